@@ -1,0 +1,1 @@
+"""One module a subcommand: parse, call, report, exit status."""

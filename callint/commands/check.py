@@ -1,0 +1,191 @@
+"""callint check."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import click
+
+from callint.model.errors import InputError
+from callint.model.finding import Severity
+from callint.model.policy import Policy
+from callint.reading.tree import Tree
+from callint.reading.workplace import Workplace, open_workplace
+from callint.rules.catalogue import refuse_unknown_rules
+from callint.rules.inspection import Assignment, Inspector, Report, assignment, assignments
+
+#: From so many images on the work is long enough for a progress bar.
+_LONG = 4
+
+
+@click.command()
+@click.argument("paths", nargs=-1, metavar="[PATH]...")
+@click.option("--staged", is_flag=True, help="Check what the next commit touches, as it stands in the index.")
+@click.option("--definition", metavar="FILE", help="The definition of the images, in place of the policy's.")
+@click.option("--base", metavar="FILE", help="The base to compare with, in place of the policy's.")
+@click.option(
+    "--policy", "policy_path", metavar="FILE", help="The policy; the nearest callint.toml where absent."
+)
+@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+@click.option("--output", metavar="FILE", help="Write the findings to a file.")
+@click.option(
+    "--fail-on", type=click.Choice([s.value for s in Severity]), help="Exit with 1 from this severity on."
+)
+@click.option("--all", "everything", is_flag=True, help="Spell out every finding, however many there are.")
+def command(
+    paths: tuple[str, ...],
+    staged: bool,
+    definition: str | None,
+    base: str | None,
+    policy_path: str | None,
+    form: str,
+    output: str | None,
+    fail_on: str | None,
+    everything: bool,
+) -> int:
+    """Check images and their definitions.
+
+    PATH is an image, a definition (.xml) or a folder. Without any, everything that the policy names is
+    checked. Nothing is printed where nothing is found.
+    """
+    if staged:
+        if paths or definition or base or policy_path:
+            raise InputError("--staged takes everything from the index; leave out paths and files")
+        report, policy = _check_staged()
+    else:
+        workplace = open_workplace(policy_path)
+        report = _check(workplace, paths, definition, base)
+        policy = workplace.policy
+        if output and workplace.label(Path(output)) in {*workplace.named, policy.path}:
+            raise InputError(f"{output}: the output would replace an input; choose another file")
+    _print(report, form, output, everything)
+    level = Severity(fail_on) if fail_on else policy.fail_on
+    failing = (not finding.waived and finding.severity.reaches(level) for finding in report.findings)
+    return int(any(failing))
+
+
+def _check(workplace: Workplace, paths: tuple[str, ...], definition: str | None, base: str | None) -> Report:
+    policy = workplace.policy
+    refuse_unknown_rules(policy)
+    definitions = (workplace.name(definition),) if definition else None
+    bases = (workplace.name(base),) if base else None
+    if paths:
+        images, others = _named(workplace, paths, definitions)
+    else:
+        images, others = assignments(policy, workplace.tree), _all_definitions(policy)
+        if not policy.path:
+            raise InputError(
+                "callint.toml: there is none from here up; write one, or name an image and --definition"
+            )
+        if not images:
+            raise InputError(
+                f"{policy.path}: its paths match no file, so there is nothing to check; correct them"
+            )
+    if definitions or bases:
+        images = [
+            replace(one, definitions=definitions or one.definitions, bases=bases or one.bases)
+            for one in images
+        ]
+    return _run(workplace, policy, images, others, whole=not paths)
+
+
+def _named(
+    workplace: Workplace, paths: tuple[str, ...], definitions: tuple[str, ...] | None
+) -> tuple[list[Assignment], list[str]]:
+    """The images and the definitions that the command line names."""
+    images: list[Assignment] = []
+    others: list[str] = []
+    for path in paths:
+        label = workplace.name(path)
+        if Path(path).is_dir():
+            del workplace.named[label]
+            inside = "" if label == "." else f"{label}/"
+            below = [
+                one for one in assignments(workplace.policy, workplace.tree) if one.image.startswith(inside)
+            ]
+            if not below:
+                raise InputError(
+                    f"{path}: the policy names no image below this folder; name the images themselves"
+                )
+            images += below
+        elif label in _all_definitions(workplace.policy) or path.lower().endswith(".xml"):
+            others.append(label)
+        else:
+            images.append(_assigned(workplace.policy, label, definitions))
+    return images, others
+
+
+def _assigned(policy: Policy, label: str, definitions: tuple[str, ...] | None) -> Assignment:
+    found = assignment(policy, label)
+    if found is not None:
+        return found
+    if definitions is None:
+        where = policy.path or "a callint.toml"
+        raise InputError(
+            f"{label}: its definition is not known; name the image in {where}, or give --definition"
+        )
+    return Assignment(label, definitions, ())
+
+
+def _all_definitions(policy: Policy) -> list[str]:
+    return list(dict.fromkeys(path for entry in policy.images for path in entry.definitions))
+
+
+def _check_staged() -> tuple[Report, Policy]:
+    from callint.versioning.staging import staged  # git is slow to import, and only a hook needs it
+
+    state = staged(Path.cwd())
+    refuse_unknown_rules(state.policy)
+    found = state.touched
+    return _run(state.tree, state.policy, found.images, found.definitions, found.whole), state.policy
+
+
+def _run(
+    tree: Tree,
+    policy: Policy,
+    images: list[Assignment] | tuple[Assignment, ...],
+    definitions: list[str] | tuple[str, ...],
+    whole: bool,
+) -> Report:
+    inspector = Inspector(tree, policy, date.today())
+    with _progress(len(images)) as step:
+        return inspector.report(images, definitions, whole, step)
+
+
+@contextmanager
+def _progress(images: int) -> Iterator[Callable[[str], None]]:
+    """A progress bar for long work on a terminal, and none elsewhere."""
+    if images < _LONG or not sys.stderr.isatty():
+        yield lambda path: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("checking", total=images)
+        yield lambda path: bar.advance(task)
+
+
+def _print(report: Report, form: str, output: str | None, everything: bool) -> None:
+    if form == "text" and not output and not report.findings:
+        return
+    from io import StringIO
+
+    from callint.reporting.findings_json import findings_json
+    from callint.reporting.findings_text import print_findings
+    from callint.reporting.terminal import console
+
+    stream = StringIO() if output else sys.stdout
+    if form == "json":
+        stream.write(findings_json(report))
+    else:
+        print_findings(report, console(stream), everything)
+    if isinstance(stream, StringIO) and output:
+        from callint.reporting.writing import replace_file
+
+        replace_file(Path(output), stream.getvalue().encode())

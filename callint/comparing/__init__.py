@@ -1,0 +1,1 @@
+"""Two decoded images into a change set."""

@@ -1,0 +1,1 @@
+"""Image and definition into arrays, and back."""

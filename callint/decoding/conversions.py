@@ -1,0 +1,160 @@
+"""Raw to physical and back, over arrays of any shape.
+
+A linear conversion is computed as ``(raw * a + b) / q`` with whole numbers a, b and q wherever factor and
+offset are decimal fractions (0.1 is 1/10). The quotient of two whole numbers below 2**53 is the
+double nearest to the true value, so 3 * 0.1 decodes to 0.3 and meets a limit of 0.3 exactly; in
+``raw * factor + offset`` it would not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+from math import lcm
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from callint.model.definition import Conversion, Interpolated, Linear, Rational, States, Storage
+
+Numbers = NDArray[np.float64]
+
+_EXACT = 2**53
+
+
+@lru_cache(maxsize=65536)
+def linear_terms(factor: float, offset: float) -> tuple[float, float, float]:
+    """a, b and q such that raw * factor + offset is (raw * a + b) / q; whole numbers where they fit."""
+    # repr gives back the decimal number that stands in the definition file.
+    exact_factor, exact_offset = Fraction(repr(factor)), Fraction(repr(offset))
+    q = lcm(exact_factor.denominator, exact_offset.denominator)
+    a, b = exact_factor * q, exact_offset * q
+    if abs(a) >= _EXACT or abs(b) >= _EXACT or q >= _EXACT:
+        return factor, offset, 1.0
+    return float(a), float(b), float(q)
+
+
+def to_physical(conversion: Conversion, raw: NDArray[Any]) -> Numbers:
+    """The physical values of raw ones; NaN where the conversion has none."""
+    numbers = raw.astype(np.float64)
+    match conversion:
+        case Linear():
+            a, b, q = linear_terms(conversion.factor, conversion.offset)
+            linear: Numbers = (numbers * a + b) / q
+            return linear
+        case Rational():
+            return _rational_physical(conversion, numbers)
+        case States():
+            return numbers
+        case Interpolated():
+            order = np.argsort(conversion.raw, kind="stable")
+            points, values = np.array(conversion.raw)[order], np.array(conversion.physical)[order]
+            interpolated: Numbers = np.interp(numbers, points, values)
+            return interpolated
+
+
+def _rational_physical(conversion: Rational, raw: Numbers) -> Numbers:
+    """Solve (a - r d) p² + (b - r e) p + (c - r f) = 0 for p, the larger root."""
+    a, b, c, d, e, f = conversion.coefficients
+    square, slope, constant = a - raw * d, b - raw * e, c - raw * f
+    with np.errstate(all="ignore"):
+        straight = -constant / slope
+        if a == 0 and d == 0:
+            root = straight
+        else:
+            discriminant = np.sqrt(slope * slope - 4 * square * constant)
+            # -b and the root are added with one sign, so that nearly equal numbers never cancel.
+            away = -0.5 * (slope + np.copysign(discriminant, slope))
+            larger = np.fmax(away / square, constant / away)
+            root = np.where(square == 0, straight, larger)
+    return np.where(np.isfinite(root), root, np.nan)
+
+
+def to_raw_numbers(conversion: Conversion, physical: Numbers) -> Numbers:
+    """The raw values of physical ones before rounding; NaN where there is none."""
+    match conversion:
+        case Linear():
+            a, b, q = linear_terms(conversion.factor, conversion.offset)
+            with np.errstate(all="ignore"):
+                numbers: Numbers = (physical * q - b) / a
+            return numbers
+        case Rational():
+            a, b, c, d, e, f = conversion.coefficients
+            with np.errstate(all="ignore"):
+                above = (a * physical + b) * physical + c
+                below = (d * physical + e) * physical + f
+                raw = above / below
+            return np.where(np.isfinite(raw), raw, np.nan)
+        case States():
+            return physical.astype(np.float64)
+        case Interpolated():
+            order = np.argsort(conversion.physical, kind="stable")
+            values, points = np.array(conversion.physical)[order], np.array(conversion.raw)[order]
+            positions: Numbers = np.interp(physical, values, points)
+            return positions
+
+
+@dataclass(frozen=True, slots=True)
+class Quantised:
+    """Raw values in the storage's type, and which of them are the nearest to what was asked for.
+
+    Where ``fits`` is False the type holds no such number, and ``raw`` is 0 there.
+    """
+
+    raw: NDArray[Any]
+    fits: NDArray[np.bool_]
+
+
+class UnstorableError(ValueError):
+    """A physical value that the storage cannot hold."""
+
+
+def quantise(conversion: Conversion, storage: Storage, physical: Numbers) -> Quantised:
+    """Physical to raw, rounded to the nearest number of the type, halves to even; clipped nowhere."""
+    numbers = to_raw_numbers(conversion, np.asarray(physical, np.float64))
+    native = storage.dtype.newbyteorder("=")
+    low, high = storage.raw_limits
+    if storage.type.is_integer:
+        numbers = np.rint(numbers)
+        # float(2**64 - 1) is 2**64, which no longer fits; hence "below the next number".
+        fits = (numbers >= low) & (numbers < float(int(high) + 1))
+    else:
+        with np.errstate(invalid="ignore"):
+            fits = (numbers >= low) & (numbers <= high)
+    if isinstance(conversion, States):
+        fits &= np.isin(numbers, np.array(list(conversion.names), np.float64))
+    if isinstance(conversion, Interpolated):
+        span = min(conversion.physical), max(conversion.physical)
+        fits &= (physical >= span[0]) & (physical <= span[1])
+    return Quantised(np.where(fits, numbers, 0).astype(native), fits)
+
+
+def to_raw(conversion: Conversion, storage: Storage, physical: Numbers) -> NDArray[Any]:
+    """Physical to raw, rounded to nearest.
+
+    Raises UnstorableError where the type or the conversion has no such value.
+    """
+    quantised = quantise(conversion, storage, physical)
+    if not quantised.fits.all():
+        misfit = float(np.asarray(physical)[~quantised.fits].flat[0])
+        raise UnstorableError(f"{misfit:g} {conversion.unit}".rstrip() + f" does not fit {storage.type.name}")
+    return quantised.raw
+
+
+def physical_limits(conversion: Conversion, storage: Storage) -> tuple[float, float]:
+    """The lowest and the highest physical value that the storage can hold; NaN where unknown."""
+    if isinstance(conversion, Interpolated):
+        return min(conversion.physical), max(conversion.physical)
+    if isinstance(conversion, States):
+        return float(min(conversion.names)), float(max(conversion.names))
+    low, high = storage.raw_limits
+    ends = to_physical(conversion, np.array([low, high], np.float64))
+    if isinstance(conversion, Rational):
+        # The ends need not be the extremes of a rational function; look across the whole span.
+        raws = np.unique(np.rint(np.linspace(low, high, 4097)))
+        ends = to_physical(conversion, raws)
+        if np.isnan(ends).all():
+            return float("nan"), float("nan")
+    return float(np.nanmin(ends)), float(np.nanmax(ends))

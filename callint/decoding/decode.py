@@ -1,0 +1,149 @@
+"""Images into arrays: one gather per storage type."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from callint.decoding.conversions import to_physical
+from callint.decoding.plan import Plan
+from callint.model.change import Flags, Grid, Numbers
+from callint.model.definition import FixedAxis, StoredCount, Table, Text
+from callint.model.image import Image
+
+
+@dataclass(frozen=True)
+class Decoded:
+    """One image read by one plan.
+
+    ``raw`` has one array per storage group, in native byte order, masked and shifted down;
+    ``present`` (cells) tells which cells the image holds, and absent ones are 0 in ``raw``.
+    """
+
+    plan: Plan
+    image: Image
+    raw: tuple[NDArray[Any], ...]
+    present: Flags
+
+    @cached_property
+    def physical(self) -> Numbers:
+        """All cells in engineering units, shape (cells,); NaN where absent or not a number."""
+        a, b, q = self.plan.linear
+        if self.raw:
+            physical = np.concatenate(self.raw, dtype=np.float64, casting="unsafe")
+        else:
+            physical = np.empty(0, np.float64)
+        with np.errstate(over="ignore", invalid="ignore"):
+            curved = [
+                (cells, to_physical(conversion, physical[cells])) for conversion, cells in self.plan.curved
+            ]
+            physical *= a
+            physical += b
+            physical /= q
+        for cells, values in curved:
+            physical[cells] = values
+        if not self.present.all():
+            physical[~self.present] = np.nan
+        return physical
+
+    @cached_property
+    def off(self) -> Flags:
+        """Which cells hold their table's off code, shape (cells,)."""
+        off = self.plan.has_off.copy()
+        for group, raw, codes in zip(self.plan.groups, self.raw, self.plan.off_codes, strict=True):
+            off[group.cells] &= raw == codes
+        return off & self.present
+
+    @cached_property
+    def valued(self) -> Flags:
+        """Which cells hold a value: present and not off."""
+        return self.present & ~self.off
+
+    def raw_at(self, cell: int) -> int | float:
+        """The raw value of one cell."""
+        group = self.plan.group_of(cell)
+        value: int | float = self.raw[group][cell - self.plan.groups[group].cells.start].item()
+        return value
+
+    def raw_of(self, item: int) -> NDArray[Any]:
+        """The raw values of an item, shape (rows, columns)."""
+        cells = self.plan.cells(item)
+        group = self.plan.group_of(cells.start)
+        start = self.plan.groups[group].cells.start
+        raw = self.raw[group][cells.start - start : cells.stop - start]
+        return raw.reshape(self.plan.shape(item))
+
+    def of_item(self, vector: NDArray[Any], item: int) -> NDArray[Any]:
+        """The part of a flat vector that belongs to an item, shape (rows, columns)."""
+        return vector[self.plan.cells(item)].reshape(self.plan.shape(item))
+
+    def breakpoints(self, axis: str) -> Numbers:
+        """The physical breakpoints of an axis, shape (count,)."""
+        found = self.plan.definition.axes[axis]
+        if isinstance(found, FixedAxis):
+            return np.array(found.values, np.float64)
+        return self.physical[self.plan.cells(self.plan.axis_items[axis])]
+
+    def grid(self, table: Table) -> Grid:
+        """The cells of one table with its breakpoints."""
+        item = self.plan.table_items[table.name]
+        return Grid(
+            table=table,
+            raw=self.raw_of(item),
+            physical=self.of_item(self.physical, item),
+            present=self.of_item(self.present, item),
+            off=self.of_item(self.off, item),
+            x=self.breakpoints(table.x) if table.x else None,
+            y=self.breakpoints(table.y) if table.y else None,
+        )
+
+    def text(self, text: Text) -> str | None:
+        """A text without the padding behind it, or None where the image does not hold it whole."""
+        data = self.image.read(text.at, text.length)
+        if data is None:
+            return None
+        fill = bytes([self.plan.definition.memory.fill])
+        return data.rstrip(b"\0" + fill + b" ").decode(text.encoding, "replace")
+
+    def stored_count(self, count: StoredCount) -> int | None:
+        """What the image says how many breakpoints there are, or None where it does not hold that."""
+        data = self.image.read(count.at, count.storage.type.size)
+        return None if data is None else int.from_bytes(data, count.storage.byte_order.value)
+
+
+def decode(plan: Plan, image: Image) -> Decoded:
+    """Read every cell of the plan from the image."""
+    buffer = image.content
+    present = np.ones(plan.size, bool)
+    raw = []
+    for group in plan.groups:
+        size = group.type.size
+        positions = image.positions(plan.address[group.cells], size)
+        absent = positions < 0
+        native = group.dtype.newbyteorder("=")
+        if len(buffer) < size or absent.all():
+            present[group.cells] = False
+            raw.append(np.zeros(len(positions), native))
+            continue
+        # Every byte offset as the start of a number: the gather reads unaligned, in stored byte order.
+        everywhere: NDArray[Any] = np.ndarray((len(buffer) - size + 1,), group.dtype, buffer, strides=(1,))
+        numbers = everywhere[positions].astype(native)
+        if absent.any():
+            numbers[absent] = 0
+            present[group.cells] = ~absent
+        raw.append(numbers)
+    _apply_masks(plan, raw)
+    return Decoded(plan, image, tuple(raw), present)
+
+
+def _apply_masks(plan: Plan, raw: list[NDArray[Any]]) -> None:
+    """Cut the masked cells down to their bits, in place; masks stand on unsigned types only."""
+    for group, numbers, masks in zip(plan.groups, raw, plan.masks, strict=True):
+        if len(masks.cells):
+            here = masks.cells - group.cells.start
+            bits = numbers.view(masks.masks.dtype)
+            bits[here] = (bits[here] & masks.masks) >> masks.shifts

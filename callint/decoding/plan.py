@@ -1,0 +1,243 @@
+"""Where every cell of a definition lies, worked out once and used for every image.
+
+All stored axes and tables are *items*. Their cells stand behind one another in flat vectors, sorted by
+storage type, so that each type is one contiguous stretch that one gather fills. Within an item the cells
+are in logical order, x fastest, whatever their order in memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from callint.decoding.conversions import linear_terms
+from callint.model.definition import (
+    Conversion,
+    Definition,
+    Linear,
+    NumberType,
+    Range,
+    Storage,
+    StoredAxis,
+    Table,
+)
+
+Item = Table | StoredAxis
+Integers = NDArray[np.int64]
+Numbers = NDArray[np.float64]
+
+_OPEN = Range(float("-inf"), float("inf"))
+
+
+@dataclass(frozen=True, slots=True)
+class StorageGroup:
+    """All cells of one storage type: ``cells`` of the flat vectors, read as ``dtype``."""
+
+    dtype: np.dtype[Any]
+    type: NumberType
+    cells: slice
+    items: slice
+
+
+@dataclass(frozen=True, slots=True)
+class Masks:
+    """The masked cells of a storage group, with each one's mask and shift, shape (cells,) each."""
+
+    cells: Integers
+    masks: NDArray[np.unsignedinteger[Any]]
+    shifts: NDArray[np.unsignedinteger[Any]]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The flat layout of one definition.
+
+    ``first`` (items + 1) is where each item's cells begin; ``shapes`` (items, 2) has rows and columns.
+    ``item`` and ``address`` (cells) name each cell's item and the address of its first byte.
+    """
+
+    definition: Definition
+    items: tuple[Item, ...]
+    shapes: Integers
+    first: Integers
+    item: Integers
+    address: Integers
+    groups: tuple[StorageGroup, ...]
+
+    @property
+    def size(self) -> int:
+        """How many cells there are."""
+        return int(self.first[-1])
+
+    @cached_property
+    def table_items(self) -> dict[str, int]:
+        """The item number of each table."""
+        return {item.name: n for n, item in enumerate(self.items) if isinstance(item, Table)}
+
+    @cached_property
+    def axis_items(self) -> dict[str, int]:
+        """The item number of each stored axis."""
+        return {item.name: n for n, item in enumerate(self.items) if isinstance(item, StoredAxis)}
+
+    def cells(self, item: int) -> slice:
+        """The cells of an item."""
+        return slice(int(self.first[item]), int(self.first[item + 1]))
+
+    def shape(self, item: int) -> tuple[int, int]:
+        """Rows and columns of an item."""
+        rows, columns = self.shapes[item].tolist()
+        return rows, columns
+
+    def place(self, cell: int) -> tuple[Item, int, int]:
+        """The item, x and y of a cell."""
+        number = int(self.item[cell])
+        y, x = divmod(cell - int(self.first[number]), int(self.shapes[number, 1]))
+        return self.items[number], x, y
+
+    def group_of(self, cell: int) -> int:
+        """The number of the storage group that a cell belongs to."""
+        starts = [group.cells.start for group in self.groups]
+        return int(np.searchsorted(starts, cell, side="right")) - 1
+
+    def spread(self, values: NDArray[Any]) -> NDArray[Any]:
+        """One value an item, shape (items,), to one value a cell, shape (cells,)."""
+        return np.repeat(values, np.diff(self.first))
+
+    def bounds(self, of: Callable[[Table], Range | None]) -> tuple[Numbers, Numbers]:
+        """Lower and upper bounds of every cell, shape (cells,) each; infinite where there are none."""
+        ranges = [(of(item) if isinstance(item, Table) else None) or _OPEN for item in self.items]
+        low = np.array([limits.low for limits in ranges], np.float64)
+        high = np.array([limits.high for limits in ranges], np.float64)
+        return self.spread(low), self.spread(high)
+
+    @cached_property
+    def limits(self) -> tuple[Numbers, Numbers]:
+        """The hard limits of every cell."""
+        return self.bounds(lambda table: table.demands.limits)
+
+    @cached_property
+    def expected(self) -> tuple[Numbers, Numbers]:
+        """The soft limits of every cell."""
+        return self.bounds(lambda table: table.demands.expected)
+
+    @cached_property
+    def linear(self) -> tuple[Numbers, Numbers, Numbers]:
+        """a, b, q of every cell's linear conversion, shape (cells,) each; 1, 0, 1 for the others."""
+        neutral = (1.0, 0.0, 1.0)
+        terms = np.array(
+            [
+                linear_terms(c.factor, c.offset) if isinstance(c, Linear) else neutral
+                for c in map(self.definition.conversion_of, self.items)
+            ],
+            np.float64,
+        ).reshape(-1, 3)
+        a, b, q = (self.spread(terms[:, column]) for column in range(3))
+        return a, b, q
+
+    @cached_property
+    def curved(self) -> tuple[tuple[Conversion, Integers], ...]:
+        """Every conversion that is not linear, with the cells that it converts."""
+        items: dict[str, tuple[Conversion, list[int]]] = {}
+        for number, item in enumerate(self.items):
+            conversion = self.definition.conversion_of(item)
+            if not isinstance(conversion, Linear):
+                items.setdefault(conversion.name, (conversion, []))[1].append(number)
+        return tuple((conversion, self.cells_of(numbers)) for conversion, numbers in items.values())
+
+    def cells_of(self, items: Sequence[int]) -> Integers:
+        """The cells of several items, behind one another."""
+        if not items:
+            return np.empty(0, np.int64)
+        return np.concatenate([np.arange(self.first[n], self.first[n + 1]) for n in items])
+
+    @cached_property
+    def masks(self) -> tuple[Masks, ...]:
+        """The masked cells of each group."""
+        return tuple(self._masks(group) for group in self.groups)
+
+    def _masks(self, group: StorageGroup) -> Masks:
+        numbers = range(group.items.start, group.items.stop)
+        masked = [number for number in numbers if self.items[number].storage.mask]
+        storages = [self.items[number].storage for number in masked]
+        sizes = [int(self.first[number + 1] - self.first[number]) for number in masked]
+        unsigned = np.dtype(f"u{group.type.size}")
+        return Masks(
+            cells=self.cells_of(masked),
+            masks=np.repeat(np.array([storage.mask for storage in storages], unsigned), sizes),
+            shifts=np.repeat(np.array([storage.shift for storage in storages], unsigned), sizes),
+        )
+
+    @cached_property
+    def off_codes(self) -> tuple[NDArray[Any], ...]:
+        """Each group's cells' off codes in the group's own type; meaningless where ``has_off`` is False."""
+        codes = []
+        for group in self.groups:
+            items = self.items[group.items]
+            values = [_off_code(item) or 0 for item in items]
+            sizes = np.diff(self.first[group.items.start : group.items.stop + 1])
+            codes.append(np.repeat(np.array(values, group.dtype.newbyteorder("=")), sizes))
+        return tuple(codes)
+
+    @cached_property
+    def has_off(self) -> NDArray[np.bool_]:
+        """Which cells have an off code, shape (cells,)."""
+        return self.spread(np.array([_off_code(item) is not None for item in self.items], bool))
+
+
+def _off_code(item: Item) -> int | None:
+    off = item.demands.off if isinstance(item, Table) else None
+    return off.raw if off else None
+
+
+def make_plan(definition: Definition) -> Plan:
+    """The layout of everything in the definition that can be decoded.
+
+    Items with a reference that leads nowhere are left out; ``definition/unknown-reference`` says so.
+    """
+    found: list[Item] = [*definition.stored_axes, *definition.tables.values()]
+    items = [item for item in found if definition.is_resolved(item)]
+    items.sort(key=lambda item: _storage_key(item.storage))
+    shapes = np.array([_shape(definition, item) for item in items], np.int64).reshape(-1, 2)
+    sizes = shapes.prod(axis=1)
+    first = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
+    item = np.repeat(np.arange(len(items)), sizes)
+    local = np.arange(first[-1]) - first[item]
+    y_first = np.array([isinstance(i, Table) and i.y_first for i in items], bool)[item]
+    rows, columns = shapes[item].T
+    order = np.where(y_first, local % columns * rows + local // columns, local)
+    at = np.array([i.at for i in items], np.int64)
+    stride = np.array([i.storage.stride for i in items], np.int64)
+    return Plan(
+        definition=definition,
+        items=tuple(items),
+        shapes=shapes,
+        first=first,
+        item=item,
+        address=at[item] + stride[item] * order,
+        groups=tuple(_groups(items, first)),
+    )
+
+
+def _storage_key(storage: Storage) -> tuple[str, str]:
+    return storage.type.name, storage.byte_order.value
+
+
+def _shape(definition: Definition, item: Item) -> tuple[int, int]:
+    return definition.shape_of(item) if isinstance(item, Table) else (1, item.count)
+
+
+def _groups(items: Sequence[Item], first: Integers) -> list[StorageGroup]:
+    groups = []
+    start = 0
+    for stop in range(1, len(items) + 1):
+        here = items[start].storage
+        if stop == len(items) or _storage_key(items[stop].storage) != _storage_key(here):
+            cells = slice(int(first[start]), int(first[stop]))
+            groups.append(StorageGroup(here.dtype, here.type, cells, slice(start, stop)))
+            start = stop
+    return groups

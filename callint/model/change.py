@@ -1,0 +1,133 @@
+"""What differs between two images of one definition, as data.
+
+A change set is what the terminal view, the JSON contract, the rules, and later the merge are made from.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from callint.model.definition import Checksum, Definition, Identity, StoredAxis, Table, Text
+
+Numbers = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """The cells of one table in one image.
+
+    ``raw`` (its stored type, native byte order), ``physical`` and ``off`` have the shape
+    (rows, columns); ``x`` and ``y`` are the breakpoints, shape (columns,) and (rows,), or None where
+    the table has no such axis. A cell that the image does not hold is NaN in ``physical`` and False
+    in ``present``.
+    """
+
+    table: Table
+    raw: NDArray[Any]
+    physical: Numbers
+    present: Flags
+    off: Flags
+    x: Numbers | None
+    y: Numbers | None
+
+
+@dataclass(frozen=True, slots=True)
+class TableChange:
+    """A table with changed cells; ``changed`` has the shape (rows, columns)."""
+
+    table: Table
+    old: Grid
+    new: Grid
+    changed: Flags
+
+    @property
+    def count(self) -> int:
+        return int(np.count_nonzero(self.changed))
+
+
+@dataclass(frozen=True, slots=True)
+class AxisChange:
+    """A stored axis with changed breakpoints: physical values old and new, shape (count,)."""
+
+    axis: StoredAxis
+    old: Numbers
+    new: Numbers
+    changed: Flags
+
+
+@dataclass(frozen=True, slots=True)
+class TextChange:
+    """A text that differs."""
+
+    text: Text
+    old: str
+    new: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChecksumChange:
+    """A stored checksum that differs, as numbers."""
+
+    checksum: Checksum
+    old: int
+    new: int
+
+
+@dataclass(frozen=True, slots=True)
+class IdentityChange:
+    """Identity bytes that differ."""
+
+    identity: Identity
+    old: bytes
+    new: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Bytes from ``start``: ``changed`` of the ``size`` differ, the first and the last among them."""
+
+    start: int
+    size: int
+    changed: int
+
+
+@dataclass(frozen=True)
+class ChangeSet:
+    """Everything that differs, in the order of the definition.
+
+    ``bytes`` counts all differing bytes. ``unexplained`` are the differing bytes that no table,
+    axis, text, checksum or identity accounts for. ``missing`` are addresses that only one of the two
+    images holds.
+    """
+
+    definition: Definition
+    tables: tuple[TableChange, ...] = ()
+    axes: tuple[AxisChange, ...] = ()
+    texts: tuple[TextChange, ...] = ()
+    checksums: tuple[ChecksumChange, ...] = ()
+    identities: tuple[IdentityChange, ...] = ()
+    unexplained: tuple[Run, ...] = ()
+    missing: tuple[Run, ...] = ()
+    bytes: int = 0
+
+    @property
+    def is_empty(self) -> bool:
+        return not self.bytes and not self.missing
+
+    @property
+    def cells(self) -> int:
+        return sum(table.count for table in self.tables)
+
+    @cached_property
+    def by_table(self) -> dict[str, TableChange]:
+        return {change.table.name: change for change in self.tables}
+
+    @cached_property
+    def by_axis(self) -> dict[str, AxisChange]:
+        return {change.axis.name: change for change in self.axes}

@@ -1,0 +1,513 @@
+"""What lies where in an image, and what must hold for it.
+
+The classes mirror the elements of the definition format one to one, so that the format's reference is
+also theirs: see ``schemas/definition.xsd``. References between elements stay names here; a name that
+leads nowhere is for the ``definition/`` rules to report, not for this module to refuse.
+
+``line`` is the line of the element in the definition file, counted from 1.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from enum import Enum, StrEnum
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+
+class ByteOrder(StrEnum):
+    """Which byte of a number comes first."""
+
+    BIG = "big"
+    LITTLE = "little"
+
+
+class NumberType(Enum):
+    """How a number is stored: NumPy's kind letter and the size in bytes."""
+
+    uint8 = ("u", 1)
+    int8 = ("i", 1)
+    uint16 = ("u", 2)
+    int16 = ("i", 2)
+    uint32 = ("u", 4)
+    int32 = ("i", 4)
+    uint64 = ("u", 8)
+    int64 = ("i", 8)
+    float32 = ("f", 4)
+    float64 = ("f", 8)
+
+    @property
+    def kind(self) -> str:
+        return self.value[0]
+
+    @property
+    def size(self) -> int:
+        """Bytes."""
+        return self.value[1]
+
+    @property
+    def is_integer(self) -> bool:
+        return self.kind != "f"
+
+
+class Purpose(StrEnum):
+    """What a table is for, in the order in which reports name them."""
+
+    PROTECTION = "protection"
+    EMISSIONS = "emissions"
+    DEMAND = "demand"
+    CORRECTION = "correction"
+    DIAGNOSIS = "diagnosis"
+    GENERAL = "general"
+
+
+class Kind(StrEnum):
+    """How many axes a table has; a text is a string."""
+
+    SCALAR = "scalar"
+    CURVE = "curve"
+    MAP = "map"
+    TEXT = "text"
+
+
+class OffAllowed(StrEnum):
+    """Where in a table its off code may stand."""
+
+    ANYWHERE = "anywhere"
+    OUTSIDE_OPERATING = "outside-operating"
+    NOWHERE = "nowhere"
+
+
+@dataclass(frozen=True, slots=True)
+class Range:
+    """A closed range of physical values; an end that is open is infinite."""
+
+    low: float
+    high: float
+
+    @property
+    def is_inverted(self) -> bool:
+        return self.low > self.high
+
+
+@dataclass(frozen=True, slots=True)
+class Storage:
+    """How the numbers of one table or axis lie in memory.
+
+    ``stride`` is the distance in bytes from one number to the next. ``mask`` selects the bits that
+    belong to the table; the raw value is those bits, shifted down to bit 0.
+    """
+
+    type: NumberType
+    byte_order: ByteOrder
+    stride: int
+    mask: int | None = None
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        order = ">" if self.byte_order is ByteOrder.BIG else "<"
+        return np.dtype(f"{order}{self.type.kind}{self.type.size}")
+
+    @property
+    def shift(self) -> int:
+        """How many bits the masked value is shifted down."""
+        return (self.mask & -self.mask).bit_length() - 1 if self.mask else 0
+
+    @property
+    def raw_limits(self) -> tuple[float, float]:
+        """The lowest and the highest raw value that fits."""
+        if self.mask:
+            return 0, self.mask >> self.shift
+        dtype = self.dtype
+        if self.type.is_integer:
+            integers = np.iinfo(dtype)
+            return int(integers.min), int(integers.max)
+        floats = np.finfo(dtype)
+        return float(floats.min), float(floats.max)
+
+    def holds(self, raw: float) -> bool:
+        """Whether ``raw`` is a number that this storage can hold."""
+        low, high = self.raw_limits
+        return low <= raw <= high and (not self.type.is_integer or raw == int(raw))
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """A named stretch of memory."""
+
+    name: str
+    start: int
+    size: int
+    line: int
+
+    def holds(self, address: int) -> bool:
+        return self.start <= address < self.start + self.size
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """Bytes that prove that an image belongs to the definition."""
+
+    name: str
+    at: int
+    content: bytes
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Checksum:
+    """A stored sum or CRC over ``size`` bytes from ``start``."""
+
+    name: str
+    algorithm: str
+    start: int
+    size: int
+    stored_at: int
+    byte_order: ByteOrder
+    complement: str | None
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """The one memory space; a raw image file starts at ``start``."""
+
+    start: int
+    size: int
+    fill: int
+    regions: tuple[Region, ...]
+    identities: tuple[Identity, ...]
+    checksums: tuple[Checksum, ...]
+    line: int
+
+    @property
+    def end(self) -> int:
+        """The first address behind the memory."""
+        return self.start + self.size
+
+    def region_of(self, address: int) -> Region | None:
+        return next((region for region in self.regions if region.holds(address)), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """A measured quantity that feeds axes."""
+
+    name: str
+    title: str
+    unit: str
+    plausible: Range | None
+    operating: Range | None
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Sensor:
+    """A resistive sensor behind a pull-up; ``supply`` in volts, ``pull_up`` in ohms."""
+
+    signal: str
+    curve: str
+    supply: float
+    pull_up: float
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Linear:
+    """physical = raw * factor + offset."""
+
+    name: str
+    unit: str
+    decimals: int | None
+    factor: float
+    offset: float
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Rational:
+    """raw = (a p² + b p + c) / (d p² + e p + f), p being the physical value.
+
+    The form is that of RAT_FUNC in the standard ASAM MCD-2 MC. Where two values of p give one raw
+    value, the larger one is meant.
+    """
+
+    name: str
+    unit: str
+    decimals: int | None
+    coefficients: tuple[float, float, float, float, float, float]
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class States:
+    """Raw values with names."""
+
+    name: str
+    names: Mapping[int, str]
+    repeats: tuple[str, ...]
+    line: int
+    unit: str = ""
+    decimals: int | None = 0
+
+    def raw_of(self, state: str) -> int | None:
+        return next((raw for raw, name in self.names.items() if name == state), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Interpolated:
+    """Linear between points and held at the ends; ``raw`` and ``physical`` as given, shape (points,)."""
+
+    name: str
+    unit: str
+    decimals: int | None
+    raw: tuple[float, ...]
+    physical: tuple[float, ...]
+    line: int
+
+
+Conversion = Linear | Rational | States | Interpolated
+
+#: What a table without a conversion has: the raw number is the physical value.
+PLAIN = Linear(name="", unit="", decimals=None, factor=1.0, offset=0.0, line=0)
+
+
+@dataclass(frozen=True, slots=True)
+class StoredCount:
+    """Where the image itself stores how many breakpoints an axis has."""
+
+    at: int
+    storage: Storage
+
+
+@dataclass(frozen=True, slots=True)
+class StoredAxis:
+    """Breakpoints that lie in the image."""
+
+    name: str
+    signal: str
+    at: int
+    storage: Storage
+    conversion: str | None
+    count: int
+    stored_count: StoredCount | None
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class FixedAxis:
+    """Breakpoints that the definition gives, in physical values."""
+
+    name: str
+    signal: str
+    values: tuple[float, ...]
+    line: int
+
+    @property
+    def count(self) -> int:
+        return len(self.values)
+
+
+Axis = StoredAxis | FixedAxis
+
+
+@dataclass(frozen=True, slots=True)
+class OffCode:
+    """A raw value that switches the function off in its cell."""
+
+    raw: int
+    allowed: OffAllowed
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Monotonic:
+    """The values only rise, or only fall, along the axis ``along`` ("x" or "y")."""
+
+    along: str
+    rising: bool
+    strict: bool
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Gradient:
+    """The steepest accepted slope along ``along``, in physical units per axis unit."""
+
+    along: str
+    max: float
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """What a protection table looks like when it no longer protects.
+
+    Exactly one of the five conditions is given; ``share`` of the cells must meet it.
+    """
+
+    above: float | None
+    below: float | None
+    state: str | None
+    raw: int | None
+    flat: bool
+    share: float
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Demands:
+    """What must hold for the cells of one table, in physical values."""
+
+    limits: Range | None = None
+    expected: Range | None = None
+    off: OffCode | None = None
+    monotonic: tuple[Monotonic, ...] = ()
+    gradients: tuple[Gradient, ...] = ()
+    change: float | None = None
+    guards: tuple[Guard, ...] = ()
+
+
+NO_DEMANDS = Demands()
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Anything with cells: a scalar, a curve or a map.
+
+    Cells are numbered in logical order, x fastest, whatever their order in memory: cell (x, y) is
+    number ``y * columns + x``.
+    """
+
+    name: str
+    title: str
+    kind: Kind
+    purpose: Purpose
+    group: str
+    at: int
+    storage: Storage
+    conversion: str | None
+    x: str | None
+    y: str | None
+    y_first: bool
+    signal: str | None
+    produces: str | None
+    demands: Demands
+    notes: tuple[str, ...]
+    line: int
+
+    @property
+    def axes(self) -> tuple[str, ...]:
+        """The names of its axes: none, x, or x and y."""
+        return tuple(axis for axis in (self.x, self.y) if axis is not None)
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A string of ``length`` bytes."""
+
+    name: str
+    title: str
+    purpose: Purpose
+    group: str
+    at: int
+    length: int
+    encoding: str
+    notes: tuple[str, ...]
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Relation:
+    """Something that must hold between two tables.
+
+    ``kind`` is at-most, equal, inverse or gap; ``amount`` is the margin, the tolerance or the
+    smallest distance, in the unit of the first table.
+    """
+
+    kind: str
+    table: str
+    other: str
+    amount: float
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Tables that belong together."""
+
+    name: str
+    title: str
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Declaration:
+    """One name as the file declares it; repeats are kept, which a mapping by name cannot do."""
+
+    space: str
+    name: str
+    line: int
+
+
+@dataclass(frozen=True)
+class Definition:
+    """One definition file, by name.
+
+    A name that is declared twice leads to its first element; ``declarations`` has them all.
+    ``digest`` identifies the content that it was read from.
+    """
+
+    name: str
+    title: str
+    revision: int
+    memory: Memory
+    signals: Mapping[str, Signal]
+    sensors: tuple[Sensor, ...]
+    conversions: Mapping[str, Conversion]
+    axes: Mapping[str, Axis]
+    groups: Mapping[str, Group]
+    tables: Mapping[str, Table]
+    texts: Mapping[str, Text]
+    relations: tuple[Relation, ...]
+    declarations: tuple[Declaration, ...]
+    digest: str
+
+    def conversion_of(self, item: Table | StoredAxis) -> Conversion:
+        """The conversion of a table or axis; PLAIN where it has none or names an unknown one."""
+        if item.conversion is None:
+            return PLAIN
+        return self.conversions.get(item.conversion, PLAIN)
+
+    def unit_of(self, item: Table | Axis) -> str:
+        """The unit of a table's values or an axis's breakpoints."""
+        unit = "" if isinstance(item, FixedAxis) else self.conversion_of(item).unit
+        if not unit and not isinstance(item, Table) and item.signal in self.signals:
+            return self.signals[item.signal].unit
+        return unit
+
+    def shape_of(self, table: Table) -> tuple[int, int]:
+        """Rows and columns: (1, 1) for a scalar, (1, x) for a curve, (y, x) for a map."""
+        columns, rows = (
+            self.axes[axis].count if axis is not None and axis in self.axes else 1
+            for axis in (table.x, table.y)
+        )
+        return rows, columns
+
+    @cached_property
+    def stored_axes(self) -> tuple[StoredAxis, ...]:
+        return tuple(axis for axis in self.axes.values() if isinstance(axis, StoredAxis))
+
+    def tables_on(self, axis: str) -> Iterator[Table]:
+        """Every table that uses the axis."""
+        return (table for table in self.tables.values() if axis in table.axes)
+
+    def is_resolved(self, item: Table | StoredAxis) -> bool:
+        """Whether everything that is needed to decode the item is known."""
+        axes = item.axes if isinstance(item, Table) else ()
+        return all(axis in self.axes for axis in axes) and (
+            item.conversion is None or item.conversion in self.conversions
+        )

@@ -1,0 +1,80 @@
+"""What a rule found."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+
+class Severity(StrEnum):
+    """How much a finding matters, the worst first."""
+
+    ERROR = "error"
+    WARNING = "warning"
+    NOTE = "note"
+
+    @property
+    def rank(self) -> int:
+        """0 for the worst."""
+        return list(Severity).index(self)
+
+    def reaches(self, level: Severity) -> bool:
+        """Whether this is at or above ``level``."""
+        return self.rank <= level.rank
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A cell of a table, counted from zero."""
+
+    x: int = 0
+    y: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One thing that a rule found; a field that does not apply is None or empty.
+
+    A rule fills in what it knows; image, definition, severity and ``waived`` are settled by
+    ``rules.judging``. ``subject`` names what the finding is about where that is no table: a
+    checksum, a run of bytes, a signal. ``inherited`` says that the base has the same. ``place`` and ``base``
+    are the breakpoints and the base's value in words, for people.
+    """
+
+    rule: str
+    message: str
+    severity: Severity = Severity.ERROR
+    hint: str = ""
+    image: str = ""
+    definition: str = ""
+    policy: str = ""
+    line: int | None = None
+    table: str = ""
+    subject: str = ""
+    cell: Cell | None = None
+    at: Mapping[str, float] = field(default_factory=dict)
+    address: int | None = None
+    raw: int | float | None = None
+    physical: float | None = None
+    base_physical: float | None = None
+    unit: str = ""
+    place: str = ""
+    base: str = ""
+    inherited: bool = False
+    waived: bool = False
+
+    @property
+    def fingerprint(self) -> str:
+        """Sixteen hexadecimal digits that name the finding's own substance.
+
+        Made of rule, image path, table or subject, cell and value: it survives reordering and
+        unrelated edits, and differs as soon as one of these does.
+        """
+        cell = [self.cell.x, self.cell.y] if self.cell else None
+        value = self.raw if self.raw is not None else self.physical
+        place = self.image or self.definition or self.policy
+        substance = [self.rule, place, self.table, self.subject, cell, repr(value)]
+        return hashlib.sha256(json.dumps(substance).encode()).hexdigest()[:16]

@@ -1,0 +1,91 @@
+"""The contents of a control unit's memory."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """Bytes without a gap; ``start`` is the address of the first one."""
+
+    start: int
+    data: bytes
+
+    @property
+    def end(self) -> int:
+        return self.start + len(self.data)
+
+
+@dataclass(frozen=True)
+class Image:
+    """Bytes at addresses: segments by rising address, which do not touch or overlap."""
+
+    segments: tuple[Segment, ...]
+
+    @classmethod
+    def raw(cls, data: bytes, start: int = 0) -> Image:
+        """An image of one segment, or of none where ``data`` is empty."""
+        return cls((Segment(start, data),) if data else ())
+
+    @property
+    def size(self) -> int:
+        """How many bytes there are, gaps not counted."""
+        return sum(len(segment.data) for segment in self.segments)
+
+    @cached_property
+    def content(self) -> NDArray[np.uint8]:
+        """All bytes behind one another, gaps left out; shape (size,)."""
+        if len(self.segments) == 1:
+            return np.frombuffer(self.segments[0].data, np.uint8)
+        return np.frombuffer(b"".join(segment.data for segment in self.segments), np.uint8)
+
+    @cached_property
+    def _starts(self) -> NDArray[np.int64]:
+        return np.array([segment.start for segment in self.segments], np.int64)
+
+    @cached_property
+    def _ends(self) -> NDArray[np.int64]:
+        return np.array([segment.end for segment in self.segments], np.int64)
+
+    @cached_property
+    def _positions(self) -> NDArray[np.int64]:
+        """Where in ``content`` each segment begins."""
+        sizes = self._ends - self._starts
+        starts: NDArray[np.int64] = np.cumsum(sizes) - sizes
+        return starts
+
+    def positions(self, addresses: NDArray[np.int64], size: int) -> NDArray[np.int64]:
+        """Where in ``content`` the ``size`` bytes at each address begin; -1 where any is absent.
+
+        ``addresses`` has any shape; the result has the same.
+        """
+        if not self.segments:
+            return np.full(addresses.shape, -1, np.int64)
+        if len(self.segments) == 1:
+            segment = self.segments[0]
+            here: NDArray[np.int64] = addresses - segment.start
+            inside = (here >= 0) & (here <= len(segment.data) - size)
+            return here if inside.all() else np.where(inside, here, -1)
+        index = np.searchsorted(self._starts, addresses, side="right") - 1
+        inside = (index >= 0) & (addresses + size <= self._ends[index])
+        found: NDArray[np.int64] = addresses - self._starts[index] + self._positions[index]
+        return np.where(inside, found, -1)
+
+    def addresses(self, positions: NDArray[np.int64]) -> NDArray[np.int64]:
+        """The address of each position in ``content``."""
+        index = np.searchsorted(self._positions, positions, side="right") - 1
+        found: NDArray[np.int64] = positions - self._positions[index] + self._starts[index]
+        return found
+
+    def read(self, start: int, size: int) -> bytes | None:
+        """``size`` bytes from an address, or None where any of them is absent."""
+        for segment in self.segments:
+            if segment.start <= start and start + size <= segment.end:
+                offset = start - segment.start
+                return segment.data[offset : offset + size]
+        return None

@@ -1,0 +1,58 @@
+"""The repository's policy: which images belong to what, how severe a finding is, what is waived."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+
+from callint.model.finding import Severity
+
+
+@dataclass(frozen=True, slots=True)
+class ImageRule:
+    """Images by their paths, with the definitions and bases that they may belong to.
+
+    Paths and globs are relative to the policy's folder, with forward slashes. Where several
+    definitions or bases are named, an image takes the one whose identity it carries.
+    """
+
+    paths: tuple[str, ...]
+    definitions: tuple[str, ...]
+    bases: tuple[str, ...]
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Waiver:
+    """A written acceptance of one rule's findings on one table, or on one image where no table is named.
+
+    ``digest`` is that of the content which was accepted; the waiver is dead for any other.
+    """
+
+    rule: str
+    image: str
+    table: str
+    reason: str
+    who: str
+    until: date | None
+    digest: str
+    line: int
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """One ``callint.toml``; ``severities`` maps a rule or family to a severity, None meaning off."""
+
+    path: str = ""
+    images: tuple[ImageRule, ...] = ()
+    severities: Mapping[str, Severity | None] = field(default_factory=dict)
+    waivers: tuple[Waiver, ...] = ()
+    fail_on: Severity = Severity.ERROR
+
+    def severity(self, rule: str, default: Severity) -> Severity | None:
+        """The severity of a rule: its own entry, or its family's, or the default; None if off."""
+        for key in (rule, rule.partition("/")[0]):
+            if key in self.severities:
+                return self.severities[key]
+        return default

@@ -1,0 +1,117 @@
+"""Numbers and cells as people read them."""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+
+from callint.model.definition import Conversion, Linear, States
+
+#: Digits after the point where neither the conversion nor its factor says how many there are.
+_DIGITS = 4
+
+
+def decimals(conversion: Conversion) -> int | None:
+    """Digits after the point of a conversion's values; None where significant digits serve better."""
+    if conversion.decimals is not None:
+        return conversion.decimals
+    if isinstance(conversion, Linear):
+        digits = 0
+        for number in (conversion.factor, conversion.offset):
+            text = repr(number)
+            if "e" in text:
+                return None
+            digits = max(digits, len(text.partition(".")[2].rstrip("0")))
+        return min(digits, _DIGITS)
+    return None
+
+
+def plain(value: float) -> str:
+    """A number with the digits that it needs, as limits and breakpoints are written."""
+    return f"{value:.10g}".replace("e+", "e")
+
+
+def number(value: float, conversion: Conversion) -> str:
+    """A physical value without its unit; a named state by its name."""
+    if math.isnan(value):
+        return "not a number"
+    if isinstance(conversion, States):
+        return conversion.names.get(int(value), f"raw {int(value)}")
+    digits = decimals(conversion)
+    if digits is None or math.isinf(value):
+        return f"{value:.6g}"
+    text = f"{value:.{digits}f}"
+    return text[1:] if text.startswith("-") and not float(text) else text
+
+
+def trimmed(text: str) -> str:
+    """A number's text without zeros at its end: breakpoints read better as 58 than as 58.00."""
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def with_unit(text: str, unit: str) -> str:
+    """A number's text and its unit; no unit and "-" add nothing."""
+    return text if unit in ("", "-") else f"{text} {unit_word(unit)}"
+
+
+def unit_word(unit: str) -> str:
+    """The unit as it is printed: definitions write degC, people read °C."""
+    return {"degC": "°C", "degF": "°F", "degCA": "°CA", "deg": "°"}.get(unit, unit)
+
+
+def quantity(value: float, conversion: Conversion, unit: str | None = None) -> str:
+    """A physical value with its unit."""
+    return with_unit(number(value, conversion), conversion.unit if unit is None else unit)
+
+
+def beside(value: float, limit: float, conversion: Conversion) -> str:
+    """A value's number, with as many digits as tell it from the limit."""
+    text = number(value, conversion)
+    if not isinstance(conversion, States) and math.isfinite(value) and float(text) == limit != value:
+        return plain(value)
+    return text
+
+
+def signed(value: float, conversion: Conversion) -> str:
+    """A difference with its sign and unit."""
+    if isinstance(conversion, States):
+        return number(value, conversion)
+    text = number(value, conversion)
+    return with_unit(text if text.startswith("-") else f"+{text}", conversion.unit)
+
+
+def percent(old: float, new: float) -> str:
+    """The relative change with its sign, such as "+8.5 %"; "" where the old value is 0."""
+    if not old or not math.isfinite(old) or not math.isfinite(new):
+        return ""
+    share = 100 * (new - old) / abs(old)
+    return f"{share:+.1f} %" if abs(share) < 1000 else f"{share:+.3g} %"
+
+
+def count(amount: int, noun: str) -> str:
+    """An amount and its noun: "1 cell", "2 cells"."""
+    plural = {"entry": "entries"}.get(noun, f"{noun}s")
+    return f"{amount:,} {noun if amount == 1 else plural}"
+
+
+def address(value: int) -> str:
+    """An address as everyone in the field writes it."""
+    return f"0x{value:05X}"
+
+
+def clean(text: str) -> str:
+    """Text without characters that could steer a terminal or turn a line round; they show as \\uXXXX."""
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(character if _is_harmless(character) else _escaped(character) for character in text)
+
+
+def _is_harmless(character: str) -> bool:
+    # Cc are control characters, Cf invisible formatting such as bidirectional overrides, Co and Cs are
+    # for private use and half characters.
+    return unicodedata.category(character) not in {"Cc", "Cf", "Co", "Cs", "Zl", "Zp"}
+
+
+def _escaped(character: str) -> str:
+    code = ord(character)
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"

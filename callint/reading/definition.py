@@ -1,0 +1,559 @@
+"""A definition file into the nouns of ``model.definition``.
+
+The reader goes on behind every mistake: what the schema refuses is reported and left out, the rest
+becomes a definition, so that one run shows everything that is wrong with a file.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from functools import partial
+from typing import TypeVar
+
+from lxml import etree
+
+from callint.model.definition import (
+    NO_DEMANDS,
+    Axis,
+    ByteOrder,
+    Checksum,
+    Conversion,
+    Declaration,
+    Definition,
+    Demands,
+    FixedAxis,
+    Gradient,
+    Group,
+    Guard,
+    Identity,
+    Interpolated,
+    Kind,
+    Linear,
+    Memory,
+    Monotonic,
+    NumberType,
+    OffAllowed,
+    OffCode,
+    Purpose,
+    Range,
+    Rational,
+    Region,
+    Relation,
+    Sensor,
+    Signal,
+    States,
+    Storage,
+    StoredAxis,
+    StoredCount,
+    Table,
+    Text,
+)
+from callint.model.finding import Finding
+from callint.reading import xml
+
+NAMESPACE = "urn:callint:definition:1"
+
+#: Bounds on what a file may claim, so that a lie is refused before memory is taken.
+MAX_MEMORY = 256 * 2**20  # bytes of one image
+MAX_ADDRESS = 2**48
+MAX_BREAKPOINTS = 2**16  # of one axis
+MAX_CELLS = 2**26  # of all tables together
+
+_PURPOSES = {purpose.value: purpose for purpose in Purpose}
+_ORDERS = {order.value: order for order in ByteOrder}
+_TYPES = {number_type.name: number_type for number_type in NumberType}
+_KINDS = {kind.value: kind for kind in Kind if kind is not Kind.TEXT}
+
+
+@dataclass(frozen=True, slots=True)
+class DefinitionFile:
+    """What a file holds: as much of a definition as it gives, and everything wrong with its form.
+
+    ``definition`` is None where the file is no definition at all.
+    """
+
+    path: str
+    definition: Definition | None
+    problems: tuple[Finding, ...]
+
+
+def read_definition(data: bytes, path: str) -> DefinitionFile:
+    """Read a definition; ``path`` is the name that findings show. Never raises for what is in it."""
+    tree = xml.parse(data)
+    if tree.root is None:
+        return DefinitionFile(path, None, tuple(_finding(path, p) for p in tree.problems))
+    problems = xml.schema_problems(tree.root)
+    if tree.root.tag != f"{{{NAMESPACE}}}definition":
+        if not problems:
+            problems.append(xml.Problem(1, f"the outermost element is not <definition> of {NAMESPACE}"))
+        return DefinitionFile(path, None, tuple(_finding(path, p) for p in problems))
+    reader = _Reader(problems)
+    definition = reader.definition(tree.root, hashlib.sha256(data).hexdigest())
+    found = sorted(reader.problems, key=lambda problem: problem.line)
+    return DefinitionFile(path, definition, tuple(_finding(path, p) for p in found))
+
+
+def _finding(path: str, problem: xml.Problem) -> Finding:
+    return Finding(
+        rule="definition/invalid",
+        definition=path,
+        line=problem.line,
+        subject=problem.message,
+        message=problem.message,
+        hint="Correct the line; docs/definition.md and schemas/definition.xsd say what may stand there.",
+    )
+
+
+def _tag(element: etree._Element) -> str:
+    return str(element.tag).rpartition("}")[2]
+
+
+def _line(element: etree._Element) -> int:
+    return int(element.sourceline or 1)
+
+
+def _need(element: etree._Element, name: str) -> str:
+    """An attribute that must be there; KeyError otherwise, which the schema has reported."""
+    value = element.get(name)
+    if value is None:
+        raise KeyError(name)
+    return value
+
+
+def _integer(text: str) -> int:
+    text = text.strip()
+    return int(text, 16) if text[:2] == "0x" else int(text)
+
+
+def _real(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError(f"{text.strip()} is too large a number")
+    return value
+
+
+def _optional_real(element: etree._Element, name: str) -> float | None:
+    value = element.get(name)
+    return None if value is None else _real(value)
+
+
+def _reals(text: str) -> tuple[float, ...]:
+    return tuple(_real(word) for word in text.split())
+
+
+Noun = TypeVar("Noun")
+
+
+@dataclass
+class _Reader:
+    """The state of reading one file: its byte order, and the problems so far."""
+
+    problems: list[xml.Problem]
+    order: ByteOrder = ByteOrder.BIG
+    axes: dict[str, Axis] = field(default_factory=dict)
+    declarations: list[Declaration] = field(default_factory=list)
+
+    def definition(self, root: etree._Element, digest: str) -> Definition | None:
+        self.order = _ORDERS.get(root.get("byte-order", ""), ByteOrder.BIG)
+        parts = {_tag(child): child for child in reversed(root)}
+        memory = self.build(self.memory, parts["memory"]) if "memory" in parts else None
+        if memory is None:
+            return None
+        signals: dict[str, Signal] = {}
+        sensors: list[Sensor] = []
+        for element in parts.get("signals", ()):
+            if _tag(element) == "sensor":
+                if sensor := self.build(self.sensor, element):
+                    sensors.append(sensor)
+            elif signal := self.build(self.signal, element):
+                self.declare("signal", signals, signal)
+        conversions: dict[str, Conversion] = {}
+        for element in parts.get("conversions", ()):
+            if conversion := self.build(self.conversion, element):
+                self.declare("conversion", conversions, conversion)
+        for element in parts.get("axes", ()):
+            if axis := self.build(self.axis, element):
+                self.declare("axis", self.axes, axis)
+        groups: dict[str, Group] = {}
+        tables: dict[str, Table] = {}
+        texts: dict[str, Text] = {}
+        for element, group in self.tables(parts.get("tables", ()), groups):
+            if _tag(element) == "text":
+                if text := self.build(partial(self.text, group=group), element):
+                    self.declare("table", texts, text)
+            elif table := self.build(partial(self.table, group=group), element):
+                self.declare("table", tables, table)
+        relations = (self.build(self.relation, element) for element in parts.get("relations", ()))
+        self.bound_cells(tables)
+        return Definition(
+            name=root.get("name", ""),
+            title=" ".join((root.findtext(f"{{{NAMESPACE}}}title") or "").split()),
+            revision=self.build(lambda e: _integer(e.get("revision", "0")), root) or 0,
+            memory=memory,
+            signals=signals,
+            sensors=tuple(sensors),
+            conversions=conversions,
+            axes=self.axes,
+            groups=groups,
+            tables=tables,
+            texts=texts,
+            relations=tuple(relation for relation in relations if relation is not None),
+            declarations=tuple(self.declarations),
+            digest=digest,
+        )
+
+    # Going on behind mistakes
+
+    def complain(self, element: etree._Element, message: str) -> None:
+        self.problems.append(xml.Problem(_line(element), f"<{_tag(element)}>: {message}"))
+
+    def build(self, make: Callable[[etree._Element], Noun], element: etree._Element) -> Noun | None:
+        """The noun of an element, or None where the element is beyond reading; that is reported once."""
+        before = len(self.problems)
+        try:
+            return make(element)
+        except (KeyError, ValueError, OverflowError) as error:
+            inside = {_line(element), *(_line(child) for child in element.iter())}
+            if len(self.problems) == before and not any(p.line in inside for p in self.problems):
+                reason = (
+                    str(error) if isinstance(error, ValueError) else f"{error.args[0]} is missing or wrong"
+                )
+                self.complain(element, reason)
+            return None
+
+    def declare(self, space: str, names: dict[str, Noun], noun: Noun) -> None:
+        """Enter a noun under its name; the first of two with one name stays."""
+        name, line = noun.name, noun.line  # type: ignore[attr-defined]
+        self.declarations.append(Declaration(space, name, line))
+        names.setdefault(name, noun)
+
+    def bound_cells(self, tables: dict[str, Table]) -> None:
+        """Drop tables from the one on with which the cells become too many."""
+        total = 0
+        for table in list(tables.values()):
+            cells = math.prod(self.axes[axis].count for axis in table.axes if axis in self.axes)
+            if total + cells > MAX_CELLS:
+                self.problems.append(
+                    xml.Problem(table.line, f"table {table.name} brings the cells to more than {MAX_CELLS}")
+                )
+                del tables[table.name]
+            else:
+                total += cells
+
+    # Memory
+
+    def memory(self, element: etree._Element) -> Memory:
+        size = _integer(_need(element, "size"))
+        if size > MAX_MEMORY:
+            self.complain(element, f"size is above {MAX_MEMORY >> 20} MiB, the most that is read")
+            raise ValueError("size")
+        found: dict[str, list[object]] = {"region": [], "identity": [], "checksum": []}
+        makers: dict[str, Callable[[etree._Element], Region | Identity | Checksum]] = {
+            "region": self.region,
+            "identity": self.identity,
+            "checksum": self.checksum,
+        }
+        for child in element:
+            kind = _tag(child)
+            if kind in makers and (noun := self.build(makers[kind], child)):
+                found[kind].append(noun)
+                self.declarations.append(Declaration(kind, noun.name, noun.line))
+        return Memory(
+            start=self.address(element, "start"),
+            size=size,
+            fill=_integer(element.get("fill", "0xFF")),
+            regions=tuple(noun for noun in found["region"] if isinstance(noun, Region)),
+            identities=tuple(noun for noun in found["identity"] if isinstance(noun, Identity)),
+            checksums=tuple(noun for noun in found["checksum"] if isinstance(noun, Checksum)),
+            line=_line(element),
+        )
+
+    def address(self, element: etree._Element, name: str) -> int:
+        address = _integer(element.attrib[name])
+        if address >= MAX_ADDRESS:
+            raise ValueError(f"{name} is not below 2 to the power of 48, the highest address that is read")
+        return address
+
+    def region(self, element: etree._Element) -> Region:
+        start = self.address(element, "start")
+        return Region(_need(element, "name"), start, _integer(_need(element, "size")), _line(element))
+
+    def identity(self, element: etree._Element) -> Identity:
+        text, pairs = element.get("text"), element.get("bytes")
+        if (text is None) == (pairs is None):
+            raise ValueError("give either text or bytes")
+        content = bytes.fromhex(pairs) if pairs is not None else str(text).encode("ascii")
+        return Identity(_need(element, "name"), self.address(element, "at"), content, _line(element))
+
+    def checksum(self, element: etree._Element) -> Checksum:
+        return Checksum(
+            name=_need(element, "name"),
+            algorithm=_need(element, "algorithm"),
+            start=self.address(element, "start"),
+            size=_integer(_need(element, "size")),
+            stored_at=self.address(element, "stored-at"),
+            byte_order=self.byte_order(element),
+            complement=element.get("complement"),
+            line=_line(element),
+        )
+
+    def byte_order(self, element: etree._Element) -> ByteOrder:
+        order = element.get("byte-order")
+        return self.order if order is None else _ORDERS[order]
+
+    # Signals and conversions
+
+    def signal(self, element: etree._Element) -> Signal:
+        return Signal(
+            name=_need(element, "name"),
+            title=" ".join("".join(element.itertext()).split()),
+            unit=_need(element, "unit").strip(),
+            plausible=self.span(element, "plausible"),
+            operating=self.span(element, "operating"),
+            line=_line(element),
+        )
+
+    def span(self, element: etree._Element, name: str) -> Range | None:
+        text = element.get(name)
+        if text is None:
+            return None
+        low, high = _reals(text)
+        return Range(low, high)
+
+    def sensor(self, element: etree._Element) -> Sensor:
+        return Sensor(
+            signal=_need(element, "signal"),
+            curve=_need(element, "curve"),
+            supply=_real(_need(element, "supply")),
+            pull_up=_real(_need(element, "pull-up")),
+            line=_line(element),
+        )
+
+    def conversion(self, element: etree._Element) -> Conversion:
+        name, line = _need(element, "name"), _line(element)
+        unit = element.get("unit", "").strip()
+        decimals = int(_need(element, "decimals")) if element.get("decimals") is not None else None
+        match _tag(element):
+            case "linear":
+                factor, offset = _real(_need(element, "factor")), _real(element.get("offset", "0"))
+                return Linear(name, unit, decimals, factor, offset, line)
+            case "rational":
+                a, b, c, d, e, f = (_real(_need(element, key)) for key in "abcdef")
+                return Rational(name, unit, decimals, (a, b, c, d, e, f), line)
+            case "states":
+                states = [(_integer(_need(s, "raw")), (s.text or "").strip()) for s in element]
+                raws, titles = Counter(raw for raw, _ in states), Counter(title for _, title in states)
+                repeats = [str(raw) for raw, times in raws.items() if times > 1]
+                repeats += [title for title, times in titles.items() if times > 1]
+                return States(name, dict(states), tuple(repeats), line)
+            case "interpolated":
+                points = [(_real(_need(p, "raw")), _real(_need(p, "physical"))) for p in element]
+                raw, physical = zip(*points, strict=True)
+                return Interpolated(name, unit, decimals, tuple(raw), tuple(physical), line)
+        raise KeyError(element.tag)
+
+    # Axes
+
+    def axis(self, element: etree._Element, name: str | None = None) -> Axis:
+        """A shared axis under its own name, or one of a table's own under the given name."""
+        name = _need(element, "name") if name is None else name
+        signal, line = _need(element, "signal"), _line(element)
+        if _tag(element) == "fixed-axis":
+            return FixedAxis(name, signal, self.fixed_values(element), line)
+        count = self.count(element)
+        at = self.address(element, "at")
+        storage = self.storage(element)
+        stored_count = None
+        if element.get("count-at") is not None:
+            count_type = _TYPES[element.get("count-type", "uint8")]
+            count_storage = Storage(count_type, self.byte_order(element), count_type.size)
+            stored_count = StoredCount(self.address(element, "count-at"), count_storage)
+        elif element.get("count-type") is not None:
+            self.complain(element, "count-type means nothing without count-at")
+        conversion = element.get("conversion")
+        return StoredAxis(name, signal, at, storage, conversion, count, stored_count, line)
+
+    def count(self, element: etree._Element) -> int:
+        count = _integer(_need(element, "count"))
+        if count > MAX_BREAKPOINTS:
+            raise ValueError(f"count is above {MAX_BREAKPOINTS}, the most that is read")
+        return count
+
+    def fixed_values(self, element: etree._Element) -> tuple[float, ...]:
+        values = element.get("values")
+        given = [key for key in ("count", "start", "step") if element.get(key) is not None]
+        if (values is None) == (not given) or (values is None and len(given) < 3):
+            raise ValueError("give either values, or count, start and step")
+        if values is not None:
+            return _reals(values)
+        start, step = _real(_need(element, "start")), _real(_need(element, "step"))
+        return tuple(start + step * index for index in range(self.count(element)))
+
+    def storage(self, element: etree._Element) -> Storage:
+        number_type = _TYPES[_need(element, "type")]
+        stride = _integer(_need(element, "stride")) if element.get("stride") is not None else number_type.size
+        mask = _integer(_need(element, "mask")) if element.get("mask") is not None else None
+        if stride < number_type.size:
+            raise ValueError(
+                f"stride is {stride}, less than the {number_type.size} bytes of a {number_type.name}"
+            )
+        if stride >= MAX_MEMORY:
+            raise ValueError("stride is larger than any memory")
+        if mask is not None and number_type.kind != "u":
+            raise ValueError(f"mask needs an unsigned type, not {number_type.name}")
+        if mask is not None and mask >= 1 << 8 * number_type.size:
+            raise ValueError(f"mask is wider than a {number_type.name}")
+        return Storage(number_type, self.byte_order(element), stride, mask)
+
+    # Tables
+
+    def tables(
+        self, elements: etree._Element | tuple[()], groups: dict[str, Group]
+    ) -> Iterator[tuple[etree._Element, str]]:
+        """Every table and text with the name of its group, "" for none."""
+        for element in elements:
+            if _tag(element) != "group":
+                yield element, ""
+                continue
+            name = element.get("name", "")
+            self.declare("group", groups, Group(name, element.get("title", ""), _line(element)))
+            for child in element:
+                yield child, name
+
+    def text(self, element: etree._Element, group: str) -> Text:
+        length = _integer(_need(element, "length"))
+        return Text(
+            name=_need(element, "name"),
+            title=_need(element, "title").strip(),
+            purpose=_PURPOSES[_need(element, "purpose")],
+            group=group,
+            at=self.address(element, "at"),
+            length=length,
+            encoding=element.get("encoding", "ascii"),
+            notes=self.notes(element),
+            line=_line(element),
+        )
+
+    def notes(self, element: etree._Element) -> tuple[str, ...]:
+        return tuple(" ".join((note.text or "").split()) for note in element if _tag(note) == "note")
+
+    def table(self, element: etree._Element, group: str) -> Table:
+        kind, name = _KINDS[_tag(element)], _need(element, "name")
+        storage = self.storage(element)
+        children: dict[str, list[etree._Element]] = {}
+        for child in element:
+            children.setdefault(_tag(child), []).append(child)
+        x = self.table_axis(children["x"][0], name) if kind is not Kind.SCALAR else None
+        y = self.table_axis(children["y"][0], name) if kind is Kind.MAP else None
+        return Table(
+            name=name,
+            title=_need(element, "title").strip(),
+            kind=kind,
+            purpose=_PURPOSES[_need(element, "purpose")],
+            group=group,
+            at=self.address(element, "at"),
+            storage=storage,
+            conversion=element.get("conversion"),
+            x=x,
+            y=y,
+            y_first=element.get("order") == "y-first",
+            signal=element.get("signal"),
+            produces=element.get("produces"),
+            demands=self.demands(children, kind, storage),
+            notes=self.notes(element) if "note" in children else (),
+            line=_line(element),
+        )
+
+    def table_axis(self, element: etree._Element, table: str) -> str:
+        """The name of a table's axis. One of its own is entered under a name no shared axis can have."""
+        shared = element.get("axis")
+        if (shared is None) == (len(element) == 0):
+            raise ValueError("name a shared axis, or put one inside, not both")
+        if shared is not None:
+            return shared
+        name = f"{table}/{_tag(element)}"
+        self.axes.setdefault(name, self.axis(element[0], name))
+        return name
+
+    def demands(self, children: dict[str, list[etree._Element]], kind: Kind, storage: Storage) -> Demands:
+        if not children.keys() & {"limits", "expected", "off", "monotonic", "gradient", "change", "guard"}:
+            return NO_DEMANDS
+        return Demands(
+            limits=self.only(children, "limits", self.bounds),
+            expected=self.only(children, "expected", self.bounds),
+            off=self.only(children, "off", lambda e: self.off(e, storage)),
+            monotonic=self.every(children, "monotonic", lambda e: self.monotonic(e, kind)),
+            gradients=self.every(children, "gradient", lambda e: self.gradient(e, kind)),
+            change=self.only(children, "change", lambda e: _real(_need(e, "max"))),
+            guards=self.every(children, "guard", lambda e: self.guard(e, storage)),
+        )
+
+    def every(
+        self, children: dict[str, list[etree._Element]], tag: str, make: Callable[[etree._Element], Noun]
+    ) -> tuple[Noun, ...]:
+        made = (self.build(make, child) for child in children.get(tag, ()))
+        return tuple(noun for noun in made if noun is not None)
+
+    def only(
+        self, children: dict[str, list[etree._Element]], tag: str, make: Callable[[etree._Element], Noun]
+    ) -> Noun | None:
+        return next(iter(self.every(children, tag, make)), None)
+
+    def bounds(self, element: etree._Element) -> Range:
+        if not element.attrib:
+            raise ValueError("give min, max or both")
+        low, high = _optional_real(element, "min"), _optional_real(element, "max")
+        return Range(-math.inf if low is None else low, math.inf if high is None else high)
+
+    def off(self, element: etree._Element, storage: Storage) -> OffCode:
+        raw = self.raw(element, storage)
+        allowed = OffAllowed(element.get("allowed", "outside-operating"))
+        return OffCode(raw, allowed, _line(element))
+
+    def raw(self, element: etree._Element, storage: Storage) -> int:
+        raw = _integer(_need(element, "raw"))
+        if not storage.holds(raw):
+            raise ValueError(f"raw {raw} does not fit the table's {storage.type.name}")
+        return raw
+
+    def along(self, element: etree._Element, kind: Kind) -> str:
+        along = _need(element, "along")
+        if kind is Kind.SCALAR or (kind is Kind.CURVE and along == "y"):
+            raise ValueError(f"a {kind} has no {along} axis")
+        return along
+
+    def monotonic(self, element: etree._Element, kind: Kind) -> Monotonic:
+        rising = {"rising": True, "falling": False}[_need(element, "direction")]
+        return Monotonic(self.along(element, kind), rising, element.get("strict") == "true", _line(element))
+
+    def gradient(self, element: etree._Element, kind: Kind) -> Gradient:
+        return Gradient(self.along(element, kind), _real(_need(element, "max")), _line(element))
+
+    def guard(self, element: etree._Element, storage: Storage) -> Guard:
+        given = [key for key in ("above", "below", "state", "raw", "flat") if element.get(key) is not None]
+        if len(given) != 1:
+            raise ValueError("give exactly one of above, below, state, raw, flat")
+        return Guard(
+            above=_optional_real(element, "above"),
+            below=_optional_real(element, "below"),
+            state=element.get("state", "").strip() or None,
+            raw=self.raw(element, storage) if "raw" in given else None,
+            flat="flat" in given,
+            share=float(element.get("share", "1")),
+            line=_line(element),
+        )
+
+    def relation(self, element: etree._Element) -> Relation:
+        kind = _tag(element)
+        table, other, amount = {
+            "at-most": ("table", "bound", "margin"),
+            "equal": ("table", "mirror", "tolerance"),
+            "inverse": ("table", "of", "tolerance"),
+            "gap": ("upper", "lower", "min"),
+        }[kind]
+        names = _need(element, table), _need(element, other)
+        return Relation(kind, *names, _real(element.get(amount, "0")), _line(element))

@@ -1,0 +1,16 @@
+"""Files that ship with callint: the schemas and the demo."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+_PACKAGE = Path(__file__).resolve().parent.parent
+
+
+def resource(name: str) -> Path:
+    """The path of a shipped file or folder such as ``schemas/definition.xsd``.
+
+    A wheel carries these folders inside the package, a checkout beside it.
+    """
+    inside = _PACKAGE / name
+    return inside if inside.exists() else _PACKAGE.parent / name

@@ -1,0 +1,90 @@
+"""Where the files of a repository are read from: the working tree here, the index in ``versioning``.
+
+All paths are relative to the root and have forward slashes.
+"""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator
+from pathlib import Path, PurePosixPath
+from typing import Protocol
+
+from callint.model.errors import InputError
+
+#: Largest file that is read as an image, in bytes.
+MAX_FILE = 256 * 2**20
+
+POLICY = "callint.toml"
+
+
+class Tree(Protocol):
+    """The files of a repository in one state."""
+
+    def read(self, path: str) -> bytes:
+        """The content of a file. Raises FileNotFoundError, or OSError with a reason."""
+        ...
+
+    def paths(self) -> Iterator[str]:
+        """The paths of all files."""
+        ...
+
+
+def confined(path: str, source: str) -> str:
+    """A path from a policy, made normal; InputError where it leads out of the repository."""
+    pure = PurePosixPath(path.replace("\\", "/"))
+    drive = len(path) > 1 and path[1] == ":"
+    if pure.is_absolute() or drive or ".." in pure.parts or "\0" in path:
+        raise InputError(f"{source}: {path!r} leads out of the repository; give a path inside it")
+    return str(pure)
+
+
+class WorkingTree:
+    """The files as they lie on disk below ``root``."""
+
+    def __init__(self, root: Path) -> None:
+        self.root = root.resolve()
+
+    def read(self, path: str) -> bytes:
+        target = self.root / path
+        if not target.resolve().is_relative_to(self.root):
+            raise OSError("a link leads out of the repository")
+        return read_file(target)
+
+    def paths(self) -> Iterator[str]:
+        for folder, folders, files in os.walk(self.root):
+            folders[:] = sorted(name for name in folders if name != ".git")
+            here = Path(folder).relative_to(self.root)
+            yield from ((here / name).as_posix() for name in sorted(files))
+
+
+def read_file(path: Path) -> bytes:
+    """The content of a regular file of bounded size; OSError with a plain reason otherwise."""
+    status = path.stat()
+    if stat.S_ISDIR(status.st_mode):
+        raise OSError("it is a folder")
+    if not stat.S_ISREG(status.st_mode):
+        raise OSError("it is not a regular file")
+    if status.st_size > MAX_FILE:
+        raise OSError(f"it is larger than {MAX_FILE >> 20} MiB, the most that is read")
+    return path.read_bytes()
+
+
+def reason(error: OSError) -> str:
+    """Why a file cannot be read, as the end of a sentence."""
+    if isinstance(error, FileNotFoundError):
+        return "it does not exist"
+    if isinstance(error, PermissionError):
+        return "permission is missing"
+    return error.strerror or str(error)
+
+
+def find_root(start: Path) -> Path | None:
+    """The nearest folder, from ``start`` up, that holds a policy; the search ends at a repository's top."""
+    for folder in (start, *start.parents):
+        if (folder / POLICY).is_file():
+            return folder
+        if (folder / ".git").exists():
+            return None
+    return None

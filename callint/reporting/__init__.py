@@ -1,0 +1,1 @@
+"""Findings and changes into text and data."""

@@ -1,0 +1,48 @@
+"""Findings as JSON, by ``schemas/findings.schema.json``."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from callint import __version__
+from callint.model.finding import Finding
+from callint.reporting.summary import summary
+from callint.rules.inspection import Report
+
+
+def findings_json(report: Report) -> str:
+    """The whole report as one JSON document."""
+    document = {
+        "format": "callint-findings",
+        "version": 1,
+        "callint": __version__,
+        "findings": [_finding(finding) for finding in report.findings],
+        "summary": summary(report),
+    }
+    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _finding(finding: Finding) -> dict[str, Any]:
+    fields: dict[str, Any] = {
+        "rule": finding.rule,
+        "severity": finding.severity.value,
+        "image": finding.image or None,
+        "definition": finding.definition or None,
+        "policy": finding.policy or None,
+        "line": finding.line,
+        "table": finding.table or None,
+        "cell": {"x": finding.cell.x, "y": finding.cell.y} if finding.cell else None,
+        "at": dict(finding.at) or None,
+        "address": finding.address,
+        "raw": finding.raw,
+        "physical": finding.physical,
+        "base_physical": finding.base_physical,
+        "unit": finding.unit or None,
+        "message": finding.message,
+        "hint": finding.hint or None,
+        "inherited": finding.inherited or None,
+        "fingerprint": finding.fingerprint,
+        "waived": finding.waived,
+    }
+    return {key: value for key, value in fields.items() if value is not None}

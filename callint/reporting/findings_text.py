@@ -1,0 +1,117 @@
+"""Findings as a person reads them in a terminal."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from itertools import groupby
+
+from rich.console import Console
+
+from callint.model import shown
+from callint.model.finding import Finding
+from callint.reporting.summary import closing_line
+from callint.reporting.terminal import QUIET, SEVERITY_STYLES, line, width, wrapped
+from callint.rules.inspection import Report
+
+#: Of one rule in one table so many cells are spelled out, of one rule altogether so many findings.
+_PER_TABLE, _PER_RULE = 3, 30
+_INDENT = " " * 9
+
+
+def print_findings(report: Report, terminal: Console, everything: bool = False) -> None:
+    """Print what nobody waived, the worst first, and a closing line; nothing where nothing was found.
+
+    Findings about one cell stand under one heading. Unless ``everything`` is asked for, a rule that
+    speaks often is cut short, and the rest is counted.
+    """
+    if not report.findings:
+        return
+    spoken: Counter[str] = Counter()
+    held_back: Counter[str] = Counter()
+    for _, group in groupby((f for f in report.findings if not f.waived), key=_thing):
+        found = list(group)
+        chosen = found if everything else list(_chosen(found, spoken))
+        for _, about in groupby(chosen, key=_place):
+            _print_place(list(about), terminal)
+        rests = Counter(f.rule for f in found) - Counter(f.rule for f in chosen)
+        for rule, rest in rests.items():
+            if any(finding.rule == rule for finding in chosen):
+                words = f"and {rest:,} more of {rule} in {_headline(found[0], with_place=False)}"
+                _print_prose(words, terminal, QUIET)
+                terminal.print()
+            else:
+                held_back[rule] += rest
+    for rule, rest in held_back.items():
+        words = f"{shown.count(rest, 'more finding')} of {rule} not shown; --all shows them"
+        terminal.print(line((words, QUIET)))
+    for text in wrapped(closing_line(report) + ".", width(terminal)):
+        terminal.print(line(text))
+
+
+def _chosen(found: Iterable[Finding], spoken: Counter[str]) -> Iterator[Finding]:
+    """The findings about one thing that are spelled out; ``spoken`` counts them by rule over all things."""
+    here: Counter[str] = Counter()
+    for finding in found:
+        if here[finding.rule] < _PER_TABLE and spoken[finding.rule] < _PER_RULE:
+            here[finding.rule] += 1
+            spoken[finding.rule] += 1
+            yield finding
+
+
+def _thing(finding: Finding) -> tuple[str, ...]:
+    """What neighbouring findings share: their severity, file and table."""
+    return finding.severity.value, finding.image, finding.definition, finding.policy, finding.table
+
+
+def _place(finding: Finding) -> tuple[object, ...]:
+    """What findings under one heading share: the very cell, or the very line."""
+    return finding.cell, finding.address, finding.line
+
+
+def _print_place(findings: list[Finding], terminal: Console) -> None:
+    first = findings[0]
+    style = SEVERITY_STYLES[first.severity]
+    heading, *more = wrapped(_headline(first), width(terminal), _INDENT)
+    terminal.print(line((f"{first.severity.value:<9}", style), (heading[len(_INDENT) :], "bold")))
+    for text in more:
+        terminal.print(line((text, "bold")))
+    base = ""
+    for finding in findings:
+        _print_prose(_sentence(finding, base), terminal)
+        _print_prose(f"{finding.rule}: {finding.hint}" if finding.hint else finding.rule, terminal, QUIET, 2)
+        base = finding.base
+    if reference := ", ".join(_reference(first)):
+        _print_prose(reference, terminal, QUIET, 2)
+    terminal.print()
+
+
+def _print_prose(words: str, terminal: Console, style: str = "", indent: int = 0) -> None:
+    for text in wrapped(words, width(terminal), _INDENT + " " * indent):
+        terminal.print(line((text, style)))
+
+
+def _headline(finding: Finding, with_place: bool = True) -> str:
+    """What the finding is about and where: "boats/heron.bin: smoke_limit at 2200 rpm, 45 mg"."""
+    source = finding.image or finding.definition or finding.policy
+    if not finding.table:
+        return source
+    return f"{source}: {finding.table} {finding.place if with_place else ''}".rstrip()
+
+
+def _sentence(finding: Finding, said: str) -> str:
+    """The message, with the base's value unless it is said already."""
+    if finding.inherited:
+        return f"{finding.message} (as in the base)"
+    if finding.base and finding.base != said and finding.base not in finding.message:
+        return f"{finding.message} (base: {finding.base})"
+    return finding.message
+
+
+def _reference(finding: Finding) -> Iterator[str]:
+    """Where to look it up."""
+    if finding.address is not None:
+        yield shown.address(finding.address)
+    source = finding.policy or finding.definition
+    if source and finding.line:
+        yield f"{source} line {finding.line}"

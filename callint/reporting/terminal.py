@@ -1,0 +1,56 @@
+"""The terminal: width, colour, and text that a stranger wrote."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import IO
+
+from rich.console import Console
+from rich.text import Text
+
+from callint.model.finding import Severity
+from callint.model.shown import clean
+
+#: Styles name what they mark; the words say the same without them.
+SEVERITY_STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "cyan"}
+CHANGED = "bold"
+QUIET = "dim"
+
+#: Narrower output is not worth reading; wider lines of prose are not either.
+_NARROWEST, _WIDEST_PROSE = 40, 100
+
+
+def console(stream: IO[str]) -> Console:
+    """A console on a stream: no colour to a pipe; NO_COLOR and FORCE_COLOR are honoured."""
+    return Console(file=stream, highlight=False, markup=False, emoji=False, soft_wrap=True)
+
+
+def width(terminal: Console) -> int:
+    """How many columns a line may take: the terminal's, or 80 for a pipe."""
+    return max(terminal.width if terminal.is_terminal else 80, _NARROWEST)
+
+
+def arrow(terminal: Console) -> str:
+    """What stands between old and new."""
+    return "→" if terminal.encoding.lower().startswith("utf") else "->"
+
+
+def wrapped(text: str, columns: int, indent: str = "") -> list[str]:
+    """Prose in lines of bounded width, each with the indent; words are never broken."""
+    return textwrap.wrap(
+        clean(text),
+        min(columns, _WIDEST_PROSE),
+        initial_indent=indent,
+        subsequent_indent=indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    ) or [indent]
+
+
+def line(*parts: tuple[str, str] | str) -> Text:
+    """One line of styled parts; a part is text, or text and style. Nothing in them is markup."""
+    text = Text()
+    for part in parts:
+        words, style = (part, "") if isinstance(part, str) else part
+        text.append(clean(words), style)
+    return text

@@ -1,0 +1,44 @@
+"""Files that are there whole or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from contextlib import suppress
+from pathlib import Path
+
+from callint.model.errors import InputError
+from callint.reading.tree import reason
+
+
+def replace_file(path: Path, content: bytes) -> None:
+    """Write a file by way of a temporary one beside it: synced, then renamed over.
+
+    Whatever goes wrong, the old file or the new one is there. Raises InputError where it cannot be
+    written.
+    """
+    temporary: Path | None = None
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{path.name[:64]}.", suffix=".part", dir=path.parent)
+        temporary = Path(name)
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask()
+        temporary.chmod(mode)
+        temporary.replace(path)
+        temporary = None
+    except OSError as error:
+        raise InputError(f"{path}: it cannot be written: {reason(error)}; choose another place") from None
+    finally:
+        if temporary is not None:
+            with suppress(OSError):
+                temporary.unlink()
+
+
+def _umask() -> int:
+    """The process's umask, which can only be read by setting it."""
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask

@@ -1,0 +1,1 @@
+"""What must hold, one module a family; see ``rules.catalogue`` for all of them."""

@@ -1,0 +1,200 @@
+"""Rules about the breakpoints of axes that lie in the image."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from callint.model import shown
+from callint.model.change import AxisChange, Flags
+from callint.model.definition import StoredAxis
+from callint.model.finding import Finding, Severity
+from callint.rules.case import Case
+from callint.rules.rule import Scope, rule
+
+
+def _breakpoint_steps(case: Case) -> Iterator[tuple[slice, Flags, Flags]]:
+    """By storage group: its cells, and whether each of them but the last falls or repeats into the next.
+
+    Only steps between two breakpoints of one axis count. The order is that of the raw numbers, because
+    that is what a control unit searches (common practice, no source).
+    """
+    plan = case.plan
+    axis = np.array([isinstance(item, StoredAxis) for item in plan.items], bool)
+    for group, raw in zip(plan.groups, case.new.raw, strict=True):
+        item = plan.item[group.cells]
+        inside = (item[1:] == item[:-1]) & axis[item[1:]] & case.new.present[group.cells][1:]
+        yield group.cells, inside & (raw[1:] < raw[:-1]), inside & (raw[1:] == raw[:-1])
+
+
+def _kept_pair(case: Case, cell: int) -> bool:
+    return bool(case.kept[cell] and case.kept[cell - 1])
+
+
+@rule("axis/not-increasing", Severity.ERROR, Scope.IMAGE)
+def not_increasing(case: Case) -> Iterator[Finding]:
+    """A breakpoint is below the one before it.
+
+    Why it matters: the control unit searches an axis from one end and stops at the first breakpoint
+    beyond the measured value. On an axis that falls somewhere, whole columns are never reached and
+    others are read where they do not belong.
+
+    Example: 1000, 1250, 1500, 1400, 2000 rpm: the column of 1400 rpm is dead.
+
+    Fix: correct the breakpoint; look at a neighbour with a digit too many or too few.
+    """
+    for cells, falls, _ in _breakpoint_steps(case):
+        for step in np.flatnonzero(falls).tolist():
+            cell = cells.start + step + 1
+            item, _, _ = case.plan.place(cell)
+            before, after = (case.quantity(item, float(case.new.physical[c])) for c in (cell - 1, cell))
+            yield case.about_cell(
+                "axis/not-increasing",
+                cell,
+                f"breakpoint {after} follows {before}: the axis no longer rises",
+                f"Correct the breakpoint; it moves {_tables(case, item.name)}.",
+                _kept_pair(case, cell),
+            )
+
+
+@rule("axis/repeated-breakpoint", Severity.WARNING, Scope.IMAGE)
+def repeated_breakpoint(case: Case) -> Iterator[Finding]:
+    """Two neighbouring breakpoints are equal.
+
+    Why it matters: between them there is nothing to interpolate; a control unit that divides by their
+    distance divides by zero, and at best one of the two columns is dead.
+
+    Example: 2000, 2000, 2500 rpm.
+
+    Fix: set one of them to a value of its own. Some factories fill the unused end of an axis that way;
+    where the base has the same, it is a note.
+    """
+    for cells, _, repeats in _breakpoint_steps(case):
+        for step in np.flatnonzero(repeats).tolist():
+            cell = cells.start + step + 1
+            item, _, _ = case.plan.place(cell)
+            value = case.quantity(item, float(case.new.physical[cell]))
+            yield case.about_cell(
+                "axis/repeated-breakpoint",
+                cell,
+                f"breakpoint {value} stands there twice: one of its columns or rows is dead",
+                "Give one of the two a value of its own.",
+                _kept_pair(case, cell),
+            )
+
+
+@rule("axis/wrong-count", Severity.ERROR, Scope.IMAGE)
+def wrong_count(case: Case) -> Iterator[Finding]:
+    """The image itself stores another number of breakpoints than the definition says.
+
+    Why it matters: the control unit goes by the stored count. With another one it reads the cells in
+    rows of another length, and the whole table is skewed.
+
+    Example: the definition says 11 breakpoints, the byte before the axis says 10.
+
+    Fix: correct the count in the definition, or the stored byte if it was overwritten.
+    """
+    for axis in case.definition.stored_axes:
+        if axis.stored_count is None:
+            continue
+        stored = case.new.stored_count(axis.stored_count)
+        if stored is None or stored == axis.count:
+            continue
+        base = None if case.old is None else case.old.stored_count(axis.stored_count)
+        yield Finding(
+            rule="axis/wrong-count",
+            table=axis.name,
+            line=axis.line,
+            address=axis.stored_count.at,
+            raw=stored,
+            message=f"the image stores {shown.count(stored, 'breakpoint')}, the definition has {axis.count}",
+            hint="Correct the count in the definition, or the stored byte if it was overwritten.",
+            inherited=base == stored,
+        )
+
+
+@rule("axis/outside-plausible", Severity.WARNING, Scope.IMAGE)
+def outside_plausible(case: Case) -> Iterator[Finding]:
+    """A breakpoint lies where a healthy sensor never reads.
+
+    Why it matters: its column or row is only half used or never, and mostly the number was meant to be
+    another one.
+
+    Example: 7500 rpm on an axis of an engine whose speed signal ends at 6000 rpm.
+
+    Fix: correct the breakpoint, or the signal's plausible range if the sensor really reads that far.
+    """
+    plan, physical = case.plan, case.new.physical
+    low, high = (np.full(len(plan.items), bound) for bound in (-np.inf, np.inf))
+    for number, item in enumerate(plan.items):
+        if isinstance(item, StoredAxis):
+            signal = case.definition.signals.get(item.signal)
+            if signal and signal.plausible:
+                low[number], high[number] = signal.plausible.low, signal.plausible.high
+    beyond = case.new.present & ((physical < plan.spread(low)) | (physical > plan.spread(high)))
+    for cell in np.flatnonzero(beyond).tolist():
+        item, _, _ = plan.place(cell)
+        assert isinstance(item, StoredAxis)
+        plausible = case.definition.signals[item.signal].plausible
+        assert plausible is not None
+        value = float(physical[cell])
+        side, limit = ("below", plausible.low) if value < plausible.low else ("above", plausible.high)
+        yield case.about_cell(
+            "axis/outside-plausible",
+            cell,
+            f"breakpoint {case.quantity(item, value)} is {side} {case.limit(item, limit)}, "
+            f"the plausible end of {item.signal}",
+            "Correct the breakpoint, or the signal's plausible range.",
+        )
+
+
+@rule("axis/changed", Severity.WARNING, Scope.CHANGE)
+def changed(case: Case) -> Iterator[Finding]:
+    """An axis differs from the base, and one table uses it.
+
+    Why it matters: moving a breakpoint moves every cell of its column, although no cell changed.
+
+    Example: 2000 rpm became 2200 rpm: what was demanded at 2000 is now demanded at 2200.
+
+    Fix: if the axis was meant to be re-spaced, make sure that the cells were worked out anew for the
+    new breakpoints.
+    """
+    for change in case.changes.axes:
+        if len(list(case.definition.tables_on(change.axis.name))) <= 1:
+            yield _axis_finding(case, "axis/changed", change)
+
+
+@rule("axis/shared-axis-changed", Severity.WARNING, Scope.CHANGE)
+def shared_axis_changed(case: Case) -> Iterator[Finding]:
+    """An axis that several tables share differs from the base.
+
+    Why it matters: every one of these tables is moved, also those that nobody looked at.
+
+    Example: the speed axis of the smoke limit was re-spaced; the torque limit uses the same one.
+
+    Fix: go through every table that the message names, or undo the change of the axis.
+    """
+    for change in case.changes.axes:
+        if len(list(case.definition.tables_on(change.axis.name))) > 1:
+            yield _axis_finding(case, "axis/shared-axis-changed", change)
+
+
+def _axis_finding(case: Case, rule_id: str, change: AxisChange) -> Finding:
+    axis = change.axis
+    first = int(np.flatnonzero(change.changed)[0])
+    cell = case.plan.cells(case.plan.axis_items[axis.name]).start + first
+    moved = int(np.count_nonzero(change.changed))
+    old, new = (case.quantity(axis, float(values[first])) for values in (change.old, change.new))
+    others = f" and {shown.count(moved - 1, 'other breakpoint')}" if moved > 1 else ""
+    return case.about_cell(
+        rule_id,
+        cell,
+        f"{old} became {new}{others}; this moves {_tables(case, axis.name)}",
+        "Make sure that the cells were worked out anew for the new breakpoints.",
+    )
+
+
+def _tables(case: Case, axis: str) -> str:
+    names = [table.name for table in case.definition.tables_on(axis)]
+    return ", ".join(names) if names else "no table"

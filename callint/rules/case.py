@@ -1,0 +1,205 @@
+"""What the rules look at: one definition, and with it one image and its base."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import PurePosixPath
+
+import numpy as np
+
+from callint.comparing.compare import changed_cells, compare
+from callint.decoding.decode import Decoded, decode
+from callint.decoding.plan import Item, Plan, make_plan
+from callint.model import shown
+from callint.model.change import ChangeSet, Flags
+from callint.model.definition import Axis, Conversion, Definition, FixedAxis, StoredAxis, Table
+from callint.model.finding import Cell, Finding
+from callint.model.image import Image
+from callint.reading.definition import DefinitionFile
+
+
+@dataclass(frozen=True)
+class Subject:
+    """A definition file and its plan, shared by all images of that definition."""
+
+    file: DefinitionFile
+    definition: Definition
+
+    @cached_property
+    def plan(self) -> Plan:
+        return make_plan(self.definition)
+
+    @cached_property
+    def bases(self) -> dict[str, Decoded]:
+        """Decoded bases by path: many images share one."""
+        return {}
+
+
+@dataclass(frozen=True)
+class Case:
+    """One definition; where ``image`` is given, one image; where ``base`` is given, its base.
+
+    ``image_size`` is the file's size where it is a raw file; ``trouble`` says why an image that is None
+    could not be read, and ``base_trouble`` why there is no base although one is named.
+    """
+
+    subject: Subject
+    image: Image | None = None
+    base: Image | None = None
+    trouble: str = ""
+    base_trouble: str = ""
+    base_path: str = ""
+
+    @property
+    def file(self) -> DefinitionFile:
+        return self.subject.file
+
+    @property
+    def definition(self) -> Definition:
+        return self.subject.definition
+
+    @property
+    def plan(self) -> Plan:
+        return self.subject.plan
+
+    @cached_property
+    def new(self) -> Decoded:
+        """The decoded image."""
+        if self.image is None:
+            raise AssertionError("a rule asks for an image that its scope does not promise")
+        return decode(self.plan, self.image)
+
+    @cached_property
+    def old(self) -> Decoded | None:
+        """The decoded base."""
+        if self.base is None:
+            return None
+        bases = self.subject.bases
+        if self.base_path not in bases or bases[self.base_path].image is not self.base:
+            bases[self.base_path] = decode(self.plan, self.base)
+        return bases[self.base_path]
+
+    @cached_property
+    def changes(self) -> ChangeSet:
+        """What the image changed in the base; empty without a base."""
+        return ChangeSet(self.definition) if self.old is None else compare(self.old, self.new)
+
+    @cached_property
+    def kept(self) -> Flags:
+        """Which cells are as they are in the base, shape (cells,); none without a base."""
+        if self.old is None:
+            return np.zeros(self.plan.size, bool)
+        return self.old.present & self.new.present & ~changed_cells(self.old, self.new)
+
+    # Findings
+
+    def about_cell(
+        self, rule: str, cell: int, message: str, hint: str = "", inherited: bool | None = None
+    ) -> Finding:
+        """A finding about one cell of the image, by its number in the flat vectors."""
+        item, x, y = self.plan.place(cell)
+        table = item if isinstance(item, Table) else None
+        base = None if self.old is None else float(self.old.physical[cell])
+        return Finding(
+            rule=rule,
+            message=message,
+            hint=hint,
+            line=item.line,
+            table=item.name,
+            cell=Cell(x, y),
+            at=self.at(table, x, y) if table else {},
+            address=int(self.plan.address[cell]),
+            raw=_finite(self.new.raw_at(cell)),
+            physical=_finite(float(self.new.physical[cell])),
+            base_physical=None if base is None else _finite(base),
+            unit=self.definition.unit_of(item),
+            place=self.place(table, x, y) if table else "",
+            base="" if base is None else self._base_words(item, cell, base),
+            inherited=bool(self.kept[cell]) if inherited is None else inherited,
+        )
+
+    def about_table(
+        self, rule: str, item: Item, message: str, hint: str = "", inherited: bool = False
+    ) -> Finding:
+        """A finding about a whole table or axis of the image."""
+        return Finding(
+            rule=rule,
+            message=message,
+            hint=hint,
+            line=item.line,
+            table=item.name,
+            address=item.at,
+            unit=self.definition.unit_of(item),
+            inherited=inherited,
+        )
+
+    def _base_words(self, item: Item, cell: int, base: float) -> str:
+        is_off = self.old is not None and bool(self.old.off[cell])
+        return "off" if is_off else self.quantity(item, base)
+
+    # Words
+
+    def conversion(self, item: Item) -> Conversion:
+        return self.definition.conversion_of(item)
+
+    def quantity(self, item: Item, value: float) -> str:
+        """A value of a table or axis with its unit."""
+        return shown.quantity(value, self.conversion(item), self.definition.unit_of(item))
+
+    def limit(self, item: Item, value: float) -> str:
+        """A limit as the definition writes it, with the unit of the table or axis."""
+        return shown.with_unit(shown.plain(value), self.definition.unit_of(item))
+
+    def breakpoint(self, axis: Axis, index: int) -> str:
+        """A breakpoint with its unit."""
+        value = float(self.new.breakpoints(axis.name)[index])
+        unit = self.definition.unit_of(axis)
+        if isinstance(axis, FixedAxis):
+            return shown.with_unit(shown.plain(value), unit)
+        return shown.with_unit(shown.trimmed(shown.number(value, self.conversion(axis))), unit)
+
+    def axes_of(self, table: Table) -> tuple[Axis, ...]:
+        return tuple(self.definition.axes[name] for name in table.axes)
+
+    def at(self, table: Table, x: int, y: int) -> dict[str, float]:
+        """The cell's breakpoints by signal."""
+        found: dict[str, float] = {}
+        for axis, index in zip(self.axes_of(table), (x, y), strict=False):
+            key = axis.signal if axis.signal not in found else axis.name
+            found[key] = float(self.new.breakpoints(axis.name)[index])
+        return {key: value for key, value in found.items() if math.isfinite(value)}
+
+    def place(self, table: Table, x: int, y: int) -> str:
+        """The cell's breakpoints in words: "at 2200 rpm, 45 mg"; "" for a scalar."""
+        words = [
+            self.breakpoint(axis, index) for axis, index in zip(self.axes_of(table), (x, y), strict=False)
+        ]
+        return f"at {', '.join(words)}" if words else ""
+
+    def is_unchanged(self, item: Item) -> bool:
+        """Whether a table or axis, with the table's axes, is as it is in the base."""
+        names = item.axes if isinstance(item, Table) else ()
+        number = (self.plan.table_items if isinstance(item, Table) else self.plan.axis_items)[item.name]
+        items = [number, *(self.plan.axis_items[name] for name in names if name in self.plan.axis_items)]
+        return all(bool(self.kept[self.plan.cells(one)].all()) for one in items)
+
+    def cell_number(self, table: Table, x: int, y: int) -> int:
+        """The number of a cell in the flat vectors."""
+        item = self.plan.table_items[table.name]
+        return int(self.plan.first[item]) + y * self.plan.shape(item)[1] + x
+
+    @property
+    def definition_name(self) -> str:
+        """The definition file's name without its folder, for hints."""
+        return PurePosixPath(self.file.path).name
+
+
+def _finite(value: float) -> float | None:
+    """JSON has no NaN or infinity; the message says it."""
+    return value if math.isfinite(value) else None
+
+
+def is_axis(item: Item) -> bool:
+    return isinstance(item, StoredAxis)

@@ -1,0 +1,33 @@
+"""All rules, found by looking through the family modules: a rule needs no entry anywhere else."""
+
+from __future__ import annotations
+
+import difflib
+
+from callint.model.errors import InputError
+from callint.model.policy import Policy
+from callint.rules import axis, change, definition, image, protection, value, waiver
+from callint.rules.rule import Rule, Scope
+
+FAMILIES = (definition, image, axis, value, protection, change, waiver)
+
+RULES: dict[str, Rule] = {
+    found.id: found for family in FAMILIES for found in vars(family).values() if isinstance(found, Rule)
+}
+
+
+def in_scope(scope: Scope) -> list[Rule]:
+    """The rules of one scope, in the order of the families."""
+    return [rule for rule in RULES.values() if rule.scope is scope]
+
+
+def refuse_unknown_rules(policy: Policy) -> None:
+    """InputError where a policy names a rule or family that does not exist."""
+    known = {*RULES, *(rule.family for rule in RULES.values())}
+    named = [(name, "severity") for name in policy.severities]
+    named += [(waiver.rule, f"waiver in line {waiver.line}") for waiver in policy.waivers]
+    for name, place in named:
+        if name not in known:
+            close = difflib.get_close_matches(name, sorted(known), n=1)
+            advice = f"did you mean {close[0]!r}?" if close else "callint rules lists them"
+            raise InputError(f"{policy.path}: {place}: there is no rule {name!r}; {advice}")

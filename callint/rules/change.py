@@ -1,0 +1,154 @@
+"""Rules about what an image changed in its base."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from callint.model import shown
+from callint.model.change import TableChange
+from callint.model.definition import Purpose, States
+from callint.model.finding import Finding, Severity
+from callint.rules.case import Case
+from callint.rules.image import as_text
+from callint.rules.rule import Scope, rule
+
+#: Differences of decimal values carry an error in their last binary digit.
+_EQUAL = 1e-9
+
+
+@rule("change/unexplained-bytes", Severity.ERROR, Scope.CHANGE)
+def unexplained_bytes(case: Case) -> Iterator[Finding]:
+    """Bytes differ from the base that no table, axis, text, checksum or identity accounts for.
+
+    Why it matters: somebody changed something that nobody can read. It may be a table that the
+    definition lacks, program code, or a slip of the tool that wrote the image.
+
+    Example: 4 bytes at 0x01A40, in no region, although all edits were made in known tables.
+
+    Fix: find out what lies there and describe it in the definition, or put the bytes of the base back.
+    """
+    for run in case.changes.unexplained:
+        region = case.definition.memory.region_of(run.start)
+        where = f"in region {region.name}" if region else "outside every region, perhaps program code"
+        end = run.start + run.size - 1
+        stretch = shown.address(run.start) + (f" to {shown.address(end)}" if run.size > 1 else "")
+        verb = "differs" if run.changed == 1 else "differ"
+        content = case.new.image.read(run.start, run.size) or b""
+        yield Finding(
+            rule="change/unexplained-bytes",
+            subject=f"{run.start:x} {content.hex()[:64]}",
+            address=run.start,
+            message=f"{shown.count(run.changed, 'byte')} at {stretch} {verb} from the base and "
+            f"{'belongs' if run.changed == 1 else 'belong'} to nothing that is defined ({where})",
+            hint="Describe what lies there in the definition, or put the base's bytes back.",
+        )
+
+
+@rule("change/too-large", Severity.ERROR, Scope.CHANGE)
+def too_large(case: Case) -> Iterator[Finding]:
+    """A cell is further from the base than its table accepts.
+
+    Why it matters: how far a table may be moved is agreed before the work starts; a cell beyond that is
+    a slip or a decision that somebody has to stand behind.
+
+    Example: `<change max="6"/>`: 41.0 to 47.5 mg is too large, 41.0 to 47.0 mg barely passes.
+
+    Fix: go back within the agreed distance, or waive it with the reason and the measurement.
+    """
+    for change in case.changes.tables:
+        most = change.table.demands.change
+        if most is None:
+            continue
+        steps = change.new.physical - change.old.physical
+        valued = change.changed & ~change.old.off & ~change.new.off
+        with np.errstate(invalid="ignore"):
+            beyond = valued & (np.abs(steps) > most * (1 + _EQUAL))
+        conversion = case.conversion(change.table)
+        for y, x in np.argwhere(beyond).tolist():
+            old, new = (
+                case.quantity(change.table, float(g.physical[y, x])) for g in (change.old, change.new)
+            )
+            yield case.about_cell(
+                "change/too-large",
+                case.cell_number(change.table, x, y),
+                f"{old} became {new}, {shown.signed(float(steps[y, x]), conversion)}; "
+                f"at most {case.limit(change.table, most)} is accepted",
+                "Go back within the agreed distance, or waive it with the reason.",
+            )
+
+
+@rule("change/emissions", Severity.WARNING, Scope.CHANGE)
+def emissions(case: Case) -> Iterator[Finding]:
+    """An emissions table differs from the base.
+
+    Why it matters: changing what an engine emits is unlawful in many places, whoever does it and
+    whatever for. callint says every such change aloud; whether it is allowed is for the law, the maker
+    and an approved test to say.
+
+    Example: twelve cells of the recirculation demand went from 30 to 24 %.
+
+    Fix: undo it, or waive it with the approval that covers it.
+    """
+    moved = {table.name: axis for axis in case.changes.by_axis for table in case.definition.tables_on(axis)}
+    for name in case.plan.table_items:
+        table = case.definition.tables[name]
+        if table.purpose is not Purpose.EMISSIONS:
+            continue
+        change = case.changes.by_table.get(name)
+        if change is not None:
+            yield case.about_table(
+                "change/emissions",
+                table,
+                f"{shown.count(change.count, 'cell')} of an emissions table changed: "
+                f"{_largest(case, change)}",
+                "Undo it, or waive it with the approval that covers it.",
+            )
+        elif name in moved:
+            yield case.about_table(
+                "change/emissions",
+                table,
+                f"the axis {moved[name]} of an emissions table changed, and so what its cells mean",
+                "Undo it, or waive it with the approval that covers it.",
+            )
+
+
+def _largest(case: Case, change: TableChange) -> str:
+    """The largest change of a table in words: "at most 30 % became 24 % at 1800 rpm, 20 mg"."""
+    table = change.table
+    steps = np.where(change.changed, np.abs(change.new.physical - change.old.physical), -1.0)
+    steps[change.changed & (change.old.off != change.new.off)] = np.inf
+    y, x = (int(index) for index in np.unravel_index(np.argmax(np.nan_to_num(steps)), steps.shape))
+    old, new = (
+        "off" if grid.off[y, x] else case.quantity(table, float(grid.physical[y, x]))
+        for grid in (change.old, change.new)
+    )
+    lead = "" if change.count == 1 or isinstance(case.conversion(table), States) else "at most "
+    return f"{lead}{old} became {new} {case.place(table, x, y)}".strip()
+
+
+@rule("change/identity", Severity.ERROR, Scope.FILE)
+def identity(case: Case) -> Iterator[Finding]:
+    """The identity bytes differ from the base.
+
+    Why it matters: either the image was built on other software than the base it is compared with, or
+    somebody changed the number that tells workshops and authorities what runs in the engine.
+
+    Example: the base reads "SK28-0412", the image "SK28-0398".
+
+    Fix: compare with the right base; never write another software's number into an image.
+    """
+    if case.image is None or case.base is None:
+        return
+    for known in case.definition.memory.identities:
+        old, new = (image.read(known.at, len(known.content)) for image in (case.base, case.image))
+        if old is not None and new is not None and old != new:
+            yield Finding(
+                rule="change/identity",
+                subject=f"{known.name} {new.hex()}",
+                line=known.line,
+                address=known.at,
+                message=f"the {known.name} is {as_text(new)}, in the base it is {as_text(old)}",
+                hint="Compare with the base of this software; never change the number itself.",
+            )

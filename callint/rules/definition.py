@@ -1,0 +1,657 @@
+"""Rules about a definition file itself."""
+
+from __future__ import annotations
+
+import difflib
+import math
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from callint.decoding import checksums
+from callint.decoding.conversions import physical_limits, to_physical, to_raw_numbers
+from callint.model import shown
+from callint.model.definition import (
+    Conversion,
+    FixedAxis,
+    Interpolated,
+    Kind,
+    Linear,
+    Purpose,
+    Range,
+    Rational,
+    States,
+    Storage,
+    StoredAxis,
+    Table,
+)
+from callint.model.finding import Finding, Severity
+from callint.rules.case import Case
+from callint.rules.rule import Scope, rule
+
+
+def _finding(rule_id: str, line: int, subject: str, message: str, hint: str = "", table: str = "") -> Finding:
+    return Finding(rule=rule_id, line=line, subject=subject, message=message, hint=hint, table=table)
+
+
+@rule("definition/invalid", Severity.ERROR, Scope.DEFINITION)
+def invalid(case: Case) -> Iterator[Finding]:
+    """The definition file is not what the format asks for.
+
+    Why it matters: what callint cannot read it cannot check. The part that is wrong is left out, so
+    its table is not looked at until the line is mended.
+
+    Example: `type="uint12"` - no such storage type; `<guard above="85" below="4"/>` - two conditions
+    where one is meant; a `<monotonic along="y">` in a curve, which has no y axis.
+
+    Fix: correct the line. The schema `schemas/definition.xsd` gives completion and help in XML editors.
+    """
+    yield from case.file.problems
+
+
+@rule("definition/duplicate-name", Severity.ERROR, Scope.DEFINITION)
+def duplicate_name(case: Case) -> Iterator[Finding]:
+    """Two things of one kind have the same name.
+
+    Why it matters: an axis or a waiver that names one of them may mean the other. Only the first is
+    looked at.
+
+    Example: two maps named `smoke_limit`, one of them copied to start a new one.
+
+    Fix: rename one of them.
+    """
+    first: dict[tuple[str, str], int] = {}
+    for declared in case.definition.declarations:
+        line = first.setdefault((declared.space, declared.name), declared.line)
+        if line != declared.line:
+            yield _finding(
+                "definition/duplicate-name",
+                declared.line,
+                f"{declared.space} {declared.name} {declared.line}",
+                f"the {declared.space} name {declared.name!r} is taken already, in line {line}",
+                "Rename one of the two; only the first is looked at.",
+            )
+
+
+@rule("definition/unknown-reference", Severity.ERROR, Scope.DEFINITION)
+def unknown_reference(case: Case) -> Iterator[Finding]:
+    """Something is referred to that the definition does not have.
+
+    Why it matters: a table with an unknown axis or conversion cannot be decoded, and so is not checked
+    at all; a checksum with an unknown algorithm cannot be verified.
+
+    Example: `<x axis="sped_16"/>` where the axis is called `speed_16`.
+
+    Fix: correct the name, or add what is missing.
+    """
+    for reference in _references(case):
+        if reference.name not in reference.known:
+            close = difflib.get_close_matches(reference.name, list(reference.known), n=1)
+            yield _finding(
+                "definition/unknown-reference",
+                reference.line,
+                f"{reference.source} {reference.kind} {reference.name}",
+                f"{reference.source} names the {reference.kind} {reference.name!r}, which does not exist",
+                f"Did you mean {close[0]!r}?" if close else f"Correct the name or add the {reference.kind}.",
+                reference.table,
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class _Reference:
+    source: str
+    kind: str
+    name: str
+    known: Iterable[str]
+    line: int
+    table: str = ""
+
+
+def _references(case: Case) -> Iterator[_Reference]:
+    definition = case.definition
+    signals, tables = definition.signals, definition.tables
+    for axis in definition.axes.values():
+        yield _Reference(f"axis {axis.name}", "signal", axis.signal, signals, axis.line)
+        if isinstance(axis, StoredAxis) and axis.conversion is not None:
+            known = definition.conversions
+            yield _Reference(f"axis {axis.name}", "conversion", axis.conversion, known, axis.line)
+    for table in tables.values():
+        source, line = f"table {table.name}", table.line
+        if table.conversion is not None:
+            known = definition.conversions
+            yield _Reference(source, "conversion", table.conversion, known, line, table.name)
+        for name in table.axes:
+            yield _Reference(source, "axis", name, definition.axes, line, table.name)
+        for signal in (table.signal, table.produces):
+            if signal is not None:
+                yield _Reference(source, "signal", signal, signals, line, table.name)
+        conversion = definition.conversion_of(table)
+        for guard in table.demands.guards:
+            if guard.state is not None:
+                states = conversion.names.values() if isinstance(conversion, States) else ()
+                yield _Reference(
+                    f"guard of {table.name}", "state", guard.state, states, guard.line, table.name
+                )
+    for sensor in definition.sensors:
+        yield _Reference("the sensor", "signal", sensor.signal, signals, sensor.line)
+        curves = [table.name for table in tables.values() if table.kind is Kind.CURVE]
+        yield _Reference("the sensor", "curve", sensor.curve, curves, sensor.line)
+    for relation in definition.relations:
+        for name in (relation.table, relation.other):
+            yield _Reference(f"relation {relation.kind}", "table", name, tables, relation.line)
+    for checksum in definition.memory.checksums:
+        if not checksums.is_known(checksum.algorithm):
+            source, algorithms = f"checksum {checksum.name}", checksums.known_algorithms()
+            yield _Reference(source, "algorithm", checksum.algorithm, algorithms, checksum.line)
+
+
+# Placement
+
+
+@dataclass(frozen=True, slots=True)
+class _Extent:
+    """From the first to the last byte of something; a table with a stride has gaps in between."""
+
+    words: str
+    line: int
+    start: int
+    end: int
+    item: int | None = None
+    table: str = ""
+
+
+def _extents(case: Case) -> list[_Extent]:
+    """Everything that has its own place in memory. An identity may lie on a text: both read it."""
+    plan, definition = case.plan, case.definition
+    found = []
+    if plan.size:
+        first = plan.first[:-1]
+        low = np.minimum.reduceat(plan.address, first)
+        high = np.maximum.reduceat(plan.address, first)
+        for number, item in enumerate(plan.items):
+            kind = "table" if isinstance(item, Table) else "axis"
+            table = item.name if isinstance(item, Table) else ""
+            end = int(high[number]) + item.storage.type.size
+            found.append(_Extent(f"{kind} {item.name}", item.line, int(low[number]), end, number, table))
+    for text in definition.texts.values():
+        found.append(_Extent(f"text {text.name}", text.line, text.at, text.at + text.length, None, text.name))
+    for axis in definition.stored_axes:
+        if axis.stored_count:
+            end = axis.stored_count.at + axis.stored_count.storage.type.size
+            found.append(_Extent(f"the count of axis {axis.name}", axis.line, axis.stored_count.at, end))
+    for checksum in definition.memory.checksums:
+        if checksums.is_known(checksum.algorithm):
+            end = checksum.stored_at + checksums.stored_size(checksum)
+            words = f"the stored checksum {checksum.name}"
+            found.append(_Extent(words, checksum.line, checksum.stored_at, end))
+    return found
+
+
+@rule("definition/outside-image", Severity.ERROR, Scope.DEFINITION)
+def outside_image(case: Case) -> Iterator[Finding]:
+    """Something is placed outside the memory that the definition declares.
+
+    Why it matters: its bytes do not exist in any image, so nothing about it can be checked; most often
+    the address has a wrong digit, and the table that is meant lies somewhere else.
+
+    Example: `at="0x140200"` in a memory of 0x80000 bytes.
+
+    Fix: correct the address, the count or the memory's size.
+    """
+    memory = case.definition.memory
+    extents = _extents(case)
+    for region in memory.regions:
+        end = region.start + region.size
+        extents.append(_Extent(f"region {region.name}", region.line, region.start, end))
+    for identity in memory.identities:
+        end = identity.at + len(identity.content)
+        extents.append(_Extent(f"identity {identity.name}", identity.line, identity.at, end))
+    for checksum in memory.checksums:
+        end = checksum.start + checksum.size
+        words = f"the range of checksum {checksum.name}"
+        extents.append(_Extent(words, checksum.line, checksum.start, end))
+    for extent in extents:
+        if extent.start < memory.start or extent.end > memory.end:
+            yield _finding(
+                "definition/outside-image",
+                extent.line,
+                extent.words,
+                f"{extent.words} lies at {shown.address(extent.start)} to {shown.address(extent.end - 1)}, "
+                f"outside the memory {shown.address(memory.start)} to {shown.address(memory.end - 1)}",
+                "Correct the address, the count or the memory's size.",
+                extent.table,
+            )
+
+
+@rule("definition/overlap", Severity.WARNING, Scope.DEFINITION)
+def overlap(case: Case) -> Iterator[Finding]:
+    """Two things claim the same bytes.
+
+    Why it matters: an edit of one table silently changes the other. Either one of the addresses, counts
+    or types is wrong, or the engine really reads one place twice and whoever edits it must know.
+    Tables with different masks in one byte do not overlap, nor do interleaved ones.
+
+    Example: a curve of 12 cells declared with `count="16"` runs into the curve behind it.
+
+    Fix: correct address, count, type, stride or mask. Where two readings of one place are meant, turn
+    the rule to note in the policy.
+    """
+    for first, second, address in _overlaps(case):
+        yield _finding(
+            "definition/overlap",
+            max(first.line, second.line),
+            f"{first.words} {second.words}",
+            f"{first.words} (line {first.line}) and {second.words} (line {second.line}) "
+            f"both claim {shown.address(address)}",
+            "Correct address, count, type, stride or mask of one of them.",
+            second.table or first.table,
+        )
+
+
+#: After so many overlapping pairs the rest adds nothing.
+_MOST_OVERLAPS = 1000
+
+
+def _overlaps(case: Case) -> Iterator[tuple[_Extent, _Extent, int]]:
+    extents = sorted(_extents(case), key=lambda extent: (extent.start, extent.end))
+    cluster: list[_Extent] = []
+    end = -1
+    left = _MOST_OVERLAPS
+    for extent in [*extents, None]:
+        if extent is not None and extent.start < end:
+            cluster.append(extent)
+            end = max(end, extent.end)
+            continue
+        if len(cluster) > 1:
+            for pair in _overlaps_within(case, cluster, left):
+                left -= 1
+                yield pair
+        if extent is not None:
+            cluster, end = [extent], extent.end
+
+
+def _overlaps_within(case: Case, cluster: list[_Extent], most: int) -> Iterator[tuple[_Extent, _Extent, int]]:
+    """The overlapping pairs among extents that touch, by the bits that each of them claims."""
+    claims = [_claimed(case, extent) for extent in cluster]
+    addresses = np.concatenate([claim[0] for claim in claims])
+    masks = np.concatenate([claim[1] for claim in claims])
+    owners = np.repeat(np.arange(len(cluster)), [len(claim[0]) for claim in claims])
+    order = np.lexsort((owners, addresses))
+    addresses, masks, owners = addresses[order], masks[order], owners[order]
+    first = np.flatnonzero(np.diff(addresses, prepend=-1))
+    united = np.bitwise_or.reduceat(masks, first)
+    claimed = np.add.reduceat(np.bitwise_count(masks).astype(np.int64), first)
+    seen: set[tuple[int, int]] = set()
+    ends = np.append(first[1:], len(addresses))
+    for group in np.flatnonzero(claimed > np.bitwise_count(united)).tolist():
+        here = range(int(first[group]), int(ends[group]))
+        for one in here:
+            for two in here[one - here.start + 1 :]:
+                pair = (int(owners[one]), int(owners[two]))
+                if pair[0] != pair[1] and pair not in seen and masks[one] & masks[two]:
+                    seen.add(pair)
+                    yield cluster[pair[0]], cluster[pair[1]], int(addresses[one])
+                    if len(seen) >= most:
+                        return
+
+
+def _claimed(case: Case, extent: _Extent) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+    """The addresses of an extent's bytes, and which bits of each it claims."""
+    if extent.item is None:
+        addresses = np.arange(extent.start, extent.end)
+        return addresses, np.full(len(addresses), 0xFF, np.uint8)
+    storage = case.plan.items[extent.item].storage
+    cells = case.plan.address[case.plan.cells(extent.item)]
+    size = storage.type.size
+    full = (1 << 8 * size) - 1
+    mask = (storage.mask or full).to_bytes(size, storage.byte_order.value)
+    addresses = (cells[:, None] + np.arange(size)).ravel()
+    return addresses, np.tile(np.frombuffer(mask, np.uint8), len(cells))
+
+
+@rule("definition/checksum-over-itself", Severity.ERROR, Scope.DEFINITION)
+def checksum_over_itself(case: Case) -> Iterator[Finding]:
+    """A checksum's range covers the place where the checksum is stored.
+
+    Why it matters: storing the result changes what the result is computed from, so no stored value is
+    ever right.
+
+    Example: start 0x40000, size 0x20000, stored at 0x5FFFC, which is inside.
+
+    Fix: end the range before the stored value, or correct where it is stored.
+    """
+    for checksum in case.definition.memory.checksums:
+        size = checksums.stored_size(checksum) if checksums.is_known(checksum.algorithm) else 1
+        end = checksum.start + checksum.size
+        if checksum.stored_at < end and checksum.start < checksum.stored_at + size:
+            yield _finding(
+                "definition/checksum-over-itself",
+                checksum.line,
+                checksum.name,
+                f"checksum {checksum.name} covers {shown.address(checksum.start)} to "
+                f"{shown.address(end - 1)} and is itself stored there, "
+                f"at {shown.address(checksum.stored_at)}",
+                "End the range before the stored value.",
+            )
+
+
+# Values
+
+
+@rule("definition/not-invertible", Severity.ERROR, Scope.DEFINITION)
+def not_invertible(case: Case) -> Iterator[Finding]:
+    """A conversion has no way back from physical to raw.
+
+    Why it matters: values can be shown but not entered, merged or carried over, and two raw values that
+    look the same to people are different to the engine.
+
+    Example: `factor="0"`; a state name that stands for two raw values; an interpolated conversion that
+    rises and then falls; a rational one whose parabola turns round inside the limits of its table.
+
+    Fix: correct the factor, the states, the points or the coefficients.
+    """
+    for conversion in case.definition.conversions.values():
+        if reason := _no_way_back(conversion):
+            yield _finding(
+                "definition/not-invertible",
+                conversion.line,
+                conversion.name,
+                f"conversion {conversion.name} cannot be turned round: {reason}",
+                "Correct the conversion so that every physical value has one raw value.",
+            )
+    for table in case.definition.tables.values():
+        conversion = case.definition.conversion_of(table)
+        if isinstance(conversion, Rational) and (reason := _lost_within(conversion, table)):
+            yield _finding(
+                "definition/not-invertible",
+                table.line,
+                f"{table.name} {conversion.name}",
+                f"conversion {conversion.name} cannot be turned round within the limits of "
+                f"{table.name}: {reason}",
+                "Correct the coefficients or the limits.",
+                table.name,
+            )
+
+
+def _no_way_back(conversion: Conversion) -> str:
+    """Why a conversion cannot be turned round; "" if it can."""
+    match conversion:
+        case Linear():
+            return "the factor is 0" if conversion.factor == 0 else ""
+        case States():
+            return f"{', '.join(conversion.repeats)} stands there twice" if conversion.repeats else ""
+        case Interpolated():
+            order = np.argsort(conversion.raw, kind="stable")
+            raw, physical = np.array(conversion.raw)[order], np.array(conversion.physical)[order]
+            if (np.diff(raw) == 0).any():
+                return "one raw value stands there twice"
+            steps = np.diff(physical)
+            return (
+                "" if (steps > 0).all() or (steps < 0).all() else "the points do not only rise or only fall"
+            )
+        case Rational(coefficients=(a, b, c, d, e, f)):
+            if d == e == f == 0:
+                return "the denominator is 0"
+            constant = np.linalg.matrix_rank(np.array([[a, b, c], [d, e, f]])) < 2
+            return "raw does not depend on the physical value" if constant else ""
+
+
+def _lost_within(conversion: Rational, table: Table) -> str:
+    """Where between the limits a value does not come back from raw; "" if all do."""
+    limits = table.demands.limits
+    if limits is None or not math.isfinite(limits.low) or not math.isfinite(limits.high):
+        return ""
+    values = np.linspace(limits.low, limits.high, 33)
+    back = to_physical(conversion, to_raw_numbers(conversion, values))
+    width = max(abs(limits.low), abs(limits.high), 1e-12)
+    lost = ~(np.abs(back - values) <= 1e-6 * width)
+    # A raw value that is infinite or none is the type's affair, not the way back's.
+    lost &= np.isfinite(to_raw_numbers(conversion, values))
+    if not lost.any():
+        return ""
+    first = int(np.flatnonzero(lost)[0])
+    back_words = shown.plain(float(back[first])) if np.isfinite(back[first]) else "nothing"
+    return f"{shown.plain(float(values[first]))} comes back as {back_words}"
+
+
+@rule("definition/limits-inverted", Severity.ERROR, Scope.DEFINITION)
+def limits_inverted(case: Case) -> Iterator[Finding]:
+    """A lower limit is above its upper limit.
+
+    Why it matters: no value satisfies it, so every cell is reported, or, worse, nobody looks any more.
+
+    Example: `<limits min="90" max="0"/>`; `plausible="130 -40"`.
+
+    Fix: swap the two.
+    """
+    for table in case.definition.tables.values():
+        for words, found in (("limits", table.demands.limits), ("expected", table.demands.expected)):
+            yield from _inverted(f"{words} of {table.name}", found, table.line, table.name)
+    for signal in case.definition.signals.values():
+        for words, found in (("plausible", signal.plausible), ("operating", signal.operating)):
+            yield from _inverted(f"{words} range of {signal.name}", found, signal.line)
+
+
+def _inverted(words: str, limits: Range | None, line: int, table: str = "") -> Iterator[Finding]:
+    if limits is not None and limits.is_inverted:
+        low, high = shown.plain(limits.low), shown.plain(limits.high)
+        message = f"{words}: the lower limit {low} is above the upper limit {high}"
+        hint = "Swap the two numbers."
+        yield _finding("definition/limits-inverted", line, words, message, hint, table)
+
+
+@rule("definition/limits-unreachable", Severity.WARNING, Scope.DEFINITION)
+def limits_unreachable(case: Case) -> Iterator[Finding]:
+    """A limit lies where no value can ever get.
+
+    Why it matters: a limit beyond what the type can hold never fires, so it protects from nothing; most
+    often the factor or the type is wrong. The same goes for an expected range that reaches beyond the
+    limits, and an operating range beyond the plausible one.
+
+    Example: `<limits min="0" max="300"/>` on a uint8 with factor 1, which ends at 255.
+
+    Fix: correct the limit, the factor or the type.
+    """
+    for table in case.definition.tables.values():
+        if case.definition.is_resolved(table):
+            yield from _beyond_storage(case, table)
+        limits, expected = table.demands.limits, table.demands.expected
+        if limits and expected:
+            yield from _beyond(f"expected range of {table.name}", "limits", expected, limits, table)
+    for signal in case.definition.signals.values():
+        if signal.plausible and signal.operating:
+            words = f"operating range of {signal.name}"
+            yield from _beyond(words, "plausible range", signal.operating, signal.plausible, signal.line)
+
+
+def _beyond_storage(case: Case, table: Table) -> Iterator[Finding]:
+    limits = table.demands.limits
+    conversion = case.definition.conversion_of(table)
+    if limits is None or limits.is_inverted or isinstance(conversion, Rational):
+        return
+    low, high = physical_limits(conversion, table.storage)
+    unit = conversion.unit
+    step = _step(conversion, table.storage, high - low)
+    for value, broken in ((limits.high, limits.high > high + step), (limits.low, limits.low < low - step)):
+        if broken and math.isfinite(value):
+            yield _finding(
+                "definition/limits-unreachable",
+                table.line,
+                f"{table.name} {value}",
+                f"no value of {table.name} can reach the limit of "
+                f"{shown.with_unit(shown.plain(value), unit)}: its {table.storage.type.name} holds "
+                f"{shown.plain(low)} to {shown.with_unit(shown.plain(high), unit)}",
+                "Correct the limit, the factor or the type.",
+                table.name,
+            )
+    if limits.low > high or limits.high < low:
+        yield _finding(
+            "definition/limits-unreachable",
+            table.line,
+            f"{table.name} limits",
+            f"no value that {table.name} can hold lies within its limits of {shown.plain(limits.low)} to "
+            f"{shown.with_unit(shown.plain(limits.high), unit)}: its {table.storage.type.name} holds "
+            f"{shown.plain(low)} to {shown.with_unit(shown.plain(high), unit)}",
+            "Correct the limits, the factor or the type.",
+            table.name,
+        )
+
+
+def _step(conversion: Conversion, storage: Storage, span: float) -> float:
+    """One raw step in physical units: a limit rounded up by less than that is no mistake."""
+    if isinstance(conversion, Linear) and storage.type.is_integer:
+        return abs(conversion.factor)
+    return 1e-9 * abs(span) if math.isfinite(span) else 0.0
+
+
+def _beyond(words: str, frame_words: str, inner: Range, outer: Range, of: Table | int) -> Iterator[Finding]:
+    line, table = (of, "") if isinstance(of, int) else (of.line, of.name)
+    for value, broken in (
+        (inner.low, math.isfinite(inner.low) and inner.low < outer.low),
+        (inner.high, math.isfinite(inner.high) and inner.high > outer.high),
+    ):
+        if broken:
+            yield _finding(
+                "definition/limits-unreachable",
+                line,
+                f"{words} {value}",
+                f"the {words} reaches to {shown.plain(value)}, beyond the {frame_words} of "
+                f"{shown.plain(outer.low)} to {shown.plain(outer.high)}",
+                "Correct one of the two ranges.",
+                table,
+            )
+
+
+@rule("definition/no-limits", Severity.NOTE, Scope.DEFINITION)
+def no_limits(case: Case) -> Iterator[Finding]:
+    """A table has no limits.
+
+    Why it matters: an impossible value in it goes unseen. Tables of named states need none.
+
+    Example: a map of rail pressure demand without `<limits>`: 21000 bar passes.
+
+    Fix: add `<limits min= max=/>` with what the hardware stands and the maker allows.
+    """
+    for table in case.definition.tables.values():
+        is_states = isinstance(case.definition.conversion_of(table), States)
+        if table.demands.limits is None and not is_states:
+            yield _finding(
+                "definition/no-limits",
+                table.line,
+                table.name,
+                f"{table.purpose} table {table.name} has no limits: any value passes",
+                "Add <limits min= max=/> with what the hardware stands.",
+                table.name,
+            )
+
+
+@rule("definition/no-unit", Severity.NOTE, Scope.DEFINITION)
+def no_unit(case: Case) -> Iterator[Finding]:
+    """A conversion has no unit.
+
+    Why it matters: a number without a unit is read as whatever the reader expects; bar and MPa differ
+    by ten.
+
+    Example: `<linear name="pressure" factor="0.1"/>`.
+
+    Fix: add `unit=`; write `unit="-"` for a pure number.
+    """
+    for conversion in case.definition.conversions.values():
+        if not isinstance(conversion, States) and not conversion.unit:
+            yield _finding(
+                "definition/no-unit",
+                conversion.line,
+                conversion.name,
+                f"conversion {conversion.name} has no unit",
+                'Add unit=; write unit="-" for a pure number.',
+            )
+
+
+@rule("definition/unused", Severity.NOTE, Scope.DEFINITION)
+def unused(case: Case) -> Iterator[Finding]:
+    """A signal, conversion or axis is never used.
+
+    Why it matters: it is either left over or, more often, something was meant to use it and names
+    another by mistake.
+
+    Example: an axis `speed_16` that no table uses, while a map uses `speed_12`.
+
+    Fix: use it or remove it.
+    """
+    definition = case.definition
+    used: Counter[tuple[str, str]] = Counter()
+    for axis in definition.axes.values():
+        used["signal", axis.signal] += 1
+        if isinstance(axis, StoredAxis) and axis.conversion:
+            used["conversion", axis.conversion] += 1
+    for table in definition.tables.values():
+        used["conversion", table.conversion or ""] += 1
+        used.update(("axis", name) for name in table.axes)
+        used.update(("signal", name) for name in (table.signal, table.produces) if name)
+    used.update(("signal", sensor.signal) for sensor in definition.sensors)
+    for space, nouns in (
+        ("signal", definition.signals.values()),
+        ("conversion", definition.conversions.values()),
+        ("axis", definition.axes.values()),
+    ):
+        for noun in nouns:
+            if not used[space, noun.name] and "/" not in noun.name:
+                yield _finding(
+                    "definition/unused",
+                    noun.line,
+                    f"{space} {noun.name}",
+                    f"{space} {noun.name} is never used",
+                    "Use it or remove it.",
+                )
+
+
+@rule("definition/unguarded-protection", Severity.WARNING, Scope.DEFINITION)
+def unguarded_protection(case: Case) -> Iterator[Finding]:
+    """A protection table has no guard.
+
+    Why it matters: a guard says what the table looks like when it no longer protects. Without one,
+    nobody notices when an overspeed cut is moved to a speed that the engine never reaches.
+
+    Example: `<scalar name="overspeed_cut" purpose="protection" ...>` without a `<guard above="5000"/>`.
+
+    Fix: add `<guard .../>` with the value beyond which, or the state in which, it no longer protects.
+    """
+    for table in case.definition.tables.values():
+        if table.purpose is Purpose.PROTECTION and not table.demands.guards:
+            yield _finding(
+                "definition/unguarded-protection",
+                table.line,
+                table.name,
+                f"protection table {table.name} has no guard: nobody notices when it stops protecting",
+                "Add <guard .../> with the value beyond which it no longer protects.",
+                table.name,
+            )
+
+
+@rule("definition/fixed-axis-not-rising", Severity.ERROR, Scope.DEFINITION)
+def fixed_axis_not_rising(case: Case) -> Iterator[Finding]:
+    """The breakpoints of a fixed axis do not rise.
+
+    Why it matters: cells would be read at the wrong operating points, by people and by callint.
+
+    Example: `values="1 2 4 3 5 6"`.
+
+    Fix: put the values in rising order, as the control unit has them.
+    """
+    for axis in case.definition.axes.values():
+        if not isinstance(axis, FixedAxis):
+            continue
+        steps = np.diff(axis.values)
+        if (steps <= 0).any():
+            here = int(np.flatnonzero(steps <= 0)[0])
+            yield _finding(
+                "definition/fixed-axis-not-rising",
+                axis.line,
+                axis.name,
+                f"the breakpoints of axis {axis.name} do not rise: {shown.plain(axis.values[here + 1])} "
+                f"follows {shown.plain(axis.values[here])}",
+                "Put the values in rising order.",
+            )

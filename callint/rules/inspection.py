@@ -1,0 +1,239 @@
+"""From a repository's files and policy to settled findings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from datetime import date
+from functools import partial
+
+from callint.decoding import digest
+from callint.model.definition import Identity, Memory
+from callint.model.finding import Finding
+from callint.model.image import Image
+from callint.model.policy import Policy
+from callint.reading.definition import DefinitionFile, read_definition
+from callint.reading.globs import matches
+from callint.reading.images import read_raw
+from callint.reading.tree import Tree, reason
+from callint.rules.case import Case, Subject
+from callint.rules.catalogue import in_scope
+from callint.rules.image import as_text
+from callint.rules.judging import Judge, order
+from callint.rules.rule import Scope
+
+
+@dataclass(frozen=True, slots=True)
+class Assignment:
+    """An image with the definitions and bases that it may belong to."""
+
+    image: str
+    definitions: tuple[str, ...]
+    bases: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """Settled findings in order, and how much was looked at."""
+
+    findings: tuple[Finding, ...]
+    images: int
+    tables: int
+    cells: int
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """A definition file that was asked for; ``subject`` is None where it gives no definition."""
+
+    file: DefinitionFile
+    subject: Subject | None
+
+
+def assignment(policy: Policy, image: str) -> Assignment | None:
+    """What the policy says about an image; the first entry that matches counts."""
+    for entry in policy.images:
+        if any(matches(image, glob) for glob in entry.paths):
+            return Assignment(image, entry.definitions, entry.bases)
+    return None
+
+
+def assignments(policy: Policy, tree: Tree) -> list[Assignment]:
+    """Every image of the tree that the policy names."""
+    if not policy.images:
+        return []
+    found = (assignment(policy, path) for path in tree.paths())
+    return [one for one in found if one is not None]
+
+
+class Inspector:
+    """Checks images of one tree by one policy; reads every definition and base once."""
+
+    def __init__(self, tree: Tree, policy: Policy, today: date) -> None:
+        self.tree = tree
+        self.judge = Judge(policy, today)
+        self._definitions: dict[str, Loaded] = {}
+        self._bases: dict[tuple[str, int], Image | OSError] = {}
+        self._images = self._tables = self._cells = 0
+
+    def report(
+        self,
+        images: Iterable[Assignment],
+        definitions: Iterable[str] = (),
+        whole: bool = False,
+        step: Callable[[str], None] = lambda path: None,
+    ) -> Report:
+        """Check the images and their definitions, and the definitions named besides.
+
+        ``whole`` says that this is everything the policy names, so that a waiver without an image must
+        have met its finding. ``step`` is called with each image's path when it is done.
+        """
+        findings: list[Finding] = []
+        for one in images:
+            findings += self.check_image(one)
+            step(one.image)
+        for path in definitions:
+            self.load(path)
+        for path, loaded in self._definitions.items():
+            findings += self.check_definition(path, loaded)
+        if whole:
+            self.judge.saw("")
+        ledger = self.judge.ledger()
+        for rule in in_scope(Scope.POLICY):
+            findings += self.judge.settle(rule.check(ledger), lambda finding: "")
+        return Report(tuple(order(findings)), self._images, self._tables, self._cells)
+
+    # Definitions
+
+    def load(self, path: str) -> Loaded:
+        """The definition at a path, read once."""
+        if path not in self._definitions:
+            try:
+                file = read_definition(self.tree.read(path), path)
+            except OSError as error:
+                problem = f"the definition cannot be read: {reason(error)}"
+                hint = "Correct the path in the policy."
+                finding = Finding(rule="definition/invalid", subject=problem, message=problem, hint=hint)
+                file = DefinitionFile(path, None, (finding,))
+            subject = Subject(file, file.definition) if file.definition else None
+            self._definitions[path] = Loaded(file, subject)
+        return self._definitions[path]
+
+    def check_definition(self, path: str, loaded: Loaded) -> Iterator[Finding]:
+        """The findings about a definition file itself."""
+        if loaded.subject is None:
+            found: Iterable[Finding] = loaded.file.problems
+        else:
+            case = Case(loaded.subject)
+            found = (finding for rule in in_scope(Scope.DEFINITION) for finding in rule.check(case))
+        content = loaded.file.definition.digest if loaded.file.definition else ""
+        name = digest.shortened(content)
+        return self.judge.settle(found, lambda finding: name, definition=path)
+
+    # Images
+
+    def check_image(self, one: Assignment) -> Iterator[Finding]:
+        """The findings about one image."""
+        self._images += 1
+        try:
+            data: bytes | None = self.tree.read(one.image)
+            trouble = ""
+        except OSError as error:
+            data, trouble = None, reason(error)
+        subject = self._subject(one, data)
+        self.judge.saw(one.image)
+        if subject is None:
+            return iter(())  # the definition's own findings say why
+        case = self._case(subject, one, data, trouble)
+        plan = subject.plan
+        self._tables += len(plan.table_items)
+        self._cells += int((plan.shapes.prod(axis=1))[list(plan.table_items.values())].sum())
+        found = (finding for rule in _applicable(case) for finding in rule(case))
+        settle = partial(self.judge.settle, image=one.image, definition=subject.file.path)
+        return settle(found, partial(_digest, case))
+
+    def _subject(self, one: Assignment, data: bytes | None) -> Subject | None:
+        """The first definition whose identity the image carries; the first one at all where none fits."""
+        loaded = [self.load(path).subject for path in one.definitions]
+        subjects = [subject for subject in loaded if subject is not None]
+        for subject in subjects if data is not None and len(one.definitions) > 1 else ():
+            memory = subject.definition.memory
+            if _carries(read_raw(data or b"", memory), memory.identities):
+                return subject
+        return subjects[0] if subjects else None
+
+    def _case(self, subject: Subject, one: Assignment, data: bytes | None, trouble: str) -> Case:
+        memory = subject.definition.memory
+        image = None if data is None else read_raw(data, memory)
+        base_path, base, base_trouble = self._base(subject, one, image)
+        return Case(subject, image, base, trouble, base_trouble, base_path)
+
+    def _base(self, subject: Subject, one: Assignment, image: Image | None) -> tuple[str, Image | None, str]:
+        """The base to compare with: its path and image, or neither and the reason."""
+        memory = subject.definition.memory
+        troubles = []
+        for path in one.bases:
+            base = self._read_base(path, memory)
+            if isinstance(base, OSError):
+                troubles.append(f"the base {path} cannot be read: {reason(base)}")
+            elif not _carries(base, memory.identities):
+                troubles.append(
+                    f"the base {path} is of other software: {_identity_words(base, memory.identities)}"
+                )
+            elif len(one.bases) == 1 or image is None or _same_identity(base, image, memory.identities):
+                return path, base, ""
+            else:
+                troubles.append(f"the base {path} has another identity than the image")
+        return "", None, "; ".join(troubles)
+
+    def _read_base(self, path: str, memory: Memory) -> Image | OSError:
+        """A base, read once, so that all its images are compared with one decoded copy."""
+        key = path, memory.start
+        if key not in self._bases:
+            try:
+                self._bases[key] = read_raw(self.tree.read(path), memory)
+            except OSError as error:
+                self._bases[key] = error
+        return self._bases[key]
+
+
+def _applicable(case: Case) -> Iterator[Callable[[Case], Iterator[Finding]]]:
+    """The checks for an image: only those about the file where it is none of the definition's software."""
+    yield from (rule.check for rule in in_scope(Scope.FILE))
+    if (
+        case.image is None
+        or not case.image.size
+        or not _carries(case.image, case.definition.memory.identities)
+    ):
+        return
+    yield from (rule.check for rule in in_scope(Scope.IMAGE))
+    if case.base is not None:
+        yield from (rule.check for rule in in_scope(Scope.CHANGE))
+
+
+def _carries(image: Image, identities: Iterable[Identity]) -> bool:
+    """Whether the image has all identity bytes that it holds at all."""
+    found = ((image.read(one.at, len(one.content)), one.content) for one in identities)
+    return all(content is None or content == wanted for content, wanted in found)
+
+
+def _same_identity(one: Image, other: Image, identities: Iterable[Identity]) -> bool:
+    return all(one.read(i.at, len(i.content)) == other.read(i.at, len(i.content)) for i in identities)
+
+
+def _identity_words(image: Image, identities: Iterable[Identity]) -> str:
+    for identity in identities:
+        content = image.read(identity.at, len(identity.content))
+        if content is not None and content != identity.content:
+            return f"its {identity.name} is {as_text(content)}, not {as_text(identity.content)}"
+    return ""
+
+
+def _digest(case: Case, finding: Finding) -> str:
+    """The digest of what a finding is about: its table, or else the whole image."""
+    table = case.definition.tables.get(finding.table)
+    if table is not None and table.name in case.plan.table_items and case.image is not None:
+        return digest.table_digest(case.new, table)
+    if finding.table in case.plan.axis_items:
+        return digest.axis_digest(case.new, finding.table)
+    return "" if case.image is None else digest.image_digest(case.image)

@@ -1,0 +1,94 @@
+"""What a policy makes of findings: their severity, and whether somebody has accepted them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
+from datetime import date
+
+from callint.model.finding import Finding, Severity
+from callint.model.policy import Policy, Waiver
+from callint.rules.catalogue import RULES
+from callint.rules.waiver import Fate, Ledger
+
+Digest = Callable[[Finding], str]
+
+
+class Judge:
+    """Settles findings by one policy and keeps account of its waivers."""
+
+    def __init__(self, policy: Policy, today: date) -> None:
+        self.policy = policy
+        self.today = today
+        self._fates = dict.fromkeys(range(len(policy.waivers)), Fate.UNSEEN)
+        self._digests: dict[int, str] = {}
+        self._waivers: dict[tuple[str, str, str], list[int]] = {}
+        for number, waiver in enumerate(policy.waivers):
+            self._waivers.setdefault((waiver.rule, waiver.image, waiver.table), []).append(number)
+
+    def settle(
+        self, findings: Iterable[Finding], digest: Digest, image: str = "", definition: str = ""
+    ) -> Iterator[Finding]:
+        """The findings as the policy has them; those of rules that are off are gone.
+
+        ``digest`` gives the digest of the content that a finding is about.
+        """
+        for finding in findings:
+            severity = self.policy.severity(finding.rule, RULES[finding.rule].severity)
+            if severity is None:
+                continue
+            if finding.inherited:
+                severity = Severity.NOTE
+            placed = replace(finding, image=image, definition=definition, severity=severity)
+            yield replace(placed, waived=True) if self._is_waived(placed, digest) else placed
+
+    def _is_waived(self, finding: Finding, digest: Digest) -> bool:
+        for number in self._waivers.get((finding.rule, finding.image, finding.table), ()):
+            waiver = self.policy.waivers[number]
+            current = digest(finding)
+            if current != waiver.digest:
+                self._digests[waiver.line] = current
+                self._meet(number, Fate.OUTDATED)
+            elif waiver.until is not None and waiver.until < self.today:
+                self._meet(number, Fate.EXPIRED)
+            else:
+                self._meet(number, Fate.USED)
+                return True
+        return False
+
+    def _meet(self, number: int, fate: Fate) -> None:
+        if self._fates[number].value < fate.value:
+            self._fates[number] = fate
+
+    def saw(self, image: str) -> None:
+        """Say that everything about an image ("" for the definitions) was looked at."""
+        for number, waiver in enumerate(self.policy.waivers):
+            if waiver.image == image:
+                self._meet(number, Fate.UNUSED)
+
+    def ledger(self) -> Ledger:
+        """How the waivers fared so far."""
+        fates: list[tuple[Waiver, Fate]] = [
+            (self.policy.waivers[number], fate) for number, fate in self._fates.items()
+        ]
+        return Ledger(self.policy.path, tuple(fates), self._digests, self.today)
+
+
+def order(findings: Iterable[Finding]) -> list[Finding]:
+    """The worst first, then by image, table and cell."""
+    return sorted(findings, key=_order)
+
+
+def _order(finding: Finding) -> tuple[object, ...]:
+    cell = (finding.cell.y, finding.cell.x) if finding.cell else (-1, -1)
+    return (
+        finding.severity.rank,
+        finding.image,
+        finding.definition,
+        finding.line or 0,
+        finding.table,
+        cell,
+        finding.address or 0,
+        finding.rule,
+        finding.message,
+    )

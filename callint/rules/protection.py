@@ -1,0 +1,219 @@
+"""Rules about tables that protect the engine or the people around it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from callint.model import shown
+from callint.model.change import Flags, Numbers, TableChange
+from callint.model.definition import Guard, Purpose, States, Table
+from callint.model.finding import Finding, Severity
+from callint.rules.case import Case
+from callint.rules.rule import Scope, rule
+
+
+def _protections(case: Case) -> Iterator[Table]:
+    for name in case.plan.table_items:
+        table = case.definition.tables[name]
+        if table.purpose is Purpose.PROTECTION:
+            yield table
+
+
+def _unprotective(case: Case, table: Table, guard: Guard) -> Flags | None:
+    """Which cells look as the guard says; None for a guard that does not look at single cells."""
+    item = case.plan.table_items[table.name]
+    physical: Numbers = case.new.of_item(case.new.physical, item)
+    valued: Flags = case.new.of_item(case.new.valued, item)
+    present: Flags = case.new.of_item(case.new.present, item)
+    if guard.above is not None:
+        return valued & (physical > guard.above)
+    if guard.below is not None:
+        return valued & (physical < guard.below)
+    raw = guard.raw
+    if guard.state is not None:
+        conversion = case.conversion(table)
+        raw = conversion.raw_of(guard.state) if isinstance(conversion, States) else None
+    if raw is None:
+        return None
+    cells: Flags = present & (case.new.raw_of(item) == raw)
+    return cells
+
+
+def _condition(case: Case, table: Table, guard: Guard) -> str:
+    """What the guard looks for, in words that follow a count of cells."""
+    if guard.above is not None:
+        return f"above {case.limit(table, guard.above)}"
+    if guard.below is not None:
+        return f"below {case.limit(table, guard.below)}"
+    return f'"{guard.state}"' if guard.state is not None else f"raw {guard.raw}"
+
+
+def _disabling(case: Case, table: Table) -> tuple[Guard, Flags] | None:
+    """The first guard that finds the table unprotective, and the cells that it found."""
+    for guard in table.demands.guards:
+        cells = _unprotective(case, table, guard)
+        if cells is not None and cells.any() and cells.mean() >= guard.share:
+            return guard, cells
+    return None
+
+
+@rule("protection/disabled", Severity.ERROR, Scope.IMAGE)
+def disabled(case: Case) -> Iterator[Finding]:
+    """A protection table looks the way its guard says it looks when it no longer protects.
+
+    Why it matters: the limiter is still there and limits nothing. Nobody notices until the day on which
+    it would have saved the engine.
+
+    Example: `<guard above="5000"/>` on an overspeed cut of 6000 rpm; 5000 rpm barely passes. With
+    `share="0.5"` half of a map's cells are enough.
+
+    Fix: set the protection back. Nothing that a customer wants is worth an unprotected engine.
+    """
+    for table in _protections(case):
+        found = _disabling(case, table)
+        if found is None:
+            continue
+        guard, cells = found
+        condition = _condition(case, table, guard)
+        hint = "Set the protection back to what the maker allows."
+        if not table.axes:
+            cell = case.cell_number(table, 0, 0)
+            value = case.quantity(table, float(case.new.physical[cell]))
+            detail = (
+                f"{value} is {condition}"
+                if condition.startswith(("above", "below"))
+                else f"it is {condition}"
+            )
+            message = f"{table.title} no longer protects: {detail}"
+            yield case.about_cell("protection/disabled", cell, message, hint)
+        else:
+            count, size = int(np.count_nonzero(cells)), cells.size
+            words = f"all {size} cells are" if count == size else f"{count} of {size} cells are"
+            message = f"{table.title} no longer protects: {words} {condition}"
+            inherited = case.is_unchanged(table)
+            yield case.about_table("protection/disabled", table, message, hint, inherited)
+
+
+@rule("protection/weakened", Severity.WARNING, Scope.CHANGE)
+def weakened(case: Case) -> Iterator[Finding]:
+    """A protection table still protects, but later than in the base.
+
+    Why it matters: every step towards the guard eats from the margin between the limiter and the damage.
+
+    Example: the guard of the smoke limit lies above 85 mg; cells went from 41.0 to 44.5 mg.
+
+    Fix: set it back, or waive the finding with what makes the smaller margin acceptable: the maker's
+    own limit, or a measurement.
+    """
+    for table in _protections(case):
+        change = case.changes.by_table.get(table.name)
+        if change is None or _disabling(case, table) is not None:
+            continue
+        loosened = _loosened(change)
+        if loosened is None or not (loosened > 0).any():
+            continue
+        y, x = (int(index) for index in np.unravel_index(np.argmax(loosened), loosened.shape))
+        cell = case.cell_number(table, x, y)
+        old, new = float(change.old.physical[y, x]), float(change.new.physical[y, x])
+        step = f"{case.quantity(table, old)} became {case.quantity(table, new)}"
+        relative = shown.percent(old, new)
+        count = int(np.count_nonzero(loosened > 0))
+        more = f"; {shown.count(count, 'cell')} went that way, this one the furthest" if count > 1 else ""
+        yield case.about_cell(
+            "protection/weakened",
+            cell,
+            f"protects later than the base: {step}{f' ({relative})' if relative else ''}{more}",
+            "Set it back, or waive it with what makes the smaller margin acceptable.",
+        )
+
+
+def _loosened(change: TableChange) -> Numbers | None:
+    """How far each cell moved towards a guard, in physical units; None where no guard has a direction."""
+    guards = change.table.demands.guards
+    upward = any(guard.above is not None for guard in guards)
+    downward = any(guard.below is not None for guard in guards)
+    if not upward and not downward:
+        return None
+    steps = change.new.physical - change.old.physical
+    usable = change.changed & ~change.new.off & ~change.old.off & np.isfinite(steps)
+    both = np.maximum(steps if upward else -np.inf, -steps if downward else -np.inf)
+    return np.where(usable, both, 0.0)
+
+
+@rule("protection/unreachable-threshold", Severity.ERROR, Scope.IMAGE)
+def unreachable_threshold(case: Case) -> Iterator[Finding]:
+    """A threshold lies where the signal that it is compared with never gets.
+
+    Why it matters: a cut-off that is compared with a reading no healthy sensor gives never cuts off; a
+    monitor with such a threshold never reports.
+
+    Example: an overspeed cut at 6500 rpm with a speed signal whose plausible range ends at 6000 rpm;
+    6000 rpm barely passes.
+
+    Fix: set the threshold inside the plausible range, or correct the range if the sensor reads further.
+    """
+    for name in case.plan.table_items:
+        table = case.definition.tables[name]
+        signal = case.definition.signals.get(table.signal or "")
+        if table.purpose not in (Purpose.PROTECTION, Purpose.DIAGNOSIS) or not signal or not signal.plausible:
+            continue
+        guards = table.demands.guards
+        upward = any(guard.above is not None for guard in guards)
+        downward = any(guard.below is not None for guard in guards)
+        item = case.plan.table_items[name]
+        values: Numbers = case.new.of_item(case.new.physical, item)
+        valued: Flags = case.new.of_item(case.new.valued, item)
+        # Without a guard there is no telling from which side the signal comes, so both ends count.
+        beyond = np.zeros(values.shape, bool)
+        if upward or not downward:
+            beyond |= values > signal.plausible.high
+        if downward or not upward:
+            beyond |= values < signal.plausible.low
+        for y, x in np.argwhere(beyond & valued).tolist():
+            value = float(values[y, x])
+            side, end = (
+                ("above", signal.plausible.high)
+                if value > signal.plausible.high
+                else ("below", signal.plausible.low)
+            )
+            yield case.about_cell(
+                "protection/unreachable-threshold",
+                case.cell_number(table, x, y),
+                f"{case.quantity(table, value)} is {side} {shown.with_unit(shown.plain(end), signal.unit)}, "
+                f"which {signal.name} never passes: the threshold is never reached",
+                "Set the threshold inside the plausible range of the signal.",
+            )
+
+
+@rule("protection/flat", Severity.ERROR, Scope.IMAGE)
+def flat(case: Case) -> Iterator[Finding]:
+    """A protection curve or map has one value everywhere.
+
+    Why it matters: a limit that depends on speed, air or temperature has been made to depend on
+    nothing; that is how limiters are switched off by those who do not want it to show.
+
+    Example: a derating curve of 100 % at every coolant temperature. A curve with one cell of 99 %
+    barely passes. Reported where a guard asks for it (`<guard flat="true"/>`) or where the base had a shape.
+
+    Fix: put the shape back.
+    """
+    for table in _protections(case):
+        item = case.plan.table_items[table.name]
+        raw, present = case.new.raw_of(item), case.new.of_item(case.new.present, item)
+        if raw.size < 2 or not present.all() or (raw != raw.flat[0]).any():
+            continue
+        guarded = any(guard.flat for guard in table.demands.guards)
+        had_shape = case.old is not None and bool(
+            (case.old.raw_of(item) != case.old.raw_of(item).flat[0]).any()
+        )
+        if guarded or had_shape:
+            value = case.quantity(table, float(case.new.physical[case.plan.cells(item).start]))
+            yield case.about_table(
+                "protection/flat",
+                table,
+                f"all {raw.size} cells are {value}: {table.title} no longer depends on anything",
+                "Put the shape back.",
+                inherited=case.is_unchanged(table),
+            )

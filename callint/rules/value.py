@@ -1,0 +1,330 @@
+"""Rules about the values in cells, each judged by what its table demands.
+
+Off-coded cells hold no value and are passed over, except by the rule about off codes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from callint.decoding.operating import operating_cells
+from callint.model import shown
+from callint.model.change import Flags, Numbers
+from callint.model.definition import Gradient, Monotonic, OffAllowed, States, Table
+from callint.model.finding import Finding, Severity
+from callint.rules.case import Case, is_axis
+from callint.rules.rule import Scope, rule
+
+#: Binary fractions of decimal values differ in their last digit; a slope this much steeper is equal.
+_EQUAL = 1e-9
+
+
+def _beyond(case: Case, bounds: tuple[Numbers, Numbers]) -> list[int]:
+    low, high = bounds
+    physical = case.new.physical
+    beyond = case.new.valued & ((physical < low) | (physical > high))
+    return [int(cell) for cell in np.flatnonzero(beyond)]
+
+
+def _side(case: Case, cell: int, bounds: tuple[Numbers, Numbers]) -> tuple[str, float]:
+    low, high = float(bounds[0][cell]), float(bounds[1][cell])
+    return ("below", low) if case.new.physical[cell] < low else ("above", high)
+
+
+@rule("value/out-of-range", Severity.ERROR, Scope.IMAGE)
+def out_of_range(case: Case) -> Iterator[Finding]:
+    """A cell is outside the limits of its table.
+
+    Why it matters: the limits say what the hardware stands or the function can use. A value beyond
+    them is a broken part or an edit that does nothing.
+
+    Example: limits 0 to 1650 bar, the cell reads 2100 bar; a barely passing cell reads 1650 bar.
+
+    Fix: correct the cell. If the limit itself is wrong, correct the definition and say why in the commit.
+    """
+    for cell in _beyond(case, case.plan.limits):
+        item, _, _ = case.plan.place(cell)
+        side, limit = _side(case, cell, case.plan.limits)
+        value = shown.beside(float(case.new.physical[cell]), limit, case.conversion(item))
+        unit = case.definition.unit_of(item)
+        yield case.about_cell(
+            "value/out-of-range",
+            cell,
+            f"{shown.with_unit(value, unit)} is {side} the limit of {case.limit(item, limit)}",
+            "Correct the cell; the limits say what the hardware stands.",
+        )
+
+
+@rule("value/unexpected", Severity.WARNING, Scope.IMAGE)
+def unexpected(case: Case) -> Iterator[Finding]:
+    """A cell is within the limits of its table, but outside what is usually seen there.
+
+    Why it matters: nothing breaks at once, but somebody who knows the engine would ask.
+
+    Example: expected 4 to 72 mg, the cell reads 75 mg; a barely passing cell reads 72 mg.
+
+    Fix: correct the cell, or waive the finding with the reason for going there.
+    """
+    low, high = case.plan.limits
+    physical = case.new.physical
+    for cell in _beyond(case, case.plan.expected):
+        if not low[cell] <= physical[cell] <= high[cell]:
+            continue  # value/out-of-range says it louder
+        item, _, _ = case.plan.place(cell)
+        side, limit = _side(case, cell, case.plan.expected)
+        value = shown.beside(float(physical[cell]), limit, case.conversion(item))
+        unit = case.definition.unit_of(item)
+        yield case.about_cell(
+            "value/unexpected",
+            cell,
+            f"{shown.with_unit(value, unit)} is {side} the expected {case.limit(item, limit)}",
+            "Correct the cell, or waive it with the reason for going there.",
+        )
+
+
+@rule("value/at-end-stop", Severity.WARNING, Scope.IMAGE)
+def at_end_stop(case: Case) -> Iterator[Finding]:
+    """A cell holds the last number that its storage type has, and no limit says that this is meant.
+
+    Why it matters: a value that was scaled up stops at the end of the type, and nobody sees that it
+    wanted to go further. Only the top counts in unsigned types, where 0 is an honest value.
+
+    Example: 255 in a uint8 cell after "plus 30 %"; a barely passing cell holds 254.
+
+    Fix: set the value that was wanted; if it does not fit, the table cannot do it. Where the end is a
+    fair value, give the table limits that include it.
+    """
+    low_limits, high_limits = case.plan.limits
+    for group, raw, masks in zip(case.plan.groups, case.new.raw, case.plan.masks, strict=True):
+        if not group.type.is_integer:
+            continue
+        ends = np.iinfo(raw.dtype)
+        stopped = (raw == ends.max) & ~np.isfinite(high_limits[group.cells])
+        if group.type.kind == "i":
+            stopped |= (raw == ends.min) & ~np.isfinite(low_limits[group.cells])
+        stopped &= case.new.valued[group.cells]
+        stopped[masks.cells - group.cells.start] = False
+        for index in np.flatnonzero(stopped).tolist():
+            cell = group.cells.start + index
+            item, _, _ = case.plan.place(cell)
+            if is_axis(item) or isinstance(case.conversion(item), States):
+                continue
+            value = case.quantity(item, float(case.new.physical[cell]))
+            yield case.about_cell(
+                "value/at-end-stop",
+                cell,
+                f"{value} is the last number that a {group.type.name} holds (raw {raw[index]})",
+                "Set the value that was wanted, or give the table limits that include this one.",
+            )
+
+
+@rule("value/not-a-number", Severity.ERROR, Scope.IMAGE)
+def not_a_number(case: Case) -> Iterator[Finding]:
+    """A cell or breakpoint is not a number, or infinite.
+
+    Why it matters: every comparison with it is false and every sum with it is lost; limiters that
+    compare do not limit.
+
+    Example: the bytes 7F C0 00 00 in a float32 cell; raw 0 in a period that a speed is divided from.
+
+    Fix: set a number. The bytes often come from a part of the image that holds no floats at all.
+    """
+    bad = case.new.present & ~np.isfinite(case.new.physical)
+    for cell in np.flatnonzero(bad).tolist():
+        raw = case.new.raw_at(cell)
+        yield case.about_cell(
+            "value/not-a-number",
+            cell,
+            f"raw {raw} is {'infinite' if np.isinf(case.new.physical[cell]) else 'not a number'}",
+            "Set a number; check that the address and the type are right.",
+        )
+
+
+@rule("value/unknown-state", Severity.ERROR, Scope.IMAGE)
+def unknown_state(case: Case) -> Iterator[Finding]:
+    """A cell holds a raw value that none of its named states has.
+
+    Why it matters: what the control unit does with it is anyone's guess.
+
+    Example: states 0 off and 1 on; the byte holds 3.
+
+    Fix: set one of the states, or add the state to the definition if it exists.
+    """
+    for conversion, cells in case.plan.curved:
+        if not isinstance(conversion, States):
+            continue
+        known = np.isin(case.new.physical[cells], np.array(list(conversion.names), np.float64))
+        for cell in cells[case.new.present[cells] & ~known].tolist():
+            states = ", ".join(f"{raw} {name}" for raw, name in sorted(conversion.names.items())[:8])
+            yield case.about_cell(
+                "value/unknown-state",
+                cell,
+                f"raw {case.new.raw_at(cell)} is no state of {conversion.name} ({states})",
+                "Set one of the states, or add it to the definition.",
+            )
+
+
+# Shape
+
+
+def _neighbours(vector: NDArray[Any], along: str) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Every cell but the last and every cell but the first along an axis; shape (rows, columns) less one."""
+    return (vector[:, :-1], vector[:, 1:]) if along == "x" else (vector[:-1], vector[1:])
+
+
+def _pairs(case: Case, table: Table, along: str, broken: Flags) -> Iterator[tuple[int, int]]:
+    """The two cells of every broken pair of neighbours, by their numbers in the flat vectors."""
+    for y, x in np.argwhere(broken).tolist():
+        far = (x + 1, y) if along == "x" else (x, y + 1)
+        yield case.cell_number(table, x, y), case.cell_number(table, *far)
+
+
+def _shaped(case: Case) -> Iterator[Table]:
+    """The tables that demand something of their shape."""
+    for name in case.plan.table_items:
+        table = case.definition.tables[name]
+        if table.demands.monotonic or table.demands.gradients:
+            yield table
+
+
+def _pair_is_kept(case: Case, table: Table, along: str, first: int, second: int) -> bool:
+    axis = table.x if along == "x" else table.y
+    moved = axis in case.changes.by_axis
+    return bool(case.kept[first] and case.kept[second]) and not moved
+
+
+def _from_to(case: Case, table: Table, along: str, cell: int) -> str:
+    """The stretch between a cell and the one before it: "from 2000 rpm to 2200 rpm"."""
+    _, x, y = case.plan.place(cell)
+    name, index = (table.x, x) if along == "x" else (table.y, y)
+    axis = case.definition.axes[name or ""]
+    return f"from {case.breakpoint(axis, index - 1)} to {case.breakpoint(axis, index)}"
+
+
+@rule("value/too-steep", Severity.WARNING, Scope.IMAGE)
+def too_steep(case: Case) -> Iterator[Finding]:
+    """Two neighbouring cells differ more than the table's gradient allows.
+
+    Why it matters: the engine passes from one cell to the next in a blink; a cliff in a table is a jerk
+    at the shaft, a pressure spike, or a controller that hunts.
+
+    Example: `<gradient along="x" max="0.02"/>`: from 2000 to 2200 rpm at most 4 mg; 41.0 to 45.2 mg
+    is too steep, 41.0 to 45.0 mg barely passes.
+
+    Fix: smooth the step over more cells, or correct the one that sticks out.
+    """
+    for table in _shaped(case):
+        item = case.plan.table_items[table.name]
+        physical = case.new.of_item(case.new.physical, item)
+        valued = case.new.of_item(case.new.valued, item)
+        for gradient in table.demands.gradients:
+            slopes = _slopes(case, table, gradient, physical)
+            near, far = _neighbours(valued, gradient.along)
+            with np.errstate(invalid="ignore"):
+                broken = near & far & (slopes > gradient.max * (1 + _EQUAL))
+            for first, second in _pairs(case, table, gradient.along, broken):
+                _, x, y = case.plan.place(first)
+                slope = float(slopes[y, x])
+                axis = case.definition.axes[(table.x if gradient.along == "x" else table.y) or ""]
+                unit = case.definition.unit_of(table) or "1"
+                per = f"{shown.unit_word(unit)} per {shown.unit_word(case.definition.unit_of(axis) or '1')}"
+                before, after = (case.quantity(table, float(case.new.physical[c])) for c in (first, second))
+                yield case.about_cell(
+                    "value/too-steep",
+                    second,
+                    f"{before} to {after} {_from_to(case, table, gradient.along, second)} "
+                    f"is {slope:.4g} {per}, steeper than {shown.plain(gradient.max)}",
+                    "Smooth the step over more cells, or correct the one that sticks out.",
+                    _pair_is_kept(case, table, gradient.along, first, second),
+                )
+
+
+def _slopes(case: Case, table: Table, gradient: Gradient, physical: NDArray[Any]) -> Numbers:
+    """The slope between neighbours, without its sign; NaN where two breakpoints are equal."""
+    axis = (table.x if gradient.along == "x" else table.y) or ""
+    widths = np.abs(np.diff(case.new.breakpoints(axis)))
+    widths[widths == 0] = np.nan
+    along = 1 if gradient.along == "x" else 0
+    steps: Numbers = np.abs(np.diff(physical.astype(np.float64), axis=along))
+    return steps / (widths if along else widths[:, None])
+
+
+@rule("value/not-monotonic", Severity.ERROR, Scope.IMAGE)
+def not_monotonic(case: Case) -> Iterator[Finding]:
+    """The values do not only rise, or only fall, along an axis where the table demands it.
+
+    Why it matters: more air must never allow less fuel, a hotter engine never more; a dent in such a
+    table makes the controller go back and forth over it.
+
+    Example: `<monotonic along="y" direction="rising"/>`: 40.0, 42.5, 41.0 mg breaks it; 40.0, 42.5,
+    42.5 mg barely passes unless `strict="true"` forbids equal neighbours.
+
+    Fix: correct the cell that breaks the order.
+    """
+    for table in _shaped(case):
+        item = case.plan.table_items[table.name]
+        physical = case.new.of_item(case.new.physical, item)
+        valued = case.new.of_item(case.new.valued, item)
+        for monotonic in table.demands.monotonic:
+            steps = np.diff(physical.astype(np.float64), axis=1 if monotonic.along == "x" else 0)
+            near, far = _neighbours(valued, monotonic.along)
+            against = -steps if monotonic.rising else steps
+            with np.errstate(invalid="ignore"):
+                broken = near & far & ((against >= 0) if monotonic.strict else (against > 0))
+            for first, second in _pairs(case, table, monotonic.along, broken):
+                yield case.about_cell(
+                    "value/not-monotonic",
+                    second,
+                    _order_words(case, table, monotonic, first, second),
+                    "Correct the cell that breaks the order.",
+                    _pair_is_kept(case, table, monotonic.along, first, second),
+                )
+
+
+def _order_words(case: Case, table: Table, monotonic: Monotonic, first: int, second: int) -> str:
+    before, after = (case.quantity(table, float(case.new.physical[cell])) for cell in (first, second))
+    demanded = "rise" if monotonic.rising else "fall"
+    stretch = _from_to(case, table, monotonic.along, second)
+    axis = case.definition.axes[(table.x if monotonic.along == "x" else table.y) or ""]
+    return f"{before} to {after} {stretch}: the values should only {demanded} with {axis.signal}"
+
+
+# Off codes
+
+
+@rule("value/off-in-operating-range", Severity.ERROR, Scope.IMAGE)
+def off_in_operating_range(case: Case) -> Iterator[Finding]:
+    """A cell switches its function off where the table does not allow it.
+
+    Why it matters: an off code is a switch, not a small value. Inside the range where the engine
+    normally runs it disables the function in daily use, and often unlawfully.
+
+    Example: `<off raw="15" allowed="outside-operating"/>` and raw 15 at 30 °C intake air and 85 °C
+    coolant; a barely passing one stands at 80 °C intake air, beyond the operating range of 60 °C.
+
+    Fix: set the cell back to a value. `allowed="nowhere"` forbids the code in every cell.
+    """
+    codes = np.flatnonzero(case.new.off)
+    for number in np.unique(case.plan.item[codes]).tolist():
+        table = case.plan.items[number]
+        if isinstance(table, Table) and (off := table.demands.off) and off.allowed is not OffAllowed.ANYWHERE:
+            forbidden = case.new.grid(table).off
+            where = "which it never may"
+            if off.allowed is OffAllowed.OUTSIDE_OPERATING:
+                x, y = (case.new.breakpoints(name) if name else None for name in (table.x, table.y))
+                forbidden = forbidden & operating_cells(case.definition, table, x, y)
+                where = "inside the operating range"
+            moved = any(axis in case.changes.by_axis for axis in table.axes)
+            for y_index, x_index in np.argwhere(forbidden).tolist():
+                cell = case.cell_number(table, x_index, y_index)
+                yield case.about_cell(
+                    "value/off-in-operating-range",
+                    cell,
+                    f"raw {off.raw} switches the function off here, {where}",
+                    "Set the cell back to a value.",
+                    inherited=bool(case.kept[cell]) and not moved,
+                )

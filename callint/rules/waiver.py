@@ -1,0 +1,110 @@
+"""Rules about waivers that no longer count."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date
+from enum import Enum, auto
+
+from callint.model.finding import Finding, Severity
+from callint.model.policy import Waiver
+from callint.rules.rule import Scope, rule
+
+
+class Fate(Enum):
+    """What became of a waiver in one run."""
+
+    UNSEEN = auto()  # what it is about was not looked at
+    UNUSED = auto()  # it was, and there was nothing to accept
+    OUTDATED = auto()  # there was, but the content is no longer what was accepted
+    EXPIRED = auto()  # there was, but its last day has passed
+    USED = auto()
+
+
+@dataclass(frozen=True, slots=True)
+class Ledger:
+    """How the waivers of one policy fared; ``digests`` are the contents that outdated ones met."""
+
+    policy: str
+    fates: tuple[tuple[Waiver, Fate], ...]
+    digests: dict[int, str]
+    today: date
+
+    def having(self, fate: Fate) -> Iterator[Waiver]:
+        return (waiver for waiver, met in self.fates if met is fate)
+
+
+def _finding(ledger: Ledger, rule_id: str, waiver: Waiver, message: str, hint: str) -> Finding:
+    subject = f"{waiver.rule} {waiver.image} {waiver.table} {waiver.digest}"
+    return Finding(
+        rule=rule_id, policy=ledger.policy, line=waiver.line, subject=subject, message=message, hint=hint
+    )
+
+
+def _about(waiver: Waiver) -> str:
+    place = " in ".join(part for part in (waiver.table, waiver.image) if part)
+    return f"{waiver.who}'s waiver of {waiver.rule}" + (f" for {place}" if place else "")
+
+
+@rule("waiver/expired", Severity.WARNING, Scope.POLICY)
+def expired(ledger: Ledger) -> Iterator[Finding]:
+    """A waiver's last day has passed, and what it accepted is still there.
+
+    Why it matters: somebody accepted it for a time, to look at it again. That time is over; the
+    finding counts again.
+
+    Example: `until = 2026-06-30`, and today is July.
+
+    Fix: settle the finding, or write a new waiver with a new reason.
+    """
+    for waiver in ledger.having(Fate.EXPIRED):
+        yield _finding(
+            ledger,
+            "waiver/expired",
+            waiver,
+            f"{_about(waiver)} ended on {waiver.until}",
+            "Settle the finding, or write a new waiver.",
+        )
+
+
+@rule("waiver/outdated", Severity.WARNING, Scope.POLICY)
+def outdated(ledger: Ledger) -> Iterator[Finding]:
+    """A waiver was written for other content than is there now.
+
+    Why it matters: what was accepted is not what would be flashed. The finding counts again.
+
+    Example: the table was waived, then two more of its cells were changed.
+
+    Fix: look at the table again; if it is still acceptable, say so with the new digest.
+    """
+    for waiver in ledger.having(Fate.OUTDATED):
+        digest = ledger.digests.get(waiver.line, "")
+        yield _finding(
+            ledger,
+            "waiver/outdated",
+            waiver,
+            f"{_about(waiver)} was written for other content; now it is {digest}",
+            "Look at it again; if it is still acceptable, write the new digest.",
+        )
+
+
+@rule("waiver/unused", Severity.WARNING, Scope.POLICY)
+def unused(ledger: Ledger) -> Iterator[Finding]:
+    """A waiver accepts something that is not there.
+
+    Why it matters: it is left over, or it names the wrong rule, image or table, and whoever wrote it
+    believes that something is accepted that is not.
+
+    Example: the change that it covered was undone.
+
+    Fix: remove it, or correct its rule, image or table.
+    """
+    for waiver in ledger.having(Fate.UNUSED):
+        yield _finding(
+            ledger,
+            "waiver/unused",
+            waiver,
+            f"{_about(waiver)} accepts nothing: there is no such finding",
+            "Remove it, or correct its rule, image or table.",
+        )

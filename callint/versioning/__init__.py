@@ -1,0 +1,1 @@
+"""Everything that callint knows about git."""

@@ -1,0 +1,53 @@
+"""What a commit touches: images directly, or through their definition, base or policy."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from pathlib import Path
+
+from callint.model.policy import Policy
+from callint.reading.policy import read_policy
+from callint.reading.tree import POLICY, Tree
+from callint.rules.inspection import Assignment, assignments
+from callint.versioning import git
+
+
+@dataclass(frozen=True, slots=True)
+class Touched:
+    """The images to check, the definitions to check besides, and whether that is all there is."""
+
+    images: tuple[Assignment, ...]
+    definitions: tuple[str, ...]
+    whole: bool
+
+
+def touched(policy: Policy, tree: Tree, changed: Collection[str]) -> Touched:
+    """What must be checked when the paths in ``changed`` differ; a changed policy touches everything."""
+    whole = policy.path in changed
+    images = []
+    for one in assignments(policy, tree):
+        sources = {one.image, *one.definitions, *one.bases}
+        if whole or not sources.isdisjoint(changed):
+            images.append(one)
+    named = {path for entry in policy.images for path in entry.definitions}
+    definitions = named if whole else named.intersection(changed)
+    return Touched(tuple(images), tuple(sorted(definitions)), whole)
+
+
+@dataclass(frozen=True, slots=True)
+class Staged:
+    """The index as a tree with its policy, and what the next commit touches."""
+
+    tree: git.IndexTree
+    policy: Policy
+    touched: Touched
+
+
+def staged(start: Path) -> Staged:
+    """The state that the next commit would record, seen from a folder; nothing of it is read from disk."""
+    repo = git.open_repository(start)
+    tree = git.IndexTree(repo, git.policy_folder(repo, start))
+    policy = read_policy(tree.read(POLICY), POLICY)
+    changed = set(tree.within(git.staged_paths(repo)))
+    return Staged(tree, policy, touched(policy, tree, changed))

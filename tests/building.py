@@ -1,0 +1,129 @@
+"""Small definitions and images for tests, and one call that checks them."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from datetime import date
+
+from callint.decoding.decode import Decoded, decode
+from callint.decoding.plan import make_plan
+from callint.model.definition import Definition
+from callint.model.finding import Finding
+from callint.model.image import Image
+from callint.model.policy import Policy
+from callint.reading.definition import read_definition
+from callint.rules.inspection import Assignment, Inspector, Report
+
+#: The day on which the tests take place.
+TODAY = date(2026, 6, 15)
+
+SIGNALS = """
+    <signal name="speed" unit="rpm" plausible="0 6000" operating="700 4200">Engine speed</signal>
+    <signal name="load" unit="mg" plausible="0 100" operating="5 80">Fuel quantity</signal>
+"""
+CONVERSIONS = """
+    <linear name="rpm" unit="rpm" factor="1" decimals="0"/>
+    <linear name="mg" unit="mg" factor="0.1" decimals="1"/>
+    <states name="on_off"><state raw="0">off</state><state raw="1">on</state></states>
+"""
+
+
+def definition_xml(
+    tables: str,
+    *,
+    axes: str = "",
+    signals: str = SIGNALS,
+    conversions: str = CONVERSIONS,
+    memory: str = "",
+    relations: str = "",
+    start: int = 0,
+    size: int = 64,
+    byte_order: str = "big",
+) -> bytes:
+    """A definition with a small memory; ``memory`` holds regions, identities and checksums."""
+    return f"""<?xml version="1.0" encoding="UTF-8"?>
+<definition xmlns="urn:callint:definition:1" name="test" revision="1" byte-order="{byte_order}">
+  <memory start="{start}" size="{size}">{memory}</memory>
+  <signals>{signals}</signals>
+  <conversions>{conversions}</conversions>
+  <axes>{axes}</axes>
+  <tables>{tables}</tables>
+  <relations>{relations}</relations>
+</definition>
+""".encode()
+
+
+def read(xml: bytes) -> Definition:
+    """The definition of a file that is known to be good in form."""
+    file = read_definition(xml, "test.xml")
+    assert file.definition is not None and not file.problems, file.problems
+    return file.definition
+
+
+def decoded(xml: bytes, data: bytes) -> Decoded:
+    """An image decoded by a definition."""
+    definition = read(xml)
+    return decode(make_plan(definition), Image.raw(data, definition.memory.start))
+
+
+def image(size: int = 64, fill: int = 0, **at: bytes) -> bytes:
+    """An image with bytes at addresses: ``image(at_16=b"...")``."""
+    data = bytearray([fill] * size)
+    for name, content in at.items():
+        address = int(name.removeprefix("at_"))
+        data[address : address + len(content)] = content
+    return bytes(data)
+
+
+def u16(*values: int) -> bytes:
+    """Big-endian unsigned 16-bit numbers."""
+    return struct.pack(f">{len(values)}H", *values)
+
+
+class Files:
+    """A tree of files in memory."""
+
+    def __init__(self, **files: bytes) -> None:
+        self.files = {
+            name.replace("__", "/").replace("_bin", ".bin").replace("_xml", ".xml"): content
+            for name, content in files.items()
+        }
+
+    def read(self, path: str) -> bytes:
+        if path not in self.files:
+            raise FileNotFoundError(path)
+        return self.files[path]
+
+    def paths(self) -> Iterator[str]:
+        return iter(sorted(self.files))
+
+
+def inspect(
+    xml: bytes, data: bytes | None = None, base: bytes | None = None, policy: Policy | None = None
+) -> Report:
+    """What callint says about a definition, an image (new.bin) and its base (base.bin)."""
+    files = Files(test_xml=xml)
+    if data is not None:
+        files.files["new.bin"] = data
+    if base is not None:
+        files.files["base.bin"] = base
+    inspector = Inspector(files, policy or Policy(), TODAY)
+    images = (
+        []
+        if data is None
+        else [Assignment("new.bin", ("test.xml",), ("base.bin",) if base is not None else ())]
+    )
+    return inspector.report(images, ["test.xml"], whole=True)
+
+
+def findings(
+    xml: bytes, data: bytes | None = None, base: bytes | None = None, policy: Policy | None = None
+) -> list[Finding]:
+    """The findings of ``inspect``."""
+    return list(inspect(xml, data, base, policy).findings)
+
+
+def rules_found(xml: bytes, data: bytes | None = None, base: bytes | None = None) -> set[str]:
+    """The ids of the rules that found something."""
+    return {finding.rule for finding in findings(xml, data, base)}
