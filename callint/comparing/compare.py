@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,6 +51,18 @@ def compare(old: Decoded, new: Decoded) -> ChangeSet:
         missing=missing,
         bytes=len(differing),
     )
+
+
+def selected(changes: ChangeSet, names: Container[str]) -> ChangeSet:
+    """The changes of the named tables and texts, and of axes that are named or that move such a table."""
+    tables = tuple(change for change in changes.tables if change.table.name in names)
+    texts = tuple(change for change in changes.texts if change.text.name in names)
+    moving = {
+        axis for table in changes.definition.tables.values() if table.name in names for axis in table.axes
+    }
+    axes = tuple(c for c in changes.axes if c.axis.name in names or c.axis.name in moving)
+    size = sum(change.bytes for change in tables)
+    return ChangeSet(changes.definition, tables, axes, texts, bytes=size, partial=True)
 
 
 def changed_cells(old: Decoded, new: Decoded) -> Flags:

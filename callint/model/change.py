@@ -50,6 +50,12 @@ class TableChange:
     def count(self) -> int:
         return int(np.count_nonzero(self.changed))
 
+    @property
+    def bytes(self) -> int:
+        """How many bytes of its cells differ."""
+        before, after = (np.ascontiguousarray(grid.raw).view(np.uint8) for grid in (self.old, self.new))
+        return int(np.count_nonzero(before != after))
+
 
 @dataclass(frozen=True, slots=True)
 class AxisChange:
@@ -101,7 +107,8 @@ class Run:
 class ChangeSet:
     """Everything that differs, in the order of the definition.
 
-    ``bytes`` counts all differing bytes. ``unexplained`` are the differing bytes that no table,
+    ``bytes`` counts all differing bytes. A ``partial`` set is a selection of tables: its bytes are theirs
+    alone, and it says nothing about unexplained bytes. ``unexplained`` are the differing bytes that no table,
     axis, text, checksum or identity accounts for. ``missing`` are addresses that only one of the two
     images holds.
     """
@@ -115,10 +122,11 @@ class ChangeSet:
     unexplained: tuple[Run, ...] = ()
     missing: tuple[Run, ...] = ()
     bytes: int = 0
+    partial: bool = False
 
     @property
     def is_empty(self) -> bool:
-        return not self.bytes and not self.missing
+        return not (self.bytes or self.missing or self.axes or self.texts)
 
     @property
     def cells(self) -> int:

@@ -72,12 +72,17 @@ def beside(value: float, limit: float, conversion: Conversion) -> str:
     return text
 
 
+def signed_number(value: float, conversion: Conversion) -> str:
+    """A difference with its sign, without its unit."""
+    text = number(value, conversion)
+    return text if text.startswith("-") else f"+{text}"
+
+
 def signed(value: float, conversion: Conversion) -> str:
-    """A difference with its sign and unit."""
+    """A difference with its sign and unit; named states have none and show what they became."""
     if isinstance(conversion, States):
         return number(value, conversion)
-    text = number(value, conversion)
-    return with_unit(text if text.startswith("-") else f"+{text}", conversion.unit)
+    return with_unit(signed_number(value, conversion), conversion.unit)
 
 
 def percent(old: float, new: float) -> str:
@@ -90,7 +95,7 @@ def percent(old: float, new: float) -> str:
 
 def count(amount: int, noun: str) -> str:
     """An amount and its noun: "1 cell", "2 cells"."""
-    plural = {"entry": "entries"}.get(noun, f"{noun}s")
+    plural = {"axis": "axes"}.get(noun, f"{noun}s")
     return f"{amount:,} {noun if amount == 1 else plural}"
 
 

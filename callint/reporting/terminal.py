@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from typing import IO
 
@@ -15,6 +16,10 @@ from callint.model.shown import clean
 SEVERITY_STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "cyan"}
 CHANGED = "bold"
 QUIET = "dim"
+
+#: Stands between a number and its unit while prose is broken into lines.
+_TIE = "\u00a0"
+_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=[^\W\d]|[%°])")
 
 #: Narrower output is not worth reading; wider lines of prose are not either.
 _NARROWEST, _WIDEST_PROSE = 40, 100
@@ -36,15 +41,19 @@ def arrow(terminal: Console) -> str:
 
 
 def wrapped(text: str, columns: int, indent: str = "") -> list[str]:
-    """Prose in lines of bounded width, each with the indent; words are never broken."""
-    return textwrap.wrap(
-        clean(text),
+    """Prose in lines of bounded width, each with the indent.
+
+    Words are never broken, nor is a number torn from the unit behind it.
+    """
+    lines = textwrap.wrap(
+        _NUMBER_AND_UNIT.sub(_TIE, clean(text)),
         min(columns, _WIDEST_PROSE),
         initial_indent=indent,
         subsequent_indent=indent,
         break_long_words=False,
         break_on_hyphens=False,
-    ) or [indent]
+    )
+    return [one.replace(_TIE, " ") for one in lines] or [indent]
 
 
 def line(*parts: tuple[str, str] | str) -> Text:

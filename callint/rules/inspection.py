@@ -140,7 +140,7 @@ class Inspector:
             trouble = ""
         except OSError as error:
             data, trouble = None, reason(error)
-        subject = self._subject(one, data)
+        subject = self.subject(one, data)
         self.judge.saw(one.image)
         if subject is None:
             return iter(())  # the definition's own findings say why
@@ -152,13 +152,13 @@ class Inspector:
         settle = partial(self.judge.settle, image=one.image, definition=subject.file.path)
         return settle(found, partial(_digest, case))
 
-    def _subject(self, one: Assignment, data: bytes | None) -> Subject | None:
+    def subject(self, one: Assignment, data: bytes | None) -> Subject | None:
         """The first definition whose identity the image carries; the first one at all where none fits."""
         loaded = [self.load(path).subject for path in one.definitions]
         subjects = [subject for subject in loaded if subject is not None]
         for subject in subjects if data is not None and len(one.definitions) > 1 else ():
             memory = subject.definition.memory
-            if _carries(read_raw(data or b"", memory), memory.identities):
+            if not foreign_identity(read_raw(data or b"", memory), memory):
                 return subject
         return subjects[0] if subjects else None
 
@@ -176,10 +176,8 @@ class Inspector:
             base = self._read_base(path, memory)
             if isinstance(base, OSError):
                 troubles.append(f"the base {path} cannot be read: {reason(base)}")
-            elif not _carries(base, memory.identities):
-                troubles.append(
-                    f"the base {path} is of other software: {_identity_words(base, memory.identities)}"
-                )
+            elif words := foreign_identity(base, memory):
+                troubles.append(f"the base {path} is of other software: {words}")
             elif len(one.bases) == 1 or image is None or _same_identity(base, image, memory.identities):
                 return path, base, ""
             else:
@@ -200,29 +198,20 @@ class Inspector:
 def _applicable(case: Case) -> Iterator[Callable[[Case], Iterator[Finding]]]:
     """The checks for an image: only those about the file where it is none of the definition's software."""
     yield from (rule.check for rule in in_scope(Scope.FILE))
-    if (
-        case.image is None
-        or not case.image.size
-        or not _carries(case.image, case.definition.memory.identities)
-    ):
+    if case.image is None or not case.image.size or foreign_identity(case.image, case.definition.memory):
         return
     yield from (rule.check for rule in in_scope(Scope.IMAGE))
     if case.base is not None:
         yield from (rule.check for rule in in_scope(Scope.CHANGE))
 
 
-def _carries(image: Image, identities: Iterable[Identity]) -> bool:
-    """Whether the image has all identity bytes that it holds at all."""
-    found = ((image.read(one.at, len(one.content)), one.content) for one in identities)
-    return all(content is None or content == wanted for content, wanted in found)
-
-
 def _same_identity(one: Image, other: Image, identities: Iterable[Identity]) -> bool:
     return all(one.read(i.at, len(i.content)) == other.read(i.at, len(i.content)) for i in identities)
 
 
-def _identity_words(image: Image, identities: Iterable[Identity]) -> str:
-    for identity in identities:
+def foreign_identity(image: Image, memory: Memory) -> str:
+    """In what an image differs from the software that the memory describes; "" if in nothing."""
+    for identity in memory.identities:
         content = image.read(identity.at, len(identity.content))
         if content is not None and content != identity.content:
             return f"its {identity.name} is {as_text(content)}, not {as_text(identity.content)}"

@@ -1,0 +1,94 @@
+"""callint demo."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import chdir
+from importlib import import_module
+from pathlib import Path
+
+import click
+from rich.console import Console
+
+from callint.reporting.terminal import QUIET, console, line, width, wrapped
+
+_FOLDER = "skerry-demo"
+_BASE = "factory/sk28-0412.bin"
+
+#: What is said, and what is then run, in the demo repository.
+_WALK: tuple[tuple[str, tuple[str, ...]], ...] = (
+    (
+        "Heron is an honest rework: more pull at half lever, asked for by her skipper. Two of her changes "
+        "needed a reason in writing and have one in callint.toml; they are waived. What is left is a "
+        "warning that somebody should have seen, and nothing that stops a commit.",
+        ("check", "boats/heron.bin"),
+    ),
+    ("What did she get? Protection is listed first.", ("diff", _BASE, "boats/heron.bin", "--stat")),
+    (
+        "The cells of one of these tables, as a second calibrator would review them.",
+        ("diff", _BASE, "boats/heron.bin", "-t", "driver_demand"),
+    ),
+    (
+        "Petrel was finished late in the evening: a rail pressure with a wrong first digit, a start quantity "
+        "without its decimal point, a speed axis that no longer rises, the overspeed cut and a monitor "
+        "switched off, and the checksum forgotten.",
+        ("check", "boats/petrel.bin"),
+    ),
+    (
+        "The first of these places in the image itself.",
+        ("diff", _BASE, "boats/petrel.bin", "-t", "rail_pressure_demand"),
+    ),
+    (
+        "Gannet was built on the software of another boat. In it every table lies elsewhere, so nothing else "
+        "about it is worth saying.",
+        ("check", "boats/gannet.bin"),
+    ),
+)
+
+_CAUTION = (
+    "Caution. The Skerry 28, her boats and every number here are invented; calibrate nothing with them. On "
+    "a real engine a wrong calibration can destroy the engine and hurt people, and changing emissions or "
+    "safety functions is unlawful in many places. callint reports; it does not approve. The maker's limits, "
+    "local law and licensed practice come first."
+)
+
+
+@click.command()
+@click.argument("folder", default=_FOLDER, metavar="[DIR]")
+def command(folder: str) -> int:
+    """Write the fictional repository into DIR and walk through check and diff on it.
+
+    DIR is skerry-demo where absent. A folder that callint demo made before is only walked through again;
+    any other that is not empty is refused.
+    """
+    from callint.versioning.demo import steps, write_demo  # git is slow to import
+
+    terminal = console(sys.stdout)
+    target = Path(folder)
+    is_new = write_demo(target)
+    commits = sum(1 for _ in steps())
+    what = (
+        f"a git repository with {commits} commits by two calibrators of harbour workboats that do not exist"
+    )
+    _say(f"{'Wrote' if is_new else 'Using'} {folder}: {what}.", terminal)
+    with chdir(target):
+        for words, arguments in _WALK:
+            _say(words, terminal)
+            terminal.print(line((f"$ callint {' '.join(arguments)}", "bold")))
+            command = import_module(f"callint.commands.{arguments[0]}").command
+            command.main(list(arguments[1:]), standalone_mode=False)
+            terminal.print()
+    _say(
+        f"Go on yourself: cd {folder}; git log; callint check; callint show boats/heron.bin --list; "
+        "callint rules.",
+        terminal,
+    )
+    for text in wrapped(_CAUTION, width(terminal)):
+        terminal.print(line(text))
+    return 0
+
+
+def _say(words: str, terminal: Console) -> None:
+    for text in wrapped(words, width(terminal)):
+        terminal.print(line((text, QUIET)))
+    terminal.print()

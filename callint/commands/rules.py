@@ -1,0 +1,33 @@
+"""callint rules."""
+
+from __future__ import annotations
+
+import difflib
+import sys
+
+import click
+
+from callint.model.errors import InputError
+
+
+@click.command()
+@click.argument("rule", required=False)
+def command(rule: str | None) -> int:
+    """List the rules, or print the page of one RULE (or of a family): what it means, why it matters on an
+    engine, an example, how to fix it and how to waive it."""
+    from callint.reporting.rule_pages import print_list, print_page
+    from callint.reporting.terminal import console
+    from callint.rules.catalogue import RULES
+
+    terminal = console(sys.stdout)
+    if rule is None:
+        print_list(RULES.values(), terminal)
+        return 0
+    found = [one for one in RULES.values() if rule in (one.id, one.family)]
+    if not found:
+        close = difflib.get_close_matches(rule, RULES, n=1)
+        advice = f"did you mean {close[0]!r}?" if close else "callint rules lists them"
+        raise InputError(f"there is no rule {rule!r}; {advice}")
+    for one in found:
+        print_page(one, terminal)
+    return 0

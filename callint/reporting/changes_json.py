@@ -1,0 +1,108 @@
+"""A change set as JSON, by ``schemas/changes.schema.json``."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+
+from callint.model.change import AxisChange, ChangeSet, Grid, Run, TableChange
+from callint.model.definition import Definition
+
+
+def changes_json(changes: ChangeSet, old: str, new: str, definition: str) -> str:
+    """The whole change set as one JSON document; old, new and definition are the files' names."""
+    document: dict[str, Any] = {
+        "format": "callint-changes",
+        "version": 1,
+        "old": old,
+        "new": new,
+        "definition": definition,
+        "tables": [_table(changes.definition, change) for change in changes.tables],
+        "axes": [_axis(changes.definition, change) for change in changes.axes],
+        "texts": [{"name": c.text.name, "old": c.old, "new": c.new} for c in changes.texts],
+        "identities": [
+            {"name": c.identity.name, "old": c.old.hex(), "new": c.new.hex()} for c in changes.identities
+        ],
+        "checksums": [{"name": c.checksum.name, "old": c.old, "new": c.new} for c in changes.checksums],
+        "unexplained": [_run(run) for run in changes.unexplained],
+        "missing": [_run(run) for run in changes.missing],
+        "summary": {
+            "tables": len(changes.tables),
+            "cells": changes.cells,
+            "bytes": changes.bytes,
+            "unexplained_bytes": sum(run.changed for run in changes.unexplained),
+        },
+    }
+    for field in ("axes", "texts", "identities", "checksums", "missing"):
+        if not document[field]:
+            del document[field]
+    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _run(run: Run) -> dict[str, int]:
+    return {"start": run.start, "size": run.size}
+
+
+def _without_absent(fields: dict[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in fields.items() if value is not None}
+
+
+def _table(definition: Definition, change: TableChange) -> dict[str, Any]:
+    table = change.table
+    return _without_absent(
+        {
+            "table": table.name,
+            "kind": table.kind.value,
+            "purpose": table.purpose.value,
+            "unit": definition.unit_of(table) or None,
+            "changed": change.count,
+            "cells": list(_cells(definition, change)),
+        }
+    )
+
+
+def _cells(definition: Definition, change: TableChange) -> Iterator[dict[str, Any]]:
+    signals = [definition.axes[name].signal for name in change.table.axes]
+    for y, x in np.argwhere(change.changed).tolist():
+        breakpoints = [grid[i] for grid, i in ((change.new.x, x), (change.new.y, y)) if grid is not None]
+        yield _without_absent(
+            {
+                "x": x,
+                "y": y,
+                "at": {s: float(b) for s, b in zip(signals, breakpoints, strict=True) if math.isfinite(b)},
+                "old": _number(change.old.physical[y, x]),
+                "new": _number(change.new.physical[y, x]),
+                "old_raw": _raw(change.old, y, x),
+                "new_raw": _raw(change.new, y, x),
+                "old_off": True if change.old.off[y, x] else None,
+                "new_off": True if change.new.off[y, x] else None,
+            }
+        )
+
+
+def _number(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _raw(grid: Grid, y: int, x: int) -> int | float | str:
+    """The raw value; JSON has no infinity and no NaN, which are spelled out."""
+    raw: int | float = grid.raw[y, x].item()
+    return raw if math.isfinite(raw) else str(raw)
+
+
+def _axis(definition: Definition, change: AxisChange) -> dict[str, Any]:
+    moved = np.flatnonzero(change.changed).tolist()
+    breakpoints = ({"index": i, "old": _number(change.old[i]), "new": _number(change.new[i])} for i in moved)
+    return _without_absent(
+        {
+            "axis": change.axis.name,
+            "signal": change.axis.signal,
+            "unit": definition.unit_of(change.axis) or None,
+            "tables": [table.name for table in definition.tables_on(change.axis.name)],
+            "breakpoints": [_without_absent(one) for one in breakpoints],
+        }
+    )

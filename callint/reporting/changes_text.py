@@ -1,0 +1,215 @@
+"""A change set as a good code review reads it: what changed, how much, where on the engine, and the cells."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from rich.console import Console
+
+from callint.decoding.operating import operating_cells
+from callint.model import shown
+from callint.model.change import AxisChange, ChangeSet, Run, TableChange
+from callint.model.definition import Definition, Purpose, States
+from callint.model.image import Image
+from callint.reporting.grids import Layout, Line, breakpoint_texts, change_lines, largest
+from callint.reporting.terminal import CHANGED, QUIET, arrow, line, width, wrapped
+
+_INDENT = "  "
+#: Of unexplained runs so many bytes and so many runs are spelled out.
+_MOST_BYTES, _MOST_RUNS = 12, 10
+
+
+def print_changes(
+    changes: ChangeSet, old: Image, new: Image, terminal: Console, everything: bool = False
+) -> None:
+    """Print every change, protection first, and a closing line; nothing where nothing changed."""
+    if changes.is_empty:
+        return
+    layout = Layout(width(terminal) - len(_INDENT), arrow(terminal), CHANGED, QUIET, everything)
+    for change in _in_reading_order(changes):
+        _print_table(changes.definition, change, layout, terminal)
+    for axis in changes.axes:
+        _print_axis(changes, axis, layout, terminal)
+    for heading, text in _small_changes(changes, layout.arrow):
+        terminal.print(line((heading, "bold"), f": {text}"))
+    if changes.texts or changes.identities or changes.checksums:
+        terminal.print()
+    _print_runs(changes, old, new, layout, terminal)
+    for text in wrapped(closing_line(changes), width(terminal)):
+        terminal.print(line(text))
+
+
+def _in_reading_order(changes: ChangeSet) -> list[TableChange]:
+    """Protection first, general last; within a purpose as the definition has them."""
+    purposes = list(Purpose)
+    return sorted(changes.tables, key=lambda change: purposes.index(change.table.purpose))
+
+
+def _print_table(definition: Definition, change: TableChange, layout: Layout, terminal: Console) -> None:
+    table = change.table
+    terminal.print(line((table.name, "bold"), f": {table.title} ({table.purpose.value})"))
+    for text in wrapped("; ".join(change_words(definition, change, layout.arrow)), width(terminal), _INDENT):
+        terminal.print(line(text))
+    if table.axes:
+        _print_lines(change_lines(definition, change, layout), terminal)
+    terminal.print()
+
+
+def _print_lines(lines: Iterator[Line], terminal: Console) -> None:
+    for pieces in lines:
+        terminal.print(line(_INDENT, *pieces) if pieces else "")
+
+
+def change_words(definition: Definition, change: TableChange, arrow: str) -> Iterator[str]:
+    """How many cells of a table changed, the largest change, and where it lies."""
+    table = change.table
+    y, x = largest(change)
+    if table.axes:
+        yield f"{change.count:,} of {shown.count(change.changed.size, 'cell')} changed"
+    yield f"{'largest ' if change.count > 1 else ''}{_step(definition, change, y, x, arrow)}"
+    if table.axes:
+        inside = operating_cells(definition, table, change.new.x, change.new.y)
+        yield "inside the operating range" if inside[y, x] else "outside the operating range"
+
+
+def _step(definition: Definition, change: TableChange, y: int, x: int, arrow: str) -> str:
+    """One cell's change in words: 41.0 → 44.5 mg/stroke (+3.5, +8.5 %) at 2200 rpm, 45 mg."""
+    conversion = definition.conversion_of(change.table)
+    before, after = float(change.old.physical[y, x]), float(change.new.physical[y, x])
+    olds = "off" if change.old.off[y, x] else shown.number(before, conversion)
+    news = "off" if change.new.off[y, x] else shown.quantity(after, conversion)
+    words = f"{olds} {arrow} {news}"
+    if not change.old.off[y, x] and not change.new.off[y, x] and not isinstance(conversion, States):
+        difference = shown.signed_number(after - before, conversion)
+        relative = shown.percent(before, after)
+        words += f" ({difference}{f', {relative}' if relative else ''})"
+    place = _place(definition, change, y, x)
+    return f"{words} {place}" if place else words
+
+
+def _place(definition: Definition, change: TableChange, y: int, x: int) -> str:
+    words = []
+    for name, values, index in ((change.table.x, change.new.x, x), (change.table.y, change.new.y, y)):
+        if name is not None and values is not None:
+            axis = definition.axes[name]
+            text = breakpoint_texts(definition, axis, [float(values[index])])[0]
+            words.append(shown.with_unit(text, definition.unit_of(axis)))
+    return f"at {', '.join(words)}" if words else ""
+
+
+def _print_axis(changes: ChangeSet, change: AxisChange, layout: Layout, terminal: Console) -> None:
+    definition, axis = changes.definition, change.axis
+    unit = shown.with_unit("", definition.unit_of(axis)).strip()
+    tables = [table.name for table in definition.tables_on(axis.name)]
+    terminal.print(line((f"axis {axis.name}", "bold"), f": {axis.signal}{f', {unit}' if unit else ''}"))
+    moved = int(np.count_nonzero(change.changed))
+    words = (
+        f"{moved} of {shown.count(len(change.changed), 'breakpoint')} changed; this moves {', '.join(tables)}"
+    )
+    for text in wrapped(words, width(terminal), _INDENT):
+        terminal.print(line(text))
+    olds, news = (breakpoint_texts(definition, axis, values.tolist()) for values in (change.old, change.new))
+    texts = [
+        f"{old} {layout.arrow} {new}" if is_changed else new
+        for old, new, is_changed in zip(olds, news, change.changed.tolist(), strict=True)
+    ]
+    row: Line = []
+    length = 0
+    for text, is_changed in zip(texts, change.changed.tolist(), strict=True):
+        if length and length + len(text) + 2 > layout.columns:
+            _print_lines(iter([row]), terminal)
+            row, length = [], 0
+        row += [("  " if length else "", ""), (text, CHANGED if is_changed else "")]
+        length += len(text) + (2 if length else 0)
+    _print_lines(iter([row]), terminal)
+    terminal.print()
+
+
+def _small_changes(changes: ChangeSet, arrow: str) -> Iterator[tuple[str, str]]:
+    """Texts, identities and checksums: a heading and what became of it."""
+    for text in changes.texts:
+        yield f"text {text.text.name}", f'"{text.old}" {arrow} "{text.new}"'
+    for identity in changes.identities:
+        old, new = identity.old.decode("latin-1"), identity.new.decode("latin-1")
+        yield f"identity {identity.identity.name}", f'"{old}" {arrow} "{new}"'
+    for checksum in changes.checksums:
+        yield f"checksum {checksum.checksum.name}", f"0x{checksum.old:X} {arrow} 0x{checksum.new:X}"
+
+
+def _print_runs(changes: ChangeSet, old: Image, new: Image, layout: Layout, terminal: Console) -> None:
+    runs = changes.unexplained
+    if runs:
+        total = sum(run.changed for run in runs)
+        words = f": {shown.count(total, 'byte')} that belong to nothing that is defined"
+        terminal.print(line(("unexplained", "bold"), words))
+        for run in runs if layout.everything else runs[:_MOST_RUNS]:
+            _print_lines(_run_lines(changes.definition, run, old, new, layout.arrow), terminal)
+        if len(runs) > _MOST_RUNS and not layout.everything:
+            rest = shown.count(len(runs) - _MOST_RUNS, "more run")
+            terminal.print(line((f"{_INDENT}and {rest}; --all shows them", QUIET)))
+        terminal.print()
+    if changes.missing:
+        total = sum(run.size for run in changes.missing)
+        terminal.print(line(("missing", "bold"), f": {shown.count(total, 'byte')} that only one image holds"))
+        for run in changes.missing[:_MOST_RUNS]:
+            stretch = f"{shown.address(run.start)} to {shown.address(run.start + run.size - 1)}"
+            terminal.print(line(f"{_INDENT}{stretch}"))
+        terminal.print()
+
+
+def _run_lines(definition: Definition, run: Run, old: Image, new: Image, arrow: str) -> Iterator[Line]:
+    region = definition.memory.region_of(run.start)
+    where = f"in region {region.name}" if region else "outside every region"
+    size = min(run.size, _MOST_BYTES)
+    before, after = ((image.read(run.start, size) or b"").hex(" ") for image in (old, new))
+    more = " …" if run.size > size else ""
+    yield [(f"{shown.address(run.start)}, {shown.count(run.size, 'byte')}, {where}", "")]
+    yield [(f"  {before}{more} {arrow} {after}{more}", "")]
+
+
+def closing_line(changes: ChangeSet) -> str:
+    """The counts of a change set in a sentence."""
+    if changes.partial:
+        return f"{shown.count(len(changes.tables), 'table')}, {shown.count(changes.cells, 'cell')} selected."
+    unexplained = sum(run.changed for run in changes.unexplained)
+    parts = [shown.count(len(changes.tables), "table"), shown.count(changes.cells, "cell")]
+    if changes.axes:
+        parts.append(shown.count(len(changes.axes), "axis"))
+    parts.append(shown.count(changes.bytes, "byte"))
+    tail = f", {unexplained:,} of them unexplained" if unexplained else ", all explained"
+    return f"{', '.join(parts)} changed{tail if changes.bytes else ''}."
+
+
+def print_statistics(changes: ChangeSet, terminal: Console) -> None:
+    """One line a table: what it is for, how many cells changed, and the largest change."""
+    if changes.is_empty:
+        return
+    definition, sign = changes.definition, arrow(terminal)
+    rows = []
+    for change in _in_reading_order(changes):
+        y, x = largest(change)
+        cells = f"{change.count}/{change.changed.size}"
+        rows.append(
+            (change.table.name, change.table.purpose.value, cells, _step(definition, change, y, x, sign))
+        )
+    names, purposes, counts = (max((len(row[n]) for row in rows), default=0) for n in range(3))
+    for name, purpose, cells, words in rows:
+        lead = f"{name:<{names}}  {purpose:<{purposes}}  {cells:>{counts}}  "
+        first, *more = wrapped(words, max(width(terminal) - len(lead), 24)) or [""]
+        terminal.print(line((lead[:names], "bold"), lead[names:], first))
+        for text in more:
+            terminal.print(line(" " * len(lead) + text))
+    for axis in changes.axes:
+        terminal.print(
+            line(
+                (f"axis {axis.axis.name}", "bold"), f"  {shown.count(int(axis.changed.sum()), 'breakpoint')}"
+            )
+        )
+    for heading, text in _small_changes(changes, sign):
+        terminal.print(line((heading, "bold"), f"  {text}"))
+    for run in changes.unexplained[:_MOST_RUNS]:
+        stretch = f"{shown.address(run.start)}, {shown.count(run.size, 'byte')}"
+        terminal.print(line(("unexplained", "bold"), f"  {stretch}"))
+    for text in wrapped(closing_line(changes), width(terminal)):
+        terminal.print(line(text))

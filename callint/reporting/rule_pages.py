@@ -1,0 +1,65 @@
+"""The rules' pages, made of their docstrings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from rich.console import Console
+
+from callint.model.finding import Severity
+from callint.reporting.terminal import QUIET, SEVERITY_STYLES, line, width, wrapped
+from callint.rules.rule import Rule, Scope
+
+
+def print_list(rules: Iterable[Rule], terminal: Console) -> None:
+    """Every rule with its default severity and its title, by family."""
+    family = ""
+    for rule in rules:
+        if rule.family != family:
+            if family:
+                terminal.print()
+            family = rule.family
+        style = SEVERITY_STYLES[rule.severity]
+        terminal.print(line((f"{rule.severity.value:<9}", style), (rule.id, "bold")))
+        for text in wrapped(rule.title, width(terminal), " " * 11):
+            terminal.print(line(text))
+    terminal.print()
+    for text in wrapped("callint rules RULE prints a rule's page.", width(terminal)):
+        terminal.print(line((text, QUIET)))
+
+
+def page_paragraphs(rule: Rule) -> list[str]:
+    """The page in paragraphs: the docstring's own, and how to change or waive the rule."""
+    own = [" ".join(paragraph.split()) for paragraph in rule.page.split("\n\n")]
+    return [
+        *own,
+        f"Severity: {rule.severity.value} unless the policy says otherwise{_exception(rule)}.",
+        _waiving(rule),
+    ]
+
+
+def _exception(rule: Rule) -> str:
+    if rule.scope in (Scope.IMAGE, Scope.FILE, Scope.CHANGE) and rule.severity is not Severity.NOTE:
+        return "; what the base has too is a note"
+    return ""
+
+
+def _waiving(rule: Rule) -> str:
+    if rule.scope is Scope.POLICY:
+        return "Waive: not possible; settle the waiver itself, in callint.toml."
+    about = "the image, the table where the finding names one, and the digest that callint show prints"
+    if rule.scope is Scope.DEFINITION:
+        about = "the table where the finding names one, and the definition's digest"
+    return (
+        f'Waive: add a [[waivers]] entry to callint.toml with rule = "{rule.id}", {about}, a reason and '
+        "who accepts it. It dies when the content changes again."
+    )
+
+
+def print_page(rule: Rule, terminal: Console) -> None:
+    """One rule's page."""
+    terminal.print(line((rule.id, "bold")))
+    for paragraph in page_paragraphs(rule):
+        for text in wrapped(paragraph, width(terminal), "  "):
+            terminal.print(line(text))
+        terminal.print()

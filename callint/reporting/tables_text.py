@@ -1,0 +1,73 @@
+"""Whole tables of one image."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from rich.console import Console
+
+from callint.decoding.decode import Decoded
+from callint.decoding.digest import table_digest
+from callint.model import shown
+from callint.model.definition import Kind, Table, Text
+from callint.reporting.grids import Layout, grid_lines
+from callint.reporting.terminal import QUIET, arrow, line, width, wrapped
+
+_INDENT = "  "
+
+
+def print_tables(decoded: Decoded, tables: Iterable[Table | Text], terminal: Console) -> None:
+    """Each table with its axes, units, notes, and the digest that a waiver of it needs."""
+    for table in tables:
+        terminal.print(line((table.name, "bold"), f": {table.title} ({table.purpose.value})"))
+        for text in wrapped(_details(decoded, table), width(terminal), _INDENT):
+            terminal.print(line((text, QUIET)))
+        if isinstance(table, Table):
+            layout = Layout(width(terminal) - len(_INDENT), arrow(terminal))
+            for pieces in grid_lines(decoded.plan.definition, decoded.grid(table), layout):
+                terminal.print(line(_INDENT, *pieces) if pieces else "")
+        else:
+            content = decoded.text(table)
+            terminal.print(line(f'{_INDENT}"{content}"' if content is not None else f"{_INDENT}-"))
+        for note in table.notes:
+            for text in wrapped(note, width(terminal), _INDENT):
+                terminal.print(line((text, QUIET)))
+        terminal.print()
+
+
+def _details(decoded: Decoded, table: Table | Text) -> str:
+    """Where and how a table lies in the image, and its digest."""
+    if isinstance(table, Text):
+        return f"text of {shown.count(table.length, 'byte')} at {shown.address(table.at)}"
+    definition = decoded.plan.definition
+    rows, columns = definition.shape_of(table)
+    shape = {Kind.SCALAR: "", Kind.CURVE: f" of {columns}", Kind.MAP: f" of {rows} by {columns}"}[table.kind]
+    unit = shown.with_unit("", definition.unit_of(table)).strip()
+    parts = [
+        f"{table.kind.value}{shape}",
+        *([unit] if unit else []),
+        f"{table.storage.type.name} at {shown.address(table.at)}",
+        table_digest(decoded, table),
+    ]
+    return ", ".join(parts)
+
+
+def print_table_list(decoded: Decoded, tables: Iterable[Table | Text], terminal: Console) -> None:
+    """One line a table, under the titles of their groups."""
+    definition = decoded.plan.definition
+    found = list(tables)
+    names = max((len(table.name) for table in found), default=0)
+    group = None
+    for table in found:
+        if table.group != group:
+            if group is not None:
+                terminal.print()
+            group = table.group
+            title = definition.groups[group].title if group in definition.groups else "No group"
+            terminal.print(line((title, "bold")))
+        kind = table.kind.value if isinstance(table, Table) else Kind.TEXT.value
+        lead = f"  {table.name:<{names}}  {kind:<6}  {table.purpose.value:<10}  "
+        first, *more = wrapped(table.title, max(width(terminal) - len(lead), 24))
+        terminal.print(line(lead, first))
+        for text in more:
+            terminal.print(line(" " * len(lead) + text))

@@ -1,0 +1,101 @@
+"""The demo repository: a short history, written from the files that ship with callint."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+import tomllib
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from git import Actor, Repo
+
+from callint.model.errors import InputError
+from callint.reading.resources import resource
+from callint.reading.tree import reason
+
+#: Inside ``.git``, so that it is no part of what the demo shows: the folder was made by callint demo.
+_MARK = "callint-demo"
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One commit: the folder with the files that it adds or replaces, and who wrote it when."""
+
+    folder: Path
+    author: Actor
+    date: datetime
+    message: str
+
+
+def write_demo(target: Path) -> bool:
+    """Make the demo repository at ``target``; False where it is there already, and nothing is touched then.
+
+    The repository is made beside the target and moved there when it is whole. InputError where the
+    target is something else.
+    """
+    if (target / ".git" / _MARK).is_file():
+        return False
+    try:
+        if target.is_dir() and not any(target.iterdir()):
+            target.rmdir()
+        if target.exists() or target.is_symlink():
+            raise InputError(
+                f"{target}: it is there already and was not made by callint demo; name a new folder"
+            )
+        target.parent.mkdir(parents=True, exist_ok=True)
+        making = Path(tempfile.mkdtemp(prefix=f".{target.name[:64]}.", suffix=".part", dir=target.parent))
+        try:
+            _commit_steps(making)
+            making.rename(target)
+        except BaseException:
+            with suppress(OSError):
+                shutil.rmtree(making)
+            raise
+    except OSError as error:
+        raise InputError(f"{target}: it cannot be made: {reason(error)}; choose another place") from None
+    return True
+
+
+def _commit_steps(folder: Path) -> None:
+    """The whole history in a new repository.
+
+    Commits are written through GitPython's own index: the user's hooks, signing and line-end settings
+    have no part in it, so that every demo is the same to the byte.
+    """
+    folder.chmod(0o755)  # mkdtemp's own mode shuts out everybody else
+    repo = Repo.init(folder, initial_branch="main")
+    try:
+        with repo.config_writer() as config:
+            config.set_value("core", "autocrlf", "false")
+        for step in steps():
+            shutil.copytree(step.folder, folder, dirs_exist_ok=True, copy_function=shutil.copyfile)
+            paths = sorted(path.relative_to(step.folder) for path in step.folder.rglob("*") if path.is_file())
+            repo.index.add([path.as_posix() for path in paths])
+            repo.index.commit(
+                step.message,
+                author=step.author,
+                committer=step.author,
+                author_date=step.date,
+                commit_date=step.date,
+                skip_hooks=True,
+            )
+        (folder / ".git" / _MARK).write_text("made by callint demo\n", "utf-8")
+    finally:
+        repo.close()
+
+
+def steps() -> Iterator[Step]:
+    """The demo's commits, oldest first."""
+    demo = resource("fixtures/demo")
+    timeline = tomllib.loads((demo / "timeline.toml").read_text("utf-8"))
+    for commit in timeline["commits"]:
+        yield Step(
+            folder=demo / "steps" / commit["folder"],
+            author=Actor(commit["author"], commit["email"]),
+            date=datetime.fromisoformat(commit["date"]),
+            message=commit["message"].strip() + "\n",
+        )
