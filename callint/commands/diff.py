@@ -17,9 +17,7 @@ from callint.rules.case import Case
 @click.argument("new")
 @click.option("--definition", metavar="FILE", help="The definition of both images, in place of the policy's.")
 @click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
-@click.option(
-    "-t", "--table", "globs", multiple=True, metavar="GLOB", help="Only tables and axes with such names."
-)
+@click.option("-t", "--table", "globs", multiple=True, metavar="GLOB", help="Only such tables and axes.")
 @click.option("--stat", is_flag=True, help="One line a table.")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
 @click.option("--all", "everything", is_flag=True, help="Show every changed cell, however far apart.")

@@ -150,11 +150,12 @@ def physical_limits(conversion: Conversion, storage: Storage) -> tuple[float, fl
     if isinstance(conversion, States):
         return float(min(conversion.names)), float(max(conversion.names))
     low, high = storage.raw_limits
-    ends = to_physical(conversion, np.array([low, high], np.float64))
-    if isinstance(conversion, Rational):
-        # The ends need not be the extremes of a rational function; look across the whole span.
-        raws = np.unique(np.rint(np.linspace(low, high, 4097)))
-        ends = to_physical(conversion, raws)
-        if np.isnan(ends).all():
-            return float("nan"), float("nan")
-    return float(np.nanmin(ends)), float(np.nanmax(ends))
+    if isinstance(conversion, Linear):
+        a, b, q = linear_terms(conversion.factor, conversion.offset)
+        ends = (low * a + b) / q, (high * a + b) / q
+        return min(ends), max(ends)
+    # The ends need not be the extremes of a rational function; look across the whole span.
+    values = to_physical(conversion, np.unique(np.rint(np.linspace(low, high, 4097))))
+    if np.isnan(values).all():
+        return float("nan"), float("nan")
+    return float(np.nanmin(values)), float(np.nanmax(values))

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -17,12 +18,12 @@ from numpy.typing import NDArray
 
 from callint.decoding.conversions import linear_terms
 from callint.model.definition import (
+    ByteOrder,
     Conversion,
     Definition,
     Linear,
     NumberType,
     Range,
-    Storage,
     StoredAxis,
     Table,
 )
@@ -201,7 +202,7 @@ def make_plan(definition: Definition) -> Plan:
     """
     found: list[Item] = [*definition.stored_axes, *definition.tables.values()]
     items = [item for item in found if definition.is_resolved(item)]
-    items.sort(key=lambda item: _storage_key(item.storage))
+    items.sort(key=_storage_key)
     shapes = np.array([_shape(definition, item) for item in items], np.int64).reshape(-1, 2)
     sizes = shapes.prod(axis=1)
     first = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
@@ -223,8 +224,9 @@ def make_plan(definition: Definition) -> Plan:
     )
 
 
-def _storage_key(storage: Storage) -> tuple[str, str]:
-    return storage.type.name, storage.byte_order.value
+def _storage_key(item: Item) -> tuple[str, int, bool]:
+    storage = item.storage
+    return *storage.type.value, storage.byte_order is ByteOrder.BIG
 
 
 def _shape(definition: Definition, item: Item) -> tuple[int, int]:
@@ -234,10 +236,9 @@ def _shape(definition: Definition, item: Item) -> tuple[int, int]:
 def _groups(items: Sequence[Item], first: Integers) -> list[StorageGroup]:
     groups = []
     start = 0
-    for stop in range(1, len(items) + 1):
-        here = items[start].storage
-        if stop == len(items) or _storage_key(items[stop].storage) != _storage_key(here):
-            cells = slice(int(first[start]), int(first[stop]))
-            groups.append(StorageGroup(here.dtype, here.type, cells, slice(start, stop)))
-            start = stop
+    for _, same in groupby(items, key=_storage_key):
+        storage, stop = items[start].storage, start + sum(1 for _ in same)
+        cells = slice(int(first[start]), int(first[stop]))
+        groups.append(StorageGroup(storage.dtype, storage.type, cells, slice(start, stop)))
+        start = stop
     return groups

@@ -85,7 +85,8 @@ def read_definition(data: bytes, path: str) -> DefinitionFile:
     """Read a definition; ``path`` is the name that findings show. Never raises for what is in it."""
     tree = xml.parse(data)
     if tree.root is None:
-        return DefinitionFile(path, None, tuple(_finding(path, p) for p in tree.problems))
+        problems = [*_before(tree), *tree.problems]
+        return DefinitionFile(path, None, tuple(_finding(path, p) for p in problems))
     problems = xml.schema_problems(tree.root)
     if tree.root.tag != f"{{{NAMESPACE}}}definition":
         if not problems:
@@ -95,6 +96,20 @@ def read_definition(data: bytes, path: str) -> DefinitionFile:
     definition = reader.definition(tree.root, hashlib.sha256(data).hexdigest())
     found = sorted(reader.problems, key=lambda problem: problem.line)
     return DefinitionFile(path, definition, tuple(_finding(path, p) for p in found))
+
+
+def _before(tree: xml.Tree) -> list[xml.Problem]:
+    """What is wrong with a file that is not well-formed in the lines before that shows.
+
+    What an element lacks is left out: it may only seem to be missing because of what comes later.
+    """
+    if tree.recovered is None or not tree.problems:
+        return []
+    first = min(problem.line for problem in tree.problems)
+    reader = _Reader(xml.schema_problems(tree.recovered))
+    reader.definition(tree.recovered, "")
+    found = sorted(reader.problems, key=lambda problem: problem.line)
+    return [problem for problem in found if problem.line < first and "missing child" not in problem.message]
 
 
 def _finding(path: str, problem: xml.Problem) -> Finding:

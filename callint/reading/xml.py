@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import copy
 import re
-from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
@@ -34,10 +33,15 @@ class Problem:
 
 @dataclass(frozen=True, slots=True)
 class Tree:
-    """A parsed file: its root, or None with the problems that kept it from being parsed."""
+    """A parsed file: its root, or None with the problems that kept it from being parsed.
+
+    ``recovered`` is then what the parser made of the file all the same; it is true up to the first
+    problem's line, and a guess behind it.
+    """
 
     root: etree._Element | None
-    problems: tuple[Problem, ...]
+    problems: tuple[Problem, ...] = ()
+    recovered: etree._Element | None = None
 
 
 def refusal(data: bytes) -> Problem | None:
@@ -76,26 +80,26 @@ def parse(data: bytes) -> Tree:
         remove_pis=True,
     )
     try:
-        return Tree(etree.fromstring(data, parser), ())
+        return Tree(etree.fromstring(data, parser))
     except etree.XMLSyntaxError as error:
-        problems = tuple(_syntax_problems(data))
-        return Tree(None, problems or (Problem(error.lineno or 1, str(error)),))
+        recovered, problems = _recover(data)
+        return Tree(None, problems or (Problem(error.lineno or 1, str(error)),), recovered)
 
 
-def _syntax_problems(data: bytes) -> Iterator[Problem]:
-    """Every syntax error, by reading on behind the first."""
+def _recover(data: bytes) -> tuple[etree._Element | None, tuple[Problem, ...]]:
+    """What can be read of a file that is not well-formed, and every syntax error in it."""
     parser = etree.XMLParser(
         recover=True, resolve_entities=False, no_network=True, load_dtd=False, huge_tree=False
     )
+    recovered = None
     # Where nothing at all can be recovered, the log still has the reasons.
     with suppress(etree.XMLSyntaxError):
-        etree.fromstring(data, parser)
-    seen = set()
-    for entry in parser.error_log:
-        problem = Problem(max(entry.line, 1), f"not well-formed XML: {entry.message.strip()}")
-        if problem not in seen:
-            seen.add(problem)
-            yield problem
+        recovered = etree.fromstring(data, parser)
+    found = (
+        Problem(max(entry.line, 1), f"not well-formed XML: {entry.message.strip()}")
+        for entry in parser.error_log
+    )
+    return recovered, tuple(dict.fromkeys(found))
 
 
 @dataclass(frozen=True, slots=True)
