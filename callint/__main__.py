@@ -5,6 +5,8 @@ Only the command that is called is imported: a commit hook and a diff driver sta
 
 from __future__ import annotations
 
+import errno
+import io
 import os
 import sys
 
@@ -21,6 +23,7 @@ COMMANDS = {
 
 #: Exit statuses, beside 0 for "nothing to report".
 FOUND, WRONG_INPUT, FAILED = 1, 2, 3
+INTERRUPTED = 130  # as shells report a program that Ctrl-C ended
 
 
 def help_text() -> str:
@@ -35,7 +38,8 @@ Commands:
 {commands}
 
 callint COMMAND --help explains a command, callint --version prints the version.
-Exit status: 0 nothing to report, 1 something found, 2 wrong input, 3 callint failed.
+Exit status: 0 nothing to report, 1 something found, 2 wrong input,
+3 callint itself failed.
 
 callint reports; it does not approve. A wrong calibration can destroy an engine
 and hurt people. The maker's limits, local law and licensed practice come first.
@@ -45,6 +49,27 @@ and hurt people. The maker's limits, local law and licensed practice come first.
 def main(arguments: list[str] | None = None) -> int:
     """Run one command line; returns the exit status."""
     words = sys.argv[1:] if arguments is None else arguments
+    if sys.stdout is None:  # the shell closed it: callint --help >&-
+        sys.stdout = open(os.devnull, "w")  # noqa: PTH123, SIM115 (for the process)
+    try:
+        status = _dispatch(words)
+        sys.stdout.flush()
+        return status
+    except BrokenPipeError:
+        # The reader has gone, which is no error.
+        _drop_output()
+        return 0
+    except OSError as error:
+        _drop_output()
+        return _refuse(f"callint: the output cannot be written: {error.strerror}; choose another place")
+
+
+def _drop_output() -> None:
+    """Nothing may be flushed at exit into a pipe that is closed or a disk that is full."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _dispatch(words: list[str]) -> int:
     if not words or words[0] in ("--help", "-h", "help"):
         sys.stdout.write(help_text())
         return 0
@@ -65,43 +90,60 @@ def _run(name: str, words: list[str]) -> int:
 
     from callint.model.errors import InputError
 
+    _accept_any_text()
     try:
         command = import_module(f"callint.commands.{name}").command
-        status = command.main(words, f"callint {name}", standalone_mode=False)
-        sys.stdout.flush()
-        return int(status or 0)
+        # Not through click's own main, which turns a closed pipe into an exit status of its own.
+        with command.make_context(f"callint {name}", list(words)) as context:
+            return int(command.invoke(context) or 0)
+    except click.exceptions.Exit as finished:  # after --help
+        return finished.exit_code
     except click.UsageError as error:
-        return _refuse(f"callint {name}: {_sentence(error)}; see callint {name} --help")
+        return _refuse(f"callint {name}: {_sentence(error)}; callint {name} --help explains it")
     except InputError as error:
-        return _refuse("\n".join(f"callint: {line}" for line in str(error).splitlines()))
+        return _refuse(*(f"callint: {line}" for line in error.lines))
     except (KeyboardInterrupt, click.Abort):
-        return 130
-    except BrokenPipeError:
-        # The reader has gone, which is no error; nothing may be flushed into the pipe at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        return INTERRUPTED
+    except OSError as error:
+        if isinstance(error, BrokenPipeError) or error.errno in (errno.ENOSPC, errno.EIO):
+            raise  # about the output, which main answers for
+        return _fail(error)
     except Exception as error:
-        if os.environ.get("CALLINT_TRACEBACK"):
-            raise
-        what = f"{type(error).__name__}: {error}".splitlines()[0]
-        sys.stderr.write(
-            f"callint: callint itself failed ({what}); this is a bug. CALLINT_TRACEBACK=1 shows where.\n"
-        )
-        return FAILED
+        return _fail(error)
+
+
+def _fail(error: Exception) -> int:
+    """Say that callint itself failed."""
+    if os.environ.get("CALLINT_TRACEBACK"):
+        raise error
+    what = f"{type(error).__name__}: {error}".splitlines()[0]
+    return _refuse(
+        f"callint: callint itself failed ({what}); this is a bug. CALLINT_TRACEBACK=1 shows where.",
+        status=FAILED,
+    )
+
+
+def _accept_any_text() -> None:
+    """Characters that the terminal cannot show must not stop the output; they are spelled out."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
 
 
 def _sentence(error: Exception) -> str:
     text = error.format_message() if hasattr(error, "format_message") else str(error)
     text = " ".join(str(text).split())
-    return text[:1].lower() + text[1:].rstrip(".")
+    text = text.replace(". Did", "; did").rstrip(".?")
+    return text[:1].lower() + text[1:]
 
 
-def _refuse(message: str) -> int:
+def _refuse(*messages: str, status: int = WRONG_INPUT) -> int:
+    """Print messages, one line each, and return the status."""
     from callint.model.shown import clean
 
-    # A file's name may hold anything, so it must not reach the terminal as it is.
-    sys.stderr.write("".join(f"{clean(line)}\n" for line in message.splitlines()))
-    return WRONG_INPUT
+    # A file's name may hold anything, a line break too, so it must not reach the terminal as it is.
+    sys.stderr.write("".join(f"{clean(message)}\n" for message in messages))
+    return status
 
 
 def _suggestion(name: str) -> str:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
@@ -56,42 +56,54 @@ def command(
     if staged:
         if paths or definition or base or policy_path:
             raise InputError("--staged takes everything from the index; leave out paths and files")
-        report, policy = _check_staged()
+        work = _staged_work()
     else:
-        workplace = open_workplace(policy_path)
-        report = _check(workplace, paths, definition, base)
-        policy = workplace.policy
-        if output and workplace.label(Path(output)) in {*workplace.named, policy.path}:
-            raise InputError(f"{output}: the output would replace an input; choose another file")
+        work = _work(open_workplace(policy_path), paths, definition, base)
+    policy = work.policy
+    refuse_unknown_rules(policy)
+    if output:
+        _refuse_to_replace(Path(output), work)
+    inspector = Inspector(work.tree, policy, date.today())
+    with _progress(len(work.images)) as step:
+        report = inspector.report(work.images, work.definitions, work.whole, step)
     _print(report, form, output, everything)
     level = Severity(fail_on) if fail_on else policy.fail_on
     failing = (not finding.waived and finding.severity.reaches(level) for finding in report.findings)
     return int(any(failing))
 
 
-def _check(workplace: Workplace, paths: tuple[str, ...], definition: str | None, base: str | None) -> Report:
+@dataclass(frozen=True, slots=True)
+class _Work:
+    """What is to be checked. ``place`` gives the path on disk of a file by its name in the tree."""
+
+    tree: Tree
+    policy: Policy
+    images: Sequence[Assignment]
+    definitions: Sequence[str]
+    whole: bool
+    place: Callable[[str], Path]
+
+
+def _work(workplace: Workplace, paths: tuple[str, ...], definition: str | None, base: str | None) -> _Work:
     policy = workplace.policy
-    refuse_unknown_rules(policy)
     definitions = (workplace.name(definition),) if definition else None
     bases = (workplace.name(base),) if base else None
     if paths:
         images, others = _named(workplace, paths, definitions)
+    elif not policy.path:
+        raise InputError(
+            "callint.toml: there is none from here up; write one, or name an image and --definition"
+        )
     else:
         images, others = assignments(policy, workplace.tree), _all_definitions(policy)
-        if not policy.path:
-            raise InputError(
-                "callint.toml: there is none from here up; write one, or name an image and --definition"
-            )
         if not images:
             raise InputError(
                 f"{policy.path}: its paths match no file, so there is nothing to check; correct them"
             )
-    if definitions or bases:
-        images = [
-            replace(one, definitions=definitions or one.definitions, bases=bases or one.bases)
-            for one in images
-        ]
-    return _run(workplace, policy, images, others, whole=not paths)
+    images = [
+        replace(one, definitions=definitions or one.definitions, bases=bases or one.bases) for one in images
+    ]
+    return _Work(workplace, policy, images, others, not paths, workplace.place)
 
 
 def _named(
@@ -136,25 +148,24 @@ def _all_definitions(policy: Policy) -> list[str]:
     return list(dict.fromkeys(path for entry in policy.images for path in entry.definitions))
 
 
-def _check_staged() -> tuple[Report, Policy]:
+def _staged_work() -> _Work:
     from callint.versioning.staging import staged  # git is slow to import, and only a hook needs it
 
     state = staged(Path.cwd())
-    refuse_unknown_rules(state.policy)
     found = state.touched
-    return _run(state.tree, state.policy, found.images, found.definitions, found.whole), state.policy
+    place = state.folder.joinpath
+    return _Work(state.tree, state.policy, found.images, found.definitions, found.whole, place)
 
 
-def _run(
-    tree: Tree,
-    policy: Policy,
-    images: list[Assignment] | tuple[Assignment, ...],
-    definitions: list[str] | tuple[str, ...],
-    whole: bool,
-) -> Report:
-    inspector = Inspector(tree, policy, date.today())
-    with _progress(len(images)) as step:
-        return inspector.report(images, definitions, whole, step)
+def _refuse_to_replace(output: Path, work: _Work) -> None:
+    """InputError where the output is an input, under whatever name."""
+    inputs = {work.policy.path, *work.definitions, *_all_definitions(work.policy)}
+    for one in work.images:
+        inputs |= {one.image, *one.definitions, *one.bases}
+    for name in inputs - {""}:
+        place = work.place(name)
+        if output.exists() and place.exists() and output.samefile(place):
+            raise InputError(f"{output}: the output would replace an input; choose another file")
 
 
 @contextmanager

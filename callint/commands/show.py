@@ -7,7 +7,7 @@ import sys
 import click
 
 from callint.commands.opening import open_subject, read_image, table_selection
-from callint.model.definition import Table, Text
+from callint.model.definition import Axis, Table, Text
 from callint.reading.workplace import open_workplace
 from callint.rules.case import Case
 
@@ -21,11 +21,11 @@ from callint.rules.case import Case
 def command(
     image: str, tables: tuple[str, ...], definition: str | None, policy: str | None, as_list: bool
 ) -> int:
-    """Print the tables of IMAGE, or those whose names match one of the TABLE globs.
+    """Print the tables of IMAGE, or the tables and axes whose names match one of the TABLE globs.
 
     Each comes with the digest that a waiver of it needs.
     """
-    from callint.reporting.tables_text import print_table_list, print_tables
+    from callint.reporting.tables_text import print_axes, print_table_list, print_tables
     from callint.reporting.terminal import console
 
     workplace = open_workplace(policy)
@@ -36,11 +36,15 @@ def command(
     shown: list[Table | Text] = [*subject.definition.texts.values()]
     shown += [subject.definition.tables[table] for table in subject.plan.table_items]
     shown.sort(key=lambda table: table.line)
+    axes: list[Axis] = []
     if tables:
         names = table_selection(subject.definition, tables)
         shown = [table for table in shown if table.name in names]
+        axes = [axis for axis in subject.definition.axes.values() if axis.name in names]
+    terminal = console(sys.stdout)
     if as_list:
-        print_table_list(decoded, shown, console(sys.stdout))
+        print_table_list(decoded, shown, terminal)
     else:
-        print_tables(decoded, shown, console(sys.stdout))
+        print_tables(decoded, shown, terminal)
+        print_axes(decoded, axes, terminal)
     return 0

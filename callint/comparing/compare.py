@@ -14,6 +14,7 @@ from callint.model.change import (
     AxisChange,
     ChangeSet,
     ChecksumChange,
+    CountChange,
     Flags,
     IdentityChange,
     Run,
@@ -44,6 +45,7 @@ def compare(old: Decoded, new: Decoded) -> ChangeSet:
         definition=plan.definition,
         tables=tuple(_table(old, new, changed, item) for item in items if isinstance(item, Table)),
         axes=tuple(_axis(old, new, changed, item) for item in items if isinstance(item, StoredAxis)),
+        counts=tuple(_counts(old, new)),
         texts=tuple(_texts(old, new)),
         checksums=tuple(_checksums(old, new)),
         identities=tuple(_identities(old, new)),
@@ -62,7 +64,7 @@ def selected(changes: ChangeSet, names: Container[str]) -> ChangeSet:
     }
     axes = tuple(c for c in changes.axes if c.axis.name in names or c.axis.name in moving)
     size = sum(change.bytes for change in tables)
-    return ChangeSet(changes.definition, tables, axes, texts, bytes=size, partial=True)
+    return ChangeSet(changes.definition, tables, axes, texts=texts, bytes=size, partial=True)
 
 
 def changed_cells(old: Decoded, new: Decoded) -> Flags:
@@ -84,6 +86,14 @@ def _table(old: Decoded, new: Decoded, changed: Flags, table: Table) -> TableCha
 def _axis(old: Decoded, new: Decoded, changed: Flags, axis: StoredAxis) -> AxisChange:
     cells = new.plan.cells(new.plan.axis_items[axis.name])
     return AxisChange(axis, old.physical[cells], new.physical[cells], changed[cells])
+
+
+def _counts(old: Decoded, new: Decoded) -> Iterator[CountChange]:
+    for axis in new.plan.definition.stored_axes:
+        if axis.stored_count:
+            before, after = old.stored_count(axis.stored_count), new.stored_count(axis.stored_count)
+            if before is not None and after is not None and before != after:
+                yield CountChange(axis, before, after)
 
 
 def _texts(old: Decoded, new: Decoded) -> Iterator[TextChange]:
@@ -159,10 +169,9 @@ def unexplained_runs(plan: Plan, old: Image, new: Image, differing: Integers) ->
     """The differing bytes that nothing in the definition accounts for, merged into runs."""
     if not len(differing):
         return
-    positions_old = old.positions(differing, 1)
-    positions_new = new.positions(differing, 1)
-    bits = old.content[positions_old] ^ new.content[positions_new]
-    unexplained = differing[(bits & ~explained_bits(plan, new)[positions_new]) != 0]
+    positions = new.positions(differing, 1)
+    bits = old.content[old.positions(differing, 1)] ^ new.content[positions]
+    unexplained = differing[(bits & ~explained_bits(plan, old, new)[positions]) != 0]
     if not len(unexplained):
         return
     breaks = np.flatnonzero(np.diff(unexplained) > RUN_GAP) + 1
@@ -171,38 +180,47 @@ def unexplained_runs(plan: Plan, old: Image, new: Image, differing: Integers) ->
         yield Run(start, int(run[-1]) - start + 1, len(run))
 
 
-def explained_bits(plan: Plan, image: Image) -> NDArray[np.uint8]:
-    """Which bits of the image belong to something in the definition; shape of ``image.content``."""
-    bits = np.zeros(image.size, np.uint8)
+def explained_bits(plan: Plan, old: Image, new: Image) -> NDArray[np.uint8]:
+    """Which bits of the new image belong to something in the definition; shape of ``new.content``.
+
+    Only what both images hold whole counts: the rest is compared nowhere else.
+    """
+    bits = np.zeros(new.size, np.uint8)
     for group, masks in zip(plan.groups, plan.masks, strict=True):
         size = group.type.size
         whole = np.ones(group.cells.stop - group.cells.start, bool)
         whole[masks.cells - group.cells.start] = False
-        positions = image.positions(plan.address[group.cells][whole], size)
+        positions = _in_both(old, new, plan.address[group.cells][whole], size)
         positions = positions[positions >= 0]
         for byte in range(size):
             bits[positions + byte] = 0xFF
-        positions = image.positions(plan.address[masks.cells], size)
+        positions = _in_both(old, new, plan.address[masks.cells], size)
         held = positions >= 0
         stored = masks.masks[held].astype(group.dtype).view(np.uint8).reshape(-1, size)
         np.bitwise_or.at(bits, positions[held, None] + np.arange(size), stored)
-    definition, memory = plan.definition, plan.definition.memory
-    for text in definition.texts.values():
-        _mark(bits, image, text.at, b"\xff" * min(text.length, memory.size))
-    for identity in memory.identities:
-        _mark(bits, image, identity.at, b"\xff" * len(identity.content))
-    for checksum in memory.checksums:
-        if checksums.is_known(checksum.algorithm):
-            _mark(bits, image, checksum.stored_at, b"\xff" * checksums.stored_size(checksum))
-    for axis in definition.stored_axes:
-        if axis.stored_count:
-            _mark(bits, image, axis.stored_count.at, b"\xff" * axis.stored_count.storage.type.size)
+    for start, size in _named_stretches(plan):
+        (position,) = _in_both(old, new, np.array([start], np.int64), size).tolist()
+        if position >= 0:
+            bits[position : position + size] = 0xFF
     return bits
 
 
-def _mark(bits: NDArray[np.uint8], image: Image, address: int, mask: bytes) -> None:
-    """Or a mask into the bits at an address; bytes that the image lacks are passed over."""
-    addresses = np.arange(address, address + len(mask), dtype=np.int64)
-    positions = image.positions(addresses, 1)
-    held = positions >= 0
-    bits[positions[held]] |= np.frombuffer(mask, np.uint8)[held]
+def _in_both(old: Image, new: Image, addresses: Integers, size: int) -> Integers:
+    """Where in the new image ``size`` bytes at each address begin; -1 where an image lacks any of them."""
+    positions = new.positions(addresses, size)
+    return np.where(old.positions(addresses, size) >= 0, positions, -1)
+
+
+def _named_stretches(plan: Plan) -> Iterator[tuple[int, int]]:
+    """Start and size of everything in the definition that is no cell: texts, identities, sums, counts."""
+    definition = plan.definition
+    for text in definition.texts.values():
+        yield text.at, text.length
+    for identity in definition.memory.identities:
+        yield identity.at, len(identity.content)
+    for checksum in definition.memory.checksums:
+        if checksums.is_known(checksum.algorithm):
+            yield checksum.stored_at, checksums.stored_size(checksum)
+    for axis in definition.stored_axes:
+        if axis.stored_count:
+            yield axis.stored_count.at, axis.stored_count.storage.type.size

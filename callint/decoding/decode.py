@@ -33,11 +33,11 @@ class Decoded:
     def physical(self) -> Numbers:
         """All cells in engineering units, shape (cells,); NaN where absent or not a number."""
         a, b, q = self.plan.linear
-        if self.raw:
-            physical = np.concatenate(self.raw, dtype=np.float64, casting="unsafe")
-        else:
-            physical = np.empty(0, np.float64)
-        with np.errstate(over="ignore", invalid="ignore"):
+        with np.errstate(all="ignore"):
+            if self.raw:
+                physical = np.concatenate(self.raw, dtype=np.float64, casting="unsafe")
+            else:
+                physical = np.empty(0, np.float64)
             curved = [
                 (cells, to_physical(conversion, physical[cells])) for conversion, cells in self.plan.curved
             ]
@@ -83,10 +83,17 @@ class Decoded:
 
     def breakpoints(self, axis: str) -> Numbers:
         """The physical breakpoints of an axis, shape (count,)."""
-        found = self.plan.definition.axes[axis]
-        if isinstance(found, FixedAxis):
-            return np.array(found.values, np.float64)
-        return self.physical[self.plan.cells(self.plan.axis_items[axis])]
+        if axis not in self._breakpoints:
+            found = self.plan.definition.axes[axis]
+            if isinstance(found, FixedAxis):
+                self._breakpoints[axis] = np.array(found.values, np.float64)
+            else:
+                self._breakpoints[axis] = self.physical[self.plan.cells(self.plan.axis_items[axis])]
+        return self._breakpoints[axis]
+
+    @cached_property
+    def _breakpoints(self) -> dict[str, Numbers]:
+        return {}
 
     def grid(self, table: Table) -> Grid:
         """The cells of one table with its breakpoints."""

@@ -8,7 +8,7 @@ import numpy as np
 
 from callint.decoding.decode import Decoded
 from callint.decoding.plan import Item
-from callint.model.definition import Table
+from callint.model.definition import StoredAxis, Table
 from callint.model.image import Image
 
 _DIGITS = 40
@@ -36,8 +36,13 @@ def table_digest(decoded: Decoded, table: Table) -> str:
 
 
 def axis_digest(decoded: Decoded, axis: str) -> str:
-    """The digest of a stored axis: its breakpoints as stored."""
-    return named(_stored_bytes(decoded, decoded.plan.axis_items[axis]))
+    """The digest of a stored axis: its breakpoints as stored, then its stored count if it has one."""
+    found = decoded.plan.definition.axes[axis]
+    content = _stored_bytes(decoded, decoded.plan.axis_items[axis])
+    if isinstance(found, StoredAxis) and found.stored_count:
+        count = found.stored_count
+        content += decoded.image.read(count.at, count.storage.type.size) or b""
+    return named(content)
 
 
 def image_digest(image: Image) -> str:

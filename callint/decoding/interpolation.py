@@ -56,5 +56,7 @@ def lookup(grid: Grid, x: Numbers | float = 0.0, y: Numbers | float = 0.0) -> Nu
 
 
 def _between(low: Numbers, high: Numbers, weight: Numbers) -> Numbers:
-    """Exact at both ends, unlike low + weight * (high - low)."""
-    return low * (1.0 - weight) + high * weight
+    """Exact at both ends, unlike low + weight * (high - low), and there free of the other end's NaN."""
+    with np.errstate(invalid="ignore"):
+        between = low * (1.0 - weight) + high * weight
+    return np.where(weight == 0, low, np.where(weight == 1, high, between))

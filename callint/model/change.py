@@ -68,6 +68,15 @@ class AxisChange:
 
 
 @dataclass(frozen=True, slots=True)
+class CountChange:
+    """A stored count of breakpoints that differs."""
+
+    axis: StoredAxis
+    old: int
+    new: int
+
+
+@dataclass(frozen=True, slots=True)
 class TextChange:
     """A text that differs."""
 
@@ -116,6 +125,7 @@ class ChangeSet:
     definition: Definition
     tables: tuple[TableChange, ...] = ()
     axes: tuple[AxisChange, ...] = ()
+    counts: tuple[CountChange, ...] = ()
     texts: tuple[TextChange, ...] = ()
     checksums: tuple[ChecksumChange, ...] = ()
     identities: tuple[IdentityChange, ...] = ()

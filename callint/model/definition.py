@@ -489,6 +489,14 @@ class Definition:
             return self.signals[item.signal].unit
         return unit
 
+    def place_keys(self, table: Table) -> tuple[str, ...]:
+        """What names a cell's breakpoints in JSON, x before y: its signal; the axis if both have the same."""
+        keys: list[str] = []
+        for name in table.axes:
+            signal = self.axes[name].signal
+            keys.append(name if signal in keys else signal)
+        return tuple(keys)
+
     def shape_of(self, table: Table) -> tuple[int, int]:
         """Rows and columns: (1, 1) for a scalar, (1, x) for a curve, (y, x) for a map."""
         columns, rows = (
@@ -507,7 +515,9 @@ class Definition:
 
     def is_resolved(self, item: Table | StoredAxis) -> bool:
         """Whether everything that is needed to decode the item is known."""
-        axes = item.axes if isinstance(item, Table) else ()
-        return all(axis in self.axes for axis in axes) and (
-            item.conversion is None or item.conversion in self.conversions
+        if item.conversion is not None and item.conversion not in self.conversions:
+            return False
+        axes = (self.axes.get(axis) for axis in (item.axes if isinstance(item, Table) else ()))
+        return all(
+            isinstance(axis, FixedAxis) or (axis is not None and self.is_resolved(axis)) for axis in axes
         )

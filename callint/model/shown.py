@@ -28,17 +28,19 @@ def decimals(conversion: Conversion) -> int | None:
 
 def plain(value: float) -> str:
     """A number with the digits that it needs, as limits and breakpoints are written."""
-    return f"{value:.10g}".replace("e+", "e")
+    return f"{value:.12g}".replace("e+", "e")
 
 
 def number(value: float, conversion: Conversion) -> str:
     """A physical value without its unit; a named state by its name."""
     if math.isnan(value):
         return "not a number"
+    if math.isinf(value):
+        return "infinite" if value > 0 else "-infinite"
     if isinstance(conversion, States):
-        return conversion.names.get(int(value), f"raw {int(value)}")
+        return conversion.names.get(int(value), f"raw {plain(value)}")
     digits = decimals(conversion)
-    if digits is None or math.isinf(value):
+    if digits is None:
         return f"{value:.6g}"
     text = f"{value:.{digits}f}"
     return text[1:] if text.startswith("-") and not float(text) else text
@@ -64,12 +66,19 @@ def quantity(value: float, conversion: Conversion, unit: str | None = None) -> s
     return with_unit(number(value, conversion), conversion.unit if unit is None else unit)
 
 
+def told_apart(values: tuple[float, ...], conversion: Conversion) -> list[str]:
+    """Values without their unit; with all their digits where two that differ would look the same."""
+    texts = [number(value, conversion) for value in values]
+    if len(set(texts)) < len(set(values)) and not isinstance(conversion, States):
+        return [
+            plain(value) if math.isfinite(value) else text for value, text in zip(values, texts, strict=True)
+        ]
+    return texts
+
+
 def beside(value: float, limit: float, conversion: Conversion) -> str:
-    """A value's number, with as many digits as tell it from the limit."""
-    text = number(value, conversion)
-    if not isinstance(conversion, States) and math.isfinite(value) and float(text) == limit != value:
-        return plain(value)
-    return text
+    """A value without its unit, with as many digits as tell it from the limit."""
+    return told_apart((value, limit), conversion)[0]
 
 
 def signed_number(value: float, conversion: Conversion) -> str:

@@ -87,12 +87,12 @@ def read_definition(data: bytes, path: str) -> DefinitionFile:
     if tree.root is None:
         problems = [*_before(tree), *tree.problems]
         return DefinitionFile(path, None, tuple(_finding(path, p) for p in problems))
-    problems = xml.schema_problems(tree.root)
     if tree.root.tag != f"{{{NAMESPACE}}}definition":
-        if not problems:
-            problems.append(xml.Problem(1, f"the outermost element is not <definition> of {NAMESPACE}"))
-        return DefinitionFile(path, None, tuple(_finding(path, p) for p in problems))
-    reader = _Reader(problems)
+        problem = xml.Problem(
+            tree.line_of(tree.root), f"the outermost element is not <definition> of {NAMESPACE}"
+        )
+        return DefinitionFile(path, None, (_finding(path, problem),))
+    reader = _Reader(*xml.schema_problems(tree), tree)
     definition = reader.definition(tree.root, hashlib.sha256(data).hexdigest())
     found = sorted(reader.problems, key=lambda problem: problem.line)
     return DefinitionFile(path, definition, tuple(_finding(path, p) for p in found))
@@ -106,8 +106,9 @@ def _before(tree: xml.Tree) -> list[xml.Problem]:
     if tree.recovered is None or not tree.problems:
         return []
     first = min(problem.line for problem in tree.problems)
-    reader = _Reader(xml.schema_problems(tree.recovered))
-    reader.definition(tree.recovered, "")
+    reader = _Reader(*xml.schema_problems(tree.recovered), tree.recovered)
+    if tree.recovered.root is not None:
+        reader.definition(tree.recovered.root, "")
     found = sorted(reader.problems, key=lambda problem: problem.line)
     return [problem for problem in found if problem.line < first and "missing child" not in problem.message]
 
@@ -125,10 +126,6 @@ def _finding(path: str, problem: xml.Problem) -> Finding:
 
 def _tag(element: etree._Element) -> str:
     return str(element.tag).rpartition("}")[2]
-
-
-def _line(element: etree._Element) -> int:
-    return int(element.sourceline or 1)
 
 
 def _need(element: etree._Element, name: str) -> str:
@@ -165,9 +162,11 @@ Noun = TypeVar("Noun")
 
 @dataclass
 class _Reader:
-    """The state of reading one file: its byte order, and the problems so far."""
+    """The state of reading one file: the problems so far, the elements that have some, the byte order."""
 
     problems: list[xml.Problem]
+    flagged: set[etree._Element]
+    tree: xml.Tree
     order: ByteOrder = ByteOrder.BIG
     axes: dict[str, Axis] = field(default_factory=dict)
     declarations: list[Declaration] = field(default_factory=list)
@@ -223,8 +222,11 @@ class _Reader:
 
     # Going on behind mistakes
 
+    def line(self, element: etree._Element) -> int:
+        return self.tree.line_of(element)
+
     def complain(self, element: etree._Element, message: str) -> None:
-        self.problems.append(xml.Problem(_line(element), f"<{_tag(element)}>: {message}"))
+        self.problems.append(xml.Problem(self.line(element), f"<{_tag(element)}>: {message}"))
 
     def build(self, make: Callable[[etree._Element], Noun], element: etree._Element) -> Noun | None:
         """The noun of an element, or None where the element is beyond reading; that is reported once."""
@@ -232,12 +234,9 @@ class _Reader:
         try:
             return make(element)
         except (KeyError, ValueError, OverflowError) as error:
-            inside = {_line(element), *(_line(child) for child in element.iter())}
-            if len(self.problems) == before and not any(p.line in inside for p in self.problems):
-                reason = (
-                    str(error) if isinstance(error, ValueError) else f"{error.args[0]} is missing or wrong"
-                )
-                self.complain(element, reason)
+            if len(self.problems) == before and self.flagged.isdisjoint(element.iter()):
+                missing = isinstance(error, KeyError)
+                self.complain(element, f"{error.args[0]} is missing or wrong" if missing else str(error))
             return None
 
     def declare(self, space: str, names: dict[str, Noun], noun: Noun) -> None:
@@ -262,10 +261,7 @@ class _Reader:
     # Memory
 
     def memory(self, element: etree._Element) -> Memory:
-        size = _integer(_need(element, "size"))
-        if size > MAX_MEMORY:
-            self.complain(element, f"size is above {MAX_MEMORY >> 20} MiB, the most that is read")
-            raise ValueError("size")
+        size = self.size(element, "size")
         found: dict[str, list[object]] = {"region": [], "identity": [], "checksum": []}
         makers: dict[str, Callable[[etree._Element], Region | Identity | Checksum]] = {
             "region": self.region,
@@ -284,7 +280,7 @@ class _Reader:
             regions=tuple(noun for noun in found["region"] if isinstance(noun, Region)),
             identities=tuple(noun for noun in found["identity"] if isinstance(noun, Identity)),
             checksums=tuple(noun for noun in found["checksum"] if isinstance(noun, Checksum)),
-            line=_line(element),
+            line=self.line(element),
         )
 
     def address(self, element: etree._Element, name: str) -> int:
@@ -293,27 +289,33 @@ class _Reader:
             raise ValueError(f"{name} is not below 2 to the power of 48, the highest address that is read")
         return address
 
+    def size(self, element: etree._Element, name: str) -> int:
+        size = _integer(_need(element, name))
+        if size > MAX_MEMORY:
+            raise ValueError(f"{name} is above {MAX_MEMORY >> 20} MiB, the most that is read")
+        return size
+
     def region(self, element: etree._Element) -> Region:
         start = self.address(element, "start")
-        return Region(_need(element, "name"), start, _integer(_need(element, "size")), _line(element))
+        return Region(_need(element, "name"), start, self.size(element, "size"), self.line(element))
 
     def identity(self, element: etree._Element) -> Identity:
         text, pairs = element.get("text"), element.get("bytes")
         if (text is None) == (pairs is None):
             raise ValueError("give either text or bytes")
         content = bytes.fromhex(pairs) if pairs is not None else str(text).encode("ascii")
-        return Identity(_need(element, "name"), self.address(element, "at"), content, _line(element))
+        return Identity(_need(element, "name"), self.address(element, "at"), content, self.line(element))
 
     def checksum(self, element: etree._Element) -> Checksum:
         return Checksum(
             name=_need(element, "name"),
             algorithm=_need(element, "algorithm"),
             start=self.address(element, "start"),
-            size=_integer(_need(element, "size")),
+            size=self.size(element, "size"),
             stored_at=self.address(element, "stored-at"),
             byte_order=self.byte_order(element),
             complement=element.get("complement"),
-            line=_line(element),
+            line=self.line(element),
         )
 
     def byte_order(self, element: etree._Element) -> ByteOrder:
@@ -329,7 +331,7 @@ class _Reader:
             unit=_need(element, "unit").strip(),
             plausible=self.span(element, "plausible"),
             operating=self.span(element, "operating"),
-            line=_line(element),
+            line=self.line(element),
         )
 
     def span(self, element: etree._Element, name: str) -> Range | None:
@@ -345,11 +347,11 @@ class _Reader:
             curve=_need(element, "curve"),
             supply=_real(_need(element, "supply")),
             pull_up=_real(_need(element, "pull-up")),
-            line=_line(element),
+            line=self.line(element),
         )
 
     def conversion(self, element: etree._Element) -> Conversion:
-        name, line = _need(element, "name"), _line(element)
+        name, line = _need(element, "name"), self.line(element)
         unit = element.get("unit", "").strip()
         decimals = int(_need(element, "decimals")) if element.get("decimals") is not None else None
         match _tag(element):
@@ -376,7 +378,7 @@ class _Reader:
     def axis(self, element: etree._Element, name: str | None = None) -> Axis:
         """A shared axis under its own name, or one of a table's own under the given name."""
         name = _need(element, "name") if name is None else name
-        signal, line = _need(element, "signal"), _line(element)
+        signal, line = _need(element, "signal"), self.line(element)
         if _tag(element) == "fixed-axis":
             return FixedAxis(name, signal, self.fixed_values(element), line)
         count = self.count(element)
@@ -399,14 +401,17 @@ class _Reader:
         return count
 
     def fixed_values(self, element: etree._Element) -> tuple[float, ...]:
-        values = element.get("values")
+        listed = element.get("values")
         given = [key for key in ("count", "start", "step") if element.get(key) is not None]
-        if (values is None) == (not given) or (values is None and len(given) < 3):
+        if (listed is None) == (not given) or (listed is None and len(given) < 3):
             raise ValueError("give either values, or count, start and step")
-        if values is not None:
-            return _reals(values)
+        if listed is not None:
+            return _reals(listed)
         start, step = _real(_need(element, "start")), _real(_need(element, "step"))
-        return tuple(start + step * index for index in range(self.count(element)))
+        values = tuple(start + step * index for index in range(self.count(element)))
+        if not math.isfinite(values[-1]):
+            raise ValueError("the last breakpoint is too large a number")
+        return values
 
     def storage(self, element: etree._Element) -> Storage:
         number_type = _TYPES[_need(element, "type")]
@@ -435,12 +440,12 @@ class _Reader:
                 yield element, ""
                 continue
             name = element.get("name", "")
-            self.declare("group", groups, Group(name, element.get("title", ""), _line(element)))
+            self.declare("group", groups, Group(name, element.get("title", ""), self.line(element)))
             for child in element:
                 yield child, name
 
     def text(self, element: etree._Element, group: str) -> Text:
-        length = _integer(_need(element, "length"))
+        length = self.size(element, "length")
         return Text(
             name=_need(element, "name"),
             title=_need(element, "title").strip(),
@@ -450,7 +455,7 @@ class _Reader:
             length=length,
             encoding=element.get("encoding", "ascii"),
             notes=self.notes(element),
-            line=_line(element),
+            line=self.line(element),
         )
 
     def notes(self, element: etree._Element) -> tuple[str, ...]:
@@ -480,14 +485,15 @@ class _Reader:
             produces=element.get("produces"),
             demands=self.demands(children, kind, storage),
             notes=self.notes(element) if "note" in children else (),
-            line=_line(element),
+            line=self.line(element),
         )
 
     def table_axis(self, element: etree._Element, table: str) -> str:
         """The name of a table's axis. One of its own is entered under a name no shared axis can have."""
         shared = element.get("axis")
         if (shared is None) == (len(element) == 0):
-            raise ValueError("name a shared axis, or put one inside, not both")
+            self.complain(element, "name a shared axis, or put one inside, not both")
+            raise ValueError("axis")
         if shared is not None:
             return shared
         name = f"{table}/{_tag(element)}"
@@ -527,7 +533,7 @@ class _Reader:
     def off(self, element: etree._Element, storage: Storage) -> OffCode:
         raw = self.raw(element, storage)
         allowed = OffAllowed(element.get("allowed", "outside-operating"))
-        return OffCode(raw, allowed, _line(element))
+        return OffCode(raw, allowed, self.line(element))
 
     def raw(self, element: etree._Element, storage: Storage) -> int:
         raw = _integer(_need(element, "raw"))
@@ -543,10 +549,12 @@ class _Reader:
 
     def monotonic(self, element: etree._Element, kind: Kind) -> Monotonic:
         rising = {"rising": True, "falling": False}[_need(element, "direction")]
-        return Monotonic(self.along(element, kind), rising, element.get("strict") == "true", _line(element))
+        return Monotonic(
+            self.along(element, kind), rising, element.get("strict") == "true", self.line(element)
+        )
 
     def gradient(self, element: etree._Element, kind: Kind) -> Gradient:
-        return Gradient(self.along(element, kind), _real(_need(element, "max")), _line(element))
+        return Gradient(self.along(element, kind), _real(_need(element, "max")), self.line(element))
 
     def guard(self, element: etree._Element, storage: Storage) -> Guard:
         given = [key for key in ("above", "below", "state", "raw", "flat") if element.get(key) is not None]
@@ -559,7 +567,7 @@ class _Reader:
             raw=self.raw(element, storage) if "raw" in given else None,
             flat="flat" in given,
             share=float(element.get("share", "1")),
-            line=_line(element),
+            line=self.line(element),
         )
 
     def relation(self, element: etree._Element) -> Relation:
@@ -571,4 +579,4 @@ class _Reader:
             "gap": ("upper", "lower", "min"),
         }[kind]
         names = _need(element, table), _need(element, other)
-        return Relation(kind, *names, _real(element.get(amount, "0")), _line(element))
+        return Relation(kind, *names, _real(element.get(amount, "0")), self.line(element))

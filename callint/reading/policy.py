@@ -39,17 +39,19 @@ def read_policy(data: bytes, path: str) -> Policy:
     mistakes = list(_mistakes(_plain(content)))
     lines = _Lines(text)
     if mistakes:
-        raise InputError("\n".join(f"{path}:{lines.of(place)}: {message}" for place, message in mistakes))
+        placed = sorted((lines.of(place), message) for place, message in mistakes)
+        raise InputError(*(f"{path}:{line}: {message}" for line, message in placed))
     return _policy(content, path, lines)
 
 
 def _policy(content: dict[str, Any], path: str, lines: _Lines) -> Policy:
-    images = content.get("images", [])
-    waivers = content.get("waivers", [])
-    return Policy(
+    images, waivers = content.get("images", []), content.get("waivers", [])
+    leading_out: list[str] = []
+    policy = Policy(
         path=path,
         images=tuple(
-            _image_rule(entry, path, lines.of(["images", number])) for number, entry in enumerate(images)
+            _image_rule(entry, path, lines.of(["images", number]), leading_out)
+            for number, entry in enumerate(images)
         ),
         severities={
             rule: None if severity == "off" else Severity(severity)
@@ -58,17 +60,24 @@ def _policy(content: dict[str, Any], path: str, lines: _Lines) -> Policy:
         waivers=tuple(_waiver(entry, lines.of(["waivers", number])) for number, entry in enumerate(waivers)),
         fail_on=Severity(content.get("fail-on", "error")),
     )
+    if leading_out:
+        raise InputError(*leading_out)
+    return policy
 
 
-def _image_rule(entry: dict[str, Any], path: str, line: int) -> ImageRule:
-    source = f"{path}:{line}"
-
-    def paths(key: str) -> tuple[str, ...]:
+def _image_rule(entry: dict[str, Any], path: str, line: int, leading_out: list[str]) -> ImageRule:
+    """An entry of images; paths that lead out of the repository are complained of in ``leading_out``."""
+    found: dict[str, tuple[str, ...]] = {}
+    for key in ("paths", "definition", "base"):
         given = entry.get(key, [])
-        given = [given] if isinstance(given, str) else given
-        return tuple(confined(one, source) for one in given)
-
-    return ImageRule(paths("paths"), paths("definition"), paths("base"), line)
+        inside = []
+        for one in [given] if isinstance(given, str) else given:
+            try:
+                inside.append(confined(one, f"{path}:{line}"))
+            except InputError as error:
+                leading_out += error.lines
+        found[key] = tuple(inside)
+    return ImageRule(found["paths"], found["definition"], found["base"], line)
 
 
 def _waiver(entry: dict[str, Any], line: int) -> Waiver:
@@ -104,12 +113,23 @@ def _mistakes(content: Any) -> Iterator[tuple[list[str | int], str]]:
     checker = jsonschema.Draft202012Validator(
         schema, format_checker=jsonschema.Draft202012Validator.FORMAT_CHECKER
     )
-    for error in sorted(checker.iter_errors(content), key=lambda e: [str(part) for part in e.absolute_path]):
+    said: set[tuple[str | int, ...]] = set()
+    for error in checker.iter_errors(content):
         place = list(error.absolute_path)
+        # A date may be wrong in its form and as a date, which is one mistake.
+        if error.validator in ("format", "pattern"):
+            if tuple(place) in said:
+                continue
+            said.add(tuple(place))
         if error.validator == "additionalProperties" and isinstance(error.instance, dict):
             known = list(error.schema.get("properties", {}))
-            for key in error.instance.keys() - set(known):
+            for key in sorted(error.instance.keys() - set(known)):
                 yield [*place, key], f"unknown key {key!r}{_suggestion(key, known)}"
+        elif error.validator == "pattern" and "propertyNames" in error.absolute_schema_path:
+            yield (
+                [*place, error.instance],
+                f"{error.instance!r} is no rule or family; callint rules lists them",
+            )
         else:
             yield place, f"{_named(place)}: {_reason(error)}"
 
@@ -117,8 +137,9 @@ def _mistakes(content: Any) -> Iterator[tuple[list[str | int], str]]:
 def _reason(error: Any) -> str:
     match error.validator:
         case "enum":
-            close = _suggestion(str(error.instance), error.validator_value)
-            return f"{error.instance!r} is none of {', '.join(error.validator_value)}{close}"
+            close = difflib.get_close_matches(str(error.instance), error.validator_value, n=1)
+            advice = f"; did you mean {close[0]!r}?" if close else ""
+            return f"{error.instance!r} is none of {', '.join(error.validator_value)}{advice}"
         case "required":
             missing = [key for key in error.validator_value if key not in error.instance]
             return f"{', '.join(missing)} is missing"
@@ -128,7 +149,9 @@ def _reason(error: Any) -> str:
             return f"at least {error.validator_value} characters are needed"
         case "pattern" if error.absolute_path and error.absolute_path[-1] == "digest":
             return "it must be sha256: and 40 hexadecimal digits, as callint show prints it"
-        case "format":
+        case "pattern" if error.absolute_path and error.absolute_path[-1] == "rule":
+            return f"{error.instance!r} is no rule's id; callint rules lists them"
+        case "format" | "pattern":
             return f"{error.instance!r} is not a date; write YYYY-MM-DD"
     return str(error.message)
 
@@ -161,8 +184,9 @@ class _Lines:
             heads = self._heads[place[0]]
             number = place[1] if len(place) > 1 and isinstance(place[1], int) else 0
             line = heads[min(number, len(heads) - 1)]
-        if place and isinstance(place[-1], str):
-            key = re.compile(rf"""\s*["']?{re.escape(place[-1])}["']?\s*=""")
+        keys = [part for part in place[1:] or place if isinstance(part, str)]
+        if keys:
+            key = re.compile(rf"""\s*["']?{re.escape(keys[-1])}["']?\s*=""")
             for number in range(line - 1, len(self._lines)):
                 if number >= line and re.match(r"\s*\[", self._lines[number]):
                     break

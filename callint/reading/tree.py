@@ -5,6 +5,7 @@ All paths are relative to the root and have forward slashes.
 
 from __future__ import annotations
 
+import errno
 import os
 import stat
 from collections.abc import Iterator
@@ -48,7 +49,11 @@ class WorkingTree:
 
     def read(self, path: str) -> bytes:
         target = self.root / path
-        if not target.resolve().is_relative_to(self.root):
+        try:
+            inside = target.resolve().is_relative_to(self.root)
+        except RuntimeError:  # so Python before 3.13 says that links lead round
+            raise OSError(errno.ELOOP, "links lead round in a circle") from None
+        if not inside:
             raise OSError("a link leads out of the repository")
         return read_file(target)
 
@@ -77,6 +82,8 @@ def reason(error: OSError) -> str:
         return "it does not exist"
     if isinstance(error, PermissionError):
         return "permission is missing"
+    if error.errno == errno.ELOOP:
+        return "it is a link that leads round in a circle"
     return error.strerror or str(error)
 
 

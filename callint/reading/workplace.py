@@ -46,6 +46,10 @@ class Workplace:
             whole.relative_to(self.root).as_posix() if whole.is_relative_to(self.root) else target.as_posix()
         )
 
+    def place(self, label: str) -> Path:
+        """Where a file lies on disk."""
+        return self.named.get(label, self.root / label)
+
     def read(self, path: str) -> bytes:
         """The content of a named file, or of one below the root."""
         return read_file(self.named[path]) if path in self.named else self.tree.read(path)

@@ -23,6 +23,7 @@ def changes_json(changes: ChangeSet, old: str, new: str, definition: str) -> str
         "definition": definition,
         "tables": [_table(changes.definition, change) for change in changes.tables],
         "axes": [_axis(changes.definition, change) for change in changes.axes],
+        "counts": [{"axis": c.axis.name, "old": c.old, "new": c.new} for c in changes.counts],
         "texts": [{"name": c.text.name, "old": c.old, "new": c.new} for c in changes.texts],
         "identities": [
             {"name": c.identity.name, "old": c.old.hex(), "new": c.new.hex()} for c in changes.identities
@@ -37,10 +38,10 @@ def changes_json(changes: ChangeSet, old: str, new: str, definition: str) -> str
             "unexplained_bytes": sum(run.changed for run in changes.unexplained),
         },
     }
-    for field in ("axes", "texts", "identities", "checksums", "missing"):
+    for field in ("axes", "counts", "texts", "identities", "checksums", "missing"):
         if not document[field]:
             del document[field]
-    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(document, indent=1, allow_nan=False) + "\n"
 
 
 def _run(run: Run) -> dict[str, int]:
@@ -66,14 +67,14 @@ def _table(definition: Definition, change: TableChange) -> dict[str, Any]:
 
 
 def _cells(definition: Definition, change: TableChange) -> Iterator[dict[str, Any]]:
-    signals = [definition.axes[name].signal for name in change.table.axes]
+    keys = definition.place_keys(change.table)
     for y, x in np.argwhere(change.changed).tolist():
         breakpoints = [grid[i] for grid, i in ((change.new.x, x), (change.new.y, y)) if grid is not None]
         yield _without_absent(
             {
                 "x": x,
                 "y": y,
-                "at": {s: float(b) for s, b in zip(signals, breakpoints, strict=True) if math.isfinite(b)},
+                "at": {k: float(b) for k, b in zip(keys, breakpoints, strict=True) if math.isfinite(b)},
                 "old": _number(change.old.physical[y, x]),
                 "new": _number(change.new.physical[y, x]),
                 "old_raw": _raw(change.old, y, x),

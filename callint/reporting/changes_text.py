@@ -13,11 +13,11 @@ from callint.model.change import AxisChange, ChangeSet, Run, TableChange
 from callint.model.definition import Definition, Purpose, States
 from callint.model.image import Image
 from callint.reporting.grids import Layout, Line, breakpoint_texts, change_lines, largest
-from callint.reporting.terminal import CHANGED, QUIET, arrow, line, width, wrapped
+from callint.reporting.terminal import CHANGED, QUIET, arrow, beside, ellipsis, heading, line, width, wrapped
 
 _INDENT = "  "
 #: Of unexplained runs so many bytes and so many runs are spelled out.
-_MOST_BYTES, _MOST_RUNS = 12, 10
+_MOST_BYTES, _MOST_RUNS = 10, 10
 
 
 def print_changes(
@@ -26,14 +26,16 @@ def print_changes(
     """Print every change, protection first, and a closing line; nothing where nothing changed."""
     if changes.is_empty:
         return
-    layout = Layout(width(terminal) - len(_INDENT), arrow(terminal), CHANGED, QUIET, everything)
+    columns = width(terminal) - len(_INDENT)
+    layout = Layout(columns, arrow(terminal), ellipsis(terminal), CHANGED, QUIET, everything)
     for change in _in_reading_order(changes):
         _print_table(changes.definition, change, layout, terminal)
     for axis in changes.axes:
         _print_axis(changes, axis, layout, terminal)
-    for heading, text in _small_changes(changes, layout.arrow):
-        terminal.print(line((heading, "bold"), f": {text}"))
-    if changes.texts or changes.identities or changes.checksums:
+    for name, words in _small_changes(changes, layout.arrow):
+        for title in heading(name, f": {words}", width(terminal)):
+            terminal.print(title)
+    if changes.counts or changes.texts or changes.identities or changes.checksums:
         terminal.print()
     _print_runs(changes, old, new, layout, terminal)
     for text in wrapped(closing_line(changes), width(terminal)):
@@ -48,7 +50,8 @@ def _in_reading_order(changes: ChangeSet) -> list[TableChange]:
 
 def _print_table(definition: Definition, change: TableChange, layout: Layout, terminal: Console) -> None:
     table = change.table
-    terminal.print(line((table.name, "bold"), f": {table.title} ({table.purpose.value})"))
+    for heading_line in heading(table.name, f": {table.title} ({table.purpose.value})", width(terminal)):
+        terminal.print(heading_line)
     for text in wrapped("; ".join(change_words(definition, change, layout.arrow)), width(terminal), _INDENT):
         terminal.print(line(text))
     if table.axes:
@@ -102,7 +105,9 @@ def _print_axis(changes: ChangeSet, change: AxisChange, layout: Layout, terminal
     definition, axis = changes.definition, change.axis
     unit = shown.with_unit("", definition.unit_of(axis)).strip()
     tables = [table.name for table in definition.tables_on(axis.name)]
-    terminal.print(line((f"axis {axis.name}", "bold"), f": {axis.signal}{f', {unit}' if unit else ''}"))
+    signal = f": {axis.signal}{f', {unit}' if unit else ''}"
+    for title in heading(f"axis {axis.name}", signal, width(terminal)):
+        terminal.print(title)
     moved = int(np.count_nonzero(change.changed))
     words = (
         f"{moved} of {shown.count(len(change.changed), 'breakpoint')} changed; this moves {', '.join(tables)}"
@@ -127,7 +132,9 @@ def _print_axis(changes: ChangeSet, change: AxisChange, layout: Layout, terminal
 
 
 def _small_changes(changes: ChangeSet, arrow: str) -> Iterator[tuple[str, str]]:
-    """Texts, identities and checksums: a heading and what became of it."""
+    """Counts, texts, identities and checksums: a heading and what became of it."""
+    for count in changes.counts:
+        yield f"stored count of axis {count.axis.name}", f"{count.old} {arrow} {count.new}"
     for text in changes.texts:
         yield f"text {text.text.name}", f'"{text.old}" {arrow} "{text.new}"'
     for identity in changes.identities:
@@ -144,7 +151,7 @@ def _print_runs(changes: ChangeSet, old: Image, new: Image, layout: Layout, term
         words = f": {shown.count(total, 'byte')} that belong to nothing that is defined"
         terminal.print(line(("unexplained", "bold"), words))
         for run in runs if layout.everything else runs[:_MOST_RUNS]:
-            _print_lines(_run_lines(changes.definition, run, old, new, layout.arrow), terminal)
+            _print_lines(_run_lines(changes.definition, run, old, new, layout), terminal)
         if len(runs) > _MOST_RUNS and not layout.everything:
             rest = shown.count(len(runs) - _MOST_RUNS, "more run")
             terminal.print(line((f"{_INDENT}and {rest}; --all shows them", QUIET)))
@@ -158,14 +165,14 @@ def _print_runs(changes: ChangeSet, old: Image, new: Image, layout: Layout, term
         terminal.print()
 
 
-def _run_lines(definition: Definition, run: Run, old: Image, new: Image, arrow: str) -> Iterator[Line]:
+def _run_lines(definition: Definition, run: Run, old: Image, new: Image, layout: Layout) -> Iterator[Line]:
     region = definition.memory.region_of(run.start)
     where = f"in region {region.name}" if region else "outside every region"
     size = min(run.size, _MOST_BYTES)
     before, after = ((image.read(run.start, size) or b"").hex(" ") for image in (old, new))
-    more = " …" if run.size > size else ""
+    more = f" {layout.cut}" if run.size > size else ""
     yield [(f"{shown.address(run.start)}, {shown.count(run.size, 'byte')}, {where}", "")]
-    yield [(f"  {before}{more} {arrow} {after}{more}", "")]
+    yield [(f"  {before}{more} {layout.arrow} {after}{more}", "")]
 
 
 def closing_line(changes: ChangeSet) -> str:
@@ -195,19 +202,18 @@ def print_statistics(changes: ChangeSet, terminal: Console) -> None:
         )
     names, purposes, counts = (max((len(row[n]) for row in rows), default=0) for n in range(3))
     for name, purpose, cells, words in rows:
-        lead = f"{name:<{names}}  {purpose:<{purposes}}  {cells:>{counts}}  "
-        first, *more = wrapped(words, max(width(terminal) - len(lead), 24)) or [""]
-        terminal.print(line((lead[:names], "bold"), lead[names:], first))
-        for text in more:
-            terminal.print(line(" " * len(lead) + text))
+        lead = f"{name:<{names}}  {purpose:<{purposes}}  {cells:>{counts}}"
+        for row in beside(lead, words, width(terminal), len(name)):
+            terminal.print(row)
     for axis in changes.axes:
         terminal.print(
             line(
                 (f"axis {axis.axis.name}", "bold"), f"  {shown.count(int(axis.changed.sum()), 'breakpoint')}"
             )
         )
-    for heading, text in _small_changes(changes, sign):
-        terminal.print(line((heading, "bold"), f"  {text}"))
+    for name, words in _small_changes(changes, sign):
+        for title in heading(name, f"  {words}", width(terminal)):
+            terminal.print(title)
     for run in changes.unexplained[:_MOST_RUNS]:
         stretch = f"{shown.address(run.start)}, {shown.count(run.size, 'byte')}"
         terminal.print(line(("unexplained", "bold"), f"  {stretch}"))

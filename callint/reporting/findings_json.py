@@ -20,7 +20,7 @@ def findings_json(report: Report) -> str:
         "findings": [_finding(finding) for finding in report.findings],
         "summary": summary(report),
     }
-    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(document, indent=1, allow_nan=False) + "\n"
 
 
 def _finding(finding: Finding) -> dict[str, Any]:

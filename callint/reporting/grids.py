@@ -20,7 +20,8 @@ Piece = tuple[str, str]
 Line = list[Piece]
 
 _GAP = "  "
-_CUT = "…"
+#: Longer words than this in headings and row labels are cut.
+_LONGEST_WORD = 28
 #: Unchanged neighbours that are shown around a changed cell.
 _CONTEXT = 1
 #: More rows or blocks of columns than this are cut down to the surroundings of the largest change.
@@ -29,10 +30,11 @@ _MOST_ROWS, _MOST_BLOCKS = 24, 2
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """How wide a grid may be, what stands between old and new, and how changed cells are styled."""
+    """How wide a grid may be, what stands between old and new and for a cut, and the cells' styles."""
 
     columns: int
     arrow: str = "→"
+    cut: str = "…"
     changed: str = "bold"
     quiet: str = "dim"
     everything: bool = False
@@ -131,7 +133,7 @@ def _lines(
         return
     heads = _breakpoint_texts(definition, table.x, grid.x)
     labels = _breakpoint_texts(definition, table.y, grid.y) if table.y else [""] * len(pieces)
-    signal, unit = _axis_words(definition, table.y)
+    signal, unit = (_fitting(word, _LONGEST_WORD, layout) for word in _axis_words(definition, table.y))
     label_width = _label_width(definition, grid, rows)
     widths = {
         column: max([len(heads[column]), *(len(pieces[row][column][0]) for row in rows)])
@@ -141,16 +143,17 @@ def _lines(
         if number:
             yield []
         title = ", ".join(word for word in _axis_words(definition, table.x) if word)
+        title = _fitting(title, layout.columns - label_width - len(_GAP), layout)
         yield [(f"{signal:>{label_width}}{_GAP}{title}", layout.quiet)]
         texts: list[tuple[Piece, int]] = [((heads[column], layout.quiet), widths[column]) for column in block]
-        yield [(f"{unit:>{label_width}}", layout.quiet), *_row(block, texts, layout.quiet)]
+        yield [(f"{unit:>{label_width}}", layout.quiet), *_row(block, texts, layout)]
         previous = -1
         for row in rows:
             if previous not in (-1, row - 1):
-                yield [(f"{_CUT:>{label_width}}", layout.quiet)]
+                yield [(f"{layout.cut:>{label_width}}", layout.quiet)]
             previous = row
             texts = [(pieces[row][column], widths[column]) for column in block]
-            yield [(f"{labels[row]:>{label_width}}", layout.quiet), *_row(block, texts, layout.quiet)]
+            yield [(f"{labels[row]:>{label_width}}", layout.quiet), *_row(block, texts, layout)]
 
 
 def _label_width(definition: Definition, grid: Grid, rows: list[int]) -> int:
@@ -158,16 +161,22 @@ def _label_width(definition: Definition, grid: Grid, rows: list[int]) -> int:
     if not grid.table.y:
         return 0
     labels = _breakpoint_texts(definition, grid.table.y, grid.y)
-    return max(len(text) for text in (*_axis_words(definition, grid.table.y), *(labels[row] for row in rows)))
+    words = (min(len(word), _LONGEST_WORD) for word in _axis_words(definition, grid.table.y))
+    return max(*words, *(len(labels[row]) for row in rows))
 
 
-def _row(block: list[int], values: list[tuple[Piece, int]], quiet: str) -> Line:
+def _fitting(text: str, columns: int, layout: Layout) -> str:
+    """A text cut to so many columns."""
+    return text if len(text) <= columns else text[: columns - 1] + layout.cut
+
+
+def _row(block: list[int], values: list[tuple[Piece, int]], layout: Layout) -> Line:
     """The cells of a row, each right-aligned; a gap in the columns is an ellipsis in the gap's room."""
     line: Line = []
     previous = block[0] - 1
     for column, ((text, style), width) in zip(block, values, strict=True):
-        gap = _GAP if column == previous + 1 else f" {_CUT}"[-len(_GAP) :]
-        line.append((gap, quiet))
+        gap = _GAP if column == previous + 1 else f" {layout.cut}"[-len(_GAP) :]
+        line.append((gap, layout.quiet))
         line.append((f"{'':>{width - len(text)}}", ""))
         line.append((text, style))
         previous = column

@@ -9,9 +9,9 @@ from rich.console import Console
 from callint.decoding.decode import Decoded
 from callint.decoding.digest import table_digest
 from callint.model import shown
-from callint.model.definition import Kind, Table, Text
-from callint.reporting.grids import Layout, grid_lines
-from callint.reporting.terminal import QUIET, arrow, line, width, wrapped
+from callint.model.definition import Axis, Kind, StoredAxis, Table, Text
+from callint.reporting.grids import Layout, breakpoint_texts, grid_lines
+from callint.reporting.terminal import QUIET, arrow, beside, ellipsis, heading, line, width, wrapped
 
 _INDENT = "  "
 
@@ -19,19 +19,44 @@ _INDENT = "  "
 def print_tables(decoded: Decoded, tables: Iterable[Table | Text], terminal: Console) -> None:
     """Each table with its axes, units, notes, and the digest that a waiver of it needs."""
     for table in tables:
-        terminal.print(line((table.name, "bold"), f": {table.title} ({table.purpose.value})"))
-        for text in wrapped(_details(decoded, table), width(terminal), _INDENT):
-            terminal.print(line((text, QUIET)))
+        for text in heading(table.name, f": {table.title} ({table.purpose.value})", width(terminal)):
+            terminal.print(text)
+        for words in wrapped(_details(decoded, table), width(terminal), _INDENT):
+            terminal.print(line((words, QUIET)))
         if isinstance(table, Table):
-            layout = Layout(width(terminal) - len(_INDENT), arrow(terminal))
+            layout = Layout(width(terminal) - len(_INDENT), arrow(terminal), ellipsis(terminal))
             for pieces in grid_lines(decoded.plan.definition, decoded.grid(table), layout):
                 terminal.print(line(_INDENT, *pieces) if pieces else "")
         else:
             content = decoded.text(table)
-            terminal.print(line(f'{_INDENT}"{content}"' if content is not None else f"{_INDENT}-"))
+            shown_text = "-" if content is None else f'"{content}"'
+            for words in wrapped(shown_text, width(terminal), _INDENT):
+                terminal.print(line(words))
         for note in table.notes:
-            for text in wrapped(note, width(terminal), _INDENT):
-                terminal.print(line((text, QUIET)))
+            for words in wrapped(note, width(terminal), _INDENT):
+                terminal.print(line((words, QUIET)))
+        terminal.print()
+
+
+def print_axes(decoded: Decoded, axes: Iterable[Axis], terminal: Console) -> None:
+    """Each axis with its breakpoints and the tables that use it."""
+    definition = decoded.plan.definition
+    for axis in axes:
+        unit = shown.with_unit("", definition.unit_of(axis)).strip()
+        signal = f": axis of {axis.signal}{f', {unit}' if unit else ''}"
+        for words in heading(axis.name, signal, width(terminal)):
+            terminal.print(words)
+        where = (
+            f"{axis.storage.type.name} at {shown.address(axis.at)}"
+            if isinstance(axis, StoredAxis)
+            else "fixed"
+        )
+        tables = ", ".join(table.name for table in definition.tables_on(axis.name)) or "no table"
+        for text in wrapped(f"{where}; used by {tables}", width(terminal), _INDENT):
+            terminal.print(line((text, QUIET)))
+        values = breakpoint_texts(definition, axis, decoded.breakpoints(axis.name).tolist())
+        for text in wrapped("  ".join(values), width(terminal), _INDENT):
+            terminal.print(line(text))
         terminal.print()
 
 
@@ -66,8 +91,6 @@ def print_table_list(decoded: Decoded, tables: Iterable[Table | Text], terminal:
             title = definition.groups[group].title if group in definition.groups else "No group"
             terminal.print(line((title, "bold")))
         kind = table.kind.value if isinstance(table, Table) else Kind.TEXT.value
-        lead = f"  {table.name:<{names}}  {kind:<6}  {table.purpose.value:<10}  "
-        first, *more = wrapped(table.title, max(width(terminal) - len(lead), 24))
-        terminal.print(line(lead, first))
-        for text in more:
-            terminal.print(line(" " * len(lead) + text))
+        lead = f"  {table.name:<{names}}  {kind:<6}  {table.purpose.value:<10}"
+        for row in beside(lead, table.title, width(terminal)):
+            terminal.print(row)

@@ -24,7 +24,8 @@ def _breakpoint_steps(case: Case) -> Iterator[tuple[slice, Flags, Flags]]:
     axis = np.array([isinstance(item, StoredAxis) for item in plan.items], bool)
     for group, raw in zip(plan.groups, case.new.raw, strict=True):
         item = plan.item[group.cells]
-        inside = (item[1:] == item[:-1]) & axis[item[1:]] & case.new.present[group.cells][1:]
+        present = case.new.present[group.cells]
+        inside = (item[1:] == item[:-1]) & axis[item[1:]] & present[1:] & present[:-1]
         yield group.cells, inside & (raw[1:] < raw[:-1]), inside & (raw[1:] == raw[:-1])
 
 
@@ -143,7 +144,7 @@ def outside_plausible(case: Case) -> Iterator[Finding]:
         yield case.about_cell(
             "axis/outside-plausible",
             cell,
-            f"breakpoint {case.quantity(item, value)} is {side} {case.limit(item, limit)}, "
+            f"breakpoint {case.beside(item, value, limit)} is {side} {case.limit(item, limit)}, "
             f"the plausible end of {item.signal}",
             "Correct the breakpoint, or the signal's plausible range.",
         )

@@ -96,9 +96,18 @@ class Case:
     # Findings
 
     def about_cell(
-        self, rule: str, cell: int, message: str, hint: str = "", inherited: bool | None = None
+        self,
+        rule: str,
+        cell: int,
+        message: str,
+        hint: str = "",
+        inherited: bool | None = None,
+        subject: str = "",
     ) -> Finding:
-        """A finding about one cell of the image, by its number in the flat vectors."""
+        """A finding about one cell of the image, by its number in the flat vectors.
+
+        ``subject`` tells findings of one rule about one cell apart.
+        """
         item, x, y = self.plan.place(cell)
         table = item if isinstance(item, Table) else None
         base = None if self.old is None else float(self.old.physical[cell])
@@ -108,6 +117,7 @@ class Case:
             hint=hint,
             line=item.line,
             table=item.name,
+            subject=subject,
             cell=Cell(x, y),
             at=self.at(table, x, y) if table else {},
             address=int(self.plan.address[cell]),
@@ -148,6 +158,16 @@ class Case:
         """A value of a table or axis with its unit."""
         return shown.quantity(value, self.conversion(item), self.definition.unit_of(item))
 
+    def beside(self, item: Item, value: float, limit: float) -> str:
+        """A value with its unit, and with as many digits as tell it from the limit."""
+        text = shown.beside(value, limit, self.conversion(item))
+        return shown.with_unit(text, self.definition.unit_of(item))
+
+    def told_apart(self, item: Item, *values: float) -> list[str]:
+        """Values with their unit; with all their digits where two that differ would look the same."""
+        texts = shown.told_apart(values, self.conversion(item))
+        return [shown.with_unit(text, self.definition.unit_of(item)) for text in texts]
+
     def limit(self, item: Item, value: float) -> str:
         """A limit as the definition writes it, with the unit of the table or axis."""
         return shown.with_unit(shown.plain(value), self.definition.unit_of(item))
@@ -165,10 +185,8 @@ class Case:
 
     def at(self, table: Table, x: int, y: int) -> dict[str, float]:
         """The cell's breakpoints by signal."""
-        found: dict[str, float] = {}
-        for axis, index in zip(self.axes_of(table), (x, y), strict=False):
-            key = axis.signal if axis.signal not in found else axis.name
-            found[key] = float(self.new.breakpoints(axis.name)[index])
+        places = zip(self.definition.place_keys(table), table.axes, (x, y), strict=False)
+        found = {key: float(self.new.breakpoints(axis)[index]) for key, axis, index in places}
         return {key: value for key, value in found.items() if math.isfinite(value)}
 
     def place(self, table: Table, x: int, y: int) -> str:

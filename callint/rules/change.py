@@ -6,16 +6,14 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from callint.comparing.rounding import exceeds
 from callint.model import shown
 from callint.model.change import TableChange
-from callint.model.definition import Purpose, States
+from callint.model.definition import Purpose, States, Table
 from callint.model.finding import Finding, Severity
 from callint.rules.case import Case
 from callint.rules.image import as_text
 from callint.rules.rule import Scope, rule
-
-#: Differences of decimal values carry an error in their last binary digit.
-_EQUAL = 1e-9
 
 
 @rule("change/unexplained-bytes", Severity.ERROR, Scope.CHANGE)
@@ -61,22 +59,28 @@ def too_large(case: Case) -> Iterator[Finding]:
         most = change.table.demands.change
         if most is None:
             continue
-        steps = change.new.physical - change.old.physical
         valued = change.changed & ~change.old.off & ~change.new.off
-        with np.errstate(invalid="ignore"):
-            beyond = valued & (np.abs(steps) > most * (1 + _EQUAL))
-        conversion = case.conversion(change.table)
+        beyond = valued & exceeds(change.old.physical, change.new.physical, most)
         for y, x in np.argwhere(beyond).tolist():
-            old, new = (
-                case.quantity(change.table, float(g.physical[y, x])) for g in (change.old, change.new)
-            )
+            old, new = (float(grid.physical[y, x]) for grid in (change.old, change.new))
             yield case.about_cell(
                 "change/too-large",
                 case.cell_number(change.table, x, y),
-                f"{old} became {new}, {shown.signed(float(steps[y, x]), conversion)}; "
+                f"{_step(case, change.table, old, new, most)}; "
                 f"at most {case.limit(change.table, most)} is accepted",
                 "Go back within the agreed distance, or waive it with the reason.",
             )
+
+
+def _step(case: Case, table: Table, old: float, new: float, most: float) -> str:
+    """A cell's change in words: "41.0 mg became 47.5 mg, +6.5 mg"."""
+    before, after = case.told_apart(table, old, new)
+    conversion = case.conversion(table)
+    if isinstance(conversion, States):
+        return f"{before} became {after}"
+    distance = shown.beside(abs(new - old), most, conversion)
+    sign = "-" if new < old else "+"
+    return f"{before} became {after}, {sign}{shown.with_unit(distance, case.definition.unit_of(table))}"
 
 
 @rule("change/emissions", Severity.WARNING, Scope.CHANGE)
@@ -113,6 +117,18 @@ def emissions(case: Case) -> Iterator[Finding]:
                 "Undo it, or waive it with the approval that covers it.",
             )
 
+    for text in case.changes.texts:
+        if text.text.purpose is Purpose.EMISSIONS:
+            yield Finding(
+                rule="change/emissions",
+                table=text.text.name,
+                line=text.text.line,
+                address=text.text.at,
+                subject=text.new,
+                message=f'an emissions text changed: "{text.old}" became "{text.new}"',
+                hint="Undo it, or waive it with the approval that covers it.",
+            )
+
 
 def _largest(case: Case, change: TableChange) -> str:
     """The largest change of a table in words: "at most 30 % became 24 % at 1800 rpm, 20 mg"."""
@@ -128,27 +144,35 @@ def _largest(case: Case, change: TableChange) -> str:
     return f"{lead}{old} became {new} {case.place(table, x, y)}".strip()
 
 
+#: An image that shares so much of its cells with the base is the base's software, whatever its identity says.
+_SAME_SOFTWARE = 0.9
+
+
 @rule("change/identity", Severity.ERROR, Scope.FILE)
 def identity(case: Case) -> Iterator[Finding]:
-    """The identity bytes differ from the base.
+    """The identity bytes differ from the base, although the rest of the image is that of the base.
 
-    Why it matters: either the image was built on other software than the base it is compared with, or
-    somebody changed the number that tells workshops and authorities what runs in the engine.
+    Why it matters: somebody changed the number that tells workshops and authorities what runs in the
+    engine. An image that was built on other software differs everywhere, and is image/wrong-identity.
 
-    Example: the base reads "SK28-0412", the image "SK28-0398".
+    Example: the base reads "SK28-0412" and the image "SK28-0413", while 99 % of the cells are equal.
 
-    Fix: compare with the right base; never write another software's number into an image.
+    Fix: put the number back; never write another software's number into an image.
     """
     if case.image is None or case.base is None:
         return
     for known in case.definition.memory.identities:
         old, new = (image.read(known.at, len(known.content)) for image in (case.base, case.image))
         if old is not None and new is not None and old != new:
+            share = float(case.kept.mean()) if case.plan.size else 0.0
+            if share < _SAME_SOFTWARE:
+                return
             yield Finding(
                 rule="change/identity",
                 subject=f"{known.name} {new.hex()}",
                 line=known.line,
                 address=known.at,
-                message=f"the {known.name} is {as_text(new)}, in the base it is {as_text(old)}",
-                hint="Compare with the base of this software; never change the number itself.",
+                message=f"the {known.name} was changed from {as_text(old)} to {as_text(new)}, "
+                f"but {100 * share:.0f} % of the cells are those of the base",
+                hint="Put the number back; never write another software's number into an image.",
             )

@@ -64,13 +64,16 @@ def duplicate_name(case: Case) -> Iterator[Finding]:
     Fix: rename one of them.
     """
     first: dict[tuple[str, str], int] = {}
+    times: Counter[tuple[str, str]] = Counter()
     for declared in case.definition.declarations:
-        line = first.setdefault((declared.space, declared.name), declared.line)
-        if line != declared.line:
+        key = declared.space, declared.name
+        times[key] += 1
+        line = first.setdefault(key, declared.line)
+        if times[key] > 1:
             yield _finding(
                 "definition/duplicate-name",
                 declared.line,
-                f"{declared.space} {declared.name} {declared.line}",
+                f"{declared.space} {declared.name} {times[key]}",
                 f"the {declared.space} name {declared.name!r} is taken already, in line {line}",
                 "Rename one of the two; only the first is looked at.",
             )
@@ -130,7 +133,7 @@ def _references(case: Case) -> Iterator[_Reference]:
                 yield _Reference(source, "signal", signal, signals, line, table.name)
         conversion = definition.conversion_of(table)
         for guard in table.demands.guards:
-            if guard.state is not None:
+            if guard.state is not None and definition.is_resolved(table):
                 states = conversion.names.values() if isinstance(conversion, States) else ()
                 yield _Reference(
                     f"guard of {table.name}", "state", guard.state, states, guard.line, table.name
@@ -256,7 +259,10 @@ _MOST_OVERLAPS = 1000
 
 
 def _overlaps(case: Case) -> Iterator[tuple[_Extent, _Extent, int]]:
-    extents = sorted(_extents(case), key=lambda extent: (extent.start, extent.end))
+    memory = case.definition.memory
+    # What lies outside the memory is definition/outside-image's affair, and may be of any size.
+    extents = [one for one in _extents(case) if memory.start <= one.start and one.end <= memory.end]
+    extents.sort(key=lambda extent: (extent.start, extent.end, extent.words))
     cluster: list[_Extent] = []
     end = -1
     left = _MOST_OVERLAPS
@@ -475,7 +481,7 @@ def _beyond_storage(case: Case, table: Table) -> Iterator[Finding]:
     low, high = physical_limits(conversion, table.storage)
     unit = conversion.unit
     step = _step(conversion, table.storage, high - low)
-    for value, broken in ((limits.high, limits.high > high + step), (limits.low, limits.low < low - step)):
+    for value, broken in ((limits.high, limits.high >= high + step), (limits.low, limits.low <= low - step)):
         if broken and math.isfinite(value):
             yield _finding(
                 "definition/limits-unreachable",
@@ -503,8 +509,8 @@ def _beyond_storage(case: Case, table: Table) -> Iterator[Finding]:
 def _step(conversion: Conversion, storage: Storage, span: float) -> float:
     """One raw step in physical units: a limit rounded up by less than that is no mistake."""
     if isinstance(conversion, Linear) and storage.type.is_integer:
-        return abs(conversion.factor)
-    return 1e-9 * abs(span) if math.isfinite(span) else 0.0
+        return abs(conversion.factor) * (1 - 1e-9)
+    return 1e-9 * abs(span) if math.isfinite(span) and span else 1e-300
 
 
 def _beyond(words: str, frame_words: str, inner: Range, outer: Range, of: Table | int) -> Iterator[Finding]:
@@ -537,7 +543,8 @@ def no_limits(case: Case) -> Iterator[Finding]:
     """
     for table in case.definition.tables.values():
         is_states = isinstance(case.definition.conversion_of(table), States)
-        if table.demands.limits is None and not is_states:
+        is_known = table.conversion is None or table.conversion in case.definition.conversions
+        if table.demands.limits is None and is_known and not is_states:
             yield _finding(
                 "definition/no-limits",
                 table.line,

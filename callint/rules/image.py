@@ -72,9 +72,10 @@ def wrong_size(case: Case) -> Iterator[Finding]:
 
 
 def _lacking(case: Case) -> list[str]:
-    """The tables that the image does not hold whole."""
+    """The tables that the image does not hold whole, in the order of the definition."""
     absent = np.unique(case.plan.item[~case.new.present])
-    return [item.name for item in (case.plan.items[n] for n in absent.tolist()) if isinstance(item, Table)]
+    tables = [item for item in (case.plan.items[n] for n in absent.tolist()) if isinstance(item, Table)]
+    return [table.name for table in sorted(tables, key=lambda table: table.line)]
 
 
 def _listed(names: list[str], most: int = 3) -> str:

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import date
 from functools import partial
 
+import numpy as np
+
 from callint.decoding import digest
 from callint.model.definition import Identity, Memory
 from callint.model.finding import Finding
@@ -20,7 +22,7 @@ from callint.rules.case import Case, Subject
 from callint.rules.catalogue import in_scope
 from callint.rules.image import as_text
 from callint.rules.judging import Judge, order
-from callint.rules.rule import Scope
+from callint.rules.rule import Rule, Scope
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,15 +91,17 @@ class Inspector:
         have met its finding. ``step`` is called with each image's path when it is done.
         """
         findings: list[Finding] = []
-        for one in images:
-            findings += self.check_image(one)
-            step(one.image)
-        for path in definitions:
-            self.load(path)
-        for path, loaded in self._definitions.items():
-            findings += self.check_definition(path, loaded)
-        if whole:
-            self.judge.saw("")
+        # Values from strangers' images may be infinite or no numbers; the rules look at what comes of it.
+        with np.errstate(all="ignore"):
+            for one in images:
+                findings += self.check_image(one)
+                step(one.image)
+            for path in definitions:
+                self.load(path)
+            for path, loaded in self._definitions.items():
+                findings += self.check_definition(path, loaded)
+        if whole and all(loaded.subject for loaded in self._definitions.values()):
+            self.judge.saw("", in_scope(Scope.DEFINITION))
         ledger = self.judge.ledger()
         for rule in in_scope(Scope.POLICY):
             findings += self.judge.settle(rule.check(ledger), lambda finding: "")
@@ -141,14 +145,15 @@ class Inspector:
         except OSError as error:
             data, trouble = None, reason(error)
         subject = self.subject(one, data)
-        self.judge.saw(one.image)
         if subject is None:
             return iter(())  # the definition's own findings say why
         case = self._case(subject, one, data, trouble)
         plan = subject.plan
         self._tables += len(plan.table_items)
         self._cells += int((plan.shapes.prod(axis=1))[list(plan.table_items.values())].sum())
-        found = (finding for rule in _applicable(case) for finding in rule(case))
+        rules = _applicable(case)
+        self.judge.saw(one.image, rules)
+        found = (finding for rule in rules for finding in rule.check(case))
         settle = partial(self.judge.settle, image=one.image, definition=subject.file.path)
         return settle(found, partial(_digest, case))
 
@@ -169,17 +174,19 @@ class Inspector:
         return Case(subject, image, base, trouble, base_trouble, base_path)
 
     def _base(self, subject: Subject, one: Assignment, image: Image | None) -> tuple[str, Image | None, str]:
-        """The base to compare with: its path and image, or neither and the reason."""
+        """The base to compare with: its path, its image if there is one, and what is wrong with it."""
         memory = subject.definition.memory
         troubles = []
         for path in one.bases:
             base = self._read_base(path, memory)
             if isinstance(base, OSError):
                 troubles.append(f"the base {path} cannot be read: {reason(base)}")
+            elif not base.size:
+                troubles.append(f"the base {path} is empty")
             elif words := foreign_identity(base, memory):
                 troubles.append(f"the base {path} is of other software: {words}")
             elif len(one.bases) == 1 or image is None or _same_identity(base, image, memory.identities):
-                return path, base, ""
+                return path, base, _shortfall(path, base, memory)
             else:
                 troubles.append(f"the base {path} has another identity than the image")
         return "", None, "; ".join(troubles)
@@ -195,14 +202,24 @@ class Inspector:
         return self._bases[key]
 
 
-def _applicable(case: Case) -> Iterator[Callable[[Case], Iterator[Finding]]]:
-    """The checks for an image: only those about the file where it is none of the definition's software."""
-    yield from (rule.check for rule in in_scope(Scope.FILE))
+def _applicable(case: Case) -> list[Rule]:
+    """The rules for an image: only those about the file where it is none of the definition's software."""
+    rules = in_scope(Scope.FILE)
     if case.image is None or not case.image.size or foreign_identity(case.image, case.definition.memory):
-        return
-    yield from (rule.check for rule in in_scope(Scope.IMAGE))
+        return rules
+    rules += in_scope(Scope.IMAGE)
     if case.base is not None:
-        yield from (rule.check for rule in in_scope(Scope.CHANGE))
+        rules += in_scope(Scope.CHANGE)
+    return rules
+
+
+def _shortfall(path: str, base: Image, memory: Memory) -> str:
+    if base.size == memory.size:
+        return ""
+    return (
+        f"the base {path} has {base.size:,} bytes where the memory has {memory.size:,}: "
+        "what it lacks cannot be compared"
+    )
 
 
 def _same_identity(one: Image, other: Image, identities: Iterable[Identity]) -> bool:

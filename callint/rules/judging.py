@@ -9,6 +9,7 @@ from datetime import date
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy, Waiver
 from callint.rules.catalogue import RULES
+from callint.rules.rule import Rule
 from callint.rules.waiver import Fate, Ledger
 
 Digest = Callable[[Finding], str]
@@ -60,10 +61,11 @@ class Judge:
         if self._fates[number].value < fate.value:
             self._fates[number] = fate
 
-    def saw(self, image: str) -> None:
-        """Say that everything about an image ("" for the definitions) was looked at."""
+    def saw(self, image: str, rules: Iterable[Rule]) -> None:
+        """Say that rules were run on an image ("" for the definitions): their waivers should be of use."""
+        ids = {rule.id for rule in rules}
         for number, waiver in enumerate(self.policy.waivers):
-            if waiver.image == image:
+            if waiver.image == image and waiver.rule in ids:
                 self._meet(number, Fate.UNUSED)
 
     def ledger(self) -> Ledger:

@@ -22,32 +22,37 @@ def _protections(case: Case) -> Iterator[Table]:
 
 
 def _unprotective(case: Case, table: Table, guard: Guard) -> Flags | None:
-    """Which cells look as the guard says; None for a guard that does not look at single cells."""
+    """Which cells look as the guard says; None for a guard that does not look at single cells.
+
+    A cell that is switched off does not protect either, whatever the guard looks for.
+    """
     item = case.plan.table_items[table.name]
     physical: Numbers = case.new.of_item(case.new.physical, item)
     valued: Flags = case.new.of_item(case.new.valued, item)
     present: Flags = case.new.of_item(case.new.present, item)
+    off: Flags = case.new.of_item(case.new.off, item)
     if guard.above is not None:
-        return valued & (physical > guard.above)
+        return off | valued & (physical > guard.above)
     if guard.below is not None:
-        return valued & (physical < guard.below)
+        return off | valued & (physical < guard.below)
     raw = guard.raw
     if guard.state is not None:
         conversion = case.conversion(table)
         raw = conversion.raw_of(guard.state) if isinstance(conversion, States) else None
     if raw is None:
         return None
-    cells: Flags = present & (case.new.raw_of(item) == raw)
+    cells: Flags = off | present & (case.new.raw_of(item) == raw)
     return cells
 
 
 def _condition(case: Case, table: Table, guard: Guard) -> str:
     """What the guard looks for, in words that follow a count of cells."""
+    off = " or off" if bool(case.new.of_item(case.new.off, case.plan.table_items[table.name]).any()) else ""
     if guard.above is not None:
-        return f"above {case.limit(table, guard.above)}"
+        return f"above {case.limit(table, guard.above)}{off}"
     if guard.below is not None:
-        return f"below {case.limit(table, guard.below)}"
-    return f'"{guard.state}"' if guard.state is not None else f"raw {guard.raw}"
+        return f"below {case.limit(table, guard.below)}{off}"
+    return (f'"{guard.state}"' if guard.state is not None else f"raw {guard.raw}") + off
 
 
 def _disabling(case: Case, table: Table) -> tuple[Guard, Flags] | None:
@@ -80,7 +85,7 @@ def disabled(case: Case) -> Iterator[Finding]:
         hint = "Set the protection back to what the maker allows."
         if not table.axes:
             cell = case.cell_number(table, 0, 0)
-            value = case.quantity(table, float(case.new.physical[cell]))
+            value = case.beside(table, float(case.new.physical[cell]), guard.above or guard.below or 0.0)
             detail = (
                 f"{value} is {condition}"
                 if condition.startswith(("above", "below"))
@@ -117,7 +122,7 @@ def weakened(case: Case) -> Iterator[Finding]:
         y, x = (int(index) for index in np.unravel_index(np.argmax(loosened), loosened.shape))
         cell = case.cell_number(table, x, y)
         old, new = float(change.old.physical[y, x]), float(change.new.physical[y, x])
-        step = f"{case.quantity(table, old)} became {case.quantity(table, new)}"
+        step = " became ".join(case.told_apart(table, old, new))
         relative = shown.percent(old, new)
         count = int(np.count_nonzero(loosened > 0))
         more = f"; {shown.count(count, 'cell')} went that way, this one the furthest" if count > 1 else ""
@@ -181,7 +186,8 @@ def unreachable_threshold(case: Case) -> Iterator[Finding]:
             yield case.about_cell(
                 "protection/unreachable-threshold",
                 case.cell_number(table, x, y),
-                f"{case.quantity(table, value)} is {side} {shown.with_unit(shown.plain(end), signal.unit)}, "
+                f"{case.beside(table, value, end)} is {side} "
+                f"{shown.with_unit(shown.plain(end), signal.unit)}, "
                 f"which {signal.name} never passes: the threshold is never reached",
                 "Set the threshold inside the plausible range of the signal.",
             )

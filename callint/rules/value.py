@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from callint.comparing.rounding import exceeds
 from callint.decoding.operating import operating_cells
 from callint.model import shown
 from callint.model.change import Flags, Numbers
@@ -18,9 +19,6 @@ from callint.model.definition import Gradient, Monotonic, OffAllowed, States, Ta
 from callint.model.finding import Finding, Severity
 from callint.rules.case import Case, is_axis
 from callint.rules.rule import Scope, rule
-
-#: Binary fractions of decimal values differ in their last digit; a slope this much steeper is equal.
-_EQUAL = 1e-9
 
 
 def _beyond(case: Case, bounds: tuple[Numbers, Numbers]) -> list[int]:
@@ -49,12 +47,11 @@ def out_of_range(case: Case) -> Iterator[Finding]:
     for cell in _beyond(case, case.plan.limits):
         item, _, _ = case.plan.place(cell)
         side, limit = _side(case, cell, case.plan.limits)
-        value = shown.beside(float(case.new.physical[cell]), limit, case.conversion(item))
-        unit = case.definition.unit_of(item)
+        value = case.beside(item, float(case.new.physical[cell]), limit)
         yield case.about_cell(
             "value/out-of-range",
             cell,
-            f"{shown.with_unit(value, unit)} is {side} the limit of {case.limit(item, limit)}",
+            f"{value} is {side} the limit of {case.limit(item, limit)}",
             "Correct the cell; the limits say what the hardware stands.",
         )
 
@@ -76,12 +73,11 @@ def unexpected(case: Case) -> Iterator[Finding]:
             continue  # value/out-of-range says it louder
         item, _, _ = case.plan.place(cell)
         side, limit = _side(case, cell, case.plan.expected)
-        value = shown.beside(float(physical[cell]), limit, case.conversion(item))
-        unit = case.definition.unit_of(item)
+        value = case.beside(item, float(physical[cell]), limit)
         yield case.about_cell(
             "value/unexpected",
             cell,
-            f"{shown.with_unit(value, unit)} is {side} the expected {case.limit(item, limit)}",
+            f"{value} is {side} the expected {case.limit(item, limit)}",
             "Correct the cell, or waive it with the reason for going there.",
         )
 
@@ -222,35 +218,44 @@ def too_steep(case: Case) -> Iterator[Finding]:
         physical = case.new.of_item(case.new.physical, item)
         valued = case.new.of_item(case.new.valued, item)
         for gradient in table.demands.gradients:
-            slopes = _slopes(case, table, gradient, physical)
+            widths = _widths(case, table, gradient)
+            before, after = _neighbours(physical, gradient.along)
             near, far = _neighbours(valued, gradient.along)
-            with np.errstate(invalid="ignore"):
-                broken = near & far & (slopes > gradient.max * (1 + _EQUAL))
+            broken = near & far & (widths > 0) & exceeds(before, after, gradient.max * widths)
             for first, second in _pairs(case, table, gradient.along, broken):
-                _, x, y = case.plan.place(first)
-                slope = float(slopes[y, x])
-                axis = case.definition.axes[(table.x if gradient.along == "x" else table.y) or ""]
-                unit = case.definition.unit_of(table) or "1"
-                per = f"{shown.unit_word(unit)} per {shown.unit_word(case.definition.unit_of(axis) or '1')}"
-                before, after = (case.quantity(table, float(case.new.physical[c])) for c in (first, second))
                 yield case.about_cell(
                     "value/too-steep",
                     second,
-                    f"{before} to {after} {_from_to(case, table, gradient.along, second)} "
-                    f"is {slope:.4g} {per}, steeper than {shown.plain(gradient.max)}",
+                    _slope_words(case, table, gradient, first, second),
                     "Smooth the step over more cells, or correct the one that sticks out.",
                     _pair_is_kept(case, table, gradient.along, first, second),
+                    gradient.along,
                 )
 
 
-def _slopes(case: Case, table: Table, gradient: Gradient, physical: NDArray[Any]) -> Numbers:
-    """The slope between neighbours, without its sign; NaN where two breakpoints are equal."""
+def _widths(case: Case, table: Table, gradient: Gradient) -> Numbers:
+    """The distances between neighbouring breakpoints; shape (1, columns - 1) or (rows - 1, 1)."""
     axis = (table.x if gradient.along == "x" else table.y) or ""
-    widths = np.abs(np.diff(case.new.breakpoints(axis)))
-    widths[widths == 0] = np.nan
-    along = 1 if gradient.along == "x" else 0
-    steps: Numbers = np.abs(np.diff(physical.astype(np.float64), axis=along))
-    return steps / (widths if along else widths[:, None])
+    widths: Numbers = np.abs(np.diff(case.new.breakpoints(axis)))
+    return widths[None, :] if gradient.along == "x" else widths[:, None]
+
+
+def _slope_words(case: Case, table: Table, gradient: Gradient, first: int, second: int) -> str:
+    """One pair's slope in words: "41.0 mg to 45.2 mg from 2000 rpm to 2200 rpm is 0.021 mg per rpm, ..."."""
+    before, after = float(case.new.physical[first]), float(case.new.physical[second])
+    axis = case.definition.axes[(table.x if gradient.along == "x" else table.y) or ""]
+    _, x, y = case.plan.place(first)
+    index = x if gradient.along == "x" else y
+    slope = abs(after - before) / float(_widths(case, table, gradient).flat[index])
+    digits = f"{slope:.4g}"
+    if float(digits) <= gradient.max:  # so many digits as tell it from the limit
+        digits = shown.plain(slope)
+    unit, per = (shown.unit_word(case.definition.unit_of(one) or "1") for one in (table, axis))
+    return (
+        f"{case.quantity(table, before)} to {case.quantity(table, after)} "
+        f"{_from_to(case, table, gradient.along, second)} is {digits} {unit} per {per}, "
+        f"steeper than {shown.plain(gradient.max)}"
+    )
 
 
 @rule("value/not-monotonic", Severity.ERROR, Scope.IMAGE)
@@ -282,15 +287,17 @@ def not_monotonic(case: Case) -> Iterator[Finding]:
                     _order_words(case, table, monotonic, first, second),
                     "Correct the cell that breaks the order.",
                     _pair_is_kept(case, table, monotonic.along, first, second),
+                    monotonic.along,
                 )
 
 
 def _order_words(case: Case, table: Table, monotonic: Monotonic, first: int, second: int) -> str:
     before, after = (case.quantity(table, float(case.new.physical[cell])) for cell in (first, second))
     demanded = "rise" if monotonic.rising else "fall"
+    only = "strictly" if monotonic.strict else "only"
     stretch = _from_to(case, table, monotonic.along, second)
     axis = case.definition.axes[(table.x if monotonic.along == "x" else table.y) or ""]
-    return f"{before} to {after} {stretch}: the values should only {demanded} with {axis.signal}"
+    return f"{before} to {after} {stretch}: the values should {only} {demanded} with {axis.signal}"
 
 
 # Off codes

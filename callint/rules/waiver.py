@@ -84,7 +84,8 @@ def outdated(ledger: Ledger) -> Iterator[Finding]:
             ledger,
             "waiver/outdated",
             waiver,
-            f"{_about(waiver)} was written for other content; now it is {digest}",
+            f"{_about(waiver)} was written for other content; "
+            + (f"now it is {digest}" if digest else "now there is none to be read"),
             "Look at it again; if it is still acceptable, write the new digest.",
         )
 

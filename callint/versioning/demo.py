@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import tempfile
 import tomllib
 from collections.abc import Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from git import Actor, Repo
-
 from callint.model.errors import InputError
 from callint.reading.resources import resource
 from callint.reading.tree import reason
+from callint.versioning.git import LOCAL_VARIABLES, Actor, Repo
 
 #: Inside ``.git``, so that it is no part of what the demo shows: the folder was made by callint demo.
 _MARK = "callint-demo"
@@ -35,22 +35,28 @@ def write_demo(target: Path) -> bool:
     """Make the demo repository at ``target``; False where it is there already, and nothing is touched then.
 
     The repository is made beside the target and moved there when it is whole. InputError where the
-    target is something else.
+    target is something else than a new or an empty folder.
     """
     if (target / ".git" / _MARK).is_file():
         return False
+    if target.is_dir() and not target.is_symlink():
+        target = target.resolve()
+    is_empty = target.is_dir() and not target.is_symlink() and not any(target.iterdir())
+    if not is_empty and (target.exists() or target.is_symlink()):
+        raise InputError(f"{target}: it is there already and was not made by callint demo; name a new folder")
     try:
-        if target.is_dir() and not any(target.iterdir()):
-            target.rmdir()
-        if target.exists() or target.is_symlink():
-            raise InputError(
-                f"{target}: it is there already and was not made by callint demo; name a new folder"
-            )
         target.parent.mkdir(parents=True, exist_ok=True)
         making = Path(tempfile.mkdtemp(prefix=f".{target.name[:64]}.", suffix=".part", dir=target.parent))
         try:
-            _commit_steps(making)
-            making.rename(target)
+            with _own_repository():
+                _commit_steps(making)
+            if is_empty:
+                # The folder itself stays: it may be the one that the user works in.
+                for path in sorted(making.iterdir(), reverse=True):
+                    path.rename(target / path.name)
+                making.rmdir()
+            else:
+                making.rename(target)
         except BaseException:
             with suppress(OSError):
                 shutil.rmtree(making)
@@ -58,6 +64,18 @@ def write_demo(target: Path) -> bool:
     except OSError as error:
         raise InputError(f"{target}: it cannot be made: {reason(error)}; choose another place") from None
     return True
+
+
+@contextmanager
+def _own_repository() -> Iterator[None]:
+    """Without the variables that point git to another repository, as a hook or a script may have set them."""
+    foreign = {name: value for name, value in os.environ.items() if name in LOCAL_VARIABLES}
+    for name in foreign:
+        del os.environ[name]
+    try:
+        yield
+    finally:
+        os.environ.update(foreign)
 
 
 def _commit_steps(folder: Path) -> None:

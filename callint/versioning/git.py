@@ -12,14 +12,56 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from git import GitCommandError, InvalidGitRepositoryError, NoSuchPathError, Repo
-from git.exc import GitCommandNotFound
-
 from callint.model.errors import InputError
 from callint.reading.tree import MAX_FILE, POLICY
 
+try:
+    from git import Actor, BadName, GitCommandError, InvalidGitRepositoryError, NoSuchPathError, Repo
+except ImportError:  # GitPython looks for the program when it is imported
+    raise InputError("git: the program is not found; install git 2.39 or newer") from None
+
+__all__ = [
+    "LOCAL_VARIABLES",
+    "Actor",
+    "IndexTree",
+    "Repo",
+    "open_repository",
+    "policy_folder",
+    "staged_paths",
+    "top_level",
+]
+
+#: What points git to one repository, as ``git rev-parse --local-env-vars`` lists it. Hooks inherit some of
+#: these; a command that works on another repository must drop them.
+LOCAL_VARIABLES = frozenset(
+    f"GIT_{name}"
+    for name in [
+        "ALTERNATE_OBJECT_DIRECTORIES",
+        "CONFIG",
+        "CONFIG_PARAMETERS",
+        "CONFIG_COUNT",
+        "OBJECT_DIRECTORY",
+        "DIR",
+        "WORK_TREE",
+        "IMPLICIT_WORK_TREE",
+        "GRAFT_FILE",
+        "INDEX_FILE",
+        "NO_REPLACE_OBJECTS",
+        "REPLACE_REF_BASE",
+        "PREFIX",
+        "SHALLOW_FILE",
+        "COMMON_DIR",
+        "NAMESPACE",
+    ]
+)
+
 _REGULAR = {"100644", "100755"}
 _LINK = "120000"
+#: The id of empty content, by SHA-1 and by SHA-256.
+_EMPTY_BLOBS = {
+    "e69de29bb2d1d6434b8b29ae775ad8c2e48c5391",
+    "473a0f4c3be8a93681a267e3b1e9a7dcda1185436fe141f7749120a303721813",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,10 +81,11 @@ def open_repository(start: Path) -> Repo:
         repo = Repo(path, search_parent_directories=True)
     except (InvalidGitRepositoryError, NoSuchPathError):
         raise InputError(f"{start}: this is no git repository; call callint inside one") from None
-    except GitCommandNotFound:
-        raise InputError("git: the program is not found; install git 2.39 or newer") from None
     if repo.working_tree_dir is None:
         raise InputError(f"{start}: a bare repository has no index; call callint in a working tree")
+    # In a partial clone git fetches objects that are absent, by any program that a stranger's config
+    # names. What is not here is not here.
+    repo.git.update_environment(GIT_NO_LAZY_FETCH="1", GIT_ALLOW_PROTOCOL="none")
     return repo
 
 
@@ -64,19 +107,28 @@ def _run(repo: Repo, *arguments: str) -> str:
 
 
 def index_entries(repo: Repo) -> dict[str, Entry]:
-    """Every file of the index by its path from the top; of a conflict the highest stage."""
+    """Every file that the index would commit, by its path from the top; of a conflict the highest stage.
+
+    Commands run at the top of the working tree, so that paths are whole without a pathspec, which
+    ``GIT_LITERAL_PATHSPECS`` would change.
+    """
     entries = {}
-    for record in _run(repo, "ls-files", "--stage", "--full-name", "-z", "--", ":/").split("\0"):
+    for record in _run(repo, "ls-files", "--stage", "-z").split("\0"):
         if record:
             details, path = record.split("\t", 1)
             mode, blob, stage = details.split(" ")
             entries[path] = Entry(mode, blob, int(stage))
+    if any(entry.blob in _EMPTY_BLOBS for entry in entries.values()):
+        # ``git add --intent-to-add`` enters an empty blob that no commit records; only a comparison
+        # with the working tree tells it from an empty file.
+        for path in _run(repo, "diff-files", "--name-only", "--diff-filter=A", "-z").split("\0"):
+            entries.pop(path, None)
     return entries
 
 
 def staged_paths(repo: Repo) -> list[str]:
     """The paths from the top that the next commit adds, changes or removes."""
-    arguments = ("diff", "--cached", "--name-only", "--no-renames", "--no-ext-diff", "--no-relative", "-z")
+    arguments = ("diff", "--cached", "--name-only", "--no-renames", "--no-ext-diff", "-z")
     return [path for path in _run(repo, *arguments).split("\0") if path]
 
 
@@ -99,7 +151,10 @@ class IndexTree:
             raise OSError("it is a symbolic link; only regular files are read")
         if entry.mode not in _REGULAR:
             raise OSError("it is not a regular file")
-        stream = self._repo.odb.stream(bytes.fromhex(entry.blob))
+        try:
+            stream = self._repo.odb.stream(bytes.fromhex(entry.blob))
+        except (BadName, ValueError):
+            raise OSError("its content is missing from the repository; fetch it first") from None
         if stream.size > MAX_FILE:
             stream.read()  # the pipe to git is shared, and must be emptied before the next request
             raise OSError(f"it is larger than {MAX_FILE >> 20} MiB, the most that is read")

@@ -6,9 +6,10 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 
+from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
-from callint.reading.tree import POLICY, Tree
+from callint.reading.tree import POLICY, Tree, reason
 from callint.rules.inspection import Assignment, assignments
 from callint.versioning import git
 
@@ -37,8 +38,12 @@ def touched(policy: Policy, tree: Tree, changed: Collection[str]) -> Touched:
 
 @dataclass(frozen=True, slots=True)
 class Staged:
-    """The index as a tree with its policy, and what the next commit touches."""
+    """The index as a tree with its policy, and what the next commit touches.
 
+    ``folder`` is where the tree's files lie in the working tree.
+    """
+
+    folder: Path
     tree: git.IndexTree
     policy: Policy
     touched: Touched
@@ -47,7 +52,11 @@ class Staged:
 def staged(start: Path) -> Staged:
     """The state that the next commit would record, seen from a folder; nothing of it is read from disk."""
     repo = git.open_repository(start)
-    tree = git.IndexTree(repo, git.policy_folder(repo, start))
-    policy = read_policy(tree.read(POLICY), POLICY)
+    folder = git.policy_folder(repo, start)
+    tree = git.IndexTree(repo, folder)
+    try:
+        policy = read_policy(tree.read(POLICY), POLICY)
+    except OSError as error:
+        raise InputError(f"{POLICY}: {reason(error)}") from None
     changed = set(tree.within(git.staged_paths(repo)))
-    return Staged(tree, policy, touched(policy, tree, changed))
+    return Staged(git.top_level(repo) / folder, tree, policy, touched(policy, tree, changed))

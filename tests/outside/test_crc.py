@@ -1,0 +1,304 @@
+"""Checksums against the published CRC catalogue, the standard library and plain sums."""
+
+from __future__ import annotations
+
+import binascii
+import zlib
+from dataclasses import dataclass
+from functools import reduce
+from operator import xor
+
+import anycrc
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from callint.decoding import checksums
+from callint.model.definition import Checksum
+from callint.model.image import Image, Segment
+from tests.building import definition_xml, image, read
+
+#: What the catalogue computes every check value over.
+CHECK_INPUT = b"123456789"
+
+#: Check values of the "Catalogue of parametrised CRC algorithms" (Greg Cook), from memory.
+CATALOGUE = {
+    "CRC-3/GSM": 0x4,
+    "CRC-3/ROHC": 0x6,
+    "CRC-4/G-704": 0x7,
+    "CRC-4/INTERLAKEN": 0xB,
+    "CRC-5/EPC-C1G2": 0x00,
+    "CRC-5/G-704": 0x07,
+    "CRC-5/USB": 0x19,
+    "CRC-6/G-704": 0x06,
+    "CRC-7/MMC": 0x75,
+    "CRC-7/ROHC": 0x53,
+    "CRC-8/AUTOSAR": 0xDF,
+    "CRC-8/CDMA2000": 0xDA,
+    "CRC-8/DARC": 0x15,
+    "CRC-8/DVB-S2": 0xBC,
+    "CRC-8/I-432-1": 0xA1,
+    "CRC-8/MAXIM-DOW": 0xA1,
+    "CRC-8/ROHC": 0xD0,
+    "CRC-8/SAE-J1850": 0x4B,
+    "CRC-8/SMBUS": 0xF4,
+    "CRC-8/TECH-3250": 0x97,
+    "CRC-8/WCDMA": 0x25,
+    "CRC-10/ATM": 0x199,
+    "CRC-11/FLEXRAY": 0x5A3,
+    "CRC-12/DECT": 0xF5B,
+    "CRC-12/UMTS": 0xDAF,
+    "CRC-13/BBC": 0x04FA,
+    "CRC-14/DARC": 0x082D,
+    "CRC-15/CAN": 0x059E,
+    "CRC-15/MPT1327": 0x2566,
+    "CRC-16/ARC": 0xBB3D,
+    "CRC-16/CMS": 0xAEE7,
+    "CRC-16/DNP": 0xEA82,
+    "CRC-16/EN-13757": 0xC2B7,
+    "CRC-16/GENIBUS": 0xD64E,
+    "CRC-16/GSM": 0xCE3C,
+    "CRC-16/IBM-3740": 0x29B1,
+    "CRC-16/IBM-SDLC": 0x906E,
+    "CRC-16/KERMIT": 0x2189,
+    "CRC-16/MAXIM-DOW": 0x44C2,
+    "CRC-16/MCRF4XX": 0x6F91,
+    "CRC-16/MODBUS": 0x4B37,
+    "CRC-16/SPI-FUJITSU": 0xE5CC,
+    "CRC-16/T10-DIF": 0xD0DB,
+    "CRC-16/UMTS": 0xFEE8,
+    "CRC-16/USB": 0xB4C8,
+    "CRC-16/XMODEM": 0x31C3,
+    "CRC-17/CAN-FD": 0x04F03,
+    "CRC-21/CAN-FD": 0x0ED841,
+    "CRC-24/BLE": 0xC25A56,
+    "CRC-24/FLEXRAY-A": 0x7979BD,
+    "CRC-24/FLEXRAY-B": 0x1F23B8,
+    "CRC-24/OPENPGP": 0x21CF02,
+    "CRC-31/PHILIPS": 0x0CE9E46C,
+    "CRC-32/AIXM": 0x3010BF7F,
+    "CRC-32/AUTOSAR": 0x1697D06A,
+    "CRC-32/BASE91-D": 0x87315576,
+    "CRC-32/BZIP2": 0xFC891918,
+    "CRC-32/CKSUM": 0x765E7680,
+    "CRC-32/ISCSI": 0xE3069283,
+    "CRC-32/ISO-HDLC": 0xCBF43926,
+    "CRC-32/JAMCRC": 0x340BC6D9,
+    "CRC-32/MPEG-2": 0x0376E6E7,
+    "CRC-32/XFER": 0xBD0BE338,
+    "CRC-40/GSM": 0xD4164FC646,
+    "CRC-64/ECMA-182": 0x6C40DF5F0B497347,
+    "CRC-64/GO-ISO": 0xB90956C775A41001,
+    "CRC-64/WE": 0x62EC59E3F1A4F00A,
+    "CRC-64/XZ": 0x995DC9BBDF1939FA,
+}
+
+
+@dataclass(frozen=True)
+class Parameters:
+    """The catalogue's model of a CRC, without the check value."""
+
+    width: int
+    polynomial: int
+    initial: int
+    reflected: bool
+    final: int
+
+
+#: Parameters of the same catalogue, from memory; input and output are both reflected or both not.
+PARAMETERS = {
+    "CRC-5/USB": Parameters(5, 0x05, 0x1F, True, 0x1F),
+    "CRC-7/MMC": Parameters(7, 0x09, 0, False, 0),
+    "CRC-8/SMBUS": Parameters(8, 0x07, 0, False, 0),
+    "CRC-8/SAE-J1850": Parameters(8, 0x1D, 0xFF, False, 0xFF),
+    "CRC-15/CAN": Parameters(15, 0x4599, 0, False, 0),
+    "CRC-16/IBM-3740": Parameters(16, 0x1021, 0xFFFF, False, 0),
+    "CRC-16/KERMIT": Parameters(16, 0x1021, 0, True, 0),
+    "CRC-16/MODBUS": Parameters(16, 0x8005, 0xFFFF, True, 0),
+    "CRC-24/OPENPGP": Parameters(24, 0x864CFB, 0xB704CE, False, 0),
+    "CRC-32/BZIP2": Parameters(32, 0x04C11DB7, 0xFFFFFFFF, False, 0xFFFFFFFF),
+    "CRC-32/ISCSI": Parameters(32, 0x1EDC6F41, 0xFFFFFFFF, True, 0xFFFFFFFF),
+    "CRC-64/XZ": Parameters(64, 0x42F0E1EBA9EA3693, 2**64 - 1, True, 2**64 - 1),
+}
+
+
+def reflect(value: int, width: int) -> int:
+    """The bits of a number in the opposite order."""
+    return int(f"{value:0{width}b}"[::-1], 2)
+
+
+def bit_by_bit(parameters: Parameters, data: bytes) -> int:
+    """A CRC as polynomial division, one bit at a time."""
+    register, top = parameters.initial, 1 << (parameters.width - 1)
+    for byte in data:
+        for position in range(8):
+            bit = byte >> (position if parameters.reflected else 7 - position) & 1
+            feedback = bool(register & top) != bool(bit)
+            register = register << 1 & (2 * top - 1)
+            register ^= parameters.polynomial if feedback else 0
+    return (reflect(register, parameters.width) if parameters.reflected else register) ^ parameters.final
+
+
+def checksum(xml: str) -> Checksum:
+    """The one checksum of a definition of 64 bytes from 0x100."""
+    (found,) = read(definition_xml("", memory=xml, start=0x100, byte_order="little")).memory.checksums
+    return found
+
+
+def checksum_of(algorithm: str, size: int = 9, **attributes: str | None) -> Checksum:
+    """A checksum over ``size`` bytes from 0x100, stored at 0x120, in a little-endian definition."""
+    given = ((name.replace("_", "-"), value) for name, value in attributes.items() if value is not None)
+    more = " ".join(f'{name}="{value}"' for name, value in given)
+    return checksum(
+        f'<checksum name="sum" algorithm="{algorithm}" start="0x100" size="{size}" stored-at="0x120" {more}/>'
+    )
+
+
+CHECKED = Image.raw(image(at_0=CHECK_INPUT), 0x100)
+
+
+# CRCs
+
+
+@pytest.mark.parametrize("algorithm", CATALOGUE)
+def test_a_crc_yields_the_check_value_of_the_published_catalogue(algorithm: str) -> None:
+    assert checksums.compute(algorithm, CHECK_INPUT) == CATALOGUE[algorithm]
+
+
+@pytest.mark.parametrize("model", sorted(anycrc.models))
+def test_every_crc_of_the_library_is_known_and_yields_its_documented_check_value(model: str) -> None:
+    width, _, kind = model.removeprefix("CRC").partition("-")
+    algorithm = f"CRC-{width}/{kind}"
+    assert checksums.is_known(algorithm)
+    assert algorithm in checksums.known_algorithms()
+    assert checksums.width(algorithm) == int(width)
+    assert checksums.compute(algorithm, CHECK_INPUT) == anycrc.models[model].check
+
+
+def test_every_known_algorithm_may_stand_in_a_definition() -> None:
+    lines = "".join(
+        f'<checksum name="{number}" algorithm="{name}" start="0" size="1" stored-at="8"/>'
+        for number, name in enumerate(checksums.known_algorithms())
+    )
+    found = read(definition_xml("", memory=lines)).memory.checksums
+    assert [one.algorithm for one in found] == checksums.known_algorithms()
+    assert len(found) == len(anycrc.models) + 4
+
+
+@pytest.mark.parametrize("name", ["crc32", "CRC-32", "CRC32-ISO-HDLC", "CRC-16/ISO-HDLC", "sum64", ""])
+def test_a_name_that_the_catalogue_does_not_have_is_unknown(name: str) -> None:
+    assert not checksums.is_known(name)
+
+
+@given(st.binary(max_size=300))
+@settings(max_examples=100, deadline=None)
+def test_crc_32_iso_hdlc_is_the_crc_of_zip(data: bytes) -> None:
+    assert checksums.compute("CRC-32/ISO-HDLC", data) == zlib.crc32(data)
+
+
+@given(st.binary(max_size=300))
+@settings(max_examples=100, deadline=None)
+def test_crc_16_xmodem_is_the_crc_of_binhex(data: bytes) -> None:
+    assert checksums.compute("CRC-16/XMODEM", data) == binascii.crc_hqx(data, 0)
+
+
+@pytest.mark.parametrize("algorithm", PARAMETERS)
+@given(data=st.binary(max_size=40))
+@settings(max_examples=25, deadline=None)
+def test_a_crc_is_the_remainder_of_a_polynomial_division(algorithm: str, data: bytes) -> None:
+    assert checksums.compute(algorithm, data) == bit_by_bit(PARAMETERS[algorithm], data)
+
+
+# Sums
+
+
+@pytest.mark.parametrize("bits", [8, 16, 32])
+@given(data=st.binary(max_size=2000))
+@settings(max_examples=40, deadline=None)
+def test_a_sum_adds_the_bytes_up_modulo_its_width(bits: int, data: bytes) -> None:
+    assert checksums.compute(f"sum{bits}", data) == sum(data) % 2**bits
+
+
+@pytest.mark.parametrize(("bits", "length"), [(8, 2), (16, 300), (32, 2**24 + 2**17)])
+def test_a_sum_wraps_where_its_width_ends(bits: int, length: int) -> None:
+    data = b"\xff" * length
+    assert 255 * length >= 2**bits
+    assert checksums.compute(f"sum{bits}", data) == 255 * length % 2**bits
+
+
+@given(st.binary(max_size=300))
+@settings(max_examples=40, deadline=None)
+def test_xor8_is_the_exclusive_or_of_all_bytes(data: bytes) -> None:
+    assert checksums.compute("xor8", data) == reduce(xor, data, 0)
+
+
+# Stored results
+
+
+@pytest.mark.parametrize(("complement", "expected"), [(None, 221), ("ones", 34), ("twos", 35)])
+def test_a_complement_is_stored_in_place_of_the_sum(complement: str | None, expected: int) -> None:
+    # 0x31 + ... + 0x39 = 477 = 256 + 221; 255 - 221 = 34; 256 - 221 = 35.
+    found = checksum_of("sum8", complement=complement)
+    assert checksums.expected_value(found, CHECKED) == expected
+
+
+@pytest.mark.parametrize("algorithm", ["sum8", "sum16", "sum32", "xor8", *CATALOGUE])
+@given(data=st.binary(min_size=9, max_size=9))
+@settings(max_examples=5, deadline=None)
+def test_complements_come_from_the_width_of_the_algorithm(algorithm: str, data: bytes) -> None:
+    held = Image.raw(image(at_0=data), 0x100)
+    value, ones, twos = (
+        checksums.expected_value(checksum_of(algorithm, complement=complement), held)
+        for complement in (None, "ones", "twos")
+    )
+    assert value is not None and ones is not None and twos is not None
+    modulus = 2 ** checksums.width(algorithm)
+    assert value + ones == modulus - 1
+    assert (value + twos) % modulus == 0 and twos < modulus
+
+
+@pytest.mark.parametrize(
+    ("algorithm", "size"),
+    [
+        ("sum8", 1),
+        ("xor8", 1),
+        ("sum16", 2),
+        ("sum32", 4),
+        ("CRC-5/USB", 1),
+        ("CRC-12/UMTS", 2),
+        ("CRC-16/ARC", 2),
+        ("CRC-24/OPENPGP", 3),
+        ("CRC-32/ISO-HDLC", 4),
+        ("CRC-40/GSM", 5),
+        ("CRC-64/XZ", 8),
+    ],
+)
+def test_a_result_takes_the_whole_bytes_that_its_width_needs(algorithm: str, size: int) -> None:
+    assert checksums.stored_size(checksum_of(algorithm)) == size
+
+
+@pytest.mark.parametrize(("order", "stored"), [("big", b"\xcb\xf4\x39\x26"), ("little", b"\x26\x39\xf4\xcb")])
+def test_a_result_is_stored_in_the_byte_order_that_is_named(order: str, stored: bytes) -> None:
+    found = checksum_of("CRC-32/ISO-HDLC", byte_order=order)
+    held = Image.raw(image(at_0=CHECK_INPUT, at_32=stored), 0x100)
+    assert checksums.sealed_bytes(found, 0xCBF43926) == stored
+    assert checksums.stored_value(found, held) == checksums.expected_value(found, held) == 0xCBF43926
+
+
+def test_a_result_is_stored_in_the_byte_order_of_the_definition_where_none_is_named() -> None:
+    assert checksums.sealed_bytes(checksum_of("CRC-24/OPENPGP"), 0x21CF02) == b"\x02\xcf\x21"
+
+
+def test_a_checksum_covers_exactly_its_stretch() -> None:
+    found = checksum('<checksum name="s" algorithm="sum16" start="0x102" size="3" stored-at="0x120"/>')
+    held = Image.raw(image(fill=0xFF, at_0=CHECK_INPUT), 0x100)
+    assert checksums.expected_value(found, held) == sum(b"345")
+
+
+def test_a_checksum_over_bytes_that_the_image_lacks_has_no_value() -> None:
+    found = checksum_of("sum8", size=16)
+    gapped = Image((Segment(0x100, bytes(15)), Segment(0x110, bytes(17))))
+    assert checksums.expected_value(found, gapped) is None
+    assert checksums.stored_value(found, gapped) == 0
+    assert checksums.stored_value(found, Image.raw(bytes(16), 0x100)) is None
+    assert checksums.expected_value(found, Image.raw(bytes(16), 0x100)) == 0

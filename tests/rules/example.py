@@ -1,0 +1,215 @@
+"""Examples of rules: files, and what a rule says about them or that it says nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import pytest
+
+from callint.decoding import digest
+from callint.model.finding import Cell, Finding, Severity
+from callint.model.image import Image
+from callint.model.policy import Policy, Waiver
+from callint.rules.inspection import Assignment, Inspector, Report
+from tests.building import TODAY, Files, decoded
+
+#: Names under which the files of an example lie.
+DEFINITION, IMAGE, BASE = "test.xml", "new.bin", "base.bin"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Expected:
+    """What a finding must say.
+
+    ``words`` stand in its message. ``line`` is a piece of the definition that stands only in the line
+    that the finding names, or that line's number.
+    """
+
+    severity: Severity
+    words: tuple[str, ...]
+    line: str | int | None = None
+    table: str = ""
+    cell: Cell | None = None
+    at: Mapping[str, float] = field(default_factory=dict)
+    address: int | None = None
+    raw: int | float | None = None
+    physical: float | None = None
+    base_physical: float | None = None
+    unit: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Example:
+    """Files that a rule finds one thing in, or none where nothing is ``expected``.
+
+    ``assignment`` stands in for the usual one: the image new.bin, where ``data`` is given, of the
+    definition test.xml, with the base base.bin where one is given.
+    """
+
+    rule: str
+    name: str
+    xml: bytes
+    data: bytes | None = None
+    base: bytes | None = None
+    policy: Policy = field(default_factory=Policy)
+    assignment: Assignment | None = None
+    expected: Expected | None = None
+
+    def __str__(self) -> str:
+        return f"{self.rule} {'finds' if self.expected else 'passes over'} {self.name}"
+
+    def report(self) -> Report:
+        """What callint says about the files."""
+        files = Files()
+        files.files[DEFINITION] = self.xml
+        if self.data is not None:
+            files.files[IMAGE] = self.data
+        if self.base is not None:
+            files.files[BASE] = self.base
+        bases = (BASE,) if self.base is not None else ()
+        usual = [Assignment(IMAGE, (DEFINITION,), bases)] if self.data is not None else []
+        images = [self.assignment] if self.assignment else usual
+        return Inspector(files, self.policy, TODAY).report(images, [DEFINITION], whole=True)
+
+    def check(self) -> None:
+        """Assert that the rule says what is expected, once, or nothing."""
+        found = [finding for finding in self.report().findings if finding.rule == self.rule]
+        if self.expected is None:
+            assert found == []
+            return
+        assert len(found) == 1, found
+        assert _content(found[0]) == _expected_content(self, self.expected)
+        for words in self.expected.words:
+            assert words in found[0].message
+        assert found[0].hint
+        _check_place(found[0])
+
+
+def _content(finding: Finding) -> dict[str, object]:
+    return {
+        "severity": finding.severity,
+        "line": finding.line,
+        "table": finding.table,
+        "cell": finding.cell,
+        "at": dict(finding.at),
+        "address": finding.address,
+        "raw": finding.raw,
+        "physical": finding.physical,
+        "base_physical": finding.base_physical,
+        "unit": finding.unit,
+        "inherited": finding.inherited,
+        "waived": finding.waived,
+    }
+
+
+def _expected_content(example: Example, expected: Expected) -> dict[str, object]:
+    line = expected.line
+    return {
+        "severity": expected.severity,
+        "line": line_of(example.xml, line) if isinstance(line, str) else line,
+        "table": expected.table,
+        "cell": expected.cell,
+        "at": dict(expected.at),
+        "address": expected.address,
+        "raw": expected.raw,
+        "physical": expected.physical,
+        "base_physical": expected.base_physical,
+        "unit": expected.unit,
+        "inherited": False,
+        "waived": False,
+    }
+
+
+def _check_place(finding: Finding) -> None:
+    """Each family's findings name the file that they are about."""
+    match finding.rule.partition("/")[0]:
+        case "definition":
+            assert (finding.image, finding.definition) == ("", DEFINITION)
+        case "waiver":
+            assert (finding.image, finding.definition, finding.policy) == ("", "", "callint.toml")
+        case _:
+            assert (finding.image, finding.definition) == (IMAGE, DEFINITION)
+
+
+def line_of(xml: bytes, piece: str) -> int:
+    """The one line of a file that has a piece of text in it, counted from 1."""
+    lines = [number for number, line in enumerate(xml.decode().splitlines(), 1) if piece in line]
+    assert len(lines) == 1, f"{piece!r} stands in the lines {lines}"
+    return lines[0]
+
+
+def all_examples(examples: Iterable[Example]) -> pytest.MarkDecorator:
+    """Run a test once for each example, under the example's own words."""
+    return pytest.mark.parametrize("example", tuple(examples), ids=str)
+
+
+def of_rule(findings: Iterable[Finding], rule: str) -> list[Finding]:
+    """The findings of one rule."""
+    return [finding for finding in findings if finding.rule == rule]
+
+
+# Definitions
+
+
+def table(kind: str, name: str, inside: str = "", **attributes: str | int) -> str:
+    """A table's element on a line of its own: 16-bit, in tenths of a mg, where nothing else is said."""
+    given: dict[str, str | int] = {
+        "title": name.replace("_", " ").capitalize(),
+        "purpose": "general",
+        "at": 0,
+        "type": "uint16",
+        "conversion": "mg",
+        **{key.replace("_", "-"): value for key, value in attributes.items()},
+    }
+    words = " ".join(f'{key}="{value}"' for key, value in given.items())
+    return f'\n<{kind} name="{name}" {words}>\n{inside}</{kind}>\n'
+
+
+def axis(name: str, signal: str = "speed", **attributes: str | int) -> str:
+    """A stored axis on a line of its own: two 16-bit breakpoints in rpm where nothing else is said."""
+    given: dict[str, str | int] = {
+        "signal": signal,
+        "at": 0,
+        "type": "uint16",
+        "conversion": "rpm",
+        "count": 2,
+        **{key.replace("_", "-"): value for key, value in attributes.items()},
+    }
+    words = " ".join(f'{key}="{value}"' for key, value in given.items())
+    return f'\n<axis name="{name}" {words}/>\n'
+
+
+#: Two shared axes in the first ten bytes: three breakpoints of speed, two of load.
+AXES = axis("speeds", at=0, count=3) + axis("loads", "load", at=6, conversion="mg", count=2)
+
+#: The axes of a map over them; the next free address is 10.
+ON_AXES = '<x axis="speeds"/><y axis="loads"/>'
+
+
+# Waivers
+
+
+def waiver(rule: str, digest: str, **about: str) -> Waiver:
+    """A waiver without an end, written in line 12 of the policy."""
+    return Waiver(
+        rule=rule,
+        image=about.get("image", ""),
+        table=about.get("table", ""),
+        reason="agreed on after the trial",
+        who="Ines Falk",
+        until=None,
+        digest=digest,
+        line=12,
+    )
+
+
+def table_digest(xml: bytes, data: bytes, name: str) -> str:
+    """What a waiver of a table's findings holds for."""
+    one = decoded(xml, data)
+    return digest.table_digest(one, one.plan.definition.tables[name])
+
+
+def image_digest(data: bytes) -> str:
+    """What a waiver of an image's findings holds for."""
+    return digest.image_digest(Image.raw(data))

@@ -1,0 +1,283 @@
+"""The change/ rules, each with images that fail it and images that barely pass it."""
+
+from __future__ import annotations
+
+import pytest
+
+from callint.model.finding import Cell, Severity
+from tests.building import definition_xml, findings, image, u16
+from tests.rules.example import AXES, ON_AXES, Example, Expected, all_examples, of_rule, table
+
+IDENTITY = '<identity name="software number" at="48" text="SK28-0412"/>'
+NUMBER, OTHER_NUMBER = b"SK28-0412", b"SK28-0398"
+
+#: Two bytes at 16; the bytes around them belong to nothing.
+ONE_CELL = definition_xml(
+    table("scalar", "idle_fuel", at=16),
+    memory='<region name="calibration" start="8" size="24"/>' + IDENTITY,
+)
+MASKED_CELL = definition_xml(table("scalar", "switch", at=16, type="uint8", mask="0x0C", conversion="mg"))
+AT_MOST_6 = definition_xml(table("map", "fuel", f'{ON_AXES}<change max="6"/>', at=10), axes=AXES)
+
+
+def with_map(fifth: int, purpose_cells: int = 300) -> bytes:
+    """An image with the map's fifth cell, and one value for the others."""
+    cells = [*[purpose_cells] * 4, fifth, purpose_cells]
+    return image(at_0=u16(1000, 2000, 3000, 100, 500), at_10=u16(*cells))
+
+
+UNEXPLAINED = (
+    Example(
+        rule="change/unexplained-bytes",
+        name="one byte behind a table, in a region",
+        xml=ONE_CELL,
+        data=image(at_18=b"\x7b", at_48=NUMBER),
+        base=image(at_48=NUMBER),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("1 byte at 0x00012 differs", "belongs to nothing", "region calibration"),
+            address=18,
+        ),
+    ),
+    Example(
+        rule="change/unexplained-bytes",
+        name="the last byte of a table",
+        xml=ONE_CELL,
+        data=image(at_17=b"\x7b", at_48=NUMBER),
+        base=image(at_48=NUMBER),
+    ),
+    Example(
+        rule="change/unexplained-bytes",
+        name="two bytes outside every region",
+        xml=ONE_CELL,
+        data=image(at_40=b"\x01\x00\x01", at_48=NUMBER),
+        base=image(at_48=NUMBER),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("2 bytes at 0x00028 to 0x0002A differ", "belong to nothing", "outside every region"),
+            address=40,
+        ),
+    ),
+    Example(
+        rule="change/unexplained-bytes",
+        name="bits that a masked table does not own",
+        xml=MASKED_CELL,
+        data=image(at_16=b"\x10"),
+        base=image(),
+        expected=Expected(severity=Severity.ERROR, words=("1 byte at 0x00010 differs",), address=16),
+    ),
+    Example(
+        rule="change/unexplained-bytes",
+        name="the bits that a masked table owns",
+        xml=MASKED_CELL,
+        data=image(at_16=b"\x0c"),
+        base=image(),
+    ),
+)
+
+TOO_LARGE = (
+    Example(
+        rule="change/too-large",
+        name="41.0 mg that became 47.1 mg where 6 mg are accepted",
+        xml=AT_MOST_6,
+        data=with_map(471),
+        base=with_map(410),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("41.0 mg became 47.1 mg", "+6.1 mg", "at most 6 mg"),
+            line='name="fuel"',
+            table="fuel",
+            cell=Cell(1, 1),
+            at={"speed": 2000.0, "load": 50.0},
+            address=18,
+            raw=471,
+            physical=47.1,
+            base_physical=41.0,
+            unit="mg",
+        ),
+    ),
+    Example(
+        rule="change/too-large",
+        name="41.0 mg that became 47.0 mg where 6 mg are accepted",
+        xml=AT_MOST_6,
+        data=with_map(470),
+        base=with_map(410),
+    ),
+    Example(
+        rule="change/too-large",
+        name="41.0 mg that became 34.9 mg: down is as far as up",
+        xml=AT_MOST_6,
+        data=with_map(349),
+        base=with_map(410),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("41.0 mg became 34.9 mg", "-6.1 mg", "at most 6 mg"),
+            line='name="fuel"',
+            table="fuel",
+            cell=Cell(1, 1),
+            at={"speed": 2000.0, "load": 50.0},
+            address=18,
+            raw=349,
+            physical=34.9,
+            base_physical=41.0,
+            unit="mg",
+        ),
+    ),
+    Example(
+        rule="change/too-large",
+        name="41.0 mg that became 35.0 mg where 6 mg are accepted",
+        xml=AT_MOST_6,
+        data=with_map(350),
+        base=with_map(410),
+    ),
+)
+
+
+def emitting(purpose: str) -> bytes:
+    """A map with a purpose."""
+    return definition_xml(table("map", "recirculation", ON_AXES, at=10, purpose=purpose), axes=AXES)
+
+
+EMISSIONS = (
+    Example(
+        rule="change/emissions",
+        name="one raw step in one cell of an emissions map",
+        xml=emitting("emissions"),
+        data=with_map(299),
+        base=with_map(300),
+        expected=Expected(
+            severity=Severity.WARNING,
+            words=("1 cell ", ": 30.0 mg became 29.9 mg", "2000 rpm"),
+            line='name="recirculation"',
+            table="recirculation",
+            address=10,
+            unit="mg",
+        ),
+    ),
+    Example(
+        rule="change/emissions",
+        name="an emissions map as it is in the base",
+        xml=emitting("emissions"),
+        data=with_map(300),
+        base=with_map(300),
+    ),
+    Example(
+        rule="change/emissions",
+        name="a changed correction map",
+        xml=emitting("correction"),
+        data=with_map(299),
+        base=with_map(300),
+    ),
+    Example(
+        rule="change/emissions",
+        name="a moved axis under an emissions map whose cells stayed",
+        xml=emitting("emissions"),
+        data=u16(1000, 2000, 3001) + with_map(300)[6:],
+        base=with_map(300),
+        expected=Expected(
+            severity=Severity.WARNING,
+            words=("axis speeds",),
+            line='name="recirculation"',
+            table="recirculation",
+            address=10,
+            unit="mg",
+        ),
+    ),
+)
+
+CHANGED_IDENTITY = (
+    Example(
+        rule="change/identity",
+        name="another software number than the base's",
+        xml=ONE_CELL,
+        data=image(at_48=OTHER_NUMBER),
+        base=image(at_48=NUMBER),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=('"SK28-0398"', '"SK28-0412"', "software number"),
+            line='name="software number"',
+            address=48,
+        ),
+    ),
+    Example(
+        rule="change/identity",
+        name="a change right behind the software number",
+        xml=ONE_CELL,
+        data=image(at_48=NUMBER + b"A"),
+        base=image(at_48=NUMBER + b"B"),
+    ),
+)
+
+EXAMPLES = (*UNEXPLAINED, *TOO_LARGE, *EMISSIONS, *CHANGED_IDENTITY)
+
+
+@all_examples(EXAMPLES)
+def test_the_rule(example: Example) -> None:
+    example.check()
+
+
+def test_without_a_base_no_change_is_reported() -> None:
+    found = findings(emitting("emissions"), with_map(299))
+    assert not [one for one in found if one.rule.startswith("change/")]
+
+
+def test_texts_checksums_and_stored_counts_explain_their_bytes() -> None:
+    xml = definition_xml(
+        '\n<text name="hull" title="Hull" purpose="general" at="20" length="4"/>\n',
+        axes='<axis name="speeds" signal="speed" at="0" type="uint8" count="2" count-at="2"/>',
+        memory='<checksum name="sum" algorithm="sum16" start="0" size="32" stored-at="40"/>' + IDENTITY,
+    )
+    before = image(at_48=NUMBER)
+    after = image(at_0=b"\x01\x02\x02", at_20=b"KELP", at_40=u16(0x134), at_48=NUMBER)
+    assert not of_rule(findings(xml, after, before), "change/unexplained-bytes")
+    # One byte behind each of them is nobody's.
+    beyond = image(at_3=b"\x01", at_24=b"\x01", at_42=b"\x01", at_48=NUMBER)
+    found = of_rule(findings(xml, beyond, before), "change/unexplained-bytes")
+    assert [one.address for one in found] == [3, 24, 42]
+
+
+def test_the_gaps_of_a_stride_are_nobodys_bytes() -> None:
+    curve = table("curve", "gains", '<x axis="speeds"/>', at=16, type="uint8", stride=2)
+    xml = definition_xml(curve, axes='<fixed-axis name="speeds" signal="speed" values="1000 2000"/>')
+    assert not of_rule(findings(xml, image(at_18=b"\x01"), image()), "change/unexplained-bytes")
+    (found,) = of_rule(findings(xml, image(at_17=b"\x01"), image()), "change/unexplained-bytes")
+    assert found.address == 17
+
+
+def test_an_emissions_finding_counts_the_cells_and_shows_the_largest_change() -> None:
+    (found,) = of_rule(
+        findings(emitting("emissions"), with_map(240, 299), with_map(300, 300)), "change/emissions"
+    )
+    assert "6 cells" in found.message
+    assert "at most 30.0 mg became 24.0 mg at 2000 rpm, 50" in found.message
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "words"), [(7, 15, "0.7 mg became off"), (15, 7, "off became 0.7 mg")]
+)
+def test_an_emissions_finding_calls_an_off_code_off(before: int, after: int, words: str) -> None:
+    xml = definition_xml(
+        table("scalar", "release", '<off raw="15" allowed="anywhere"/>', purpose="emissions", type="uint8")
+    )
+    (found,) = of_rule(
+        findings(xml, image(at_0=bytes([after])), image(at_0=bytes([before]))), "change/emissions"
+    )
+    assert words in found.message
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [(1_000_000_001, 1_000_000_002), (999_999_999, 1_000_000_000), (10, 11), (3_000_000_007, 3_000_000_006)],
+)
+def test_a_change_of_exactly_the_accepted_distance_passes_however_large_the_values_are(
+    before: int, after: int
+) -> None:
+    xml = definition_xml(table("scalar", "hours", '<change max="0.1"/>', type="uint32"))
+    data, base = (image(at_0=value.to_bytes(4, "big")) for value in (after, before))
+    assert not of_rule(findings(xml, data, base), "change/too-large")
+
+
+def test_a_change_of_one_raw_step_more_than_accepted_is_found_however_large_the_values_are() -> None:
+    xml = definition_xml(table("scalar", "hours", '<change max="0.1"/>', type="uint32"))
+    data, base = (image(at_0=value.to_bytes(4, "big")) for value in (3_000_000_009, 3_000_000_007))
+    assert len(of_rule(findings(xml, data, base), "change/too-large")) == 1

@@ -1,0 +1,958 @@
+"""The definition/ rules, each with definitions that fail it and definitions that barely pass it."""
+
+from __future__ import annotations
+
+import pytest
+
+from callint.model.finding import Severity
+from tests.building import CONVERSIONS, SIGNALS, definition_xml, findings
+from tests.rules.example import Example, Expected, all_examples, axis, of_rule, table
+
+FIXED = '\n<fixed-axis name="gears" signal="speed" values="1 2 3"/>\n'
+ON_GEARS = '<x axis="gears"/>'
+
+
+def fails(
+    rule: str,
+    name: str,
+    xml: bytes,
+    line: str,
+    *words: str,
+    severity: Severity = Severity.ERROR,
+    of: str = "",
+) -> Example:
+    """A definition that a rule finds one thing in; ``of`` is the table that the finding is about."""
+    expected = Expected(severity=severity, words=words, line=line, table=of)
+    return Example(rule=rule, name=name, xml=xml, expected=expected)
+
+
+def passes(rule: str, name: str, xml: bytes) -> Example:
+    """A definition in which a rule finds nothing."""
+    return Example(rule=rule, name=name, xml=xml)
+
+
+def scalar(inside: str = "", name: str = "fuel", **attributes: str | int) -> bytes:
+    """A definition of one scalar."""
+    return definition_xml(table("scalar", name, inside, **attributes))
+
+
+def curve(inside: str, axes: str = FIXED, **attributes: str | int) -> bytes:
+    """A definition of one curve."""
+    return definition_xml(table("curve", "fuel", inside, **attributes), axes=axes)
+
+
+def converted(conversion: str, limits: str = "", **attributes: str | int) -> bytes:
+    """A definition of one scalar with a conversion called "own"."""
+    given = {"conversion": "own", **attributes}
+    return definition_xml(
+        table("scalar", "fuel", limits, **given), conversions=f"{CONVERSIONS}\n{conversion}\n"
+    )
+
+
+INVALID = (
+    fails(
+        "definition/invalid",
+        "a storage type that does not exist",
+        scalar(type="uint12"),
+        'name="fuel"',
+        "uint12",
+        "uint16",
+    ),
+    passes(
+        "definition/invalid",
+        "every storage type that exists",
+        definition_xml(
+            "".join(
+                table("scalar", f"fuel_{size}", type=size)
+                for size in (
+                    *("uint8", "int8", "uint16", "int16", "uint32", "int32", "uint64", "int64"),
+                    *("float32", "float64"),
+                )
+            )
+        ),
+    ),
+    fails(
+        "definition/invalid",
+        "a guard with two conditions",
+        scalar('\n<guard above="85" below="4"/>\n', purpose="protection"),
+        "<guard",
+        "exactly one",
+        "above",
+        "below",
+    ),
+    passes(
+        "definition/invalid",
+        "two guards with one condition each",
+        scalar('<guard above="85"/><guard below="4"/>', purpose="protection"),
+    ),
+    fails(
+        "definition/invalid",
+        "a demand along y in a curve",
+        curve(ON_GEARS + '\n<monotonic along="y" direction="rising"/>\n'),
+        "<monotonic",
+        "curve",
+        "no y axis",
+    ),
+    passes(
+        "definition/invalid",
+        "a demand along x in a curve",
+        curve(ON_GEARS + '<monotonic along="x" direction="rising"/>'),
+    ),
+    fails(
+        "definition/invalid",
+        "a stride of 1 for two bytes",
+        scalar(stride=1),
+        'name="fuel"',
+        "stride is 1",
+        "2 bytes",
+    ),
+    passes("definition/invalid", "a stride of 2 for two bytes", scalar(stride=2)),
+    fails(
+        "definition/invalid", "a mask in a signed type", scalar(type="int16", mask=1), 'name="fuel"', "mask"
+    ),
+    fails(
+        "definition/invalid",
+        "a mask of 9 bits in a byte",
+        scalar(type="uint8", mask=256),
+        'name="fuel"',
+        "mask",
+    ),
+    passes("definition/invalid", "a mask of 8 bits in a byte", scalar(type="uint8", mask=255)),
+    fails(
+        "definition/invalid",
+        "an off code of 256 in a byte",
+        scalar('\n<off raw="256"/>\n', type="uint8"),
+        "<off",
+        "256",
+        "uint8",
+    ),
+    passes("definition/invalid", "an off code of 255 in a byte", scalar('<off raw="255"/>', type="uint8")),
+)
+
+DUPLICATE_NAME = (
+    fails(
+        "definition/duplicate-name",
+        "two scalars of one name",
+        definition_xml(table("scalar", "fuel") + table("scalar", "fuel", at=2, title="copied")),
+        'title="copied"',
+        "'fuel'",
+        "line",
+    ),
+    passes(
+        "definition/duplicate-name",
+        "two names that differ in one capital",
+        definition_xml(table("scalar", "fuel") + table("scalar", "Fuel", at=2)),
+    ),
+    fails(
+        "definition/duplicate-name",
+        "a text of a scalar's name",
+        definition_xml(
+            table("scalar", "fuel")
+            + '\n<text name="fuel" title="Fuel" purpose="general" at="8" length="4"/>\n'
+        ),
+        "<text",
+        "'fuel'",
+    ),
+    fails(
+        "definition/duplicate-name",
+        "two axes of one name",
+        curve(ON_GEARS, axes=FIXED + '\n<axis name="gears" signal="speed" at="8" type="uint8" count="3"/>\n'),
+        "<axis",
+        "axis name 'gears'",
+    ),
+    passes(
+        "definition/duplicate-name",
+        "a table of an axis's name",
+        curve(ON_GEARS.replace("gears", "fuel"), axes=FIXED.replace("gears", "fuel")),
+    ),
+)
+
+UNKNOWN_REFERENCE = (
+    fails(
+        "definition/unknown-reference",
+        "an axis whose name lacks a letter",
+        curve('<x axis="gear"/>'),
+        "<curve",
+        "table fuel",
+        "axis 'gear'",
+        of="fuel",
+    ),
+    fails(
+        "definition/unknown-reference",
+        "an unknown conversion of a table",
+        scalar(conversion="mgs"),
+        'name="fuel"',
+        "conversion 'mgs'",
+        of="fuel",
+    ),
+    fails(
+        "definition/unknown-reference",
+        "an unknown conversion of an axis",
+        curve('<x axis="speeds"/>', axes=axis("speeds", at=8, conversion="rps")),
+        "<axis name",
+        "axis speeds",
+        "conversion 'rps'",
+    ),
+    fails(
+        "definition/unknown-reference",
+        "an unknown signal of an axis",
+        curve('<x axis="speeds"/>', axes=axis("speeds", "sped", at=8)),
+        "<axis name",
+        "axis speeds",
+        "signal 'sped'",
+    ),
+    fails(
+        "definition/unknown-reference",
+        "an unknown signal that a table is compared with",
+        scalar(signal="sped"),
+        'name="fuel"',
+        "signal 'sped'",
+        of="fuel",
+    ),
+    fails(
+        "definition/unknown-reference",
+        "a guard for a state that the conversion lacks",
+        scalar('\n<guard state="of"/>\n', purpose="protection", conversion="on_off"),
+        "<guard",
+        "fuel",
+        "state 'of'",
+        of="fuel",
+    ),
+    fails(
+        "definition/unknown-reference",
+        "a checksum that nobody knows",
+        definition_xml(
+            table("scalar", "fuel"),
+            memory='\n<checksum name="sum" algorithm="CRC-32/NEVER" start="8" size="8" stored-at="20"/>\n',
+        ),
+        "<checksum",
+        "checksum sum",
+        "CRC-32/NEVER",
+    ),
+    fails(
+        "definition/unknown-reference",
+        "a relation to a table that is not there",
+        definition_xml(table("scalar", "fuel"), relations='\n<equal table="fuel" mirror="fuel_b"/>\n'),
+        "<equal",
+        "table 'fuel_b'",
+    ),
+    fails(
+        "definition/unknown-reference",
+        "a sensor whose curve is a scalar",
+        definition_xml(
+            table("scalar", "fuel"),
+            signals=SIGNALS + '\n<sensor signal="speed" curve="fuel" supply="5" pull-up="2490"/>\n',
+        ),
+        "<sensor",
+        "curve 'fuel'",
+    ),
+    passes(
+        "definition/unknown-reference",
+        "names that are all there",
+        definition_xml(
+            table("curve", "fuel", '<x axis="speeds"/>', at=8, signal="speed", produces="load")
+            + table("scalar", "monitor", '<guard state="off"/>', at=12, type="uint8", conversion="on_off"),
+            axes=axis("speeds"),
+            signals=SIGNALS + '<sensor signal="speed" curve="fuel" supply="5" pull-up="2490"/>',
+            memory='<checksum name="sum" algorithm="CRC-32/ISO-HDLC" start="8" size="8" stored-at="20"/>',
+            relations='<equal table="fuel" mirror="monitor"/>',
+        ),
+    ),
+)
+
+OUTSIDE_IMAGE = (
+    fails(
+        "definition/outside-image",
+        "a scalar whose last byte is one beyond the end",
+        scalar(at=63),
+        'name="fuel"',
+        "table fuel",
+        "0x0003F to 0x00040",
+        "0x00000 to 0x0003F",
+        of="fuel",
+    ),
+    passes("definition/outside-image", "a scalar that ends with the memory", scalar(at=62)),
+    fails(
+        "definition/outside-image",
+        "a scalar one byte before the memory",
+        definition_xml(table("scalar", "fuel", at=15), start=16),
+        'name="fuel"',
+        "0x0000F to 0x00010",
+        of="fuel",
+    ),
+    passes(
+        "definition/outside-image",
+        "a scalar that begins with the memory",
+        definition_xml(table("scalar", "fuel", at=16), start=16),
+    ),
+    fails(
+        "definition/outside-image",
+        "a curve whose last strided cell is beyond the end",
+        curve(ON_GEARS, at=50, stride=7, type="uint8"),
+        'name="fuel"',
+        "0x00032 to 0x00040",
+        of="fuel",
+    ),
+    passes(
+        "definition/outside-image",
+        "a strided curve whose last cell is the last byte",
+        curve(ON_GEARS, at=49, stride=7, type="uint8"),
+    ),
+    fails(
+        "definition/outside-image",
+        "a text, one byte too long",
+        definition_xml('\n<text name="hull" title="Hull" purpose="general" at="60" length="5"/>\n'),
+        "<text",
+        "text hull",
+        of="hull",
+    ),
+    fails(
+        "definition/outside-image",
+        "an identity beyond the end",
+        definition_xml("", memory='\n<identity name="number" at="60" text="SK-28"/>\n'),
+        "<identity",
+        "identity number",
+    ),
+    fails(
+        "definition/outside-image",
+        "a region beyond the end",
+        definition_xml("", memory='\n<region name="calibration" start="60" size="5"/>\n'),
+        "<region",
+        "region calibration",
+    ),
+    passes(
+        "definition/outside-image",
+        "text, identity, region and checksum up to the last byte",
+        definition_xml(
+            '<text name="hull" title="Hull" purpose="general" at="60" length="4"/>',
+            memory='<region name="calibration" start="60" size="4"/>'
+            '<identity name="number" at="60" text="SK28"/>'
+            '<checksum name="sum" algorithm="sum16" start="0" size="62" stored-at="62"/>',
+        ),
+    ),
+)
+
+
+def two(first: str, second: str) -> bytes:
+    """A definition of two tables on axes of three gears and of two ranges."""
+    axes = FIXED + '\n<fixed-axis name="ranges" signal="load" values="1 2"/>\n'
+    return definition_xml(first + second, axes=axes)
+
+
+OVERLAP = (
+    fails(
+        "definition/overlap",
+        "a curve whose last byte is the next scalar's first",
+        two(table("curve", "fuel", ON_GEARS, at=9), table("scalar", "idle", at=14)),
+        'name="idle"',
+        "fuel",
+        "idle",
+        "0x0000E",
+        severity=Severity.WARNING,
+        of="idle",
+    ),
+    passes(
+        "definition/overlap",
+        "a curve that ends right before the next scalar",
+        two(table("curve", "fuel", ON_GEARS, at=8), table("scalar", "idle", at=14)),
+    ),
+    fails(
+        "definition/overlap",
+        "two interleaved curves that meet in one byte",
+        two(
+            table("curve", "fuel", ON_GEARS, at=8, type="uint8", stride=3),
+            table("curve", "trim", ON_GEARS, at=10, type="uint16", stride=3),
+        ),
+        'name="trim"',
+        "fuel",
+        "trim",
+        "0x0000B",
+        severity=Severity.WARNING,
+        of="trim",
+    ),
+    passes(
+        "definition/overlap",
+        "two interleaved curves that just miss each other",
+        two(
+            table("curve", "fuel", ON_GEARS, at=8, type="uint8", stride=3),
+            table("curve", "trim", ON_GEARS, at=9, type="uint16", stride=3),
+        ),
+    ),
+    fails(
+        "definition/overlap",
+        "two masks with one bit in common",
+        two(
+            table("scalar", "fuel", at=8, type="uint8", mask="0x0F"),
+            table("scalar", "trim", at=8, type="uint8", mask="0x18"),
+        ),
+        'name="trim"',
+        "fuel",
+        "trim",
+        "0x00008",
+        severity=Severity.WARNING,
+        of="trim",
+    ),
+    passes(
+        "definition/overlap",
+        "two masks in one byte with no bit in common",
+        two(
+            table("scalar", "fuel", at=8, type="uint8", mask="0x0F"),
+            table("scalar", "trim", at=8, type="uint8", mask="0xF0"),
+        ),
+    ),
+    passes(
+        "definition/overlap",
+        "a mask in the low byte of a little-endian number beside one in its high byte",
+        two(
+            table("scalar", "fuel", at=8, mask="0x00FF", byte_order="little"),
+            table("scalar", "trim", at=9, type="uint8", mask="0xFF"),
+        ),
+    ),
+    fails(
+        "definition/overlap",
+        "a mask in the low byte of a big-endian number over that byte",
+        two(
+            table("scalar", "fuel", at=8, mask="0x00FF", byte_order="big"),
+            table("scalar", "trim", at=9, type="uint8", mask="0xFF"),
+        ),
+        'name="trim"',
+        "0x00009",
+        severity=Severity.WARNING,
+        of="trim",
+    ),
+    fails(
+        "definition/overlap",
+        "a stored checksum in a text",
+        definition_xml(
+            '\n<text name="hull" title="Hull" purpose="general" at="40" length="9"/>\n',
+            memory='<checksum name="sum" algorithm="sum8" start="0" size="8" stored-at="48"/>',
+        ),
+        "<text",
+        "text hull",
+        "stored checksum sum",
+        "0x00030",
+        severity=Severity.WARNING,
+        of="hull",
+    ),
+    passes(
+        "definition/overlap",
+        "an identity that is also a text",
+        definition_xml(
+            '<text name="number" title="Number" purpose="general" at="40" length="4"/>',
+            memory='<identity name="number" at="40" text="SK28"/>',
+        ),
+    ),
+)
+
+
+def sum_over(size: int) -> bytes:
+    """A two-byte checksum from 8 on, stored at 20."""
+    memory = f'\n<checksum name="sum" algorithm="sum16" start="8" size="{size}" stored-at="20"/>\n'
+    return definition_xml(table("scalar", "fuel"), memory=memory)
+
+
+def sum_stored_at(address: int) -> bytes:
+    """A two-byte checksum over 12 bytes from 8 on."""
+    memory = f'\n<checksum name="sum" algorithm="sum16" start="8" size="12" stored-at="{address}"/>\n'
+    return definition_xml(table("scalar", "fuel"), memory=memory)
+
+
+CHECKSUM_OVER_ITSELF = (
+    fails(
+        "definition/checksum-over-itself",
+        "a range that ends on the first stored byte",
+        sum_over(13),
+        "<checksum",
+        "checksum sum",
+        "0x00008 to 0x00014",
+        "0x00014",
+    ),
+    passes(
+        "definition/checksum-over-itself", "a range that ends right before the stored bytes", sum_over(12)
+    ),
+    fails(
+        "definition/checksum-over-itself",
+        "stored bytes of which the last is the range's first",
+        sum_stored_at(7),
+        "<checksum",
+        "checksum sum",
+        "0x00007",
+    ),
+    passes("definition/checksum-over-itself", "stored bytes right before the range", sum_stored_at(6)),
+)
+
+NOT_INVERTIBLE = (
+    fails(
+        "definition/not-invertible",
+        "a factor of 0",
+        converted('<linear name="own" unit="mg" factor="0" offset="5"/>'),
+        'name="own"',
+        "own",
+        "factor is 0",
+    ),
+    passes(
+        "definition/not-invertible",
+        "a tiny negative factor",
+        converted('<linear name="own" unit="mg" factor="-0.0001"/>'),
+    ),
+    fails(
+        "definition/not-invertible",
+        "a state name with two raw values",
+        converted('<states name="own"><state raw="0">off</state><state raw="1">off</state></states>'),
+        'name="own"',
+        "own",
+        "off",
+        "twice",
+    ),
+    fails(
+        "definition/not-invertible",
+        "a raw value with two state names",
+        converted('<states name="own"><state raw="1">off</state><state raw="0x1">on</state></states>'),
+        'name="own"',
+        "1 ",
+        "twice",
+    ),
+    passes(
+        "definition/not-invertible",
+        "two states that differ in a capital",
+        converted('<states name="own"><state raw="0">off</state><state raw="1">Off</state></states>'),
+    ),
+    fails(
+        "definition/not-invertible",
+        "points with a plateau",
+        converted(
+            '<interpolated name="own" unit="mg"><point raw="0" physical="1"/><point raw="5" physical="2"/>'
+            '<point raw="9" physical="2"/></interpolated>'
+        ),
+        'name="own"',
+        "own",
+        "only rise or only fall",
+    ),
+    fails(
+        "definition/not-invertible",
+        "points that fall to a plateau",
+        converted(
+            '<interpolated name="own" unit="mg"><point raw="0" physical="3"/><point raw="5" physical="2"/>'
+            '<point raw="9" physical="2"/></interpolated>'
+        ),
+        'name="own"',
+        "own",
+        "only rise or only fall",
+    ),
+    passes(
+        "definition/not-invertible",
+        "points that barely rise, written in another order",
+        converted(
+            '<interpolated name="own" unit="mg"><point raw="9" physical="2.001"/>'
+            '<point raw="0" physical="1"/><point raw="5" physical="2"/></interpolated>'
+        ),
+    ),
+    fails(
+        "definition/not-invertible",
+        "a rational denominator of 0",
+        converted('<rational name="own" unit="mg" a="0" b="1" c="0" d="0" e="0" f="0"/>'),
+        'name="own"',
+        "own",
+        "denominator is 0",
+    ),
+    fails(
+        "definition/not-invertible",
+        "a rational function that is constant",
+        converted('<rational name="own" unit="mg" a="0" b="2" c="4" d="0" e="1" f="2"/>'),
+        'name="own"',
+        "own",
+        "does not depend",
+    ),
+    passes(
+        "definition/not-invertible",
+        "a period",
+        converted(
+            '<rational name="own" unit="mg" a="0" b="0" c="1000000" d="0" e="1" f="0"/>',
+            '<limits min="0" max="6000"/>',
+        ),
+    ),
+    fails(
+        "definition/not-invertible",
+        "a parabola that turns round within the limits of its table",
+        converted(
+            '<rational name="own" unit="mg" a="1" b="0" c="0" d="0" e="0" f="1"/>',
+            '<limits min="-1" max="50"/>',
+        ),
+        'name="fuel"',
+        "own",
+        "limits of fuel",
+        "-1",
+        of="fuel",
+    ),
+    passes(
+        "definition/not-invertible",
+        "a parabola that turns round at the lower limit of its table",
+        converted(
+            '<rational name="own" unit="mg" a="1" b="0" c="0" d="0" e="0" f="1"/>',
+            '<limits min="0" max="50"/>',
+        ),
+    ),
+)
+
+
+def ranged(**ranges: str) -> bytes:
+    """A definition whose signal "torque" has these ranges."""
+    words = " ".join(f'{name}="{value}"' for name, value in ranges.items())
+    return definition_xml(
+        table("scalar", "fuel", signal="torque"),
+        signals=f'{SIGNALS}\n<signal name="torque" unit="Nm" {words}>Torque</signal>\n',
+    )
+
+
+LIMITS_INVERTED = (
+    fails(
+        "definition/limits-inverted",
+        "limits from 90 to 89.9",
+        scalar('<limits min="90" max="89.9"/>'),
+        'name="fuel"',
+        "limits of fuel",
+        "90",
+        "89.9",
+        of="fuel",
+    ),
+    passes("definition/limits-inverted", "limits from 90 to 90", scalar('<limits min="90" max="90"/>')),
+    fails(
+        "definition/limits-inverted",
+        "an expected range from 72 to 4",
+        scalar('<expected min="72" max="4"/>'),
+        'name="fuel"',
+        "expected of fuel",
+        "72",
+        "4",
+        of="fuel",
+    ),
+    fails(
+        "definition/limits-inverted",
+        "a plausible range from 130 to -40",
+        ranged(plausible="130 -40"),
+        'name="torque"',
+        "plausible range of torque",
+        "130",
+        "-40",
+    ),
+    fails(
+        "definition/limits-inverted",
+        "an operating range from 60 to 5",
+        ranged(operating="60 5"),
+        'name="torque"',
+        "operating range of torque",
+        "60",
+        "5",
+    ),
+    passes(
+        "definition/limits-inverted",
+        "signal ranges of one value",
+        ranged(plausible="130 130", operating="130 130"),
+    ),
+    passes("definition/limits-inverted", "a lower limit alone", scalar('<limits min="90"/>')),
+)
+
+LIMITS_UNREACHABLE = (
+    fails(
+        "definition/limits-unreachable",
+        "a limit more than one raw step beyond a byte",
+        scalar('<limits min="0" max="25.7"/>', type="uint8"),
+        'name="fuel"',
+        "limit of 25.7 mg",
+        "uint8",
+        "0 to 25.5 mg",
+        severity=Severity.WARNING,
+        of="fuel",
+    ),
+    passes(
+        "definition/limits-unreachable",
+        "a limit at the end of a byte",
+        scalar('<limits min="0" max="25.5"/>', type="uint8"),
+    ),
+    passes(
+        "definition/limits-unreachable",
+        "limits that only the largest value of a byte meets",
+        scalar('<limits min="25.5" max="25.5"/>', type="uint8"),
+    ),
+    passes(
+        "definition/limits-unreachable",
+        "limits that only the smallest value of a byte meets",
+        scalar('<limits min="0" max="0"/>', type="uint8"),
+    ),
+    passes(
+        "definition/limits-unreachable",
+        "a limit that was rounded up by half a raw step",
+        scalar('<limits min="0" max="25.55"/>', type="uint8"),
+    ),
+    fails(
+        "definition/limits-unreachable",
+        "a lower limit below 0 in an unsigned type",
+        scalar('<limits min="-40" max="20"/>', type="uint8"),
+        'name="fuel"',
+        "limit of -40 mg",
+        severity=Severity.WARNING,
+        of="fuel",
+    ),
+    fails(
+        "definition/limits-unreachable",
+        "a limit beyond a mask of four bits",
+        scalar('<limits min="0" max="2"/>', type="uint8", mask="0xF0"),
+        'name="fuel"',
+        "limit of 2 mg",
+        "0 to 1.5 mg",
+        severity=Severity.WARNING,
+        of="fuel",
+    ),
+    passes(
+        "definition/limits-unreachable",
+        "a limit at the end of a mask of four bits",
+        scalar('<limits min="0" max="1.5"/>', type="uint8", mask="0xF0"),
+    ),
+    fails(
+        "definition/limits-unreachable",
+        "an expected range that reaches beyond the limits",
+        scalar('<limits min="0" max="90"/><expected min="4" max="90.1"/>'),
+        'name="fuel"',
+        "expected range of fuel",
+        "90.1",
+        "0 to 90",
+        severity=Severity.WARNING,
+        of="fuel",
+    ),
+    passes(
+        "definition/limits-unreachable",
+        "an expected range that is the limits",
+        scalar('<limits min="0" max="90"/><expected min="0" max="90"/>'),
+    ),
+    fails(
+        "definition/limits-unreachable",
+        "an operating range that reaches beyond the plausible one",
+        ranged(plausible="0 500", operating="-1 500"),
+        'name="torque"',
+        "operating range of torque",
+        "-1",
+        "0 to 500",
+        severity=Severity.WARNING,
+    ),
+    passes(
+        "definition/limits-unreachable",
+        "an operating range that is the plausible one",
+        ranged(plausible="0 500", operating="0 500"),
+    ),
+)
+
+NO_LIMITS = (
+    fails(
+        "definition/no-limits",
+        "a demand without limits",
+        scalar(purpose="demand"),
+        'name="fuel"',
+        "demand table fuel",
+        severity=Severity.NOTE,
+        of="fuel",
+    ),
+    passes("definition/no-limits", "one limit alone", scalar('<limits max="90"/>')),
+    passes("definition/no-limits", "named states", scalar(type="uint8", conversion="on_off")),
+)
+
+NO_UNIT = (
+    fails(
+        "definition/no-unit",
+        "a factor without a unit",
+        converted('<linear name="own" factor="0.1"/>'),
+        'name="own"',
+        "own",
+        severity=Severity.NOTE,
+    ),
+    passes("definition/no-unit", "a pure number", converted('<linear name="own" unit="-" factor="0.1"/>')),
+    passes("definition/no-unit", "named states", scalar(conversion="on_off")),
+)
+
+OWN_AXIS = '<fixed-axis signal="speed" count="3" start="0" step="500"/>'
+USED = definition_xml(
+    table("curve", "fuel", '<x axis="speeds"/>', at=8)
+    + table("scalar", "switch", at=16, type="uint8", conversion="on_off")
+    + table("scalar", "full_load", at=18, signal="load"),
+    axes=axis("speeds"),
+)
+
+UNUSED = (
+    fails(
+        "definition/unused",
+        "a signal that feeds nothing",
+        USED.replace(b"<signals>", b'<signals>\n<signal name="gear" unit="-">Gear</signal>\n'),
+        'name="gear"',
+        "signal gear",
+        severity=Severity.NOTE,
+    ),
+    fails(
+        "definition/unused",
+        "a conversion that converts nothing",
+        USED.replace(b"<conversions>", b'<conversions>\n<linear name="bar" unit="bar" factor="0.1"/>\n'),
+        'name="bar"',
+        "conversion bar",
+        severity=Severity.NOTE,
+    ),
+    fails(
+        "definition/unused",
+        "an axis under no table",
+        USED.replace(b"<axes>", b'<axes>\n<fixed-axis name="gears" signal="speed" values="1 2"/>\n'),
+        'name="gears"',
+        "axis gears",
+        severity=Severity.NOTE,
+    ),
+    passes("definition/unused", "signals, conversions and an axis that are each used once", USED),
+    passes(
+        "definition/unused",
+        "a signal that a table puts out",
+        USED.replace(b'signal="load"', b'produces="load"'),
+    ),
+    passes(
+        "definition/unused",
+        "an axis of a table's own",
+        definition_xml(
+            table("curve", "fuel", f"<x>{OWN_AXIS}</x>", at=8)
+            + table("scalar", "switch", at=16, type="uint8", conversion="on_off")
+            + table("scalar", "idle_speed", at=18, conversion="rpm", signal="load")
+        ),
+    ),
+)
+
+UNGUARDED = (
+    fails(
+        "definition/unguarded-protection",
+        "a protection without a guard",
+        scalar(purpose="protection"),
+        'name="fuel"',
+        "protection table fuel",
+        severity=Severity.WARNING,
+        of="fuel",
+    ),
+    passes(
+        "definition/unguarded-protection",
+        "a protection with a guard",
+        scalar('<guard above="85"/>', purpose="protection"),
+    ),
+    passes("definition/unguarded-protection", "a diagnosis without a guard", scalar(purpose="diagnosis")),
+)
+
+
+def fixed(values: str) -> bytes:
+    """A curve over fixed breakpoints."""
+    return curve(ON_GEARS, axes=f'\n<fixed-axis name="gears" signal="speed" {values}/>\n')
+
+
+FIXED_AXIS = (
+    fails(
+        "definition/fixed-axis-not-rising",
+        "3 behind 4",
+        fixed('values="1 2 4 3 5 6"'),
+        "<fixed-axis",
+        "axis gears",
+        "3 follows 4",
+    ),
+    fails(
+        "definition/fixed-axis-not-rising",
+        "2 behind 2",
+        fixed('values="1 2 2"'),
+        "<fixed-axis",
+        "axis gears",
+        "2 follows 2",
+    ),
+    passes("definition/fixed-axis-not-rising", "2.001 behind 2", fixed('values="1 2 2.001"')),
+    passes(
+        "definition/fixed-axis-not-rising",
+        "a count, a start and a step",
+        fixed('count="3" start="-1" step="1"'),
+    ),
+    passes("definition/fixed-axis-not-rising", "one breakpoint", fixed('values="1"')),
+)
+
+EXAMPLES = (
+    *INVALID,
+    *DUPLICATE_NAME,
+    *UNKNOWN_REFERENCE,
+    *OUTSIDE_IMAGE,
+    *OVERLAP,
+    *CHECKSUM_OVER_ITSELF,
+    *NOT_INVERTIBLE,
+    *LIMITS_INVERTED,
+    *LIMITS_UNREACHABLE,
+    *NO_LIMITS,
+    *NO_UNIT,
+    *UNUSED,
+    *UNGUARDED,
+    *FIXED_AXIS,
+)
+
+
+@all_examples(EXAMPLES)
+def test_the_rule(example: Example) -> None:
+    example.check()
+
+
+def test_a_near_miss_of_a_name_is_hinted_at() -> None:
+    (found,) = of_rule(findings(curve('<x axis="gear"/>')), "definition/unknown-reference")
+    assert "'gears'" in found.hint
+
+
+def test_two_things_of_one_name_are_found_even_on_one_line() -> None:
+    tables = (table("scalar", "fuel") + table("scalar", "fuel", at=2)).replace("\n", "")
+    assert len(of_rule(findings(definition_xml(tables)), "definition/duplicate-name")) == 1
+
+
+def test_of_three_things_with_one_name_two_are_reported() -> None:
+    tables = "".join(table("scalar", "fuel", at=at) for at in (0, 2, 4))
+    assert len(of_rule(findings(definition_xml(tables)), "definition/duplicate-name")) == 2
+
+
+@pytest.mark.parametrize("space", ["region", "identity", "checksum", "signal", "conversion", "group"])
+def test_every_kind_of_thing_needs_a_name_of_its_own(space: str) -> None:
+    elements = {
+        "region": '<region name="same" start="0" size="4"/>',
+        "identity": '<identity name="same" at="8" text="SK28"/>',
+        "checksum": '<checksum name="same" algorithm="sum8" start="0" size="4" stored-at="40"/>',
+        "signal": '<signal name="same" unit="V">Voltage</signal>',
+        "conversion": '<linear name="same" unit="V" factor="1"/>',
+        "group": '<group name="same" title="Same"/>',
+    }
+    twice = f"\n{elements[space]}\n{elements[space]}\n"
+    places = {
+        "memory": twice if space in ("region", "identity", "checksum") else "",
+        "signals": SIGNALS + (twice if space == "signal" else ""),
+        "conversions": CONVERSIONS + (twice if space == "conversion" else ""),
+    }
+    xml = definition_xml(twice if space == "group" else table("scalar", "fuel"), **places)  # type: ignore[arg-type]
+    (found,) = of_rule(findings(xml), "definition/duplicate-name")
+    assert f"{space} name 'same'" in found.message
+
+
+def test_three_tables_on_one_byte_overlap_in_three_pairs() -> None:
+    tables = "".join(table("scalar", name, at=8, type="uint8") for name in ("one", "two", "three"))
+    assert len(of_rule(findings(definition_xml(tables)), "definition/overlap")) == 3
+
+
+def test_of_three_masks_in_one_byte_only_those_with_a_common_bit_overlap() -> None:
+    masks = {"low": "0x0F", "high": "0xF0", "lowest": "0x01"}
+    tables = "".join(table("scalar", name, at=8, type="uint8", mask=mask) for name, mask in masks.items())
+    (found,) = of_rule(findings(definition_xml(tables)), "definition/overlap")
+    assert "table low " in found.message
+    assert "table lowest " in found.message
+
+
+def test_after_a_thousand_overlapping_pairs_the_rest_is_left_out() -> None:
+    tables = "".join(table("scalar", f"fuel_{number}", at=8, type="uint8") for number in range(50))
+    assert len(of_rule(findings(definition_xml(tables)), "definition/overlap")) == 1000
+
+
+def test_a_limit_that_no_value_reaches_from_either_side_is_said_plainly() -> None:
+    found = of_rule(
+        findings(scalar('<limits min="30" max="40"/>', type="uint8")), "definition/limits-unreachable"
+    )
+    assert any("no value that fuel can hold lies within its limits" in one.message for one in found)
+
+
+def test_inverted_limits_are_one_mistake_and_not_also_unreachable_ones() -> None:
+    found = findings(scalar('<limits min="20" max="10"/>', type="uint8"))
+    assert of_rule(found, "definition/limits-inverted")
+    assert not of_rule(found, "definition/limits-unreachable")

@@ -1,0 +1,329 @@
+"""The image/ rules, each with images that fail it and images that barely pass it."""
+
+from __future__ import annotations
+
+import zlib
+from functools import reduce
+from operator import xor
+
+import pytest
+
+from callint.model.finding import Severity
+from callint.rules.inspection import Assignment
+from tests.building import definition_xml, findings, image, u16
+from tests.rules.example import (
+    BASE,
+    DEFINITION,
+    IMAGE,
+    Example,
+    Expected,
+    all_examples,
+    axis,
+    of_rule,
+    table,
+)
+
+NUMBER, OTHER_NUMBER = b"SK28-0412", b"SK28-0398"
+PLAIN = definition_xml(table("scalar", "idle_fuel", at=0) + table("scalar", "full_fuel", at=62))
+NUMBERED = definition_xml(
+    table("scalar", "idle_fuel", at=0),
+    memory='\n<identity name="software number" at="48" text="SK28-0412"/>\n',
+)
+
+
+def summed(algorithm: str, stored: bytes, byte_order: str = "big", complement: str = "") -> Example:
+    """What a checksum over the first 32 bytes, stored at 40, makes of an image."""
+    end = f' complement="{complement}"' if complement else ""
+    xml = definition_xml(
+        table("scalar", "idle_fuel", at=0),
+        memory=f'\n<checksum name="calibration" algorithm="{algorithm}" start="0" size="32" '
+        f'stored-at="40" byte-order="{byte_order}"{end}/>\n',
+    )
+    data = image(at_0=COVERED, at_40=stored)
+    return Example(rule="image/stale-checksum", name=f"{algorithm} {complement}", xml=xml, data=data)
+
+
+COVERED = bytes(range(7, 39))
+CRC = zlib.crc32(COVERED)
+CRC_XML = summed("CRC-32/ISO-HDLC", b"").xml
+BLANK = definition_xml(
+    table("curve", "four", '<x axis="gears"/>', at=16, type="uint8") + table("scalar", "two", at=24),
+    axes='<fixed-axis name="gears" signal="speed" values="1000 2000 3000 4000"/>',
+)
+
+
+def filled(four: bytes) -> bytes:
+    """An image with the curve of four bytes; the scalar of two bytes is blank."""
+    return image(at_16=four, at_24=b"\xff\xff")
+
+
+UNREADABLE = (
+    Example(
+        rule="image/unreadable",
+        name="an image that does not exist",
+        xml=PLAIN,
+        assignment=Assignment(IMAGE, (DEFINITION,), ()),
+        expected=Expected(severity=Severity.ERROR, words=("cannot be read", "does not exist")),
+    ),
+    Example(rule="image/unreadable", name="an empty image, which can be read", xml=PLAIN, data=b""),
+)
+
+WRONG_SIZE = (
+    Example(
+        rule="image/wrong-size",
+        name="63 bytes in a memory of 64",
+        xml=PLAIN,
+        data=image(63),
+        base=image(64),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("truncated", "63 bytes", "64", "1 byte missing", "1 table", "full_fuel"),
+            raw=63,
+        ),
+    ),
+    Example(
+        rule="image/wrong-size",
+        name="65 bytes in a memory of 64",
+        xml=PLAIN,
+        data=image(65),
+        expected=Expected(
+            severity=Severity.ERROR, words=("too long", "65 bytes", "64", "1 byte too many"), raw=65
+        ),
+    ),
+    Example(rule="image/wrong-size", name="64 bytes in a memory of 64", xml=PLAIN, data=image(64)),
+    Example(
+        rule="image/wrong-size",
+        name="an empty image",
+        xml=PLAIN,
+        data=b"",
+        expected=Expected(severity=Severity.ERROR, words=("empty",), raw=0),
+    ),
+)
+
+WRONG_IDENTITY = (
+    Example(
+        rule="image/wrong-identity",
+        name="another software number",
+        xml=NUMBERED,
+        data=image(at_48=OTHER_NUMBER),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("software number", '"SK28-0398"', '"SK28-0412"', "other software"),
+            line="<identity",
+            address=48,
+        ),
+    ),
+    Example(
+        rule="image/wrong-identity",
+        name="one bit of the software number turned over",
+        xml=NUMBERED,
+        data=image(at_48=b"SK28-0413"),
+        expected=Expected(
+            severity=Severity.ERROR, words=('"SK28-0413"', '"SK28-0412"'), line="<identity", address=48
+        ),
+    ),
+    Example(
+        rule="image/wrong-identity",
+        name="the software number with other bytes behind it",
+        xml=NUMBERED,
+        data=image(at_48=NUMBER + b"-X"),
+    ),
+    Example(
+        rule="image/wrong-identity",
+        name="an image too short to hold a software number",
+        xml=NUMBERED,
+        data=image(at_48=NUMBER)[:56],
+    ),
+)
+
+STALE_CHECKSUM = (
+    Example(
+        rule="image/stale-checksum",
+        name="a CRC whose last bit is wrong",
+        xml=CRC_XML,
+        data=image(at_0=COVERED, at_40=(CRC ^ 1).to_bytes(4, "big")),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("calibration", f"0x{CRC ^ 1:08X}", f"0x{CRC:08X}", "CRC-32/ISO-HDLC"),
+            line="<checksum",
+            address=40,
+            raw=CRC ^ 1,
+        ),
+    ),
+    Example(
+        rule="image/stale-checksum",
+        name="the CRC of the bytes",
+        xml=CRC_XML,
+        data=image(at_0=COVERED, at_40=CRC.to_bytes(4, "big")),
+    ),
+    Example(
+        rule="image/stale-checksum",
+        name="a change right behind the covered bytes",
+        xml=CRC_XML,
+        data=image(at_0=COVERED, at_32=b"\x7b", at_40=CRC.to_bytes(4, "big")),
+    ),
+    Example(
+        rule="image/stale-checksum",
+        name="a change of the last covered byte",
+        xml=CRC_XML,
+        data=image(at_0=COVERED[:31] + b"\x7b", at_40=CRC.to_bytes(4, "big")),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=(f"0x{CRC:08X}", f"0x{zlib.crc32(COVERED[:31] + b'{'):08X}"),
+            line="<checksum",
+            address=40,
+            raw=CRC,
+        ),
+    ),
+)
+
+BLANK_TABLE = (
+    Example(
+        rule="image/blank-table",
+        name="four fill bytes where a curve should be",
+        xml=BLANK,
+        data=filled(b"\xff" * 4),
+        base=filled(bytes([1, 2, 3, 4])),
+        expected=Expected(
+            severity=Severity.WARNING,
+            words=("four", "4 bytes", "0xFF", "0x00010"),
+            line='name="four"',
+            table="four",
+            address=16,
+            unit="mg",
+        ),
+    ),
+    Example(
+        rule="image/blank-table",
+        name="three fill bytes and one of another value",
+        xml=BLANK,
+        data=filled(b"\xff\xff\xff\xfe"),
+    ),
+    Example(
+        rule="image/blank-table",
+        name="two fill bytes, which may be a value",
+        xml=definition_xml(table("scalar", "two")),
+        data=image(fill=0xFF),
+    ),
+)
+
+MISSING_BASE = (
+    Example(
+        rule="image/missing-base",
+        name="a base that does not exist",
+        xml=NUMBERED,
+        data=image(at_48=NUMBER),
+        assignment=Assignment(IMAGE, (DEFINITION,), (BASE,)),
+        expected=Expected(severity=Severity.ERROR, words=("base.bin", "does not exist")),
+    ),
+    Example(
+        rule="image/missing-base",
+        name="a base of other software",
+        xml=NUMBERED,
+        data=image(at_48=NUMBER),
+        base=image(at_48=OTHER_NUMBER),
+        expected=Expected(
+            severity=Severity.ERROR, words=("base.bin", "other software", '"SK28-0398"', '"SK28-0412"')
+        ),
+    ),
+    Example(
+        rule="image/missing-base",
+        name="a base of the same software",
+        xml=NUMBERED,
+        data=image(at_48=NUMBER),
+        base=image(at_0=b"\x7b", at_48=NUMBER),
+    ),
+    Example(
+        rule="image/missing-base",
+        name="an image that should have none",
+        xml=NUMBERED,
+        data=image(at_48=NUMBER),
+    ),
+)
+
+EXAMPLES = (*UNREADABLE, *WRONG_SIZE, *WRONG_IDENTITY, *STALE_CHECKSUM, *BLANK_TABLE, *MISSING_BASE)
+
+
+@all_examples(EXAMPLES)
+def test_the_rule(example: Example) -> None:
+    example.check()
+
+
+TOTAL = sum(COVERED)
+
+
+@pytest.mark.parametrize(
+    ("algorithm", "complement", "byte_order", "right"),
+    [
+        ("sum8", "", "big", bytes([TOTAL % 256])),
+        ("sum16", "", "big", TOTAL.to_bytes(2, "big")),
+        ("sum16", "", "little", TOTAL.to_bytes(2, "little")),
+        ("sum16", "ones", "big", (0xFFFF - TOTAL).to_bytes(2, "big")),
+        ("sum16", "twos", "big", (0x10000 - TOTAL).to_bytes(2, "big")),
+        ("sum32", "", "big", TOTAL.to_bytes(4, "big")),
+        ("xor8", "", "big", bytes([reduce(xor, COVERED)])),
+        ("CRC-32/ISO-HDLC", "", "little", CRC.to_bytes(4, "little")),
+        ("CRC-32/ISO-HDLC", "ones", "big", (0xFFFFFFFF - CRC).to_bytes(4, "big")),
+    ],
+)
+def test_a_checksum_passes_when_stored_as_the_definition_says_and_only_then(
+    algorithm: str, complement: str, byte_order: str, right: bytes
+) -> None:
+    good = summed(algorithm, right, byte_order, complement)
+    assert not of_rule(good.report().findings, good.rule)
+    wrong = summed(algorithm, right[:-1] + bytes([right[-1] ^ 1]), byte_order, complement)
+    assert len(of_rule(wrong.report().findings, good.rule)) == 1
+
+
+def test_an_image_that_lacks_covered_bytes_is_truncated_rather_than_wrongly_summed() -> None:
+    data = image(at_0=COVERED, at_40=bytes(4))
+    assert of_rule(findings(CRC_XML, data), "image/stale-checksum")
+    found = findings(CRC_XML, data[:42])
+    assert not of_rule(found, "image/stale-checksum")
+    assert of_rule(found, "image/wrong-size")
+
+
+def test_a_truncated_image_is_checked_as_far_as_it_goes() -> None:
+    xml = definition_xml(
+        table("scalar", "idle_fuel", '<limits max="10"/>', at=0)
+        + table("scalar", "full_fuel", '<limits min="1"/>', at=62)
+    )
+    found = findings(xml, image(at_0=u16(101))[:63])
+    assert [one.table for one in of_rule(found, "value/out-of-range")] == ["idle_fuel"]
+
+
+def test_the_fill_byte_is_the_definitions_own() -> None:
+    xml = definition_xml(table("scalar", "four", type="uint32")).replace(
+        b'size="64"', b'size="64" fill="0xA5"'
+    )
+    assert of_rule(findings(xml, image(fill=0xA5)), "image/blank-table")
+    assert not of_rule(findings(xml, image(fill=0xFF)), "image/blank-table")
+
+
+def test_a_blank_axis_is_a_blank_table() -> None:
+    xml = definition_xml(table("curve", "fuel", '<x axis="speeds"/>', at=8), axes=axis("speeds"))
+    (found,) = of_rule(findings(xml, image(at_0=b"\xff" * 4)), "image/blank-table")
+    assert found.table == "speeds"
+
+
+def test_an_empty_base_is_no_base_to_compare_with() -> None:
+    found = findings(PLAIN, image(), b"")
+    assert [one.severity for one in of_rule(found, "image/missing-base")] == [Severity.ERROR]
+
+
+def test_an_identity_that_is_no_text_is_shown_in_hexadecimal() -> None:
+    (found,) = of_rule(findings(NUMBERED, image()), "image/wrong-identity")
+    assert 'is 00 00 00 00 00 00 00 00 00, not "SK28-0412"' in found.message
+
+
+def test_a_short_list_of_missing_tables_is_not_cut() -> None:
+    tables = "".join(table("scalar", f"fuel_{number}", at=2 * number) for number in range(3))
+    (found,) = of_rule(findings(definition_xml(tables), image()[:1]), "image/wrong-size")
+    assert found.message.endswith("fuel_0, fuel_1, fuel_2")
+
+
+def test_a_long_list_of_missing_tables_is_cut_short() -> None:
+    tables = "".join(table("scalar", f"fuel_{number}", at=2 * number) for number in range(10))
+    (found,) = of_rule(findings(definition_xml(tables), image()[:4]), "image/wrong-size")
+    assert "8 tables" in found.message
+    assert "5 more" in found.message

@@ -1,0 +1,413 @@
+"""The protection/ rules, each with images that fail it and images that barely pass it."""
+
+from __future__ import annotations
+
+import pytest
+
+from callint.model.finding import Cell, Severity
+from tests.building import definition_xml, findings, image, u16
+from tests.rules.example import AXES, ON_AXES, Example, Expected, all_examples, of_rule, table
+
+
+def cut_off(demands: str, purpose: str = "protection") -> bytes:
+    """A speed of which a protection is made."""
+    return definition_xml(
+        table("scalar", "overspeed_cut", demands, purpose=purpose, conversion="rpm", signal="speed")
+    )
+
+
+def limiter(demands: str) -> bytes:
+    """A protection map of six cells."""
+    return definition_xml(
+        table("map", "smoke_limit", ON_AXES + demands, at=10, purpose="protection"), axes=AXES
+    )
+
+
+def limits(*cells: int) -> bytes:
+    """An image with the map's six cells."""
+    return image(at_0=u16(1000, 2000, 3000, 100, 500), at_10=u16(*cells))
+
+
+MONITOR = definition_xml(
+    table(
+        "scalar",
+        "overboost_monitor",
+        '<guard state="off"/>',
+        purpose="protection",
+        type="uint8",
+        mask="0x04",
+        conversion="on_off",
+    )
+)
+RAW_GUARD = cut_off('<guard raw="65535"/>')
+ABOVE = cut_off('<guard above="5000"/>')
+BELOW = cut_off('<guard below="3000"/>')
+HALF_ABOVE = limiter('<guard above="85" share="0.5"/>')
+ALL_BELOW = limiter('<guard below="4"/>')
+
+DISABLED = (
+    Example(
+        rule="protection/disabled",
+        name="a cut-off of 5001 rpm under a guard above 5000 rpm",
+        xml=ABOVE,
+        data=image(at_0=u16(5001)),
+        base=image(at_0=u16(4500)),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("Overspeed cut", "5001 rpm", "above 5000 rpm"),
+            line='name="overspeed_cut"',
+            table="overspeed_cut",
+            cell=Cell(),
+            address=0,
+            raw=5001,
+            physical=5001.0,
+            base_physical=4500.0,
+            unit="rpm",
+        ),
+    ),
+    Example(
+        rule="protection/disabled",
+        name="a cut-off of 5000 rpm under a guard above 5000 rpm",
+        xml=ABOVE,
+        data=image(at_0=u16(5000)),
+    ),
+    Example(
+        rule="protection/disabled",
+        name="a cut-off of 2999 rpm under a guard below 3000 rpm",
+        xml=BELOW,
+        data=image(at_0=u16(2999)),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("Overspeed cut", "2999 rpm", "below 3000 rpm"),
+            line='name="overspeed_cut"',
+            table="overspeed_cut",
+            cell=Cell(),
+            address=0,
+            raw=2999,
+            physical=2999.0,
+            unit="rpm",
+        ),
+    ),
+    Example(
+        rule="protection/disabled",
+        name="a cut-off of 3000 rpm under a guard below 3000 rpm",
+        xml=BELOW,
+        data=image(at_0=u16(3000)),
+    ),
+    Example(
+        rule="protection/disabled",
+        name="a monitor whose masked bit says off",
+        xml=MONITOR,
+        data=image(at_0=b"\xfb"),
+        base=image(at_0=b"\x04"),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("Overboost monitor", "off"),
+            line='name="overboost_monitor"',
+            table="overboost_monitor",
+            cell=Cell(),
+            address=0,
+            raw=0,
+            physical=0.0,
+            base_physical=1.0,
+        ),
+    ),
+    Example(
+        rule="protection/disabled",
+        name="a monitor whose masked bit alone says on",
+        xml=MONITOR,
+        data=image(at_0=b"\x04"),
+    ),
+    Example(
+        rule="protection/disabled",
+        name="the raw value that the guard names",
+        xml=RAW_GUARD,
+        data=image(at_0=u16(65535)),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("Overspeed cut", "raw 65535"),
+            line='name="overspeed_cut"',
+            table="overspeed_cut",
+            cell=Cell(),
+            address=0,
+            raw=65535,
+            physical=65535.0,
+            unit="rpm",
+        ),
+    ),
+    Example(
+        rule="protection/disabled",
+        name="one raw step below the value that the guard names",
+        xml=RAW_GUARD,
+        data=image(at_0=u16(65534)),
+    ),
+    Example(
+        rule="protection/disabled",
+        name="three of six cells above 85 mg where half are enough",
+        xml=HALF_ABOVE,
+        data=limits(100, 200, 300, 851, 851, 851),
+        base=limits(100, 200, 300, 400, 500, 600),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("Smoke limit", "3 of 6 cells", "above 85 mg"),
+            line='name="smoke_limit"',
+            table="smoke_limit",
+            address=10,
+            unit="mg",
+        ),
+    ),
+    Example(
+        rule="protection/disabled",
+        name="two of six cells above 85 mg where half are needed",
+        xml=HALF_ABOVE,
+        data=limits(100, 200, 300, 850, 851, 851),
+    ),
+    Example(
+        rule="protection/disabled",
+        name="all cells below 4 mg where no share is named",
+        xml=ALL_BELOW,
+        data=limits(39, 39, 39, 39, 39, 38),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("Smoke limit", "all 6 cells", "below 4 mg"),
+            line='name="smoke_limit"',
+            table="smoke_limit",
+            address=10,
+            unit="mg",
+        ),
+    ),
+    Example(
+        rule="protection/disabled",
+        name="five of six cells below 4 mg where no share is named",
+        xml=ALL_BELOW,
+        data=limits(39, 39, 39, 39, 39, 40),
+    ),
+)
+
+WEAKENED = (
+    Example(
+        rule="protection/weakened",
+        name="a cell one raw step nearer to a guard above it",
+        xml=HALF_ABOVE,
+        data=limits(100, 200, 300, 400, 501, 600),
+        base=limits(100, 200, 300, 400, 500, 600),
+        expected=Expected(
+            severity=Severity.WARNING,
+            words=("50.0 mg became 50.1 mg", "+0.2 %"),
+            line='name="smoke_limit"',
+            table="smoke_limit",
+            cell=Cell(1, 1),
+            at={"speed": 2000.0, "load": 50.0},
+            address=18,
+            raw=501,
+            physical=50.1,
+            base_physical=50.0,
+            unit="mg",
+        ),
+    ),
+    Example(
+        rule="protection/weakened",
+        name="a cell one raw step away from a guard above it",
+        xml=HALF_ABOVE,
+        data=limits(100, 200, 300, 400, 499, 600),
+        base=limits(100, 200, 300, 400, 500, 600),
+    ),
+    Example(
+        rule="protection/weakened",
+        name="a threshold nearer to a guard below it",
+        xml=BELOW,
+        data=image(at_0=u16(3999)),
+        base=image(at_0=u16(4000)),
+        expected=Expected(
+            severity=Severity.WARNING,
+            words=("4000 rpm became 3999 rpm",),
+            line='name="overspeed_cut"',
+            table="overspeed_cut",
+            cell=Cell(),
+            address=0,
+            raw=3999,
+            physical=3999.0,
+            base_physical=4000.0,
+            unit="rpm",
+        ),
+    ),
+    Example(
+        rule="protection/weakened",
+        name="a threshold away from a guard below it",
+        xml=BELOW,
+        data=image(at_0=u16(4001)),
+        base=image(at_0=u16(4000)),
+    ),
+    Example(
+        rule="protection/weakened",
+        name="a threshold beyond its guard, which is worse than weakened",
+        xml=ABOVE,
+        data=image(at_0=u16(5001)),
+        base=image(at_0=u16(4000)),
+    ),
+)
+
+UNREACHABLE = (
+    Example(
+        rule="protection/unreachable-threshold",
+        name="a cut-off of 6001 rpm where the sensor reads up to 6000 rpm",
+        xml=ABOVE,
+        data=image(at_0=u16(6001)),
+        base=image(at_0=u16(4500)),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("6001 rpm", "above 6000 rpm", "speed"),
+            line='name="overspeed_cut"',
+            table="overspeed_cut",
+            cell=Cell(),
+            address=0,
+            raw=6001,
+            physical=6001.0,
+            base_physical=4500.0,
+            unit="rpm",
+        ),
+    ),
+    Example(
+        rule="protection/unreachable-threshold",
+        name="a cut-off of 6000 rpm where the sensor reads up to 6000 rpm",
+        xml=ABOVE,
+        data=image(at_0=u16(6000)),
+    ),
+    Example(
+        rule="protection/unreachable-threshold",
+        name="a diagnosis threshold of 6001 rpm",
+        xml=cut_off("", purpose="diagnosis"),
+        data=image(at_0=u16(6001)),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("6001 rpm", "above 6000 rpm", "speed"),
+            line='name="overspeed_cut"',
+            table="overspeed_cut",
+            cell=Cell(),
+            address=0,
+            raw=6001,
+            physical=6001.0,
+            unit="rpm",
+        ),
+    ),
+    Example(
+        rule="protection/unreachable-threshold",
+        name="a demand of 6001 rpm, which is no threshold",
+        xml=cut_off("", purpose="demand"),
+        data=image(at_0=u16(6001)),
+    ),
+    Example(
+        rule="protection/unreachable-threshold",
+        name="a threshold above the sensor's range that is approached from above",
+        xml=BELOW,
+        data=image(at_0=u16(6001)),
+    ),
+)
+
+FLAT_GUARD = limiter('<guard flat="true"/>')
+
+FLAT = (
+    Example(
+        rule="protection/flat",
+        name="six equal cells under a guard that forbids it",
+        xml=FLAT_GUARD,
+        data=limits(*[400] * 6),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("all 6 cells are 40.0 mg", "Smoke limit"),
+            line='name="smoke_limit"',
+            table="smoke_limit",
+            address=10,
+            unit="mg",
+        ),
+    ),
+    Example(
+        rule="protection/flat",
+        name="one cell of six a raw step lower",
+        xml=FLAT_GUARD,
+        data=limits(400, 400, 400, 399, 400, 400),
+    ),
+    Example(
+        rule="protection/flat",
+        name="six equal cells where the base had a shape",
+        xml=HALF_ABOVE,
+        data=limits(*[400] * 6),
+        base=limits(400, 400, 400, 399, 400, 400),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("all 6 cells are 40.0 mg", "Smoke limit"),
+            line='name="smoke_limit"',
+            table="smoke_limit",
+            address=10,
+            unit="mg",
+        ),
+    ),
+    Example(
+        rule="protection/flat",
+        name="six equal cells where the base was flat and no guard forbids it",
+        xml=HALF_ABOVE,
+        data=limits(*[400] * 6),
+        base=limits(*[399] * 6),
+    ),
+)
+
+EXAMPLES = (*DISABLED, *WEAKENED, *UNREACHABLE, *FLAT)
+
+
+@all_examples(EXAMPLES)
+def test_the_rule(example: Example) -> None:
+    example.check()
+
+
+@pytest.mark.parametrize("purpose", ["general", "demand", "emissions", "correction", "diagnosis"])
+def test_a_guard_speaks_for_protection_tables_only(purpose: str) -> None:
+    found = findings(cut_off('<guard above="5000"/>', purpose), image(at_0=u16(5001)), image(at_0=u16(4000)))
+    assert not {"protection/disabled", "protection/weakened"} & {one.rule for one in found}
+
+
+def test_one_of_several_guards_is_enough() -> None:
+    xml = cut_off('<guard above="5000"/><guard raw="0"/>')
+    (found,) = of_rule(findings(xml, image(at_0=u16(0))), "protection/disabled")
+    assert "raw 0" in found.message
+
+
+def test_a_weakened_map_is_reported_once_at_the_cell_that_moved_furthest() -> None:
+    before, after = limits(100, 200, 300, 400, 500, 600), limits(101, 200, 320, 395, 500, 600)
+    (found,) = of_rule(findings(HALF_ABOVE, after, before), "protection/weakened")
+    assert found.cell == Cell(2, 0)
+    assert "30.0 mg became 32.0 mg" in found.message
+    assert "2 cells" in found.message
+
+
+def test_a_single_weakened_cell_is_not_compared_with_others() -> None:
+    before, after = limits(100, 200, 300, 400, 500, 600), limits(100, 200, 300, 400, 501, 600)
+    (found,) = of_rule(findings(HALF_ABOVE, after, before), "protection/weakened")
+    assert found.message.endswith("50.0 mg became 50.1 mg (+0.2 %)")
+
+
+def test_two_equal_cells_are_flat_and_one_alone_is_not() -> None:
+    for count, expected in ((2, 1), (1, 0)):
+        gears = f'<fixed-axis name="gears" signal="speed" count="{count}" start="1" step="1"/>'
+        inside = '<x axis="gears"/><guard flat="true"/>'
+        xml = definition_xml(table("curve", "fuel", inside, purpose="protection"), axes=gears)
+        assert len(of_rule(findings(xml, image()), "protection/flat")) == expected
+
+
+def test_a_protection_that_the_image_does_not_hold_whole_is_not_called_flat() -> None:
+    assert not of_rule(findings(FLAT_GUARD, limits(*[0] * 6)[:20]), "protection/flat")
+
+
+def test_a_protection_that_grew_stronger_in_one_cell_and_weaker_in_another_is_weakened() -> None:
+    before, after = limits(100, 200, 300, 400, 500, 600), limits(100, 200, 300, 300, 500, 601)
+    (found,) = of_rule(findings(HALF_ABOVE, after, before), "protection/weakened")
+    assert found.cell == Cell(2, 1)
+
+
+def test_without_a_guard_both_ends_of_the_sensors_range_bound_a_threshold() -> None:
+    xml = definition_xml(
+        table("scalar", "low_idle", purpose="diagnosis", type="int16", conversion="rpm", signal="speed")
+    )
+    rule = "protection/unreachable-threshold"
+    (found,) = of_rule(findings(xml, image(at_0=b"\xff\xff")), rule)
+    assert "-1 rpm is below 0 rpm" in found.message
+    assert not of_rule(findings(xml, image(at_0=u16(0))), rule)

@@ -1,0 +1,298 @@
+"""The waiver/ rules, and what waivers do to the findings that they accept."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+
+from callint.model.finding import Finding, Severity
+from callint.model.policy import Policy, Waiver
+from callint.rules.inspection import Assignment, Inspector, Report
+from tests.building import TODAY, Files, definition_xml, image, inspect, read, u16
+from tests.rules.example import (
+    BASE,
+    DEFINITION,
+    IMAGE,
+    Example,
+    Expected,
+    all_examples,
+    axis,
+    of_rule,
+    table,
+    table_digest,
+    waiver,
+)
+
+XML = definition_xml(
+    table("scalar", "fuel", '<limits max="90"/>')
+    + table("curve", "torque", '<x axis="speeds"/><limits max="90"/>', at=2),
+    axes=axis("speeds", at=6, count_at=10),
+    memory='<identity name="software number" at="48" text="SK28-0412"/>',
+)
+NUMBER = b"SK28-0412"
+
+
+def with_fuel(raw: int) -> bytes:
+    """An image whose fuel is out of range from 901 on."""
+    return image(at_0=u16(raw, 100, 200, 1000, 2000), at_10=b"\x02", at_48=NUMBER)
+
+
+BAD, WORSE, GOOD = with_fuel(901), with_fuel(902), with_fuel(900)
+ACCEPTED = waiver("value/out-of-range", table_digest(XML, BAD, "fuel"), image=IMAGE, table="fuel")
+
+
+def until(last_day: date) -> Waiver:
+    """The accepted finding, for a time."""
+    return replace(ACCEPTED, until=last_day)
+
+
+def policy(*waivers: Waiver) -> Policy:
+    """A policy with waivers."""
+    return Policy(path="callint.toml", waivers=waivers)
+
+
+def expected(*words: str) -> Expected:
+    return Expected(severity=Severity.WARNING, words=words, line=12)
+
+
+EXAMPLES = (
+    Example(
+        rule="waiver/expired",
+        name="a waiver that ended yesterday",
+        xml=XML,
+        data=BAD,
+        policy=policy(until(TODAY - timedelta(days=1))),
+        expected=expected("Ines Falk", "value/out-of-range", "fuel", IMAGE, "2026-06-14"),
+    ),
+    Example(
+        rule="waiver/expired",
+        name="a waiver on its last day",
+        xml=XML,
+        data=BAD,
+        policy=policy(until(TODAY)),
+    ),
+    Example(
+        rule="waiver/expired", name="a waiver without an end", xml=XML, data=BAD, policy=policy(ACCEPTED)
+    ),
+    Example(
+        rule="waiver/expired",
+        name="an ended waiver of something that is no longer there",
+        xml=XML,
+        data=GOOD,
+        policy=policy(until(TODAY - timedelta(days=1))),
+    ),
+    Example(
+        rule="waiver/outdated",
+        name="a waiver of a table that has another cell by one raw step",
+        xml=XML,
+        data=WORSE,
+        policy=policy(ACCEPTED),
+        expected=expected("Ines Falk", "value/out-of-range", "fuel", IMAGE, table_digest(XML, WORSE, "fuel")),
+    ),
+    Example(
+        rule="waiver/outdated",
+        name="a waiver of a table that is as it was accepted, in an image that is not",
+        xml=XML,
+        data=BAD[:-1] + b"\x7b",
+        policy=policy(ACCEPTED),
+    ),
+    Example(
+        rule="waiver/unused",
+        name="a waiver of a value that is back within its limit",
+        xml=XML,
+        data=GOOD,
+        policy=policy(ACCEPTED),
+        expected=expected("Ines Falk", "value/out-of-range", "fuel", IMAGE),
+    ),
+    Example(rule="waiver/unused", name="a waiver in use", xml=XML, data=BAD, policy=policy(ACCEPTED)),
+    Example(
+        rule="waiver/unused",
+        name="a waiver of an image that was not looked at",
+        xml=XML,
+        data=GOOD,
+        policy=policy(replace(ACCEPTED, image="other.bin")),
+    ),
+    Example(
+        rule="waiver/unused",
+        name="a waiver of another table of the same image",
+        xml=XML,
+        data=BAD,
+        policy=policy(replace(ACCEPTED, table="torque")),
+        expected=expected("value/out-of-range", "torque"),
+    ),
+)
+
+
+@all_examples(EXAMPLES)
+def test_the_rule(example: Example) -> None:
+    example.check()
+
+
+def waived(found: Sequence[Finding], rule: str = "value/out-of-range") -> list[bool]:
+    """Whether each finding of a rule is waived."""
+    return [one.waived for one in of_rule(found, rule)]
+
+
+def waiver_rules(report: Report) -> set[str]:
+    """The waiver/ rules that found something."""
+    return {one.rule for one in report.findings if one.rule.startswith("waiver/")}
+
+
+def test_a_waiver_accepts_the_finding_and_nothing_is_said_about_the_waiver() -> None:
+    report = inspect(XML, BAD, policy=policy(ACCEPTED))
+    assert waived(report.findings) == [True]
+    assert not waiver_rules(report)
+
+
+def test_a_waived_finding_keeps_its_severity_and_its_fingerprint() -> None:
+    (before,) = of_rule(inspect(XML, BAD).findings, "value/out-of-range")
+    (after,) = of_rule(inspect(XML, BAD, policy=policy(ACCEPTED)).findings, "value/out-of-range")
+    assert after == replace(before, waived=True)
+    assert after.fingerprint == before.fingerprint
+
+
+@pytest.mark.parametrize(
+    ("one", "why"),
+    [
+        (until(TODAY - timedelta(days=1)), "waiver/expired"),
+        (replace(ACCEPTED, digest=f"sha256:{'0' * 40}"), "waiver/outdated"),
+        (replace(ACCEPTED, rule="value/unexpected"), "waiver/unused"),
+        (replace(ACCEPTED, table="torque"), "waiver/unused"),
+        (replace(ACCEPTED, table=""), "waiver/unused"),
+    ],
+)
+def test_a_waiver_that_no_longer_counts_accepts_nothing_and_says_why(one: Waiver, why: str) -> None:
+    report = inspect(XML, BAD, policy=policy(one))
+    assert waived(report.findings) == [False]
+    assert waiver_rules(report) == {why}
+
+
+def test_a_new_waiver_beside_an_outdated_one_counts() -> None:
+    old = replace(ACCEPTED, digest=f"sha256:{'0' * 40}", line=4)
+    report = inspect(XML, BAD, policy=policy(old, ACCEPTED))
+    assert waived(report.findings) == [True]
+    assert [(one.rule, one.line) for one in report.findings if one.policy] == [("waiver/outdated", 4)]
+
+
+def test_a_waiver_of_other_content_is_outdated_even_after_its_last_day() -> None:
+    report = inspect(XML, WORSE, policy=policy(until(TODAY - timedelta(days=1))))
+    assert waiver_rules(report) == {"waiver/outdated"}
+
+
+def test_a_waiver_dies_when_an_axis_of_its_table_moves() -> None:
+    data = image(at_0=u16(100, 901, 200, 1000, 2000), at_10=b"\x02", at_48=NUMBER)
+    moved = image(at_0=u16(100, 901, 200, 1000, 2001), at_10=b"\x02", at_48=NUMBER)
+    one = waiver("value/out-of-range", table_digest(XML, data, "torque"), image=IMAGE, table="torque")
+    assert waived(inspect(XML, data, policy=policy(one)).findings) == [True]
+    report = inspect(XML, moved, policy=policy(one))
+    assert waived(report.findings) == [False]
+    assert waiver_rules(report) == {"waiver/outdated"}
+
+
+def outdated_digest(report: Report) -> str:
+    """The digest that an outdated waiver says is there now."""
+    (found,) = of_rule(report.findings, "waiver/outdated")
+    return found.message.rpartition(" ")[2]
+
+
+def test_the_digest_that_an_outdated_waiver_names_is_the_one_to_write() -> None:
+    old = replace(ACCEPTED, digest=f"sha256:{'0' * 40}")
+    digest = outdated_digest(inspect(XML, BAD, policy=policy(old)))
+    report = inspect(XML, BAD, policy=policy(replace(old, digest=digest)))
+    assert waived(report.findings) == [True]
+    assert not waiver_rules(report)
+
+
+@pytest.mark.parametrize(
+    ("rule", "about", "data", "again"),
+    [
+        ("image/stale-checksum", "", {"at_40": b"\x01\x02"}, {"at_40": b"\x01\x03"}),
+        ("image/wrong-size", "", {"at_64": b"\x01"}, {"at_64": b"\x02"}),
+        ("axis/not-increasing", "speeds", {"at_6": u16(2000, 1000)}, {"at_6": u16(2000, 1001)}),
+        ("axis/wrong-count", "speeds", {"at_10": b"\x03"}, {"at_10": b"\x04"}),
+        ("value/out-of-range", "torque", {"at_2": u16(901)}, {"at_2": u16(902)}),
+    ],
+)
+def test_a_waiver_dies_with_the_content_that_it_was_written_for(
+    rule: str, about: str, data: dict[str, bytes], again: dict[str, bytes]
+) -> None:
+    checksum = b'<checksum name="sum" algorithm="sum16" start="0" size="32" stored-at="40"/>'
+    xml = XML.replace(b"</memory>", checksum + b"</memory>")
+    start = {"at_0": u16(100, 100, 200, 1000, 2000), "at_10": b"\x02", "at_48": NUMBER}
+    first, second = (image(64, 0, **{**start, **more}) for more in (data, again))
+    unwritten = waiver(rule, f"sha256:{'0' * 40}", image=IMAGE, table=about)
+    accepted = replace(unwritten, digest=outdated_digest(inspect(xml, first, policy=policy(unwritten))))
+    assert all(waived(inspect(xml, first, policy=policy(accepted)).findings, rule))
+    report = inspect(xml, second, policy=policy(accepted))
+    assert not any(waived(report.findings, rule))
+    assert "waiver/outdated" in waiver_rules(report)
+
+
+def test_findings_about_a_definition_are_waived_by_its_content() -> None:
+    xml = definition_xml(table("scalar", "fuel", at=63))
+    one = waiver("definition/outside-image", f"sha256:{read(xml).digest[:40]}", table="fuel")
+    report = inspect(xml, policy=policy(one))
+    assert waived(report.findings, "definition/outside-image") == [True]
+    assert not waiver_rules(report)
+    other = inspect(xml + b"<!-- revised -->", policy=policy(one))
+    assert waived(other.findings, "definition/outside-image") == [False]
+    assert waiver_rules(other) == {"waiver/outdated"}
+
+
+def looked_at(
+    files: dict[str, bytes], one: Waiver, definitions: Sequence[str] = (), whole: bool = True
+) -> Report:
+    """What is said about the image and its definition, with the base that is named for it."""
+    tree = Files()
+    tree.files.update(files)
+    inspector = Inspector(tree, policy(one), TODAY)
+    return inspector.report([Assignment(IMAGE, (DEFINITION,), (BASE,))], definitions, whole)
+
+
+def test_a_waiver_about_definitions_is_called_unused_only_when_all_of_them_were_looked_at() -> None:
+    one = waiver("definition/overlap", f"sha256:{'0' * 40}")
+    files = {DEFINITION: XML, IMAGE: GOOD, BASE: GOOD}
+    assert not of_rule(looked_at(files, one, whole=False).findings, "waiver/unused")
+    assert len(of_rule(looked_at(files, one).findings, "waiver/unused")) == 1
+
+
+@pytest.mark.parametrize(
+    ("files", "rule"),
+    [
+        ({DEFINITION: b"<definition", IMAGE: BAD, BASE: GOOD}, "value/out-of-range"),
+        ({IMAGE: BAD, BASE: GOOD}, "value/out-of-range"),
+        ({DEFINITION: XML, BASE: GOOD}, "value/out-of-range"),
+        ({DEFINITION: XML, IMAGE: BAD.replace(NUMBER, b"SK28-0398"), BASE: GOOD}, "value/out-of-range"),
+        ({DEFINITION: XML, IMAGE: b"", BASE: GOOD}, "value/out-of-range"),
+        ({DEFINITION: XML, IMAGE: BAD}, "change/too-large"),
+    ],
+    ids=[
+        "broken definition",
+        "no definition",
+        "no image",
+        "image of other software",
+        "empty image",
+        "no base to find a change in",
+    ],
+)
+def test_a_waiver_is_not_called_unused_where_its_rule_could_not_run(
+    files: dict[str, bytes], rule: str
+) -> None:
+    report = looked_at(files, replace(ACCEPTED, rule=rule))
+    assert not of_rule(report.findings, "waiver/unused")
+
+
+def test_no_waiver_accepts_findings_about_waivers() -> None:
+    one = waiver("waiver/unused", f"sha256:{'0' * 40}")
+    assert not any(found.waived for found in inspect(XML, GOOD, policy=policy(ACCEPTED, one)).findings)
+
+
+def test_the_severity_of_waiver_rules_is_the_policys() -> None:
+    lenient = replace(policy(ACCEPTED), severities={"waiver": None})
+    assert not waiver_rules(inspect(XML, GOOD, policy=lenient))
+    strict = replace(policy(ACCEPTED), severities={"waiver/unused": Severity.ERROR})
+    (found,) = of_rule(inspect(XML, GOOD, policy=strict).findings, "waiver/unused")
+    assert found.severity is Severity.ERROR

@@ -1,0 +1,399 @@
+"""Running the command as its users do, and a small boat yard to run it on.
+
+The yard is a folder with a policy, a definition, a factory base and reworked images, all so small that a
+test can say which byte it changes and why.
+"""
+
+from __future__ import annotations
+
+import atexit
+import io
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import unicodedata
+from collections.abc import Mapping
+from contextlib import chdir, redirect_stderr, redirect_stdout
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+from unittest import mock
+
+import jsonschema
+import pytest
+
+from callint.__main__ import main
+from tests.building import definition_xml, u16
+
+REPOSITORY = Path(__file__).resolve().parent.parent
+
+#: What steers git, Python and the terminal; a test sets what it is about and inherits nothing else.
+_FOREIGN = ("GIT_", "PYTHON", "CALLINT_", "PRE_COMMIT", "PIP_", "XDG_")
+_FOREIGN_WORDS = {
+    "NO_COLOR",
+    "FORCE_COLOR",
+    "CLICOLOR",
+    "CLICOLOR_FORCE",
+    "COLUMNS",
+    "LINES",
+    "TERM",
+    "TTY_COMPATIBLE",
+}
+
+not_as_root = pytest.mark.skipif(
+    not hasattr(os, "geteuid") or os.geteuid() == 0, reason="the superuser may read and write everything"
+)
+
+
+@dataclass(frozen=True)
+class Result:
+    """What a command left behind."""
+
+    status: int
+    stdout: str
+    stderr: str
+
+    @property
+    def lines(self) -> list[str]:
+        return self.stdout.splitlines()
+
+    @property
+    def flat(self) -> str:
+        """The output as running text: where a line breaks is the terminal's business."""
+        return " ".join(self.stdout.split())
+
+    @property
+    def data(self) -> Any:
+        return json.loads(self.stdout)
+
+    @property
+    def error(self) -> str:
+        """The one line that an input error is."""
+        assert self.status == 2, self
+        assert self.stdout == ""
+        assert len(self.stderr.splitlines()) == 1, self.stderr
+        assert self.stderr.startswith("callint"), self.stderr
+        return self.stderr.rstrip("\n")
+
+
+@cache
+def _home() -> Path:
+    """An empty home folder: no git configuration, no caches of other runs."""
+    home = Path(tempfile.mkdtemp(prefix="callint-home-"))
+    atexit.register(shutil.rmtree, home, ignore_errors=True)
+    return home
+
+
+def _text(output: bytes) -> str:
+    """Output as it came; what is no UTF-8 stays visible as half characters."""
+    return output.decode("utf-8", "surrogateescape")
+
+
+def environment(**more: str) -> dict[str, str]:
+    """The environment of every command that a test starts."""
+    kept = {
+        name: value
+        for name, value in os.environ.items()
+        if not name.startswith(_FOREIGN) and name not in _FOREIGN_WORDS
+    }
+    return {
+        **kept,
+        "HOME": str(_home()),
+        "USERPROFILE": str(_home()),
+        "GIT_CONFIG_GLOBAL": os.devnull,
+        "GIT_CONFIG_SYSTEM": os.devnull,
+        "GIT_CONFIG_NOSYSTEM": "1",
+        "GIT_TERMINAL_PROMPT": "0",
+        "GIT_AUTHOR_NAME": "Ada Quay",
+        "GIT_AUTHOR_EMAIL": "ada@yard.example",
+        "GIT_COMMITTER_NAME": "Ada Quay",
+        "GIT_COMMITTER_EMAIL": "ada@yard.example",
+        "PYTHONPATH": str(REPOSITORY),
+        "PYTHONUTF8": "1",
+        "PYTHONDONTWRITEBYTECODE": "1",
+        "TERM": "xterm-256color",
+        **more,
+    }
+
+
+def run(*arguments: str, cwd: Path, **env: str) -> Result:
+    """``callint ARGUMENTS`` in a process of its own, its output in pipes."""
+    done = subprocess.run(
+        [sys.executable, "-m", "callint", *arguments],
+        cwd=cwd,
+        env=environment(**env),
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        check=False,
+    )
+    return Result(done.returncode, _text(done.stdout), _text(done.stderr))
+
+
+def run_unread(*arguments: str, cwd: Path) -> Result:
+    """``callint ARGUMENTS`` into a pipe that nobody reads from any more."""
+    reading, writing = os.pipe()
+    os.close(reading)
+    try:
+        done = subprocess.run(
+            [sys.executable, "-m", "callint", *arguments],
+            cwd=cwd,
+            env=environment(),
+            stdin=subprocess.DEVNULL,
+            stdout=writing,
+            stderr=subprocess.PIPE,
+            check=False,
+        )
+    finally:
+        os.close(writing)
+    return Result(done.returncode, "", _text(done.stderr))
+
+
+def call(*arguments: str, cwd: Path, **env: str) -> Result:
+    """``callint ARGUMENTS`` in this process: the same, for tests of many cases."""
+    out, err = io.StringIO(), io.StringIO()
+    with (
+        mock.patch.dict(os.environ, environment(**env), clear=True),
+        chdir(cwd),
+        redirect_stdout(out),
+        redirect_stderr(err),
+    ):
+        status = main(list(arguments))
+    return Result(status, out.getvalue(), err.getvalue())
+
+
+# What outputs have in common
+
+
+def columns(line: str) -> int:
+    """How many columns of a terminal a line takes."""
+    wide = sum(unicodedata.east_asian_width(character) in "WF" for character in line)
+    return len(line) + wide
+
+
+def too_wide(text: str, most: int = 80) -> list[str]:
+    """The lines that do not fit into a terminal of 80 columns."""
+    return [line for line in text.splitlines() if columns(line) > most]
+
+
+def steering(text: str) -> list[str]:
+    """The characters of an output that could steer a terminal or turn a line round."""
+    risky = {"Cc", "Cf", "Cs", "Zl", "Zp"}
+    return [c for c in text if unicodedata.category(c) in risky and c != "\n"]
+
+
+def valid(document: Any, schema: str) -> Any:
+    """A JSON document that keeps to its contract."""
+    rules = json.loads((REPOSITORY / "schemas" / schema).read_text("utf-8"))
+    jsonschema.Draft202012Validator(rules).validate(document)
+    return document
+
+
+# The yard
+
+SIZE = 0xA0
+FUEL, SMOKE, CUT, MONITOR, TRIM, HULL, EGR, NOTHING = 0x10, 0x28, 0x30, 0x32, 0x33, 0x38, 0x44, 0x70
+SOFTWARE, SEAL = 0x80, 0x90
+POLICY = """\
+[[images]]
+paths = ["boats/*.bin"]
+definition = "defs/yard.xml"
+base = "factory/base.bin"
+"""
+
+_AXES = """
+    <axis name="speed_4" signal="speed" at="0x00" type="uint16" conversion="rpm" count="4"/>
+    <axis name="load_3" signal="load" at="0x08" type="uint16" conversion="mg" count="3"/>
+"""
+_MEMORY = """
+    <region name="calibration" start="0x00" size="0x60"/>
+    <identity name="software number" at="0x80" text="YARD-01"/>
+    <checksum name="sum" algorithm="sum16" start="0x00" size="0x80" stored-at="0x90"/>
+"""
+_CONVERSIONS = """
+    <linear name="rpm" unit="rpm" factor="1" decimals="0"/>
+    <linear name="mg" unit="mg" factor="0.1" decimals="1"/>
+    <linear name="degrees" unit="degC" factor="1" offset="-40" decimals="0"/>
+    <linear name="share" unit="%" factor="1" decimals="0"/>
+    <states name="on_off"><state raw="0">off</state><state raw="1">on</state></states>
+"""
+_TABLES = """
+    <map name="fuel" title="Fuel by speed and load" purpose="demand" at="0x10" type="uint16" conversion="mg">
+      <x axis="speed_4"/><y axis="load_3"/>
+      <limits min="0" max="90"/>
+    </map>
+    <curve name="smoke_cap" title="Most fuel without smoke" purpose="protection"
+           at="0x28" type="uint16" conversion="mg">
+      <x axis="speed_4"/>
+      <limits min="0" max="100"/>
+      <guard above="95" share="0.5"/>
+    </curve>
+    <scalar name="overspeed_cut" title="Fuel cut-off speed" purpose="protection" signal="speed"
+            at="0x30" type="uint16" conversion="rpm">
+      <limits min="3000" max="4800"/>
+      <expected min="3500" max="4600"/>
+      <guard above="4700"/>
+    </scalar>
+    <scalar name="monitor" title="Overboost is watched" purpose="protection"
+            at="0x32" type="uint8" conversion="on_off">
+      <limits min="0" max="1"/>
+      <guard state="off"/>
+    </scalar>
+    <curve name="trim" title="Temperature trim" purpose="correction"
+           at="0x33" type="uint8" conversion="degrees">
+      <x axis="speed_4"/>
+      <limits min="-40" max="150"/>
+      <off raw="255" allowed="anywhere"/>
+      <note>255 leaves the temperature alone.</note>
+    </curve>
+    <text name="hull_number" title="Hull number" at="0x38" length="12" encoding="latin-1" purpose="general"/>
+    <curve name="egr" title="Recirculation" purpose="emissions" at="0x44" type="uint8" conversion="share">
+      <x axis="speed_4"/>
+      <limits min="0" max="60"/>
+    </curve>
+"""
+
+
+def yard_definition(tables: str = _TABLES, **parts: str) -> bytes:
+    """The yard's definition, or one with other tables in the same memory."""
+    given = {"axes": _AXES, "memory": _MEMORY, "conversions": _CONVERSIONS, **parts}
+    return definition_xml(tables, size=SIZE, **given)  # type: ignore[arg-type]
+
+
+def sealed(data: bytes | bytearray) -> bytes:
+    """An image with its checksum computed anew, by adding up bytes."""
+    return bytes(data[:SEAL]) + u16(sum(data[:SOFTWARE]) & 0xFFFF) + bytes(data[SEAL + 2 :])
+
+
+def edited(data: bytes, at: Mapping[int, bytes], seal: bool = True) -> bytes:
+    """An image with other bytes at some addresses."""
+    new = bytearray(data)
+    for start, content in at.items():
+        new[start : start + len(content)] = content
+    return sealed(new) if seal else bytes(new)
+
+
+def yard_base() -> bytes:
+    """The factory base: nothing about it is worth a finding."""
+    return edited(
+        bytes(SIZE),
+        {
+            0x00: u16(800, 1600, 2400, 3200),
+            0x08: u16(100, 400, 700),
+            FUEL: u16(120, 140, 160, 180, 420, 440, 460, 480, 700, 720, 740, 760),
+            SMOKE: u16(600, 700, 800, 850),
+            CUT: u16(4200),
+            MONITOR: b"\x01",
+            TRIM: bytes([60, 62, 64, 66]),
+            HULL: b"FACTORY     ",
+            EGR: bytes([30, 24, 12, 3]),
+            SOFTWARE: b"YARD-01",
+        },
+    )
+
+
+def fuel_cell(x: int, y: int) -> int:
+    """The address of a cell of the fuel map."""
+    return FUEL + 2 * (4 * y + x)
+
+
+#: An honest rework, and one with a slip: 999.0 mg among 44 and 46.
+GOOD = edited(yard_base(), {fuel_cell(1, 1): u16(450), HULL: b"HERON-3     "})
+BAD = edited(yard_base(), {fuel_cell(1, 1): u16(9990)})
+
+
+@dataclass(frozen=True)
+class Yard:
+    """A folder with the yard in it."""
+
+    root: Path
+
+    def write(self, path: str, content: bytes | str) -> Path:
+        target = self.root / path
+        target.parent.mkdir(parents=True, exist_ok=True)
+        target.write_bytes(content.encode() if isinstance(content, str) else content)
+        return target
+
+    def run(self, *arguments: str, **env: str) -> Result:
+        return run(*arguments, cwd=self.root, **env)
+
+    def call(self, *arguments: str, **env: str) -> Result:
+        return call(*arguments, cwd=self.root, **env)
+
+    def files(self) -> dict[str, bytes]:
+        """Everything in the folder, git's own files left out."""
+        return {
+            path.relative_to(self.root).as_posix(): path.read_bytes()
+            for path in self.root.rglob("*")
+            if path.is_file() and ".git" not in path.relative_to(self.root).parts
+        }
+
+
+def make_yard(root: Path, **images: bytes) -> Yard:
+    """The yard in a folder: ``make_yard(root, heron=GOOD)`` adds boats/heron.bin."""
+    yard = Yard(root)
+    yard.write("callint.toml", POLICY)
+    yard.write("defs/yard.xml", yard_definition())
+    yard.write("factory/base.bin", yard_base())
+    for name, data in images.items():
+        yard.write(f"boats/{name}.bin", data)
+    return yard
+
+
+# Scratch repositories
+
+
+@dataclass(frozen=True)
+class Scratch(Yard):
+    """A yard in a git repository of its own."""
+
+    def git(self, *arguments: str, folder: Path | None = None, **env: str) -> Result:
+        """``git ARGUMENTS``, whatever comes of it."""
+        done = subprocess.run(
+            ["git", "-c", "init.defaultBranch=main", *arguments],
+            cwd=folder or self.root,
+            env=environment(**env),
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            check=False,
+        )
+        return Result(done.returncode, _text(done.stdout), _text(done.stderr))
+
+    def must(self, *arguments: str, folder: Path | None = None) -> str:
+        """The output of ``git ARGUMENTS``, which has to succeed."""
+        done = self.git(*arguments, folder=folder)
+        assert done.status == 0, (arguments, done)
+        return done.stdout
+
+    def commit(self, message: str = "Work") -> None:
+        """Everything as it lies there, committed without asking a hook."""
+        self.must("add", "--all")
+        self.must("commit", "--quiet", "--no-verify", "--message", message)
+
+    def stage(self, path: str, content: bytes | str) -> None:
+        self.write(path, content)
+        self.must("add", "--", path)
+
+    def staged(self, folder: str = "", **env: str) -> Result:
+        """``callint check --staged`` in the repository or a folder of it."""
+        return run("check", "--staged", "--all", cwd=self.root / folder, **env)
+
+
+def make_repository(root: Path) -> Scratch:
+    """An empty repository in a folder."""
+    root.mkdir(parents=True, exist_ok=True)
+    scratch = Scratch(root)
+    scratch.must("init", "--quiet")
+    scratch.must("config", "core.autocrlf", "false")
+    return scratch
+
+
+def make_repository_yard(root: Path, **images: bytes) -> Scratch:
+    """A repository whose first commit holds the yard and its images."""
+    scratch = make_repository(root)
+    make_yard(root, **images)
+    scratch.commit("The yard")
+    return scratch

@@ -1,0 +1,54 @@
+"""What the README shows is what callint does."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from callint.reading.policy import read_policy
+from tests.building import findings
+from tests.running import run
+
+README = (Path(__file__).resolve().parent.parent / "README.md").read_text("utf-8")
+
+
+def _blocks(language: str) -> list[str]:
+    return re.findall(rf"^```{language}\n(.*?)^```$", README, re.DOTALL | re.MULTILINE)
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("readme") / "demo"
+    assert run("demo", "demo", cwd=folder.parent).status == 0
+    return folder
+
+
+def test_the_first_definition_is_without_a_finding() -> None:
+    (definition,) = _blocks("xml")
+    assert findings(definition.encode()) == []
+
+
+def test_the_policy_is_a_valid_one() -> None:
+    (policy,) = _blocks("toml")
+    read = read_policy(policy.encode(), "callint.toml")
+    assert [waiver.table for waiver in read.waivers] == ["full_load"]
+    assert read.images[0].paths == ("boats/*.bin",)
+
+
+def test_the_finding_is_one_of_the_demo(demo: Path) -> None:
+    (shown,) = (block for block in _blocks("") if block.startswith("error "))
+    assert shown in run("check", "boats/petrel.bin", cwd=demo).stdout
+
+
+def test_the_diff_is_one_of_the_demo(demo: Path) -> None:
+    (shown,) = (block for block in _blocks("") if block.startswith("rail_pressure_demand"))
+    assert shown in run("diff", "factory/sk28-0412.bin", "boats/petrel.bin", cwd=demo).stdout
+
+
+def test_setting_up_takes_one_line_each_for_the_demo_and_the_tests() -> None:
+    commands = [block for block in _blocks("") if block.startswith("python3 -m venv")]
+    assert len(commands) == 2
+    assert all(block.count("\n") == 1 for block in commands)
+    assert "callint demo" in commands[0] and "pytest" in commands[1]
