@@ -6,6 +6,7 @@ import sys
 import tempfile
 from pathlib import Path
 
+from benchmarks import history
 from benchmarks.generate import Sample, write_sample
 from benchmarks.measure import Cost, cost, print_table
 
@@ -20,10 +21,12 @@ def _check(sample: Sample, runs: int = 7) -> Cost:
 def main() -> int:
     """Run all measurements; everything is a ratio within this run, because machines differ."""
     with tempfile.TemporaryDirectory() as folder:
-        start_up()
         sample = write_sample(Path(folder) / "main", 2_000, 2 * _MIB)
-        main_job(sample)
-        growth(Path(folder))
+        if sys.argv[1:] != ["history"]:
+            start_up()
+            main_job(sample)
+            growth(Path(folder))
+        history.measure(Path(folder), sample)
     return 0
 
 

@@ -18,6 +18,9 @@ COMMANDS = {
     "check": "check images and definitions",
     "diff": "show what changed between two images, in engineering units",
     "show": "print the tables of an image",
+    "history": "say which commit last set each cell of an image",
+    "merge": "merge two reworks of one image, cell by cell",
+    "seal": "compute the stored checksums anew",
     "rules": "explain the rules",
 }
 
@@ -94,7 +97,9 @@ def _run(name: str, words: list[str]) -> int:
     try:
         command = import_module(f"callint.commands.{name}").command
         # Not through click's own main, which turns a closed pipe into an exit status of its own.
-        with command.make_context(f"callint {name}", list(words)) as context:
+        with command.make_context(
+            f"callint {name}", list(words), help_option_names=["-h", "--help"]
+        ) as context:
             return int(command.invoke(context) or 0)
     except click.exceptions.Exit as finished:  # after --help
         return finished.exit_code

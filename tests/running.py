@@ -350,12 +350,14 @@ def make_yard(root: Path, **images: bytes) -> Yard:
 class Scratch(Yard):
     """A yard in a git repository of its own."""
 
-    def git(self, *arguments: str, folder: Path | None = None, **env: str) -> Result:
+    def git(
+        self, *arguments: str, folder: Path | None = None, env: Mapping[str, str] | None = None, **more: str
+    ) -> Result:
         """``git ARGUMENTS``, whatever comes of it."""
         done = subprocess.run(
             ["git", "-c", "init.defaultBranch=main", *arguments],
             cwd=folder or self.root,
-            env=environment(**env),
+            env=environment(**{**(env or {}), **more}),
             stdin=subprocess.DEVNULL,
             capture_output=True,
             check=False,

@@ -178,7 +178,7 @@ MISTAKES = [
     ("\n[[image]]\n", 2, ("unknown key 'image'", "did you mean 'images'?")),
     ("\n[[waiver]]\n", 2, ("unknown key 'waiver'", "did you mean 'waivers'?")),
     ('[weather]\nrain = "often"\n', 1, ("unknown key 'weather'", "fail-on, images, severity, waivers")),
-    ("[images]\n", 1, ("images", "array")),
+    ("[images]\n", 1, ("images", "[[images]]")),
     ("fail-on = 3\n", 1, ("fail-on", "3")),
     (f"{IMAGES}bases = 'a.bin'\n", 4, ("unknown key 'bases'", "did you mean 'base'?")),
     (f"{IMAGES}base = 3\n", 4, ("base", "a path or a list of paths")),
@@ -186,7 +186,7 @@ MISTAKES = [
     (f"{IMAGES}base = ''\n", 4, ("base",)),
     ('\n[[images]]\npaths = ["boats/*.bin"]\n', 2, ("images entry 1", "definition", "missing")),
     ('\n[[images]]\ndefinition = "skerry.xml"\n', 2, ("images entry 1", "paths", "missing")),
-    ('[[images]]\ndefinition = "skerry.xml"\npaths = "boats/*.bin"\n', 3, ("paths", "array")),
+    ('[[images]]\ndefinition = "skerry.xml"\npaths = "boats/*.bin"\n', 3, ("paths", "list")),
     ('[[images]]\ndefinition = "skerry.xml"\npaths = []\n', 3, ("paths",)),
     ('[[images]]\ndefinition = "skerry.xml"\npaths = [3]\n', 3, ("paths", "3")),
     (

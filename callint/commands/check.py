@@ -8,16 +8,30 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
+from callint.commands.opening import refuse_to_replace
 from callint.model.errors import InputError
 from callint.model.finding import Severity
 from callint.model.policy import Policy
 from callint.reading.tree import Tree
 from callint.reading.workplace import Workplace, open_workplace
 from callint.rules.catalogue import refuse_unknown_rules
-from callint.rules.inspection import Assignment, Inspector, Report, assignment, assignments
+from callint.rules.inspection import (
+    Assignment,
+    Inspector,
+    Report,
+    assignment_of_named,
+    assignments,
+    joined,
+    news,
+)
+
+if TYPE_CHECKING:  # git is slow to import, and most checks need none of it
+    from callint.versioning.git import Commit
+    from callint.versioning.ranges import Span
 
 #: From so many images on the work is long enough for a progress bar.
 _LONG = 4
@@ -26,6 +40,9 @@ _LONG = 4
 @click.command()
 @click.argument("paths", nargs=-1, metavar="[PATH]...")
 @click.option("--staged", is_flag=True, help="Check what the next commit touches, as it stands in the index.")
+@click.option("--since", metavar="REV", help="Only what is new since a revision.")
+@click.option("--range", "between", metavar="A..B", help="Only what is new between two revisions.")
+@click.option("--each", is_flag=True, help="With --range: commit by commit, not in sum.")
 @click.option("--definition", metavar="FILE", help="The definition of the images, in place of the policy's.")
 @click.option("--base", metavar="FILE", help="The base to compare with, in place of the policy's.")
 @click.option(
@@ -40,6 +57,9 @@ _LONG = 4
 def command(
     paths: tuple[str, ...],
     staged: bool,
+    since: str | None,
+    between: str | None,
+    each: bool,
     definition: str | None,
     base: str | None,
     policy_path: str | None,
@@ -53,28 +73,29 @@ def command(
     PATH is an image, a definition (.xml) or a folder. Without any, everything that the policy names is
     checked. Nothing is printed where nothing is found.
     """
-    if staged:
-        if paths or definition or base or policy_path:
-            raise InputError("--staged takes everything from the index; leave out paths and files")
-        work = _staged_work()
-    else:
-        work = _work(open_workplace(policy_path), paths, definition, base)
-    policy = work.policy
-    refuse_unknown_rules(policy)
+    if each and not between:
+        raise InputError("--each goes with --range A..B; give a range")
+    works = list(_works(paths, staged, since, between, each, definition, base, policy_path))
     if output:
-        _refuse_to_replace(Path(output), work)
-    inspector = Inspector(work.tree, policy, date.today())
-    with _progress(len(work.images)) as step:
-        report = inspector.report(work.images, work.definitions, work.whole, step)
-    _print(report, form, output, everything)
-    level = Severity(fail_on) if fail_on else policy.fail_on
-    failing = (not finding.waived and finding.severity.reaches(level) for finding in report.findings)
-    return int(any(failing))
+        for work in works:
+            _refuse_to_replace(Path(output), work)
+    with _progress(sum(len(work.images) for work in works)) as step:
+        reports = [_inspect(work, step) for work in works]
+    _print(joined(reports), reports, form, output, everything)
+    levels = (Severity(fail_on) if fail_on else work.policy.fail_on for work in works)
+    return int(any(_fails(report, level) for report, level in zip(reports, levels, strict=True)))
+
+
+def _fails(report: Report, level: Severity) -> bool:
+    return any(not finding.waived and finding.severity.reaches(level) for finding in report.findings)
 
 
 @dataclass(frozen=True, slots=True)
 class _Work:
-    """What is to be checked. ``place`` gives the path on disk of a file by its name in the tree."""
+    """What is to be checked. ``place`` gives the path on disk of a file by its name in the tree.
+
+    With ``old``, what that tree has too is no news. ``commit`` is the one commit that is judged.
+    """
 
     tree: Tree
     policy: Policy
@@ -82,6 +103,68 @@ class _Work:
     definitions: Sequence[str]
     whole: bool
     place: Callable[[str], Path]
+    old: Tree | None = None
+    commit: Commit | None = None
+
+
+def _works(
+    paths: tuple[str, ...],
+    staged: bool,
+    since: str | None,
+    between: str | None,
+    each: bool,
+    definition: str | None,
+    base: str | None,
+    policy_path: str | None,
+) -> Iterator[_Work]:
+    if sum(map(bool, (staged, since, between, paths))) > 1:
+        raise InputError("--staged, --since, --range and paths exclude each other; leave out all but one")
+    if (staged or since or between) and (definition or base):
+        raise InputError("--staged, --since and --range take every file from git; leave out the named ones")
+    if between and policy_path:
+        raise InputError("--range takes the policy from git; leave out --policy")
+    if staged:
+        yield _staged_work(policy_path)
+    elif between:
+        yield from _range_work(between, each)
+    else:
+        workplace = open_workplace(policy_path)
+        if since:
+            from callint.versioning import ranges
+
+            if not workplace.policy.path:
+                raise InputError("callint.toml: there is none from here up; write one first")
+            yield _span_work(ranges.since(workplace.root, workplace.policy, workplace.tree, since))
+        else:
+            yield _work(workplace, paths, definition, base)
+
+
+def _range_work(between: str, each: bool) -> Iterator[_Work]:
+    from callint.versioning import ranges
+
+    old, new = ranges.parse_range(between)
+    spans = ranges.each_commit(Path.cwd(), old, new) if each else [ranges.between(Path.cwd(), old, new)]
+    yield from map(_span_work, spans)
+
+
+def _span_work(span: Span) -> _Work:
+    found, place = span.touched, span.folder.joinpath
+    return _Work(
+        span.new, span.policy, found.images, found.definitions, found.whole, place, span.old, span.commit
+    )
+
+
+def _inspect(work: _Work, step: Callable[[str], None]) -> Report:
+    refuse_unknown_rules(work.policy)
+    inspector = Inspector(work.tree, work.policy, date.today())
+    report = inspector.report(work.images, work.definitions, work.whole, step)
+    if work.old is None:
+        return report
+    before = set(work.old.paths())
+    images = [one for one in work.images if one.image in before]
+    definitions = [path for path in work.definitions if path in before]
+    known = Inspector(work.old, work.policy, date.today()).report(images, definitions)
+    return news(report, known, work.commit.id if work.commit else "")
 
 
 def _work(workplace: Workplace, paths: tuple[str, ...], definition: str | None, base: str | None) -> _Work:
@@ -120,11 +203,13 @@ def _named(
             below = [
                 one for one in assignments(workplace.policy, workplace.tree) if one.image.startswith(inside)
             ]
-            if not below:
+            definitions_below = [one for one in _all_definitions(workplace.policy) if one.startswith(inside)]
+            if not below and not definitions_below:
                 raise InputError(
-                    f"{path}: the policy names no image below this folder; name the images themselves"
+                    f"{path}: the policy names nothing below this folder; name the images themselves"
                 )
             images += below
+            others += definitions_below
         elif label in _all_definitions(workplace.policy) or path.lower().endswith(".xml"):
             others.append(label)
         else:
@@ -133,7 +218,7 @@ def _named(
 
 
 def _assigned(policy: Policy, label: str, definitions: tuple[str, ...] | None) -> Assignment:
-    found = assignment(policy, label)
+    found = assignment_of_named(policy, label)
     if found is not None:
         return found
     if definitions is None:
@@ -148,10 +233,10 @@ def _all_definitions(policy: Policy) -> list[str]:
     return list(dict.fromkeys(path for entry in policy.images for path in entry.definitions))
 
 
-def _staged_work() -> _Work:
+def _staged_work(policy_path: str | None) -> _Work:
     from callint.versioning.staging import staged  # git is slow to import, and only a hook needs it
 
-    state = staged(Path.cwd())
+    state = staged(Path.cwd(), policy_path)
     found = state.touched
     place = state.folder.joinpath
     return _Work(state.tree, state.policy, found.images, found.definitions, found.whole, place)
@@ -162,10 +247,7 @@ def _refuse_to_replace(output: Path, work: _Work) -> None:
     inputs = {work.policy.path, *work.definitions, *_all_definitions(work.policy)}
     for one in work.images:
         inputs |= {one.image, *one.definitions, *one.bases}
-    for name in inputs - {""}:
-        place = work.place(name)
-        if output.exists() and place.exists() and output.samefile(place):
-            raise InputError(f"{output}: the output would replace an input; choose another file")
+    refuse_to_replace(output, (work.place(name) for name in inputs - {""}))
 
 
 @contextmanager
@@ -182,8 +264,8 @@ def _progress(images: int) -> Iterator[Callable[[str], None]]:
         yield lambda path: bar.advance(task)
 
 
-def _print(report: Report, form: str, output: str | None, everything: bool) -> None:
-    if form == "text" and not output and not report.findings:
+def _print(whole: Report, reports: list[Report], form: str, output: str | None, everything: bool) -> None:
+    if form == "text" and not output and not whole.findings:
         return
     from io import StringIO
 
@@ -193,9 +275,10 @@ def _print(report: Report, form: str, output: str | None, everything: bool) -> N
 
     stream = StringIO() if output else sys.stdout
     if form == "json":
-        stream.write(findings_json(report))
+        stream.write(findings_json(whole))
     else:
-        print_findings(report, console(stream), everything)
+        for report in reports:
+            print_findings(report, console(stream), everything)
     if isinstance(stream, StringIO) and output:
         from callint.reporting.writing import replace_file
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 import difflib
 import fnmatch
 import sys
+from collections.abc import Iterable
 from datetime import date
+from pathlib import Path
 
 from callint.model.definition import Definition
 from callint.model.errors import InputError
@@ -14,48 +16,133 @@ from callint.model.shown import clean
 from callint.reading.images import read_raw
 from callint.reading.workplace import Workplace
 from callint.rules.case import Subject
-from callint.rules.inspection import Assignment, Inspector, assignment, foreign_identity
+from callint.rules.inspection import Assignment, Inspector, assignment_of_named, foreign_identity
+from callint.versioning.contents import Content
+
+
+def read_content(workplace: Workplace, word: str) -> Content:
+    """A file that the command line names, or a file at a revision (``REV:path``)."""
+    if Path(word).exists() or ":" not in word:
+        name = workplace.name(word)
+        return Content(name, name, workplace.demand(name))
+    from callint.versioning.revisions import content_at  # git is slow to import
+
+    return content_at(workplace, word)
+
+
+class Subjects:
+    """The definitions of a workplace's images, each read once."""
+
+    def __init__(self, workplace: Workplace, definition: str | None, option: str = "--definition") -> None:
+        self._policy = workplace.policy
+        self._named = None if definition is None else workplace.name(definition)
+        self._inspector = Inspector(workplace, workplace.policy, date.today())
+        self._option = option
+        self._warned: set[str] = set()
+
+    def knows(self, path: str) -> bool:
+        """Whether the definition of the image at a path is known."""
+        return self._named is not None or assignment_of_named(self._policy, path) is not None
+
+    def of(self, *images: Content) -> Subject:
+        """The definition of images: the named one, or what the policy says; the first that it knows decides.
+
+        InputError where no definition is known or readable.
+        """
+        return self._usable(*self._assigned(images))
+
+    def whole(self, *images: Content) -> Subject:
+        """As ``of``, for a command that writes an image.
+
+        InputError also where the definition is not understood whole, or where several fit.
+        """
+        found, data = self._assigned(images)
+        loaded = [self._inspector.load(path) for path in found.definitions]
+        problem = next((problem for one in loaded for problem in one.file.problems), None)
+        if problem is not None:
+            place = f"{problem.definition}:{problem.line}" if problem.line else found.definitions[0]
+            raise InputError(f"{place}: {problem.message}; correct that first, then an image can be written")
+        fitting = [
+            one.subject.file.path
+            for one in loaded
+            if one.subject and not foreign_identity(_raw(data, one.subject), one.subject.definition.memory)
+        ]
+        if len(fitting) > 1:
+            name = images[0].name
+            raise InputError(f"{name}: {' and '.join(fitting)} fit it; choose one with {self._option}")
+        return self._usable(found, data)
+
+    def _assigned(self, images: tuple[Content, ...]) -> tuple[Assignment, bytes]:
+        """The definitions that images may have, and the content that decides between them."""
+        if self._named is not None:
+            return Assignment("", (self._named,), ()), images[0].data
+        known = [
+            (one, image.data) for image in images if (one := assignment_of_named(self._policy, image.path))
+        ]
+        if not known:
+            names = " and ".join(dict.fromkeys(image.name for image in images))
+            where = self._policy.path or "a callint.toml"
+            advice = f"name the image in {where}, or give {self._option}"
+            raise InputError(f"{names}: no definition is known; {advice}")
+        return known[0]
+
+    def fitting(self, image: Content) -> Subject:
+        """The definition of an image whose path may be unknown: of all in the policy, one that it fits."""
+        if self._named is not None or self.knows(image.path):
+            return self.of(image)
+        every = dict.fromkeys(path for entry in self._policy.images for path in entry.definitions)
+        if not every:
+            return self.of(image)
+        return self._usable(Assignment("", tuple(every), ()), image.data)
+
+    def _usable(self, found: Assignment, data: bytes) -> Subject:
+        subject = self._inspector.subject(found, data)
+        problems = [p for path in found.definitions for p in self._inspector.load(path).file.problems]
+        if subject is None:
+            first = problems[0]
+            place = f"{first.definition}:{first.line}" if first.line else found.definitions[0]
+            raise InputError(f"{place}: {first.message}; callint check shows all that is wrong with it")
+        if problems and subject.file.path not in self._warned:
+            self._warned.add(subject.file.path)
+            path = subject.file.path
+            words = f"{path} is not valid in every line; callint check {path} shows where"
+            sys.stderr.write(f"callint: {clean(words)}\n")
+        return subject
+
+
+def _raw(data: bytes, subject: Subject) -> Image:
+    return read_raw(data, subject.definition.memory)
 
 
 def open_subject(workplace: Workplace, definition: str | None, *images: tuple[str, bytes]) -> Subject:
-    """The definition of images, given by name and content: the named one, or what the policy says.
-
-    The first image that the policy knows decides. InputError where no definition is known or readable.
-    """
-    if definition is not None:
-        name = workplace.name(definition)
-        found, data = Assignment("", (name,), ()), images[0][1]
-    else:
-        known = [(one, data) for name, data in images if (one := assignment(workplace.policy, name))]
-        if not known:
-            names = " and ".join(name for name, _ in images)
-            where = workplace.policy.path or "a callint.toml"
-            advice = f"name the image in {where}, or give --definition"
-            raise InputError(f"{names}: no definition is known; {advice}")
-        found, data = known[0]
-    inspector = Inspector(workplace, workplace.policy, date.today())
-    subject = inspector.subject(found, data)
-    problems = [problem for path in found.definitions for problem in inspector.load(path).file.problems]
-    if subject is None:
-        first = problems[0]
-        place = f"{first.definition}:{first.line}" if first.line else found.definitions[0]
-        raise InputError(f"{place}: {first.message}; callint check shows all that is wrong with it")
-    if problems:
-        words = (
-            f"{subject.file.path} is not valid in every line; callint check {subject.file.path} shows where"
-        )
-        sys.stderr.write(f"callint: {clean(words)}\n")
-    return subject
+    """The definition of images given by name and content, as ``Subjects.of`` finds it."""
+    return Subjects(workplace, definition).of(*(Content(name, name, data) for name, data in images))
 
 
-def read_image(subject: Subject, name: str, data: bytes) -> Image:
+def read_image(subject: Subject, name: str, data: bytes, option: str = "--definition") -> Image:
     """An image of the definition's software; InputError where it is empty or of other software."""
     if not data:
         raise InputError(f"{name}: the image is empty; read it out again")
     image = read_raw(data, subject.definition.memory)
     if words := foreign_identity(image, subject.definition.memory):
-        raise InputError(f"{name}: {words}; give its own definition with --definition")
+        raise InputError(f"{name}: {words}; give its own definition with {option}")
     return image
+
+
+def read_whole_image(subject: Subject, name: str, data: bytes, option: str = "--definition") -> Image:
+    """As ``read_image``, for a command that writes: InputError also where the size is not the memory's."""
+    image, memory = read_image(subject, name, data, option), subject.definition.memory
+    if image.size != memory.size:
+        words = f"it has {image.size:,} bytes where the memory has {memory.size:,}"
+        raise InputError(f"{name}: {words}; read the image out again, or correct the definition")
+    return image
+
+
+def refuse_to_replace(output: Path, inputs: Iterable[Path]) -> None:
+    """InputError where the output is an input, under whatever name."""
+    for place in inputs:
+        if output.exists() and place.exists() and output.samefile(place):
+            raise InputError(f"{output}: the output would replace an input; choose another file")
 
 
 def table_selection(definition: Definition, globs: tuple[str, ...]) -> frozenset[str]:

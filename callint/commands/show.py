@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import sys
+import zlib
+from collections.abc import Iterator
 
 import click
 
-from callint.commands.opening import open_subject, read_image, table_selection
+from callint.commands.opening import Subjects, read_content, read_image, table_selection
 from callint.model.definition import Axis, Table, Text
+from callint.model.errors import InputError
+from callint.model.shown import address, clean
 from callint.reading.workplace import open_workplace
 from callint.rules.case import Case
+from callint.versioning.contents import Content
 
 
 @click.command()
@@ -17,22 +22,33 @@ from callint.rules.case import Case
 @click.argument("tables", nargs=-1, metavar="[TABLE]...")
 @click.option("--definition", metavar="FILE", help="The image's definition, in place of the policy's.")
 @click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
+@click.option(
+    "--plain", is_flag=True, help="One line a row of cells, as git compares them; see callint init."
+)
 @click.option("--list", "as_list", is_flag=True, help="Only list the tables, one line each.")
 def command(
-    image: str, tables: tuple[str, ...], definition: str | None, policy: str | None, as_list: bool
+    image: str,
+    tables: tuple[str, ...],
+    definition: str | None,
+    policy: str | None,
+    plain: bool,
+    as_list: bool,
 ) -> int:
     """Print the tables of IMAGE, or the tables and axes whose names match one of the TABLE globs.
 
-    Each comes with the digest that a waiver of it needs.
+    IMAGE is a file, or REV:path for a file at a revision. Each table comes with the digest that a waiver
+    of it needs.
     """
     from callint.reporting.tables_text import print_axes, print_table_list, print_tables
     from callint.reporting.terminal import console
 
     workplace = open_workplace(policy)
-    name = workplace.name(image)
-    data = workplace.demand(name)
-    subject = open_subject(workplace, definition, (name, data))
-    decoded = Case(subject, read_image(subject, name, data)).new
+    content = read_content(workplace, image)
+    subjects = Subjects(workplace, definition)
+    if plain:
+        return _print_plain(subjects, content)
+    subject = subjects.of(content)
+    decoded = Case(subject, read_image(subject, content.name, content.data)).new
     shown: list[Table | Text] = [*subject.definition.texts.values()]
     shown += [subject.definition.tables[table] for table in subject.plan.table_items]
     shown.sort(key=lambda table: table.line)
@@ -48,3 +64,26 @@ def command(
         print_tables(decoded, shown, terminal)
         print_axes(decoded, axes, terminal)
     return 0
+
+
+def _print_plain(subjects: Subjects, content: Content) -> int:
+    """The text form. git calls it on a copy under another name, so that any definition that fits serves.
+
+    It must not fail on any content, or git shows nothing at all.
+    """
+    from callint.reporting.plain_text import plain_lines
+
+    try:
+        subject = subjects.fitting(content)
+        lines = plain_lines(Case(subject, read_image(subject, content.name, content.data)).new)
+    except InputError as error:
+        lines = iter([f"{error.lines[0]}", *_hexadecimal(content.data)])
+    for words in lines:
+        sys.stdout.write(f"{clean(words)}\n")
+    return 0
+
+
+def _hexadecimal(data: bytes) -> Iterator[str]:
+    """Sums of an image that nothing describes, a line for each stretch of 256 bytes."""
+    for start in range(0, len(data), 256):
+        yield f"bytes at {address(start)}: sum {zlib.crc32(data[start : start + 256]):08x}"

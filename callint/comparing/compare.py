@@ -172,10 +172,15 @@ def unexplained_runs(plan: Plan, old: Image, new: Image, differing: Integers) ->
     positions = new.positions(differing, 1)
     bits = old.content[old.positions(differing, 1)] ^ new.content[positions]
     unexplained = differing[(bits & ~explained_bits(plan, old, new)[positions]) != 0]
-    if not len(unexplained):
+    yield from runs(unexplained)
+
+
+def runs(addresses: Integers) -> Iterator[Run]:
+    """Rising addresses of changed bytes merged into runs."""
+    if not len(addresses):
         return
-    breaks = np.flatnonzero(np.diff(unexplained) > RUN_GAP) + 1
-    for run in np.split(unexplained, breaks):
+    breaks = np.flatnonzero(np.diff(addresses) > RUN_GAP) + 1
+    for run in np.split(addresses, breaks):
         start = int(run[0])
         yield Run(start, int(run[-1]) - start + 1, len(run))
 

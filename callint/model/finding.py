@@ -41,7 +41,8 @@ class Finding:
     A rule fills in what it knows; image, definition, severity and ``waived`` are settled by
     ``rules.judging``. ``subject`` names what the finding is about where that is no table: a
     checksum, a run of bytes, a signal. ``inherited`` says that the base has the same. ``place`` and ``base``
-    are the breakpoints and the base's value in words, for people.
+    are the breakpoints and the base's value in words, for people. ``commit`` is the commit that brought it,
+    where commits are judged one by one.
     """
 
     rule: str
@@ -63,6 +64,7 @@ class Finding:
     unit: str = ""
     place: str = ""
     base: str = ""
+    commit: str = ""
     inherited: bool = False
     waived: bool = False
 

@@ -31,6 +31,11 @@ def plain(value: float) -> str:
     return f"{value:.12g}".replace("e+", "e")
 
 
+def exact(value: float) -> str:
+    """A number with every digit that tells it from its neighbours."""
+    return repr(float(value)).removesuffix(".0")
+
+
 def number(value: float, conversion: Conversion) -> str:
     """A physical value without its unit; a named state by its name."""
     if math.isnan(value):
@@ -67,11 +72,13 @@ def quantity(value: float, conversion: Conversion, unit: str | None = None) -> s
 
 
 def told_apart(values: tuple[float, ...], conversion: Conversion) -> list[str]:
-    """Values without their unit; with all their digits where two that differ would look the same."""
+    """Values without their unit; with more digits where two that differ would look the same."""
     texts = [number(value, conversion) for value in values]
-    if len(set(texts)) < len(set(values)) and not isinstance(conversion, States):
-        return [
-            plain(value) if math.isfinite(value) else text for value, text in zip(values, texts, strict=True)
+    for more in (plain, exact):
+        if len(set(texts)) == len(set(values)) or isinstance(conversion, States):
+            break
+        texts = [
+            more(value) if math.isfinite(value) else text for value, text in zip(values, texts, strict=True)
         ]
     return texts
 
@@ -104,7 +111,7 @@ def percent(old: float, new: float) -> str:
 
 def count(amount: int, noun: str) -> str:
     """An amount and its noun: "1 cell", "2 cells"."""
-    plural = {"axis": "axes"}.get(noun, f"{noun}s")
+    plural = {"axis": "axes", "stretch": "stretches", "more stretch": "more stretches"}.get(noun, f"{noun}s")
     return f"{amount:,} {noun if amount == 1 else plural}"
 
 

@@ -101,7 +101,8 @@ def read_definition(data: bytes, path: str) -> DefinitionFile:
 def _before(tree: xml.Tree) -> list[xml.Problem]:
     """What is wrong with a file that is not well-formed in the lines before that shows.
 
-    What an element lacks is left out: it may only seem to be missing because of what comes later.
+    What an element lacks, or holds in the wrong place, is left out: it may only seem so because of what
+    comes later.
     """
     if tree.recovered is None or not tree.problems:
         return []
@@ -110,7 +111,8 @@ def _before(tree: xml.Tree) -> list[xml.Problem]:
     if tree.recovered.root is not None:
         reader.definition(tree.recovered.root, "")
     found = sorted(reader.problems, key=lambda problem: problem.line)
-    return [problem for problem in found if problem.line < first and "missing child" not in problem.message]
+    guesses = ("missing child", "not expected here")
+    return [p for p in found if p.line < first and not any(guess in p.message for guess in guesses)]
 
 
 def _finding(path: str, problem: xml.Problem) -> Finding:

@@ -28,7 +28,7 @@ def read_policy(data: bytes, path: str) -> Policy:
     if len(data) > MAX_BYTES:
         raise InputError(f"{path}: the file is larger than {MAX_BYTES >> 20} MiB; shorten it")
     try:
-        text = data.decode("utf-8")
+        text = data.decode("utf-8-sig")  # some editors put a byte order mark in front
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise InputError(f"{path}:{line}: the file is not UTF-8 text; save it as UTF-8") from None
@@ -145,6 +145,11 @@ def _reason(error: Any) -> str:
             return f"{', '.join(missing)} is missing"
         case "oneOf":
             return "give a path or a list of paths"
+        case "type" if error.validator_value == "array":
+            entry = isinstance(error.instance, dict)
+            return f"write [[{error.absolute_path[-1]}]]" if entry else 'give a list, as in ["..."]'
+        case "type":
+            return f"it should be {error.validator_value}, not {str(error.instance)[:60]!r}"
         case "minLength":
             return f"at least {error.validator_value} characters are needed"
         case "pattern" if error.absolute_path and error.absolute_path[-1] == "digest":

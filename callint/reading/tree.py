@@ -13,6 +13,7 @@ from pathlib import Path, PurePosixPath
 from typing import Protocol
 
 from callint.model.errors import InputError
+from callint.reading.pointers import ABSENT, pointer
 
 #: Largest file that is read as an image, in bytes.
 MAX_FILE = 256 * 2**20
@@ -53,6 +54,8 @@ class WorkingTree:
             inside = target.resolve().is_relative_to(self.root)
         except RuntimeError:  # so Python before 3.13 says that links lead round
             raise OSError(errno.ELOOP, "links lead round in a circle") from None
+        except UnicodeError:
+            raise OSError("its name does not fit the locale's encoding; set PYTHONUTF8=1") from None
         if not inside:
             raise OSError("a link leads out of the repository")
         return read_file(target)
@@ -73,7 +76,10 @@ def read_file(path: Path) -> bytes:
         raise OSError("it is not a regular file")
     if status.st_size > MAX_FILE:
         raise OSError(f"it is larger than {MAX_FILE >> 20} MiB, the most that is read")
-    return path.read_bytes()
+    data = path.read_bytes()
+    if pointer(data) is not None:
+        raise OSError(ABSENT)
+    return data
 
 
 def reason(error: OSError) -> str:

@@ -233,10 +233,16 @@ def _found(root: etree._Element, path: str | None) -> etree._Element | None:
     prefixes: dict[str, str] = {}
     for element in root.iter():
         prefixes |= {prefix: name for prefix, name in element.nsmap.items() if prefix}
-    found = root.xpath(path, namespaces=prefixes)
+    try:
+        found = root.xpath(path, namespaces=prefixes)
+    except etree.XPathError:
+        return None  # names that XML takes and XPath does not make paths that cannot be followed
     one = found[0] if isinstance(found, list) and found else None
     return one if isinstance(one, etree._Element) else None
 
+
+#: Attributes that hold several numbers.
+_LISTS = {"plausible", "operating", "values"}
 
 #: Longest message in characters.
 _LONGEST = 300
@@ -271,6 +277,8 @@ def _in_plain_words(message: str, meanings: dict[str, str]) -> str:
     message = _FACET.sub("", message[where.end() :])
     if match := _PATTERN.match(message):
         meaning = meanings.get(match["pattern"], "").rstrip(".")
+        if where["attribute"] in _LISTS:
+            meaning += "; spaces stand between the numbers"
         return f"{place}: {match['value']!r} does not fit; {meaning[:1].lower()}{meaning[1:]}"
     if match := _LENGTH.match(message):
         return f"{place}: {match['value']!r} does not fit; give {match['length']} numbers"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterator
 from typing import Any
@@ -13,8 +12,8 @@ from callint.model.change import AxisChange, ChangeSet, Grid, Run, TableChange
 from callint.model.definition import Definition
 
 
-def changes_json(changes: ChangeSet, old: str, new: str, definition: str) -> str:
-    """The whole change set as one JSON document; old, new and definition are the files' names."""
+def changes_document(changes: ChangeSet, old: str, new: str, definition: str) -> dict[str, Any]:
+    """A change set as a JSON document; old, new and definition are the files' names."""
     document: dict[str, Any] = {
         "format": "callint-changes",
         "version": 1,
@@ -41,7 +40,7 @@ def changes_json(changes: ChangeSet, old: str, new: str, definition: str) -> str
     for field in ("axes", "counts", "texts", "identities", "checksums", "missing"):
         if not document[field]:
             del document[field]
-    return json.dumps(document, indent=1, allow_nan=False) + "\n"
+    return document
 
 
 def _run(run: Run) -> dict[str, int]:

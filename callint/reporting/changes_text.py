@@ -80,8 +80,9 @@ def _step(definition: Definition, change: TableChange, y: int, x: int, arrow: st
     """One cell's change in words: 41.0 → 44.5 mg/stroke (+3.5, +8.5 %) at 2200 rpm, 45 mg."""
     conversion = definition.conversion_of(change.table)
     before, after = float(change.old.physical[y, x]), float(change.new.physical[y, x])
-    olds = "off" if change.old.off[y, x] else shown.number(before, conversion)
-    news = "off" if change.new.off[y, x] else shown.quantity(after, conversion)
+    olds, news = shown.told_apart((before, after), conversion)
+    olds = "off" if change.old.off[y, x] else olds
+    news = "off" if change.new.off[y, x] else shown.with_unit(news, conversion.unit)
     words = f"{olds} {arrow} {news}"
     if not change.old.off[y, x] and not change.new.off[y, x] and not isinstance(conversion, States):
         difference = shown.signed_number(after - before, conversion)
@@ -185,7 +186,10 @@ def closing_line(changes: ChangeSet) -> str:
         parts.append(shown.count(len(changes.axes), "axis"))
     parts.append(shown.count(changes.bytes, "byte"))
     tail = f", {unexplained:,} of them unexplained" if unexplained else ", all explained"
-    return f"{', '.join(parts)} changed{tail if changes.bytes else ''}."
+    words = f"{', '.join(parts)} changed{tail if changes.bytes else ''}"
+    if missing := sum(run.size for run in changes.missing):
+        words += f"; {shown.count(missing, 'byte')} in one image only"
+    return f"{words}."
 
 
 def print_statistics(changes: ChangeSet, terminal: Console) -> None:

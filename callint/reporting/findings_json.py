@@ -41,6 +41,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "unit": finding.unit or None,
         "message": finding.message,
         "hint": finding.hint or None,
+        "commit": finding.commit or None,
         "inherited": finding.inherited or None,
         "fingerprint": finding.fingerprint,
         "waived": finding.waived,

@@ -61,7 +61,14 @@ def _chosen(found: Iterable[Finding], spoken: Counter[str]) -> Iterator[Finding]
 
 def _thing(finding: Finding) -> tuple[str, ...]:
     """What neighbouring findings share: their severity, file and table."""
-    return finding.severity.value, finding.image, finding.definition, finding.policy, finding.table
+    return (
+        finding.commit,
+        finding.severity.value,
+        finding.image,
+        finding.definition,
+        finding.policy,
+        finding.table,
+    )
 
 
 def _place(finding: Finding) -> tuple[object, ...]:
@@ -94,6 +101,8 @@ def _print_prose(words: str, terminal: Console, style: str = "", indent: int = 0
 def _headline(finding: Finding, with_place: bool = True) -> str:
     """What the finding is about and where: "boats/heron.bin: smoke_limit at 2200 rpm, 45 mg"."""
     source = finding.image or finding.definition or finding.policy
+    if finding.commit:
+        source = f"{finding.commit[:10]}:{source}"
     if not finding.table:
         return source
     return f"{source}: {finding.table} {finding.place if with_place else ''}".rstrip()

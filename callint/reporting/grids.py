@@ -6,6 +6,7 @@ marked by an ellipsis.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -13,7 +14,7 @@ import numpy as np
 
 from callint.model import shown
 from callint.model.change import Flags, Grid, Numbers, TableChange
-from callint.model.definition import Axis, Conversion, Definition, FixedAxis, Table
+from callint.model.definition import Axis, Conversion, Definition, FixedAxis, States, Table
 
 #: One styled piece of a line, and a line of them.
 Piece = tuple[str, str]
@@ -42,10 +43,22 @@ class Layout:
 
 def grid_lines(definition: Definition, grid: Grid, layout: Layout) -> Iterator[Line]:
     """A whole table, in as many blocks of columns as the width asks for."""
-    cells = _cell_texts(definition, grid)
+    cells = cell_texts(definition, grid)
     rows, columns = grid.physical.shape
     plain = [[(text, "") for text in row] for row in cells]
     yield from _lines(definition, grid, plain, list(range(rows)), list(range(columns)), layout)
+
+
+def marked_lines(
+    definition: Definition, grid: Grid, marks: list[list[Piece]], layout: Layout
+) -> Iterator[Line]:
+    """A whole table with a mark behind each value; ``marks`` has the grid's shape, all of one length."""
+    cells = [
+        [(f"{text} {mark}", style) for text, (mark, style) in zip(*row, strict=True)]
+        for row in zip(cell_texts(definition, grid), marks, strict=True)
+    ]
+    rows, columns = grid.physical.shape
+    yield from _lines(definition, grid, cells, list(range(rows)), list(range(columns)), layout)
 
 
 def change_lines(definition: Definition, change: TableChange, layout: Layout) -> Iterator[Line]:
@@ -55,14 +68,14 @@ def change_lines(definition: Definition, change: TableChange, layout: Layout) ->
     cut down to the surroundings of its largest step; the last line then says how many changed cells are
     left out.
     """
-    old, new = (_cell_texts(definition, grid) for grid in (change.old, change.new))
-    pieces = [
-        [
-            (f"{before} {layout.arrow} {after}", layout.changed) if is_changed else (after, "")
-            for before, after, is_changed in zip(*row, strict=True)
-        ]
-        for row in zip(old, new, change.changed.tolist(), strict=True)
-    ]
+    old, new = (cell_texts(definition, grid) for grid in (change.old, change.new))
+    exact = [cell_texts(definition, grid, exact=True) for grid in (change.old, change.new)]
+    pieces: list[list[Piece]] = [[(text, "") for text in row] for row in new]
+    for y, x in np.argwhere(change.changed).tolist():
+        before, after = old[y][x], new[y][x]
+        if before == after:  # the usual digits do not tell them apart
+            before, after = exact[0][y][x], exact[1][y][x]
+        pieces[y][x] = f"{before} {layout.arrow} {after}", layout.changed
     rows, columns = _near(change.changed, along=0), _near(change.changed, along=1)
     if not layout.everything:
         y, x = largest(change)
@@ -133,7 +146,7 @@ def _lines(
         return
     heads = _breakpoint_texts(definition, table.x, grid.x)
     labels = _breakpoint_texts(definition, table.y, grid.y) if table.y else [""] * len(pieces)
-    signal, unit = (_fitting(word, _LONGEST_WORD, layout) for word in _axis_words(definition, table.y))
+    signal, unit = (_fitting(word, _LONGEST_WORD, layout) for word in axis_words(definition, table.y))
     label_width = _label_width(definition, grid, rows)
     widths = {
         column: max([len(heads[column]), *(len(pieces[row][column][0]) for row in rows)])
@@ -142,7 +155,7 @@ def _lines(
     for number, block in enumerate(_blocks(columns, widths, layout.columns - label_width)):
         if number:
             yield []
-        title = ", ".join(word for word in _axis_words(definition, table.x) if word)
+        title = ", ".join(word for word in axis_words(definition, table.x) if word)
         title = _fitting(title, layout.columns - label_width - len(_GAP), layout)
         yield [(f"{signal:>{label_width}}{_GAP}{title}", layout.quiet)]
         texts: list[tuple[Piece, int]] = [((heads[column], layout.quiet), widths[column]) for column in block]
@@ -161,7 +174,7 @@ def _label_width(definition: Definition, grid: Grid, rows: list[int]) -> int:
     if not grid.table.y:
         return 0
     labels = _breakpoint_texts(definition, grid.table.y, grid.y)
-    words = (min(len(word), _LONGEST_WORD) for word in _axis_words(definition, grid.table.y))
+    words = (min(len(word), _LONGEST_WORD) for word in axis_words(definition, grid.table.y))
     return max(*words, *(len(labels[row]) for row in rows))
 
 
@@ -186,22 +199,29 @@ def _row(block: list[int], values: list[tuple[Piece, int]], layout: Layout) -> L
 # Words
 
 
-def _cell_texts(definition: Definition, grid: Grid) -> list[list[str]]:
-    """Every cell as text: its value, "off" for the off code, a dash where the image does not hold it."""
+def cell_texts(definition: Definition, grid: Grid, exact: bool = False) -> list[list[str]]:
+    """Every cell as text: its value, "off" for the off code, a dash where the image does not hold it.
+
+    ``exact`` asks for all digits, so that cells that differ have texts that differ.
+    """
     conversion = definition.conversion_of(grid.table)
     return [
         [
-            _cell_text(value, is_off, is_present, conversion)
+            _cell_text(value, is_off, is_present, conversion, exact)
             for value, is_off, is_present in zip(*row, strict=True)
         ]
         for row in zip(grid.physical.tolist(), grid.off.tolist(), grid.present.tolist(), strict=True)
     ]
 
 
-def _cell_text(value: float, is_off: bool, is_present: bool, conversion: Conversion) -> str:
+def _cell_text(value: float, is_off: bool, is_present: bool, conversion: Conversion, exact: bool) -> str:
     if not is_present:
         return "-"
-    return "off" if is_off else shown.number(value, conversion)
+    if is_off:
+        return "off"
+    if exact and not isinstance(conversion, States) and math.isfinite(value):
+        return shown.exact(value)
+    return shown.number(value, conversion)
 
 
 def _breakpoint_texts(definition: Definition, axis: str | None, values: Numbers | None) -> list[str]:
@@ -210,15 +230,17 @@ def _breakpoint_texts(definition: Definition, axis: str | None, values: Numbers 
     return breakpoint_texts(definition, definition.axes[axis], values.tolist())
 
 
-def breakpoint_texts(definition: Definition, axis: Axis, values: list[float]) -> list[str]:
-    """Breakpoints without their unit."""
-    if isinstance(axis, FixedAxis):
-        return [shown.plain(value) for value in values]
+def breakpoint_texts(
+    definition: Definition, axis: Axis, values: list[float], exact: bool = False
+) -> list[str]:
+    """Breakpoints without their unit; ``exact`` asks for all digits."""
+    if isinstance(axis, FixedAxis) or exact:
+        return [shown.exact(value) if math.isfinite(value) else "not a number" for value in values]
     conversion = definition.conversion_of(axis)
     return [shown.trimmed(shown.number(value, conversion)) for value in values]
 
 
-def _axis_words(definition: Definition, name: str | None) -> tuple[str, str]:
+def axis_words(definition: Definition, name: str | None) -> tuple[str, str]:
     """An axis's signal and unit, for its heading."""
     if name is None:
         return "", ""

@@ -47,7 +47,10 @@ def _exception(rule: Rule) -> str:
 def _waiving(rule: Rule) -> str:
     if rule.scope is Scope.POLICY:
         return "Waive: not possible; settle the waiver itself, in callint.toml."
-    about = "the image, the table where the finding names one, and the digest that callint show prints"
+    about = (
+        "the image, the table or axis where the finding names one, and its digest, which callint show prints "
+        "(callint show --list that of the whole image)"
+    )
     if rule.scope is Scope.DEFINITION:
         about = "the table where the finding names one, and the definition's digest"
     return (

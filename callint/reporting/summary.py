@@ -30,4 +30,5 @@ def closing_line(report: Report) -> str:
     if counts["waived"]:
         found.append(f"{counts['waived']:,} waived")
     looked = ", ".join(shown.count(counts[f"{noun}s"], noun) for noun in ("image", "table", "cell"))
-    return f"{', '.join(found) or 'nothing found'} in {looked}"
+    words = ", ".join(found) or "nothing found"
+    return f"{words} in {looked}" if counts["images"] else words

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from rich.console import Console
 
 from callint.decoding.decode import Decoded
-from callint.decoding.digest import table_digest
+from callint.decoding.digest import axis_digest, image_digest, table_digest
 from callint.model import shown
 from callint.model.definition import Axis, Kind, StoredAxis, Table, Text
 from callint.reporting.grids import Layout, breakpoint_texts, grid_lines
@@ -46,11 +46,10 @@ def print_axes(decoded: Decoded, axes: Iterable[Axis], terminal: Console) -> Non
         signal = f": axis of {axis.signal}{f', {unit}' if unit else ''}"
         for words in heading(axis.name, signal, width(terminal)):
             terminal.print(words)
-        where = (
-            f"{axis.storage.type.name} at {shown.address(axis.at)}"
-            if isinstance(axis, StoredAxis)
-            else "fixed"
-        )
+        where = "fixed"
+        if isinstance(axis, StoredAxis):
+            digest = axis_digest(decoded, axis.name)
+            where = f"{axis.storage.type.name} at {shown.address(axis.at)}, {digest}"
         tables = ", ".join(table.name for table in definition.tables_on(axis.name)) or "no table"
         for text in wrapped(f"{where}; used by {tables}", width(terminal), _INDENT):
             terminal.print(line((text, QUIET)))
@@ -78,8 +77,10 @@ def _details(decoded: Decoded, table: Table | Text) -> str:
 
 
 def print_table_list(decoded: Decoded, tables: Iterable[Table | Text], terminal: Console) -> None:
-    """One line a table, under the titles of their groups."""
+    """The whole image's digest, then one line a table, under the titles of their groups."""
     definition = decoded.plan.definition
+    terminal.print(line((f"the whole image, {image_digest(decoded.image)}", QUIET)))
+    terminal.print()
     found = list(tables)
     names = max((len(table.name) for table in found), default=0)
     group = None

@@ -31,9 +31,14 @@ class _Terminal(Console):
         raise BrokenPipeError
 
 
-def console(stream: IO[str]) -> Console:
-    """A console on a stream: no colour to a pipe; NO_COLOR and FORCE_COLOR are honoured."""
-    return _Terminal(file=stream, highlight=False, markup=False, emoji=False, soft_wrap=True)
+def console(stream: IO[str], colour: bool | None = None) -> Console:
+    """A console on a stream: no colour to a pipe; NO_COLOR and FORCE_COLOR are honoured.
+
+    ``colour`` settles it where the stream does not tell, as behind git's pager.
+    """
+    return _Terminal(
+        file=stream, force_terminal=colour, highlight=False, markup=False, emoji=False, soft_wrap=True
+    )
 
 
 def width(terminal: Console) -> int:

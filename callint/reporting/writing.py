@@ -17,6 +17,8 @@ def replace_file(path: Path, content: bytes) -> None:
     Whatever goes wrong, the old file or the new one is there. Raises InputError where it cannot be
     written.
     """
+    if not path.parent.is_dir():
+        raise InputError(f"{path}: it cannot be written: there is no folder {path.parent}; make it first")
     temporary: Path | None = None
     try:
         handle, name = tempfile.mkstemp(prefix=f".{path.name[:64]}.", suffix=".part", dir=path.parent)

@@ -8,7 +8,7 @@ import numpy as np
 
 from callint.model import shown
 from callint.model.change import AxisChange, Flags
-from callint.model.definition import StoredAxis
+from callint.model.definition import Purpose, StoredAxis
 from callint.model.finding import Finding, Severity
 from callint.rules.case import Case
 from callint.rules.rule import Scope, rule
@@ -197,5 +197,10 @@ def _axis_finding(case: Case, rule_id: str, change: AxisChange) -> Finding:
 
 
 def _tables(case: Case, axis: str) -> str:
-    names = [table.name for table in case.definition.tables_on(axis)]
+    """The tables that an axis moves, with the purposes that must not be overlooked."""
+    loud = (Purpose.PROTECTION, Purpose.EMISSIONS)
+    names = [
+        f"{table.name} ({table.purpose.value})" if table.purpose in loud else table.name
+        for table in case.definition.tables_on(axis)
+    ]
     return ", ".join(names) if names else "no table"

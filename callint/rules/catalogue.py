@@ -26,8 +26,11 @@ def refuse_unknown_rules(policy: Policy) -> None:
     known = {*RULES, *(rule.family for rule in RULES.values())}
     named = [(name, "severity") for name in policy.severities]
     named += [(waiver.rule, f"waiver in line {waiver.line}") for waiver in policy.waivers]
+    mistakes = []
     for name, place in named:
         if name not in known:
             close = difflib.get_close_matches(name, sorted(known), n=1)
             advice = f"did you mean {close[0]!r}?" if close else "callint rules lists them"
-            raise InputError(f"{policy.path}: {place}: there is no rule {name!r}; {advice}")
+            mistakes.append(f"{policy.path}: {place}: there is no rule {name!r}; {advice}")
+    if mistakes:
+        raise InputError(*mistakes)

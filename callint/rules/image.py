@@ -126,7 +126,7 @@ def stale_checksum(case: Case) -> Iterator[Finding]:
 
     Example: a cell was edited and the CRC over the calibration was not computed anew.
 
-    Fix: compute the checksum anew, as the last step after all edits.
+    Fix: run callint seal on the image, as the last step after all edits.
     """
     image = case.new.image
     for checksum in case.definition.memory.checksums:
@@ -145,7 +145,7 @@ def stale_checksum(case: Case) -> Iterator[Finding]:
             raw=stored,
             message=f"the stored checksum {checksum.name} is 0x{stored:0{digits}X}, "
             f"but its bytes give 0x{value:0{digits}X} ({checksum.algorithm})",
-            hint="Compute the checksum anew after the last edit.",
+            hint="Run callint seal after the last edit.",
         )
 
 
@@ -185,6 +185,42 @@ def blank_table(case: Case) -> Iterator[Finding]:
                 "Compare with the factory base; correct the address if the table lies elsewhere.",
                 inherited=case.is_unchanged(item),
             )
+
+
+#: A table of which so large a share is beyond its limits in the base is hardly read as it is meant.
+_DOUBTFUL = 0.5
+
+
+@rule("image/doubtful-table", Severity.WARNING, Scope.CHANGE)
+def doubtful_table(case: Case) -> Iterator[Finding]:
+    """Most of a table is beyond its limits in the factory base itself.
+
+    Why it matters: factories do not ship tables beyond what the hardware stands. Far more likely the
+    definition reads the wrong bytes: a wrong address, type, byte order or factor. Then nothing that is
+    said about this table means anything, and an edit of it writes into something else.
+
+    Example: `at="130"` where 0x130 is meant: 48 of 48 cells of the base read 6553.5 bar. With 23 of 48
+    it barely passes.
+
+    Fix: correct address, type, byte order or conversion; or the limits, if the base really goes there.
+    """
+    if case.old is None or not case.plan.size:
+        return
+    low, high = case.plan.limits
+    physical = case.old.physical
+    beyond = case.old.valued & ((physical < low) | (physical > high))
+    first, sizes = case.plan.first[:-1], np.diff(case.plan.first)
+    counts = np.add.reduceat(beyond.astype(np.int64), first)
+    for number in np.flatnonzero(counts >= np.maximum(_DOUBTFUL * sizes, 1)).tolist():
+        item = case.plan.items[number]
+        count, size = int(counts[number]), int(sizes[number])
+        yield case.about_table(
+            "image/doubtful-table",
+            item,
+            f"{count} of {shown.count(size, 'cell')} are beyond the limits in the base itself: "
+            "the definition may read the wrong bytes",
+            "Check address, type, byte order and conversion of the table, then its limits.",
+        )
 
 
 @rule("image/missing-base", Severity.ERROR, Scope.FILE)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
 
 import numpy as np
 
-from callint.decoding import digest
+from callint.decoding import checksums, digest
 from callint.model.definition import Identity, Memory
 from callint.model.finding import Finding
 from callint.model.image import Image
@@ -44,6 +44,29 @@ class Report:
     cells: int
 
 
+def news(report: Report, known: Report, commit: str = "") -> Report:
+    """The report without the findings that an earlier state had too, told by their fingerprints.
+
+    Findings carry the commit, where they are those of one.
+    """
+    old = {finding.fingerprint for finding in known.findings}
+    new = (finding for finding in report.findings if finding.fingerprint not in old)
+    findings = tuple(replace(finding, commit=commit) for finding in new)
+    return replace(report, findings=findings)
+
+
+def joined(reports: Sequence[Report]) -> Report:
+    """Several reports as one, in order."""
+    if len(reports) == 1:
+        return reports[0]
+    return Report(
+        findings=tuple(finding for report in reports for finding in report.findings),
+        images=sum(report.images for report in reports),
+        tables=sum(report.tables for report in reports),
+        cells=sum(report.cells for report in reports),
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Loaded:
     """A definition file that was asked for; ``subject`` is None where it gives no definition."""
@@ -58,6 +81,16 @@ def assignment(policy: Policy, image: str) -> Assignment | None:
         if any(matches(image, glob) for glob in entry.paths):
             return Assignment(image, entry.definitions, entry.bases)
     return None
+
+
+def assignment_of_named(policy: Policy, image: str) -> Assignment | None:
+    """As ``assignment``, for an image that the user names: a base has its definition too, and no base."""
+    found = assignment(policy, image)
+    if found is None:
+        for entry in policy.images:
+            if image in entry.bases:
+                return Assignment(image, entry.definitions, ())
+    return found
 
 
 def assignments(policy: Policy, tree: Tree) -> list[Assignment]:
@@ -91,6 +124,7 @@ class Inspector:
         have met its finding. ``step`` is called with each image's path when it is done.
         """
         findings: list[Finding] = []
+        images = list(images)
         # Values from strangers' images may be infinite or no numbers; the rules look at what comes of it.
         with np.errstate(all="ignore"):
             for one in images:
@@ -100,6 +134,8 @@ class Inspector:
                 self.load(path)
             for path, loaded in self._definitions.items():
                 findings += self.check_definition(path, loaded)
+        if whole:
+            self.judge.knew_all(one.image for one in images)
         if whole and all(loaded.subject for loaded in self._definitions.values()):
             self.judge.saw("", in_scope(Scope.DEFINITION))
         ledger = self.judge.ledger()
@@ -148,10 +184,12 @@ class Inspector:
         if subject is None:
             return iter(())  # the definition's own findings say why
         case = self._case(subject, one, data, trouble)
-        plan = subject.plan
-        self._tables += len(plan.table_items)
-        self._cells += int((plan.shapes.prod(axis=1))[list(plan.table_items.values())].sum())
         rules = _applicable(case)
+        if any(rule.scope is Scope.IMAGE for rule in rules):
+            self._tables += len(subject.plan.table_items)
+            self._cells += int(
+                subject.plan.shapes.prod(axis=1)[list(subject.plan.table_items.values())].sum()
+            )
         self.judge.saw(one.image, rules)
         found = (finding for rule in rules for finding in rule.check(case))
         settle = partial(self.judge.settle, image=one.image, definition=subject.file.path)
@@ -214,12 +252,17 @@ def _applicable(case: Case) -> list[Rule]:
 
 
 def _shortfall(path: str, base: Image, memory: Memory) -> str:
-    if base.size == memory.size:
-        return ""
-    return (
-        f"the base {path} has {base.size:,} bytes where the memory has {memory.size:,}: "
-        "what it lacks cannot be compared"
-    )
+    """In what a base does not look like a factory image; "" if in nothing."""
+    if base.size != memory.size:
+        return (
+            f"the base {path} has {base.size:,} bytes where the memory has {memory.size:,}: "
+            "what it lacks cannot be compared"
+        )
+    for checksum in memory.checksums:
+        stored = checksums.stored_value(checksum, base) if checksums.is_known(checksum.algorithm) else None
+        if stored is not None and stored != checksums.expected_value(checksum, base):
+            return f"the base {path} has a stale checksum {checksum.name}: a factory image has none"
+    return ""
 
 
 def _same_identity(one: Image, other: Image, identities: Iterable[Identity]) -> bool:

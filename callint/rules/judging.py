@@ -68,6 +68,13 @@ class Judge:
             if waiver.image == image and waiver.rule in ids:
                 self._meet(number, Fate.UNUSED)
 
+    def knew_all(self, images: Iterable[str]) -> None:
+        """Say that these are all images there are: a waiver that names another accepts nothing."""
+        known = {"", *images}
+        for number, waiver in enumerate(self.policy.waivers):
+            if waiver.image not in known:
+                self._meet(number, Fate.UNUSED)
+
     def ledger(self) -> Ledger:
         """How the waivers fared so far."""
         fates: list[tuple[Waiver, Fate]] = [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import posixpath
 from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
@@ -49,14 +50,21 @@ class Staged:
     touched: Touched
 
 
-def staged(start: Path) -> Staged:
-    """The state that the next commit would record, seen from a folder; nothing of it is read from disk."""
+def staged(start: Path, policy_path: str | None = None) -> Staged:
+    """The state that the next commit would record, seen from a folder; nothing of it is read from disk.
+
+    ``policy_path`` names the policy, from that folder, where it is not the nearest one.
+    """
     repo = git.open_repository(start)
-    folder = git.policy_folder(repo, start)
+    if policy_path is None:
+        folder, name = git.policy_folder(repo, start), POLICY
+    else:
+        folder, name = posixpath.split(git.from_top(repo, start, Path(policy_path).as_posix()))
     tree = git.IndexTree(repo, folder)
     try:
-        policy = read_policy(tree.read(POLICY), POLICY)
+        policy = read_policy(tree.read(name), name)
     except OSError as error:
-        raise InputError(f"{POLICY}: {reason(error)}") from None
+        where = posixpath.join(folder, name)
+        raise InputError(f"{where}: in the index, {reason(error)}; git add it or settle it first") from None
     changed = set(tree.within(git.staged_paths(repo)))
     return Staged(git.top_level(repo) / folder, tree, policy, touched(policy, tree, changed))

@@ -503,8 +503,43 @@ def test_a_folder_stands_for_the_policys_images_below_it(yard: Yard, path: str) 
     assert checked(yard, path)["summary"]["images"] == 2
 
 
-def test_a_folder_without_images_of_the_policy_is_an_error(yard: Yard) -> None:
-    assert "names no image below this folder" in yard.call("check", "defs").error
+def test_a_folder_stands_for_the_policys_definitions_below_it_too(yard: Yard) -> None:
+    yard.write("defs/yard.xml", yard_definition().replace(b'max="90"', b'max="9O"'))
+    result = yard.call("check", "defs")
+    assert result.status == 1 and "defs/yard.xml" in result.stdout
+
+
+def test_a_folder_without_anything_of_the_policy_is_an_error(yard: Yard) -> None:
+    yard.write("spare/notes.txt", "no image")
+    assert "names nothing below this folder" in yard.call("check", "spare").error
+
+
+def test_a_base_that_is_named_is_checked_by_the_definition_that_it_has_in_the_policy(yard: Yard) -> None:
+    assert yard.call("check", "factory/base.bin").status == 0
+    yard.write("factory/base.bin", edited(yard_base(), {fuel_cell(0, 0): u16(9990)}))
+    assert rules_of(checked(yard, "factory/base.bin")) == {"value/out-of-range"}
+
+
+def test_a_base_with_a_stale_checksum_is_doubted(yard: Yard) -> None:
+    yard.write("factory/base.bin", edited(yard_base(), {HULL: b"OTHER"}, seal=False))
+    (finding,) = (
+        f for f in checked(yard, "boats/heron.bin")["findings"] if f["rule"] == "image/missing-base"
+    )
+    assert "stale checksum sum" in finding["message"]
+
+
+def test_a_waiver_of_an_image_that_does_not_exist_is_unused(yard: Yard) -> None:
+    waiver = """
+[[waivers]]
+rule = "value/out-of-range"
+image = "boats/heorn.bin"
+reason = "A name that nobody has."
+who = "Ines"
+digest = "sha256:0123456789012345678901234567890123456789"
+"""
+    yard.write("callint.toml", POLICY + waiver)
+    assert "waiver/unused" in yard.call("check").stdout
+    assert "waiver/unused" not in yard.call("check", "boats/heron.bin").stdout
 
 
 def test_a_definition_is_checked_alone(yard: Yard) -> None:
@@ -598,7 +633,7 @@ def test_the_nearest_policy_counts_and_none_beyond_the_repositorys_top(yard: Yar
     ("arguments", "words"),
     [
         (("check", "boats/missing.bin"), ["boats/missing.bin", "does not exist", "check the path"]),
-        (("check", "factory/base.bin"), ["factory/base.bin", "callint.toml", "--definition"]),
+        (("check", "callint.toml"), ["callint.toml", "--definition"]),
         (("check", "--definition", "none.xml"), ["none.xml", "does not exist"]),
         (("check", "boats/heron.bin", "--base", "none.bin"), ["none.bin", "does not exist"]),
         (("check", "--policy", "none.toml"), ["none.toml", "no such policy", "check the path"]),
@@ -611,7 +646,7 @@ def test_the_nearest_policy_counts_and_none_beyond_the_repositorys_top(yard: Yar
         (("",), ["callint --help"]),
         (("frobnicate",), ["'frobnicate'", "callint --help"]),
         (("check", "--staged", "boats/heron.bin"), ["--staged", "leave out"]),
-        (("check", "--staged", "--policy", "callint.toml"), ["--staged", "leave out"]),
+        (("check", "--staged", "--base", "factory/base.bin"), ["--staged", "leave out"]),
     ],
 )
 def test_a_wrong_call_is_one_line_that_says_what_to_do(

@@ -241,7 +241,45 @@ MISSING_BASE = (
     ),
 )
 
-EXAMPLES = (*UNREADABLE, *WRONG_SIZE, *WRONG_IDENTITY, *STALE_CHECKSUM, *BLANK_TABLE, *MISSING_BASE)
+LIMITED = definition_xml(
+    table("curve", "four", '<x axis="gears"/><limits max="10"/>', at=16, type="uint8"),
+    axes='<fixed-axis name="gears" signal="speed" values="1000 2000 3000 4000"/>',
+)
+
+DOUBTFUL_TABLE = (
+    Example(
+        rule="image/doubtful-table",
+        name="half of the base's cells beyond the limits",
+        xml=LIMITED,
+        data=image(at_16=bytes([50, 60, 70, 80])),
+        base=image(at_16=bytes([50, 60, 200, 200])),
+        expected=Expected(
+            severity=Severity.WARNING,
+            words=("2 of 4 cells", "base itself", "wrong bytes"),
+            line='name="four"',
+            table="four",
+            address=16,
+            unit="mg",
+        ),
+    ),
+    Example(
+        rule="image/doubtful-table",
+        name="one of four of the base's cells beyond the limits",
+        xml=LIMITED,
+        data=image(at_16=bytes([50, 60, 200, 200])),
+        base=image(at_16=bytes([50, 60, 70, 200])),
+    ),
+)
+
+EXAMPLES = (
+    *UNREADABLE,
+    *WRONG_SIZE,
+    *WRONG_IDENTITY,
+    *STALE_CHECKSUM,
+    *BLANK_TABLE,
+    *MISSING_BASE,
+    *DOUBTFUL_TABLE,
+)
 
 
 @all_examples(EXAMPLES)

@@ -110,10 +110,11 @@ EXAMPLES = (
     Example(rule="waiver/unused", name="a waiver in use", xml=XML, data=BAD, policy=policy(ACCEPTED)),
     Example(
         rule="waiver/unused",
-        name="a waiver of an image that was not looked at",
+        name="a waiver of an image that the policy does not know",
         xml=XML,
         data=GOOD,
         policy=policy(replace(ACCEPTED, image="other.bin")),
+        expected=expected("Ines Falk", "value/out-of-range", "fuel", "other.bin"),
     ),
     Example(
         rule="waiver/unused",

@@ -264,15 +264,23 @@ def test_a_mistake_in_the_staged_policy_is_refused_in_one_line(scratch: Scratch)
 
 @pytest.mark.parametrize(
     "arguments",
-    [
-        (HERON,),
-        ("--base", "factory/base.bin"),
-        ("--definition", "defs/yard.xml"),
-        ("--policy", "callint.toml"),
-    ],
+    [(HERON,), ("--base", "factory/base.bin"), ("--definition", "defs/yard.xml"), ("--since", "HEAD")],
 )
-def test_staged_takes_nothing_from_the_command_line(scratch: Scratch, arguments: tuple[str, ...]) -> None:
-    assert "--staged takes everything from the index" in scratch.call("check", "--staged", *arguments).error
+def test_staged_takes_no_other_file_from_the_command_line(
+    scratch: Scratch, arguments: tuple[str, ...]
+) -> None:
+    assert "leave out" in scratch.call("check", "--staged", *arguments).error
+
+
+def test_staged_takes_a_policy_below_the_top_where_it_is_named(tmp_path: Path) -> None:
+    scratch = make_repository(tmp_path / "repo")
+    make_yard(scratch.root / "engines", heron=GOOD)
+    scratch.commit()
+    scratch.stage("engines/boats/heron.bin", BAD)
+    assert "none in the index" in scratch.call("check", "--staged").error
+    result = scratch.call("check", "--staged", "--policy", "engines/callint.toml")
+    assert result.status == 1 and "boats/heron.bin: fuel" in result.stdout
+    assert "nothing.toml" in scratch.call("check", "--staged", "--policy", "engines/nothing.toml").error
 
 
 def test_an_output_does_not_replace_a_file_of_the_yard(scratch: Scratch) -> None:

@@ -1,0 +1,104 @@
+"""callint diff --driver: git's external diff.
+
+git calls it with ``path old-file old-hex old-mode new-file new-hex new-mode``, for a renamed file with
+``new-path`` and a description behind it, and for a file in conflict with the path alone. Whatever it says
+must end with status 0: git takes any other for the driver's death and stops its own output.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import click
+
+from callint.commands.opening import Subjects, read_image
+from callint.model.errors import InputError
+from callint.model.shown import clean
+from callint.reading.workplace import open_workplace
+from callint.rules.case import Case
+from callint.versioning.contents import Content
+
+#: The file that git names where there is none on one side; "nul" is what git for Windows may pass.
+_NOTHING = {"/dev/null", "nul"}
+
+
+def drive(words: tuple[str, ...]) -> int:
+    """Print one file's change for git; always 0 but for a wrong call."""
+    if len(words) == 1:
+        sys.stdout.write(f"{clean(words[0])}: in conflict; callint merge or git checkout settles it\n")
+        return 0
+    if len(words) not in (7, 9):
+        raise click.UsageError("The diff driver is called by git, with seven or nine words.")
+    path, old_file, _, old_mode, new_file, _, new_mode = words[:7]
+    new_path = words[7] if len(words) == 9 else path
+    old, new = _read(old_file, path), _read(new_file, new_path)
+    for words_ in _headings(path, new_path, old, new, old_mode, new_mode):
+        sys.stdout.write(f"{clean(words_)}\n")
+    if old is not None and new is not None and old.data != new.data:
+        _print_change(old, new)
+    return 0
+
+
+def _read(file: str, path: str) -> Content | None:
+    if file in _NOTHING:
+        return None
+    return Content(path, path, _behind_pointer(Path(file).read_bytes()))
+
+
+def _behind_pointer(data: bytes) -> bytes:
+    """What a git-lfs pointer stands for, where its content is here."""
+    from callint.reading.pointers import pointer
+
+    if pointer(data) is None:
+        return data
+    from callint.versioning.git import behind_pointer, open_repository
+
+    try:
+        return behind_pointer(open_repository(Path.cwd()), data)
+    except (InputError, OSError):
+        return data
+
+
+def _headings(
+    path: str, new_path: str, old: Content | None, new: Content | None, old_mode: str, new_mode: str
+) -> list[str]:
+    if old is None:
+        return [f"{new_path}: added, {len(new.data) if new else 0:,} bytes"]
+    if new is None:
+        return [f"{path}: removed, {len(old.data):,} bytes"]
+    lines = [path if path == new_path else f"{new_path}: renamed from {path}"]
+    if old_mode != new_mode:
+        lines.append(f"  mode {old_mode} became {new_mode}")
+    return lines
+
+
+def _print_change(old: Content, new: Content) -> None:
+    """The change in engineering units, or by bytes with the reason where that cannot be."""
+    from callint.reporting.bytes_text import byte_summary
+    from callint.reporting.changes_text import print_changes
+    from callint.reporting.terminal import console
+
+    terminal = console(sys.stdout, colour=_colour())
+    try:
+        subject = Subjects(open_workplace(), None).of(new, old)
+        before, after = (read_image(subject, one.name, one.data) for one in (old, new))
+        print_changes(Case(subject, after, before).changes, before, after, terminal)
+    except InputError as error:
+        sys.stdout.write(f"  {clean(error.lines[0])}\n")
+        for line in byte_summary(old.data, new.data):
+            sys.stdout.write(f"  {line}\n")
+    terminal.print()
+
+
+def _colour() -> bool | None:
+    """Whether git would colour this diff; None where the stream itself tells.
+
+    The driver's output may go to git's pager, which shows colour although it is a pipe.
+    """
+    if os.environ.get("GIT_PAGER_IN_USE") != "true":
+        return None
+    from callint.versioning.git import wants_colour
+
+    return wants_colour(Path.cwd())

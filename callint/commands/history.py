@@ -1,0 +1,213 @@
+"""callint history."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+
+import click
+
+from callint.commands.opening import Subjects, read_image, table_selection
+from callint.decoding.decode import Decoded
+from callint.decoding.plan import Item
+from callint.model import shown
+from callint.model.definition import FixedAxis, StoredAxis, Text
+from callint.model.errors import InputError
+from callint.reading.workplace import open_workplace
+from callint.rules.case import Case
+from callint.versioning.contents import Content
+from callint.versioning.history import Asked, Attribution, ImageHistory, find_image, open_history
+
+#: From so many commits on the work is long enough for a progress bar.
+_LONG = 200
+
+
+@click.command()
+@click.argument("image")
+@click.argument("tables", nargs=-1, metavar="[TABLE]...")
+@click.option("--cell", metavar="X,Y", help="Every value of the cell at these breakpoints, newest first.")
+@click.option("--values", is_flag=True, help="Every value of the scalar or text TABLE, newest first.")
+@click.option("--rev", metavar="REV", help="Start from this revision and not from the working tree.")
+@click.option("--all", "everything", is_flag=True, help="List tables that never changed too.")
+@click.option("--definition", metavar="FILE", help="The image's definition, in place of the policy's.")
+@click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
+@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+def command(
+    image: str,
+    tables: tuple[str, ...],
+    cell: str | None,
+    values: bool,
+    rev: str | None,
+    everything: bool,
+    definition: str | None,
+    policy: str | None,
+    form: str,
+) -> int:
+    """Say which commit last set each cell of IMAGE, by whom, when and why.
+
+    Without TABLE: one line for each table that changed since the image's first commit, the newest change
+    first. With the names or globs of tables and axes: their values, each marked by the letter of its
+    commit.
+
+    With --cell or --values: every value that one cell, scalar or text ever had. IMAGE may be REV:path.
+
+    Renames and merges are followed. All versions are read by the definition that applies now; where an
+    older image was of other software, its history ends and a sentence says so.
+    """
+    workplace = open_workplace(policy)
+    place = find_image(image, rev)
+    if place.revision is None:
+        name = workplace.name(image)
+        content = Content(name, name, workplace.demand(name))
+    else:
+        if not workplace.policy.path and definition is None:
+            from callint.versioning.revisions import workplace_at
+
+            workplace = workplace_at(place.revision)
+        content = Content(place.name, place.below(workplace.root), place.read())
+    subject = Subjects(workplace, definition).of(content)
+    decoded = Case(subject, read_image(subject, content.name, content.data)).new
+    items = _items(decoded, tables)
+    asked = _asked(decoded, items, tables, cell) if cell is not None or values else None
+    history = open_history(place, subject.plan, content.data)
+    report = _Report(decoded, content.name, subject.file.path, form)
+    if asked is not None:
+        report.values(asked, history)
+    else:
+        with _progress(history.commits) as step:
+            found = history.attribution(step)
+        report.attribution(items, bool(tables), everything, found)
+    return 0
+
+
+@contextmanager
+def _progress(commits: int) -> Iterator[Callable[[int], None]]:
+    """A progress bar for long work on a terminal, and none elsewhere."""
+    if commits < _LONG or not sys.stderr.isatty():
+        yield lambda done: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("walking back", total=commits)
+        yield lambda done: bar.update(task, completed=done)
+
+
+@dataclass(frozen=True, slots=True)
+class _Report:
+    """What is reported about, and in which form."""
+
+    decoded: Decoded
+    image: str
+    definition: str
+    form: str
+
+    def values(self, asked: Asked, history: ImageHistory) -> None:
+        """All values of one cell or text."""
+        item = asked.item
+        found = (
+            history.text_values(item)
+            if isinstance(item, Text)
+            else history.cell_values(item, asked.x, asked.y)
+        )
+        if self.form == "json":
+            from callint.reporting.history_json import values_document
+
+            _write(values_document(self.decoded, asked, list(found), self.image, self.definition))
+        else:
+            from callint.reporting.history_text import print_values
+            from callint.reporting.terminal import console
+
+            print_values(self.decoded, asked, list(found), console(sys.stdout))
+
+    def attribution(
+        self, items: list[Item | Text], is_selection: bool, everything: bool, found: Attribution
+    ) -> None:
+        """Who last set what."""
+        reported = [
+            item
+            for item in items
+            if is_selection or everything or found.later(found.of(self.decoded.plan, item)).any()
+        ]
+        if self.form == "json":
+            from callint.reporting.history_json import history_document
+
+            _write(history_document(self.decoded, found, reported, self.image, self.definition))
+        else:
+            from callint.reporting.history_text import print_items, print_overview
+            from callint.reporting.terminal import console
+
+            if is_selection:
+                print_items(self.decoded, found, reported, console(sys.stdout))
+            else:
+                print_overview(self.decoded, found, reported, len(items), self.image, console(sys.stdout))
+
+
+def _write(document: object) -> None:
+    sys.stdout.write(json.dumps(document, indent=1, allow_nan=False) + "\n")
+
+
+def _items(decoded: Decoded, globs: tuple[str, ...]) -> list[Item | Text]:
+    """The tables, stored axes and texts that match any of the globs, or all of them, by line."""
+    definition = decoded.plan.definition
+    items: list[Item | Text] = [*decoded.plan.items, *definition.texts.values()]
+    items.sort(key=lambda item: item.line)
+    if not globs:
+        return items
+    names = table_selection(definition, globs)
+    found = [item for item in items if item.name in names]
+    if not found:
+        words = ", ".join(sorted(names))
+        if all(isinstance(definition.axes.get(name), FixedAxis) for name in names):
+            raise InputError(f"{words}: the definition fixes its breakpoints; no commit sets them")
+        raise InputError(f"{words}: the definition leaves open how to read it; callint check shows where")
+    return found
+
+
+def _asked(decoded: Decoded, items: list[Item | Text], globs: tuple[str, ...], cell: str | None) -> Asked:
+    """The one cell or text whose values are wanted; InputError where that is not clear."""
+    items = [item for item in items if not isinstance(item, StoredAxis)] or items
+    if not globs or len(items) != 1:
+        raise InputError("--cell and --values are about one table; give its name behind the image")
+    (item,) = items
+    if isinstance(item, StoredAxis):
+        raise InputError(f"{item.name}: it is an axis; --cell and --values are about the cells of a table")
+    axes = () if isinstance(item, Text) else item.axes
+    words = [] if cell is None else [word.strip() for word in cell.split(",")]
+    if words and not axes:
+        raise InputError(f"{item.name}: it has one value only; give --values without --cell")
+    if len(words) != len(axes):
+        need = " and one of ".join(axes)
+        example = ",".join(_texts(decoded, axis)[0] for axis in axes)
+        raise InputError(f"{item.name}: --cell needs a breakpoint of {need}, such as --cell {example}")
+    places = [_index(decoded, item.name, axis, word) for axis, word in zip(axes, words, strict=True)]
+    x, y = (*places, 0, 0)[:2]
+    return Asked(item, x, y)
+
+
+def _texts(decoded: Decoded, axis: str) -> list[str]:
+    """The breakpoints of an axis as people read them."""
+    from callint.reporting.grids import breakpoint_texts
+
+    definition = decoded.plan.definition
+    return breakpoint_texts(definition, definition.axes[axis], decoded.breakpoints(axis).tolist())
+
+
+def _index(decoded: Decoded, table: str, axis: str, word: str) -> int:
+    """Which breakpoint of an axis is meant; InputError where it has none like that."""
+    texts = _texts(decoded, axis)
+    if word in texts:
+        return texts.index(word)
+    with suppress(ValueError):
+        number = float(word)
+        for index, text in enumerate(texts):
+            with suppress(ValueError):  # breakpoints may have names
+                if float(text) == number or float(decoded.breakpoints(axis)[index]) == number:
+                    return index
+    unit = decoded.plan.definition.unit_of(decoded.plan.definition.axes[axis])
+    found = shown.with_unit(", ".join(texts), unit)
+    raise InputError(f"{table}: axis {axis} has no breakpoint {word}; it has {found}")

@@ -1,0 +1,372 @@
+"""callint merge."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
+from pathlib import Path
+
+import click
+import numpy as np
+
+from callint.commands.opening import Subjects, read_whole_image, refuse_to_replace, table_selection
+from callint.comparing.merge import AxisConflict, CellConflict, Conflict, Merge, Side, TextConflict, merge
+from callint.decoding.decode import decode
+from callint.decoding.sealing import UnsealableError
+from callint.model.definition import Definition
+from callint.model.errors import InputError
+from callint.model.finding import Finding, Severity
+from callint.model.shown import clean
+from callint.reading.tree import Tree, read_file, reason
+from callint.reading.workplace import Workplace, open_workplace
+from callint.reporting.merge_json import FORMAT, TITLE, MergeReport, merge_json
+from callint.rules.case import Subject
+from callint.rules.catalogue import refuse_unknown_rules
+from callint.rules.inspection import Assignment, Inspector, Report
+from callint.versioning.contents import Content
+
+
+@click.command()
+@click.argument("base")
+@click.argument("ours")
+@click.argument("theirs")
+@click.argument("path", required=False)
+@click.option("--to", "output", metavar="FILE", help="Where the merged image goes.")
+@click.option(
+    "--take",
+    "takes",
+    multiple=True,
+    metavar="SIDE[:GLOB]",
+    help="Settle conflicts for ours or theirs: all, or those of such tables, axes and texts.",
+)
+@click.option(
+    "-t", "--table", "globs", multiple=True, metavar="GLOB", help="What a --take without GLOB is for."
+)
+@click.option("--definition", metavar="FILE", help="The definition of the images, in place of the policy's.")
+@click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
+@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+@click.option("--driver", is_flag=True, help="Be git's merge driver; callint init sets that up.")
+def command(
+    base: str,
+    ours: str,
+    theirs: str,
+    path: str | None,
+    output: str | None,
+    takes: tuple[str, ...],
+    globs: tuple[str, ...],
+    definition: str | None,
+    policy: str | None,
+    form: str,
+    driver: bool,
+) -> int:
+    """Merge two reworks, OURS and THEIRS, of the image BASE, cell by cell.
+
+    Where both changed a cell to different values, or one moved an axis while the other edited a table
+    on it, the merged image has ours, and FILE.conflicts.txt and FILE.conflicts.json list it.
+    --take theirs --table GLOB settles that; so does --take theirs:GLOB, which may be repeated: the first
+    that matches counts. A moved axis is settled by its own name, or by those of all its differing tables.
+
+    Exits with 1 where conflicts are left, or where the merged image breaks a rule that neither side
+    breaks alone.
+    """
+    if driver:
+        if path is None or output:
+            raise click.UsageError("--driver takes BASE OURS THEIRS PATH, and no --to.")
+        return _drive(base, ours, theirs, path, _Wishes.read(takes, globs), definition, policy)
+    if output is None:
+        raise click.UsageError("--to FILE is needed: where the merged image goes.")
+    if path is not None:
+        raise click.UsageError("Three images are merged: BASE, OURS and THEIRS.")
+    workplace = open_workplace(policy)
+    names = [workplace.name(word) for word in (base, ours, theirs)]
+    contents = [Content(name, name, workplace.demand(name)) for name in names]
+    target = Path(output)
+    job = _Job(workplace, definition, workplace.label(target), contents, _Wishes.read(takes, globs))
+    inputs = [*names, job.subject.file.path, workplace.policy.path]
+    refuse_to_replace(target, (workplace.place(name) for name in inputs if name))
+    report = job.run()
+    lists = _Lists(target)
+    _write(report, target.resolve(), lists)
+    if form == "json":
+        sys.stdout.write(merge_json(report))
+    elif report.merge.decisions or report.broken.findings:
+        _tell(report, lists if report.merge.conflicts else None)
+    return _status(report)
+
+
+def _drive(
+    base: str,
+    ours: str,
+    theirs: str,
+    path: str,
+    wishes: _Wishes,
+    definition: str | None,
+    policy: str | None,
+) -> int:
+    """Be git's merge driver: the result replaces OURS, and any status but 0 is a conflict to git."""
+    try:
+        workplace = open_workplace(policy)
+        label = workplace.label(Path(path))
+        contents = []
+        for word, side in ((base, "base"), (ours, "ours"), (theirs, "theirs")):
+            workplace.name(word)
+            # git's own temporary names say nothing to anyone.
+            name = f"{label} ({side})"
+            workplace.named[name] = Path(word)
+            contents.append(Content(name, label, workplace.demand(name)))
+        if not contents[0].data:
+            words = "both sides added it, so there is nothing to merge from; take one with git checkout"
+            raise InputError(f"{label}: {words} --ours or --theirs")
+        report = _Job(workplace, definition, label, contents, wishes).run()
+        # Without a working tree there is no place for lists, and git shows what is printed.
+        lists = _Lists(Path(path)) if Path(path).parent.is_dir() else None
+        _write(report, Path(ours), lists)
+    except InputError as error:
+        sys.stderr.write("".join(f"callint: {clean(line)}\n" for line in error.lines))
+        return 1
+    if report.merge.conflicts or report.broken.findings:
+        # Standard output may be that of a git command that programs read.
+        _tell(report, lists if report.merge.conflicts else None, to_errors=True)
+    return _status(report)
+
+
+def _status(report: MergeReport) -> int:
+    return int(bool(report.merge.conflicts or report.broken.findings))
+
+
+def _tell(report: MergeReport, lists: _Lists | None, to_errors: bool = False) -> None:
+    from callint.reporting.merge_text import print_merge
+    from callint.reporting.terminal import console
+
+    words = f"{lists.text} lists {'it' if len(report.merge.conflicts) == 1 else 'them'}." if lists else ""
+    print_merge(report, console(sys.stderr if to_errors else sys.stdout), words)
+
+
+# Settling
+
+
+@dataclass(frozen=True, slots=True)
+class _Wishes:
+    """For which side conflicts are to be settled: a side and globs, () for all; the first match counts."""
+
+    takes: tuple[tuple[Side, tuple[str, ...]], ...]
+
+    @staticmethod
+    def read(takes: Sequence[str], globs: tuple[str, ...]) -> _Wishes:
+        found: list[tuple[Side, tuple[str, ...]]] = []
+        plain = []
+        for take in takes:
+            word, colon, glob = take.partition(":")
+            if word not in list(Side) or (colon and not glob):
+                raise InputError(f"--take {take}: write ours, theirs, ours:GLOB or theirs:GLOB")
+            if colon:
+                found.append((Side(word), (glob,)))
+            else:
+                plain.append(Side(word))
+        if len(plain) > 1:
+            raise InputError("--take without a glob can be given once; write ours:GLOB and theirs:GLOB")
+        if globs and not plain:
+            raise InputError("--table says what a --take is for; add --take ours or --take theirs")
+        # What is said of everything yields to what is said of some tables.
+        return _Wishes((*found, *((side, globs) for side in plain)))
+
+    def choice(self, definition: Definition) -> _Choice:
+        """The wishes as names of a definition; InputError where a glob matches none."""
+        return _Choice(
+            tuple((side, table_selection(definition, globs) if globs else None) for side, globs in self.takes)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Choice:
+    """Sides and the names that they are for; None for every conflict, whatever it is about."""
+
+    takes: tuple[tuple[Side, frozenset[str] | None], ...]
+
+    def __call__(self, conflict: Conflict) -> Side | None:
+        return next((side for side, names in self.takes if names is None or _is_meant(conflict, names)), None)
+
+
+def _is_meant(conflict: Conflict, names: frozenset[str]) -> bool:
+    match conflict:
+        case CellConflict():
+            return conflict.versions.table.name in names
+        case AxisConflict():
+            tables = {one.table.name for one in conflict.tables}
+            return bool(names & {one.axis.name for one in conflict.axes} or (tables and tables <= names))
+        case TextConflict():
+            return conflict.text.name in names
+        case _:
+            return False
+
+
+# Merging
+
+
+class _Job:
+    """One merge: three versions of an image that is reported and judged under the name ``image``."""
+
+    def __init__(
+        self,
+        workplace: Workplace,
+        definition: str | None,
+        image: str,
+        contents: list[Content],
+        wishes: _Wishes,
+    ) -> None:
+        refuse_unknown_rules(workplace.policy)
+        self.workplace = workplace
+        self.image = image
+        self.contents = contents
+        self.wishes = wishes
+        base, ours, theirs = contents
+        candidates = (ours, replace(ours, path=image), theirs, base)
+        self.subject: Subject = Subjects(workplace, definition).whole(*candidates)
+
+    def run(self) -> MergeReport:
+        """Merge, and check the result."""
+        subject = self.subject
+        base, ours, theirs = (read_whole_image(subject, one.name, one.data) for one in self.contents)
+        choice = self.wishes.choice(subject.definition)
+        # Values from strangers' images may be infinite or no numbers.
+        with np.errstate(all="ignore"):
+            try:
+                decoded = [decode(subject.plan, one) for one in (base, ours, theirs)]
+                done = merge(decoded[0], decoded[1], decoded[2], choice)
+            except UnsealableError as error:
+                raise InputError(f"{subject.file.path}:{error.line}: {error}") from None
+            broken = Report((), 0, 0, 0) if done.conflicts else self._broken(done)
+        named = dict(zip(("base", "ours", "theirs"), (one.name for one in self.contents), strict=True))
+        return MergeReport(
+            merge=done,
+            definition=subject.definition,
+            path=subject.file.path,
+            image=self.image,
+            broken=broken,
+            **named,
+        )
+
+    def _broken(self, done: Merge) -> Report:
+        """The errors of the merged image against the base that neither side has alone."""
+        base, ours, theirs = (one.data for one in self.contents)
+        basis = "the merge base"
+        tree = _Overlay(self.workplace, {basis: base})
+        inspector = Inspector(tree, self.workplace.policy, date.today())
+        one = Assignment(self.image, (self.subject.file.path,), (basis,))
+        known: set[tuple[object, ...]] = set()
+        for data in (ours, theirs):
+            tree.files[self.image] = data
+            known |= {_key(finding) for finding in inspector.check_image(one) if _is_error(finding)}
+        tree.files[self.image] = done.image.content.tobytes()
+        report = inspector.report([one])
+        new = (finding for finding in report.findings if _is_error(finding) and finding.image == self.image)
+        found = tuple(finding for finding in new if _key(finding) not in known)
+        return Report(found, 1, len(self.subject.plan.table_items), self.subject.plan.size)
+
+
+def _is_error(finding: Finding) -> bool:
+    return finding.severity is Severity.ERROR and not finding.waived
+
+
+def _key(finding: Finding) -> tuple[object, ...]:
+    """What makes errors of two images the same: rule, thing and cell, but not the value."""
+    if finding.rule == "change/unexplained-bytes":
+        return (finding.rule,)  # stretches of both sides may join, but every byte is one of theirs
+    return finding.rule, finding.table, finding.subject, finding.cell
+
+
+@dataclass
+class _Overlay:
+    """A tree with some files in memory."""
+
+    below: Tree
+    files: dict[str, bytes] = field(default_factory=dict)
+
+    def read(self, path: str) -> bytes:
+        return self.files[path] if path in self.files else self.below.read(path)
+
+    def paths(self) -> Iterator[str]:
+        return self.below.paths()
+
+
+# Files
+
+
+@dataclass(frozen=True, slots=True)
+class _Lists:
+    """The lists of open conflicts beside an image."""
+
+    image: Path
+
+    @property
+    def text(self) -> Path:
+        return self.image.with_name(f"{self.image.name}.conflicts.txt")
+
+    @property
+    def data(self) -> Path:
+        return self.image.with_name(f"{self.image.name}.conflicts.json")
+
+    def refuse_strangers(self) -> None:
+        """InputError where a file that callint did not write lies where a list belongs."""
+        for path in (self.text, self.data):
+            if (path.exists() or path.is_symlink()) and not self._is_own(path):
+                words = "a list of conflicts belongs here, but this file is none; move it away"
+                raise InputError(f"{path}: {words}")
+
+    def write(self, report: MergeReport) -> None:
+        from io import StringIO
+
+        from callint.reporting.merge_text import print_list
+        from callint.reporting.terminal import console
+        from callint.reporting.writing import replace_file
+
+        stream = StringIO()
+        print_list(report, console(stream, colour=False))
+        replace_file(self.text, stream.getvalue().encode())
+        replace_file(self.data, merge_json(report).encode())
+
+    def remove(self) -> None:
+        """Take away the lists of an earlier merge."""
+        for path in (self.text, self.data):
+            if path.is_file() and self._is_own(path):
+                try:
+                    path.unlink()
+                except OSError as error:
+                    words = (
+                        f"{path}: the list is out of date and cannot be removed: {reason(error)}; remove it"
+                    )
+                    raise InputError(words) from None
+
+    def _is_own(self, path: Path) -> bool:
+        try:
+            content = read_file(path)
+            if path == self.text:
+                return content.startswith(TITLE.encode())
+            document = json.loads(content)
+        except (OSError, ValueError, RecursionError):
+            return False
+        return isinstance(document, dict) and document.get("format") == FORMAT
+
+
+def _write(report: MergeReport, target: Path, lists: _Lists | None) -> None:
+    """Write the merged image, and its lists where conflicts are left; never conflicts without their lists."""
+    from callint.reporting.writing import replace_file
+
+    if target.is_dir():
+        raise InputError(f"{target}: it is a folder; name a file")
+    data = report.merge.image.content.tobytes()
+    if lists is None or not report.merge.conflicts:
+        replace_file(target, data)
+        if lists is not None:
+            lists.remove()
+        return
+    lists.refuse_strangers()
+    lists.write(report)
+    try:
+        replace_file(target, data)
+    except InputError:
+        lists.remove()
+        raise

@@ -1,0 +1,534 @@
+"""Two reworks of one image into one, cell by cell in raw values.
+
+Everything that a definition names is a *unit*: each cell of a table, each stored axis with its stored count,
+each text and each identity; what nothing names counts in words of ``WORD`` bytes. A unit that only one side
+changed is taken from that side, and a unit that both changed to different values is in conflict. All is
+worked out in bits, so that masked tables which share bytes merge like any others.
+
+A bit that both sides changed has the same new value on both. So where nothing is in conflict, the result is
+the base with the bits of both changes turned over, and one pass over the bytes makes it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from callint.decoding import checksums
+from callint.decoding.decode import Decoded
+from callint.decoding.plan import Plan
+from callint.decoding.sealing import Renewal, seal
+from callint.model.change import Flags, Grid, Numbers
+from callint.model.definition import Identity, StoredAxis, Table, Text
+from callint.model.image import Image, Segment
+
+#: Bytes that nothing names are merged in aligned words of this size: a number of unknown width must not be
+#: put together from a half of each side. Numbers of more than four bytes are rare in control units.
+WORD = 4
+
+Bytes = NDArray[np.uint8]
+Integers = NDArray[np.int64]
+
+
+class Side(StrEnum):
+    """One of the two reworks."""
+
+    OURS = "ours"
+    THEIRS = "theirs"
+
+
+# Conflicts
+
+
+@dataclass(frozen=True, slots=True)
+class Versions:
+    """One table in the three images; ``cells`` are those in conflict, shape (rows, columns)."""
+
+    table: Table
+    base: Grid
+    ours: Grid
+    theirs: Grid
+    cells: Flags
+
+    @property
+    def count(self) -> int:
+        return int(np.count_nonzero(self.cells))
+
+
+@dataclass(frozen=True, slots=True)
+class CellConflict:
+    """Cells of one table that the sides changed to different values."""
+
+    versions: Versions
+
+
+@dataclass(frozen=True, slots=True)
+class AxisVersions:
+    """A stored axis in the three images: physical breakpoints, shape (count,), and its stored counts."""
+
+    axis: StoredAxis
+    base: Numbers
+    ours: Numbers
+    theirs: Numbers
+    counts: tuple[int, int, int] | None
+
+
+@dataclass(frozen=True, slots=True)
+class AxisConflict:
+    """Axes that were moved on both sides, or on one while the other edited tables that stand on them.
+
+    Axes that share a table stand or fall together, and with them every table on them: values belong to the
+    breakpoints for which they were made. ``tables`` are those that differ, with their differing cells.
+    """
+
+    axes: tuple[AxisVersions, ...]
+    tables: tuple[Versions, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TextConflict:
+    """A text that the sides changed to different ones."""
+
+    text: Text
+    base: str
+    ours: str
+    theirs: str
+
+
+@dataclass(frozen=True, slots=True)
+class IdentityConflict:
+    """Identity bytes that the sides changed to different ones."""
+
+    identity: Identity
+    base: bytes
+    ours: bytes
+    theirs: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class BytesConflict:
+    """A run of bytes that nothing names, changed to different ones; the first and the last differ."""
+
+    start: int
+    base: bytes
+    ours: bytes
+    theirs: bytes
+
+
+Conflict = CellConflict | AxisConflict | TextConflict | IdentityConflict | BytesConflict
+
+#: Which side a conflict is to be settled for; None leaves it open.
+Choice = Callable[[Conflict], Side | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """A conflict and what becomes of it; a conflict that stays ``open`` keeps ours."""
+
+    conflict: Conflict
+    side: Side
+    open: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Merge:
+    """The merged image, its checksums right, and every conflict that there was."""
+
+    image: Image
+    decisions: tuple[Decision, ...]
+    renewals: tuple[Renewal, ...]
+
+    @property
+    def conflicts(self) -> tuple[Conflict, ...]:
+        """What stays open."""
+        return tuple(one.conflict for one in self.decisions if one.open)
+
+    @property
+    def settled(self) -> tuple[Decision, ...]:
+        """The conflicts that were settled as asked."""
+        return tuple(one for one in self.decisions if not one.open)
+
+
+def leave_open(conflict: Conflict) -> Side | None:
+    """The choice that settles nothing."""
+    return None
+
+
+def merge(base: Decoded, ours: Decoded, theirs: Decoded, choice: Choice = leave_open) -> Merge:
+    """The base with the edits of both sides; all three decoded by one plan.
+
+    Stored checksums are computed anew instead of merged. Raises ValueError where the images do not hold
+    the same addresses, and UnsealableError where a checksum cannot be computed.
+    """
+    if len({tuple((one.start, one.end) for one in each.image.segments) for each in (base, ours, theirs)}) > 1:
+        raise ValueError("the images do not hold the same addresses")
+    sides = _Sides(base, ours, theirs)
+    units = _Units(sides)
+    found = _conflicts(sides, units)
+    decisions = _decided(units, found, choice)
+    sealed = seal(_applied(sides, units, found, decisions), base.plan.definition.memory)
+    return Merge(sealed.image, tuple(decisions), sealed.renewals)
+
+
+# What differs
+
+
+class _Sides:
+    """The three images as bytes, and the bits that differ between them; shape (size,) each.
+
+    Stored checksums are nobody's edit: they are as in ours throughout.
+    """
+
+    def __init__(self, base: Decoded, ours: Decoded, theirs: Decoded) -> None:
+        self.decoded = (base, ours, theirs)
+        self.plan: Plan = base.plan
+        self.image: Image = ours.image
+        self.ours: Bytes = ours.image.content
+        self.base, self.theirs = (one.image.content.copy() for one in (base, theirs))
+        for checksum in self.plan.definition.memory.checksums:
+            if checksums.is_known(checksum.algorithm):
+                at = self.stretch(checksum.stored_at, checksums.stored_size(checksum))
+                self.base[at] = self.theirs[at] = self.ours[at]
+        self.by_ours: Bytes = self.base ^ self.ours
+        self.by_theirs: Bytes = self.base ^ self.theirs
+        self.between: Bytes = self.ours ^ self.theirs
+
+    def stretch(self, start: int, size: int) -> Integers:
+        """The positions of a stretch of memory; none where the images do not hold it whole."""
+        (position,) = self.image.positions(np.array([start], np.int64), size).tolist()
+        return np.arange(position, position + size) if position >= 0 else np.empty(0, np.int64)
+
+    def versions(self, table: Table, cells: Flags) -> Versions:
+        shape = self.plan.shape(self.plan.table_items[table.name])
+        base, ours, theirs = (one.grid(table) for one in self.decoded)
+        return Versions(table, base, ours, theirs, cells.reshape(shape))
+
+    def axis_versions(self, axis: StoredAxis) -> AxisVersions:
+        base, ours, theirs = (one.breakpoints(axis.name) for one in self.decoded)
+        counts = None
+        if axis.stored_count:
+            stored = [one.stored_count(axis.stored_count) for one in self.decoded]
+            if None not in stored:
+                counts = (stored[0] or 0, stored[1] or 0, stored[2] or 0)
+        return AxisVersions(axis, base, ours, theirs, counts)
+
+    def read(self, start: int, size: int) -> tuple[bytes, bytes, bytes]:
+        """A stretch of memory in the three images."""
+        base, ours, theirs = (one.image.read(start, size) or b"" for one in self.decoded)
+        return base, ours, theirs
+
+
+@dataclass(frozen=True, slots=True)
+class _Claims:
+    """Which bits of which bytes belong to which unit; shape (claims,) each. A byte may have several."""
+
+    position: Integers
+    bits: Bytes
+    unit: Integers
+
+
+class _Units:
+    """All units by number: the plan's cells, then its stored axes, texts, identities, and loose words.
+
+    The cells of an axis are no units of their own. Claims are kept for differing bytes only. The flags
+    have the shape (units,).
+    """
+
+    def __init__(self, sides: _Sides) -> None:
+        definition = sides.plan.definition
+        self.sides = sides
+        self.axes = [axis for axis in definition.stored_axes if axis.name in sides.plan.axis_items]
+        self.texts = list(definition.texts.values())
+        self.identities = list(definition.memory.identities)
+        self.first_axis = sides.plan.size
+        self.first_text = self.first_axis + len(self.axes)
+        self.first_identity = self.first_text + len(self.texts)
+        self.first_word = self.first_identity + len(self.identities)
+        touched: Flags = (sides.by_ours | sides.by_theirs) != 0
+        named = _joined([*self._of_cells(touched), *self._of_stretches(touched)])
+        loose = self._of_words(named)
+        self.claims = _joined([named, loose])
+        self.count = self.first_word + len(np.unique(loose.unit))
+        self.by_ours = self._with_bits(sides.by_ours)
+        self.by_theirs = self._with_bits(sides.by_theirs)
+        self.differing = self._with_bits(sides.between)
+
+    def _of_cells(self, touched: Flags) -> Iterator[_Claims]:
+        plan = self.sides.plan
+        units = np.arange(plan.size, dtype=np.int64)
+        for number, axis in enumerate(self.axes):
+            units[plan.cells(plan.axis_items[axis.name])] = self.first_axis + number
+        for group, masks in zip(plan.groups, plan.masks, strict=True):
+            size = group.type.size
+            start = self.sides.image.positions(plan.address[group.cells], size)
+            held = np.flatnonzero(start >= 0)
+            bits = np.full((len(start), size), 0xFF, np.uint8)
+            stored = masks.masks.astype(group.dtype).view(np.uint8).reshape(-1, size)
+            bits[masks.cells - group.cells.start] = stored
+            for byte in range(size):
+                cells = held[touched[start[held] + byte]]
+                yield _Claims(start[cells] + byte, bits[cells, byte], units[group.cells][cells])
+
+    def _of_stretches(self, touched: Flags) -> Iterator[_Claims]:
+        for unit, start, size in self._stretches():
+            at = self.sides.stretch(start, size)
+            at = at[touched[at]]
+            yield _Claims(at, np.full(len(at), 0xFF, np.uint8), np.full(len(at), unit, np.int64))
+
+    def _stretches(self) -> Iterator[tuple[int, int, int]]:
+        """Unit, start and size of all that is no cell."""
+        for number, axis in enumerate(self.axes):
+            if axis.stored_count:
+                yield self.first_axis + number, axis.stored_count.at, axis.stored_count.storage.type.size
+        for number, text in enumerate(self.texts):
+            yield self.first_text + number, text.at, text.length
+        for number, identity in enumerate(self.identities):
+            yield self.first_identity + number, identity.at, len(identity.content)
+
+    def _of_words(self, named: _Claims) -> _Claims:
+        """The differing bits that nothing named claims, by words."""
+        differing = self.sides.by_ours | self.sides.by_theirs
+        claimed = np.zeros_like(differing)
+        np.bitwise_or.at(claimed, named.position, named.bits)
+        at = np.flatnonzero(differing & ~claimed)
+        _, words = np.unique(self.sides.image.addresses(at) // WORD, return_inverse=True)
+        return _Claims(at, ~claimed[at], self.first_word + words.astype(np.int64))
+
+    def _with_bits(self, bits: Bytes) -> Flags:
+        """The units that have any of the bits, given by byte."""
+        flags = np.zeros(self.count, bool)
+        flags[self.claims.unit[(self.claims.bits & bits[self.claims.position]) != 0]] = True
+        return flags
+
+    def bits(self, flags: Flags) -> Bytes:
+        """The bits of the flagged units in differing bytes, shape (size,)."""
+        bits = np.zeros_like(self.sides.ours)
+        chosen = flags[self.claims.unit]
+        np.bitwise_or.at(bits, self.claims.position[chosen], self.claims.bits[chosen])
+        return bits
+
+    def entangled(self, flags: Flags) -> Flags:
+        """The flagged units, and those that share with them a bit in which ours and theirs differ."""
+        return flags | self._with_bits(self.bits(flags) & self.sides.between)
+
+    def of_numbers(self, numbers: Iterable[Integers]) -> Flags:
+        """The units with these numbers."""
+        flags = np.zeros(self.count, bool)
+        for some in numbers:
+            flags[some] = True
+        return flags
+
+    def cells(self, table: Table) -> slice:
+        """The units of a table."""
+        return self.sides.plan.cells(self.sides.plan.table_items[table.name])
+
+    @cached_property
+    def axis_numbers(self) -> dict[str, int]:
+        return {axis.name: number for number, axis in enumerate(self.axes)}
+
+    @cached_property
+    def standing_on(self) -> list[list[Table]]:
+        """The tables on each stored axis."""
+        plan = self.sides.plan
+        return [
+            [table for table in plan.definition.tables_on(axis.name) if table.name in plan.table_items]
+            for axis in self.axes
+        ]
+
+
+def _joined(claims: Sequence[_Claims]) -> _Claims:
+    empty = _Claims(np.empty(0, np.int64), np.empty(0, np.uint8), np.empty(0, np.int64))
+    every = [empty, *claims]
+    return _Claims(
+        np.concatenate([one.position for one in every]),
+        np.concatenate([one.bits for one in every]),
+        np.concatenate([one.unit for one in every]),
+    )
+
+
+# What is in conflict
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A conflict, the numbers of its units, and its line in the definition."""
+
+    conflict: Conflict
+    units: Integers
+    line: int
+
+
+def _conflicts(sides: _Sides, units: _Units) -> list[_Found]:
+    """Every conflict in the order of the definition; bytes that nothing names come last."""
+    flags = units.by_ours & units.by_theirs & units.differing
+    while True:
+        grown = _with_axes(units, units.entangled(flags))
+        if np.array_equal(grown, flags):
+            break
+        flags = grown
+    named = [
+        *_axis_conflicts(sides, units, flags),
+        *_cell_conflicts(sides, units, flags),
+        *_text_conflicts(sides, units, flags),
+        *_identity_conflicts(sides, units, flags),
+    ]
+    return [*sorted(named, key=lambda one: one.line), *_bytes_conflicts(sides, units, flags)]
+
+
+def _with_axes(units: _Units, flags: Flags) -> Flags:
+    """The flagged units, and all that the axes in conflict hold: their tables, and those tables' axes."""
+    flags = flags.copy()
+    first = units.first_axis
+    waiting = [n for n in range(len(units.axes)) if flags[first + n] or _is_cut_across(units, n)]
+    seen: set[int] = set()
+    while waiting:
+        number = waiting.pop()
+        if number in seen:
+            continue
+        seen.add(number)
+        flags[first + number] = True
+        for table in units.standing_on[number]:
+            cells = units.cells(table)
+            flags[cells] |= units.differing[cells]
+            others = (units.axis_numbers.get(name) for name in table.axes)
+            waiting += [other for other in others if other is not None and units.differing[first + other]]
+    return flags
+
+
+def _is_cut_across(units: _Units, number: int) -> bool:
+    """Whether one side moved an axis and the other edited a table on it, in a way that the first has not."""
+    axis = units.first_axis + number
+    if not units.differing[axis]:
+        return False
+    edited = units.by_theirs if units.by_ours[axis] else units.by_ours
+    cells = (units.cells(table) for table in units.standing_on[number])
+    return any(bool((edited[some] & units.differing[some]).any()) for some in cells)
+
+
+def _axis_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_Found]:
+    for numbers in _together(units, flags):
+        standing = {table.name: table for number in numbers for table in units.standing_on[number]}
+        tables = []
+        cells = [np.array([units.first_axis + number for number in numbers], np.int64)]
+        for table in sorted(standing.values(), key=lambda one: one.line):
+            where = units.cells(table)
+            if flags[where].any():
+                tables.append(sides.versions(table, flags[where]))
+                cells.append(np.flatnonzero(flags[where]) + where.start)
+        axes = tuple(sides.axis_versions(units.axes[number]) for number in numbers)
+        yield _Found(AxisConflict(axes, tuple(tables)), np.concatenate(cells), axes[0].axis.line)
+
+
+def _together(units: _Units, flags: Flags) -> list[list[int]]:
+    """The axes in conflict, those that share a table, directly or by others, in one list; rising."""
+    parts: list[tuple[set[int], set[str]]] = []
+    for number in (n for n in range(len(units.axes)) if flags[units.first_axis + n]):
+        axes, tables = {number}, {table.name for table in units.standing_on[number]}
+        for part in [part for part in parts if part[1] & tables]:
+            parts.remove(part)
+            axes |= part[0]
+            tables |= part[1]
+        parts.append((axes, tables))
+    return [sorted(axes) for axes, _ in parts]
+
+
+def _cell_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_Found]:
+    plan = sides.plan
+    held = {
+        table.name
+        for number, tables in enumerate(units.standing_on)
+        if flags[units.first_axis + number]
+        for table in tables
+    }
+    for item in np.unique(plan.item[flags[: plan.size]]).tolist():
+        table = plan.items[item]
+        if isinstance(table, Table) and table.name not in held:
+            cells = plan.cells(item)
+            numbers = np.flatnonzero(flags[cells]) + cells.start
+            yield _Found(CellConflict(sides.versions(table, flags[cells])), numbers, table.line)
+
+
+def _text_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_Found]:
+    for number in np.flatnonzero(flags[units.first_text : units.first_identity]).tolist():
+        text = units.texts[number]
+        base, ours, theirs = (one.text(text) or "" for one in sides.decoded)
+        unit = np.array([units.first_text + number], np.int64)
+        yield _Found(TextConflict(text, base, ours, theirs), unit, text.line)
+
+
+def _identity_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_Found]:
+    for number in np.flatnonzero(flags[units.first_identity : units.first_word]).tolist():
+        identity = units.identities[number]
+        versions = sides.read(identity.at, len(identity.content))
+        unit = np.array([units.first_identity + number], np.int64)
+        yield _Found(IdentityConflict(identity, *versions), unit, identity.line)
+
+
+def _bytes_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_Found]:
+    claims = units.claims
+    chosen = np.flatnonzero((claims.unit >= units.first_word) & flags[claims.unit])
+    chosen = chosen[sides.between[claims.position[chosen]] & claims.bits[chosen] != 0]
+    addresses = sides.image.addresses(claims.position[chosen])
+    breaks = np.flatnonzero(np.diff(addresses // WORD) > 1) + 1
+    for run, owners in zip(np.split(addresses, breaks), np.split(claims.unit[chosen], breaks), strict=True):
+        if len(run):
+            start = int(run[0])
+            yield _Found(
+                BytesConflict(start, *sides.read(start, int(run[-1]) - start + 1)), np.unique(owners), 0
+            )
+
+
+# What becomes of it
+
+
+def _decided(units: _Units, found: Sequence[_Found], choice: Choice) -> list[Decision]:
+    """What becomes of each conflict.
+
+    Where things overlap in memory, theirs of one cannot stand beside ours of another: such a conflict
+    stays open, whatever was chosen.
+    """
+    sides = [choice(one.conflict) for one in found]
+    while True:
+        kept = units.of_numbers(
+            one.units for one, side in zip(found, sides, strict=True) if side is not Side.THEIRS
+        )
+        reach = units.entangled(kept)
+        torn = [
+            number
+            for number, one in enumerate(found)
+            if sides[number] is Side.THEIRS and reach[one.units].any()
+        ]
+        if not torn:
+            break
+        for number in torn:
+            sides[number] = None
+    return [
+        Decision(one.conflict, side or Side.OURS, side is None)
+        for one, side in zip(found, sides, strict=True)
+    ]
+
+
+def _applied(sides: _Sides, units: _Units, found: Sequence[_Found], decisions: Sequence[Decision]) -> Image:
+    """The image that the decisions make, its checksums as in ours."""
+    keep, take = (
+        units.bits(
+            units.of_numbers(
+                one.units for one, made in zip(found, decisions, strict=True) if made.side is side
+            )
+        )
+        for side in Side
+    )
+    merged = sides.base ^ (sides.by_ours | sides.by_theirs)
+    content = (merged & ~(keep | take)) | (sides.ours & keep) | (sides.theirs & take)
+    data = content.tobytes()
+    segments, start = [], 0
+    for segment in sides.image.segments:
+        end = start + len(segment.data)
+        segments.append(Segment(segment.start, data[start:end]))
+        start = end
+    return Image(tuple(segments))

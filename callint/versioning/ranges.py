@@ -1,0 +1,112 @@
+"""What a range of revisions changed: two trees, and the images that differ between them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from callint.model.errors import InputError
+from callint.model.policy import Policy
+from callint.reading.policy import read_policy
+from callint.reading.tree import POLICY, Tree, reason
+from callint.rules.inspection import assignments
+from callint.versioning import git
+from callint.versioning.staging import Touched, touched
+
+
+class NoFiles:
+    """The tree before the first commit."""
+
+    def read(self, path: str) -> bytes:
+        raise FileNotFoundError(path)
+
+    def paths(self) -> Iterator[str]:
+        return iter(())
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """Two states and what differs between them; ``commit`` is the one that made the difference, if it is one.
+
+    ``folder`` is where the new tree's files lie on disk.
+    """
+
+    old: Tree
+    new: Tree
+    policy: Policy
+    touched: Touched
+    folder: Path
+    commit: git.Commit | None = None
+
+
+def since(root: Path, policy: Policy, tree: Tree, revision: str) -> Span:
+    """From a revision to the working tree below ``root``, changes that are not committed included."""
+    repo = git.open_repository(root)
+    old = git.RevisionTree(repo, revision, git.folder_of(repo, root))
+    return _span(old, tree, policy, root)
+
+
+def between(start: Path, old: str, new: str) -> Span:
+    """From one revision to another."""
+    repo = git.open_repository(start, bare=True)
+    folder = git.policy_folder(repo, start, git.revision_entries(repo, new))
+    tree = git.RevisionTree(repo, new, folder)
+    return _span(git.RevisionTree(repo, old, folder), tree, _policy(tree, new), _place(repo, start, folder))
+
+
+def each_commit(start: Path, old: str, new: str) -> Iterator[Span]:
+    """Every commit between two revisions against its first parent, oldest first."""
+    repo = git.open_repository(start, bare=True)
+    folder = git.policy_folder(repo, start, git.revision_entries(repo, new))
+    for commit in git.commits_between(repo, old, new):
+        tree = git.RevisionTree(repo, commit.id, folder)
+        try:
+            policy = _policy(tree, commit.id)
+        except FileNotFoundError:
+            continue  # there was no policy yet, so that nothing was to be checked
+        before = git.RevisionTree(repo, commit.parent, folder) if commit.parent else NoFiles()
+        yield _span(before, tree, policy, _place(repo, start, folder), commit)
+
+
+def parse_range(words: str) -> tuple[str, str]:
+    """The two revisions of ``A..B``; InputError for anything else."""
+    old, dots, new = words.partition("..")
+    if not dots or not old or new.startswith("."):
+        raise InputError(f"{words}: a range is A..B, two revisions with two dots between them")
+    return old, new or "HEAD"
+
+
+def _place(repo: git.Repo, start: Path, folder: str) -> Path:
+    return start if repo.working_tree_dir is None else git.top_level(repo) / folder
+
+
+def _policy(tree: git.RevisionTree, revision: str) -> Policy:
+    try:
+        return read_policy(tree.read(POLICY), POLICY)
+    except FileNotFoundError:
+        raise
+    except OSError as error:
+        raise InputError(f"{revision}:{POLICY}: {reason(error)}") from None
+
+
+def _span(old: Tree, new: Tree, policy: Policy, folder: Path, commit: git.Commit | None = None) -> Span:
+    named = {policy.path}
+    for one in assignments(policy, new):
+        named |= {one.image, *one.definitions, *one.bases}
+    changed = {path for path in named - {""} if _differs(old, new, path)}
+    return Span(old, new, policy, touched(policy, new, changed), folder, commit)
+
+
+def _differs(old: Tree, new: Tree, path: str) -> bool:
+    """Whether a file differs between two trees; stored files are told apart by their blobs' ids alone."""
+    if isinstance(old, git.StoredTree) and isinstance(new, git.StoredTree):
+        return old.blob(path) != new.blob(path)
+    return _content(old, path) != _content(new, path)
+
+
+def _content(tree: Tree, path: str) -> bytes | str:
+    try:
+        return tree.read(path)
+    except OSError as error:
+        return reason(error)

@@ -1,0 +1,82 @@
+"""Images at revisions: ``REV:path``, what differs between two of them, the policy of a bare repository."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from callint.model.errors import InputError
+from callint.reading.globs import matches
+from callint.reading.policy import read_policy
+from callint.reading.tree import POLICY, reason
+from callint.reading.workplace import Workplace
+from callint.versioning import git
+from callint.versioning.contents import Content
+
+
+@dataclass(frozen=True, slots=True)
+class ChangedFile:
+    """A file that differs between two revisions; one of the two is None where it was added or removed."""
+
+    old: Content | None
+    new: Content | None
+
+
+def content_at(workplace: Workplace, word: str) -> Content:
+    """The file that ``REV:path`` names, from the top of the repository; with ./ from the current folder."""
+    revision, _, path = word.partition(":")
+    repo = git.open_repository(Path.cwd(), bare=True)
+    if path.startswith(("./", "../")):
+        path = git.from_top(repo, Path.cwd(), path)
+    try:
+        data = git.RevisionTree(repo, revision or "HEAD").read(path)
+    except OSError as error:
+        raise InputError(f"{word}: {reason(error)}; git ls-tree -r {revision} lists what there is") from None
+    return Content(word, _below(git.folder_of(repo, workplace.root), path), data)
+
+
+def workplace_at(revision: str) -> Workplace:
+    """The workplace that a revision holds, for a repository without a working tree."""
+    repo = git.open_repository(Path.cwd(), bare=True)
+    tree = git.RevisionTree(repo, revision)
+    try:
+        policy = read_policy(tree.read(POLICY), POLICY)
+    except OSError as error:
+        raise InputError(f"{revision}:{POLICY}: {reason(error)}; give --definition") from None
+    return Workplace(Path.cwd(), policy, tree)
+
+
+def changed_files(workplace: Workplace, old: str, new: str, paths: Sequence[str]) -> Iterator[ChangedFile]:
+    """The files that differ between two revisions, by path, renames followed.
+
+    ``paths`` are folders, files or globs from the top; all files where there are none. Raises InputError
+    for a file that cannot be read.
+    """
+    repo = git.open_repository(Path.cwd(), bare=True)
+    trees = git.RevisionTree(repo, old), git.RevisionTree(repo, new)
+    folder = git.folder_of(repo, workplace.root)
+    for before, after in git.changed_paths(repo, old, new):
+        if paths and not any(_is_named(path, paths) for path in (before, after) if path):
+            continue
+        yield ChangedFile(
+            _content(trees[0], before, folder) if before else None,
+            _content(trees[1], after, folder) if after else None,
+        )
+
+
+def _content(tree: git.RevisionTree, path: str, folder: str) -> Content:
+    name = f"{tree.revision}:{path}"
+    try:
+        return Content(name, _below(folder, path), tree.read(path))
+    except OSError as error:
+        raise InputError(f"{name}: {reason(error)}") from None
+
+
+def _is_named(path: str, paths: Sequence[str]) -> bool:
+    return any(path == one or path.startswith(f"{one.rstrip('/')}/") or matches(path, one) for one in paths)
+
+
+def _below(folder: str, path: str) -> str:
+    """A path from the top as one from the policy's folder, where it lies below it."""
+    return path.removeprefix(f"{folder}/") if folder else path
