@@ -1,0 +1,13 @@
+"""How hypothesis searches: with new examples at a developer's desk, with the same ones every time elsewhere."""
+
+from __future__ import annotations
+
+import os
+
+from hypothesis import HealthCheck, settings
+
+# A loaded machine is slow at making examples, which says nothing about the product.
+settings.register_profile("desk", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+# What a change breaks must show at that change, and not by chance at another one.
+settings.register_profile("steady", parent=settings.get_profile("desk"), derandomize=True)
+settings.load_profile("steady" if os.environ.get("CI") else "desk")
