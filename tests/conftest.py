@@ -1,4 +1,4 @@
-"""How hypothesis searches: with new examples at a developer's desk, with the same ones every time elsewhere."""
+"""How hypothesis searches: new examples at a desk, the same ones every time where a change is judged."""
 
 from __future__ import annotations
 
