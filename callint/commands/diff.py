@@ -10,7 +10,13 @@ from pathlib import Path
 
 import click
 
-from callint.commands.opening import Subjects, read_content, read_image, table_selection
+from callint.commands.opening import (
+    Subjects,
+    read_content,
+    read_image,
+    stored_workplace,
+    table_selection,
+)
 from callint.comparing.compare import selected
 from callint.model.change import ChangeSet
 from callint.model.errors import InputError
@@ -102,7 +108,7 @@ def _pairs(
         if len(words) > 2:
             raise click.UsageError("Paths go with two revisions, not with two images.")
         if not workplace.policy.path and definition is None:
-            workplace = _stored_workplace(words[1]) or workplace
+            workplace = stored_workplace(words[1]) or workplace
         old, new = (read_content(workplace, word) for word in words)
         return iter([_Pair(old, new, alone=True)]), Subjects(workplace, definition)
     from callint.versioning.revisions import changed_files, workplace_at
@@ -129,15 +135,6 @@ def _names_revision(word: str) -> bool:
         return is_revision(open_repository(Path.cwd(), bare=True), word)
     except InputError:
         return False
-
-
-def _stored_workplace(word: str) -> Workplace | None:
-    """The workplace of the revision in ``REV:path``, for a repository without a policy on disk."""
-    if Path(word).exists() or ":" not in word:
-        return None
-    from callint.versioning.revisions import workplace_at
-
-    return workplace_at(word.partition(":")[0] or "HEAD")
 
 
 def _show(pair: _Pair, subjects: Subjects, view: _View, documents: list[object]) -> int:

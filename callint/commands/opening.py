@@ -30,6 +30,15 @@ def read_content(workplace: Workplace, word: str) -> Content:
     return content_at(workplace, word)
 
 
+def stored_workplace(word: str) -> Workplace | None:
+    """The workplace of the revision in ``REV:path``, for a repository without a policy on disk."""
+    if Path(word).exists() or ":" not in word:
+        return None
+    from callint.versioning.revisions import workplace_at
+
+    return workplace_at(word.partition(":")[0] or "HEAD")
+
+
 class Subjects:
     """The definitions of a workplace's images, each read once."""
 

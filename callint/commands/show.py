@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import click
 
-from callint.commands.opening import Subjects, read_content, read_image, table_selection
+from callint.commands.opening import Subjects, read_content, read_image, stored_workplace, table_selection
 from callint.model.definition import Axis, Table, Text
 from callint.model.errors import InputError
 from callint.model.shown import address, clean
@@ -43,6 +43,8 @@ def command(
     from callint.reporting.terminal import console
 
     workplace = open_workplace(policy)
+    if not workplace.policy.path and definition is None:
+        workplace = stored_workplace(image) or workplace
     content = read_content(workplace, image)
     subjects = Subjects(workplace, definition)
     if plain:

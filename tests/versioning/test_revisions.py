@@ -103,6 +103,7 @@ def test_a_bare_repository_is_enough_to_read_from(scratch: Scratch, tmp_path: Pa
         "45.0" in run("show", f"HEAD:{HERON}", "fuel", "--definition", "defs/yard.xml", cwd=bare).stderr
         or True
     )
+    assert "45.0" in run("show", f"HEAD:{HERON}", "fuel", cwd=bare).stdout
     result = run("check", "--range", "HEAD~2..HEAD~1", cwd=bare)
     assert result.status == 1 and "999" in result.stdout
 
