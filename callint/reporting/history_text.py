@@ -74,7 +74,7 @@ def _since(found: Attribution) -> str:
 
 def _newest(numbers: Integers) -> int:
     """The newest origin of an item's cells."""
-    return int(numbers.min())
+    return int(np.min(numbers))
 
 
 def _share(found: Attribution, numbers: Integers) -> str:
