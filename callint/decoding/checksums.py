@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from functools import cache
-from typing import Any
 
 import numpy as np
 
@@ -56,8 +55,7 @@ def compute(algorithm: str, data: bytes) -> int:
     exclusive or. A CRC is the catalogue's, check value included.
     """
     if algorithm == "xor8":
-        content: Any = np.frombuffer(data, np.uint8)
-        return int(np.bitwise_xor.reduce(content)) if data else 0
+        return int(np.bitwise_xor.reduce(np.frombuffer(data, np.uint8), initial=0))
     if algorithm in _SUM_BITS:
         total = int(np.frombuffer(data, np.uint8).sum(dtype=np.uint64))
         return total & ((1 << _SUM_BITS[algorithm]) - 1)
