@@ -20,6 +20,7 @@ COMMANDS = {
     "show": "print the tables of an image",
     "history": "say which commit last set each cell of an image",
     "merge": "merge two reworks of one image, cell by cell",
+    "carry": "carry a rework over to other software",
     "seal": "compute the stored checksums anew",
     "rules": "explain the rules",
 }

@@ -6,6 +6,7 @@ import difflib
 import fnmatch
 import sys
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -71,14 +72,12 @@ class Subjects:
         if problem is not None:
             place = f"{problem.definition}:{problem.line}" if problem.line else found.definitions[0]
             raise InputError(f"{place}: {problem.message}; correct that first, then an image can be written")
-        fitting = [
-            one.subject.file.path
-            for one in loaded
-            if one.subject and not foreign_identity(_raw(data, one.subject), one.subject.definition.memory)
-        ]
+        fitting = [one.subject.file.path for one in loaded if one.subject and _fits(data, one.subject)]
         if len(fitting) > 1:
             name = images[0].name
             raise InputError(f"{name}: {' and '.join(fitting)} fit it; choose one with {self._option}")
+        if fitting:
+            found = replace(found, definitions=tuple(fitting))
         return self._usable(found, data)
 
     def _assigned(self, images: tuple[Content, ...]) -> tuple[Assignment, bytes]:
@@ -119,8 +118,13 @@ class Subjects:
         return subject
 
 
-def _raw(data: bytes, subject: Subject) -> Image:
-    return read_raw(data, subject.definition.memory)
+def _fits(data: bytes, subject: Subject) -> bool:
+    """Whether an image is of the definition's software and has its size.
+
+    An image that is too short to hold an identity has none that is foreign.
+    """
+    memory = subject.definition.memory
+    return len(data) == memory.size and not foreign_identity(read_raw(data, memory), memory)
 
 
 def open_subject(workplace: Workplace, definition: str | None, *images: tuple[str, bytes]) -> Subject:

@@ -1,0 +1,132 @@
+"""callint carry."""
+
+from __future__ import annotations
+
+import difflib
+import fnmatch
+import sys
+from pathlib import Path
+
+import click
+
+from callint.commands.opening import Subjects, read_whole_image, refuse_to_replace
+from callint.comparing.carry import UNEXPLAINED, Carried, How, carry
+from callint.decoding.decode import decode
+from callint.decoding.sealing import UnsealableError
+from callint.model.errors import InputError
+from callint.model.image import Image
+from callint.reading.workplace import open_workplace
+from callint.reporting.carry_json import CarryReport, carry_json
+from callint.rules.case import Subject
+from callint.versioning.contents import Content
+
+_OLD, _NEW = "--old-definition", "--new-definition"
+
+
+@click.command()
+@click.argument("old_base")
+@click.argument("reworked")
+@click.argument("new_base")
+@click.option("--to", "output", metavar="FILE", required=True, help="Where the carried image goes.")
+@click.option(
+    "--as",
+    "how",
+    type=click.Choice([how.value for how in How]),
+    default=How.DELTA.value,
+    show_default=True,
+    help="Carry what was added, the factor, or the reworked values themselves.",
+)
+@click.option(
+    "--leave-out", "globs", multiple=True, metavar="GLOB", help="Do not carry such tables, axes and texts."
+)
+@click.option(_OLD, "old_definition", metavar="FILE", help="The definition of OLD_BASE and REWORKED.")
+@click.option(_NEW, "new_definition", metavar="FILE", help="The definition of NEW_BASE.")
+@click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
+@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+@click.option("--all", "everything", is_flag=True, help="Spell out every problem, however many there are.")
+def command(
+    old_base: str,
+    reworked: str,
+    new_base: str,
+    output: str,
+    how: str,
+    globs: tuple[str, ...],
+    old_definition: str | None,
+    new_definition: str | None,
+    policy: str | None,
+    form: str,
+    everything: bool,
+) -> int:
+    """Carry what REWORKED changed in OLD_BASE over to NEW_BASE, the factory image of other software.
+
+    Tables are found by name, and values read in engineering units at the breakpoints of the new tables,
+    whatever their place, axes, types and conversions are. What nobody reworked stays as it is in NEW_BASE.
+
+    Exits with 1 and writes nothing where a change does not fit; --leave-out unexplained-bytes is for
+    changed bytes that belong to nothing that is defined. Check the written image like any other rework.
+    """
+    workplace = open_workplace(policy)
+    names = [workplace.name(word) for word in (old_base, reworked, new_base)]
+    old, changed, new = (Content(name, name, workplace.demand(name)) for name in names)
+    before = Subjects(workplace, old_definition, _OLD).whole(old, changed)
+    after = Subjects(workplace, new_definition, _NEW).whole(new)
+    target = Path(output)
+    if target.is_dir():
+        raise InputError(f"{target}: it is a folder; name a file")
+    inputs = [*names, before.file.path, after.file.path, workplace.policy.path]
+    refuse_to_replace(target, (workplace.place(name) for name in inputs if name))
+    done = _carried(
+        before,
+        after,
+        [read_whole_image(before, one.name, one.data, _OLD) for one in (old, changed)],
+        read_whole_image(after, new.name, new.data, _NEW),
+        How(how),
+        _names(before, after, globs),
+    )
+    if done.image is not None:
+        from callint.reporting.writing import replace_file
+
+        replace_file(target, done.image.content.tobytes())
+    report = CarryReport(
+        carried=done,
+        old_base=old.name,
+        reworked=changed.name,
+        new_base=new.name,
+        old_definition=before.file.path,
+        new_definition=after.file.path,
+        image=workplace.label(target),
+    )
+    if form == "json":
+        sys.stdout.write(carry_json(report))
+    else:
+        from callint.reporting.carry_text import print_carry
+        from callint.reporting.terminal import console
+
+        print_carry(report, console(sys.stdout), everything)
+    return int(done.image is None)
+
+
+def _carried(
+    before: Subject, after: Subject, olds: list[Image], new: Image, how: How, unwanted: frozenset[str]
+) -> Carried:
+    old, reworked = (decode(before.plan, image) for image in olds)
+    try:
+        return carry(old, reworked, decode(after.plan, new), how, unwanted)
+    except UnsealableError as error:
+        raise InputError(f"{after.file.path}:{error.line}: {error}") from None
+
+
+def _names(before: Subject, after: Subject, globs: tuple[str, ...]) -> frozenset[str]:
+    """What is to be left out, by name; InputError where a glob matches nothing in either definition."""
+    names = [UNEXPLAINED]
+    for definition in (before.definition, after.definition):
+        names += [*definition.tables, *definition.texts, *definition.axes]
+    found: set[str] = set()
+    for glob in globs:
+        matching = fnmatch.filter(names, glob)
+        if not matching:
+            close = difflib.get_close_matches(glob, names, n=1)
+            advice = f"did you mean {close[0]!r}?" if close else "callint show IMAGE --list lists them"
+            raise InputError(f"--leave-out {glob}: there is no such table, axis or text; {advice}")
+        found.update(matching)
+    return frozenset(found)
