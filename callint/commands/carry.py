@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
-import fnmatch
 import sys
 from pathlib import Path
 
 import click
 
-from callint.commands.opening import Subjects, read_whole_image, refuse_to_replace
+from callint.commands.opening import Subjects, names_matching, read_whole_image, refuse_to_replace
 from callint.comparing.carry import UNEXPLAINED, Carried, How, carry
 from callint.decoding.decode import decode
 from callint.decoding.sealing import UnsealableError
@@ -121,12 +119,4 @@ def _names(before: Subject, after: Subject, globs: tuple[str, ...]) -> frozenset
     names = [UNEXPLAINED]
     for definition in (before.definition, after.definition):
         names += [*definition.tables, *definition.texts, *definition.axes]
-    found: set[str] = set()
-    for glob in globs:
-        matching = fnmatch.filter(names, glob)
-        if not matching:
-            close = difflib.get_close_matches(glob, names, n=1)
-            advice = f"did you mean {close[0]!r}?" if close else "callint show IMAGE --list lists them"
-            raise InputError(f"--leave-out {glob}: there is no such table, axis or text; {advice}")
-        found.update(matching)
-    return frozenset(found)
+    return names_matching(names, globs, "--leave-out")

@@ -160,13 +160,20 @@ def refuse_to_replace(output: Path, inputs: Iterable[Path]) -> None:
 
 def table_selection(definition: Definition, globs: tuple[str, ...]) -> frozenset[str]:
     """The names of tables, texts and axes that match any of the globs; InputError where one matches none."""
-    names = [*definition.tables, *definition.texts, *definition.axes]
+    return names_matching([*definition.tables, *definition.texts, *definition.axes], globs)
+
+
+def names_matching(names: list[str], globs: tuple[str, ...], option: str = "") -> frozenset[str]:
+    """The names that match any of the globs; InputError where one matches none, with its ``option``."""
     found: set[str] = set()
     for glob in globs:
         matching = fnmatch.filter(names, glob)
         if not matching:
             close = difflib.get_close_matches(glob, names, n=1)
             advice = f"did you mean {close[0]!r}?" if close else "callint show IMAGE --list lists them"
-            raise InputError(f"there is no table {glob!r}; {advice}")
+            place = f"there is no table {glob!r}"
+            if option:
+                place = f"{option} {glob}: there is no such table, axis or text"
+            raise InputError(f"{place}; {advice}")
         found.update(matching)
     return frozenset(found)

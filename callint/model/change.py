@@ -51,6 +51,15 @@ class TableChange:
         return int(np.count_nonzero(self.changed))
 
     @property
+    def largest(self) -> tuple[int, int]:
+        """Row and column of the largest change in physical units; a switch to or from off counts most."""
+        with np.errstate(invalid="ignore"):
+            steps = np.abs(self.new.physical - self.old.physical)
+        steps = np.where(self.old.off != self.new.off, np.inf, np.nan_to_num(steps, nan=np.inf))
+        y, x = np.unravel_index(np.argmax(np.where(self.changed, steps, -1.0)), steps.shape)
+        return int(y), int(x)
+
+    @property
     def bytes(self) -> int:
         """How many bytes of its cells differ."""
         before, after = (np.ascontiguousarray(grid.raw).view(np.uint8) for grid in (self.old, self.new))

@@ -12,7 +12,7 @@ from callint.model import shown
 from callint.model.change import AxisChange, ChangeSet, Run, TableChange
 from callint.model.definition import Definition, Purpose, States
 from callint.model.image import Image
-from callint.reporting.grids import Layout, Line, breakpoint_texts, change_lines, largest
+from callint.reporting.grids import Layout, Line, breakpoint_texts, change_lines
 from callint.reporting.terminal import CHANGED, QUIET, arrow, beside, ellipsis, heading, line, width, wrapped
 
 _INDENT = "  "
@@ -67,7 +67,7 @@ def _print_lines(lines: Iterator[Line], terminal: Console) -> None:
 def change_words(definition: Definition, change: TableChange, arrow: str) -> Iterator[str]:
     """How many cells of a table changed, the largest change, and where it lies."""
     table = change.table
-    y, x = largest(change)
+    y, x = change.largest
     if table.axes:
         yield f"{change.count:,} of {shown.count(change.changed.size, 'cell')} changed"
     yield f"{'largest ' if change.count > 1 else ''}{_step(definition, change, y, x, arrow)}"
@@ -199,7 +199,7 @@ def print_statistics(changes: ChangeSet, terminal: Console) -> None:
     definition, sign = changes.definition, arrow(terminal)
     rows = []
     for change in _in_reading_order(changes):
-        y, x = largest(change)
+        y, x = change.largest
         cells = f"{change.count}/{change.changed.size}"
         rows.append(
             (change.table.name, change.table.purpose.value, cells, _step(definition, change, y, x, sign))

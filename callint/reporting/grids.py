@@ -78,7 +78,7 @@ def change_lines(definition: Definition, change: TableChange, layout: Layout) ->
         pieces[y][x] = f"{before} {layout.arrow} {after}", layout.changed
     rows, columns = _near(change.changed, along=0), _near(change.changed, along=1)
     if not layout.everything:
-        y, x = largest(change)
+        y, x = change.largest
         rows = _window(rows, y, _MOST_ROWS)
         widths = {column: max(len(pieces[row][column][0]) for row in rows) for column in columns}
         room = layout.columns - _label_width(definition, change.new, rows)
@@ -90,15 +90,6 @@ def change_lines(definition: Definition, change: TableChange, layout: Layout) ->
         yield [
             (f"and {shown.count(hidden, 'more changed cell')} further away; --all shows them", layout.quiet)
         ]
-
-
-def largest(change: TableChange) -> tuple[int, int]:
-    """Row and column of the largest change in physical units; a switch to or from off counts most."""
-    with np.errstate(invalid="ignore"):
-        steps = np.abs(change.new.physical - change.old.physical)
-    steps = np.where(change.old.off != change.new.off, np.inf, np.nan_to_num(steps, nan=np.inf))
-    y, x = np.unravel_index(np.argmax(np.where(change.changed, steps, -1.0)), steps.shape)
-    return int(y), int(x)
 
 
 def _near(changed: Flags, along: int) -> list[int]:

@@ -133,9 +133,7 @@ def emissions(case: Case) -> Iterator[Finding]:
 def _largest(case: Case, change: TableChange) -> str:
     """The largest change of a table in words: "at most 30 % became 24 % at 1800 rpm, 20 mg"."""
     table = change.table
-    steps = np.where(change.changed, np.abs(change.new.physical - change.old.physical), -1.0)
-    steps[change.changed & (change.old.off != change.new.off)] = np.inf
-    y, x = (int(index) for index in np.unravel_index(np.argmax(np.nan_to_num(steps)), steps.shape))
+    y, x = change.largest
     old, new = (
         "off" if grid.off[y, x] else case.quantity(table, float(grid.physical[y, x]))
         for grid in (change.old, change.new)
