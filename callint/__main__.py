@@ -15,6 +15,7 @@ from callint import __version__
 #: The commands in the order of a working day. Each lives in ``callint.commands`` under its name.
 COMMANDS = {
     "demo": "write the fictional repository and walk through check and diff",
+    "init": "set a repository up: policy, drivers, commit hook",
     "check": "check images and definitions",
     "diff": "show what changed between two images, in engineering units",
     "show": "print the tables of an image",

@@ -238,6 +238,10 @@ def _staged_work(policy_path: str | None) -> _Work:
 
     state = staged(Path.cwd(), policy_path)
     found = state.touched
+    if found.whole or found.definitions:
+        from callint.versioning.text_forms import renew_key
+
+        renew_key(state.repo, state.folder, state.policy.path)
     place = state.folder.joinpath
     return _Work(state.tree, state.policy, found.images, found.definitions, found.whole, place)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import zlib
 from collections.abc import Iterator
+from pathlib import Path
 
 import click
 
@@ -12,6 +13,7 @@ from callint.commands.opening import Subjects, read_content, read_image, stored_
 from callint.model.definition import Axis, Table, Text
 from callint.model.errors import InputError
 from callint.model.shown import address, clean
+from callint.reading.tree import POLICY
 from callint.reading.workplace import open_workplace
 from callint.rules.case import Case
 from callint.versioning.contents import Content
@@ -25,6 +27,7 @@ from callint.versioning.contents import Content
 @click.option(
     "--plain", is_flag=True, help="One line a row of cells, as git compares them; see callint init."
 )
+@click.option("--key", hidden=True, help="The state of the definitions, for the text forms that git keeps.")
 @click.option("--list", "as_list", is_flag=True, help="Only list the tables, one line each.")
 def command(
     image: str,
@@ -32,6 +35,7 @@ def command(
     definition: str | None,
     policy: str | None,
     plain: bool,
+    key: str | None,
     as_list: bool,
 ) -> int:
     """Print the tables of IMAGE, or the tables and axes whose names match one of the TABLE globs.
@@ -47,6 +51,11 @@ def command(
         workplace = stored_workplace(image) or workplace
     content = read_content(workplace, image)
     subjects = Subjects(workplace, definition)
+    if key is not None:
+        from callint.versioning.git import open_repository
+        from callint.versioning.text_forms import renew_key
+
+        renew_key(open_repository(Path.cwd(), bare=True), workplace.root, workplace.policy.path or POLICY)
     if plain:
         return _print_plain(subjects, content)
     subject = subjects.of(content)

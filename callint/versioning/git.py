@@ -91,6 +91,11 @@ def top_level(repo: Repo) -> Path:
     return Path(str(repo.working_tree_dir)).resolve()
 
 
+def common_folder(repo: Repo) -> Path:
+    """Git's own folder, which all working trees of a repository share."""
+    return Path(str(repo.common_dir)).resolve()
+
+
 def _run(repo: Repo, *arguments: str) -> str:
     """The output of a git command with NUL-separated fields, names decoded without loss."""
     try:
@@ -440,3 +445,50 @@ def staged_source(repo: Repo, path: str) -> str | None:
     fields = _run(repo, *words, "--no-textconv", "--no-relative", commit_id(repo, "HEAD"), "--").split("\0")
     renames = zip(fields[1::3], fields[2::3], strict=False)
     return next((old for old, new in renames if new == path), None)
+
+
+# Settings, hooks and attributes
+
+
+def settings(repo: Repo) -> dict[str, list[str]]:
+    """The repository's own settings, as a worktree of it sees them; a key may have several values."""
+    found: dict[str, list[str]] = {}
+    for record in _run(repo, "config", "--local", "--null", "--list").split("\0"):
+        if record:
+            key, _, value = record.partition("\n")  # a key without any value stands for true
+            found.setdefault(key, []).append(value)
+    return found
+
+
+def set_setting(repo: Repo, key: str, value: str | None) -> None:
+    """Give one of the repository's own settings its only value, or remove it where that is None."""
+    _run(repo, "config", "--local", *(("--unset", key) if value is None else (key, value)))
+
+
+def hooks_folder(repo: Repo) -> tuple[Path, bool]:
+    """Where the repository's hooks lie, and whether a setting outside the repository says so.
+
+    Such a folder is shared by other repositories.
+    """
+    # A relative core.hooksPath counts from where hooks run, which is the top.
+    folder = Path(str(repo.working_tree_dir)) / _run(repo, "rev-parse", "--git-path", "hooks").rstrip("\n")
+    try:
+        scope = _run(repo, "config", "--show-scope", "--null", "--get", "core.hooksPath").split("\0")[0]
+    except InputError:
+        return folder, False
+    return folder, scope not in ("local", "worktree")
+
+
+def attributes(repo: Repo, paths: Iterable[str], *names: str) -> dict[str, dict[str, str]]:
+    """What attributes git gives to paths from the top, by path and name; "unset" and "unspecified" too."""
+    words = ("check-attr", "-z", *names, "--", *paths)
+    fields = _run(repo, *words).split("\0")
+    found: dict[str, dict[str, str]] = {}
+    for path, name, value in zip(fields[0::3], fields[1::3], fields[2::3], strict=False):
+        found.setdefault(path, {})[name] = value
+    return found
+
+
+def delete_reference(repo: Repo, name: str) -> None:
+    """Remove a reference, by its full name; nothing happens where there is none."""
+    _run(repo, "update-ref", "-d", name)

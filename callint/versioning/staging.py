@@ -48,6 +48,7 @@ class Staged:
     tree: git.IndexTree
     policy: Policy
     touched: Touched
+    repo: git.Repo
 
 
 def staged(start: Path, policy_path: str | None = None) -> Staged:
@@ -67,4 +68,4 @@ def staged(start: Path, policy_path: str | None = None) -> Staged:
         where = posixpath.join(folder, name)
         raise InputError(f"{where}: in the index, {reason(error)}; git add it or settle it first") from None
     changed = set(tree.within(git.staged_paths(repo)))
-    return Staged(git.top_level(repo) / folder, tree, policy, touched(policy, tree, changed))
+    return Staged(git.top_level(repo) / folder, tree, policy, touched(policy, tree, changed), repo)

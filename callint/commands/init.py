@@ -1,0 +1,193 @@
+"""callint init."""
+
+from __future__ import annotations
+
+import os
+import shlex
+import sys
+from contextlib import suppress
+from pathlib import Path
+
+import click
+
+from callint.model.errors import InputError
+from callint.reading.tree import reason
+from callint.reporting.terminal import QUIET, console, line, width, wrapped
+from callint.reporting.writing import replace_file
+from callint.versioning import git
+from callint.versioning.record import FileStep
+from callint.versioning.setup import (
+    KEPT_TEXT_FORMS,
+    Plan,
+    SettingStep,
+    Wishes,
+    foreign_attributes,
+    plan,
+    undo,
+)
+
+_CAUTION = (
+    "Caution. callint reports; it does not approve. A wrong calibration can destroy an engine and hurt "
+    "people, and changing emissions or safety functions is unlawful in many places. The maker's limits, local "
+    "law and licensed practice come first."
+)
+
+Step = FileStep | SettingStep
+
+
+@click.command()
+@click.argument("images", nargs=-1, metavar="[IMAGE]...")
+@click.option("--definition", "definitions", multiple=True, metavar="FILE", help="The images' definition.")
+@click.option("--base", "bases", multiple=True, metavar="FILE", help="The factory base of the images.")
+@click.option(
+    "--pre-commit", is_flag=True, help="An entry in .pre-commit-config.yaml in place of a hook of git's own."
+)
+@click.option("--no-hook", is_flag=True, help="Write no commit hook.")
+@click.option("--dry-run", is_flag=True, help="Only say what would be done.")
+@click.option("--undo", "back", is_flag=True, help="Take back what callint init wrote, and nothing else.")
+def command(
+    images: tuple[str, ...],
+    definitions: tuple[str, ...],
+    bases: tuple[str, ...],
+    pre_commit: bool,
+    no_hook: bool,
+    dry_run: bool,
+    back: bool,
+) -> int:
+    """Set the repository up: policy, attributes, diff and merge drivers, commit hook.
+
+    IMAGEs are files or quoted globs, as in 'boats/*.bin'; with their --definition and --base they make the
+    policy, callint.toml. One that is there already stays as it is. Called again it does what is missing,
+    after a change of the policy or in a colleague's clone. It never writes over what it did not write.
+    """
+    if pre_commit and no_hook:
+        raise InputError("--pre-commit and --no-hook exclude each other; leave one out")
+    if back and (images or definitions or bases or pre_commit or no_hook):
+        raise InputError("--undo takes no images and no other option than --dry-run; leave them out")
+    here = Path.cwd()
+    repo = git.open_repository(here)
+    if back:
+        found = undo(repo)
+    else:
+        wishes = Wishes(
+            here=here,
+            program=_program(),
+            images=tuple(_glob(image) for image in images),
+            definitions=definitions,
+            bases=bases,
+            pre_commit=pre_commit,
+            hook=not no_hook,
+        )
+        found = plan(repo, wishes)
+    if not dry_run:
+        _carry_out(repo, found)
+        if back:
+            _forget(repo, found)
+    _say(repo, found, dry_run, back)
+    return 0
+
+
+def _program() -> str:
+    """How git's shell calls this very callint, whatever its PATH is."""
+    script = Path(sys.executable).with_name("callint.exe" if os.name == "nt" else "callint")
+    if script.is_file():
+        return shlex.quote(script.as_posix())
+    return f"{shlex.quote(Path(sys.executable).as_posix())} -m callint"
+
+
+def _glob(word: str) -> str:
+    """The glob that stands for a file; a shell that knows the globs has put the files in their place."""
+    import glob
+
+    return glob.escape(word) if Path(word).exists() else word
+
+
+# Doing it
+
+
+def _carry_out(repo: git.Repo, found: Plan) -> None:
+    """All steps, or none: where one fails, those before it are taken back."""
+    done: list[Step] = []
+    try:
+        # The record comes first: what it says too much of is only looked for.
+        for step in (found.record, *found.steps):
+            if step is not None:
+                done.append(step)
+                _do(repo, step)
+    except BaseException:
+        for step in reversed(done):
+            with suppress(InputError):
+                _do(repo, _reversed(step))
+        raise
+
+
+def _do(repo: git.Repo, step: Step) -> None:
+    if isinstance(step, SettingStep):
+        git.set_setting(repo, step.key, step.new)
+        return
+    try:
+        if step.new is None:
+            step.path.unlink(missing_ok=True)
+        else:
+            step.path.parent.mkdir(parents=True, exist_ok=True)
+            replace_file(step.path, step.new, step.executable)
+    except OSError as error:
+        raise InputError(f"{step.path}: it cannot be written: {reason(error)}; correct that first") from None
+
+
+def _reversed(step: Step) -> Step:
+    if isinstance(step, SettingStep):
+        return SettingStep(step.key, step.new, step.old)
+    return FileStep(step.path, step.new, step.old, step.words, step.executable)
+
+
+def _forget(repo: git.Repo, found: Plan) -> None:
+    """What git made of the settings, and folders that were made and are empty now."""
+    if any(isinstance(step, SettingStep) for step in found.steps):
+        git.delete_reference(repo, KEPT_TEXT_FORMS)
+    for folder in found.folders:
+        with suppress(OSError):
+            folder.rmdir()
+
+
+# Saying it
+
+
+def _say(repo: git.Repo, found: Plan, dry_run: bool, back: bool) -> None:
+    terminal = console(sys.stdout)
+    columns = width(terminal)
+    here = Path.cwd()
+    for step in found.steps:
+        first, *more = wrapped(_words(step, here, dry_run), columns)
+        terminal.print(line(first))
+        for text in more:
+            terminal.print(line(f"  {text}"))
+    remarks = list(found.remarks)
+    if not back and not dry_run:
+        remarks += foreign_attributes(repo, here)
+    if not found.steps:
+        remarks.insert(0, "There is nothing to take back." if back else "Everything is set up already.")
+    elif not back and not dry_run:
+        remarks.append(
+            "Commit the files, so that colleagues have them; in each clone callint init sets up the rest."
+        )
+    for remark in remarks:
+        for text in wrapped(remark, columns):
+            terminal.print(line(text))
+    if not back and found.steps:
+        terminal.print()
+        for text in wrapped(_CAUTION, columns):
+            terminal.print(line((text, QUIET)))
+
+
+def _words(step: Step, here: Path, dry_run: bool) -> str:
+    would = "would " if dry_run else ""
+    if isinstance(step, SettingStep):
+        if step.new is None:
+            return f"{would}{'remove' if dry_run else 'removed'} {step.key}"
+        return f"{would}set {step.key}: {step.new}"
+    path = Path(os.path.relpath(step.path, here)).as_posix()
+    if step.new is None:
+        return f"{would}{'remove' if dry_run else 'removed'} {path}"
+    verb = "write" if step.old is None else "change"
+    return f"{would}{verb if dry_run else {'write': 'wrote', 'change': 'changed'}[verb]} {path}: {step.words}"

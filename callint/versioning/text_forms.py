@@ -1,0 +1,55 @@
+"""The text forms of images that git keeps, and when they are no longer true.
+
+Git keeps what a textconv command printed for as long as the command reads the same. What callint prints for
+an image also depends on policy and definitions, so that a key made of these is a word of the command.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from contextlib import suppress
+from pathlib import Path
+
+from callint import __version__
+from callint.model.errors import InputError
+from callint.model.policy import Policy
+from callint.reading.policy import read_policy
+from callint.reading.tree import POLICY, Tree, WorkingTree
+from callint.versioning import git
+
+_SETTING = "diff.callint.textconv"
+_KEY = re.compile(r"(?<= --key )\S+(?= --$)")
+
+
+def text_form_key(policy_text: bytes, policy: Policy, tree: Tree) -> str:
+    """Sixteen hexadecimal digits that change when policy, definitions or callint do."""
+    content = hashlib.sha256(__version__.encode() + b"\0")
+    definitions = dict.fromkeys(path for entry in policy.images for path in entry.definitions)
+    content.update(hashlib.sha256(policy_text).digest())
+    for path in definitions:
+        try:
+            data = tree.read(path)
+        except OSError:
+            data = b""
+        content.update(hashlib.sha256(path.encode("utf-8", "surrogateescape")).digest())
+        content.update(hashlib.sha256(data).digest())
+    return content.hexdigest()[:16]
+
+
+def renew_key(repo: git.Repo, root: Path, name: str = POLICY) -> None:
+    """Have git make the text forms anew where policy or definitions have changed since callint init.
+
+    ``root`` is the policy's folder on disk, ``name`` the policy's in it. Only the key in a setting of callint
+    init's own form is replaced; where that cannot be written, git goes on with what it has.
+    """
+    with suppress(InputError, OSError):
+        values = git.settings(repo).get(_SETTING, [])
+        found = _KEY.search(values[0]) if len(values) == 1 else None
+        if found is None:
+            return
+        tree = WorkingTree(root)
+        text = tree.read(name)
+        key = text_form_key(text, read_policy(text, name), tree)
+        if key != found[0]:
+            git.set_setting(repo, _SETTING, _KEY.sub(key, values[0]))
