@@ -28,8 +28,8 @@ from callint.versioning.setup import (
 
 _CAUTION = (
     "Caution. callint reports; it does not approve. A wrong calibration can destroy an engine and hurt "
-    "people, and changing emissions or safety functions is unlawful in many places. The maker's limits, local "
-    "law and licensed practice come first."
+    "people, and changing emissions or safety functions is unlawful in many places. The maker's limits, "
+    "local law and licensed practice come first."
 )
 
 Step = FileStep | SettingStep
