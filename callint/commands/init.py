@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shlex
 import sys
+from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
@@ -15,21 +16,15 @@ from callint.reading.tree import reason
 from callint.reporting.terminal import QUIET, console, line, width, wrapped
 from callint.reporting.writing import replace_file
 from callint.versioning import git
-from callint.versioning.record import FileStep
-from callint.versioning.setup import (
-    KEPT_TEXT_FORMS,
-    Plan,
-    SettingStep,
-    Wishes,
-    foreign_attributes,
-    plan,
-    undo,
-)
+from callint.versioning.setup import Wishes, foreign_attributes, plan
+from callint.versioning.steps import FileStep, Plan, SettingStep
+from callint.versioning.text_forms import KEPT
+from callint.versioning.undoing import undo
 
 _CAUTION = (
     "Caution. callint reports; it does not approve. A wrong calibration can destroy an engine and hurt "
-    "people, and changing emissions or safety functions is unlawful in many places. The maker's limits, local "
-    "law and licensed practice come first."
+    "people, and changing emissions or safety functions is unlawful in many places. The maker's limits, "
+    "local law and licensed practice come first."
 )
 
 Step = FileStep | SettingStep
@@ -92,13 +87,16 @@ def _program() -> str:
     script = Path(sys.executable).with_name("callint.exe" if os.name == "nt" else "callint")
     if script.is_file():
         return shlex.quote(script.as_posix())
-    return f"{shlex.quote(Path(sys.executable).as_posix())} -m callint"
+    # -P: git calls it at the top of the working tree, from which no module may be imported.
+    return f"{shlex.quote(Path(sys.executable).as_posix())} -P -m callint"
 
 
 def _glob(word: str) -> str:
     """The glob that stands for a file; a shell that knows the globs has put the files in their place."""
     import glob
 
+    if Path(word).is_dir():
+        raise InputError(f"{word}: it is a folder; name its images, as in '{Path(word).as_posix()}/*.bin'")
     return glob.escape(word) if Path(word).exists() else word
 
 
@@ -108,17 +106,27 @@ def _glob(word: str) -> str:
 def _carry_out(repo: git.Repo, found: Plan) -> None:
     """All steps, or none: where one fails, those before it are taken back."""
     done: list[Step] = []
+    made: list[Path] = []
     try:
         # The record comes first: what it says too much of is only looked for.
         for step in (found.record, *found.steps):
             if step is not None:
                 done.append(step)
+                if isinstance(step, FileStep):
+                    made += [folder for folder in step.path.parents if not folder.exists()]
                 _do(repo, step)
     except BaseException:
         for step in reversed(done):
             with suppress(InputError):
                 _do(repo, _reversed(step))
+        _remove_empty(sorted(made, key=lambda folder: -len(folder.parts)))
         raise
+
+
+def _remove_empty(folders: Iterable[Path]) -> None:
+    for folder in folders:
+        with suppress(OSError):
+            folder.rmdir()
 
 
 def _do(repo: git.Repo, step: Step) -> None:
@@ -144,10 +152,8 @@ def _reversed(step: Step) -> Step:
 def _forget(repo: git.Repo, found: Plan) -> None:
     """What git made of the settings, and folders that were made and are empty now."""
     if any(isinstance(step, SettingStep) for step in found.steps):
-        git.delete_reference(repo, KEPT_TEXT_FORMS)
-    for folder in found.folders:
-        with suppress(OSError):
-            folder.rmdir()
+        git.delete_reference(repo, KEPT)
+    _remove_empty(found.folders)
 
 
 # Saying it
@@ -158,7 +164,7 @@ def _say(repo: git.Repo, found: Plan, dry_run: bool, back: bool) -> None:
     columns = width(terminal)
     here = Path.cwd()
     for step in found.steps:
-        first, *more = wrapped(_words(step, here, dry_run), columns)
+        first, *more = wrapped(_words(step, here, dry_run), columns - 2)
         terminal.print(line(first))
         for text in more:
             terminal.print(line(f"  {text}"))

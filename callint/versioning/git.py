@@ -451,7 +451,7 @@ def staged_source(repo: Repo, path: str) -> str | None:
 
 
 def settings(repo: Repo) -> dict[str, list[str]]:
-    """The repository's own settings, as a worktree of it sees them; a key may have several values."""
+    """The repository's own settings, which its working trees share; a key may have several values."""
     found: dict[str, list[str]] = {}
     for record in _run(repo, "config", "--local", "--null", "--list").split("\0"):
         if record:
@@ -473,10 +473,13 @@ def hooks_folder(repo: Repo) -> tuple[Path, bool]:
     # A relative core.hooksPath counts from where hooks run, which is the top.
     folder = Path(str(repo.working_tree_dir)) / _run(repo, "rev-parse", "--git-path", "hooks").rstrip("\n")
     try:
-        scope = _run(repo, "config", "--show-scope", "--null", "--get", "core.hooksPath").split("\0")[0]
+        words = ("config", "--show-scope", "--null", "--get", "core.hooksPath")
+        scope, value, _ = _run(repo, *words).split("\0")
     except InputError:
-        return folder, False
-    return folder, scope not in ("local", "worktree")
+        return folder.resolve(), False
+    if not value:
+        raise InputError("core.hooksPath: it is empty; git config --unset core.hooksPath clears it")
+    return folder.resolve(), scope not in ("local", "worktree")
 
 
 def attributes(repo: Repo, paths: Iterable[str], *names: str) -> dict[str, dict[str, str]]:
@@ -491,4 +494,5 @@ def attributes(repo: Repo, paths: Iterable[str], *names: str) -> dict[str, dict[
 
 def delete_reference(repo: Repo, name: str) -> None:
     """Remove a reference, by its full name; nothing happens where there is none."""
-    _run(repo, "update-ref", "-d", name)
+    # A stranger's repository may bring a hook that git asks about every change of a reference.
+    _run(repo, "-c", "core.hooksPath=/dev/null", "update-ref", "-d", name)
