@@ -17,7 +17,7 @@ from callint.reporting.terminal import QUIET, console, line, width, wrapped
 from callint.reporting.writing import replace_file
 from callint.versioning import git
 from callint.versioning.setup import Wishes, foreign_attributes, plan
-from callint.versioning.steps import FileStep, Plan, SettingStep
+from callint.versioning.steps import FileStep, Plan, SettingStep, shown
 from callint.versioning.text_forms import KEPT
 from callint.versioning.undoing import undo
 
@@ -62,7 +62,7 @@ def command(
     here = Path.cwd()
     repo = git.open_repository(here)
     if back:
-        found = undo(repo)
+        found = undo(repo, here)
     else:
         wishes = Wishes(
             here=here,
@@ -173,7 +173,7 @@ def _say(repo: git.Repo, found: Plan, dry_run: bool, back: bool) -> None:
         remarks += foreign_attributes(repo, here)
     if not found.steps:
         remarks.insert(0, "There is nothing to take back." if back else "Everything is set up already.")
-    elif not back and not dry_run:
+    elif not back and not dry_run and any(_is_committed(repo, step) for step in found.steps):
         remarks.append(
             "Commit the files, so that colleagues have them; in each clone callint init sets up the rest."
         )
@@ -186,13 +186,20 @@ def _say(repo: git.Repo, found: Plan, dry_run: bool, back: bool) -> None:
             terminal.print(line((text, QUIET)))
 
 
+def _is_committed(repo: git.Repo, step: Step) -> bool:
+    """Whether what a step does reaches colleagues by a commit."""
+    if isinstance(step, SettingStep) or step.path.is_relative_to(git.common_folder(repo)):
+        return False
+    return step.path.is_relative_to(git.top_level(repo))
+
+
 def _words(step: Step, here: Path, dry_run: bool) -> str:
     would = "would " if dry_run else ""
     if isinstance(step, SettingStep):
         if step.new is None:
             return f"{would}{'remove' if dry_run else 'removed'} {step.key}"
         return f"{would}set {step.key}: {step.new}"
-    path = Path(os.path.relpath(step.path, here)).as_posix()
+    path = shown(step.path, here)
     if step.new is None:
         return f"{would}{'remove' if dry_run else 'removed'} {path}"
     verb = "write" if step.old is None else "change"

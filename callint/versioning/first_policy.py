@@ -20,9 +20,10 @@ def policy_text(
     lines = _entry(images, definitions, bases) if images else [f"# {one}" for one in _entry(*_EXAMPLE)]
     entry = "\n".join(lines)
     return f"""\
-# What callint checks here. callint check checks all of it, callint check --staged
-# what the next commit touches. A wrong calibration can destroy an engine and hurt
-# people: the maker's limits, local law and licensed practice come first.
+# What callint checks here. callint check checks all of it, and
+# callint check --staged what the next commit touches.
+# A wrong calibration can destroy an engine and hurt people: the maker's limits,
+# local law and licensed practice come first.
 
 # From which severity on a check fails: "error", "warning" or "note".
 # fail-on = "error"
@@ -30,7 +31,7 @@ def policy_text(
 # Which images belong to which definition and factory base.
 {entry}
 
-# How severe a rule's findings are, by rule or by family; callint rules lists them.
+# How severe findings are, by rule or by family; callint rules lists them.
 # [severity]
 # "change/emissions" = "error"
 

@@ -131,7 +131,7 @@ def without(old: bytes, written: Written) -> bytes | None:
             # A single line end is an empty line, unless somebody wrote a line of their own there.
             if gap.count("\n") > 1 or rest.endswith("\n"):
                 before = rest
-            break
+                break
     if before and after and not before.endswith("\n"):
         before += newline
     rest = before + after

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -40,3 +41,11 @@ class Plan:
     record: FileStep | None
     remarks: tuple[str, ...] = ()
     folders: tuple[Path, ...] = ()
+
+
+def shown(path: Path, here: Path) -> str:
+    """A path as one says it in the folder ``here``."""
+    try:
+        return Path(os.path.relpath(path, here)).as_posix()
+    except ValueError:  # on another drive
+        return path.as_posix()

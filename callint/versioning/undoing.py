@@ -13,14 +13,14 @@ from callint.versioning import git
 from callint.versioning.blocks import as_text, find
 from callint.versioning.record import Written, content_of, read_record, without
 from callint.versioning.setup import ATTRIBUTES, HOOKS, IGNORED, PRE_COMMIT, SHEBANG
-from callint.versioning.steps import FileStep, Plan, SettingStep
+from callint.versioning.steps import FileStep, Plan, SettingStep, shown
 from callint.versioning.text_forms import keyless
 
 
-def undo(repo: git.Repo) -> Plan:
+def undo(repo: git.Repo, here: Path) -> Plan:
     """How to take back what callint init wrote here: this working tree's files, the settings and the hooks.
 
-    What was edited since stays, and the remarks say so.
+    What was edited since stays, and the remarks say so, with paths from the folder ``here``.
     """
     record = read_record(repo)
     hooks, _ = git.hooks_folder(repo)
@@ -36,11 +36,11 @@ def undo(repo: git.Repo) -> Plan:
             continue
         new = _without(path, old, written)
         if new is old:
-            remarks.append(f"{path} was edited since; it stays.")
+            remarks.append(f"{shown(path, here)} was edited since; it stays.")
             continue
         steps.append(FileStep(path, old, new, "what callint init wrote is taken out"))
         if new is not None and path.name in HOOKS:
-            remarks.append(f"{path} has other lines too; they stay.")
+            remarks.append(f"{shown(path, here)} has other lines too; they stay.")
     present = git.settings(repo)
     for name, value in record.settings.items():
         values = present.get(name, [])
