@@ -1,7 +1,8 @@
 """Globs of a policy as patterns of git's own files.
 
-Both mean the same by ``*``, ``?`` and ``**``; they differ in brackets and in how a line is quoted. All
-patterns count from the folder of the file that they stand in.
+Both mean the same by ``*`` and ``**``; they differ in brackets and in how a line is quoted. To git ``?`` and
+brackets stand for one byte, where the policy means a character: outside of ASCII no pattern can make up for
+that. All patterns count from the folder of the file that they stand in.
 """
 
 from __future__ import annotations

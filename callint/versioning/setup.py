@@ -279,8 +279,8 @@ class _Planner:
             new = as_bytes(f"{SHEBANG}{written}")
             if found and is_ours:
                 new = as_bytes(text[: found.start] + written + text[found.end :])
-            if old == new:
-                continue
+            if old == new and os.access(path, os.X_OK):
+                continue  # git passes over a hook that may not be run
             if is_shared:
                 raise InputError(
                     f"{folder}: core.hooksPath is set outside this repository, so its hooks are other "
@@ -349,6 +349,11 @@ def foreign_attributes(repo: git.Repo, here: Path) -> list[str]:
     paths = [(prefix / one.image).as_posix() for one in assignments(policy, tree)][:_LOOKED_AT]
     wanted = {"diff": "callint", "merge": "callint", "text": "unset"}
     for path, values in git.attributes(repo, paths, *wanted).items():
+        if set(values.values()) == {"unspecified"}:
+            return [
+                f"{path}: no line of {(prefix / ATTRIBUTES).as_posix()} reaches it, as to git ? and [...] "
+                f"stand for one byte; write * in {POLICY} in their place."
+            ]
         wrong = [f"{name}={value}" for name, value in values.items() if value != wanted[name]]
         if wrong:
             return [

@@ -237,6 +237,17 @@ def test_an_attribute_line_below_the_block_is_told(yard: Scratch) -> None:
     assert done(yard.call("init")).stdout == f"{DONE}\n"
 
 
+def test_an_image_that_no_pattern_of_git_reaches_is_told(yard: Scratch) -> None:
+    yard.write("callint.toml", POLICY.replace("*.bin", "h?ron.bin"))
+    yard.write("boats/hüron.bin", GOOD)
+    result = done(yard.call("init"))
+    assert "boats/hüron.bin: no line of .gitattributes reaches it" in result.flat
+    assert "write * in callint.toml in their place." in result.flat
+    yard.write("callint.toml", POLICY.replace("*.bin", "h*ron.bin"))
+    assert "reaches" not in done(yard.call("init")).stdout
+    assert attributes(yard, "boats/hüron.bin") == {"boats/hüron.bin": OURS}
+
+
 # git speaks engineering units
 
 
@@ -545,6 +556,16 @@ def test_outside_of_a_repository_there_is_nothing_to_set_up(tmp_path: Path) -> N
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_working_tree_elsewhere_is_not_set_up_from_here(yard: Scratch, tmp_path: Path) -> None:
+    here = tmp_path / "here"
+    here.mkdir()
+    before = state(yard.root, times=True)
+    places = {"GIT_DIR": str(yard.root / ".git"), "GIT_WORK_TREE": str(yard.root)}
+    assert "it is not inside the working tree" in call("init", cwd=here, **places).error
+    assert state(yard.root, times=True) == before
+    done(call("init", cwd=yard.root / "boats", **places))
+
+
 def test_hooks_that_all_repositories_share_are_not_written(yard: Scratch, tmp_path: Path) -> None:
     shared = tmp_path / "shared hooks"
     shared.mkdir()
@@ -597,6 +618,17 @@ def test_lines_beside_the_hook_run_and_stay(yard: Scratch) -> None:
     yard.write("note.txt", "x")
     assert try_to_commit(yard) is None
     assert (yard.root / "ran.txt").exists()
+    assert done(yard.call("init")).stdout == f"{DONE}\n"
+
+
+def test_a_hook_that_may_not_be_run_is_no_hook(yard: Scratch) -> None:
+    done(yard.call("init"))
+    hook = yard.root / OWN[0]
+    hook.chmod(0o644)
+    if is_executable(hook):
+        pytest.skip("every file may be run here")
+    assert done(yard.call("init")).stdout.startswith("changed .git/hooks/pre-commit")
+    assert is_executable(hook)
     assert done(yard.call("init")).stdout == f"{DONE}\n"
 
 
