@@ -237,6 +237,14 @@ def test_an_attribute_line_below_the_block_is_told(yard: Scratch) -> None:
     assert done(yard.call("init")).stdout == f"{DONE}\n"
 
 
+@pytest.mark.skipif(os.name == "nt", reason="such names cannot be there")
+def test_a_strange_name_in_a_remark_steers_no_terminal(yard: Scratch) -> None:
+    yard.write("boats/\x1b[31m\nred\u202e.bin", GOOD)
+    yard.write("boats/.gitattributes", "*red* merge=union\n")
+    result = done(yard.call("init"))
+    assert r"boats/\x1b[31m\x0ared\u202e.bin: git's attributes for it are merge=union" in result.flat
+
+
 def test_an_image_that_no_pattern_of_git_reaches_is_told(yard: Scratch) -> None:
     yard.write("callint.toml", POLICY.replace("*.bin", "h?ron.bin"))
     yard.write("boats/hüron.bin", GOOD)
