@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shlex
 import sys
+from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
@@ -15,16 +16,10 @@ from callint.reading.tree import reason
 from callint.reporting.terminal import QUIET, console, line, width, wrapped
 from callint.reporting.writing import replace_file
 from callint.versioning import git
-from callint.versioning.record import FileStep
-from callint.versioning.setup import (
-    KEPT_TEXT_FORMS,
-    Plan,
-    SettingStep,
-    Wishes,
-    foreign_attributes,
-    plan,
-    undo,
-)
+from callint.versioning.setup import Wishes, foreign_attributes, plan
+from callint.versioning.steps import FileStep, Plan, SettingStep, shown
+from callint.versioning.text_forms import KEPT
+from callint.versioning.undoing import undo
 
 _CAUTION = (
     "Caution. callint reports; it does not approve. A wrong calibration can destroy an engine and hurt "
@@ -67,7 +62,7 @@ def command(
     here = Path.cwd()
     repo = git.open_repository(here)
     if back:
-        found = undo(repo)
+        found = undo(repo, here)
     else:
         wishes = Wishes(
             here=here,
@@ -92,13 +87,16 @@ def _program() -> str:
     script = Path(sys.executable).with_name("callint.exe" if os.name == "nt" else "callint")
     if script.is_file():
         return shlex.quote(script.as_posix())
-    return f"{shlex.quote(Path(sys.executable).as_posix())} -m callint"
+    # -P: git calls it at the top of the working tree, from which no module may be imported.
+    return f"{shlex.quote(Path(sys.executable).as_posix())} -P -m callint"
 
 
 def _glob(word: str) -> str:
     """The glob that stands for a file; a shell that knows the globs has put the files in their place."""
     import glob
 
+    if Path(word).is_dir():
+        raise InputError(f"{word}: it is a folder; name its images, as in '{Path(word).as_posix()}/*.bin'")
     return glob.escape(word) if Path(word).exists() else word
 
 
@@ -108,17 +106,27 @@ def _glob(word: str) -> str:
 def _carry_out(repo: git.Repo, found: Plan) -> None:
     """All steps, or none: where one fails, those before it are taken back."""
     done: list[Step] = []
+    made: list[Path] = []
     try:
         # The record comes first: what it says too much of is only looked for.
         for step in (found.record, *found.steps):
             if step is not None:
                 done.append(step)
+                if isinstance(step, FileStep):
+                    made += [folder for folder in step.path.parents if not folder.exists()]
                 _do(repo, step)
     except BaseException:
         for step in reversed(done):
             with suppress(InputError):
                 _do(repo, _reversed(step))
+        _remove_empty(sorted(made, key=lambda folder: -len(folder.parts)))
         raise
+
+
+def _remove_empty(folders: Iterable[Path]) -> None:
+    for folder in folders:
+        with suppress(OSError):
+            folder.rmdir()
 
 
 def _do(repo: git.Repo, step: Step) -> None:
@@ -144,10 +152,8 @@ def _reversed(step: Step) -> Step:
 def _forget(repo: git.Repo, found: Plan) -> None:
     """What git made of the settings, and folders that were made and are empty now."""
     if any(isinstance(step, SettingStep) for step in found.steps):
-        git.delete_reference(repo, KEPT_TEXT_FORMS)
-    for folder in found.folders:
-        with suppress(OSError):
-            folder.rmdir()
+        git.delete_reference(repo, KEPT)
+    _remove_empty(found.folders)
 
 
 # Saying it
@@ -158,7 +164,7 @@ def _say(repo: git.Repo, found: Plan, dry_run: bool, back: bool) -> None:
     columns = width(terminal)
     here = Path.cwd()
     for step in found.steps:
-        first, *more = wrapped(_words(step, here, dry_run), columns)
+        first, *more = wrapped(_words(step, here, dry_run), columns - 2)
         terminal.print(line(first))
         for text in more:
             terminal.print(line(f"  {text}"))
@@ -167,7 +173,7 @@ def _say(repo: git.Repo, found: Plan, dry_run: bool, back: bool) -> None:
         remarks += foreign_attributes(repo, here)
     if not found.steps:
         remarks.insert(0, "There is nothing to take back." if back else "Everything is set up already.")
-    elif not back and not dry_run:
+    elif not back and not dry_run and any(_is_committed(repo, step) for step in found.steps):
         remarks.append(
             "Commit the files, so that colleagues have them; in each clone callint init sets up the rest."
         )
@@ -180,13 +186,20 @@ def _say(repo: git.Repo, found: Plan, dry_run: bool, back: bool) -> None:
             terminal.print(line((text, QUIET)))
 
 
+def _is_committed(repo: git.Repo, step: Step) -> bool:
+    """Whether what a step does reaches colleagues by a commit."""
+    if isinstance(step, SettingStep) or step.path.is_relative_to(git.common_folder(repo)):
+        return False
+    return step.path.is_relative_to(git.top_level(repo))
+
+
 def _words(step: Step, here: Path, dry_run: bool) -> str:
     would = "would " if dry_run else ""
     if isinstance(step, SettingStep):
         if step.new is None:
             return f"{would}{'remove' if dry_run else 'removed'} {step.key}"
         return f"{would}set {step.key}: {step.new}"
-    path = Path(os.path.relpath(step.path, here)).as_posix()
+    path = shown(step.path, here)
     if step.new is None:
         return f"{would}{'remove' if dry_run else 'removed'} {path}"
     verb = "write" if step.old is None else "change"

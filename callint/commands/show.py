@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 import zlib
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import click
@@ -55,7 +56,9 @@ def command(
         from callint.versioning.git import open_repository
         from callint.versioning.text_forms import renew_key
 
-        renew_key(open_repository(Path.cwd(), bare=True), workplace.root, workplace.policy.path or POLICY)
+        with suppress(InputError):  # where there is no repository, nothing is kept
+            repo = open_repository(Path.cwd(), bare=True)
+            renew_key(repo, workplace.root, workplace.policy.path or POLICY)
     if plain:
         return _print_plain(subjects, content)
     subject = subjects.of(content)

@@ -14,8 +14,8 @@ from callint.reading.tree import reason
 def replace_file(path: Path, content: bytes, executable: bool = False) -> None:
     """Write a file by way of a temporary one beside it: synced, then renamed over.
 
-    Whatever goes wrong, the old file or the new one is there. A new one is made ``executable`` where that
-    is asked for. Raises InputError where it cannot be written.
+    Whatever goes wrong, the old file or the new one is there. It is made ``executable`` where that is asked
+    for. Raises InputError where it cannot be written.
     """
     if not path.parent.is_dir():
         raise InputError(f"{path}: it cannot be written: there is no folder {path.parent}; make it first")
@@ -27,8 +27,9 @@ def replace_file(path: Path, content: bytes, executable: bool = False) -> None:
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
-        new_mode = 0o777 if executable else 0o666
-        mode = path.stat().st_mode & 0o777 if path.exists() else new_mode & ~_umask()
+        mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask()
+        if executable:
+            mode |= 0o111 & ~_umask()
         temporary.chmod(mode)
         temporary.replace(path)
         temporary = None

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import os
 import posixpath
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -451,7 +452,7 @@ def staged_source(repo: Repo, path: str) -> str | None:
 
 
 def settings(repo: Repo) -> dict[str, list[str]]:
-    """The repository's own settings, as a worktree of it sees them; a key may have several values."""
+    """The repository's own settings, which its working trees share; a key may have several values."""
     found: dict[str, list[str]] = {}
     for record in _run(repo, "config", "--local", "--null", "--list").split("\0"):
         if record:
@@ -462,7 +463,16 @@ def settings(repo: Repo) -> dict[str, list[str]]:
 
 def set_setting(repo: Repo, key: str, value: str | None) -> None:
     """Give one of the repository's own settings its only value, or remove it where that is None."""
-    _run(repo, "config", "--local", *(("--unset", key) if value is None else (key, value)))
+    if value is not None:
+        _run(repo, "config", "--local", key, value)
+        return
+    _run(repo, "config", "--local", "--unset", key)
+    # Below a comment git keeps the heading of what is empty now, as the comment may belong to it.
+    group, name, _ = key.split(".", 2)
+    heading = rf'^\[{group} "{name}"\][ \t]*\r?\n(?=\[|\Z)'
+    content = (common_folder(repo) / "config").read_text("utf-8", "surrogateescape")
+    if re.search(heading, content, re.MULTILINE):
+        _run(repo, "config", "--local", "--remove-section", f"{group}.{name}")
 
 
 def hooks_folder(repo: Repo) -> tuple[Path, bool]:
@@ -473,17 +483,22 @@ def hooks_folder(repo: Repo) -> tuple[Path, bool]:
     # A relative core.hooksPath counts from where hooks run, which is the top.
     folder = Path(str(repo.working_tree_dir)) / _run(repo, "rev-parse", "--git-path", "hooks").rstrip("\n")
     try:
-        scope = _run(repo, "config", "--show-scope", "--null", "--get", "core.hooksPath").split("\0")[0]
+        words = ("config", "--show-scope", "--null", "--get", "core.hooksPath")
+        scope, value, _ = _run(repo, *words).split("\0")
     except InputError:
-        return folder, False
-    return folder, scope not in ("local", "worktree")
+        return folder.resolve(), False
+    if not value:
+        raise InputError("core.hooksPath: it is empty; git config --unset core.hooksPath clears it")
+    return folder.resolve(), scope not in ("local", "worktree")
 
 
 def attributes(repo: Repo, paths: Iterable[str], *names: str) -> dict[str, dict[str, str]]:
     """What attributes git gives to paths from the top, by path and name; "unset" and "unspecified" too."""
-    words = ("check-attr", "-z", *names, "--", *paths)
-    fields = _run(repo, *words).split("\0")
     found: dict[str, dict[str, str]] = {}
+    paths = list(paths)
+    if not paths:
+        return found  # git takes a call without paths for a wrong one
+    fields = _run(repo, "check-attr", "-z", *names, "--", *paths).split("\0")
     for path, name, value in zip(fields[0::3], fields[1::3], fields[2::3], strict=False):
         found.setdefault(path, {})[name] = value
     return found
@@ -491,4 +506,9 @@ def attributes(repo: Repo, paths: Iterable[str], *names: str) -> dict[str, dict[
 
 def delete_reference(repo: Repo, name: str) -> None:
     """Remove a reference, by its full name; nothing happens where there is none."""
-    _run(repo, "update-ref", "-d", name)
+    try:
+        _run(repo, "show-ref", "--verify", "--quiet", name)
+    except InputError:
+        return
+    # A stranger's repository may bring a hook that git asks about every change of a reference.
+    _run(repo, "-c", "core.hooksPath=/dev/null", "update-ref", "-d", name)

@@ -1,4 +1,8 @@
-"""What callint init wrote in a clone, noted down inside git's own folder."""
+"""What callint init wrote in a clone, noted down inside git's own folder.
+
+The record of a stranger's clone may say anything. What it names is only touched where it is callint init's
+own work by its place and its look as well (``versioning/undoing.py``).
+"""
 
 from __future__ import annotations
 
@@ -13,30 +17,31 @@ from callint.model.errors import InputError
 from callint.reading.tree import read_file, reason
 from callint.versioning import git
 from callint.versioning.blocks import as_bytes, as_text, find
+from callint.versioning.steps import FileStep
+
+#: The settings that callint init makes.
+SETTINGS = (
+    "diff.callint.command",
+    "diff.callint.textconv",
+    "diff.callint.cachetextconv",
+    "merge.callint.name",
+    "merge.callint.driver",
+)
 
 _FORMAT = "callint-init"
+#: What may stand between a file's own lines and a block.
+_GAPS = ("\n", "\n\n", "\r\n", "\r\n\r\n")
 
 
 @dataclass(frozen=True, slots=True)
-class FileStep:
-    """A file that is written (``new``) or removed (None). ``old`` is its present content, None where absent.
+class Written:
+    """One file: its digest where the whole of it is ours, None where a block is; if the file is new.
 
-    ``words`` say what it is about.
+    ``gap`` is what was put before the block.
     """
 
-    path: Path
-    old: bytes | None
-    new: bytes | None
-    words: str
-    executable: bool = False
-
-
-@dataclass(slots=True)
-class Written:
-    """One file: the text that was put into it, None where the whole is ours; its digest; if it is new."""
-
-    text: str | None
-    digest: str
+    digest: str | None
+    gap: str
     created: bool
 
 
@@ -48,7 +53,7 @@ class Record:
     old: bytes | None
     files: dict[str, Written] = field(default_factory=dict)
     settings: dict[str, str] = field(default_factory=dict)
-    folders: list[str] = field(default_factory=list)
+    folders: set[str] = field(default_factory=set)
 
     def key(self, path: Path) -> str:
         return Path(os.path.relpath(path, self.path.parent)).as_posix()
@@ -62,7 +67,7 @@ class Record:
             "format": _FORMAT,
             "version": 1,
             "files": {
-                key: {"text": one.text, "digest": one.digest, "created": one.created}
+                key: {"digest": one.digest, "gap": one.gap, "created": one.created}
                 for key, one in sorted(self.files.items())
             },
             "settings": dict(sorted(self.settings.items())),
@@ -74,7 +79,10 @@ class Record:
 
 
 def read_record(repo: git.Repo) -> Record:
+    """The record of a clone, empty where there is none; InputError where it cannot be one."""
     path = git.common_folder(repo) / "callint" / "init.json"
+    if path.parent.is_symlink() or path.is_symlink():
+        raise InputError(f"{path}: it lies behind a symbolic link; remove the link")
     old = content_of(path)
     if old is None:
         return Record(path, None)
@@ -83,13 +91,25 @@ def read_record(repo: git.Repo) -> Record:
         if content["format"] != _FORMAT or content["version"] != 1:
             raise ValueError
         files = {
-            str(key): Written(one["text"], str(one["digest"]), bool(one["created"]))
+            _path(key): Written(_text(one["digest"], None), _text(one["gap"]), one["created"] is True)
             for key, one in content["files"].items()
         }
-        settings = {str(key): str(value) for key, value in content["settings"].items()}
-        return Record(path, old, files, settings, [str(one) for one in content["folders"]])
-    except (ValueError, KeyError, TypeError, AttributeError):
+        settings = {key: _text(value) for key, value in content["settings"].items() if key in SETTINGS}
+        return Record(path, old, files, settings, {_path(one) for one in content["folders"]})
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         raise InputError(f"{path}: this is no record of callint init; remove it, then call again") from None
+
+
+def _text(value: Any, *others: object) -> Any:
+    if not isinstance(value, str) and value not in others:
+        raise TypeError
+    return value
+
+
+def _path(value: Any) -> str:
+    if not isinstance(value, str) or "\0" in value:
+        raise TypeError
+    return value
 
 
 def without(old: bytes, written: Written) -> bytes | None:
@@ -97,21 +117,29 @@ def without(old: bytes, written: Written) -> bytes | None:
 
     None where nothing is left of a file that was made for it.
     """
-    text, newline = as_text(old)
-    if written.text is None and digest_of(old) == written.digest:
+    if written.digest == digest_of(old):
         return None
-    inserted = (written.text or "").replace("\r\n", "\n").replace("\n", newline)
-    if inserted and text.count(inserted) == 1:
-        rest = text.replace(inserted, "")
-    else:
-        found = find(text)
-        if found is None or found.is_edited:
-            return old
-        rest = text[: found.start] + text[found.end :]
+    text, newline = as_text(old)
+    found = find(text)
+    if found is None or found.is_edited:
+        return old
+    before, after = text[: found.start], text[found.end :]
+    # Git and editors may have changed the line ends since.
+    for gap in (written.gap, written.gap.replace("\r\n", "\n").replace("\n", newline)):
+        if gap in _GAPS and before.endswith(gap):
+            rest = before.removesuffix(gap)
+            # A single line end is an empty line, unless somebody wrote a line of their own there.
+            if gap.count("\n") > 1 or rest.endswith("\n"):
+                before = rest
+                break
+    if before and after and not before.endswith("\n"):
+        before += newline
+    rest = before + after
     return None if written.created and not rest else as_bytes(rest)
 
 
 def content_of(path: Path) -> bytes | None:
+    """The content of a file, None where there is none; InputError where it cannot be read."""
     try:
         return read_file(path)
     except FileNotFoundError:

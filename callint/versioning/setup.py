@@ -1,12 +1,14 @@
 """What makes a repository a callint repository, as a plan: to be shown, carried out, or taken back.
 
-A plan is made whole before anything is written, and every refusal falls while it is made. What was written is
-kept in a record (``versioning/record.py``), so that it can be told from what somebody else wrote there and be
-taken back to the byte. The record belongs to a clone: what a colleague committed is not taken back.
+A plan is made whole before anything is written, and every refusal falls while it is made. What was written
+is kept in a record (``versioning/record.py``), so that it can be told from what somebody else wrote there and
+be taken back to the byte (``versioning/undoing.py``). The record belongs to a clone: what a colleague
+committed is not taken back.
 """
 
 from __future__ import annotations
 
+import glob
 import json
 import os
 import re
@@ -22,41 +24,21 @@ from callint.reading.tree import POLICY, WorkingTree, find_root
 from callint.rules.inspection import assignments
 from callint.versioning import git
 from callint.versioning.blocks import as_bytes, as_text, block, find
-from callint.versioning.record import FileStep, Record, Written, content_of, digest_of, read_record, without
-from callint.versioning.text_forms import text_form_key
+from callint.versioning.first_policy import policy_text
+from callint.versioning.patterns import attribute_pattern, ignore_pattern
+from callint.versioning.record import Record, Written, content_of, digest_of, read_record, without
+from callint.versioning.steps import FileStep, Plan, SettingStep
+from callint.versioning.text_forms import keyless, text_form_key
 
-PRE_COMMIT = ".pre-commit-config.yaml"
+ATTRIBUTES, IGNORED, PRE_COMMIT = ".gitattributes", ".gitignore", ".pre-commit-config.yaml"
 #: A clean merge asks pre-merge-commit, every other commit pre-commit.
 HOOKS = ("pre-commit", "pre-merge-commit")
-#: Where git keeps the text forms that ``cachetextconv`` asks it to keep.
-KEPT_TEXT_FORMS = "refs/notes/textconv/callint"
+SHEBANG = "#!/bin/sh\n"
 
 #: The attributes of so many images are looked at; they mostly go by their folder.
 _LOOKED_AT = 200
 
-_KEY = re.compile(r" --key \S+")
-
-
-@dataclass(frozen=True, slots=True)
-class SettingStep:
-    """A setting of the repository that gets a value, or is removed where ``new`` is None."""
-
-    key: str
-    old: str | None
-    new: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """What is to be done, in order; ``record`` is the step that notes it down, None where nothing is left.
-
-    ``remarks`` are sentences for the user. ``folders`` are to be removed if they are empty then.
-    """
-
-    steps: tuple[FileStep | SettingStep, ...]
-    record: FileStep | None
-    remarks: tuple[str, ...] = ()
-    folders: tuple[Path, ...] = ()
+_DRIVEN_BY = re.compile(r" diff --driver(?: --policy (?P<policy>.+))? --$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +58,6 @@ class Wishes:
     hook: bool = True
 
 
-# Making a plan
-
-
 def plan(repo: git.Repo, wishes: Wishes) -> Plan:
     """All that is missing. InputError for whatever is in the way; nothing is written here."""
     record = read_record(repo)
@@ -96,58 +75,67 @@ class _Planner:
         self._record = record
         self._wishes = wishes
         self._top = git.top_level(repo)
-        self._root = find_root(wishes.here.resolve()) or self._top
+        here = wishes.here.resolve()
+        self._root = find_root(here) or self._top
+        if not here.is_relative_to(self._top) or not self._root.is_relative_to(self._top):
+            raise InputError(
+                f"{here}: it is not inside the working tree {self._top}; call callint init there"
+            )
 
     def steps(self) -> Iterator[FileStep | SettingStep]:
         text, step = self._policy_file()
         policy = read_policy(text, POLICY)
         if step:
             yield step
-        globs = [glob for entry in policy.images for glob in (*entry.paths, *entry.bases)]
-        globs = list(dict.fromkeys(globs))
-        lines = [f"{_pattern(glob)} -text diff=callint merge=callint" for glob in globs]
-        yield from self._block(self._root / ".gitattributes", lines, "git's drivers for the images")
-        images = dict.fromkeys(glob for entry in policy.images for glob in entry.paths)
-        lines = [f"/{glob}.conflicts.{ending}" for glob in images for ending in ("txt", "json")]
-        yield from self._block(self._root / ".gitignore", lines, "conflict lists are not committed")
+        images = dict.fromkeys(one for entry in policy.images for one in entry.paths)
+        # A base is named as it is, not by a glob.
+        bases = dict.fromkeys(glob.escape(one) for entry in policy.images for one in entry.bases)
+        patterns = dict.fromkeys(attribute_pattern(one) for one in (*images, *bases))
+        lines = [f"{pattern} -text diff=callint merge=callint" for pattern in patterns]
+        yield from self._block(self._root / ATTRIBUTES, lines, "git's drivers for the images")
+        lines = [ignore_pattern(one, f".conflicts.{ending}") for one in images for ending in ("txt", "json")]
+        yield from self._block(self._root / IGNORED, lines, "conflict lists are not committed")
         yield from self._settings(text, policy)
         is_entered = self._wishes.pre_commit or self._has_entry()
         if is_entered:
             yield from self._entry()
         yield from self._hooks(wanted=self._wishes.hook and not is_entered)
-        if not globs:
+        if not images:
             self.remarks.append(f"Name your images in {POLICY}, then call callint init again.")
+        elif not assignments(policy, WorkingTree(self._root)):
+            self.remarks.append(f"No file matches the paths in {POLICY} yet.")
 
     # The policy
 
     def _policy_file(self) -> tuple[bytes, FileStep | None]:
         """The policy's content, and the step that writes it where it is not there yet."""
-        path = self._root / POLICY
+        path, wishes = self._root / POLICY, self._wishes
         old = self._readable(path)
+        if (wishes.definitions or wishes.bases) and not wishes.images:
+            raise InputError("--definition and --base go with the images; name them, as in 'boats/*.bin'")
+        if old is not None and not wishes.images:
+            return old, None
+        new = self._policy_text().encode()
+        if new == old:
+            return old, None
         known = self._record.files.get(self._record.key(path))
-        is_ours = old is not None and known is not None and known.digest == digest_of(old)
-        if self._wishes.images or old is None:
-            if old is not None and not is_ours:
-                raise InputError(
-                    f"{path}: it is there already; name the images in it and call callint init without any"
-                )
-            new = self._policy_text().encode()
-            if new != old:
-                return new, self._whole(path, old, new, "the policy: which images belong to what")
-        assert old is not None
-        return old, None
+        if old is not None and (known is None or known.digest != digest_of(old)):
+            raise InputError(
+                f"{path}: it is there already; name the images in it and call callint init without any"
+            )
+        self._note(path, Written(digest_of(new), "", True))
+        return new, FileStep(path, old, new, "the policy: which images belong to what")
 
     def _policy_text(self) -> str:
         wishes = self._wishes
-        if not wishes.images:
-            if wishes.definitions or wishes.bases:
-                raise InputError("--definition and --base go with the images; name them, as in 'boats/*.bin'")
-            return _policy_text(["boats/*.bin"], ["definitions/first.xml"], ["factory/first.bin"])
-        if not wishes.definitions:
+        if wishes.images and not wishes.definitions:
             raise InputError("--definition is missing; give the definition of the images")
-        images = [self._inside(one) for one in wishes.images]
+        images = dict.fromkeys(self._inside(one) for one in wishes.images)
+        for one in images:
+            if not glob.has_magic(one) and not (self._root / one).exists():
+                raise InputError(f"{one}: it does not exist; check the path, or give a glob in quotes")
         definitions = [self._existing(one) for one in wishes.definitions]
-        return _policy_text(images, definitions, [self._existing(one) for one in wishes.bases], True)
+        return policy_text(tuple(images), definitions, [self._existing(one) for one in wishes.bases])
 
     def _inside(self, path: str) -> str:
         """A path from the user's folder as one from the policy's."""
@@ -172,54 +160,48 @@ class _Planner:
             raise InputError(f"{path}: a link leads out of the repository; give a path inside it")
         return content_of(path)
 
-    def _whole(
-        self, path: Path, old: bytes | None, new: bytes, words: str, executable: bool = False
-    ) -> FileStep:
-        """The step that writes a file which is ours alone."""
-        self._note(path, Written(None, digest_of(new), True))
-        return FileStep(path, old, new, words, executable)
-
     def _note(self, path: Path, written: Written) -> None:
         self._record.files[self._record.key(path)] = written
         for folder in path.parents:
             if folder.exists():
                 break
-            self._record.folders.append(self._record.key(folder))
+            self._record.folders.add(self._record.key(folder))
 
     def _block(self, path: Path, lines: Sequence[str], words: str) -> Iterator[FileStep]:
         """Lines at the end of a file, in the place of those that were written before."""
         old = self._readable(path)
         text, newline = as_text(old)
+        if find(text):
+            yield from self._renewed(path, old or b"", lines, words)
+        elif lines:
+            gap = "" if not text else newline if text.endswith("\n") else 2 * newline
+            new = as_bytes(text + gap + block(lines).replace("\n", newline))
+            self._note(path, Written(None, gap, old is None))
+            yield FileStep(path, old, new, words)
+
+    def _renewed(self, path: Path, old: bytes, lines: Sequence[str], words: str) -> Iterator[FileStep]:
+        """Other lines in the block of a file.
+
+        A block that is not in the record came with a commit, and is none of this clone's then either.
+        """
+        text, newline = as_text(old)
         found = find(text)
-        if found and found.is_edited:
+        assert found is not None
+        if found.is_edited:
             raise InputError(
                 f"{path}:{found.line}: lines that callint init wrote were edited; put your own lines outside "
                 "the marks and remove the block"
             )
-        written = block(lines).replace("\n", newline) if lines else ""
-        if found:
-            new = text[: found.start] + written + text[found.end :]
-            if text[found.start : found.end].replace("\r\n", "\n") == written.replace("\r\n", "\n"):
-                return
-        elif written:
-            gap = "" if not text else newline if text.endswith("\n") else 2 * newline
-            written = gap + written
-            new = text + written
-        else:
+        if not lines:
+            known = self._record.files.pop(self._record.key(path), Written(None, "", False))
+            yield FileStep(path, old, without(old, known), words)
             return
-        yield self._step_of_block(path, old, text, new, words)
-
-    def _step_of_block(self, path: Path, old: bytes | None, text: str, new: str, words: str) -> FileStep:
-        """The step from one text to another; what stands in the new one alone is noted down."""
-        key = self._record.key(path)
-        known = self._record.files.get(key)
-        inserted = _inserted(text, new, known.text if known else None)
-        content = as_bytes(new)
-        if inserted is None:
-            self._record.files.pop(key, None)
-        else:
-            self._note(path, Written(inserted, digest_of(content), known.created if known else old is None))
-        return FileStep(path, old, content, words)
+        present = text[found.start : found.end]
+        indent = present[: len(present) - len(present.lstrip(" \t"))]
+        written = block(lines, indent)
+        if present.replace("\r\n", "\n") != written:
+            new = text[: found.start] + written.replace("\n", newline) + text[found.end :]
+            yield FileStep(path, old, as_bytes(new), words)
 
     # The pre-commit framework
 
@@ -229,39 +211,38 @@ class _Planner:
         return content is not None and find(as_text(content)[0]) is not None
 
     def _entry(self) -> Iterator[FileStep]:
-        path = self._top / PRE_COMMIT
+        path, words = self._top / PRE_COMMIT, "an entry that checks what a commit touches"
         old = self._readable(path)
         if old is None:
             raise InputError(f"{path}: there is none; write one first, or leave --pre-commit out")
-        text, newline = as_text(old)
-        found = find(text)
-        if found and found.is_edited:
-            raise InputError(
-                f"{path}:{found.line}: lines that callint init wrote were edited; remove the block"
-            )
-        if found:
-            return
-        head = re.search(r"^repos:[ \t]*(?:#[^\n]*)?\r?\n", text, re.MULTILINE)
-        first = re.compile(r"(?:[ \t]*(?:#[^\n]*)?\r?\n)*([ ]*)- ").match(text, head.end()) if head else None
-        if head is None or first is None:
-            raise InputError(
-                f"{path}: no list below repos: is found; add a local hook by hand that calls "
-                f"{self._check(self._wishes.short)}"
-            )
+        call = self._check(self._wishes.short)
         lines = (
             "- repo: local",
             "  hooks:",
             "    - id: callint",
             "      name: callint",
-            f"      entry: {json.dumps(self._check(self._wishes.short), ensure_ascii=False)}",
+            f"      entry: {json.dumps(call, ensure_ascii=False)}",
             "      language: system",
             "      always_run: true",
             "      pass_filenames: false",
         )
-        written = block(lines, first[1]).replace("\n", newline)
-        new = text[: head.end()] + written + text[head.end() :]
-        yield self._step_of_block(path, old, text, new, "an entry that checks what a commit touches")
-        self.remarks.append("Where that is not done yet: pre-commit install.")
+        text, newline = as_text(old)
+        if find(text):
+            yield from self._renewed(path, old, lines, words)
+            return
+        head = re.search(r"^repos:[ \t]*(?:#[^\n]*)?\r?\n", text, re.MULTILINE)
+        item = re.compile(r"(?:[ \t]*(?:#[^\n]*)?\r?\n)*([ ]*)- ")
+        first = item.match(text, head.end()) if head else None
+        if head is None or first is None:
+            raise InputError(
+                f"{path}: no list below repos: is found; add a local hook by hand that calls {call}, "
+                "and give --no-hook"
+            )
+        new = text[: head.end()] + block(lines, first[1]).replace("\n", newline) + text[head.end() :]
+        self._note(path, Written(None, "", False))
+        yield FileStep(path, old, as_bytes(new), words)
+        types = " ".join(f"--hook-type {name}" for name in HOOKS)
+        self.remarks.append(f"Where that is not done yet: pre-commit install {types}.")
 
     # Git's own hooks
 
@@ -270,44 +251,50 @@ class _Planner:
 
     def _policy_option(self) -> str:
         """Drivers and hooks are called at the top, which is not always where the policy lies."""
-        if self._root == self._top:
-            return ""
-        return f" --policy {shlex.quote((self._root.relative_to(self._top) / POLICY).as_posix())}"
+        return "" if self._root == self._top else f" --policy {shlex.quote(self._policy_from_top())}"
+
+    def _policy_from_top(self) -> str:
+        return (self._root.relative_to(self._top) / POLICY).as_posix()
 
     def _hooks(self, wanted: bool) -> Iterator[FileStep]:
         folder, is_shared = git.hooks_folder(self._repo)
         # A folder in the working tree is committed, where the path of this machine's callint is of no use.
-        is_committed = folder.resolve().is_relative_to(self._top) and not folder.resolve().is_relative_to(
-            git.common_folder(self._repo)
-        )
-        program = self._wishes.short if is_committed else self._wishes.program
+        common = git.common_folder(self._repo)
+        is_committed = folder.is_relative_to(self._top) and not folder.is_relative_to(common)
+        call = self._check(self._wishes.short if is_committed else self._wishes.program)
         for name in HOOKS:
             path = folder / name
+            key = self._record.key(path)
             old = content_of(path)
-            written = block([f"exec {self._check(program)}"])
-            new = as_bytes(f"#!/bin/sh\n{written}")
-            found = find(as_text(old)[0])
             if not wanted:
-                known = self._record.files.pop(self._record.key(path), None)
+                known = self._record.files.pop(key, None)
                 if known and old is not None and (rest := without(old, known)) is not old:
                     yield FileStep(path, old, rest, "the hook")
                 continue
-            if found and not found.is_edited and old is not None:
-                text = as_text(old)[0]
+            # Lines of the user's own may follow, so that a check that finds nothing must not end the hook.
+            written = block([f"{call} || exit $?"])
+            text, _ = as_text(old)
+            found = find(text)
+            is_ours = found is not None and not found.is_edited and not path.is_symlink()
+            new = as_bytes(f"{SHEBANG}{written}")
+            if found and is_ours:
                 new = as_bytes(text[: found.start] + written + text[found.end :])
-            if old == new:
-                continue
+            if old == new and os.access(path, os.X_OK):
+                continue  # git passes over a hook that may not be run
             if is_shared:
                 raise InputError(
                     f"{folder}: core.hooksPath is set outside this repository, so its hooks are other "
                     f"repositories' too; call {self._check('callint')} in {name} there, and give --no-hook"
                 )
-            if path.is_symlink() or (old is not None and (found is None or found.is_edited)):
+            if path.is_symlink() or (old is not None and not is_ours):
                 raise InputError(
                     f"{path}: there is such a hook already; add {self._check('callint')} to it and give "
                     "--no-hook, or give --pre-commit"
                 )
-            yield self._whole(path, old, new, "checks what a commit touches", executable=True)
+            known = self._record.files.get(key)
+            if old is None or (known and known.digest == digest_of(old)):
+                self._note(path, Written(digest_of(new), "", True))
+            yield FileStep(path, old, new, "checks what a commit touches", executable=True)
 
     # Settings
 
@@ -324,6 +311,7 @@ class _Planner:
             f"{option.replace('%', '%%')} -- %O %A %B %P",
         }
         present = git.settings(self._repo)
+        self._refuse_second_policy(present)
         for name, value in wanted.items():
             values = present.get(name, [])
             if values == [value]:
@@ -331,132 +319,45 @@ class _Planner:
             if values and (len(values) > 1 or not self._is_recorded(name, values[0])):
                 raise InputError(
                     f"{name}: it is {values[-1]!r} and was not set by callint init; "
-                    f"git config --unset-all {name} clears it"
+                    f"git config --remove-section {name.rpartition('.')[0]} clears it"
                 )
             self._record.settings[name] = value
             yield SettingStep(name, values[0] if values else None, value)
 
     def _is_recorded(self, name: str, value: str) -> bool:
-        return _keyless(self._record.settings.get(name, "")) == _keyless(value)
+        return keyless(self._record.settings.get(name, "")) == keyless(value)
+
+    def _refuse_second_policy(self, present: dict[str, list[str]]) -> None:
+        """InputError where git's drivers follow another policy: of these a repository has one set."""
+        found = [_DRIVEN_BY.search(value) for value in present.get("diff.callint.command", [])]
+        for one in filter(None, found):
+            other = shlex.split(one["policy"])[0] if one["policy"] else POLICY
+            if other != self._policy_from_top() and (self._top / other).is_file():
+                raise InputError(
+                    f"{self._root / POLICY}: git's drivers follow {other} here, and can follow one policy "
+                    "only; move the entries into one, or call callint init --undo first"
+                )
 
 
 def foreign_attributes(repo: git.Repo, here: Path) -> list[str]:
     """Sentences about images whose attributes somebody else's lines override."""
-    root = find_root(here.resolve()) or git.top_level(repo)
+    top = git.top_level(repo)
+    root = find_root(here.resolve()) or top
     tree = WorkingTree(root)
     policy = read_policy(tree.read(POLICY), POLICY)
-    prefix = Path(os.path.relpath(root, git.top_level(repo)))
+    prefix = root.relative_to(top)
     paths = [(prefix / one.image).as_posix() for one in assignments(policy, tree)][:_LOOKED_AT]
-    found = []
-    for path, values in git.attributes(repo, paths, "diff", "merge", "text").items():
-        wanted = {"diff": "callint", "merge": "callint", "text": "unset"}
+    wanted = {"diff": "callint", "merge": "callint", "text": "unset"}
+    for path, values in git.attributes(repo, paths, *wanted).items():
+        if set(values.values()) == {"unspecified"}:
+            return [
+                f"{path}: no line of {(prefix / ATTRIBUTES).as_posix()} reaches it, as to git ? and [...] "
+                f"stand for one byte; write * in {POLICY} in their place."
+            ]
         wrong = [f"{name}={value}" for name, value in values.items() if value != wanted[name]]
         if wrong:
-            found.append(f"{path}: another line of .gitattributes makes it {' '.join(wrong)}; move it up.")
-    return found[:1]
-
-
-# Taking it back
-
-
-def undo(repo: git.Repo) -> Plan:
-    """How to take back what callint init wrote here: this working tree's files, the settings and the hooks.
-
-    What was edited since stays, and the remarks say so.
-    """
-    record = read_record(repo)
-    top, common = git.top_level(repo), git.common_folder(repo)
-    hooks, _ = git.hooks_folder(repo)
-    steps: list[FileStep | SettingStep] = []
-    remarks: list[str] = []
-    for key, written in list(record.files.items()):
-        path = record.place(key)
-        is_hook = path.name in HOOKS and path.parent.resolve() == hooks.resolve()
-        if not is_hook and not any(path.is_relative_to(place) for place in (top, common)):
-            continue  # of another working tree
-        del record.files[key]
-        old = content_of(path) if not path.is_symlink() else None
-        if old is None:
-            continue
-        new = without(old, written)
-        if new is old:
-            remarks.append(f"{path} was edited since; it stays.")
-        else:
-            steps.append(FileStep(path, old, new, "what callint init wrote"))
-    present = git.settings(repo)
-    for name, value in record.settings.items():
-        values = present.get(name, [])
-        if len(values) == 1 and _keyless(values[0]) == _keyless(value):
-            steps.append(SettingStep(name, values[0], None))
-        elif values:
-            remarks.append(f"The setting {name} was edited since; it stays.")
-    record.settings.clear()
-    folders = [record.place(key) for key in record.folders]
-    record.folders.clear()
-    inside = [one for one in folders if any(one.is_relative_to(place) for place in (top, common, hooks))]
-    folders = sorted(inside, key=lambda one: -len(one.parts))
-    return Plan(tuple(steps), record.step(), tuple(remarks), (*folders, record.path.parent))
-
-
-# Texts
-
-
-def _policy_text(
-    images: Sequence[str], definitions: Sequence[str], bases: Sequence[str], live: bool = False
-) -> str:
-    """A small policy; without ``live`` its entry is an example in comments."""
-    lines = ["[[images]]", f"paths = {_toml(images)}"]
-    lines.append(f"definition = {_toml(definitions) if len(definitions) > 1 else _toml(definitions[0])}")
-    if bases:
-        lines.append(f"base = {_toml(bases) if len(bases) > 1 else _toml(bases[0])}")
-    entry = "\n".join(lines if live else [f"# {line}" for line in lines])
-    return f"""\
-# What callint checks here. callint check checks all of it, callint check --staged
-# what the next commit touches. A wrong calibration can destroy an engine and hurt
-# people: the maker's limits, local law and licensed practice come first.
-
-# From which severity on a check fails: "error", "warning" or "note".
-# fail-on = "error"
-
-# Which images belong to which definition and factory base.
-{entry}
-
-# How severe a rule's findings are, by rule or by family; callint rules lists them.
-# [severity]
-# "change/emissions" = "error"
-
-# callint waive writes down here what was accepted, by whom and why.
-"""
-
-
-def _toml(value: str | Sequence[str]) -> str:
-    """A TOML string or list of strings; JSON's are TOML's but for one control character."""
-    for one in [value] if isinstance(value, str) else value:
-        if not one.isprintable():
-            raise InputError(f"{one!r}: a path with control characters cannot be named; rename it")
-    return json.dumps(value, ensure_ascii=False)
-
-
-def _pattern(glob: str) -> str:
-    """A glob of the policy as a pattern of .gitattributes, from the file's own folder."""
-    pattern = f"/{glob}"
-    # With white space or quotes it has to be quoted, in which a quote and a backslash are escaped.
-    return json.dumps(pattern, ensure_ascii=False) if re.search(r'[\s"]', pattern) else pattern
-
-
-def _inserted(text: str, new: str, known: str | None) -> str | None:
-    """What one has to take out of the new text to have the file without callint; None if nothing."""
-    found = find(new)
-    if found is None:
-        return None
-    if known is None or find(text) is None:
-        lead = new[: found.start]
-        # The gap before the block was written with it where it is not in the old text.
-        start = len(text) if new.startswith(text) else found.start
-        return new[min(start, len(lead)) : found.end]
-    lead = known[: known.index("# callint init")].rstrip(" ")
-    return lead + new[found.start : found.end]
-
-
-def _keyless(value: str) -> str:
-    return _KEY.sub("", value)
+            return [
+                f"{path}: git's attributes for it are {' '.join(wrong)}, by a line that is not callint "
+                f"init's; take it out, or move it above the block in {(prefix / ATTRIBUTES).as_posix()}."
+            ]
+    return []

@@ -18,8 +18,14 @@ from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, Tree, WorkingTree
 from callint.versioning import git
 
+#: Where git keeps the text forms that ``cachetextconv`` asks it to keep.
+KEPT = "refs/notes/textconv/callint"
+
 _SETTING = "diff.callint.textconv"
-_KEY = re.compile(r"(?<= --key )\S+(?= --$)")
+#: The textconv command as callint init writes it.
+_COMMAND = re.compile(
+    r"(?P<before>.* show --plain(?: --policy .+)? --key )(?P<key>[0-9a-f]{16})(?P<after> --)"
+)
 
 
 def text_form_key(policy_text: bytes, policy: Policy, tree: Tree) -> str:
@@ -37,6 +43,12 @@ def text_form_key(policy_text: bytes, policy: Policy, tree: Tree) -> str:
     return content.hexdigest()[:16]
 
 
+def keyless(command: str) -> str:
+    """The textconv command without its key; any other text as it is."""
+    found = _COMMAND.fullmatch(command)
+    return f"{found['before']}{found['after']}" if found else command
+
+
 def renew_key(repo: git.Repo, root: Path, name: str = POLICY) -> None:
     """Have git make the text forms anew where policy or definitions have changed since callint init.
 
@@ -45,11 +57,11 @@ def renew_key(repo: git.Repo, root: Path, name: str = POLICY) -> None:
     """
     with suppress(InputError, OSError):
         values = git.settings(repo).get(_SETTING, [])
-        found = _KEY.search(values[0]) if len(values) == 1 else None
+        found = _COMMAND.fullmatch(values[0]) if len(values) == 1 else None
         if found is None:
             return
         tree = WorkingTree(root)
         text = tree.read(name)
         key = text_form_key(text, read_policy(text, name), tree)
-        if key != found[0]:
-            git.set_setting(repo, _SETTING, _KEY.sub(key, values[0]))
+        if key != found["key"]:
+            git.set_setting(repo, _SETTING, f"{found['before']}{key}{found['after']}")

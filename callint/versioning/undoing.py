@@ -1,0 +1,81 @@
+"""Taking back what callint init wrote.
+
+The record alone is not believed: it lies in the clone, which may be a stranger's. Only files of the names and
+in the places where callint init writes are looked at, and only what looks like its own is taken out of them.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from callint.reading.tree import POLICY
+from callint.versioning import git
+from callint.versioning.blocks import as_text, find
+from callint.versioning.record import Written, content_of, read_record, without
+from callint.versioning.setup import ATTRIBUTES, HOOKS, IGNORED, PRE_COMMIT, SHEBANG
+from callint.versioning.steps import FileStep, Plan, SettingStep, shown
+from callint.versioning.text_forms import keyless
+
+
+def undo(repo: git.Repo, here: Path) -> Plan:
+    """How to take back what callint init wrote here: this working tree's files, the settings and the hooks.
+
+    What was edited since stays, and the remarks say so, with paths from the folder ``here``.
+    """
+    record = read_record(repo)
+    hooks, _ = git.hooks_folder(repo)
+    steps: list[FileStep | SettingStep] = []
+    remarks: list[str] = []
+    for key, written in list(record.files.items()):
+        path = record.place(key)
+        if not _is_place(repo, path, hooks):
+            continue  # of another working tree
+        del record.files[key]
+        old = None if path.is_symlink() else content_of(path)
+        if old is None:
+            continue
+        new = _without(path, old, written)
+        if new is old:
+            remarks.append(f"{shown(path, here)} was edited since; it stays.")
+            continue
+        steps.append(FileStep(path, old, new, "what callint init wrote is taken out"))
+        if new is not None and path.name in HOOKS:
+            remarks.append(f"{shown(path, here)} has other lines too; they stay.")
+    present = git.settings(repo)
+    for name, value in record.settings.items():
+        values = present.get(name, [])
+        if len(values) == 1 and keyless(values[0]) == keyless(value):
+            steps.append(SettingStep(name, values[0], None))
+        elif values:
+            remarks.append(f"The setting {name} was edited since; it stays.")
+    record.settings.clear()
+    # Folders were only made for hooks.
+    folders = [one for one in map(record.place, record.folders) if hooks.is_relative_to(one)]
+    record.folders.clear()
+    folders.sort(key=lambda one: -len(one.parts))
+    return Plan(tuple(steps), record.step(), tuple(remarks), (*folders, record.path.parent))
+
+
+def _is_place(repo: git.Repo, path: Path, hooks: Path) -> bool:
+    """Whether callint init, called in this working tree, may have written a file at a path."""
+    folder, top = path.parent.resolve(), git.top_level(repo)
+    if path.name in HOOKS:
+        return folder == hooks or any(folder.is_relative_to(one) for one in (top, git.common_folder(repo)))
+    if path.name == PRE_COMMIT:
+        return folder == top
+    return path.name in (POLICY, ATTRIBUTES, IGNORED) and folder.is_relative_to(top)
+
+
+def _without(path: Path, old: bytes, written: Written) -> bytes | None:
+    """As ``without``, for a file that is no more than its name says."""
+    if path.name == POLICY:
+        # Nothing in a policy tells who wrote it but its digest.
+        return without(old, written) if written.digest else old
+    if path.name in HOOKS and written.digest:
+        text, _ = as_text(old)
+        found = find(text)
+        if found is None or text[: found.start] != SHEBANG or found.end != len(text):
+            return without(old, Written(None, "", False))
+    elif written.digest:
+        return old
+    return without(old, written)

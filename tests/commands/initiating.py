@@ -1,0 +1,78 @@
+"""What the tests of callint init have in common."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from tests.running import Result, Scratch, steering, too_wide
+
+KEYS = (
+    "diff.callint.command",
+    "diff.callint.textconv",
+    "diff.callint.cachetextconv",
+    "merge.callint.name",
+    "merge.callint.driver",
+)
+DONE = "Everything is set up already."
+FOREIGN_HOOK = "#!/bin/sh\necho mine\n"
+FRAMEWORK = """\
+# What is checked here.
+default_language_version:
+  python: python3
+repos:
+  - repo: local
+    hooks:
+      - id: nothing
+        name: nothing
+        entry: git --version
+        language: system
+"""
+
+
+def state(folder: Path, times: bool = False) -> dict[str, object]:
+    """Everything below a folder, git's own files and empty folders too: content, mode, time if asked."""
+    found: dict[str, object] = {}
+    for path in sorted(folder.rglob("*")):
+        name = path.relative_to(folder).as_posix()
+        if path.is_symlink():
+            found[name] = path.readlink()
+        elif path.is_dir():
+            found[name] = "folder"
+        else:
+            status = path.stat()
+            found[name] = (path.read_bytes(), status.st_mode, status.st_mtime_ns if times else 0)
+    return found
+
+
+def settings(scratch: Scratch) -> dict[str, str]:
+    """The settings that are callint's."""
+    fields = scratch.must("config", "--local", "--null", "--list").split("\0")
+    pairs = (one.split("\n", 1) for one in fields if "\n" in one)
+    return {key: value for key, value in pairs if ".callint." in key}
+
+
+def attributes(scratch: Scratch, *paths: str) -> dict[str, tuple[str, str, str]]:
+    """What git says of text, diff and merge for paths from the top."""
+    fields = scratch.must("check-attr", "-z", "text", "diff", "merge", "--", *paths).split("\0")
+    found: dict[str, list[str]] = {}
+    for path, value in zip(fields[0::3], fields[2::3], strict=False):
+        found.setdefault(path, []).append(value)
+    return {path: (text, diff, merge) for path, (text, diff, merge) in found.items()}
+
+
+OURS = ("unset", "callint", "callint")
+NOBODYS = ("unspecified", "unspecified", "unspecified")
+
+
+def done(result: Result) -> Result:
+    """A run that succeeded, readable on a terminal of 80 columns."""
+    assert result.status == 0, result
+    assert result.stderr == ""
+    assert too_wide(result.stdout) == []
+    assert steering(result.stdout) == []
+    return result
+
+
+def is_executable(path: Path) -> bool:
+    return os.name == "nt" or os.access(path, os.X_OK)
