@@ -29,6 +29,15 @@ _CAUTION = (
 
 Step = FileStep | SettingStep
 
+#: What git does by each setting.
+_SETTINGS = {
+    "diff.callint.command": "git diff shows images table by table",
+    "diff.callint.textconv": "git log -p, git show and git blame read their text form",
+    "diff.callint.cachetextconv": "git keeps that text form",
+    "merge.callint.name": "what git calls the merge",
+    "merge.callint.driver": "git merge merges images cell by cell",
+}
+
 
 @click.command()
 @click.argument("images", nargs=-1, metavar="[IMAGE]...")
@@ -168,6 +177,9 @@ def _say(repo: git.Repo, found: Plan, dry_run: bool, back: bool) -> None:
         terminal.print(line(first))
         for text in more:
             terminal.print(line(f"  {text}"))
+        if dry_run and isinstance(step, SettingStep) and step.new is not None:
+            for text in wrapped(step.new, columns, "  "):
+                terminal.print(line((text, QUIET)))
     remarks = list(found.remarks)
     if not back and not dry_run:
         remarks += foreign_attributes(repo, here)
@@ -198,7 +210,7 @@ def _words(step: Step, here: Path, dry_run: bool) -> str:
     if isinstance(step, SettingStep):
         if step.new is None:
             return f"{would}{'remove' if dry_run else 'removed'} {step.key}"
-        return f"{would}set {step.key}: {step.new}"
+        return f"{would}set {step.key}: {_SETTINGS[step.key]}"
     path = shown(step.path, here)
     if step.new is None:
         return f"{would}{'remove' if dry_run else 'removed'} {path}"
