@@ -384,18 +384,18 @@ class Scratch(Yard):
         return run("check", "--staged", "--all", cwd=self.root / folder, **env)
 
 
-def make_repository(root: Path) -> Scratch:
-    """An empty repository in a folder."""
+def make_repository(root: Path, *options: str) -> Scratch:
+    """An empty repository in a folder, by ``git init OPTIONS``."""
     root.mkdir(parents=True, exist_ok=True)
     scratch = Scratch(root)
-    scratch.must("init", "--quiet")
+    scratch.must("init", "--quiet", *options)
     scratch.must("config", "core.autocrlf", "false")
     return scratch
 
 
-def make_repository_yard(root: Path, **images: bytes) -> Scratch:
+def make_repository_yard(root: Path, *options: str, **images: bytes) -> Scratch:
     """A repository whose first commit holds the yard and its images."""
-    scratch = make_repository(root)
+    scratch = make_repository(root, *options)
     make_yard(root, **images)
     scratch.commit("The yard")
     return scratch
