@@ -12,6 +12,7 @@ from pathlib import Path
 import click
 import numpy as np
 
+from callint.commands.handed import read_handed
 from callint.commands.opening import Subjects, read_whole_image, refuse_to_replace, table_selection
 from callint.comparing.merge import AxisConflict, CellConflict, Conflict, Merge, Side, TextConflict, merge
 from callint.decoding.decode import decode
@@ -89,7 +90,7 @@ def command(
     refuse_to_replace(target, (workplace.place(name) for name in inputs if name))
     report = job.run()
     lists = _Lists(target)
-    _write(report, target.resolve(), lists)
+    _write(report, _merged(report), target.resolve(), lists)
     if form == "json":
         sys.stdout.write(merge_json(report))
     elif report.merge.decisions or report.broken.findings:
@@ -110,20 +111,18 @@ def _drive(
     try:
         workplace = open_workplace(policy)
         label = workplace.label(Path(path))
-        contents = []
-        for word, side in ((base, "base"), (ours, "ours"), (theirs, "theirs")):
-            workplace.name(word)
-            # git's own temporary names say nothing to anyone.
-            name = f"{label} ({side})"
-            workplace.named[name] = Path(word)
-            contents.append(Content(name, label, workplace.demand(name)))
+        sides = (base, "base"), (ours, "ours"), (theirs, "theirs")
+        handed = [read_handed(Path(word), f"{label} ({side})") for word, side in sides]
+        contents = [Content(one.name, label, one.content) for one in handed]
         if not contents[0].data:
             words = "both sides added it, so there is nothing to merge from; take one with git checkout"
             raise InputError(f"{label}: {words} --ours or --theirs")
         report = _Job(workplace, definition, label, contents, wishes).run()
         # Without a working tree there is no place for lists, and git shows what is printed.
         lists = _Lists(Path(path)) if Path(path).parent.is_dir() else None
-        _write(report, Path(ours), lists)
+        # Where one side moved the image into git-lfs, or out of it, that is merged too.
+        form = handed[2] if handed[1].is_pointer == handed[0].is_pointer else handed[1]
+        _write(report, form.successor(_merged(report)), Path(ours), lists)
     except InputError as error:
         sys.stderr.write("".join(f"callint: {clean(line)}\n" for line in error.lines))
         return 1
@@ -351,13 +350,19 @@ class _Lists:
         return isinstance(document, dict) and document.get("format") == FORMAT
 
 
-def _write(report: MergeReport, target: Path, lists: _Lists | None) -> None:
-    """Write the merged image, and its lists where conflicts are left; never conflicts without their lists."""
+def _merged(report: MergeReport) -> bytes:
+    return report.merge.image.content.tobytes()
+
+
+def _write(report: MergeReport, data: bytes, target: Path, lists: _Lists | None) -> None:
+    """Write the merged image as it is to be stored, and its lists where conflicts are left.
+
+    There are never conflicts without their lists.
+    """
     from callint.reporting.writing import replace_file
 
     if target.is_dir():
         raise InputError(f"{target}: it is a folder; name a file")
-    data = report.merge.image.content.tobytes()
     if lists is None or not report.merge.conflicts:
         replace_file(target, data)
         if lists is not None:

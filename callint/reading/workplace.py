@@ -10,7 +10,7 @@ from pathlib import Path
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
-from callint.reading.tree import POLICY, Tree, WorkingTree, find_root, read_file, reason
+from callint.reading.tree import POLICY, Tree, WorkingTree, find_root, read_file, reason, with_remedy
 
 
 @dataclass
@@ -62,7 +62,7 @@ class Workplace:
         try:
             return self.read(path)
         except OSError as error:
-            raise InputError(f"{path}: {reason(error)}; check the path") from None
+            raise InputError(f"{path}: {with_remedy(error, 'check the path')}") from None
 
 
 def open_workplace(policy: str | None = None) -> Workplace:

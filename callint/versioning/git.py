@@ -17,8 +17,8 @@ from functools import cached_property
 from pathlib import Path, PurePosixPath
 
 from callint.model.errors import InputError
-from callint.reading.pointers import ABSENT, pointer
-from callint.reading.tree import POLICY, read_file
+from callint.reading.pointers import AbsentError, pointer
+from callint.reading.tree import POLICY, read_as_stored
 
 try:
     from git import Actor as Actor
@@ -69,6 +69,19 @@ class Repo(_Repo):
     def blobs(self) -> Blobs:
         """GitPython's own reader knows ids of SHA-1 only."""
         return Blobs(Path(self.working_dir), {**os.environ, **self.git.environment()})
+
+    @cached_property
+    def lfs_objects(self) -> Path:
+        """Where git-lfs keeps contents: below the folder that git and all working trees share, or elsewhere.
+
+        ``lfs.storage`` is read as git-lfs reads it, "~" as a name like any other. It names a folder and no
+        program, and what is found there is believed only if its sum is right.
+        """
+        try:
+            storage = _run(self, "config", "-z", "--get", "lfs.storage").rstrip("\0")
+        except InputError:
+            storage = ""
+        return Path(str(self.common_dir)) / (storage or "lfs") / "objects"
 
     def close(self) -> None:
         if "blobs" in self.__dict__:
@@ -210,14 +223,18 @@ def behind_pointer(repo: Repo, data: bytes) -> bytes:
     found = pointer(data)
     if found is None:
         return data
-    store = Path(str(repo.common_dir)) / "lfs" / "objects" / found.oid[:2] / found.oid[2:4] / found.oid
     try:
-        content = read_file(store)
+        content = read_as_stored(lfs_place(repo, found.oid))
     except FileNotFoundError:
-        raise OSError(ABSENT) from None
+        raise AbsentError(found) from None
     if len(content) != found.size or hashlib.sha256(content).hexdigest() != found.oid:
         raise OSError("its content in the store of git-lfs is damaged; git lfs fsck finds out more")
     return content
+
+
+def lfs_place(repo: Repo, oid: str) -> Path:
+    """Where git-lfs keeps the content of a SHA-256."""
+    return repo.lfs_objects / oid[:2] / oid[2:4] / oid
 
 
 def commit_id(repo: Repo, revision: str) -> str:
