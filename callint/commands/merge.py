@@ -13,7 +13,14 @@ import click
 import numpy as np
 
 from callint.commands.handed import read_handed
-from callint.commands.opening import Subjects, read_whole_image, refuse_to_replace, table_selection
+from callint.commands.opening import (
+    Subjects,
+    read_content,
+    read_whole_image,
+    refuse_to_replace,
+    stored_workplace,
+    table_selection,
+)
 from callint.comparing.merge import AxisConflict, CellConflict, Conflict, Merge, Side, TextConflict, merge
 from callint.decoding.decode import decode
 from callint.decoding.sealing import UnsealableError
@@ -65,6 +72,8 @@ def command(
 ) -> int:
     """Merge two reworks, OURS and THEIRS, of the image BASE, cell by cell.
 
+    Each is a file, or REV:path for a file at a revision; FILE is a file in any case.
+
     Where both changed a cell to different values, or one moved an axis while the other edited a table
     on it, the merged image has ours, and FILE.conflicts.txt and FILE.conflicts.json list it.
     --take theirs --table GLOB settles that; so does --take theirs:GLOB, which may be repeated: the first
@@ -82,11 +91,12 @@ def command(
     if path is not None:
         raise click.UsageError("Three images are merged: BASE, OURS and THEIRS.")
     workplace = open_workplace(policy)
-    names = [workplace.name(word) for word in (base, ours, theirs)]
-    contents = [Content(name, name, workplace.demand(name)) for name in names]
+    if not workplace.policy.path and definition is None:
+        workplace = stored_workplace(ours, theirs, base) or workplace
+    contents = [read_content(workplace, word) for word in (base, ours, theirs)]
     target = Path(output)
     job = _Job(workplace, definition, workplace.label(target), contents, _Wishes.read(takes, globs))
-    inputs = [*names, job.subject.file.path, workplace.policy.path]
+    inputs = [*(one.name for one in contents), job.subject.file.path, workplace.policy.path]
     refuse_to_replace(target, (workplace.place(name) for name in inputs if name))
     report = job.run()
     lists = _Lists(target)

@@ -19,9 +19,11 @@ from tests.running import (
     SMOKE,
     TRIM,
     Result,
+    Scratch,
     Yard,
     edited,
     fuel_cell,
+    make_repository,
     make_yard,
     not_as_root,
     steering,
@@ -276,6 +278,35 @@ def test_of_several_definitions_in_the_policy_the_identity_decides(yard: Yard) -
     )
     assert carry(yard).status == 0
     assert written(yard) == EXPECTED
+
+
+def in_repository(yard: Yard) -> Scratch:
+    """The yard, committed and tagged v1."""
+    scratch = make_repository(yard.root)
+    scratch.commit("The yard")
+    scratch.must("tag", "v1")
+    return scratch
+
+
+def test_versions_of_revisions_are_carried_into_a_file(yard: Yard) -> None:
+    in_repository(yard)
+    yard.write("boats/heron.bin", yard_base())
+    words = ("v1:factory/base.bin", "v1:./boats/heron.bin", "factory/newer.bin")
+    result = yard.call("carry", *words, "--to", "newer.bin", "--format", "json")
+    document = valid(result.data, "carry.schema.json")
+    assert [document[name] for name in ("old_base", "reworked", "new_base")] == list(words)
+    assert written(yard) == EXPECTED
+
+
+def test_a_bare_repository_is_enough_to_carry_from(yard: Yard, tmp_path: Path) -> None:
+    in_repository(yard).must("clone", "--quiet", "--bare", ".", str(tmp_path / "bare.git"))
+    bare, target = Yard(tmp_path / "bare.git"), tmp_path / "carried.bin"
+    before = bare.files()
+    words = [f"v1:{name}" for name in FILES]
+    result = bare.call("carry", *words, "--to", str(target))
+    assert (result.status, result.stderr) == (0, "")
+    assert target.read_bytes() == EXPECTED
+    assert bare.files() == before
 
 
 def test_an_image_of_other_software_is_refused(yard: Yard) -> None:
