@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import date
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import click
@@ -21,19 +20,20 @@ from callint.commands.opening import (
     stored_workplace,
     table_selection,
 )
+from callint.commands.outcome import Outcome
 from callint.comparing.merge import AxisConflict, CellConflict, Conflict, Merge, Side, TextConflict, merge
 from callint.decoding.decode import decode
 from callint.decoding.sealing import UnsealableError
 from callint.model.definition import Definition
 from callint.model.errors import InputError
-from callint.model.finding import Finding, Severity
+from callint.model.finding import Finding
 from callint.model.shown import clean
-from callint.reading.tree import Tree, read_file, reason
+from callint.reading.tree import read_file, reason
 from callint.reading.workplace import Workplace, open_workplace
 from callint.reporting.merge_json import FORMAT, TITLE, MergeReport, merge_json
 from callint.rules.case import Subject
 from callint.rules.catalogue import refuse_unknown_rules
-from callint.rules.inspection import Assignment, Inspector, Report
+from callint.rules.inspection import Report
 from callint.versioning.contents import Content
 
 
@@ -261,23 +261,11 @@ class _Job:
     def _broken(self, done: Merge) -> Report:
         """The errors of the merged image against the base that neither side has alone."""
         base, ours, theirs = (one.data for one in self.contents)
-        basis = "the merge base"
-        tree = _Overlay(self.workplace, {basis: base})
-        inspector = Inspector(tree, self.workplace.policy, date.today())
-        one = Assignment(self.image, (self.subject.file.path,), (basis,))
-        known: set[tuple[object, ...]] = set()
-        for data in (ours, theirs):
-            tree.files[self.image] = data
-            known |= {_key(finding) for finding in inspector.check_image(one) if _is_error(finding)}
-        tree.files[self.image] = done.image.content.tobytes()
-        report = inspector.report([one])
-        new = (finding for finding in report.findings if _is_error(finding) and finding.image == self.image)
-        found = tuple(finding for finding in new if _key(finding) not in known)
-        return Report(found, 1, len(self.subject.plan.table_items), self.subject.plan.size)
-
-
-def _is_error(finding: Finding) -> bool:
-    return finding.severity is Severity.ERROR and not finding.waived
+        outcome = Outcome(self.workplace, self.subject, self.image, "the merge base", base)
+        known = {_key(finding) for data in (ours, theirs) for finding in outcome.errors(data).findings}
+        report = outcome.errors(done.image.content.tobytes())
+        found = (finding for finding in report.findings if _key(finding) not in known)
+        return replace(report, findings=tuple(found))
 
 
 def _key(finding: Finding) -> tuple[object, ...]:
@@ -285,20 +273,6 @@ def _key(finding: Finding) -> tuple[object, ...]:
     if finding.rule == "change/unexplained-bytes":
         return (finding.rule,)  # stretches of both sides may join, but every byte is one of theirs
     return finding.rule, finding.table, finding.subject, finding.cell
-
-
-@dataclass
-class _Overlay:
-    """A tree with some files in memory."""
-
-    below: Tree
-    files: dict[str, bytes] = field(default_factory=dict)
-
-    def read(self, path: str) -> bytes:
-        return self.files[path] if path in self.files else self.below.read(path)
-
-    def paths(self) -> Iterator[str]:
-        return self.below.paths()
 
 
 # Files

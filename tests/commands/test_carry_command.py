@@ -185,7 +185,8 @@ def test_the_report_is_also_json(yard: Yard) -> None:
     assert (document["old_definition"], document["new_definition"]) == ("defs/yard.xml", "defs/newer.xml")
     assert [document[name] for name in ("old_base", "reworked", "new_base", "image")] == [*FILES, "newer.bin"]
     assert document["tables"][0] == {"name": "fuel", "kind": "map", "unit": "mg", "cells": 2, "deviation": 0}
-    assert document["summary"] == {"tables": 3, "cells": 4, "left_out": 0, "problems": 0}
+    assert document["summary"] == {"tables": 3, "cells": 4, "left_out": 0, "problems": 0, "broken": 0}
+    assert document["broken"] == []
     (checksum,) = document["checksums"]
     assert checksum["new"] == int.from_bytes(written(yard)[SEAL_2 : SEAL_2 + 2], "big")
 
@@ -237,6 +238,59 @@ def test_the_rest_is_written_where_the_problems_are_left_out(yard: Yard) -> None
     assert written(yard) == newer(**{f"at_{CUT_2}": u16(4200), f"at_{HULL_2}": b"HERON-3 "})
     assert "left out smoke_cap\n         1 changed cell\n" in result.stdout
     assert "1 table, 1 text carried, 6 left out; 2 values differ from the new base" in result.flat
+
+
+def with_rule(rule: str) -> bytes:
+    """The newer definition with one more rule for the cut-off speed."""
+    end = b'conversion="rpm"/>\n    <curve'
+    assert NEWER.count(end) == 1
+    return NEWER.replace(end, f'conversion="rpm">{rule}</scalar>\n    <curve'.encode())
+
+
+#: The rework's +100 rpm are too much for the newer software.
+STRICT = with_rule('<change max="50"/>')
+
+
+def test_rules_that_the_written_image_breaks_are_told(yard: Yard) -> None:
+    yard.write("defs/newer.xml", STRICT)
+    result = carry(yard, run=True)
+    assert (result.status, result.stderr) == (1, "")
+    assert written(yard) == EXPECTED
+    start = result.lines.index("It breaks 1 rule that factory/newer.bin does not break:")
+    assert result.lines[start + 2] == "error    newer.bin: overspeed_cut"
+    assert "4100 rpm became 4200 rpm" in result.flat and "change/too-large" in result.flat
+    assert result.lines[-1].startswith("1 error in 1 image")
+    assert too_wide(result.stdout) == []
+    document = report(yard)
+    assert document["written"] is True and document["summary"]["broken"] == 1
+    (broken,) = document["broken"]
+    assert (broken["rule"], broken["table"]) == ("change/too-large", "overspeed_cut")
+    assert carry(yard, "--leave-out", "overspeed_cut").status == 0
+
+
+def test_what_the_new_base_breaks_in_the_same_way_is_not_the_reworks_news(yard: Yard) -> None:
+    # The newer factory image does not protect above 4050 rpm, and has a stale checksum, as no factory's has.
+    yard.write("defs/newer.xml", with_rule('<guard above="4050"/>'))
+    broken = bytearray(newer())
+    broken[SEAL_2] ^= 0xFF
+    yard.write("factory/newer.bin", bytes(broken))
+    result = carry(yard, "--leave-out", "overspeed_cut")
+    assert result.status == 0 and "breaks" not in result.stdout
+    # The same cell with another value is the rework's.
+    document = report(yard)
+    assert [(one["rule"], one["table"]) for one in document["broken"]] == [
+        ("protection/disabled", "overspeed_cut")
+    ]
+
+
+def test_a_severity_in_the_policy_counts(yard: Yard) -> None:
+    yard.write("defs/newer.xml", STRICT)
+    yard.write("callint.toml", POLICY + NEWER_POLICY + '[severity]\n"change/too-large" = "warning"\n')
+    assert carry(yard).status == 0
+    yard.write("callint.toml", POLICY + NEWER_POLICY + '[severity]\n"change/too-late" = "warning"\n')
+    before = yard.files()
+    assert "change/too-late" in carry(yard).error
+    assert yard.files() == before
 
 
 def test_an_unchanged_rework_gives_the_new_base(yard: Yard) -> None:
