@@ -81,21 +81,23 @@ def _print_plain(image: str, definition: str | None, policy: str | None) -> int:
     """
     from callint.reporting.plain_text import plain_lines
 
-    file = Path(image)
-    # git's names for its copies are never the same twice, and would show as a change.
-    handed = read_handed(file, file.name) if file.exists() else None
+    file, stored = Path(image), b""
     try:
-        workplace = _workplace(image, definition, policy)
-        if handed is None:
-            content = read_content(workplace, image)
-        else:
+        if file.exists():
+            # git's names for its copies are never the same twice, and would show as a change.
+            handed = read_handed(file, file.name)
+            stored = handed.stored
+            workplace = _workplace(image, definition, policy)
             content = Content(handed.name, workplace.label(file), handed.content)
+        else:
+            workplace = _workplace(image, definition, policy)
+            content = read_content(workplace, image)
         subject = Subjects(workplace, definition).fitting(content)
         lines = plain_lines(Case(subject, read_image(subject, content.name, content.data)).new)
     except InputError as error:
-        if handed is None:
+        if not file.exists():
             raise
-        lines = iter([error.lines[0], *_hexadecimal(handed.stored)])
+        lines = iter([error.lines[0], *_hexadecimal(stored)])
     for words in lines:
         sys.stdout.write(f"{clean(words)}\n")
     return 0

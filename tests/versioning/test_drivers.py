@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from callint.reading.tree import MAX_FILE
 from tests.building import u16
 from tests.running import (
     BAD,
@@ -97,6 +98,16 @@ def test_git_log_goes_on_where_the_policy_is_not_checked_out(room: Room) -> None
     assert "there is no such policy" in log and "bytes at 0x00000: sum" in log
     printed = room.shown("diff", "HEAD~1", "--", NAMED[0])
     assert "there is no such policy" in printed and "bytes differ" in printed
+
+
+def test_the_text_form_of_a_file_that_is_too_large_is_a_line(room: Room) -> None:
+    with (room.scratch.root / NAMED[0]).open("r+b") as file:
+        file.truncate(MAX_FILE + 1)
+    result = room.scratch.call("show", "--plain", "--policy", f"{FOLDER}/callint.toml", "--", NAMED[0])
+    assert (result.status, result.stderr) == (0, "")
+    (line,) = result.lines
+    assert line.startswith("heron.bin: it is larger than 256 MiB")
+    assert "does not exist" in room.scratch.call("show", "--plain", "boats/none.bin").error
 
 
 @pytest.mark.parametrize("folder", ["", f"{FOLDER}/boats"])
