@@ -10,6 +10,8 @@ import atexit
 import io
 import json
 import os
+import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -46,6 +48,11 @@ _FOREIGN_WORDS = {
 
 not_as_root = pytest.mark.skipif(
     not hasattr(os, "geteuid") or os.geteuid() == 0, reason="the superuser may read and write everything"
+)
+
+#: Where everything is said to be installed, a test that cannot run is a failure.
+needs_git_lfs = pytest.mark.skipif(
+    shutil.which("git-lfs") is None and not os.environ.get("CALLINT_CI"), reason="git-lfs is not installed"
 )
 
 
@@ -384,18 +391,36 @@ class Scratch(Yard):
         return run("check", "--staged", "--all", cwd=self.root / folder, **env)
 
 
-def make_repository(root: Path) -> Scratch:
-    """An empty repository in a folder."""
+def make_repository(root: Path, *options: str) -> Scratch:
+    """An empty repository in a folder, by ``git init OPTIONS``."""
     root.mkdir(parents=True, exist_ok=True)
     scratch = Scratch(root)
-    scratch.must("init", "--quiet")
+    scratch.must("init", "--quiet", *options)
     scratch.must("config", "core.autocrlf", "false")
     return scratch
 
 
-def make_repository_yard(root: Path, **images: bytes) -> Scratch:
+def make_repository_yard(root: Path, *options: str, **images: bytes) -> Scratch:
     """A repository whose first commit holds the yard and its images."""
-    scratch = make_repository(root)
+    scratch = make_repository(root, *options)
     make_yard(root, **images)
     scratch.commit("The yard")
     return scratch
+
+
+def with_drivers(scratch: Scratch, folder: Path, *options: str) -> dict[str, str]:
+    """Git's drivers as docs/git.md sets them up, with more options; the environment that has callint.
+
+    The launcher goes into ``folder``.
+    """
+    folder.mkdir(exist_ok=True)
+    launcher = folder / "callint"
+    launcher.write_text(f'#!/bin/sh\nPYTHONPATH="{REPOSITORY}" exec "{sys.executable}" -m callint "$@"\n')
+    launcher.chmod(0o755)
+    words = f" {shlex.join(options)} -- " if options else " -- "
+    for line in (REPOSITORY / "docs/git.md").read_text("utf-8").splitlines():
+        if re.match(r"git config (diff|merge)\.callint\.", line):
+            *_, key, command = shlex.split(line)
+            start, _, rest = f"{command} ".partition(" -- ")
+            scratch.must("config", key, f"{start}{words}{rest}".rstrip())
+    return {"PATH": f"{folder}{os.pathsep}{environment()['PATH']}"}

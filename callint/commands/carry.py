@@ -7,7 +7,15 @@ from pathlib import Path
 
 import click
 
-from callint.commands.opening import Subjects, names_matching, read_whole_image, refuse_to_replace
+from callint.commands.opening import (
+    Subjects,
+    names_matching,
+    read_content,
+    read_whole_image,
+    refuse_to_replace,
+    stored_workplace,
+)
+from callint.commands.outcome import Outcome
 from callint.comparing.carry import UNEXPLAINED, Carried, How, carry
 from callint.decoding.decode import decode
 from callint.decoding.sealing import UnsealableError
@@ -16,7 +24,8 @@ from callint.model.image import Image
 from callint.reading.workplace import open_workplace
 from callint.reporting.carry_json import CarryReport, carry_json
 from callint.rules.case import Subject
-from callint.versioning.contents import Content
+from callint.rules.catalogue import refuse_unknown_rules
+from callint.rules.inspection import Report, news
 
 _OLD, _NEW = "--old-definition", "--new-definition"
 
@@ -57,21 +66,26 @@ def command(
 ) -> int:
     """Carry what REWORKED changed in OLD_BASE over to NEW_BASE, the factory image of other software.
 
+    Each is a file, or REV:path for a file at a revision; FILE is a file in any case.
+
     Tables are found by name, and values read in engineering units at the breakpoints of the new tables,
     whatever their place, axes, types and conversions are. What nobody reworked stays as it is in NEW_BASE.
 
     Exits with 1 and writes nothing where a change does not fit; --leave-out unexplained-bytes is for
-    changed bytes that belong to nothing that is defined. Check the written image like any other rework.
+    changed bytes that belong to nothing that is defined. Exits with 1 also where the written image breaks
+    a rule that NEW_BASE does not break. Check it like any other rework: here only errors are told.
     """
     workplace = open_workplace(policy)
-    names = [workplace.name(word) for word in (old_base, reworked, new_base)]
-    old, changed, new = (Content(name, name, workplace.demand(name)) for name in names)
+    refuse_unknown_rules(workplace.policy)
+    if not workplace.policy.path and None in (old_definition, new_definition):
+        workplace = stored_workplace(new_base, reworked, old_base) or workplace
+    old, changed, new = (read_content(workplace, word) for word in (old_base, reworked, new_base))
     before = Subjects(workplace, old_definition, _OLD).whole(old, changed)
     after = Subjects(workplace, new_definition, _NEW).whole(new)
     target = Path(output)
     if target.is_dir():
         raise InputError(f"{target}: it is a folder; name a file")
-    inputs = [*names, before.file.path, after.file.path, workplace.policy.path]
+    inputs = [old.name, changed.name, new.name, before.file.path, after.file.path, workplace.policy.path]
     refuse_to_replace(target, (workplace.place(name) for name in inputs if name))
     done = _carried(
         before,
@@ -81,10 +95,14 @@ def command(
         How(how),
         _names(before, after, globs),
     )
+    image, broken = workplace.label(target), Report((), 0, 0, 0)
     if done.image is not None:
         from callint.reporting.writing import replace_file
 
-        replace_file(target, done.image.content.tobytes())
+        data = done.image.content.tobytes()
+        outcome = Outcome(workplace, after, image, new.name, new.data)
+        broken = news(outcome.errors(data), outcome.errors(new.data))
+        replace_file(target, data)
     report = CarryReport(
         carried=done,
         old_base=old.name,
@@ -92,7 +110,8 @@ def command(
         new_base=new.name,
         old_definition=before.file.path,
         new_definition=after.file.path,
-        image=workplace.label(target),
+        image=image,
+        broken=broken,
     )
     if form == "json":
         sys.stdout.write(carry_json(report))
@@ -101,7 +120,7 @@ def command(
         from callint.reporting.terminal import console
 
         print_carry(report, console(sys.stdout), everything)
-    return int(done.image is None)
+    return int(done.image is None or bool(broken.findings))
 
 
 def _carried(

@@ -55,7 +55,7 @@ def command(
     if driver:
         from callint.commands.diff_driver import drive
 
-        return drive(words)
+        return drive(words, definition, policy)
     if len(words) < 2:
         raise click.UsageError("OLD and NEW are needed: two images, or two revisions.")
     pairs, subjects = _pairs(open_workplace(policy), definition, words)

@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import os
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
+from callint.commands.handed import read_handed
 from callint.commands.opening import Subjects, read_image
 from callint.model.errors import InputError
 from callint.model.shown import clean
@@ -24,7 +26,7 @@ from callint.versioning.contents import Content
 _NOTHING = {"/dev/null", "nul"}
 
 
-def drive(words: tuple[str, ...]) -> int:
+def drive(words: tuple[str, ...], definition: str | None, policy: str | None) -> int:
     """Print one file's change for git; always 0 but for a wrong call."""
     if len(words) == 1:
         sys.stdout.write(f"{clean(words[0])}: in conflict; callint merge or git checkout settles it\n")
@@ -33,32 +35,22 @@ def drive(words: tuple[str, ...]) -> int:
         raise click.UsageError("The diff driver is called by git, with seven or nine words.")
     path, old_file, _, old_mode, new_file, _, new_mode = words[:7]
     new_path = words[7] if len(words) == 9 else path
-    old, new = _read(old_file, path), _read(new_file, new_path)
+    try:
+        old, new = _read(old_file, path), _read(new_file, new_path)
+    except InputError as error:
+        sys.stdout.write(f"{clean(error.lines[0])}\n")
+        return 0
     for words_ in _headings(path, new_path, old, new, old_mode, new_mode):
         sys.stdout.write(f"{clean(words_)}\n")
     if old is not None and new is not None and old.data != new.data:
-        _print_change(old, new)
+        _print_change(old, new, definition, policy)
     return 0
 
 
 def _read(file: str, path: str) -> Content | None:
     if file in _NOTHING:
         return None
-    return Content(path, path, _behind_pointer(Path(file).read_bytes()))
-
-
-def _behind_pointer(data: bytes) -> bytes:
-    """What a git-lfs pointer stands for, where its content is here."""
-    from callint.reading.pointers import pointer
-
-    if pointer(data) is None:
-        return data
-    from callint.versioning.git import behind_pointer, open_repository
-
-    try:
-        return behind_pointer(open_repository(Path.cwd()), data)
-    except (InputError, OSError):
-        return data
+    return Content(path, path, read_handed(Path(file), path).content)
 
 
 def _headings(
@@ -74,7 +66,7 @@ def _headings(
     return lines
 
 
-def _print_change(old: Content, new: Content) -> None:
+def _print_change(old: Content, new: Content, definition: str | None, policy: str | None) -> None:
     """The change in engineering units, or by bytes with the reason where that cannot be."""
     from callint.reporting.bytes_text import byte_summary
     from callint.reporting.changes_text import print_changes
@@ -82,7 +74,10 @@ def _print_change(old: Content, new: Content) -> None:
 
     terminal = console(sys.stdout, colour=_colour())
     try:
-        subject = Subjects(open_workplace(), None).of(new, old)
+        workplace = open_workplace(policy)
+        # git runs its drivers at the top of the working tree, and names paths from there.
+        old, new = (replace(one, path=workplace.label(Path(one.path))) for one in (old, new))
+        subject = Subjects(workplace, definition).of(new, old)
         before, after = (read_image(subject, one.name, one.data) for one in (old, new))
         print_changes(Case(subject, after, before).changes, before, after, terminal)
     except InputError as error:

@@ -4,28 +4,36 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import date
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import click
 import numpy as np
 
-from callint.commands.opening import Subjects, read_whole_image, refuse_to_replace, table_selection
+from callint.commands.handed import read_handed
+from callint.commands.opening import (
+    Subjects,
+    read_content,
+    read_whole_image,
+    refuse_to_replace,
+    stored_workplace,
+    table_selection,
+)
+from callint.commands.outcome import Outcome
 from callint.comparing.merge import AxisConflict, CellConflict, Conflict, Merge, Side, TextConflict, merge
 from callint.decoding.decode import decode
 from callint.decoding.sealing import UnsealableError
 from callint.model.definition import Definition
 from callint.model.errors import InputError
-from callint.model.finding import Finding, Severity
+from callint.model.finding import Finding
 from callint.model.shown import clean
-from callint.reading.tree import Tree, read_file, reason
+from callint.reading.tree import read_file, reason
 from callint.reading.workplace import Workplace, open_workplace
 from callint.reporting.merge_json import FORMAT, TITLE, MergeReport, merge_json
 from callint.rules.case import Subject
 from callint.rules.catalogue import refuse_unknown_rules
-from callint.rules.inspection import Assignment, Inspector, Report
+from callint.rules.inspection import Report
 from callint.versioning.contents import Content
 
 
@@ -64,6 +72,8 @@ def command(
 ) -> int:
     """Merge two reworks, OURS and THEIRS, of the image BASE, cell by cell.
 
+    Each is a file, or REV:path for a file at a revision; FILE is a file in any case.
+
     Where both changed a cell to different values, or one moved an axis while the other edited a table
     on it, the merged image has ours, and FILE.conflicts.txt and FILE.conflicts.json list it.
     --take theirs --table GLOB settles that; so does --take theirs:GLOB, which may be repeated: the first
@@ -81,15 +91,16 @@ def command(
     if path is not None:
         raise click.UsageError("Three images are merged: BASE, OURS and THEIRS.")
     workplace = open_workplace(policy)
-    names = [workplace.name(word) for word in (base, ours, theirs)]
-    contents = [Content(name, name, workplace.demand(name)) for name in names]
+    if not workplace.policy.path and definition is None:
+        workplace = stored_workplace(ours, theirs, base) or workplace
+    contents = [read_content(workplace, word) for word in (base, ours, theirs)]
     target = Path(output)
     job = _Job(workplace, definition, workplace.label(target), contents, _Wishes.read(takes, globs))
-    inputs = [*names, job.subject.file.path, workplace.policy.path]
+    inputs = [*(one.name for one in contents), job.subject.file.path, workplace.policy.path]
     refuse_to_replace(target, (workplace.place(name) for name in inputs if name))
     report = job.run()
     lists = _Lists(target)
-    _write(report, target.resolve(), lists)
+    _write(report, _merged(report), target.resolve(), lists)
     if form == "json":
         sys.stdout.write(merge_json(report))
     elif report.merge.decisions or report.broken.findings:
@@ -110,20 +121,18 @@ def _drive(
     try:
         workplace = open_workplace(policy)
         label = workplace.label(Path(path))
-        contents = []
-        for word, side in ((base, "base"), (ours, "ours"), (theirs, "theirs")):
-            workplace.name(word)
-            # git's own temporary names say nothing to anyone.
-            name = f"{label} ({side})"
-            workplace.named[name] = Path(word)
-            contents.append(Content(name, label, workplace.demand(name)))
+        sides = (base, "base"), (ours, "ours"), (theirs, "theirs")
+        handed = [read_handed(Path(word), f"{label} ({side})") for word, side in sides]
+        contents = [Content(one.name, label, one.content) for one in handed]
         if not contents[0].data:
             words = "both sides added it, so there is nothing to merge from; take one with git checkout"
             raise InputError(f"{label}: {words} --ours or --theirs")
         report = _Job(workplace, definition, label, contents, wishes).run()
         # Without a working tree there is no place for lists, and git shows what is printed.
         lists = _Lists(Path(path)) if Path(path).parent.is_dir() else None
-        _write(report, Path(ours), lists)
+        # Where one side moved the image into git-lfs, or out of it, that is merged too.
+        form = handed[2] if handed[1].is_pointer == handed[0].is_pointer else handed[1]
+        _write(report, form.successor(_merged(report)), Path(ours), lists)
     except InputError as error:
         sys.stderr.write("".join(f"callint: {clean(line)}\n" for line in error.lines))
         return 1
@@ -252,23 +261,11 @@ class _Job:
     def _broken(self, done: Merge) -> Report:
         """The errors of the merged image against the base that neither side has alone."""
         base, ours, theirs = (one.data for one in self.contents)
-        basis = "the merge base"
-        tree = _Overlay(self.workplace, {basis: base})
-        inspector = Inspector(tree, self.workplace.policy, date.today())
-        one = Assignment(self.image, (self.subject.file.path,), (basis,))
-        known: set[tuple[object, ...]] = set()
-        for data in (ours, theirs):
-            tree.files[self.image] = data
-            known |= {_key(finding) for finding in inspector.check_image(one) if _is_error(finding)}
-        tree.files[self.image] = done.image.content.tobytes()
-        report = inspector.report([one])
-        new = (finding for finding in report.findings if _is_error(finding) and finding.image == self.image)
-        found = tuple(finding for finding in new if _key(finding) not in known)
-        return Report(found, 1, len(self.subject.plan.table_items), self.subject.plan.size)
-
-
-def _is_error(finding: Finding) -> bool:
-    return finding.severity is Severity.ERROR and not finding.waived
+        outcome = Outcome(self.workplace, self.subject, self.image, "the merge base", base)
+        known = {_key(finding) for data in (ours, theirs) for finding in outcome.errors(data).findings}
+        report = outcome.errors(done.image.content.tobytes())
+        found = (finding for finding in report.findings if _key(finding) not in known)
+        return replace(report, findings=tuple(found))
 
 
 def _key(finding: Finding) -> tuple[object, ...]:
@@ -276,20 +273,6 @@ def _key(finding: Finding) -> tuple[object, ...]:
     if finding.rule == "change/unexplained-bytes":
         return (finding.rule,)  # stretches of both sides may join, but every byte is one of theirs
     return finding.rule, finding.table, finding.subject, finding.cell
-
-
-@dataclass
-class _Overlay:
-    """A tree with some files in memory."""
-
-    below: Tree
-    files: dict[str, bytes] = field(default_factory=dict)
-
-    def read(self, path: str) -> bytes:
-        return self.files[path] if path in self.files else self.below.read(path)
-
-    def paths(self) -> Iterator[str]:
-        return self.below.paths()
 
 
 # Files
@@ -351,13 +334,19 @@ class _Lists:
         return isinstance(document, dict) and document.get("format") == FORMAT
 
 
-def _write(report: MergeReport, target: Path, lists: _Lists | None) -> None:
-    """Write the merged image, and its lists where conflicts are left; never conflicts without their lists."""
+def _merged(report: MergeReport) -> bytes:
+    return report.merge.image.content.tobytes()
+
+
+def _write(report: MergeReport, data: bytes, target: Path, lists: _Lists | None) -> None:
+    """Write the merged image as it is to be stored, and its lists where conflicts are left.
+
+    There are never conflicts without their lists.
+    """
     from callint.reporting.writing import replace_file
 
     if target.is_dir():
         raise InputError(f"{target}: it is a folder; name a file")
-    data = report.merge.image.content.tobytes()
     if lists is None or not report.merge.conflicts:
         replace_file(target, data)
         if lists is not None:

@@ -31,13 +31,14 @@ def read_content(workplace: Workplace, word: str) -> Content:
     return content_at(workplace, word)
 
 
-def stored_workplace(word: str) -> Workplace | None:
-    """The workplace of the revision in ``REV:path``, for a repository without a policy on disk."""
-    if Path(word).exists() or ":" not in word:
-        return None
-    from callint.versioning.revisions import workplace_at
+def stored_workplace(*words: str) -> Workplace | None:
+    """The workplace of the revision in the first ``REV:path``, for a repository without a policy on disk."""
+    for word in words:
+        if ":" in word and not Path(word).exists():
+            from callint.versioning.revisions import workplace_at
 
-    return workplace_at(word.partition(":")[0] or "HEAD")
+            return workplace_at(word.partition(":")[0] or "HEAD")
+    return None
 
 
 class Subjects:

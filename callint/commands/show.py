@@ -10,12 +10,13 @@ from pathlib import Path
 
 import click
 
+from callint.commands.handed import read_handed
 from callint.commands.opening import Subjects, read_content, read_image, stored_workplace, table_selection
 from callint.model.definition import Axis, Table, Text
 from callint.model.errors import InputError
 from callint.model.shown import address, clean
 from callint.reading.tree import POLICY
-from callint.reading.workplace import open_workplace
+from callint.reading.workplace import Workplace, open_workplace
 from callint.rules.case import Case
 from callint.versioning.contents import Content
 
@@ -47,21 +48,13 @@ def command(
     from callint.reporting.tables_text import print_axes, print_table_list, print_tables
     from callint.reporting.terminal import console
 
-    workplace = open_workplace(policy)
-    if not workplace.policy.path and definition is None:
-        workplace = stored_workplace(image) or workplace
-    content = read_content(workplace, image)
-    subjects = Subjects(workplace, definition)
-    if key is not None:
-        from callint.versioning.git import open_repository
-        from callint.versioning.text_forms import renew_key
-
-        with suppress(InputError):  # where there is no repository, nothing is kept
-            repo = open_repository(Path.cwd(), bare=True)
-            renew_key(repo, workplace.root, workplace.policy.path or POLICY)
     if plain:
-        return _print_plain(subjects, content)
-    subject = subjects.of(content)
+        if key is not None:
+            _renew(policy)
+        return _print_plain(image, definition, policy)
+    workplace = _workplace(image, definition, policy)
+    content = read_content(workplace, image)
+    subject = Subjects(workplace, definition).of(content)
     decoded = Case(subject, read_image(subject, content.name, content.data)).new
     shown: list[Table | Text] = [*subject.definition.texts.values()]
     shown += [subject.definition.tables[table] for table in subject.plan.table_items]
@@ -80,18 +73,48 @@ def command(
     return 0
 
 
-def _print_plain(subjects: Subjects, content: Content) -> int:
+def _workplace(image: str, definition: str | None, policy: str | None) -> Workplace:
+    workplace = open_workplace(policy)
+    if not workplace.policy.path and definition is None:
+        return stored_workplace(image) or workplace
+    return workplace
+
+
+def _renew(policy: str | None) -> None:
+    """Have git forget text forms of other definitions; where there is no repository, nothing is kept."""
+    from callint.versioning.git import open_repository
+    from callint.versioning.text_forms import renew_key
+
+    with suppress(InputError):
+        workplace = open_workplace(policy)
+        repo = open_repository(Path.cwd(), bare=True)
+        renew_key(repo, workplace.root, workplace.policy.path or POLICY)
+
+
+def _print_plain(image: str, definition: str | None, policy: str | None) -> int:
     """The text form. git calls it on a copy under another name, so that any definition that fits serves.
 
-    It must not fail on any content, or git shows nothing at all.
+    It must not fail on a file of whatever content, nor for want of a policy, or git shows nothing at all.
     """
     from callint.reporting.plain_text import plain_lines
 
+    file, stored = Path(image), b""
     try:
-        subject = subjects.fitting(content)
+        if file.exists():
+            # git's names for its copies are never the same twice, and would show as a change.
+            handed = read_handed(file, file.name)
+            stored = handed.stored
+            workplace = _workplace(image, definition, policy)
+            content = Content(handed.name, workplace.label(file), handed.content)
+        else:
+            workplace = _workplace(image, definition, policy)
+            content = read_content(workplace, image)
+        subject = Subjects(workplace, definition).fitting(content)
         lines = plain_lines(Case(subject, read_image(subject, content.name, content.data)).new)
     except InputError as error:
-        lines = iter([f"{error.lines[0]}", *_hexadecimal(content.data)])
+        if not file.exists():
+            raise
+        lines = iter([error.lines[0], *_hexadecimal(stored)])
     for words in lines:
         sys.stdout.write(f"{clean(words)}\n")
     return 0

@@ -6,6 +6,7 @@ sha256:<64 hexadecimal digits>`` and ``size <bytes>``.
 
 from __future__ import annotations
 
+import hashlib
 import re
 from dataclasses import dataclass
 
@@ -27,9 +28,23 @@ class Pointer:
     size: int
 
 
+class AbsentError(OSError):
+    """The content that a pointer stands for is not here."""
+
+    def __init__(self, found: Pointer) -> None:
+        super().__init__(ABSENT)
+        self.pointer = found
+
+
 def pointer(data: bytes) -> Pointer | None:
     """The pointer that a file is, or None where it is the content itself."""
     if len(data) >= _LONGEST:
         return None
     match = _POINTER.match(data)
     return Pointer(match["oid"].decode(), int(match["size"])) if match else None
+
+
+def pointer_to(content: bytes) -> bytes:
+    """The pointer that stands for a content, as git-lfs writes it."""
+    oid = hashlib.sha256(content).hexdigest()
+    return f"version https://git-lfs.github.com/spec/v1\noid sha256:{oid}\nsize {len(content)}\n".encode()

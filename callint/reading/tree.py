@@ -13,7 +13,7 @@ from pathlib import Path, PurePosixPath
 from typing import Protocol
 
 from callint.model.errors import InputError
-from callint.reading.pointers import ABSENT, pointer
+from callint.reading.pointers import AbsentError, pointer
 
 #: Largest file that is read as an image, in bytes.
 MAX_FILE = 256 * 2**20
@@ -68,7 +68,15 @@ class WorkingTree:
 
 
 def read_file(path: Path) -> bytes:
-    """The content of a regular file of bounded size; OSError with a plain reason otherwise."""
+    """As ``read_as_stored``, with an OSError also where git-lfs has not put the content in its place."""
+    data = read_as_stored(path)
+    if found := pointer(data):
+        raise AbsentError(found)
+    return data
+
+
+def read_as_stored(path: Path) -> bytes:
+    """The bytes of a regular file of bounded size, a pointer's too; OSError with a plain reason otherwise."""
     status = path.stat()
     if stat.S_ISDIR(status.st_mode):
         raise OSError("it is a folder")
@@ -76,10 +84,7 @@ def read_file(path: Path) -> bytes:
         raise OSError("it is not a regular file")
     if status.st_size > MAX_FILE:
         raise OSError(f"it is larger than {MAX_FILE >> 20} MiB, the most that is read")
-    data = path.read_bytes()
-    if pointer(data) is not None:
-        raise OSError(ABSENT)
-    return data
+    return path.read_bytes()
 
 
 def reason(error: OSError) -> str:
@@ -91,6 +96,12 @@ def reason(error: OSError) -> str:
     if error.errno == errno.ELOOP:
         return "it is a link that leads round in a circle"
     return error.strerror or str(error)
+
+
+def with_remedy(error: OSError, remedy: str) -> str:
+    """Why a file cannot be read, and what to do about it where the reason does not say that itself."""
+    words = reason(error)
+    return words if ";" in words else f"{words}; {remedy}"
 
 
 def find_root(start: Path) -> Path | None:

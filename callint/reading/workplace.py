@@ -10,7 +10,7 @@ from pathlib import Path
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
-from callint.reading.tree import POLICY, Tree, WorkingTree, find_root, read_file, reason
+from callint.reading.tree import POLICY, Tree, WorkingTree, find_root, read_file, reason, with_remedy
 
 
 @dataclass
@@ -29,8 +29,7 @@ class Workplace:
     def name(self, path: str) -> str:
         """The name under which a file from the command line is read and reported.
 
-        Relative to the root where it lies below it, as given where it does not. InputError where
-        there is no such file.
+        InputError where there is no such file.
         """
         target = Path(path)
         if not target.exists():
@@ -40,11 +39,16 @@ class Workplace:
         return label
 
     def label(self, target: Path) -> str:
-        """A path relative to the root where it lies below it, else as it is."""
+        """A path relative to the root, with ".." where it lies elsewhere; an absolute one there as it is.
+
+        So a file outside is never taken for one that the policy names by the same path.
+        """
         whole = _absolute(target)
-        return (
-            whole.relative_to(self.root).as_posix() if whole.is_relative_to(self.root) else target.as_posix()
-        )
+        if whole.is_relative_to(self.root):
+            return whole.relative_to(self.root).as_posix()
+        if target.is_absolute() or whole.anchor != self.root.anchor:
+            return target.as_posix()
+        return Path(os.path.relpath(whole, self.root)).as_posix()
 
     def place(self, label: str) -> Path:
         """Where a file lies on disk."""
@@ -62,7 +66,7 @@ class Workplace:
         try:
             return self.read(path)
         except OSError as error:
-            raise InputError(f"{path}: {reason(error)}; check the path") from None
+            raise InputError(f"{path}: {with_remedy(error, 'check the path')}") from None
 
 
 def open_workplace(policy: str | None = None) -> Workplace:

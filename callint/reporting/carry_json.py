@@ -7,11 +7,16 @@ from dataclasses import dataclass
 from typing import Any
 
 from callint.comparing.carry import Carried, Moved, Note, Problem, Spot
+from callint.reporting.findings_json import brief
+from callint.rules.inspection import Report
 
 
 @dataclass(frozen=True, slots=True)
 class CarryReport:
-    """What was carried, and the names of all files; ``image`` is the one that is written."""
+    """What was carried, and the names of all files; ``image`` is the one that is written.
+
+    ``broken`` are its errors that the new base has not in the same way.
+    """
 
     carried: Carried
     old_base: str
@@ -20,6 +25,7 @@ class CarryReport:
     old_definition: str
     new_definition: str
     image: str
+    broken: Report
 
 
 def carry_json(report: CarryReport) -> str:
@@ -43,11 +49,13 @@ def carry_json(report: CarryReport) -> str:
         "checksums": [
             {"name": one.checksum.name, "old": one.stored, "new": one.value} for one in carried.renewals
         ],
+        "broken": [brief(finding) for finding in report.broken.findings],
         "summary": {
             "tables": len(carried.moved),
             "cells": carried.cells,
             "left_out": len(carried.left_out),
             "problems": len(carried.problems),
+            "broken": len(report.broken.findings),
         },
     }
     return json.dumps(document, indent=1, allow_nan=False) + "\n"

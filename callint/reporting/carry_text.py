@@ -9,6 +9,7 @@ from rich.console import Console
 from callint.comparing.carry import Moved, Note, Problem
 from callint.model import shown
 from callint.reporting.carry_json import CarryReport
+from callint.reporting.findings_text import print_findings
 from callint.reporting.terminal import QUIET, heading, line, width, wrapped
 
 _INDENT = " " * 9
@@ -17,7 +18,7 @@ _MOST = 5
 
 
 def print_carry(report: CarryReport, terminal: Console, everything: bool = False) -> None:
-    """Print what was or would be carried, and a closing line.
+    """Print what was or would be carried, a closing line, and which rules the written image breaks.
 
     Unless ``everything`` is asked for, what is said of a table over and over is cut short and counted.
     """
@@ -43,6 +44,11 @@ def print_carry(report: CarryReport, terminal: Console, everything: bool = False
         terminal.print()
     _print_problems(report, terminal, everything)
     _print_prose(closing_line(report), terminal)
+    if report.broken.findings:
+        rules = shown.count(len({finding.rule for finding in report.broken.findings}), "rule")
+        _print_prose(f"It breaks {rules} that {report.new_base} does not break:", terminal)
+        terminal.print()
+        print_findings(report.broken, terminal, everything)
 
 
 def closing_line(report: CarryReport) -> str:

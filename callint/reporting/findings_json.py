@@ -23,6 +23,12 @@ def findings_json(report: Report) -> str:
     return json.dumps(document, indent=1, allow_nan=False) + "\n"
 
 
+def brief(finding: Finding) -> dict[str, Any]:
+    """A finding about the image that a report is about anyway."""
+    names = ("rule", "table", "cell", "message", "hint")
+    return {name: value for name, value in _finding(finding).items() if name in names}
+
+
 def _finding(finding: Finding) -> dict[str, Any]:
     fields: dict[str, Any] = {
         "rule": finding.rule,

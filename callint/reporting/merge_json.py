@@ -23,6 +23,7 @@ from callint.comparing.merge import (
 )
 from callint.model.change import Grid, Numbers
 from callint.model.definition import Definition
+from callint.reporting.findings_json import brief
 from callint.rules.inspection import Report
 
 #: How the lists beside a merged image are known; a file that has neither is not callint's to replace.
@@ -57,7 +58,7 @@ def merge_json(report: MergeReport) -> str:
         "definition": report.path,
         "conflicts": [_decision(report.definition, one) for one in found],
         "settled": [_decision(report.definition, one) for one in report.merge.settled],
-        "broken": list(_broken(report.broken)),
+        "broken": [brief(finding) for finding in report.broken.findings],
         "summary": {
             "conflicts": len(found),
             "cells": sum(versions.count for one in found for versions in tables_of(one)),
@@ -158,15 +159,3 @@ def _axis(definition: Definition, versions: AxisVersions) -> dict[str, Any]:
 
 def _numbers(values: Numbers) -> list[float | None]:
     return [value if math.isfinite(value) else None for value in values.tolist()]
-
-
-def _broken(report: Report) -> Iterator[dict[str, Any]]:
-    for finding in report.findings:
-        fields = {
-            "rule": finding.rule,
-            "table": finding.table or None,
-            "cell": {"x": finding.cell.x, "y": finding.cell.y} if finding.cell else None,
-            "message": finding.message,
-            "hint": finding.hint or None,
-        }
-        yield {key: value for key, value in fields.items() if value is not None}

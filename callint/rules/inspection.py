@@ -47,9 +47,10 @@ class Report:
 def news(report: Report, known: Report, commit: str = "") -> Report:
     """The report without the findings that an earlier state had too, told by their fingerprints.
 
+    What cannot be read may hold anything, so that it is no excuse that it could not be read before.
     Findings carry the commit, where they are those of one.
     """
-    old = {finding.fingerprint for finding in known.findings}
+    old = {finding.fingerprint for finding in known.findings if finding.rule != "image/unreadable"}
     new = (finding for finding in report.findings if finding.fingerprint not in old)
     findings = tuple(replace(finding, commit=commit) for finding in new)
     return replace(report, findings=findings)

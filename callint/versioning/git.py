@@ -1,8 +1,9 @@
 """Git, as flat functions: every oddity of git that callint depends on is explained here.
 
-Commands go through GitPython, which starts the git program without a shell. The ``GIT_*`` variables that
-a hook inherits are left as they are: ``GIT_INDEX_FILE`` names the index that is about to be committed,
-which for ``git commit PATH`` is not the repository's own, and it is that index which must be judged.
+Commands go through GitPython, which starts the git program without a shell; contents come from ``blobs``.
+The ``GIT_*`` variables that a hook inherits are left as they are: ``GIT_INDEX_FILE`` names the index that
+is about to be committed, which for ``git commit PATH`` is not the repository's own, and it is that index
+which must be judged.
 """
 
 from __future__ import annotations
@@ -13,18 +14,21 @@ import posixpath
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path, PurePosixPath
 
 from callint.model.errors import InputError
-from callint.reading.pointers import ABSENT, pointer
-from callint.reading.tree import MAX_FILE, POLICY, read_file
+from callint.reading.pointers import AbsentError, pointer
+from callint.reading.tree import POLICY, read_as_stored
 
 try:
     from git import Actor as Actor
-    from git import BadName, GitCommandError, InvalidGitRepositoryError, NoSuchPathError
-    from git import Repo as Repo
+    from git import GitCommandError, InvalidGitRepositoryError, NoSuchPathError
+    from git import Repo as _Repo
 except ImportError:  # GitPython looks for the program when it is imported
     raise InputError("git: the program is not found; install git 2.39 or newer") from None
+
+from callint.versioning.blobs import Blobs
 
 #: What points git to one repository, as ``git rev-parse --local-env-vars`` lists it. Hooks inherit some of
 #: these; a command that works on another repository must drop them.
@@ -57,6 +61,33 @@ _EMPTY_BLOBS = {
     "e69de29bb2d1d6434b8b29ae775ad8c2e48c5391",
     "473a0f4c3be8a93681a267e3b1e9a7dcda1185436fe141f7749120a303721813",
 }
+
+
+class Repo(_Repo):
+    """A repository, and the process that reads its contents."""
+
+    @cached_property
+    def blobs(self) -> Blobs:
+        """GitPython's own reader knows ids of SHA-1 only."""
+        return Blobs(Path(self.working_dir), {**os.environ, **self.git.environment()})
+
+    @cached_property
+    def lfs_objects(self) -> Path:
+        """Where git-lfs keeps contents: below the folder that git and all working trees share, or elsewhere.
+
+        ``lfs.storage`` is read as git-lfs reads it, "~" as a name like any other. It names a folder and no
+        program, and what is found there is believed only if its sum is right.
+        """
+        try:
+            storage = _run(self, "config", "-z", "--get", "lfs.storage").rstrip("\0")
+        except InputError:
+            storage = ""
+        return Path(str(self.common_dir)) / (storage or "lfs") / "objects"
+
+    def close(self) -> None:
+        if "blobs" in self.__dict__:
+            self.blobs.close()
+        super().close()
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,16 +216,8 @@ class RevisionTree(StoredTree):
 
 
 def read_blob(repo: Repo, blob: str) -> bytes:
-    """The content of a blob through one long-lived git process; OSError where it is absent or too large."""
-    try:
-        stream = repo.odb.stream(bytes.fromhex(blob))
-    except (BadName, ValueError):
-        raise OSError("its content is missing from the repository; fetch it first") from None
-    if stream.size > MAX_FILE:
-        stream.read()  # the pipe to git is shared, and must be emptied before the next request
-        raise OSError(f"it is larger than {MAX_FILE >> 20} MiB, the most that is read")
-    content: bytes = stream.read()
-    return content
+    """The content of a blob; OSError where it is absent, too large or not to be read."""
+    return repo.blobs.read(blob)
 
 
 def behind_pointer(repo: Repo, data: bytes) -> bytes:
@@ -206,14 +229,18 @@ def behind_pointer(repo: Repo, data: bytes) -> bytes:
     found = pointer(data)
     if found is None:
         return data
-    store = Path(str(repo.common_dir)) / "lfs" / "objects" / found.oid[:2] / found.oid[2:4] / found.oid
     try:
-        content = read_file(store)
+        content = read_as_stored(lfs_place(repo, found.oid))
     except FileNotFoundError:
-        raise OSError(ABSENT) from None
+        raise AbsentError(found) from None
     if len(content) != found.size or hashlib.sha256(content).hexdigest() != found.oid:
         raise OSError("its content in the store of git-lfs is damaged; git lfs fsck finds out more")
     return content
+
+
+def lfs_place(repo: Repo, oid: str) -> Path:
+    """Where git-lfs keeps the content of a SHA-256."""
+    return repo.lfs_objects / oid[:2] / oid[2:4] / oid
 
 
 def commit_id(repo: Repo, revision: str) -> str:

@@ -31,7 +31,7 @@ from callint.model.definition import Table, Text
 from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.reading.images import read_raw
-from callint.reading.tree import reason
+from callint.reading.tree import reason, with_remedy
 from callint.rules.inspection import foreign_identity
 from callint.versioning import git
 
@@ -509,7 +509,7 @@ class Place:
         try:
             return git.RevisionTree(self.repo, revision).read(self.path)
         except OSError as error:
-            words = f"{reason(error)}; git ls-tree -r {revision} lists what there is"
+            words = with_remedy(error, f"git ls-tree -r {revision} lists what there is")
             raise InputError(f"{revision}:{self.path}: {words}") from None
 
 

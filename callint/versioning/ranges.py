@@ -8,6 +8,7 @@ from pathlib import Path
 
 from callint.model.errors import InputError
 from callint.model.policy import Policy
+from callint.reading.pointers import AbsentError
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, Tree, reason
 from callint.rules.inspection import assignments
@@ -108,5 +109,7 @@ def _differs(old: Tree, new: Tree, path: str) -> bool:
 def _content(tree: Tree, path: str) -> bytes | str:
     try:
         return tree.read(path)
+    except AbsentError as error:
+        return error.pointer.oid
     except OSError as error:
         return reason(error)

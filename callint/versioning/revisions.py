@@ -9,7 +9,7 @@ from pathlib import Path
 from callint.model.errors import InputError
 from callint.reading.globs import matches
 from callint.reading.policy import read_policy
-from callint.reading.tree import POLICY, reason
+from callint.reading.tree import POLICY, reason, with_remedy
 from callint.reading.workplace import Workplace
 from callint.versioning import git
 from callint.versioning.contents import Content
@@ -32,7 +32,8 @@ def content_at(workplace: Workplace, word: str) -> Content:
     try:
         data = git.RevisionTree(repo, revision or "HEAD").read(path)
     except OSError as error:
-        raise InputError(f"{word}: {reason(error)}; git ls-tree -r {revision} lists what there is") from None
+        words = with_remedy(error, f"git ls-tree -r {revision or 'HEAD'} lists what there is")
+        raise InputError(f"{word}: {words}") from None
     return Content(word, _below(git.folder_of(repo, workplace.root), path), data)
 
 

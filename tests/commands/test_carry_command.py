@@ -19,9 +19,11 @@ from tests.running import (
     SMOKE,
     TRIM,
     Result,
+    Scratch,
     Yard,
     edited,
     fuel_cell,
+    make_repository,
     make_yard,
     not_as_root,
     steering,
@@ -183,7 +185,8 @@ def test_the_report_is_also_json(yard: Yard) -> None:
     assert (document["old_definition"], document["new_definition"]) == ("defs/yard.xml", "defs/newer.xml")
     assert [document[name] for name in ("old_base", "reworked", "new_base", "image")] == [*FILES, "newer.bin"]
     assert document["tables"][0] == {"name": "fuel", "kind": "map", "unit": "mg", "cells": 2, "deviation": 0}
-    assert document["summary"] == {"tables": 3, "cells": 4, "left_out": 0, "problems": 0}
+    assert document["summary"] == {"tables": 3, "cells": 4, "left_out": 0, "problems": 0, "broken": 0}
+    assert document["broken"] == []
     (checksum,) = document["checksums"]
     assert checksum["new"] == int.from_bytes(written(yard)[SEAL_2 : SEAL_2 + 2], "big")
 
@@ -237,6 +240,59 @@ def test_the_rest_is_written_where_the_problems_are_left_out(yard: Yard) -> None
     assert "1 table, 1 text carried, 6 left out; 2 values differ from the new base" in result.flat
 
 
+def with_rule(rule: str) -> bytes:
+    """The newer definition with one more rule for the cut-off speed."""
+    end = b'conversion="rpm"/>\n    <curve'
+    assert NEWER.count(end) == 1
+    return NEWER.replace(end, f'conversion="rpm">{rule}</scalar>\n    <curve'.encode())
+
+
+#: The rework's +100 rpm are too much for the newer software.
+STRICT = with_rule('<change max="50"/>')
+
+
+def test_rules_that_the_written_image_breaks_are_told(yard: Yard) -> None:
+    yard.write("defs/newer.xml", STRICT)
+    result = carry(yard, run=True)
+    assert (result.status, result.stderr) == (1, "")
+    assert written(yard) == EXPECTED
+    start = result.lines.index("It breaks 1 rule that factory/newer.bin does not break:")
+    assert result.lines[start + 2] == "error    newer.bin: overspeed_cut"
+    assert "4100 rpm became 4200 rpm" in result.flat and "change/too-large" in result.flat
+    assert result.lines[-1].startswith("1 error in 1 image")
+    assert too_wide(result.stdout) == []
+    document = report(yard)
+    assert document["written"] is True and document["summary"]["broken"] == 1
+    (broken,) = document["broken"]
+    assert (broken["rule"], broken["table"]) == ("change/too-large", "overspeed_cut")
+    assert carry(yard, "--leave-out", "overspeed_cut").status == 0
+
+
+def test_what_the_new_base_breaks_in_the_same_way_is_not_the_reworks_news(yard: Yard) -> None:
+    # The newer factory image does not protect above 4050 rpm, and has a stale checksum, as no factory's has.
+    yard.write("defs/newer.xml", with_rule('<guard above="4050"/>'))
+    broken = bytearray(newer())
+    broken[SEAL_2] ^= 0xFF
+    yard.write("factory/newer.bin", bytes(broken))
+    result = carry(yard, "--leave-out", "overspeed_cut")
+    assert result.status == 0 and "breaks" not in result.stdout
+    # The same cell with another value is the rework's.
+    document = report(yard)
+    assert [(one["rule"], one["table"]) for one in document["broken"]] == [
+        ("protection/disabled", "overspeed_cut")
+    ]
+
+
+def test_a_severity_in_the_policy_counts(yard: Yard) -> None:
+    yard.write("defs/newer.xml", STRICT)
+    yard.write("callint.toml", POLICY + NEWER_POLICY + '[severity]\n"change/too-large" = "warning"\n')
+    assert carry(yard).status == 0
+    yard.write("callint.toml", POLICY + NEWER_POLICY + '[severity]\n"change/too-late" = "warning"\n')
+    before = yard.files()
+    assert "change/too-late" in carry(yard).error
+    assert yard.files() == before
+
+
 def test_an_unchanged_rework_gives_the_new_base(yard: Yard) -> None:
     yard.write("boats/same.bin", yard_base())
     result = carry(yard, rework="same")
@@ -276,6 +332,35 @@ def test_of_several_definitions_in_the_policy_the_identity_decides(yard: Yard) -
     )
     assert carry(yard).status == 0
     assert written(yard) == EXPECTED
+
+
+def in_repository(yard: Yard) -> Scratch:
+    """The yard, committed and tagged v1."""
+    scratch = make_repository(yard.root)
+    scratch.commit("The yard")
+    scratch.must("tag", "v1")
+    return scratch
+
+
+def test_versions_of_revisions_are_carried_into_a_file(yard: Yard) -> None:
+    in_repository(yard)
+    yard.write("boats/heron.bin", yard_base())
+    words = ("v1:factory/base.bin", "v1:./boats/heron.bin", "factory/newer.bin")
+    result = yard.call("carry", *words, "--to", "newer.bin", "--format", "json")
+    document = valid(result.data, "carry.schema.json")
+    assert [document[name] for name in ("old_base", "reworked", "new_base")] == list(words)
+    assert written(yard) == EXPECTED
+
+
+def test_a_bare_repository_is_enough_to_carry_from(yard: Yard, tmp_path: Path) -> None:
+    in_repository(yard).must("clone", "--quiet", "--bare", ".", str(tmp_path / "bare.git"))
+    bare, target = Yard(tmp_path / "bare.git"), tmp_path / "carried.bin"
+    before = bare.files()
+    words = [f"v1:{name}" for name in FILES]
+    result = bare.call("carry", *words, "--to", str(target))
+    assert (result.status, result.stderr) == (0, "")
+    assert target.read_bytes() == EXPECTED
+    assert bare.files() == before
 
 
 def test_an_image_of_other_software_is_refused(yard: Yard) -> None:

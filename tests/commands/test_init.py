@@ -383,8 +383,9 @@ def test_a_dry_run_writes_nothing_and_says_what_the_run_then_says(bare_yard: Scr
     # Dry, the settings' values are named too.
     words = dry.flat
     for value in bare_yard.must("config", "--get-regexp", r"^(diff|merge)\.callint\.").splitlines():
-        assert (value := value.partition(" ")[2]) in words
-        words = words.replace(f" {value} ", " ", 1)
+        shown = f" {value.partition(' ')[2]} "
+        assert shown in words
+        words = words.replace(shown, " ", 1)
     assert in_past(words) == in_past(wet.flat)
     after = state(bare_yard.root, times=True)
     dry_undo = done(bare_yard.call("init", "--undo", "--dry-run"))

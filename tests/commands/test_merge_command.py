@@ -412,6 +412,71 @@ def test_a_call_without_its_words_is_refused(yard: Yard, words: tuple[str, ...],
     assert error in yard.call("merge", *files, *words).error
 
 
+# Revisions
+
+
+@pytest.fixture
+def revisions(tmp_path: Path) -> Scratch:
+    """The tags base, ours, apart and contrary, each with its version of the heron; main is at the base."""
+    scratch = make_repository_yard(tmp_path / "yard", heron=BASE)
+    scratch.must("tag", "base")
+    for name, data in (("ours", OURS), ("apart", APART), ("contrary", CONTRARY)):
+        scratch.must("checkout", "--quiet", "-b", f"{name}-branch", "base")
+        scratch.write("boats/heron.bin", data)
+        scratch.commit(name)
+        scratch.must("tag", name)
+    scratch.must("checkout", "--quiet", "main")
+    return scratch
+
+
+def at(*names: str) -> list[str]:
+    return [f"{name}:boats/heron.bin" for name in names]
+
+
+def test_versions_of_revisions_are_merged_into_a_file(revisions: Scratch) -> None:
+    before = revisions.files()
+    result = revisions.call("merge", *at("base", "ours", "apart"), "--to", "boats/merged.bin")
+    assert (result.status, result.stdout, result.stderr) == (0, "", "")
+    assert revisions.files() == {**before, "boats/merged.bin": TOGETHER}
+    result = revisions.call("merge", "boats/heron.bin", *at("ours", "contrary"), "--to", "boats/merged.bin")
+    assert result.status == 1
+    document = json.loads((revisions.root / LISTS[1]).read_bytes())
+    named = [document[name] for name in ("base", "ours", "theirs")]
+    assert named == ["boats/heron.bin", *at("ours", "contrary")]
+
+
+def test_a_file_is_no_input_where_a_revision_of_it_is(revisions: Scratch) -> None:
+    words = ("merge", *at("base", "ours", "apart"), "--to")
+    assert revisions.call(*words, "boats/heron.bin").status == 0
+    assert (revisions.root / "boats/heron.bin").read_bytes() == TOGETHER
+    assert "would replace an input" in revisions.call(*words, "defs/yard.xml").error
+    mixed = ("merge", "boats/heron.bin", *at("ours", "apart"), "--to", "boats/heron.bin")
+    assert "would replace an input" in revisions.call(*mixed).error
+
+
+def test_a_bare_repository_is_enough_to_merge_from(revisions: Scratch, tmp_path: Path) -> None:
+    revisions.must("clone", "--quiet", "--bare", ".", str(tmp_path / "bare.git"))
+    bare, target = Yard(tmp_path / "bare.git"), tmp_path / "merged.bin"
+    before = bare.files()
+    result = bare.call("merge", *at("base", "ours", "apart"), "--to", str(target))
+    assert (result.status, result.stdout, result.stderr) == (0, "", "")
+    assert target.read_bytes() == TOGETHER
+    assert bare.files() == before
+
+
+@pytest.mark.parametrize(
+    ("word", "error"),
+    [
+        ("ours:boats/none.bin", "ours:boats/none.bin: it does not exist; git ls-tree -r ours lists"),
+        ("nobody:boats/heron.bin", "nobody: there is no such revision"),
+    ],
+)
+def test_a_wrong_revision_is_one_line_and_writes_nothing(revisions: Scratch, word: str, error: str) -> None:
+    before = revisions.files()
+    assert error in revisions.call("merge", *at("base", "ours"), word, "--to", "boats/merged.bin").error
+    assert revisions.files() == before
+
+
 # The driver
 
 

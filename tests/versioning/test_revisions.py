@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import sys
 from pathlib import Path
 
 import pytest
@@ -12,16 +11,15 @@ from tests.building import u16
 from tests.running import (
     BAD,
     GOOD,
-    REPOSITORY,
     Scratch,
     edited,
-    environment,
     fuel_cell,
     make_repository_yard,
     run,
     steering,
     too_wide,
     valid,
+    with_drivers,
 )
 
 HERON = "boats/heron.bin"
@@ -168,6 +166,20 @@ def test_a_pointer_whose_content_is_absent_is_a_clear_finding(scratch: Scratch) 
         assert "image/unreadable" in result.stdout and "git lfs pull" in result.flat
 
 
+def test_an_image_that_is_here_neither_before_nor_after_is_no_silence(scratch: Scratch) -> None:
+    for message, data in (("Into the store", GOOD), ("A slip", BAD)):
+        scratch.stage(HERON, _pointer(data))
+        scratch.must("commit", "--quiet", "--message", message)
+    for arguments in (
+        ("--range", "HEAD~1..HEAD"),
+        ("--range", "HEAD~1..HEAD", "--each"),
+        ("--since", "HEAD~1"),
+    ):
+        result = scratch.call("check", *arguments)
+        assert result.status == 1 and "git lfs pull" in result.flat, arguments
+    assert scratch.call("check", "--since", "HEAD").status == 0
+
+
 def test_a_staged_pointer_is_judged_by_the_content_in_the_store(scratch: Scratch) -> None:
     scratch.stage(HERON, _pointer(BAD))
     oid = hashlib.sha256(BAD).hexdigest()
@@ -196,16 +208,8 @@ def test_the_text_form_of_images_that_differ_in_one_bit_differs(tmp_path: Path) 
 
 
 def _with_drivers(scratch: Scratch, tmp_path: Path) -> dict[str, str]:
-    """The drivers as a repository's config names them, with callint on the path."""
-    folder = tmp_path / "bin"
-    folder.mkdir(exist_ok=True)
-    launcher = folder / "callint"
-    launcher.write_text(f'#!/bin/sh\nPYTHONPATH="{REPOSITORY}" exec "{sys.executable}" -m callint "$@"\n')
-    launcher.chmod(0o755)
     scratch.write(".gitattributes", "boats/*.bin diff=callint\nodd/*.bin diff=callint\n")
-    scratch.must("config", "diff.callint.command", "callint diff --driver")
-    scratch.must("config", "diff.callint.textconv", "callint show --plain")
-    return {"PATH": f"{folder}:{environment()['PATH']}"}
+    return with_drivers(scratch, tmp_path / "bin")
 
 
 def test_git_diff_shows_an_image_in_engineering_units(scratch: Scratch, tmp_path: Path) -> None:

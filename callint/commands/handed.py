@@ -1,0 +1,71 @@
+"""Files that git hands to its drivers: contents, or what git-lfs stores in place of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from callint.model.errors import InputError
+from callint.reading.pointers import ABSENT, pointer, pointer_to
+from callint.reading.tree import read_as_stored, reason, with_remedy
+
+
+@dataclass(frozen=True, slots=True)
+class Handed:
+    """A file as git stores it, and the name that people know it by; git's temporary names say nothing."""
+
+    name: str
+    stored: bytes
+
+    @property
+    def is_pointer(self) -> bool:
+        return pointer(self.stored) is not None
+
+    @property
+    def content(self) -> bytes:
+        """The content, behind a pointer too; InputError where it is not here."""
+        if not self.is_pointer:
+            return self.stored
+        from callint.versioning import git
+
+        try:
+            repo = git.open_repository(Path.cwd(), bare=True)
+        except InputError:
+            raise InputError(f"{self.name}: {ABSENT}") from None
+        try:
+            return git.behind_pointer(repo, self.stored)
+        except OSError as error:
+            raise InputError(f"{self.name}: {reason(error)}") from None
+
+    def successor(self, content: bytes) -> bytes:
+        """What git is to store for a new content: the content, or a pointer where there was one.
+
+        git itself runs no filter over what a merge driver leaves, so that the content behind a new pointer
+        goes into the store of git-lfs here. InputError where it cannot.
+        """
+        if not self.is_pointer:
+            return content
+        if pointer_to(self.content) != self.stored:
+            words = "its git-lfs pointer has extensions, which callint cannot write"
+            raise InputError(f"{self.name}: {words}; merge the files with callint merge --to")
+        from callint.reporting.writing import replace_file
+        from callint.versioning import git
+
+        new = pointer_to(content)
+        found = pointer(new)
+        assert found is not None
+        place = git.lfs_place(git.open_repository(Path.cwd(), bare=True), found.oid)
+        try:
+            place.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise InputError(f"{place}: it cannot be written: {reason(error)}; make room for it") from None
+        replace_file(place, content)
+        return new
+
+
+def read_handed(file: Path, name: str) -> Handed:
+    """A file that git hands over; InputError where it cannot be read."""
+    try:
+        return Handed(name, read_as_stored(file))
+    except OSError as error:
+        raise InputError(f"{name}: {with_remedy(error, 'check the path')}") from None

@@ -1,0 +1,52 @@
+"""What the rules say about an image that a command makes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import date
+
+import numpy as np
+
+from callint.model.finding import Severity
+from callint.reading.tree import Tree
+from callint.reading.workplace import Workplace
+from callint.rules.case import Subject
+from callint.rules.inspection import Assignment, Inspector, Report
+from callint.rules.judging import order
+
+
+class Outcome:
+    """Judges contents that are to be one image, beside a base that need be no file.
+
+    ``image`` is the name that they are judged under, as the policy knows it.
+    """
+
+    def __init__(self, workplace: Workplace, subject: Subject, image: str, basis: str, base: bytes) -> None:
+        self._tree = _Overlay(workplace, {basis: base})
+        self._inspector = Inspector(self._tree, workplace.policy, date.today())
+        self._assignment = Assignment(image, (subject.file.path,), (basis,))
+        self._plan = subject.plan
+
+    def errors(self, data: bytes) -> Report:
+        """The errors of a content, in order, without what is waived or what the base has in the same way."""
+        self._tree.files[self._assignment.image] = data
+        # Values from strangers' images may be infinite or no numbers.
+        with np.errstate(all="ignore"):
+            found = order(self._inspector.check_image(self._assignment))
+        errors = tuple(one for one in found if one.severity is Severity.ERROR and not one.waived)
+        return Report(errors, 1, len(self._plan.table_items), self._plan.size)
+
+
+@dataclass
+class _Overlay:
+    """A tree with some files in memory."""
+
+    below: Tree
+    files: dict[str, bytes] = field(default_factory=dict)
+
+    def read(self, path: str) -> bytes:
+        return self.files[path] if path in self.files else self.below.read(path)
+
+    def paths(self) -> Iterator[str]:
+        return self.below.paths()
