@@ -168,14 +168,11 @@ def _by_rule(findings: Sequence[Finding], rule: str, images: set[str], table: st
     found = _narrowed(of_rule, images, table)
     if not found:
         raise InputError(f"{rule}: {_near(findings, of_rule, images, table)}")
-    subjects = {_subject(one): one for one in found}
     if len({one.image or one.definition for one in found}) > 1:
         raise InputError(f"{rule}: it is found in {_listed(map(_file, found))}; say which with --image")
     if table is None and any(one.table for one in found):
         named = _listed(one.table or "none" for one in found)
         raise InputError(f"{rule}: it is found about {named} in {_file(found[0])}; say which with --table")
-    if len(subjects) > 1:
-        raise InputError(f"{rule}: {len(subjects)} places have such a finding; give a fingerprint")
     return found[0]
 
 

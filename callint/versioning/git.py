@@ -392,7 +392,7 @@ def mapped(repo: Repo, person: Person) -> Person:
     """A person as ``.mailmap`` has them, which the log goes by too."""
     if not person.email:
         return person  # git maps no contact without an e-mail
-    output = _run(repo, "check-mailmap", f"{person.name} <{person.email}>").strip()
+    output = _run(repo, "check-mailmap", "--", f"{person.name} <{person.email}>").strip()
     name, _, email = output.removesuffix(">").rpartition("<")
     return Person(name.strip(), email)
 
@@ -403,7 +403,7 @@ def heads(repo: Repo) -> list[str]:
         return []
     # A merge of many branches lists all of them; the name alone would give the first.
     merging = Path(str(repo.git_dir)) / "MERGE_HEAD"
-    others = merging.read_text("ascii").split() if merging.is_file() else []
+    others = merging.read_text("ascii", "replace").split() if merging.is_file() else []
     return list(dict.fromkeys([commit_id(repo, "HEAD"), *others]))
 
 

@@ -572,6 +572,13 @@ def test_the_name_of_a_stranger_cannot_steer_the_terminal(pair: Pair) -> None:
     assert steering(done.stdout) == []
 
 
+@pytest.mark.parametrize("name", ["--stdin", "-h", "Größe \U0001f6a2", "\udcff half"])
+def test_any_name_may_be_the_present_authors(pair: Pair, name: str) -> None:
+    pair.lay(policy=WAIVED)
+    assert not pair.counts(who=Person(name, ADA.email))
+    assert pair.counts(who=Person(name, "somebody@yard.example"))
+
+
 def imported(pair: Pair) -> Iterator[str]:
     """What a check has imported when it ends."""
     program = (
