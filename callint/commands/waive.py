@@ -95,7 +95,7 @@ def command(
 
 def _reason(words: str) -> str:
     """The reason in one line; InputError where it cannot be one."""
-    if any(unicodedata.category(character) in ("Cc", "Cs") for character in words):
+    if not _is_text(words):
         raise InputError("--reason: it has control characters in it; write it as plain text in one line")
     given = " ".join(words.split())
     if len(given) < _SHORTEST_REASON:
@@ -103,6 +103,11 @@ def _reason(words: str) -> str:
             f"--reason: at least {_SHORTEST_REASON} characters are needed; say why this is acceptable"
         )
     return given
+
+
+def _is_text(words: str) -> bool:
+    """Whether words are free of control characters and of bytes that are no UTF-8."""
+    return not any(unicodedata.category(character) in ("Cc", "Cs") for character in words)
 
 
 def _last_day(until: str | None) -> date | None:
@@ -252,7 +257,7 @@ def _who(workplace: Workplace) -> str:
     from callint.versioning.git import present_author  # git is slow to import
 
     name = present_author(workplace.root).name
-    if len(name) < _SHORTEST_NAME:
+    if len(name) < _SHORTEST_NAME or not _is_text(name):
         raise InputError(f"git: {name!r} is no name for a waiver; set user.name with git config")
     return name
 

@@ -386,6 +386,20 @@ def test_output_never_replaces_an_input_under_another_name(yard: Yard) -> None:
     assert "would replace an input" in result.error
 
 
+@posix
+def test_an_output_takes_no_pipes_or_devices_place(yard: Yard) -> None:
+    pipe = yard.root / "pipe"
+    os.mkfifo(pipe)
+    error = yard.call("check", "--output", "pipe").error
+    assert error == "callint: pipe: it cannot be written: it is no regular file; choose another place"
+    assert pipe.is_fifo()
+
+
+def test_a_range_that_is_none_is_refused_with_an_example(yard: Yard) -> None:
+    for words in ("main", "..", "..main", "a...b"):
+        assert "A..B" in yard.call("check", "--range", words).error
+
+
 def test_an_output_that_cannot_be_written_is_an_input_error_and_leaves_nothing(yard: Yard) -> None:
     before = yard.files()
     for target in ("nowhere/report.txt", "boats"):

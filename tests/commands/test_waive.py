@@ -442,6 +442,7 @@ def test_a_policy_whose_waivers_are_one_list_is_refused(yard: Yard, written: str
 def test_whom_git_does_not_know_may_not_waive(yard: Yard) -> None:
     error = refused(yard, *FUEL, GIT_AUTHOR_NAME="")
     assert error == "callint: git: it does not know who you are; set user.name and user.email with git config"
+    assert "is no name for a waiver" in refused(yard, *FUEL, GIT_AUTHOR_NAME="Ad\udcff Quay")
     assert "'I' is no name for a waiver" in refused(yard, *FUEL, GIT_AUTHOR_NAME="I")
 
 
