@@ -149,8 +149,9 @@ class _State:
         """Whoever has done what is not committed yet."""
         try:
             return git.mapped(self.repo, git.present_author(Path(self.repo.working_dir)))
-        except InputError as error:
-            raise _UnknownError("git does not know who you are", error.lines[0].rpartition("; ")[2]) from None
+        except InputError:
+            remedy = "Set user.name and user.email with git config."
+            raise _UnknownError("git does not know who you are", remedy) from None
 
 
 class _Commits:
@@ -167,7 +168,8 @@ class _Commits:
             if author is None:
                 return None
             if any(author.is_same(maker) for maker in self._makers(finding, case)):
-                return Doubt(f"was written by the one who made the change, {author.name}", _ASK)
+                name = author.name or author.email
+                return Doubt(f"was written by the one who made the change, {name}", _ASK)
         except _UnknownError as unknown:
             return unknown.doubt
         return None

@@ -550,7 +550,7 @@ def test_somebody_whom_git_does_not_know_has_written_nothing(pair: Pair) -> None
     nobody = Person("", "")
     assert not pair.counts(who=nobody)
     assert "git does not know who you are" in pair.complaint(who=nobody)
-    assert "set user.name" in pair.complaint(who=nobody)
+    assert "Set user.name" in pair.complaint(who=nobody)
 
 
 def test_a_missing_older_image_makes_it_unknown_who_set_its_cells(pair: Pair) -> None:
