@@ -22,6 +22,7 @@ COMMANDS = {
     "history": "say which commit last set each cell of an image",
     "merge": "merge two reworks of one image, cell by cell",
     "carry": "carry a rework over to other software",
+    "waive": "accept a finding, in writing",
     "seal": "compute the stored checksums anew",
     "rules": "explain the rules",
 }

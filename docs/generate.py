@@ -141,7 +141,9 @@ def _options(value: dict[str, Any]) -> str:
     options = value.get("enum") or value.get("additionalProperties", {})
     options = options.get("enum") if isinstance(options, dict) else options
     words = f" One of {', '.join(f'`{one}`' for one in options)}." if options else ""
-    return words + (f" Default: `{value['default']}`." if "default" in value else "")
+    default = value.get("default")
+    word = str(default).lower() if isinstance(default, bool) else default  # as TOML writes it
+    return words + (f" Default: `{word}`." if default is not None else "")
 
 
 # The rules

@@ -135,6 +135,12 @@ def test_a_policy_says_from_which_severity_on_a_check_fails() -> None:
     assert policy("").fail_on is Severity.ERROR
 
 
+def test_a_policy_may_ask_for_a_second_person() -> None:
+    assert policy("").second_person is False
+    assert policy("second-person = false").second_person is False
+    assert policy("second-person = true").second_person is True
+
+
 def test_an_empty_policy_is_a_policy() -> None:
     assert policy("# nothing yet\n") == Policy(path="callint.toml")
 
@@ -180,6 +186,8 @@ MISTAKES = [
     ('[weather]\nrain = "often"\n', 1, ("unknown key 'weather'", "fail-on, images, severity, waivers")),
     ("[images]\n", 1, ("images", "[[images]]")),
     ("fail-on = 3\n", 1, ("fail-on", "3")),
+    ('second-person = "yes"\n', 1, ("second-person", "write true or false")),
+    ("\nsecond_person = true\n", 2, ("unknown key 'second_person'", "did you mean 'second-person'?")),
     (f"{IMAGES}bases = 'a.bin'\n", 4, ("unknown key 'bases'", "did you mean 'base'?")),
     (f"{IMAGES}base = 3\n", 4, ("base", "a path or a list of paths")),
     (f"{IMAGES}base = []\n", 4, ("base", "a path or a list of paths")),

@@ -7,12 +7,13 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from callint.commands.opening import refuse_to_replace
+from callint.commands.opening import Witnesses, refuse_to_replace
 from callint.model.errors import InputError
 from callint.model.finding import Severity
 from callint.model.policy import Policy
@@ -23,6 +24,7 @@ from callint.rules.inspection import (
     Assignment,
     Inspector,
     Report,
+    all_definitions,
     assignment_of_named,
     assignments,
     joined,
@@ -79,8 +81,9 @@ def command(
     if output:
         for work in works:
             _refuse_to_replace(Path(output), work)
+    witnesses = Witnesses(between.rpartition("..")[2] or "HEAD" if between and each else "")
     with _progress(sum(len(work.images) for work in works)) as step:
-        reports = [_inspect(work, step) for work in works]
+        reports = [_inspect(work, step, witnesses) for work in works]
     _print(joined(reports), reports, form, output, everything)
     levels = (Severity(fail_on) if fail_on else work.policy.fail_on for work in works)
     return int(any(_fails(report, level) for report, level in zip(reports, levels, strict=True)))
@@ -154,16 +157,18 @@ def _span_work(span: Span) -> _Work:
     )
 
 
-def _inspect(work: _Work, step: Callable[[str], None]) -> Report:
+def _inspect(work: _Work, step: Callable[[str], None], witnesses: Witnesses) -> Report:
     refuse_unknown_rules(work.policy)
-    inspector = Inspector(work.tree, work.policy, date.today())
+    witness = partial(witnesses.of, policy=work.policy.path)
+    inspector = Inspector(work.tree, work.policy, date.today(), witness(work.tree))
     report = inspector.report(work.images, work.definitions, work.whole, step)
     if work.old is None:
         return report
     before = set(work.old.paths())
     images = [one for one in work.images if one.image in before]
     definitions = [path for path in work.definitions if path in before]
-    known = Inspector(work.old, work.policy, date.today()).report(images, definitions)
+    earlier = Inspector(work.old, work.policy, date.today(), witness(work.old))
+    known = earlier.report(images, definitions)
     return news(report, known, work.commit.id if work.commit else "")
 
 
@@ -178,7 +183,7 @@ def _work(workplace: Workplace, paths: tuple[str, ...], definition: str | None, 
             "callint.toml: there is none from here up; write one, or name an image and --definition"
         )
     else:
-        images, others = assignments(policy, workplace.tree), _all_definitions(policy)
+        images, others = assignments(policy, workplace.tree), all_definitions(policy)
         if not images:
             raise InputError(
                 f"{policy.path}: its paths match no file, so there is nothing to check; correct them"
@@ -203,14 +208,14 @@ def _named(
             below = [
                 one for one in assignments(workplace.policy, workplace.tree) if one.image.startswith(inside)
             ]
-            definitions_below = [one for one in _all_definitions(workplace.policy) if one.startswith(inside)]
+            definitions_below = [one for one in all_definitions(workplace.policy) if one.startswith(inside)]
             if not below and not definitions_below:
                 raise InputError(
                     f"{path}: the policy names nothing below this folder; name the images themselves"
                 )
             images += below
             others += definitions_below
-        elif label in _all_definitions(workplace.policy) or path.lower().endswith(".xml"):
+        elif label in all_definitions(workplace.policy) or path.lower().endswith(".xml"):
             others.append(label)
         else:
             images.append(_assigned(workplace.policy, label, definitions))
@@ -229,10 +234,6 @@ def _assigned(policy: Policy, label: str, definitions: tuple[str, ...] | None) -
     return Assignment(label, definitions, ())
 
 
-def _all_definitions(policy: Policy) -> list[str]:
-    return list(dict.fromkeys(path for entry in policy.images for path in entry.definitions))
-
-
 def _staged_work(policy_path: str | None) -> _Work:
     from callint.versioning.staging import staged  # git is slow to import, and only a hook needs it
 
@@ -248,7 +249,7 @@ def _staged_work(policy_path: str | None) -> _Work:
 
 def _refuse_to_replace(output: Path, work: _Work) -> None:
     """InputError where the output is an input, under whatever name."""
-    inputs = {work.policy.path, *work.definitions, *_all_definitions(work.policy)}
+    inputs = {work.policy.path, *work.definitions, *all_definitions(work.policy)}
     for one in work.images:
         inputs |= {one.image, *one.definitions, *one.bases}
     refuse_to_replace(output, (work.place(name) for name in inputs - {""}))

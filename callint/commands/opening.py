@@ -5,20 +5,26 @@ from __future__ import annotations
 import difflib
 import fnmatch
 import sys
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from callint.model.definition import Definition
 from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.model.shown import clean
 from callint.reading.images import read_raw
+from callint.reading.tree import Tree
 from callint.reading.workplace import Workplace
 from callint.rules.case import Subject
+from callint.rules.independence import Independence, Unwitnessed
 from callint.rules.inspection import Assignment, Inspector, assignment_of_named, foreign_identity
 from callint.versioning.contents import Content
+
+if TYPE_CHECKING:
+    from callint.versioning.second_person import Chronicles
 
 
 def read_content(workplace: Workplace, word: str) -> Content:
@@ -150,6 +156,31 @@ def read_whole_image(subject: Subject, name: str, data: bytes, option: str = "--
         words = f"it has {image.size:,} bytes where the memory has {memory.size:,}"
         raise InputError(f"{name}: {words}; read the image out again, or correct the definition")
     return image
+
+
+class Witnesses:
+    """Who can tell whose a waiver is, in one tree after another.
+
+    ``newest`` is a revision whose history holds them all, where there are many.
+    """
+
+    def __init__(self, newest: str = "") -> None:
+        self._newest = newest
+        self._chronicles: Chronicles | None = None
+
+    def of(self, tree: Tree, policy: str) -> Callable[[], Independence]:
+        """What an inspector of the tree calls when its policy, at a path in the tree, asks for it."""
+
+        def independence() -> Independence:
+            try:
+                from callint.versioning.second_person import Chronicles  # git is slow to import
+            except InputError:  # it is not installed
+                return Unwitnessed()
+            if self._chronicles is None:
+                self._chronicles = Chronicles(self._newest)
+            return self._chronicles.independence(tree, policy)
+
+        return independence
 
 
 def refuse_to_replace(output: Path, inputs: Iterable[Path]) -> None:

@@ -39,16 +39,26 @@ class Waiver:
     digest: str
     line: int
 
+    @property
+    def subject(self) -> tuple[str, str, str]:
+        """What it is about: rule, image and table."""
+        return self.rule, self.image, self.table
+
 
 @dataclass(frozen=True, slots=True)
 class Policy:
-    """One ``callint.toml``; ``severities`` maps a rule or family to a severity, None meaning off."""
+    """One ``callint.toml``; ``severities`` maps a rule or family to a severity, None meaning off.
+
+    ``second_person`` says that a waiver of a protection or emissions finding counts only where somebody
+    else wrote it than the one who made the change.
+    """
 
     path: str = ""
     images: tuple[ImageRule, ...] = ()
     severities: Mapping[str, Severity | None] = field(default_factory=dict)
     waivers: tuple[Waiver, ...] = ()
     fail_on: Severity = Severity.ERROR
+    second_person: bool = False
 
     def severity(self, rule: str, default: Severity) -> Severity | None:
         """The severity of a rule: its own entry, or its family's, or the default; None if off."""

@@ -59,6 +59,7 @@ def _policy(content: dict[str, Any], path: str, lines: _Lines) -> Policy:
         },
         waivers=tuple(_waiver(entry, lines.of(["waivers", number])) for number, entry in enumerate(waivers)),
         fail_on=Severity(content.get("fail-on", "error")),
+        second_person=content.get("second-person", False),
     )
     if leading_out:
         raise InputError(*leading_out)
@@ -148,6 +149,8 @@ def _reason(error: Any) -> str:
         case "type" if error.validator_value == "array":
             entry = isinstance(error.instance, dict)
             return f"write [[{error.absolute_path[-1]}]]" if entry else 'give a list, as in ["..."]'
+        case "type" if error.validator_value == "boolean":
+            return "write true or false, without quotes"
         case "type":
             return f"it should be {error.validator_value}, not {str(error.instance)[:60]!r}"
         case "minLength":

@@ -17,6 +17,8 @@ from callint.rules.inspection import Report
 #: Of one rule in one table so many cells are spelled out, of one rule altogether so many findings.
 _PER_TABLE, _PER_RULE = 3, 30
 _INDENT = " " * 9
+#: Of a fingerprint so many digits are printed, which tell a repository's findings apart.
+_DIGITS = 8
 
 
 def print_findings(report: Report, terminal: Console, everything: bool = False) -> None:
@@ -86,7 +88,8 @@ def _print_place(findings: list[Finding], terminal: Console) -> None:
     base = ""
     for finding in findings:
         _print_prose(_sentence(finding, base), terminal)
-        _print_prose(f"{finding.rule}: {finding.hint}" if finding.hint else finding.rule, terminal, QUIET, 2)
+        words = f"{_rule(finding)}: {finding.hint}" if finding.hint else _rule(finding)
+        _print_prose(words, terminal, QUIET, 2)
         base = finding.base
     if reference := ", ".join(_reference(first)):
         _print_prose(reference, terminal, QUIET, 2)
@@ -115,6 +118,11 @@ def _sentence(finding: Finding, said: str) -> str:
     if finding.base and finding.base != said and finding.base not in finding.message:
         return f"{finding.message} (base: {finding.base})"
     return finding.message
+
+
+def _rule(finding: Finding) -> str:
+    """The rule, and by what callint waive knows the finding; one about a waiver cannot be waived."""
+    return finding.rule if finding.policy else f"{finding.rule} ({finding.fingerprint[:_DIGITS]})"
 
 
 def _reference(finding: Finding) -> Iterator[str]:

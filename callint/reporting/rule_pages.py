@@ -47,15 +47,12 @@ def _exception(rule: Rule) -> str:
 def _waiving(rule: Rule) -> str:
     if rule.scope is Scope.POLICY:
         return "Waive: not possible; settle the waiver itself, in callint.toml."
-    about = (
-        "the image, the table or axis where the finding names one, and its digest, which callint show prints "
-        "(callint show --list that of the whole image)"
-    )
+    about = "the image, the table or axis where the finding names one, and its digest"
     if rule.scope is Scope.DEFINITION:
         about = "the table where the finding names one, and the definition's digest"
     return (
-        f'Waive: add a [[waivers]] entry to callint.toml with rule = "{rule.id}", {about}, a reason and '
-        "who accepts it. It dies when the content changes again."
+        f"Waive: callint waive {rule.id} adds a [[waivers]] entry to callint.toml, with {about}, your reason "
+        "and your name. It dies when the content changes again."
     )
 
 

@@ -19,6 +19,9 @@ def replace_file(path: Path, content: bytes, executable: bool = False) -> None:
     """
     if not path.parent.is_dir():
         raise InputError(f"{path}: it cannot be written: there is no folder {path.parent}; make it first")
+    if path.exists() and not path.is_file() and not path.is_dir():
+        # A device or pipe would be gone, and a file in its place.
+        raise InputError(f"{path}: it cannot be written: it is no regular file; choose another place")
     temporary: Path | None = None
     try:
         handle, name = tempfile.mkstemp(prefix=f".{path.name[:64]}.", suffix=".part", dir=path.parent)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
-from functools import partial
+from functools import cache, partial
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from callint.decoding import checksums, digest
 from callint.model.definition import Identity, Memory
 from callint.model.finding import Finding
 from callint.model.image import Image
-from callint.model.policy import Policy
+from callint.model.policy import Policy, Waiver
 from callint.reading.definition import DefinitionFile, read_definition
 from callint.reading.globs import matches
 from callint.reading.images import read_raw
@@ -21,6 +21,7 @@ from callint.reading.tree import Tree, reason
 from callint.rules.case import Case, Subject
 from callint.rules.catalogue import in_scope
 from callint.rules.image import as_text
+from callint.rules.independence import Doubt, Independence, Unwitnessed, needs_second_person
 from callint.rules.judging import Judge, order
 from callint.rules.rule import Rule, Scope
 
@@ -102,12 +103,25 @@ def assignments(policy: Policy, tree: Tree) -> list[Assignment]:
     return [one for one in found if one is not None]
 
 
+def all_definitions(policy: Policy) -> list[str]:
+    """Every definition that the policy names."""
+    return list(dict.fromkeys(path for entry in policy.images for path in entry.definitions))
+
+
 class Inspector:
     """Checks images of one tree by one policy; reads every definition and base once."""
 
-    def __init__(self, tree: Tree, policy: Policy, today: date) -> None:
+    def __init__(
+        self,
+        tree: Tree,
+        policy: Policy,
+        today: date,
+        independence: Callable[[], Independence] = Unwitnessed,
+    ) -> None:
+        """``independence`` is called where the policy asks for a second person and a waiver must be one's."""
         self.tree = tree
         self.judge = Judge(policy, today)
+        self._independence = cache(independence)
         self._definitions: dict[str, Loaded] = {}
         self._bases: dict[tuple[str, int], Image | OSError] = {}
         self._images = self._tables = self._cells = 0
@@ -163,38 +177,53 @@ class Inspector:
     def check_definition(self, path: str, loaded: Loaded) -> Iterator[Finding]:
         """The findings about a definition file itself."""
         if loaded.subject is None:
-            found: Iterable[Finding] = loaded.file.problems
-        else:
-            case = Case(loaded.subject)
-            found = (finding for rule in in_scope(Scope.DEFINITION) for finding in rule.check(case))
-        content = loaded.file.definition.digest if loaded.file.definition else ""
-        name = digest.shortened(content)
-        return self.judge.settle(found, lambda finding: name, definition=path)
+            return self.judge.settle(loaded.file.problems, lambda finding: "", definition=path)
+        case = Case(loaded.subject)
+        found = (finding for rule in in_scope(Scope.DEFINITION) for finding in rule.check(case))
+        accepted, doubting = partial(content_digest, case), partial(self.doubt, case)
+        return self.judge.settle(found, accepted, definition=path, doubting=doubting)
 
     # Images
 
     def check_image(self, one: Assignment) -> Iterator[Finding]:
         """The findings about one image."""
         self._images += 1
+        case = self._opened(one)
+        if case is None:
+            return iter(())  # the definition's own findings say why
+        rules = _applicable(case)
+        if any(rule.scope is Scope.IMAGE for rule in rules):
+            plan = case.plan
+            self._tables += len(plan.table_items)
+            self._cells += int(plan.shapes.prod(axis=1)[list(plan.table_items.values())].sum())
+        self.judge.saw(one.image, rules)
+        found = (finding for rule in rules for finding in rule.check(case))
+        settle = partial(self.judge.settle, image=one.image, definition=case.file.path)
+        return settle(found, partial(content_digest, case), doubting=partial(self.doubt, case))
+
+    def case_of(self, finding: Finding) -> Case | None:
+        """The case that a finding of this inspection is about; None for one about no content."""
+        if not finding.image:
+            loaded = self._definitions.get(finding.definition)
+            return Case(loaded.subject) if loaded and loaded.subject else None
+        one = assignment(self.judge.policy, finding.image)
+        return None if one is None else self._opened(one)
+
+    def doubt(self, case: Case, finding: Finding, waiver: Waiver) -> Doubt | None:
+        """What speaks against a waiver of a finding, where the policy asks for a second person."""
+        if not self.judge.policy.second_person or not needs_second_person(finding, case.definition):
+            return None
+        return self._independence().doubt(waiver, finding, case)
+
+    def _opened(self, one: Assignment) -> Case | None:
+        """An image with its definition and base; None where there is no definition."""
         try:
             data: bytes | None = self.tree.read(one.image)
             trouble = ""
         except OSError as error:
             data, trouble = None, reason(error)
         subject = self.subject(one, data)
-        if subject is None:
-            return iter(())  # the definition's own findings say why
-        case = self._case(subject, one, data, trouble)
-        rules = _applicable(case)
-        if any(rule.scope is Scope.IMAGE for rule in rules):
-            self._tables += len(subject.plan.table_items)
-            self._cells += int(
-                subject.plan.shapes.prod(axis=1)[list(subject.plan.table_items.values())].sum()
-            )
-        self.judge.saw(one.image, rules)
-        found = (finding for rule in rules for finding in rule.check(case))
-        settle = partial(self.judge.settle, image=one.image, definition=subject.file.path)
-        return settle(found, partial(_digest, case))
+        return None if subject is None else self._case(subject, one, data, trouble)
 
     def subject(self, one: Assignment, data: bytes | None) -> Subject | None:
         """The first definition whose identity the image carries; the first one at all where none fits."""
@@ -279,8 +308,13 @@ def foreign_identity(image: Image, memory: Memory) -> str:
     return ""
 
 
-def _digest(case: Case, finding: Finding) -> str:
-    """The digest of what a finding is about: its table, or else the whole image."""
+def content_digest(case: Case, finding: Finding) -> str:
+    """The digest of what a finding is about: its table, or else the whole image, or the definition.
+
+    "" where there is nothing to be read.
+    """
+    if not finding.image:
+        return digest.shortened(case.definition.digest)
     table = case.definition.tables.get(finding.table)
     if table is not None and table.name in case.plan.table_items and case.image is not None:
         return digest.table_digest(case.new, table)

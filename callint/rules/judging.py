@@ -9,10 +9,17 @@ from datetime import date
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy, Waiver
 from callint.rules.catalogue import RULES
+from callint.rules.independence import Doubt
 from callint.rules.rule import Rule
 from callint.rules.waiver import Fate, Ledger
 
 Digest = Callable[[Finding], str]
+Doubting = Callable[[Finding, Waiver], Doubt | None]
+
+
+def no_doubt(finding: Finding, waiver: Waiver) -> Doubt | None:
+    """Any waiver is as good as another."""
+    return None
 
 
 class Judge:
@@ -22,17 +29,25 @@ class Judge:
         self.policy = policy
         self.today = today
         self._fates = dict.fromkeys(range(len(policy.waivers)), Fate.UNSEEN)
-        self._digests: dict[int, str] = {}
+        self._digests: dict[Waiver, str] = {}
+        self._doubts: dict[Waiver, Doubt] = {}
+        self._asked: dict[tuple[int, str], Doubt | None] = {}
         self._waivers: dict[tuple[str, str, str], list[int]] = {}
         for number, waiver in enumerate(policy.waivers):
-            self._waivers.setdefault((waiver.rule, waiver.image, waiver.table), []).append(number)
+            self._waivers.setdefault(waiver.subject, []).append(number)
 
     def settle(
-        self, findings: Iterable[Finding], digest: Digest, image: str = "", definition: str = ""
+        self,
+        findings: Iterable[Finding],
+        digest: Digest,
+        image: str = "",
+        definition: str = "",
+        doubting: Doubting = no_doubt,
     ) -> Iterator[Finding]:
         """The findings as the policy has them; those of rules that are off are gone.
 
-        ``digest`` gives the digest of the content that a finding is about.
+        ``digest`` gives the digest of the content that a finding is about, ``doubting`` what speaks against a
+        waiver that holds for it.
         """
         for finding in findings:
             severity = self.policy.severity(finding.rule, RULES[finding.rule].severity)
@@ -41,21 +56,33 @@ class Judge:
             if finding.inherited:
                 severity = Severity.NOTE
             placed = replace(finding, image=image, definition=definition, severity=severity)
-            yield replace(placed, waived=True) if self._is_waived(placed, digest) else placed
+            yield replace(placed, waived=True) if self._is_waived(placed, digest, doubting) else placed
 
-    def _is_waived(self, finding: Finding, digest: Digest) -> bool:
+    def _is_waived(self, finding: Finding, digest: Digest, doubting: Doubting) -> bool:
+        is_waived = False
+        # All of them are met, so that a dead one is not called unused because a live one stands before it.
         for number in self._waivers.get((finding.rule, finding.image, finding.table), ()):
             waiver = self.policy.waivers[number]
             current = digest(finding)
             if current != waiver.digest:
-                self._digests[waiver.line] = current
+                self._digests[waiver] = current
                 self._meet(number, Fate.OUTDATED)
             elif waiver.until is not None and waiver.until < self.today:
                 self._meet(number, Fate.EXPIRED)
+            elif doubt := self._doubt(number, finding, doubting):
+                self._doubts[waiver] = doubt
+                self._meet(number, Fate.DOUBTED)
             else:
                 self._meet(number, Fate.USED)
-                return True
-        return False
+                is_waived = True
+        return is_waived
+
+    def _doubt(self, number: int, finding: Finding, doubting: Doubting) -> Doubt | None:
+        """What speaks against a waiver, asked once: all that it covers is one table in one content."""
+        key = number, finding.definition
+        if key not in self._asked:
+            self._asked[key] = doubting(finding, self.policy.waivers[number])
+        return self._asked[key]
 
     def _meet(self, number: int, fate: Fate) -> None:
         if self._fates[number].value < fate.value:
@@ -80,7 +107,7 @@ class Judge:
         fates: list[tuple[Waiver, Fate]] = [
             (self.policy.waivers[number], fate) for number, fate in self._fates.items()
         ]
-        return Ledger(self.policy.path, tuple(fates), self._digests, self.today)
+        return Ledger(self.policy.path, tuple(fates), self._digests, self.today, self._doubts)
 
 
 def order(findings: Iterable[Finding]) -> list[Finding]:

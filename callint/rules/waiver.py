@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from enum import Enum, auto
 
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Waiver
+from callint.rules.independence import UNWITNESSED, Doubt
 from callint.rules.rule import Scope, rule
 
 
@@ -19,20 +20,32 @@ class Fate(Enum):
     UNUSED = auto()  # it was, and there was nothing to accept
     OUTDATED = auto()  # there was, but the content is no longer what was accepted
     EXPIRED = auto()  # there was, but its last day has passed
+    DOUBTED = auto()  # there was, but it is not known to be a second person's, which the policy asks for
     USED = auto()
 
 
 @dataclass(frozen=True, slots=True)
 class Ledger:
-    """How the waivers of one policy fared; ``digests`` are the contents that outdated ones met."""
+    """How the waivers of one policy fared.
+
+    ``digests`` are the contents that outdated ones met, ``doubts`` what speaks against doubted ones.
+    """
 
     policy: str
     fates: tuple[tuple[Waiver, Fate], ...]
-    digests: dict[int, str]
+    digests: dict[Waiver, str]
     today: date
+    doubts: dict[Waiver, Doubt] = field(default_factory=dict)
 
     def having(self, fate: Fate) -> Iterator[Waiver]:
         return (waiver for waiver, met in self.fates if met is fate)
+
+    def hint(self, waiver: Waiver, otherwise: str) -> str:
+        """What to do about a waiver that does not count: remove it where another one does in its place."""
+        for other in self.having(Fate.USED):
+            if other.subject == waiver.subject:
+                return f"Remove it: the one in line {other.line} counts in its place."
+        return otherwise
 
 
 def _finding(ledger: Ledger, rule_id: str, waiver: Waiver, message: str, hint: str) -> Finding:
@@ -64,7 +77,7 @@ def expired(ledger: Ledger) -> Iterator[Finding]:
             "waiver/expired",
             waiver,
             f"{_about(waiver)} ended on {waiver.until}",
-            "Settle the finding, or write a new waiver.",
+            ledger.hint(waiver, "Settle the finding, or write a new waiver."),
         )
 
 
@@ -79,14 +92,37 @@ def outdated(ledger: Ledger) -> Iterator[Finding]:
     Fix: look at the table again; if it is still acceptable, say so with the new digest.
     """
     for waiver in ledger.having(Fate.OUTDATED):
-        digest = ledger.digests.get(waiver.line, "")
+        digest = ledger.digests.get(waiver, "")
         yield _finding(
             ledger,
             "waiver/outdated",
             waiver,
             f"{_about(waiver)} was written for other content; "
             + (f"now it is {digest}" if digest else "now there is none to be read"),
-            "Look at it again; if it is still acceptable, write the new digest.",
+            ledger.hint(waiver, "Look at it again; if it is still acceptable, write the new digest."),
+        )
+
+
+@rule("waiver/same-person", Severity.WARNING, Scope.POLICY)
+def same_person(ledger: Ledger) -> Iterator[Finding]:
+    """A waiver is not known to be another person's than the change that it covers.
+
+    Why it matters: the policy says `second-person = true`, so that nobody accepts their own change to
+    protection or emissions. The finding counts again. Who wrote what is judged by the authors of the
+    commits, and by git's present identity for what is not committed yet.
+
+    Example: Tomas Rook raised the cut-off speed, and the commit with the waiver is his too.
+
+    Fix: ask a colleague to look at the change, and to write and commit the waiver.
+    """
+    for waiver in ledger.having(Fate.DOUBTED):
+        doubt = ledger.doubts.get(waiver, UNWITNESSED)
+        yield _finding(
+            ledger,
+            "waiver/same-person",
+            waiver,
+            f"{_about(waiver)} {doubt.words}",
+            ledger.hint(waiver, doubt.hint),
         )
 
 

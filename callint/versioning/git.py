@@ -23,7 +23,7 @@ from callint.reading.tree import POLICY, read_as_stored
 
 try:
     from git import Actor as Actor
-    from git import GitCommandError, InvalidGitRepositoryError, NoSuchPathError
+    from git import Git, GitCommandError, InvalidGitRepositoryError, NoSuchPathError
     from git import Repo as _Repo
 except ImportError:  # GitPython looks for the program when it is imported
     raise InputError("git: the program is not found; install git 2.39 or newer") from None
@@ -54,6 +54,9 @@ LOCAL_VARIABLES = frozenset(
     ]
 )
 
+#: In a partial clone git fetches objects that are absent, by any program that a stranger's config names.
+#: What is not here is not here.
+_OFFLINE = {"GIT_NO_LAZY_FETCH": "1", "GIT_ALLOW_PROTOCOL": "none"}
 _REGULAR = {"100644", "100755"}
 _LINK = "120000"
 #: The id of empty content, by SHA-1 and by SHA-256.
@@ -112,9 +115,7 @@ def open_repository(start: Path, bare: bool = False) -> Repo:
         raise InputError(f"{start}: this is no git repository; call callint inside one") from None
     if repo.working_tree_dir is None and not bare:
         raise InputError(f"{start}: a bare repository has no index; call callint in a working tree")
-    # In a partial clone git fetches objects that are absent, by any program that a stranger's config
-    # names. What is not here is not here.
-    repo.git.update_environment(GIT_NO_LAZY_FETCH="1", GIT_ALLOW_PROTOCOL="none")
+    repo.git.update_environment(**_OFFLINE)
     return repo
 
 
@@ -170,7 +171,7 @@ class StoredTree:
     """Files as git stores them, below ``folder`` (from the top, "" for the top itself)."""
 
     def __init__(self, repo: Repo, entries: Mapping[str, Entry], folder: str = "") -> None:
-        self._repo = repo
+        self.repo = repo
         self._prefix = f"{folder}/" if folder not in ("", ".") else ""
         self._entries = entries
 
@@ -185,10 +186,14 @@ class StoredTree:
             raise OSError("it is a symbolic link; only regular files are read")
         if entry.mode not in _REGULAR:
             raise OSError("it is not a regular file")
-        return behind_pointer(self._repo, read_blob(self._repo, entry.blob))
+        return behind_pointer(self.repo, read_blob(self.repo, entry.blob))
 
     def paths(self) -> Iterator[str]:
         return (path[len(self._prefix) :] for path in sorted(self._entries) if path.startswith(self._prefix))
+
+    def from_top(self, path: str) -> str:
+        """A path of the tree as one from the top."""
+        return self._prefix + path
 
     def within(self, paths: Iterable[str]) -> list[str]:
         """Those of the paths from the top that lie below the folder, relative to it."""
@@ -380,6 +385,60 @@ def policy_folder(repo: Repo, start: Path, entries: Mapping[str, Entry] | None =
     raise InputError(f"{POLICY}: there is none in {where}; {advice}")
 
 
+# Who
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Somebody as git knows them."""
+
+    name: str
+    email: str
+
+    def is_same(self, other: Person) -> bool:
+        """Whether two are one person: by their e-mail, or by their name where either has none."""
+        if self.email and other.email:
+            return self.email.casefold() == other.email.casefold()
+        return self.name.casefold() == other.name.casefold()
+
+
+def present_author(folder: Path) -> Person:
+    """Whoever would be the author of a commit that is made in a folder, which need not be a repository's.
+
+    ``git commit --author`` tells its hooks by the environment. InputError where git knows nobody.
+    """
+    runner = Git(folder)
+    runner.update_environment(**_OFFLINE)
+    try:
+        output = runner.execute(["git", "var", "GIT_AUTHOR_IDENT"], stdout_as_string=False)
+    except GitCommandError:
+        output = b""
+    # The time and zone that stand behind are no part of a person.
+    found = re.fullmatch(r"(.*?) ?<([^<>]*)> \d+ [+-]\d+", os.fsdecode(bytes(output)).strip())
+    if not found or not found[1].strip():
+        raise InputError("git: it does not know who you are; set user.name and user.email with git config")
+    return Person(found[1].strip(), found[2].strip())
+
+
+def mapped(repo: Repo, person: Person) -> Person:
+    """A person as ``.mailmap`` has them, which the log goes by too."""
+    if not person.email:
+        return person  # git maps no contact without an e-mail
+    output = _run(repo, "check-mailmap", "--", f"{person.name} <{person.email}>").strip()
+    name, _, email = output.removesuffix(">").rpartition("<")
+    return Person(name.strip(), email)
+
+
+def heads(repo: Repo) -> list[str]:
+    """The commits that the next commit will have as parents: none yet, the newest, in a merge all sides."""
+    if not is_revision(repo, "HEAD"):
+        return []
+    # A merge of many branches lists all of them; the name alone would give the first.
+    merging = Path(str(repo.git_dir)) / "MERGE_HEAD"
+    others = merging.read_text("ascii", "replace").split() if merging.is_file() else []
+    return list(dict.fromkeys([commit_id(repo, "HEAD"), *others]))
+
+
 # The log
 
 
@@ -398,18 +457,22 @@ class FileChange:
 
 @dataclass(frozen=True, slots=True)
 class LoggedCommit:
-    """One commit of the log. ``date`` is the author's: seconds since 1970 in UTC and the zone, "0 +0000"."""
+    """One commit of the log. ``date`` is the author's: seconds since 1970 in UTC and the zone, "0 +0000".
+
+    ``author`` and ``email`` are as ``.mailmap`` has them; the e-mail may be "".
+    """
 
     id: str
     parents: tuple[str, ...]
     author: str
+    email: str
     date: str
     subject: str
     changes: tuple[FileChange, ...]
 
 
-def log(repo: Repo, revision: str) -> list[LoggedCommit]:
-    """Every commit that a revision's history holds, newest first and none before its children.
+def log(repo: Repo, *revisions: str) -> list[LoggedCommit]:
+    """Every commit that the history of revisions holds, newest first and none before its children.
 
     It is one process for all of it. ``--follow`` would give the renames of one file, but follows a single
     name through both sides of a merge and hides parents; a pathspec would hide both renames and the
@@ -431,21 +494,21 @@ def log(repo: Repo, revision: str) -> list[LoggedCommit]:
         "--no-show-signature",  # which would start a program to verify it
         "--encoding=UTF-8",
         "--date=raw",
-        "--format=%H%x00%P%x00%aN%x00%ad%x00%s",
+        "--format=%H%x00%P%x00%aN%x00%aE%x00%ad%x00%s",
     )
-    start = commit_id(repo, revision)
+    starts = [commit_id(repo, revision) for revision in revisions]
     try:
-        output = _run(repo, *words, "-M", start, "--")
+        output = _run(repo, *words, "-M", *starts, "--")
     except InputError:
         # To tell how alike two files are git reads them, and gives up where one is missing, as in a
         # partial clone. Renames without an edit show in the ids alone.
-        output = _run(repo, *words, "-M100%", start, "--")
+        output = _run(repo, *words, "-M100%", *starts, "--")
     fields = output.split("\0")
     commits = []
     at = 0
-    while at + 5 <= len(fields):
-        id_, parents, author, date, subject = fields[at : at + 5]
-        at += 5
+    while at + 6 <= len(fields):
+        id_, parents, author, email, date, subject = fields[at : at + 6]
+        at += 6
         changes = []
         # A line break stands before the first change, though -z ends everything else with NUL.
         while at < len(fields) and fields[at].lstrip("\n").startswith(":"):
@@ -455,7 +518,8 @@ def log(repo: Repo, revision: str) -> list[LoggedCommit]:
             kept = blob if mode in _REGULAR else None
             changes.append(FileChange(path, None if status[0] == "A" else old, kept))
             at += 1 + count
-        commits.append(LoggedCommit(id_, tuple(parents.split()), author, date, subject, tuple(changes)))
+        logged = LoggedCommit(id_, tuple(parents.split()), author, email, date, subject, tuple(changes))
+        commits.append(logged)
     return commits
 
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import heapq
 import posixpath
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, timezone
 from functools import lru_cache
@@ -43,6 +43,7 @@ _KEPT = 64
 _UNCOMMITTED = -1
 #: Why nothing is known from before a commit of a shallow clone.
 SHALLOW = "nothing is known: the clone is shallow, and git fetch --unshallow brings the rest"
+_UNREADABLE = "the image could not be read"
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +56,7 @@ class Origin:
 
     id: str
     author: str
+    email: str
     date: datetime | None
     subject: str
     is_first: bool
@@ -66,6 +68,11 @@ class Beginning:
 
     origin: Origin
     words: str
+
+    @property
+    def is_gap(self) -> bool:
+        """Whether something older should be there, so that the commit need not have set its values."""
+        return self.words.startswith((SHALLOW, _UNREADABLE))
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,8 +170,13 @@ class Lineage:
 
     def start(self, path: str) -> Node | None:
         """The file in the newest commit, or None where that has none of this name."""
-        held = self._files[0].get(path)
-        return Node(0, path, held.blob) if held else None
+        return self.at(self.commits[0].id, path)
+
+    def at(self, commit: str, path: str) -> Node | None:
+        """The file in a commit of the history, or None where that has none of this name."""
+        place = self._places[commit]
+        held = self._files[place].get(path)
+        return Node(place, path, held.blob) if held else None
 
     def parents(self, node: Node) -> list[Node]:
         """The file in the commit's parents, in their order; those that lack it are left out."""
@@ -329,16 +341,25 @@ class ImageHistory:
     """The history of one image, from its present content on.
 
     ``data`` is the present content; ``is_committed`` says that it is what the newest commit holds.
+    ``others`` are the image in the other commits that a merge under way joins with the newest one.
     """
 
     def __init__(
-        self, repo: git.Repo, lineage: Lineage, newest: Node, plan: Plan, data: bytes, is_committed: bool
+        self,
+        repo: git.Repo,
+        lineage: Lineage,
+        newest: Node,
+        plan: Plan,
+        data: bytes,
+        is_committed: bool,
+        others: Sequence[Node] = (),
     ) -> None:
         self.plan = plan
         self.present = read_raw(data, plan.definition.memory)
         self._repo = repo
         self._lineage = lineage
         self._newest = newest
+        self._others = others
         self._is_committed = is_committed
         self._size = len(data)
         self._texts = list(plan.definition.texts.values())
@@ -353,7 +374,7 @@ class ImageHistory:
         try:
             data = git.behind_pointer(self._repo, git.read_blob(self._repo, blob))
         except OSError as error:
-            return f"the image could not be read: {reason(error)}"
+            return f"{_UNREADABLE}: {reason(error)}"
         memory = self.plan.definition.memory
         image = read_raw(data, memory)
         if words := foreign_identity(image, memory):
@@ -384,7 +405,7 @@ class ImageHistory:
         if self._is_committed:
             walk.send(everything, self._newest)
         else:
-            walk.share(everything, _UNCOMMITTED, None, [self._newest])
+            walk.share(everything, _UNCOMMITTED, None, [self._newest, *self._others])
         shallow = git.shallow_commits(self._repo)
         renames: dict[int, str] = {}
         for node, cells in walk:
@@ -420,9 +441,10 @@ class ImageHistory:
 
     def _origin(self, place: int, is_first: bool) -> Origin:
         if place == _UNCOMMITTED:
-            return Origin("", "", None, "", is_first)
+            return Origin("", "", "", None, "", is_first)
         commit = self._lineage.commits[place]
-        return Origin(commit.id, commit.author, _date(commit.date), commit.subject, is_first)
+        date = _date(commit.date)
+        return Origin(commit.id, commit.author, commit.email, date, commit.subject, is_first)
 
     # Every value that there was
 

@@ -74,7 +74,7 @@ def parse_range(words: str) -> tuple[str, str]:
     """The two revisions of ``A..B``; InputError for anything else."""
     old, dots, new = words.partition("..")
     if not dots or not old or new.startswith("."):
-        raise InputError(f"{words}: a range is A..B, two revisions with two dots between them")
+        raise InputError(f"{words}: it is no range; write A..B, two revisions with two dots between them")
     return old, new or "HEAD"
 
 

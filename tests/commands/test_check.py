@@ -86,11 +86,12 @@ def test_a_finding_says_cell_value_limit_base_hint_address_and_line(yard: Yard) 
         for number, text in enumerate(yard_definition().decode().splitlines(), 1)
         if '<map name="fuel"' in text
     )
+    (mark,) = (one["fingerprint"] for one in checked(yard, "boats/petrel.bin")["findings"])
     assert result.lines == [
         "error    boats/petrel.bin: fuel at 1600 rpm, 40 mg",
         "         999.0 mg is above the limit of 90 mg (base: 44.0 mg)",
-        "           value/out-of-range: Correct the cell; the limits say what the",
-        "           hardware stands.",
+        f"           value/out-of-range ({mark[:8]}): Correct the cell; the limits say what",
+        "           the hardware stands.",
         f"           0x0001A, defs/yard.xml line {line}",
         "",
         "1 error in 1 image, 6 tables, 26 cells.",
@@ -228,7 +229,7 @@ def test_of_one_rule_in_one_table_three_cells_are_spelled_out(broken_blocks: Yar
 
 def test_of_one_rule_thirty_findings_are_spelled_out_and_the_rest_is_counted(broken_blocks: Yard) -> None:
     result = broken_blocks.call(*CHECK_BLOCKS)
-    assert result.stdout.count("value/out-of-range:") == 30
+    assert result.stdout.count("value/out-of-range (") == 30
     assert "block_10" not in result.stdout
     assert "10 more findings of value/out-of-range not shown; --all shows them" in result.flat
     assert result.lines[-1] == "60 errors in 1 image, 12 tables, 60 cells."
@@ -237,7 +238,7 @@ def test_of_one_rule_thirty_findings_are_spelled_out_and_the_rest_is_counted(bro
 
 def test_all_spells_out_every_finding(broken_blocks: Yard) -> None:
     result = broken_blocks.call(*CHECK_BLOCKS, "--all")
-    assert result.stdout.count("value/out-of-range:") == 60
+    assert result.stdout.count("value/out-of-range (") == 60
     assert "more" not in result.stdout
     assert result.lines[-1] == "60 errors in 1 image, 12 tables, 60 cells."
 
@@ -383,6 +384,20 @@ def test_output_never_replaces_an_input_under_another_name(yard: Yard) -> None:
     result = yard.call("check", "boats/petrel.bin", "--output", "alias/petrel.bin")
     assert yard.files() == before
     assert "would replace an input" in result.error
+
+
+@posix
+def test_an_output_takes_no_pipes_or_devices_place(yard: Yard) -> None:
+    pipe = yard.root / "pipe"
+    os.mkfifo(pipe)
+    error = yard.call("check", "--output", "pipe").error
+    assert error == "callint: pipe: it cannot be written: it is no regular file; choose another place"
+    assert pipe.is_fifo()
+
+
+def test_a_range_that_is_none_is_refused_with_an_example(yard: Yard) -> None:
+    for words in ("main", "..", "..main", "a...b"):
+        assert "A..B" in yard.call("check", "--range", words).error
 
 
 def test_an_output_that_cannot_be_written_is_an_input_error_and_leaves_nothing(yard: Yard) -> None:

@@ -10,6 +10,8 @@ import pytest
 
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy, Waiver
+from callint.rules.case import Case
+from callint.rules.independence import Doubt, needs_second_person
 from callint.rules.inspection import Assignment, Inspector, Report
 from tests.building import TODAY, Files, definition_xml, image, inspect, read, u16
 from tests.rules.example import (
@@ -33,6 +35,8 @@ XML = definition_xml(
     memory='<identity name="software number" at="48" text="SK28-0412"/>',
 )
 NUMBER = b"SK28-0412"
+#: The same, the tables a protection's.
+PROTECTIVE = XML.replace(b'purpose="general"', b'purpose="protection"')
 
 
 def with_fuel(raw: int) -> bytes:
@@ -52,6 +56,11 @@ def until(last_day: date) -> Waiver:
 def policy(*waivers: Waiver) -> Policy:
     """A policy with waivers."""
     return Policy(path="callint.toml", waivers=waivers)
+
+
+def second_person(*waivers: Waiver) -> Policy:
+    """A policy that asks for a second person."""
+    return replace(policy(*waivers), second_person=True)
 
 
 def expected(*words: str) -> Expected:
@@ -106,6 +115,28 @@ EXAMPLES = (
         data=GOOD,
         policy=policy(ACCEPTED),
         expected=expected("Ines Falk", "value/out-of-range", "fuel", IMAGE),
+    ),
+    Example(
+        rule="waiver/same-person",
+        name="a waiver of a protection's finding where nothing tells who made the change",
+        xml=PROTECTIVE,
+        data=BAD,
+        policy=second_person(ACCEPTED),
+        expected=expected("Ines Falk", "value/out-of-range", "fuel", IMAGE, "does not count"),
+    ),
+    Example(
+        rule="waiver/same-person",
+        name="a waiver of a finding about neither protection nor emissions",
+        xml=XML,
+        data=BAD,
+        policy=second_person(ACCEPTED),
+    ),
+    Example(
+        rule="waiver/same-person",
+        name="a waiver of a protection's finding where the policy asks for no second person",
+        xml=PROTECTIVE,
+        data=BAD,
+        policy=policy(ACCEPTED),
     ),
     Example(rule="waiver/unused", name="a waiver in use", xml=XML, data=BAD, policy=policy(ACCEPTED)),
     Example(
@@ -176,6 +207,32 @@ def test_a_new_waiver_beside_an_outdated_one_counts() -> None:
     report = inspect(XML, BAD, policy=policy(old, ACCEPTED))
     assert waived(report.findings) == [True]
     assert [(one.rule, one.line) for one in report.findings if one.policy] == [("waiver/outdated", 4)]
+
+
+@pytest.mark.parametrize(
+    ("dead", "why"),
+    [
+        (replace(ACCEPTED, digest=f"sha256:{'0' * 40}", line=4), "waiver/outdated"),
+        (replace(until(TODAY - timedelta(days=1)), line=4), "waiver/expired"),
+    ],
+)
+def test_a_dead_waiver_is_to_be_removed_where_another_counts_wherever_it_stands(
+    dead: Waiver, why: str
+) -> None:
+    for order in ((dead, ACCEPTED), (ACCEPTED, dead)):
+        report = inspect(XML, BAD, policy=policy(*order))
+        assert waived(report.findings) == [True]
+        (found,) = (one for one in report.findings if one.policy)
+        assert (found.rule, found.line) == (why, 4)
+        assert found.hint == "Remove it: the one in line 12 counts in its place."
+    (alone,) = (one for one in inspect(XML, BAD, policy=policy(dead)).findings if one.policy)
+    assert "Remove" not in alone.hint
+
+
+def test_of_two_waivers_of_one_finding_neither_is_called_unused() -> None:
+    report = inspect(XML, BAD, policy=policy(ACCEPTED, replace(ACCEPTED, who="Tomas Rook", line=20)))
+    assert waived(report.findings) == [True]
+    assert not waiver_rules(report)
 
 
 def test_a_waiver_of_other_content_is_outdated_even_after_its_last_day() -> None:
@@ -284,6 +341,87 @@ def test_a_waiver_is_not_called_unused_where_its_rule_could_not_run(
 ) -> None:
     report = looked_at(files, replace(ACCEPTED, rule=rule))
     assert not of_rule(report.findings, "waiver/unused")
+
+
+class Word:
+    """Somebody who knows who made every change, and counts how often they are asked."""
+
+    def __init__(self, doubted: bool) -> None:
+        self.doubted = doubted
+        self.asked: list[tuple[str, str]] = []
+
+    def doubt(self, waiver: Waiver, finding: Finding, case: Case) -> Doubt | None:
+        self.asked.append((waiver.who, finding.table))
+        return (
+            Doubt("was written by the one who made the change, Ines Falk", "Ask.") if self.doubted else None
+        )
+
+
+def witnessed(xml: bytes, data: bytes, word: Word, one: Waiver = ACCEPTED) -> Report:
+    """What is said where a second person is asked for and somebody knows."""
+    tree = Files(test_xml=xml)
+    tree.files[IMAGE] = data
+    inspector = Inspector(tree, second_person(one), TODAY, lambda: word)
+    return inspector.report([Assignment(IMAGE, (DEFINITION,), ())], whole=True)
+
+
+@pytest.mark.parametrize("doubted", [True, False])
+def test_a_waiver_of_a_protections_finding_counts_only_when_it_is_a_second_persons(doubted: bool) -> None:
+    word = Word(doubted)
+    report = witnessed(PROTECTIVE, BAD, word)
+    assert waived(report.findings) == [not doubted]
+    assert waiver_rules(report) == ({"waiver/same-person"} if doubted else set())
+    assert word.asked == [("Ines Falk", "fuel")]
+    for found in of_rule(report.findings, "waiver/same-person"):
+        assert found.message == (
+            "Ines Falk's waiver of value/out-of-range for fuel in new.bin was written by the one who made "
+            "the change, Ines Falk"
+        )
+
+
+def test_who_wrote_a_waiver_is_asked_once_for_all_that_it_covers() -> None:
+    data = image(at_0=u16(100, 901, 902, 1000, 2000), at_10=b"\x02", at_48=NUMBER)
+    one = waiver("value/out-of-range", table_digest(PROTECTIVE, data, "torque"), image=IMAGE, table="torque")
+    word = Word(doubted=True)
+    assert waived(witnessed(PROTECTIVE, data, word, one).findings) == [False, False]
+    assert word.asked == [("Ines Falk", "torque")]
+
+
+@pytest.mark.parametrize(
+    ("data", "one"),
+    [
+        (WORSE, ACCEPTED),
+        (BAD, until(TODAY - timedelta(days=1))),
+        (GOOD, ACCEPTED),
+    ],
+    ids=["outdated", "expired", "unused"],
+)
+def test_nobody_is_asked_who_wrote_a_waiver_that_does_not_count_anyway(data: bytes, one: Waiver) -> None:
+    word = Word(doubted=True)
+    assert "waiver/same-person" not in waiver_rules(witnessed(PROTECTIVE, data, word, one))
+    assert word.asked == []
+
+
+@pytest.mark.parametrize(
+    ("rule", "about", "purpose", "needed"),
+    [
+        ("value/out-of-range", "fuel", "protection", True),
+        ("value/out-of-range", "fuel", "emissions", True),
+        ("value/out-of-range", "fuel", "demand", False),
+        ("protection/disabled", "fuel", "demand", True),
+        ("change/emissions", "fuel", "demand", True),
+        ("axis/changed", "speeds", "protection", True),
+        ("axis/changed", "speeds", "correction", False),
+        ("definition/no-limits", "fuel", "protection", True),
+        ("image/stale-checksum", "", "protection", False),
+        ("change/unexplained-bytes", "", "protection", False),
+    ],
+)
+def test_a_second_person_is_needed_for_what_is_about_protection_or_emissions(
+    rule: str, about: str, purpose: str, needed: bool
+) -> None:
+    definition = read(XML.replace(b'purpose="general"', f'purpose="{purpose}"'.encode()))
+    assert needs_second_person(Finding(rule=rule, message="", table=about), definition) is needed
 
 
 def test_no_waiver_accepts_findings_about_waivers() -> None:

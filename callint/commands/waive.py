@@ -1,0 +1,332 @@
+"""callint waive."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import sys
+import unicodedata
+from collections.abc import Iterable, Sequence
+from contextlib import suppress
+from dataclasses import replace
+from datetime import date
+from pathlib import Path
+
+import click
+import numpy as np
+
+from callint.commands.opening import Witnesses
+from callint.model.errors import InputError
+from callint.model.finding import Finding
+from callint.model.policy import Policy, Waiver
+from callint.reading.policy import read_policy
+from callint.reading.tree import read_file, reason
+from callint.reading.workplace import Workplace, open_workplace
+from callint.rules.case import Case
+from callint.rules.catalogue import RULES, refuse_unknown_rules
+from callint.rules.inspection import Inspector, all_definitions, assignments, content_digest
+from callint.rules.waiver import Fate
+
+#: The shortest reason and name that a policy takes.
+_SHORTEST_REASON, _SHORTEST_NAME = 10, 2
+#: So many places or rules are named where something else may have been meant.
+_NAMED = 4
+
+
+@click.command()
+@click.argument("finding")
+@click.option("--reason", "words", required=True, metavar="TEXT", help="Why it is accepted, in a sentence.")
+@click.option("--until", metavar="YYYY-MM-DD", help="The last day on which the waiver counts.")
+@click.option("--image", metavar="PATH", help="With a rule: the image that has the finding.")
+@click.option("--table", metavar="NAME", help="With a rule: the table or axis that the finding is about.")
+@click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
+@click.option("--dry-run", is_flag=True, help="Only show what would be written.")
+def command(
+    finding: str,
+    words: str,
+    until: str | None,
+    image: str | None,
+    table: str | None,
+    policy: str | None,
+    dry_run: bool,
+) -> int:
+    """Accept a finding, in writing: add a waiver to the policy, in your name as git knows it.
+
+    FINDING is a fingerprint, as check prints it (six digits or more), or the id of a rule; with a rule,
+    --table and --image say which finding is meant. The waiver accepts all findings of one rule about one
+    table of one image, and it is dead when that table changes again.
+
+    A waiver does not make a change safe: the maker's limits, local law and licensed practice come first.
+    """
+    given, last_day = _reason(words), _last_day(until)
+    workplace = open_workplace(policy)
+    if not workplace.policy.path:
+        raise InputError("callint.toml: there is none from here up; write one first")
+    refuse_unknown_rules(workplace.policy)
+    inspector = Inspector(
+        workplace, workplace.policy, date.today(), Witnesses().of(workplace, workplace.policy.path)
+    )
+    report = inspector.report(
+        assignments(workplace.policy, workplace.tree), all_definitions(workplace.policy), whole=True
+    )
+    images = set() if image is None else {image, workplace.label(Path(image))}
+    covered = _covered(report.findings, finding.strip(), images, table)
+    first = covered[0]
+    if all(one.waived for one in covered):
+        raise _waived_already(first, inspector)
+    case = inspector.case_of(first)
+    digest = _digest(case, first)
+    waiver = Waiver(first.rule, first.image, first.table, given, _who(workplace), last_day, digest, line=0)
+    _refuse_same_person(inspector, case, first, waiver)
+    waiver = _write(workplace, waiver, dry_run)
+
+    from callint.reporting.terminal import console
+    from callint.reporting.waiver_text import Written, print_waiver
+
+    written = Written(
+        waiver, workplace.policy.path, len(covered), _content(case, first), _dead(inspector, waiver)
+    )
+    print_waiver(written, console(sys.stdout), is_written=not dry_run)
+    return 0
+
+
+# What the command line says
+
+
+def _reason(words: str) -> str:
+    """The reason in one line; InputError where it cannot be one."""
+    if not _is_text(words):
+        raise InputError("--reason: it has control characters in it; write it as plain text in one line")
+    given = " ".join(words.split())
+    if len(given) < _SHORTEST_REASON:
+        raise InputError(
+            f"--reason: at least {_SHORTEST_REASON} characters are needed; say why this is acceptable"
+        )
+    return given
+
+
+def _is_text(words: str) -> bool:
+    """Whether words are free of control characters and of bytes that are no UTF-8."""
+    return not any(unicodedata.category(character) in ("Cc", "Cs") for character in words)
+
+
+def _last_day(until: str | None) -> date | None:
+    if until is None:
+        return None
+    found: date | None = None
+    if re.fullmatch(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", until):
+        with suppress(ValueError):  # such as a 30th of February
+            found = date.fromisoformat(until)
+    if found is None:
+        raise InputError(f"--until: {until!r} is not a date; write YYYY-MM-DD")
+    if found < date.today():
+        raise InputError(f"--until: {until} is past; give a day to come, or leave it out")
+    return found
+
+
+# Which findings
+
+
+def _covered(findings: Sequence[Finding], word: str, images: set[str], table: str | None) -> list[Finding]:
+    """All findings that a waiver of the one that is meant accepts; InputError where it is not clear which."""
+    if re.fullmatch(r"[0-9a-fA-F]+", word):
+        chosen = _by_fingerprint(findings, word.lower(), images, table)
+    elif "/" in word:
+        chosen = _by_rule(findings, word, images, table)
+    else:
+        raise InputError(
+            f"{word}: it is neither a fingerprint nor a rule's id; callint check prints the one, "
+            "callint rules lists the other"
+        )
+    if chosen.policy:
+        raise InputError(
+            f"{word}: a finding about a waiver cannot be waived; settle the waiver itself, "
+            f"in line {chosen.line} of {chosen.policy}"
+        )
+    return [one for one in findings if _subject(one) == _subject(chosen)]
+
+
+def _by_fingerprint(findings: Sequence[Finding], word: str, images: set[str], table: str | None) -> Finding:
+    if not 6 <= len(word) <= 16:
+        raise InputError(f"{word}: a fingerprint has 16 digits; give the first 6 of them or more")
+    found = {one.fingerprint: one for one in findings if one.fingerprint.startswith(word)}
+    if not found:
+        raise InputError(
+            f"{word}: no finding has this fingerprint now; callint check --all prints those that there are"
+        )
+    if len(found) > 1:
+        raise InputError(f"{word}: {len(found)} fingerprints begin so; give more digits: {', '.join(found)}")
+    (chosen,) = found.values()
+    if not _narrowed([chosen], images, table):
+        raise InputError(
+            f"{word}: it is about {_place(chosen)}; leave --image and --table out, or correct them"
+        )
+    return chosen
+
+
+def _by_rule(findings: Sequence[Finding], rule: str, images: set[str], table: str | None) -> Finding:
+    if rule not in RULES:
+        close = difflib.get_close_matches(rule, RULES, n=1)
+        advice = f"did you mean {close[0]}?" if close else "callint rules lists them"
+        raise InputError(f"{rule}: there is no such rule; {advice}")
+    of_rule = [one for one in findings if one.rule == rule]
+    found = _narrowed(of_rule, images, table)
+    if not found:
+        raise InputError(f"{rule}: {_near(findings, of_rule, images, table)}")
+    if len({one.image or one.definition for one in found}) > 1:
+        raise InputError(f"{rule}: it is found in {_listed(map(_file, found))}; say which with --image")
+    if table is None and any(one.table for one in found):
+        named = _listed(one.table or "none" for one in found)
+        raise InputError(f"{rule}: it is found about {named} in {_file(found[0])}; say which with --table")
+    return found[0]
+
+
+def _narrowed(findings: Iterable[Finding], images: set[str], table: str | None) -> list[Finding]:
+    """The findings in one of the images, or definitions, and about the table, as far as these are given."""
+    return [
+        one
+        for one in findings
+        if (not images or _file(one) in images) and (table is None or one.table == table)
+    ]
+
+
+def _near(
+    findings: Sequence[Finding], of_rule: Sequence[Finding], images: set[str], table: str | None
+) -> str:
+    """What is found in place of what was asked for, and what to do."""
+    around = [one for one in _narrowed(findings, images, table) if not one.policy]
+    if table is not None and around:
+        words = f"{table} has no such finding, but of {_listed(one.rule for one in around)}"
+    elif table is not None:
+        words = f"nothing is found about {table}"
+    else:
+        words = "there is no such finding"
+    if of_rule:
+        words += f"; the rule found {_listed(map(_place, of_rule))}"
+    return f"{words}; callint check --all prints all findings"
+
+
+def _subject(finding: Finding) -> tuple[str, ...]:
+    """What a waiver covers: a rule on a table of an image, or of a definition."""
+    return finding.rule, finding.image, finding.table, "" if finding.image else finding.definition
+
+
+def _file(finding: Finding) -> str:
+    return finding.image or finding.definition or finding.policy
+
+
+def _place(finding: Finding) -> str:
+    return " in ".join(part for part in (finding.table, _file(finding)) if part)
+
+
+def _listed(words: Iterable[str]) -> str:
+    """Some words, each once, the rest counted."""
+    found = list(dict.fromkeys(words))
+    more = len(found) - _NAMED
+    return ", ".join(found[:_NAMED]) + (f" and {more} more" if more > 0 else "")
+
+
+# What the waiver says
+
+
+def _waived_already(finding: Finding, inspector: Inspector) -> InputError:
+    ledger = inspector.judge.ledger()
+    subject = (finding.rule, finding.image, finding.table)
+    lines = [one.line for one in ledger.having(Fate.USED) if one.subject == subject]
+    return InputError(
+        f"{ledger.policy}:{lines[0]}: {finding.rule} for {_place(finding)} is waived here already; "
+        "nothing more is needed"
+    )
+
+
+def _digest(case: Case | None, finding: Finding) -> str:
+    found = ""
+    if case is not None:
+        with np.errstate(all="ignore"):  # values from strangers' images may be infinite or no numbers
+            found = content_digest(case, finding)
+    if not found:
+        raise InputError(
+            f"{_file(finding)}: {finding.rule} is about what cannot be read, so there is no content that a "
+            "waiver could hold for; settle the finding itself"
+        )
+    return found
+
+
+def _who(workplace: Workplace) -> str:
+    """The author as git would name them."""
+    from callint.versioning.git import present_author  # git is slow to import
+
+    name = present_author(workplace.root).name
+    if len(name) < _SHORTEST_NAME or not _is_text(name):
+        raise InputError(f"git: {name!r} is no name for a waiver; set user.name with git config")
+    return name
+
+
+def _refuse_same_person(inspector: Inspector, case: Case | None, finding: Finding, waiver: Waiver) -> None:
+    """InputError where the policy asks for a second person and this is none."""
+    if case is None:
+        return
+    with np.errstate(all="ignore"):
+        doubt = inspector.doubt(case, finding, waiver)
+    if doubt is not None:
+        path, hint = inspector.judge.policy.path, doubt.hint.rstrip(".")
+        raise InputError(
+            f"{path}: it says second-person = true, so that the waiver would be in vain: "
+            f"it {doubt.words}; {hint[:1].lower()}{hint[1:]}"
+        )
+
+
+def _content(case: Case | None, finding: Finding) -> str:
+    if not finding.image:
+        return "definition"
+    if case is not None and finding.table in case.plan.table_items:
+        return "table"
+    return "axis" if case is not None and finding.table in case.plan.axis_items else "image"
+
+
+def _dead(inspector: Inspector, waiver: Waiver) -> tuple[Waiver, ...]:
+    """Waivers of the same that met the finding and do not count."""
+    ledger = inspector.judge.ledger()
+    dead = {Fate.OUTDATED, Fate.EXPIRED, Fate.DOUBTED}
+    return tuple(one for one, fate in ledger.fates if fate in dead and one.subject == waiver.subject)
+
+
+# Writing
+
+
+def _write(workplace: Workplace, waiver: Waiver, dry_run: bool) -> Waiver:
+    """Add the waiver to the policy; returns it with its line. Nothing else in the policy may change."""
+    from callint.reporting.waiver_toml import with_entry
+    from callint.reporting.writing import replace_file
+
+    # A link stays a link: the file that it leads to is what is written.
+    name, place = workplace.policy.path, (workplace.root / workplace.policy.path).resolve()
+    try:
+        data = read_file(place)
+    except OSError as error:
+        raise InputError(f"{name}: {reason(error)}; correct that first") from None
+    if read_policy(data, name) != workplace.policy:
+        raise InputError(f"{name}: it has been changed meanwhile; call callint waive again")
+    try:
+        content = with_entry(data, waiver)
+    except UnicodeEncodeError:
+        raise InputError(f"{waiver.image}: its name is no text that a policy can hold; rename it") from None
+    try:
+        policy = read_policy(content, name)
+    except InputError:
+        policy = Policy()
+    if not _adds(workplace.policy, policy, waiver):
+        raise InputError(
+            f"{name}: a waiver cannot be added at its end; give each waiver its own [[waivers]] heading first"
+        )
+    if not dry_run:
+        replace_file(place, content)
+    return policy.waivers[-1]
+
+
+def _adds(old: Policy, new: Policy, waiver: Waiver) -> bool:
+    """Whether a policy says what the old one says, and the waiver besides."""
+    lineless = [replace(one, line=0) for one in new.waivers]
+    return lineless == [*(replace(one, line=0) for one in old.waivers), waiver] and replace(
+        new, waivers=()
+    ) == replace(old, waivers=())

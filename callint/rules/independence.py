@@ -1,0 +1,56 @@
+"""Whether a waiver has to be a second person's, and who can tell whether it is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from callint.model.definition import Definition, Purpose
+from callint.model.finding import Finding
+from callint.model.policy import Waiver
+from callint.rules.case import Case
+
+_GUARDED = {Purpose.PROTECTION, Purpose.EMISSIONS}
+
+
+@dataclass(frozen=True, slots=True)
+class Doubt:
+    """Why a waiver is not taken for a second person's: what is said of it, and what to do."""
+
+    words: str
+    hint: str
+
+
+UNWITNESSED = Doubt(
+    "does not count: without git nothing tells who made the change",
+    "Check it where its commits are, and where git is installed.",
+)
+
+
+class Independence(Protocol):
+    """Who wrote waivers and who made changes, as far as anybody knows."""
+
+    def doubt(self, waiver: Waiver, finding: Finding, case: Case) -> Doubt | None:
+        """What speaks against the waiver being another person's than the change that it covers."""
+        ...
+
+
+class Unwitnessed:
+    """Where nothing tells who did what, no waiver is known to be a second person's."""
+
+    def doubt(self, waiver: Waiver, finding: Finding, case: Case) -> Doubt | None:
+        return UNWITNESSED
+
+
+def needs_second_person(finding: Finding, definition: Definition) -> bool:
+    """Whether a finding is about protection or emissions.
+
+    So is one about an axis of such a table: moving the axis changes what the table does.
+    """
+    if finding.rule.startswith("protection/") or finding.rule == "change/emissions":
+        return True
+    tables = definition.tables.values()
+    purposes = {table.purpose for table in tables if finding.table in (table.name, *table.axes)}
+    if text := definition.texts.get(finding.table):
+        purposes.add(text.purpose)
+    return not _GUARDED.isdisjoint(purposes)
