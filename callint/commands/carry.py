@@ -7,7 +7,13 @@ from pathlib import Path
 
 import click
 
-from callint.commands.opening import Subjects, names_matching, read_whole_image, refuse_to_replace
+from callint.commands.opening import (
+    Subjects,
+    names_matching,
+    read_content,
+    read_whole_image,
+    refuse_to_replace,
+)
 from callint.comparing.carry import UNEXPLAINED, Carried, How, carry
 from callint.decoding.decode import decode
 from callint.decoding.sealing import UnsealableError
@@ -16,7 +22,6 @@ from callint.model.image import Image
 from callint.reading.workplace import open_workplace
 from callint.reporting.carry_json import CarryReport, carry_json
 from callint.rules.case import Subject
-from callint.versioning.contents import Content
 
 _OLD, _NEW = "--old-definition", "--new-definition"
 
@@ -57,21 +62,26 @@ def command(
 ) -> int:
     """Carry what REWORKED changed in OLD_BASE over to NEW_BASE, the factory image of other software.
 
-    Tables are found by name, and values read in engineering units at the breakpoints of the new tables,
-    whatever their place, axes, types and conversions are. What nobody reworked stays as it is in NEW_BASE.
+    All three are files, or files at a revision (REV:path). Tables are found by name, and values read in
+    engineering units at the breakpoints of the new tables, whatever their place, axes, types and
+    conversions are. What nobody reworked stays as it is in NEW_BASE.
 
     Exits with 1 and writes nothing where a change does not fit; --leave-out unexplained-bytes is for
     changed bytes that belong to nothing that is defined. Check the written image like any other rework.
     """
     workplace = open_workplace(policy)
-    names = [workplace.name(word) for word in (old_base, reworked, new_base)]
-    old, changed, new = (Content(name, name, workplace.demand(name)) for name in names)
+    old, changed, new = (read_content(workplace, word) for word in (old_base, reworked, new_base))
     before = Subjects(workplace, old_definition, _OLD).whole(old, changed)
     after = Subjects(workplace, new_definition, _NEW).whole(new)
     target = Path(output)
     if target.is_dir():
         raise InputError(f"{target}: it is a folder; name a file")
-    inputs = [*names, before.file.path, after.file.path, workplace.policy.path]
+    inputs = [
+        *(one.name for one in (old, changed, new)),
+        before.file.path,
+        after.file.path,
+        workplace.policy.path,
+    ]
     refuse_to_replace(target, (workplace.place(name) for name in inputs if name))
     done = _carried(
         before,

@@ -12,7 +12,13 @@ from pathlib import Path
 import click
 import numpy as np
 
-from callint.commands.opening import Subjects, read_whole_image, refuse_to_replace, table_selection
+from callint.commands.opening import (
+    Subjects,
+    read_content,
+    read_whole_image,
+    refuse_to_replace,
+    table_selection,
+)
 from callint.comparing.merge import AxisConflict, CellConflict, Conflict, Merge, Side, TextConflict, merge
 from callint.decoding.decode import decode
 from callint.decoding.sealing import UnsealableError
@@ -64,6 +70,8 @@ def command(
 ) -> int:
     """Merge two reworks, OURS and THEIRS, of the image BASE, cell by cell.
 
+    All three are files, or files at a revision (REV:path).
+
     Where both changed a cell to different values, or one moved an axis while the other edited a table
     on it, the merged image has ours, and FILE.conflicts.txt and FILE.conflicts.json list it.
     --take theirs --table GLOB settles that; so does --take theirs:GLOB, which may be repeated: the first
@@ -81,11 +89,10 @@ def command(
     if path is not None:
         raise click.UsageError("Three images are merged: BASE, OURS and THEIRS.")
     workplace = open_workplace(policy)
-    names = [workplace.name(word) for word in (base, ours, theirs)]
-    contents = [Content(name, name, workplace.demand(name)) for name in names]
+    contents = [read_content(workplace, word) for word in (base, ours, theirs)]
     target = Path(output)
     job = _Job(workplace, definition, workplace.label(target), contents, _Wishes.read(takes, globs))
-    inputs = [*names, job.subject.file.path, workplace.policy.path]
+    inputs = [*(one.name for one in contents), job.subject.file.path, workplace.policy.path]
     refuse_to_replace(target, (workplace.place(name) for name in inputs if name))
     report = job.run()
     lists = _Lists(target)
