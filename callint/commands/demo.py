@@ -66,9 +66,11 @@ def command(folder: str) -> int:
     terminal = console(sys.stdout)
     target = Path(folder)
     is_new = write_demo(target)
-    commits = sum(1 for _ in steps())
+    made = list(steps())
+    branches = len({step.branch for step in made})
     what = (
-        f"a git repository with {commits} commits by two calibrators of harbour workboats that do not exist"
+        f"a git repository with {len(made)} commits on {branches} branches, by two calibrators of harbour "
+        "workboats that do not exist"
     )
     _say(f"{'Wrote' if is_new else 'Using'} {folder}: {what}.", terminal)
     with chdir(target):
@@ -79,8 +81,8 @@ def command(folder: str) -> int:
             command.main(list(arguments[1:]), standalone_mode=False)
             terminal.print()
     _say(
-        f"Go on yourself: cd {folder}; git log; callint check; callint show boats/heron.bin --list; "
-        "callint rules.",
+        f"Go on yourself: cd {folder}; git log --all --graph; callint check; "
+        "callint show boats/heron.bin --list; callint rules.",
         terminal,
     )
     for text in wrapped(_CAUTION, width(terminal)):

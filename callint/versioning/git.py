@@ -21,6 +21,8 @@ from callint.reading.tree import MAX_FILE, POLICY, read_file
 try:
     from git import Actor as Actor
     from git import BadName, GitCommandError, InvalidGitRepositoryError, NoSuchPathError
+    from git import Blob as Blob
+    from git import IndexFile as IndexFile
     from git import Repo as Repo
 except ImportError:  # GitPython looks for the program when it is imported
     raise InputError("git: the program is not found; install git 2.39 or newer") from None
