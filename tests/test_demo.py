@@ -523,6 +523,20 @@ def test_the_carried_heron_is_checked_as_of_the_newer_software(own: Scratch) -> 
     }
 
 
+def test_what_a_branch_made_of_heron_can_be_carried_from_there(own: Scratch) -> None:
+    result = call(
+        "carry",
+        "factory/sk28-0412.bin",
+        f"heron-trolling:{HERON}",
+        "factory/sk28-0431.bin",
+        *("--to", "boats/new.bin", *LEFT_OUT, "--format", "json"),
+        cwd=own.root,
+    )
+    assert result.status == 0, result
+    (gain,) = (one for one in result.data["tables"] if one["name"] == "governor_gain")
+    assert gain["cells"] == 4
+
+
 # The branches
 
 
