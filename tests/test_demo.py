@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
+import shutil
+import sys
 import tomllib
 from collections import Counter
 from datetime import datetime
@@ -12,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from callint.model.definition import Definition, Purpose
+from callint.model.definition import Definition, Linear, Purpose
 from callint.reading.definition import read_definition
 from tests.running import (
     REPOSITORY,
@@ -30,6 +33,8 @@ from tests.running import (
 posix = pytest.mark.skipif(os.name == "nt", reason="Windows has no such files")
 
 DEFINITION = "definitions/skerry-28.xml"
+NEWER_DEFINITION = "definitions/skerry-28-0431.xml"
+HERON = "boats/heron.bin"
 
 
 @pytest.fixture(scope="module")
@@ -53,12 +58,32 @@ def report(demo: Scratch) -> Any:
     return valid(result.data, "findings.schema.json")
 
 
-@pytest.fixture(scope="module")
-def definition(demo: Scratch) -> Definition:
-    file = read_definition((demo.root / DEFINITION).read_bytes(), DEFINITION)
+def defined(demo: Scratch, path: str) -> Definition:
+    file = read_definition((demo.root / path).read_bytes(), path)
     assert file.definition is not None
     assert file.problems == ()
     return file.definition
+
+
+@pytest.fixture(scope="module")
+def definition(demo: Scratch) -> Definition:
+    return defined(demo, DEFINITION)
+
+
+@pytest.fixture(scope="module")
+def newer(demo: Scratch) -> Definition:
+    return defined(demo, NEWER_DEFINITION)
+
+
+@pytest.fixture
+def own(demo: Scratch, tmp_path: Path) -> Scratch:
+    """A copy of the demo to work in, with callint as git's merge driver."""
+    copy = Scratch(tmp_path / "own")
+    shutil.copytree(demo.root, copy.root)
+    copy.write(".git/info/attributes", "boats/*.bin merge=callint\n")
+    python = sys.executable.replace("\\", "/")
+    copy.must("config", "merge.callint.driver", f'"{python}" -m callint merge --driver -- %O %A %B %P')
+    return copy
 
 
 def everything(folder: Path) -> dict[str, tuple[int, bytes | str]]:
@@ -78,21 +103,39 @@ def everything(folder: Path) -> dict[str, tuple[int, bytes | str]]:
 def test_the_demo_succeeds_and_says_what_it_wrote(made: tuple[Scratch, Result]) -> None:
     _, result = made
     assert (result.status, result.stderr) == (0, "")
-    assert result.flat.startswith("Wrote boat yard: a git repository with 8 commits")
+    assert result.flat.startswith("Wrote boat yard: a git repository with 12 commits on 3 branches")
 
 
-def test_the_history_is_that_of_the_timeline(demo: Scratch) -> None:
-    timeline = tomllib.loads((REPOSITORY / "fixtures" / "demo" / "timeline.toml").read_text("utf-8"))
-    log = demo.must("log", "--reverse", "--format=%an%x00%ae%x00%cn%x00%ce%x00%aI%x00%cI%x00%B%x01")
+def timeline(branch: str) -> list[Any]:
+    """What the shipped timeline says about the commits of a branch."""
+    told = tomllib.loads((REPOSITORY / "fixtures" / "demo" / "timeline.toml").read_text("utf-8"))
+    return [commit for commit in told["commits"] if commit.get("branch", "main") == branch]
+
+
+@pytest.mark.parametrize(
+    ("branch", "count"), [("main", 10), ("main..heron-idle", 1), ("main..heron-trolling", 1)]
+)
+def test_the_history_is_that_of_the_timeline(demo: Scratch, branch: str, count: int) -> None:
+    log = demo.must("log", "--reverse", "--format=%an%x00%ae%x00%cn%x00%ce%x00%aI%x00%cI%x00%B%x01", branch)
     commits = [record.strip("\n").split("\0") for record in log.split("\x01") if record.strip()]
-    assert len(commits) == 8
-    for commit, expected in zip(commits, timeline["commits"], strict=True):
+    assert len(commits) == count
+    for commit, expected in zip(commits, timeline(branch.removeprefix("main..")), strict=True):
         author, email, committer, committer_email, authored, committed, message = commit
         assert author == committer == expected["author"]
         assert email == committer_email == expected["email"]
         moment = datetime.fromisoformat(expected["date"])
         assert datetime.fromisoformat(authored) == datetime.fromisoformat(committed) == moment
         assert message.strip() == expected["message"].strip()
+
+
+def test_both_branches_fork_before_the_last_commit_of_main_and_bring_one_image(demo: Scratch) -> None:
+    branches = demo.must("for-each-ref", "--format=%(refname:short)", "refs/heads").split()
+    assert branches == ["heron-idle", "heron-trolling", "main"]
+    for branch in ("heron-idle", "heron-trolling"):
+        (commit,) = timeline(branch)
+        assert demo.must("merge-base", "main", branch) == demo.must("rev-parse", "main~1")
+        assert commit["from"] == timeline("main")[-2]["folder"]
+        assert demo.must("diff", "--name-only", f"main~1..{branch}").split() == ["boats/heron.bin"]
 
 
 def test_the_working_tree_is_clean_and_on_main(demo: Scratch) -> None:
@@ -121,7 +164,8 @@ def test_two_demos_are_the_same_to_the_commit_id_whatever_the_user_has_configure
     )
     assert (result.status, result.stderr) == (0, "")
     again = Scratch(tmp_path / "again")
-    assert again.must("log", "--format=%H") == demo.must("log", "--format=%H")
+    for every in (("log", "--format=%H", "main"), ("for-each-ref",)):
+        assert again.must(*every) == demo.must(*every)
     assert again.must("status", "--porcelain") == ""
 
 
@@ -136,7 +180,7 @@ def test_a_hooks_environment_does_not_lead_the_demo_into_another_repository(tmp_
     result = run("demo", "new", cwd=tmp_path, GIT_DIR=str(git_dir), GIT_INDEX_FILE=str(index))
     assert everything(other.root) == before
     assert result.status == 0, result
-    assert Scratch(tmp_path / "new").must("log", "--format=%s").count("\n") == 8
+    assert Scratch(tmp_path / "new").must("log", "--format=%s").count("\n") == 10
 
 
 def test_the_second_run_touches_nothing_and_says_so(tmp_path: Path) -> None:
@@ -351,7 +395,7 @@ def test_petrels_values_are_those_that_were_typed_in(report: Any) -> None:
 
 def test_petrel_was_honest_before_that_evening(demo: Scratch, tmp_path: Path) -> None:
     then = Scratch(tmp_path / "then")
-    demo.must("worktree", "add", "--quiet", "--detach", str(then.root), "main~2")
+    demo.must("worktree", "add", "--quiet", "--detach", str(then.root), "main~3")
     try:
         assert call("check", "boats/petrel.bin", cwd=then.root).status == 0
     finally:
@@ -363,9 +407,14 @@ def test_of_gannet_only_its_software_is_said(report: Any) -> None:
     assert rules == ["image/wrong-identity"]
 
 
-def test_the_factory_base_and_its_definition_give_no_finding(demo: Scratch) -> None:
-    result = call("check", "factory/sk28-0412.bin", "--definition", DEFINITION, cwd=demo.root)
-    assert (result.status, result.stdout, result.stderr) == (0, "", "")
+@pytest.mark.parametrize(
+    ("base", "definition"),
+    [("factory/sk28-0412.bin", DEFINITION), ("factory/sk28-0431.bin", NEWER_DEFINITION)],
+)
+def test_a_factory_base_and_its_definition_give_no_finding(demo: Scratch, base: str, definition: str) -> None:
+    for words in (("check", base, "--definition", definition), ("check", base), ("check", definition)):
+        result = call(*words, cwd=demo.root)
+        assert (result.status, result.stdout, result.stderr) == (0, "", "")
 
 
 def test_nothing_is_found_in_the_definition_or_the_policy(report: Any) -> None:
@@ -381,3 +430,163 @@ def test_the_definition_has_every_kind_and_purpose_and_120_tables(definition: De
     assert {table.kind.value for table in definition.tables.values()} == {"scalar", "curve", "map"}
     assert {table.purpose for table in definition.tables.values()} == set(Purpose)
     assert definition.texts
+
+
+# The newer software
+
+
+def test_the_newer_software_has_nearly_every_table_elsewhere(
+    definition: Definition, newer: Definition
+) -> None:
+    common = definition.tables.keys() & newer.tables.keys()
+    assert len(common) >= 150
+    assert [name for name in common if definition.tables[name].at == newer.tables[name].at] == []
+
+
+def test_the_newer_software_has_dropped_renamed_and_new_tables(
+    definition: Definition, newer: Definition
+) -> None:
+    assert definition.tables.keys() - newer.tables.keys() == {"egr_warm_correction", "overspeed_ramp"}
+    assert newer.tables.keys() - definition.tables.keys() == {
+        "egr_warm_demand",
+        "fan_duty_harbour",
+        "overspeed_return_time",
+        "smoke_limit_coolant",
+    }
+
+
+def test_some_tables_of_the_newer_software_have_other_axes_storage_or_steps(
+    definition: Definition, newer: Definition
+) -> None:
+    def shape(of: Definition, name: str) -> tuple[int, ...]:
+        table = of.tables[name]
+        return tuple(of.axes[axis].count for axis in (table.x, table.y) if axis)
+
+    assert (shape(definition, "driver_demand"), shape(newer, "driver_demand")) == ((16, 12), (20, 12))
+    assert (shape(definition, "smoke_limit"), shape(newer, "smoke_limit")) == ((16, 12), (20, 13))
+    assert (shape(definition, "pilot_quantity"), shape(newer, "pilot_quantity")) == ((12, 10), (14, 10))
+    assert [of.tables["vane_position"].storage.type.size for of in (definition, newer)] == [2, 1]
+    units = [of.conversion_of(of.tables["boost_demand"]) for of in (definition, newer)]
+    assert [unit.factor for unit in units if isinstance(unit, Linear)] == [1, 0.5]
+
+
+def carried(yard: Scratch, *more: str) -> Result:
+    bases = ("factory/sk28-0412.bin", "factory/sk28-0431.bin")
+    return call("carry", bases[0], HERON, bases[1], "--to", "boats/new.bin", *more, cwd=yard.root)
+
+
+LEFT_OUT = ("--leave-out", "egr_warm_correction", "--leave-out", "calibration_label")
+
+
+def test_what_of_heron_does_not_fit_the_newer_software_is_said_and_nothing_is_written(own: Scratch) -> None:
+    result = carried(own, "--format", "json")
+    assert result.status == 1
+    problems = valid(result.data, "carry.schema.json")["problems"]
+    assert [(problem["name"], problem["reason"]) for problem in problems] == [
+        ("egr_warm_correction", "no-partner"),
+        ("calibration_label", "text"),
+    ]
+    assert not (own.root / "boats/new.bin").exists()
+
+
+def test_the_rest_of_heron_is_carried_within_half_a_step_of_its_storage(own: Scratch) -> None:
+    report = carried(own, *LEFT_OUT, "--format", "json")
+    assert report.status == 0, report
+    tables = valid(report.data, "carry.schema.json")["tables"]
+    deviations = {one["name"]: one["deviation"] for one in tables}
+    assert set(deviations) == {
+        "driver_demand",
+        "smoke_limit",
+        "rail_pressure_demand",
+        "main_timing",
+        "lever_rate_rise",
+        "boost_demand",
+        "hull_number",
+    }
+    assert deviations["lever_rate_rise"] == deviations["boost_demand"] == 0
+    steps = {"driver_demand": 0.1, "smoke_limit": 1 / 128, "rail_pressure_demand": 0.1, "main_timing": 0.01}
+    for name, step in steps.items():
+        assert 0 < deviations[name] <= step / 2 + 1e-9
+
+
+def test_the_carried_heron_is_checked_as_of_the_newer_software(own: Scratch) -> None:
+    assert carried(own, *LEFT_OUT).status == 0
+    result = call("check", "boats/new.bin", "--format", "json", cwd=own.root)
+    assert result.status == 1
+    found = {(f["rule"], f["severity"], f["table"], f["definition"]) for f in result.data["findings"]}
+    assert found == {
+        # Heron's waiver is for her own image, not for this one.
+        ("change/too-large", "error", "lever_rate_rise", NEWER_DEFINITION),
+        ("protection/weakened", "warning", "smoke_limit", NEWER_DEFINITION),
+        # The maker took 20 bar off at idle, and the yard twelve.
+        ("value/unexpected", "warning", "rail_pressure_demand", NEWER_DEFINITION),
+    }
+
+
+def test_what_a_branch_made_of_heron_can_be_carried_from_there(own: Scratch) -> None:
+    result = call(
+        "carry",
+        "factory/sk28-0412.bin",
+        f"heron-trolling:{HERON}",
+        "factory/sk28-0431.bin",
+        *("--to", "boats/new.bin", *LEFT_OUT, "--format", "json"),
+        cwd=own.root,
+    )
+    assert result.status == 0, result
+    (gain,) = (one for one in result.data["tables"] if one["name"] == "governor_gain")
+    assert gain["cells"] == 4
+
+
+# The branches
+
+
+@pytest.mark.parametrize("branch", ["heron-idle", "heron-trolling"])
+def test_every_commit_of_a_branch_passes_by_itself(own: Scratch, branch: str) -> None:
+    own.must("checkout", "--quiet", branch)
+    assert call("check", HERON, cwd=own.root).status == 0
+    assert call("seal", "--check", HERON, cwd=own.root).status == 0
+
+
+def changed(own: Scratch, old: str, new: str) -> dict[tuple[str, int, int], float]:
+    """The cells of Heron that differ between two revisions, and what they are in the new one."""
+    result = call("diff", f"{old}:{HERON}", f"{new}:{HERON}", "--format", "json", cwd=own.root)
+    return {
+        (table["table"], cell["x"], cell["y"]): cell["new"]
+        for table in result.data["tables"]
+        for cell in table["cells"]
+    }
+
+
+def test_heron_idle_merges_into_main_cell_by_cell_without_an_error(own: Scratch) -> None:
+    ours, theirs = changed(own, "main~1", "main"), changed(own, "main~1", "heron-idle")
+    assert ours.keys().isdisjoint(theirs)
+    assert {table for table, _, _ in ours} <= {table for table, _, _ in theirs}
+    own.must("merge", "--quiet", "--no-edit", "heron-idle")
+    assert own.must("status", "--porcelain") == ""
+    assert changed(own, "heron-idle~1", "HEAD") == ours | theirs
+    assert call("check", HERON, cwd=own.root).status == 0
+    assert call("seal", "--check", HERON, cwd=own.root).status == 0
+
+
+def test_heron_trolling_is_contrary_to_main_in_one_cell_which_a_take_settles(own: Scratch) -> None:
+    ours, theirs = changed(own, "main~1", "main"), changed(own, "main~1", "heron-trolling")
+    (both,) = ours.keys() & theirs.keys()
+    assert both[0] == "driver_demand" and ours[both] != theirs[both]
+    merge = own.git("merge", "--no-edit", "heron-trolling")
+    assert merge.status == 1
+    assert "at 900 rpm, 14 %  25.9  23.3    27.2" in merge.stderr
+    listed = valid(json.loads((own.root / f"{HERON}.conflicts.json").read_bytes()), "conflicts.schema.json")
+    assert len(listed["conflicts"]) == 1
+    # As the git page says.
+    page = (REPOSITORY / "docs" / "git.md").read_text("utf-8")
+    ((words, *rest),) = [
+        [line.strip() for line in block.replace("\\\n", "").splitlines()]
+        for block in re.findall(r"(?:^    .*\n)+", page, re.MULTILINE)
+    ]
+    settled = call(*words.split()[1:], cwd=own.root)
+    assert settled.status == 0, settled
+    for line in rest:
+        own.must(*line.split()[1:])
+    assert own.must("status", "--porcelain") == ""
+    assert changed(own, "heron-trolling~1", "HEAD") == ours | theirs
+    assert call("check", HERON, cwd=own.root).status == 0

@@ -97,7 +97,7 @@ def test_the_wheel_says_its_version_licence_python_and_command(wheel: Path) -> N
 
 def test_the_demo_runs_from_the_wheel_alone(installed: Path, tmp_path: Path) -> None:
     where = start("callint", "demo", "yard", cwd=tmp_path, PYTHONPATH=str(installed))
-    assert "8 commits" in " ".join(where.split())
+    assert "12 commits" in " ".join(where.split())
     assert (tmp_path / "yard" / "callint.toml").is_file()
     program = "import callint; from callint.reading.resources import resource\n"
     program += "print(callint.__file__); print(resource('schemas')); print(resource('fixtures/demo'))"

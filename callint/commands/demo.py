@@ -56,19 +56,22 @@ _CAUTION = (
 @click.command()
 @click.argument("folder", default=_FOLDER, metavar="[DIR]")
 def command(folder: str) -> int:
-    """Write the fictional repository into DIR and walk through check and diff on it.
+    """Write the fictional repository into DIR, set up by callint init, and walk through check and diff on it.
 
     DIR is skerry-demo where absent. A folder that callint demo made before is only walked through again;
     any other that is not empty is refused.
     """
-    from callint.versioning.demo import steps, write_demo  # git is slow to import
+    from callint.commands.init import set_up  # git is slow to import
+    from callint.versioning.demo import steps, write_demo
 
     terminal = console(sys.stdout)
     target = Path(folder)
-    is_new = write_demo(target)
-    commits = sum(1 for _ in steps())
+    is_new = write_demo(target, set_up)
+    made = list(steps())
+    branches = len({step.branch for step in made})
     what = (
-        f"a git repository with {commits} commits by two calibrators of harbour workboats that do not exist"
+        f"a git repository with {len(made)} commits on {branches} branches, by two calibrators of harbour "
+        "workboats that do not exist"
     )
     _say(f"{'Wrote' if is_new else 'Using'} {folder}: {what}.", terminal)
     with chdir(target):
@@ -79,8 +82,8 @@ def command(folder: str) -> int:
             command.main(list(arguments[1:]), standalone_mode=False)
             terminal.print()
     _say(
-        f"Go on yourself: cd {folder}; git log; callint check; callint show boats/heron.bin --list; "
-        "callint rules.",
+        f"Go on yourself: cd {folder}; git log --all --graph; callint check; "
+        "callint show boats/heron.bin --list; callint rules.",
         terminal,
     )
     for text in wrapped(_CAUTION, width(terminal)):

@@ -91,6 +91,13 @@ def command(
     return 0
 
 
+def set_up(repo: git.Repo) -> None:
+    """Do in a repository with a policy what callint init does, but leave hooks alone that others share."""
+    here = git.top_level(repo)
+    _, is_shared = git.hooks_folder(repo)
+    _carry_out(repo, plan(repo, Wishes(here=here, program=_program(), hook=not is_shared)))
+
+
 def _program() -> str:
     """How git's shell calls this very callint, whatever its PATH is."""
     script = Path(sys.executable).with_name("callint.exe" if os.name == "nt" else "callint")

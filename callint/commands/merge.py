@@ -7,6 +7,7 @@ import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from shlex import quote
 
 import click
 import numpy as np
@@ -138,7 +139,8 @@ def _drive(
         return 1
     if report.merge.conflicts or report.broken.findings:
         # Standard output may be that of a git command that programs read.
-        _tell(report, lists if report.merge.conflicts else None, to_errors=True)
+        commands = _settling(path, policy) if report.merge.conflicts else ()
+        _tell(report, lists if report.merge.conflicts else None, to_errors=True, commands=commands)
     return _status(report)
 
 
@@ -146,12 +148,26 @@ def _status(report: MergeReport) -> int:
     return int(bool(report.merge.conflicts or report.broken.findings))
 
 
-def _tell(report: MergeReport, lists: _Lists | None, to_errors: bool = False) -> None:
+def _settling(path: str, policy: str | None) -> tuple[str, ...]:
+    """The commands that settle a conflict which git has in its index."""
+    sides = " ".join(quote(f":{stage}:{path}") for stage in (1, 2, 3))
+    file = quote(path if not path.startswith("-") else f"./{path}")
+    more = f" --policy {quote(policy)}" if policy else ""
+    return (
+        f"callint merge {sides} \\",
+        f"  --to {file}{more} --take theirs",
+        f"git add -- {file}",
+    )
+
+
+def _tell(
+    report: MergeReport, lists: _Lists | None, to_errors: bool = False, commands: tuple[str, ...] = ()
+) -> None:
     from callint.reporting.merge_text import print_merge
     from callint.reporting.terminal import console
 
     words = f"{lists.text} lists {'it' if len(report.merge.conflicts) == 1 else 'them'}." if lists else ""
-    print_merge(report, console(sys.stderr if to_errors else sys.stdout), words)
+    print_merge(report, console(sys.stderr if to_errors else sys.stdout), words, commands)
 
 
 # Settling

@@ -33,10 +33,12 @@ _SIDES = ("base", "ours", "theirs")
 _MOST_CELLS, _MOST_BYTES = 12, 16
 
 
-def print_merge(report: MergeReport, terminal: Console, lists: str = "") -> None:
+def print_merge(
+    report: MergeReport, terminal: Console, lists: str = "", commands: Sequence[str] = ()
+) -> None:
     """Print what is open, what was settled, and which rules the merged image breaks; nothing if nothing.
 
-    ``lists`` says where all conflicts are listed.
+    ``lists`` says where all conflicts are listed, ``commands`` are those that settle them.
     """
     merge = report.merge
     for decision in merge.decisions:
@@ -50,8 +52,14 @@ def print_merge(report: MergeReport, terminal: Console, lists: str = "") -> None
     if merge.conflicts:
         words = shown.count(len(merge.conflicts), "conflict")
         is_one = len(merge.conflicts) == 1
-        words += f"; {report.image} has ours there. Settle {'it' if is_one else 'them'} with --take."
-        _print_prose(f"{words} {lists}", terminal)
+        them = "it" if is_one else "them"
+        words += f"; {report.image} has ours there."
+        if commands:
+            _print_prose(f"{words} {lists} At the top, with ours or theirs, this settles {them}:", terminal)
+        else:
+            _print_prose(f"{words} Settle {them} with --take. {lists}", terminal)
+        for command in commands:
+            terminal.print(line(f"{_INDENT}{shown.clean(command)}"))
     if report.broken.findings:
         _print_prose(f"{report.image}: merged cleanly, but together the edits break:", terminal)
         terminal.print()

@@ -244,6 +244,8 @@ class Inspector:
     def _base(self, subject: Subject, one: Assignment, image: Image | None) -> tuple[str, Image | None, str]:
         """The base to compare with: its path, its image if there is one, and what is wrong with it."""
         memory = subject.definition.memory
+        # An image of other software is said to be one; that none of several bases is its own follows.
+        is_stray = len(one.bases) > 1 and image is not None and bool(foreign_identity(image, memory))
         troubles = []
         for path in one.bases:
             base = self._read_base(path, memory)
@@ -252,10 +254,11 @@ class Inspector:
             elif not base.size:
                 troubles.append(f"the base {path} is empty")
             elif words := foreign_identity(base, memory):
-                troubles.append(f"the base {path} is of other software: {words}")
+                if not is_stray:
+                    troubles.append(f"the base {path} is of other software: {words}")
             elif len(one.bases) == 1 or image is None or _same_identity(base, image, memory.identities):
                 return path, base, _shortfall(path, base, memory)
-            else:
+            elif not is_stray:
                 troubles.append(f"the base {path} has another identity than the image")
         return "", None, "; ".join(troubles)
 

@@ -6,35 +6,48 @@ import os
 import shutil
 import tempfile
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from callint.model.errors import InputError
 from callint.reading.resources import resource
 from callint.reading.tree import reason
-from callint.versioning.git import LOCAL_VARIABLES, Actor, Repo
+from callint.versioning.git import LOCAL_VARIABLES, Actor, Blob, IndexFile, Repo, open_repository
+from callint.versioning.setup import ATTRIBUTES, IGNORED
+
+if TYPE_CHECKING:
+    from git import Commit
 
 #: Inside ``.git``, so that it is no part of what the demo shows: the folder was made by callint demo.
 _MARK = "callint-demo"
+_MAIN = "main"
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One commit: the folder with the files that it adds or replaces, and who wrote it when."""
+    """One commit: the folder with the files that it adds or replaces, who wrote it, when, and its branch.
+
+    A branch's first commit follows the one whose folder is named ``start``; every other, where ``start`` is
+    empty, the one before it on its branch.
+    """
 
     folder: Path
     author: Actor
     date: datetime
     message: str
+    branch: str
+    start: str
 
 
-def write_demo(target: Path) -> bool:
+def write_demo(target: Path, set_up: Callable[[Repo], None]) -> bool:
     """Make the demo repository at ``target``; False where it is there already, and nothing is touched then.
 
-    The repository is made beside the target and moved there when it is whole. InputError where the
+    The repository is made beside the target and moved there when it is whole. ``set_up`` does in it what
+    callint init does, before each commit of main. InputError where the
     target is something else than a new or an empty folder.
     """
     if (target / ".git" / _MARK).is_file():
@@ -49,7 +62,7 @@ def write_demo(target: Path) -> bool:
         making = Path(tempfile.mkdtemp(prefix=f".{target.name[:64]}.", suffix=".part", dir=target.parent))
         try:
             with _own_repository():
-                _commit_steps(making)
+                _commit_steps(making, set_up)
             if is_empty:
                 # The folder itself stays: it may be the one that the user works in.
                 for path in sorted(making.iterdir(), reverse=True):
@@ -78,36 +91,66 @@ def _own_repository() -> Iterator[None]:
         os.environ.update(foreign)
 
 
-def _commit_steps(folder: Path) -> None:
-    """The whole history in a new repository.
+def _commit_steps(folder: Path, set_up: Callable[[Repo], None]) -> None:
+    """The whole history in a new repository, main checked out and set up.
 
     Commits are written through GitPython's own index: the user's hooks, signing and line-end settings
     have no part in it, so that every demo is the same to the byte.
     """
     folder.chmod(0o755)  # mkdtemp's own mode shuts out everybody else
-    repo = Repo.init(folder, initial_branch="main")
+    Repo.init(folder, initial_branch=_MAIN).close()
+    repo = open_repository(folder)
     try:
         with repo.config_writer() as config:
             config.set_value("core", "autocrlf", "false")
+        made: dict[str, Commit] = {}
         for step in steps():
-            shutil.copytree(step.folder, folder, dirs_exist_ok=True, copy_function=shutil.copyfile)
-            paths = sorted(path.relative_to(step.folder) for path in step.folder.rglob("*") if path.is_file())
-            repo.index.add([path.as_posix() for path in paths])
-            repo.index.commit(
-                step.message,
-                author=step.author,
-                committer=step.author,
-                author_date=step.date,
-                commit_date=step.date,
-                skip_hooks=True,
-            )
+            if step.branch == _MAIN:
+                shutil.copytree(step.folder, folder, dirs_exist_ok=True, copy_function=shutil.copyfile)
+                set_up(repo)
+                repo.index.add([*_files(step), ATTRIBUTES, IGNORED])
+                commit = _commit(repo.index, step)
+            else:
+                parent = made[step.start] if step.start else repo.heads[step.branch].commit
+                commit = _commit(_index_after(repo, parent, step), step, parent)
+                repo.create_head(step.branch, commit, force=True)
+            made[step.folder.name] = commit
         (folder / ".git" / _MARK).write_text("made by callint demo\n", "utf-8")
     finally:
         repo.close()
 
 
+def _files(step: Step) -> dict[str, Path]:
+    """The files of a step by their paths in the repository."""
+    paths = sorted(path for path in step.folder.rglob("*") if path.is_file())
+    return {path.relative_to(step.folder).as_posix(): path for path in paths}
+
+
+def _index_after(repo: Repo, parent: Commit, step: Step) -> IndexFile:
+    """A commit's tree with a step's files; in memory, so that nothing that is checked out changes."""
+    index = IndexFile.new(repo, parent.tree)
+    for name, path in _files(step).items():
+        stored = repo.git.hash_object("-w", "--no-filters", "--", path)
+        index.add([Blob(repo, bytes.fromhex(stored), Blob.file_mode, name)], write=False)
+    return index
+
+
+def _commit(index: IndexFile, step: Step, parent: Commit | None = None) -> Commit:
+    """A commit after HEAD, which moves on to it; or after ``parent``, and HEAD stays."""
+    return index.commit(
+        step.message,
+        parent_commits=None if parent is None else [parent],
+        head=parent is None,
+        author=step.author,
+        committer=step.author,
+        author_date=step.date,
+        commit_date=step.date,
+        skip_hooks=True,
+    )
+
+
 def steps() -> Iterator[Step]:
-    """The demo's commits, oldest first."""
+    """The demo's commits: those of main, oldest first, then those of the branches."""
     demo = resource("fixtures/demo")
     timeline = tomllib.loads((demo / "timeline.toml").read_text("utf-8"))
     for commit in timeline["commits"]:
@@ -116,4 +159,6 @@ def steps() -> Iterator[Step]:
             author=Actor(commit["author"], commit["email"]),
             date=datetime.fromisoformat(commit["date"]),
             message=commit["message"].strip() + "\n",
+            branch=commit.get("branch", _MAIN),
+            start=commit.get("from", ""),
         )

@@ -23,7 +23,9 @@ from callint.reading.tree import POLICY, read_as_stored
 
 try:
     from git import Actor as Actor
+    from git import Blob as Blob
     from git import Git, GitCommandError, InvalidGitRepositoryError, NoSuchPathError
+    from git import IndexFile as IndexFile
     from git import Repo as _Repo
 except ImportError:  # GitPython looks for the program when it is imported
     raise InputError("git: the program is not found; install git 2.39 or newer") from None
@@ -141,8 +143,10 @@ def _run(repo: Repo, *arguments: str) -> str:
     return os.fsdecode(bytes(output))
 
 
-def index_entries(repo: Repo) -> dict[str, Entry]:
+def index_entries(repo: Repo, stage: int | None = None) -> dict[str, Entry]:
     """Every file that the index would commit, by its path from the top; of a conflict the highest stage.
+
+    With a ``stage`` what stands there alone: 1 the base, 2 ours and 3 theirs of a conflict, 0 all else.
 
     Commands run at the top of the working tree, so that paths are whole without a pathspec, which
     ``GIT_LITERAL_PATHSPECS`` would change.
@@ -151,8 +155,11 @@ def index_entries(repo: Repo) -> dict[str, Entry]:
     for record in _run(repo, "ls-files", "--stage", "-z").split("\0"):
         if record:
             details, path = record.split("\t", 1)
-            mode, blob, stage = details.split(" ")
-            entries[path] = Entry(mode, blob, int(stage))
+            mode, blob, found = details.split(" ")
+            if stage is None:
+                entries[path] = Entry(mode, blob, int(found))
+            elif int(found) == stage:
+                entries[path] = Entry(mode, blob, 0)
     if any(entry.blob in _EMPTY_BLOBS for entry in entries.values()):
         # ``git add --intent-to-add`` enters an empty blob that no commit records; only a comparison
         # with the working tree tells it from an empty file.
@@ -210,6 +217,13 @@ class IndexTree(StoredTree):
 
     def __init__(self, repo: Repo, folder: str = "") -> None:
         super().__init__(repo, index_entries(repo), folder)
+
+
+class StageTree(StoredTree):
+    """The files at one stage of the index, as of a merge that is not settled yet."""
+
+    def __init__(self, repo: Repo, stage: int) -> None:
+        super().__init__(repo, index_entries(repo, stage))
 
 
 class RevisionTree(StoredTree):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,15 +25,24 @@ class ChangedFile:
 
 
 def content_at(workplace: Workplace, word: str) -> Content:
-    """The file that ``REV:path`` names, from the top of the repository; with ./ from the current folder."""
+    """The file that ``REV:path`` names, from the top of the repository; with ./ from the current folder.
+
+    As in git ``:path`` is the file in the index, and ``:1:path`` to ``:3:path`` are base, ours and theirs
+    of a conflict.
+    """
     revision, _, path = word.partition(":")
-    repo = git.open_repository(Path.cwd(), bare=True)
+    repo = git.open_repository(Path.cwd(), bare=bool(revision))
+    stage = 0
+    if not revision and (match := re.match(r"([0-3]):", path)):
+        stage, path = int(match[1]), path[match.end() :]
     if path.startswith(("./", "../")):
         path = git.from_top(repo, Path.cwd(), path)
     try:
-        data = git.RevisionTree(repo, revision or "HEAD").read(path)
+        tree = git.RevisionTree(repo, revision) if revision else git.StageTree(repo, stage)
+        data = tree.read(path)
     except OSError as error:
-        words = with_remedy(error, f"git ls-tree -r {revision or 'HEAD'} lists what there is")
+        listing = f"git ls-tree -r {revision}" if revision else "git ls-files --stage"
+        words = with_remedy(error, f"{listing} lists what there is")
         raise InputError(f"{word}: {words}") from None
     return Content(word, _below(git.folder_of(repo, workplace.root), path), data)
 

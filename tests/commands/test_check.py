@@ -543,6 +543,20 @@ def test_a_base_with_a_stale_checksum_is_doubted(yard: Yard) -> None:
     assert "stale checksum sum" in finding["message"]
 
 
+def test_of_an_image_of_none_of_several_softwares_only_that_is_said(yard: Yard) -> None:
+    other = b"YARD-99"
+    yard.write("factory/other.bin", edited(yard_base(), {SOFTWARE: other}))
+    yard.write(
+        "callint.toml", POLICY.replace('"factory/base.bin"', '["factory/base.bin", "factory/other.bin"]')
+    )
+    yard.write("boats/heron.bin", edited(yard_base(), {SOFTWARE: other}))
+    assert rules_of(checked(yard, "boats/heron.bin")) == {"image/wrong-identity"}
+    # Not so of an image whose software is known, but whose base is not among the named ones.
+    yard.write("factory/base.bin", edited(yard_base(), {SOFTWARE: b"YARD-98"}))
+    yard.write("boats/heron.bin", yard_base())
+    assert rules_of(checked(yard, "boats/heron.bin")) == {"image/missing-base"}
+
+
 def test_a_waiver_of_an_image_that_does_not_exist_is_unused(yard: Yard) -> None:
     waiver = """
 [[waivers]]

@@ -390,6 +390,14 @@ def test_the_output_may_be_what_the_policy_knows(yard: Yard, tmp_path: Path) -> 
     assert output(yard) == TOGETHER
 
 
+def test_images_at_revisions_merge_as_files_do(tmp_path: Path) -> None:
+    scratch = make_repository_yard(tmp_path / "yard", heron=BASE)
+    branch(scratch, APART)
+    revisions = (f"{revision}:boats/heron.bin" for revision in ("main~1", "main", "theirs"))
+    assert scratch.call("merge", *revisions, "--to", "boats/heron.bin").status == 0
+    assert (scratch.root / "boats/heron.bin").read_bytes() == TOGETHER
+
+
 def test_an_output_that_cannot_be_written_leaves_nothing_behind(yard: Yard) -> None:
     before = yard.files()
     files = ("boats/base.bin", "boats/ours.bin", "boats/contrary.bin")

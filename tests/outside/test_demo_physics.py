@@ -1,4 +1,4 @@
-"""The demo's factory image, decoded by callint, against published tables and its own intended values.
+"""The demo's factory images, decoded by callint, against published tables and their own intended values.
 
 The demo's files are packed by ``fixtures/make.py`` without callint.
 """
@@ -8,14 +8,16 @@ from __future__ import annotations
 import functools
 import math
 import re
+from dataclasses import dataclass
 from pathlib import Path
 
 import make
 import numpy as np
 import pytest
+import skerry.newer
 import skerry.tables
 from skerry.boats import history
-from skerry.plan import TYPES, Linear
+from skerry.plan import TYPES, Linear, Plan
 
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.interpolation import lookup
@@ -28,31 +30,56 @@ from callint.reading.definition import read_definition
 from tests.building import findings
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
-FACTORY = FIXTURES / "demo" / "steps" / "01-factory"
-TABLES = {table.name: table for table in skerry.tables.PLAN.tables()}
+STEPS = FIXTURES / "demo" / "steps"
+
+
+@dataclass(frozen=True)
+class Software:
+    """A factory base of the demo, its definition, and what both were made from."""
+
+    definition: bytes
+    image: bytes
+    plan: Plan
+
+
+OLD, NEW = "SK28-0412", "SK28-0431"
+SOFTWARE = {
+    OLD: Software(
+        (STEPS / "01-factory/definitions/skerry-28.xml").read_bytes(),
+        (STEPS / "01-factory/factory/sk28-0412.bin").read_bytes(),
+        skerry.tables.PLAN,
+    ),
+    NEW: Software(
+        (STEPS / "09-newer-software/definitions/skerry-28-0431.xml").read_bytes(),
+        (STEPS / "09-newer-software/factory/sk28-0431.bin").read_bytes(),
+        skerry.newer.PLAN,
+    ),
+}
+TABLES = {number: {table.name: table for table in one.plan.tables()} for number, one in SOFTWARE.items()}
+EVERY_TABLE = [(number, name) for number, tables in TABLES.items() for name in tables]
 
 
 @functools.cache
-def factory() -> Decoded:
-    """The factory base as callint decodes it."""
-    file = read_definition((FACTORY / "definitions" / "skerry-28.xml").read_bytes(), "skerry-28.xml")
+def factory(number: str = OLD) -> Decoded:
+    """A factory base as callint decodes it."""
+    file = read_definition(SOFTWARE[number].definition, f"{number}.xml")
     assert file.definition is not None and not file.problems
-    image = Image.raw((FACTORY / "factory" / "sk28-0412.bin").read_bytes(), file.definition.memory.start)
+    image = Image.raw(SOFTWARE[number].image, file.definition.memory.start)
     return decode(make_plan(file.definition), image)
 
 
 @functools.cache
-def intended() -> dict[str, np.ndarray[tuple[int, ...], np.dtype[np.float64]]]:
-    return make.intended_values()
+def intended(number: str) -> dict[str, np.ndarray[tuple[int, ...], np.dtype[np.float64]]]:
+    return make.intended_values(SOFTWARE[number].plan)
 
 
-def grid(table: str) -> Grid:
-    return factory().grid(factory().plan.definition.tables[table])
+def grid(table: str, number: str = OLD) -> Grid:
+    return factory(number).grid(factory(number).plan.definition.tables[table])
 
 
-def half_step(table: str) -> float:
+def half_step(table: str, number: str = OLD) -> float:
     """Half of what one raw step is worth in a linear table, and a little for rounding."""
-    found = factory().plan.definition
+    found = factory(number).plan.definition
     conversion = found.conversion_of(found.tables[table])
     assert isinstance(conversion, definition.Linear)
     return abs(conversion.factor) / 2 * (1 + 1e-9)
@@ -176,17 +203,19 @@ def test_a_thermistor_reads_25_degrees_at_its_nominal_resistance(signal: str, no
 # The whole demo
 
 
-def test_every_table_of_the_demo_is_decoded() -> None:
-    assert set(intended()) == set(factory().plan.definition.tables) == set(factory().plan.table_items)
-    assert len(intended()) == 158
-    assert factory().present.all()
+@pytest.mark.parametrize(("number", "count"), [(OLD, 158), (NEW, 160)])
+def test_every_table_of_the_demo_is_decoded(number: str, count: int) -> None:
+    found = factory(number)
+    assert set(intended(number)) == set(found.plan.definition.tables) == set(found.plan.table_items)
+    assert len(intended(number)) == count
+    assert found.present.all()
 
 
-@pytest.mark.parametrize("name", TABLES)
-def test_a_demo_table_holds_its_intended_values_within_half_a_raw_step(name: str) -> None:
-    table, found = TABLES[name], grid(name)
-    wanted = np.atleast_2d(intended()[name])
-    conversion = skerry.tables.PLAN.conversion[table.conversion]
+@pytest.mark.parametrize(("number", "name"), EVERY_TABLE)
+def test_a_demo_table_holds_its_intended_values_within_half_a_raw_step(number: str, name: str) -> None:
+    table, found = TABLES[number][name], grid(name, number)
+    wanted = np.atleast_2d(intended(number)[name])
+    conversion = SOFTWARE[number].plan.conversion[table.conversion]
     assert found.physical.shape == wanted.shape
     assert (found.off == np.isnan(wanted)).all()
     valued = ~found.off
@@ -198,44 +227,46 @@ def test_a_demo_table_holds_its_intended_values_within_half_a_raw_step(name: str
         assert np.abs(raw[valued] - asked).max() <= 0.5 + 1e-9
     np.testing.assert_allclose(found.physical, conversion.physical(raw), rtol=1e-12, atol=1e-12)
     if isinstance(conversion, Linear) and not table.type.startswith("float"):
-        assert np.abs(found.physical - wanted)[valued].max() <= half_step(name) + 1e-9
+        assert np.abs(found.physical - wanted)[valued].max() <= half_step(name, number) + 1e-9
 
 
-@pytest.mark.parametrize("name", TABLES)
-def test_a_demo_table_stands_over_its_intended_breakpoints(name: str) -> None:
-    table, found = TABLES[name], grid(name)
+@pytest.mark.parametrize(("number", "name"), EVERY_TABLE)
+def test_a_demo_table_stands_over_its_intended_breakpoints(number: str, name: str) -> None:
+    plan = SOFTWARE[number].plan
+    table, found = TABLES[number][name], grid(name, number)
     for axis, breakpoints in ((table.x, found.x), (table.y, found.y)):
-        wanted = skerry.tables.PLAN.resolve(axis)
+        wanted = plan.resolve(axis)
         assert (wanted is None) == (breakpoints is None)
         if wanted is None or breakpoints is None:
             continue
         step = 0.0
         if not wanted.is_fixed:
-            conversion = skerry.tables.PLAN.conversion[wanted.conversion]
+            conversion = plan.conversion[wanted.conversion]
             assert isinstance(conversion, Linear) and wanted.type in TYPES
             step = abs(conversion.factor)
         assert breakpoints.tolist() == pytest.approx(list(map(float, wanted.values)), abs=step / 2 + 1e-9)
     assert found.table.purpose == table.purpose
 
 
-def test_the_stored_counts_of_the_demo_agree_with_the_definition() -> None:
-    axes = [one for one in factory().plan.definition.axes.values() if isinstance(one, StoredAxis)]
-    counts = {axis.name: factory().stored_count(axis.stored_count) for axis in axes if axis.stored_count}
+@pytest.mark.parametrize("number", SOFTWARE)
+def test_the_stored_counts_of_the_demo_agree_with_the_definition(number: str) -> None:
+    found = factory(number)
+    axes = [one for one in found.plan.definition.axes.values() if isinstance(one, StoredAxis)]
+    counts = {axis.name: found.stored_count(axis.stored_count) for axis in axes if axis.stored_count}
     assert counts == {axis.name: axis.count for axis in axes if axis.stored_count}
     assert len(counts) >= 4
 
 
-def test_the_factory_base_is_without_findings() -> None:
-    xml = (FACTORY / "definitions" / "skerry-28.xml").read_bytes()
-    assert findings(xml, (FACTORY / "factory" / "sk28-0412.bin").read_bytes()) == []
+@pytest.mark.parametrize("number", SOFTWARE)
+def test_a_factory_base_is_without_findings(number: str) -> None:
+    assert findings(SOFTWARE[number].definition, SOFTWARE[number].image) == []
 
 
 def test_the_script_writes_exactly_the_committed_demo() -> None:
     commits = history()
     written = {f"{commit.folder}/{name}": data for commit in commits for name, data in commit.files.items()}
-    steps = FIXTURES / "demo" / "steps"
-    committed = {path.relative_to(steps).as_posix() for path in steps.rglob("*") if path.is_file()}
+    committed = {path.relative_to(STEPS).as_posix() for path in STEPS.rglob("*") if path.is_file()}
     assert set(written) == committed
-    assert [name for name, data in written.items() if (steps / name).read_bytes() != data] == []
+    assert [name for name, data in written.items() if (STEPS / name).read_bytes() != data] == []
     timeline = (FIXTURES / "demo" / "timeline.toml").read_bytes()
     assert timeline == make.timeline_toml(commits).encode()
