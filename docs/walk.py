@@ -36,8 +36,8 @@ def walked(page: str, folder: Path) -> str:
     def run(block: re.Match[str]) -> str:
         nonlocal place
         lines = []
-        for command in re.findall(r"^\$ (.*(?:\\\n.*)*)$", block[0], re.MULTILINE):
-            output, place = _run(command, place, folder)
+        for command in re.findall(r"^\$ (.*(?:\n> .*)*)$", block[0], re.MULTILINE):
+            output, place = _run(command.replace("\n> ", "\n"), place, folder)
             lines += [f"$ {command}\n", output]
         return "".join(lines)
 
@@ -55,7 +55,7 @@ def _run(command: str, place: Path, folder: Path) -> tuple[str, Path]:
         stderr=subprocess.STDOUT,
         check=False,
     )
-    output, _, now = done.stdout.decode("utf-8").rpartition(_MARK)
+    output, _, now = done.stdout.decode("utf-8", "backslashreplace").rpartition(_MARK)
     lines = [line.rstrip() for line in output.splitlines()]
     return "".join(f"{line}\n" for line in lines), Path(now)
 

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 _BEGIN = re.compile(r"[ \t]*# callint init ([0-9a-f]{8}): ")
-_WORDS = "written anew by each callint init; your own lines go outside"
+_WORDS = "written anew by callint init; your own lines go outside"
 _END = "# callint init: end"
 
 

@@ -503,7 +503,12 @@ def test_the_driver_writes_over_ours_and_is_silent_when_all_is_well(yard: Yard) 
 def test_the_driver_lists_conflicts_beside_the_path_and_tells_git(yard: Yard) -> None:
     result = driven(yard)
     assert (result.status, result.stdout) == (1, "")
-    assert "boats/heron.bin.conflicts.txt lists them." in result.stderr
+    assert "boats/heron.bin.conflicts.txt lists them." in " ".join(result.stderr.split())
+    assert result.stderr.endswith(
+        "  callint merge :1:boats/heron.bin :2:boats/heron.bin :3:boats/heron.bin \\\n"
+        "    --to boats/heron.bin --take theirs\n"
+        "  git add -- boats/heron.bin\n"
+    )
     files = yard.files()
     assert files[".ours"] == edited(TOGETHER, {NOTHING: b"\x01"})
     document = valid(json.loads(files["boats/heron.bin.conflicts.json"]), "conflicts.schema.json")
