@@ -10,7 +10,6 @@ import atexit
 import io
 import json
 import os
-import re
 import shlex
 import shutil
 import subprocess
@@ -409,7 +408,7 @@ def make_repository_yard(root: Path, *options: str, **images: bytes) -> Scratch:
 
 
 def with_drivers(scratch: Scratch, folder: Path, *options: str) -> dict[str, str]:
-    """Git's drivers as docs/git.md sets them up, with more options; the environment that has callint.
+    """Git's drivers, set up by hand, with more options; the environment that has callint.
 
     The launcher goes into ``folder``.
     """
@@ -417,10 +416,8 @@ def with_drivers(scratch: Scratch, folder: Path, *options: str) -> dict[str, str
     launcher = folder / "callint"
     launcher.write_text(f'#!/bin/sh\nPYTHONPATH="{REPOSITORY}" exec "{sys.executable}" -m callint "$@"\n')
     launcher.chmod(0o755)
-    words = f" {shlex.join(options)} -- " if options else " -- "
-    for line in (REPOSITORY / "docs/git.md").read_text("utf-8").splitlines():
-        if re.match(r"git config (diff|merge)\.callint\.", line):
-            *_, key, command = shlex.split(line)
-            start, _, rest = f"{command} ".partition(" -- ")
-            scratch.must("config", key, f"{start}{words}{rest}".rstrip())
+    words = f"{shlex.join(options)} --" if options else "--"
+    scratch.must("config", "diff.callint.command", f"callint diff --driver {words}")
+    scratch.must("config", "diff.callint.textconv", f"callint show --plain {words}")
+    scratch.must("config", "merge.callint.driver", f"callint merge --driver {words} %O %A %B %P")
     return {"PATH": f"{folder}{os.pathsep}{environment()['PATH']}"}
