@@ -174,7 +174,10 @@ class Case:
 
     def breakpoint(self, axis: Axis, index: int) -> str:
         """A breakpoint with its unit."""
-        value = float(self.new.breakpoints(axis.name)[index])
+        return self.axis_value(axis, float(self.new.breakpoints(axis.name)[index]))
+
+    def axis_value(self, axis: Axis, value: float) -> str:
+        """A value along an axis with its unit."""
         unit = self.definition.unit_of(axis)
         if isinstance(axis, FixedAxis):
             return shown.with_unit(shown.plain(value), unit)

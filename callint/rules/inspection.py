@@ -280,6 +280,10 @@ def foreign_identity(image: Image, memory: Memory) -> str:
 
 def _digest(case: Case, finding: Finding) -> str:
     """The digest of what a finding is about: its table, or else the whole image."""
+    if finding.other:
+        # A relation is accepted for both tables as they are.
+        both = (replace(finding, table=name, other="") for name in (finding.table, finding.other))
+        return digest.named("".join(_digest(case, one) for one in both).encode())
     table = case.definition.tables.get(finding.table)
     if table is not None and table.name in case.plan.table_items and case.image is not None:
         return digest.table_digest(case.new, table)
