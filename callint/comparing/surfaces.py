@@ -2,46 +2,32 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
-from callint.decoding.surfaces import Surface, lattice, mesh
+from callint.decoding.decode import Decoded
+from callint.decoding.surfaces import lattice, mesh, surface
+from callint.model.change import Movement
+from callint.model.definition import Table
 
 
-@dataclass(frozen=True, slots=True)
-class Movement:
-    """The largest difference of two surfaces, ``new`` less ``old``, and the operating point, by signal.
-
-    ``switched`` says that somewhere one of them is off and the other is not; ``size`` is the distance there,
-    0 where they differ nowhere.
-    """
-
-    old: float
-    new: float
-    at: dict[str, float]
-    switched: bool
-
-    @property
-    def size(self) -> float:
-        return abs(self.new - self.old)
-
-
-def movement(old: Surface, new: Surface) -> Movement | None:
+def movement(old: Decoded, new: Decoded, table: Table, in_cells: bool) -> Movement | None:
     """The largest difference over all operating points, exact (``decoding/surfaces.py``).
 
-    None where the two are over different signals, or nowhere both a number.
+    ``in_cells`` says that cells of the table changed. None where its axes cannot be read in either image, or
+    where nowhere both give a number.
     """
-    if old.signals != new.signals:
+    one, other = surface(old, table), surface(new, table)
+    if one is None or other is None:
         return None
-    points = lattice((old, new))
-    places = mesh(points, old.signals)
-    before, after = old.at(places), new.at(places)
+    points = lattice((one, other))
+    places = mesh(points, one.signals)
+    before, after = one.at(places), other.at(places)
     with np.errstate(invalid="ignore"):
         distances = np.abs(after - before)
     if np.isnan(distances).all():
         return None
     worst = np.unravel_index(int(np.nanargmax(distances)), distances.shape)
-    at = {signal: float(points[signal][index]) for signal, index in zip(old.signals, worst, strict=False)}
+    at = {signal: float(points[signal][index]) for signal, index in zip(one.signals, worst, strict=False)}
+    span = float(np.nanmax(one.grid.physical) - np.nanmin(one.grid.physical))
     switched = bool((np.isnan(before) != np.isnan(after)).any())
-    return Movement(float(before[worst]), float(after[worst]), at, switched)
+    return Movement(table, float(before[worst]), float(after[worst]), at, span, switched, in_cells)

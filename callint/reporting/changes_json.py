@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from callint.model.change import AxisChange, ChangeSet, Grid, Run, TableChange
+from callint.model.change import AxisChange, ChangeSet, Grid, Movement, Run, TableChange
 from callint.model.definition import Definition
 
 
@@ -21,7 +21,7 @@ def changes_document(changes: ChangeSet, old: str, new: str, definition: str) ->
         "new": new,
         "definition": definition,
         "tables": [_table(changes.definition, change) for change in changes.tables],
-        "axes": [_axis(changes.definition, change) for change in changes.axes],
+        "axes": [_axis(changes.definition, change, changes.movements) for change in changes.axes],
         "counts": [{"axis": c.axis.name, "old": c.old, "new": c.new} for c in changes.counts],
         "texts": [{"name": c.text.name, "old": c.old, "new": c.new} for c in changes.texts],
         "identities": [
@@ -94,7 +94,7 @@ def _raw(grid: Grid, y: int, x: int) -> int | float | str:
     return raw if math.isfinite(raw) else str(raw)
 
 
-def _axis(definition: Definition, change: AxisChange) -> dict[str, Any]:
+def _axis(definition: Definition, change: AxisChange, movements: tuple[Movement, ...]) -> dict[str, Any]:
     moved = np.flatnonzero(change.changed).tolist()
     breakpoints = ({"index": i, "old": _number(change.old[i]), "new": _number(change.new[i])} for i in moved)
     return _without_absent(
@@ -104,5 +104,10 @@ def _axis(definition: Definition, change: AxisChange) -> dict[str, Any]:
             "unit": definition.unit_of(change.axis) or None,
             "tables": [table.name for table in definition.tables_on(change.axis.name)],
             "breakpoints": [_without_absent(one) for one in breakpoints],
+            "outputs": [
+                {"table": m.table.name, "old": m.old, "new": m.new, "at": m.at, "switched": m.switched}
+                for m in movements
+                if change.axis.name in m.table.axes
+            ],
         }
     )

@@ -110,11 +110,17 @@ def _print_axis(changes: ChangeSet, change: AxisChange, layout: Layout, terminal
     for title in heading(f"axis {axis.name}", signal, width(terminal)):
         terminal.print(title)
     moved = int(np.count_nonzero(change.changed))
-    words = (
-        f"{moved} of {shown.count(len(change.changed), 'breakpoint')} changed; this moves {', '.join(tables)}"
-    )
+    words = f"{moved} of {shown.count(len(change.changed), 'breakpoint')} changed; this moves "
+    known = [changes.movement_of[name] for name in tables if name in changes.movement_of]
+    unknown = [name for name in tables if name not in changes.movement_of]
+    words += ", ".join(unknown) if unknown else "what the tables on it put out"
     for text in wrapped(words, width(terminal), _INDENT):
         terminal.print(line(text))
+    for one in known:
+        words = f"{one.table.name}: {shown.movement(definition, one)}"
+        words += "; its cells changed too" if one.in_cells else ""
+        for text in wrapped(words, width(terminal), 2 * _INDENT):
+            terminal.print(line(text))
     olds, news = (breakpoint_texts(definition, axis, values.tolist()) for values in (change.old, change.new))
     texts = [
         f"{old} {layout.arrow} {new}" if is_changed else new

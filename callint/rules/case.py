@@ -14,7 +14,7 @@ from callint.decoding.decode import Decoded, decode
 from callint.decoding.plan import Item, Plan, make_plan
 from callint.model import shown
 from callint.model.change import ChangeSet, Flags
-from callint.model.definition import Axis, Conversion, Definition, FixedAxis, StoredAxis, Table
+from callint.model.definition import Axis, Conversion, Definition, StoredAxis, Table
 from callint.model.finding import Cell, Finding
 from callint.model.image import Image
 from callint.reading.definition import DefinitionFile
@@ -178,10 +178,7 @@ class Case:
 
     def axis_value(self, axis: Axis, value: float) -> str:
         """A value along an axis with its unit."""
-        unit = self.definition.unit_of(axis)
-        if isinstance(axis, FixedAxis):
-            return shown.with_unit(shown.plain(value), unit)
-        return shown.with_unit(shown.trimmed(shown.number(value, self.conversion(axis))), unit)
+        return shown.axis_value(self.definition, axis, value)
 
     def axes_of(self, table: Table) -> tuple[Axis, ...]:
         return tuple(self.definition.axes[name] for name in table.axes)
