@@ -22,6 +22,11 @@ from callint.versioning.contents import Content
 @click.command()
 @click.argument("image")
 @click.argument("tables", nargs=-1, metavar="[TABLE]...")
+@click.option(
+    "--at", metavar="SIGNAL=VALUE,...", help="What tables put out at an operating point, base and rework."
+)
+@click.option("--base", metavar="FILE", help="With --at: the base, in place of the policy's.")
+@click.option("--format", "form", type=click.Choice(["text", "json"]), help="With --at: text or json.")
 @click.option("--definition", metavar="FILE", help="The image's definition, in place of the policy's.")
 @click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
 @click.option(
@@ -32,6 +37,9 @@ from callint.versioning.contents import Content
 def command(
     image: str,
     tables: tuple[str, ...],
+    at: str | None,
+    base: str | None,
+    form: str | None,
     definition: str | None,
     policy: str | None,
     plain: bool,
@@ -58,8 +66,15 @@ def command(
         renew_key(open_repository(Path.cwd(), bare=True), workplace.root, workplace.policy.path or POLICY)
     if plain:
         return _print_plain(subjects, content)
+    if at is None and (base is not None or form is not None):
+        raise click.UsageError("--base and --format go with --at SIGNAL=VALUE,...")
     subject = subjects.of(content)
-    decoded = Case(subject, read_image(subject, content.name, content.data)).new
+    image_ = read_image(subject, content.name, content.data)
+    if at is not None:
+        found = subjects.base_of(content, subject, image_, base)
+        _print_point(Case(subject, image_, found), tables, at, content.name, form or "text")
+        return 0
+    decoded = Case(subject, image_).new
     shown: list[Table | Text] = [*subject.definition.texts.values()]
     shown += [subject.definition.tables[table] for table in subject.plan.table_items]
     shown.sort(key=lambda table: table.line)
@@ -75,6 +90,24 @@ def command(
         print_tables(decoded, shown, terminal)
         print_axes(decoded, axes, terminal)
     return 0
+
+
+def _print_point(case: Case, globs: tuple[str, ...], words: str, name: str, form: str) -> None:
+    """What tables put out at an operating point; all that depend on signals which it gives."""
+    from callint.commands.points import parse_point
+    from callint.reporting.point_text import print_point, tables_at
+
+    point = parse_point(case.definition, words)
+    names = table_selection(case.definition, globs) if globs else None
+    outputs = tables_at(case, point, names)
+    if form == "json":
+        from callint.reporting.point_json import point_json
+
+        sys.stdout.write(point_json(name, point, outputs))
+    else:
+        from callint.reporting.terminal import console
+
+        print_point(case.definition, outputs, console(sys.stdout))
 
 
 def _print_plain(subjects: Subjects, content: Content) -> int:

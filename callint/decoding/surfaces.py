@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from callint.decoding.decode import Decoded
-from callint.decoding.interpolation import lookup
+from callint.decoding.interpolation import lookup, position
 from callint.model.change import Grid, Numbers
 from callint.model.definition import Table
 
@@ -44,6 +44,23 @@ class Surface:
         x = point[self.signals[0]] if self.signals else 0.0
         y = point[self.signals[1]] if len(self.signals) > 1 else 0.0
         return lookup(self.grid, x, y)
+
+    def weights(self, point: Mapping[str, float]) -> list[tuple[int, int, float]]:
+        """The cells that count at one operating point: row, column and weight; the weights add up to 1.
+
+        One for a point on breakpoints of both axes, four in general; a scalar has its one cell.
+        """
+        rows = _shares(self.grid.y, point[self.signals[1]] if len(self.signals) > 1 else 0.0)
+        columns = _shares(self.grid.x, point[self.signals[0]] if self.signals else 0.0)
+        return [(y, x, low * high) for y, low in rows for x, high in columns]
+
+
+def _shares(breakpoints: Numbers | None, value: float) -> list[tuple[int, float]]:
+    if breakpoints is None:
+        return [(0, 1.0)]
+    found = position(breakpoints, np.array(value))
+    low, weight = int(found.low), float(found.weight)
+    return [(index, share) for index, share in ((low, 1.0 - weight), (low + 1, weight)) if share > 0]
 
 
 def surface(decoded: Decoded, table: Table) -> Surface | None:

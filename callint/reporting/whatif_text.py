@@ -235,7 +235,8 @@ def _closing(outlook: Outlook, slight: int) -> Iterator[str]:
     if not outlook.effects:
         yield f"No table is reached by {outlook.signal.name}."
     if slight:
-        yield f"{shown.count(slight, 'more table')} hardly notice; --all shows them."
+        verb = "notices" if slight == 1 else "notice"
+        yield f"{shown.count(slight, 'more table')} hardly {verb}; --all shows them."
     if outlook.unread:
         yield f"Their axes cannot be read, so nothing is said of {', '.join(outlook.unread)}."
     yield CAUTION

@@ -205,6 +205,11 @@ class Inspector:
                 return subject
         return subjects[0] if subjects else None
 
+    def base_of(self, subject: Subject, one: Assignment, image: Image) -> tuple[str, Image | None]:
+        """The base that an image is compared with, and its path; None where there is none of use."""
+        path, base, _ = self._base(subject, one, image)
+        return path, base
+
     def _case(self, subject: Subject, one: Assignment, data: bytes | None, trouble: str) -> Case:
         memory = subject.definition.memory
         image = None if data is None else read_raw(data, memory)
