@@ -13,6 +13,7 @@ from pathlib import Path
 from callint.model.definition import Definition
 from callint.model.errors import InputError
 from callint.model.image import Image
+from callint.model.policy import Policy
 from callint.model.shown import clean
 from callint.reading.images import read_raw
 from callint.reading.workplace import Workplace
@@ -50,6 +51,10 @@ class Subjects:
         self._inspector = Inspector(workplace, workplace.policy, date.today())
         self._option = option
         self._warned: set[str] = set()
+
+    @property
+    def policy(self) -> Policy:
+        return self._policy
 
     def knows(self, path: str) -> bool:
         """Whether the definition of the image at a path is known."""

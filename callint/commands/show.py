@@ -27,6 +27,7 @@ from callint.versioning.contents import Content
 )
 @click.option("--base", metavar="FILE", help="With --at: the base, in place of the policy's.")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), help="With --at: text or json.")
+@click.option("--log", metavar="FILE", help="A driving log: the share of its time in each cell.")
 @click.option("--definition", metavar="FILE", help="The image's definition, in place of the policy's.")
 @click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
 @click.option(
@@ -40,6 +41,7 @@ def command(
     at: str | None,
     base: str | None,
     form: str | None,
+    log: str | None,
     definition: str | None,
     policy: str | None,
     plain: bool,
@@ -87,7 +89,14 @@ def command(
     if as_list:
         print_table_list(decoded, shown, terminal)
     else:
-        print_tables(decoded, shown, terminal)
+        logged = None
+        if log is not None:
+            from callint.commands.driving import read_log
+            from callint.decoding.surfaces import surfaces
+
+            found_surfaces = surfaces(decoded, [one for one in shown if isinstance(one, Table)])
+            logged = read_log(log, workplace.policy, subject.definition, found_surfaces)
+        print_tables(decoded, shown, terminal, logged)
         print_axes(decoded, axes, terminal)
     return 0
 

@@ -79,6 +79,11 @@ def surface(decoded: Decoded, table: Table) -> Surface | None:
     return Surface(replace(grid, physical=physical), signals)
 
 
+def surfaces(decoded: Decoded, tables: Iterable[Table]) -> list[Surface]:
+    """Those of some tables whose axes can be read."""
+    return [found for table in tables if (found := surface(decoded, table)) is not None]
+
+
 def is_readable(breakpoints: Numbers) -> bool:
     """Whether breakpoints are numbers that rise, or fall, strictly."""
     with np.errstate(invalid="ignore"):

@@ -12,7 +12,7 @@ from typing import Any
 
 from callint.model.errors import InputError
 from callint.model.finding import Severity
-from callint.model.policy import ImageRule, Policy, Waiver
+from callint.model.policy import ImageRule, LogColumns, Policy, Waiver
 from callint.reading.resources import resource
 from callint.reading.tree import confined
 
@@ -59,6 +59,7 @@ def _policy(content: dict[str, Any], path: str, lines: _Lines) -> Policy:
         },
         waivers=tuple(_waiver(entry, lines.of(["waivers", number])) for number, entry in enumerate(waivers)),
         fail_on=Severity(content.get("fail-on", "error")),
+        log=_log_columns(content.get("log", {})),
     )
     if leading_out:
         raise InputError(*leading_out)
@@ -78,6 +79,16 @@ def _image_rule(entry: dict[str, Any], path: str, line: int, leading_out: list[s
                 leading_out += error.lines
         found[key] = tuple(inside)
     return ImageRule(found["paths"], found["definition"], found["base"], line)
+
+
+def _log_columns(entry: dict[str, Any]) -> LogColumns:
+    usual = LogColumns()
+    return LogColumns(
+        entry.get("columns", {}),
+        entry.get("time", usual.time),
+        "time" in entry,
+        float(entry.get("max-gap", usual.max_gap)),
+    )
 
 
 def _waiver(entry: dict[str, Any], line: int) -> Waiver:

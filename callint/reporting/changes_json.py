@@ -8,11 +8,15 @@ from typing import Any
 
 import numpy as np
 
+from callint.decoding.dwell import Logged
 from callint.model.change import AxisChange, ChangeSet, Grid, Movement, Run, TableChange
 from callint.model.definition import Definition
+from callint.reporting.log_text import logged_fields
 
 
-def changes_document(changes: ChangeSet, old: str, new: str, definition: str) -> dict[str, Any]:
+def changes_document(
+    changes: ChangeSet, old: str, new: str, definition: str, logged: Logged | None = None
+) -> dict[str, Any]:
     """A change set as a JSON document; old, new and definition are the files' names."""
     document: dict[str, Any] = {
         "format": "callint-changes",
@@ -20,7 +24,7 @@ def changes_document(changes: ChangeSet, old: str, new: str, definition: str) ->
         "old": old,
         "new": new,
         "definition": definition,
-        "tables": [_table(changes.definition, change) for change in changes.tables],
+        "tables": [_table(changes.definition, change, logged) for change in changes.tables],
         "axes": [_axis(changes.definition, change, changes.movements) for change in changes.axes],
         "counts": [{"axis": c.axis.name, "old": c.old, "new": c.new} for c in changes.counts],
         "texts": [{"name": c.text.name, "old": c.old, "new": c.new} for c in changes.texts],
@@ -51,7 +55,7 @@ def _without_absent(fields: dict[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in fields.items() if value is not None}
 
 
-def _table(definition: Definition, change: TableChange) -> dict[str, Any]:
+def _table(definition: Definition, change: TableChange, logged: Logged | None) -> dict[str, Any]:
     table = change.table
     return _without_absent(
         {
@@ -60,6 +64,7 @@ def _table(definition: Definition, change: TableChange) -> dict[str, Any]:
             "purpose": table.purpose.value,
             "unit": definition.unit_of(table) or None,
             "changed": change.count,
+            "logged": None if logged is None else logged_fields(change, logged),
             "cells": list(_cells(definition, change)),
         }
     )

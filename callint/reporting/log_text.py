@@ -1,0 +1,95 @@
+"""What a driving log says about tables and changes, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from callint.decoding.dwell import Logged
+from callint.model import shown
+from callint.model.change import TableChange
+from callint.reporting.grids import Piece
+
+#: Stands where the engine never was.
+_NEVER = "-"
+
+
+def change_log_words(change: TableChange, logged: Logged) -> str | None:
+    """How much of the logged time changed cells cover; None where the log lacks a signal of the table."""
+    shares = logged.shares(change.table.name)
+    if shares is None:
+        return None
+    share = float(shares[change.changed].sum())
+    if not share:
+        return "the logged engine was never at a changed cell"
+    words = f"changed cells cover {_percent(share)} of the logged time"
+    never = change.changed & (shares == 0)
+    if never[change.largest]:
+        words += ", and the largest change was never reached"
+    elif never.any():
+        words += f", and {int(never.sum())} of them were never reached"
+    return words
+
+
+def share_marks(logged: Logged, table: str, quiet: str) -> list[list[Piece]] | None:
+    """A mark for each cell of a table: its share of the logged time, or a dash where the engine never was."""
+    shares = logged.shares(table)
+    if shares is None:
+        return None
+    texts = [[_percent(share) if share else _NEVER for share in row] for row in shares.tolist()]
+    longest = max(len(text) for row in texts for text in row)
+    return [
+        [(f"{text:>{longest}}", "" if share else quiet) for text, share in zip(*row, strict=True)]
+        for row in zip(texts, shares.tolist(), strict=True)
+    ]
+
+
+def _percent(share: float) -> str:
+    """A share that is not nothing does not read as nothing, nor one that is not all as all."""
+    if 0 < share < 0.01:
+        return "<1 %"
+    if 0.99 < share < 1:
+        return ">99 %"
+    return f"{100 * share:.0f} %"
+
+
+def log_sentences(logged: Logged) -> Iterator[str]:
+    """What was read from the log, and all that was wrong with it."""
+    clock, trouble = logged.dwell.clock, logged.log.trouble
+    rows = shown.count(trouble.rows, "row")
+    if logged.log.has_time:
+        yield f"{logged.name}: {_duration(clock.total)} in {rows}."
+    else:
+        yield f"{logged.name}: {rows}, each of which counts the same, as there is no column of time."
+    out = []
+    if clock.gaps:
+        out.append(f"{shown.count(clock.gaps, 'gap')} of together {_duration(clock.lost)}")
+    if clock.resets:
+        out.append(f"{shown.count(clock.resets, 'reset')} of the clock")
+    if out:
+        yield f"Left out: {' and '.join(out)}."
+    if trouble.empty:
+        cells = ", ".join(f"{shown.count(count, 'cell')} of {name}" for name, count in trouble.empty.items())
+        yield f"Without a number: {cells}."
+    if trouble.short:
+        yield f"{shown.count(trouble.short, 'row')} ended early."
+    if logged.log.missing:
+        yield f"The log has no column {', '.join(map(repr, logged.log.missing))}."
+
+
+def _duration(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    if hours:
+        return f"{hours:,} h {minutes} min"
+    return f"{minutes} min {rest} s" if minutes else f"{seconds:.3g} s"
+
+
+def logged_fields(change: TableChange, logged: Logged) -> dict[str, object] | None:
+    """The same for JSON: share of the logged time, and how many changed cells were never reached."""
+    shares = logged.shares(change.table.name)
+    if shares is None:
+        return None
+    never = int(np.count_nonzero(change.changed & (shares == 0)))
+    return {"share": float(shares[change.changed].sum()), "never": never}
