@@ -74,7 +74,7 @@ class Dwell:
                 self._times[key] += _times(one, piece, weights)
 
     def of(self, table: str) -> Numbers | None:
-        """The time in each cell of a table, shape (rows, columns); None for a table that was not asked for."""
+        """The time in each cell of a table, shape (rows, columns); None where nothing was asked of it."""
         one = self._surfaces.get(table)
         return None if one is None else self._times.get(_key(one))
 
