@@ -21,7 +21,7 @@ def read_log(name: str, policy: Policy, definition: Definition, surfaces: Iterab
     """How long the logged engine stayed where in some tables. InputError where the log is of no use."""
     log = Log(Path(name), policy.log, definition.signals)
     dwell = Dwell(surfaces, policy.log.max_gap)
-    with _progress(log.path.stat().st_size) as step:
+    with _progress(log.size) as step:
         for piece in log.pieces(step):
             dwell.add(piece)
     return Logged(name, dwell, log)

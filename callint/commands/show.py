@@ -56,6 +56,8 @@ def command(
     from callint.reporting.tables_text import print_axes, print_table_list, print_tables
     from callint.reporting.terminal import console
 
+    if log is not None and (plain or as_list or at is not None):
+        raise click.UsageError("--log goes with whole tables, and without --at, --list and --plain.")
     workplace = open_workplace(policy)
     if not workplace.policy.path and definition is None:
         workplace = stored_workplace(image) or workplace

@@ -1,7 +1,8 @@
 """How long a logged engine stayed in each cell of a table.
 
 The time from a row to the next belongs to the operating point of the row. It is shared among the cells that
-count there, by the weights with which the control unit reads them.
+count there, by the weights with which the control unit reads them. Loggers record slow signals less often: a
+signal without a reading in a row has its last one, where that is not older than a gap.
 """
 
 from __future__ import annotations
@@ -10,8 +11,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from callint.decoding.interpolation import position
+from callint.decoding.interpolation import Position, position
 from callint.decoding.surfaces import Surface
 from callint.model.change import Numbers
 from callint.reading.logs import Log, Piece
@@ -36,7 +38,7 @@ class Dwell:
 
     def __init__(self, surfaces: Iterable[Surface], max_gap: float) -> None:
         self.clock = Clock()
-        self._max_gap = max_gap
+        self.max_gap = max_gap
         self._surfaces = {one.grid.table.name: one for one in surfaces}
         # Tables on the same axes have the same times.
         self._grids: dict[tuple[object, ...], Surface] = {}
@@ -45,49 +47,92 @@ class Dwell:
             if one.signals:
                 self._grids.setdefault(_key(one), one)
                 self._times.setdefault(_key(one), np.zeros(one.grid.physical.shape))
-        self._last: Piece | None = None
+        self._held: Piece | None = None
+        self._readings: dict[str, tuple[float, float]] = {}
 
     def add(self, piece: Piece) -> None:
-        """Take in some rows, which follow those before."""
-        rows = len(next(iter(piece.signals.values())))
-        if not rows:
-            return
+        """Take in some rows, which follow those before; a row without a time is passed over."""
         if piece.time is None:
+            rows = len(next(iter(piece.signals.values())))
             self._share(piece, np.ones(rows))
             return
-        whole = piece if self._last is None else _joined(self._last, piece)
+        timed = np.isfinite(piece.time)
+        piece = Piece(piece.time[timed], {name: values[timed] for name, values in piece.signals.items()})
+        whole = piece if self._held is None else _joined(self._held, piece)
         assert whole.time is not None
+        if not len(whole.time):
+            return
         steps = np.diff(whole.time)
-        with np.errstate(invalid="ignore"):
-            gaps, resets = steps > self._max_gap, steps < 0
+        gaps, resets = steps > self.max_gap, steps < 0
         self.clock.gaps += int(gaps.sum())
         self.clock.lost += float(steps[gaps].sum())
         self.clock.resets += int(resets.sum())
-        steps = np.where(gaps | resets | np.isnan(steps), 0.0, steps)
-        self._share(Piece(None, {name: values[:-1] for name, values in whole.signals.items()}), steps)
-        self._last = Piece(whole.time[-1:], {name: values[-1:] for name, values in whole.signals.items()})
+        stretches = np.concatenate([[0], np.cumsum(gaps | resets)])
+        held = {
+            name: self._hold(name, values, whole.time, stretches) for name, values in whole.signals.items()
+        }
+        steps = np.where(gaps | resets, 0.0, steps)
+        self._share(Piece(None, {name: values[:-1] for name, values in held.items()}), steps)
+        self._held = Piece(whole.time[-1:], {name: values[-1:] for name, values in whole.signals.items()})
+
+    def _hold(self, name: str, values: Numbers, time: Numbers, stretches: NDArray[np.int64]) -> Numbers:
+        """A signal's readings, and where there is none the last one of the same stretch without a gap.
+
+        Nothing is held for longer than the accepted gap. Shape (rows,), NaN where nothing is left.
+        """
+        before = self._readings.pop(name, (np.nan, np.nan))
+        times = np.concatenate([[before[0]], time])
+        readings = np.concatenate([[before[1]], values])
+        # The reading from before belongs to the stretch with which these rows begin.
+        stretches = np.concatenate([[0], stretches])
+        last = np.maximum.accumulate(np.where(np.isfinite(readings), np.arange(len(readings)), 0))
+        with np.errstate(invalid="ignore"):
+            is_held = (stretches[last] == stretches) & (times - times[last] <= self.max_gap)
+        if is_held[-1]:
+            self._readings[name] = float(times[last[-1]]), float(readings[last[-1]])
+        return np.where(is_held, readings[last], np.nan)[1:]
 
     def _share(self, piece: Piece, weights: Numbers) -> None:
         self.clock.total += float(weights.sum())
+        places: dict[tuple[str, bytes], Position] = {}
         for key, one in self._grids.items():
-            if all(signal in piece.signals for signal in one.signals):
-                self._times[key] += _times(one, piece, weights)
+            if not all(signal in piece.signals for signal in one.signals):
+                continue
+            along = []
+            for signal, axis in one.breakpoints.items():
+                place = signal, axis.tobytes()
+                if place not in places:
+                    found, readings = position(axis, piece.signals[signal]), piece.signals[signal]
+                    # On an axis of one breakpoint any number lies at it, but no reading does not.
+                    places[place] = Position(found.low, np.where(np.isnan(readings), np.nan, found.weight))
+                along.append(places[place])
+            self._times[key] += _times(along, one.grid.physical.shape, weights)
 
     def of(self, table: str) -> Numbers | None:
         """The time in each cell of a table, shape (rows, columns); None where nothing was asked of it."""
         one = self._surfaces.get(table)
         return None if one is None else self._times.get(_key(one))
 
+    def unweighed(self, logged: Iterable[str]) -> tuple[list[str], list[str]]:
+        """What a log with such signals says nothing about, tables without a signal left aside.
 
-def _times(one: Surface, piece: Piece, weights: Numbers) -> Numbers:
-    rows, columns = one.grid.physical.shape
-    points = [piece.signals[signal] for signal in one.signals]
-    known = weights > 0
-    for values in points:
-        known = known & np.isfinite(values)
+        The signals that it lacks, and the tables whose signals it has, but never all of them at once.
+        """
+        known, lacking, apart = set(logged), dict[str, None](), []
+        for table, one in self._surfaces.items():
+            missing = [signal for signal in one.signals if signal not in known]
+            lacking.update(dict.fromkeys(missing))
+            if one.signals and not missing and not self._times[_key(one)].any():
+                apart.append(table)
+        return list(lacking), apart
+
+
+def _times(along: list[Position], shape: tuple[int, ...], weights: Numbers) -> Numbers:
+    """The weights of some rows, shared among cells; where they lie along x and y, NaN where unknown."""
+    rows, columns = shape
+    known = np.flatnonzero((weights > 0) & np.all([np.isfinite(one.weight) for one in along], axis=0))
     weights = weights[known]
-    axes = [(axis, values[known]) for axis, values in zip(one.breakpoints.values(), points, strict=True)]
-    places = [position(axis, values) for axis, values in axes]
+    places = [Position(one.low[known], one.weight[known]) for one in along]
     total = np.zeros(rows * columns)
     for right in (0, 1):
         for above in (0, 1) if len(places) > 1 else (0,):

@@ -11,7 +11,7 @@ import numpy as np
 from callint.decoding.dwell import Logged
 from callint.model.change import AxisChange, ChangeSet, Grid, Movement, Run, TableChange
 from callint.model.definition import Definition
-from callint.reporting.log_text import logged_fields
+from callint.reporting.log_text import log_fields, logged_fields
 
 
 def changes_document(
@@ -41,6 +41,8 @@ def changes_document(
             "unexplained_bytes": sum(run.changed for run in changes.unexplained),
         },
     }
+    if logged is not None:
+        document["log"] = log_fields(logged)
     for field in ("axes", "counts", "texts", "identities", "checksums", "missing"):
         if not document[field]:
             del document[field]
