@@ -13,6 +13,8 @@ from callint.reporting.grids import Piece
 
 #: Stands where the engine never was.
 _NEVER = "-"
+#: What the marks mean.
+MARKS = "Behind a value stands its share of the logged time; - where the engine never was."
 #: Of many names so many are spelled out.
 _MOST = 6
 

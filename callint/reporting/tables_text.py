@@ -12,7 +12,7 @@ from callint.decoding.dwell import Logged
 from callint.model import shown
 from callint.model.definition import Axis, Kind, StoredAxis, Table, Text
 from callint.reporting.grids import Layout, breakpoint_texts, grid_lines, marked_lines
-from callint.reporting.log_text import log_sentences, share_marks
+from callint.reporting.log_text import MARKS, log_sentences, share_marks
 from callint.reporting.terminal import QUIET, arrow, beside, ellipsis, heading, line, width, wrapped
 
 _INDENT = "  "
@@ -50,9 +50,11 @@ def print_tables(
             for words in wrapped(note, width(terminal), _INDENT):
                 terminal.print(line((words, QUIET)))
         terminal.print()
-    for sentence in log_sentences(logged) if logged else ():
-        for words in wrapped(sentence, width(terminal)):
-            terminal.print(line((words, QUIET)))
+    if logged:
+        for sentence in (*log_sentences(logged), MARKS):
+            for words in wrapped(sentence, width(terminal)):
+                terminal.print(line((words, QUIET)))
+        terminal.print()
 
 
 def print_axes(decoded: Decoded, axes: Iterable[Axis], terminal: Console) -> None:
