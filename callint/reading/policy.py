@@ -200,9 +200,9 @@ class _Lines:
             heads = self._heads[place[0]]
             number = place[1] if len(place) > 1 and isinstance(place[1], int) else 0
             line = heads[min(number, len(heads) - 1)]
-        keys = [part for part in place[1:] or place if isinstance(part, str)]
-        if keys:
-            key = re.compile(rf"""\s*["']?{re.escape(keys[-1])}["']?\s*=""")
+        # A key in an inline table stands in the line of the table's own key, at the nearest.
+        for word in reversed([part for part in place[1:] or place if isinstance(part, str)]):
+            key = re.compile(rf"""\s*["']?{re.escape(word)}["']?\s*=""")
             for number in range(line - 1, len(self._lines)):
                 if number >= line and re.match(r"\s*\[", self._lines[number]):
                     break
