@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import struct
 from collections.abc import Sequence
 from itertools import pairwise
 
@@ -13,33 +12,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from callint.decoding.dwell import Clock, Dwell
-from callint.decoding.surfaces import Surface, surface
+from callint.decoding.surfaces import Surface
 from callint.reading.logs import Piece
-from tests.building import decoded, definition_xml
+from tests.building import table_surface
 
 NONE = math.nan
 Row = tuple[float, float, float]
 #: The longest step in seconds that is no gap.
 MAX_GAP = 5.0
-
-
-def table_on(speeds: list[float] | None, loads: list[float] | None = None) -> Surface:
-    """The table ``t``: a scalar, a curve over speed, or a map over speed and load."""
-    axes, data = "", b""
-    for name, signal, breakpoints in (("x", "speed", speeds), ("y", "load", loads)):
-        if breakpoints is not None:
-            axes += (
-                f'<{name}><axis signal="{signal}" at="{len(data)}" type="float64" '
-                f'count="{len(breakpoints)}"/></{name}>'
-            )
-            data += struct.pack(f">{len(breakpoints)}d", *breakpoints)
-    cells = len(speeds or [0]) * len(loads or [0])
-    kind = "scalar" if speeds is None else "curve" if loads is None else "map"
-    table = f'<{kind} name="t" title="T" purpose="general" at="{len(data)}" type="float64">{axes}</{kind}>'
-    image = decoded(definition_xml(table, size=len(data) + 8 * cells), data + bytes(8 * cells))
-    found = surface(image, image.plan.definition.tables["t"])
-    assert found is not None
-    return found
 
 
 def piece(rows: Sequence[Row], timed: bool = True) -> Piece:
@@ -60,7 +40,7 @@ def dwell_of(one: Surface, *pieces: Sequence[Row], timed: bool = True) -> tuple[
 
 def curve(*rows: tuple[float, float], axis: Sequence[float] = (1000, 2000, 3000)) -> list[float]:
     """The times on a curve over speed, of rows of time and speed."""
-    times, _ = dwell_of(table_on(list(axis)), [(time, speed, NONE) for time, speed in rows])
+    times, _ = dwell_of(table_surface(list(axis)), [(time, speed, NONE) for time, speed in rows])
     return times[0]
 
 
@@ -74,7 +54,7 @@ def test_the_time_to_the_next_row_goes_to_the_two_cells_around_by_their_weights(
 
 def test_in_a_map_four_cells_share_the_time() -> None:
     # A quarter of the way along speed, half of the way along load.
-    times, clock = dwell_of(table_on([1000, 2000], [0, 50]), [(0, 1250, 25), (4, 1000, 0)])
+    times, clock = dwell_of(table_surface([1000, 2000], [0, 50]), [(0, 1250, 25), (4, 1000, 0)])
     assert times == [[1.5, 0.5], [1.5, 0.5]]
     assert clock == Clock(total=4)
 
@@ -89,20 +69,22 @@ def test_on_a_falling_axis_each_cell_has_the_same_time() -> None:
 
 def test_a_cell_alone_has_all_time_with_a_reading() -> None:
     assert curve((0, 1), (1, 9000), (2, 2), axis=[1000]) == [2]
-    times, _ = dwell_of(table_on([1000], [0, 50]), [(0, 5, 25), (2, 5, 50), (3, 5, 0)])
+    times, _ = dwell_of(table_surface([1000], [0, 50]), [(0, 5, 25), (2, 5, 50), (3, 5, 0)])
     assert times == [[1], [2]]
     assert curve((0, NONE), (2, 2), (3, 2), axis=[1000]) == [1]
 
 
 def test_a_step_beyond_the_accepted_gap_is_left_out_and_counted() -> None:
-    one = table_on([1000, 2000])
+    one = table_surface([1000, 2000])
     times, clock = dwell_of(one, [(0, 1000, 0), (5, 2000, 0), (10.5, 1000, 0), (11, 1000, 0)])
     assert times == [[5.5, 0]]
     assert clock == Clock(total=5.5, gaps=1, lost=5.5)
 
 
 def test_a_clock_that_goes_back_is_counted_and_starts_anew() -> None:
-    times, clock = dwell_of(table_on([1000, 2000]), [(8, 1000, 0), (9, 1000, 0), (0, 2000, 0), (2, 2000, 0)])
+    times, clock = dwell_of(
+        table_surface([1000, 2000]), [(8, 1000, 0), (9, 1000, 0), (0, 2000, 0), (2, 2000, 0)]
+    )
     assert times == [[1, 2]]
     assert clock == Clock(total=3, resets=1)
 
@@ -133,26 +115,26 @@ def test_nothing_is_held_over_a_gap_or_a_reset() -> None:
 def test_signals_that_are_recorded_in_turn_meet_in_a_map() -> None:
     # Speed at full seconds, load half a second later.
     rows = [(0, 1000, NONE), (0.5, NONE, 0), (1, 2000, NONE), (1.5, NONE, 50), (2, 2000, NONE)]
-    times, _ = dwell_of(table_on([1000, 2000], [0, 50]), rows)
+    times, _ = dwell_of(table_surface([1000, 2000], [0, 50]), rows)
     assert times == [[0.5, 0.5], [0, 0.5]]
 
 
 def test_rows_of_a_log_without_a_time_count_one_each_and_nothing_is_held() -> None:
     rows = [(NONE, 1000, 0), (NONE, 1500, 0), (NONE, NONE, 0)]
-    times, clock = dwell_of(table_on([1000, 2000]), rows, timed=False)
+    times, clock = dwell_of(table_surface([1000, 2000]), rows, timed=False)
     assert times == [[1.5, 0.5]]
     assert clock == Clock(total=3)
 
 
 def test_a_scalar_has_no_times() -> None:
-    dwell = Dwell([table_on(None)], MAX_GAP)
+    dwell = Dwell([table_surface(None)], MAX_GAP)
     dwell.add(piece([(0, 1000, 0), (1, 1000, 0)]))
     assert dwell.of("t") is None
     assert dwell.of("unknown") is None
 
 
 def test_a_table_on_a_signal_that_the_log_lacks_is_named() -> None:
-    dwell = Dwell([table_on([1000, 2000], [0, 50])], MAX_GAP)
+    dwell = Dwell([table_surface([1000, 2000], [0, 50])], MAX_GAP)
     dwell.add(Piece(np.arange(3.0), {"speed": np.full(3, 1500.0)}))
     assert dwell.unweighed(["speed"]) == (["load"], [])
     assert dwell.of("t") is not None
@@ -160,13 +142,13 @@ def test_a_table_on_a_signal_that_the_log_lacks_is_named() -> None:
 
 
 def test_a_table_whose_signals_never_come_together_is_named() -> None:
-    dwell = Dwell([table_on([1000, 2000], [0, 50])], MAX_GAP)
+    dwell = Dwell([table_surface([1000, 2000], [0, 50])], MAX_GAP)
     dwell.add(piece([(0, 1000, NONE), (4, 1000, NONE), (8, NONE, NONE), (12, NONE, 10), (13, NONE, 10)]))
     assert dwell.unweighed(["speed", "load"]) == ([], ["t"])
 
 
 def test_a_piece_without_rows_changes_nothing() -> None:
-    one = table_on([1000, 2000])
+    one = table_surface([1000, 2000])
     rows = [(0.0, 1000.0, 0.0), (1.0, 1500.0, 0.0), (2.0, 1500.0, 0.0)]
     assert dwell_of(one, [], rows[:1], [], rows[1:], []) == dwell_of(one, rows)
 
@@ -224,7 +206,7 @@ def logs(draw: st.DrawFn) -> list[Row]:
 @given(rows=logs(), speeds=axes, loads=axes)
 @settings(max_examples=200, deadline=None)
 def test_times_are_those_of_plain_python(rows: list[Row], speeds: list[float], loads: list[float]) -> None:
-    times, clock = dwell_of(table_on(speeds, loads), rows)
+    times, clock = dwell_of(table_surface(speeds, loads), rows)
     expected = plain_times(rows, speeds, loads)
     assert {(y, x): time for y, row in enumerate(times) for x, time in enumerate(row)} == pytest.approx(
         expected, abs=1e-9
@@ -237,15 +219,15 @@ def test_times_are_those_of_plain_python(rows: list[Row], speeds: list[float], l
 def test_turning_an_axis_round_turns_the_times_round(
     rows: list[Row], speeds: list[float], loads: list[float]
 ) -> None:
-    times, _ = dwell_of(table_on(speeds, loads), rows)
-    turned, _ = dwell_of(table_on(speeds[::-1], loads[::-1]), rows)
+    times, _ = dwell_of(table_surface(speeds, loads), rows)
+    turned, _ = dwell_of(table_surface(speeds[::-1], loads[::-1]), rows)
     np.testing.assert_allclose(np.array(turned)[::-1, ::-1], times, atol=1e-9)
 
 
 @given(rows=logs(), cuts=st.lists(st.integers(0, 30), max_size=4).map(sorted), timed=st.booleans())
 @settings(max_examples=200, deadline=None)
 def test_a_log_gives_the_same_wherever_it_is_cut(rows: list[Row], cuts: list[int], timed: bool) -> None:
-    one = table_on([-10, 0, 10], [-10, 10])
+    one = table_surface([-10, 0, 10], [-10, 10])
     pieces = [rows[low:high] for low, high in pairwise([0, *cuts, len(rows)])]
     times, clock = dwell_of(one, *pieces, timed=timed)
     whole, clock_of_whole = dwell_of(one, rows, timed=timed)
@@ -257,5 +239,5 @@ def test_a_log_gives_the_same_wherever_it_is_cut(rows: list[Row], cuts: list[int
 @settings(max_examples=60, deadline=None)
 def test_all_cells_together_have_the_time_with_readings_of_both(rows: list[Row]) -> None:
     complete = [(time, 0 if math.isnan(speed) else speed, 0.0) for time, speed, _ in rows]
-    times, clock = dwell_of(table_on([-10, 0, 10], [-10, 10]), complete)
+    times, clock = dwell_of(table_surface([-10, 0, 10], [-10, 10]), complete)
     assert np.sum(times) == pytest.approx(clock.total)

@@ -143,7 +143,7 @@ def test_utf_16_is_known_by_its_mark(path: Path, encoding: str) -> None:
 @pytest.mark.parametrize("amount", [3, 1200])
 def test_what_is_no_number_is_no_reading_and_is_counted(path: Path, cell: str, amount: int) -> None:
     log = opened(path, "time,speed,load\n" + "0,800,1\n" * amount + f"1,{cell},2\n" + "2,900,3\n" * amount)
-    expected = [[0, 800, 1]] * amount + [[1, NONE, 2]] + [[2, 900, 3]] * amount
+    expected: list[list[float]] = [[0, 800, 1]] * amount + [[1, NONE, 2]] + [[2, 900, 3]] * amount
     assert same(rows_of(log), expected)
     assert log.trouble.unread == {"speed": 1}
     assert (log.trouble.rows, log.trouble.short) == (2 * amount + 1, 0)
@@ -358,7 +358,7 @@ def _value(cell: str) -> float:
 
 
 def test_a_long_log_is_never_in_memory_at_once(tmp_path: Path) -> None:
-    """60 MB, with rows here and there that only the slow reader reads; 4 MB of them lie in memory as text."""
+    """60 MB, with rows here and there that only the slow reader reads; 2 MB of them lie in memory as text."""
     pytest.importorskip("resource")
     path = tmp_path / "long.csv"
     good = "".join(f"{n / 100},{800 + n % 900},{n % 77}.25,{'x' * 20}\n" for n in range(20_000))

@@ -22,7 +22,7 @@ from callint.model.policy import LogColumns
 from callint.reading.tree import reason
 
 #: Bytes that are read at a time. No honest line is as long.
-_BLOCK = 2**22
+_BLOCK = 2**21
 #: Where not all lines are of numbers, so many are tried together.
 _FEW = 500
 _SEPARATORS = "\t;,"

@@ -139,18 +139,18 @@ def weakened(case: Case) -> Iterator[Finding]:
         relative = shown.percent(found.old, found.new)
         words = f"protects later than the base: {before} became {after}"
         words += f" ({relative})" if relative else ""
-        words += _later_words(case, table, old, new, upward, downward)
+        setting_in = _later_words(case, table, old, new, upward, downward)
         hint = "Set it back, or waive it with what makes the smaller margin acceptable."
         place = _cell_at(table, new, found.at)
         if place is not None:
+            words += setting_in
             count = _count_loosened(case, table)
-            words += (
-                f"; {shown.count(count, 'cell')} went that way, this one the furthest" if count > 1 else ""
-            )
+            if count > 1:
+                words += f"; {shown.count(count, 'cell')} went that way, this one the furthest"
             cell = case.cell_number(table, *place)
             yield case.about_cell("protection/weakened", cell, words, hint, inherited=False)
         else:
-            words += f" at {case.point(table, found.at)}"
+            words += f" at {case.point(table, found.at)}{setting_in}"
             yield replace(case.about_table("protection/weakened", table, words, hint), at=found.at)
 
 
@@ -266,8 +266,9 @@ def _reach(case: Case, signal: Signal) -> _Reach:
     plausible = signal.plausible or Range(-np.inf, np.inf)
     for table in case.definition.tables.values():
         if table.produces == signal.name and table.name in case.plan.table_items:
-            values = case.new.of_item(case.new.physical, case.plan.table_items[table.name])
-            values = values[np.isfinite(values)]
+            item = case.plan.table_items[table.name]
+            values = case.new.of_item(case.new.physical, item)
+            values = values[case.new.of_item(case.new.valued, item) & np.isfinite(values)]
             if len(values) and table.kind is Kind.CURVE:
                 low, high = float(values.min()), float(values.max())
                 return _Reach(max(low, plausible.low), min(high, plausible.high), table.name, low, high)
