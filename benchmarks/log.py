@@ -27,7 +27,7 @@ def measure(folder: Path, sample: Sample) -> None:
         logged = cost(["-m", "callint", *_diff(sample), "--log", log], _RUNS)
         ratio = (logged.seconds - without.seconds) / bare.seconds
         more = (logged.memory - without.memory) >> 20
-        rows.append([f"callint diff --log, {name}", f"{count:,}", f"{ratio:.1f}", "3.0", f"{more}", "60"])
+        rows.append([f"callint diff --log, {name}", f"{count:,}", f"{ratio:.1f}", "4.0", f"{more}", "60"])
     title = (
         f"A driving log of {_BYTES // 10**6} MB; time above that of callint diff alone in multiples of a\n"
         "bare csv.reader, and peak memory above it in MiB"

@@ -143,7 +143,7 @@ def test_utf_16_is_known_by_its_mark(path: Path, encoding: str) -> None:
 @pytest.mark.parametrize("amount", [3, 1200])
 def test_what_is_no_number_is_no_reading_and_is_counted(path: Path, cell: str, amount: int) -> None:
     log = opened(path, "time,speed,load\n" + "0,800,1\n" * amount + f"1,{cell},2\n" + "2,900,3\n" * amount)
-    expected: list[list[float]] = [[0, 800, 1]] * amount + [[1, NONE, 2]] + [[2, 900, 3]] * amount
+    expected = [[0.0, 800.0, 1.0]] * amount + [[1.0, NONE, 2.0]] + [[2.0, 900.0, 3.0]] * amount
     assert same(rows_of(log), expected)
     assert log.trouble.unread == {"speed": 1}
     assert (log.trouble.rows, log.trouble.short) == (2 * amount + 1, 0)
