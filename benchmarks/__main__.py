@@ -6,7 +6,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from benchmarks import history
+from benchmarks import history, log
 from benchmarks.generate import Sample, write_sample
 from benchmarks.measure import Cost, cost, print_table
 
@@ -22,11 +22,14 @@ def main() -> int:
     """Run all measurements; everything is a ratio within this run, because machines differ."""
     with tempfile.TemporaryDirectory() as folder:
         sample = write_sample(Path(folder) / "main", 2_000, 2 * _MIB)
-        if sys.argv[1:] != ["history"]:
+        parts = {"history": history.measure, "log": log.measure}
+        asked = sys.argv[1:]
+        if not asked:
             start_up()
             main_job(sample)
             growth(Path(folder))
-        history.measure(Path(folder), sample)
+        for name in asked or parts:
+            parts[name](Path(folder), sample)
     return 0
 
 

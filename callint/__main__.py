@@ -19,6 +19,7 @@ COMMANDS = {
     "check": "check images and definitions",
     "diff": "show what changed between two images, in engineering units",
     "show": "print the tables of an image",
+    "whatif": "say what a false reading of a signal does to every table",
     "history": "say which commit last set each cell of an image",
     "merge": "merge two reworks of one image, cell by cell",
     "carry": "carry a rework over to other software",

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import date
 
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.plan import make_plan
+from callint.decoding.surfaces import Surface, surface
 from callint.model.definition import Definition
 from callint.model.finding import Finding
 from callint.model.image import Image
@@ -79,6 +80,31 @@ def image(size: int = 64, fill: int = 0, **at: bytes) -> bytes:
 def u16(*values: int) -> bytes:
     """Big-endian unsigned 16-bit numbers."""
     return struct.pack(f">{len(values)}H", *values)
+
+
+def table_surface(
+    x: Sequence[float] | None, y: Sequence[float] | None = None, cells: Sequence[float] = ()
+) -> Surface:
+    """The table ``t`` of doubles: a scalar, a curve over speed, or a map over speed and load.
+
+    ``cells`` come x fastest, all 0 where none are given; one that is not a number stands for one that is off.
+    """
+    axes, data = "", b""
+    for name, signal, breakpoints in (("x", "speed", x), ("y", "load", y)):
+        if breakpoints is not None:
+            axes += (
+                f'<{name}><axis signal="{signal}" at="{len(data)}" type="float64" '
+                f'count="{len(breakpoints)}"/></{name}>'
+            )
+            data += struct.pack(f">{len(breakpoints)}d", *breakpoints)
+    count = len(x or [0]) * len(y or [0])
+    kind = "scalar" if x is None else "curve" if y is None else "map"
+    table = f'<{kind} name="t" title="T" purpose="general" at="{len(data)}" type="float64">{axes}</{kind}>'
+    content = data + struct.pack(f">{count}d", *(cells or [0.0] * count))
+    image = decoded(definition_xml(table, size=len(content)), content)
+    found = surface(image, image.plan.definition.tables["t"])
+    assert found is not None
+    return found
 
 
 class Files:

@@ -183,7 +183,7 @@ MISTAKES = [
     ('\nfail_on = "error"\n', 2, ("unknown key 'fail_on'", "did you mean 'fail-on'?")),
     ("\n[[image]]\n", 2, ("unknown key 'image'", "did you mean 'images'?")),
     ("\n[[waiver]]\n", 2, ("unknown key 'waiver'", "did you mean 'waivers'?")),
-    ('[weather]\nrain = "often"\n', 1, ("unknown key 'weather'", "fail-on, images, severity, waivers")),
+    ('[weather]\nrain = "often"\n', 1, ("unknown key 'weather'", "fail-on, images, severity, log, waivers")),
     ("[images]\n", 1, ("images", "[[images]]")),
     ("fail-on = 3\n", 1, ("fail-on", "3")),
     ('second-person = "yes"\n', 1, ("second-person", "write true or false")),

@@ -18,12 +18,14 @@ from callint.commands.opening import (
     table_selection,
 )
 from callint.comparing.compare import selected
+from callint.decoding.dwell import Logged
+from callint.decoding.surfaces import surfaces
 from callint.model.change import ChangeSet
 from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.model.shown import clean
 from callint.reading.workplace import Workplace, open_workplace
-from callint.rules.case import Case, Subject
+from callint.rules.case import Case
 from callint.versioning.contents import Content
 
 
@@ -35,6 +37,7 @@ from callint.versioning.contents import Content
 @click.option("--stat", is_flag=True, help="One line a table.")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
 @click.option("--all", "everything", is_flag=True, help="Show every changed cell, however far apart.")
+@click.option("--log", metavar="FILE", help="A driving log: how much of its time do the changes concern?")
 @click.option("--driver", is_flag=True, help="Be git's external diff; callint init sets that up.")
 def command(
     words: tuple[str, ...],
@@ -44,6 +47,7 @@ def command(
     stat: bool,
     form: str,
     everything: bool,
+    log: str | None,
     driver: bool,
 ) -> int:
     """Show what changed from OLD to NEW, table by table, in engineering units.
@@ -59,7 +63,9 @@ def command(
     if len(words) < 2:
         raise click.UsageError("OLD and NEW are needed: two images, or two revisions.")
     pairs, subjects = _pairs(open_workplace(policy), definition, words)
-    view = _View(globs, stat, form, everything)
+    if log is not None and (_is_range(words) or stat):
+        raise click.UsageError("--log goes with two images, and without --stat.")
+    view = _View(globs, stat, form, everything, log)
     documents: list[object] = []
     status = 0
     for pair in pairs:
@@ -79,6 +85,7 @@ class _View:
     stat: bool
     form: str
     everything: bool
+    log: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,20 +161,28 @@ def _show(pair: _Pair, subjects: Subjects, view: _View, documents: list[object])
         return 1
     subject = subjects.of(pair.new, pair.old)
     before, after = (read_image(subject, one.name, one.data) for one in (pair.old, pair.new))
-    changes = Case(subject, after, before).changes
+    case = Case(subject, after, before)
+    changes = case.changes
     if view.globs:
         changes = selected(changes, table_selection(subject.definition, view.globs))
+    logged = None
+    if view.log is not None:
+        from callint.commands.driving import read_log
+
+        tables = [change.table for change in changes.tables]
+        logged = read_log(view.log, subjects.policy, subject.definition, surfaces(case.new, tables))
     if view.form == "json":
         from callint.reporting.changes_json import changes_document
 
-        documents.append(changes_document(changes, pair.old.name, pair.new.name, subject.file.path))
+        names = pair.old.name, pair.new.name
+        documents.append(changes_document(changes, *names, subject.file.path, logged))
     elif not changes.is_empty:
-        _print(pair, subject, changes, before, after, view)
+        _print(pair, changes, before, after, view, logged)
     return int(not changes.is_empty)
 
 
 def _print(
-    pair: _Pair, subject: Subject, changes: ChangeSet, before: Image, after: Image, view: _View
+    pair: _Pair, changes: ChangeSet, before: Image, after: Image, view: _View, logged: Logged | None
 ) -> None:
     from callint.reporting.changes_text import print_changes, print_statistics
     from callint.reporting.terminal import console, heading, width
@@ -180,7 +195,7 @@ def _print(
     if view.stat:
         print_statistics(changes, terminal)
     else:
-        print_changes(changes, before, after, terminal, view.everything)
+        print_changes(changes, before, after, terminal, view.everything, logged)
     if not pair.alone:
         terminal.print()
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from callint.model.definition import Definition
 from callint.model.errors import InputError
 from callint.model.image import Image
+from callint.model.policy import Policy
 from callint.model.shown import clean
 from callint.reading.images import read_raw
 from callint.reading.tree import Tree
@@ -51,11 +52,16 @@ class Subjects:
     """The definitions of a workplace's images, each read once."""
 
     def __init__(self, workplace: Workplace, definition: str | None, option: str = "--definition") -> None:
+        self._workplace = workplace
         self._policy = workplace.policy
         self._named = None if definition is None else workplace.name(definition)
         self._inspector = Inspector(workplace, workplace.policy, date.today())
         self._option = option
         self._warned: set[str] = set()
+
+    @property
+    def policy(self) -> Policy:
+        return self._policy
 
     def knows(self, path: str) -> bool:
         """Whether the definition of the image at a path is known."""
@@ -67,6 +73,13 @@ class Subjects:
         InputError where no definition is known or readable.
         """
         return self._usable(*self._assigned(images))
+
+    def base_of(self, image: Content, subject: Subject, found: Image, named: str | None) -> Image | None:
+        """The image's base: the ``named`` file, or what the policy says; None where there is none of use."""
+        if named is not None:
+            return read_image(subject, named, read_content(self._workplace, named).data)
+        known = assignment_of_named(self._policy, image.path)
+        return None if known is None else self._inspector.base_of(subject, known, found)[1]
 
     def whole(self, *images: Content) -> Subject:
         """As ``of``, for a command that writes an image.

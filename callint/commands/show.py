@@ -24,6 +24,12 @@ from callint.versioning.contents import Content
 @click.command()
 @click.argument("image")
 @click.argument("tables", nargs=-1, metavar="[TABLE]...")
+@click.option(
+    "--at", metavar="SIGNAL=VALUE,...", help="What tables put out at an operating point, base and rework."
+)
+@click.option("--base", metavar="FILE", help="With --at: the base, in place of the policy's.")
+@click.option("--format", "form", type=click.Choice(["text", "json"]), help="With --at: text or json.")
+@click.option("--log", metavar="FILE", help="A driving log: the share of its time in each cell.")
 @click.option("--definition", metavar="FILE", help="The image's definition, in place of the policy's.")
 @click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
 @click.option(
@@ -34,6 +40,10 @@ from callint.versioning.contents import Content
 def command(
     image: str,
     tables: tuple[str, ...],
+    at: str | None,
+    base: str | None,
+    form: str | None,
+    log: str | None,
     definition: str | None,
     policy: str | None,
     plain: bool,
@@ -48,14 +58,24 @@ def command(
     from callint.reporting.tables_text import print_axes, print_table_list, print_tables
     from callint.reporting.terminal import console
 
+    if log is not None and (plain or as_list or at is not None):
+        raise click.UsageError("--log goes with whole tables, and without --at, --list and --plain.")
+    if at is None and (base is not None or form is not None):
+        raise click.UsageError("--base and --format go with --at SIGNAL=VALUE,...")
     if plain:
         if key is not None:
             _renew(policy)
         return _print_plain(image, definition, policy)
     workplace = _workplace(image, definition, policy)
     content = read_content(workplace, image)
-    subject = Subjects(workplace, definition).of(content)
-    decoded = Case(subject, read_image(subject, content.name, content.data)).new
+    subjects = Subjects(workplace, definition)
+    subject = subjects.of(content)
+    image_ = read_image(subject, content.name, content.data)
+    if at is not None:
+        found = subjects.base_of(content, subject, image_, base)
+        _print_point(Case(subject, image_, found), tables, at, content.name, form or "text")
+        return 0
+    decoded = Case(subject, image_).new
     shown: list[Table | Text] = [*subject.definition.texts.values()]
     shown += [subject.definition.tables[table] for table in subject.plan.table_items]
     shown.sort(key=lambda table: table.line)
@@ -68,7 +88,14 @@ def command(
     if as_list:
         print_table_list(decoded, shown, terminal)
     else:
-        print_tables(decoded, shown, terminal)
+        logged = None
+        if log is not None:
+            from callint.commands.driving import read_log
+            from callint.decoding.surfaces import surfaces
+
+            found_surfaces = surfaces(decoded, [one for one in shown if isinstance(one, Table)])
+            logged = read_log(log, workplace.policy, subject.definition, found_surfaces)
+        print_tables(decoded, shown, terminal, logged)
         print_axes(decoded, axes, terminal)
     return 0
 
@@ -89,6 +116,24 @@ def _renew(policy: str | None) -> None:
         workplace = open_workplace(policy)
         repo = open_repository(Path.cwd(), bare=True)
         renew_key(repo, workplace.root, workplace.policy.path or POLICY)
+
+
+def _print_point(case: Case, globs: tuple[str, ...], words: str, name: str, form: str) -> None:
+    """What tables put out at an operating point; all that depend on signals which it gives."""
+    from callint.commands.points import parse_point
+    from callint.reporting.point_text import print_point, tables_at
+
+    point = parse_point(case.definition, words)
+    names = table_selection(case.definition, globs) if globs else None
+    outputs = tables_at(case, point, names)
+    if form == "json":
+        from callint.reporting.point_json import point_json
+
+        sys.stdout.write(point_json(name, point, outputs))
+    else:
+        from callint.reporting.terminal import console
+
+        print_point(case.definition, outputs, console(sys.stdout))
 
 
 def _print_plain(image: str, definition: str | None, policy: str | None) -> int:

@@ -7,6 +7,7 @@ from collections.abc import Container, Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from callint.comparing.surfaces import movement
 from callint.decoding import checksums
 from callint.decoding.decode import Decoded
 from callint.decoding.plan import Plan
@@ -17,6 +18,7 @@ from callint.model.change import (
     CountChange,
     Flags,
     IdentityChange,
+    Movement,
     Run,
     TableChange,
     TextChange,
@@ -40,6 +42,7 @@ def compare(old: Decoded, new: Decoded) -> ChangeSet:
         return ChangeSet(plan.definition)
     changed = changed_cells(old, new)
     touched = np.unique(plan.item[changed]).tolist()
+    names = {plan.items[number].name for number in touched}
     items = sorted((plan.items[number] for number in touched), key=lambda item: item.line)
     return ChangeSet(
         definition=plan.definition,
@@ -51,8 +54,18 @@ def compare(old: Decoded, new: Decoded) -> ChangeSet:
         identities=tuple(_identities(old, new)),
         unexplained=tuple(unexplained_runs(plan, old.image, new.image, differing)),
         missing=missing,
+        movements=tuple(_movements(old, new, names)),
         bytes=len(differing),
     )
+
+
+def _movements(old: Decoded, new: Decoded, touched: Container[str]) -> Iterator[Movement]:
+    """The tables on axes that changed, in the order of the definition."""
+    for table in new.plan.definition.tables.values():
+        if table.name in new.plan.table_items and any(axis in touched for axis in table.axes):
+            found = movement(old, new, table, in_cells=table.name in touched)
+            if found is not None:
+                yield found
 
 
 def selected(changes: ChangeSet, names: Container[str]) -> ChangeSet:
@@ -63,8 +76,13 @@ def selected(changes: ChangeSet, names: Container[str]) -> ChangeSet:
         axis for table in changes.definition.tables.values() if table.name in names for axis in table.axes
     }
     axes = tuple(c for c in changes.axes if c.axis.name in names or c.axis.name in moving)
+    moved = tuple(movement for movement in changes.movements if _is_moved(movement, axes))
     size = sum(change.bytes for change in tables)
-    return ChangeSet(changes.definition, tables, axes, texts=texts, bytes=size, partial=True)
+    return ChangeSet(changes.definition, tables, axes, texts=texts, movements=moved, bytes=size, partial=True)
+
+
+def _is_moved(movement: Movement, axes: tuple[AxisChange, ...]) -> bool:
+    return any(change.axis.name in movement.table.axes for change in axes)
 
 
 def changed_cells(old: Decoded, new: Decoded) -> Flags:

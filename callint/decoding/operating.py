@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from callint.model.change import Flags, Numbers
+from callint.decoding.interpolation import lookup
+from callint.decoding.surfaces import is_readable
+from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import Definition, Table
 
 
@@ -17,6 +21,39 @@ def operating_cells(definition: Definition, table: Table, x: Numbers | None, y: 
         _operating(definition, axis, breakpoints) for axis, breakpoints in ((table.x, x), (table.y, y))
     )
     return rows[:, None] & columns[None, :]
+
+
+def operating_share(definition: Definition, grid: Grid, flags: Flags) -> float | None:
+    """The share of the operating range that flagged cells account for, by area; ``flags`` (rows, columns).
+
+    A cell accounts for an operating point by its weight there, so that the share is the integral of the
+    bilinear surface that is 1 at flagged cells and 0 at the others, divided by the area: the trapezoidal rule
+    on the breakpoints and the ends of the range is exact for it. A signal without an operating range has that
+    of its axis. None where an axis does not rise or fall strictly.
+    """
+    along = []
+    for name, axis in ((grid.table.x, grid.x), (grid.table.y, grid.y)):
+        if name is None or axis is None:
+            along.append(np.zeros(1))
+            continue
+        if not is_readable(axis):
+            return None
+        low, high = float(axis.min()), float(axis.max())
+        signal = definition.signals.get(definition.axes[name].signal)
+        if signal is not None and signal.operating is not None:
+            low, high = signal.operating.low, signal.operating.high
+        along.append(np.unique([low, *axis[(axis > low) & (axis < high)], high]))
+    share = replace(grid, physical=flags.astype(np.float64))
+    values = lookup(share, along[0][None, :], along[1][:, None])
+    return float(_mean(_mean(values, along[0]), along[1]))
+
+
+def _mean(values: Numbers, points: Numbers) -> Numbers:
+    """The mean over the last dimension of what is linear between points."""
+    if len(points) == 1:
+        return values[..., 0]
+    whole: Numbers = np.trapezoid(values, points) / (points[-1] - points[0])
+    return whole
 
 
 def _operating(definition: Definition, axis: str | None, breakpoints: Numbers | None) -> Flags:

@@ -86,6 +86,33 @@ class CountChange:
 
 
 @dataclass(frozen=True, slots=True)
+class Movement:
+    """How far a table's output moved, axes and cells together: at the operating point where it is furthest.
+
+    ``old`` and ``new`` are the output there, ``at`` the values of the signals; they are equal where the
+    output is the same everywhere. ``span`` is the distance of the old table's highest and lowest value.
+    ``switched`` says that somewhere the one is off and the other is not, ``in_cells`` that cells changed too.
+    """
+
+    table: Table
+    old: float
+    new: float
+    at: dict[str, float]
+    span: float
+    switched: bool
+    in_cells: bool
+
+    @property
+    def size(self) -> float:
+        return abs(self.new - self.old)
+
+    @property
+    def is_slight(self) -> bool:
+        """Whether it is within a hundredth of the span: what rounding to new breakpoints leaves."""
+        return not self.switched and self.size <= self.span / 100
+
+
+@dataclass(frozen=True, slots=True)
 class TextChange:
     """A text that differs."""
 
@@ -126,7 +153,8 @@ class ChangeSet:
     """Everything that differs, in the order of the definition.
 
     ``bytes`` counts all differing bytes. A ``partial`` set is a selection of tables: its bytes are theirs
-    alone, and it says nothing about unexplained bytes. ``unexplained`` are the differing bytes that no table,
+    alone, and it says nothing about unexplained bytes. ``movements`` has the tables on changed axes, but
+    those whose axes cannot be read. ``unexplained`` are the differing bytes that no table,
     axis, text, checksum or identity accounts for. ``missing`` are addresses that only one of the two
     images holds.
     """
@@ -140,6 +168,7 @@ class ChangeSet:
     identities: tuple[IdentityChange, ...] = ()
     unexplained: tuple[Run, ...] = ()
     missing: tuple[Run, ...] = ()
+    movements: tuple[Movement, ...] = ()
     bytes: int = 0
     partial: bool = False
 
@@ -154,6 +183,10 @@ class ChangeSet:
     @cached_property
     def by_table(self) -> dict[str, TableChange]:
         return {change.table.name: change for change in self.tables}
+
+    @cached_property
+    def movement_of(self) -> dict[str, Movement]:
+        return {movement.table.name: movement for movement in self.movements}
 
     @cached_property
     def by_axis(self) -> dict[str, AxisChange]:

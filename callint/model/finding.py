@@ -40,9 +40,9 @@ class Finding:
 
     A rule fills in what it knows; image, definition, severity and ``waived`` are settled by
     ``rules.judging``. ``subject`` names what the finding is about where that is no table: a
-    checksum, a run of bytes, a signal. ``inherited`` says that the base has the same. ``place`` and ``base``
-    are the breakpoints and the base's value in words, for people. ``commit`` is the commit that brought it,
-    where commits are judged one by one.
+    checksum, a run of bytes, a signal. ``other`` is the second table of a relation. ``inherited`` says that
+    the base has the same. ``place`` and ``base`` are the breakpoints and the base's value in words, for
+    people. ``commit`` is the commit that brought it, where commits are judged one by one.
     """
 
     rule: str
@@ -54,6 +54,7 @@ class Finding:
     policy: str = ""
     line: int | None = None
     table: str = ""
+    other: str = ""
     subject: str = ""
     cell: Cell | None = None
     at: Mapping[str, float] = field(default_factory=dict)
@@ -78,5 +79,5 @@ class Finding:
         cell = [self.cell.x, self.cell.y] if self.cell else None
         value = self.raw if self.raw is not None else self.physical
         place = self.image or self.definition or self.policy
-        substance = [self.rule, place, self.table, self.subject, cell, repr(value)]
+        substance = [self.rule, place, self.table, self.subject or self.other, cell, repr(value)]
         return hashlib.sha256(json.dumps(substance).encode()).hexdigest()[:16]

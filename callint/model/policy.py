@@ -46,6 +46,20 @@ class Waiver:
 
 
 @dataclass(frozen=True, slots=True)
+class LogColumns:
+    """How the columns of driving logs are called, by signal; a signal that is not named has its own name.
+
+    ``time`` is the column with seconds, ``is_named`` whether the policy says so; longer steps of it than
+    ``max_gap`` are gaps.
+    """
+
+    signals: Mapping[str, str] = field(default_factory=dict)
+    time: str = "time"
+    is_named: bool = False
+    max_gap: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
 class Policy:
     """One ``callint.toml``; ``severities`` maps a rule or family to a severity, None meaning off.
 
@@ -59,6 +73,7 @@ class Policy:
     waivers: tuple[Waiver, ...] = ()
     fail_on: Severity = Severity.ERROR
     second_person: bool = False
+    log: LogColumns = LogColumns()
 
     def severity(self, rule: str, default: Severity) -> Severity | None:
         """The severity of a rule: its own entry, or its family's, or the default; None if off."""

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 import unicodedata
 
-from callint.model.definition import Conversion, Linear, States
+from callint.model.change import Movement
+from callint.model.definition import Axis, Conversion, Definition, FixedAxis, Linear, States
 
 #: Digits after the point where neither the conversion nor its factor says how many there are.
 _DIGITS = 4
@@ -99,6 +100,26 @@ def signed(value: float, conversion: Conversion) -> str:
     if isinstance(conversion, States):
         return number(value, conversion)
     return with_unit(signed_number(value, conversion), conversion.unit)
+
+
+def axis_value(definition: Definition, axis: Axis, value: float) -> str:
+    """A value along an axis with its unit."""
+    text = plain(value) if isinstance(axis, FixedAxis) else number(value, definition.conversion_of(axis))
+    return with_unit(trimmed(text), definition.unit_of(axis))
+
+
+def movement(definition: Definition, moved: Movement) -> str:
+    """How far a table's output moved: "up to +6 mg at 1900 rpm", or "unchanged within 0.4 mg"."""
+    unit = definition.unit_of(moved.table)
+    amount = float(f"{moved.new - moved.old:.3g}")
+    if not moved.size and not moved.switched:
+        return "unchanged"
+    if moved.is_slight:
+        return f"unchanged within {with_unit(plain(abs(amount)), unit)}"
+    axes = {definition.axes[name].signal: definition.axes[name] for name in moved.table.axes}
+    place = ", ".join(axis_value(definition, axes[signal], value) for signal, value in moved.at.items())
+    words = f"up to {'+' if amount > 0 else ''}{with_unit(plain(amount), unit)} at {place}"
+    return f"{words}, and partly switched on or off" if moved.switched else words
 
 
 def percent(old: float, new: float) -> str:

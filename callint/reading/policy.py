@@ -12,7 +12,7 @@ from typing import Any
 
 from callint.model.errors import InputError
 from callint.model.finding import Severity
-from callint.model.policy import ImageRule, Policy, Waiver
+from callint.model.policy import ImageRule, LogColumns, Policy, Waiver
 from callint.reading.resources import resource
 from callint.reading.tree import confined
 
@@ -60,6 +60,7 @@ def _policy(content: dict[str, Any], path: str, lines: _Lines) -> Policy:
         waivers=tuple(_waiver(entry, lines.of(["waivers", number])) for number, entry in enumerate(waivers)),
         fail_on=Severity(content.get("fail-on", "error")),
         second_person=content.get("second-person", False),
+        log=_log_columns(content.get("log", {})),
     )
     if leading_out:
         raise InputError(*leading_out)
@@ -79,6 +80,16 @@ def _image_rule(entry: dict[str, Any], path: str, line: int, leading_out: list[s
                 leading_out += error.lines
         found[key] = tuple(inside)
     return ImageRule(found["paths"], found["definition"], found["base"], line)
+
+
+def _log_columns(entry: dict[str, Any]) -> LogColumns:
+    usual = LogColumns()
+    return LogColumns(
+        entry.get("columns", {}),
+        entry.get("time", usual.time),
+        "time" in entry,
+        float(entry.get("max-gap", usual.max_gap)),
+    )
 
 
 def _waiver(entry: dict[str, Any], line: int) -> Waiver:
@@ -192,9 +203,9 @@ class _Lines:
             heads = self._heads[place[0]]
             number = place[1] if len(place) > 1 and isinstance(place[1], int) else 0
             line = heads[min(number, len(heads) - 1)]
-        keys = [part for part in place[1:] or place if isinstance(part, str)]
-        if keys:
-            key = re.compile(rf"""\s*["']?{re.escape(keys[-1])}["']?\s*=""")
+        # A key in an inline table stands in the line of the table's own key, at the nearest.
+        for word in reversed([part for part in place[1:] or place if isinstance(part, str)]):
+            key = re.compile(rf"""\s*["']?{re.escape(word)}["']?\s*=""")
             for number in range(line - 1, len(self._lines)):
                 if number >= line and re.match(r"\s*\[", self._lines[number]):
                     break

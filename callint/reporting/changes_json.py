@@ -8,11 +8,15 @@ from typing import Any
 
 import numpy as np
 
-from callint.model.change import AxisChange, ChangeSet, Grid, Run, TableChange
+from callint.decoding.dwell import Logged
+from callint.model.change import AxisChange, ChangeSet, Grid, Movement, Run, TableChange
 from callint.model.definition import Definition
+from callint.reporting.log_text import log_fields, logged_fields
 
 
-def changes_document(changes: ChangeSet, old: str, new: str, definition: str) -> dict[str, Any]:
+def changes_document(
+    changes: ChangeSet, old: str, new: str, definition: str, logged: Logged | None = None
+) -> dict[str, Any]:
     """A change set as a JSON document; old, new and definition are the files' names."""
     document: dict[str, Any] = {
         "format": "callint-changes",
@@ -20,8 +24,8 @@ def changes_document(changes: ChangeSet, old: str, new: str, definition: str) ->
         "old": old,
         "new": new,
         "definition": definition,
-        "tables": [_table(changes.definition, change) for change in changes.tables],
-        "axes": [_axis(changes.definition, change) for change in changes.axes],
+        "tables": [_table(changes.definition, change, logged) for change in changes.tables],
+        "axes": [_axis(changes.definition, change, changes.movements) for change in changes.axes],
         "counts": [{"axis": c.axis.name, "old": c.old, "new": c.new} for c in changes.counts],
         "texts": [{"name": c.text.name, "old": c.old, "new": c.new} for c in changes.texts],
         "identities": [
@@ -37,6 +41,8 @@ def changes_document(changes: ChangeSet, old: str, new: str, definition: str) ->
             "unexplained_bytes": sum(run.changed for run in changes.unexplained),
         },
     }
+    if logged is not None:
+        document["log"] = log_fields(logged)
     for field in ("axes", "counts", "texts", "identities", "checksums", "missing"):
         if not document[field]:
             del document[field]
@@ -51,7 +57,7 @@ def _without_absent(fields: dict[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in fields.items() if value is not None}
 
 
-def _table(definition: Definition, change: TableChange) -> dict[str, Any]:
+def _table(definition: Definition, change: TableChange, logged: Logged | None) -> dict[str, Any]:
     table = change.table
     return _without_absent(
         {
@@ -60,6 +66,7 @@ def _table(definition: Definition, change: TableChange) -> dict[str, Any]:
             "purpose": table.purpose.value,
             "unit": definition.unit_of(table) or None,
             "changed": change.count,
+            "logged": None if logged is None else logged_fields(change, logged),
             "cells": list(_cells(definition, change)),
         }
     )
@@ -94,7 +101,7 @@ def _raw(grid: Grid, y: int, x: int) -> int | float | str:
     return raw if math.isfinite(raw) else str(raw)
 
 
-def _axis(definition: Definition, change: AxisChange) -> dict[str, Any]:
+def _axis(definition: Definition, change: AxisChange, movements: tuple[Movement, ...]) -> dict[str, Any]:
     moved = np.flatnonzero(change.changed).tolist()
     breakpoints = ({"index": i, "old": _number(change.old[i]), "new": _number(change.new[i])} for i in moved)
     return _without_absent(
@@ -104,5 +111,10 @@ def _axis(definition: Definition, change: AxisChange) -> dict[str, Any]:
             "unit": definition.unit_of(change.axis) or None,
             "tables": [table.name for table in definition.tables_on(change.axis.name)],
             "breakpoints": [_without_absent(one) for one in breakpoints],
+            "outputs": [
+                {"table": m.table.name, "old": m.old, "new": m.new, "at": m.at, "switched": m.switched}
+                for m in movements
+                if change.axis.name in m.table.axes
+            ],
         }
     )

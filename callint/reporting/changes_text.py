@@ -7,12 +7,14 @@ from collections.abc import Iterator
 import numpy as np
 from rich.console import Console
 
+from callint.decoding.dwell import Logged
 from callint.decoding.operating import operating_cells
 from callint.model import shown
 from callint.model.change import AxisChange, ChangeSet, Run, TableChange
 from callint.model.definition import Definition, Purpose, States
 from callint.model.image import Image
 from callint.reporting.grids import Layout, Line, breakpoint_texts, change_lines
+from callint.reporting.log_text import change_log_words, log_sentences
 from callint.reporting.terminal import CHANGED, QUIET, arrow, beside, ellipsis, heading, line, width, wrapped
 
 _INDENT = "  "
@@ -21,15 +23,23 @@ _MOST_BYTES, _MOST_RUNS = 10, 10
 
 
 def print_changes(
-    changes: ChangeSet, old: Image, new: Image, terminal: Console, everything: bool = False
+    changes: ChangeSet,
+    old: Image,
+    new: Image,
+    terminal: Console,
+    everything: bool = False,
+    logged: Logged | None = None,
 ) -> None:
-    """Print every change, protection first, and a closing line; nothing where nothing changed."""
+    """Print every change, protection first, and a closing line; nothing where nothing changed.
+
+    With a driving log also how much of its time they concern.
+    """
     if changes.is_empty:
         return
     columns = width(terminal) - len(_INDENT)
     layout = Layout(columns, arrow(terminal), ellipsis(terminal), CHANGED, QUIET, everything)
     for change in _in_reading_order(changes):
-        _print_table(changes.definition, change, layout, terminal)
+        _print_table(changes.definition, change, layout, terminal, logged)
     for axis in changes.axes:
         _print_axis(changes, axis, layout, terminal)
     for name, words in _small_changes(changes, layout.arrow):
@@ -38,6 +48,9 @@ def print_changes(
     if changes.counts or changes.texts or changes.identities or changes.checksums:
         terminal.print()
     _print_runs(changes, old, new, layout, terminal)
+    for sentence in log_sentences(logged) if logged else ():
+        for text in wrapped(sentence, width(terminal)):
+            terminal.print(line((text, QUIET)))
     for text in wrapped(closing_line(changes), width(terminal)):
         terminal.print(line(text))
 
@@ -48,11 +61,16 @@ def _in_reading_order(changes: ChangeSet) -> list[TableChange]:
     return sorted(changes.tables, key=lambda change: purposes.index(change.table.purpose))
 
 
-def _print_table(definition: Definition, change: TableChange, layout: Layout, terminal: Console) -> None:
+def _print_table(
+    definition: Definition, change: TableChange, layout: Layout, terminal: Console, logged: Logged | None
+) -> None:
     table = change.table
     for heading_line in heading(table.name, f": {table.title} ({table.purpose.value})", width(terminal)):
         terminal.print(heading_line)
-    for text in wrapped("; ".join(change_words(definition, change, layout.arrow)), width(terminal), _INDENT):
+    words = list(change_words(definition, change, layout.arrow))
+    if logged and (concerned := change_log_words(change, logged)):
+        words.append(concerned)
+    for text in wrapped("; ".join(words), width(terminal), _INDENT):
         terminal.print(line(text))
     if table.axes:
         _print_lines(change_lines(definition, change, layout), terminal)
@@ -110,11 +128,17 @@ def _print_axis(changes: ChangeSet, change: AxisChange, layout: Layout, terminal
     for title in heading(f"axis {axis.name}", signal, width(terminal)):
         terminal.print(title)
     moved = int(np.count_nonzero(change.changed))
-    words = (
-        f"{moved} of {shown.count(len(change.changed), 'breakpoint')} changed; this moves {', '.join(tables)}"
-    )
+    words = f"{moved} of {shown.count(len(change.changed), 'breakpoint')} changed; this moves "
+    known = [changes.movement_of[name] for name in tables if name in changes.movement_of]
+    unknown = [name for name in tables if name not in changes.movement_of]
+    words += ", ".join(unknown) if unknown else "what the tables on it put out"
     for text in wrapped(words, width(terminal), _INDENT):
         terminal.print(line(text))
+    for one in known:
+        words = f"{one.table.name}: {shown.movement(definition, one)}"
+        words += "; its cells changed too" if one.in_cells else ""
+        for text in wrapped(words, width(terminal), 2 * _INDENT):
+            terminal.print(line(text))
     olds, news = (breakpoint_texts(definition, axis, values.tolist()) for values in (change.old, change.new))
     texts = [
         f"{old} {layout.arrow} {new}" if is_changed else new

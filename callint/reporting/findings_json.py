@@ -38,6 +38,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "policy": finding.policy or None,
         "line": finding.line,
         "table": finding.table or None,
+        "other": finding.other or None,
         "cell": {"x": finding.cell.x, "y": finding.cell.y} if finding.cell else None,
         "at": dict(finding.at) or None,
         "address": finding.address,

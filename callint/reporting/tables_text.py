@@ -8,16 +8,23 @@ from rich.console import Console
 
 from callint.decoding.decode import Decoded
 from callint.decoding.digest import axis_digest, image_digest, table_digest
+from callint.decoding.dwell import Logged
 from callint.model import shown
 from callint.model.definition import Axis, Kind, StoredAxis, Table, Text
-from callint.reporting.grids import Layout, breakpoint_texts, grid_lines
+from callint.reporting.grids import Layout, breakpoint_texts, grid_lines, marked_lines
+from callint.reporting.log_text import MARKS, log_sentences, share_marks
 from callint.reporting.terminal import QUIET, arrow, beside, ellipsis, heading, line, width, wrapped
 
 _INDENT = "  "
 
 
-def print_tables(decoded: Decoded, tables: Iterable[Table | Text], terminal: Console) -> None:
-    """Each table with its axes, units, notes, and the digest that a waiver of it needs."""
+def print_tables(
+    decoded: Decoded, tables: Iterable[Table | Text], terminal: Console, logged: Logged | None = None
+) -> None:
+    """Each table with its axes, units, notes, and the digest that a waiver of it needs.
+
+    With a driving log, the share of its time stands behind each value.
+    """
     for table in tables:
         for text in heading(table.name, f": {table.title} ({table.purpose.value})", width(terminal)):
             terminal.print(text)
@@ -25,7 +32,14 @@ def print_tables(decoded: Decoded, tables: Iterable[Table | Text], terminal: Con
             terminal.print(line((words, QUIET)))
         if isinstance(table, Table):
             layout = Layout(width(terminal) - len(_INDENT), arrow(terminal), ellipsis(terminal))
-            for pieces in grid_lines(decoded.plan.definition, decoded.grid(table), layout):
+            marks = share_marks(logged, table.name, layout.quiet) if logged else None
+            grid, definition = decoded.grid(table), decoded.plan.definition
+            lines = (
+                grid_lines(definition, grid, layout)
+                if marks is None
+                else marked_lines(definition, grid, marks, layout)
+            )
+            for pieces in lines:
                 terminal.print(line(_INDENT, *pieces) if pieces else "")
         else:
             content = decoded.text(table)
@@ -34,6 +48,11 @@ def print_tables(decoded: Decoded, tables: Iterable[Table | Text], terminal: Con
                 terminal.print(line(words))
         for note in table.notes:
             for words in wrapped(note, width(terminal), _INDENT):
+                terminal.print(line((words, QUIET)))
+        terminal.print()
+    if logged:
+        for sentence in (*log_sentences(logged), MARKS):
+            for words in wrapped(sentence, width(terminal)):
                 terminal.print(line((words, QUIET)))
         terminal.print()
 

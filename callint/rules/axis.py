@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
 from callint.model import shown
-from callint.model.change import AxisChange, Flags
-from callint.model.definition import Purpose, StoredAxis
+from callint.model.change import AxisChange, Flags, Movement
+from callint.model.definition import Purpose, StoredAxis, Table
 from callint.model.finding import Finding, Severity
 from callint.rules.case import Case
 from callint.rules.rule import Scope, rule
@@ -191,16 +191,40 @@ def _axis_finding(case: Case, rule_id: str, change: AxisChange) -> Finding:
     return case.about_cell(
         rule_id,
         cell,
-        f"{old} became {new}{others}; this moves {_tables(case, axis.name)}",
+        f"{old} became {new}{others}; {_moved(case, axis.name)}",
         "Make sure that the cells were worked out anew for the new breakpoints.",
     )
 
 
+def _moved(case: Case, axis: str) -> str:
+    """What becomes of the tables on an axis, those that are moved before those that hardly are."""
+    movements = [case.changes.movement_of.get(table.name) for table in case.definition.tables_on(axis)]
+    known = [movement for movement in movements if movement is not None]
+    if not known or len(known) < len(movements):
+        return f"this moves {_tables(case, axis)}"
+    if len(known) == 1:
+        (only,) = known
+        cells = "" if only.in_cells else "cells unchanged, but "
+        amount = shown.movement(case.definition, only)
+        if only.is_slight:
+            return f"the output of {_loudly(only.table)} is {amount}"
+        return f"{cells}the output of {_loudly(only.table)} moved {amount.replace('up to', 'by up to')}"
+    known.sort(key=lambda movement: movement.is_slight)
+    amounts = (f"{_loudly(one.table)} {shown.movement(case.definition, one)}" for one in known)
+    return f"this moves outputs{_cells_words(known)}: {'; '.join(amounts)}"
+
+
+def _cells_words(movements: Sequence[Movement]) -> str:
+    return "" if any(movement.in_cells for movement in movements) else ", though no cell changed"
+
+
+def _loudly(table: Table) -> str:
+    """A table's name, with a purpose that must not be overlooked."""
+    loud = table.purpose in (Purpose.PROTECTION, Purpose.EMISSIONS)
+    return f"{table.name} ({table.purpose.value})" if loud else table.name
+
+
 def _tables(case: Case, axis: str) -> str:
     """The tables that an axis moves, with the purposes that must not be overlooked."""
-    loud = (Purpose.PROTECTION, Purpose.EMISSIONS)
-    names = [
-        f"{table.name} ({table.purpose.value})" if table.purpose in loud else table.name
-        for table in case.definition.tables_on(axis)
-    ]
+    names = [_loudly(table) for table in case.definition.tables_on(axis)]
     return ", ".join(names) if names else "no table"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import PurePosixPath
@@ -14,7 +15,7 @@ from callint.decoding.decode import Decoded, decode
 from callint.decoding.plan import Item, Plan, make_plan
 from callint.model import shown
 from callint.model.change import ChangeSet, Flags
-from callint.model.definition import Axis, Conversion, Definition, FixedAxis, StoredAxis, Table
+from callint.model.definition import Axis, Conversion, Definition, StoredAxis, Table
 from callint.model.finding import Cell, Finding
 from callint.model.image import Image
 from callint.reading.definition import DefinitionFile
@@ -174,14 +175,19 @@ class Case:
 
     def breakpoint(self, axis: Axis, index: int) -> str:
         """A breakpoint with its unit."""
-        value = float(self.new.breakpoints(axis.name)[index])
-        unit = self.definition.unit_of(axis)
-        if isinstance(axis, FixedAxis):
-            return shown.with_unit(shown.plain(value), unit)
-        return shown.with_unit(shown.trimmed(shown.number(value, self.conversion(axis))), unit)
+        return self.axis_value(axis, float(self.new.breakpoints(axis.name)[index]))
+
+    def axis_value(self, axis: Axis, value: float) -> str:
+        """A value along an axis with its unit."""
+        return shown.axis_value(self.definition, axis, value)
 
     def axes_of(self, table: Table) -> tuple[Axis, ...]:
         return tuple(self.definition.axes[name] for name in table.axes)
+
+    def point(self, table: Table, at: Mapping[str, float]) -> str:
+        """An operating point in words: "2200 rpm, 45 mg"."""
+        axes = {axis.signal: axis for axis in self.axes_of(table)}
+        return ", ".join(self.axis_value(axes[signal], value) for signal, value in at.items())
 
     def at(self, table: Table, x: int, y: int) -> dict[str, float]:
         """The cell's breakpoints by signal."""

@@ -235,6 +235,11 @@ class Inspector:
                 return subject
         return subjects[0] if subjects else None
 
+    def base_of(self, subject: Subject, one: Assignment, image: Image) -> tuple[str, Image | None]:
+        """The base that an image is compared with, and its path; None where there is none of use."""
+        path, base, _ = self._base(subject, one, image)
+        return path, base
+
     def _case(self, subject: Subject, one: Assignment, data: bytes | None, trouble: str) -> Case:
         memory = subject.definition.memory
         image = None if data is None else read_raw(data, memory)
@@ -318,6 +323,10 @@ def content_digest(case: Case, finding: Finding) -> str:
     """
     if not finding.image:
         return digest.shortened(case.definition.digest)
+    if finding.other:
+        # A relation is accepted for both tables as they are.
+        both = (replace(finding, table=name, other="") for name in (finding.table, finding.other))
+        return digest.named("".join(content_digest(case, one) for one in both).encode())
     table = case.definition.tables.get(finding.table)
     if table is not None and table.name in case.plan.table_items and case.image is not None:
         return digest.table_digest(case.new, table)

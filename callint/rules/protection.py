@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from callint.comparing.weakening import later, weakening
+from callint.decoding.surfaces import Surface, surface
 from callint.model import shown
 from callint.model.change import Flags, Numbers, TableChange
-from callint.model.definition import Guard, Purpose, States, Table
+from callint.model.definition import Guard, Kind, Purpose, Range, Signal, States, Table
 from callint.model.finding import Finding, Severity
 from callint.rules.case import Case
 from callint.rules.rule import Scope, rule
@@ -107,31 +110,81 @@ def weakened(case: Case) -> Iterator[Finding]:
 
     Why it matters: every step towards the guard eats from the margin between the limiter and the damage.
 
-    Example: the guard of the smoke limit lies above 85 mg; cells went from 41.0 to 44.5 mg.
+    The outputs are compared as the control unit reads them, so that an axis that was moved under a limit
+    counts as much as a cell. Of a curve that only rises or only falls the message also says how much later it
+    sets in: how far along the axis it comes to the level that it came to before.
+
+    Example: the guard of a torque derating lies above 100 %. In the base it falls from 100 % at 100 °C to
+    60 % at 120 °C, which is 2 % per K. The cell at 120 °C is raised to 76 %: at 120 °C that is 16 % more, or
+    +26.7 % of 60 %. The old curve comes to 76 % at 100 + (100 - 76) / 2 = 112 °C, the new one at 120 °C: it
+    sets in up to 8 °C later.
 
     Fix: set it back, or waive the finding with what makes the smaller margin acceptable: the maker's
     own limit, or a measurement.
     """
     for table in _protections(case):
-        change = case.changes.by_table.get(table.name)
-        if change is None or _disabling(case, table) is not None:
+        is_touched = table.name in case.changes.by_table or table.name in case.changes.movement_of
+        upward = any(guard.above is not None for guard in table.demands.guards)
+        downward = any(guard.below is not None for guard in table.demands.guards)
+        if not is_touched or not (upward or downward) or _disabling(case, table) is not None:
             continue
-        loosened = _loosened(change)
-        if loosened is None or not (loosened > 0).any():
+        assert case.old is not None
+        old, new = surface(case.old, table), surface(case.new, table)
+        if old is None or new is None:
+            continue  # the rules about axes say so
+        found = weakening(old, new, upward, downward)
+        if found is None:
             continue
-        y, x = (int(index) for index in np.unravel_index(np.argmax(loosened), loosened.shape))
-        cell = case.cell_number(table, x, y)
-        old, new = float(change.old.physical[y, x]), float(change.new.physical[y, x])
-        step = " became ".join(case.told_apart(table, old, new))
-        relative = shown.percent(old, new)
-        count = int(np.count_nonzero(loosened > 0))
-        more = f"; {shown.count(count, 'cell')} went that way, this one the furthest" if count > 1 else ""
-        yield case.about_cell(
-            "protection/weakened",
-            cell,
-            f"protects later than the base: {step}{f' ({relative})' if relative else ''}{more}",
-            "Set it back, or waive it with what makes the smaller margin acceptable.",
-        )
+        before, after = case.told_apart(table, found.old, found.new)
+        relative = shown.percent(found.old, found.new)
+        words = f"protects later than the base: {before} became {after}"
+        words += f" ({relative})" if relative else ""
+        setting_in = _later_words(case, table, old, new, upward, downward)
+        hint = "Set it back, or waive it with what makes the smaller margin acceptable."
+        place = _cell_at(table, new, found.at)
+        if place is not None:
+            words += setting_in
+            count = _count_loosened(case, table)
+            if count > 1:
+                words += f"; {shown.count(count, 'cell')} went that way, this one the furthest"
+            cell = case.cell_number(table, *place)
+            yield case.about_cell("protection/weakened", cell, words, hint, inherited=False)
+        else:
+            words += f" at {case.point(table, found.at)}{setting_in}"
+            yield replace(case.about_table("protection/weakened", table, words, hint), at=found.at)
+
+
+def _later_words(case: Case, table: Table, old: Surface, new: Surface, upward: bool, downward: bool) -> str:
+    """How much later a scalar or a curve sets in: ", 100 rpm later"."""
+    if upward and downward:
+        return ""
+    signal = case.definition.signals.get(table.signal or "")
+    if not table.axes and signal is not None:
+        distance = abs(float(new.grid.physical[0, 0]) - float(old.grid.physical[0, 0]))
+        return f", so that it sets in {case.limit(table, float(f'{distance:.6g}'))} later"
+    shift = later(old, new, upward)
+    if not shift or table.x is None:
+        return ""
+    unit = case.definition.unit_of(case.definition.axes[table.x])
+    return f", so that it sets in up to {shown.with_unit(shown.plain(float(f'{shift:.3g}')), unit)} later"
+
+
+def _cell_at(table: Table, new: Surface, at: dict[str, float]) -> tuple[int, int] | None:
+    """The x and y of the cell at an operating point; None where it lies between breakpoints."""
+    found = [0, 0]
+    for place, (signal, axis) in enumerate(new.breakpoints.items()):
+        here = np.flatnonzero(axis == at[signal])
+        if not len(here):
+            return None
+        found[place] = int(here[0])
+    return found[0], found[1]
+
+
+def _count_loosened(case: Case, table: Table) -> int:
+    """How many cells moved towards a guard."""
+    change = case.changes.by_table.get(table.name)
+    loosened = None if change is None else _loosened(change)
+    return 0 if loosened is None else int(np.count_nonzero(loosened > 0))
 
 
 def _loosened(change: TableChange) -> Numbers | None:
@@ -154,16 +207,21 @@ def unreachable_threshold(case: Case) -> Iterator[Finding]:
     Why it matters: a cut-off that is compared with a reading no healthy sensor gives never cuts off; a
     monitor with such a threshold never reports.
 
-    Example: an overspeed cut at 6500 rpm with a speed signal whose plausible range ends at 6000 rpm;
-    6000 rpm barely passes.
+    A signal gets no further than its plausible range, and no further than the curve in the image that turns
+    the sensor's voltage into it.
 
-    Fix: set the threshold inside the plausible range, or correct the range if the sensor reads further.
+    Example: an overspeed cut at 6500 rpm with a speed signal whose plausible range ends at 6000 rpm;
+    6000 rpm barely passes. Or a cut at 135 °C, with a plausible range up to 140 °C, but a sensor curve whose
+    highest cell reads 130 °C.
+
+    Fix: set the threshold where the sensor reads, or correct the range if the sensor reads further.
     """
     for name in case.plan.table_items:
         table = case.definition.tables[name]
         signal = case.definition.signals.get(table.signal or "")
-        if table.purpose not in (Purpose.PROTECTION, Purpose.DIAGNOSIS) or not signal or not signal.plausible:
+        if table.purpose not in (Purpose.PROTECTION, Purpose.DIAGNOSIS) or not signal:
             continue
+        reach = _reach(case, signal)
         guards = table.demands.guards
         upward = any(guard.above is not None for guard in guards)
         downward = any(guard.below is not None for guard in guards)
@@ -173,24 +231,48 @@ def unreachable_threshold(case: Case) -> Iterator[Finding]:
         # Without a guard there is no telling from which side the signal comes, so both ends count.
         beyond = np.zeros(values.shape, bool)
         if upward or not downward:
-            beyond |= values > signal.plausible.high
+            beyond |= values > reach.high
         if downward or not upward:
-            beyond |= values < signal.plausible.low
+            beyond |= values < reach.low
         for y, x in np.argwhere(beyond & valued).tolist():
             value = float(values[y, x])
-            side, end = (
-                ("above", signal.plausible.high)
-                if value > signal.plausible.high
-                else ("below", signal.plausible.low)
-            )
+            side, end = ("above", reach.high) if value > reach.high else ("below", reach.low)
             yield case.about_cell(
                 "protection/unreachable-threshold",
                 case.cell_number(table, x, y),
                 f"{case.beside(table, value, end)} is {side} "
                 f"{shown.with_unit(shown.plain(end), signal.unit)}, "
-                f"which {signal.name} never passes: the threshold is never reached",
-                "Set the threshold inside the plausible range of the signal.",
+                f"which {signal.name} never passes{reach.words(end)}: the threshold is never reached",
+                "Set the threshold where the signal gets.",
             )
+
+
+@dataclass(frozen=True, slots=True)
+class _Reach:
+    """How far a signal gets: its plausible range, cut down to what its sensor's curve in the image reads."""
+
+    low: float
+    high: float
+    curve: str
+    curve_low: float
+    curve_high: float
+
+    def words(self, end: float) -> str:
+        """What ends it there, if that is the curve."""
+        return f" as {self.curve} reads it" if end in (self.curve_low, self.curve_high) else ""
+
+
+def _reach(case: Case, signal: Signal) -> _Reach:
+    plausible = signal.plausible or Range(-np.inf, np.inf)
+    for table in case.definition.tables.values():
+        if table.produces == signal.name and table.name in case.plan.table_items:
+            item = case.plan.table_items[table.name]
+            values = case.new.of_item(case.new.physical, item)
+            values = values[case.new.of_item(case.new.valued, item) & np.isfinite(values)]
+            if len(values) and table.kind is Kind.CURVE:
+                low, high = float(values.min()), float(values.max())
+                return _Reach(max(low, plausible.low), min(high, plausible.high), table.name, low, high)
+    return _Reach(plausible.low, plausible.high, "", np.nan, np.nan)
 
 
 @rule("protection/flat", Severity.ERROR, Scope.IMAGE)

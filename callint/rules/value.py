@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.comparing.rounding import exceeds
-from callint.decoding.operating import operating_cells
+from callint.decoding.operating import operating_cells, operating_share
 from callint.model import shown
 from callint.model.change import Flags, Numbers
 from callint.model.definition import Gradient, Monotonic, OffAllowed, States, Table
@@ -313,6 +313,11 @@ def off_in_operating_range(case: Case) -> Iterator[Finding]:
     Example: `<off raw="15" allowed="outside-operating"/>` and raw 15 at 30 °C intake air and 85 °C
     coolant; a barely passing one stands at 80 °C intake air, beyond the operating range of 60 °C.
 
+    The message says how much of the operating range is lost, by area: an operating point between an off cell
+    and its neighbour counts by the weight with which the off cell is read there. On a curve with breakpoints
+    0, 20, 40 and 60 °C whose cell at 40 °C is off, in an operating range from 10 to 60 °C, that is a triangle
+    from 20 over 40 to 60 °C: half of 40 K, of 50 K, which is 40 %.
+
     Fix: set the cell back to a value. `allowed="nowhere"` forbids the code in every cell.
     """
     codes = np.flatnonzero(case.new.off)
@@ -321,17 +326,26 @@ def off_in_operating_range(case: Case) -> Iterator[Finding]:
         if isinstance(table, Table) and (off := table.demands.off) and off.allowed is not OffAllowed.ANYWHERE:
             forbidden = case.new.grid(table).off
             where = "which it never may"
+            lost = ""
             if off.allowed is OffAllowed.OUTSIDE_OPERATING:
                 x, y = (case.new.breakpoints(name) if name else None for name in (table.x, table.y))
                 forbidden = forbidden & operating_cells(case.definition, table, x, y)
                 where = "inside the operating range"
+                lost = _lost_words(case, table)
             moved = any(axis in case.changes.by_axis for axis in table.axes)
             for y_index, x_index in np.argwhere(forbidden).tolist():
                 cell = case.cell_number(table, x_index, y_index)
                 yield case.about_cell(
                     "value/off-in-operating-range",
                     cell,
-                    f"raw {off.raw} switches the function off here, {where}",
+                    f"raw {off.raw} switches the function off here, {where}{lost}",
                     "Set the cell back to a value.",
                     inherited=bool(case.kept[cell]) and not moved,
                 )
+
+
+def _lost_words(case: Case, table: Table) -> str:
+    """How much of the operating range all off cells of a table take."""
+    grid = case.new.grid(table)
+    share = operating_share(case.definition, grid, grid.off)
+    return "" if share is None else f"; {100 * share:.3g} % of that range is off"

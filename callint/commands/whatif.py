@@ -1,0 +1,200 @@
+"""callint whatif."""
+
+from __future__ import annotations
+
+import math
+import sys
+from dataclasses import dataclass
+
+import click
+import numpy as np
+
+from callint.commands.opening import Subjects, read_content, read_image, stored_workplace, table_selection
+from callint.commands.points import number, parse_point, signal_named
+from callint.comparing.misreading import Misreading
+from callint.decoding.chains import CycleError, reach
+from callint.decoding.decode import Decoded
+from callint.decoding.sensors import Circuit, UnusableSensorError, Wiring, circuit
+from callint.decoding.surfaces import Surface, surface
+from callint.model.change import Numbers
+from callint.model.definition import Definition, Sensor, Signal
+from callint.model.errors import InputError
+from callint.reading.workplace import open_workplace
+from callint.reporting.whatif_text import Outlook, print_outlook
+from callint.rules.case import Case
+
+
+@dataclass(frozen=True, slots=True)
+class _Wishes:
+    """The options that say what is read in place of what."""
+
+    true: str | None
+    reads: str | None
+    signal: str | None
+    series: str | None
+    parallel: str | None
+    is_open: bool
+    is_shorted: bool
+
+    @property
+    def is_wired(self) -> bool:
+        return bool(self.series or self.parallel or self.is_open or self.is_shorted)
+
+
+@click.command()
+@click.argument("image")
+@click.option("--true", "true", metavar="SIGNAL=VALUE", help="What the signal really is.")
+@click.option("--reads", metavar="VALUE", help="What the control unit reads in its place.")
+@click.option("--signal", metavar="SIGNAL", help="The signal, at every value that its sensor can read.")
+@click.option("--series-resistor", "series", metavar="OHM", help="A resistor in the sensor's line.")
+@click.option("--parallel-resistor", "parallel", metavar="OHM", help="A resistor across the sensor.")
+@click.option("--open", "is_open", is_flag=True, help="A broken wire.")
+@click.option("--short", "is_shorted", is_flag=True, help="A shorted wire.")
+@click.option("--at", "at", metavar="SIGNAL=VALUE,...", help="Other signals; their operating ranges if not.")
+@click.option("-t", "--table", "globs", multiple=True, metavar="GLOB", help="Only such tables.")
+@click.option("--all", "everything", is_flag=True, help="Also the tables that hardly notice.")
+@click.option("--definition", metavar="FILE", help="The image's definition, in place of the policy's.")
+@click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
+@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+def command(
+    image: str,
+    true: str | None,
+    reads: str | None,
+    signal: str | None,
+    series: str | None,
+    parallel: str | None,
+    is_open: bool,
+    is_shorted: bool,
+    at: str | None,
+    globs: tuple[str, ...],
+    everything: bool,
+    definition: str | None,
+    policy: str | None,
+    form: str,
+) -> int:
+    """Say what every table of IMAGE would put out if a signal read something else.
+
+    --true intake_air_temp=35 --reads -20 gives both. With --series-resistor and the like the false reading
+    is worked out from the sensor's circuit and its curve in the image, at the one value, or with --signal at
+    every value in the signal's operating range. Tables that the signal reaches through others count too.
+    """
+    workplace = open_workplace(policy)
+    if not workplace.policy.path and definition is None:
+        workplace = stored_workplace(image) or workplace
+    content = read_content(workplace, image)
+    subject = Subjects(workplace, definition).of(content)
+    case = Case(subject, read_image(subject, content.name, content.data))
+    wishes = _Wishes(true, reads, signal, series, parallel, is_open, is_shorted)
+    outlook = _outlook(case, wishes, {} if at is None else parse_point(case.definition, at))
+    if globs:
+        names = table_selection(case.definition, globs)
+        outlook = outlook.only(names)
+    if form == "json":
+        from callint.reporting.whatif_json import whatif_json
+
+        sys.stdout.write(whatif_json(content.name, outlook))
+    else:
+        from callint.reporting.terminal import console
+
+        print_outlook(outlook, console(sys.stdout), everything or bool(globs))
+    return 0
+
+
+def _outlook(case: Case, wishes: _Wishes, given: dict[str, float]) -> Outlook:
+    definition, decoded = case.definition, case.new
+    signal, value = _subject(definition, wishes)
+    if signal.name in given:
+        raise InputError(f"--at {signal.name}: that is the false signal itself; leave it out")
+    wiring, found = None, None
+    if wishes.is_wired:
+        if wishes.reads is not None:
+            raise InputError("--reads and a resistor exclude each other; leave one out")
+        wiring, found = _wiring(wishes), _circuit(definition, decoded, signal)
+        true = _true_values(decoded, signal, found) if value is None else np.array([value])
+        low, high = found.range
+        if value is not None and not low <= value <= high:
+            raise InputError(f"--true {wishes.true}: the sensor's curve reads {low:g} to {high:g} only")
+        false = found.reading_at(found.voltage_at(wiring.seen(found.resistance_at(found.voltage_of(true)))))
+    elif value is None or wishes.reads is None:
+        raise InputError("give --true SIGNAL=VALUE with --reads VALUE, or with a resistor, --open or --short")
+    else:
+        true, false = np.array([value]), np.array([number(wishes.reads, f"--reads {wishes.reads}")])
+    try:
+        reached = reach(definition, signal.name)
+    except CycleError as error:
+        raise InputError(f"{case.file.path}: {error}, in a circle; correct what they produce") from None
+    tables = [table for table in reached.tables if table.name in decoded.plan.table_items]
+    surfaces = {table.name: one for table in tables if (one := surface(decoded, table)) is not None}
+    unread = tuple(table.name for table in tables if table.name not in surfaces)
+    misreading = Misreading(definition, surfaces, reached, signal.name, true, false, given)
+    return Outlook(
+        definition, decoded, signal, true, false, misreading.effects(), given, unread, wiring, found
+    )
+
+
+def _subject(definition: Definition, wishes: _Wishes) -> tuple[Signal, float | None]:
+    """The signal, and its true value where one is given."""
+    if wishes.true is not None:
+        if wishes.signal is not None:
+            raise InputError("--true and --signal exclude each other; leave one out")
+        point = parse_point(definition, wishes.true, "--true")
+        if len(point) > 1:
+            raise InputError(
+                f"--true {wishes.true}: one signal is false at a time; give the others with --at"
+            )
+        ((name, value),) = point.items()
+        return definition.signals[name], value
+    if wishes.signal is None:
+        raise InputError(
+            "--true SIGNAL=VALUE or --signal SIGNAL is missing; say which signal is read wrongly"
+        )
+    return signal_named(definition, wishes.signal, "--signal"), None
+
+
+def _wiring(wishes: _Wishes) -> Wiring:
+    if sum((wishes.is_open, wishes.is_shorted, bool(wishes.series or wishes.parallel))) > 1:
+        raise InputError("--open, --short and resistors exclude each other; leave all but one out")
+    found = {}
+    for option, text in (("--series-resistor", wishes.series), ("--parallel-resistor", wishes.parallel)):
+        if text is not None:
+            found[option] = number(text, f"{option} {text}")
+            if found[option] <= 0:
+                raise InputError(f"{option} {text}: a resistor has more than 0 ohms; correct it")
+    return Wiring(
+        found.get("--series-resistor", 0.0),
+        found.get("--parallel-resistor", math.inf),
+        wishes.is_open,
+        wishes.is_shorted,
+    )
+
+
+def _circuit(definition: Definition, decoded: Decoded, signal: Signal) -> Circuit:
+    sensor = next((sensor for sensor in definition.sensors if sensor.signal == signal.name), None)
+    if sensor is None:
+        raise InputError(f"{signal.name}: its sensor is not described; add a <sensor>, or give --reads")
+    try:
+        return circuit(sensor, *_curve(definition, decoded, sensor))
+    except UnusableSensorError as error:
+        raise InputError(f"{signal.name}: {error}; correct the definition, or give --reads") from None
+
+
+def _curve(definition: Definition, decoded: Decoded, sensor: Sensor) -> tuple[Surface, str]:
+    table = definition.tables.get(sensor.curve)
+    found = surface(decoded, table) if table and table.name in decoded.plan.table_items else None
+    if table is None or found is None or table.x is None:
+        raise UnusableSensorError(f"its curve {sensor.curve} cannot be read")
+    return found, definition.unit_of(definition.axes[table.x])
+
+
+def _true_values(decoded: Decoded, signal: Signal, found: Circuit) -> Numbers:
+    """What the signal may really be: breakpoints on it and the ends of its range, as its sensor can read."""
+    low, high = found.range
+    usual = signal.operating or signal.plausible
+    if usual is not None:
+        low, high = max(low, usual.low), min(high, usual.high)
+    values = [np.array([low, high])]
+    axes = decoded.plan.definition.axes
+    values += [decoded.breakpoints(name) for name, axis in axes.items() if axis.signal == signal.name]
+    everywhere = np.unique(np.concatenate(values))
+    inside: Numbers = everywhere[(everywhere >= low) & (everywhere <= high)]
+    return inside

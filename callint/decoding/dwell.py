@@ -1,0 +1,174 @@
+"""How long a logged engine stayed in each cell of a table.
+
+The time from a row to the next belongs to the operating point of the row. It is shared among the cells that
+count there, by the weights with which the control unit reads them. Loggers record slow signals less often: a
+signal without a reading in a row has its last one, where that is not older than a gap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from callint.decoding.interpolation import Position, position
+from callint.decoding.surfaces import Surface
+from callint.model.change import Numbers
+from callint.reading.logs import Log, Piece
+
+
+@dataclass
+class Clock:
+    """How much time was logged: ``total`` in seconds, or in rows where there is no time column.
+
+    Steps longer than the accepted gap and steps back are left out and counted; ``lost`` are the seconds of
+    the gaps.
+    """
+
+    total: float = 0.0
+    gaps: int = 0
+    lost: float = 0.0
+    resets: int = 0
+
+
+class Dwell:
+    """Time by cell for several tables; ``of`` gives what came together."""
+
+    def __init__(self, surfaces: Iterable[Surface], max_gap: float) -> None:
+        self.clock = Clock()
+        self.max_gap = max_gap
+        self._surfaces = {one.grid.table.name: one for one in surfaces}
+        # Tables on the same axes have the same times.
+        self._grids: dict[tuple[object, ...], Surface] = {}
+        self._times: dict[tuple[object, ...], Numbers] = {}
+        for one in self._surfaces.values():
+            if one.signals:
+                self._grids.setdefault(_key(one), one)
+                self._times.setdefault(_key(one), np.zeros(one.grid.physical.shape))
+        self._held: Piece | None = None
+        self._readings: dict[str, tuple[float, float]] = {}
+
+    def add(self, piece: Piece) -> None:
+        """Take in some rows, which follow those before; a row without a time is passed over."""
+        if piece.time is None:
+            rows = len(next(iter(piece.signals.values())))
+            self._share(piece, np.ones(rows))
+            return
+        timed = np.isfinite(piece.time)
+        piece = Piece(piece.time[timed], {name: values[timed] for name, values in piece.signals.items()})
+        whole = piece if self._held is None else _joined(self._held, piece)
+        assert whole.time is not None
+        if not len(whole.time):
+            return
+        steps = np.diff(whole.time)
+        gaps, resets = steps > self.max_gap, steps < 0
+        self.clock.gaps += int(gaps.sum())
+        self.clock.lost += float(steps[gaps].sum())
+        self.clock.resets += int(resets.sum())
+        stretches = np.concatenate([[0], np.cumsum(gaps | resets)])
+        held = {
+            name: self._hold(name, values, whole.time, stretches) for name, values in whole.signals.items()
+        }
+        steps = np.where(gaps | resets, 0.0, steps)
+        self._share(Piece(None, {name: values[:-1] for name, values in held.items()}), steps)
+        self._held = Piece(whole.time[-1:], {name: values[-1:] for name, values in whole.signals.items()})
+
+    def _hold(self, name: str, values: Numbers, time: Numbers, stretches: NDArray[np.int64]) -> Numbers:
+        """A signal's readings, and where there is none the last one of the same stretch without a gap.
+
+        Nothing is held for longer than the accepted gap. Shape (rows,), NaN where nothing is left.
+        """
+        before = self._readings.pop(name, (np.nan, np.nan))
+        times = np.concatenate([[before[0]], time])
+        readings = np.concatenate([[before[1]], values])
+        # The reading from before belongs to the stretch with which these rows begin.
+        stretches = np.concatenate([[0], stretches])
+        last = np.maximum.accumulate(np.where(np.isfinite(readings), np.arange(len(readings)), 0))
+        with np.errstate(invalid="ignore"):
+            is_held = (stretches[last] == stretches) & (times - times[last] <= self.max_gap)
+        if is_held[-1]:
+            self._readings[name] = float(times[last[-1]]), float(readings[last[-1]])
+        return np.where(is_held, readings[last], np.nan)[1:]
+
+    def _share(self, piece: Piece, weights: Numbers) -> None:
+        self.clock.total += float(weights.sum())
+        places: dict[tuple[str, bytes], Position] = {}
+        for key, one in self._grids.items():
+            if not all(signal in piece.signals for signal in one.signals):
+                continue
+            along = []
+            for signal, axis in one.breakpoints.items():
+                place = signal, axis.tobytes()
+                if place not in places:
+                    found, readings = position(axis, piece.signals[signal]), piece.signals[signal]
+                    # On an axis of one breakpoint any number lies at it, but no reading does not.
+                    places[place] = Position(found.low, np.where(np.isnan(readings), np.nan, found.weight))
+                along.append(places[place])
+            self._times[key] += _times(along, one.grid.physical.shape, weights)
+
+    def of(self, table: str) -> Numbers | None:
+        """The time in each cell of a table, shape (rows, columns); None where nothing was asked of it."""
+        one = self._surfaces.get(table)
+        return None if one is None else self._times.get(_key(one))
+
+    def unweighed(self, logged: Iterable[str]) -> tuple[list[str], list[str]]:
+        """What a log with such signals says nothing about, tables without a signal left aside.
+
+        The signals that it lacks, and the tables whose signals it has, but never all of them at once.
+        """
+        known, lacking, apart = set(logged), dict[str, None](), []
+        for table, one in self._surfaces.items():
+            missing = [signal for signal in one.signals if signal not in known]
+            lacking.update(dict.fromkeys(missing))
+            if one.signals and not missing and not self._times[_key(one)].any():
+                apart.append(table)
+        return list(lacking), apart
+
+
+def _times(along: list[Position], shape: tuple[int, ...], weights: Numbers) -> Numbers:
+    """The weights of some rows, shared among cells; where they lie along x and y, NaN where unknown."""
+    rows, columns = shape
+    known = np.flatnonzero((weights > 0) & np.all([np.isfinite(one.weight) for one in along], axis=0))
+    weights = weights[known]
+    places = [Position(one.low[known], one.weight[known]) for one in along]
+    total = np.zeros(rows * columns)
+    for right in (0, 1):
+        for above in (0, 1) if len(places) > 1 else (0,):
+            share = weights * (places[0].weight if right else 1.0 - places[0].weight)
+            x = np.minimum(places[0].low + right, columns - 1)
+            y = np.zeros(len(x), np.int64)
+            if len(places) > 1:
+                share = share * (places[1].weight if above else 1.0 - places[1].weight)
+                y = np.minimum(places[1].low + above, rows - 1)
+            total += np.bincount(y * columns + x, share, rows * columns)
+    return total.reshape(rows, columns)
+
+
+def _key(one: Surface) -> tuple[object, ...]:
+    return tuple((signal, axis.tobytes()) for signal, axis in one.breakpoints.items())
+
+
+def _joined(last: Piece, piece: Piece) -> Piece:
+    assert last.time is not None and piece.time is not None
+    signals = {name: np.concatenate([last.signals[name], values]) for name, values in piece.signals.items()}
+    return Piece(np.concatenate([last.time, piece.time]), signals)
+
+
+@dataclass(frozen=True, slots=True)
+class Logged:
+    """A log that was read: its name, the times by table, and what was wrong with it."""
+
+    name: str
+    dwell: Dwell
+    log: Log
+
+    def shares(self, table: str) -> Numbers | None:
+        """The share of the time in each cell of a table, shape (rows, columns), adding up to 1.
+
+        None where the log lacks a signal of the table, or any time with readings of all of them.
+        """
+        times = self.dwell.of(table)
+        total = 0.0 if times is None else float(times.sum())
+        return None if times is None or not total else times / total

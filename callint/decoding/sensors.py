@@ -1,0 +1,98 @@
+"""Resistive sensors behind a pull-up: from the quantity to the reading, and what the wiring makes of it.
+
+The control unit feeds the sensor through a pull-up resistor and measures the voltage between the two, so that
+a sensor of R ohms gives U = supply * R / (R + pull-up). The image's own curve turns that voltage into the
+signal. A resistor in series adds to R; one in parallel makes R Rp / (R + Rp) of it; a broken wire leaves the
+whole supply and a short none of it (Ohm's law and the voltage divider).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from callint.decoding.surfaces import Surface
+from callint.model.change import Numbers
+from callint.model.definition import Sensor
+
+
+class UnusableSensorError(ValueError):
+    """A sensor whose curve does not lead from a quantity back to one voltage; the text says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """What is wrong in the sensor's line: ohms in series and in parallel, or a broken or shorted wire."""
+
+    series: float = 0.0
+    parallel: float = np.inf
+    is_open: bool = False
+    is_shorted: bool = False
+
+    def seen(self, resistance: Numbers) -> Numbers:
+        """What the control unit sees of a sensor's ohms, in ohms, any shape; infinite for a broken wire.
+
+        The parallel resistor lies across the sensor alone, the one in series in the line to both.
+        """
+        if self.is_open:
+            return np.full(np.shape(resistance), np.inf)
+        if self.is_shorted:
+            return np.zeros(np.shape(resistance))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            # By way of conductances, so that no resistor at all is an infinite one.
+            together = 1.0 / (1.0 / resistance + 1.0 / self.parallel)
+        return together + self.series
+
+
+@dataclass(frozen=True)
+class Circuit:
+    """A sensor with its curve from the image, over volts; ``scale`` is volts a unit of the curve's axis."""
+
+    sensor: Sensor
+    curve: Surface
+    scale: float
+
+    @property
+    def range(self) -> tuple[float, float]:
+        """The lowest and the highest quantity that the curve can read."""
+        values = self.curve.grid.physical
+        return float(values.min()), float(values.max())
+
+    def voltage_of(self, quantity: Numbers) -> Numbers:
+        """The voltage at which the curve reads a quantity, held at the curve's ends; any shape."""
+        (volts,) = self.curve.breakpoints.values()
+        values = self.curve.grid.physical[0]
+        order = np.argsort(values)
+        found: Numbers = np.interp(quantity, values[order], volts[order] * self.scale)
+        return found
+
+    def resistance_at(self, voltage: Numbers) -> Numbers:
+        """The sensor's ohms at a voltage below the supply."""
+        return self.sensor.pull_up * voltage / (self.sensor.supply - voltage)
+
+    def voltage_at(self, resistance: Numbers) -> Numbers:
+        """The voltage that so many ohms give; the supply for infinitely many."""
+        with np.errstate(invalid="ignore"):
+            share = resistance / (resistance + self.sensor.pull_up)
+        return self.sensor.supply * np.where(np.isinf(resistance), 1.0, share)
+
+    def reading_at(self, voltage: Numbers) -> Numbers:
+        """What the control unit takes a voltage for."""
+        (signal,) = self.curve.signals
+        return self.curve.at({signal: voltage / self.scale})
+
+
+def circuit(sensor: Sensor, curve: Surface, unit: str) -> Circuit:
+    """A sensor's circuit; ``unit`` is that of the curve's axis. UnusableSensorError where it is no use."""
+    scale = {"V": 1.0, "mV": 1e-3}.get(unit)
+    if scale is None or len(curve.signals) != 1:
+        raise UnusableSensorError(f"its curve {sensor.curve} is not over volts")
+    values = curve.grid.physical[0]
+    steps = np.diff(values)
+    if not np.isfinite(values).all() or not ((steps > 0).all() or (steps < 0).all()):
+        raise UnusableSensorError(f"its curve {sensor.curve} reads one value at several voltages")
+    (volts,) = curve.breakpoints.values()
+    if not (volts.min() * scale >= 0 and volts.max() * scale < sensor.supply):
+        raise UnusableSensorError(f"its curve {sensor.curve} goes beyond the supply of {sensor.supply:g} V")
+    return Circuit(sensor, curve, scale)

@@ -1,0 +1,118 @@
+"""Tables as the control unit reads them: a number for every operating point, not a cell for every breakpoint.
+
+A curve is linear and a map bilinear between its breakpoints, and both are held at their ends
+(``decoding/interpolation.py``). So the difference of two of them is bilinear in each rectangle of the lattice
+that the breakpoints of both make together, and a bilinear function takes its extremes at corners: what is
+compared on that lattice is compared everywhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from callint.decoding.decode import Decoded
+from callint.decoding.interpolation import lookup, position
+from callint.model.change import Grid, Numbers
+from callint.model.definition import Table
+
+
+@dataclass(frozen=True, slots=True)
+class Surface:
+    """A table over the signals of its axes.
+
+    ``grid.physical`` is NaN where a cell is off or absent. ``signals`` are those of x and y, none for a
+    scalar. Breakpoints rise or fall strictly.
+    """
+
+    grid: Grid
+    signals: tuple[str, ...]
+
+    @property
+    def breakpoints(self) -> dict[str, Numbers]:
+        """The breakpoints by signal, x before y, each shape (count,)."""
+        axes = (axis for axis in (self.grid.x, self.grid.y) if axis is not None)
+        return dict(zip(self.signals, axes, strict=True))
+
+    def at(self, point: Mapping[str, Numbers | float]) -> Numbers:
+        """The physical output where the signals have such values, in any shapes that broadcast.
+
+        NaN where a cell that counts there is off.
+        """
+        x = point[self.signals[0]] if self.signals else 0.0
+        y = point[self.signals[1]] if len(self.signals) > 1 else 0.0
+        return lookup(self.grid, x, y)
+
+    def weights(self, point: Mapping[str, float]) -> list[tuple[int, int, float]]:
+        """The cells that count at one operating point: row, column and weight; the weights add up to 1.
+
+        One for a point on breakpoints of both axes, four in general; a scalar has its one cell.
+        """
+        rows = _shares(self.grid.y, point[self.signals[1]] if len(self.signals) > 1 else 0.0)
+        columns = _shares(self.grid.x, point[self.signals[0]] if self.signals else 0.0)
+        return [(y, x, low * high) for y, low in rows for x, high in columns]
+
+
+def _shares(breakpoints: Numbers | None, value: float) -> list[tuple[int, float]]:
+    if breakpoints is None:
+        return [(0, 1.0)]
+    found = position(breakpoints, np.array(value))
+    low, weight = int(found.low), float(found.weight)
+    return [(index, share) for index, share in ((low, 1.0 - weight), (low + 1, weight)) if share > 0]
+
+
+def surface(decoded: Decoded, table: Table) -> Surface | None:
+    """A table as a surface; None where its axes cannot be read, as they do not rise or fall strictly.
+
+    None also where both axes have one signal, so that no operating point reaches every cell.
+    """
+    grid = decoded.grid(table)
+    signals = tuple(decoded.plan.definition.axes[axis].signal for axis in table.axes)
+    if len(set(signals)) < len(signals):
+        return None
+    for axis in (grid.x, grid.y):
+        if axis is not None and not is_readable(axis):
+            return None
+    physical = np.where(grid.off | ~grid.present, np.nan, grid.physical)
+    return Surface(replace(grid, physical=physical), signals)
+
+
+def surfaces(decoded: Decoded, tables: Iterable[Table]) -> list[Surface]:
+    """Those of some tables whose axes can be read."""
+    return [found for table in tables if (found := surface(decoded, table)) is not None]
+
+
+def is_readable(breakpoints: Numbers) -> bool:
+    """Whether breakpoints are numbers that rise, or fall, strictly."""
+    with np.errstate(invalid="ignore"):
+        steps = np.diff(breakpoints)
+    return bool(np.isfinite(breakpoints).all() and ((steps > 0).all() or (steps < 0).all()))
+
+
+def lattice(surfaces: Iterable[Surface], within: bool = False) -> dict[str, Numbers]:
+    """The breakpoints of several surfaces together, by signal, rising.
+
+    ``within`` keeps to the range that all surfaces on a signal share; it is empty where they share none.
+    """
+    axes: dict[str, list[Numbers]] = {}
+    for one in surfaces:
+        for signal, breakpoints in one.breakpoints.items():
+            axes.setdefault(signal, []).append(breakpoints)
+    found = {}
+    for signal, several in axes.items():
+        points = np.unique(np.concatenate(several))
+        if within:
+            low, high = max(one.min() for one in several), min(one.max() for one in several)
+            points = points[(points >= low) & (points <= high)]
+        found[signal] = points
+    return found
+
+
+def mesh(points: Mapping[str, Numbers], signals: Sequence[str]) -> dict[str, Numbers]:
+    """The points of a lattice as arrays that broadcast, one dimension a signal in the order given."""
+    if not signals:
+        return {}
+    arrays = np.meshgrid(*(points[signal] for signal in signals), indexing="ij", sparse=True)
+    return dict(zip(signals, arrays, strict=True))

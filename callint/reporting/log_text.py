@@ -1,0 +1,147 @@
+"""What a driving log says about tables and changes, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+import numpy as np
+
+from callint.decoding.dwell import Logged
+from callint.model import shown
+from callint.model.change import TableChange
+from callint.reporting.grids import Piece
+
+#: Stands where the engine never was.
+_NEVER = "-"
+#: What the marks mean.
+MARKS = "Behind a value stands its share of the logged time; - where the engine never was."
+#: Of many names so many are spelled out.
+_MOST = 6
+
+
+def change_log_words(change: TableChange, logged: Logged) -> str | None:
+    """How much of the logged time changed cells cover; None where the log lacks a signal of the table."""
+    shares = logged.shares(change.table.name)
+    if shares is None:
+        return None
+    share = float(shares[change.changed].sum())
+    if not share:
+        return "the logged engine was never at a changed cell"
+    words = f"changed cells cover {_percent(share)} of the logged time"
+    never = change.changed & (shares == 0)
+    if never[change.largest]:
+        words += ", and the largest change was never reached"
+    elif never.any():
+        count = int(never.sum())
+        words += f", and {count:,} of them {'was' if count == 1 else 'were'} never reached"
+    return words
+
+
+def share_marks(logged: Logged, table: str, quiet: str) -> list[list[Piece]] | None:
+    """A mark for each cell of a table: its share of the logged time, or a dash where the engine never was."""
+    shares = logged.shares(table)
+    if shares is None:
+        return None
+    texts = [[_percent(share) if share else _NEVER for share in row] for row in shares.tolist()]
+    longest = max(len(text) for row in texts for text in row)
+    return [
+        [(f"{text:>{longest}}", "" if share else quiet) for text, share in zip(*row, strict=True)]
+        for row in zip(texts, shares.tolist(), strict=True)
+    ]
+
+
+def _percent(share: float) -> str:
+    """A share that is not nothing does not read as nothing, nor one that is not all as all."""
+    if 0 < share < 0.01:
+        return "<1 %"
+    if 0.99 < share < 1:
+        return ">99 %"
+    return f"{100 * share:.0f} %"
+
+
+def log_sentences(logged: Logged) -> Iterator[str]:
+    """What was read from the log, and all that was wrong with it."""
+    clock, trouble, log = logged.dwell.clock, logged.log.trouble, logged.log
+    rows, limit = shown.count(trouble.rows, "row"), f"{logged.dwell.max_gap:g} s"
+    if log.has_time:
+        yield f"{logged.name}: {_duration(clock.total)} in {rows}."
+    else:
+        yield f"{logged.name}: {rows}, each of which counts the same, as there is no column of time."
+    out = []
+    if clock.gaps:
+        together = f"{'together ' if clock.gaps > 1 else ''}{_duration(clock.lost)}"
+        out.append(f"{shown.count(clock.gaps, 'gap')} of {together}")
+    if clock.resets:
+        out.append(f"{shown.count(clock.resets, 'reset')} of the clock")
+    if out:
+        yield f"Left out: {' and '.join(out)}."
+    if log.has_time and not clock.total:
+        yield (
+            f"No time is left: it must be in seconds, and steps of more than {limit} are gaps; max-gap in "
+            "[log] of callint.toml changes that."
+        )
+    if trouble.unread:
+        cells = ", ".join(f"{shown.count(count, 'row')} of {name}" for name, count in trouble.unread.items())
+        held = f"; for up to {limit} the last one counts" if log.has_time else ""
+        yield f"Without a number: {cells}{held}."
+    if trouble.short:
+        yield f"{shown.count(trouble.short, 'row')} ended early."
+    if trouble.doubled:
+        yield f"There are several columns {_quoted(trouble.doubled)}; the first one counts."
+    if log.missing:
+        yield f"The log has no column {_quoted(log.missing)}, which [log] of callint.toml names."
+    lacking, apart = logged.dwell.unweighed(log.signals)
+    if lacking:
+        yield f"It says nothing about tables on {_some(lacking)}, of which it has no column."
+    if apart and clock.total:
+        yield f"It never has all signals at once of {_some(apart)}."
+
+
+def _some(names: list[str]) -> str:
+    """The first of some names, and how many more there are."""
+    more = len(names) - _MOST
+    return ", ".join(names[:_MOST]) + (f" and {more} more" if more > 0 else "")
+
+
+def _quoted(names: Iterable[str]) -> str:
+    return ", ".join(map(repr, names))
+
+
+def _duration(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    if hours:
+        return f"{hours:,} h {minutes} min"
+    return f"{minutes} min {rest} s" if minutes else f"{seconds:.3g} s"
+
+
+def log_fields(logged: Logged) -> dict[str, object]:
+    """What was read from a log, for JSON: fields that do not apply are absent."""
+    clock, trouble, log = logged.dwell.clock, logged.log.trouble, logged.log
+    fields: dict[str, object] = {"file": logged.name, "rows": trouble.rows}
+    if log.has_time:
+        times = {
+            "seconds": clock.total,
+            "gaps": clock.gaps,
+            "lost_seconds": clock.lost,
+            "resets": clock.resets,
+        }
+        fields.update(times)
+    lacking, _ = logged.dwell.unweighed(log.signals)
+    more = {
+        "without_number": trouble.unread,
+        "short_rows": trouble.short,
+        "doubled_columns": trouble.doubled,
+        "missing_columns": log.missing,
+        "missing_signals": lacking,
+    }
+    return {**fields, **{name: value for name, value in more.items() if value}}
+
+
+def logged_fields(change: TableChange, logged: Logged) -> dict[str, object] | None:
+    """The same for JSON: share of the logged time, and how many changed cells were never reached."""
+    shares = logged.shares(change.table.name)
+    if shares is None:
+        return None
+    never = int(np.count_nonzero(change.changed & (shares == 0)))
+    return {"share": float(shares[change.changed].sum()), "never": never}

@@ -1,0 +1,243 @@
+"""How long a logged engine was where, against plain Python and numbers worked out by hand."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from callint.decoding.dwell import Clock, Dwell
+from callint.decoding.surfaces import Surface
+from callint.reading.logs import Piece
+from tests.building import table_surface
+
+NONE = math.nan
+Row = tuple[float, float, float]
+#: The longest step in seconds that is no gap.
+MAX_GAP = 5.0
+
+
+def piece(rows: Sequence[Row], timed: bool = True) -> Piece:
+    """Rows of time, speed and load."""
+    times, speeds, loads = (np.array([row[n] for row in rows], np.float64) for n in range(3))
+    return Piece(times if timed else None, {"speed": speeds, "load": loads})
+
+
+def dwell_of(one: Surface, *pieces: Sequence[Row], timed: bool = True) -> tuple[list[list[float]], Clock]:
+    """The times by cell, row by row, and the clock."""
+    dwell = Dwell([one], MAX_GAP)
+    for rows in pieces:
+        dwell.add(piece(rows, timed))
+    times = dwell.of("t")
+    assert times is not None
+    return times.tolist(), dwell.clock
+
+
+def curve(*rows: tuple[float, float], axis: Sequence[float] = (1000, 2000, 3000)) -> list[float]:
+    """The times on a curve over speed, of rows of time and speed."""
+    times, _ = dwell_of(table_surface(list(axis)), [(time, speed, NONE) for time, speed in rows])
+    return times[0]
+
+
+# Worked by hand
+
+
+def test_the_time_to_the_next_row_goes_to_the_two_cells_around_by_their_weights() -> None:
+    # 2 s at 1250 rpm: a quarter of the way from 1000 to 2000 rpm. Then 1 s at 3000 rpm.
+    assert curve((0, 1250), (2, 3000), (3, 3000)) == [1.5, 0.5, 1]
+
+
+def test_in_a_map_four_cells_share_the_time() -> None:
+    # A quarter of the way along speed, half of the way along load.
+    times, clock = dwell_of(table_surface([1000, 2000], [0, 50]), [(0, 1250, 25), (4, 1000, 0)])
+    assert times == [[1.5, 0.5], [1.5, 0.5]]
+    assert clock == Clock(total=4)
+
+
+def test_beyond_the_ends_of_an_axis_the_cells_at_the_ends_have_the_time() -> None:
+    assert curve((0, 100), (1, 9000), (3, 0)) == [1, 0, 2]
+
+
+def test_on_a_falling_axis_each_cell_has_the_same_time() -> None:
+    assert curve((0, 1250), (2, 3000), (3, 3000), axis=(3000, 2000, 1000)) == [1, 0.5, 1.5]
+
+
+def test_a_cell_alone_has_all_time_with_a_reading() -> None:
+    assert curve((0, 1), (1, 9000), (2, 2), axis=[1000]) == [2]
+    times, _ = dwell_of(table_surface([1000], [0, 50]), [(0, 5, 25), (2, 5, 50), (3, 5, 0)])
+    assert times == [[1], [2]]
+    assert curve((0, NONE), (2, 2), (3, 2), axis=[1000]) == [1]
+
+
+def test_a_step_beyond_the_accepted_gap_is_left_out_and_counted() -> None:
+    one = table_surface([1000, 2000])
+    times, clock = dwell_of(one, [(0, 1000, 0), (5, 2000, 0), (10.5, 1000, 0), (11, 1000, 0)])
+    assert times == [[5.5, 0]]
+    assert clock == Clock(total=5.5, gaps=1, lost=5.5)
+
+
+def test_a_clock_that_goes_back_is_counted_and_starts_anew() -> None:
+    times, clock = dwell_of(
+        table_surface([1000, 2000]), [(8, 1000, 0), (9, 1000, 0), (0, 2000, 0), (2, 2000, 0)]
+    )
+    assert times == [[1, 2]]
+    assert clock == Clock(total=3, resets=1)
+
+
+def test_of_rows_with_one_time_the_last_counts() -> None:
+    assert curve((0, 1000), (1, 2000), (1, 3000), (2, 1000)) == [1, 0, 1]
+
+
+def test_a_row_without_a_time_is_passed_over() -> None:
+    assert curve((0, 1000), (NONE, 3000), (2, 2000), (3, 2000)) == [2, 1, 0]
+    assert curve((NONE, 3000), (NONE, 3000)) == [0, 0, 0]
+
+
+def test_the_last_reading_counts_until_there_is_another() -> None:
+    assert curve((0, 1000), (1, NONE), (2, NONE), (3, 3000), (4, 3000)) == [3, 0, 1]
+
+
+def test_a_reading_is_held_no_longer_than_a_gap() -> None:
+    rows = [(0, 1000), (2, NONE), (4, NONE), (6, NONE), (8, 3000), (9, 3000)]
+    assert curve(*rows) == [6, 0, 1]  # at 6 s the reading is 6 s old
+
+
+def test_nothing_is_held_over_a_gap_or_a_reset() -> None:
+    assert curve((0, 1000), (5.5, NONE), (6, NONE), (7, 3000), (8, 3000)) == [0, 0, 1]
+    assert curve((4, 1000), (0, NONE), (5, NONE), (6, 3000), (7, 3000)) == [0, 0, 1]
+
+
+def test_signals_that_are_recorded_in_turn_meet_in_a_map() -> None:
+    # Speed at full seconds, load half a second later.
+    rows = [(0, 1000, NONE), (0.5, NONE, 0), (1, 2000, NONE), (1.5, NONE, 50), (2, 2000, NONE)]
+    times, _ = dwell_of(table_surface([1000, 2000], [0, 50]), rows)
+    assert times == [[0.5, 0.5], [0, 0.5]]
+
+
+def test_rows_of_a_log_without_a_time_count_one_each_and_nothing_is_held() -> None:
+    rows = [(NONE, 1000, 0), (NONE, 1500, 0), (NONE, NONE, 0)]
+    times, clock = dwell_of(table_surface([1000, 2000]), rows, timed=False)
+    assert times == [[1.5, 0.5]]
+    assert clock == Clock(total=3)
+
+
+def test_a_scalar_has_no_times() -> None:
+    dwell = Dwell([table_surface(None)], MAX_GAP)
+    dwell.add(piece([(0, 1000, 0), (1, 1000, 0)]))
+    assert dwell.of("t") is None
+    assert dwell.of("unknown") is None
+
+
+def test_a_table_on_a_signal_that_the_log_lacks_is_named() -> None:
+    dwell = Dwell([table_surface([1000, 2000], [0, 50])], MAX_GAP)
+    dwell.add(Piece(np.arange(3.0), {"speed": np.full(3, 1500.0)}))
+    assert dwell.unweighed(["speed"]) == (["load"], [])
+    assert dwell.of("t") is not None
+    assert not np.any(dwell.of("t"))
+
+
+def test_a_table_whose_signals_never_come_together_is_named() -> None:
+    dwell = Dwell([table_surface([1000, 2000], [0, 50])], MAX_GAP)
+    dwell.add(piece([(0, 1000, NONE), (4, 1000, NONE), (8, NONE, NONE), (12, NONE, 10), (13, NONE, 10)]))
+    assert dwell.unweighed(["speed", "load"]) == ([], ["t"])
+
+
+def test_a_piece_without_rows_changes_nothing() -> None:
+    one = table_surface([1000, 2000])
+    rows = [(0.0, 1000.0, 0.0), (1.0, 1500.0, 0.0), (2.0, 1500.0, 0.0)]
+    assert dwell_of(one, [], rows[:1], [], rows[1:], []) == dwell_of(one, rows)
+
+
+# Against plain Python
+
+
+def plain_times(rows: Sequence[Row], speeds: list[float], loads: list[float]) -> dict[tuple[int, int], float]:
+    """The same for a map on rising axes, row by row, as one would do it with a pencil."""
+    rows = [row for row in rows if not math.isnan(row[0])]
+    times = {(y, x): 0.0 for y in range(len(loads)) for x in range(len(speeds))}
+    latest: list[tuple[float, float] | None] = [None, None]
+    for here, following in pairwise(rows):
+        for n, reading in enumerate(here[1:]):
+            if not math.isnan(reading):
+                latest[n] = here[0], reading
+        step = following[0] - here[0]
+        point = [one[1] if one and here[0] - one[0] <= MAX_GAP else NONE for one in latest]
+        if not 0 <= step <= MAX_GAP:
+            latest = [None, None]
+            continue
+        if any(map(math.isnan, point)):
+            continue
+        for x, along in plain_weights(speeds, point[0]):
+            for y, across in plain_weights(loads, point[1]):
+                times[y, x] += step * along * across
+    return times
+
+
+def plain_weights(axis: list[float], value: float) -> list[tuple[int, float]]:
+    if value <= axis[0]:
+        return [(0, 1.0)]
+    for n, (low, high) in enumerate(pairwise(axis)):
+        if value <= high:
+            return [(n, (high - value) / (high - low)), (n + 1, (value - low) / (high - low))]
+    return [(len(axis) - 1, 1.0)]
+
+
+axes = st.lists(st.integers(-20, 20).map(float), min_size=1, max_size=4, unique=True).map(sorted)
+readings = st.one_of(st.just(NONE), st.integers(-30, 30).map(float))
+
+
+@st.composite
+def logs(draw: st.DrawFn) -> list[Row]:
+    """Rows with steps of all kinds, in quarters of a second so that sums are exact."""
+    step = st.one_of(st.integers(0, 22), st.integers(-40, 60), st.just(None))
+    rows, time = [], 0.0
+    for _ in range(draw(st.integers(1, 30))):
+        quarters = draw(step)
+        time += (quarters or 0) / 4
+        rows.append((NONE if quarters is None else time, draw(readings), draw(readings)))
+    return rows
+
+
+@given(rows=logs(), speeds=axes, loads=axes)
+@settings(max_examples=200, deadline=None)
+def test_times_are_those_of_plain_python(rows: list[Row], speeds: list[float], loads: list[float]) -> None:
+    times, clock = dwell_of(table_surface(speeds, loads), rows)
+    expected = plain_times(rows, speeds, loads)
+    assert {(y, x): time for y, row in enumerate(times) for x, time in enumerate(row)} == pytest.approx(
+        expected, abs=1e-9
+    )
+    assert np.sum(times) <= clock.total + 1e-9
+
+
+@given(rows=logs(), speeds=axes, loads=axes)
+@settings(max_examples=60, deadline=None)
+def test_turning_an_axis_round_turns_the_times_round(
+    rows: list[Row], speeds: list[float], loads: list[float]
+) -> None:
+    times, _ = dwell_of(table_surface(speeds, loads), rows)
+    turned, _ = dwell_of(table_surface(speeds[::-1], loads[::-1]), rows)
+    np.testing.assert_allclose(np.array(turned)[::-1, ::-1], times, atol=1e-9)
+
+
+@given(rows=logs(), cuts=st.lists(st.integers(0, 30), max_size=4).map(sorted), timed=st.booleans())
+@settings(max_examples=200, deadline=None)
+def test_a_log_gives_the_same_wherever_it_is_cut(rows: list[Row], cuts: list[int], timed: bool) -> None:
+    one = table_surface([-10, 0, 10], [-10, 10])
+    pieces = [rows[low:high] for low, high in pairwise([0, *cuts, len(rows)])]
+    times, clock = dwell_of(one, *pieces, timed=timed)
+    whole, clock_of_whole = dwell_of(one, rows, timed=timed)
+    np.testing.assert_allclose(times, whole, atol=1e-9)
+    assert clock == clock_of_whole
+
+
+@given(rows=logs())
+@settings(max_examples=60, deadline=None)
+def test_all_cells_together_have_the_time_with_readings_of_both(rows: list[Row]) -> None:
+    complete = [(time, 0 if math.isnan(speed) else speed, 0.0) for time, speed, _ in rows]
+    times, clock = dwell_of(table_surface([-10, 0, 10], [-10, 10]), complete)
+    assert np.sum(times) == pytest.approx(clock.total)

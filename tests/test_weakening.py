@@ -1,0 +1,420 @@
+"""By how much a protection was weakened, against dense sampling and the rules' worked examples."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.interpolate import RegularGridInterpolator
+
+from callint.comparing.weakening import later, weakening
+from callint.decoding.surfaces import Surface
+from callint.model.change import Numbers
+from callint.model.finding import Cell
+from callint.rules import protection, value
+from tests.building import definition_xml, findings, image, table_surface, u16
+from tests.rules.example import of_rule, table
+
+OFF = math.nan
+#: Guards above, below, or on both sides.
+SIDES = [(True, False), (False, True), (True, True)]
+
+
+def curve(x: list[float], cells: list[float]) -> Surface:
+    return table_surface(x, None, cells)
+
+
+# Where, and from what to what
+
+
+def test_a_raised_cell_weakens_a_limit_and_strengthens_a_floor() -> None:
+    old, new = curve([0, 10, 20], [5, 5, 5]), curve([0, 10, 20], [5, 7, 5])
+    found = weakening(old, new, upward=True, downward=False)
+    assert found is not None
+    assert (found.old, found.new, found.at) == (5, 7, {"speed": 10})
+    assert weakening(old, new, upward=False, downward=True) is None
+
+
+def test_with_guards_on_both_sides_the_larger_step_counts() -> None:
+    old, new = curve([0, 10, 20], [5, 5, 5]), curve([0, 10, 20], [6, 5, 3])
+    found = weakening(old, new, upward=True, downward=True)
+    assert found is not None
+    assert (found.old, found.new, found.at) == (5, 3, {"speed": 20})
+
+
+def test_a_breakpoint_moved_under_a_limit_weakens_it_though_no_cell_changed() -> None:
+    # 100 from 0 to 10, down to 0 at 20; the drop now begins at 15. At 15 it was 50.
+    old, new = curve([0, 10, 20], [100, 100, 0]), curve([0, 15, 20], [100, 100, 0])
+    found = weakening(old, new, upward=True, downward=False)
+    assert found is not None
+    assert (found.old, found.new, found.at) == (50, 100, {"speed": 15})
+    assert weakening(new, old, upward=True, downward=False) is None
+
+
+def test_a_scalar_is_weakened_by_its_step() -> None:
+    old, new = table_surface(None, None, [4200]), table_surface(None, None, [4300])
+    found = weakening(old, new, upward=True, downward=False)
+    assert found is not None
+    assert (found.old, found.new, found.at) == (4200, 4300, {})
+
+
+def test_what_differs_by_rounding_only_is_not_weakened() -> None:
+    # A breakpoint more on a straight line: thirds do not come out even.
+    old, new = curve([0, 3], [0, 1]), curve([0, 1, 3], [0, 1 / 3, 1])
+    assert weakening(old, new, upward=True, downward=True) is None
+
+
+@pytest.mark.parametrize(("old", "new"), [([5, OFF, 5], [5, 9, 5]), ([5, 5, 5], [5, OFF, 5])])
+def test_a_cell_that_is_off_on_one_side_is_not_measured(old: list[float], new: list[float]) -> None:
+    assert weakening(curve([0, 1, 2], old), curve([0, 1, 2], new), True, True) is None
+
+
+axes = st.lists(st.integers(-12, 12).map(float), min_size=1, max_size=4, unique=True).map(sorted)
+directions = st.sampled_from([1, -1])
+
+
+@st.composite
+def tables(draw: st.DrawFn, is_map: bool) -> tuple[list[float], list[float] | None, list[float]]:
+    """Axes, rising or falling, and cells."""
+    x = draw(axes)[:: draw(directions)]
+    y = draw(axes)[:: draw(directions)] if is_map else None
+    size = len(x) * len(y or [0])
+    return x, y, draw(st.lists(st.integers(-9, 9).map(float), min_size=size, max_size=size))
+
+
+def sampled(one: tuple[list[float], list[float] | None, list[float]], x: Numbers, y: Numbers) -> Numbers:
+    """A table at a grid of points as SciPy has it, held at the ends; shape (y, x)."""
+    along, across, cells = one
+    values = np.reshape(cells, (len(across or [0]), len(along)))
+    points = []
+    for axis, places in ((across or [0.0], y), (along, x)):
+        points.append(np.clip(places, min(axis), max(axis)))
+        if len(axis) == 1:  # SciPy wants two
+            values = np.repeat(values, 2, axis=len(points) - 1)
+    grid = []
+    for number, axis in enumerate((across or [0.0], along)):
+        if axis[0] > axis[-1]:
+            values = np.flip(values, axis=number)
+        grid.append(sorted(axis) if len(axis) > 1 else [axis[0], axis[0] + 1])
+    found: Numbers = RegularGridInterpolator(tuple(grid), values)(
+        tuple(np.meshgrid(points[0], points[1], indexing="ij"))
+    )
+    return found
+
+
+@pytest.mark.parametrize("is_map", [False, True])
+@pytest.mark.parametrize(("upward", "downward"), SIDES)
+@given(data=st.data())
+@settings(max_examples=80, deadline=None)
+def test_no_sampled_point_went_further_than_the_one_that_is_named(
+    is_map: bool, upward: bool, downward: bool, data: st.DataObject
+) -> None:
+    old, new = data.draw(tables(is_map)), data.draw(tables(is_map))
+    x = np.linspace(-14, 14, 113)  # quarters, so that every breakpoint is among them
+    y = x if is_map else np.zeros(1)
+    before, after = sampled(old, x, y), sampled(new, x, y)
+    steps = after - before
+    furthest = max(steps.max() if upward else 0.0, -steps.min() if downward else 0.0, 0.0)
+    found = weakening(table_surface(*old), table_surface(*new), upward, downward)
+    if furthest < 1e-9:
+        assert found is None
+        return
+    assert found is not None
+    here = np.array([found.at["speed"]]), np.array([found.at.get("load", 0.0)])
+    assert found.old == pytest.approx(sampled(old, *here).item(), abs=1e-9)
+    assert found.new == pytest.approx(sampled(new, *here).item(), abs=1e-9)
+    step = found.new - found.old
+    assert max(step if upward else 0.0, -step if downward else 0.0) == pytest.approx(furthest)
+
+
+# How much later
+
+
+def test_a_limit_that_falls_over_its_axis_sets_in_later_up_the_axis() -> None:
+    # 100 at 100, 60 at 120; the fall begins at 110 now: it is at 100 - d by 110 + d / 4, not 100 + d / 2.
+    old, new = curve([100, 120], [100, 60]), curve([100, 110, 120], [100, 100, 60])
+    assert later(old, new, upward=True) == pytest.approx(10)
+    assert later(new, old, upward=True) == 0
+
+
+def test_a_limit_that_rises_over_its_axis_sets_in_later_down_the_axis() -> None:
+    # Of low air pressure: full at 900, none at 700. Raised, it comes down to 50 at 750 and not at 800.
+    old, new = curve([700, 900], [0, 100]), curve([700, 800], [0, 100])
+    assert later(old, new, upward=True) == pytest.approx(100)
+
+
+@pytest.mark.parametrize(
+    ("cells", "distance"),
+    [([0, 0, 100], 10), ([100, 0, 0], 10)],
+)
+def test_a_floor_sets_in_later_towards_its_higher_end(cells: list[float], distance: float) -> None:
+    rises = cells[-1] > cells[0]
+    old = curve([0, 10, 20], cells)
+    new = curve([10, 20, 30] if rises else [-10, 0, 10], cells)
+    assert later(old, new, upward=False) == pytest.approx(distance)
+    assert later(new, old, upward=False) == 0
+
+
+def test_a_jump_down_from_a_plateau_sets_in_as_much_later_as_the_plateau_grew() -> None:
+    old, new = curve([0, 50, 51, 90], [9, 9, 1, 1]), curve([0, 70, 71, 90], [9, 9, 1, 1])
+    assert later(old, new, upward=True) == pytest.approx(20)
+
+
+def test_a_falling_axis_says_the_same() -> None:
+    old, new = curve([120, 100], [60, 100]), curve([120, 110, 100], [60, 100, 100])
+    assert later(old, new, upward=True) == pytest.approx(10)
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ([9, 1, 9], [9, 5, 9]),  # falls and rises
+        ([5, 5, 5], [5, 5, 6]),  # nowhere sets in
+        ([9, 5, 1], [1, 5, 9]),  # turned round
+        ([3, 2, 1], [9, 8, 7]),  # no level in common
+        ([9, OFF, 1], [9, 5, 1]),
+    ],
+)
+def test_curves_of_other_shapes_set_in_nowhere_in_particular(old: list[float], new: list[float]) -> None:
+    assert later(curve([0, 1, 2], old), curve([0, 1, 2], new), upward=True) is None
+
+
+def test_maps_and_scalars_have_no_later() -> None:
+    for x, y in ((None, None), ([0.0, 1.0], [0.0, 1.0])):
+        cells = [1.0] if x is None else [4.0, 3.0, 2.0, 1.0]
+        one = table_surface(x, y, cells)
+        assert later(one, one, upward=True) is None
+
+
+@st.composite
+def slopes(draw: st.DrawFn, falls: bool) -> tuple[list[float], list[float]]:
+    """A curve that only rises or only falls, plateaus included."""
+    x = draw(st.lists(st.integers(-12, 12).map(float), min_size=2, max_size=5, unique=True).map(sorted))
+    cells = sorted(draw(st.lists(st.integers(0, 12).map(float), min_size=len(x), max_size=len(x))))
+    return x, cells[::-1] if falls else cells
+
+
+def reached_at(one: tuple[list[float], list[float]], level: float) -> float | None:
+    """Where a curve passes a level that none of its cells has."""
+    for (x, x_next), (y, y_next) in zip(pairwise(one[0]), pairwise(one[1]), strict=True):
+        if min(y, y_next) < level < max(y, y_next):
+            return x + (x_next - x) * (level - y) / (y_next - y)
+    return None
+
+
+@pytest.mark.parametrize("upward", [True, False])
+@pytest.mark.parametrize("falls", [True, False])
+@given(data=st.data())
+@settings(max_examples=120, deadline=None)
+def test_no_sampled_level_is_reached_later_than_is_said(
+    upward: bool, falls: bool, data: st.DataObject
+) -> None:
+    old, new = data.draw(slopes(falls)), data.draw(slopes(falls))
+    # Where the output comes nearer to the safe end: down a limit, up a floor.
+    towards_safety = 1 if falls == upward else -1
+    distances = []
+    for low in range(12):
+        for part in (1e-7, 0.25, 0.5, 0.75, 1 - 1e-7):
+            before, after = (reached_at(one, low + part) for one in (old, new))
+            if before is not None and after is not None:
+                distances.append((after - before) * towards_safety)
+    found = later(curve(*old), curve(*new), upward)
+    turned = [([*one[0]][::-1], [*one[1]][::-1]) for one in (old, new)]
+    assert later(curve(*turned[0]), curve(*turned[1]), upward) == found
+    if not distances:
+        assert found is None
+    else:
+        assert found == pytest.approx(max(0.0, *distances), abs=1e-4)
+
+
+# The rule
+
+
+SIGNALS = """
+    <signal name="temp" unit="degC" plausible="-40 140" operating="10 60">Coolant temperature</signal>
+    <signal name="speed" unit="rpm" plausible="0 6000" operating="700 4200">Engine speed</signal>
+    <signal name="volts" unit="V">Sensor</signal>
+"""
+CONVERSIONS = """
+    <linear name="degrees" unit="degC" factor="1" decimals="0"/>
+    <linear name="share" unit="%" factor="1" decimals="0"/>
+    <linear name="rpm" unit="rpm" factor="1" decimals="0"/>
+    <linear name="volts" unit="V" factor="0.1" decimals="1"/>
+"""
+
+
+def derating(guard: str = '<guard above="100"/>', **about: str) -> bytes:
+    """A curve of three cells over temperature."""
+    axis = '<x><axis signal="temp" at="0" type="uint16" conversion="degrees" count="3"/></x>'
+    given = {"purpose": "protection", "conversion": "share", **about}
+    return definition_xml(
+        table("curve", "torque_derating", f"{axis}{guard}", at=6, **given),
+        signals=SIGNALS,
+        conversions=CONVERSIONS,
+    )
+
+
+def derated(*cells: int, axis: tuple[int, ...] = (80, 100, 120)) -> bytes:
+    return image(at_0=u16(*axis), at_6=u16(*cells))
+
+
+def weakened(xml: bytes, new: bytes, old: bytes) -> str:
+    (found,) = of_rule(findings(xml, new, old), "protection/weakened")
+    return found.message
+
+
+def is_silent(xml: bytes, new: bytes, old: bytes) -> bool:
+    return not of_rule(findings(xml, new, old), "protection/weakened")
+
+
+def test_the_worked_example_of_weakened_can_be_redone_by_hand() -> None:
+    page = " ".join(protection.weakened.page.split())
+    for piece in ("from 100 % at 100 °C to 60 % at 120 °C", "raised to 76 %", "16 % more", "+26.7 % of 60 %"):
+        assert piece in page
+    assert "100 + (100 - 76) / 2 = 112 °C, the new one at 120 °C: it sets in up to 8 °C later" in page
+    assert 100 + (100 - 76) / 2 == 112
+    assert f"{100 * 16 / 60:.1f}" == "26.7"
+    (found,) = of_rule(
+        findings(derating(), derated(100, 100, 76), derated(100, 100, 60)), "protection/weakened"
+    )
+    assert found.message == (
+        "protects later than the base: 60 % became 76 % (+26.7 %), so that it sets in up to 8 °C later"
+    )
+    assert (found.cell, dict(found.at)) == (Cell(2, 0), {"temp": 120})
+    assert (found.base_physical, found.physical) == (60, 76)
+
+
+def test_a_breakpoint_moved_under_a_limit_is_a_finding() -> None:
+    old, new = derated(100, 100, 60), derated(100, 100, 60, axis=(80, 110, 120))
+    # At 110 °C there were 100 - 40 / 2 = 80 %.
+    assert weakened(derating(), new, old) == (
+        "protects later than the base: 80 % became 100 % (+25.0 %), so that it sets in up to 10 °C later"
+    )
+    assert is_silent(derating(), old, new)
+
+
+def test_where_the_worst_point_is_no_cell_the_finding_says_where_it_is() -> None:
+    # The corner at 100 °C is gone: there the old table had 60 %, the new one 100 - 40 * 20 / 30.
+    old, new = derated(100, 60, 60), derated(100, 100, 60, axis=(70, 80, 110))
+    (found,) = of_rule(findings(derating(), new, old), "protection/weakened")
+    assert found.message == (
+        "protects later than the base: 60 % became 73 % (+22.2 %) at 100 °C, "
+        "so that it sets in up to 10 °C later"
+    )
+    assert found.cell is None
+    assert dict(found.at) == {"temp": 100}
+
+
+def test_a_floor_that_was_lowered_is_weakened() -> None:
+    floor = derating('<guard below="0"/>')
+    assert "40 % became 20 % (-50.0 %)" in weakened(floor, derated(0, 20, 60), derated(0, 40, 60))
+    assert is_silent(floor, derated(0, 40, 60), derated(0, 20, 60))
+
+
+def test_guards_on_both_sides_say_no_later() -> None:
+    both = derating('<guard above="100"/><guard below="1"/>')
+    assert weakened(both, derated(100, 100, 76), derated(100, 100, 60)).endswith("became 76 % (+26.7 %)")
+
+
+def test_a_guard_without_a_direction_has_nothing_to_be_weakened_towards() -> None:
+    assert is_silent(derating('<guard flat="true"/>'), derated(100, 100, 76), derated(100, 100, 60))
+
+
+def test_a_scalar_with_a_signal_sets_in_later_by_its_step() -> None:
+    xml = definition_xml(
+        table(
+            "scalar", "overspeed_cut", '<guard above="5000"/>', purpose="protection",
+            conversion="rpm", signal="speed",
+        )
+    )  # fmt: skip
+    assert weakened(xml, image(at_0=u16(4350)), image(at_0=u16(4250))) == (
+        "protects later than the base: 4250 rpm became 4350 rpm (+2.4 %), so that it sets in 100 rpm later"
+    )
+    assert is_silent(xml, image(at_0=u16(4250)), image(at_0=u16(4350)))
+
+
+def test_a_protection_that_is_off_in_a_cell_is_disabled_and_not_weakened() -> None:
+    xml = derating('<off raw="255" allowed="nowhere"/><guard above="100" share="0.3"/>')
+    found = {one.rule for one in findings(xml, derated(100, 255, 76), derated(100, 100, 60))}
+    assert "protection/disabled" in found
+    assert "protection/weakened" not in found
+
+
+# Thresholds out of reach
+
+
+def cut_at(degrees: int, *sensor: int, inside: str = '<guard above="200"/>') -> list[str]:
+    """What is said of a temperature cut, with a sensor's curve of four cells."""
+    xml = definition_xml(
+        table(
+            "scalar", "hot_cut", inside, at=0, type="int16", purpose="protection",
+            conversion="degrees", signal="temp",
+        )
+        + table(
+            "curve", "temp_curve",
+            '<x><axis signal="volts" at="2" type="uint16" conversion="volts" count="4"/></x>'
+            '<off raw="255" allowed="anywhere"/>',
+            at=10, conversion="degrees", produces="temp",
+        ),
+        signals=SIGNALS,
+        conversions=CONVERSIONS,
+    )  # fmt: skip
+    data = image(at_0=u16(degrees & 0xFFFF), at_2=u16(5, 15, 30, 45), at_10=u16(*sensor))
+    return [found.message for found in of_rule(findings(xml, data), "protection/unreachable-threshold")]
+
+
+def test_the_worked_example_of_unreachable_threshold_can_be_redone_by_hand() -> None:
+    page = " ".join(protection.unreachable_threshold.page.split())
+    assert "a cut at 135 °C, with a plausible range up to 140 °C, but a sensor curve" in page
+    assert "whose highest cell reads 130 °C" in page
+    assert cut_at(135, 130, 80, 40, 0) == [
+        "135 °C is above 130 °C, which temp never passes as temp_curve reads it: "
+        "the threshold is never reached"
+    ]
+    assert cut_at(130, 130, 80, 40, 0) == []
+
+
+def test_a_curve_that_reads_further_than_is_plausible_does_not_widen_the_range() -> None:
+    (said,) = cut_at(141, 150, 80, 40, 0)
+    assert "above 140 °C, which temp never passes: " in said
+    assert cut_at(140, 150, 80, 40, 0) == []
+
+
+def test_a_cell_of_the_curve_that_is_off_reads_nothing() -> None:
+    (said,) = cut_at(135, 255, 130, 40, 0)
+    assert "above 130 °C" in said
+
+
+def test_from_below_the_lowest_reading_counts() -> None:
+    below = '<guard below="-100"/>'
+    (said,) = cut_at(4, 130, 80, 40, 5, inside=below)
+    assert "4 °C is below 5 °C, which temp never passes as temp_curve reads it" in said
+    assert cut_at(5, 130, 80, 40, 5, inside=below) == []
+    assert cut_at(135, 130, 80, 40, 5, inside=below) == []
+
+
+# Off codes
+
+
+def test_the_worked_example_of_off_codes_can_be_redone_by_hand() -> None:
+    page = " ".join(value.off_in_operating_range.page.split())
+    assert "breakpoints 0, 20, 40 and 60 °C whose cell at 40 °C is off" in page
+    assert "in an operating range from 10 to 60 °C" in page
+    assert "half of 40 K, of 50 K, which is 40 %" in page
+    assert 40 / 2 / 50 == 0.4
+    axis = '<x><axis signal="temp" at="0" type="uint16" conversion="degrees" count="4"/></x>'
+    xml = definition_xml(
+        table(
+            "curve", "egr_release", f'{axis}<off raw="15" allowed="outside-operating"/>',
+            at=8, type="uint8", conversion="share",
+        ),
+        signals=SIGNALS,
+        conversions=CONVERSIONS,
+    )  # fmt: skip
+    data = image(at_0=u16(0, 20, 40, 60), at_8=bytes([1, 1, 15, 1]))
+    (found,) = of_rule(findings(xml, data), "value/off-in-operating-range")
+    assert found.message.endswith("inside the operating range; 40 % of that range is off")
