@@ -140,7 +140,8 @@ def inverse(
     values = np.concatenate(tried, axis=-1)
     between = table.at({**fixed, own: values})
     result = other.at({**fixed, back: between})
-    inside = _inside(values, table.breakpoints[own]) & _inside(between, other.breakpoints[back])
+    inside = _inside(values, table.breakpoints[own], other.magnitude)
+    inside &= _inside(between, other.breakpoints[back], table.magnitude)
     with np.errstate(over="ignore", invalid="ignore"):
         error = np.where(inside, np.abs(result - values), np.nan)
     if np.isnan(error).all():
@@ -180,9 +181,12 @@ def _points(kind: str, table: Surface, other: Surface, at: Point | None) -> dict
     return points if all(len(found) for found in points.values()) else None
 
 
-def _inside(values: Numbers, breakpoints: Numbers) -> Flags:
+def _inside(values: Numbers, breakpoints: Numbers, magnitude: float) -> Flags:
+    """Which values lie in the range of breakpoints, where rounding at that magnitude puts none outside."""
+    low, high = float(breakpoints.min()), float(breakpoints.max())
+    slack = rounding(abs(low), abs(high), magnitude)
     with np.errstate(invalid="ignore"):
-        inside: Flags = (values >= breakpoints.min()) & (values <= breakpoints.max())
+        inside: Flags = (values >= low - slack) & (values <= high + slack)
     return inside
 
 

@@ -114,4 +114,4 @@ def mesh(points: Mapping[str, Numbers], signals: Sequence[str]) -> dict[str, Num
 
 def rounding(*magnitudes: float) -> float:
     """What binary numbers of such magnitudes may make of equal decimal ones, once they are interpolated."""
-    return 8 * float(np.spacing(max(*magnitudes, 1e-300)))
+    return 8 * float(np.spacing(max(1e-300, *magnitudes)))

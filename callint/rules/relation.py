@@ -195,7 +195,7 @@ def not_inverse(case: Case) -> Iterator[Finding]:
     Fix: work one of the two out anew from the other.
     """
     for breach in _breaches(case, "inverse", relations.inverse):
-        # What is put in has the other table's unit, not that of its axis, so that both read alike.
+        # What is put in is shown as the other table's values are, so that both read alike.
         given, back = case.told_apart(breach.other, breach.standing.other, breach.standing.value)
         between = case.quantity(breach.table, breach.standing.between)
         shared = {name: at for name, at in breach.standing.at.items() if name in _signals(case, breach.other)}
@@ -203,7 +203,7 @@ def not_inverse(case: Case) -> Iterator[Finding]:
         asked = f"; {accepted} off is accepted" if breach.relation.amount else ""
         words = (
             f"{given}{_place(case, breach, shared)} becomes {between}, "
-            f"and by {breach.other.name} comes back as {back}{asked}"
+            f"which {breach.other.name} turns into {back}{asked}"
         )
         hint = f"Work {breach.table.name} or {breach.other.name} out anew from the other."
         base = ""

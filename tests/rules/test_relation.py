@@ -24,11 +24,9 @@ CONVERSIONS = "".join(
 )
 
 
-def related(tables: str, relation: str, **more: int) -> bytes:
+def related(tables: str, relation: str) -> bytes:
     """A definition of tables and one relation between them, on a line of its own."""
-    return definition_xml(
-        tables, signals=SIGNALS, conversions=CONVERSIONS, relations=f"\n{relation}\n", **more
-    )
+    return definition_xml(tables, signals=SIGNALS, conversions=CONVERSIONS, relations=f"\n{relation}\n")
 
 
 def scalars(upper: str, lower: str, conversion: str, relation: str) -> bytes:
@@ -158,7 +156,7 @@ EXAMPLES = (
         data=TRIP,
         base=image(at_0=u16(100, 25, 20, 30, 80, 120)),
         expected=error(
-            "100 Nm becomes 25 mg, and by back comes back as 104 Nm; 3.9 Nm off is accepted",
+            "100 Nm becomes 25 mg, which back turns into 104 Nm; 3.9 Nm off is accepted",
             line="<inverse",
             table="fuel",
             at={"torque": 100.0},
