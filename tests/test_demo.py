@@ -366,6 +366,9 @@ def test_heron_passes_with_seven_findings_waived_by_two_waivers(demo: Scratch, r
         ("protection/disabled", "overspeed_cut"),
         ("change/too-large", "overspeed_cut"),
         ("protection/disabled", "monitor_overboost"),
+        ("relation/exceeds-bound", "rail_pressure_demand"),
+        ("relation/mirror-differs", "overspeed_cut"),
+        ("relation/not-inverse", "fuel_from_torque"),
         ("change/unexplained-bytes", None),
         ("image/stale-checksum", None),
     ],
@@ -391,6 +394,19 @@ def test_petrels_values_are_those_that_were_typed_in(report: Any) -> None:
         f for f in about(report, "boats/petrel.bin") if f["rule"] == "change/unexplained-bytes"
     )
     assert run_of_bytes["message"].startswith("8 bytes ")
+
+
+def test_petrels_broken_relations_name_both_tables_and_the_operating_point(report: Any) -> None:
+    broken = [f for f in about(report, "boats/petrel.bin") if f["rule"].startswith("relation/")]
+    assert [(f["table"], f["other"], f.get("at")) for f in broken] == [
+        (
+            "rail_pressure_demand",
+            "rail_pressure_ceiling",
+            {"engine_speed": 2800.0, "fuel_quantity": 58.0},
+        ),
+        ("overspeed_cut", "overspeed_cut_copy", None),
+        ("fuel_from_torque", "torque_from_fuel", {"engine_speed": 2100.0, "engine_torque": 140.0}),
+    ]
 
 
 def test_petrel_was_honest_before_that_evening(demo: Scratch, tmp_path: Path) -> None:

@@ -30,8 +30,8 @@ _WALK: tuple[tuple[str, tuple[str, ...]], ...] = (
     ),
     (
         "Petrel was finished late in the evening: a rail pressure with a wrong first digit, a start quantity "
-        "without its decimal point, a speed axis that no longer rises, the overspeed cut and a monitor "
-        "switched off, and the checksum forgotten.",
+        "without its decimal point, a fuel quantity with two digits in each other's place, a speed axis that "
+        "no longer rises, the overspeed cut and a monitor switched off, and the checksum forgotten.",
         ("check", "boats/petrel.bin"),
     ),
     (

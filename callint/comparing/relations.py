@@ -5,16 +5,26 @@ have they are compared on the breakpoints of both, within the range that both co
 one has, its most unfavourable value counts. That is exact: the largest value of a bilinear surface over one
 signal is, as a function of the other, the largest of piecewise linear functions, which bends upwards between
 breakpoints, and the smallest bends downwards; so the excess is largest at a breakpoint.
+
+Each judgement may also be asked about one operating point alone (``at``).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from callint.decoding.surfaces import Surface, lattice, mesh
+from callint.decoding.surfaces import Surface, lattice, mesh, rounding
 from callint.model.change import Flags, Numbers
+
+Point = Mapping[str, float]
+
+#: Two long tables that lie across each other would be compared at more points than memory holds.
+MOST_POINTS = 1 << 22
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,53 +32,88 @@ class Standing:
     """The most unfavourable operating point of a relation: ``value`` of one table, ``other`` of the other.
 
     ``excess`` is by how much they miss what is asked, in the unit of the comparison; not above 0 where the
-    relation holds. ``at`` has the signals of both.
+    relation holds, and ``slack`` is what rounding alone makes of it. ``at`` has the signals of both.
+    ``between`` is what the first table of a round trip puts out.
     """
 
     value: float
     other: float
     at: dict[str, float]
     excess: float
+    slack: float
+    between: float = np.nan
 
     @property
     def is_broken(self) -> bool:
         """Beyond what binary numbers make of decimal ones."""
-        return self.excess > 8 * float(np.spacing(max(abs(self.value), abs(self.other), 1e-300)))
+        return self.excess > self.slack
 
 
-def at_most(table: Surface, bound: Surface, margin: float = 0.0) -> Standing | None:
+def points_needed(kind: str, table: Mapping[str, int], other: Mapping[str, int]) -> int:
+    """At how many points a relation is judged at most, by the tables' numbers of breakpoints by signal."""
+    both = {signal: table.get(signal, 0) + other.get(signal, 0) for signal in (*table, *other)}
+    shared = [signal for signal in table if signal in other]
+    if kind == "inverse":
+        tried = sum(both[signal] for signal in both if signal not in shared)
+        return tried * math.prod(both[signal] for signal in shared)
+    return max(math.prod(both[signal] for signal in one) for one in (table, other))
+
+
+def at_most(table: Surface, bound: Surface, margin: float = 0.0, at: Point | None = None) -> Standing | None:
     """Whether a table stays below another one by the margin; where either is off nothing is compared.
 
     None where they have no operating point in common.
     """
-    points = lattice((table, bound), within=True)
+    points = _points("at-most", table, bound, at)
     shared = [signal for signal in table.signals if signal in bound.signals]
-    if any(not len(points[signal]) for signal in points):
+    if points is None:
         return None
-    highest, high_at = _extreme(table, points, shared, highest=True)
-    lowest, low_at = _extreme(bound, points, shared, highest=False)
-    with np.errstate(invalid="ignore"):
-        excess = highest - (lowest - margin)
+    highest, lowest = _extreme(table, points, shared, 1), _extreme(bound, points, shared, -1)
+    with np.errstate(over="ignore", invalid="ignore"):
+        excess = highest.values - (lowest.values - margin)
     if np.isnan(excess).all():
         return None
     worst = int(np.nanargmax(excess))
-    places = np.unravel_index(worst, tuple(len(points[signal]) for signal in shared)) if shared else ()
-    at = {signal: float(points[signal][place]) for signal, place in zip(shared, places, strict=True)}
-    at |= high_at[worst] | low_at[worst]
-    return Standing(float(highest[worst]), float(lowest[worst]), at, float(excess[worst]))
+    where = _point(points, shared, worst)
+    where |= highest.point(points, worst) | lowest.point(points, worst)
+    return Standing(
+        value=float(highest.values[worst]),
+        other=float(lowest.values[worst]),
+        at=where,
+        excess=float(excess[worst]),
+        slack=rounding(table.magnitude, bound.magnitude, abs(margin)),
+    )
 
 
-def equal(table: Surface, mirror: Surface, tolerance: float = 0.0) -> Standing | None:
+def equal(
+    table: Surface, mirror: Surface, tolerance: float = 0.0, at: Point | None = None
+) -> Standing | None:
     """Whether two tables give the same everywhere; None where they have no operating point in common."""
-    above, below = at_most(table, mirror, -tolerance), at_most(mirror, table, -tolerance)
+    above, below = at_most(table, mirror, -tolerance, at), at_most(mirror, table, -tolerance, at)
     if above is None or below is None:
         return None
-    if above.excess >= below.excess:
-        return above
-    return Standing(below.other, below.value, below.at, below.excess)
+    return above if above.excess >= below.excess else _turned_round(below)
 
 
-def inverse(table: Surface, other: Surface, tolerance: float = 0.0) -> Standing | None:
+def gap(upper: Surface, lower: Surface, smallest: float, at: Point | None = None) -> Standing | None:
+    """Whether a table stays above another one by the smallest distance; None as in ``at_most``."""
+    found = at_most(lower, upper, smallest, at)
+    return None if found is None else _turned_round(found)
+
+
+def _turned_round(standing: Standing) -> Standing:
+    return replace(standing, value=standing.other, other=standing.value)
+
+
+def own_signal(signals: Sequence[str], others: Sequence[str]) -> str | None:
+    """The one signal that the others lack; None where that is none or several."""
+    own = [signal for signal in signals if signal not in others]
+    return own[0] if len(own) == 1 else None
+
+
+def inverse(
+    table: Surface, other: Surface, tolerance: float = 0.0, at: Point | None = None
+) -> Standing | None:
     """Whether a table undoes what the other does: what comes back against what was put in.
 
     Each has one signal that the other lacks, which is what the other puts out. A value of the table's own
@@ -79,55 +124,100 @@ def inverse(table: Surface, other: Surface, tolerance: float = 0.0) -> Standing 
 
     None where the signals are not so, or no operating point is left.
     """
-    own = [signal for signal in table.signals if signal not in other.signals]
-    back = [signal for signal in other.signals if signal not in table.signals]
-    if len(own) != 1 or len(back) != 1:
+    own, back = own_signal(table.signals, other.signals), own_signal(other.signals, table.signals)
+    if own is None or back is None:
         return None
     shared = [signal for signal in table.signals if signal in other.signals]
-    points = lattice((table, other), within=True)
-    if any(not len(points[signal]) for signal in shared):
+    points = _points("inverse", table, other, at)
+    if points is None:
         return None
-    order = (*shared, own[0])
-    at = mesh({**points, own[0]: table.breakpoints[own[0]]}, order)
-    tried = [np.broadcast_to(at[own[0]], np.broadcast_shapes(*(one.shape for one in at.values())))]
-    at = mesh(points, (*shared, back[0]))
-    tried.append(np.broadcast_to(other.at(at), np.broadcast_shapes(*(one.shape for one in at.values()))))
-    values = np.concatenate(tried, axis=-1)
     fixed = {signal: array[..., None] for signal, array in mesh(points, shared).items()}
-    between = table.at({**fixed, own[0]: values})
-    result = other.at({**fixed, back[0]: between})
-    inside = _inside(values, table.breakpoints[own[0]]) & _inside(between, other.breakpoints[back[0]])
-    with np.errstate(invalid="ignore"):
+    lengths = tuple(len(points[signal]) for signal in shared)
+    tried = [np.broadcast_to(points[own], (*lengths, len(points[own])))]
+    if at is None:
+        back_at = mesh(points, (*shared, back))
+        tried.append(np.broadcast_to(other.at(back_at), (*lengths, len(points[back]))))
+    values = np.concatenate(tried, axis=-1)
+    between = table.at({**fixed, own: values})
+    result = other.at({**fixed, back: between})
+    inside = _inside(values, table.breakpoints[own], other.magnitude)
+    inside &= _inside(between, other.breakpoints[back], table.magnitude)
+    with np.errstate(over="ignore", invalid="ignore"):
         error = np.where(inside, np.abs(result - values), np.nan)
     if np.isnan(error).all():
         return None
     worst = np.unravel_index(int(np.nanargmax(error)), error.shape)
     where = {signal: float(points[signal][place]) for signal, place in zip(shared, worst, strict=False)}
-    where[own[0]] = float(values[worst])
-    return Standing(float(result[worst]), float(values[worst]), where, float(error[worst]) - tolerance)
+    where[own] = float(values[worst])
+    return Standing(
+        value=float(result[worst]),
+        other=float(values[worst]),
+        at=where,
+        excess=float(error[worst]) - tolerance,
+        slack=_slack_of_round_trip(table, other, own, back),
+        between=float(between[worst]),
+    )
 
 
-def _inside(values: Numbers, breakpoints: Numbers) -> Flags:
+def _slack_of_round_trip(table: Surface, other: Surface, own: str, back: str) -> float:
+    """Rounding in what comes back, and rounding half-way times the steepest slope of the way back."""
+    steps = np.abs(np.diff(other.grid.physical, axis=1 if other.signals[0] == back else 0))
+    widths = np.abs(np.diff(other.breakpoints[back]))
+    steps = steps[np.isfinite(steps)]
+    with np.errstate(over="ignore"):
+        slope = float(steps.max() / widths.min()) if len(steps) else 0.0
+    half_way = rounding(table.magnitude, float(np.abs(other.breakpoints[back]).max()))
+    return rounding(other.magnitude, float(np.abs(table.breakpoints[own]).max())) + slope * half_way
+
+
+def _points(kind: str, table: Surface, other: Surface, at: Point | None) -> dict[str, Numbers] | None:
+    """Where two tables are compared, by signal; None where they have nothing in common, or too much."""
+    if at is not None:
+        return {signal: np.array([value]) for signal, value in at.items()}
+    counts = ({signal: len(found) for signal, found in one.breakpoints.items()} for one in (table, other))
+    if points_needed(kind, *counts) > MOST_POINTS:
+        return None
+    points = lattice((table, other), within=True)
+    return points if all(len(found) for found in points.values()) else None
+
+
+def _inside(values: Numbers, breakpoints: Numbers, magnitude: float) -> Flags:
+    """Which values lie in the range of breakpoints, where rounding at that magnitude puts none outside."""
+    low, high = float(breakpoints.min()), float(breakpoints.max())
+    slack = rounding(abs(low), abs(high), magnitude)
     with np.errstate(invalid="ignore"):
-        inside: Flags = (values >= breakpoints.min()) & (values <= breakpoints.max())
+        inside: Flags = (values >= low - slack) & (values <= high + slack)
     return inside
 
 
-def _extreme(
-    one: Surface, points: dict[str, Numbers], shared: list[str], highest: bool
-) -> tuple[Numbers, list[dict[str, float]]]:
-    """The most unfavourable value at each point of the shared signals, flat, and its own signals' values."""
+def _point(points: Mapping[str, Numbers], signals: Sequence[str], number: int) -> dict[str, float]:
+    """The point of a mesh by its number, the last signal fastest."""
+    if not signals:
+        return {}
+    places = np.unravel_index(number, tuple(len(points[signal]) for signal in signals))
+    return {signal: float(points[signal][place]) for signal, place in zip(signals, places, strict=True)}
+
+
+@dataclass(frozen=True, slots=True)
+class _Extreme:
+    """The most unfavourable values of a table over the signals that it has ``alone``.
+
+    ``values`` and ``best``, the number of the point over those signals, have the shape (points of the shared
+    signals,).
+    """
+
+    values: Numbers
+    alone: list[str]
+    best: NDArray[np.int64]
+
+    def point(self, points: Mapping[str, Numbers], number: int) -> dict[str, float]:
+        return _point(points, self.alone, int(self.best[number]))
+
+
+def _extreme(one: Surface, points: Mapping[str, Numbers], shared: Sequence[str], sign: int) -> _Extreme:
+    """The highest values at each point of the shared signals; with the sign -1 the lowest."""
     alone = [signal for signal in one.signals if signal not in shared]
-    places = mesh(points, (*shared, *alone))
-    values = one.at(places)
     outer = int(np.prod([len(points[signal]) for signal in shared], dtype=np.int64))
-    values = np.reshape(values, (outer, -1))
-    filled = np.where(np.isnan(values), -np.inf if highest else np.inf, values)
-    best = filled.argmax(axis=1) if highest else filled.argmin(axis=1)
-    chosen = values[np.arange(outer), best]
-    found = np.unravel_index(best, tuple(len(points[signal]) for signal in alone)) if alone else ()
-    at = [
-        {signal: float(points[signal][indexes[row]]) for signal, indexes in zip(alone, found, strict=True)}
-        for row in range(outer)
-    ]
-    return chosen, at
+    values = np.reshape(one.at(mesh(points, (*shared, *alone))), (outer, -1))
+    best = np.where(np.isnan(values), -np.inf, sign * values).argmax(axis=1)
+    return _Extreme(values[np.arange(outer), best], alone, best)

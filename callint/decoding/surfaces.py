@@ -15,7 +15,7 @@ import numpy as np
 
 from callint.decoding.decode import Decoded
 from callint.decoding.interpolation import lookup, position
-from callint.model.change import Grid, Numbers
+from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import Table
 
 
@@ -23,8 +23,8 @@ from callint.model.definition import Table
 class Surface:
     """A table over the signals of its axes.
 
-    ``grid.physical`` is NaN where a cell is off or absent. ``signals`` are those of x and y, none for a
-    scalar. Breakpoints rise or fall strictly.
+    ``grid.physical`` is NaN where a cell is off, absent or no finite number. ``signals`` are those of x and
+    y, none for a scalar. Breakpoints rise or fall strictly.
     """
 
     grid: Grid
@@ -39,11 +39,27 @@ class Surface:
     def at(self, point: Mapping[str, Numbers | float]) -> Numbers:
         """The physical output where the signals have such values, in any shapes that broadcast.
 
-        NaN where a cell that counts there is off.
+        NaN where a cell that counts there is off, absent or no number.
         """
+        return self._lookup(self.grid, point)
+
+    def is_off(self, point: Mapping[str, Numbers | float]) -> Flags:
+        """Whether a cell that counts there is off."""
+        flags = replace(self.grid, physical=np.where(self.grid.off, np.nan, 0.0))
+        return np.isnan(self._lookup(flags, point))
+
+    @property
+    def magnitude(self) -> float:
+        """The largest value without its sign; NaN where there is none."""
+        values = np.abs(self.grid.physical[np.isfinite(self.grid.physical)])
+        return float(values.max()) if len(values) else np.nan
+
+    def _lookup(self, grid: Grid, point: Mapping[str, Numbers | float]) -> Numbers:
         x = point[self.signals[0]] if self.signals else 0.0
         y = point[self.signals[1]] if len(self.signals) > 1 else 0.0
-        return lookup(self.grid, x, y)
+        # Breakpoints of floats may be further apart than the largest number.
+        with np.errstate(over="ignore", invalid="ignore"):
+            return lookup(grid, x, y)
 
     def weights(self, point: Mapping[str, float]) -> list[tuple[int, int, float]]:
         """The cells that count at one operating point: row, column and weight; the weights add up to 1.
@@ -75,8 +91,8 @@ def surface(decoded: Decoded, table: Table) -> Surface | None:
     for axis in (grid.x, grid.y):
         if axis is not None and not is_readable(axis):
             return None
-    physical = np.where(grid.off | ~grid.present, np.nan, grid.physical)
-    return Surface(replace(grid, physical=physical), signals)
+    counts = grid.present & ~grid.off & np.isfinite(grid.physical)
+    return Surface(replace(grid, physical=np.where(counts, grid.physical, np.nan)), signals)
 
 
 def surfaces(decoded: Decoded, tables: Iterable[Table]) -> list[Surface]:
@@ -86,7 +102,7 @@ def surfaces(decoded: Decoded, tables: Iterable[Table]) -> list[Surface]:
 
 def is_readable(breakpoints: Numbers) -> bool:
     """Whether breakpoints are numbers that rise, or fall, strictly."""
-    with np.errstate(invalid="ignore"):
+    with np.errstate(over="ignore", invalid="ignore"):
         steps = np.diff(breakpoints)
     return bool(np.isfinite(breakpoints).all() and ((steps > 0).all() or (steps < 0).all()))
 
@@ -116,3 +132,8 @@ def mesh(points: Mapping[str, Numbers], signals: Sequence[str]) -> dict[str, Num
         return {}
     arrays = np.meshgrid(*(points[signal] for signal in signals), indexing="ij", sparse=True)
     return dict(zip(signals, arrays, strict=True))
+
+
+def rounding(*magnitudes: float) -> float:
+    """What binary numbers of such magnitudes may make of equal decimal ones, once they are interpolated."""
+    return 8 * float(np.spacing(max(1e-300, *magnitudes)))

@@ -112,8 +112,8 @@ def movement(definition: Definition, moved: Movement) -> str:
     """How far a table's output moved: "up to +6 mg at 1900 rpm", or "unchanged within 0.4 mg"."""
     unit = definition.unit_of(moved.table)
     amount = float(f"{moved.new - moved.old:.3g}")
-    if not moved.size and not moved.switched:
-        return "unchanged"
+    if not moved.size:
+        return "partly switched on or off" if moved.switched else "unchanged"
     if moved.is_slight:
         return f"unchanged within {with_unit(plain(abs(amount)), unit)}"
     axes = {definition.axes[name].signal: definition.axes[name] for name in moved.table.axes}

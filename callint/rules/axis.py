@@ -154,9 +154,17 @@ def outside_plausible(case: Case) -> Iterator[Finding]:
 def changed(case: Case) -> Iterator[Finding]:
     """An axis differs from the base, and one table uses it.
 
-    Why it matters: moving a breakpoint moves every cell of its column, although no cell changed.
+    Why it matters: moving a breakpoint moves every cell of its column, although no cell changed. And where
+    the cells were worked out anew for new breakpoints, every one of them differs although the engine does
+    the same. So the two are compared as the control unit reads them, at every breakpoint of either: linear
+    between breakpoints as they are, they differ nowhere more. What is within a hundredth of the table's span
+    is called unchanged, with how much it is.
 
-    Example: 2000 rpm became 2200 rpm: what was demanded at 2000 is now demanded at 2200.
+    Example: a curve has 10, 20 and 60 mg at 1000, 2000 and 3000 rpm, and 2000 rpm became 2200 rpm. At
+    2000 rpm it now gives 10 + (20 - 10) * 1000 / 1200 = 18.3 mg, 1.7 mg less; at 2200 rpm it gives 20 mg
+    where it gave 20 + (60 - 20) * 200 / 1000 = 28 mg. No cell changed, but the output moved by up to -8 mg
+    at 2200 rpm. With 28 mg in that cell it would have moved by up to +5 mg at 2000 rpm, where
+    10 + (28 - 10) * 1000 / 1200 = 25 mg.
 
     Fix: if the axis was meant to be re-spaced, make sure that the cells were worked out anew for the
     new breakpoints.
@@ -170,9 +178,14 @@ def changed(case: Case) -> Iterator[Finding]:
 def shared_axis_changed(case: Case) -> Iterator[Finding]:
     """An axis that several tables share differs from the base.
 
-    Why it matters: every one of these tables is moved, also those that nobody looked at.
+    Why it matters: every one of these tables is moved, also those that nobody looked at. How far is worked
+    out as `axis/changed` explains, for each of them.
 
-    Example: the speed axis of the smoke limit was re-spaced; the torque limit uses the same one.
+    Example: the smoke limit has 10, 20 and 60 mg at 1000, 2000 and 3000 rpm and the torque limit 10, 30 and
+    50 mg; 2000 rpm became 2500 rpm for the smoke limit, and its cell there 40 mg. At 2500 rpm it gives
+    40 mg as before, (20 + 60) / 2, but at 2000 rpm 10 + (40 - 10) * 1000 / 1500 = 30 mg, 10 mg more. The
+    torque limit, at which nobody looked, gives 30 mg at 2500 rpm where it gave (30 + 50) / 2 = 40 mg:
+    10 mg less.
 
     Fix: go through every table that the message names, or undo the change of the axis.
     """
@@ -204,11 +217,11 @@ def _moved(case: Case, axis: str) -> str:
         return f"this moves {_tables(case, axis)}"
     if len(known) == 1:
         (only,) = known
-        cells = "" if only.in_cells else "cells unchanged, but "
         amount = shown.movement(case.definition, only)
-        if only.is_slight:
+        if only.is_slight or not only.size:
             return f"the output of {_loudly(only.table)} is {amount}"
-        return f"{cells}the output of {_loudly(only.table)} moved {amount.replace('up to', 'by up to')}"
+        cells = "" if only.in_cells else "cells unchanged, but "
+        return f"{cells}the output of {_loudly(only.table)} moved by {amount}"
     known.sort(key=lambda movement: movement.is_slight)
     amounts = (f"{_loudly(one.table)} {shown.movement(case.definition, one)}" for one in known)
     return f"this moves outputs{_cells_words(known)}: {'; '.join(amounts)}"

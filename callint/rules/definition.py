@@ -11,10 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from callint.comparing import relations
 from callint.decoding import checksums
 from callint.decoding.conversions import physical_limits, to_physical, to_raw_numbers
 from callint.model import shown
 from callint.model.definition import (
+    Axis,
     Conversion,
     FixedAxis,
     Interpolated,
@@ -662,3 +664,66 @@ def fixed_axis_not_rising(case: Case) -> Iterator[Finding]:
                 f"follows {shown.plain(axis.values[here])}",
                 "Put the values in rising order.",
             )
+
+
+@rule("definition/unusable-relation", Severity.WARNING, Scope.DEFINITION)
+def unusable_relation(case: Case) -> Iterator[Finding]:
+    """A relation relates two tables that cannot be compared.
+
+    Why it matters: it reads like a check, but no image can break it, or what it compares are numbers of
+    different kinds. A relation is judged wherever both tables give a number; tables in different units, or
+    over signals that never meet, have nothing to be compared.
+
+    Example: `<at-most table="boost_demand" bound="boost_ceiling"/>` where the demand is in mbar and the
+    ceiling in bar: 1200 is above 2, although 1200 mbar is not above 2 bar.
+
+    Fix: relate the tables that were meant, or give both the same unit. An inverse needs one signal that only
+    the one table has, in the unit of the other's values, and the other way round.
+    """
+    tables = case.definition.tables
+    for relation in case.definition.relations:
+        if relation.table in case.plan.table_items and relation.other in case.plan.table_items:
+            one, other = tables[relation.table], tables[relation.other]
+            trouble = _trouble_of_relation(case, relation.kind, one, other)
+            if trouble:
+                yield _finding(
+                    "definition/unusable-relation",
+                    relation.line,
+                    f"{relation.kind} {other.name}",
+                    f"{relation.kind} of {one.name} and {other.name}: {trouble}",
+                    "Relate the tables that were meant, or correct what they are made of.",
+                    one.name,
+                )
+
+
+def _trouble_of_relation(case: Case, kind: str, one: Table, other: Table) -> str:
+    """Why two tables cannot be compared; "" where they can."""
+    if one.name == other.name:
+        return "a table has no relation to itself"
+    axes, others = ({axis.signal: axis for axis in case.axes_of(table)} for table in (one, other))
+    for table, its in ((one, axes), (other, others)):
+        if len(its) < len(table.axes):
+            return f"both axes of {table.name} are over {next(iter(its))}, which has one value at a time"
+    for signal in (signal for signal in axes if signal in others):
+        ranges = [axis.values for axis in (axes[signal], others[signal]) if isinstance(axis, FixedAxis)]
+        if len(ranges) == 2 and max(map(min, ranges)) > min(map(max, ranges)):
+            return f"their axes over {signal} have no range in common"
+        if trouble := _unlike(case, axes[signal], others[signal], f"their axes over {signal}"):
+            return trouble
+    counts = ({signal: axis.count for signal, axis in its.items()} for its in (axes, others))
+    if relations.points_needed(kind, *counts) > relations.MOST_POINTS:
+        return f"they would have to be compared at more than {relations.MOST_POINTS:,} operating points"
+    if kind != "inverse":
+        return _unlike(case, one, other, "their values")
+    own, back = relations.own_signal(list(axes), list(others)), relations.own_signal(list(others), list(axes))
+    if own is None or back is None:
+        return "an inverse needs one signal that only the one has, and one that only the other has"
+    return _unlike(case, one, others[back], f"what {one.name} gives and what {other.name} takes") or _unlike(
+        case, other, axes[own], f"what {other.name} gives and what {one.name} takes"
+    )
+
+
+def _unlike(case: Case, one: Table | Axis, other: Table | Axis, what: str) -> str:
+    """That two things that should be alike have different units; a unit that is not said fits any."""
+    first, second = (case.definition.unit_of(item) for item in (one, other))
+    return f"{what} are in {first} and in {second}" if first and second and first != second else ""

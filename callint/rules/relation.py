@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 
 from callint.comparing import relations
-from callint.comparing.relations import Standing
+from callint.comparing.relations import Point, Standing
 from callint.decoding.decode import Decoded
 from callint.decoding.surfaces import Surface, surface
 from callint.model.definition import Relation, Table
@@ -13,71 +14,109 @@ from callint.model.finding import Finding, Severity
 from callint.rules.case import Case
 from callint.rules.rule import Scope, rule
 
-_Judgement = Callable[[Surface, Surface, float], Standing | None]
+_Judgement = Callable[[Surface, Surface, float, Point | None], Standing | None]
 
 
-def _broken(case: Case, kind: str, judge: _Judgement) -> Iterator[tuple[Relation, Standing, bool]]:
-    """The relations of one kind that the image breaks, and whether the base broke them at least as badly."""
+@dataclass(frozen=True, slots=True)
+class _Breach:
+    """A relation that the image breaks, at its most unfavourable operating point.
+
+    ``there`` is how the base stood at that point, and ``before`` at its own most unfavourable one; None
+    where there is no base or it cannot be read.
+    """
+
+    relation: Relation
+    table: Table
+    other: Table
+    standing: Standing
+    there: Standing | None
+    before: Standing | None
+
+    @property
+    def is_inherited(self) -> bool:
+        """Whether the base broke the relation at the same operating point, at least as badly."""
+        there = self.there
+        return there is not None and there.is_broken and there.excess >= self.standing.excess
+
+
+def _breaches(case: Case, kind: str, judge: _Judgement) -> Iterator[_Breach]:
+    """The relations of one kind that the image breaks."""
+    items, tables = case.plan.table_items, case.definition.tables
     for relation in case.definition.relations:
-        if relation.kind != kind:
+        if relation.kind != kind or relation.table not in items or relation.other not in items:
             continue
-        standing = _standing(case.new, relation, judge)
+        table, other = tables[relation.table], tables[relation.other]
+        standing = _standing(case.new, table, other, relation.amount, judge)
         if standing is None or not standing.is_broken:
             continue
-        before = None if case.old is None else _standing(case.old, relation, judge)
-        inherited = before is not None and before.is_broken and before.excess >= standing.excess
-        yield relation, standing, inherited
+        there = before = None
+        if case.old is not None:
+            there = _standing(case.old, table, other, relation.amount, judge, standing.at)
+            before = _standing(case.old, table, other, relation.amount, judge)
+        yield _Breach(relation, table, other, standing, there, before)
 
 
-def _standing(decoded: Decoded, relation: Relation, judge: _Judgement) -> Standing | None:
+def _standing(
+    decoded: Decoded, table: Table, other: Table, amount: float, judge: _Judgement, at: Point | None = None
+) -> Standing | None:
     """How a relation stands; None where a table of it cannot be read as a surface, which other rules say."""
-    items, tables = decoded.plan.table_items, decoded.plan.definition.tables
-    if relation.table not in items or relation.other not in items:
-        return None
-    one, other = (surface(decoded, tables[name]) for name in (relation.table, relation.other))
-    return None if one is None or other is None else judge(one, other, relation.amount)
+    one, two = surface(decoded, table), surface(decoded, other)
+    return None if one is None or two is None else judge(one, two, amount, at)
 
 
-def _finding(
-    case: Case, rule_id: str, relation: Relation, standing: Standing, inherited: bool, words: str, hint: str
-) -> Finding:
-    tables = case.definition.tables
-    table, other = tables[relation.table], tables[relation.other]
-    place = _place(case, (table, other), standing.at)
+def _finding(case: Case, rule_id: str, breach: _Breach, words: str, hint: str, base: str) -> Finding:
+    """A finding; ``base`` says how the base broke the relation, if it did."""
+    measured = breach.other if breach.relation.kind == "inverse" else breach.table
     return Finding(
         rule=rule_id,
-        table=table.name,
-        other=other.name,
-        line=relation.line,
-        address=table.at,
-        at=standing.at,
-        physical=standing.value,
-        unit=case.definition.unit_of(table),
-        message=f"{words}, {place}" if place else words,
+        table=breach.table.name,
+        other=breach.other.name,
+        line=breach.relation.line,
+        address=breach.table.at,
+        at=breach.standing.at,
+        physical=breach.standing.value,
+        base_physical=breach.there.value if breach.there else None,
+        unit=case.definition.unit_of(measured),
+        message=words,
         hint=hint,
-        inherited=inherited,
+        base=base if breach.before and breach.before.is_broken else "",
+        inherited=breach.is_inherited,
     )
 
 
-def _place(case: Case, tables: tuple[Table, ...], at: dict[str, float]) -> str:
-    """An operating point in words: "at 2200 rpm, 45 mg"."""
-    axes = {axis.signal: axis for table in tables for axis in case.axes_of(table)}
+def _place(case: Case, breach: _Breach, at: Point) -> str:
+    """An operating point in words: " at 2200 rpm, 45 mg"; "" for scalars."""
+    axes = {axis.signal: axis for table in (breach.table, breach.other) for axis in case.axes_of(table)}
     words = [case.axis_value(axes[signal], value) for signal, value in at.items()]
-    return f"at {', '.join(words)}" if words else ""
+    return f" at {', '.join(words)}" if words else ""
 
 
-def _values(case: Case, relation: Relation, standing: Standing) -> tuple[str, str]:
+def _values(case: Case, breach: _Breach, standing: Standing) -> tuple[str, str]:
     """Both tables' values with their units, in digits that tell them apart."""
-    table, other = (case.definition.tables[name] for name in (relation.table, relation.other))
-    value = case.beside(table, standing.value, standing.other)
-    return value, case.beside(other, standing.other, standing.value)
+    value = case.beside(breach.table, standing.value, standing.other)
+    return value, case.beside(breach.other, standing.other, standing.value)
 
 
-def _less(case: Case, relation: Relation) -> str:
-    if not relation.amount:
+def _here(case: Case, breach: _Breach) -> tuple[str, str]:
+    """What the table has, with its operating point, and what the other one has there."""
+    value, other = _values(case, breach, breach.standing)
+    there = " there" if breach.standing.at else ""
+    return f"{value}{_place(case, breach, breach.standing.at)}", f"{breach.other.name}, {other}{there}"
+
+
+def _base(case: Case, breach: _Breach) -> str:
+    """The values of both in the base, with their operating point."""
+    if breach.before is None:
         return ""
-    amount = case.limit(case.definition.tables[relation.table], relation.amount)
-    return f" less the margin of {amount}"
+    value, other = _values(case, breach, breach.before)
+    return f"{value} against {other}{_place(case, breach, breach.before.at)}"
+
+
+def _apart(case: Case, breach: _Breach) -> tuple[str, str]:
+    """How far the two are apart, and how far they should be, in digits that tell these apart."""
+    distance = abs(breach.standing.value - breach.standing.other)
+    digits = case.told_apart(breach.table, distance, breach.relation.amount)
+    return digits[0], case.limit(breach.table, breach.relation.amount)
 
 
 @rule("relation/exceeds-bound", Severity.ERROR, Scope.IMAGE)
@@ -98,17 +137,16 @@ def exceeds_bound(case: Case) -> Iterator[Finding]:
 
     Fix: lower the table, or raise the bound if the maker's limit allows it.
     """
-    for relation, standing, inherited in _broken(case, "at-most", relations.at_most):
-        value, bound = _values(case, relation, standing)
-        yield _finding(
-            case,
-            "relation/exceeds-bound",
-            relation,
-            standing,
-            inherited,
-            f"{value} is above {relation.other}, {bound}{_less(case, relation)}",
-            f"Lower it, or raise {relation.other} if the maker's limit allows it.",
-        )
+    for breach in _breaches(case, "at-most", relations.at_most):
+        value, bound = _here(case, breach)
+        distance, margin = _apart(case, breach)
+        asked = f"; it must be at least {margin} below" if breach.relation.amount else ""
+        if breach.standing.value > breach.standing.other:
+            words = f"{value} is above {bound}{asked}"
+        else:
+            words = f"{value} is only {distance} below {bound}{asked}"
+        hint = f"Lower it, or raise {breach.other.name} if the maker's limit allows it."
+        yield _finding(case, "relation/exceeds-bound", breach, words, hint, _base(case, breach))
 
 
 @rule("relation/mirror-differs", Severity.ERROR, Scope.IMAGE)
@@ -119,21 +157,23 @@ def mirror_differs(case: Case) -> Iterator[Finding]:
     running. A copy that differs is taken for a fault: limp-home at sea, or a monitor that looks at another
     number than the function that it watches.
 
-    Example: overspeed cut 4250 rpm, its copy 4550 rpm; with equal numbers it barely passes.
+    The two are compared as the control unit reads them, at every breakpoint of either within the range that
+    both cover, so that a copy may have other breakpoints.
+
+    Example: the overspeed cut is 4550 rpm, its copy 4250 rpm: they are 300 rpm apart, which a tolerance of
+    299 rpm does not allow and one of 300 rpm barely does.
 
     Fix: make the same change in both.
     """
-    for relation, standing, inherited in _broken(case, "equal", relations.equal):
-        value, mirror = _values(case, relation, standing)
-        yield _finding(
-            case,
-            "relation/mirror-differs",
-            relation,
-            standing,
-            inherited,
-            f"{value} is not what {relation.other} has, {mirror}",
-            f"Make the same change in {relation.other}.",
-        )
+    for breach in _breaches(case, "equal", relations.equal):
+        value, mirror = _values(case, breach, breach.standing)
+        place = _place(case, breach, breach.standing.at)
+        there = " there" if place else ""
+        accepted = case.limit(breach.table, breach.relation.amount)
+        asked = f"; {accepted} between them is accepted" if breach.relation.amount else ""
+        words = f"{value}{place} is not what its mirror {breach.other.name} has{there}, {mirror}{asked}"
+        hint = f"Make the same change in {breach.other.name}."
+        yield _finding(case, "relation/mirror-differs", breach, words, hint, _base(case, breach))
 
 
 @rule("relation/not-inverse", Severity.ERROR, Scope.IMAGE)
@@ -148,24 +188,34 @@ def not_inverse(case: Case) -> Iterator[Finding]:
     tolerance, in the unit of what goes in. That is tried at every breakpoint of the table and at every value
     that the other gives at its breakpoints; in between a somewhat larger error may hide.
 
-    Example: 100 Nm becomes 25 mg by the one table, and 25 mg becomes 104 Nm by the other: the round trip is
-    4 Nm off, which a tolerance of 2.5 Nm does not allow and one of 4 Nm barely does.
+    Example: one table makes 25 mg of 100 Nm. The other makes 80 Nm of 20 mg and 128 Nm of 30 mg, so of 25 mg
+    (80 + 128) / 2 = 104 Nm: 100 Nm comes back as 104 Nm. That is 4 Nm off, which a tolerance of 2.5 Nm does
+    not allow and one of 4 Nm barely does.
 
     Fix: work one of the two out anew from the other.
     """
-    for relation, standing, inherited in _broken(case, "inverse", relations.inverse):
-        other = case.definition.tables[relation.other]
-        given, back = (case.quantity(other, value) for value in (standing.other, standing.value))
-        accepted = case.limit(other, relation.amount)
-        yield _finding(
-            case,
-            "relation/not-inverse",
-            relation,
-            standing,
-            inherited,
-            f"{given} comes back from {relation.other} as {back}; {accepted} off is accepted",
-            f"Work {relation.table} or {relation.other} out anew from the other.",
+    for breach in _breaches(case, "inverse", relations.inverse):
+        # What is put in is shown as the other table's values are, so that both read alike.
+        given, back = case.told_apart(breach.other, breach.standing.other, breach.standing.value)
+        between = case.quantity(breach.table, breach.standing.between)
+        shared = {name: at for name, at in breach.standing.at.items() if name in _signals(case, breach.other)}
+        accepted = case.limit(breach.other, breach.relation.amount)
+        asked = f"; {accepted} off is accepted" if breach.relation.amount else ""
+        words = (
+            f"{given}{_place(case, breach, shared)} becomes {between}, "
+            f"which {breach.other.name} turns into {back}{asked}"
         )
+        hint = f"Work {breach.table.name} or {breach.other.name} out anew from the other."
+        base = ""
+        if breach.before is not None:
+            given, back = case.told_apart(breach.other, breach.before.other, breach.before.value)
+            shared = {name: breach.before.at[name] for name in shared}
+            base = f"{given} came back as {back}{_place(case, breach, shared)}"
+        yield _finding(case, "relation/not-inverse", breach, words, hint, base)
+
+
+def _signals(case: Case, table: Table) -> set[str]:
+    return {axis.signal for axis in case.axes_of(table)}
 
 
 @rule("relation/gap-closed", Severity.ERROR, Scope.IMAGE)
@@ -175,24 +225,22 @@ def gap_closed(case: Case) -> Iterator[Finding]:
     Why it matters: between switching on and switching off lies the hysteresis. Without it a fan chatters, a
     limiter hunts, and a fault is set and cleared many times a second.
 
-    Example: fan on at 92 °C, off at 90 °C, and at least 3 K must lie between; 89 °C barely passes.
+    Curves and maps are compared as the control unit reads them, where they come closest.
+
+    Example: a fan goes on at 92 °C and off at 90 °C, and at least 3 °C must lie between: 92 - 90 = 2 °C is
+    too little, and off at 89 °C barely passes.
 
     Fix: move one of the two back.
     """
 
-    def judge(upper: Surface, lower: Surface, smallest: float) -> Standing | None:
-        found = relations.at_most(lower, upper, smallest)
-        return None if found is None else Standing(found.other, found.value, found.at, found.excess)
-
-    for relation, standing, inherited in _broken(case, "gap", judge):
-        upper, lower = _values(case, relation, standing)
-        smallest = case.limit(case.definition.tables[relation.table], relation.amount)
-        yield _finding(
-            case,
-            "relation/gap-closed",
-            relation,
-            standing,
-            inherited,
-            f"{upper} is less than {smallest} above {relation.other}, {lower}",
-            f"Move it or {relation.other} back.",
-        )
+    for breach in _breaches(case, "gap", relations.gap):
+        upper, lower = _here(case, breach)
+        distance, smallest = _apart(case, breach)
+        if breach.standing.value < breach.standing.other:
+            words = f"{upper} is below {lower}; it must be at least {smallest} above"
+        elif breach.standing.value == breach.standing.other:
+            words = f"{upper} is the same as {lower}; it must be at least {smallest} above"
+        else:
+            words = f"{upper} is only {distance} above {lower}; at least {smallest} must lie between"
+        hint = f"Move it or {breach.other.name} back."
+        yield _finding(case, "relation/gap-closed", breach, words, hint, _base(case, breach))

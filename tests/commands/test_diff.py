@@ -129,9 +129,20 @@ def test_named_states_are_shown_by_name(yard: Yard) -> None:
 def test_an_axis_shows_its_breakpoints_and_names_every_table_that_it_moves(yard: Yard) -> None:
     result = yard.call("diff", BASE, "boats/auk.bin")
     start = result.lines.index("axis speed_4: speed, rpm")
-    words = " ".join(" ".join(result.lines[start : start + 4]).split())
-    assert "1 of 4 breakpoints changed; this moves fuel, smoke_cap, trim, egr" in words
-    assert "800 1600 2400 3200 → 3300" in words
+    words = " ".join(" ".join(result.lines[start : result.lines.index("", start)]).split())
+    assert "1 of 4 breakpoints changed; this moves what the tables on it put out" in words
+    names = re.findall(r"(\w+): (?:up to|unchanged)", words)
+    assert names == ["fuel", "smoke_cap", "trim", "egr"]
+    assert words.endswith("800 1600 2400 3200 → 3300")
+
+
+def test_how_far_the_outputs_on_an_axis_moved_is_in_the_json_too(yard: Yard) -> None:
+    (axis,) = compared(yard, BASE, "boats/auk.bin")["axes"]
+    assert [output["table"] for output in axis["outputs"]] == axis["tables"]
+    for output in axis["outputs"]:
+        assert "speed" in output["at"]
+        assert isinstance(output["old"], float) and isinstance(output["new"], float)
+    assert {output["table"]: output["switched"] for output in axis["outputs"]}["trim"]
 
 
 def test_a_text_a_checksum_and_unexplained_bytes_are_shown(yard: Yard) -> None:

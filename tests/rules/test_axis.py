@@ -5,6 +5,7 @@ from __future__ import annotations
 import struct
 
 from callint.model.finding import Cell, Severity
+from callint.rules.catalogue import RULES
 from tests.building import definition_xml, findings, image, u16
 from tests.rules.example import Example, Expected, all_examples, axis, of_rule, table
 
@@ -274,3 +275,71 @@ def test_an_axis_without_plausible_range_may_have_any_breakpoints() -> None:
         table("curve", "one", '<x axis="speeds"/>', at=8), axes=axis("speeds", at=0), signals=signals
     )
     assert not of_rule(findings(xml, image(at_0=u16(0, 65535))), "axis/outside-plausible")
+
+
+# The pages' worked examples
+
+MG = '<linear name="whole" unit="mg" factor="1"/><linear name="rpm" unit="rpm" factor="1" decimals="0"/>'
+
+
+def limits_over(*names: str) -> bytes:
+    """Curves over one axis of three breakpoints; the axis lies at 0, the cells from 8 on."""
+    return definition_xml(
+        "".join(
+            table("curve", name, '<x axis="speeds"/>', at=8 + 6 * number, conversion="whole")
+            for number, name in enumerate(names)
+        ),
+        axes=axis("speeds", at=0, count=3),
+        conversions=MG,
+    )
+
+
+def three(*breakpoints: int, cells: tuple[int, ...]) -> bytes:
+    return image(at_0=u16(*breakpoints), at_8=u16(*cells))
+
+
+def said(xml: bytes, data: bytes, base: bytes, rule: str) -> str:
+    (found,) = of_rule(findings(xml, data, base), rule)
+    return found.message
+
+
+def test_the_numbers_of_the_example_of_a_changed_axis_are_those_that_the_rule_says() -> None:
+    page, xml = " ".join(RULES["axis/changed"].page.split()), limits_over("smoke_limit")
+    base = three(1000, 2000, 3000, cells=(10, 20, 60))
+    kept = said(xml, three(1000, 2200, 3000, cells=(10, 20, 60)), base, "axis/changed")
+    assert kept == (
+        "2000 rpm became 2200 rpm; cells unchanged, "
+        "but the output of smoke_limit moved by up to -8 mg at 2200 rpm"
+    )
+    anew = said(xml, three(1000, 2200, 3000, cells=(10, 28, 60)), base, "axis/changed")
+    assert anew == "2000 rpm became 2200 rpm; the output of smoke_limit moved by up to +5 mg at 2000 rpm"
+    for words in ("moved by up to -8 mg at 2200 rpm", "moved by up to +5 mg at 2000 rpm"):
+        assert words in page
+
+
+def test_the_numbers_of_the_example_of_a_changed_shared_axis_are_those_that_the_rule_says() -> None:
+    page = " ".join(RULES["axis/shared-axis-changed"].page.split())
+    base = three(1000, 2000, 3000, cells=(10, 20, 60, 10, 30, 50))
+    data = three(1000, 2500, 3000, cells=(10, 40, 60, 10, 30, 50))
+    message = said(limits_over("smoke_limit", "torque_limit"), data, base, "axis/shared-axis-changed")
+    assert message == (
+        "2000 rpm became 2500 rpm; this moves outputs: "
+        "smoke_limit up to +10 mg at 2000 rpm; torque_limit up to -10 mg at 2500 rpm"
+    )
+    for words in ("at 2000 rpm 10 + (40 - 10) * 1000 / 1500 = 30 mg, 10 mg more", "10 mg less"):
+        assert words in page
+
+
+def test_cells_worked_out_anew_for_new_breakpoints_are_unchanged_within_their_rounding() -> None:
+    xml, base = limits_over("smoke_limit"), three(1000, 2000, 3000, cells=(10, 110, 210))
+    exact = said(xml, three(1000, 2200, 3000, cells=(10, 130, 210)), base, "axis/changed")
+    assert exact.endswith("the output of smoke_limit is unchanged")
+    rounded = said(xml, three(1000, 2204, 3000, cells=(10, 130, 210)), base, "axis/changed")
+    assert rounded.endswith("the output of smoke_limit is unchanged within 0.4 mg")
+
+
+def test_an_axis_of_which_the_new_breakpoints_cannot_be_read_names_its_tables_only() -> None:
+    xml, base = limits_over("smoke_limit"), three(1000, 2000, 3000, cells=(10, 20, 60))
+    for breakpoints in ((1000, 3000, 3000), (1000, 3100, 3000)):
+        message = said(xml, three(*breakpoints, cells=(10, 20, 60)), base, "axis/changed")
+        assert message.endswith("this moves smoke_limit")

@@ -15,6 +15,7 @@ from tests.rules import (
     test_definition,
     test_image,
     test_protection,
+    test_relation,
     test_value,
     test_waiver,
 )
@@ -26,6 +27,7 @@ BY_FAMILY: dict[str, tuple[Example, ...]] = {
     "axis": test_axis.EXAMPLES,
     "value": test_value.EXAMPLES,
     "protection": test_protection.EXAMPLES,
+    "relation": test_relation.EXAMPLES,
     "change": test_change.EXAMPLES,
     "waiver": test_waiver.EXAMPLES,
 }

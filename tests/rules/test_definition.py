@@ -868,7 +868,81 @@ FIXED_AXIS = (
     passes("definition/fixed-axis-not-rising", "one breakpoint", fixed('values="1"')),
 )
 
+
+def related(kind: str, one: str, other: str, **of: str) -> bytes:
+    """Two curves, each over the fixed breakpoints and in the conversion that are given, and a relation."""
+    tables = axes = ""
+    for name, given in (("one", one), ("other", other)):
+        conversion, signal, values = given.split(":")
+        axes += f'<fixed-axis name="of_{name}" signal="{signal}" values="{values}"/>'
+        inside, at = f'<x axis="of_{name}"/>', 0 if name == "one" else 16
+        tables += table("curve", name, inside, at=at, conversion=conversion)
+    second = {"at-most": "bound", "inverse": "of"}[kind]
+    relation = f'\n<{kind} table="one" {second}="{of.get("second", "other")}"/>\n'
+    return definition_xml(tables, axes=axes, relations=relation)
+
+
+def unusable(name: str, xml: bytes, *words: str) -> Example:
+    kind = "<inverse" if b"<inverse" in xml else "<at-most"
+    return fails("definition/unusable-relation", name, xml, kind, *words, severity=Severity.WARNING, of="one")
+
+
+def usable(name: str, xml: bytes) -> Example:
+    return passes("definition/unusable-relation", name, xml)
+
+
+def crossed(count: int) -> bytes:
+    """Two long maps that lie across each other, with as many breakpoints along."""
+    short = '<fixed-axis signal="{}" values="1 2"/>'
+    long = f'<fixed-axis signal="{{}}" count="{count}" start="0" step="0.01"/>'
+    one = f"<x>{long.format('speed')}</x><y>{short.format('load')}</y>"
+    other = f"<x>{short.format('speed')}</x><y>{long.format('load')}</y>"
+    tables = table("map", "one", one) + table("map", "other", other, at=4 * count)
+    return definition_xml(tables, size=8 * count, relations='\n<at-most table="one" bound="other"/>\n')
+
+
+UNUSABLE = (
+    unusable(
+        "a table below itself", related("at-most", "mg:speed:1 2", "mg:speed:1 2", second="one"), "itself"
+    ),
+    unusable(
+        "rpm below mg", related("at-most", "rpm:speed:1 2", "mg:speed:1 2"), "values are in rpm and in mg"
+    ),
+    unusable(
+        "fixed axes of one signal that do not meet",
+        related("at-most", "mg:speed:1 2", "mg:speed:3 4"),
+        "axes over speed have no range in common",
+    ),
+    usable(
+        "fixed axes of one signal that meet in one point", related("at-most", "mg:speed:1 2", "mg:speed:2 4")
+    ),
+    usable("tables over signals that differ", related("at-most", "mg:speed:1 2", "mg:load:3 4")),
+    unusable(
+        "an inverse over one signal",
+        related("inverse", "mg:speed:1 2", "mg:speed:1 2"),
+        "needs one signal that only the one has",
+    ),
+    unusable(
+        "an inverse that gives rpm where the other takes mg",
+        related("inverse", "rpm:speed:1 2", "rpm:load:1 2"),
+        "what one gives and what other takes are in rpm and in mg",
+    ),
+    usable("an inverse that takes what the other gives", related("inverse", "mg:speed:1 2", "rpm:load:1 2")),
+    unusable(
+        "a map whose axes have one signal",
+        definition_xml(
+            table("map", "one", '<x axis="a"/><y axis="a"/>') + table("scalar", "other", at=20),
+            axes='<fixed-axis name="a" signal="speed" values="1 2"/>',
+            relations='\n<at-most table="one" bound="other"/>\n',
+        ),
+        "both axes of one are over speed",
+    ),
+    unusable("long maps across each other", crossed(2047), "4,194,304"),
+    usable("maps across each other that are shorter by one", crossed(2046)),
+)
+
 EXAMPLES = (
+    *UNUSABLE,
     *INVALID,
     *DUPLICATE_NAME,
     *UNKNOWN_REFERENCE,

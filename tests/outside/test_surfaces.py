@@ -1,0 +1,370 @@
+"""How far outputs moved and how relations stand, against NumPy, SciPy and a round trip in plain Python."""
+
+from __future__ import annotations
+
+import bisect
+import struct
+import tracemalloc
+from collections.abc import Callable, Sequence
+from itertools import product
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy.interpolate import RegularGridInterpolator
+
+from callint.comparing import relations
+from callint.comparing.relations import MOST_POINTS, Standing
+from callint.comparing.surfaces import movement
+from callint.decoding.surfaces import Surface, surface
+from callint.model.change import Movement
+from tests.building import decoded, definition_xml
+
+Numbers = NDArray[np.float64]
+#: Breakpoints by signal, x first, then the cells, x fastest.
+Table = tuple[dict[str, list[float]], list[float]]
+#: Interpolation in another order of operations differs by rounding only.
+CLOSE = 1e-9
+DENSE = 200
+
+SIGNALS = "".join(
+    f'<signal name="{name}" unit="-">{name}</signal>' for name in ("speed", "load", "torque", "height")
+)
+
+
+def definition(table: Table) -> bytes:
+    """A table of doubles: its axes, then its cells."""
+    axes, cells = table
+    parts, at = "", 0
+    for element, (signal, breakpoints) in zip("xy", axes.items(), strict=False):
+        count = len(breakpoints)
+        parts += f'<{element}><axis signal="{signal}" at="{at}" type="float64" count="{count}"/></{element}>'
+        at += 8 * count
+    kind = ("scalar", "curve", "map")[len(axes)]
+    inside = f'<{kind} name="t" title="T" purpose="general" at="{at}" type="float64">{parts}</{kind}>'
+    return definition_xml(inside, signals=SIGNALS, size=at + 8 * len(cells))
+
+
+def content(table: Table) -> bytes:
+    axes, cells = table
+    numbers = [*(value for breakpoints in axes.values() for value in breakpoints), *cells]
+    return struct.pack(f">{len(numbers)}d", *numbers)
+
+
+def made(table: Table) -> Surface:
+    one = decoded(definition(table), content(table))
+    found = surface(one, one.plan.definition.tables["t"])
+    assert found is not None
+    return found
+
+
+def moved(old: Table, new: Table) -> Movement:
+    """The movement from one table to another of the same shape."""
+    before, after = (decoded(definition(old), content(one)) for one in (old, new))
+    found = movement(before, after, before.plan.definition.tables["t"], in_cells=True)
+    assert found is not None
+    return found
+
+
+def by_scipy(table: Table) -> Callable[[dict[str, Numbers]], Numbers]:
+    """What SciPy reads from a table at clamped points, shape (points,) by signal."""
+    axes, cells = table
+    rising = {signal: sorted(breakpoints) for signal, breakpoints in axes.items()}
+    array = np.reshape(np.array(cells), [len(breakpoints) for breakpoints in reversed(axes.values())])
+    for number, breakpoints in enumerate(reversed(axes.values())):
+        if len(breakpoints) > 1 and breakpoints[0] > breakpoints[-1]:
+            array = np.flip(array, number)
+    many = [signal for signal in reversed(axes) if len(axes[signal]) > 1]
+    array = array.squeeze()
+
+    def read(points: dict[str, Numbers]) -> Numbers:
+        if not many:
+            return np.full(np.shape(next(iter(points.values()), 0.0)), float(array))
+        at = [np.clip(points[signal], rising[signal][0], rising[signal][-1]) for signal in many]
+        found: Numbers = RegularGridInterpolator([rising[signal] for signal in many], array)(
+            np.column_stack([np.atleast_1d(one) for one in at])
+        )
+        return found
+
+    return read
+
+
+def dense(tables: Sequence[Table], seed: int, within: bool) -> dict[str, Numbers] | None:
+    """Operating points at random; within what all tables on a signal cover, or somewhat beyond."""
+    random = np.random.default_rng(seed)
+    points: dict[str, Numbers] = {}
+    for signal in sorted({signal for axes, _ in tables for signal in axes}):
+        several = [axes[signal] for axes, _ in tables if signal in axes]
+        if within:
+            low, high = max(map(min, several)), min(map(max, several))
+        else:
+            low, high = min(map(min, several)) - 10, max(map(max, several)) + 10
+        if low > high:
+            return None
+        points[signal] = random.uniform(low, high, DENSE)
+    return points or {"none": np.zeros(1)}
+
+
+def here(at: dict[str, float]) -> dict[str, Numbers]:
+    return {signal: np.array([value]) for signal, value in at.items()} or {"none": np.zeros(1)}
+
+
+def breakpoints(least: int = 1) -> st.SearchStrategy[list[float]]:
+    """Strictly rising or falling, of any spacing from 1/8 up."""
+    lists = st.lists(st.integers(-400, 400), min_size=least, max_size=6, unique=True)
+    return st.tuples(lists, st.booleans()).map(
+        lambda found: [one / 8 for one in sorted(found[0], reverse=found[1])]
+    )
+
+
+def cells(count: int) -> st.SearchStrategy[list[float]]:
+    return st.lists(st.integers(-8000, 8000).map(lambda one: one / 8), min_size=count, max_size=count)
+
+
+@st.composite
+def tables(draw: st.DrawFn, *signals: str) -> Table:
+    axes = {signal: draw(breakpoints()) for signal in signals}
+    return axes, draw(cells(int(np.prod([len(axis) for axis in axes.values()], dtype=int))))
+
+
+@st.composite
+def re_spaced(draw: st.DrawFn) -> tuple[Table, Table]:
+    """A curve or a map, and one with as many other breakpoints and other cells."""
+    axes, old = draw(tables("speed") | tables("speed", "load"))
+    others = {}
+    for signal, breakpoints in axes.items():
+        count = len(breakpoints)
+        drawn = draw(st.lists(st.integers(-400, 400), min_size=count, max_size=count, unique=True))
+        others[signal] = [one / 8 for one in sorted(drawn)]
+    return (axes, old), (others, draw(st.just(old) | cells(len(old))))
+
+
+@given(pair=re_spaced(), seed=st.integers(0, 2**32 - 1))
+@settings(max_examples=120, deadline=None)
+def test_nowhere_did_an_output_move_further_than_is_said(pair: tuple[Table, Table], seed: int) -> None:
+    old, new = pair
+    found = moved(old, new)
+    points = dense(pair, seed, within=False)
+    assert points is not None
+    distances = np.abs(by_scipy(new)(points) - by_scipy(old)(points))
+    assert distances.max() <= found.size + CLOSE
+    np.testing.assert_allclose(by_scipy(old)(here(found.at)), found.old, rtol=0, atol=CLOSE)
+    np.testing.assert_allclose(by_scipy(new)(here(found.at)), found.new, rtol=0, atol=CLOSE)
+
+
+@given(old=tables("speed"), seed=st.integers(0, 2**32 - 1))
+@settings(max_examples=60, deadline=None)
+def test_cells_worked_out_anew_for_more_spread_breakpoints_leave_a_straight_line_unchanged(
+    old: Table, seed: int
+) -> None:
+    ((axis,), count) = (list(old[0].values()), len(old[1]))
+    assume(count > 1)
+    random = np.random.default_rng(seed)
+    low, high = min(axis), max(axis)
+    line = [3.7 * one + 0.1 for one in sorted(axis)]
+    inner = np.sort(random.uniform(low, high, count - 2)).tolist()
+    assume(len({low, high, *inner}) == count)
+    spread = [low, *inner, high]
+    found = moved(({"speed": sorted(axis)}, line), ({"speed": spread}, [3.7 * one + 0.1 for one in spread]))
+    assert (found.size, found.is_slight) == (0, True)
+
+
+SHAPES = [
+    ((), ()),
+    ((), ("speed", "load")),
+    (("speed",), ("speed",)),
+    (("speed",), ("speed", "load")),
+    (("speed", "load"), ("load",)),
+    (("speed", "load"), ("load", "speed")),
+    (("speed", "load"), ("torque", "speed")),
+    (("speed", "load"), ("torque", "height")),
+    (("speed",), ("load",)),
+]
+every_shape = pytest.mark.parametrize(
+    ("one", "other"),
+    SHAPES,
+    ids=[f"{'x'.join(a) or 'scalar'} and {'x'.join(b) or 'scalar'}" for a, b in SHAPES],
+)
+
+#: How a relation is judged, and by how much two values miss it.
+KINDS: dict[str, tuple[Callable[..., Standing | None], Callable[[Numbers, Numbers, float], Numbers]]] = {
+    "at-most": (relations.at_most, lambda value, bound, margin: value - bound + margin),
+    "equal": (relations.equal, lambda value, mirror, tolerance: np.abs(value - mirror) - tolerance),
+    "gap": (relations.gap, lambda upper, lower, smallest: smallest - (upper - lower)),
+}
+
+
+@every_shape
+@pytest.mark.parametrize("kind", KINDS)
+@given(data=st.data(), seed=st.integers(0, 2**32 - 1), amount=st.integers(0, 80))
+@settings(max_examples=25, deadline=None)
+def test_nowhere_is_a_relation_missed_by_more_than_is_said(
+    kind: str, one: tuple[str, ...], other: tuple[str, ...], data: st.DataObject, seed: int, amount: int
+) -> None:
+    judge, missed = KINDS[kind]
+    first, second = data.draw(tables(*one)), data.draw(tables(*other))
+    found = judge(made(first), made(second), amount / 8)
+    points = dense((first, second), seed, within=True)
+    if found is None:
+        assert points is None
+        return
+    assert points is not None
+    values, others = by_scipy(first), by_scipy(second)
+    assert missed(values(points), others(points), amount / 8).max() <= found.excess + CLOSE
+    assert set(found.at) == {*one, *other}
+    np.testing.assert_allclose(values(here(found.at)), found.value, rtol=0, atol=CLOSE)
+    np.testing.assert_allclose(others(here(found.at)), found.other, rtol=0, atol=CLOSE)
+    np.testing.assert_allclose(
+        missed(np.array(found.value), np.array(found.other), amount / 8), found.excess, rtol=0, atol=CLOSE
+    )
+
+
+@every_shape
+@given(data=st.data())
+@settings(max_examples=10, deadline=None)
+def test_asked_about_its_worst_point_alone_a_relation_stands_the_same(
+    one: tuple[str, ...], other: tuple[str, ...], data: st.DataObject
+) -> None:
+    first, second = made(data.draw(tables(*one))), made(data.draw(tables(*other)))
+    for judge, _ in KINDS.values():
+        found = judge(first, second, 0.5)
+        assert found is None or judge(first, second, 0.5, found.at) == found
+
+
+# The round trip, worked out in plain Python: rows of numbers, one interpolation at a time
+
+
+def at(axis: Sequence[float], values: Sequence[float], point: float) -> float:
+    """What a rising curve gives at a point inside it."""
+    right = min(max(bisect.bisect_right(axis, point), 1), len(axis) - 1)
+    share = (point - axis[right - 1]) / (axis[right] - axis[right - 1])
+    return values[right - 1] + share * (values[right] - values[right - 1])
+
+
+def held(axis: Sequence[float], point: float) -> float:
+    """A point, held at the ends of an axis."""
+    return min(max(point, axis[0]), axis[-1])
+
+
+def section(table: Table, along: str, shared: float) -> list[float]:
+    """A map's values along its first axis, at one value of its second; a curve's own."""
+    axes, values = table
+    if len(axes) == 1:
+        return values
+    width = len(axes[along])
+    (second,) = (axis for signal, axis in axes.items() if signal != along)
+    columns = (values[column::width] for column in range(width))
+    return [at(second, list(column), min(max(shared, second[0]), second[-1])) for column in columns]
+
+
+def worst_round_trip(table: Table, other: Table) -> float | None:
+    """The largest error of torque to load and back."""
+    takes, gives = table[0]["torque"], other[0]["load"]
+    errors = []
+    speeds: list[float] = [0.0]
+    if "speed" in table[0] and "speed" in other[0]:
+        low = max(table[0]["speed"][0], other[0]["speed"][0])
+        high = min(table[0]["speed"][-1], other[0]["speed"][-1])
+        speeds = [one for one in (*table[0]["speed"], *other[0]["speed"]) if low <= one <= high]
+    for speed in speeds:
+        there, back = section(table, "torque", speed), section(other, "load", speed)
+        for given_value in (*takes, *back):
+            if takes[0] - CLOSE <= given_value <= takes[-1] + CLOSE:
+                half_way = at(takes, there, held(takes, given_value))
+                if gives[0] - CLOSE <= half_way <= gives[-1] + CLOSE:
+                    errors.append(abs(at(gives, back, held(gives, half_way)) - given_value))
+    return max(errors, default=None)
+
+
+def rising_axis() -> st.SearchStrategy[list[float]]:
+    return breakpoints(2).map(sorted)
+
+
+@st.composite
+def round_trips(draw: st.DrawFn) -> tuple[Table, Table]:
+    found = []
+    shared = draw(st.booleans())
+    for own in ("torque", "load"):
+        axes = {own: draw(rising_axis())}
+        if shared:
+            axes["speed"] = draw(rising_axis())
+        count = int(np.prod([len(axis) for axis in axes.values()]))
+        numbers = st.integers(-400, 400).map(lambda one: one / 8)
+        found.append((axes, draw(st.lists(numbers, min_size=count, max_size=count))))
+    return found[0], found[1]
+
+
+@given(round_trips())
+@settings(max_examples=150, deadline=None)
+def test_a_round_trip_is_as_bad_as_one_worked_out_by_hand(pair: tuple[Table, Table]) -> None:
+    table, other = pair
+    expected = worst_round_trip(table, other)
+    found = relations.inverse(made(table), made(other))
+    assert (found is None) == (expected is None)
+    if found is None:
+        return
+    assert found.excess == pytest.approx(expected, abs=1e-6)
+    assert abs(found.value - found.other) == pytest.approx(found.excess)
+    speed = found.at.get("speed", 0.0)
+    takes, gives = table[0]["torque"], other[0]["load"]
+    half_way = at(takes, section(table, "torque", speed), held(takes, found.at["torque"]))
+    assert half_way == pytest.approx(found.between, abs=CLOSE)
+    back = at(gives, section(other, "load", speed), held(gives, half_way))
+    assert back == pytest.approx(found.value, abs=1e-6)
+
+
+def test_a_table_and_what_undoes_it_are_an_inverse_but_for_rounding() -> None:
+    x = [0.1 * one for one in range(20)]
+    y = [7.3 * one + 0.3 for one in x]
+    found = relations.inverse(made(({"torque": x}, y)), made(({"load": y}, x)))
+    assert found is not None and not found.is_broken
+
+
+# Size
+
+
+def big(*signals: str, count: int = 64) -> Table:
+    axes = {signal: [float(one) for one in range(count)] for signal in signals}
+    return axes, [float(one % 97) for one in range(count ** len(signals))]
+
+
+def test_two_maps_over_four_signals_are_not_laid_out_in_four_dimensions() -> None:
+    one, other = made(big("speed", "load")), made(big("torque", "height"))
+    tracemalloc.start()
+    try:
+        found = relations.at_most(one, other)
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    # In four dimensions 64**4 doubles would take 128 MiB; each map alone takes 32 KiB.
+    assert peak < 4 << 20
+    assert found is not None
+    assert (found.value, found.other) == (96.0, 0.0)
+
+
+def test_long_tables_that_lie_across_each_other_are_not_compared() -> None:
+    count = 4000
+    long, short = [float(one) for one in range(count)], [0.0, 1.0]
+    one = made(({"speed": long, "load": short}, [1.0] * 2 * count))
+    other = made(({"speed": short, "load": long}, [0.0] * 2 * count))
+    assert (
+        relations.points_needed("at-most", {"speed": count, "load": 2}, {"speed": 2, "load": count})
+        > MOST_POINTS
+    )
+    assert relations.at_most(one, other) is None
+
+
+def test_corners_alone_decide() -> None:
+    """The largest difference of two maps, looked for on a lattice a hundred times as fine."""
+    one, other = (
+        big("speed", "load", count=4),
+        ({"speed": [0.0, 1.5, 3.0], "load": [0.0, 2.2, 3.0]}, [5.0] * 9),
+    )
+    found = relations.at_most(made(one), made(other))
+    assert found is not None
+    fine = np.linspace(0, 3, 301)
+    points = np.array(list(product(fine, fine)))
+    at_points = {"speed": points[:, 0], "load": points[:, 1]}
+    assert found.excess == pytest.approx((by_scipy(one)(at_points) - by_scipy(other)(at_points)).max())

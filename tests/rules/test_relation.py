@@ -1,0 +1,389 @@
+"""The relation/ rules, each with images that fail it and images that barely pass it."""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import replace
+
+import pytest
+
+from callint.model.finding import Finding, Severity
+from callint.model.policy import Policy
+from callint.rules.catalogue import RULES
+from tests.building import definition_xml, findings, image, inspect, u16
+from tests.rules.example import IMAGE, Example, Expected, all_examples, of_rule, table, waiver
+
+SIGNALS = """
+    <signal name="speed" unit="rpm">Engine speed</signal>
+    <signal name="load" unit="mg">Fuel quantity</signal>
+    <signal name="torque" unit="Nm">Torque</signal>
+"""
+CONVERSIONS = "".join(
+    f'<linear name="{name}" unit="{unit}" factor="1" decimals="0"/>'
+    for name, unit in (("mbar", "mbar"), ("rpm", "rpm"), ("mg", "mg"), ("torque", "Nm"), ("temp", "degC"))
+)
+
+
+def related(tables: str, relation: str) -> bytes:
+    """A definition of tables and one relation between them, on a line of its own."""
+    return definition_xml(tables, signals=SIGNALS, conversions=CONVERSIONS, relations=f"\n{relation}\n")
+
+
+def scalars(upper: str, lower: str, conversion: str, relation: str) -> bytes:
+    """Two numbers of 16 bits: the first at 0, the second at 2."""
+    tables = table("scalar", upper, conversion=conversion) + table(
+        "scalar", lower, '<off raw="65535" allowed="anywhere"/>', at=2, conversion=conversion
+    )
+    return related(tables, relation)
+
+
+def stored(signal: str, at: int, count: int, conversion: str = "rpm", type: str = "uint16") -> str:
+    """A stored axis of a table's own."""
+    return f'<axis signal="{signal}" at="{at}" type="{type}" conversion="{conversion}" count="{count}"/>'
+
+
+def boost(relation: str) -> bytes:
+    """A demand over two speeds (axis 0, cells 4) and a ceiling over three (axis 8, cells 14)."""
+    return related(
+        table("curve", "boost", f"<x>{stored('speed', 0, 2)}</x>", at=4, conversion="mbar")
+        + table("curve", "ceiling", f"<x>{stored('speed', 8, 3)}</x>", at=14, conversion="mbar"),
+        relation,
+    )
+
+
+def boosts(*demand: int, ceiling: tuple[int, ...] = (1300, 1200, 1300)) -> bytes:
+    """The worked example's image."""
+    return image(at_0=u16(2000, 3000), at_4=u16(*demand), at_8=u16(2000, 2500, 3000), at_14=u16(*ceiling))
+
+
+def round_trip(tolerance: float) -> bytes:
+    """Torque to fuel (axis 0, cell 2) and fuel to torque (axis 4, cells 8)."""
+    return related(
+        table("curve", "fuel", f"<x>{stored('torque', 0, 1, 'torque')}</x>", at=2, conversion="mg")
+        + table("curve", "back", f"<x>{stored('load', 4, 2, 'mg')}</x>", at=8, conversion="torque"),
+        f'<inverse table="fuel" of="back" tolerance="{tolerance}"/>',
+    )
+
+
+AT_MOST = boost('<at-most table="boost" bound="ceiling"/>')
+WITH_MARGIN = boost('<at-most table="boost" bound="ceiling" margin="50"/>')
+COPIES = '<equal table="cut" mirror="copy" tolerance="{}"/>'
+EXACT, WITHIN_300 = (scalars("cut", "copy", "rpm", COPIES.format(accepted)) for accepted in (0, 300))
+WITHIN_299 = scalars("cut", "copy", "rpm", COPIES.format(299))
+FAN = scalars("fan_on", "fan_off", "temp", '<gap upper="fan_on" lower="fan_off" min="3"/>')
+TRIP = image(at_0=u16(100, 25, 20, 30, 80, 128))
+
+
+def error(*words: str, line: str, **about: object) -> Expected:
+    return Expected(severity=Severity.ERROR, words=words, line=line, **about)  # type: ignore[arg-type]
+
+
+EXAMPLES = (
+    Example(
+        rule="relation/exceeds-bound",
+        name="a demand that is above its ceiling between its own breakpoints",
+        xml=AT_MOST,
+        data=boosts(1180, 1240),
+        base=boosts(1160, 1240),
+        expected=error(
+            "1210 mbar at 2500 rpm is above ceiling, 1200 mbar there",
+            line="<at-most",
+            table="boost",
+            at={"speed": 2500.0},
+            address=4,
+            physical=1210.0,
+            base_physical=1200.0,
+            unit="mbar",
+        ),
+    ),
+    Example(
+        rule="relation/exceeds-bound",
+        name="a demand that touches its ceiling",
+        xml=AT_MOST,
+        data=boosts(1160, 1240),
+    ),
+    Example(
+        rule="relation/exceeds-bound",
+        name="a demand 1 mbar too close to its ceiling",
+        xml=WITH_MARGIN,
+        data=boosts(1151, 1151),
+        expected=error(
+            "1151 mbar at 2500 rpm is only 49 mbar below ceiling, 1200 mbar there",
+            "must be at least 50 mbar below",
+            line="<at-most",
+            table="boost",
+            at={"speed": 2500.0},
+            address=4,
+            physical=1151.0,
+            unit="mbar",
+        ),
+    ),
+    Example(
+        rule="relation/exceeds-bound",
+        name="a demand at the margin below its ceiling",
+        xml=WITH_MARGIN,
+        data=boosts(1150, 1150),
+    ),
+    Example(
+        rule="relation/mirror-differs",
+        name="a copy that was not changed with its original",
+        xml=WITHIN_299,
+        data=image(at_0=u16(4550, 4250)),
+        base=image(at_0=u16(4250, 4250)),
+        expected=error(
+            "4550 rpm is not what its mirror copy has, 4250 rpm; 299 rpm between them is accepted",
+            line="<equal",
+            table="cut",
+            address=0,
+            physical=4550.0,
+            base_physical=4250.0,
+            unit="rpm",
+        ),
+    ),
+    Example(
+        rule="relation/mirror-differs",
+        name="a copy at its tolerance",
+        xml=WITHIN_300,
+        data=image(at_0=u16(4550, 4250)),
+    ),
+    Example(
+        rule="relation/mirror-differs", name="two equal copies", xml=EXACT, data=image(at_0=u16(4250, 4250))
+    ),
+    Example(
+        rule="relation/not-inverse",
+        name="100 Nm that comes back as 104 Nm where 3.9 Nm is accepted",
+        xml=round_trip(3.9),
+        data=TRIP,
+        base=image(at_0=u16(100, 25, 20, 30, 80, 120)),
+        expected=error(
+            "100 Nm becomes 25 mg, which back turns into 104 Nm; 3.9 Nm off is accepted",
+            line="<inverse",
+            table="fuel",
+            at={"torque": 100.0},
+            address=2,
+            physical=104.0,
+            base_physical=100.0,
+            unit="Nm",
+        ),
+    ),
+    Example(
+        rule="relation/not-inverse",
+        name="100 Nm that comes back as 104 Nm where 4 Nm is accepted",
+        xml=round_trip(4),
+        data=TRIP,
+    ),
+    Example(
+        rule="relation/gap-closed",
+        name="a fan that goes off 2 degrees below where it goes on",
+        xml=FAN,
+        data=image(at_0=u16(92, 90)),
+        base=image(at_0=u16(92, 88)),
+        expected=error(
+            "92 °C is only 2 °C above fan_off, 90 °C; at least 3 °C must lie between",
+            line="<gap",
+            table="fan_on",
+            address=0,
+            physical=92.0,
+            base_physical=92.0,
+            unit="degC",
+        ),
+    ),
+    Example(
+        rule="relation/gap-closed",
+        name="a fan that goes off 3 degrees below where it goes on",
+        xml=FAN,
+        data=image(at_0=u16(92, 89)),
+    ),
+    Example(
+        rule="relation/gap-closed",
+        name="a lower threshold that is switched off",
+        xml=FAN,
+        data=image(at_0=u16(92, 65535)),
+    ),
+)
+
+
+@all_examples(EXAMPLES)
+def test_the_rule(example: Example) -> None:
+    example.check()
+
+
+# The pages' worked examples
+
+
+def only(found: list[Finding], rule: str) -> Finding:
+    (finding,) = of_rule(found, rule)
+    return finding
+
+
+@pytest.mark.parametrize(
+    ("rule", "numbers", "xml", "data"),
+    [
+        ("relation/exceeds-bound", ("1210 mbar", "2500 rpm", "1200"), AT_MOST, boosts(1180, 1240)),
+        (
+            "relation/mirror-differs",
+            ("4550 rpm", "4250 rpm", "299 rpm"),
+            WITHIN_299,
+            image(at_0=u16(4550, 4250)),
+        ),
+        ("relation/not-inverse", ("100 Nm", "25 mg", "104 Nm", "2.5 Nm"), round_trip(2.5), TRIP),
+        ("relation/gap-closed", ("92 °C", "90 °C", "3 °C", "2 °C"), FAN, image(at_0=u16(92, 90))),
+    ],
+)
+def test_the_numbers_of_a_pages_example_are_those_that_the_rule_says(
+    rule: str, numbers: tuple[str, ...], xml: bytes, data: bytes
+) -> None:
+    page = " ".join(RULES[rule].page.split())
+    message = only(findings(xml, data), rule).message
+    for number in numbers:
+        assert number in page
+        assert number in message
+
+
+# What was broken before
+
+
+def test_a_relation_that_the_base_breaks_in_the_same_way_is_a_note() -> None:
+    found = only(findings(AT_MOST, boosts(1180, 1240), boosts(1180, 1240)), "relation/exceeds-bound")
+    assert (found.severity, found.inherited) == (Severity.NOTE, True)
+
+
+def test_a_relation_that_the_base_breaks_worse_is_a_note() -> None:
+    found = only(findings(AT_MOST, boosts(1180, 1240), boosts(1200, 1240)), "relation/exceeds-bound")
+    assert found.severity is Severity.NOTE
+
+
+def test_a_relation_that_the_rework_breaks_worse_is_an_error_and_says_how_bad_the_base_was() -> None:
+    found = only(findings(AT_MOST, boosts(1200, 1240), boosts(1180, 1240)), "relation/exceeds-bound")
+    assert (found.severity, found.inherited) == (Severity.ERROR, False)
+    assert found.base == "1210 mbar against 1200 mbar at 2500 rpm"
+    assert (found.physical, found.base_physical) == (1220.0, 1210.0)
+
+
+def test_a_relation_that_is_broken_where_the_base_kept_it_is_an_error() -> None:
+    before, after = boosts(1400, 1000), boosts(1000, 1390)
+    found = only(findings(AT_MOST, after, before), "relation/exceeds-bound")
+    assert found.severity is Severity.ERROR
+    assert found.base == "1400 mbar against 1300 mbar at 2000 rpm"
+
+
+def test_a_round_trip_that_grew_worse_says_how_it_was() -> None:
+    before = image(at_0=u16(100, 25, 20, 30, 80, 128))
+    after = image(at_0=u16(100, 25, 20, 30, 80, 140))
+    found = only(findings(round_trip(2.5), after, before), "relation/not-inverse")
+    assert found.severity is Severity.ERROR
+    assert found.base == "100 Nm came back as 104 Nm"
+
+
+# Waivers
+
+
+@pytest.mark.parametrize(
+    ("change", "is_waived"), [((1180, 1240, 1300, 1200, 1300), True), ((1180, 1240, 1300, 1199, 1300), False)]
+)
+def test_a_waiver_of_a_relation_dies_when_the_other_table_changes(
+    change: tuple[int, ...], is_waived: bool
+) -> None:
+    rule, zero = "relation/exceeds-bound", f"sha256:{'0' * 40}"
+    unwritten = waiver(rule, zero, image=IMAGE, table="boost")
+    report = inspect(AT_MOST, boosts(1180, 1240), policy=Policy(path="callint.toml", waivers=(unwritten,)))
+    digest = only(list(report.findings), "waiver/outdated").message.rpartition(" ")[2]
+    written = Policy(path="callint.toml", waivers=(replace(unwritten, digest=digest),))
+    report = inspect(AT_MOST, boosts(*change[:2], ceiling=change[2:]), policy=written)
+    assert only(list(report.findings), rule).waived is is_waived
+    assert bool(of_rule(report.findings, "waiver/outdated")) is not is_waived
+
+
+# What cannot be compared, and what is at the edge
+
+
+def relations_found(xml: bytes, data: bytes, base: bytes | None = None) -> list[Finding]:
+    return [one for one in findings(xml, data, base) if one.rule.startswith("relation/")]
+
+
+BROKEN = boosts(1400, 1400)
+
+
+@pytest.mark.parametrize(
+    "axis", [(2000, 2000, 3000), (2000, 3000, 2500), (4000, 5000, 6000), (0, 0, 0)],
+    ids=["repeated", "up and down", "no common range", "all equal"],
+)  # fmt: skip
+def test_where_nothing_can_be_compared_no_relation_is_called_broken(axis: tuple[int, ...]) -> None:
+    assert relations_found(AT_MOST, BROKEN)
+    assert not relations_found(AT_MOST, BROKEN[:8] + u16(*axis) + BROKEN[14:])
+
+
+def test_tables_that_the_image_does_not_hold_break_no_relation() -> None:
+    assert not relations_found(AT_MOST, BROKEN[:14])
+    assert not relations_found(AT_MOST, BROKEN[:4])
+
+
+def test_of_a_table_that_the_image_holds_in_part_the_rest_is_compared() -> None:
+    (found,) = relations_found(AT_MOST, BROKEN[:16])
+    assert found.at == {"speed": 2000.0}
+
+
+def test_over_a_falling_axis_the_same_is_found() -> None:
+    falling = image(
+        at_0=u16(3000, 2000), at_4=u16(1240, 1180), at_8=u16(3000, 2500, 2000), at_14=u16(1300, 1200, 1300)
+    )
+    (one,), (other,) = relations_found(AT_MOST, falling), relations_found(AT_MOST, boosts(1180, 1240))
+    assert (one.message, one.at) == (other.message, other.at)
+
+
+def test_axes_that_meet_in_one_point_are_compared_there() -> None:
+    data = boosts(1000, 1400)[:8] + u16(3000, 4000, 5000) + u16(1300, 1300, 1300)
+    (found,) = relations_found(AT_MOST, image(at_0=data))
+    assert found.at == {"speed": 3000.0}
+
+
+def limiter(over: str = "load") -> bytes:
+    """A map of two by two over speed and load below a scalar, with cells that may be off."""
+    inside = f"<x>{stored('speed', 0, 2)}</x><y>{stored(over, 4, 2, 'mg')}</y>"
+    off = '<off raw="65535" allowed="anywhere"/>'
+    return related(
+        table("map", "cap", inside + off, at=8, conversion="mg")
+        + table("scalar", "most", at=16, conversion="mg"),
+        '<at-most table="cap" bound="most"/>',
+    )
+
+
+def test_a_map_below_a_scalar_is_compared_in_all_its_cells_but_those_that_are_off() -> None:
+    axes = u16(1000, 2000, 10, 20)
+    (found,) = relations_found(limiter(), image(at_0=axes + u16(60, 65535, 65535, 65535, 50)))
+    assert found.at == {"speed": 1000.0, "load": 10.0}
+    assert not relations_found(limiter(), image(at_0=axes + u16(*[65535] * 4, 50)))
+    (found,) = relations_found(limiter(), image(at_0=axes + u16(65535, 65535, 50, 60, 50)))
+    assert found.at == {"speed": 2000.0, "load": 20.0}
+
+
+def test_a_map_of_which_both_axes_have_one_signal_is_not_compared_and_the_definition_is_told() -> None:
+    found = findings(limiter("speed"), image(at_0=u16(1000, 2000, 10, 20, 60, 60, 60, 60, 50)))
+    assert of_rule(found, "definition/unusable-relation")
+    assert not of_rule(found, "relation/exceeds-bound")
+
+
+def floats(relation: str) -> bytes:
+    tables = "".join(
+        f'\n<curve name="{name}" title="T" purpose="general" at="{at + 16}" type="float64">'
+        f'<x><axis signal="speed" at="{at}" type="float64" count="2"/></x></curve>\n'
+        for name, at in (("one", 0), ("other", 32))
+    )
+    return related(tables, relation)
+
+
+@pytest.mark.parametrize("odd", [float("nan"), float("inf"), float("-inf"), 1e308, -1e308, 5e-324])
+@pytest.mark.parametrize("place", range(8))
+@pytest.mark.parametrize("relation", ['at-most table="one" bound="other"', 'equal table="one" mirror="other"',
+                                      'gap upper="one" lower="other" min="1"'])  # fmt: skip
+def test_numbers_that_are_none_or_hardly_any_crash_no_relation(odd: float, place: int, relation: str) -> None:
+    numbers = [0.0, 10.0, 5.0, 5.0, 0.0, 10.0, 4.0, 4.0]
+    numbers[place] = odd
+    for one in relations_found(floats(f"<{relation}/>"), struct.pack(">8d", *numbers)):
+        assert one.physical is not None and abs(one.physical) != float("inf")
+
+
+def test_what_interpolation_rounds_is_no_difference() -> None:
+    # 0.1 * 3 lies between the breakpoints of the one and on one of the other.
+    numbers = [0.0, 3.0, -1000.1, 1000.2, 0.0, 1.0, -1000.1, -1000.1 + 2000.3 / 3]
+    assert not relations_found(floats('<equal table="one" mirror="other"/>'), struct.pack(">8d", *numbers))
