@@ -62,12 +62,22 @@ class Subjects:
         """
         return self._usable(*self._assigned(images))
 
-    def base_of(self, image: Content, subject: Subject, found: Image, named: str | None) -> Image | None:
-        """The image's base: the ``named`` file, or what the policy says; None where there is none of use."""
+    def base_of(
+        self, image: Content, subject: Subject, found: Image, named: str | None
+    ) -> tuple[str, Image | None]:
+        """An image's base and its name: the ``named`` file, or the policy's; None where none is of use.
+
+        InputError where the named one is of no use.
+        """
         if named is not None:
-            return read_image(subject, named, read_content(self._workplace, named).data)
+            base = read_content(self._workplace, named)
+            read = read_raw(base.data, subject.definition.memory)
+            words = foreign_identity(read, subject.definition.memory) if base.data else "the image is empty"
+            if words:
+                raise InputError(f"--base {base.name}: {words}; choose another base")
+            return base.name, read
         known = assignment_of_named(self._policy, image.path)
-        return None if known is None else self._inspector.base_of(subject, known, found)[1]
+        return ("", None) if known is None else self._inspector.base_of(subject, known, found)
 
     def whole(self, *images: Content) -> Subject:
         """As ``of``, for a command that writes an image.

@@ -54,6 +54,10 @@ def command(
     from callint.reporting.tables_text import print_axes, print_table_list, print_tables
     from callint.reporting.terminal import console
 
+    if at is None and (base is not None or form is not None):
+        raise click.UsageError("--base and --format go with --at SIGNAL=VALUE,...")
+    if at is not None and (plain or as_list):
+        raise click.UsageError("--at excludes --plain and --list; leave one out")
     workplace = open_workplace(policy)
     if not workplace.policy.path and definition is None:
         workplace = stored_workplace(image) or workplace
@@ -66,13 +70,12 @@ def command(
         renew_key(open_repository(Path.cwd(), bare=True), workplace.root, workplace.policy.path or POLICY)
     if plain:
         return _print_plain(subjects, content)
-    if at is None and (base is not None or form is not None):
-        raise click.UsageError("--base and --format go with --at SIGNAL=VALUE,...")
     subject = subjects.of(content)
     image_ = read_image(subject, content.name, content.data)
     if at is not None:
-        found = subjects.base_of(content, subject, image_, base)
-        _print_point(Case(subject, image_, found), tables, at, content.name, form or "text")
+        name, found = subjects.base_of(content, subject, image_, base)
+        case = Case(subject, image_, found, base_path=name)
+        _print_point(case, tables, at, content.name, form or "text")
         return 0
     decoded = Case(subject, image_).new
     shown: list[Table | Text] = [*subject.definition.texts.values()]
@@ -99,11 +102,11 @@ def _print_point(case: Case, globs: tuple[str, ...], words: str, name: str, form
 
     point = parse_point(case.definition, words)
     names = table_selection(case.definition, globs) if globs else None
-    outputs = tables_at(case, point, names)
+    outputs = tables_at(case, name, case.base_path, point, names)
     if form == "json":
         from callint.reporting.point_json import point_json
 
-        sys.stdout.write(point_json(name, point, outputs))
+        sys.stdout.write(point_json(case.file.path, case.definition, outputs))
     else:
         from callint.reporting.terminal import console
 
