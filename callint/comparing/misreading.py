@@ -20,7 +20,7 @@ from callint.model.change import Numbers
 from callint.model.definition import Definition, Kind, Table
 
 #: Operating points that are tried for one table at most; ranges of more are tried at fewer places.
-MOST_POINTS = 500_000
+MOST_POINTS = 200_000
 #: Through a chain, the stretch between two breakpoints is tried in so many steps.
 _STEPS = 8
 
@@ -116,7 +116,7 @@ class Misreading:
         return [self._effect(table) for table in sorted(self._tables, key=lambda table: table.line)]
 
     def thresholds(self, watched: Mapping[str, Watched]) -> Iterator[Threshold]:
-        """Every scalar that a ``watched`` signal, or one that a table on the way puts out, is compared with."""
+        """Every scalar that is compared with a ``watched`` signal, or with one that is made on the way."""
         found = dict(watched)
         for scalar in self._definition.tables.values():
             name = scalar.signal
@@ -139,6 +139,21 @@ class Misreading:
                 if signal != self._signal and signal not in self._makers:
                     found[signal] = None
         return list(found)
+
+    def points_of(self, table: Table) -> dict[str, Numbers]:
+        """The values of each free signal that are tried for a table, each rising.
+
+        So few that all together, at every reading, are no more than MOST_POINTS.
+        """
+        points = {signal: self._values(signal) for signal in self.free_signals(table)}
+        if self._feeders(table):
+            points = {signal: _filled(values, _STEPS) for signal, values in points.items()}
+        left = MOST_POINTS / len(self._readings[0])
+        # Those with few points keep them, and leave more to those with many.
+        for rank, signal in enumerate(sorted(points, key=lambda signal: len(points[signal]))):
+            points[signal] = _thinned(points[signal], max(1, int(left ** (1 / (len(points) - rank)))))
+            left = max(1.0, left / len(points[signal]))
+        return points
 
     def _feeding(self, table: Table) -> list[Table]:
         """The tables that put out signals of a table's axes."""
@@ -188,7 +203,7 @@ class Misreading:
         The dimensions are the reading's cases, then the free signals that have several points, in order.
         """
         feeders = self._feeders(table)
-        points = self._lattice(self.free_signals(table), bool(feeders))
+        points = self.points_of(table)
         wide = [signal for signal, several in points.items() if len(several) > 1]
         fixed = {signal: several[0] for signal, several in points.items() if len(several) == 1}
         shape = (len(self._readings[0]), *(len(points[signal]) for signal in wide))
@@ -214,18 +229,6 @@ class Misreading:
             if table.produces is not None and self._makers.get(table.produces) is table:
                 places[table.produces] = output
         return output
-
-    def _lattice(self, free: list[str], is_chain: bool) -> dict[str, Numbers]:
-        """The points of each free signal, so few that they and the cases make no more than MOST_POINTS."""
-        points = {signal: self._values(signal) for signal in free}
-        if is_chain:
-            points = {signal: _filled(values, _STEPS) for signal, values in points.items()}
-        left = MOST_POINTS / len(self._readings[0])
-        # Those with few points keep them, and leave more to those with many.
-        for rank, signal in enumerate(sorted(points, key=lambda signal: len(points[signal]))):
-            points[signal] = _thinned(points[signal], max(1, int(left ** (1 / (len(points) - rank)))))
-            left = max(1.0, left / len(points[signal]))
-        return points
 
     def _values(self, signal: str) -> Numbers:
         """A signal's one value, or the ends of its range and the breakpoints of all tables within it."""
