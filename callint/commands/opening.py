@@ -10,7 +10,7 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
-from callint.model.definition import Definition
+from callint.model.definition import Definition, Memory
 from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.model.shown import clean
@@ -73,6 +73,7 @@ class Subjects:
             base = read_content(self._workplace, named)
             read = read_raw(base.data, subject.definition.memory)
             words = foreign_identity(read, subject.definition.memory) if base.data else "the image is empty"
+            words = words or _other_size(read, subject.definition.memory)
             if words:
                 raise InputError(f"--base {base.name}: {words}; choose another base")
             return base.name, read
@@ -163,10 +164,15 @@ def read_image(subject: Subject, name: str, data: bytes, option: str = "--defini
 def read_whole_image(subject: Subject, name: str, data: bytes, option: str = "--definition") -> Image:
     """As ``read_image``, for a command that writes: InputError also where the size is not the memory's."""
     image, memory = read_image(subject, name, data, option), subject.definition.memory
-    if image.size != memory.size:
-        words = f"it has {image.size:,} bytes where the memory has {memory.size:,}"
+    if words := _other_size(image, memory):
         raise InputError(f"{name}: {words}; read the image out again, or correct the definition")
     return image
+
+
+def _other_size(image: Image, memory: Memory) -> str:
+    if image.size == memory.size:
+        return ""
+    return f"it has {image.size:,} bytes where the memory has {memory.size:,}"
 
 
 def refuse_to_replace(output: Path, inputs: Iterable[Path]) -> None:

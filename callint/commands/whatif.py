@@ -142,7 +142,9 @@ def _outlook(case: Case, name: str, wishes: _Wishes, given: dict[str, float]) ->
     surfaces = {
         table.name: one
         for table in tables
-        if table.name in decoded.plan.table_items and (one := surface(decoded, table)) is not None
+        if table.name in decoded.plan.table_items
+        and (one := surface(decoded, table)) is not None
+        and one.grid.present.all()
     }
     misreading = Misreading(definition, surfaces, reached, signal.name, true, false, given)
     watched = _watched(definition, signal, true, false, found, wiring)

@@ -101,15 +101,15 @@ class Misreading:
         for table in reach.tables:
             feeding = self._feeding(table)
             if table.name not in surfaces or any(maker.name not in depths for maker in feeding):
-                unread.append(table.name)
+                unread.append(table)
                 continue
             is_direct = signal in surfaces[table.name].signals
             nearest = None if is_direct else min(feeding, key=lambda maker: depths[maker.name])
             depths[table.name] = 0 if nearest is None else depths[nearest.name] + 1
             self._behind[table.name] = nearest
             self._tables.append(table)
-        #: Tables of which nothing can be said, as their axes or those of a table that feeds them are no use.
-        self.unread = tuple(unread)
+        #: Tables of which nothing can be said, as they, or a table that feeds them, cannot be read.
+        self.unread = tuple(table.name for table in sorted(unread, key=lambda table: table.line))
 
     def effects(self) -> list[Effect]:
         """The effect on every table that is reached and can be read, in the order of the definition."""

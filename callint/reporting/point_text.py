@@ -53,7 +53,7 @@ class Outputs:
     """All outputs at a point of an image; ``base`` is the base's name, empty where there is none.
 
     ``wanting`` counts the tables that depend on each signal which is not given. ``scalars`` are the same at
-    every point and left out; ``unread`` are tables whose axes cannot be read.
+    every point and left out; ``unread`` are tables whose axes or cells cannot be read.
     """
 
     image: str
@@ -76,9 +76,8 @@ def tables_at(
     wanting: Counter[str] = Counter()
     unread: list[str] = []
     scalars = 0
-    for name in case.plan.table_items:
-        table = case.definition.tables[name]
-        if names is not None and name not in names:
+    for name, table in case.definition.tables.items():
+        if name not in case.plan.table_items or (names is not None and name not in names):
             continue
         if not table.axes and names is None:
             scalars += 1
@@ -89,7 +88,7 @@ def tables_at(
         if missing:
             continue
         new = surface(case.new, table)
-        if new is None:
+        if new is None or not new.grid.present.all():
             unread.append(name)
             continue
         outputs.append(_output(table, new, case.old, point))
@@ -156,7 +155,7 @@ def _remarks(definition: Definition, found: Outputs) -> Iterator[str]:
         verb, them = ("is", "it") if found.scalars == 1 else ("are", "them")
         yield f"{shown.count(found.scalars, 'scalar')} {verb} the same everywhere; name {them} to see {them}."
     if found.unread:
-        yield f"Their axes cannot be read: {', '.join(found.unread)}."
+        yield f"Their axes or cells cannot be read: {', '.join(found.unread)}."
     if not found.base:
         yield "There is no base to compare with; --base names one."
 

@@ -104,7 +104,7 @@ def print_outlook(outlook: Outlook, terminal: Console, everything: bool) -> None
     compared = sorted(outlook.thresholds, key=lambda one: not one.is_crossed)
     listed = [one for one in compared if one.is_crossed or everything]
     _print_group(
-        "thresholds that the signal is compared with",
+        "thresholds",
         [(one.table, f" ({one.table.purpose.value})", _threshold_words(outlook, one)) for one in listed],
         terminal,
     )
@@ -335,8 +335,8 @@ def _closing(outlook: Outlook, slight: int) -> Iterator[str]:
         else:
             yield f"No table is reached by {outlook.signal.name}."
     if slight:
-        verb = "notices" if slight == 1 else "notice"
-        yield f"{shown.count(slight, 'more table')} hardly {verb}; --all shows them."
+        verb, them = ("notices", "it") if slight == 1 else ("notice", "them")
+        yield f"{shown.count(slight, 'more table')} hardly {verb}; --all shows {them}."
     if outlook.effects and slight < len(outlook.effects):
         words = "A table's span is the distance between its smallest and its largest cell."
         is_free = any(set(effect.at) - set(outlook.given) for effect in outlook.effects)
@@ -347,5 +347,6 @@ def _closing(outlook: Outlook, slight: int) -> Iterator[str]:
         listed = ", ".join(table.name for table in others)
         yield f"{name} may also come from {listed}, which is not reckoned with."
     if outlook.unread:
-        yield f"Nothing is said of {', '.join(outlook.unread)}: axes cannot be read there or on the way."
+        listed = ", ".join(outlook.unread)
+        yield f"Nothing is said of {listed}: axes or cells cannot be read there or on the way."
     yield CAUTION
