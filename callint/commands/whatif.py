@@ -26,6 +26,8 @@ from callint.rules.case import Case
 
 #: Into so many stretches the range of the true signal is cut, and so many breakpoints on it count at most.
 _STRETCHES, _MOST_BREAKPOINTS = 100, 1000
+#: What is less than the one is a piece of wire, and what is more than the other is none at all.
+_LEAST_OHMS, _MOST_OHMS = 1e-3, 1e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +122,8 @@ def _outlook(case: Case, name: str, wishes: _Wishes, given: dict[str, float]) ->
         low, high = found.range
         if value is not None and not low <= value <= high:
             raise InputError(
-                f"--true {wishes.true}: the sensor's curve reads {shown.plain(low)} to {shown.plain(high)}; "
+                f"--true {wishes.true}: the sensor's curve reads {shown.plain(low)} to "
+                f"{shown.with_unit(shown.plain(high), signal.unit)}; "
                 "choose a value between, or give --reads"
             )
         false = found.reading_at(found.voltage_at(wiring.seen(found.resistance_at(found.voltage_of(true)))))
@@ -208,8 +211,11 @@ def _wiring(wishes: _Wishes) -> Wiring:
     for option, text in (("--series-resistor", wishes.series), ("--parallel-resistor", wishes.parallel)):
         if text is not None:
             found[option] = number(text, f"{option} {text}")
-            if found[option] <= 0:
-                raise InputError(f"{option} {text}: a resistor has more than 0 ohms; correct it")
+            if not _LEAST_OHMS <= found[option] <= _MOST_OHMS:
+                raise InputError(
+                    f"{option} {text}: a resistor has {_LEAST_OHMS:g} to {_MOST_OHMS:,.0f} ohms; correct it, "
+                    "or give --open or --short"
+                )
     return Wiring(
         found.get("--series-resistor", 0.0),
         found.get("--parallel-resistor", math.inf),

@@ -38,12 +38,18 @@ def exact(value: float) -> str:
 
 
 def number(value: float, conversion: Conversion) -> str:
-    """A physical value without its unit; a named state by its name."""
+    """A physical value without its unit; a named state by its name.
+
+    What a table of states puts out between two cells lies between their states.
+    """
     if math.isnan(value):
         return "not a number"
     if math.isinf(value):
         return "infinite" if value > 0 else "-infinite"
     if isinstance(conversion, States):
+        if value != int(value):
+            low, high = (number(math.floor(value) + one, conversion) for one in (0, 1))
+            return f"between {low} and {high}"
         return conversion.names.get(int(value), f"raw {plain(value)}")
     digits = decimals(conversion)
     if digits is None:

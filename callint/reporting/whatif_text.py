@@ -144,8 +144,8 @@ def _lead(outlook: Outlook) -> Iterator[str]:
     elif outlook.circuit is not None and outlook.wiring is not None:
         sensor = outlook.circuit.sensor
         yield (
-            f"{name}, with {_wiring_words(outlook.wiring)}, behind a pull-up of {_ohms(sensor.pull_up)} at "
-            f"{sensor.supply:g} V:"
+            f"{name}, with {_wiring_words(outlook.wiring)}, behind a pull-up of "
+            f"{_ohms_given(sensor.pull_up)} at {sensor.supply:g} V:"
         )
     if outlook.given:
         yield f"At {', '.join(_named(outlook.definition, name, v) for name, v in outlook.given.items())}."
@@ -179,7 +179,7 @@ def _circuit_words(circuit: Circuit, wiring: Wiring, true: float, unit: str) -> 
     words = (
         f"At {_value(true, unit)} the sensor has {_ohms(resistance[0])}; with {_wiring_words(wiring)} the "
         f"control unit sees {_ohms(seen[0])}, {after[0]:.3f} V in place of {before[0]:.3f} V behind its "
-        f"pull-up of {_ohms(sensor.pull_up)} at {sensor.supply:g} V."
+        f"pull-up of {_ohms_given(sensor.pull_up)} at {sensor.supply:g} V."
     )
     if circuit.is_beyond(float(after[0])):
         words += f" That is beyond {sensor.curve}, which reads what it reads at its end."
@@ -193,9 +193,9 @@ def _wiring_words(wiring: Wiring) -> str:
     if wiring.is_shorted:
         parts.append("a shorted wire")
     if wiring.series:
-        parts.append(f"{_ohms(wiring.series)} in series")
+        parts.append(f"{_ohms_given(wiring.series)} in series")
     if math.isfinite(wiring.parallel):
-        parts.append(f"{_ohms(wiring.parallel)} in parallel")
+        parts.append(f"{_ohms_given(wiring.parallel)} in parallel")
     return " and ".join(parts)
 
 
@@ -236,7 +236,14 @@ def _ohms(value: float) -> str:
 
 
 def _ohms_alone(value: float) -> str:
-    return "open" if math.isinf(value) else f"{float(f'{value:.4g}'):,.12g}"
+    """Worked out from a curve, so that more digits would say nothing."""
+    if math.isinf(value):
+        return "open"
+    return f"{value:,.0f}" if value >= 1000 or value == 0 else f"{value:.1f}"
+
+
+def _ohms_given(value: float) -> str:
+    return f"{value:,.12g} Ω"
 
 
 def _digits(value: float) -> str:

@@ -243,7 +243,7 @@ def test_with_signal_the_reading_is_worked_out_at_every_temperature_that_the_sen
     ]
     assert [line.split() for line in text.splitlines() if line.startswith("    90 ")] == [
         # 250 + 1000 ohms; 5 V * 1250 / 2250 = 2.778 V; 60 - 0.778 * 20 = 44.4
-        ["90", "250", "1,250", "1.000", "2.778", "44.4"]
+        ["90", "250.0", "1,250", "1.000", "2.778", "44.4"]
     ]
     found = document(yard, "--signal", "temp", "--series-resistor", "1000")
     true = [one["true"] for one in found["readings"]]
@@ -348,6 +348,8 @@ def test_a_table_of_states_changes_its_state_and_has_no_difference(yard: Yard) -
     yard.write(BOAT, image({0x62: u16(1, 0, 0)}))
     text = whatif(yard, "--true", "temp=0", "--reads", "50", "-t", "heater").flat
     assert "heater: Heater on becomes off A table's span" in text
+    text = whatif(yard, "--true", "temp=0", "--reads", "25", "-t", "heater").flat
+    assert "heater: Heater on becomes between off and on A table's span" in text
 
 
 # JSON beside the text
@@ -424,8 +426,9 @@ def test_a_file_at_a_revision_is_looked_into_in_a_bare_repository_too(tmp_path: 
         (("--true", "temp=20", "--reads", "inf"), "--reads inf: 'inf' is no number"),
         (("--true", "temp=20", "--reads", "20,5"), "write it with a point"),
         (("--true", "temp=20", "--reads", ""), "'' is no number"),
-        (("--true", "temp=20", "--series-resistor", "0"), "more than 0 ohms"),
-        (("--true", "temp=20", "--parallel-resistor", "-5"), "more than 0 ohms"),
+        (("--true", "temp=20", "--series-resistor", "0"), "0: a resistor has 0.001 to 1,000,000,000 ohms"),
+        (("--true", "temp=20", "--parallel-resistor", "-5"), "-5: a resistor has 0.001 to"),
+        (("--true", "temp=20", "--series-resistor", "1e10"), "or give --open or --short"),
         (("--true", "temp=20", "--series-resistor", "2k2"), "--series-resistor 2k2: '2k2' is no number"),
         (("--true", "temp=20", "--series-resistor", ""), "'' is no number"),
         (("--true", "temp=95", "--open"), "--true temp=95: the sensor's curve reads 0 to 90"),
