@@ -47,6 +47,18 @@ def test_the_diff_is_one_of_the_demo(demo: Path) -> None:
     assert shown in run("diff", "factory/sk28-0412.bin", "boats/petrel.bin", cwd=demo).stdout
 
 
+def test_the_outputs_at_a_point_are_those_of_the_demo(demo: Path) -> None:
+    (shown,) = (block for block in _blocks("") if block.startswith("boats/petrel.bin at "))
+    point = ("--at", "engine_speed=2900,fuel_quantity=60")
+    assert shown in run("show", "boats/petrel.bin", "rail_pressure_demand", *point, cwd=demo).stdout
+
+
+def test_the_false_reading_is_one_of_the_demo(demo: Path) -> None:
+    (shown,) = (block for block in _blocks("") if block.startswith("boats/heron.bin: "))
+    (words,) = re.findall(r"`(--true [^`]* --series-resistor \d+)`", README)
+    assert run("whatif", "boats/heron.bin", *words.split(), cwd=demo).stdout.startswith(shown)
+
+
 def test_setting_up_takes_one_line_each_for_the_demo_and_the_tests() -> None:
     commands = [block for block in _blocks("") if block.startswith("python3 -m venv")]
     assert len(commands) == 2

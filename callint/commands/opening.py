@@ -11,7 +11,7 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from callint.model.definition import Definition
+from callint.model.definition import Definition, Memory
 from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.model.policy import Policy
@@ -74,12 +74,23 @@ class Subjects:
         """
         return self._usable(*self._assigned(images))
 
-    def base_of(self, image: Content, subject: Subject, found: Image, named: str | None) -> Image | None:
-        """The image's base: the ``named`` file, or what the policy says; None where there is none of use."""
+    def base_of(
+        self, image: Content, subject: Subject, found: Image, named: str | None
+    ) -> tuple[str, Image | None]:
+        """An image's base and its name: the ``named`` file, or the policy's; None where none is of use.
+
+        InputError where the named one is of no use.
+        """
         if named is not None:
-            return read_image(subject, named, read_content(self._workplace, named).data)
+            base = read_content(self._workplace, named)
+            read = read_raw(base.data, subject.definition.memory)
+            words = foreign_identity(read, subject.definition.memory) if base.data else "the image is empty"
+            words = words or _other_size(read, subject.definition.memory)
+            if words:
+                raise InputError(f"--base {base.name}: {words}; choose another base")
+            return base.name, read
         known = assignment_of_named(self._policy, image.path)
-        return None if known is None else self._inspector.base_of(subject, known, found)[1]
+        return ("", None) if known is None else self._inspector.base_of(subject, known, found)
 
     def whole(self, *images: Content) -> Subject:
         """As ``of``, for a command that writes an image.
@@ -165,8 +176,7 @@ def read_image(subject: Subject, name: str, data: bytes, option: str = "--defini
 def read_whole_image(subject: Subject, name: str, data: bytes, option: str = "--definition") -> Image:
     """As ``read_image``, for a command that writes: InputError also where the size is not the memory's."""
     image, memory = read_image(subject, name, data, option), subject.definition.memory
-    if image.size != memory.size:
-        words = f"it has {image.size:,} bytes where the memory has {memory.size:,}"
+    if words := _other_size(image, memory):
         raise InputError(f"{name}: {words}; read the image out again, or correct the definition")
     return image
 
@@ -194,6 +204,12 @@ class Witnesses:
             return self._chronicles.independence(tree, policy)
 
         return independence
+
+
+def _other_size(image: Image, memory: Memory) -> str:
+    if image.size == memory.size:
+        return ""
+    return f"it has {image.size:,} bytes where the memory has {memory.size:,}"
 
 
 def refuse_to_replace(output: Path, inputs: Iterable[Path]) -> None:

@@ -60,6 +60,8 @@ def command(
 
     if log is not None and (plain or as_list or at is not None):
         raise click.UsageError("--log goes with whole tables, and without --at, --list and --plain.")
+    if at is not None and (plain or as_list):
+        raise click.UsageError("--at excludes --plain and --list; leave one out")
     if at is None and (base is not None or form is not None):
         raise click.UsageError("--base and --format go with --at SIGNAL=VALUE,...")
     if plain:
@@ -72,8 +74,9 @@ def command(
     subject = subjects.of(content)
     image_ = read_image(subject, content.name, content.data)
     if at is not None:
-        found = subjects.base_of(content, subject, image_, base)
-        _print_point(Case(subject, image_, found), tables, at, content.name, form or "text")
+        name, found = subjects.base_of(content, subject, image_, base)
+        case = Case(subject, image_, found, base_path=name)
+        _print_point(case, tables, at, content.name, form or "text")
         return 0
     decoded = Case(subject, image_).new
     shown: list[Table | Text] = [*subject.definition.texts.values()]
@@ -125,11 +128,11 @@ def _print_point(case: Case, globs: tuple[str, ...], words: str, name: str, form
 
     point = parse_point(case.definition, words)
     names = table_selection(case.definition, globs) if globs else None
-    outputs = tables_at(case, point, names)
+    outputs = tables_at(case, name, case.base_path, point, names)
     if form == "json":
         from callint.reporting.point_json import point_json
 
-        sys.stdout.write(point_json(name, point, outputs))
+        sys.stdout.write(point_json(case.file.path, case.definition, outputs))
     else:
         from callint.reporting.terminal import console
 

@@ -11,17 +11,23 @@ import numpy as np
 
 from callint.commands.opening import Subjects, read_content, read_image, stored_workplace, table_selection
 from callint.commands.points import number, parse_point, signal_named
-from callint.comparing.misreading import Misreading
+from callint.comparing.misreading import Misreading, Watched
 from callint.decoding.chains import CycleError, reach
 from callint.decoding.decode import Decoded
 from callint.decoding.sensors import Circuit, UnusableSensorError, Wiring, circuit
 from callint.decoding.surfaces import Surface, surface
+from callint.model import shown
 from callint.model.change import Numbers
 from callint.model.definition import Definition, Sensor, Signal
 from callint.model.errors import InputError
 from callint.reading.workplace import open_workplace
-from callint.reporting.whatif_text import Outlook, print_outlook
+from callint.reporting.whatif_text import Outlook, print_outlook, round_values
 from callint.rules.case import Case
+
+#: Into so many stretches the range of the true signal is cut, and so many breakpoints on it count at most.
+_STRETCHES, _MOST_BREAKPOINTS = 100, 1000
+#: What is less than the one is a piece of wire, and what is more than the other is none at all.
+_LEAST_OHMS, _MOST_OHMS = 1e-3, 1e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +44,11 @@ class _Wishes:
 
     @property
     def is_wired(self) -> bool:
-        return bool(self.series or self.parallel or self.is_open or self.is_shorted)
+        return self.is_open or self.is_shorted or self.is_resistor
+
+    @property
+    def is_resistor(self) -> bool:
+        return self.series is not None or self.parallel is not None
 
 
 @click.command()
@@ -85,14 +95,14 @@ def command(
     subject = Subjects(workplace, definition).of(content)
     case = Case(subject, read_image(subject, content.name, content.data))
     wishes = _Wishes(true, reads, signal, series, parallel, is_open, is_shorted)
-    outlook = _outlook(case, wishes, {} if at is None else parse_point(case.definition, at))
+    given = {} if at is None else parse_point(case.definition, at)
+    outlook = _outlook(case, content.name, wishes, given)
     if globs:
-        names = table_selection(case.definition, globs)
-        outlook = outlook.only(names)
+        outlook = outlook.only(table_selection(case.definition, globs))
     if form == "json":
         from callint.reporting.whatif_json import whatif_json
 
-        sys.stdout.write(whatif_json(content.name, outlook))
+        sys.stdout.write(whatif_json(subject.file.path, outlook))
     else:
         from callint.reporting.terminal import console
 
@@ -100,20 +110,22 @@ def command(
     return 0
 
 
-def _outlook(case: Case, wishes: _Wishes, given: dict[str, float]) -> Outlook:
+def _outlook(case: Case, name: str, wishes: _Wishes, given: dict[str, float]) -> Outlook:
     definition, decoded = case.definition, case.new
     signal, value = _subject(definition, wishes)
-    if signal.name in given:
-        raise InputError(f"--at {signal.name}: that is the false signal itself; leave it out")
     wiring, found = None, None
     if wishes.is_wired:
         if wishes.reads is not None:
-            raise InputError("--reads and a resistor exclude each other; leave one out")
+            raise InputError("--reads excludes a resistor, --open and --short; leave one out")
         wiring, found = _wiring(wishes), _circuit(definition, decoded, signal)
         true = _true_values(decoded, signal, found) if value is None else np.array([value])
         low, high = found.range
         if value is not None and not low <= value <= high:
-            raise InputError(f"--true {wishes.true}: the sensor's curve reads {low:g} to {high:g} only")
+            raise InputError(
+                f"--true {wishes.true}: the sensor's curve reads {shown.plain(low)} to "
+                f"{shown.with_unit(shown.plain(high), signal.unit)}; "
+                "choose a value between, or give --reads"
+            )
         false = found.reading_at(found.voltage_at(wiring.seen(found.resistance_at(found.voltage_of(true)))))
     elif value is None or wishes.reads is None:
         raise InputError("give --true SIGNAL=VALUE with --reads VALUE, or with a resistor, --open or --short")
@@ -123,13 +135,54 @@ def _outlook(case: Case, wishes: _Wishes, given: dict[str, float]) -> Outlook:
         reached = reach(definition, signal.name)
     except CycleError as error:
         raise InputError(f"{case.file.path}: {error}, in a circle; correct what they produce") from None
-    tables = [table for table in reached.tables if table.name in decoded.plan.table_items]
-    surfaces = {table.name: one for table in tables if (one := surface(decoded, table)) is not None}
-    unread = tuple(table.name for table in tables if table.name not in surfaces)
+    for other in given:
+        if other == signal.name:
+            raise InputError(f"--at {other}: that is the false signal itself; leave it out")
+        if other in reached.makers:
+            maker = reached.makers[other].name
+            raise InputError(f"--at {other}: {maker} makes that of the reading; leave it out")
+    tables = [*reached.tables, *(table for table in definition.tables.values() if table.signal is not None)]
+    surfaces = {
+        table.name: one
+        for table in tables
+        if table.name in decoded.plan.table_items
+        and (one := surface(decoded, table)) is not None
+        and one.grid.present.all()
+    }
     misreading = Misreading(definition, surfaces, reached, signal.name, true, false, given)
+    watched = _watched(definition, signal, true, false, found, wiring)
     return Outlook(
-        definition, decoded, signal, true, false, misreading.effects(), given, unread, wiring, found
+        name,
+        definition,
+        signal,
+        true,
+        false,
+        misreading.effects(),
+        list(misreading.thresholds(watched)),
+        given,
+        misreading.unread,
+        reached.rivals,
+        wiring,
+        found,
     )
+
+
+def _watched(
+    definition: Definition,
+    signal: Signal,
+    true: Numbers,
+    false: Numbers,
+    found: Circuit | None,
+    wiring: Wiring | None,
+) -> dict[str, Watched]:
+    """What scalars may be compared with: the signal, and the voltage that it is worked out from."""
+    watched = {signal.name: Watched(signal.unit, true, false)}
+    if found is not None and wiring is not None:
+        (name,) = found.curve.signals
+        before = found.voltage_of(true)
+        after = found.voltage_at(wiring.seen(found.resistance_at(before)))
+        watched.setdefault(name, Watched("V", before, after))
+    return watched
 
 
 def _subject(definition: Definition, wishes: _Wishes) -> tuple[Signal, float | None]:
@@ -152,14 +205,17 @@ def _subject(definition: Definition, wishes: _Wishes) -> tuple[Signal, float | N
 
 
 def _wiring(wishes: _Wishes) -> Wiring:
-    if sum((wishes.is_open, wishes.is_shorted, bool(wishes.series or wishes.parallel))) > 1:
+    if sum((wishes.is_open, wishes.is_shorted, wishes.is_resistor)) > 1:
         raise InputError("--open, --short and resistors exclude each other; leave all but one out")
     found = {}
     for option, text in (("--series-resistor", wishes.series), ("--parallel-resistor", wishes.parallel)):
         if text is not None:
             found[option] = number(text, f"{option} {text}")
-            if found[option] <= 0:
-                raise InputError(f"{option} {text}: a resistor has more than 0 ohms; correct it")
+            if not _LEAST_OHMS <= found[option] <= _MOST_OHMS:
+                raise InputError(
+                    f"{option} {text}: a resistor has {_LEAST_OHMS:g} to {_MOST_OHMS:,.0f} ohms; correct it, "
+                    "or give --open or --short"
+                )
     return Wiring(
         found.get("--series-resistor", 0.0),
         found.get("--parallel-resistor", math.inf),
@@ -183,18 +239,27 @@ def _curve(definition: Definition, decoded: Decoded, sensor: Sensor) -> tuple[Su
     found = surface(decoded, table) if table and table.name in decoded.plan.table_items else None
     if table is None or found is None or table.x is None:
         raise UnusableSensorError(f"its curve {sensor.curve} cannot be read")
+    if definition.unit_of(table) != definition.signals[sensor.signal].unit:
+        raise UnusableSensorError(f"its curve {sensor.curve} has another unit")
     return found, definition.unit_of(definition.axes[table.x])
 
 
 def _true_values(decoded: Decoded, signal: Signal, found: Circuit) -> Numbers:
-    """What the signal may really be: breakpoints on it and the ends of its range, as its sensor can read."""
+    """What the signal may really be, as far as its sensor can read: round values, and breakpoints on it."""
     low, high = found.range
     usual = signal.operating or signal.plausible
     if usual is not None:
         low, high = max(low, usual.low), min(high, usual.high)
-    values = [np.array([low, high])]
+        if low > high:
+            raise InputError(
+                f"--signal {signal.name}: the sensor's curve reads nothing of the operating range; "
+                "give --true SIGNAL=VALUE"
+            )
     axes = decoded.plan.definition.axes
-    values += [decoded.breakpoints(name) for name, axis in axes.items() if axis.signal == signal.name]
-    everywhere = np.unique(np.concatenate(values))
-    inside: Numbers = everywhere[(everywhere >= low) & (everywhere <= high)]
-    return inside
+    values = [decoded.breakpoints(name) for name, axis in axes.items() if axis.signal == signal.name]
+    breakpoints = np.unique(np.concatenate([np.zeros(0), *values]))
+    breakpoints = breakpoints[(breakpoints >= low) & (breakpoints <= high)]
+    if len(breakpoints) > _MOST_BREAKPOINTS:
+        breakpoints = breakpoints[:: math.ceil(len(breakpoints) / _MOST_BREAKPOINTS)]
+    every: Numbers = np.unique(np.concatenate([breakpoints, round_values(low, high, _STRETCHES)]))
+    return every

@@ -7,6 +7,9 @@ from dataclasses import dataclass
 
 from callint.model.definition import Definition, Table
 
+#: So many tables of a circle are named.
+_MOST_NAMES = 8
+
 
 class CycleError(ValueError):
     """Tables that feed each other in a circle; the text names them in order."""
@@ -16,52 +19,64 @@ class CycleError(ValueError):
 class Reach:
     """The tables that a signal reaches, each behind those that feed it.
 
-    ``makers`` names the table that puts out each signal on the way.
+    ``makers`` names the table that puts out each signal on the way. Where several do, it is the first that
+    is reached, and ``rivals`` has the others: which of them counts, only the control unit's program knows.
     """
 
     tables: tuple[Table, ...]
     makers: dict[str, Table]
+    rivals: dict[str, tuple[Table, ...]]
 
 
 def reach(definition: Definition, signal: str) -> Reach:
     """Everything that a signal moves. CycleError where something feeds itself on the way."""
+    order = _in_order_of_feeding(definition, signal)
+    reached = {table.name for table in order}
     makers: dict[str, Table] = {}
+    rivals: dict[str, tuple[Table, ...]] = {}
     for table in definition.tables.values():
-        if table.produces is not None:
+        if table.produces is not None and table.name in reached:
             makers.setdefault(table.produces, table)
+    for table in definition.tables.values():
+        made = table.produces
+        if made in makers and makers[made] is not table:
+            rivals[made] = (*rivals.get(made, ()), table)
+    return Reach(tuple(order), makers, rivals)
+
+
+def _in_order_of_feeding(definition: Definition, signal: str) -> list[Table]:
     fed: dict[str, list[Table]] = {}
     for table in definition.tables.values():
-        for name in _signals(definition, table):
+        for name in signals_of(definition, table):
             fed.setdefault(name, []).append(table)
     order: list[Table] = []
-    used: dict[str, Table] = {}
-    # Depth first, with a stack of its own: a stranger's chain may be longer than Python's.
     done: set[str] = set()
-    open_: list[tuple[Table | None, Iterator[Table]]] = [(None, iter(fed.get(signal, ())))]
-    path: list[str] = []
+    # Depth first, with a stack of its own: a stranger's chain may be longer than Python's.
+    path: dict[str, Table] = {}
+    open_: list[Iterator[Table]] = [iter(fed.get(signal, ()))]
     while open_:
-        here, rest = open_[-1]
-        following = next(rest, None)
+        following = next(open_[-1], None)
         if following is None:
             open_.pop()
-            if here is not None:
-                path.pop()
-                done.add(here.name)
-                order.append(here)
+            if path:
+                name, table = path.popitem()
+                done.add(name)
+                order.append(table)
         elif following.name in path:
-            circle = [*path[path.index(following.name) :], following.name]
-            raise CycleError(f"{' feeds '.join(circle)}")
+            raise CycleError(_circle(list(path), following.name))
         elif following.name not in done:
-            path.append(following.name)
-            made = following.produces
-            if made is not None and makers[made] is following and made != signal:
-                used[made] = following
-                open_.append((following, iter(fed.get(made, ()))))
-            else:
-                open_.append((following, iter(())))
-    return Reach(tuple(reversed(order)), used)
+            path[following.name] = following
+            open_.append(iter(fed.get(following.produces or "", ())))
+    return order[::-1]
 
 
-def _signals(definition: Definition, table: Table) -> Iterator[str]:
+def _circle(path: list[str], name: str) -> str:
+    circle = path[path.index(name) :]
+    if len(circle) > _MOST_NAMES:
+        circle = [*circle[:_MOST_NAMES], f"{len(circle) - _MOST_NAMES} more"]
+    return " feeds ".join([*circle, name])
+
+
+def signals_of(definition: Definition, table: Table) -> Iterator[str]:
     """The signals of a table's axes, each once."""
     return iter(dict.fromkeys(definition.axes[axis].signal for axis in table.axes if axis in definition.axes))

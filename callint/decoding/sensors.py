@@ -16,6 +16,9 @@ from callint.decoding.surfaces import Surface
 from callint.model.change import Numbers
 from callint.model.definition import Sensor
 
+#: Volts a unit, for the units in which a sensor's voltage is given.
+VOLTS = {"V": 1.0, "mV": 1e-3}
+
 
 class UnusableSensorError(ValueError):
     """A sensor whose curve does not lead from a quantity back to one voltage; the text says why."""
@@ -68,14 +71,20 @@ class Circuit:
         return found
 
     def resistance_at(self, voltage: Numbers) -> Numbers:
-        """The sensor's ohms at a voltage below the supply."""
-        return self.sensor.pull_up * voltage / (self.sensor.supply - voltage)
+        """The sensor's ohms at a voltage; infinite at the supply itself."""
+        with np.errstate(divide="ignore"):
+            return self.sensor.pull_up * voltage / (self.sensor.supply - voltage)
 
     def voltage_at(self, resistance: Numbers) -> Numbers:
         """The voltage that so many ohms give; the supply for infinitely many."""
         with np.errstate(invalid="ignore"):
             share = resistance / (resistance + self.sensor.pull_up)
         return self.sensor.supply * np.where(np.isinf(resistance), 1.0, share)
+
+    def is_beyond(self, voltage: float) -> bool:
+        """Whether a voltage lies beyond the curve's breakpoints, where it reads what it reads at its end."""
+        (volts,) = self.curve.breakpoints.values()
+        return not volts.min() * self.scale <= voltage <= volts.max() * self.scale
 
     def reading_at(self, voltage: Numbers) -> Numbers:
         """What the control unit takes a voltage for."""
@@ -85,14 +94,18 @@ class Circuit:
 
 def circuit(sensor: Sensor, curve: Surface, unit: str) -> Circuit:
     """A sensor's circuit; ``unit`` is that of the curve's axis. UnusableSensorError where it is no use."""
-    scale = {"V": 1.0, "mV": 1e-3}.get(unit)
-    if scale is None or len(curve.signals) != 1:
-        raise UnusableSensorError(f"its curve {sensor.curve} is not over volts")
+    if unit not in VOLTS or len(curve.signals) != 1:
+        raise UnusableSensorError(f"its curve {sensor.curve} is not over V or mV")
+    scale = VOLTS[unit]
     values = curve.grid.physical[0]
+    if not np.isfinite(values).all():
+        raise UnusableSensorError(f"its curve {sensor.curve} has cells without a number")
     steps = np.diff(values)
-    if not np.isfinite(values).all() or not ((steps > 0).all() or (steps < 0).all()):
-        raise UnusableSensorError(f"its curve {sensor.curve} reads one value at several voltages")
+    if not len(steps) or not ((steps > 0).all() or (steps < 0).all()):
+        raise UnusableSensorError(f"its curve {sensor.curve} does not rise or fall throughout")
     (volts,) = curve.breakpoints.values()
-    if not (volts.min() * scale >= 0 and volts.max() * scale < sensor.supply):
-        raise UnusableSensorError(f"its curve {sensor.curve} goes beyond the supply of {sensor.supply:g} V")
+    if not (volts.min() * scale >= 0 and volts.max() * scale <= sensor.supply):
+        raise UnusableSensorError(
+            f"its curve {sensor.curve} leaves the range from 0 V to the supply of {sensor.supply:g} V"
+        )
     return Circuit(sensor, curve, scale)

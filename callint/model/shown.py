@@ -38,16 +38,27 @@ def exact(value: float) -> str:
 
 
 def number(value: float, conversion: Conversion) -> str:
-    """A physical value without its unit; a named state by its name."""
+    """A physical value without its unit; a named state by its name.
+
+    What a table of states puts out between two cells lies between their states.
+    """
     if math.isnan(value):
         return "not a number"
     if math.isinf(value):
         return "infinite" if value > 0 else "-infinite"
     if isinstance(conversion, States):
+        if value != int(value):
+            low, high = (number(math.floor(value) + one, conversion) for one in (0, 1))
+            return f"between {low} and {high}"
         return conversion.names.get(int(value), f"raw {plain(value)}")
     digits = decimals(conversion)
     if digits is None:
         return f"{value:.6g}"
+    return _fixed(value, digits)
+
+
+def _fixed(value: float, digits: int) -> str:
+    """So many digits after the point, and no minus before zeros alone."""
     text = f"{value:.{digits}f}"
     return text[1:] if text.startswith("-") and not float(text) else text
 
@@ -82,6 +93,20 @@ def told_apart(values: tuple[float, ...], conversion: Conversion) -> list[str]:
             more(value) if math.isfinite(value) else text for value, text in zip(values, texts, strict=True)
         ]
     return texts
+
+
+def step(old: float, new: float, conversion: Conversion) -> tuple[str, str, str]:
+    """Two outputs and their difference with its sign, without unit, in as few digits as tell them apart.
+
+    A table puts out more than its cells can hold, so that the conversion's digits may not be enough.
+    """
+    digits = decimals(conversion)
+    if digits is None or isinstance(conversion, States) or not math.isfinite(new - old):
+        return number(old, conversion), number(new, conversion), signed_number(new - old, conversion)
+    while round(abs(new - old), digits) == 0 and new != old and digits < 2 * _DIGITS:
+        digits += 1
+    old_text, new_text, difference = (_fixed(value, digits) for value in (old, new, new - old))
+    return old_text, new_text, difference if difference.startswith("-") else f"+{difference}"
 
 
 def beside(value: float, limit: float, conversion: Conversion) -> str:

@@ -4,34 +4,45 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
 from typing import Any
 
 from callint import __version__
+from callint.model.definition import Definition
 from callint.reporting.point_text import Output, Outputs
 
 
-def point_json(image: str, point: Mapping[str, float], found: Outputs) -> str:
-    """The point, the outputs in the order of the definition, and what was left out, as one document."""
-    document = {
+def point_json(path: str, definition: Definition, found: Outputs) -> str:
+    """The point, the outputs in the order of the definition, and what was left out, as one document.
+
+    ``path`` is that of the definition.
+    """
+    document: dict[str, Any] = {
         "format": "callint-point",
         "version": 1,
         "callint": __version__,
-        "image": image,
-        "at": dict(point),
-        "tables": [_output(output) for output in found.outputs],
+        "image": found.image,
+        "definition": path,
+        "at": dict(found.point),
+        "tables": [_output(definition, output) for output in found.outputs],
         "wanting": dict(found.wanting),
         "unread": list(found.unread),
     }
+    if found.base:
+        document["base"] = found.base
     return json.dumps(document, indent=1, allow_nan=False) + "\n"
 
 
-def _output(output: Output) -> dict[str, Any]:
+def _output(definition: Definition, output: Output) -> dict[str, Any]:
     return {
         "table": output.table.name,
         "purpose": output.table.purpose.value,
+        "unit": definition.unit_of(output.table),
         **_values(output.new, output.old),
-        "cells": [{"at": at, "weight": weight, **_values(new, old)} for at, weight, new, old in output.cells],
+        "beyond": list(output.beyond),
+        "cells": [
+            {"x": cell.x, "y": cell.y, "at": cell.at, "weight": cell.weight, **_values(cell.new, cell.old)}
+            for cell in output.cells
+        ],
     }
 
 

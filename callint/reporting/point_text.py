@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
 from rich.console import Console
@@ -12,48 +12,72 @@ from rich.console import Console
 from callint.decoding.decode import Decoded
 from callint.decoding.surfaces import Surface, surface
 from callint.model import shown
-from callint.model.definition import Definition, Purpose, States, Table
-from callint.reporting.terminal import QUIET, arrow, heading, line, width, wrapped
+from callint.model.definition import Conversion, Definition, Purpose, States, Table
+from callint.reporting.terminal import QUIET, arrow, beside, heading, line, width, wrapped
 from callint.rules.case import Case
 
 _INDENT = "  "
 
 
 @dataclass(frozen=True, slots=True)
+class PointCell:
+    """A cell that counts: its indexes, its breakpoints by signal, its weight, its new and its old value.
+
+    Values are NaN where the cell is off; ``old`` is None without a base, or where its breakpoints are others.
+    """
+
+    x: int
+    y: int
+    at: dict[str, float]
+    weight: float
+    new: float
+    old: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Output:
     """One table's output: ``new`` and ``old`` values, NaN where off; ``old`` is None without a base.
 
-    ``cells`` are those that count: their breakpoints by signal, their weight, their new and old values.
+    ``beyond`` are the signals whose value lies beyond the table's breakpoints, where it is held at its ends.
     """
 
     table: Table
     new: float
     old: float | None
-    cells: tuple[tuple[dict[str, float], float, float, float | None], ...]
+    cells: tuple[PointCell, ...]
+    beyond: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Outputs:
-    """All outputs at a point; ``wanting`` counts the tables that depend on each signal which is not given.
+    """All outputs at a point of an image; ``base`` is the base's name, empty where there is none.
 
-    ``scalars`` are the same at every point and left out; ``unread`` are tables whose axes cannot be read.
+    ``wanting`` counts the tables that depend on each signal which is not given. ``scalars`` are the same at
+    every point and left out; ``unread`` are tables whose axes or cells cannot be read.
     """
 
+    image: str
+    base: str
+    point: Mapping[str, float]
     outputs: tuple[Output, ...]
     wanting: Mapping[str, int]
     scalars: int
     unread: tuple[str, ...]
 
 
-def tables_at(case: Case, point: Mapping[str, float], names: Collection[str] | None) -> Outputs:
-    """The outputs at a point of the named tables, or of all that have axes and whose signals are given."""
+def tables_at(
+    case: Case, image: str, base: str, point: Mapping[str, float], names: Collection[str] | None
+) -> Outputs:
+    """The outputs at a point of the named tables, or of all that have axes and whose signals are given.
+
+    ``image`` and ``base`` are the files' names.
+    """
     outputs: list[Output] = []
     wanting: Counter[str] = Counter()
     unread: list[str] = []
     scalars = 0
-    for name in case.plan.table_items:
-        table = case.definition.tables[name]
-        if names is not None and name not in names:
+    for name, table in case.definition.tables.items():
+        if name not in case.plan.table_items or (names is not None and name not in names):
             continue
         if not table.axes and names is None:
             scalars += 1
@@ -64,49 +88,76 @@ def tables_at(case: Case, point: Mapping[str, float], names: Collection[str] | N
         if missing:
             continue
         new = surface(case.new, table)
-        if new is None:
+        if new is None or not new.grid.present.all():
             unread.append(name)
             continue
         outputs.append(_output(table, new, case.old, point))
-    return Outputs(tuple(outputs), wanting, scalars, tuple(unread))
+    return Outputs(image, base, point, tuple(outputs), wanting, scalars, tuple(unread))
 
 
 def _output(table: Table, new: Surface, base: Decoded | None, point: Mapping[str, float]) -> Output:
     old = None if base is None else surface(base, table)
     # Where the base's breakpoints are others, its cells are no counterparts of these; its output is.
     is_aligned = old is not None and all(
-        (old.breakpoints[signal] == axis).all() for signal, axis in new.breakpoints.items()
+        old.breakpoints[signal].shape == axis.shape and (old.breakpoints[signal] == axis).all()
+        for signal, axis in new.breakpoints.items()
     )
     cells = []
     for y, x, weight in new.weights(point):
         indexes = dict(zip(new.signals, (x, y), strict=False))
         at = {signal: float(new.breakpoints[signal][index]) for signal, index in indexes.items()}
         before = float(old.grid.physical[y, x]) if old is not None and is_aligned else None
-        cells.append((at, weight, float(new.grid.physical[y, x]), before))
+        cells.append(PointCell(x, y, at, weight, float(new.grid.physical[y, x]), before))
     where = {signal: point[signal] for signal in new.signals}
-    return Output(table, new.at(where).item(), None if old is None else old.at(where).item(), tuple(cells))
+    beyond = tuple(
+        signal for signal, axis in new.breakpoints.items() if not axis.min() <= point[signal] <= axis.max()
+    )
+    return Output(
+        table, new.at(where).item(), None if old is None else old.at(where).item(), tuple(cells), beyond
+    )
 
 
 def print_point(definition: Definition, found: Outputs, terminal: Console) -> None:
     """Print the outputs by purpose, and what was left out."""
     columns = width(terminal)
+    for title in heading(found.image, f" {_point_words(definition, found)}", columns):
+        terminal.print(title)
+    terminal.print()
     for purpose in Purpose:
         for output in found.outputs:
             if output.table.purpose is purpose:
                 _print_output(definition, output, terminal)
-    remarks = []
-    if found.wanting:
-        listed = ", ".join(f"{name} ({count})" for name, count in sorted(found.wanting.items()))
-        remarks.append(f"Left out are tables that depend on signals which --at does not give: {listed}.")
-    if found.scalars:
-        remarks.append(
-            f"{shown.count(found.scalars, 'scalar')} are the same everywhere; name them to see them."
-        )
-    if found.unread:
-        remarks.append(f"Their axes cannot be read: {', '.join(found.unread)}.")
-    for remark in remarks:
+    for remark in _remarks(definition, found):
         for text in wrapped(remark, columns):
             terminal.print(line((text, QUIET)))
+
+
+def _point_words(definition: Definition, found: Outputs) -> str:
+    places = ", ".join(
+        f"{name} {shown.with_unit(shown.plain(value), definition.signals[name].unit)}"
+        for name, value in found.point.items()
+    )
+    return f"at {places}{f', beside {found.base}' if found.base else ''}"
+
+
+def _remarks(definition: Definition, found: Outputs) -> Iterator[str]:
+    for name, value in found.point.items():
+        usual, unit = definition.signals[name].plausible, definition.signals[name].unit
+        if usual is not None and not usual.low <= value <= usual.high:
+            span = f"{shown.plain(usual.low)} to {shown.with_unit(shown.plain(usual.high), unit)}"
+            yield f"{name} is given outside its plausible range of {span}; is it meant?"
+    if not found.outputs and not found.unread and not found.wanting:
+        yield "No table depends on these signals alone."
+    if found.wanting:
+        listed = ", ".join(f"{name} ({count})" for name, count in sorted(found.wanting.items()))
+        yield f"Left out are tables that depend on signals which --at does not give: {listed}."
+    if found.scalars:
+        verb, them = ("is", "it") if found.scalars == 1 else ("are", "them")
+        yield f"{shown.count(found.scalars, 'scalar')} {verb} the same everywhere; name {them} to see {them}."
+    if found.unread:
+        yield f"Their axes or cells cannot be read: {', '.join(found.unread)}."
+    if not found.base:
+        yield "There is no base to compare with; --base names one."
 
 
 def _print_output(definition: Definition, output: Output, terminal: Console) -> None:
@@ -116,39 +167,51 @@ def _print_output(definition: Definition, output: Output, terminal: Console) -> 
     for text in wrapped(_value_words(definition, output), columns, _INDENT):
         terminal.print(line(text))
     if table.axes:
-        for text in wrapped(_cell_words(definition, output, arrow(terminal)), columns, _INDENT):
-            terminal.print(line((text, QUIET)))
+        _print_cells(definition, output, terminal)
     terminal.print()
 
 
 def _value_words(definition: Definition, output: Output) -> str:
     conversion, unit = definition.conversion_of(output.table), definition.unit_of(output.table)
-    values = [output.new] if output.old is None else [output.new, output.old]
-    texts = ["off" if math.isnan(value) else shown.number(value, conversion) for value in values]
-    words = texts[0] if texts[0] == "off" else shown.with_unit(texts[0], unit)
-    if output.old is None:
-        return words
-    if output.old == output.new or (math.isnan(output.old) and math.isnan(output.new)):
-        return f"{words}, as in the base"
-    words += f"; base {texts[1] if texts[1] == 'off' else shown.with_unit(texts[1], unit)}"
-    if "off" in texts or isinstance(conversion, States):
-        return words
-    relative = shown.percent(output.old, output.new)
-    difference = shown.signed_number(output.new - output.old, conversion)
-    return f"{words} ({difference}{f', {relative}' if relative else ''})"
+    new, old = output.new, output.old
+    words = _quantity(new, conversion, unit)
+    if old is not None and _is_same(old, new):
+        words += ", as in the base"
+    elif old is not None and (math.isnan(old) or math.isnan(new) or isinstance(conversion, States)):
+        words += f"; base {_quantity(old, conversion, unit)}"
+    elif old is not None:
+        before, after, difference = shown.step(old, new, conversion)
+        relative = shown.percent(old, new)
+        words = f"{shown.with_unit(after, unit)}; base {shown.with_unit(before, unit)} "
+        words += f"({difference}{f', {relative}' if relative else ''})"
+    if output.beyond:
+        words += f"; beyond its breakpoints of {' and '.join(output.beyond)}, held at the end"
+    return words
 
 
-def _cell_words(definition: Definition, output: Output, sign: str) -> str:
-    table = output.table
-    conversion = definition.conversion_of(table)
-    axes = {definition.axes[name].signal: definition.axes[name] for name in table.axes}
-    words = []
-    for at, weight, new, old in output.cells:
-        texts = [
-            "off" if math.isnan(value) else shown.number(value, conversion)
-            for value in (new if old is None else old, new)
-        ]
-        values = f"{texts[0]} {sign} {texts[1]}" if old is not None and old != new else texts[1]
-        place = ", ".join(shown.axis_value(definition, axes[signal], value) for signal, value in at.items())
-        words.append(f"{values} at {place} ({100 * weight:.3g} %)")
-    return "from " + "; ".join(words)
+def _is_same(old: float, new: float) -> bool:
+    return old == new or (math.isnan(old) and math.isnan(new))
+
+
+def _quantity(value: float, conversion: Conversion, unit: str) -> str:
+    return "off" if math.isnan(value) else shown.quantity(value, conversion, unit)
+
+
+def _print_cells(definition: Definition, output: Output, terminal: Console) -> None:
+    """A line for each cell that counts: its weight, its value or both values, and where it stands."""
+    conversion = definition.conversion_of(output.table)
+    axes = {definition.axes[name].signal: definition.axes[name] for name in output.table.axes}
+    rows = []
+    for cell in output.cells:
+        values = [cell.new] if cell.old is None or _is_same(cell.old, cell.new) else [cell.old, cell.new]
+        texts = ["off" if math.isnan(value) else shown.number(value, conversion) for value in values]
+        place = ", ".join(
+            shown.axis_value(definition, axes[signal], value) for signal, value in cell.at.items()
+        )
+        rows.append((f"{100 * cell.weight:.1f} %", f" {arrow(terminal)} ".join(texts), f"at {place}"))
+    widths = [max(len(row[column]) for row in rows) for column in range(2)]
+    for weight, value, place in rows:
+        lead = f"{2 * _INDENT}{weight.rjust(widths[0])} of {value.rjust(widths[1])}"
+        for text in beside(lead, place, width(terminal)):
+            text.stylize(QUIET)
+            terminal.print(text)

@@ -9,19 +9,23 @@ from typing import Any
 import numpy as np
 
 from callint import __version__
-from callint.reporting.whatif_text import Outlook, thresholds
+from callint.reporting.whatif_text import Outlook
 
 
-def whatif_json(image: str, outlook: Outlook) -> str:
-    """The readings, every effect in the order of the definition, and the thresholds, as one document."""
+def whatif_json(definition: str, outlook: Outlook) -> str:
+    """The readings, every effect in the order of the definition, and the thresholds, as one document.
+
+    ``definition`` is the file's name.
+    """
     document: dict[str, Any] = {
         "format": "callint-whatif",
         "version": 1,
         "callint": __version__,
-        "image": image,
+        "image": outlook.image,
+        "definition": definition,
         "signal": outlook.signal.name,
         "unit": outlook.signal.unit,
-        "readings": [_reading(outlook, case) for case in range(len(outlook.true))],
+        "readings": _readings(outlook),
         "given": outlook.given,
         "effects": [
             {
@@ -42,30 +46,34 @@ def whatif_json(image: str, outlook: Outlook) -> str:
         "thresholds": [
             {
                 "table": one.table.name,
+                "purpose": one.table.purpose.value,
+                "unit": outlook.definition.unit_of(one.table),
                 "value": _number(one.value),
-                "true": list(one.true),
-                "false": list(one.false),
+                "true": [_number(end) for end in one.true],
+                "false": [_number(end) for end in one.false],
                 "crossed": one.is_crossed,
             }
-            for one in thresholds(outlook)
+            for one in outlook.thresholds
         ],
+        "rivals": {name: [table.name for table in others] for name, others in (outlook.rivals or {}).items()},
         "unread": list(outlook.unread),
     }
     return json.dumps(document, indent=1, allow_nan=False) + "\n"
 
 
 def _number(value: float) -> float | None:
-    """A value, or None (null) where the table is off."""
-    return value if math.isfinite(value) else None
+    """A value, or None (null) where the table is off or there is no end to it."""
+    return float(value) if math.isfinite(value) else None
 
 
-def _reading(outlook: Outlook, case: int) -> dict[str, Any]:
-    found: dict[str, Any] = {"true": float(outlook.true[case]), "false": float(outlook.false[case])}
+def _readings(outlook: Outlook) -> list[dict[str, Any]]:
+    columns = {"true": outlook.true, "false": outlook.false}
     circuit, wiring = outlook.circuit, outlook.wiring
     if circuit is not None and wiring is not None:
-        before = circuit.voltage_of(np.array([outlook.true[case]]))
+        before = circuit.voltage_of(outlook.true)
         resistance = circuit.resistance_at(before)
         seen = wiring.seen(resistance)
-        found |= {"ohms": float(resistance[0]), "volts": float(before[0])}
-        found |= {"seen_ohms": _number(float(seen[0])), "seen_volts": float(circuit.voltage_at(seen)[0])}
-    return found
+        columns |= {"ohms": resistance, "volts": before}
+        columns |= {"seen_ohms": seen, "seen_volts": circuit.voltage_at(seen)}
+    rows = zip(*(np.asarray(values).tolist() for values in columns.values()), strict=True)
+    return [dict(zip(columns, map(_number, row), strict=True)) for row in rows]

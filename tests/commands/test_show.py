@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -19,10 +20,12 @@ from tests.running import (
     Yard,
     edited,
     fuel_cell,
+    make_repository_yard,
     make_yard,
     run,
     steering,
     too_wide,
+    valid,
     yard_base,
     yard_definition,
 )
@@ -292,3 +295,168 @@ def test_an_image_is_found_from_any_folder_and_needs_no_policy_with_a_definition
     other.write("-new one.bin", yard_base())
     result = other.call("show", "--definition", "any.xml", "--", "-new one.bin", "overspeed_cut")
     assert result.stdout.replace("\r", "") == inside.stdout
+
+
+# At an operating point. The rework has 45.0 in place of 44.0 mg at 1600 rpm and 40 mg.
+
+POINT = ("--at", "speed=1800,load=30")
+
+
+def at_point(yard: Yard, *words: str) -> Any:
+    result = yard.call("show", *words, "--format", "json")
+    assert (result.status, result.stderr) == (0, ""), result
+    return valid(result.data, "point.schema.json")
+
+
+def test_at_an_operating_point_base_and_rework_stand_side_by_side_with_the_cells_that_count(
+    yard: Yard,
+) -> None:
+    # 1800 is a quarter of the way from 1600 to 2400, 30 two thirds from 10 to 40. By hand, base:
+    # (0.75 * 14 + 0.25 * 16) / 3 + (0.75 * 44 + 0.25 * 46) * 2 / 3 = 4.8333 + 29.6667 = 34.5; rework: + 0.5.
+    result = yard.call("show", "boats/heron.bin", "fuel", *POINT)
+    assert (result.status, result.stderr) == (0, "")
+    assert result.lines == [
+        "boats/heron.bin at speed 1800 rpm, load 30 mg, beside factory/base.bin",
+        "",
+        "fuel: Fuel by speed and load (demand)",
+        "  35.0 mg; base 34.5 mg (+0.5, +1.4 %)",
+        "    25.0 % of        14.0  at 1600 rpm, 10 mg",
+        "     8.3 % of        16.0  at 2400 rpm, 10 mg",
+        "    50.0 % of 44.0 → 45.0  at 1600 rpm, 40 mg",
+        "    16.7 % of        46.0  at 2400 rpm, 40 mg",
+        "",
+    ]
+
+
+def test_the_json_of_a_point_has_the_same_numbers(yard: Yard) -> None:
+    document = at_point(yard, "boats/heron.bin", "fuel", *POINT)
+    (fuel,) = document["tables"]
+    assert (document["image"], document["base"]) == ("boats/heron.bin", "factory/base.bin")
+    assert document["at"] == {"speed": 1800, "load": 30}
+    assert (fuel["new"], fuel["old"]) == (pytest.approx(35.0), pytest.approx(34.5))
+    assert (fuel["unit"], fuel["purpose"], fuel["beyond"]) == ("mg", "demand", [])
+    cells = [(cell["x"], cell["y"], cell["new"], cell["old"]) for cell in fuel["cells"]]
+    assert cells == [(1, 0, 14, 14), (2, 0, 16, 16), (1, 1, 45, 44), (2, 1, 46, 46)]
+    assert [cell["weight"] for cell in fuel["cells"]] == pytest.approx([1 / 4, 1 / 12, 1 / 2, 1 / 6])
+    assert fuel["cells"][2]["at"] == {"speed": 1600, "load": 40}
+    for table in at_point(yard, "boats/heron.bin", *POINT)["tables"]:
+        for side in ("new", "old"):
+            total = sum(cell["weight"] * cell[side] for cell in table["cells"])
+            assert total == pytest.approx(table[side])
+
+
+def test_every_table_that_depends_on_the_given_signals_is_shown_protection_first(yard: Yard) -> None:
+    result = yard.call("show", "boats/heron.bin", *POINT)
+    assert shown(result.lines) == ["smoke_cap", "egr", "fuel", "trim"]
+    assert "2 scalars are the same everywhere; name them to see them." in result.flat
+    only = yard.call("show", "boats/heron.bin", "--at", "speed=1800")
+    assert shown(only.lines) == ["smoke_cap", "egr", "trim"]
+    assert "signals which --at does not give: load (1)." in only.flat
+    named = yard.call("show", "boats/heron.bin", "overspeed_cut", "--at", "speed=1800")
+    assert "4200 rpm, as in the base" in named.flat
+
+
+def test_on_breakpoints_one_cell_counts_and_beyond_them_the_end_is_held(yard: Yard) -> None:
+    (fuel,) = at_point(yard, "boats/heron.bin", "fuel", "--at", "speed=1600,load=40")["tables"]
+    assert [(cell["x"], cell["y"], cell["weight"]) for cell in fuel["cells"]] == [(1, 1, 1)]
+    (fuel,) = at_point(yard, "boats/heron.bin", "fuel", "--at", "speed=9000,load=1")["tables"]
+    assert (fuel["new"], fuel["beyond"]) == (18, ["speed", "load"])
+    text = yard.call("show", "boats/heron.bin", "fuel", "--at", "speed=9000,load=1").flat
+    assert "18.0 mg, as in the base; beyond its breakpoints of speed and load, held at the end" in text
+    assert "speed is given outside its plausible range of 0 to 6000 rpm; is it meant?" in text
+
+
+def test_an_off_cell_that_counts_leaves_the_output_off(yard: Yard) -> None:
+    yard.write("boats/heron.bin", edited(GOOD, {TRIM + 2: b"\xff"}))
+    (trim,) = at_point(yard, "boats/heron.bin", "trim", "--at", "speed=1800")["tables"]
+    assert (trim["new"], trim["old"]) == (None, pytest.approx(22.5))
+    text = yard.call("show", "boats/heron.bin", "trim", "--at", "speed=1800").stdout
+    assert "  off; base 22 °C" in text
+    assert "24 → off" in text
+    assert "22 °C, as in the base" in yard.call("show", "boats/heron.bin", "trim", "--at", "speed=1600").flat
+
+
+def test_a_moved_axis_is_compared_by_output_and_not_cell_by_cell(yard: Yard) -> None:
+    yard.write("boats/heron.bin", edited(GOOD, {0x02: u16(1400)}))
+    (smoke,) = at_point(yard, "boats/heron.bin", "smoke_cap", "--at", "speed=1400")["tables"]
+    # 70 at 1400 now; in the base three quarters of the way from 60 to 70.
+    assert (smoke["new"], smoke["old"]) == (70, pytest.approx(67.5))
+    assert all("old" not in cell for cell in smoke["cells"])
+
+
+def test_an_axis_that_does_not_rise_leaves_its_tables_unread(yard: Yard) -> None:
+    yard.write("boats/heron.bin", edited(GOOD, {0x04: u16(1500)}))
+    document = at_point(yard, "boats/heron.bin", *POINT)
+    assert document["tables"] == []
+    assert document["unread"] == ["fuel", "smoke_cap", "trim", "egr"]
+    text = yard.call("show", "boats/heron.bin", *POINT).flat
+    assert "Their axes or cells cannot be read: fuel, smoke_cap, trim, egr." in text
+
+
+def test_tables_beyond_the_end_of_a_cut_off_image_are_unread_and_not_off(yard: Yard) -> None:
+    yard.write("boats/heron.bin", GOOD[: fuel_cell(2, 2)])
+    document = at_point(yard, "boats/heron.bin", *POINT)
+    assert (document["tables"], document["unread"]) == ([], ["fuel", "smoke_cap", "trim", "egr"])
+
+
+def test_a_base_may_be_named_and_where_there_is_none_only_the_image_is_shown(yard: Yard) -> None:
+    yard.write("other.bin", edited(GOOD, {fuel_cell(1, 1): u16(500)}))
+    document = at_point(yard, "boats/heron.bin", "fuel", *POINT, "--base", "other.bin")
+    assert document["base"] == "other.bin"
+    assert document["tables"][0]["old"] == pytest.approx(37.5)
+    alone = ("other.bin", "fuel", *POINT, "--definition", "defs/yard.xml")
+    document = at_point(yard, *alone)
+    assert "base" not in document and "old" not in document["tables"][0]
+    text = yard.call("show", *alone).stdout
+    assert "  37.5 mg\n" in text
+    assert "There is no base to compare with; --base names one." in text
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("--at", "sped=1"), "--at sped: there is no such signal; did you mean 'speed'?"),
+        (("--at", "speed"), "--at speed: write SIGNAL=VALUE"),
+        (("--at", "speed=fast"), "'fast' is no number"),
+        (("--at", "speed=nan"), "'nan' is no number"),
+        (("--at", "speed=-inf"), "'-inf' is no number"),
+        (("--at", "speed=1,speed=2"), "speed stands there twice"),
+        (("--at", "speed=1,"), "write SIGNAL=VALUE"),
+        (("--at", "speed=1", "--plain"), "--at excludes --plain and --list"),
+        (("--at", "speed=1", "--list"), "--at excludes --plain and --list"),
+        (("--base", "factory/base.bin"), "--base and --format go with --at"),
+        (("--format", "json"), "--base and --format go with --at"),
+        (("--at", "speed=1", "--base", "none.bin"), "none.bin"),
+        (
+            ("--at", "speed=1", "--base", "callint.toml"),
+            "--base callint.toml: it has 90 bytes where the memory has 160",
+        ),
+        (("--at", "speed=1", "--base", "empty.bin"), "--base empty.bin: the image is empty"),
+        (("smok", "--at", "speed=1"), "'smok'"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, tuple) else "",
+)
+def test_a_point_that_cannot_be_meant_is_refused_in_one_line(
+    yard: Yard, options: tuple[str, ...], words: str
+) -> None:
+    yard.write("empty.bin", b"")
+    assert words in yard.call("show", "boats/heron.bin", *options).error
+
+
+def test_a_revision_is_shown_at_a_point(tmp_path: Path) -> None:
+    scratch = make_repository_yard(tmp_path / "repo", heron=GOOD)
+    scratch.write("boats/heron.bin", yard_base())
+    words = ("fuel", *POINT)
+    assert "35.0 mg; base 34.5 mg" in scratch.call("show", "HEAD:boats/heron.bin", *words).stdout
+    assert "34.5 mg, as in the base" in scratch.call("show", "boats/heron.bin", *words).stdout
+
+
+def test_a_point_keeps_to_80_columns_and_a_strangers_words_do_not_steer(yard: Yard) -> None:
+    title = " ".join(["Very", "long", "\u202etitle"] * 12)
+    xml = yard_definition().decode().replace("Fuel by speed and load", title)
+    yard.write("defs/yard.xml", xml.replace('name="smoke_cap"', f'name="{"long_" * 20}"'))
+    result = run("show", "boats/heron.bin", *POINT, cwd=yard.root)
+    assert result.status == 0
+    assert "\\u202etitle" in result.stdout
+    assert too_wide(result.stdout) == []
+    assert steering(result.stdout) == []

@@ -1,0 +1,520 @@
+"""What a false reading does to tables, against dense sampling with NumPy and SciPy, and through chains."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from scipy.interpolate import RegularGridInterpolator
+
+from callint.comparing import misreading
+from callint.comparing.misreading import Effect, Misreading, Threshold, Watched
+from callint.decoding.chains import CycleError, Reach, reach
+from callint.decoding.surfaces import surface
+from tests.building import decoded, definition_xml
+
+Numbers = NDArray[np.float64]
+
+SIGNALS = {
+    "temp": 'unit="degC" plausible="-40 140" operating="0 100"',
+    "speed": 'unit="rpm" plausible="0 6000" operating="700 4200"',
+    "load": 'unit="mg" plausible="0 100"',
+    "gear": 'unit="-"',
+    **dict.fromkeys("abcde", 'unit="-"'),
+}
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A table of doubles to be laid into an image; NaN cells are off (they hold the off code)."""
+
+    name: str
+    axes: Mapping[str, Iterable[float]]
+    cells: Iterable[Iterable[float]] | Iterable[float]
+    produces: str = ""
+    signal: str = ""
+    unit: str = "-"
+
+
+OFF = -9999
+
+
+def conversion_name(unit: str) -> str:
+    return {"-": "plain", "%": "percent"}.get(unit, unit)
+
+
+def built(*sheets: Sheet, signals: Mapping[str, str] = SIGNALS) -> World:
+    data, tables = b"", ""
+    for one in sheets:
+        axes = ""
+        for place, (signal, breakpoints) in zip("xy", one.axes.items(), strict=False):
+            values = list(breakpoints)
+            axes += f'<{place}><axis signal="{signal}" at="{len(data)}" type="float64"'
+            axes += f' count="{len(values)}"/></{place}>'
+            data += struct.pack(f">{len(values)}d", *values)
+        cells = np.array(list(one.cells), np.float64).ravel()
+        cells = np.where(np.isnan(cells), OFF, cells)
+        kind = ("scalar", "curve", "map")[len(one.axes)]
+        more = f' produces="{one.produces}"' if one.produces else ""
+        more += f' signal="{one.signal}"' if one.signal else ""
+        tables += (
+            f'<{kind} name="{one.name}" title="T" purpose="general" at="{len(data)}" type="float64"'
+            f' conversion="{conversion_name(one.unit)}"{more}>'
+            f'{axes}<off raw="{OFF}" allowed="anywhere"/></{kind}>\n'
+        )
+        data += struct.pack(f">{len(cells)}d", *cells)
+    conversions = "".join(
+        f'<linear name="{conversion_name(unit)}" unit="{unit}" factor="1"/>'
+        for unit in dict.fromkeys(one.unit for one in sheets)
+    )
+    words = "".join(f'<signal name="{name}" {rest}>S</signal>' for name, rest in signals.items())
+    xml = definition_xml(tables, conversions=conversions, signals=words, size=len(data))
+    return World(xml, data)
+
+
+@dataclass(frozen=True)
+class World:
+    """A definition and an image."""
+
+    xml: bytes
+    data: bytes
+
+    def misread(
+        self, signal: str, true: float | list[float], false: float | list[float], **given: float
+    ) -> Misreading:
+        image = decoded(self.xml, self.data)
+        definition = image.plan.definition
+        surfaces = {
+            table.name: found
+            for table in definition.tables.values()
+            if (found := surface(image, table)) is not None
+        }
+        truth, reading = (np.array(one, np.float64).reshape(-1) for one in (true, false))
+        return Misreading(definition, surfaces, reach(definition, signal), signal, truth, reading, given)
+
+    def effects(
+        self, signal: str, true: float | list[float], false: float | list[float], **given: float
+    ) -> dict[str, Effect]:
+        found = self.misread(signal, true, false, **given).effects()
+        return {one.table.name: one for one in found}
+
+    def reach(self, signal: str) -> Reach:
+        return reach(decoded(self.xml, self.data).plan.definition, signal)
+
+
+def output(breakpoints: Mapping[str, Iterable[float]], cells: object, **at: Numbers | float) -> Numbers:
+    """A table's output by SciPy, held at its ends; cells are rows of y for two axes."""
+    axes = [np.array(list(values), np.float64) for values in breakpoints.values()]
+    grid = np.array(cells, np.float64)
+    grid = grid.T if len(axes) == 2 else grid
+    points = [np.clip(at[name], axis[0], axis[-1]) for name, axis in zip(breakpoints, axes, strict=True)]
+    flat = np.broadcast_arrays(*points)
+    places = np.stack([one.ravel() for one in flat], axis=-1)
+    return np.asarray(RegularGridInterpolator(axes, grid)(places)).reshape(flat[0].shape)
+
+
+# Direct tables: exact
+
+
+def rising(least: int, low: int, high: int) -> st.SearchStrategy[list[float]]:
+    return st.lists(st.integers(low, high), min_size=least, max_size=6, unique=True).map(
+        lambda values: [float(value) for value in sorted(values)]
+    )
+
+
+@st.composite
+def maps(draw: st.DrawFn) -> tuple[list[float], list[float], list[list[float]]]:
+    """Breakpoints over temp and speed, also beyond their ranges, and rows of cells over speed."""
+    temps, speeds = draw(rising(2, -60, 160)), draw(rising(2, 0, 6000))
+    value = st.integers(-500, 500).map(float)
+    row = st.lists(value, min_size=len(temps), max_size=len(temps))
+    return temps, speeds, draw(st.lists(row, min_size=len(speeds), max_size=len(speeds)))
+
+
+@given(table=maps(), true=st.integers(-60, 160), false=st.integers(-60, 160))
+@settings(max_examples=150)
+def test_the_worst_case_of_a_direct_map_is_the_worst_anywhere(
+    table: tuple[list[float], list[float], list[list[float]]], true: float, false: float
+) -> None:
+    temps, speeds, cells = table
+    axes = {"temp": temps, "speed": speeds}
+    found = built(Sheet("t", axes, cells)).effects("temp", true, false)["t"]
+    # Dense samples, and the places where the difference bends, so that nothing is between them.
+    inside = [speed for speed in speeds if 700 < speed < 4200]
+    every = np.unique(np.concatenate([np.linspace(700, 4200, 701), inside]))
+    apart = np.abs(output(axes, cells, temp=false, speed=every) - output(axes, cells, temp=true, speed=every))
+    assert abs(found.false - found.true) == pytest.approx(apart.max(), abs=1e-9)
+    speed = found.at["speed"]
+    assert 700 <= speed <= 4200
+    assert found.true == pytest.approx(output(axes, cells, temp=true, speed=speed).item(), abs=1e-9)
+    assert found.false == pytest.approx(output(axes, cells, temp=false, speed=speed).item(), abs=1e-9)
+    span = np.ptp(cells)
+    assert found.share == pytest.approx(apart.max() / span if span else 0.0, abs=1e-9)
+
+
+def test_a_curve_depends_on_nothing_else_and_its_share_is_of_its_own_span() -> None:
+    found = built(Sheet("t", {"temp": [0, 50, 100]}, [10, 20, 50])).effects("temp", 50, 25)["t"]
+    assert (found.true, found.false, found.at, found.points, found.via) == (20, 15, {}, 1, ())
+    assert found.share == 5 / 40
+
+
+def test_a_flat_table_has_no_span_and_no_share() -> None:
+    found = built(Sheet("t", {"temp": [0, 50]}, [7, 7])).effects("temp", 0, 50)["t"]
+    assert (found.true, found.false, found.share) == (7, 7, 0)
+
+
+def test_of_several_readings_the_worst_is_named() -> None:
+    world = built(Sheet("t", {"temp": [0, 50, 100]}, [0, 1, 10]))
+    found = world.effects("temp", [0, 50, 100], [10, 60, 60])["t"]
+    assert (found.case, found.true) == (2, 10)
+    assert found.false == pytest.approx(2.8)
+    assert found.points == 3
+
+
+# The other signals
+
+
+def tried(found: Misreading, table: str = "t") -> dict[str, list[float]]:
+    """The values of the other signals that are tried for a table."""
+    (one,) = [effect.table for effect in found.effects() if effect.table.name == table]
+    return {signal: values.tolist() for signal, values in found.points_of(one).items()}
+
+
+@pytest.mark.parametrize(
+    ("signal", "breakpoints", "expected"),
+    [
+        # operating 700 to 4200: its ends, and the breakpoints between
+        ("speed", [0, 700, 2000, 6000], [700, 2000, 4200]),
+        # no operating range: the plausible one, 0 to 100
+        ("load", [-10, 30, 130], [0, 30, 100]),
+        # neither: the breakpoints
+        ("gear", [1, 2, 5], [1, 2, 5]),
+    ],
+)
+def test_another_signal_has_its_operating_range_or_its_plausible_one_or_its_breakpoints(
+    signal: str, breakpoints: list[float], expected: list[float]
+) -> None:
+    cells = [[0, 1]] * len(breakpoints)
+    world = built(Sheet("t", {"temp": [0, 100], signal: breakpoints}, cells))
+    assert tried(world.misread("temp", 0, 100)) == {signal: expected}
+
+
+@pytest.mark.parametrize(("peak", "expected"), [(0, 700), (2000, 2000), (6000, 4200)])
+def test_the_worst_place_is_where_the_tables_rows_differ_most(peak: float, expected: float) -> None:
+    speeds = [0, 2000, 6000]
+    cells = [[0, 10 if speed == peak else 0] for speed in speeds]
+    found = built(Sheet("t", {"temp": [0, 100], "speed": speeds}, cells)).effects("temp", 0, 100)["t"]
+    assert found.at == {"speed": expected}
+
+
+def test_a_given_signal_has_one_value_even_beyond_its_range() -> None:
+    world = built(Sheet("t", {"temp": [0, 100], "speed": [0, 10000]}, [[0, 0], [0, 100]]))
+    found = world.effects("temp", 0, 100, speed=9000)["t"]
+    assert (found.true, found.false, found.at, found.points) == (0, 90, {"speed": 9000}, 1)
+
+
+# Off cells
+
+
+def test_a_table_that_is_off_by_one_reading_is_switched_which_counts_more_than_any_distance() -> None:
+    cells: list[list[float]] = [[0, 1000, np.nan], [0, 1000, 5], [0, 1000, 6]]
+    world = built(Sheet("t", {"temp": [0, 50, 100], "speed": [1000, 2000, 3000]}, cells))
+    found = world.effects("temp", [0, 0], [50, 100])["t"]
+    assert (found.true, found.share) == (0, 1)
+    assert np.isnan(found.false)
+    assert (found.case, found.at["speed"] <= 1000) == (1, True)
+    # Points are 700, 1000, 2000, 3000, 4200, twice: off at 700 and 1000 of the second.
+    assert (found.switched, found.points) == (2, 10)
+
+
+def test_a_table_may_be_switched_on_and_one_that_is_off_either_way_does_not_differ() -> None:
+    world = built(Sheet("t", {"temp": [0, 50, 100]}, [np.nan, 3, np.nan]))
+    on = world.effects("temp", 0, 50)["t"]
+    assert np.isnan(on.true) and (on.false, on.share, on.switched) == (3, 1, 1)
+    off = world.effects("temp", 0, 100)["t"]
+    assert np.isnan(off.true) and np.isnan(off.false)
+    assert (off.share, off.switched) == (0, 0)
+
+
+def test_a_span_does_not_count_cells_that_are_off() -> None:
+    world = built(Sheet("t", {"temp": [0, 50, 100]}, [0, 10, np.nan]))
+    assert world.effects("temp", 0, 50)["t"].share == 1
+    assert world.effects("temp", 0, 25)["t"].share == 0.5
+
+
+# Chains
+
+HALF = Sheet("half", {"temp": [0, 100]}, [0, 50], produces="a")
+PLUS = Sheet("plus", {"a": [0, 50]}, [10, 60], produces="b")
+TWICE = Sheet("twice", {"b": [0, 100]}, [0, 200])
+
+
+def test_a_table_two_tables_away_gets_what_they_make_of_the_reading() -> None:
+    # Last first, so that the order of the definition does not do the work.
+    found = built(TWICE, PLUS, HALF).effects("temp", 20, 80)
+    assert {name: (one.true, one.false) for name, one in found.items()} == {
+        "twice": (40, 100),
+        "plus": (20, 50),
+        "half": (10, 40),
+    }
+    assert [found[name].via for name in ("half", "plus", "twice")] == [(), ("half",), ("half", "plus")]
+    assert list(found) == ["twice", "plus", "half"], "the order of the definition"
+
+
+def test_a_chain_branches_and_joins_again() -> None:
+    # temp goes to a = temp / 2 and to d = 100 - temp, which meet in a map that adds them up: 100 - temp / 2.
+    falling = Sheet("falling", {"temp": [0, 100]}, [100, 0], produces="d")
+    joined = Sheet("joined", {"a": [0, 50], "d": [0, 100]}, [[0, 50], [100, 150]], produces="e")
+    behind = Sheet("behind", {"e": [0, 200]}, [0, 200])
+    found = built(behind, joined, HALF, falling, Sheet("aside", {"speed": [0, 1]}, [0, 1])).effects(
+        "temp", 20, 80
+    )
+    assert set(found) == {"half", "falling", "joined", "behind"}
+    assert found["joined"].true == pytest.approx(90)
+    assert found["joined"].false == pytest.approx(60)
+    assert found["behind"].false == pytest.approx(60)
+    assert found["behind"].via == ("half", "joined")
+    assert found["joined"].at == {}, "both of its axes follow the false signal"
+
+
+def test_the_shortest_way_is_named() -> None:
+    far = Sheet("far", {"temp": [0, 100], "b": [0, 100]}, [[0, 1], [1, 2]], produces="c")
+    end = Sheet("end", {"c": [0, 2], "a": [0, 50]}, [[0, 1], [1, 2]])
+    found = built(HALF, PLUS, far, end).effects("temp", 0, 100)
+    assert found["far"].via == ()
+    assert len(found["end"].via) == 1
+
+
+def test_what_an_off_cell_puts_out_leaves_those_it_feeds_off() -> None:
+    broken = replace(HALF, cells=[0, np.nan])
+    found = built(broken, PLUS).effects("temp", 0, 100)
+    assert (found["plus"].true, found["plus"].switched) == (10, 1)
+    assert np.isnan(found["plus"].false)
+    # An off cell that does not count at the reading is none of its business.
+    ends = Sheet("ends", {"temp": [0, 50, 100]}, [0, 25, np.nan], produces="a")
+    assert built(ends, PLUS).effects("temp", 0, 50)["plus"].false == 35
+
+
+@given(first=maps(), second=maps(), true=st.integers(0, 100), false=st.integers(0, 100))
+@settings(max_examples=60)
+def test_the_worst_case_through_a_chain_is_real_and_nearly_the_worst_of_a_dense_sampling(
+    first: tuple[list[float], list[float], list[list[float]]],
+    second: tuple[list[float], list[float], list[list[float]]],
+    true: float,
+    false: float,
+) -> None:
+    axes = {"temp": first[0], "speed": first[1]}
+    behind = {"a": second[0], "load": [one / 60 for one in second[1]]}
+    world = built(Sheet("one", axes, first[2], produces="a"), Sheet("two", behind, second[2]))
+    found = world.effects("temp", true, false)["two"]
+
+    def outputs(reading: float, speed: Numbers | float, load: Numbers | float) -> Numbers:
+        return output(behind, second[2], a=output(axes, first[2], temp=reading, speed=speed), load=load)
+
+    at = (found.at["speed"], found.at["load"])
+    assert found.true == pytest.approx(outputs(true, *at).item(), abs=1e-7)
+    assert found.false == pytest.approx(outputs(false, *at).item(), abs=1e-7)
+    size = abs(found.false - found.true)
+    lattice = {name: np.array(one) for name, one in tried(world.misread("temp", true, false), "two").items()}
+    speed, load = np.meshgrid(lattice["speed"], lattice["load"], indexing="ij")
+    apart = np.abs(outputs(false, speed, load) - outputs(true, speed, load))
+    assert size == pytest.approx(apart.max(), abs=1e-7)
+    # Between the points that were tried it may be worse, by what the second table makes of a step.
+    speed, load = np.meshgrid(np.linspace(700, 4200, 400), np.linspace(0, 100, 60), indexing="ij")
+    dense = np.abs(outputs(false, speed, load) - outputs(true, speed, load))
+    assert size >= dense.max() - _slack(axes, first[2], behind, second[2], lattice, (true, false))
+
+
+def _slack(
+    axes: Mapping[str, list[float]],
+    cells: list[list[float]],
+    behind: Mapping[str, list[float]],
+    other: list[list[float]],
+    lattice: Mapping[str, Numbers],
+    readings: tuple[float, float],
+) -> float:
+    """The steepest slope of the second table, times how far the first goes in half a step."""
+    slope = np.abs(np.diff(np.array(other, float), axis=1) / np.diff(behind["a"])).max()
+    moves = [
+        np.abs(np.diff(output(axes, cells, temp=reading, speed=lattice["speed"]))).max(initial=0.0) / 2
+        for reading in readings
+    ]
+    return float(slope * sum(moves)) + 1e-7
+
+
+def test_a_circle_is_refused_with_the_names_of_its_tables() -> None:
+    back = Sheet("back", {"b": [0, 100]}, [0, 50], produces="a")
+    with pytest.raises(CycleError, match=r"^plus feeds back feeds plus$"):
+        built(HALF, PLUS, back).reach("temp")
+
+
+def test_a_table_that_puts_out_what_it_reads_and_one_that_puts_out_the_false_signal_are_circles() -> None:
+    with pytest.raises(CycleError, match=r"^own feeds own$"):
+        built(HALF, Sheet("own", {"a": [0, 1]}, [0, 1], produces="a")).reach("temp")
+    with pytest.raises(CycleError, match=r"^half feeds back feeds half$"):
+        built(HALF, Sheet("back", {"a": [0, 50]}, [0, 100], produces="temp")).reach("temp")
+
+
+def test_a_circle_that_the_signal_does_not_reach_is_nothing_to_it() -> None:
+    ring = [
+        Sheet("there", {"d": [0, 1]}, [0, 1], produces="e"),
+        Sheet("back", {"e": [0, 1]}, [0, 1], produces="d"),
+    ]
+    assert set(built(HALF, *ring).effects("temp", 0, 100)) == {"half"}
+
+
+def test_a_long_circle_names_its_first_tables_and_counts_the_rest() -> None:
+    signals = {f"s{n}": 'unit="-"' for n in range(50)}
+    ring = [Sheet(f"t{n}", {f"s{n}": [0, 1]}, [0, 1], produces=f"s{(n + 1) % 50}") for n in range(50)]
+    with pytest.raises(CycleError) as caught:
+        built(*ring, signals=signals).reach("s0")
+    assert str(caught.value).startswith("t0 feeds t1 feeds")
+    assert str(caught.value).endswith("feeds 42 more feeds t0")
+
+
+def test_a_chain_may_be_longer_than_pythons_stack() -> None:
+    count = 1500
+    signals = {f"s{n}": 'unit="-"' for n in range(count + 1)}
+    chain = [Sheet(f"t{n}", {f"s{n}": [0, 1]}, [0, 1], produces=f"s{n + 1}") for n in range(count)]
+    world = built(*chain, signals=signals)
+    assert [table.name for table in world.reach("s0").tables] == [f"t{n}" for n in range(count)]
+
+
+def test_of_several_makers_the_first_that_is_reached_is_followed_and_the_others_are_named() -> None:
+    other = Sheet("other", {"speed": [0, 1]}, [0, 1], produces="a")
+    third = Sheet("third", {"temp": [0, 100]}, [100, 0], produces="a")
+    world = built(other, HALF, third, PLUS)
+    found = world.reach("temp")
+    assert found.makers["a"].name == "half"
+    assert [table.name for table in found.rivals["a"]] == ["other", "third"]
+    effects = world.effects("temp", 0, 100)
+    assert set(effects) == {"half", "third", "plus"}
+    assert (effects["plus"].true, effects["plus"].false) == (10, 60)
+
+
+def test_many_ways_that_part_and_meet_again_are_walked_once() -> None:
+    """Thirty steps with two ways each: a thousand million ways, and sixty tables."""
+    signals = {"s0": 'unit="-"', "t0": 'unit="-"'}
+    sheets = []
+    for n in range(30):
+        signals |= {f"s{n + 1}": 'unit="-"', f"t{n + 1}": 'unit="-"'}
+        for side in "st":
+            axes = {f"s{n}": [0, 1], f"t{n}": [0, 1]} if n else {"s0": [0, 1]}
+            cells = [[0, 0.5], [0.5, 1]] if n else [0, 1]
+            sheets.append(Sheet(f"{side}_{n}", axes, cells, produces=f"{side}{n + 1}"))
+    found = built(*sheets, signals=signals).effects("s0", 0, 1)
+    assert len(found) == 60
+    assert found["s_29"].false == pytest.approx(1)
+
+
+# Tables that cannot be read
+
+
+def test_a_table_whose_axis_cannot_be_read_and_all_behind_it_are_named() -> None:
+    falls = Sheet("falls", {"temp": [0, 100, 50]}, [0, 1, 2], produces="a")
+    beside = Sheet("beside", {"a": [0, 50], "temp": [0, 100]}, [[0, 1], [1, 2]])
+    fine = Sheet("fine", {"temp": [0, 100]}, [0, 1])
+    found = built(falls, PLUS, TWICE, beside, fine).misread("temp", 0, 100)
+    assert sorted(found.unread) == ["beside", "falls", "plus", "twice"]
+    assert [one.table.name for one in found.effects()] == ["fine"]
+
+
+# Many points
+
+
+def test_points_above_the_bound_are_thinned_and_keep_their_ends(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(misreading, "MOST_POINTS", 1000)
+    speeds = list(np.linspace(700, 4200, 901))
+    loads = list(np.linspace(0, 100, 51))
+    one = Sheet("one", {"temp": [0, 100], "speed": speeds}, np.zeros((901, 2)).tolist(), produces="a")
+    two = Sheet("two", {"a": [0, 1], "load": loads}, np.zeros((51, 2)).tolist())
+    found = built(one, two).misread("temp", [0, 50], [1, 2])
+    for effect in found.effects():
+        assert effect.points <= 1000
+    lattice = tried(found, "two")
+    assert 2 * len(lattice["speed"]) * len(lattice["load"]) > 500, "the bound is made use of"
+    assert (lattice["speed"][0], lattice["speed"][-1]) == (700, 4200)
+    assert (lattice["load"][0], lattice["load"][-1]) == (0, 100)
+
+
+def test_sixty_signals_are_tried_at_no_more_points_than_the_bound(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two values of each would be more points than there is memory in the world, and more dimensions than
+    NumPy has.
+    """
+    signals = {f"s{n}": 'unit="-"' for n in range(61)} | {f"f{n}": 'unit="-"' for n in range(60)}
+    chain = [
+        Sheet(f"t{n}", {f"s{n}": [0, 1], f"f{n}": [0, 1]}, [[0, 1], [0, 1]], produces=f"s{n + 1}")
+        for n in range(60)
+    ]
+    monkeypatch.setattr(misreading, "MOST_POINTS", 5000)
+    found = built(*chain, signals=signals).effects("s0", 0, 1)
+    assert len(found) == 60
+    assert max(one.points for one in found.values()) <= 5000
+    assert (found["t59"].true, found["t59"].false) == (0, 1)
+    assert len(found["t59"].at) == 60
+
+
+# Thresholds
+
+
+def thresholds(found: Misreading, watched: Mapping[str, Watched]) -> dict[str, Threshold]:
+    return {one.table.name: one for one in found.thresholds(watched)}
+
+
+def watch(unit: str, true: list[float], false: list[float]) -> Watched:
+    return Watched(unit, np.array(true, np.float64), np.array(false, np.float64))
+
+
+@pytest.mark.parametrize(
+    ("value", "true", "false", "crossed"),
+    [
+        (90, [80], [100], True),
+        (90, [100], [80], True),
+        (90, [80], [85], False),
+        (90, [95], [100], False),
+        (90, [80], [90], True),
+        (90, [90], [80], True),
+        (90, [90], [90], False),
+        # Of several readings one is enough, even where their ranges overlap.
+        (90, [0, 50, 100], [10, 60, 80], True),
+        (90, [0, 50, 100], [10, 60, 95], False),
+        (np.nan, [0], [100], False),
+    ],
+)
+def test_a_threshold_is_crossed_where_a_reading_lies_on_its_other_side(
+    value: float, true: list[float], false: list[float], crossed: bool
+) -> None:
+    world = built(Sheet("alarm", {}, [value], signal="temp", unit="degC"))
+    found = thresholds(world.misread("temp", true, false), {"temp": watch("degC", true, false)})
+    assert found["alarm"].is_crossed is crossed
+    assert (found["alarm"].true, found["alarm"].false) == ((min(true), max(true)), (min(false), max(false)))
+
+
+def test_a_scalar_is_compared_with_what_a_table_on_the_way_puts_out() -> None:
+    limit = Sheet("limit", {}, [30], signal="a")
+    aside = Sheet("aside", {}, [30], signal="speed")
+    found = thresholds(built(HALF, limit, aside).misread("temp", 20, 80), {})
+    assert list(found) == ["limit"]
+    assert (found["limit"].true, found["limit"].false, found["limit"].is_crossed) == (
+        (10, 10),
+        (40, 40),
+        True,
+    )
+
+
+def test_volts_and_millivolts_are_compared_and_other_units_are_not() -> None:
+    world = built(
+        Sheet("low", {}, [300], signal="a", unit="mV"),
+        Sheet("high", {}, [4.8], signal="a", unit="V"),
+        Sheet("share", {}, [50], signal="a", unit="%"),
+    )
+    found = thresholds(world.misread("temp", 0, 1), {"a": watch("V", [2.5], [0.1])})
+    assert list(found) == ["low", "high"]
+    assert found["low"].false == pytest.approx((100, 100))
+    assert (found["low"].is_crossed, found["high"].is_crossed) == (True, False)
