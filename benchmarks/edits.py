@@ -55,7 +55,7 @@ class Sample:
     @property
     def step(self) -> float:
         """The distance between two values that people can tell apart in it."""
-        return max(self.shape.factor, 10.0**-self.shape.decimals) if self.is_float else self.shape.factor
+        return 10.0**-self.shape.decimals if self.is_float else self.shape.factor
 
     @property
     def is_float(self) -> bool:
@@ -217,6 +217,8 @@ def to_limit(numbers: np.random.Generator, one: Sample) -> Array:
     limit = float(np.quantile(inside, numbers.uniform(0.2, 0.8)))
     if numbers.random() < 0.5:
         capped = np.minimum(one.numbers, limit) if numbers.random() < 0.7 else np.maximum(one.numbers, limit)
+        if np.count_nonzero(where.cells & (capped != one.numbers) & np.isfinite(capped)) < 2:
+            return one.numbers  # one cell at a limit is a lone cell
         return np.where(where.cells, capped, one.numbers)
     if numbers.random() < 0.3 and one.shape.limits:
         limit = one.high
@@ -232,6 +234,8 @@ def limit_beside_factor(numbers: np.random.Generator, one: Sample) -> Array:
     if not len(inside):
         return one.numbers
     columns = np.arange(one.numbers.shape[1])[None, :] >= numbers.integers(xs.min() + 1, xs.max() + 2)
+    if min((where.cells & columns).sum(), (where.cells & ~columns).sum()) < 2:  # one cell is no region
+        return raised
     return np.where(where.cells & columns & np.isfinite(raised), float(np.max(inside)), raised)
 
 
@@ -270,9 +274,10 @@ def by_smoothing(numbers: np.random.Generator, one: Sample) -> Array:
 
 
 def _mean_around(values: Array) -> Array:
-    padded = np.pad(values, 1, mode="reflect" if min(values.shape) > 1 else "edge")
     rows, columns = values.shape
-    down = range(3) if rows > 1 else (1,)
+    # Beyond the edge the surface goes on straight.
+    padded = np.pad(values, ((1, 1) if rows > 1 else (0, 0), (1, 1)), mode="reflect", reflect_type="odd")
+    down = range(3) if rows > 1 else (0,)
     shifted = [padded[dy : dy + rows, dx : dx + columns] for dy in down for dx in range(3)]
     stacked = np.stack(shifted)
     known = np.isfinite(stacked)

@@ -35,6 +35,8 @@ _FACTOR = 3.0
 _QUANTILE = 0.8
 #: What few fellow cells cannot say about the noise of an edit, as a share of their change.
 _DOUBT = 0.5
+#: With fewer fellows than this, those further away are asked too.
+_FEW = 6
 #: A way to predict that is this many times worse than the best one explains nothing.
 _WORSE = 2.0
 #: Cells so far away count as fellows: in a map, and in a curve, which has fewer of them.
@@ -164,6 +166,8 @@ class _Window:
         down = reach if rows > 1 else (0,)
         across = reach if columns > 1 else (0,)
         steps = [dy * self.stride + dx for dy in down for dx in across if dx or dy]
+        #: How many changed cells are around each, as they are judged at the time.
+        self.fellows = np.zeros(len(self.places), np.intp)
         self.around = self.places[:, None] + np.array(steps, np.intp)[None, :]
 
     def padded(self, grid: NDArray[Any], fill: Any = np.nan) -> NDArray[Any]:
@@ -222,25 +226,39 @@ def _judge(window: _Window, excluded: Flags) -> _Verdict:
     new, old, step = window.new[places], window.old[places], window.resolution[places]
     live = window.scattered(~excluded, False)
     around = live[window.around]
-    fellows = around.sum(axis=1)
+    fellows = window.fellows = around.sum(axis=1)
     floor = np.maximum(_SPAN_SHARE * edit.span, _STEPS * step)
 
-    change = np.where(live, window.new - window.old, np.nan)
-    ratio = np.where(live & (window.old != 0), window.new / window.old, np.nan)
+    equal = _made_equal(window, live, new, step, floor)
+    # Where an edit ends at a value, what the cell was before says nothing any more.
+    free = live & ~window.scattered(equal, False)
+    change = np.where(free, window.new - window.old, np.nan)
+    ratio = np.where(free & (window.old != 0), window.new / window.old, np.nan)
     rest = np.isfinite(window.old) & np.isfinite(window.new) & ~window.changed
     ways = [
         _by_change(window, change, np.where(rest, 0.0, change), old, 1.0),
         _by_change(window, ratio, np.where(rest, 1.0, ratio), 0.0, old),
         _by_surface(window, np.where(window.changed & ~live, np.nan, window.new)),
     ]
-    departures = np.stack([_stopped(edit, way, new) for way in ways])
-    yardsticks = np.stack([_yardstick(window, departure, around) for departure in departures])
+    stops = (*edit.stops, *_ends(new[~excluded], edit.resolution))
+    departures = np.stack([_stopped(edit, way, new, stops) for way in ways])
+    moving = free[window.around]
+    yardsticks = np.stack(
+        [
+            _yardstick(window, departure, seen)
+            for departure, seen in zip(departures, (moving, moving, around), strict=True)
+        ]
+    )
     yardsticks[:, fellows < 2] = 0.0
-    copied, copy_value, copy_departure, copy_rules = _by_copy(window, live, new, step)
+    copied, copy_value, copy_rules = _by_copy(window, live, new, step)
+    held, level = _held(window, around, step)
+    copy_value = np.where(held, level, copy_value)
+    copy_departure = np.abs(new - copy_value)
+    copy_rules |= held
     best = np.where(copy_rules, 0.0, np.nanmin(yardsticks, axis=0))
     trusted = yardsticks <= _WORSE * best + 0.5 * floor
     typical = _middle(np.where(around, np.abs(change)[window.around], np.nan))
-    doubt = _DOUBT * np.nan_to_num(typical) / np.maximum(fellows, 1)
+    doubt = _DOUBT * np.nan_to_num(typical) / np.maximum(fellows, 1) ** 2
     allowed = floor + _FACTOR * np.nan_to_num(yardsticks, nan=np.inf) + doubt
     scores = np.where(trusted & np.isfinite(departures), departures / allowed, np.inf)
     scores[:, :] = np.where(np.isfinite(allowed), scores, np.inf)
@@ -251,7 +269,6 @@ def _judge(window: _Window, excluded: Flags) -> _Verdict:
     room = allowed[pick, columns]
     score = np.where(copy_rules, np.minimum(score, copy_departure / floor), score)
     expected = np.where(copy_rules, copy_value, expected)
-    score = np.where(copied, 0.0, score)
 
     lone = fellows == 0
     if lone.any():
@@ -259,6 +276,7 @@ def _judge(window: _Window, excluded: Flags) -> _Verdict:
         score = np.where(lone, alone.score, score)
         expected = np.where(lone, alone.expected, expected)
         room = np.where(lone, alone.allowed, room)
+    score = np.where(copied | equal, 0.0, score)
     # Two cells that contradict each other: the one that leaves the surface further is the slip.
     tie = np.abs(new - ways[2].central)
     score = np.where(np.isfinite(score), score, 0.0)
@@ -275,7 +293,11 @@ def _by_change(window: _Window, moved: Numbers, whole: Numbers, add: Any, times:
         near: dict[int, Numbers] = {side: moved[places + side * step] for side in (-2, -1, 1, 2)}
         all_: dict[int, Numbers] = {side: whole[places + side * step] for side in (-2, -1, 1, 2)}
         at = {side: along[places + side * step] - here for side in (-2, -1, 1, 2)}
-        predictions += list(near.values())
+        few = window.fellows < _FEW
+        for side in (-1, 1):
+            predictions.append(near[side])
+            further = few | ~np.isfinite(near[side])
+            predictions.append(np.where(further, near[2 * side], np.nan))
         either = np.isfinite(near[-1]) | np.isfinite(near[1])
         between = _interpolated(all_[-1], all_[1], at[-1], at[1])
         predictions.append(np.where(either, between, np.nan))
@@ -286,7 +308,7 @@ def _by_change(window: _Window, moved: Numbers, whole: Numbers, add: Any, times:
             predictions.append(near[side] - (all_[2 * side] - near[side]) * _share(at, side))
     if window.is_curve:
         step = window.lines[0][0]
-        predictions += [moved[places + side * step] for side in (-3, 3)]
+        predictions += [np.where(window.fellows < _FEW, moved[places + side * step], np.nan) for side in (-3, 3)]
     usual = np.nanmedian(moved) if np.isfinite(moved).any() else np.nan
     predictions.append(np.full(len(places), usual if np.isfinite(moved).sum() > 2 else np.nan))
     stacked = np.stack(predictions) * times + add
@@ -347,11 +369,17 @@ def _nearest(predictions: Numbers, central: Numbers, new: Numbers) -> _Way:
     return _Way(predictions[pick, columns], central, off[pick, columns])
 
 
-def _stopped(edit: Edit, way: _Way, new: Numbers) -> Numbers:
+def _ends(new: Numbers, resolution: Numbers) -> list[float]:
+    """The highest and the lowest new value, where two cells or more share it."""
+    found = [float(end) for end in (new.max(), new.min()) if np.count_nonzero(new == end) > 1] if len(new) else []
+    return found
+
+
+def _stopped(edit: Edit, way: _Way, new: Numbers, stops: tuple[float, ...]) -> Numbers:
     """The departures, none where the edit ran into a limit and stopped there."""
     departure = way.departure
     middle = np.nanmedian(edit.old)
-    for stop in edit.stops:
+    for stop in stops:
         beyond = way.central >= stop if stop >= middle else way.central <= stop
         departure = np.where((new == stop) & beyond, 0.0, departure)
     return departure
@@ -385,11 +413,10 @@ def _middle(values: Numbers) -> Numbers:
 
 def _by_copy(
     window: _Window, live: Flags, new: Numbers, step: Numbers
-) -> tuple[Flags, Numbers, Numbers, Flags]:
+) -> tuple[Flags, Numbers, Flags]:
     """Cells that hold a neighbour's value as their fellows do.
 
-    Which cells are copies, the value that a copy would have, how far off that is, and where copying is
-    what the fellow cells do.
+    Which cells are copies, the value that a copy would have, and where copying is what the fellow cells do.
     """
     places = window.places
     count = len(places)
@@ -409,11 +436,32 @@ def _by_copy(
                 same_grid = window.scattered(same, False)
                 agreeing = (same_grid[mates] & mates_live).sum(axis=1)
                 copied |= same & ((agreeing >= 1) | (amount == 0))
-                leads = (agreeing >= 3) & (agreeing >= 0.75 * amount) & (agreeing > most)
+                leads = (agreeing >= 3) & (agreeing == amount) & (agreeing > most)
                 value = np.where(leads, there, value)
                 most = np.where(leads, agreeing, most)
                 rules |= leads
-    return copied, value, np.abs(new - value), rules
+    return copied, value, rules
+
+
+def _held(window: _Window, around: Flags, step: Numbers) -> tuple[Flags, Numbers]:
+    """Where the fellow cells are held at one value, and that value."""
+    values = np.where(around, window.new[window.around], np.nan)
+    level = _middle(values)
+    equal = (np.abs(values - level[:, None]) <= 0.5 * step[:, None]).sum(axis=1)
+    count = around.sum(axis=1)
+    return (equal >= 2) & ((equal > 0.6 * count) & (equal >= 3) | (equal == count)), level
+
+
+def _made_equal(window: _Window, live: Flags, new: Numbers, step: Numbers, floor: Numbers) -> Flags:
+    """Cells that the edit made equal to a changed neighbour, although they were not equal before."""
+    places = window.places
+    found = np.zeros(len(new), bool)
+    for one, _ in window.straight:
+        for side in (-1, 1):
+            there = places + side * one
+            differed = np.abs(window.old[there] - window.old[places]) > np.maximum(1.5 * step, 0.25 * floor)
+            found |= live[there] & differed & (np.abs(window.new[there] - new) <= 0.5 * step)
+    return found & live[places]
 
 
 def _judge_lone(window: _Window, surface: _Way, new: Numbers, old: Numbers, step: Numbers) -> _Verdict:
