@@ -45,6 +45,12 @@ _MAP_REACH, _CURVE_REACH = 2, 3
 _PASSES = 5
 #: An edit of which more than this share sticks out is not understood.
 _MOST = 0.15
+#: Those that stick out so many times further than the others of it are.
+_GROSS = 5.0
+#: Values rounded by hand may depart by this share of what they are rounded to.
+_GRAIN_SHARE = 0.75
+#: A departure of fewer steps than this may equal a neighbour by chance.
+_CHANCE_STEPS = 10
 #: Cells judged at once, which bounds the memory.
 _CHUNK = 1 << 16
 
@@ -129,7 +135,8 @@ def _found(edit: Edit) -> Iterator[Suspect]:
         excluded |= worst
     fellows = [one for one in found if not one.is_lone]
     if len(fellows) > max(1, _MOST * len(window.places)):
-        found = [one for one in found if one.is_lone]
+        usual = sorted(one.score for one in fellows)[(len(fellows) - 1) // 2]
+        found = [one for one in found if one.is_lone or one.score > _GROSS * usual]
     return iter(found)
 
 
@@ -169,6 +176,24 @@ class _Window:
         #: How many changed cells are around each, as they are judged at the time.
         self.fellows = np.zeros(len(self.places), np.intp)
         self.around = self.places[:, None] + np.array(steps, np.intp)[None, :]
+
+    @cached_property
+    def roughness(self) -> Numbers:
+        """How far every cell of the base lies off the surface around it, in the padded grid."""
+        edit = self.edit
+        whole = _Window(Edit(edit.old, edit.old, np.isfinite(edit.old), edit.resolution, (), edit.x, edit.y))
+        departure = _by_surface(whole, whole.new).departure
+        return whole.scattered(np.where(np.isfinite(departure), departure, np.nan))
+
+    @cached_property
+    def rough(self) -> Numbers:
+        """The roughness of the base around every changed cell."""
+        return np.nan_to_num(_quantile(self.roughness[self.around], _QUANTILE))
+
+    @cached_property
+    def own_roughness(self) -> Numbers:
+        """How far every changed cell lay off the surface in the base."""
+        return self.roughness[self.places]
 
     def padded(self, grid: NDArray[Any], fill: Any = np.nan) -> NDArray[Any]:
         """A grid with a margin of the reach, flat."""
@@ -227,20 +252,23 @@ def _judge(window: _Window, excluded: Flags) -> _Verdict:
     live = window.scattered(~excluded, False)
     around = live[window.around]
     fellows = window.fellows = around.sum(axis=1)
-    floor = np.maximum(_SPAN_SHARE * edit.span, _STEPS * step)
+    grain = _grain(window, around)
+    floor = np.maximum(_SPAN_SHARE * edit.span, _STEPS * step) + _GRAIN_SHARE * grain
 
     equal = _made_equal(window, live, new, step, floor)
     # Where an edit ends at a value, what the cell was before says nothing any more.
     free = live & ~window.scattered(equal, False)
-    change = np.where(free, window.new - window.old, np.nan)
-    ratio = np.where(free & (window.old != 0), window.new / window.old, np.nan)
+    moved = (
+        np.where(free, window.new - window.old, np.nan),
+        np.where(free & (window.old != 0), window.new / window.old, np.nan),
+    )
     rest = np.isfinite(window.old) & np.isfinite(window.new) & ~window.changed
     ways = [
-        _by_change(window, change, np.where(rest, 0.0, change), old, 1.0),
-        _by_change(window, ratio, np.where(rest, 1.0, ratio), 0.0, old),
+        _by_change(window, moved[0], np.where(rest, 0.0, moved[0]), old, 1.0),
+        _by_change(window, moved[1], np.where(rest, 1.0, moved[1]), 0.0, old),
         _by_surface(window, np.where(window.changed & ~live, np.nan, window.new)),
     ]
-    stops = (*edit.stops, *_ends(new[~excluded], edit.resolution))
+    stops = (*edit.stops, *_ends(new[~excluded]))
     departures = np.stack([_stopped(edit, way, new, stops) for way in ways])
     moving = free[window.around]
     yardsticks = np.stack(
@@ -250,25 +278,29 @@ def _judge(window: _Window, excluded: Flags) -> _Verdict:
         ]
     )
     yardsticks[:, fellows < 2] = 0.0
-    copied, copy_value, copy_rules = _by_copy(window, live, new, step)
+    few = fellows < _FEW
+    if few.any():
+        yardsticks[2, few] = np.fmax(yardsticks[2], window.rough)[few]
+
     held, level = _held(window, around, step)
-    copy_value = np.where(held, level, copy_value)
-    copy_departure = np.abs(new - copy_value)
-    copy_rules |= held
-    best = np.where(copy_rules, 0.0, np.nanmin(yardsticks, axis=0))
-    trusted = yardsticks <= _WORSE * best + 0.5 * floor
-    typical = _middle(np.where(around, np.abs(change)[window.around], np.nan))
+    copied, source, copying = _by_copy(window, live, new, step)
+    exact = held | copying
+    best = np.where(exact, 0.0, np.nanmin(yardsticks, axis=0))
+    trusted = yardsticks <= _WORSE * best + np.where(exact, 1.0, 0.5) * floor
+    typical = _middle(np.where(around, np.abs(window.new - window.old)[window.around], np.nan))
     doubt = _DOUBT * np.nan_to_num(typical) / np.maximum(fellows, 1) ** 2
     allowed = floor + _FACTOR * np.nan_to_num(yardsticks, nan=np.inf) + doubt
     scores = np.where(trusted & np.isfinite(departures), departures / allowed, np.inf)
-    scores[:, :] = np.where(np.isfinite(allowed), scores, np.inf)
+    scores = np.where(np.isfinite(allowed), scores, np.inf)
     pick = np.argmin(scores, axis=0)
     columns = np.arange(len(places))
     score = scores[pick, columns]
     expected = np.stack([way.central for way in ways])[pick, columns]
-    room = allowed[pick, columns]
-    score = np.where(copy_rules, np.minimum(score, copy_departure / floor), score)
-    expected = np.where(copy_rules, copy_value, expected)
+    room = np.where(np.isfinite(score), allowed[pick, columns], floor)
+    score = np.where(held, np.minimum(score, np.abs(new - level) / floor), score)
+    expected = np.where(held, level, expected)
+    score = np.where(copying, np.minimum(score, np.abs(new - source) / floor), score)
+    expected = np.where(copying, source, expected)
 
     lone = fellows == 0
     if lone.any():
@@ -276,11 +308,39 @@ def _judge(window: _Window, excluded: Flags) -> _Verdict:
         score = np.where(lone, alone.score, score)
         expected = np.where(lone, alone.expected, expected)
         room = np.where(lone, alone.allowed, room)
-    score = np.where(copied | equal, 0.0, score)
+    score = np.where(_is_smoothed(window, departures[2], around, floor), 0.0, score)
+    # A coarse edit has equal neighbours by chance, and so may a slip.
+    chance = np.abs(new - expected) < _CHANCE_STEPS * np.maximum(step, grain)
+    score = np.where(copied | (equal & ~(chance & ~held)), 0.0, score)
     # Two cells that contradict each other: the one that leaves the surface further is the slip.
     tie = np.abs(new - ways[2].central)
     score = np.where(np.isfinite(score), score, 0.0)
     return _Verdict(score, np.nan_to_num(tie), expected, room, lone)
+
+
+def _grain(window: _Window, around: Flags) -> Numbers:
+    """To what the values around are rounded, where that is coarser than what the storage holds."""
+    edit = window.edit
+    new, step = window.new[window.places], window.resolution[window.places]
+    coarse = np.zeros(len(new))
+    least = float(np.median(step))
+    if not least or not np.isfinite(least) or edit.span / least > 1e12:
+        return coarse
+    first = int(np.floor(np.log10(least)))
+    for power in range(first, int(np.ceil(np.log10(max(edit.span, least)))) + 1):
+        for lead in (1, 2, 5):
+            grain = lead * 10.0**power
+            whole = np.abs(new - grain * np.rint(new / grain)) <= 0.5 * step
+            coarse = np.where(whole & (grain > 4 * step) & (grain < edit.span / 4), grain, coarse)
+    # Cells held at one value say nothing about rounding.
+    alone = np.ones(len(new), bool)
+    for one, _ in window.straight:
+        for side in (-1, 1):
+            there = window.new[window.places + side * one]
+            alone &= ~(np.abs(there - new) <= 0.5 * step)
+    values = np.where(around, window.scattered(np.where(alone, coarse, np.nan))[window.around], np.nan)
+    enough = np.isfinite(values).sum(axis=1) > 2
+    return np.where(enough, np.nan_to_num(_quantile(values, 0.6)), 0.0)
 
 
 def _by_change(window: _Window, moved: Numbers, whole: Numbers, add: Any, times: Any) -> _Way:
@@ -294,25 +354,26 @@ def _by_change(window: _Window, moved: Numbers, whole: Numbers, add: Any, times:
         all_: dict[int, Numbers] = {side: whole[places + side * step] for side in (-2, -1, 1, 2)}
         at = {side: along[places + side * step] - here for side in (-2, -1, 1, 2)}
         few = window.fellows < _FEW
-        for side in (-1, 1):
-            predictions.append(near[side])
-            further = few | ~np.isfinite(near[side])
-            predictions.append(np.where(further, near[2 * side], np.nan))
         either = np.isfinite(near[-1]) | np.isfinite(near[1])
         between = _interpolated(all_[-1], all_[1], at[-1], at[1])
         predictions.append(np.where(either, between, np.nan))
         both = np.isfinite(near[-1]) & np.isfinite(near[1])
         middle.append(np.where(both, between, np.nan))
-        predictions.append(np.where(both, _cubic(all_, at), np.nan))
+        beyond = {side: np.where(few | np.isfinite(near[side]), all_[side], np.nan) for side in (-2, 2)}
+        predictions.append(np.where(both, _cubic({**near, **beyond}, at), np.nan))
         for side in (-1, 1):
-            predictions.append(near[side] - (all_[2 * side] - near[side]) * _share(at, side))
+            predictions.append(near[side])
+            further = few | ~np.isfinite(near[side])
+            predictions.append(np.where(further, near[2 * side], np.nan))
+            onwards = near[side] - (beyond[2 * side] - near[side]) * _share(at, side)
+            predictions.append(np.where(both & ~few, np.nan, onwards))
     if window.is_curve:
         step = window.lines[0][0]
         predictions += [np.where(window.fellows < _FEW, moved[places + side * step], np.nan) for side in (-3, 3)]
     usual = np.nanmedian(moved) if np.isfinite(moved).any() else np.nan
     predictions.append(np.full(len(places), usual if np.isfinite(moved).sum() > 2 else np.nan))
     stacked = np.stack(predictions) * times + add
-    centre = _middle(np.stack([*middle, *[p for p in predictions[:2]]]).T)
+    centre = _middle(np.stack(middle).T)
     around = _middle(moved[window.around])
     central = np.where(np.isfinite(centre), centre, around) * times + add
     return _nearest(stacked, central, window.new[places])
@@ -333,7 +394,7 @@ def _by_surface(window: _Window, surface: Numbers) -> _Way:
         predictions.append(_cubic(values, at))
     stacked = np.stack(predictions)
     central = _middle(stacked.T)
-    return _nearest(np.concatenate([stacked, central[None, :]]), central, window.new[places])
+    return _nearest(stacked, central, window.new[places])
 
 
 def _interpolated(before: Numbers, after: Numbers, back: Numbers, ahead: Numbers) -> Numbers:
@@ -369,10 +430,11 @@ def _nearest(predictions: Numbers, central: Numbers, new: Numbers) -> _Way:
     return _Way(predictions[pick, columns], central, off[pick, columns])
 
 
-def _ends(new: Numbers, resolution: Numbers) -> list[float]:
+def _ends(new: Numbers) -> list[float]:
     """The highest and the lowest new value, where two cells or more share it."""
-    found = [float(end) for end in (new.max(), new.min()) if np.count_nonzero(new == end) > 1] if len(new) else []
-    return found
+    if not len(new):
+        return []
+    return [float(end) for end in (new.max(), new.min()) if np.count_nonzero(new == end) > 1]
 
 
 def _stopped(edit: Edit, way: _Way, new: Numbers, stops: tuple[float, ...]) -> Numbers:
@@ -416,31 +478,31 @@ def _by_copy(
 ) -> tuple[Flags, Numbers, Flags]:
     """Cells that hold a neighbour's value as their fellows do.
 
-    Which cells are copies, the value that a copy would have, and where copying is what the fellow cells do.
+    Which cells are copies, the value that a copy would have, and where copying is what all fellow cells do.
     """
     places = window.places
     count = len(places)
-    copied = np.zeros(count, bool)
-    rules = np.zeros(count, bool)
+    copied, copying = np.zeros(count, bool), np.zeros(count, bool)
     value = np.full(count, np.nan)
-    most = np.zeros(count)
     straight = [step for step, _ in window.straight]
     mates = np.stack([places + side * one for one in straight for side in (-2, -1, 1, 2)], axis=1)
     mates_live = live[mates]
     amount = mates_live.sum(axis=1)
     for source in (window.old, window.new):
         for one in straight:
-            for side in (-1, 1):
+            for side in (-2, -1, 1, 2):
+                if source is window.new and abs(side) == 2:
+                    continue
                 there = source[places + side * one]
                 same = np.abs(there - new) <= 0.5 * step
-                same_grid = window.scattered(same, False)
-                agreeing = (same_grid[mates] & mates_live).sum(axis=1)
-                copied |= same & ((agreeing >= 1) | (amount == 0))
-                leads = (agreeing >= 3) & (agreeing == amount) & (agreeing > most)
-                value = np.where(leads, there, value)
-                most = np.where(leads, agreeing, most)
-                rules |= leads
-    return copied, value, rules
+                agreeing = (window.scattered(same, False)[mates] & mates_live).sum(axis=1)
+                lone = ((amount == 0) & (abs(side) == 1)) | ((amount == 1) & (window.fellows == 1))
+                copied |= same & (((agreeing >= 1) & (agreeing >= 0.6 * amount)) | lone)
+                if source is window.old:
+                    leads = (agreeing >= 3) & (agreeing == amount) & np.isfinite(there)
+                    value = np.where(leads & ~copying, there, value)
+                    copying |= leads
+    return copied, value, copying & ~copied
 
 
 def _held(window: _Window, around: Flags, step: Numbers) -> tuple[Flags, Numbers]:
@@ -464,12 +526,19 @@ def _made_equal(window: _Window, live: Flags, new: Numbers, step: Numbers, floor
     return found & live[places]
 
 
+def _is_smoothed(window: _Window, departure: Numbers, around: Flags, floor: Numbers) -> Flags:
+    """Cells on a surface that is rough in the base, of an edit that made it smoother throughout."""
+    own = window.own_roughness
+    ratio = np.where((own > floor) & np.isfinite(departure), departure / own, np.nan)
+    ratios = np.where(around, window.scattered(ratio)[window.around], np.nan)
+    smoother = _quantile(ratios, _QUANTILE) < 1
+    return smoother & (np.isfinite(ratios).sum(axis=1) >= 2) & (departure <= 0.9 * own)
+
+
 def _judge_lone(window: _Window, surface: _Way, new: Numbers, old: Numbers, step: Numbers) -> _Verdict:
     """Judge changes without another around by the surface and the roughness that the base has there."""
     edit = window.edit
-    before = _roughness(window)
-    rough = _quantile(before[window.around], _QUANTILE)
-    own = before[window.places]
+    rough, own = window.rough, window.own_roughness
     floor = np.maximum(_LONE_SHARE * edit.span, _LONE_STEPS * step)
     allowed = floor + 1.5 * np.nan_to_num(rough)
     off = np.where(np.isfinite(surface.departure), surface.departure, np.inf)
@@ -477,16 +546,6 @@ def _judge_lone(window: _Window, surface: _Way, new: Numbers, old: Numbers, step
     score = np.minimum(np.abs(new - old) / floor, off / allowed)
     expected = np.where(np.isfinite(surface.central), surface.central, old)
     return _Verdict(score, off, expected, allowed, np.ones(len(new), bool))
-
-
-def _roughness(window: _Window) -> Numbers:
-    """How far every cell of the base lies off the surface around it, in the padded grid."""
-    edit = window.edit
-    whole = Edit(edit.old, edit.old, np.isfinite(edit.old), edit.resolution, (), edit.x, edit.y)
-    base = _Window(whole)
-    departure = _by_surface(base, base.new).departure
-    found: Numbers = base.scattered(np.where(np.isfinite(departure), departure, np.nan))
-    return found
 
 
 def _worst_around(window: _Window, score: Numbers, tie: Numbers) -> Flags:
