@@ -208,8 +208,11 @@ def off_the_movement(window: Window, movement: Movement, few: Flags) -> Numbers:
             near[-1] * cubic[-1] + near[1] * cubic[1] + beyond[-2] * cubic[-2] + beyond[2] * cubic[2]
         )
         alone = ~(back & ahead) | few
+        # Where the movement goes on steadily, a cell moved as those between which it lies, not as one of them.
+        across = near[1] - near[-1]
+        steady = np.abs(across - (near[-1] - near[-2]) - (near[2] - near[1])) <= 0.5 * np.abs(across)
         for side in (-1, 1):
-            offer(near[side])
+            offer(np.where(steady, np.nan, near[side]))
             offer(np.where(few | ~np.isfinite(near[side]), near[2 * side], np.nan))
             onwards = near[side] + (near[side] - beyond[2 * side]) * line.onwards[side]
             offer(np.where(alone, onwards, np.nan))

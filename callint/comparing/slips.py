@@ -34,15 +34,17 @@ from callint.model.change import Flags, Numbers, TableChange
 from callint.model.definition import Conversion, Linear, States
 
 #: Departures below this share of the table's span, or below so many storage steps, are never suspicious.
-_SPAN_SHARE, _STEPS = 0.02, 1.5
+_SPAN_SHARE, _STEPS = 0.02, 2.0
 #: The same for a change with no other around it.
 _LONE_SHARE, _LONE_STEPS = 0.045, 3.0
 #: So many times the yardstick may a cell depart.
-_FACTOR = 3.0
+_FACTOR = 4.0
 #: The yardstick is this quantile of what the fellow cells depart.
-_QUANTILE = 0.8
+_QUANTILE = 0.6
 #: What few fellow cells cannot say about the noise of an edit, as a share of their change.
 _DOUBT = 0.5
+#: So many fellows say how rough an edit left the surface.
+_ENOUGH = 4
 #: A way to predict that is this many times worse than the best one explains nothing.
 _WORSE = 2.0
 #: A suspicious cell disturbs the judgement of those around it, so they are judged again without it.
@@ -51,7 +53,7 @@ _PASSES = 5
 #: so many times further than the others.
 _MOST, _GROSS = 0.15, 5.0
 #: Values rounded by hand may depart by this share of what they are rounded to.
-_GRAIN_SHARE = 0.75
+_GRAIN_SHARE = 1.05
 #: A departure of fewer steps than this may equal a neighbour by chance.
 _CHANCE_STEPS = 10
 #: Changed cells looked at together, in whole rows, which bounds the memory.
@@ -93,32 +95,35 @@ def _is_uniform(edit: Edit) -> bool:
 def _found(window: Window) -> list[Suspect]:
     excluded = np.zeros(len(window.places), bool)
     found: list[Suspect] = []
+    most = max(1, int(_MOST * len(window.places)))
     for _ in range(_PASSES):
         verdict = _judge(window, excluded)
         worst = _worst_around(window, verdict)
         # A cell that is alone only because its fellow was a slip has nothing left to be judged by.
         beside = window.scattered(excluded, False)[window.around[verdict.cells[worst]]].any(axis=1)
         worst[worst] = ~(verdict.is_lone[worst] & beside)
-        if not worst.any():
+        more = [_suspect(window, verdict, number) for number in np.flatnonzero(worst).tolist()]
+        if not more:
             break
-        for number in np.flatnonzero(worst).tolist():
-            y, x = window.cell(int(verdict.cells[number]))
-            found.append(
-                Suspect(
-                    x=x,
-                    y=y,
-                    expected=float(verdict.expected[number]),
-                    yardstick=float(verdict.allowed[number]),
-                    is_lone=bool(verdict.is_lone[number]),
-                    score=float(verdict.score[number]),
-                )
-            )
+        fellows = sorted(one.score for one in (*found, *more) if not one.is_lone)
+        if len(fellows) > most:
+            usual = fellows[(len(fellows) - 1) // 2]
+            return found + [one for one in more if one.is_lone or one.score > _GROSS * usual]
+        found += more
         excluded[verdict.cells[worst]] = True
-    fellows = sorted(one.score for one in found if not one.is_lone)
-    if len(fellows) > max(1, _MOST * len(window.places)):
-        usual = fellows[(len(fellows) - 1) // 2]
-        found = [one for one in found if one.is_lone or one.score > _GROSS * usual]
     return found
+
+
+def _suspect(window: Window, verdict: _Verdict, number: int) -> Suspect:
+    y, x = window.cell(int(verdict.cells[number]))
+    return Suspect(
+        x=x,
+        y=y,
+        expected=float(verdict.expected[number]),
+        yardstick=float(verdict.allowed[number]),
+        is_lone=bool(verdict.is_lone[number]),
+        score=float(verdict.score[number]),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,9 +173,9 @@ def _judge(window: Window, excluded: Flags) -> _Verdict:
     new, old, step, grain, floor = new[cells], old[cells], step[cells], grain[cells], floor[cells]
     fellows, few, equal, departures = fellows[cells], few[cells], equal[cells], departures[:, cells]
     yardsticks[:, fellows < 2] = 0.0
-    if few.any():
-        rough = np.nan_to_num(quantile(window.roughness[window.around[cells]], _QUANTILE))
-        yardsticks[2, few] = np.fmax(yardsticks[2], rough)[few]
+    # Few fellows lie on the surface by chance where it is rough.
+    rough = np.nan_to_num(quantile(window.roughness[window.around[cells]], _QUANTILE))
+    yardsticks[2] = np.fmax(yardsticks[2], rough * np.minimum(1.0, _ENOUGH / np.maximum(fellows, 1)))
 
     held, level = _held(window, around, cells)
     copied, source, copying = _copied(window, live, fellows, cells)
@@ -180,7 +185,7 @@ def _judge(window: Window, excluded: Flags) -> _Verdict:
     steps = np.abs(window.new - window.old)[window.around[cells]]
     typical = np.nan_to_num(middle(np.where(around, steps, np.nan)))
     doubt = _DOUBT * typical / np.maximum(fellows, 1) ** 2
-    allowed = floor + _FACTOR * np.nan_to_num(yardsticks, nan=np.inf) + doubt
+    allowed = floor + np.where(exact, 0.0, _FACTOR * np.nan_to_num(yardsticks, nan=np.inf) + doubt)
     scores = np.where(trusted & np.isfinite(allowed), departures / allowed, np.inf)
     pick = np.argmin(scores, axis=0), np.arange(len(cells))
     score, expected = scores[pick], centres[pick]
@@ -227,7 +232,7 @@ def _grain(window: Window, live: Flags) -> Numbers:
     if not least > 0 or not np.isfinite(least) or span / least > 1e9:
         return coarse
     for power in range(int(np.floor(np.log10(least))), int(np.ceil(np.log10(max(span, least)))) + 1):
-        for lead in (1, 2, 5):
+        for lead in (1, 5):
             grain = lead * 10.0**power
             if 4 * least < grain < span / 4:
                 whole = np.abs(new - grain * np.rint(new / grain)) <= 0.5 * step
@@ -235,12 +240,12 @@ def _grain(window: Window, live: Flags) -> Numbers:
     if np.count_nonzero(coarse) < 0.3 * len(coarse):
         return np.zeros(len(new))
     # Cells held at one value say nothing about rounding.
-    for line in window.straight:
-        for side in (-1, 1):
-            coarse[np.abs(window.new[line.at[side]] - new) <= 0.5 * step] = np.nan
-    values = np.where(live[window.around], window.scattered(coarse)[window.around], np.nan)
-    enough = np.isfinite(values).sum(axis=1) > 2
-    return np.where(enough, np.nan_to_num(quantile(values, 0.6)), 0.0)
+    values = np.where(live[window.around], window.new[window.around], np.nan)
+    level = middle(values)[:, None]
+    seen = np.abs(values - level) > 0.5 * step[:, None]
+    grains = np.where(seen, window.scattered(coarse)[window.around], np.nan)
+    enough = np.isfinite(grains).sum(axis=1) > 2
+    return np.where(enough, np.nan_to_num(quantile(grains, 0.4)), 0.0)
 
 
 def _made_equal(window: Window, live: Flags, floor: Numbers) -> Flags:
@@ -304,20 +309,21 @@ def _copied(
     value = np.full(count, np.nan)
     places, step = window.places, window.step
     new = window.new[places]
-    mates = np.stack([at[cells] for line in window.straight for at in line.at.values()], axis=1)
-    mates_live = live[mates]
-    amount = mates_live.sum(axis=1)
     for source in (window.old, window.new):
-        for line in window.straight:
+        for number, line in enumerate(window.straight):
+            # A row is copied to a row: the fellows stand beside the cell, not in the direction of the copy.
+            mates = np.stack([at[cells] for at in window.straight[number - 1].at.values()], axis=1)
+            mates_live = live[mates]
+            amount = mates_live.sum(axis=1)
             for side in (-2, -1, 1, 2) if source is window.old else (-1, 1):
                 there = source[line.at[side]]
                 same = np.abs(there - new) <= 0.5 * step
                 agreeing = (window.scattered(same, False)[mates] & mates_live).sum(axis=1)
-                alone = (amount == 0) & (abs(side) == 1) | (amount == 1) & (fellows == 1)
+                alone = (amount == 0) & (abs(side) == 1) & (fellows == 0) | (fellows == 1)
                 together = (agreeing >= 1) & (agreeing >= 0.6 * amount)
                 copied |= same[cells] & (alone | together)
                 if source is window.old:
-                    leads = (agreeing >= 3) & (agreeing == amount) & np.isfinite(there[cells])
+                    leads = (agreeing >= 2) & (agreeing == amount) & np.isfinite(there[cells])
                     value = np.where(leads & ~copying, there[cells], value)
                     copying |= leads
     return copied, value, copying & ~copied
