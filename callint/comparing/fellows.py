@@ -157,7 +157,7 @@ class Window:
         edit = self.edit
         base = Window(Edit(edit.old, edit.old, edit.changed, edit.resolution, (), edit.x, edit.y),
                       np.isfinite(edit.old))  # fmt: skip
-        return base.scattered(known(off_the_surface(base, base.new)))
+        return base.scattered(known(off_the_surface(base, base.new).min(axis=0)))
 
 
 def _coordinates(axis: Numbers | None, count: int) -> Numbers:
@@ -210,7 +210,9 @@ def off_the_movement(window: Window, movement: Movement, few: Flags) -> Numbers:
         alone = ~(back & ahead) | few
         # Where the movement goes on steadily, a cell moved as those between which it lies, not as one of them.
         across = near[1] - near[-1]
-        steady = np.abs(across - (near[-1] - near[-2]) - (near[2] - near[1])) <= 0.5 * np.abs(across)
+        before, after = near[-1] - near[-2], near[2] - near[1]
+        sides = np.where(np.isnan(before), after, before) + np.where(np.isnan(after), before, after)
+        steady = np.abs(across - sides) <= 0.5 * np.abs(across)
         for side in (-1, 1):
             offer(np.where(steady, np.nan, near[side]))
             offer(np.where(few | ~np.isfinite(near[side]), near[2 * side], np.nan))
@@ -237,32 +239,46 @@ def by_the_movement(window: Window, movement: Movement, cells: Indexes) -> Numbe
 
 
 def off_the_surface(window: Window, surface: Numbers) -> Numbers:
-    """How far every changed cell is off the nearest of the predictions by the values around it."""
+    """How far every changed cell is off the nearest of the predictions by the values along a line.
+
+    Shape (2, changed): along the row and along the column. Infinite where there is none. Beyond the edge of
+    a table values go on straight, for cells that lie between two others on no line.
+    """
     new = window.new[window.places]
-    off: Numbers = np.full(len(new), np.inf)
-    for prediction in _surface_predictions(window, surface, slice(None)):
-        np.fmin(off, np.abs(prediction - new), out=off)
+    off: Numbers = np.full((2, len(new)), np.inf)
+    inside = np.zeros(len(new), bool)
+    for number, line in enumerate(window.straight):
+        for prediction in _between(line, surface, slice(None)):
+            np.fmin(off[number], np.abs(prediction - new), out=off[number])
+        inside |= np.isfinite(off[number])
+    for number, line in enumerate(window.straight):
+        for prediction in _outside(line, surface, slice(None)):
+            beyond = np.where(inside, np.nan, np.abs(prediction - new))
+            np.fmin(off[number], beyond, out=off[number])
     return off
 
 
 def by_the_surface(window: Window, surface: Numbers, cells: Indexes) -> Numbers:
-    """What the values around them make expect of some of the changed cells, shape (cells,)."""
-    return middle(np.stack(_surface_predictions(window, surface, cells), axis=1))
+    """What the values along a line make expect of some of the changed cells, shape (2, cells)."""
+    found: Numbers = np.full((2, len(cells)), np.nan)
+    for number, line in enumerate(window.straight):
+        between = _between(line, surface, cells)
+        centre = np.where(np.isfinite(between[1]), between[1], between[0])
+        found[number] = np.where(np.isfinite(centre), centre, middle(np.stack(_outside(line, surface, cells), 1)))
+    return found
 
 
-def _surface_predictions(window: Window, surface: Numbers, cells: Indexes | slice) -> list[Numbers]:
-    predictions = []
-    for line in window.straight:
-        values = {side: surface[at[cells]] for side, at in line.at.items()}
-        between = values[-1] * line.between[-1][cells] + values[1] * line.between[1][cells]
-        outside = [
-            values[side] + (values[side] - values[2 * side]) * line.onwards[side][cells] for side in (-1, 1)
-        ]
-        outside_one = np.where(np.isfinite(outside[0]), outside[0], outside[1])
-        predictions.append(np.where(np.isfinite(between), between, outside_one))
-        cubic = line.cubic
-        predictions.append(sum((values[side] * cubic[side][cells] for side in _SIDES), np.zeros(1)))
-    return predictions
+def _between(line: Line, surface: Numbers, cells: Indexes | slice) -> list[Numbers]:
+    values = {side: surface[at[cells]] for side, at in line.at.items()}
+    straight = values[-1] * line.between[-1][cells] + values[1] * line.between[1][cells]
+    cubic = line.cubic
+    curved: Numbers = sum((values[side] * cubic[side][cells] for side in _SIDES), np.zeros(1))
+    return [straight, curved]
+
+
+def _outside(line: Line, surface: Numbers, cells: Indexes | slice) -> list[Numbers]:
+    values = {side: surface[at[cells]] for side, at in line.at.items()}
+    return [values[side] + (values[side] - values[2 * side]) * line.onwards[side][cells] for side in (-1, 1)]
 
 
 # Order statistics of rows with gaps
@@ -275,10 +291,10 @@ def known(values: Numbers) -> Numbers:
 
 
 def quantile(values: Numbers, share: float) -> Numbers:
-    """A quantile of every row without its NaNs; NaN where nothing is left."""
+    """A low quantile of every row without its NaNs; NaN where nothing is left."""
     ordered = np.sort(values, axis=1)
     count = (~np.isnan(ordered)).sum(axis=1)
-    index = np.clip(np.ceil(share * count).astype(np.intp) - 1, 0, None)
+    index = np.clip((share * (count - 1)).astype(np.intp), 0, None)
     found: Numbers = ordered[np.arange(len(ordered)), index]
     return found
 

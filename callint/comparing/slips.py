@@ -47,6 +47,8 @@ _DOUBT = 0.5
 _ENOUGH = 4
 #: A way to predict that is this many times worse than the best one explains nothing.
 _WORSE = 2.0
+#: So much of what is never suspicious counts for nothing in that.
+_SLACK = 0.25
 #: A suspicious cell disturbs the judgement of those around it, so they are judged again without it.
 _PASSES = 5
 #: An edit of which more than this share sticks out is not understood, and only cells count that stick out
@@ -146,46 +148,53 @@ def _judge(window: Window, excluded: Flags) -> _Verdict:
     grain = _grain(window, live)
     floor = np.maximum(_SPAN_SHARE * edit.span, _STEPS * step) + _GRAIN_SHARE * grain
 
-    equal = _made_equal(window, live, floor)
+    equal, nearly = (_made_equal(window, live, floor, sides) for sides in ((-1, 1), (-2, 2)))
     # Where an edit ends at a value, what the cell was before says nothing any more.
-    free = live & ~window.scattered(equal, False)
+    free = live & ~window.scattered(equal | nearly, False)
     surface = np.where(window.changed & ~live, np.nan, window.new)
     ways = _movements(window, free)
     few = fellows < FEW
-    off = [*(off_the_movement(window, way, few) for way in ways), off_the_surface(window, surface)]
-    departures = np.stack(off)
+    departures = np.stack(
+        [*(off_the_movement(window, way, few) for way in ways), *off_the_surface(window, surface)]
+    )
+    surface_off = departures[2:].min(axis=0)
     cells = np.flatnonzero((departures.max(axis=0) > floor) & ~excluded)
     if not len(cells):
         nothing: Numbers = np.empty(0)
         return _Verdict(cells, nothing, nothing, nothing, nothing, np.empty(0, bool))
-    centres = np.stack([*(by_the_movement(window, way, cells) for way in ways),
-                        by_the_surface(window, surface, cells)])  # fmt: skip
-    _excuse_stopped(window, departures, cells, centres, (*edit.stops, *_ends(new[~excluded])))
-
+    centres = np.stack(
+        [*(by_the_movement(window, way, cells) for way in ways), *by_the_surface(window, surface, cells)]
+    )
+    on_surface = middle(centres[2:].T)
     around = live[window.around[cells]]
+    _excuse_stopped(window, departures, cells, centres, around)
     moving = free[window.around[cells]]
     yardsticks = np.stack(
         [
-            _yardstick(window, departure, seen, cells)
-            for departure, seen in zip(departures, (moving, moving, around), strict=True)
+            *(_yardstick(window, departure, moving, cells) for departure in departures[:2]),
+            *_surface_yardsticks(window, departures[2:], live, around, cells),
         ]
     )
     new, old, step, grain, floor = new[cells], old[cells], step[cells], grain[cells], floor[cells]
     fellows, few, equal, departures = fellows[cells], few[cells], equal[cells], departures[:, cells]
+    pattern = moving.sum(axis=1)
+    yardsticks[:2, pattern == 0] = np.inf
+    yardsticks[:2, pattern == 1] = 0.0
     yardsticks[:, fellows < 2] = 0.0
     # Few fellows lie on the surface by chance where it is rough.
     rough = np.nan_to_num(quantile(window.roughness[window.around[cells]], _QUANTILE))
-    yardsticks[2] = np.fmax(yardsticks[2], rough * np.minimum(1.0, _ENOUGH / np.maximum(fellows, 1)))
+    yardsticks[2:] = np.fmax(yardsticks[2:], rough * np.minimum(1.0, _ENOUGH / np.maximum(fellows, 1)))
 
     held, level = _held(window, around, cells)
     copied, source, copying = _copied(window, live, fellows, cells)
     exact = held | copying
     best = np.where(exact, 0.0, np.nanmin(yardsticks, axis=0))
-    trusted = yardsticks <= _WORSE * best + np.where(exact, 1.0, 0.5) * floor
+    trusted = yardsticks <= _WORSE * best + _SLACK * floor
     steps = np.abs(window.new - window.old)[window.around[cells]]
     typical = np.nan_to_num(middle(np.where(around, steps, np.nan)))
     doubt = _DOUBT * typical / np.maximum(fellows, 1) ** 2
-    allowed = floor + np.where(exact, 0.0, _FACTOR * np.nan_to_num(yardsticks, nan=np.inf) + doubt)
+    noise = _FACTOR * np.nan_to_num(yardsticks, nan=np.inf) + step
+    allowed = np.where(exact, floor, np.maximum(floor, noise) + doubt)
     scores = np.where(trusted & np.isfinite(allowed), departures / allowed, np.inf)
     pick = np.argmin(scores, axis=0), np.arange(len(cells))
     score, expected = scores[pick], centres[pick]
@@ -197,17 +206,17 @@ def _judge(window: Window, excluded: Flags) -> _Verdict:
 
     lone = fellows == 0
     if lone.any():
-        alone, fitting, lone_room = _judge_lone(window, departures[2], centres[2], cells)
+        alone, fitting, lone_room = _judge_lone(window, departures[2:].min(axis=0), on_surface, cells)
         score = np.where(lone, alone, score)
         expected = np.where(lone, fitting, expected)
         room = np.where(lone, lone_room, room)
-    score = np.where(_is_smoothed(window, off[2], around, floor, cells), 0.0, score)
+    score = np.where(_is_smoothed(window, surface_off, around, floor, cells), 0.0, score)
     # A coarse edit has equal neighbours by chance, and so may a slip.
     chance = np.abs(new - expected) < _CHANCE_STEPS * np.maximum(step, grain)
     score = np.where(copied | (equal & (held | ~chance)), 0.0, score)
     score = np.where(np.isfinite(score), score, 0.0)
     # Two cells that contradict each other: the one that leaves the surface further is the slip.
-    tie = np.nan_to_num(np.abs(new - centres[2]))
+    tie = np.nan_to_num(np.abs(new - on_surface))
     return _Verdict(cells, score, tie, expected, room, lone)
 
 
@@ -220,7 +229,7 @@ def _movements(window: Window, free: Flags) -> tuple[Movement, Movement]:
     ones, zeros = np.ones_like(old), np.zeros_like(old)
     return (
         Movement(change, np.where(rest, 0.0, change), old, ones),
-        Movement(ratio, np.where(rest, 1.0, ratio), zeros, old),
+        Movement(ratio, np.where(rest, 1.0, ratio), zeros, np.where(old == 0, np.nan, old)),
     )
 
 
@@ -232,7 +241,7 @@ def _grain(window: Window, live: Flags) -> Numbers:
     if not least > 0 or not np.isfinite(least) or span / least > 1e9:
         return coarse
     for power in range(int(np.floor(np.log10(least))), int(np.ceil(np.log10(max(span, least)))) + 1):
-        for lead in (1, 5):
+        for lead in (1, 2, 5):
             grain = lead * 10.0**power
             if 4 * least < grain < span / 4:
                 whole = np.abs(new - grain * np.rint(new / grain)) <= 0.5 * step
@@ -244,46 +253,62 @@ def _grain(window: Window, live: Flags) -> Numbers:
     level = middle(values)[:, None]
     seen = np.abs(values - level) > 0.5 * step[:, None]
     grains = np.where(seen, window.scattered(coarse)[window.around], np.nan)
-    enough = np.isfinite(grains).sum(axis=1) > 2
-    return np.where(enough, np.nan_to_num(quantile(grains, 0.4)), 0.0)
+    enough = np.isfinite(grains).sum(axis=1) >= 2
+    return np.where(enough, np.nan_to_num(quantile(grains, 0.35)), 0.0)
 
 
-def _made_equal(window: Window, live: Flags, floor: Numbers) -> Flags:
-    """Cells that the edit made equal to a changed neighbour, although they were not equal before."""
+def _made_equal(window: Window, live: Flags, floor: Numbers, sides: tuple[int, ...]) -> Flags:
+    """Cells that the edit made equal to a changed one beside them, although they were not before."""
     places, step = window.places, window.step
     new, old = window.new[places], window.old[places]
     found = np.zeros(len(places), bool)
     least = np.maximum(1.5 * step, 0.25 * floor)
     for line in window.straight:
-        for side in (-1, 1):
+        for side in sides:
             there = line.at[side]
             alike = live[there] & (np.abs(window.new[there] - new) <= 0.5 * step)
             found |= alike & (np.abs(window.old[there] - old) > least)
     return found & live[places]
 
 
-def _ends(new: Numbers) -> list[float]:
-    """The highest and the lowest new value, where two cells or more share it."""
-    if not len(new):
-        return []
-    return [float(end) for end in (new.max(), new.min()) if np.count_nonzero(new == end) > 1]
-
-
 def _excuse_stopped(
-    window: Window, departures: Numbers, cells: Indexes, centres: Numbers, stops: tuple[float, ...]
+    window: Window, departures: Numbers, cells: Indexes, centres: Numbers, around: Flags
 ) -> None:
     """Take the departures from cells in which the edit ran into a limit and stopped there, in place."""
-    new = window.new[window.places[cells]]
+    new, half = window.new[window.places[cells]], 0.5 * window.step[cells]
     usual = np.nanmedian(window.edit.old)
-    for stop in stops:
-        beyond = centres >= stop if stop >= usual else centres <= stop
-        departures[:, cells] = np.where((new == stop) & beyond, 0.0, departures[:, cells])
+    values = window.new[window.around[cells]]
+    highest = np.where(around, values, -np.inf).max(axis=1)
+    lowest = np.where(around, values, np.inf).min(axis=1)
+    above, below = np.abs(new - highest) <= half, np.abs(new - lowest) <= half
+    for stop in window.edit.stops:
+        (above if stop >= usual else below)[new == stop] = True
+    stopped = (above & (centres >= new)) | (below & (centres <= new))
+    departures[:, cells] = np.where(stopped, 0.0, departures[:, cells])
 
 
 def _yardstick(window: Window, departure: Numbers, seen: Flags, cells: Indexes) -> Numbers:
     """What the fellows of some cells depart, at the quantile."""
     grid = window.scattered(departure)
     return quantile(np.where(seen, grid[window.around[cells]], np.nan), _QUANTILE)
+
+
+def _surface_yardsticks(
+    window: Window, departures: Numbers, live: Flags, around: Flags, cells: Indexes
+) -> list[Numbers]:
+    """The same for the surface along row and column, shape (cells,) each.
+
+    The fellows across a line, which lie on the same slopes and cliffs along it, count for themselves too.
+    """
+    found = []
+    for number, departure in enumerate(departures):
+        usual = _yardstick(window, departure, around, cells)
+        if len(window.straight) > 1:
+            mates = np.stack([at[cells] for at in window.straight[1 - number].at.values()], axis=1)
+            across = np.where(live[mates], window.scattered(departure)[mates], np.nan)
+            usual = np.fmax(usual, quantile(across, 0.5))
+        found.append(usual)
+    return found
 
 
 def _held(window: Window, around: Flags, cells: Indexes) -> tuple[Flags, Numbers]:
