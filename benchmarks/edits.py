@@ -236,7 +236,8 @@ def limit_beside_factor(numbers: np.random.Generator, one: Sample) -> Array:
     columns = np.arange(one.numbers.shape[1])[None, :] >= numbers.integers(xs.min() + 1, xs.max() + 2)
     if min((where.cells & columns).sum(), (where.cells & ~columns).sum()) < 2:  # one cell is no region
         return raised
-    return np.where(where.cells & columns & np.isfinite(raised), float(np.max(inside)), raised)
+    limit = float(np.max(inside)) + numbers.uniform(0.01, 0.1) * one.span
+    return np.where(where.cells & columns & np.isfinite(raised), limit, raised)
 
 
 def into_a_stop(numbers: np.random.Generator, one: Sample) -> Array:

@@ -22,6 +22,8 @@ Indexes = NDArray[np.intp]
 _MAP_REACH, _CURVE_REACH = 2, 3
 #: With fewer fellows than this, those further away are asked too.
 FEW = 6
+#: The movement of a taper grows from its edge inwards by at least this share of the first step.
+_GROWTH = 0.25
 _SIDES = (-2, -1, 1, 2)
 
 
@@ -201,7 +203,12 @@ def off_the_movement(window: Window, movement: Movement, few: Flags) -> Numbers:
         near, all_ = line.values(movement.moved), line.values(movement.whole)
         back, ahead = np.isfinite(near[-1]), np.isfinite(near[1])
         between = all_[-1] * line.between[-1] + all_[1] * line.between[1]
-        offer(np.where(back | ahead, between, np.nan))
+        # Half of the movement is to be expected only at the edge of one that grows inwards.
+        grows = [
+            np.abs(near[2 * side] - near[side]) >= _GROWTH * np.abs(near[side] - all_[-side])
+            for side in (-1, 1)
+        ]
+        offer(np.where((back & ahead) | ((back | ahead) & (few | grows[0] | grows[1])), between, np.nan))
         beyond = {side: np.where(few, all_[side], near[side]) if any_few else near[side] for side in (-2, 2)}
         cubic = line.cubic
         offer(

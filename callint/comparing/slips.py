@@ -41,6 +41,8 @@ _LONE_SHARE, _LONE_STEPS = 0.045, 3.0
 _FACTOR = 4.0
 #: The yardstick is this quantile of what the fellow cells depart.
 _QUANTILE = 0.6
+#: The roughness of the base around a cell is this quantile of it.
+_ROUGH_QUANTILE = 0.8
 #: What few fellow cells cannot say about the noise of an edit, as a share of their change.
 _DOUBT = 0.5
 #: So many fellows say how rough an edit left the surface.
@@ -148,9 +150,9 @@ def _judge(window: Window, excluded: Flags) -> _Verdict:
     grain = _grain(window, live)
     floor = np.maximum(_SPAN_SHARE * edit.span, _STEPS * step) + _GRAIN_SHARE * grain
 
-    equal, nearly = (_made_equal(window, live, floor, sides) for sides in ((-1, 1), (-2, 2)))
+    equal = _made_equal(window, live)
     # Where an edit ends at a value, what the cell was before says nothing any more.
-    free = live & ~window.scattered(equal | nearly, False)
+    free = live & ~window.scattered(equal.at_all, False)
     surface = np.where(window.changed & ~live, np.nan, window.new)
     ways = _movements(window, free)
     few = fellows < FEW
@@ -176,13 +178,13 @@ def _judge(window: Window, excluded: Flags) -> _Verdict:
         ]
     )
     new, old, step, grain, floor = new[cells], old[cells], step[cells], grain[cells], floor[cells]
-    fellows, few, equal, departures = fellows[cells], few[cells], equal[cells], departures[:, cells]
+    fellows, departures = fellows[cells], departures[:, cells]
     pattern = moving.sum(axis=1)
     yardsticks[:2, pattern == 0] = np.inf
     yardsticks[:2, pattern == 1] = 0.0
     yardsticks[:, fellows < 2] = 0.0
     # Few fellows lie on the surface by chance where it is rough.
-    rough = np.nan_to_num(quantile(window.roughness[window.around[cells]], _QUANTILE))
+    rough = np.nan_to_num(quantile(window.roughness[window.around[cells]], _ROUGH_QUANTILE))
     yardsticks[2:] = np.fmax(yardsticks[2:], rough * np.minimum(1.0, _ENOUGH / np.maximum(fellows, 1)))
 
     held, level = _held(window, around, cells)
@@ -194,7 +196,7 @@ def _judge(window: Window, excluded: Flags) -> _Verdict:
     typical = np.nan_to_num(middle(np.where(around, steps, np.nan)))
     doubt = _DOUBT * typical / np.maximum(fellows, 1) ** 2
     noise = _FACTOR * np.nan_to_num(yardsticks, nan=np.inf) + step
-    allowed = np.where(exact, floor, np.maximum(floor, noise) + doubt)
+    allowed = np.where(exact, floor, np.maximum(floor, 0.5 * floor + noise) + doubt)
     scores = np.where(trusted & np.isfinite(allowed), departures / allowed, np.inf)
     pick = np.argmin(scores, axis=0), np.arange(len(cells))
     score, expected = scores[pick], centres[pick]
@@ -213,7 +215,8 @@ def _judge(window: Window, excluded: Flags) -> _Verdict:
     score = np.where(_is_smoothed(window, surface_off, around, floor, cells), 0.0, score)
     # A coarse edit has equal neighbours by chance, and so may a slip.
     chance = np.abs(new - expected) < _CHANCE_STEPS * np.maximum(step, grain)
-    score = np.where(copied | (equal & (held | ~chance)), 0.0, score)
+    meant = equal.twice[cells] | (equal.beside[cells] & (held | ~chance))
+    score = np.where(copied | meant, 0.0, score)
     score = np.where(np.isfinite(score), score, 0.0)
     # Two cells that contradict each other: the one that leaves the surface further is the slip.
     tie = np.nan_to_num(np.abs(new - on_surface))
@@ -257,18 +260,35 @@ def _grain(window: Window, live: Flags) -> Numbers:
     return np.where(enough, np.nan_to_num(quantile(grains, 0.35)), 0.0)
 
 
-def _made_equal(window: Window, live: Flags, floor: Numbers, sides: tuple[int, ...]) -> Flags:
-    """Cells that the edit made equal to a changed one beside them, although they were not before."""
+@dataclass(frozen=True, slots=True)
+class _Equal:
+    """Which changed cells the edit made equal to others in their row or column, although they were not.
+
+    ``at_all``: to one of the four nearest; ``beside``: to a neighbour; ``twice``: to a neighbour and one more.
+    """
+
+    at_all: Flags
+    beside: Flags
+    twice: Flags
+
+
+def _made_equal(window: Window, live: Flags) -> _Equal:
     places, step = window.places, window.step
     new, old = window.new[places], window.old[places]
-    found = np.zeros(len(places), bool)
-    least = np.maximum(1.5 * step, 0.25 * floor)
+    at_all, beside, twice = (np.zeros(len(places), bool) for _ in range(3))
     for line in window.straight:
-        for side in sides:
-            there = line.at[side]
+        near = np.zeros(len(places), bool)
+        times = np.zeros(len(places), np.intp)
+        for side, there in line.at.items():
             alike = live[there] & (np.abs(window.new[there] - new) <= 0.5 * step)
-            found |= alike & (np.abs(window.old[there] - old) > least)
-    return found & live[places]
+            if abs(side) == 1:
+                near |= alike
+            times += alike & (np.abs(window.old[there] - old) > 1.5 * step)
+        at_all |= times > 0
+        beside |= near & (times > 0)
+        twice |= near & (times > 1)
+    here = live[places]
+    return _Equal(at_all & here, beside & here, twice & here)
 
 
 def _excuse_stopped(
@@ -317,8 +337,7 @@ def _held(window: Window, around: Flags, cells: Indexes) -> tuple[Flags, Numbers
     level = middle(values)
     equal = (np.abs(values - level[:, None]) <= 0.5 * window.step[cells, None]).sum(axis=1)
     count = around.sum(axis=1)
-    most = (equal > 0.6 * count) & (equal >= 3)
-    return (equal >= 2) & (most | (equal == count)), level
+    return (equal >= 2) & (equal > 0.6 * count), level
 
 
 def _copied(
@@ -374,7 +393,7 @@ def _judge_lone(
     places = window.places[cells]
     new, old = window.new[places], window.old[places]
     floor = np.maximum(_LONE_SHARE * window.edit.span, _LONE_STEPS * window.step[cells])
-    allowed = floor + 1.5 * np.nan_to_num(quantile(window.roughness[window.around[cells]], _QUANTILE))
+    allowed = floor + 1.5 * np.nan_to_num(quantile(window.roughness[window.around[cells]], _ROUGH_QUANTILE))
     # A change that brings a cell nearer to the surface than it was is no slip.
     off = np.where(departure <= window.roughness[places], 0.0, departure)
     score = np.minimum(np.abs(new - old) / floor, off / allowed)
