@@ -118,7 +118,10 @@ def _fuel(_: np.random.Generator) -> Shape:
 def _orifice(_: np.random.Generator) -> Shape:
     # Isentropic flow of air (kappa 1.4) through an orifice by pressure ratio and temperature, kg/s per m² and
     # bar; choked, and so flat, below the critical ratio 0.528.
-    x, y = np.array([0.3, 0.4, 0.5, 0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9, 0.93, 0.96, 0.98, 0.99, 1.0]), None
+    x, y = (
+        np.array([0.3, 0.4, 0.5, 0.55, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9, 0.93, 0.96, 0.98, 0.99, 1.0]),
+        None,
+    )
     y = np.linspace(-20, 100, 10)
     ratio = np.maximum(x, 0.528282)
     psi = np.sqrt(2 * 1.4 / 0.4 * (ratio ** (2 / 1.4) - ratio ** (2.4 / 1.4)))
@@ -194,7 +197,9 @@ def _timing(_: np.random.Generator) -> Shape:
     # crosses zero; no published source, a stated formula.
     x, y = np.linspace(600, 4000, 16), np.linspace(0, 84, 12)
     s = (x[None, :] - 600) / 3400
-    values = -3 + 13 * s + 3 * s * y[:, None] / 84 - 2.5 * np.exp(-(((y[:, None] - 40) / 18) ** 2)) * (1 - s) ** 2
+    values = (
+        -3 + 13 * s + 3 * s * y[:, None] / 84 - 2.5 * np.exp(-(((y[:, None] - 40) / 18) ** 2)) * (1 - s) ** 2
+    )
     return Shape("timing", x, y, values, "int16", 0.01, 2)
 
 
@@ -209,7 +214,9 @@ def _pilot(_: np.random.Generator) -> Shape:
     # 1 to 2.4 mg in two hills, and an off code above 3100 rpm or 60 mg; no published source.
     x, y = np.linspace(600, 4000, 12), np.linspace(0, 90, 12)
     values = _map(
-        lambda n, q: 1.1 + 0.8 * np.exp(-(((q - 24) / 22) ** 2)) + 0.5 * np.exp(-(((n - 1400) / 900) ** 2)), x, y
+        lambda n, q: 1.1 + 0.8 * np.exp(-(((q - 24) / 22) ** 2)) + 0.5 * np.exp(-(((n - 1400) / 900) ** 2)),
+        x,
+        y,
     )
     values = np.where((x[None, :] > 3100) | (y[:, None] > 60), np.nan, values)
     return Shape("pilot quantity", x, y, values, "uint8", 0.02, 2, off=255)

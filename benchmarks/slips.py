@@ -71,7 +71,9 @@ def _clean(score: Score, one: Sample, name: str, change: TableChange, baselines:
         score.false.append((one, name, change, flagged))
     if baselines:
         for method, values in _baselines(change).items():
-            score.baseline_clean[method].append(float(np.max(values[change.changed & ~change.new.off], initial=0)))
+            score.baseline_clean[method].append(
+                float(np.max(values[change.changed & ~change.new.off], initial=0))
+            )
 
 
 def _slips(
@@ -172,7 +174,9 @@ def report(seeds: tuple[int, ...] = REPORTED) -> None:
     print(f"Seeds {', '.join(map(str, seeds))}; constants were chosen by seed {TUNING}.\n")
     columns: list[tuple[str, Setting]] = []
     for method in ("z-score", "Tukey's fences", "Hampel filter"):
-        settings = [s for name in score.baseline_slips if name.startswith(method) for s in _settings(score, name)]
+        settings = [
+            s for name in score.baseline_slips if name.startswith(method) for s in _settings(score, name)
+        ]
         quiet = [s for s in settings if s.alarms <= 0.005]
         if quiet:
             columns.append((f"{method}, quiet", max(quiet, key=lambda s: s.recall)))
@@ -189,7 +193,12 @@ def report(seeds: tuple[int, ...] = REPORTED) -> None:
     ]
     rows.append(["all", f"{total:,}", f"{hits / total:.4f}", *(f"{s.recall:.3f}" for _, s in columns)])
     rows.append(
-        ["clean edits blamed", f"{clean:,}", f"{blamed / clean:.4f}", *(f"{s.alarms:.3f}" for _, s in columns)]
+        [
+            "clean edits blamed",
+            f"{clean:,}",
+            f"{blamed / clean:.4f}",
+            *(f"{s.alarms:.3f}" for _, s in columns),
+        ]
     )
     rows.append(["threshold", "", "", *(f"{s.threshold:.3g}" for _, s in columns)])
     print_table("Recall by kind of slip, and false alarms", heads, rows)
@@ -197,7 +206,12 @@ def report(seeds: tuple[int, ...] = REPORTED) -> None:
         "False alarms by kind of edit",
         ["edit", "clean edits", "blamed", "share"],
         [
-            [name, f"{score.clean[name]:,}", f"{score.blamed[name]}", f"{score.blamed[name] / score.clean[name]:.4f}"]
+            [
+                name,
+                f"{score.clean[name]:,}",
+                f"{score.blamed[name]}",
+                f"{score.blamed[name] / score.clean[name]:.4f}",
+            ]
             for name in EDITS
         ],
     )

@@ -155,11 +155,22 @@ class Window:
 
     @cached_property
     def roughness(self) -> Numbers:
-        """How far every cell of the base lies off the surface around it, in the padded grid."""
+        """How far every cell of the base lies off the nearer of the surfaces through it, in the padded grid."""
+        base, off = self._base_off
+        return base.scattered(known(off.min(axis=0)))
+
+    @cached_property
+    def unevenness(self) -> Numbers:
+        """How far every cell of the base lies off the surfaces through it on the mean, in the padded grid."""
+        base, off = self._base_off
+        return base.scattered(mean_off(off))
+
+    @cached_property
+    def _base_off(self) -> tuple[Window, Numbers]:
         edit = self.edit
-        base = Window(Edit(edit.old, edit.old, edit.changed, edit.resolution, (), edit.x, edit.y),
-                      np.isfinite(edit.old))  # fmt: skip
-        return base.scattered(known(off_the_surface(base, base.new).min(axis=0)))
+        whole = Edit(edit.old, edit.old, edit.changed, edit.resolution, (), edit.x, edit.y)
+        base = Window(whole, np.isfinite(edit.old))
+        return base, off_the_surface(base, base.new)
 
 
 def _coordinates(axis: Numbers | None, count: int) -> Numbers:
@@ -211,9 +222,7 @@ def off_the_movement(window: Window, movement: Movement, few: Flags) -> Numbers:
         offer(np.where((back & ahead) | ((back | ahead) & (few | grows[0] | grows[1])), between, np.nan))
         beyond = {side: np.where(few, all_[side], near[side]) if any_few else near[side] for side in (-2, 2)}
         cubic = line.cubic
-        offer(
-            near[-1] * cubic[-1] + near[1] * cubic[1] + beyond[-2] * cubic[-2] + beyond[2] * cubic[2]
-        )
+        offer(near[-1] * cubic[-1] + near[1] * cubic[1] + beyond[-2] * cubic[-2] + beyond[2] * cubic[2])
         alone = ~(back & ahead) | few
         # Where the movement goes on steadily, a cell moved as those between which it lies, not as one of them.
         across = near[1] - near[-1]
@@ -265,13 +274,22 @@ def off_the_surface(window: Window, surface: Numbers) -> Numbers:
     return off
 
 
+def mean_off(off: Numbers) -> Numbers:
+    """The mean of what ``off_the_surface`` gives for row and column; NaN where there is neither."""
+    given = np.isfinite(off)
+    mean: Numbers = np.where(given, off, 0.0).sum(axis=0) / given.sum(axis=0)
+    return mean
+
+
 def by_the_surface(window: Window, surface: Numbers, cells: Indexes) -> Numbers:
     """What the values along a line make expect of some of the changed cells, shape (2, cells)."""
     found: Numbers = np.full((2, len(cells)), np.nan)
     for number, line in enumerate(window.straight):
         between = _between(line, surface, cells)
         centre = np.where(np.isfinite(between[1]), between[1], between[0])
-        found[number] = np.where(np.isfinite(centre), centre, middle(np.stack(_outside(line, surface, cells), 1)))
+        found[number] = np.where(
+            np.isfinite(centre), centre, middle(np.stack(_outside(line, surface, cells), 1))
+        )
     return found
 
 

@@ -23,7 +23,7 @@ from callint.comparing.fellows import (
     Window,
     by_the_movement,
     by_the_surface,
-    known,
+    mean_off,
     middle,
     off_the_movement,
     off_the_surface,
@@ -56,8 +56,12 @@ _PASSES = 5
 #: An edit of which more than this share sticks out is not understood, and only cells count that stick out
 #: so many times further than the others.
 _MOST, _GROSS = 0.15, 5.0
+#: Smoothing leaves less than this share of the unevenness.
+_SMOOTHER = 0.9
 #: Values rounded by hand may depart by this share of what they are rounded to.
 _GRAIN_SHARE = 1.05
+#: Nobody rounds to more than this share of a table's span where all else is equal.
+_FINE_GRAIN = 0.05
 #: A departure of fewer steps than this may equal a neighbour by chance.
 _CHANCE_STEPS = 10
 #: Changed cells looked at together, in whole rows, which bounds the memory.
@@ -147,7 +151,8 @@ def _judge(window: Window, excluded: Flags) -> _Verdict:
     new, old = window.new[places], window.old[places]
     live = window.scattered(~excluded, False)
     fellows = live[window.around].sum(axis=1)
-    grain = _grain(window, live)
+    coarse = _rounding(window)
+    grain = _grain(window, live, coarse)
     floor = np.maximum(_SPAN_SHARE * edit.span, _STEPS * step) + _GRAIN_SHARE * grain
 
     equal = _made_equal(window, live)
@@ -159,7 +164,7 @@ def _judge(window: Window, excluded: Flags) -> _Verdict:
     departures = np.stack(
         [*(off_the_movement(window, way, few) for way in ways), *off_the_surface(window, surface)]
     )
-    surface_off = departures[2:].min(axis=0)
+    uneven = mean_off(departures[2:])
     cells = np.flatnonzero((departures.max(axis=0) > floor) & ~excluded)
     if not len(cells):
         nothing: Numbers = np.empty(0)
@@ -212,10 +217,12 @@ def _judge(window: Window, excluded: Flags) -> _Verdict:
         score = np.where(lone, alone, score)
         expected = np.where(lone, fitting, expected)
         room = np.where(lone, lone_room, room)
-    score = np.where(_is_smoothed(window, surface_off, around, floor, cells), 0.0, score)
+    score = np.where(_is_smoothed(window, uneven, around, cells), 0.0, score)
     # A coarse edit has equal neighbours by chance, and so may a slip.
     chance = np.abs(new - expected) < _CHANCE_STEPS * np.maximum(step, grain)
-    meant = equal.twice[cells] | (equal.beside[cells] & (held | ~chance))
+    one_up = (np.abs(new - level) <= 1.05 * coarse[cells]) & (coarse[cells] <= _FINE_GRAIN * edit.span)
+    rounded = held & one_up & _is_multiple(level, coarse[cells], step)
+    meant = rounded | equal.twice[cells] | (equal.beside[cells] & (held | ~chance))
     score = np.where(copied | meant, 0.0, score)
     score = np.where(np.isfinite(score), score, 0.0)
     # Two cells that contradict each other: the one that leaves the surface further is the slip.
@@ -236,8 +243,8 @@ def _movements(window: Window, free: Flags) -> tuple[Movement, Movement]:
     )
 
 
-def _grain(window: Window, live: Flags) -> Numbers:
-    """To what the values around are rounded, where that is coarser than what the storage holds."""
+def _rounding(window: Window) -> Numbers:
+    """To what every new value could have been rounded: 1, 2 or 5 times a power of ten, 0 where it was not."""
     new, step = window.new[window.places], window.step
     coarse = np.zeros(len(new))
     least, span = float(np.median(step)), window.edit.span
@@ -247,14 +254,22 @@ def _grain(window: Window, live: Flags) -> Numbers:
         for lead in (1, 2, 5):
             grain = lead * 10.0**power
             if 4 * least < grain < span / 4:
-                whole = np.abs(new - grain * np.rint(new / grain)) <= 0.5 * step
-                coarse[whole] = grain
+                coarse[_is_multiple(new, grain, step)] = grain
+    return coarse
+
+
+def _is_multiple(values: Numbers, grain: Numbers | float, step: Numbers) -> Flags:
+    multiple: Flags = np.abs(values - grain * np.rint(values / grain)) <= 0.5 * step
+    return multiple
+
+
+def _grain(window: Window, live: Flags, coarse: Numbers) -> Numbers:
+    """To what the values around every changed cell are rounded, where most of them are."""
     if np.count_nonzero(coarse) < 0.3 * len(coarse):
-        return np.zeros(len(new))
+        return np.zeros(len(coarse))
     # Cells held at one value say nothing about rounding.
     values = np.where(live[window.around], window.new[window.around], np.nan)
-    level = middle(values)[:, None]
-    seen = np.abs(values - level) > 0.5 * step[:, None]
+    seen = np.abs(values - middle(values)[:, None]) > 0.5 * window.step[:, None]
     grains = np.where(seen, window.scattered(coarse)[window.around], np.nan)
     enough = np.isfinite(grains).sum(axis=1) >= 2
     return np.where(enough, np.nan_to_num(quantile(grains, 0.35)), 0.0)
@@ -340,9 +355,7 @@ def _held(window: Window, around: Flags, cells: Indexes) -> tuple[Flags, Numbers
     return (equal >= 2) & (equal > 0.6 * count), level
 
 
-def _copied(
-    window: Window, live: Flags, fellows: Numbers, cells: Indexes
-) -> tuple[Flags, Numbers, Flags]:
+def _copied(window: Window, live: Flags, fellows: Numbers, cells: Indexes) -> tuple[Flags, Numbers, Flags]:
     """Cells that hold a neighbour's value as their fellows do.
 
     Which of the cells are copies, the value that a copy would have, and where copying is what all fellow
@@ -373,16 +386,14 @@ def _copied(
     return copied, value, copying & ~copied
 
 
-def _is_smoothed(
-    window: Window, departure: Numbers, around: Flags, floor: Numbers, cells: Indexes
-) -> Flags:
-    """Cells on a surface that is rough in the base, of an edit that made it smoother throughout."""
-    own = window.roughness[window.places]
-    rough = own > np.max(floor, initial=0.0)
-    ratio = window.scattered(np.where(rough, known(departure) / own, np.nan))
+def _is_smoothed(window: Window, uneven: Numbers, around: Flags, cells: Indexes) -> Flags:
+    """Cells that an edit left more even than they were, as it did with the cells around them."""
+    own = window.unevenness[window.places]
+    rough = own > 0.25 * _SPAN_SHARE * window.edit.span
+    ratio = window.scattered(np.where(rough, uneven / own, np.nan))
     ratios = np.where(around, ratio[window.around[cells]], np.nan)
-    smoother = (quantile(ratios, _QUANTILE) < 1) & (np.isfinite(ratios).sum(axis=1) >= 2)
-    smoothed: Flags = smoother & (departure[cells] <= 0.9 * own[cells])
+    smoother = (quantile(ratios, _QUANTILE) < _SMOOTHER) & (np.isfinite(ratios).sum(axis=1) >= 2)
+    smoothed: Flags = smoother & (uneven[cells] <= _SMOOTHER * own[cells])
     return smoothed
 
 
