@@ -12,9 +12,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from benchmarks.shapes import Array, Shape
 from callint.decoding.conversions import physical_limits
@@ -229,7 +229,7 @@ def limit_beside_factor(numbers: np.random.Generator, one: Sample) -> Array:
     """A region by factor, and a part of it set to a limit."""
     where = region(numbers, *one.numbers.shape, 6)
     raised = one.numbers * (1 + _size(numbers, one, where) * where.weight)
-    ys, xs = np.nonzero(where.cells)
+    _, xs = np.nonzero(where.cells)
     inside = raised[where.cells & np.isfinite(raised)]
     if not len(inside):
         return one.numbers
@@ -288,7 +288,7 @@ def _mean_around(values: Array) -> Array:
 def by_copying(numbers: np.random.Generator, one: Sample) -> Array:
     """A cell, a row or a column, or a part of it, copied to the next one or the next two."""
     values = one.numbers.copy()
-    rows, columns = values.shape
+    rows = len(values)
     turned = bool(rows > 1 and numbers.random() < 0.5)
     grid = values.T if turned else values
     height, width = grid.shape
@@ -344,7 +344,7 @@ def _out_by_ten(numbers: np.random.Generator, text: str) -> str:
 
 def _swapped_digits(numbers: np.random.Generator, text: str) -> str:
     digits = _digits(text)
-    pairs = [(a, b) for a, b in zip(digits, digits[1:], strict=False) if text[a] != text[b]]
+    pairs = [(a, b) for a, b in pairwise(digits) if text[a] != text[b]]
     if not pairs:
         return text
     a, b = pairs[int(numbers.integers(0, len(pairs)))]
@@ -429,4 +429,48 @@ def slipped(
     return Slipped(change, y, x, intended)
 
 
-Raw = NDArray[np.generic]
+# Pasted wrongly
+
+
+def pasted_one_off(numbers: np.random.Generator, one: Sample) -> tuple[Array, Array] | None:
+    """A block of the base pasted one place off along an axis; a row of at least five, or rows of three.
+
+    What was meant, and what was pasted.
+    """
+    values = one.numbers
+    turned = bool(values.shape[0] > 5 and numbers.random() < 0.5)
+    grid = (values.T if turned else values).copy()
+    height = int(numbers.integers(1, len(grid) + 1))
+    width = int(numbers.integers(5 if height == 1 else 3, grid.shape[1]))
+    y, x = numbers.integers(0, len(grid) - height + 1), numbers.integers(0, grid.shape[1] - width)
+    block = grid[y : y + height, x : x + width].copy()
+    grid[y : y + height, x + 1 : x + 1 + width] = block
+    return values, grid.T if turned else grid
+
+
+def pasted_twice(numbers: np.random.Generator, one: Sample) -> tuple[Array, Array] | None:
+    """Rows or columns by a factor, one of them pasted over the next one too; what was meant comes first."""
+    values = one.numbers
+    turned = bool(numbers.random() < 0.5)
+    grid = (values.T if turned else values).copy()
+    if min(grid.shape) < 5:
+        return None
+    height, width = int(numbers.integers(4, len(grid) + 1)), int(numbers.integers(4, grid.shape[1] + 1))
+    y, x = numbers.integers(0, len(grid) - height + 1), numbers.integers(0, grid.shape[1] - width + 1)
+    grid[y : y + height, x : x + width] *= 1 + numbers.choice([-1, 1]) * numbers.uniform(0.02, 0.25)
+    meant = grid.copy()
+    row = y + int(numbers.integers(1, height - 2))
+    grid[row + 1, x : x + width] = grid[row, x : x + width]
+    return (meant.T, grid.T) if turned else (meant, grid)
+
+
+PASTED: dict[str, Callable[[np.random.Generator, Sample], tuple[Array, Array] | None]] = {
+    "one place off": pasted_one_off,
+    "row twice": pasted_twice,
+}
+
+
+def matters(one: Sample, intended: Array, change: TableChange) -> bool:
+    """Whether three cells are moved by more than 5 % of the span and more than 3 steps from what was meant."""
+    moved = np.abs(change.new.physical - one.grid(intended).physical)[~change.new.off]
+    return np.count_nonzero((moved > 0.05 * one.span) & (moved > 3 * one.step * (1 + 1e-9))) >= 3

@@ -14,9 +14,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.edits import EDITS, SLIPS, Sample, sample, slipped
+from benchmarks.edits import EDITS, PASTED, SLIPS, Sample, matters, sample, slipped
 from benchmarks.measure import print_table
 from benchmarks.shapes import shapes
+from callint.comparing.pasted import pasted
 from callint.comparing.slips import edit_of, suspects
 from callint.model.change import TableChange
 
@@ -35,6 +36,9 @@ class Score:
     blamed: Counter[str] = field(default_factory=Counter)
     slips: Counter[str] = field(default_factory=Counter)
     found: Counter[str] = field(default_factory=Counter)
+    pasted: Counter[str] = field(default_factory=Counter)
+    pasted_found: Counter[str] = field(default_factory=Counter)
+    blocks: Counter[str] = field(default_factory=Counter)
     innocent: int = 0
     misses: list[tuple[object, ...]] = field(default_factory=list)
     false: list[tuple[object, ...]] = field(default_factory=list)
@@ -56,7 +60,19 @@ def run(seeds: tuple[int, ...], clean: int = _CLEAN, each: int = _SLIPS, baselin
                         _clean(score, one, name, change, baselines)
                 for slip in SLIPS:
                     _slips(score, one, name, slip, numbers, each, baselines)
+            _pasted(score, one, np.random.default_rng([seed, number, len(EDITS)]), clean)
     return score
+
+
+def _pasted(score: Score, one: Sample, numbers: np.random.Generator, each: int) -> None:
+    for name, paste in PASTED.items():
+        for _ in range(each):
+            grids = paste(numbers, one)
+            if grids is None or not matters(one, grids[0], change := one.change(grids[1])):
+                continue
+            score.pasted[name] += 1
+            blocks = pasted(edit_of(change, one.conversion))
+            score.pasted_found[name] += any(block.twice == (name == "row twice") for block in blocks)
 
 
 def _flagged(one: Sample, change: TableChange) -> set[tuple[int, int]]:
@@ -69,6 +85,7 @@ def _clean(score: Score, one: Sample, name: str, change: TableChange, baselines:
     if flagged:
         score.blamed[name] += 1
         score.false.append((one, name, change, flagged))
+    score.blocks[name] += bool(pasted(edit_of(change, one.conversion)))
     if baselines:
         for method, values in _baselines(change).items():
             score.baseline_clean[method].append(
@@ -213,6 +230,17 @@ def report(seeds: tuple[int, ...] = REPORTED) -> None:
                 f"{score.blamed[name] / score.clean[name]:.4f}",
             ]
             for name in EDITS
+        ],
+    )
+    print_table(
+        "Pasted wrongly, and blocks blamed in clean edits",
+        ["", "cases", "share"],
+        [
+            *(
+                [name, f"{score.pasted[name]:,}", f"{score.pasted_found[name] / score.pasted[name]:.4f}"]
+                for name in PASTED
+            ),
+            ["clean edits blamed", f"{clean:,}", f"{sum(score.blocks.values()) / clean:.4f}"],
         ],
     )
     print(f"Innocent cells flagged beside each slip: {score.innocent / total:.4f}")

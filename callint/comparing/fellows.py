@@ -33,7 +33,8 @@ class Edit:
 
     ``old`` and ``new`` are physical values, NaN where there is none (off, absent). ``resolution`` is the
     physical distance to the next storable value. ``stops`` are values at which edits end: the limits of
-    storage and table. ``x`` (columns) and ``y`` (rows) are the breakpoints, or None.
+    storage and table. ``x`` (columns) and ``y`` (rows) are the breakpoints, or None. ``decimals`` are the
+    digits after the point that values are typed with, None where significant digits serve better.
     """
 
     old: Numbers
@@ -43,6 +44,7 @@ class Edit:
     stops: tuple[float, ...] = ()
     x: Numbers | None = None
     y: Numbers | None = None
+    decimals: int | None = None
 
     @cached_property
     def cells(self) -> Flags:

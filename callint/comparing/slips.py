@@ -29,7 +29,9 @@ from callint.comparing.fellows import (
     off_the_surface,
     quantile,
 )
+from callint.comparing.number_entry import mistyping
 from callint.decoding.conversions import physical_limits, to_physical
+from callint.model import shown
 from callint.model.change import Flags, Numbers, TableChange
 from callint.model.definition import Conversion, Linear, States
 
@@ -45,7 +47,7 @@ _QUANTILE = 0.6
 _ROUGH_QUANTILE = 0.8
 #: What few fellow cells cannot say about the noise of an edit, as a share of their change.
 _DOUBT = 0.5
-#: So many fellows say how rough an edit left the surface.
+#: So many fellows say how noisy an edit is, and how rough it left the surface.
 _ENOUGH = 4
 #: A way to predict that is this many times worse than the best one explains nothing.
 _WORSE = 2.0
@@ -64,8 +66,9 @@ _GRAIN_SHARE = 1.05
 _FINE_GRAIN = 0.05
 #: A departure of fewer steps than this may equal a neighbour by chance.
 _CHANCE_STEPS = 10
-#: Changed cells looked at together, in whole rows, which bounds the memory.
-_CHUNK = 1 << 15
+#: A departure of this share of what is allowed is enough where the number looks mistyped from one that fits
+#: to within the other share of it. Where more cells than that depart so far, it is noise.
+_TYPABLE, _CLOSELY, _MOST_TYPABLE = 0.5, 0.25, 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +109,7 @@ def _found(window: Window) -> list[Suspect]:
     most = max(1, int(_MOST * len(window.places)))
     for _ in range(_PASSES):
         verdict = _judge(window, excluded)
+        _raise_typable(window, verdict)
         worst = _worst_around(window, verdict)
         # A cell that is alone only because its fellow was a slip has nothing left to be judged by.
         beside = window.scattered(excluded, False)[window.around[verdict.cells[worst]]].any(axis=1)
@@ -120,6 +124,21 @@ def _found(window: Window) -> list[Suspect]:
         found += more
         excluded[verdict.cells[worst]] = True
     return found
+
+
+def _raise_typable(window: Window, verdict: _Verdict) -> None:
+    """Raise the scores of cells that depart less, but look mistyped from what fits there closely, in place."""
+    weak = np.flatnonzero((verdict.score > _TYPABLE) & (verdict.score <= 1))
+    if len(weak) > _MOST_TYPABLE:
+        return
+    stands = window.new[window.places[verdict.cells]]
+    for number in weak.tolist():
+        expected, within = float(verdict.expected[number]), _CLOSELY * float(verdict.allowed[number])
+        if verdict.is_lone[number]:  # alone, it must be the very value that stood there
+            cell = int(verdict.cells[number])
+            expected, within = float(window.old[window.places[cell]]), 0.5 * float(window.step[cell])
+        if mistyping(float(stands[number]), expected, within, window.edit.decimals, telling=True):
+            verdict.score[number] = 1.0 + verdict.score[number]
 
 
 def _suspect(window: Window, verdict: _Verdict, number: int) -> Suspect:
@@ -199,7 +218,7 @@ def _judge(window: Window, excluded: Flags) -> _Verdict:
     trusted = yardsticks <= _WORSE * best + _SLACK * floor
     steps = np.abs(window.new - window.old)[window.around[cells]]
     typical = np.nan_to_num(middle(np.where(around, steps, np.nan)))
-    doubt = _DOUBT * typical / np.maximum(fellows, 1) ** 2
+    doubt = np.where(fellows < _ENOUGH, _DOUBT * typical / np.maximum(fellows, 1) ** 2, 0.0)
     noise = _FACTOR * np.nan_to_num(yardsticks, nan=np.inf) + step
     allowed = np.where(exact, floor, np.maximum(floor, 0.5 * floor + noise) + doubt)
     scores = np.where(trusted & np.isfinite(allowed), departures / allowed, np.inf)
@@ -448,6 +467,7 @@ def edit_of(change: TableChange, conversion: Conversion) -> Edit:
         stops=tuple(stop for stop in stops if np.isfinite(stop)),
         x=new.x,
         y=new.y,
+        decimals=shown.decimals(conversion),
     )
 
 

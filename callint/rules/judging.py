@@ -35,7 +35,7 @@ class Judge:
         ``digest`` gives the digest of the content that a finding is about.
         """
         for finding in findings:
-            severity = self.policy.severity(finding.rule, RULES[finding.rule].severity)
+            severity = self.policy.severity(finding.rule, RULES[finding.rule].severity_of(finding))
             if severity is None:
                 continue
             if finding.inherited:
