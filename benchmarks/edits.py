@@ -115,8 +115,9 @@ class Region:
         return int(self.cells.sum())
 
 
-def region(numbers: np.random.Generator, rows: int, columns: int, least: int = 1) -> Region:
-    """A region from one cell to the whole table."""
+def region(numbers: np.random.Generator, shape: tuple[int, ...], least: int = 1) -> Region:
+    """A region of at least so many cells, from one to the whole table."""
+    rows, columns = shape
     cells = np.zeros((rows, columns), bool)
     while cells.sum() < least:
         cells[:] = False
@@ -162,25 +163,25 @@ def _size(numbers: np.random.Generator, one: Sample, where: Region) -> float:
     """A signed size of an edit as a share of the value."""
     share = float(np.exp(numbers.uniform(np.log(0.01), np.log(0.25))))
     if where.size <= 2:
-        level = float(np.nanmax(np.abs(np.where(where.cells, one.numbers, np.nan)))) or one.span
+        level = float(np.max(np.abs(np.nan_to_num(one.numbers[where.cells])))) or one.span
         share = min(share, 0.04 * one.span / level)
     return share * (1 if numbers.random() < 0.6 else -1)
 
 
 def by_factor(numbers: np.random.Generator, one: Sample) -> Array:
-    where = region(numbers, *one.numbers.shape)
+    where = region(numbers, one.numbers.shape)
     return one.numbers * (1 + _size(numbers, one, where) * where.weight)
 
 
 def by_offset(numbers: np.random.Generator, one: Sample) -> Array:
-    where = region(numbers, *one.numbers.shape)
+    where = region(numbers, one.numbers.shape)
     share = _size(numbers, one, where)
     most = 0.04 if where.size <= 2 else 0.25
     return one.numbers + np.clip(share, -most, most) * one.span * where.weight
 
 
 def by_taper(numbers: np.random.Generator, one: Sample) -> Array:
-    where = tapered(numbers, region(numbers, *one.numbers.shape, 5))
+    where = tapered(numbers, region(numbers, one.numbers.shape, 5))
     if numbers.random() < 0.5:
         return one.numbers * (1 + _size(numbers, one, where) * where.weight)
     return one.numbers + _size(numbers, one, where) * one.span * where.weight
@@ -188,7 +189,7 @@ def by_taper(numbers: np.random.Generator, one: Sample) -> Array:
 
 def by_hand(numbers: np.random.Generator, one: Sample) -> Array:
     """By factor or taper, each value typed with rounding to 1, 0.5, 2, 5 ... or to two digits."""
-    where = region(numbers, *one.numbers.shape)
+    where = region(numbers, one.numbers.shape)
     if where.size > 5 and numbers.random() < 0.5:
         where = tapered(numbers, where)
     wanted = one.numbers * (1 + _size(numbers, one, where) * where.weight)
@@ -210,7 +211,7 @@ def _significant(values: Array, digits: int) -> Array:
 
 def to_limit(numbers: np.random.Generator, one: Sample) -> Array:
     """A region held at one value: capped there, or set to it."""
-    where = region(numbers, *one.numbers.shape, 3)
+    where = region(numbers, one.numbers.shape, 3)
     inside = one.numbers[where.cells & np.isfinite(one.numbers)]
     if len(inside) < 3:
         return one.numbers
@@ -227,7 +228,7 @@ def to_limit(numbers: np.random.Generator, one: Sample) -> Array:
 
 def limit_beside_factor(numbers: np.random.Generator, one: Sample) -> Array:
     """A region by factor, and a part of it set to a limit."""
-    where = region(numbers, *one.numbers.shape, 6)
+    where = region(numbers, one.numbers.shape, 6)
     raised = one.numbers * (1 + _size(numbers, one, where) * where.weight)
     _, xs = np.nonzero(where.cells)
     inside = raised[where.cells & np.isfinite(raised)]
@@ -242,7 +243,7 @@ def limit_beside_factor(numbers: np.random.Generator, one: Sample) -> Array:
 
 def into_a_stop(numbers: np.random.Generator, one: Sample) -> Array:
     """By a factor that drives a part of the region into the end of the storage or a limit."""
-    where = region(numbers, *one.numbers.shape, 3)
+    where = region(numbers, one.numbers.shape, 3)
     inside = one.numbers[where.cells & np.isfinite(one.numbers)]
     if not len(inside):
         return one.numbers
@@ -257,7 +258,7 @@ def switched_off(numbers: np.random.Generator, one: Sample) -> Array:
     """A region by factor, and a part of it switched off."""
     if one.shape.off is None:
         return by_factor(numbers, one)
-    where = region(numbers, *one.numbers.shape, 3)
+    where = region(numbers, one.numbers.shape, 3)
     raised = one.numbers * (1 + _size(numbers, one, where) * where.weight)
     ys, _ = np.nonzero(where.cells)
     rows = np.arange(one.numbers.shape[0])[:, None] >= numbers.integers(ys.min() + 1, ys.max() + 2)
@@ -266,7 +267,7 @@ def switched_off(numbers: np.random.Generator, one: Sample) -> Array:
 
 def by_smoothing(numbers: np.random.Generator, one: Sample) -> Array:
     """Each value towards the mean of its neighbours, once or twice."""
-    where = region(numbers, *one.numbers.shape)
+    where = region(numbers, one.numbers.shape)
     share = numbers.uniform(0.5, 1.0)
     values = one.numbers
     for _ in range(numbers.integers(1, 3)):
@@ -471,6 +472,7 @@ PASTED: dict[str, Callable[[np.random.Generator, Sample], tuple[Array, Array] | 
 
 
 def matters(one: Sample, intended: Array, change: TableChange) -> bool:
-    """Whether three cells are moved by more than 5 % of the span and more than 3 steps from what was meant."""
+    """Whether three cells lie more than 5 % of the span and more than 3 steps from what was meant."""
     moved = np.abs(change.new.physical - one.grid(intended).physical)[~change.new.off]
-    return np.count_nonzero((moved > 0.05 * one.span) & (moved > 3 * one.step * (1 + 1e-9))) >= 3
+    far = (moved > 0.05 * one.span) & (moved > 3 * one.step * (1 + 1e-9))
+    return int(np.count_nonzero(far)) >= 3

@@ -1,8 +1,8 @@
 """The changed cells of a table with the cells around them, and what those predict.
 
-A prediction is made along the lines through a cell: its row, its column and its diagonals. Arrays are those of
-the table with a margin of the reach, flat, so that a neighbour is one addition away; "shape (changed,)"
-means one value for every changed cell, in the order of ``places``.
+A prediction is made along the lines through a cell: its row, its column and its diagonals. Grids are those
+of the table with a margin of the reach, flat, so that a neighbour is one addition away; the shape (changed,)
+is one value for every changed cell, in the order of ``places``.
 """
 
 from __future__ import annotations
@@ -22,6 +22,8 @@ Indexes = NDArray[np.intp]
 _MAP_REACH, _CURVE_REACH = 2, 3
 #: With fewer fellows than this, those further away are asked too.
 FEW = 6
+#: This share of the new values at either end does not count for their span.
+_OUTERMOST = 0.05
 #: The movement of a taper grows from its edge inwards by at least this share of the first step.
 _GROWTH = 0.25
 _SIDES = (-2, -1, 1, 2)
@@ -57,8 +59,10 @@ class Edit:
         old = self.old[np.isfinite(self.old)]
         new = self.new[np.isfinite(self.new)]
         spans = [float(np.ptp(old))] if len(old) else []
-        if len(new):
-            spans.append(float(np.ptp(np.quantile(new, [0.1, 0.9]))))
+        # Without the outermost, so that a slip does not make its own room.
+        outermost = max(1, int(_OUTERMOST * len(new)))
+        if len(new) > 2 * outermost:
+            spans.append(float(np.ptp(np.sort(new)[outermost:-outermost])))
         return max(spans, default=0.0)
 
 
@@ -157,7 +161,7 @@ class Window:
 
     @cached_property
     def roughness(self) -> Numbers:
-        """How far every cell of the base lies off the nearer of the surfaces through it, in the padded grid."""
+        """How far every cell of the base lies off the nearer surface through it, in the padded grid."""
         base, off = self._base_off
         return base.scattered(known(off.min(axis=0)))
 
@@ -189,7 +193,7 @@ def _coordinates(axis: Numbers | None, count: int) -> Numbers:
 
 @dataclass(frozen=True)
 class Movement:
-    """How cells moved: ``moved`` in the padded grid, NaN where that says nothing; ``rest`` where nothing moved.
+    """How cells moved, in the padded grid: ``moved`` is NaN where that says nothing, ``whole`` not at rest.
 
     A movement m predicts ``add + times * m`` for a cell; both have the shape (changed,).
     """
@@ -226,7 +230,7 @@ def off_the_movement(window: Window, movement: Movement, few: Flags) -> Numbers:
         cubic = line.cubic
         offer(near[-1] * cubic[-1] + near[1] * cubic[1] + beyond[-2] * cubic[-2] + beyond[2] * cubic[2])
         alone = ~(back & ahead) | few
-        # Where the movement goes on steadily, a cell moved as those between which it lies, not as one of them.
+        # Where the movement goes on steadily, a cell moved as the mean of its neighbours, not as one.
         across = near[1] - near[-1]
         before, after = near[-1] - near[-2], near[2] - near[1]
         sides = np.where(np.isnan(before), after, before) + np.where(np.isnan(after), before, after)

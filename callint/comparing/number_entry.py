@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 _DIGITS = "0123456789"
 
@@ -84,7 +85,7 @@ def _out_by_ten(text: str) -> Iterator[str]:
 
 def _swapped_digits(text: str) -> Iterator[str]:
     places = _places(text)
-    for one, other in zip(places, places[1:], strict=False):
+    for one, other in pairwise(places):
         letters = list(text)
         letters[one], letters[other] = letters[other], letters[one]
         yield "".join(letters)

@@ -127,7 +127,7 @@ def _found(window: Window) -> list[Suspect]:
 
 
 def _raise_typable(window: Window, verdict: _Verdict) -> None:
-    """Raise the scores of cells that depart less, but look mistyped from what fits there closely, in place."""
+    """Raise the scores of cells that depart less, but look mistyped from what fits there, in place."""
     weak = np.flatnonzero((verdict.score > _TYPABLE) & (verdict.score <= 1))
     if len(weak) > _MOST_TYPABLE:
         return
@@ -214,17 +214,19 @@ def _judge(window: Window, excluded: Flags) -> _Verdict:
     held, level = _held(window, around, cells)
     copied, source, copying = _copied(window, live, fellows, cells)
     exact = held | copying
-    best = np.where(exact, 0.0, np.nanmin(yardsticks, axis=0))
+    best = np.where(exact, 0.0, np.fmin.reduce(yardsticks, axis=0))
     trusted = yardsticks <= _WORSE * best + _SLACK * floor
     steps = np.abs(window.new - window.old)[window.around[cells]]
     typical = np.nan_to_num(middle(np.where(around, steps, np.nan)))
     doubt = np.where(fellows < _ENOUGH, _DOUBT * typical / np.maximum(fellows, 1) ** 2, 0.0)
-    noise = _FACTOR * np.nan_to_num(yardsticks, nan=np.inf) + step
-    allowed = np.where(exact, floor, np.maximum(floor, 0.5 * floor + noise) + doubt)
+    noise = _FACTOR * np.nan_to_num(yardsticks, nan=np.inf)
+    allowed = floor + np.where(exact, 0.0, noise + doubt)
     scores = np.where(trusted & np.isfinite(allowed), departures / allowed, np.inf)
-    pick = np.argmin(scores, axis=0), np.arange(len(cells))
-    score, expected = scores[pick], centres[pick]
-    room = np.where(np.isfinite(score), allowed[pick], floor)
+    score = scores.min(axis=0)
+    # What would fit is said by the way that explains the fellows best.
+    telling = np.where(np.isfinite(centres) & np.isfinite(departures), yardsticks, np.inf)
+    pick = np.argmin(telling, axis=0), np.arange(len(cells))
+    expected, room = centres[pick], np.where(np.isfinite(allowed[pick]), allowed[pick], floor)
     score = np.where(held, np.minimum(score, np.abs(new - level) / floor), score)
     expected = np.where(held, level, expected)
     score = np.where(copying, np.minimum(score, np.abs(new - source) / floor), score)
@@ -236,7 +238,8 @@ def _judge(window: Window, excluded: Flags) -> _Verdict:
         score = np.where(lone, alone, score)
         expected = np.where(lone, fitting, expected)
         room = np.where(lone, lone_room, room)
-    score = np.where(_is_smoothed(window, uneven, around, cells), 0.0, score)
+    smoothed = _is_smoothed(window, uneven, around, cells) & ~_is_even(window, around, cells)
+    score = np.where(smoothed, 0.0, score)
     # A coarse edit has equal neighbours by chance, and so may a slip.
     chance = np.abs(new - expected) < _CHANCE_STEPS * np.maximum(step, grain)
     one_up = (np.abs(new - level) <= 1.05 * coarse[cells]) & (coarse[cells] <= _FINE_GRAIN * edit.span)
@@ -298,7 +301,7 @@ def _grain(window: Window, live: Flags, coarse: Numbers) -> Numbers:
 class _Equal:
     """Which changed cells the edit made equal to others in their row or column, although they were not.
 
-    ``at_all``: to one of the four nearest; ``beside``: to a neighbour; ``twice``: to a neighbour and one more.
+    ``at_all``: to one of the four nearest; ``beside``: to a neighbour; ``twice``: to one more as well.
     """
 
     at_all: Flags
@@ -405,6 +408,17 @@ def _copied(window: Window, live: Flags, fellows: Numbers, cells: Indexes) -> tu
     return copied, value, copying & ~copied
 
 
+def _is_even(window: Window, around: Flags, cells: Indexes) -> Flags:
+    """Where one offset or one factor explains most of the fellow cells to the step, which smooths nothing."""
+    old, new = (np.where(around, grid[window.around[cells]], np.nan) for grid in (window.old, window.new))
+    step = window.step[cells]
+    offset = old + middle(new - old)[:, None]
+    factor = old * middle(new / old)[:, None]
+    off = [quantile(np.abs(wanted - new), _QUANTILE) for wanted in (offset, factor)]
+    even: Flags = (off[0] <= step) | (off[1] <= step)
+    return even & (middle(np.abs(new - old)) > 3 * step)
+
+
 def _is_smoothed(window: Window, uneven: Numbers, around: Flags, cells: Indexes) -> Flags:
     """Cells that an edit left more even than they were, as it did with the cells around them."""
     own = window.unevenness[window.places]
@@ -485,4 +499,5 @@ def _resolution(change: TableChange, conversion: Conversion) -> Numbers:
         steps = steps * abs(conversion.factor)
     if conversion.decimals is not None:
         steps = np.maximum(steps, 10.0**-conversion.decimals)
-    return np.nan_to_num(steps)
+    known_steps: Numbers = np.nan_to_num(steps)
+    return known_steps

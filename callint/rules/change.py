@@ -99,14 +99,14 @@ def suspicious_cell(case: Case) -> Iterator[Finding]:
 
     How it is judged: cells that changed together are compared by their difference and by their ratio to the
     base, with the new values beside them, and with what a held limit or a copied neighbour would give. What
-    explains most of them must explain each of them, to within 2 % of the span of the base's values, or as
-    exactly as it explains the others. A cell that changed alone must stay on the surface around it, to within
+    explains most of them must explain each of them, to within 2 % of the span of the base's values, and beyond
+    that by no more than the others are rounded or uneven. A cell that changed alone must stay on the surface around it, to within
     4.5 % of the span and as evenly as the base lies there. Off codes are no numbers and are passed over.
 
-    Example: 40.0, 10.0, 80.0, 20.0 and 90.0 mg became 44.0, 11.0, 880.0, 22.0 and 99.0 mg. Four of them are
-    1.1 times the base, and the third is 880.0 / 80.0 = 11 times. 1.1 × 80.0 = 88.0 mg would fit, and 880.0
-    is ten times that: out by ten. The base spans 90.0 - 10.0 = 80.0 mg, and 2 % of that is 1.6 mg: a third
-    cell of 89.6 mg barely passes.
+    Example: 41.0, 13.0, 83.0, 27.0 and 93.0 mg became 45.1, 14.3, 913.0, 29.7 and 102.3 mg. Four of them are
+    1.1 times the base, and the third is 913.0 / 83.0 = 11 times. 1.1 × 83.0 = 91.3 mg would fit, and 913.0
+    is ten times that, as if the point had been lost. The base spans 93.0 - 13.0 = 80.0 mg, and 2 % of that is
+    1.6 mg: a third cell of 92.9 mg barely passes.
 
     Fix: look up what was meant and type it again. If the number is meant, waive it with the reason.
     """

@@ -15,6 +15,7 @@ from tests.rules import (
     test_definition,
     test_image,
     test_protection,
+    test_suspicious,
     test_value,
     test_waiver,
 )
@@ -26,7 +27,7 @@ BY_FAMILY: dict[str, tuple[Example, ...]] = {
     "axis": test_axis.EXAMPLES,
     "value": test_value.EXAMPLES,
     "protection": test_protection.EXAMPLES,
-    "change": test_change.EXAMPLES,
+    "change": (*test_change.EXAMPLES, *test_suspicious.EXAMPLES),
     "waiver": test_waiver.EXAMPLES,
 }
 EXAMPLES = [example for examples in BY_FAMILY.values() for example in examples]
