@@ -177,7 +177,7 @@ def by_offset(numbers: np.random.Generator, one: Sample) -> Array:
     where = region(numbers, one.numbers.shape)
     share = _size(numbers, one, where)
     most = 0.04 if where.size <= 2 else 0.25
-    return one.numbers + np.clip(share, -most, most) * one.span * where.weight
+    return np.asarray(one.numbers + np.clip(share, -most, most) * one.span * where.weight)
 
 
 def by_taper(numbers: np.random.Generator, one: Sample) -> Array:

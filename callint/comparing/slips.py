@@ -238,6 +238,9 @@ def _judge(window: Window, excluded: Flags) -> _Verdict:
         score = np.where(lone, alone, score)
         expected = np.where(lone, fitting, expected)
         room = np.where(lone, lone_room, room)
+    # What would pass alone passes beside a few others too.
+    small = np.abs(new - old) <= _lone_floor(window, cells)
+    score = np.where(small & (fellows < FEW) & ~lone, 0.0, score)
     smoothed = _is_smoothed(window, uneven, around, cells) & ~_is_even(window, around, cells)
     score = np.where(smoothed, 0.0, score)
     # A coarse edit has equal neighbours by chance, and so may a slip.
@@ -430,13 +433,19 @@ def _is_smoothed(window: Window, uneven: Numbers, around: Flags, cells: Indexes)
     return smoothed
 
 
+def _lone_floor(window: Window, cells: Indexes) -> Numbers:
+    """By how much a cell may change alone."""
+    floor: Numbers = np.maximum(_LONE_SHARE * window.edit.span, _LONE_STEPS * window.step[cells])
+    return floor
+
+
 def _judge_lone(
     window: Window, departure: Numbers, centre: Numbers, cells: Indexes
 ) -> tuple[Numbers, Numbers, Numbers]:
     """Score, what would fit and what is allowed, by the surface and the roughness that the base has there."""
     places = window.places[cells]
     new, old = window.new[places], window.old[places]
-    floor = np.maximum(_LONE_SHARE * window.edit.span, _LONE_STEPS * window.step[cells])
+    floor = _lone_floor(window, cells)
     allowed = floor + 1.5 * np.nan_to_num(quantile(window.roughness[window.around[cells]], _ROUGH_QUANTILE))
     # A change that brings a cell nearer to the surface than it was is no slip.
     off = np.where(departure <= window.roughness[places], 0.0, departure)
