@@ -198,7 +198,7 @@ def test_values_that_move_with_their_axis_are_not_pasted_one_place_off() -> None
 
 def test_a_cell_that_is_switched_off_is_no_slip() -> None:
     xml = curve(inside='<off raw="65535" allowed="anywhere"/>')
-    data = image(at_0=BREAKPOINTS, at_10=u16(440, 110, 65535, 220, 990))
+    data = image(at_0=BREAKPOINTS, at_10=u16(451, 143, 65535, 297, 1023))
     assert suspicious(xml, data, BASE) == []
 
 
