@@ -58,12 +58,11 @@ class Edit:
         """How far apart the values of the base lie, or most of the new ones where the base is flatter."""
         old = self.old[np.isfinite(self.old)]
         new = self.new[np.isfinite(self.new)]
-        spans = [float(np.ptp(old))] if len(old) else []
         # Without the outermost, so that a slip does not make its own room.
         outermost = max(1, int(_OUTERMOST * len(new)))
-        if len(new) > 2 * outermost:
-            spans.append(float(np.ptp(np.sort(new)[outermost:-outermost])))
-        return max(spans, default=0.0)
+        most = np.sort(new)[outermost:-outermost]
+        with np.errstate(over="ignore"):
+            return max((float(np.ptp(values)) for values in (old, most) if len(values)), default=0.0)
 
 
 class Line:

@@ -273,7 +273,7 @@ def _rounding(window: Window) -> Numbers:
     new, step = window.new[window.places], window.step
     coarse = np.zeros(len(new))
     least, span = float(np.median(step)), window.edit.span
-    if not least > 0 or not np.isfinite(least) or span / least > 1e9:
+    if not 1e-300 < least < 1e300 or span > 1e9 * least:
         return coarse
     for power in range(int(np.floor(np.log10(least))), int(np.ceil(np.log10(max(span, least)))) + 1):
         for lead in (1, 2, 5):
