@@ -2,8 +2,8 @@
 
 A person edits a region by factor, by offset, by hand with rounding, to a limit, by smoothing, by copying a
 neighbour; a slip of the fingers breaks that pattern. So every changed cell is predicted from the others: by
-their difference to the base, by their ratio to the base, and by the new surface around it; beside these
-three ways a cell may hold what its fellows hold, or copy what they copy. How well each way predicts the
+their difference to the base, by their ratio to the base, and by the new surface along row and column;
+beside these four ways a cell may hold what its fellows hold, or copy what they copy. How well each way predicts the
 fellow cells is its yardstick; a way that does not explain them excuses nobody. A cell that departs from all
 that is left by more than the yardstick allows is suspicious. A change without another around it is judged
 by the surface, and by the roughness that the base has there.
@@ -165,72 +165,89 @@ class _Verdict:
     is_lone: Flags
 
 
-def _judge(window: Window, excluded: Flags) -> _Verdict:
-    edit, places, step = window.edit, window.places, window.step
-    new, old = window.new[places], window.old[places]
+@dataclass(frozen=True, slots=True)
+class _Equal:
+    """Which changed cells the edit made equal to others in their row or column, although they were not.
+
+    ``at_all``: to one of the four nearest; ``beside``: to a neighbour; ``twice``: to one more as well.
+    """
+
+    at_all: Flags
+    beside: Flags
+    twice: Flags
+
+
+@dataclass(frozen=True, slots=True)
+class _Evidence:
+    """What can be said of all changed cells, but for the excluded ones, before any of them is judged.
+
+    ``live`` are the cells that count as fellows, and ``free`` those of them whose movement says something, in
+    the padded grid. ``departures`` has the shape (ways, changed), the rest the shape (changed,).
+    """
+
+    live: Flags
+    free: Flags
+    fellows: Indexes
+    coarse: Numbers
+    grain: Numbers
+    floor: Numbers
+    equal: _Equal
+    movements: tuple[Movement, Movement]
+    surface: Numbers
+    departures: Numbers
+
+
+def _evidence(window: Window, excluded: Flags) -> _Evidence:
     live = window.scattered(~excluded, False)
     fellows = live[window.around].sum(axis=1)
     coarse = _rounding(window)
     grain = _grain(window, live, coarse)
-    floor = np.maximum(_SPAN_SHARE * edit.span, _STEPS * step) + _GRAIN_SHARE * grain
-
+    floor = np.maximum(_SPAN_SHARE * window.edit.span, _STEPS * window.step) + _GRAIN_SHARE * grain
     equal = _made_equal(window, live)
     # Where an edit ends at a value, what the cell was before says nothing any more.
     free = live & ~window.scattered(equal.at_all, False)
+    movements = _movements(window, free)
     surface = np.where(window.changed & ~live, np.nan, window.new)
-    ways = _movements(window, free)
-    few = fellows < FEW
-    departures = np.stack(
-        [*(off_the_movement(window, way, few) for way in ways), *off_the_surface(window, surface)]
-    )
-    uneven = mean_off(departures[2:])
-    cells = np.flatnonzero((departures.max(axis=0) > floor) & ~excluded)
+    off = (off_the_movement(window, movement, fellows < FEW) for movement in movements)
+    departures = np.stack([*off, *off_the_surface(window, surface)])
+    return _Evidence(live, free, fellows, coarse, grain, floor, equal, movements, surface, departures)
+
+
+def _judge(window: Window, excluded: Flags) -> _Verdict:
+    evidence = _evidence(window, excluded)
+    farthest = np.where(np.isfinite(evidence.departures), evidence.departures, 0.0).max(axis=0)
+    cells = np.flatnonzero((farthest > evidence.floor) & ~excluded)
     if not len(cells):
         nothing: Numbers = np.empty(0)
         return _Verdict(cells, nothing, nothing, nothing, nothing, np.empty(0, bool))
+    new, old = window.new[window.places[cells]], window.old[window.places[cells]]
+    floor, fellows = evidence.floor[cells], evidence.fellows[cells]
+    around = evidence.live[window.around[cells]]
     centres = np.stack(
-        [*(by_the_movement(window, way, cells) for way in ways), *by_the_surface(window, surface, cells)]
-    )
-    on_surface = middle(centres[2:].T)
-    around = live[window.around[cells]]
-    _excuse_stopped(window, departures, cells, centres, around)
-    moving = free[window.around[cells]]
-    yardsticks = np.stack(
         [
-            *(_yardstick(window, departure, moving, cells) for departure in departures[:2]),
-            *_surface_yardsticks(window, departures[2:], live, around, cells),
+            *(by_the_movement(window, movement, cells) for movement in evidence.movements),
+            *by_the_surface(window, evidence.surface, cells),
         ]
     )
-    new, old, step, grain, floor = new[cells], old[cells], step[cells], grain[cells], floor[cells]
-    fellows, departures = fellows[cells], departures[:, cells]
-    pattern = moving.sum(axis=1)
-    yardsticks[:2, pattern == 0] = np.inf
-    yardsticks[:2, pattern == 1] = 0.0
-    yardsticks[:, fellows < 2] = 0.0
-    # Few fellows lie on the surface by chance where it is rough.
-    rough = np.nan_to_num(quantile(window.roughness[window.around[cells]], _ROUGH_QUANTILE))
-    yardsticks[2:] = np.fmax(yardsticks[2:], rough * np.minimum(1.0, _ENOUGH / np.maximum(fellows, 1)))
-
+    on_surface = middle(centres[2:].T)
+    departures = _unless_stopped(window, evidence.departures[:, cells], cells, centres, around)
+    yardsticks = _yardsticks(window, evidence, cells, around)
     held, level = _held(window, around, cells)
-    copied, source, copying = _copied(window, live, fellows, cells)
+    copied, source, copying = _copied(window, evidence.live, fellows, cells)
     exact = held | copying
+
     best = np.where(exact, 0.0, np.fmin.reduce(yardsticks, axis=0))
     trusted = yardsticks <= _WORSE * best + _SLACK * floor
-    steps = np.abs(window.new - window.old)[window.around[cells]]
-    typical = np.nan_to_num(middle(np.where(around, steps, np.nan)))
-    doubt = np.where(fellows < _ENOUGH, _DOUBT * typical / np.maximum(fellows, 1) ** 2, 0.0)
-    noise = _FACTOR * np.nan_to_num(yardsticks, nan=np.inf)
-    allowed = floor + np.where(exact, 0.0, noise + doubt)
-    scores = np.where(trusted & np.isfinite(allowed), departures / allowed, np.inf)
-    score = scores.min(axis=0)
+    noise = _FACTOR * np.nan_to_num(yardsticks, nan=np.inf) + _doubt(window, around, cells)
+    allowed = floor + np.where(exact, 0.0, noise)
+    score = np.where(trusted & np.isfinite(allowed), departures / allowed, np.inf).min(axis=0)
     # What would fit is said by the way that explains the fellows best.
     telling = np.where(np.isfinite(centres) & np.isfinite(departures), yardsticks, np.inf)
     pick = np.argmin(telling, axis=0), np.arange(len(cells))
     expected, room = centres[pick], np.where(np.isfinite(allowed[pick]), allowed[pick], floor)
-    score = np.where(held, np.minimum(score, np.abs(new - level) / floor), score)
-    expected = np.where(held, level, expected)
-    score = np.where(copying, np.minimum(score, np.abs(new - source) / floor), score)
-    expected = np.where(copying, source, expected)
+    for rules, value in ((held, level), (copying, source)):
+        score = np.where(rules, np.minimum(score, np.abs(new - value) / floor), score)
+        expected = np.where(rules, value, expected)
 
     lone = fellows == 0
     if lone.any():
@@ -238,21 +255,67 @@ def _judge(window: Window, excluded: Flags) -> _Verdict:
         score = np.where(lone, alone, score)
         expected = np.where(lone, fitting, expected)
         room = np.where(lone, lone_room, room)
-    # What would pass alone passes beside a few others too.
-    small = np.abs(new - old) <= _lone_floor(window, cells)
-    score = np.where(small & (fellows < FEW) & ~lone, 0.0, score)
-    smoothed = _is_smoothed(window, uneven, around, cells) & ~_is_even(window, around, cells)
-    score = np.where(smoothed, 0.0, score)
-    # A coarse edit has equal neighbours by chance, and so may a slip.
-    chance = np.abs(new - expected) < _CHANCE_STEPS * np.maximum(step, grain)
-    one_up = (np.abs(new - level) <= 1.05 * coarse[cells]) & (coarse[cells] <= _FINE_GRAIN * edit.span)
-    rounded = held & one_up & _is_multiple(level, coarse[cells], step)
-    meant = rounded | equal.twice[cells] | (equal.beside[cells] & (held | ~chance))
-    score = np.where(copied | meant, 0.0, score)
-    score = np.where(np.isfinite(score), score, 0.0)
+    # What would pass alone passes beside a few others too, unless it looks mistyped.
+    small = ~lone & (fellows < FEW) & (np.abs(new - old) <= _lone_floor(window, cells))
+    score = np.where(small, np.minimum(score, 1.0), score)
+    excused = copied | _is_excused(window, evidence, cells, around, np.abs(new - expected), (held, level))
+    score = np.where(np.isfinite(score) & ~excused, score, 0.0)
     # Two cells that contradict each other: the one that leaves the surface further is the slip.
     tie = np.nan_to_num(np.abs(new - on_surface))
     return _Verdict(cells, score, tie, expected, room, lone)
+
+
+def _yardsticks(window: Window, evidence: _Evidence, cells: Indexes, around: Flags) -> Numbers:
+    """How well each way explains the fellows of some cells, shape (ways, cells)."""
+    moving = evidence.free[window.around[cells]]
+    fellows = evidence.fellows[cells]
+    found = np.stack(
+        [
+            *(_yardstick(window, departure, moving, cells) for departure in evidence.departures[:2]),
+            *_surface_yardsticks(window, evidence.departures[2:], evidence.live, around, cells),
+        ]
+    )
+    pattern = moving.sum(axis=1)
+    found[:2, pattern == 0] = np.inf
+    found[:2, pattern == 1] = 0.0
+    found[:, fellows < 2] = 0.0
+    # Few fellows lie on the surface by chance where it is rough.
+    rough = np.nan_to_num(quantile(window.roughness[window.around[cells]], _ROUGH_QUANTILE))
+    found[2:] = np.fmax(found[2:], rough * np.minimum(1.0, _ENOUGH / np.maximum(fellows, 1)))
+    return found
+
+
+def _doubt(window: Window, around: Flags, cells: Indexes) -> Numbers:
+    """What so few fellows cannot say about the noise of the edit."""
+    steps = np.abs(window.new - window.old)[window.around[cells]]
+    typical = np.nan_to_num(middle(np.where(around, steps, np.nan)))
+    fellows = around.sum(axis=1)
+    doubt: Numbers = np.where(fellows < _ENOUGH, _DOUBT * typical / np.maximum(fellows, 1) ** 2, 0.0)
+    return doubt
+
+
+def _is_excused(
+    window: Window,
+    evidence: _Evidence,
+    cells: Indexes,
+    around: Flags,
+    off: Numbers,
+    hold: tuple[Flags, Numbers],
+) -> Flags:
+    """Cells that depart, by ``off`` from what fits, and yet are as people leave them.
+
+    ``hold`` says where the fellows are held at one value, and at which.
+    """
+    new, step, coarse = window.new[window.places[cells]], window.step[cells], evidence.coarse[cells]
+    held, level = hold
+    smoothed = _is_smoothed(window, evidence, around, cells) & ~_is_even(window, around, cells)
+    one_up = (np.abs(new - level) <= _GRAIN_SHARE * coarse) & (coarse <= _FINE_GRAIN * window.edit.span)
+    rounded = held & one_up & _is_multiple(level, coarse, step)
+    # A coarse edit has equal neighbours by chance, and so may a slip.
+    chance = off < _CHANCE_STEPS * np.maximum(step, evidence.grain[cells])
+    equal = evidence.equal.twice[cells] | (evidence.equal.beside[cells] & (held | ~chance))
+    excused: Flags = smoothed | rounded | equal
+    return excused
 
 
 def _movements(window: Window, free: Flags) -> tuple[Movement, Movement]:
@@ -300,18 +363,6 @@ def _grain(window: Window, live: Flags, coarse: Numbers) -> Numbers:
     return np.where(enough, np.nan_to_num(quantile(grains, 0.35)), 0.0)
 
 
-@dataclass(frozen=True, slots=True)
-class _Equal:
-    """Which changed cells the edit made equal to others in their row or column, although they were not.
-
-    ``at_all``: to one of the four nearest; ``beside``: to a neighbour; ``twice``: to one more as well.
-    """
-
-    at_all: Flags
-    beside: Flags
-    twice: Flags
-
-
 def _made_equal(window: Window, live: Flags) -> _Equal:
     places, step = window.places, window.step
     new, old = window.new[places], window.old[places]
@@ -331,10 +382,10 @@ def _made_equal(window: Window, live: Flags) -> _Equal:
     return _Equal(at_all & here, beside & here, twice & here)
 
 
-def _excuse_stopped(
+def _unless_stopped(
     window: Window, departures: Numbers, cells: Indexes, centres: Numbers, around: Flags
-) -> None:
-    """Take the departures from cells in which the edit ran into a limit and stopped there, in place."""
+) -> Numbers:
+    """The departures of some cells, 0 where the edit ran into a limit and stopped there."""
     new, half = window.new[window.places[cells]], 0.5 * window.step[cells]
     usual = np.nanmedian(window.edit.old)
     values = window.new[window.around[cells]]
@@ -344,7 +395,7 @@ def _excuse_stopped(
     for stop in window.edit.stops:
         (above if stop >= usual else below)[new == stop] = True
     stopped = (above & (centres >= new)) | (below & (centres <= new))
-    departures[:, cells] = np.where(stopped, 0.0, departures[:, cells])
+    return np.where(stopped, 0.0, departures)
 
 
 def _yardstick(window: Window, departure: Numbers, seen: Flags, cells: Indexes) -> Numbers:
@@ -380,7 +431,7 @@ def _held(window: Window, around: Flags, cells: Indexes) -> tuple[Flags, Numbers
     return (equal >= 2) & (equal > 0.6 * count), level
 
 
-def _copied(window: Window, live: Flags, fellows: Numbers, cells: Indexes) -> tuple[Flags, Numbers, Flags]:
+def _copied(window: Window, live: Flags, fellows: Indexes, cells: Indexes) -> tuple[Flags, Numbers, Flags]:
     """Cells that hold a neighbour's value as their fellows do.
 
     Which of the cells are copies, the value that a copy would have, and where copying is what all fellow
@@ -422,8 +473,9 @@ def _is_even(window: Window, around: Flags, cells: Indexes) -> Flags:
     return even & (middle(np.abs(new - old)) > 3 * step)
 
 
-def _is_smoothed(window: Window, uneven: Numbers, around: Flags, cells: Indexes) -> Flags:
+def _is_smoothed(window: Window, evidence: _Evidence, around: Flags, cells: Indexes) -> Flags:
     """Cells that an edit left more even than they were, as it did with the cells around them."""
+    uneven = mean_off(evidence.departures[2:])
     own = window.unevenness[window.places]
     rough = own > 0.25 * _SPAN_SHARE * window.edit.span
     ratio = window.scattered(np.where(rough, uneven / own, np.nan))
