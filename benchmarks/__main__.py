@@ -1,4 +1,8 @@
-"""python -m benchmarks: what callint costs beside bare Python, and how the cost grows."""
+"""python -m benchmarks: what callint costs beside bare Python, and how the cost grows.
+
+``python -m benchmarks history`` measures the history alone. ``python -m benchmarks slips`` measures no time,
+but how many number-entry slips are found.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +10,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from benchmarks import history, log
+from benchmarks import history, log, slips
 from benchmarks.generate import Sample, write_sample
 from benchmarks.measure import Cost, cost, print_table
 
@@ -19,7 +23,10 @@ def _check(sample: Sample, runs: int = 7) -> Cost:
 
 
 def main() -> int:
-    """Run all measurements; everything is a ratio within this run, because machines differ."""
+    """Run all measurements but the slips; everything is a ratio within this run, because machines differ."""
+    if sys.argv[1:] == ["slips"]:
+        slips.report()
+        return 0
     with tempfile.TemporaryDirectory() as folder:
         sample = write_sample(Path(folder) / "main", 2_000, 2 * _MIB)
         parts = {"history": history.measure, "log": log.measure}

@@ -409,6 +409,22 @@ def test_petrels_broken_relations_name_both_tables_and_the_operating_point(repor
     ]
 
 
+def test_the_numbers_that_were_mistyped_that_evening_are_suspicious_and_no_others(report: Any) -> None:
+    slips = {
+        (finding["image"], finding["table"]): finding["message"]
+        for finding in report["findings"]
+        if finding["rule"] in {"change/suspicious-cell", "change/shifted-block"}
+    }
+    assert slips == {
+        ("boats/petrel.bin", "rail_pressure_demand"): "2100.0 bar where its neighbours suggest about 1200: "
+        "swapped digits?",
+        ("boats/petrel.bin", "start_quantity"): "182.00 mg/stroke where its neighbours suggest about 18.2: "
+        "lost decimal point?",
+        ("boats/petrel.bin", "fuel_from_torque"): "26.91 mg/stroke where its neighbours suggest about 29.6: "
+        "swapped digits?",
+    }
+
+
 def test_petrel_was_honest_before_that_evening(demo: Scratch, tmp_path: Path) -> None:
     then = Scratch(tmp_path / "then")
     demo.must("worktree", "add", "--quiet", "--detach", str(then.root), "main~3")

@@ -42,7 +42,8 @@ class Finding:
     ``rules.judging``. ``subject`` names what the finding is about where that is no table: a
     checksum, a run of bytes, a signal. ``other`` is the second table of a relation. ``inherited`` says that
     the base has the same. ``place`` and ``base`` are the breakpoints and the base's value in words, for
-    people. ``commit`` is the commit that brought it, where commits are judged one by one.
+    people. ``commit`` is the commit that brought it, where commits are judged one by one. ``protective``
+    says that its table is there for protection.
     """
 
     rule: str
@@ -66,6 +67,7 @@ class Finding:
     place: str = ""
     base: str = ""
     commit: str = ""
+    protective: bool = False
     inherited: bool = False
     waived: bool = False
 

@@ -63,6 +63,14 @@ def _fixed(value: float, digits: int) -> str:
     return text[1:] if text.startswith("-") and not float(text) else text
 
 
+def rounded(value: float, within: float, conversion: Conversion) -> str:
+    """A value that is known only to within so much, with the digits that this leaves: 1198.6 as 1200."""
+    if not (math.isfinite(value) and math.isfinite(within) and within > 0):
+        return number(value, conversion)
+    step = 10.0 ** math.floor(math.log10(within))
+    return trimmed(number(round(value / step) * step, conversion))
+
+
 def trimmed(text: str) -> str:
     """A number's text without zeros at its end: breakpoints read better as 58 than as 58.00."""
     return text.rstrip("0").rstrip(".") if "." in text else text

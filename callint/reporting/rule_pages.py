@@ -33,9 +33,15 @@ def page_paragraphs(rule: Rule) -> list[str]:
     own = [" ".join(paragraph.split()) for paragraph in rule.page.split("\n\n")]
     return [
         *own,
-        f"Severity: {rule.severity.value} unless the policy says otherwise{_exception(rule)}.",
+        f"Severity: {_severity(rule)} unless the policy says otherwise{_exception(rule)}.",
         _waiving(rule),
     ]
+
+
+def _severity(rule: Rule) -> str:
+    if rule.in_protection is None:
+        return rule.severity.value
+    return f"{rule.severity.value}, in protection tables {rule.in_protection.value},"
 
 
 def _exception(rule: Rule) -> str:

@@ -15,7 +15,7 @@ from callint.decoding.decode import Decoded, decode
 from callint.decoding.plan import Item, Plan, make_plan
 from callint.model import shown
 from callint.model.change import ChangeSet, Flags
-from callint.model.definition import Axis, Conversion, Definition, StoredAxis, Table
+from callint.model.definition import Axis, Conversion, Definition, Purpose, StoredAxis, Table
 from callint.model.finding import Cell, Finding
 from callint.model.image import Image
 from callint.reading.definition import DefinitionFile
@@ -128,6 +128,7 @@ class Case:
             unit=self.definition.unit_of(item),
             place=self.place(table, x, y) if table else "",
             base="" if base is None else self._base_words(item, cell, base),
+            protective=table is not None and table.purpose is Purpose.PROTECTION,
             inherited=bool(self.kept[cell]) if inherited is None else inherited,
         )
 
@@ -143,6 +144,7 @@ class Case:
             table=item.name,
             address=item.at,
             unit=self.definition.unit_of(item),
+            protective=isinstance(item, Table) and item.purpose is Purpose.PROTECTION,
             inherited=inherited,
         )
 

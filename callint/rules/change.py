@@ -6,7 +6,11 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from callint.comparing.fellows import Edit
+from callint.comparing.number_entry import mistyping
+from callint.comparing.pasted import Pasted, pasted
 from callint.comparing.rounding import exceeds
+from callint.comparing.slips import Suspect, edit_of, suspects
 from callint.model import shown
 from callint.model.change import TableChange
 from callint.model.definition import Purpose, States, Table
@@ -81,6 +85,108 @@ def _step(case: Case, table: Table, old: float, new: float, most: float) -> str:
     distance = shown.beside(abs(new - old), most, conversion)
     sign = "-" if new < old else "+"
     return f"{before} became {after}, {sign}{shown.with_unit(distance, case.definition.unit_of(table))}"
+
+
+# Slips
+
+
+@rule("change/suspicious-cell", Severity.WARNING, Scope.CHANGE, in_protection=Severity.ERROR)
+def suspicious_cell(case: Case) -> Iterator[Finding]:
+    """A changed cell does not fit the edit that it is part of, nor the surface around it.
+
+    Why it matters: whoever types hundreds of numbers mistypes one of them, and one cell is where the engine
+    jerks or knocks. Limits seldom catch it: a wrong number is mostly a possible one.
+
+    How it is judged: cells that changed together are compared by their difference and by their ratio to the
+    base, with the new values beside them, and with what a held limit or a copied neighbour would give. What
+    explains most of them must explain each of them, to within 2 % of the span of the base's values, and
+    beyond that by no more than the others are rounded or uneven. A cell that changed alone must stay on the
+    surface around it, to within 4.5 % of the span and as evenly as the base lies there. Off codes are no
+    numbers and are passed over.
+
+    Example: 41.0, 13.0, 83.0, 27.0 and 93.0 mg became 45.1, 14.3, 913.0, 29.7 and 102.3 mg. Four of them are
+    1.1 times the base, and the third is 913.0 / 83.0 = 11 times. 1.1 × 83.0 = 91.3 mg would fit, and 913.0
+    is ten times that, as if the point had been lost. The base spans 93.0 - 13.0 = 80.0 mg, and 2 % of that is
+    1.6 mg: a third cell of 92.9 mg barely passes.
+
+    Fix: look up what was meant and type it again. If the number is meant, waive it with the reason.
+    """
+    for change in case.changes.tables:
+        edit = edit_of(change, case.conversion(change.table))
+        blocks = _pasted(change, edit)
+        for suspect in suspects(edit):
+            if any(block.holds(suspect.y, suspect.x) for block in blocks):
+                continue  # change/shifted-block says it of all of them
+            yield case.about_cell(
+                "change/suspicious-cell",
+                case.cell_number(change.table, suspect.x, suspect.y),
+                _suspicion(case, change, suspect),
+                "Look up what was meant and type it again, or waive it with the reason.",
+            )
+
+
+def _suspicion(case: Case, change: TableChange, suspect: Suspect) -> str:
+    """What stands there and what would fit: "850 mg where its neighbours suggest about 85: out by ten?"."""
+    table, stands = change.table, float(change.new.physical[suspect.y, suspect.x])
+    conversion = case.conversion(table)
+    around = "its neighbours suggest" if suspect.is_lone else "the edit around it suggests"
+    slip = mistyping(stands, suspect.expected, suspect.yardstick, shown.decimals(conversion))
+    about = shown.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion)
+    return (
+        f"{case.quantity(table, stands)} where {around} about {about}"
+        f"{f': {slip.name}?' if slip else ', which no simple slip explains'}"
+    )
+
+
+@rule("change/shifted-block", Severity.WARNING, Scope.CHANGE, in_protection=Severity.ERROR)
+def shifted_block(case: Case) -> Iterator[Finding]:
+    """A row, a column or a block looks pasted one place off, or a row pasted twice.
+
+    Why it matters: every number in it is a right one in the wrong place, so that no limit is broken and
+    nothing sticks out, while the engine runs with the values of another speed or load.
+
+    How it is judged: in a block that lies one place off, each changed value is what its neighbour was, and
+    the neighbour's is what the one behind it was. A row was pasted twice where it repeats the changed row
+    beside it, which goes on like the rows before, while it does not go on to the rows behind it. A neighbour
+    that was copied on purpose, once or over several rows, is not reported. On an even slope, a block one
+    place off cannot be told from an offset, and a block that was edited first not from another edit.
+
+    Example: 10.0, 14.0, 23.0, 31.0 and 52.0 mg became 10.0, 10.0, 14.0, 23.0 and 31.0 mg. Each of the last
+    four is what the one before it was, and no offset or factor explains them: 10.0 - 14.0 = -4.0 mg, but
+    31.0 - 52.0 = -21.0 mg; 10.0 / 14.0 = 0.71, but 31.0 / 52.0 = 0.60. Three such cells barely pass.
+
+    Fix: paste the block again where it belongs. If the values were moved on purpose, waive it and say why.
+    """
+    for change in case.changes.tables:
+        for block in _pasted(change, edit_of(change, case.conversion(change.table))):
+            yield case.about_cell(
+                "change/shifted-block",
+                case.cell_number(change.table, block.left, block.top),
+                _pasting(case, change.table, block),
+                "Paste it again where it belongs, or waive it with the reason.",
+                subject=f"{block.right} {block.bottom} {block.x_off} {block.y_off}",
+            )
+
+
+def _pasted(change: TableChange, edit: Edit) -> tuple[Pasted, ...]:
+    """The blocks of a table that look wrongly pasted; along an axis that moved, values move with it."""
+    old, new = change.old, change.new
+    moved = (
+        before is not None and after is not None and not np.array_equal(before, after)
+        for before, after in ((old.x, new.x), (old.y, new.y))
+    )
+    return pasted(edit, *moved)
+
+
+def _pasting(case: Case, table: Table, block: Pasted) -> str:
+    """What a block looks like: "6 cells to 1800 rpm, 45 mg hold what the base has one place before ..."."""
+    cells = shown.count(block.size, "cell")
+    end = case.place(table, block.right, block.bottom).removeprefix("at ")
+    axis = case.axes_of(table)[0 if block.x_off else 1]
+    side = "before" if block.x_off + block.y_off > 0 else "after"
+    if block.twice:
+        return f"{cells} up to {end} repeat those {side} them along {axis.signal}: pasted twice?"
+    return f"{cells} up to {end} hold what stood {side} them along {axis.signal}: pasted one place off?"
 
 
 @rule("change/emissions", Severity.WARNING, Scope.CHANGE)

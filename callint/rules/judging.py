@@ -50,7 +50,7 @@ class Judge:
         waiver that holds for it.
         """
         for finding in findings:
-            severity = self.policy.severity(finding.rule, RULES[finding.rule].severity)
+            severity = self.policy.severity(finding.rule, RULES[finding.rule].severity_of(finding))
             if severity is None:
                 continue
             if finding.inherited:

@@ -25,17 +25,25 @@ class Scope(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """A check with an id; its docstring is its documentation everywhere."""
+    """A check with an id; its docstring is its documentation everywhere.
+
+    ``in_protection`` is its severity in protection tables, where that is another one.
+    """
 
     id: str
     severity: Severity
     scope: Scope
     page: str
     check: Check
+    in_protection: Severity | None = None
 
     @property
     def family(self) -> str:
         return self.id.partition("/")[0]
+
+    def severity_of(self, finding: Finding) -> Severity:
+        """How bad a finding is where the policy says nothing."""
+        return self.in_protection if self.in_protection and finding.protective else self.severity
 
     @property
     def title(self) -> str:
@@ -43,10 +51,12 @@ class Rule:
         return self.page.partition("\n")[0]
 
 
-def rule(id: str, severity: Severity, scope: Scope) -> Callable[[Check], Rule]:
+def rule(
+    id: str, severity: Severity, scope: Scope, in_protection: Severity | None = None
+) -> Callable[[Check], Rule]:
     """Make a rule of a function that yields its findings; the function's docstring is the rule's page."""
 
     def make(check: Check) -> Rule:
-        return Rule(id, severity, scope, inspect.cleandoc(check.__doc__ or ""), check)
+        return Rule(id, severity, scope, inspect.cleandoc(check.__doc__ or ""), check, in_protection)
 
     return make

@@ -16,6 +16,7 @@ from tests.rules import (
     test_image,
     test_protection,
     test_relation,
+    test_suspicious,
     test_value,
     test_waiver,
 )
@@ -28,7 +29,7 @@ BY_FAMILY: dict[str, tuple[Example, ...]] = {
     "value": test_value.EXAMPLES,
     "protection": test_protection.EXAMPLES,
     "relation": test_relation.EXAMPLES,
-    "change": test_change.EXAMPLES,
+    "change": (*test_change.EXAMPLES, *test_suspicious.EXAMPLES),
     "waiver": test_waiver.EXAMPLES,
 }
 EXAMPLES = [example for examples in BY_FAMILY.values() for example in examples]

@@ -1,0 +1,339 @@
+"""The changed cells of a table with the cells around them, and what those predict.
+
+A prediction is made along the lines through a cell: its row, its column and its diagonals. Grids are those
+of the table with a margin of the reach, flat, so that a neighbour is one addition away; the shape (changed,)
+is one value for every changed cell, in the order of ``places``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from callint.model.change import Flags, Numbers
+
+Indexes = NDArray[np.intp]
+
+#: Cells so far away count as fellows: in a map, and in a curve, which has fewer of them.
+_MAP_REACH, _CURVE_REACH = 2, 3
+#: With fewer fellows than this, those further away are asked too.
+FEW = 6
+#: This share of the new values at either end does not count for their span.
+_OUTERMOST = 0.05
+#: The movement of a taper grows from its edge inwards by at least this share of the first step.
+_GROWTH = 0.25
+_SIDES = (-2, -1, 1, 2)
+
+
+@dataclass(frozen=True)
+class Edit:
+    """The change of one table; arrays have the shape (rows, columns).
+
+    ``old`` and ``new`` are physical values, NaN where there is none (off, absent). ``resolution`` is the
+    physical distance to the next storable value. ``stops`` are values at which edits end: the limits of
+    storage and table. ``x`` (columns) and ``y`` (rows) are the breakpoints, or None. ``decimals`` are the
+    digits after the point that values are typed with, None where significant digits serve better.
+    """
+
+    old: Numbers
+    new: Numbers
+    changed: Flags
+    resolution: Numbers
+    stops: tuple[float, ...] = ()
+    x: Numbers | None = None
+    y: Numbers | None = None
+    decimals: int | None = None
+
+    @cached_property
+    def cells(self) -> Flags:
+        """The changed cells that held a number and hold one."""
+        return self.changed & np.isfinite(self.old) & np.isfinite(self.new)
+
+    @cached_property
+    def span(self) -> float:
+        """How far apart the values of the base lie, or most of the new ones where the base is flatter."""
+        old = self.old[np.isfinite(self.old)]
+        new = self.new[np.isfinite(self.new)]
+        # Without the outermost, so that a slip does not make its own room.
+        outermost = max(1, int(_OUTERMOST * len(new)))
+        most = np.sort(new)[outermost:-outermost]
+        with np.errstate(over="ignore"):
+            return max((float(np.ptp(values)) for values in (old, most) if len(values)), default=0.0)
+
+
+class Line:
+    """One direction through cells at ``places``, with the weights of what their neighbours predict.
+
+    ``along`` are the coordinates along it in the padded grid.
+    """
+
+    def __init__(self, step: int, along: Numbers, places: Indexes) -> None:
+        self.step = step
+        self.at = {side: places + side * step for side in _SIDES}
+        here = along[places]
+        off = {side: along[self.at[side]] - here for side in _SIDES}
+        #: Straight between the two neighbours.
+        self.between = {-1: off[1] / (off[1] - off[-1]), 1: -off[-1] / (off[1] - off[-1])}
+        #: Straight on from the two neighbours of one side: so much of their step is added.
+        self.onwards = {side: off[side] / (off[2 * side] - off[side]) for side in (-1, 1)}
+        self._off = off
+
+    @cached_property
+    def cubic(self) -> dict[int, Numbers]:
+        """The weights of Lagrange's polynomial through all four neighbours."""
+        weights = {}
+        for one in _SIDES:
+            weight: Any = 1.0
+            for other in _SIDES:
+                if other != one:
+                    weight = weight * (self._off[other] / (self._off[other] - self._off[one]))
+            weights[one] = weight
+        return weights
+
+    def values(self, grid: Numbers) -> dict[int, Numbers]:
+        """What stands in the four neighbours of every cell."""
+        return {side: grid[at] for side, at in self.at.items()}
+
+
+class Window:
+    """The changed cells of an edit and the cells around them."""
+
+    def __init__(self, edit: Edit, cells: Flags) -> None:
+        self.edit = edit
+        rows, columns = edit.old.shape
+        self.is_curve = rows == 1 or columns == 1
+        self.reach = _CURVE_REACH if self.is_curve else _MAP_REACH
+        self.stride = columns + 2 * self.reach
+        self.shape = rows, columns
+        self.old, self.new = self._padded(edit.old), self._padded(edit.new)
+        self.changed: Flags = self._padded(cells, False)
+        #: Where the changed cells lie in the padded grid.
+        self.places: Indexes = np.flatnonzero(self.changed)
+        self.step: Numbers = edit.resolution[cells]
+        reach = range(-self.reach, self.reach + 1)
+        down = reach if rows > 1 else (0,)
+        across = reach if columns > 1 else (0,)
+        steps = [dy * self.stride + dx for dy in down for dx in across if dx or dy]
+        #: The places around every changed cell, shape (changed, places).
+        self.around: Indexes = self.places[:, None] + np.array(steps, np.intp)[None, :]
+
+    def _padded(self, grid: NDArray[Any], fill: Any = np.nan) -> NDArray[Any]:
+        rows, columns = self.shape
+        padded = np.full((rows + 2 * self.reach, self.stride), fill, grid.dtype)
+        padded[self.reach : self.reach + rows, self.reach : self.reach + columns] = grid
+        return padded.ravel()
+
+    def cell(self, number: int) -> tuple[int, int]:
+        """Row and column of a changed cell."""
+        row, column = divmod(int(self.places[number]), self.stride)
+        return row - self.reach, column - self.reach
+
+    def scattered(self, values: NDArray[Any], fill: Any = np.nan) -> NDArray[Any]:
+        """Values of the changed cells at their places in the padded grid."""
+        grid = np.full(self.changed.shape, fill)
+        grid[self.places] = values
+        return grid
+
+    @cached_property
+    def lines(self) -> tuple[Line, ...]:
+        """The lines through every changed cell, the straight ones first."""
+        rows, columns = self.shape
+        x, y = (_coordinates(axis, count) for axis, count in ((self.edit.x, columns), (self.edit.y, rows)))
+        lines = []
+        if columns > 1:
+            lines.append((1, np.broadcast_to(x[None, :], self.shape)))
+        if rows > 1:
+            lines.append((self.stride, np.broadcast_to(y[:, None], self.shape)))
+        if not self.is_curve:
+            diagonal = np.broadcast_to(np.arange(columns, dtype=np.float64)[None, :], self.shape)
+            lines += [(self.stride + 1, diagonal), (self.stride - 1, -diagonal)]
+        return tuple(Line(step, self._padded(along), self.places) for step, along in lines)
+
+    @property
+    def straight(self) -> tuple[Line, ...]:
+        """The row and the column through every changed cell."""
+        return self.lines[: 1 if self.is_curve else 2]
+
+    @cached_property
+    def roughness(self) -> Numbers:
+        """How far every cell of the base lies off the nearer surface through it, in the padded grid."""
+        base, off = self._base_off
+        return base.scattered(known(off.min(axis=0)))
+
+    @cached_property
+    def unevenness(self) -> Numbers:
+        """How far every cell of the base lies off the surfaces through it on the mean, in the padded grid."""
+        base, off = self._base_off
+        return base.scattered(mean_off(off))
+
+    @cached_property
+    def _base_off(self) -> tuple[Window, Numbers]:
+        edit = self.edit
+        whole = Edit(edit.old, edit.old, edit.changed, edit.resolution, (), edit.x, edit.y)
+        base = Window(whole, np.isfinite(edit.old))
+        return base, off_the_surface(base, base.new)
+
+
+def _coordinates(axis: Numbers | None, count: int) -> Numbers:
+    """The breakpoints of an axis where they rise or fall throughout, or else plain counts."""
+    if axis is not None and len(axis) == count > 1 and np.isfinite(axis).all():
+        steps = np.diff(axis)
+        if bool((steps > 0).all()) or bool((steps < 0).all()):
+            return axis
+    return np.arange(count, dtype=np.float64)
+
+
+# Predictions
+
+
+@dataclass(frozen=True)
+class Movement:
+    """How cells moved, in the padded grid: ``moved`` is NaN where that says nothing, ``whole`` not at rest.
+
+    A movement m predicts ``add + times * m`` for a cell; both have the shape (changed,).
+    """
+
+    moved: Numbers
+    whole: Numbers
+    add: Numbers
+    times: Numbers
+
+
+def off_the_movement(window: Window, movement: Movement, few: Flags) -> Numbers:
+    """How far every changed cell is off the nearest of the predictions by the movement around it.
+
+    Infinite where there is none. ``few`` are the cells with so few fellows that further ones are asked.
+    """
+    new, add, times = window.new[window.places], movement.add, movement.times
+    off: Numbers = np.full(len(new), np.inf)
+    any_few = bool(few.any())
+
+    def offer(prediction: Numbers) -> None:
+        np.fmin(off, np.abs(add + times * prediction - new), out=off)
+
+    for line in window.lines:
+        near, all_ = line.values(movement.moved), line.values(movement.whole)
+        back, ahead = np.isfinite(near[-1]), np.isfinite(near[1])
+        between = all_[-1] * line.between[-1] + all_[1] * line.between[1]
+        # Half of the movement is to be expected only at the edge of one that grows inwards.
+        grows = [
+            np.abs(near[2 * side] - near[side]) >= _GROWTH * np.abs(near[side] - all_[-side])
+            for side in (-1, 1)
+        ]
+        offer(np.where((back & ahead) | ((back | ahead) & (few | grows[0] | grows[1])), between, np.nan))
+        beyond = {side: np.where(few, all_[side], near[side]) if any_few else near[side] for side in (-2, 2)}
+        cubic = line.cubic
+        offer(near[-1] * cubic[-1] + near[1] * cubic[1] + beyond[-2] * cubic[-2] + beyond[2] * cubic[2])
+        alone = ~(back & ahead) | few
+        # Where the movement goes on steadily, a cell moved as the mean of its neighbours, not as one.
+        across = near[1] - near[-1]
+        before, after = near[-1] - near[-2], near[2] - near[1]
+        sides = np.where(np.isnan(before), after, before) + np.where(np.isnan(after), before, after)
+        steady = np.abs(across - sides) <= 0.5 * np.abs(across)
+        for side in (-1, 1):
+            offer(np.where(steady, np.nan, near[side]))
+            offer(np.where(few | ~np.isfinite(near[side]), near[2 * side], np.nan))
+            onwards = near[side] + (near[side] - beyond[2 * side]) * line.onwards[side]
+            offer(np.where(alone, onwards, np.nan))
+    if window.is_curve and any_few:
+        for side in (-3, 3):
+            offer(np.where(few, movement.moved[window.places + side * window.lines[0].step], np.nan))
+    if np.count_nonzero(np.isfinite(movement.moved)) > 2:
+        offer(np.full(len(new), np.nanmedian(movement.moved)))
+    return off
+
+
+def by_the_movement(window: Window, movement: Movement, cells: Indexes) -> Numbers:
+    """What the movement around them makes expect of some of the changed cells, shape (cells,)."""
+    predictions = []
+    for line in window.lines:
+        before, after = (movement.moved[line.at[side][cells]] for side in (-1, 1))
+        predictions.append(before * line.between[-1][cells] + after * line.between[1][cells])
+    centre = middle(np.stack(predictions, axis=1))
+    centre = np.where(np.isfinite(centre), centre, middle(movement.moved[window.around[cells]]))
+    expected: Numbers = movement.add[cells] + movement.times[cells] * centre
+    return expected
+
+
+def off_the_surface(window: Window, surface: Numbers) -> Numbers:
+    """How far every changed cell is off the nearest of the predictions by the values along a line.
+
+    Shape (2, changed): along the row and along the column. Infinite where there is none. Beyond the edge of
+    a table values go on straight, for cells that lie between two others on no line.
+    """
+    new = window.new[window.places]
+    off: Numbers = np.full((2, len(new)), np.inf)
+    inside = np.zeros(len(new), bool)
+    for number, line in enumerate(window.straight):
+        for prediction in _between(line, surface, slice(None)):
+            np.fmin(off[number], np.abs(prediction - new), out=off[number])
+        inside |= np.isfinite(off[number])
+    for number, line in enumerate(window.straight):
+        for prediction in _outside(line, surface, slice(None)):
+            beyond = np.where(inside, np.nan, np.abs(prediction - new))
+            np.fmin(off[number], beyond, out=off[number])
+    return off
+
+
+def mean_off(off: Numbers) -> Numbers:
+    """The mean of what ``off_the_surface`` gives for row and column; NaN where there is neither."""
+    given = np.isfinite(off)
+    mean: Numbers = np.where(given, off, 0.0).sum(axis=0) / given.sum(axis=0)
+    return mean
+
+
+def by_the_surface(window: Window, surface: Numbers, cells: Indexes) -> Numbers:
+    """What the values along a line make expect of some of the changed cells, shape (2, cells)."""
+    found: Numbers = np.full((2, len(cells)), np.nan)
+    for number, line in enumerate(window.straight):
+        between = _between(line, surface, cells)
+        centre = np.where(np.isfinite(between[1]), between[1], between[0])
+        found[number] = np.where(
+            np.isfinite(centre), centre, middle(np.stack(_outside(line, surface, cells), 1))
+        )
+    return found
+
+
+def _between(line: Line, surface: Numbers, cells: Indexes | slice) -> list[Numbers]:
+    values = {side: surface[at[cells]] for side, at in line.at.items()}
+    straight = values[-1] * line.between[-1][cells] + values[1] * line.between[1][cells]
+    cubic = line.cubic
+    curved: Numbers = sum((values[side] * cubic[side][cells] for side in _SIDES), np.zeros(1))
+    return [straight, curved]
+
+
+def _outside(line: Line, surface: Numbers, cells: Indexes | slice) -> list[Numbers]:
+    values = {side: surface[at[cells]] for side, at in line.at.items()}
+    return [values[side] + (values[side] - values[2 * side]) * line.onwards[side][cells] for side in (-1, 1)]
+
+
+# Order statistics of rows with gaps
+
+
+def known(values: Numbers) -> Numbers:
+    """The values, NaN where they are infinite."""
+    found: Numbers = np.where(np.isfinite(values), values, np.nan)
+    return found
+
+
+def quantile(values: Numbers, share: float) -> Numbers:
+    """A low quantile of every row without its NaNs; NaN where nothing is left."""
+    ordered = np.sort(values, axis=1)
+    count = (~np.isnan(ordered)).sum(axis=1)
+    index = np.clip((share * (count - 1)).astype(np.intp), 0, None)
+    found: Numbers = ordered[np.arange(len(ordered)), index]
+    return found
+
+
+def middle(values: Numbers) -> Numbers:
+    """The median of every row without its NaNs and infinities; NaN where nothing is left."""
+    ordered = np.sort(known(values), axis=1)
+    count = (~np.isnan(ordered)).sum(axis=1)
+    rows = np.arange(len(ordered))
+    low, high = np.clip((count - 1) // 2, 0, None), np.clip(count // 2, 0, values.shape[1] - 1)
+    found: Numbers = (ordered[rows, low] + ordered[rows, high]) / 2
+    return found

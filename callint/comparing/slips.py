@@ -1,0 +1,564 @@
+"""Which changed cells of a table do not fit the edit that they are part of.
+
+A person edits a region by factor, by offset, by hand with rounding, to a limit, by smoothing, by copying a
+neighbour; a slip of the fingers breaks that pattern. So every changed cell is predicted from the others: by
+their difference to the base, by their ratio to the base, and by the new surface along row and column;
+beside these four ways a cell may hold what its fellows hold, or copy what they copy. How well each way predicts the
+fellow cells is its yardstick; a way that does not explain them excuses nobody. A cell that departs from all
+that is left by more than the yardstick allows is suspicious. A change without another around it is judged
+by the surface, and by the roughness that the base has there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from callint.comparing.fellows import (
+    FEW,
+    Edit,
+    Indexes,
+    Movement,
+    Window,
+    by_the_movement,
+    by_the_surface,
+    mean_off,
+    middle,
+    off_the_movement,
+    off_the_surface,
+    quantile,
+)
+from callint.comparing.number_entry import mistyping
+from callint.decoding.conversions import physical_limits, to_physical
+from callint.model import shown
+from callint.model.change import Flags, Numbers, TableChange
+from callint.model.definition import Conversion, Linear, States
+
+#: Departures below this share of the table's span, or below so many storage steps, are never suspicious.
+_SPAN_SHARE, _STEPS = 0.02, 2.0
+#: The same for a change with no other around it.
+_LONE_SHARE, _LONE_STEPS = 0.045, 3.0
+#: So many times the yardstick may a cell depart.
+_FACTOR = 4.0
+#: The yardstick is this quantile of what the fellow cells depart.
+_QUANTILE = 0.6
+#: The roughness of the base around a cell is this quantile of it.
+_ROUGH_QUANTILE = 0.8
+#: What few fellow cells cannot say about the noise of an edit, as a share of their change.
+_DOUBT = 0.5
+#: So many fellows say how noisy an edit is, and how rough it left the surface.
+_ENOUGH = 4
+#: A way to predict that is this many times worse than the best one explains nothing.
+_WORSE = 2.0
+#: So much of what is never suspicious counts for nothing in that.
+_SLACK = 0.25
+#: A suspicious cell disturbs the judgement of those around it, so they are judged again without it.
+_PASSES = 5
+#: An edit of which more than this share sticks out is not understood, and only cells count that stick out
+#: so many times further than the others.
+_MOST, _GROSS = 0.15, 5.0
+#: Smoothing leaves less than this share of the unevenness.
+_SMOOTHER = 0.9
+#: Values rounded by hand may depart by this share of what they are rounded to.
+_GRAIN_SHARE = 1.05
+#: Nobody rounds to more than this share of a table's span where all else is equal.
+_FINE_GRAIN = 0.05
+#: A departure of fewer steps than this may equal a neighbour by chance.
+_CHANCE_STEPS = 10
+#: A departure of this share of what is allowed is enough where the number looks mistyped from one that fits
+#: to within the other share of it. Where more cells than that depart so far, it is noise.
+_TYPABLE, _CLOSELY, _MOST_TYPABLE = 0.5, 0.25, 12
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A cell that does not fit: its place, what would fit there and how well that is known."""
+
+    x: int
+    y: int
+    expected: float
+    yardstick: float
+    is_lone: bool
+    score: float
+
+
+def suspects(edit: Edit) -> tuple[Suspect, ...]:
+    """The suspicious cells of one table, by row and column."""
+    if edit.old.size < 2 or not edit.cells.any() or not np.isfinite(edit.span):
+        return ()
+    with np.errstate(all="ignore"):
+        if _is_uniform(edit):
+            return ()
+        window = Window(edit, edit.cells)
+        return tuple(sorted(_found(window), key=lambda one: (one.y, one.x)))
+
+
+def _is_uniform(edit: Edit) -> bool:
+    """Whether one offset or one factor explains all of several changed cells."""
+    old, new, step = (grid[edit.cells] for grid in (edit.old, edit.new, edit.resolution))
+    if len(old) < 3:
+        return False
+    change, ratio = np.median(new - old), np.median(new / old)
+    return any(bool((np.abs(wanted - new) <= step).all()) for wanted in (old + change, old * ratio))
+
+
+def _found(window: Window) -> list[Suspect]:
+    excluded = np.zeros(len(window.places), bool)
+    found: list[Suspect] = []
+    most = max(1, int(_MOST * len(window.places)))
+    for _ in range(_PASSES):
+        verdict = _judge(window, excluded)
+        _raise_typable(window, verdict)
+        worst = _worst_around(window, verdict)
+        # A cell that is alone only because its fellow was a slip has nothing left to be judged by.
+        beside = window.scattered(excluded, False)[window.around[verdict.cells[worst]]].any(axis=1)
+        worst[worst] = ~(verdict.is_lone[worst] & beside)
+        more = [_suspect(window, verdict, number) for number in np.flatnonzero(worst).tolist()]
+        if not more:
+            break
+        fellows = sorted(one.score for one in (*found, *more) if not one.is_lone)
+        if len(fellows) > most:
+            usual = fellows[(len(fellows) - 1) // 2]
+            return found + [one for one in more if one.is_lone or one.score > _GROSS * usual]
+        found += more
+        excluded[verdict.cells[worst]] = True
+    return found
+
+
+def _raise_typable(window: Window, verdict: _Verdict) -> None:
+    """Raise the scores of cells that depart less, but look mistyped from what fits there, in place."""
+    weak = np.flatnonzero((verdict.score > _TYPABLE) & (verdict.score <= 1))
+    if len(weak) > _MOST_TYPABLE:
+        return
+    stands = window.new[window.places[verdict.cells]]
+    for number in weak.tolist():
+        expected, within = float(verdict.expected[number]), _CLOSELY * float(verdict.allowed[number])
+        if verdict.is_lone[number]:  # alone, it must be the very value that stood there
+            cell = int(verdict.cells[number])
+            expected, within = float(window.old[window.places[cell]]), 0.5 * float(window.step[cell])
+        if mistyping(float(stands[number]), expected, within, window.edit.decimals, telling=True):
+            verdict.score[number] = 1.0 + verdict.score[number]
+
+
+def _suspect(window: Window, verdict: _Verdict, number: int) -> Suspect:
+    y, x = window.cell(int(verdict.cells[number]))
+    return Suspect(
+        x=x,
+        y=y,
+        expected=float(verdict.expected[number]),
+        yardstick=float(verdict.allowed[number]),
+        is_lone=bool(verdict.is_lone[number]),
+        score=float(verdict.score[number]),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Verdict:
+    """Of the changed cells numbered in ``cells``: how far beyond the allowed, and what would fit."""
+
+    cells: Indexes
+    score: Numbers
+    tie: Numbers
+    expected: Numbers
+    allowed: Numbers
+    is_lone: Flags
+
+
+@dataclass(frozen=True, slots=True)
+class _Equal:
+    """Which changed cells the edit made equal to others in their row or column, although they were not.
+
+    ``at_all``: to one of the four nearest; ``beside``: to a neighbour; ``twice``: to one more as well.
+    """
+
+    at_all: Flags
+    beside: Flags
+    twice: Flags
+
+
+@dataclass(frozen=True, slots=True)
+class _Evidence:
+    """What can be said of all changed cells, but for the excluded ones, before any of them is judged.
+
+    ``live`` are the cells that count as fellows, and ``free`` those of them whose movement says something, in
+    the padded grid. ``departures`` has the shape (ways, changed), the rest the shape (changed,).
+    """
+
+    live: Flags
+    free: Flags
+    fellows: Indexes
+    coarse: Numbers
+    grain: Numbers
+    floor: Numbers
+    equal: _Equal
+    movements: tuple[Movement, Movement]
+    surface: Numbers
+    departures: Numbers
+
+
+def _evidence(window: Window, excluded: Flags) -> _Evidence:
+    live = window.scattered(~excluded, False)
+    fellows = live[window.around].sum(axis=1)
+    coarse = _rounding(window)
+    grain = _grain(window, live, coarse)
+    floor = np.maximum(_SPAN_SHARE * window.edit.span, _STEPS * window.step) + _GRAIN_SHARE * grain
+    equal = _made_equal(window, live)
+    # Where an edit ends at a value, what the cell was before says nothing any more.
+    free = live & ~window.scattered(equal.at_all, False)
+    movements = _movements(window, free)
+    surface = np.where(window.changed & ~live, np.nan, window.new)
+    off = (off_the_movement(window, movement, fellows < FEW) for movement in movements)
+    departures = np.stack([*off, *off_the_surface(window, surface)])
+    return _Evidence(live, free, fellows, coarse, grain, floor, equal, movements, surface, departures)
+
+
+def _judge(window: Window, excluded: Flags) -> _Verdict:
+    evidence = _evidence(window, excluded)
+    farthest = np.where(np.isfinite(evidence.departures), evidence.departures, 0.0).max(axis=0)
+    cells = np.flatnonzero((farthest > evidence.floor) & ~excluded)
+    if not len(cells):
+        nothing: Numbers = np.empty(0)
+        return _Verdict(cells, nothing, nothing, nothing, nothing, np.empty(0, bool))
+    new, old = window.new[window.places[cells]], window.old[window.places[cells]]
+    floor, fellows = evidence.floor[cells], evidence.fellows[cells]
+    around = evidence.live[window.around[cells]]
+    centres = np.stack(
+        [
+            *(by_the_movement(window, movement, cells) for movement in evidence.movements),
+            *by_the_surface(window, evidence.surface, cells),
+        ]
+    )
+    on_surface = middle(centres[2:].T)
+    departures = _unless_stopped(window, evidence.departures[:, cells], cells, centres, around)
+    yardsticks = _yardsticks(window, evidence, cells, around)
+    held, level = _held(window, around, cells)
+    copied, source, copying = _copied(window, evidence.live, fellows, cells)
+    exact = held | copying
+
+    best = np.where(exact, 0.0, np.fmin.reduce(yardsticks, axis=0))
+    trusted = yardsticks <= _WORSE * best + _SLACK * floor
+    noise = _FACTOR * np.nan_to_num(yardsticks, nan=np.inf) + _doubt(window, around, cells)
+    allowed = floor + np.where(exact, 0.0, noise)
+    score = np.where(trusted & np.isfinite(allowed), departures / allowed, np.inf).min(axis=0)
+    # What would fit is said by the way that explains the fellows best.
+    telling = np.where(np.isfinite(centres) & np.isfinite(departures), yardsticks, np.inf)
+    pick = np.argmin(telling, axis=0), np.arange(len(cells))
+    expected, room = centres[pick], np.where(np.isfinite(allowed[pick]), allowed[pick], floor)
+    for rules, value in ((held, level), (copying, source)):
+        score = np.where(rules, np.minimum(score, np.abs(new - value) / floor), score)
+        expected = np.where(rules, value, expected)
+
+    lone = fellows == 0
+    if lone.any():
+        alone, fitting, lone_room = _judge_lone(window, departures[2:].min(axis=0), on_surface, cells)
+        score = np.where(lone, alone, score)
+        expected = np.where(lone, fitting, expected)
+        room = np.where(lone, lone_room, room)
+    # What would pass alone passes beside a few others too, unless it looks mistyped.
+    small = ~lone & (fellows < FEW) & (np.abs(new - old) <= _lone_floor(window, cells))
+    score = np.where(small, np.minimum(score, 1.0), score)
+    excused = copied | _is_excused(window, evidence, cells, around, np.abs(new - expected), (held, level))
+    score = np.where(np.isfinite(score) & ~excused, score, 0.0)
+    # Two cells that contradict each other: the one that leaves the surface further is the slip.
+    tie = np.nan_to_num(np.abs(new - on_surface))
+    return _Verdict(cells, score, tie, expected, room, lone)
+
+
+def _yardsticks(window: Window, evidence: _Evidence, cells: Indexes, around: Flags) -> Numbers:
+    """How well each way explains the fellows of some cells, shape (ways, cells)."""
+    moving = evidence.free[window.around[cells]]
+    fellows = evidence.fellows[cells]
+    found = np.stack(
+        [
+            *(_yardstick(window, departure, moving, cells) for departure in evidence.departures[:2]),
+            *_surface_yardsticks(window, evidence.departures[2:], evidence.live, around, cells),
+        ]
+    )
+    pattern = moving.sum(axis=1)
+    found[:2, pattern == 0] = np.inf
+    found[:2, pattern == 1] = 0.0
+    found[:, fellows < 2] = 0.0
+    # Few fellows lie on the surface by chance where it is rough.
+    rough = np.nan_to_num(quantile(window.roughness[window.around[cells]], _ROUGH_QUANTILE))
+    found[2:] = np.fmax(found[2:], rough * np.minimum(1.0, _ENOUGH / np.maximum(fellows, 1)))
+    return found
+
+
+def _doubt(window: Window, around: Flags, cells: Indexes) -> Numbers:
+    """What so few fellows cannot say about the noise of the edit."""
+    steps = np.abs(window.new - window.old)[window.around[cells]]
+    typical = np.nan_to_num(middle(np.where(around, steps, np.nan)))
+    fellows = around.sum(axis=1)
+    doubt: Numbers = np.where(fellows < _ENOUGH, _DOUBT * typical / np.maximum(fellows, 1) ** 2, 0.0)
+    return doubt
+
+
+def _is_excused(
+    window: Window,
+    evidence: _Evidence,
+    cells: Indexes,
+    around: Flags,
+    off: Numbers,
+    hold: tuple[Flags, Numbers],
+) -> Flags:
+    """Cells that depart, by ``off`` from what fits, and yet are as people leave them.
+
+    ``hold`` says where the fellows are held at one value, and at which.
+    """
+    new, step, coarse = window.new[window.places[cells]], window.step[cells], evidence.coarse[cells]
+    held, level = hold
+    smoothed = _is_smoothed(window, evidence, around, cells) & ~_is_even(window, around, cells)
+    one_up = (np.abs(new - level) <= _GRAIN_SHARE * coarse) & (coarse <= _FINE_GRAIN * window.edit.span)
+    rounded = held & one_up & _is_multiple(level, coarse, step)
+    # A coarse edit has equal neighbours by chance, and so may a slip.
+    chance = off < _CHANCE_STEPS * np.maximum(step, evidence.grain[cells])
+    equal = evidence.equal.twice[cells] | (evidence.equal.beside[cells] & (held | ~chance))
+    excused: Flags = smoothed | rounded | equal
+    return excused
+
+
+def _movements(window: Window, free: Flags) -> tuple[Movement, Movement]:
+    """The change as difference and as ratio to the base, of the cells of which it says something."""
+    rest = np.isfinite(window.old) & np.isfinite(window.new) & ~window.changed
+    old = window.old[window.places]
+    change = np.where(free, window.new - window.old, np.nan)
+    ratio = np.where(free & (window.old != 0), window.new / window.old, np.nan)
+    ones, zeros = np.ones_like(old), np.zeros_like(old)
+    return (
+        Movement(change, np.where(rest, 0.0, change), old, ones),
+        Movement(ratio, np.where(rest, 1.0, ratio), zeros, np.where(old == 0, np.nan, old)),
+    )
+
+
+def _rounding(window: Window) -> Numbers:
+    """To what every new value could have been rounded: 1, 2 or 5 times a power of ten, 0 where it was not."""
+    new, step = window.new[window.places], window.step
+    coarse = np.zeros(len(new))
+    least, span = float(np.median(step)), window.edit.span
+    if not 1e-300 < least < 1e300 or span > 1e9 * least:
+        return coarse
+    for power in range(int(np.floor(np.log10(least))), int(np.ceil(np.log10(max(span, least)))) + 1):
+        for lead in (1, 2, 5):
+            grain = lead * 10.0**power
+            if 4 * least < grain < span / 4:
+                coarse[_is_multiple(new, grain, step)] = grain
+    return coarse
+
+
+def _is_multiple(values: Numbers, grain: Numbers | float, step: Numbers) -> Flags:
+    multiple: Flags = np.abs(values - grain * np.rint(values / grain)) <= 0.5 * step
+    return multiple
+
+
+def _grain(window: Window, live: Flags, coarse: Numbers) -> Numbers:
+    """To what the values around every changed cell are rounded, where most of them are."""
+    if np.count_nonzero(coarse) < 0.3 * len(coarse):
+        return np.zeros(len(coarse))
+    # Cells held at one value say nothing about rounding.
+    values = np.where(live[window.around], window.new[window.around], np.nan)
+    seen = np.abs(values - middle(values)[:, None]) > 0.5 * window.step[:, None]
+    grains = np.where(seen, window.scattered(coarse)[window.around], np.nan)
+    enough = np.isfinite(grains).sum(axis=1) >= 2
+    return np.where(enough, np.nan_to_num(quantile(grains, 0.35)), 0.0)
+
+
+def _made_equal(window: Window, live: Flags) -> _Equal:
+    places, step = window.places, window.step
+    new, old = window.new[places], window.old[places]
+    at_all, beside, twice = (np.zeros(len(places), bool) for _ in range(3))
+    for line in window.straight:
+        near = np.zeros(len(places), bool)
+        times = np.zeros(len(places), np.intp)
+        for side, there in line.at.items():
+            alike = live[there] & (np.abs(window.new[there] - new) <= 0.5 * step)
+            if abs(side) == 1:
+                near |= alike
+            times += alike & (np.abs(window.old[there] - old) > 1.5 * step)
+        at_all |= times > 0
+        beside |= near & (times > 0)
+        twice |= near & (times > 1)
+    here = live[places]
+    return _Equal(at_all & here, beside & here, twice & here)
+
+
+def _unless_stopped(
+    window: Window, departures: Numbers, cells: Indexes, centres: Numbers, around: Flags
+) -> Numbers:
+    """The departures of some cells, 0 where the edit ran into a limit and stopped there."""
+    new, half = window.new[window.places[cells]], 0.5 * window.step[cells]
+    usual = np.nanmedian(window.edit.old)
+    values = window.new[window.around[cells]]
+    highest = np.where(around, values, -np.inf).max(axis=1)
+    lowest = np.where(around, values, np.inf).min(axis=1)
+    above, below = np.abs(new - highest) <= half, np.abs(new - lowest) <= half
+    for stop in window.edit.stops:
+        (above if stop >= usual else below)[new == stop] = True
+    stopped = (above & (centres >= new)) | (below & (centres <= new))
+    return np.where(stopped, 0.0, departures)
+
+
+def _yardstick(window: Window, departure: Numbers, seen: Flags, cells: Indexes) -> Numbers:
+    """What the fellows of some cells depart, at the quantile."""
+    grid = window.scattered(departure)
+    return quantile(np.where(seen, grid[window.around[cells]], np.nan), _QUANTILE)
+
+
+def _surface_yardsticks(
+    window: Window, departures: Numbers, live: Flags, around: Flags, cells: Indexes
+) -> list[Numbers]:
+    """The same for the surface along row and column, shape (cells,) each.
+
+    The fellows across a line, which lie on the same slopes and cliffs along it, count for themselves too.
+    """
+    found = []
+    for number, departure in enumerate(departures):
+        usual = _yardstick(window, departure, around, cells)
+        if len(window.straight) > 1:
+            mates = np.stack([at[cells] for at in window.straight[1 - number].at.values()], axis=1)
+            across = np.where(live[mates], window.scattered(departure)[mates], np.nan)
+            usual = np.fmax(usual, quantile(across, 0.5))
+        found.append(usual)
+    return found
+
+
+def _held(window: Window, around: Flags, cells: Indexes) -> tuple[Flags, Numbers]:
+    """Where the fellow cells are held at one value, and that value."""
+    values = np.where(around, window.new[window.around[cells]], np.nan)
+    level = middle(values)
+    equal = (np.abs(values - level[:, None]) <= 0.5 * window.step[cells, None]).sum(axis=1)
+    count = around.sum(axis=1)
+    return (equal >= 2) & (equal > 0.6 * count), level
+
+
+def _copied(window: Window, live: Flags, fellows: Indexes, cells: Indexes) -> tuple[Flags, Numbers, Flags]:
+    """Cells that hold a neighbour's value as their fellows do.
+
+    Which of the cells are copies, the value that a copy would have, and where copying is what all fellow
+    cells do.
+    """
+    count = len(cells)
+    copied, copying = np.zeros(count, bool), np.zeros(count, bool)
+    value = np.full(count, np.nan)
+    places, step = window.places, window.step
+    new = window.new[places]
+    for source in (window.old, window.new):
+        for number, line in enumerate(window.straight):
+            # A row is copied to a row: the fellows stand beside the cell, not in the direction of the copy.
+            mates = np.stack([at[cells] for at in window.straight[number - 1].at.values()], axis=1)
+            mates_live = live[mates]
+            amount = mates_live.sum(axis=1)
+            for side in (-2, -1, 1, 2) if source is window.old else (-1, 1):
+                there = source[line.at[side]]
+                same = np.abs(there - new) <= 0.5 * step
+                agreeing = (window.scattered(same, False)[mates] & mates_live).sum(axis=1)
+                alone = (amount == 0) & (abs(side) == 1) & (fellows == 0) | (fellows == 1)
+                together = (agreeing >= 1) & (agreeing >= 0.6 * amount)
+                copied |= same[cells] & (alone | together)
+                if source is window.old:
+                    leads = (agreeing >= 2) & (agreeing == amount) & np.isfinite(there[cells])
+                    value = np.where(leads & ~copying, there[cells], value)
+                    copying |= leads
+    return copied, value, copying & ~copied
+
+
+def _is_even(window: Window, around: Flags, cells: Indexes) -> Flags:
+    """Where one offset or one factor explains most of the fellow cells to the step, which smooths nothing."""
+    old, new = (np.where(around, grid[window.around[cells]], np.nan) for grid in (window.old, window.new))
+    step = window.step[cells]
+    offset = old + middle(new - old)[:, None]
+    factor = old * middle(new / old)[:, None]
+    off = [quantile(np.abs(wanted - new), _QUANTILE) for wanted in (offset, factor)]
+    even: Flags = (off[0] <= step) | (off[1] <= step)
+    return even & (middle(np.abs(new - old)) > 3 * step)
+
+
+def _is_smoothed(window: Window, evidence: _Evidence, around: Flags, cells: Indexes) -> Flags:
+    """Cells that an edit left more even than they were, as it did with the cells around them."""
+    uneven = mean_off(evidence.departures[2:])
+    own = window.unevenness[window.places]
+    rough = own > 0.25 * _SPAN_SHARE * window.edit.span
+    ratio = window.scattered(np.where(rough, uneven / own, np.nan))
+    ratios = np.where(around, ratio[window.around[cells]], np.nan)
+    smoother = (quantile(ratios, _QUANTILE) < _SMOOTHER) & (np.isfinite(ratios).sum(axis=1) >= 2)
+    smoothed: Flags = smoother & (uneven[cells] <= _SMOOTHER * own[cells])
+    return smoothed
+
+
+def _lone_floor(window: Window, cells: Indexes) -> Numbers:
+    """By how much a cell may change alone."""
+    floor: Numbers = np.maximum(_LONE_SHARE * window.edit.span, _LONE_STEPS * window.step[cells])
+    return floor
+
+
+def _judge_lone(
+    window: Window, departure: Numbers, centre: Numbers, cells: Indexes
+) -> tuple[Numbers, Numbers, Numbers]:
+    """Score, what would fit and what is allowed, by the surface and the roughness that the base has there."""
+    places = window.places[cells]
+    new, old = window.new[places], window.old[places]
+    floor = _lone_floor(window, cells)
+    allowed = floor + 1.5 * np.nan_to_num(quantile(window.roughness[window.around[cells]], _ROUGH_QUANTILE))
+    # A change that brings a cell nearer to the surface than it was is no slip.
+    off = np.where(departure <= window.roughness[places], 0.0, departure)
+    score = np.minimum(np.abs(new - old) / floor, off / allowed)
+    return score, np.where(np.isfinite(centre), centre, old), allowed
+
+
+def _worst_around(window: Window, verdict: _Verdict) -> Flags:
+    """Which of the judged cells are suspicious and have none worse around them."""
+    suspicious = verdict.score > 1
+    numbers = verdict.cells[suspicious]
+    found = np.zeros(len(verdict.cells), bool)
+    if not len(numbers):
+        return found
+    scores, ties = np.zeros(len(window.places)), np.zeros(len(window.places))
+    scores[numbers], ties[numbers] = verdict.score[suspicious], verdict.tie[suspicious]
+    around = window.around[numbers]
+    theirs, their_ties = window.scattered(scores, 0.0)[around], window.scattered(ties, 0.0)[around]
+    score, tie = scores[numbers, None], ties[numbers, None]
+    close = (np.abs(theirs - score) <= 0.5 * score) & (theirs > 0)
+    found[suspicious] = ~np.where(close, their_ties > tie, theirs > score).any(axis=1)
+    return found
+
+
+# From decoded tables
+
+
+def edit_of(change: TableChange, conversion: Conversion) -> Edit:
+    """The change of one table as an edit; of a table of named states none of it is a number."""
+    old, new = change.old, change.new
+    numbers = not isinstance(conversion, States)
+    before = np.where(old.present & ~old.off & numbers, old.physical, np.nan)
+    after = np.where(new.present & ~new.off & numbers, new.physical, np.nan)
+    limits = change.table.demands.limits
+    stops = [*physical_limits(conversion, change.table.storage)]
+    stops += [limits.low, limits.high] if limits else []
+    return Edit(
+        old=before,
+        new=after,
+        changed=change.changed,
+        resolution=_resolution(change, conversion),
+        stops=tuple(stop for stop in stops if np.isfinite(stop)),
+        x=new.x,
+        y=new.y,
+        decimals=shown.decimals(conversion),
+    )
+
+
+def _resolution(change: TableChange, conversion: Conversion) -> Numbers:
+    """The physical distance from each new value to the next one that can be stored, or that is shown."""
+    raw = change.new.raw
+    if change.table.storage.type.is_integer:
+        if isinstance(conversion, Linear):
+            return np.full(raw.shape, abs(conversion.factor))
+        numbers = raw.astype(np.float64)
+        sides = [np.abs(to_physical(conversion, numbers + one) - change.new.physical) for one in (-1, 1)]
+        return np.nan_to_num(np.fmax(*sides))
+    steps = np.abs(np.spacing(raw)).astype(np.float64)
+    if isinstance(conversion, Linear):
+        steps = steps * abs(conversion.factor)
+    if conversion.decimals is not None:
+        steps = np.maximum(steps, 10.0**-conversion.decimals)
+    known_steps: Numbers = np.nan_to_num(steps)
+    return known_steps

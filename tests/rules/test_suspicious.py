@@ -1,0 +1,216 @@
+"""The rules about number-entry slips, each with images that fail it and images that barely pass it."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from callint.model.finding import Cell, Finding, Severity
+from callint.model.policy import Policy
+from callint.rules.catalogue import RULES
+from callint.rules.rule import Rule
+from tests.building import definition_xml, findings, image, u16
+from tests.rules.example import Example, Expected, all_examples, axis, of_rule, table
+
+SPEEDS = axis("speeds", at=0, count=5)
+BREAKPOINTS = u16(1000, 1200, 1400, 1600, 1800)
+
+
+def curve(purpose: str = "demand", inside: str = "") -> bytes:
+    """A curve of five cells in tenths of a mg, behind its axis."""
+    return definition_xml(
+        table("curve", "fuel", f'<x axis="speeds"/>{inside}', at=10, purpose=purpose), axes=SPEEDS
+    )
+
+
+def holding(*values: float, breakpoints: bytes = BREAKPOINTS) -> bytes:
+    """An image with these values of the curve, in mg."""
+    return image(at_0=breakpoints, at_10=u16(*(round(10 * value) for value in values)))
+
+
+BASE = holding(41.0, 13.0, 83.0, 27.0, 93.0)
+SLOPE = holding(10.0, 14.0, 23.0, 31.0, 52.0)
+
+SUSPICIOUS = (
+    Example(
+        rule="change/suspicious-cell",
+        name="913.0 mg among cells that grew by a tenth",
+        xml=curve(),
+        data=holding(45.1, 14.3, 913.0, 29.7, 102.3),
+        base=BASE,
+        expected=Expected(
+            severity=Severity.WARNING,
+            words=("913.0 mg where the edit around it suggests about 91.3", ": lost decimal point?"),
+            line='name="fuel"',
+            table="fuel",
+            cell=Cell(2, 0),
+            at={"speed": 1400.0},
+            address=14,
+            raw=9130,
+            physical=913.0,
+            base_physical=83.0,
+            unit="mg",
+        ),
+    ),
+    Example(
+        rule="change/suspicious-cell",
+        name="92.9 mg among cells that grew by a tenth",
+        xml=curve(),
+        data=holding(45.1, 14.3, 92.9, 29.7, 102.3),
+        base=BASE,
+    ),
+)
+
+SHIFTED = (
+    Example(
+        rule="change/shifted-block",
+        name="four cells with the old values of those before them",
+        xml=curve(),
+        data=holding(10.0, 10.0, 14.0, 23.0, 31.0),
+        base=SLOPE,
+        expected=Expected(
+            severity=Severity.WARNING,
+            words=("4 cells up to 1800 rpm hold what stood before them along speed", "pasted one place off?"),
+            line='name="fuel"',
+            table="fuel",
+            cell=Cell(1, 0),
+            at={"speed": 1200.0},
+            address=12,
+            raw=100,
+            physical=10.0,
+            base_physical=14.0,
+            unit="mg",
+        ),
+    ),
+    Example(
+        rule="change/shifted-block",
+        name="three cells with the old values of those before them",
+        xml=curve(),
+        data=holding(10.0, 10.0, 14.0, 23.0, 52.0),
+        base=SLOPE,
+    ),
+    Example(
+        rule="change/shifted-block",
+        name="four cells with the value of the first, which was copied",
+        xml=curve(),
+        data=holding(10.0, 10.0, 10.0, 10.0, 10.0),
+        base=SLOPE,
+    ),
+)
+
+EXAMPLES = (*SUSPICIOUS, *SHIFTED)
+
+
+@all_examples(EXAMPLES)
+def test_the_rule(example: Example) -> None:
+    example.check()
+
+
+# The pages, with a pocket calculator
+
+
+def example_of(rule: Rule) -> str:
+    (found,) = (part for part in rule.page.split("\n\n") if part.startswith("Example:"))
+    return " ".join(found.split())
+
+
+def numbers(text: str) -> list[float]:
+    return [float(one) for one in re.findall(r"\d+\.\d+", text)]
+
+
+def test_the_page_of_a_suspicious_cell_reckons_right() -> None:
+    page = example_of(RULES["change/suspicious-cell"])
+    old, new = (numbers(part) for part in page.partition("Four of")[0].split("became"))
+    base, reworked = holding(*old), holding(*new)
+    assert len(old) == len(new) == 5
+    slip = 2
+    factors = [round(after / before, 9) for before, after in zip(old, new, strict=True)]
+    assert factors == [1.1, 1.1, 11.0, 1.1, 1.1]
+    assert "913.0 / 83.0 = 11 times" in page and new[slip] / old[slip] == 11
+    assert "1.1 × 83.0 = 91.3 mg" in page and round(1.1 * old[slip], 9) == 91.3
+    assert new[slip] == 10 * 91.3
+    assert "93.0 - 13.0 = 80.0 mg" in page and max(old) - min(old) == 80.0
+    assert "2 % of that is 1.6 mg" in page and round(0.02 * 80.0, 9) == 1.6
+    assert "92.9 mg barely passes" in page and round(91.3 + 1.6, 9) == 92.9
+    (found,) = suspicious(curve(), reworked, base)
+    assert found.cell == Cell(slip, 0) and "about 91.3: lost decimal point?" in found.message
+    new[slip] = 92.9
+    assert suspicious(curve(), holding(*new), base) == []
+    new[slip] = 93.0
+    assert len(suspicious(curve(), holding(*new), base)) == 1
+
+
+def test_the_page_of_a_shifted_block_reckons_right() -> None:
+    page = example_of(RULES["change/shifted-block"])
+    old, new = (numbers(part) for part in page.partition("Each of")[0].split("became"))
+    assert new[1:] == old[:-1]
+    assert "10.0 - 14.0 = -4.0 mg" in page and new[1] - old[1] == -4.0
+    assert "31.0 - 52.0 = -21.0 mg" in page and new[4] - old[4] == -21.0
+    assert "10.0 / 14.0 = 0.71" in page and round(new[1] / old[1], 2) == 0.71
+    assert "31.0 / 52.0 = 0.60" in page and round(new[4] / old[4], 2) == 0.60
+    assert len(of_rule(findings(curve(), holding(*new), holding(*old)), "change/shifted-block")) == 1
+    three = [*new[:4], old[4]]
+    assert not of_rule(findings(curve(), holding(*three), holding(*old)), "change/shifted-block")
+
+
+def suspicious(xml: bytes, data: bytes, base: bytes, policy: Policy | None = None) -> list[Finding]:
+    return of_rule(findings(xml, data, base, policy), "change/suspicious-cell")
+
+
+# Severity
+
+
+SLIP = holding(45.1, 14.3, 913.0, 29.7, 102.3)
+
+
+@pytest.mark.parametrize(
+    ("purpose", "severity"),
+    [("protection", Severity.ERROR), ("demand", Severity.WARNING), ("emissions", Severity.WARNING)],
+)
+def test_a_slip_is_an_error_in_a_protection_table_and_a_warning_elsewhere(
+    purpose: str, severity: Severity
+) -> None:
+    (found,) = suspicious(curve(purpose), SLIP, BASE)
+    assert found.severity is severity
+
+
+def test_a_shifted_block_is_an_error_in_a_protection_table() -> None:
+    pasted = holding(10.0, 10.0, 14.0, 23.0, 31.0)
+    (found,) = of_rule(findings(curve("protection"), pasted, SLOPE), "change/shifted-block")
+    assert found.severity is Severity.ERROR
+
+
+@pytest.mark.parametrize("purpose", ["protection", "demand"])
+def test_a_policy_settles_the_severity_for_all_tables(purpose: str) -> None:
+    policy = Policy(severities={"change/suspicious-cell": Severity.NOTE})
+    (found,) = suspicious(curve(purpose), SLIP, BASE, policy)
+    assert found.severity is Severity.NOTE
+
+
+# What is passed over
+
+
+def test_values_that_move_with_their_axis_are_not_pasted_one_place_off() -> None:
+    moved = holding(10.0, 10.0, 14.0, 23.0, 31.0, breakpoints=u16(800, 1000, 1200, 1400, 1600))
+    assert not of_rule(findings(curve(), moved, SLOPE), "change/shifted-block")
+
+
+def test_a_cell_that_is_switched_off_is_no_slip() -> None:
+    xml = curve(inside='<off raw="65535" allowed="anywhere"/>')
+    data = image(at_0=BREAKPOINTS, at_10=u16(451, 143, 65535, 297, 1023))
+    assert suspicious(xml, data, BASE) == []
+
+
+def test_a_lone_cell_is_judged_by_its_neighbours() -> None:
+    even = holding(80.0, 82.5, 85.0, 87.5, 90.0)
+    (found,) = suspicious(curve(), holding(80.0, 82.5, 850.0, 87.5, 90.0), even)
+    assert found.message == "850.0 mg where its neighbours suggest about 85: out by ten?"
+
+
+def test_named_states_are_no_numbers() -> None:
+    xml = definition_xml(
+        table("curve", "modes", '<x axis="speeds"/>', at=10, type="uint8", conversion="on_off"), axes=SPEEDS
+    )
+    before, after = image(at_0=BREAKPOINTS, at_10=bytes(5)), image(at_0=BREAKPOINTS, at_12=b"\x01")
+    assert suspicious(xml, after, before) == []

@@ -1,0 +1,300 @@
+"""Which changed cells do not fit their edit, and what the slips look like."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from benchmarks import slips as scoreboard
+from callint.comparing.fellows import Edit
+from callint.comparing.number_entry import SLIPS, mistyping
+from callint.comparing.pasted import Pasted, pasted
+from callint.comparing.slips import suspects
+from callint.decoding.conversions import to_physical
+from callint.model.definition import Linear
+
+Numbers = NDArray[np.float64]
+STEP = 0.1
+
+
+def edit(old: Numbers, new: Numbers, step: float = STEP) -> Edit:
+    """The change of a map, or of a curve of shape (1, columns), without breakpoints."""
+    return Edit(old, new, old != new, np.full(old.shape, step), decimals=1)
+
+
+def stored(values: Numbers) -> Numbers:
+    return np.asarray(np.round(np.rint(values / STEP) * STEP, 1))
+
+
+def surface(seed: int, rows: int = 10, columns: int = 12, noise: float = 0.0) -> Numbers:
+    """A hill on a slope between about 40 and 160, with normal noise."""
+    numbers = np.random.default_rng(seed)
+    x, y = np.arange(columns) / columns, np.arange(rows)[:, None] / rows
+    slopes = numbers.uniform(-30, 30, 2)
+    hill = 60 * np.exp(-((x - numbers.uniform()) ** 2) / 0.2 - (y - numbers.uniform()) ** 2 / 0.3)
+    return stored(
+        90 + slopes[0] * x + slopes[1] * y + hill + noise * numbers.standard_normal((rows, columns))
+    )
+
+
+def places(found: Edit) -> set[tuple[int, int]]:
+    return {(one.y, one.x) for one in suspects(found)}
+
+
+seeds = st.integers(0, 2**32 - 1)
+noises = st.sampled_from([0.0, 0.3, 3.0])
+
+
+# Honest edits
+
+
+@given(seed=seeds, noise=noises, factor=st.floats(0.75, 1.25).filter(lambda one: abs(one - 1) > 0.01))
+@settings(max_examples=60, deadline=None)
+def test_a_region_by_factor_is_never_suspicious(seed: int, noise: float, factor: float) -> None:
+    old = surface(seed, noise=noise)
+    new = old.copy()
+    new[2:7, 3:9] = stored(old[2:7, 3:9] * factor)
+    assert places(edit(old, new)) == set()
+
+
+@given(seed=seeds, noise=noises, offset=st.floats(-25, 25).filter(lambda one: abs(one) > 1))
+@settings(max_examples=60, deadline=None)
+def test_a_region_by_offset_is_never_suspicious(seed: int, noise: float, offset: float) -> None:
+    old = surface(seed, noise=noise)
+    new = old.copy()
+    new[1:5] = stored(old[1:5] + offset)
+    assert places(edit(old, new)) == set()
+
+
+@given(seed=seeds, noise=noises, limit=st.floats(40, 160))
+@settings(max_examples=60, deadline=None)
+def test_a_region_set_to_a_limit_is_never_suspicious(seed: int, noise: float, limit: float) -> None:
+    old = surface(seed, noise=noise)
+    new = old.copy()
+    new[3:8, 2:6] = stored(np.array(limit))
+    assert places(edit(old, new)) == set()
+
+
+@given(seed=seeds, noise=noises, row=st.integers(0, 8), turned=st.booleans())
+@settings(max_examples=60, deadline=None)
+def test_a_copied_row_or_column_is_never_suspicious(seed: int, noise: float, row: int, turned: bool) -> None:
+    old = surface(seed, noise=noise)
+    new = old.copy()
+    if turned:
+        new[:, row + 1] = old[:, row]
+    else:
+        new[row + 1] = old[row]
+    assert places(edit(old, new)) == set()
+    assert pasted(edit(old, new)) == ()
+
+
+@given(seed=seeds, share=st.floats(0.02, 0.2))
+@settings(max_examples=60, deadline=None)
+def test_a_smooth_ramp_of_the_change_is_never_suspicious(seed: int, share: float) -> None:
+    old = surface(seed)
+    new = stored(old * (1 + share * np.linspace(0, 1, old.shape[1])))
+    assert places(edit(old, new)) == set()
+
+
+def test_cells_without_numbers_are_passed_over() -> None:
+    old = surface(1)
+    new = old * 1.1
+    new[4, 4], old[5, 5] = np.nan, np.nan
+    assert places(edit(old, new)) == set()
+
+
+def test_a_table_of_one_cell_has_no_surroundings() -> None:
+    assert suspects(edit(np.array([[8.5]]), np.array([[85.0]]))) == ()
+
+
+# Slips
+
+
+@given(seed=seeds, noise=noises, y=st.integers(2, 6), x=st.integers(3, 8), times=st.sampled_from([0.1, 10]))
+@settings(max_examples=60, deadline=None)
+def test_a_number_that_is_out_by_ten_is_found_in_a_region_by_factor(
+    seed: int, noise: float, y: int, x: int, times: float
+) -> None:
+    old = surface(seed, noise=noise)
+    new = old.copy()
+    new[2:7, 3:9] = stored(old[2:7, 3:9] * 1.1)
+    new[y, x] = stored(new[y, x] * times)
+    assert places(edit(old, new)) == {(y, x)}
+
+
+@given(seed=seeds, y=st.integers(0, 9), x=st.integers(0, 11))
+@settings(max_examples=40, deadline=None)
+def test_a_lone_number_that_is_out_by_ten_is_found(seed: int, y: int, x: int) -> None:
+    old = surface(seed)
+    new = old.copy()
+    new[y, x] = old[y, x] * 10
+    (found,) = suspects(edit(old, new))
+    assert (found.y, found.x, found.is_lone) == (y, x, True)
+    assert found.expected == pytest.approx(old[y, x], abs=12)
+
+
+@pytest.mark.parametrize("cells", [3, 4, 5, 6])
+def test_a_slip_does_not_hide_itself_in_an_edit_of_few_cells(cells: int) -> None:
+    old = np.linspace(50.0, 120.0, 15)[None, :]
+    for place in range(cells):
+        new = old.copy()
+        new[0, 4 : 4 + cells] *= 1.1
+        new[0, 4 + place] *= 10
+        assert places(edit(old, new)) == {(0, 4 + place)}
+
+
+def test_what_fits_is_said_with_the_change_of_the_fellow_cells() -> None:
+    old = surface(3, noise=3.0)
+    new = stored(old * 1.2)
+    new[4, 5] = 999.0
+    (found,) = suspects(edit(old, new))
+    assert found.expected == pytest.approx(1.2 * old[4, 5], abs=1.0)
+
+
+def test_two_slips_are_both_found() -> None:
+    old = surface(5)
+    new = stored(old * 1.1)
+    new[2, 2], new[7, 9] = new[2, 2] * 10, new[7, 9] / 10
+    assert places(edit(old, new)) == {(2, 2), (7, 9)}
+
+
+# Laws
+
+
+def slipped(seed: int, noise: float) -> tuple[Numbers, Numbers]:
+    old = surface(seed, noise=noise)
+    new = old.copy()
+    new[2:7, 3:9] = stored(old[2:7, 3:9] * 1.08)
+    new[4, 6] = stored(new[4, 6] + 0.3 * np.ptp(old))
+    return old, new
+
+
+@given(seed=seeds, noise=noises, power=st.integers(-20, 20))
+@settings(max_examples=40, deadline=None)
+def test_the_unit_of_the_values_is_of_no_matter(seed: int, noise: float, power: int) -> None:
+    old, new = slipped(seed, noise)
+    scale = 2.0**power  # exact in binary, so that nothing else changes; what rounds to decimals is left out
+    here = Edit(old, new, old != new, np.full(old.shape, STEP))
+    there = Edit(old * scale, new * scale, old != new, np.full(old.shape, STEP * scale))
+    assert places(here) <= {(4, 6)}
+    assert (4, 6) in places(there)
+
+
+@given(seed=seeds, noise=noises)
+@settings(max_examples=40, deadline=None)
+def test_a_turned_table_has_the_same_suspects_turned(seed: int, noise: float) -> None:
+    old, new = slipped(seed, noise)
+    turned = {(x, y) for y, x in places(edit(old, new))}
+    assert places(edit(old.T.copy(), new.T.copy())) == turned
+
+
+@given(seed=seeds, noise=noises)
+@settings(max_examples=40, deadline=None)
+def test_a_mirrored_table_has_the_same_suspects_mirrored(seed: int, noise: float) -> None:
+    old, new = slipped(seed, noise)
+    rows, columns = old.shape
+    mirrored = {(rows - 1 - y, columns - 1 - x) for y, x in places(edit(old, new))}
+    assert places(edit(old[::-1, ::-1].copy(), new[::-1, ::-1].copy())) == mirrored
+
+
+def test_uneven_breakpoints_are_the_distances_along_which_values_go_on() -> None:
+    x = np.array([0.0, 1, 2, 3, 40, 41, 42, 43])
+    old = (50 + 2 * x)[None, :]
+    new = old.copy()
+    new[0, 3] = 60.0  # on the line it would be 56
+    assert places(Edit(old, new, old != new, np.full(old.shape, STEP), x=x)) == {(0, 3)}
+    new[0, 3] = 57.0
+    assert places(Edit(old, new, old != new, np.full(old.shape, STEP), x=x)) == set()
+
+
+# What slips look like
+
+
+@pytest.mark.parametrize(
+    ("stands", "expected", "name", "meant"),
+    [
+        (850.0, 85.0, "out by ten", 85.0),
+        (8.5, 85.0, "out by ten", 85.0),
+        (182.0, 18.2, "lost decimal point", 18.2),
+        (1275.0, 12.75, "lost decimal point", 12.75),
+        (12.0, -12.0, "lost sign", -12.0),
+        (26.91, 29.61, "swapped digits", 29.61),
+        (2100.0, 1200.0, "swapped digits", 1200.0),
+        (1225.0, 125.0, "doubled digit", 125.0),
+        (1725.0, 125.0, "extra digit", 125.0),
+        (15.0, 125.0, "missing digit", 125.0),
+        (185.0, 125.0, "wrong digit", 125.0),
+    ],
+)
+def test_a_slip_is_named_as_the_taxonomies_do(
+    stands: float, expected: float, name: str, meant: float
+) -> None:
+    found = mistyping(stands, expected, within=0.5, decimals=2)
+    assert found is not None
+    assert found.name == name
+    assert found.meant == pytest.approx(meant)
+
+
+def test_what_no_slip_explains_has_no_name() -> None:
+    assert mistyping(777.7, 125.0, within=0.5, decimals=1) is None
+    assert mistyping(float("nan"), 125.0, within=0.5, decimals=1) is None
+
+
+def test_every_category_of_the_papers_has_its_name() -> None:
+    assert set(SLIPS) == {
+        "lost sign", "lost decimal point", "out by ten", "swapped digits", "doubled digit", "extra digit",
+        "missing digit", "wrong digit",
+    }  # fmt: skip
+
+
+# Pasted wrongly
+
+
+def test_a_block_one_place_off_is_found_with_its_corners() -> None:
+    old = surface(7, noise=3.0)
+    new = old.copy()
+    new[2:6, 4:9] = old[2:6, 3:8]
+    assert pasted(edit(old, new)) == (Pasted(2, 4, 5, 8, x_off=1, y_off=0),)
+    assert pasted(edit(old.T.copy(), new.T.copy())) == (Pasted(4, 2, 8, 5, x_off=0, y_off=1),)
+
+
+def test_a_row_that_was_pasted_twice_in_an_edited_block_is_found() -> None:
+    old = surface(7, noise=3.0)
+    new = stored(old * 1.1)
+    new[5] = new[4]
+    (found,) = pasted(edit(old, new))
+    assert (found.top, found.bottom, found.left, found.right) == (5, 5, 0, 11)
+    assert found.twice and (found.x_off, found.y_off) == (0, 1)
+
+
+def test_a_copied_neighbour_and_an_offset_by_one_slope_are_left_alone() -> None:
+    even = np.arange(10.0, 130.0, 10.0)[None, :] + np.zeros((4, 1))
+    new = even - 10.0  # what the cell before held, and an offset
+    assert pasted(edit(even, new)) == ()
+
+
+# The scoreboard, a slice of it
+
+
+def test_the_scoreboard_has_not_rotted() -> None:
+    score = scoreboard.run((21,), clean=3, each=1, baselines=False)
+    slips, clean = sum(score.slips.values()), sum(score.clean.values())
+    assert slips > 1200 and clean > 500
+    assert sum(score.found.values()) / slips >= 0.95
+    assert sum(score.blamed.values()) / clean <= 0.02
+    assert score.innocent / slips <= 0.05
+    assert sum(score.blocks.values()) / clean <= 0.01
+    assert min(score.pasted_found[kind] / score.pasted[kind] for kind in score.pasted) >= 0.5
+
+
+def test_the_scoreboard_stores_values_as_the_conversion_reads_them() -> None:
+    from benchmarks.edits import sample
+    from benchmarks.shapes import shapes
+
+    for shape in shapes(1):
+        one = sample(shape)
+        conversion = Linear("unit", "-", shape.decimals, shape.factor, shape.offset, 1)
+        assert one.base.physical == pytest.approx(to_physical(conversion, one.base.raw), abs=1e-9)
