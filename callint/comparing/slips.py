@@ -68,7 +68,7 @@ _FINE_GRAIN = 0.05
 _CHANCE_STEPS = 10
 #: A departure of this share of what is allowed is enough where the number looks mistyped from one that fits
 #: to within the other share of it. Where more cells than that depart so far, it is noise.
-_TYPABLE, _CLOSELY, _MOST_TYPABLE = 0.5, 0.25, 12
+_TYPABLE, _CLOSELY, _MOST_TYPABLE = 0.5, 0.4, 12
 
 
 @dataclass(frozen=True, slots=True)
