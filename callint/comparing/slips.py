@@ -3,10 +3,10 @@
 A person edits a region by factor, by offset, by hand with rounding, to a limit, by smoothing, by copying a
 neighbour; a slip of the fingers breaks that pattern. So every changed cell is predicted from the others: by
 their difference to the base, by their ratio to the base, and by the new surface along row and column;
-beside these four ways a cell may hold what its fellows hold, or copy what they copy. How well each way predicts the
-fellow cells is its yardstick; a way that does not explain them excuses nobody. A cell that departs from all
-that is left by more than the yardstick allows is suspicious. A change without another around it is judged
-by the surface, and by the roughness that the base has there.
+beside these four ways a cell may hold what its fellows hold, or copy what they copy. How well each way
+predicts the fellow cells is its yardstick; a way that does not explain them excuses nobody. A cell that
+departs from all that is left by more than the yardstick allows is suspicious. A change without another
+around it is judged by the surface, and by the roughness that the base has there.
 """
 
 from __future__ import annotations
