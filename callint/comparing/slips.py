@@ -3,10 +3,10 @@
 A person edits a region by factor, by offset, by hand with rounding, to a limit, by smoothing, by copying a
 neighbour; a slip of the fingers breaks that pattern. So every changed cell is predicted from the others: by
 their difference to the base, by their ratio to the base, and by the new surface along row and column;
-beside these four ways a cell may hold what its fellows hold, or copy what they copy. How well each way predicts the
-fellow cells is its yardstick; a way that does not explain them excuses nobody. A cell that departs from all
-that is left by more than the yardstick allows is suspicious. A change without another around it is judged
-by the surface, and by the roughness that the base has there.
+beside these four ways a cell may hold what its fellows hold, or copy what they copy. How well each way
+predicts the fellow cells is its yardstick; a way that does not explain them excuses nobody. A cell that
+departs from all that is left by more than the yardstick allows is suspicious. A change without another
+around it is judged by the surface, and by the roughness that the base has there.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ _FINE_GRAIN = 0.05
 _CHANCE_STEPS = 10
 #: A departure of this share of what is allowed is enough where the number looks mistyped from one that fits
 #: to within the other share of it. Where more cells than that depart so far, it is noise.
-_TYPABLE, _CLOSELY, _MOST_TYPABLE = 0.5, 0.25, 12
+_TYPABLE, _CLOSELY, _MOST_TYPABLE = 0.5, 0.4, 12
 
 
 @dataclass(frozen=True, slots=True)
