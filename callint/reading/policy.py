@@ -79,7 +79,7 @@ def _image_rule(entry: dict[str, Any], path: str, line: int, leading_out: list[s
             except InputError as error:
                 leading_out += error.lines
         found[key] = tuple(inside)
-    return ImageRule(found["paths"], found["definition"], found["base"], line)
+    return ImageRule(found["paths"], found["definition"], found["base"], line, entry.get("start"))
 
 
 def _log_columns(entry: dict[str, Any]) -> LogColumns:
@@ -164,6 +164,8 @@ def _reason(error: Any) -> str:
             return "write true or false, without quotes"
         case "type":
             return f"it should be {error.validator_value}, not {str(error.instance)[:60]!r}"
+        case "minimum" | "maximum" if error.absolute_path and error.absolute_path[-1] == "start":
+            return "it must be an address, 0 to 0xFFFFFFFF"
         case "minLength":
             return f"at least {error.validator_value} characters are needed"
         case "pattern" if error.absolute_path and error.absolute_path[-1] == "digest":
