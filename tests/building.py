@@ -97,11 +97,17 @@ def text_of(*records: str, end: str = "\n") -> bytes:
 
 def hex_file(parts: Mapping[int, bytes], size: int = 16, end: str = "\n") -> bytes:
     """An Intel HEX file of bytes at addresses, with ``size`` of them in a record."""
-    lines = []
+    lines, upper = [], 0
     for start, data in parts.items():
-        lines.append(hex_record(4, 0, (start >> 16).to_bytes(2, "big")))
-        chunks = ((start + place, data[place : place + size]) for place in range(0, len(data), size))
-        lines += [hex_record(0, address & 0xFFFF, chunk) for address, chunk in chunks]
+        place = 0
+        while place < len(data):
+            address = start + place
+            if address >> 16 != upper:
+                upper = address >> 16
+                lines.append(hex_record(4, 0, upper.to_bytes(2, "big")))
+            most = min(size, 0x10000 - (address & 0xFFFF))
+            lines.append(hex_record(0, address & 0xFFFF, data[place : place + most]))
+            place += most
     return text_of(*lines, hex_record(1), end=end)
 
 

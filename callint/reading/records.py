@@ -245,7 +245,7 @@ def _unpacked(kind: Kind, record: bytes) -> tuple[str, int, bytes]:
     import bincopy  # only files of records pay for the import
 
     if not _DIGITS[kind].fullmatch(record):
-        raise _WrongError(f"it is no {kind} record")
+        raise _WrongError(f"it is no {kind}{' record' if kind is Kind.HEX else ''}")
     text = record.decode("ascii")
     # The library takes part of a record that is too short for its data.
     if kind is Kind.SREC and len(text) < 6 + 2 * _WIDTHS.get(text[1], 2):
@@ -277,7 +277,7 @@ def _trouble(kind: Kind, text: str) -> str:
     around = 5 if kind is Kind.HEX else 1
     if values[0] != len(values) - around:
         what = "bytes of data" if kind is Kind.HEX else "bytes behind its length"
-        return f"its length is {values[0]} {what}, and there are {len(values) - around}"
+        return f"it announces {values[0]} {what}, and has {len(values) - around}"
     total = sum(values[:-1])
     right = -total & 0xFF if kind is Kind.HEX else ~total & 0xFF
     return f"its checksum is 0x{values[-1]:02X}, but its bytes give 0x{right:02X}"

@@ -280,8 +280,8 @@ DAMAGED_RECORD = (
         data=RECORDS.replace(b":1000000030", b":1000000031"),
         expected=Expected(
             severity=Severity.ERROR,
-            words=("line 2", "checksum is 0xC0, but its bytes give 0xBF"),
-            image_line=2,
+            words=("line 1", "checksum is 0xC0, but its bytes give 0xBF"),
+            image_line=1,
         ),
     ),
     Example(rule="image/damaged-record", name="the record as it was", xml=PLAIN, data=RECORDS),
@@ -532,7 +532,7 @@ def test_a_base_that_lacks_bytes_of_the_image_is_said_to() -> None:
     (found,) = of_rule(findings(PLAIN, image(), hex_file({0: bytes(62)})), "image/missing-base")
     assert "lacks 2 bytes of the image" in found.message
     (found,) = of_rule(findings(PLAIN, image(), RECORDS[:-4]), "image/missing-base")
-    assert "base.bin is damaged: line 6" in found.message
+    assert "base.bin is damaged: line 5" in found.message
 
 
 def test_cells_in_a_gap_are_taken_for_nothing() -> None:
