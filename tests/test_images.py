@@ -80,11 +80,11 @@ def test_damage_does_not_make_a_file_raw() -> None:
 def test_a_raw_image_begins_at_the_memory_or_where_the_policy_says() -> None:
     assert read_image(b"abc", MEMORY).extents == ((0x100, 0x103),)
     assert read_image(b"abc", MEMORY, 0x120).extents == ((0x120, 0x123),)
-    assert read_image(b"abc", MEMORY, 0x120).is_addressed
+    assert read_image(b"abc", MEMORY, 0x120).is_part
     # Records say it themselves, and a file of the memory's size is all of it.
     assert read_image(HEX, MEMORY, 0x120).extents == ((0x100, 0x114), (0x130, 0x132))
     assert read_image(image(64), MEMORY, 0x120).extents == ((0x100, 0x140),)
-    assert not read_image(image(64), MEMORY, 0x120).is_addressed
+    assert not read_image(image(64), MEMORY, 0x120).is_part
 
 
 # What is wrong, and where

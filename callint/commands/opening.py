@@ -243,7 +243,7 @@ class Witnesses:
 
 def _misfit(image: Image, memory: Memory) -> str:
     """In what an image does not fit into the memory; a raw one has to fill it."""
-    if image.is_addressed:
+    if image.is_part:
         held = held_bytes(image, memory)
         return "" if held else "nothing of it lies in the memory that the definition describes"
     if image.size == memory.size:

@@ -26,17 +26,17 @@ class Segment:
 class Image:
     """Bytes at addresses: segments by rising address, which do not touch or overlap.
 
-    ``is_addressed`` says that the file, or the policy, tells where the bytes belong, so that they may be a
-    part of the memory; others have to fill it.
+    ``is_part`` says that it is not the memory from end to end, and need not be, as the file or the policy
+    tells where its bytes belong; other images have to be.
     """
 
     segments: tuple[Segment, ...]
-    is_addressed: bool = field(default=False, compare=False)
+    is_part: bool = field(default=False, compare=False)
 
     @classmethod
-    def raw(cls, data: bytes, start: int = 0, is_addressed: bool = False) -> Image:
+    def raw(cls, data: bytes, start: int = 0, is_part: bool = False) -> Image:
         """An image of one segment, or of none where ``data`` is empty."""
-        return cls((Segment(start, data),) if data else (), is_addressed)
+        return cls((Segment(start, data),) if data else (), is_part)
 
     @cached_property
     def extents(self) -> tuple[tuple[int, int], ...]:

@@ -54,7 +54,10 @@ def read_image_file(data: bytes, memory: Memory, start: int | None = None) -> Im
         image = Image.raw(data, start if is_part and start is not None else memory.start, is_part)
         return ImageFile(image, data, None)
     records = read_records(data, kind)
-    return ImageFile(Image(records.segments, is_addressed=True), data, records)
+    image = Image(records.segments)
+    if image.extents != ((memory.start, memory.end),):
+        image = Image(records.segments, is_part=True)
+    return ImageFile(image, data, records)
 
 
 def read_image(data: bytes, memory: Memory, start: int | None = None) -> Image:

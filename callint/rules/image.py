@@ -77,7 +77,7 @@ def wrong_size(case: Case) -> Iterator[Finding]:
         return
     memory = case.definition.memory
     size = case.image.size
-    if size == memory.size or (size and case.image.is_addressed):
+    if size == memory.size or (size and case.image.is_part):
         return
     if size == 0:
         message = "the image is empty"
@@ -113,7 +113,7 @@ def outside_memory(case: Case) -> Iterator[Finding]:
     Fix: take such records out where they do not belong to the calibration, correct `start` in the policy, or
     the memory in the definition.
     """
-    if case.image is None or not case.image.is_addressed:
+    if case.image is None or not case.image.is_part:
         return
     memory = case.definition.memory
     outside = _outside(case.image, memory)
@@ -155,7 +155,7 @@ def missing_table(case: Case) -> Iterator[Finding]:
     Fix: have the file written with all of the calibration, or leave the table out of the definition of such
     files.
     """
-    if not case.new.image.is_addressed:
+    if not case.new.image.is_part:
         return
     plan, present = case.plan, case.new.present
     in_base = present if case.old is None else case.old.present
@@ -207,7 +207,7 @@ def unknown_identity(case: Case) -> Iterator[Finding]:
 
     Fix: have the file written with these bytes, or describe an identity that lies in the calibration.
     """
-    if case.image is None or not case.image.is_addressed or not case.image.size:
+    if case.image is None or not case.image.is_part or not case.image.size:
         return
     for identity in case.definition.memory.identities:
         size = len(identity.content)
@@ -237,7 +237,7 @@ def uncovered_checksum(case: Case) -> Iterator[Finding]:
     definition.
     """
     image, base = case.new.image, case.base
-    if not image.is_addressed:
+    if not image.is_part:
         return
     for checksum in case.definition.memory.checksums:
         if not checksums.is_known(checksum.algorithm):

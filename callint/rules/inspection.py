@@ -306,7 +306,7 @@ def _applicable(case: Case) -> list[Rule]:
 
 def _shortfall(path: str, base: Image, image: Image | None, memory: Memory) -> str:
     """In what a base does not look like a factory image, or not like that of an image; "" if in nothing."""
-    if base.is_addressed:
+    if base.is_part:
         lacking = sum(end - start - base.amount(start, end) for start, end in image.extents) if image else 0
         if lacking:
             return (
