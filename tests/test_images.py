@@ -180,6 +180,14 @@ def test_lines_are_counted_through_a_long_file() -> None:
     assert line == 3211
 
 
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+def test_a_later_linear_record_tells_how_the_ones_before_are_meant(end: str) -> None:
+    across = hex_record(0, 0xFFFF, b"\1\2")
+    text = text_of(across, hex_record(5, 0, bytes(4)), END, end=end)
+    assert read_records(text, Kind.HEX).segments == (Segment(0xFFFF, b"\1\2"),)
+    assert "64 KiB" in damages(text_of(across, hex_record(3, 0, bytes(4)), END, end=end))[0][1]
+
+
 def test_the_same_data_twice_is_no_contradiction() -> None:
     text = text_of(hex_record(0, 4, b"\1\2\3"), hex_record(0, 2, b"\0\0\1\2"), hex_record(0, 20, b"x"), END)
     assert read_records(text, Kind.HEX).segments == (Segment(2, b"\0\0\1\2\3"), Segment(20, b"x"))

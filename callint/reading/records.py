@@ -56,8 +56,8 @@ _DIGITS = {Kind.HEX: re.compile(rb":[0-9A-Fa-f]*"), Kind.SREC: re.compile(rb"S[0
 _LIKE = re.compile(rb"(?::|S[0-9])[\x20-\x7e]{0,600}")
 _ENDS = {Kind.HEX: ":00000001FF", Kind.SREC: "S7, S8 or S9"}
 
-_FIRST_LINEAR = re.compile(rb"^[ \t]*:[0-9A-Fa-f]{6}0[45]", re.MULTILINE)
-_FIRST_SEGMENTED = re.compile(rb"^[ \t]*:[0-9A-Fa-f]{6}0[23]", re.MULTILINE)
+#: The first record that tells whether the addresses of a HEX file are segmented (02, 03) or linear (04, 05).
+_TELLING = re.compile(rb"(?:\A|[\r\n])[ \t]*:[0-9A-Fa-f]{6}0([2-5])")
 #: Length of the data of a HEX record by its type, where the type has but one.
 _HEX_SIZES = {1: 0, 2: 2, 3: 4, 4: 2, 5: 4}
 #: Bytes of the address, or the count, by the type of an S-record; S4 is reserved.
@@ -121,7 +121,8 @@ def read_records(text: bytes, kind: Kind) -> Records:
             [Damage(1, f"the file is larger than {MAX_TEXT >> 20} MiB, the most that is read")]
         )
     blocks, line, damages = [], 0, list[Damage]()
-    base = _Base(is_linear=_FIRST_SEGMENTED.search(text) is None and _FIRST_LINEAR.search(text) is not None)
+    telling = _TELLING.search(text) if kind is Kind.HEX else None
+    base = _Base(is_linear=telling is not None and telling[1] in b"45")
     for piece in _pieces(text):
         block = _read_block(kind, piece, base)
         blocks.append((line, block))
