@@ -11,7 +11,7 @@ import tempfile
 from pathlib import Path
 
 from benchmarks import history, log, slips
-from benchmarks.generate import Sample, write_sample
+from benchmarks.generate import Sample, as_hex, write_sample
 from benchmarks.measure import Cost, cost, print_table
 
 _MIB = 2**20
@@ -55,8 +55,10 @@ def main_job(sample: Sample) -> None:
     diffed = cost(
         ["-m", "callint", "diff", sample.base, sample.image, "--definition", sample.definition, "--stat"]
     )
+    records = _check(as_hex(sample))
     rows = [
         ["callint check", _ratio(checked, bare), "6.0", _memory(checked), "150"],
+        ["callint check, Intel HEX", _ratio(records, bare), "", _memory(records), ""],
         ["callint diff --stat", _ratio(diffed, bare), "", _memory(diffed), ""],
     ]
     title = (

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+import bincopy
 import numpy as np
 
 #: Of every 20 tables so many are maps of 16 by 16, curves of 28, and scalars: 125 cells a table.
@@ -27,6 +28,18 @@ class Sample:
     tables: int
     cells: int
     size: int
+
+
+def as_hex(sample: Sample) -> Sample:
+    """The same image and base as Intel HEX files."""
+    written = []
+    for path in (sample.base, sample.image):
+        file = bincopy.BinFile()
+        file.add_binary(path.read_bytes())
+        target = path.with_suffix(".hex")
+        target.write_text(file.as_ihex(16), "ascii")
+        written.append(target)
+    return replace(sample, base=written[0], image=written[1])
 
 
 def write_sample(folder: Path, tables: int, size: int) -> Sample:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 
 from callint.decoding.decode import Decoded, decode
@@ -75,6 +75,51 @@ def image(size: int = 64, fill: int = 0, **at: bytes) -> bytes:
         address = int(name.removeprefix("at_"))
         data[address : address + len(content)] = content
     return bytes(data)
+
+
+def hex_record(type_: int, address: int = 0, data: bytes = b"") -> str:
+    """A line of Intel HEX."""
+    content = bytes([len(data), *address.to_bytes(2, "big"), type_, *data])
+    return f":{content.hex().upper()}{-sum(content) & 0xFF:02X}"
+
+
+def s_record(type_: int, address: int = 0, data: bytes = b"") -> str:
+    """A line of S-records."""
+    width = {1: 2, 2: 3, 3: 4, 6: 3, 7: 4, 8: 3}.get(type_, 2)
+    content = bytes([width + len(data) + 1, *address.to_bytes(width, "big"), *data])
+    return f"S{type_}{content.hex().upper()}{~sum(content) & 0xFF:02X}"
+
+
+def text_of(*records: str, end: str = "\n") -> bytes:
+    """Records as a file."""
+    return "".join(f"{record}{end}" for record in records).encode()
+
+
+def hex_file(parts: Mapping[int, bytes], size: int = 16, end: str = "\n") -> bytes:
+    """An Intel HEX file of bytes at addresses, with ``size`` of them in a record."""
+    lines, upper = [], 0
+    for start, data in parts.items():
+        place = 0
+        while place < len(data):
+            address = start + place
+            if address >> 16 != upper:
+                upper = address >> 16
+                lines.append(hex_record(4, 0, upper.to_bytes(2, "big")))
+            most = min(size, 0x10000 - (address & 0xFFFF))
+            lines.append(hex_record(0, address & 0xFFFF, data[place : place + most]))
+            place += most
+    return text_of(*lines, hex_record(1), end=end)
+
+
+def s_file(parts: Mapping[int, bytes], type_: int = 3, size: int = 16) -> bytes:
+    """A file of S-records of one type with bytes at addresses, a header and a count."""
+    chunks = [
+        (start + place, data[place : place + size])
+        for start, data in parts.items()
+        for place in range(0, len(data), size)
+    ]
+    lines = [s_record(type_, address, chunk) for address, chunk in chunks]
+    return text_of(s_record(0, 0, b"yard"), *lines, s_record(5, len(lines)), s_record(10 - type_))
 
 
 def u16(*values: int) -> bytes:

@@ -100,6 +100,23 @@ def test_a_policy_says_which_images_belong_to_which_definitions_and_bases() -> N
     )
 
 
+def test_a_policy_says_where_raw_images_of_part_of_the_memory_begin() -> None:
+    assert policy(IMAGES).images[0].start is None
+    assert policy(f"{IMAGES}start = 0x40000\n").images[0].start == 0x40000
+
+
+@pytest.mark.parametrize("start", ["-1", "0x1_0000_0000"])
+def test_a_start_is_an_address(start: str) -> None:
+    words = "callint.toml:4: images entry 1 start: it must be an address, 0 to 0xFFFFFFFF"
+    assert complaint(f"{IMAGES}start = {start}\n") == words
+
+
+@pytest.mark.parametrize("start", ['"0x40000"', "1.5", "true"])
+def test_a_start_is_a_number_without_quotes(start: str) -> None:
+    words = "callint.toml:4: images entry 1 start: write an address without quotes, as in 0x40000"
+    assert complaint(f"{IMAGES}start = {start}\n") == words
+
+
 def test_a_policy_says_what_is_waived_by_whom_why_and_until_when() -> None:
     assert policy(WHOLE).waivers == (
         Waiver(

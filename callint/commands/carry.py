@@ -11,7 +11,6 @@ from callint.commands.opening import (
     Subjects,
     names_matching,
     read_content,
-    read_whole_image,
     refuse_to_replace,
     stored_workplace,
 )
@@ -80,18 +79,20 @@ def command(
     if not workplace.policy.path and None in (old_definition, new_definition):
         workplace = stored_workplace(new_base, reworked, old_base) or workplace
     old, changed, new = (read_content(workplace, word) for word in (old_base, reworked, new_base))
-    before = Subjects(workplace, old_definition, _OLD).whole(old, changed)
-    after = Subjects(workplace, new_definition, _NEW).whole(new)
+    sources, targets = Subjects(workplace, old_definition, _OLD), Subjects(workplace, new_definition, _NEW)
+    before, after = sources.whole(old, changed), targets.whole(new)
     target = Path(output)
     if target.is_dir():
         raise InputError(f"{target}: it is a folder; name a file")
     inputs = [old.name, changed.name, new.name, before.file.path, after.file.path, workplace.policy.path]
     refuse_to_replace(target, (workplace.place(name) for name in inputs if name))
+    old_images = [sources.whole_file(before, one).image for one in (old, changed)]
+    new_file = targets.whole_file(after, new)
     done = _carried(
         before,
         after,
-        [read_whole_image(before, one.name, one.data, _OLD) for one in (old, changed)],
-        read_whole_image(after, new.name, new.data, _NEW),
+        old_images,
+        new_file.image,
         How(how),
         _names(before, after, globs),
     )
@@ -99,8 +100,8 @@ def command(
     if done.image is not None:
         from callint.reporting.writing import replace_file
 
-        data = done.image.content.tobytes()
-        outcome = Outcome(workplace, after, image, new.name, new.data)
+        data = new_file.holding(done.image)
+        outcome = Outcome(workplace, after, image, new.name, new.data, targets.start_of(new))
         broken = news(outcome.errors(data), outcome.errors(new.data))
         replace_file(target, data)
     report = CarryReport(

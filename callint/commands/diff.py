@@ -13,7 +13,6 @@ import click
 from callint.commands.opening import (
     Subjects,
     read_content,
-    read_image,
     stored_workplace,
     table_selection,
 )
@@ -160,7 +159,7 @@ def _show(pair: _Pair, subjects: Subjects, view: _View, documents: list[object])
             sys.stdout.write(f"{clean(words)}\n\n")
         return 1
     subject = subjects.of(pair.new, pair.old)
-    before, after = (read_image(subject, one.name, one.data) for one in (pair.old, pair.new))
+    before, after = (subjects.image(subject, one) for one in (pair.old, pair.new))
     case = Case(subject, after, before)
     changes = case.changes
     if view.globs:

@@ -15,7 +15,7 @@ from pathlib import Path
 import click
 
 from callint.commands.handed import read_handed
-from callint.commands.opening import Subjects, read_image
+from callint.commands.opening import Subjects
 from callint.model.errors import InputError
 from callint.model.shown import clean
 from callint.reading.workplace import open_workplace
@@ -77,8 +77,9 @@ def _print_change(old: Content, new: Content, definition: str | None, policy: st
         workplace = open_workplace(policy)
         # git runs its drivers at the top of the working tree, and names paths from there.
         old, new = (replace(one, path=workplace.label(Path(one.path))) for one in (old, new))
-        subject = Subjects(workplace, definition).of(new, old)
-        before, after = (read_image(subject, one.name, one.data) for one in (old, new))
+        subjects = Subjects(workplace, definition)
+        subject = subjects.of(new, old)
+        before, after = (subjects.image(subject, one) for one in (old, new))
         print_changes(Case(subject, after, before).changes, before, after, terminal)
     except InputError as error:
         sys.stdout.write(f"  {clean(error.lines[0])}\n")

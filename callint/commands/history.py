@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import click
 
-from callint.commands.opening import Subjects, read_image, table_selection
+from callint.commands.opening import Subjects, table_selection
 from callint.decoding.decode import Decoded
 from callint.decoding.plan import Item
 from callint.model import shown
@@ -68,11 +68,12 @@ def command(
 
             workplace = workplace_at(place.revision)
         content = Content(place.name, place.below(workplace.root), place.read())
-    subject = Subjects(workplace, definition).of(content)
-    decoded = Case(subject, read_image(subject, content.name, content.data)).new
+    subjects = Subjects(workplace, definition)
+    subject = subjects.of(content)
+    decoded = Case(subject, subjects.image(subject, content)).new
     items = _items(decoded, tables)
     asked = _asked(decoded, items, tables, cell) if cell is not None or values else None
-    history = open_history(place, subject.plan, content.data)
+    history = open_history(place, subject.plan, content.data, subjects.start_of(content))
     report = _Report(decoded, content.name, subject.file.path, form)
     if asked is not None:
         report.values(asked, history)

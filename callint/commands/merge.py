@@ -16,7 +16,6 @@ from callint.commands.handed import read_handed
 from callint.commands.opening import (
     Subjects,
     read_content,
-    read_whole_image,
     refuse_to_replace,
     stored_workplace,
     table_selection,
@@ -101,7 +100,7 @@ def command(
     refuse_to_replace(target, (workplace.place(name) for name in inputs if name))
     report = job.run()
     lists = _Lists(target)
-    _write(report, _merged(report), target.resolve(), lists)
+    _write(report, job.merged(report), target.resolve(), lists)
     if form == "json":
         sys.stdout.write(merge_json(report))
     elif report.merge.decisions or report.broken.findings:
@@ -128,12 +127,13 @@ def _drive(
         if not contents[0].data:
             words = "both sides added it, so there is nothing to merge from; take one with git checkout"
             raise InputError(f"{label}: {words} --ours or --theirs")
-        report = _Job(workplace, definition, label, contents, wishes).run()
+        job = _Job(workplace, definition, label, contents, wishes)
+        report = job.run()
         # Without a working tree there is no place for lists, and git shows what is printed.
         lists = _Lists(Path(path)) if Path(path).parent.is_dir() else None
         # Where one side moved the image into git-lfs, or out of it, that is merged too.
         form = handed[2] if handed[1].is_pointer == handed[0].is_pointer else handed[1]
-        _write(report, form.successor(_merged(report)), Path(ours), lists)
+        _write(report, form.successor(job.merged(report)), Path(ours), lists)
     except InputError as error:
         sys.stderr.write("".join(f"callint: {clean(line)}\n" for line in error.lines))
         return 1
@@ -249,12 +249,26 @@ class _Job:
         self.wishes = wishes
         base, ours, theirs = contents
         candidates = (ours, replace(ours, path=image), theirs, base)
-        self.subject: Subject = Subjects(workplace, definition).whole(*candidates)
+        subjects = Subjects(workplace, definition)
+        self.subject: Subject = subjects.whole(*candidates)
+        self.files = [subjects.whole_file(self.subject, one) for one in contents]
+        starts = (subjects.start_of(one) for one in contents)
+        self.start = next((start for start in starts if start is not None), None)
+        for one, file in zip(contents[1:], self.files[1:], strict=True):
+            if file.image.extents != self.files[0].image.extents:
+                words = f"it does not hold the addresses of {base.name}, so that they cannot be merged"
+                raise InputError(f"{one.name}: {words}; have both written with the same ones")
+
+    def merged(self, report: MergeReport) -> bytes:
+        """The file with the merged image: in the form of ours, or of theirs where only they changed it."""
+        base, ours, theirs = self.files
+        form = theirs if ours.frame == base.frame else ours
+        return form.holding(report.merge.image)
 
     def run(self) -> MergeReport:
         """Merge, and check the result."""
         subject = self.subject
-        base, ours, theirs = (read_whole_image(subject, one.name, one.data) for one in self.contents)
+        base, ours, theirs = (file.image for file in self.files)
         choice = self.wishes.choice(subject.definition)
         # Values from strangers' images may be infinite or no numbers.
         with np.errstate(all="ignore"):
@@ -277,9 +291,9 @@ class _Job:
     def _broken(self, done: Merge) -> Report:
         """The errors of the merged image against the base that neither side has alone."""
         base, ours, theirs = (one.data for one in self.contents)
-        outcome = Outcome(self.workplace, self.subject, self.image, "the merge base", base)
+        outcome = Outcome(self.workplace, self.subject, self.image, "the merge base", base, self.start)
         known = {_key(finding) for data in (ours, theirs) for finding in outcome.errors(data).findings}
-        report = outcome.errors(done.image.content.tobytes())
+        report = outcome.errors(self.files[1].holding(done.image))
         found = (finding for finding in report.findings if _key(finding) not in known)
         return replace(report, findings=tuple(found))
 
@@ -348,10 +362,6 @@ class _Lists:
         except (OSError, ValueError, RecursionError):
             return False
         return isinstance(document, dict) and document.get("format") == FORMAT
-
-
-def _merged(report: MergeReport) -> bytes:
-    return report.merge.image.content.tobytes()
 
 
 def _write(report: MergeReport, data: bytes, target: Path, lists: _Lists | None) -> None:

@@ -16,12 +16,18 @@ from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.model.policy import Policy
 from callint.model.shown import clean
-from callint.reading.images import read_raw
+from callint.reading.images import DamagedError, ImageFile, read_image_file
 from callint.reading.tree import Tree
 from callint.reading.workplace import Workplace
 from callint.rules.case import Subject
 from callint.rules.independence import Independence, Unwitnessed
-from callint.rules.inspection import Assignment, Inspector, assignment_of_named, foreign_identity
+from callint.rules.inspection import (
+    Assignment,
+    Inspector,
+    assignment_of_named,
+    foreign_identity,
+    held_bytes,
+)
 from callint.versioning.contents import Content
 
 if TYPE_CHECKING:
@@ -58,6 +64,7 @@ class Subjects:
         self._inspector = Inspector(workplace, workplace.policy, date.today())
         self._option = option
         self._warned: set[str] = set()
+        self._usual_start: int | None = None
 
     @property
     def policy(self) -> Policy:
@@ -83,9 +90,10 @@ class Subjects:
         """
         if named is not None:
             base = read_content(self._workplace, named)
-            read = read_raw(base.data, subject.definition.memory)
-            words = foreign_identity(read, subject.definition.memory) if base.data else "the image is empty"
-            words = words or _other_size(read, subject.definition.memory)
+            memory = subject.definition.memory
+            read = self._opened(subject, base, self.start_of(base)).image
+            words = foreign_identity(read, memory) if read.size else "the image is empty"
+            words = words or _misfit(read, memory)
             if words:
                 raise InputError(f"--base {base.name}: {words}; choose another base")
             return base.name, read
@@ -97,45 +105,86 @@ class Subjects:
 
         InputError also where the definition is not understood whole, or where several fit.
         """
-        found, data = self._assigned(images)
+        found, content = self._assigned(images)
+        data, start = content.data, self.start_of(content)
         loaded = [self._inspector.load(path) for path in found.definitions]
         problem = next((problem for one in loaded for problem in one.file.problems), None)
         if problem is not None:
             place = f"{problem.definition}:{problem.line}" if problem.line else found.definitions[0]
             raise InputError(f"{place}: {problem.message}; correct that first, then an image can be written")
-        fitting = [one.subject.file.path for one in loaded if one.subject and _fits(data, one.subject)]
+        fitting = [one.subject.file.path for one in loaded if one.subject and _fits(data, one.subject, start)]
         if len(fitting) > 1:
             name = images[0].name
             raise InputError(f"{name}: {' and '.join(fitting)} fit it; choose one with {self._option}")
         if fitting:
             found = replace(found, definitions=tuple(fitting))
-        return self._usable(found, data)
+        return self._usable(found, content)
 
-    def _assigned(self, images: tuple[Content, ...]) -> tuple[Assignment, bytes]:
-        """The definitions that images may have, and the content that decides between them."""
+    def start_of(self, image: Content) -> int | None:
+        """Where a raw image of part of the memory begins, as the policy says.
+
+        One that it does not name begins where those do whose definition it is read by.
+        """
+        found = assignment_of_named(self._policy, image.path)
+        return self._usual_start if found is None else found.start
+
+    def image_file(self, subject: Subject, image: Content) -> ImageFile:
+        """An image of the definition's software; InputError where it is damaged, empty or a stranger."""
+        found = self._opened(subject, image, self.start_of(image))
+        if not found.image.size:
+            raise InputError(f"{image.name}: the image is empty; read it out again")
+        if words := foreign_identity(found.image, subject.definition.memory):
+            raise InputError(f"{image.name}: {words}; give its own definition with {self._option}")
+        return found
+
+    def image(self, subject: Subject, image: Content) -> Image:
+        """As ``image_file``, for the image alone."""
+        return self.image_file(subject, image).image
+
+    def whole_file(self, subject: Subject, image: Content) -> ImageFile:
+        """As ``image_file``, for a command that writes: InputError also where a size is not the memory's."""
+        found, memory = self.image_file(subject, image), subject.definition.memory
+        if words := _misfit(found.image, memory):
+            raise InputError(f"{image.name}: {words}; read the image out again, or correct the definition")
+        return found
+
+    def _opened(self, subject: Subject, image: Content, start: int | None) -> ImageFile:
+        try:
+            return read_image_file(image.data, subject.definition.memory, start)
+        except DamagedError as error:
+            raise InputError(
+                f"{image.name}:{_first_damage(error)}; take the file anew from its source"
+            ) from None
+
+    def _assigned(self, images: tuple[Content, ...]) -> tuple[Assignment, Content]:
+        """The definitions that images may have, and the one that decides between them."""
         if self._named is not None:
-            return Assignment("", (self._named,), ()), images[0].data
-        known = [
-            (one, image.data) for image in images if (one := assignment_of_named(self._policy, image.path))
-        ]
+            return Assignment("", (self._named,), (), self.start_of(images[0])), images[0]
+        known = [(one, image) for image in images if (one := assignment_of_named(self._policy, image.path))]
         if not known:
             names = " and ".join(dict.fromkeys(image.name for image in images))
             where = self._policy.path or "a callint.toml"
             advice = f"name the image in {where}, or give {self._option}"
             raise InputError(f"{names}: no definition is known; {advice}")
+        self._usual_start = known[0][0].start
         return known[0]
 
-    def fitting(self, image: Content) -> Subject:
-        """The definition of an image whose path may be unknown: of all in the policy, one that it fits."""
-        if self._named is not None or self.knows(image.path):
-            return self.of(image)
-        every = dict.fromkeys(path for entry in self._policy.images for path in entry.definitions)
-        if not every:
-            return self.of(image)
-        return self._usable(Assignment("", tuple(every), ()), image.data)
+    def fitting(self, image: Content) -> tuple[Subject, Image]:
+        """An image whose path may be unknown, and its definition: of all in the policy, one that it fits.
 
-    def _usable(self, found: Assignment, data: bytes) -> Subject:
-        subject = self._inspector.subject(found, data)
+        A raw image of part of the memory is known only where all entries have one start.
+        """
+        every = dict.fromkeys(path for entry in self._policy.images for path in entry.definitions)
+        if self._named is not None or self.knows(image.path) or not every:
+            subject = self.of(image)
+            return subject, self.image(subject, image)
+        starts = {entry.start for entry in self._policy.images}
+        self._usual_start = starts.pop() if len(starts) == 1 else None
+        subject = self._usable(Assignment("", tuple(every), (), self._usual_start), image)
+        return subject, self.image(subject, image)
+
+    def _usable(self, found: Assignment, image: Content) -> Subject:
+        subject = self._inspector.subject(found, image.data)
         problems = [p for path in found.definitions for p in self._inspector.load(path).file.problems]
         if subject is None:
             first = problems[0]
@@ -149,36 +198,22 @@ class Subjects:
         return subject
 
 
-def _fits(data: bytes, subject: Subject) -> bool:
-    """Whether an image is of the definition's software and has its size.
+def _fits(data: bytes, subject: Subject, start: int | None) -> bool:
+    """Whether an image is of the definition's software and has its size, or is a part of its memory.
 
-    An image that is too short to hold an identity has none that is foreign.
+    An image that does not hold an identity has none that is foreign.
     """
     memory = subject.definition.memory
-    return len(data) == memory.size and not foreign_identity(read_raw(data, memory), memory)
+    try:
+        image = read_image_file(data, memory, start).image
+    except DamagedError:
+        return False
+    return not _misfit(image, memory) and not foreign_identity(image, memory)
 
 
 def open_subject(workplace: Workplace, definition: str | None, *images: tuple[str, bytes]) -> Subject:
     """The definition of images given by name and content, as ``Subjects.of`` finds it."""
     return Subjects(workplace, definition).of(*(Content(name, name, data) for name, data in images))
-
-
-def read_image(subject: Subject, name: str, data: bytes, option: str = "--definition") -> Image:
-    """An image of the definition's software; InputError where it is empty or of other software."""
-    if not data:
-        raise InputError(f"{name}: the image is empty; read it out again")
-    image = read_raw(data, subject.definition.memory)
-    if words := foreign_identity(image, subject.definition.memory):
-        raise InputError(f"{name}: {words}; give its own definition with {option}")
-    return image
-
-
-def read_whole_image(subject: Subject, name: str, data: bytes, option: str = "--definition") -> Image:
-    """As ``read_image``, for a command that writes: InputError also where the size is not the memory's."""
-    image, memory = read_image(subject, name, data, option), subject.definition.memory
-    if words := _other_size(image, memory):
-        raise InputError(f"{name}: {words}; read the image out again, or correct the definition")
-    return image
 
 
 class Witnesses:
@@ -206,10 +241,21 @@ class Witnesses:
         return independence
 
 
-def _other_size(image: Image, memory: Memory) -> str:
+def _misfit(image: Image, memory: Memory) -> str:
+    """In what an image does not fit into the memory; a raw one has to fill it."""
+    if image.is_part:
+        held = held_bytes(image, memory)
+        return "" if held else "nothing of it lies in the memory that the definition describes"
     if image.size == memory.size:
         return ""
     return f"it has {image.size:,} bytes where the memory has {memory.size:,}"
+
+
+def _first_damage(error: DamagedError) -> str:
+    """The first damaged line, and how many there are beside it."""
+    first, *more = error.damages
+    rest = f" (and {len(more)} more; callint check tells them)" if more else ""
+    return f"{first.line}: {first.words}{rest}"
 
 
 def refuse_to_replace(output: Path, inputs: Iterable[Path]) -> None:

@@ -19,13 +19,22 @@ from callint.rules.judging import order
 class Outcome:
     """Judges contents that are to be one image, beside a base that need be no file.
 
-    ``image`` is the name that they are judged under, as the policy knows it.
+    ``image`` is the name that they are judged under, as the policy knows it, ``start`` where they and the
+    base begin if they are raw files of part of the memory.
     """
 
-    def __init__(self, workplace: Workplace, subject: Subject, image: str, basis: str, base: bytes) -> None:
+    def __init__(
+        self,
+        workplace: Workplace,
+        subject: Subject,
+        image: str,
+        basis: str,
+        base: bytes,
+        start: int | None = None,
+    ) -> None:
         self._tree = _Overlay(workplace, {basis: base})
         self._inspector = Inspector(self._tree, workplace.policy, date.today())
-        self._assignment = Assignment(image, (subject.file.path,), (basis,))
+        self._assignment = Assignment(image, (subject.file.path,), (basis,), start)
         self._plan = subject.plan
 
     def errors(self, data: bytes) -> Report:

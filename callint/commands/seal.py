@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from callint.commands.opening import Subjects, read_whole_image
+from callint.commands.opening import Subjects
 from callint.decoding.checksums import stored_size
 from callint.decoding.sealing import Renewal, UnsealableError, seal
 from callint.model.errors import InputError
@@ -30,17 +30,18 @@ def command(image: str, only_check: bool, definition: str | None, policy: str | 
     workplace = open_workplace(policy)
     name = workplace.name(image)
     data = workplace.demand(name)
-    subject = Subjects(workplace, definition).whole(Content(name, name, data))
-    found = read_whole_image(subject, name, data)
+    content, subjects = Content(name, name, data), Subjects(workplace, definition)
+    subject = subjects.whole(content)
+    found = subjects.whole_file(subject, content)
     try:
-        sealed = seal(found, subject.definition.memory)
+        sealed = seal(found.image, subject.definition.memory)
     except UnsealableError as error:
         raise InputError(f"{subject.file.path}:{error.line}: {error}") from None
     if sealed.renewals and not only_check:
         from callint.reporting.writing import replace_file
 
         # A link stays a link: the file that it leads to is what is written.
-        replace_file(workplace.place(name).resolve(), sealed.image.content.tobytes())
+        replace_file(workplace.place(name).resolve(), found.holding(sealed.image))
     if sealed.renewals:
         from callint.reporting.terminal import console, line, width, wrapped
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 
 from callint.commands.handed import read_handed
-from callint.commands.opening import Subjects, read_content, read_image, stored_workplace, table_selection
+from callint.commands.opening import Subjects, read_content, stored_workplace, table_selection
 from callint.model.definition import Axis, Table, Text
 from callint.model.errors import InputError
 from callint.model.shown import address, clean
@@ -72,7 +72,7 @@ def command(
     content = read_content(workplace, image)
     subjects = Subjects(workplace, definition)
     subject = subjects.of(content)
-    image_ = read_image(subject, content.name, content.data)
+    image_ = subjects.image(subject, content)
     if at is not None:
         name, found = subjects.base_of(content, subject, image_, base)
         case = Case(subject, image_, found, base_path=name)
@@ -157,8 +157,7 @@ def _print_plain(image: str, definition: str | None, policy: str | None) -> int:
         else:
             workplace = _workplace(image, definition, policy)
             content = read_content(workplace, image)
-        subject = Subjects(workplace, definition).fitting(content)
-        lines = plain_lines(Case(subject, read_image(subject, content.name, content.data)).new)
+        lines = plain_lines(Case(*Subjects(workplace, definition).fitting(content)).new)
     except InputError as error:
         if not file.exists():
             raise

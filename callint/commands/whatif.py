@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import click
 import numpy as np
 
-from callint.commands.opening import Subjects, read_content, read_image, stored_workplace, table_selection
+from callint.commands.opening import Subjects, read_content, stored_workplace, table_selection
 from callint.commands.points import number, parse_point, signal_named
 from callint.comparing.misreading import Misreading, Watched
 from callint.decoding.chains import CycleError, reach
@@ -92,8 +92,9 @@ def command(
     if not workplace.policy.path and definition is None:
         workplace = stored_workplace(image) or workplace
     content = read_content(workplace, image)
-    subject = Subjects(workplace, definition).of(content)
-    case = Case(subject, read_image(subject, content.name, content.data))
+    subjects = Subjects(workplace, definition)
+    subject = subjects.of(content)
+    case = Case(subject, subjects.image(subject, content))
     wishes = _Wishes(true, reads, signal, series, parallel, is_open, is_shorted)
     given = {} if at is None else parse_point(case.definition, at)
     outlook = _outlook(case, content.name, wishes, given)

@@ -46,8 +46,9 @@ def axis_digest(decoded: Decoded, axis: str) -> str:
 
 
 def image_digest(image: Image) -> str:
-    """The digest of all bytes of an image."""
-    return named(image.content.tobytes())
+    """The digest of all bytes of an image, and of where they lie where it is a part of the memory."""
+    extents = repr(image.extents).encode() if image.is_part else b""
+    return named(image.content.tobytes() + extents)
 
 
 def _stored_bytes(decoded: Decoded, number: int) -> bytes:

@@ -39,7 +39,8 @@ class Finding:
     """One thing that a rule found; a field that does not apply is None or empty.
 
     A rule fills in what it knows; image, definition, severity and ``waived`` are settled by
-    ``rules.judging``. ``subject`` names what the finding is about where that is no table: a
+    ``rules.judging``. ``line`` is that of the definition, or of the policy, ``image_line`` that of an image
+    which is a text. ``subject`` names what the finding is about where that is no table: a
     checksum, a run of bytes, a signal. ``other`` is the second table of a relation. ``inherited`` says that
     the base has the same. ``place`` and ``base`` are the breakpoints and the base's value in words, for
     people. ``commit`` is the commit that brought it, where commits are judged one by one. ``protective``
@@ -54,6 +55,7 @@ class Finding:
     definition: str = ""
     policy: str = ""
     line: int | None = None
+    image_line: int | None = None
     table: str = ""
     other: str = ""
     subject: str = ""

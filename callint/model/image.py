@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from bisect import bisect_right
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -23,19 +24,33 @@ class Segment:
 
 @dataclass(frozen=True)
 class Image:
-    """Bytes at addresses: segments by rising address, which do not touch or overlap."""
+    """Bytes at addresses: segments by rising address, which do not touch or overlap.
+
+    ``is_part`` says that it is not the memory from end to end, and need not be, as the file or the policy
+    tells where its bytes belong; other images have to be.
+    """
 
     segments: tuple[Segment, ...]
+    is_part: bool = field(default=False, compare=False)
 
     @classmethod
-    def raw(cls, data: bytes, start: int = 0) -> Image:
+    def raw(cls, data: bytes, start: int = 0, is_part: bool = False) -> Image:
         """An image of one segment, or of none where ``data`` is empty."""
-        return cls((Segment(start, data),) if data else ())
+        return cls((Segment(start, data),) if data else (), is_part)
+
+    @cached_property
+    def extents(self) -> tuple[tuple[int, int], ...]:
+        """The first address of each segment, and the one behind it."""
+        return tuple((segment.start, segment.end) for segment in self.segments)
 
     @property
     def size(self) -> int:
         """How many bytes there are, gaps not counted."""
         return sum(len(segment.data) for segment in self.segments)
+
+    def amount(self, start: int, end: int) -> int:
+        """How many of the bytes from ``start`` on and before ``end`` there are."""
+        return sum(max(0, min(end, high) - max(start, low)) for low, high in self.extents)
 
     @cached_property
     def content(self) -> NDArray[np.uint8]:
@@ -84,8 +99,8 @@ class Image:
 
     def read(self, start: int, size: int) -> bytes | None:
         """``size`` bytes from an address, or None where any of them is absent."""
-        for segment in self.segments:
-            if segment.start <= start and start + size <= segment.end:
-                offset = start - segment.start
-                return segment.data[offset : offset + size]
-        return None
+        index = bisect_right(self.extents, start, key=lambda extent: extent[0]) - 1
+        if index < 0 or start + size > self.segments[index].end:
+            return None
+        offset = start - self.segments[index].start
+        return self.segments[index].data[offset : offset + size]

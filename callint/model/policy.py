@@ -14,13 +14,15 @@ class ImageRule:
     """Images by their paths, with the definitions and bases that they may belong to.
 
     Paths and globs are relative to the policy's folder, with forward slashes. Where several
-    definitions or bases are named, an image takes the one whose identity it carries.
+    definitions or bases are named, an image takes the one whose identity it carries. ``start`` is the address
+    of the first byte of raw images and bases of part of the memory, None where there are none.
     """
 
     paths: tuple[str, ...]
     definitions: tuple[str, ...]
     bases: tuple[str, ...]
     line: int
+    start: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,11 +1,65 @@
-"""Image files into images."""
+"""Image files into images, and back.
+
+What a file is, its content says and not its name: Intel HEX and S-records are known by their lines, and
+everything else is raw.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
+
 from callint.model.definition import Memory
 from callint.model.image import Image
+from callint.reading.records import Damage, DamagedError, Records, frame, kind_of, read_records, rewritten
+
+__all__ = ["Damage", "DamagedError", "ImageFile", "read_image", "read_image_file"]
 
 
-def read_raw(data: bytes, memory: Memory) -> Image:
-    """A raw file: its bytes from the memory's first address on."""
-    return Image.raw(data, memory.start)
+@dataclass(frozen=True)
+class ImageFile:
+    """An image and the file that holds it; ``records`` are those of a file that is not raw."""
+
+    image: Image
+    data: bytes
+    records: Records | None
+
+    @cached_property
+    def frame(self) -> bytes:
+        """All that a file of records says beside its data; nothing of a raw one."""
+        return b"" if self.records is None else frame(self.data, self.records)
+
+    def holding(self, image: Image) -> bytes:
+        """The file with another content at the same addresses; it differs in data only where that does."""
+        if image.extents != self.image.extents:
+            raise ValueError("the image does not hold the addresses of the file")
+        if self.records is None:
+            return image.content.tobytes()
+        data = rewritten(self.data, self.records, self.image, image)
+        # What is written must be read as what was meant, or not be written at all.
+        if read_records(data, self.records.kind).segments != image.segments:
+            raise AssertionError("the records that were made do not hold the image")
+        return data
+
+
+def read_image_file(data: bytes, memory: Memory, start: int | None = None) -> ImageFile:
+    """The image in a file. A raw one of part of the memory begins at ``start``, where that is given.
+
+    A raw file as large as the memory is the whole of it. Raises DamagedError where the records of a file
+    cannot be trusted.
+    """
+    kind = kind_of(data)
+    if kind is None:
+        is_part = start is not None and len(data) != memory.size
+        image = Image.raw(data, start if is_part and start is not None else memory.start, is_part)
+        return ImageFile(image, data, None)
+    records = read_records(data, kind)
+    image = Image(records.segments)
+    if image.extents != ((memory.start, memory.end),):
+        image = Image(records.segments, is_part=True)
+    return ImageFile(image, data, records)
+
+
+def read_image(data: bytes, memory: Memory, start: int | None = None) -> Image:
+    """As ``read_image_file``, for the image alone."""
+    return read_image_file(data, memory, start).image

@@ -79,7 +79,8 @@ def _image_rule(entry: dict[str, Any], path: str, line: int, leading_out: list[s
             except InputError as error:
                 leading_out += error.lines
         found[key] = tuple(inside)
-    return ImageRule(found["paths"], found["definition"], found["base"], line)
+    start = int(entry["start"]) if "start" in entry else None  # to a JSON schema 1.0 is a whole number too
+    return ImageRule(found["paths"], found["definition"], found["base"], line, start)
 
 
 def _log_columns(entry: dict[str, Any]) -> LogColumns:
@@ -157,6 +158,8 @@ def _reason(error: Any) -> str:
             return f"{', '.join(missing)} is missing"
         case "oneOf":
             return "give a path or a list of paths"
+        case "type" if error.absolute_path and error.absolute_path[-1] == "start":
+            return "write an address without quotes, as in 0x40000"
         case "type" if error.validator_value == "array":
             entry = isinstance(error.instance, dict)
             return f"write [[{error.absolute_path[-1]}]]" if entry else 'give a list, as in ["..."]'
@@ -164,6 +167,8 @@ def _reason(error: Any) -> str:
             return "write true or false, without quotes"
         case "type":
             return f"it should be {error.validator_value}, not {str(error.instance)[:60]!r}"
+        case "minimum" | "maximum" if error.absolute_path and error.absolute_path[-1] == "start":
+            return "it must be an address, 0 to 0xFFFFFFFF"
         case "minLength":
             return f"at least {error.validator_value} characters are needed"
         case "pattern" if error.absolute_path and error.absolute_path[-1] == "digest":

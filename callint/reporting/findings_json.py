@@ -37,6 +37,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "definition": finding.definition or None,
         "policy": finding.policy or None,
         "line": finding.line,
+        "image_line": finding.image_line,
         "table": finding.table or None,
         "other": finding.other or None,
         "cell": {"x": finding.cell.x, "y": finding.cell.y} if finding.cell else None,

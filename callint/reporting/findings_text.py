@@ -75,7 +75,7 @@ def _thing(finding: Finding) -> tuple[str, ...]:
 
 def _place(finding: Finding) -> tuple[object, ...]:
     """What findings under one heading share: the very cell, or the very line."""
-    return finding.cell, finding.address, finding.line
+    return finding.cell, finding.address, finding.line, finding.image_line
 
 
 def _print_place(findings: list[Finding], terminal: Console) -> None:

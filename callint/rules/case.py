@@ -19,6 +19,7 @@ from callint.model.definition import Axis, Conversion, Definition, Purpose, Stor
 from callint.model.finding import Cell, Finding
 from callint.model.image import Image
 from callint.reading.definition import DefinitionFile
+from callint.reading.images import Damage
 
 
 @dataclass(frozen=True)
@@ -42,8 +43,9 @@ class Subject:
 class Case:
     """One definition; where ``image`` is given, one image; where ``base`` is given, its base.
 
-    ``image_size`` is the file's size where it is a raw file; ``trouble`` says why an image that is None
-    could not be read, and ``base_trouble`` why there is no base although one is named.
+    ``trouble`` and ``damages`` say why an image that is None could not be read, and ``base_trouble`` why
+    there is no base although one is named. ``start`` is where the image's bytes begin if it is a raw file of
+    part of the memory.
     """
 
     subject: Subject
@@ -52,6 +54,8 @@ class Case:
     trouble: str = ""
     base_trouble: str = ""
     base_path: str = ""
+    damages: tuple[Damage, ...] = ()
+    start: int | None = None
 
     @property
     def file(self) -> DefinitionFile:

@@ -8,8 +8,9 @@ import numpy as np
 
 from callint.decoding import checksums
 from callint.model import shown
-from callint.model.definition import Table
+from callint.model.definition import Memory, Table
 from callint.model.finding import Finding, Severity
+from callint.model.image import Image
 from callint.rules.case import Case
 from callint.rules.rule import Scope, rule
 
@@ -33,9 +34,37 @@ def unreadable(case: Case) -> Iterator[Finding]:
         )
 
 
+@rule("image/damaged-record", Severity.ERROR, Scope.FILE)
+def damaged_record(case: Case) -> Iterator[Finding]:
+    """A line of an Intel HEX file or of S-records is wrong, or contradicts another.
+
+    A wrong checksum or length, a line that is no record, two records with different data for one address, a
+    missing end record, a record behind it, a count that is not that of the records.
+
+    Why it matters: the file was cut off, damaged on its way or edited by hand. What a programmer makes of it
+    is anybody's guess: some stop in the middle, and leave the control unit half written. So nothing else in
+    such a file is checked, and callint does not write one.
+
+    Example: `:0300300002337A1F` in line 17, whose bytes give the checksum 0x1E.
+
+    Fix: take the file anew from where it comes. Where the line was meant, have it made by the program that
+    makes such files.
+    """
+    for damage in case.damages:
+        yield Finding(
+            rule="image/damaged-record",
+            subject=f"line {damage.line}: {damage.words}",
+            image_line=damage.line,
+            message=f"line {damage.line}: {damage.words}",
+            hint="Take the file anew from where it comes; nothing else in it was checked.",
+        )
+
+
 @rule("image/wrong-size", Severity.ERROR, Scope.FILE)
 def wrong_size(case: Case) -> Iterator[Finding]:
-    """The image is shorter or longer than the memory.
+    """The image is empty, or a raw image is shorter or longer than the memory.
+
+    Intel HEX files, S-records and raw files with a start in the policy may hold part of the memory.
 
     Why it matters: a truncated file lacks tables, an oversized one is often two files glued together or
     an image of other software; flashing either can leave a control unit dead.
@@ -48,7 +77,7 @@ def wrong_size(case: Case) -> Iterator[Finding]:
         return
     memory = case.definition.memory
     size = case.image.size
-    if size == memory.size:
+    if size == memory.size or (size and case.image.is_part):
         return
     if size == 0:
         message = "the image is empty"
@@ -69,6 +98,167 @@ def wrong_size(case: Case) -> Iterator[Finding]:
         hint="Read the image out again, or correct the memory's size in the definition.",
         inherited=case.base is not None and case.base.size == size,
     )
+
+
+@rule("image/outside-memory", Severity.ERROR, Scope.FILE)
+def outside_memory(case: Case) -> Iterator[Finding]:
+    """The image has bytes at addresses that are not in the memory.
+
+    Why it matters: nothing describes them, so nothing about them is checked, and a programmer writes them all
+    the same: into another memory of the control unit, over its boot loader, or over its beginning where the
+    address is cut off. Where all bytes lie outside, the file is of something else, or its start is wrong.
+
+    Example: four bytes at 0x80000, the end of a memory of 512 KiB from 0x0.
+
+    Fix: take such records out where they do not belong to the calibration, correct `start` in the policy, or
+    the memory in the definition.
+    """
+    if case.image is None or not case.image.is_part:
+        return
+    memory = case.definition.memory
+    outside = _outside(case.image, memory)
+    if not outside:
+        return
+    size = sum(end - start for start, end in outside)
+    first = outside[0][0]
+    what = shown.count(size, "byte") if size < case.image.size else "all bytes of the image"
+    yield Finding(
+        rule="image/outside-memory",
+        subject=repr(outside),
+        address=first,
+        message=f"{what} {'lies' if size == 1 < case.image.size else 'lie'} outside the memory, which is "
+        f"{shown.address(memory.start)} to {shown.address(memory.end - 1)}; "
+        f"the first is at {shown.address(first)}",
+        hint="Take them out, or correct the start in the policy or the memory in the definition.",
+        inherited=case.base is not None and _outside(case.base, memory) == outside,
+    )
+
+
+def _outside(image: Image, memory: Memory) -> list[tuple[int, int]]:
+    """First address of each stretch of the image that the memory does not have, and the one behind it."""
+    low, high = memory.start, memory.end
+    cut = [part for start, end in image.extents for part in ((start, min(end, low)), (max(start, high), end))]
+    return [(start, end) for start, end in cut if start < end]
+
+
+@rule("image/missing-table", Severity.ERROR, Scope.IMAGE)
+def missing_table(case: Case) -> Iterator[Finding]:
+    """A table, axis or text lies where an image of part of the memory has a gap.
+
+    Why it matters: there is nothing to be checked, and whatever the control unit has there stays in it when
+    the image is flashed: two calibrations mixed, which nobody has looked at. Such cells are never taken for
+    zeros.
+
+    Example: a map at 0x40020 to 0x4005F, and records that end at 0x4004F: 8 of its 32 cells are missing. A
+    map that ends with the last byte of the records barely passes.
+
+    Fix: have the file written with all of the calibration, or leave the table out of the definition of such
+    files.
+    """
+    if not case.new.image.is_part:
+        return
+    plan, present = case.plan, case.new.present
+    in_base = present if case.old is None else case.old.present
+    for number in np.unique(plan.item[~present]).tolist():
+        item, cells = plan.items[number], plan.cells(number)
+        absent = ~present[cells]
+        size, count = len(absent), int(absent.sum())
+        which = "its cells" if size > 1 else "its cell"
+        yield case.about_table(
+            "image/missing-table",
+            item,
+            _absence(item.name, count, size, which),
+            _ABSENT,
+            inherited=case.old is not None and not (absent & in_base[cells]).any(),
+        )
+    for text in case.definition.texts.values():
+        count = text.length - case.new.image.amount(text.at, text.at + text.length)
+        if count:
+            base = case.base
+            yield Finding(
+                rule="image/missing-table",
+                table=text.name,
+                line=text.line,
+                address=text.at,
+                message=_absence(text.name, count, text.length, "its bytes"),
+                hint=_ABSENT,
+                inherited=base is not None
+                and base.amount(text.at, text.at + text.length) == text.length - count,
+            )
+
+
+_ABSENT = "Have the file written with all of the calibration, or correct the address in the definition."
+
+
+def _absence(name: str, count: int, size: int, what: str) -> str:
+    amount = "" if count == size else f"{count} of {size} of "
+    return f"{name} lies in a gap: the image does not have {amount}{what}"
+
+
+@rule("image/unknown-identity", Severity.WARNING, Scope.FILE)
+def unknown_identity(case: Case) -> Iterator[Finding]:
+    """The bytes that say of which software an image is lie where it has a gap.
+
+    Why it matters: nothing proves that the definition is the image's own. With that of other software every
+    value that is shown is meaningless.
+
+    Example: an Intel HEX file of the calibration alone, and a software number at 0x5FFE0, which it does not
+    have.
+
+    Fix: have the file written with these bytes, or describe an identity that lies in the calibration.
+    """
+    if case.image is None or not case.image.is_part or not case.image.size:
+        return
+    for identity in case.definition.memory.identities:
+        size = len(identity.content)
+        if case.image.read(identity.at, size) is None:
+            yield Finding(
+                rule="image/unknown-identity",
+                subject=identity.name,
+                line=identity.line,
+                address=identity.at,
+                message=f"the {identity.name} lies in a gap: nothing proves of which software the image is",
+                hint="Have the file written with these bytes, or make sure of it in another way.",
+                inherited=case.base is not None and case.base.read(identity.at, size) is None,
+            )
+
+
+@rule("image/uncovered-checksum", Severity.ERROR, Scope.IMAGE)
+def uncovered_checksum(case: Case) -> Iterator[Finding]:
+    """A checksum covers bytes, or is stored, where the image has a gap.
+
+    Why it matters: whether it is right depends on what the control unit has in the gap, which the image does
+    not tell. It is neither checked nor computed over zeros, and a stale one leaves the control unit in its
+    boot loader.
+
+    Example: a CRC over 0x40000 to 0x5FFFF, and an S-record file that ends at 0x5FEFF.
+
+    Fix: have the file written with all bytes that the checksum covers, or correct its range in the
+    definition.
+    """
+    image, base = case.new.image, case.base
+    if not image.is_part:
+        return
+    for checksum in case.definition.memory.checksums:
+        if not checksums.is_known(checksum.algorithm):
+            continue
+        end = checksum.start + checksum.size
+        covered = checksum.size - image.amount(checksum.start, end)
+        is_stored = checksums.stored_value(checksum, image) is not None
+        if not covered and is_stored:
+            continue
+        what = f"{shown.count(covered, 'byte')} that it covers" if covered else "the bytes that store it"
+        yield Finding(
+            rule="image/uncovered-checksum",
+            subject=checksum.name,
+            line=checksum.line,
+            address=checksum.start if covered else checksum.stored_at,
+            message=f"the checksum {checksum.name} cannot be checked: the image does not have {what}",
+            hint="Have the file written with these bytes, or correct the checksum in the definition.",
+            inherited=base is not None
+            and checksum.size - base.amount(checksum.start, end) == covered
+            and (checksums.stored_value(checksum, base) is not None) == is_stored,
+        )
 
 
 def _lacking(case: Case) -> list[str]:

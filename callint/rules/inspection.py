@@ -10,13 +10,14 @@ from functools import cache, partial
 import numpy as np
 
 from callint.decoding import checksums, digest
+from callint.model import shown
 from callint.model.definition import Identity, Memory
 from callint.model.finding import Finding
 from callint.model.image import Image
 from callint.model.policy import Policy, Waiver
 from callint.reading.definition import DefinitionFile, read_definition
 from callint.reading.globs import matches
-from callint.reading.images import read_raw
+from callint.reading.images import Damage, DamagedError, read_image
 from callint.reading.tree import Tree, reason
 from callint.rules.case import Case, Subject
 from callint.rules.catalogue import in_scope
@@ -28,11 +29,15 @@ from callint.rules.rule import Rule, Scope
 
 @dataclass(frozen=True, slots=True)
 class Assignment:
-    """An image with the definitions and bases that it may belong to."""
+    """An image with the definitions and bases that it may belong to.
+
+    ``start`` is where its bytes begin, and those of its bases, if they are raw files of part of the memory.
+    """
 
     image: str
     definitions: tuple[str, ...]
     bases: tuple[str, ...]
+    start: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +56,8 @@ def news(report: Report, known: Report, commit: str = "") -> Report:
     What cannot be read may hold anything, so that it is no excuse that it could not be read before.
     Findings carry the commit, where they are those of one.
     """
-    old = {finding.fingerprint for finding in known.findings if finding.rule != "image/unreadable"}
+    unread = "image/unreadable", "image/damaged-record"
+    old = {finding.fingerprint for finding in known.findings if finding.rule not in unread}
     new = (finding for finding in report.findings if finding.fingerprint not in old)
     findings = tuple(replace(finding, commit=commit) for finding in new)
     return replace(report, findings=findings)
@@ -81,7 +87,7 @@ def assignment(policy: Policy, image: str) -> Assignment | None:
     """What the policy says about an image; the first entry that matches counts."""
     for entry in policy.images:
         if any(matches(image, glob) for glob in entry.paths):
-            return Assignment(image, entry.definitions, entry.bases)
+            return Assignment(image, entry.definitions, entry.bases, entry.start)
     return None
 
 
@@ -91,7 +97,7 @@ def assignment_of_named(policy: Policy, image: str) -> Assignment | None:
     if found is None:
         for entry in policy.images:
             if image in entry.bases:
-                return Assignment(image, entry.definitions, ())
+                return Assignment(image, entry.definitions, (), entry.start)
     return found
 
 
@@ -123,7 +129,7 @@ class Inspector:
         self.judge = Judge(policy, today)
         self._independence = cache(independence)
         self._definitions: dict[str, Loaded] = {}
-        self._bases: dict[tuple[str, int], Image | OSError] = {}
+        self._bases: dict[tuple[str, int, int, int | None], Image | str] = {}
         self._images = self._tables = self._cells = 0
 
     def report(
@@ -231,7 +237,7 @@ class Inspector:
         subjects = [subject for subject in loaded if subject is not None]
         for subject in subjects if data is not None and len(one.definitions) > 1 else ():
             memory = subject.definition.memory
-            if not foreign_identity(read_raw(data or b"", memory), memory):
+            if not is_foreign(data or b"", memory, one.start):
                 return subject
         return subjects[0] if subjects else None
 
@@ -242,9 +248,15 @@ class Inspector:
 
     def _case(self, subject: Subject, one: Assignment, data: bytes | None, trouble: str) -> Case:
         memory = subject.definition.memory
-        image = None if data is None else read_raw(data, memory)
+        image: Image | None = None
+        damages: tuple[Damage, ...] = ()
+        if data is not None:
+            try:
+                image = read_image(data, memory, one.start)
+            except DamagedError as error:
+                damages = error.damages
         base_path, base, base_trouble = self._base(subject, one, image)
-        return Case(subject, image, base, trouble, base_trouble, base_path)
+        return Case(subject, image, base, trouble, base_trouble, base_path, damages, one.start)
 
     def _base(self, subject: Subject, one: Assignment, image: Image | None) -> tuple[str, Image | None, str]:
         """The base to compare with: its path, its image if there is one, and what is wrong with it."""
@@ -253,35 +265,38 @@ class Inspector:
         is_stray = len(one.bases) > 1 and image is not None and bool(foreign_identity(image, memory))
         troubles = []
         for path in one.bases:
-            base = self._read_base(path, memory)
-            if isinstance(base, OSError):
-                troubles.append(f"the base {path} cannot be read: {reason(base)}")
+            base = self._read_base(path, memory, one.start)
+            if isinstance(base, str):
+                troubles.append(base)
             elif not base.size:
                 troubles.append(f"the base {path} is empty")
             elif words := foreign_identity(base, memory):
                 if not is_stray:
                     troubles.append(f"the base {path} is of other software: {words}")
             elif len(one.bases) == 1 or image is None or _same_identity(base, image, memory.identities):
-                return path, base, _shortfall(path, base, memory)
+                return path, base, _shortfall(path, base, image, memory)
             elif not is_stray:
                 troubles.append(f"the base {path} has another identity than the image")
         return "", None, "; ".join(troubles)
 
-    def _read_base(self, path: str, memory: Memory) -> Image | OSError:
-        """A base, read once, so that all its images are compared with one decoded copy."""
-        key = path, memory.start
+    def _read_base(self, path: str, memory: Memory, start: int | None) -> Image | str:
+        """A base, or why there is none; read once, so that its images are compared with one decoded copy."""
+        key = path, memory.start, memory.size, start
         if key not in self._bases:
             try:
-                self._bases[key] = read_raw(self.tree.read(path), memory)
+                self._bases[key] = read_image(self.tree.read(path), memory, start)
             except OSError as error:
-                self._bases[key] = error
+                self._bases[key] = f"the base {path} cannot be read: {reason(error)}"
+            except DamagedError as error:
+                self._bases[key] = f"the base {path} is damaged: {error}"
         return self._bases[key]
 
 
 def _applicable(case: Case) -> list[Rule]:
     """The rules for an image: only those about the file where it is none of the definition's software."""
     rules = in_scope(Scope.FILE)
-    if case.image is None or not case.image.size or foreign_identity(case.image, case.definition.memory):
+    memory = case.definition.memory
+    if case.image is None or foreign_identity(case.image, memory) or not held_bytes(case.image, memory):
         return rules
     rules += in_scope(Scope.IMAGE)
     if case.base is not None:
@@ -289,22 +304,42 @@ def _applicable(case: Case) -> list[Rule]:
     return rules
 
 
-def _shortfall(path: str, base: Image, memory: Memory) -> str:
-    """In what a base does not look like a factory image; "" if in nothing."""
-    if base.size != memory.size:
+def _shortfall(path: str, base: Image, image: Image | None, memory: Memory) -> str:
+    """In what a base does not look like a factory image, or not like that of an image; "" if in nothing."""
+    if base.is_part:
+        lacking = sum(end - start - base.amount(start, end) for start, end in image.extents) if image else 0
+        if lacking:
+            return (
+                f"the base {path} lacks {shown.count(lacking, 'byte')} of the image: they cannot be compared"
+            )
+    elif base.size != memory.size:
         return (
             f"the base {path} has {base.size:,} bytes where the memory has {memory.size:,}: "
             "what it lacks cannot be compared"
         )
     for checksum in memory.checksums:
         stored = checksums.stored_value(checksum, base) if checksums.is_known(checksum.algorithm) else None
-        if stored is not None and stored != checksums.expected_value(checksum, base):
+        value = None if stored is None else checksums.expected_value(checksum, base)
+        if value is not None and stored != value:
             return f"the base {path} has a stale checksum {checksum.name}: a factory image has none"
     return ""
 
 
 def _same_identity(one: Image, other: Image, identities: Iterable[Identity]) -> bool:
     return all(one.read(i.at, len(i.content)) == other.read(i.at, len(i.content)) for i in identities)
+
+
+def held_bytes(image: Image, memory: Memory) -> int:
+    """How many bytes of the memory an image holds."""
+    return image.amount(memory.start, memory.end)
+
+
+def is_foreign(data: bytes, memory: Memory, start: int | None) -> bool:
+    """Whether a file holds an image of other software; one that cannot be read may be of any."""
+    try:
+        return bool(foreign_identity(read_image(data, memory, start), memory))
+    except DamagedError:
+        return False
 
 
 def foreign_identity(image: Image, memory: Memory) -> str:

@@ -122,6 +122,7 @@ def _order(finding: Finding) -> tuple[object, ...]:
         finding.image,
         finding.definition,
         finding.line or 0,
+        finding.image_line or 0,
         finding.table,
         cell,
         finding.address or 0,

@@ -30,7 +30,7 @@ from callint.model.change import Flags, Grid
 from callint.model.definition import Table, Text
 from callint.model.errors import InputError
 from callint.model.image import Image
-from callint.reading.images import read_raw
+from callint.reading.images import DamagedError, read_image
 from callint.reading.tree import reason, with_remedy
 from callint.rules.inspection import foreign_identity
 from callint.versioning import git
@@ -341,7 +341,8 @@ class ImageHistory:
     """The history of one image, from its present content on.
 
     ``data`` is the present content; ``is_committed`` says that it is what the newest commit holds.
-    ``others`` are the image in the other commits that a merge under way joins with the newest one.
+    ``others`` are the image in the other commits that a merge under way joins with the newest one, ``start``
+    is where raw images of part of the memory begin. Raises DamagedError where the present image is damaged.
     """
 
     def __init__(
@@ -353,15 +354,16 @@ class ImageHistory:
         data: bytes,
         is_committed: bool,
         others: Sequence[Node] = (),
+        start: int | None = None,
     ) -> None:
         self.plan = plan
-        self.present = read_raw(data, plan.definition.memory)
+        self.present = read_image(data, plan.definition.memory, start)
         self._repo = repo
         self._lineage = lineage
         self._newest = newest
         self._others = others
         self._is_committed = is_committed
-        self._size = len(data)
+        self._start = start
         self._texts = list(plan.definition.texts.values())
         self._footprint = footprint(plan, self.present, self._texts)
 
@@ -376,11 +378,16 @@ class ImageHistory:
         except OSError as error:
             return f"{_UNREADABLE}: {reason(error)}"
         memory = self.plan.definition.memory
-        image = read_raw(data, memory)
+        try:
+            image = read_image(data, memory, self._start)
+        except DamagedError as error:
+            return f"the image was damaged: {error}"
         if words := foreign_identity(image, memory):
             return f"the image was of other software: {words}"
-        if len(data) != self._size:
-            return f"the image had {len(data):,} bytes and not {self._size:,}"
+        if image.size != self.present.size:
+            return f"the image had {image.size:,} bytes and not {self.present.size:,}"
+        if image.extents != self.present.extents:
+            return "the image had its bytes at other addresses"
         return image
 
     def _changed(self, blob: str) -> Integers | str:
@@ -558,8 +565,8 @@ def find_image(word: str, revision: str | None) -> Place:
     return Place(repo, word, (here / target.name).relative_to(top).as_posix(), revision)
 
 
-def open_history(place: Place, plan: Plan, data: bytes) -> ImageHistory:
-    """The history of an image whose present content is ``data``.
+def open_history(place: Place, plan: Plan, data: bytes, start: int | None = None) -> ImageHistory:
+    """The history of an image whose present content is ``data``; ``start`` as in ``ImageHistory``.
 
     InputError where no commit has the image yet.
     """
@@ -576,7 +583,7 @@ def open_history(place: Place, plan: Plan, data: bytes) -> ImageHistory:
         committed = git.behind_pointer(place.repo, git.read_blob(place.repo, newest.blob))
     except OSError:
         committed = None
-    return ImageHistory(place.repo, lineage, newest, plan, data, is_committed=data == committed)
+    return ImageHistory(place.repo, lineage, newest, plan, data, data == committed, start=start)
 
 
 def _date(raw: str) -> datetime | None:

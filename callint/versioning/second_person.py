@@ -238,7 +238,9 @@ class _Commits:
             is_committed = data == self._chronicle.content(newest.blob)
         except _UnknownError:
             is_committed = False
-        history = ImageHistory(self._state.repo, lineage, newest, case.plan, data, is_committed, others)
+        history = ImageHistory(
+            self._state.repo, lineage, newest, case.plan, data, is_committed, others, case.start
+        )
         return history.attribution()
 
 

@@ -23,12 +23,13 @@ class Expected:
     """What a finding must say.
 
     ``words`` stand in its message. ``line`` is a piece of the definition that stands only in the line
-    that the finding names, or that line's number.
+    that the finding names, or that line's number; ``image_line`` is one of the image.
     """
 
     severity: Severity
     words: tuple[str, ...]
     line: str | int | None = None
+    image_line: int | None = None
     table: str = ""
     cell: Cell | None = None
     at: Mapping[str, float] = field(default_factory=dict)
@@ -90,6 +91,7 @@ def _content(finding: Finding) -> dict[str, object]:
     return {
         "severity": finding.severity,
         "line": finding.line,
+        "image_line": finding.image_line,
         "table": finding.table,
         "cell": finding.cell,
         "at": dict(finding.at),
@@ -108,6 +110,7 @@ def _expected_content(example: Example, expected: Expected) -> dict[str, object]
     return {
         "severity": expected.severity,
         "line": line_of(example.xml, line) if isinstance(line, str) else line,
+        "image_line": expected.image_line,
         "table": expected.table,
         "cell": expected.cell,
         "at": dict(expected.at),

@@ -10,7 +10,7 @@ import pytest
 
 from callint.model.finding import Severity
 from callint.rules.inspection import Assignment
-from tests.building import definition_xml, findings, image, u16
+from tests.building import definition_xml, findings, hex_file, image, s_file, u16
 from tests.rules.example import (
     BASE,
     DEFINITION,
@@ -271,8 +271,157 @@ DOUBTFUL_TABLE = (
     ),
 )
 
+RECORDS = hex_file({0: image(at_0=b"\x30")})
+DAMAGED_RECORD = (
+    Example(
+        rule="image/damaged-record",
+        name="a digit of a record turned over",
+        xml=PLAIN,
+        data=RECORDS.replace(b":1000000030", b":1000000031"),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("line 1", "checksum is 0xC0, but its bytes give 0xBF"),
+            image_line=1,
+        ),
+    ),
+    Example(rule="image/damaged-record", name="the record as it was", xml=PLAIN, data=RECORDS),
+)
+
+OUTSIDE_MEMORY = (
+    Example(
+        rule="image/outside-memory",
+        name="a byte behind the memory",
+        xml=PLAIN,
+        data=hex_file({0: image(65)}),
+        expected=Expected(
+            severity=Severity.ERROR, words=("1 byte lies outside", "0x00000 to 0x0003F"), address=64
+        ),
+    ),
+    Example(
+        rule="image/outside-memory",
+        name="bytes before the memory alone",
+        xml=definition_xml(table("scalar", "fuel", at=0x100), start=0x100),
+        data=s_file({0xF0: bytes(16)}),
+        expected=Expected(severity=Severity.ERROR, words=("all bytes of the image lie",), address=0xF0),
+    ),
+    Example(
+        rule="image/outside-memory",
+        name="the last byte of the memory",
+        xml=PLAIN,
+        data=hex_file({0: bytes(2), 62: bytes(2)}),
+    ),
+)
+
+MISSING_TABLE = (
+    Example(
+        rule="image/missing-table",
+        name="a table of which the last byte is missing",
+        xml=PLAIN,
+        data=hex_file({0: bytes(63)}),
+        base=image(),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("full_fuel lies in a gap", "does not have its cell"),
+            line='name="full_fuel"',
+            table="full_fuel",
+            address=62,
+            unit="mg",
+        ),
+    ),
+    Example(
+        rule="image/missing-table",
+        name="one cell of a curve of four",
+        xml=BLANK,
+        data=s_file({16: bytes(3), 24: bytes(2)}),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("four lies in a gap", "1 of 4 of its cells"),
+            line='name="four"',
+            table="four",
+            address=16,
+            unit="mg",
+        ),
+    ),
+    Example(
+        rule="image/missing-table",
+        name="the end of a text",
+        xml=definition_xml('\n<text name="hull" title="Hull" at="8" length="4" purpose="general"/>\n'),
+        data=s_file({0: bytes(11)}),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("hull lies in a gap", "1 of 4 of its bytes"),
+            line="<text",
+            table="hull",
+            address=8,
+        ),
+    ),
+    Example(
+        rule="image/missing-table",
+        name="a gap between the tables",
+        xml=PLAIN,
+        data=hex_file({0: bytes(2), 62: bytes(2)}),
+    ),
+)
+
+UNKNOWN_IDENTITY = (
+    Example(
+        rule="image/unknown-identity",
+        name="a software number of which the last byte is missing",
+        xml=NUMBERED,
+        data=hex_file({0: bytes(2), 48: NUMBER[:8]}),
+        base=image(at_48=NUMBER),
+        expected=Expected(
+            severity=Severity.WARNING,
+            words=("software number lies in a gap",),
+            line="<identity",
+            address=48,
+        ),
+    ),
+    Example(
+        rule="image/unknown-identity",
+        name="a software number that is there",
+        xml=NUMBERED,
+        data=hex_file({0: bytes(2), 48: NUMBER}),
+    ),
+)
+
+UNCOVERED_CHECKSUM = (
+    Example(
+        rule="image/uncovered-checksum",
+        name="the last covered byte in a gap",
+        xml=CRC_XML,
+        data=hex_file({0: COVERED[:31], 40: CRC.to_bytes(4, "big")}),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("calibration cannot be checked", "1 byte that it covers"),
+            line="<checksum",
+            address=0,
+        ),
+    ),
+    Example(
+        rule="image/uncovered-checksum",
+        name="its own last byte in a gap",
+        xml=CRC_XML,
+        data=hex_file({0: COVERED, 40: CRC.to_bytes(4, "big")[:3]}),
+        expected=Expected(
+            severity=Severity.ERROR, words=("the bytes that store it",), line="<checksum", address=40
+        ),
+    ),
+    Example(
+        rule="image/uncovered-checksum",
+        name="gaps all round it",
+        xml=CRC_XML,
+        data=hex_file({0: COVERED, 40: CRC.to_bytes(4, "big")}),
+    ),
+)
+
 EXAMPLES = (
     *UNREADABLE,
+    *DAMAGED_RECORD,
+    *OUTSIDE_MEMORY,
+    *MISSING_TABLE,
+    *UNKNOWN_IDENTITY,
+    *UNCOVERED_CHECKSUM,
     *WRONG_SIZE,
     *WRONG_IDENTITY,
     *STALE_CHECKSUM,
@@ -365,3 +514,31 @@ def test_a_long_list_of_missing_tables_is_cut_short() -> None:
     (found,) = of_rule(findings(definition_xml(tables), image()[:4]), "image/wrong-size")
     assert "8 tables" in found.message
     assert "5 more" in found.message
+
+
+def test_what_the_base_lacks_as_well_is_a_note() -> None:
+    data = hex_file({0: COVERED[:31], 100: b"x"})
+    found = [one for one in findings(CRC_XML, data, data) if one.rule != "image/missing-base"]
+    assert {(one.rule, one.severity) for one in found} >= {
+        ("image/uncovered-checksum", Severity.NOTE),
+        ("image/outside-memory", Severity.NOTE),
+    }
+    data = hex_file({0: bytes(2)})
+    (found_table,) = of_rule(findings(PLAIN, data, data), "image/missing-table")
+    assert found_table.severity is Severity.NOTE
+
+
+def test_a_base_that_lacks_bytes_of_the_image_is_said_to() -> None:
+    (found,) = of_rule(findings(PLAIN, image(), hex_file({0: bytes(62)})), "image/missing-base")
+    assert "lacks 2 bytes of the image" in found.message
+    (found,) = of_rule(findings(PLAIN, image(), RECORDS[:-4]), "image/missing-base")
+    assert "base.bin is damaged: line 5" in found.message
+
+
+def test_cells_in_a_gap_are_taken_for_nothing() -> None:
+    xml = definition_xml(
+        table("scalar", "idle_fuel", '<limits min="1"/>', at=0)
+        + table("scalar", "full_fuel", '<limits min="1"/>', at=62)
+    )
+    found = findings(xml, hex_file({0: bytes(2)}))
+    assert [one.table for one in of_rule(found, "value/out-of-range")] == ["idle_fuel"]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.building import u16
+from tests.building import hex_file, u16
 from tests.running import (
     BAD,
     EGR,
@@ -163,6 +163,22 @@ def test_a_merge_stores_the_merged_content_and_commits_its_pointer(stored: Store
     assert (stored.root / ".git" / place(TOGETHER)).read_bytes() == TOGETHER
     assert stored.git("status", "--porcelain") == ""
     stored.git("lfs", "fsck")
+
+
+def test_a_merge_of_records_stores_records(tmp_path: Path) -> None:
+    stored = lfs(make_repository_yard(tmp_path / "repo"), tmp_path)
+    stored.scratch.write(".gitattributes", ATTRIBUTES)
+    stored.scratch.write(HERON, hex_file({0: GOOD}))
+    stored.git("add", "--all")
+    stored.commit(hex_file({0: GOOD}), "Records")
+    stored.git("checkout", "--quiet", "-b", "theirs")
+    stored.commit(hex_file({0: APART}), "Theirs")
+    stored.git("checkout", "--quiet", "main")
+    stored.commit(hex_file({0: TUNED}), "Ours")
+    assert stored.merge().status == 0
+    together = hex_file({0: TOGETHER})
+    assert stored.heron == together
+    assert stored.git("show", f"HEAD:{HERON}") == pointer(together)
 
 
 def test_a_merge_can_be_pushed_and_cloned(stored: Stored, tmp_path: Path) -> None:
