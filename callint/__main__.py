@@ -143,7 +143,8 @@ def _sentence(error: Exception) -> str:
     text = error.format_message() if hasattr(error, "format_message") else str(error)
     text = " ".join(str(text).split())
     text = text.replace(". Did", "; did").rstrip(".?")
-    return text[:1].lower() + text[1:]
+    # OLD and NEW keep their letters; a sentence's first word does not.
+    return text if text[1:2].isupper() else text[:1].lower() + text[1:]
 
 
 def _refuse(*messages: str, status: int = WRONG_INPUT) -> int:

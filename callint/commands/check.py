@@ -34,6 +34,7 @@ from callint.rules.inspection import (
 if TYPE_CHECKING:  # git is slow to import, and most checks need none of it
     from callint.versioning.git import Commit
     from callint.versioning.ranges import Span
+    from callint.versioning.staging import Staged
 
 #: From so many images on the work is long enough for a progress bar.
 _LONG = 4
@@ -243,8 +244,28 @@ def _staged_work(policy_path: str | None) -> _Work:
         from callint.versioning.text_forms import renew_key
 
         renew_key(state.repo, state.folder, state.policy.path)
+    _refuse_unsettled(state)
     place = state.folder.joinpath
     return _Work(state.tree, state.policy, found.images, found.definitions, found.whole, place)
+
+
+def _refuse_unsettled(state: Staged) -> None:
+    """InputError where a merge is about to be committed with an image whose conflicts are still listed.
+
+    Unlike a text with conflict marks it looks like any image, and holds nothing of theirs in these cells.
+    """
+    from callint.versioning import git
+
+    if not git.is_settling(state.repo):
+        return
+    # Not only what the commit touches: an image that was left as ours had it is touched by nothing.
+    for one in assignments(state.policy, state.tree):
+        listed = state.folder / f"{one.image}.conflicts.txt"
+        if listed.is_file():
+            raise InputError(
+                f"{one.image}: its conflicts are not settled; callint merge --take settles them, and where "
+                f"you did it by hand, remove {one.image}.conflicts.txt"
+            )
 
 
 def _refuse_to_replace(output: Path, work: _Work) -> None:

@@ -34,6 +34,7 @@ _SETTINGS = {
     "diff.callint.command": "git diff shows images table by table",
     "diff.callint.textconv": "git log -p, git show and git blame read their text form",
     "diff.callint.cachetextconv": "git keeps that text form",
+    "diff.callint.binary": "git add -p and patches do not take images for text",
     "merge.callint.name": "what git calls the merge",
     "merge.callint.driver": "git merge merges images cell by cell",
 }

@@ -453,6 +453,12 @@ def heads(repo: Repo) -> list[str]:
     return list(dict.fromkeys([commit_id(repo, "HEAD"), *others]))
 
 
+def is_settling(repo: Repo) -> bool:
+    """Whether the next commit ends a merge, a cherry-pick, a revert or a step of a rebase."""
+    states = ("MERGE_HEAD", "CHERRY_PICK_HEAD", "REVERT_HEAD", "REBASE_HEAD")
+    return any((Path(str(repo.git_dir)) / state).is_file() for state in states)
+
+
 # The log
 
 

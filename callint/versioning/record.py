@@ -24,6 +24,7 @@ SETTINGS = (
     "diff.callint.command",
     "diff.callint.textconv",
     "diff.callint.cachetextconv",
+    "diff.callint.binary",
     "merge.callint.name",
     "merge.callint.driver",
 )

@@ -305,6 +305,8 @@ class _Planner:
             "diff.callint.command": f"{program} diff --driver{option} --",
             "diff.callint.textconv": f"{program} show --plain{option} --key {key} --",
             "diff.callint.cachetextconv": "true",
+            # Images have no NUL among their first bytes, and git would take them for text in patches.
+            "diff.callint.binary": "true",
             "merge.callint.name": "engine calibrations, cell by cell",
             # git puts names in the places of %O and the like; a percent sign of the path's own is doubled.
             "merge.callint.driver": f"{program.replace('%', '%%')} merge --driver"

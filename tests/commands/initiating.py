@@ -11,6 +11,7 @@ KEYS = (
     "diff.callint.command",
     "diff.callint.textconv",
     "diff.callint.cachetextconv",
+    "diff.callint.binary",
     "merge.callint.name",
     "merge.callint.driver",
 )

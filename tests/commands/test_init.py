@@ -860,7 +860,7 @@ def _failing_for(name: str) -> Callable[..., None]:
     return replace
 
 
-@pytest.mark.parametrize("steps", range(10))
+@pytest.mark.parametrize("steps", range(11))
 def test_a_killed_run_is_harmless(bare_yard: Scratch, steps: int) -> None:
     before = state(bare_yard.root)
 
@@ -869,7 +869,7 @@ def test_a_killed_run_is_harmless(bare_yard: Scratch, steps: int) -> None:
         with mock.patch.dict(os.environ, environment(), clear=True):
             repo = git.open_repository(bare_yard.root)
             found = plan(repo, wishes)
-            assert found.record is not None and len(found.steps) == 10
+            assert found.record is not None and len(found.steps) == 11
             for step in (found.record, *found.steps)[:count]:
                 init._do(repo, step)
 

@@ -18,6 +18,7 @@ from tests.running import (
     edited,
     fuel_cell,
     make_repository,
+    make_repository_yard,
     make_yard,
     with_drivers,
 )
@@ -155,3 +156,26 @@ def test_a_conflict_is_listed_beside_the_image(room: Room) -> None:
     assert result.status == 1
     assert "at 1600 rpm, 40 mg  45.0  46.0   999.0" in result.stderr
     assert (room.scratch.root / FOLDER / "boats/-odd.bin.conflicts.txt").exists()
+
+
+def test_a_merge_whose_conflicts_are_still_listed_is_not_committed(tmp_path: Path) -> None:
+    scratch = make_repository_yard(tmp_path / "repo", heron=GOOD)
+    path = with_drivers(scratch, tmp_path / "bin")
+    scratch.write(".gitattributes", "*.bin diff=callint merge=callint\n")
+    scratch.commit("Drivers")
+    scratch.must("checkout", "--quiet", "-b", "theirs")
+    scratch.write("boats/heron.bin", edited(GOOD, {fuel_cell(0, 0): u16(130)}))
+    scratch.commit("Theirs")
+    scratch.must("checkout", "--quiet", "main")
+    scratch.write("boats/heron.bin", edited(GOOD, {fuel_cell(0, 0): u16(125)}))
+    scratch.commit("Ours")
+    assert scratch.git("merge", "theirs", env=path).status == 1
+    scratch.must("add", "boats/heron.bin")
+    refused = scratch.staged()
+    assert (refused.status, refused.stdout) == (2, "")
+    assert "boats/heron.bin: its conflicts are not settled" in refused.error
+    sides = [f":{stage}:boats/heron.bin" for stage in (1, 2, 3)]
+    scratch.git("checkout", "--merge", "--", "boats/heron.bin", env=path)
+    assert scratch.run("merge", *sides, "--to", "boats/heron.bin", "--take", "theirs").status == 0
+    scratch.must("add", "boats/heron.bin")
+    assert scratch.staged().status == 0
