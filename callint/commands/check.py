@@ -4,27 +4,27 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from callint.commands.opening import Witnesses, refuse_to_replace
+from callint.commands.progress import progress
 from callint.model.errors import InputError
 from callint.model.finding import Severity
 from callint.model.policy import Policy
-from callint.reading.tree import Tree
+from callint.reading.tree import CONFLICT_TEXT, Tree
 from callint.reading.workplace import Workplace, open_workplace
 from callint.rules.catalogue import refuse_unknown_rules
 from callint.rules.inspection import (
     Assignment,
     Inspector,
     Report,
-    all_definitions,
     assignment_of_named,
     assignments,
     joined,
@@ -83,8 +83,9 @@ def command(
         for work in works:
             _refuse_to_replace(Path(output), work)
     witnesses = Witnesses(between.rpartition("..")[2] or "HEAD" if between and each else "")
-    with _progress(sum(len(work.images) for work in works)) as step:
-        reports = [_inspect(work, step, witnesses) for work in works]
+    done = count(1)
+    with progress("checking", sum(len(work.images) for work in works), _LONG) as step:
+        reports = [_inspect(work, lambda path: step(next(done)), witnesses) for work in works]
     _print(joined(reports), reports, form, output, everything)
     levels = (Severity(fail_on) if fail_on else work.policy.fail_on for work in works)
     return int(any(_fails(report, level) for report, level in zip(reports, levels, strict=True)))
@@ -184,7 +185,7 @@ def _work(workplace: Workplace, paths: tuple[str, ...], definition: str | None, 
             "callint.toml: there is none from here up; write one, or name an image and --definition"
         )
     else:
-        images, others = assignments(policy, workplace.tree), all_definitions(policy)
+        images, others = assignments(policy, workplace.tree), list(policy.definitions)
         if not images:
             raise InputError(
                 f"{policy.path}: its paths match no file, so there is nothing to check; correct them"
@@ -209,14 +210,14 @@ def _named(
             below = [
                 one for one in assignments(workplace.policy, workplace.tree) if one.image.startswith(inside)
             ]
-            definitions_below = [one for one in all_definitions(workplace.policy) if one.startswith(inside)]
+            definitions_below = [one for one in workplace.policy.definitions if one.startswith(inside)]
             if not below and not definitions_below:
                 raise InputError(
                     f"{path}: the policy names nothing below this folder; name the images themselves"
                 )
             images += below
             others += definitions_below
-        elif label in all_definitions(workplace.policy) or path.lower().endswith(".xml"):
+        elif label in workplace.policy.definitions or path.lower().endswith(".xml"):
             others.append(label)
         else:
             images.append(_assigned(workplace.policy, label, definitions))
@@ -260,34 +261,20 @@ def _refuse_unsettled(state: Staged) -> None:
         return
     # Not only what the commit touches: an image that was left as ours had it is touched by nothing.
     for one in assignments(state.policy, state.tree):
-        listed = state.folder / f"{one.image}.conflicts.txt"
-        if listed.is_file():
+        listed = f"{one.image}{CONFLICT_TEXT}"
+        if (state.folder / listed).is_file():
             raise InputError(
                 f"{one.image}: its conflicts are not settled; callint merge --take settles them, and where "
-                f"you did it by hand, remove {one.image}.conflicts.txt"
+                f"you did it by hand, remove {listed}"
             )
 
 
 def _refuse_to_replace(output: Path, work: _Work) -> None:
     """InputError where the output is an input, under whatever name."""
-    inputs = {work.policy.path, *work.definitions, *all_definitions(work.policy)}
+    inputs = {work.policy.path, *work.definitions, *work.policy.definitions}
     for one in work.images:
         inputs |= {one.image, *one.definitions, *one.bases}
     refuse_to_replace(output, (work.place(name) for name in inputs - {""}))
-
-
-@contextmanager
-def _progress(images: int) -> Iterator[Callable[[str], None]]:
-    """A progress bar for long work on a terminal, and none elsewhere."""
-    if images < _LONG or not sys.stderr.isatty():
-        yield lambda path: None
-        return
-    from rich.console import Console
-    from rich.progress import Progress
-
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("checking", total=images)
-        yield lambda path: bar.advance(task)
 
 
 def _print(whole: Report, reports: list[Report], form: str, output: str | None, everything: bool) -> None:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
 from pathlib import Path
 
+from callint.commands.progress import progress
 from callint.decoding.dwell import Dwell, Logged
 from callint.decoding.surfaces import Surface
 from callint.model.definition import Definition
@@ -21,21 +20,7 @@ def read_log(name: str, policy: Policy, definition: Definition, surfaces: Iterab
     """How long the logged engine stayed where in some tables. InputError where the log is of no use."""
     log = Log(Path(name), policy.log, definition.signals)
     dwell = Dwell(surfaces, policy.log.max_gap)
-    with _progress(log.size) as step:
+    with progress("reading the log", log.size, _LONG) as step:
         for piece in log.pieces(step):
             dwell.add(piece)
     return Logged(name, dwell, log)
-
-
-@contextmanager
-def _progress(size: int) -> Iterator[Callable[[int], None]]:
-    """A progress bar for a long log on a terminal, and none elsewhere."""
-    if size < _LONG or not sys.stderr.isatty():
-        yield lambda done: None
-        return
-    from rich.console import Console
-    from rich.progress import Progress
-
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("reading the log", total=size)
-        yield lambda done: bar.advance(task, done)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass
 
 import click
 
 from callint.commands.opening import Subjects, table_selection
+from callint.commands.progress import progress
 from callint.decoding.decode import Decoded
 from callint.decoding.plan import Item
 from callint.model import shown
@@ -78,24 +78,10 @@ def command(
     if asked is not None:
         report.values(asked, history)
     else:
-        with _progress(history.commits) as step:
+        with progress("walking back", history.commits, _LONG) as step:
             found = history.attribution(step)
         report.attribution(items, bool(tables), everything, found)
     return 0
-
-
-@contextmanager
-def _progress(commits: int) -> Iterator[Callable[[int], None]]:
-    """A progress bar for long work on a terminal, and none elsewhere."""
-    if commits < _LONG or not sys.stderr.isatty():
-        yield lambda done: None
-        return
-    from rich.console import Console
-    from rich.progress import Progress
-
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("walking back", total=commits)
-        yield lambda done: bar.update(task, completed=done)
 
 
 @dataclass(frozen=True, slots=True)

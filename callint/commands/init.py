@@ -29,16 +29,6 @@ _CAUTION = (
 
 Step = FileStep | SettingStep
 
-#: What git does by each setting.
-_SETTINGS = {
-    "diff.callint.command": "git diff shows images table by table",
-    "diff.callint.textconv": "git log -p, git show and git blame read their text form",
-    "diff.callint.cachetextconv": "git keeps that text form",
-    "diff.callint.binary": "git add -p and patches do not take images for text",
-    "merge.callint.name": "what git calls the merge",
-    "merge.callint.driver": "git merge merges images cell by cell",
-}
-
 
 @click.command()
 @click.argument("images", nargs=-1, metavar="[IMAGE]...")
@@ -135,7 +125,7 @@ def _carry_out(repo: git.Repo, found: Plan) -> None:
     except BaseException:
         for step in reversed(done):
             with suppress(InputError):
-                _do(repo, _reversed(step))
+                _do(repo, step.reversed())
         _remove_empty(sorted(made, key=lambda folder: -len(folder.parts)))
         raise
 
@@ -158,12 +148,6 @@ def _do(repo: git.Repo, step: Step) -> None:
             replace_file(step.path, step.new, step.executable)
     except OSError as error:
         raise InputError(f"{step.path}: it cannot be written: {reason(error)}; correct that first") from None
-
-
-def _reversed(step: Step) -> Step:
-    if isinstance(step, SettingStep):
-        return SettingStep(step.key, step.new, step.old)
-    return FileStep(step.path, step.new, step.old, step.words, step.executable)
 
 
 def _forget(repo: git.Repo, found: Plan) -> None:
@@ -218,7 +202,7 @@ def _words(step: Step, here: Path, dry_run: bool) -> str:
     if isinstance(step, SettingStep):
         if step.new is None:
             return f"{would}{'remove' if dry_run else 'removed'} {step.key}"
-        return f"{would}set {step.key}: {_SETTINGS[step.key]}"
+        return f"{would}set {step.key}: {step.words}"
     path = shown(step.path, here)
     if step.new is None:
         return f"{would}{'remove' if dry_run else 'removed'} {path}"

@@ -17,8 +17,8 @@ from callint.commands.opening import (
     Subjects,
     read_content,
     refuse_to_replace,
-    stored_workplace,
     table_selection,
+    workplace_for,
 )
 from callint.commands.outcome import Outcome
 from callint.comparing.merge import AxisConflict, CellConflict, Conflict, Merge, Side, TextConflict, merge
@@ -28,7 +28,7 @@ from callint.model.definition import Definition
 from callint.model.errors import InputError
 from callint.model.finding import Finding
 from callint.model.shown import clean
-from callint.reading.tree import read_file, reason
+from callint.reading.tree import CONFLICT_DATA, CONFLICT_TEXT, read_file, reason
 from callint.reading.workplace import Workplace, open_workplace
 from callint.reporting.merge_json import FORMAT, TITLE, MergeReport, merge_json
 from callint.rules.case import Subject
@@ -90,9 +90,7 @@ def command(
         raise click.UsageError("--to FILE is needed: where the merged image goes.")
     if path is not None:
         raise click.UsageError("Three images are merged: BASE, OURS and THEIRS.")
-    workplace = open_workplace(policy)
-    if not workplace.policy.path and definition is None:
-        workplace = stored_workplace(ours, theirs, base) or workplace
+    workplace = workplace_for(policy, definition, ours, theirs, base)
     contents = [read_content(workplace, word) for word in (base, ours, theirs)]
     target = Path(output)
     job = _Job(workplace, definition, workplace.label(target), contents, _Wishes.read(takes, globs))
@@ -316,11 +314,11 @@ class _Lists:
 
     @property
     def text(self) -> Path:
-        return self.image.with_name(f"{self.image.name}.conflicts.txt")
+        return self.image.with_name(f"{self.image.name}{CONFLICT_TEXT}")
 
     @property
     def data(self) -> Path:
-        return self.image.with_name(f"{self.image.name}.conflicts.json")
+        return self.image.with_name(f"{self.image.name}{CONFLICT_DATA}")
 
     def refuse_strangers(self) -> None:
         """InputError where a file that callint did not write lies where a list belongs."""

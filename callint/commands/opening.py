@@ -18,7 +18,7 @@ from callint.model.policy import Policy
 from callint.model.shown import clean
 from callint.reading.images import DamagedError, ImageFile, read_image_file
 from callint.reading.tree import Tree
-from callint.reading.workplace import Workplace
+from callint.reading.workplace import Workplace, open_workplace
 from callint.rules.case import Subject
 from callint.rules.independence import Independence, Unwitnessed
 from callint.rules.inspection import (
@@ -52,6 +52,17 @@ def stored_workplace(*words: str) -> Workplace | None:
 
             return workplace_at(word.partition(":")[0] or "HEAD")
     return None
+
+
+def workplace_for(policy: str | None, definition: str | None, *words: str) -> Workplace:
+    """The workplace of a policy; without one on disk that of the first revision in the words, if any.
+
+    A named definition needs no policy.
+    """
+    workplace = open_workplace(policy)
+    if not workplace.policy.path and definition is None:
+        return stored_workplace(*words) or workplace
+    return workplace
 
 
 class Subjects:
@@ -174,13 +185,13 @@ class Subjects:
 
         A raw image of part of the memory is known only where all entries have one start.
         """
-        every = dict.fromkeys(path for entry in self._policy.images for path in entry.definitions)
+        every = self._policy.definitions
         if self._named is not None or self.knows(image.path) or not every:
             subject = self.of(image)
             return subject, self.image(subject, image)
         starts = {entry.start for entry in self._policy.images}
         self._usual_start = starts.pop() if len(starts) == 1 else None
-        subject = self._usable(Assignment("", tuple(every), (), self._usual_start), image)
+        subject = self._usable(Assignment("", every, (), self._usual_start), image)
         return subject, self.image(subject, image)
 
     def _usable(self, found: Assignment, image: Content) -> Subject:
@@ -209,11 +220,6 @@ def _fits(data: bytes, subject: Subject, start: int | None) -> bool:
     except DamagedError:
         return False
     return not _misfit(image, memory) and not foreign_identity(image, memory)
-
-
-def open_subject(workplace: Workplace, definition: str | None, *images: tuple[str, bytes]) -> Subject:
-    """The definition of images given by name and content, as ``Subjects.of`` finds it."""
-    return Subjects(workplace, definition).of(*(Content(name, name, data) for name, data in images))
 
 
 class Witnesses:

@@ -11,12 +11,12 @@ from pathlib import Path
 import click
 
 from callint.commands.handed import read_handed
-from callint.commands.opening import Subjects, read_content, stored_workplace, table_selection
+from callint.commands.opening import Subjects, read_content, table_selection, workplace_for
 from callint.model.definition import Axis, Table, Text
 from callint.model.errors import InputError
 from callint.model.shown import address, clean
 from callint.reading.tree import POLICY
-from callint.reading.workplace import Workplace, open_workplace
+from callint.reading.workplace import open_workplace
 from callint.rules.case import Case
 from callint.versioning.contents import Content
 
@@ -68,7 +68,7 @@ def command(
         if key is not None:
             _renew(policy)
         return _print_plain(image, definition, policy)
-    workplace = _workplace(image, definition, policy)
+    workplace = workplace_for(policy, definition, image)
     content = read_content(workplace, image)
     subjects = Subjects(workplace, definition)
     subject = subjects.of(content)
@@ -101,13 +101,6 @@ def command(
         print_tables(decoded, shown, terminal, logged)
         print_axes(decoded, axes, terminal)
     return 0
-
-
-def _workplace(image: str, definition: str | None, policy: str | None) -> Workplace:
-    workplace = open_workplace(policy)
-    if not workplace.policy.path and definition is None:
-        return stored_workplace(image) or workplace
-    return workplace
 
 
 def _renew(policy: str | None) -> None:
@@ -152,10 +145,10 @@ def _print_plain(image: str, definition: str | None, policy: str | None) -> int:
             # git's names for its copies are never the same twice, and would show as a change.
             handed = read_handed(file, file.name)
             stored = handed.stored
-            workplace = _workplace(image, definition, policy)
+            workplace = workplace_for(policy, definition, image)
             content = Content(handed.name, workplace.label(file), handed.content)
         else:
-            workplace = _workplace(image, definition, policy)
+            workplace = workplace_for(policy, definition, image)
             content = read_content(workplace, image)
         lines = plain_lines(Case(*Subjects(workplace, definition).fitting(content)).new)
     except InputError as error:

@@ -24,7 +24,7 @@ from callint.reading.tree import read_file, reason
 from callint.reading.workplace import Workplace, open_workplace
 from callint.rules.case import Case
 from callint.rules.catalogue import RULES, refuse_unknown_rules
-from callint.rules.inspection import Inspector, all_definitions, assignments, content_digest
+from callint.rules.inspection import Inspector, assignments, content_digest
 from callint.rules.waiver import Fate
 
 #: The shortest reason and name that a policy takes.
@@ -67,7 +67,7 @@ def command(
         workplace, workplace.policy, date.today(), Witnesses().of(workplace, workplace.policy.path)
     )
     report = inspector.report(
-        assignments(workplace.policy, workplace.tree), all_definitions(workplace.policy), whole=True
+        assignments(workplace.policy, workplace.tree), workplace.policy.definitions, whole=True
     )
     images = set() if image is None else {image, workplace.label(Path(image))}
     covered = _covered(report.findings, finding.strip(), images, table)

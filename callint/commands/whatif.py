@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import click
 import numpy as np
 
-from callint.commands.opening import Subjects, read_content, stored_workplace, table_selection
+from callint.commands.opening import Subjects, read_content, table_selection, workplace_for
 from callint.commands.points import number, parse_point, signal_named
 from callint.comparing.misreading import Misreading, Watched
 from callint.decoding.chains import CycleError, reach
@@ -20,7 +20,6 @@ from callint.model import shown
 from callint.model.change import Numbers
 from callint.model.definition import Definition, Sensor, Signal
 from callint.model.errors import InputError
-from callint.reading.workplace import open_workplace
 from callint.reporting.whatif_text import Outlook, print_outlook, round_values
 from callint.rules.case import Case
 
@@ -88,9 +87,7 @@ def command(
     is worked out from the sensor's circuit and its curve in the image, at the one value, or with --signal at
     every value in the signal's operating range. Tables that the signal reaches through others count too.
     """
-    workplace = open_workplace(policy)
-    if not workplace.policy.path and definition is None:
-        workplace = stored_workplace(image) or workplace
+    workplace = workplace_for(policy, definition, image)
     content = read_content(workplace, image)
     subjects = Subjects(workplace, definition)
     subject = subjects.of(content)
@@ -127,7 +124,7 @@ def _outlook(case: Case, name: str, wishes: _Wishes, given: dict[str, float]) ->
                 f"{shown.with_unit(shown.plain(high), signal.unit)}; "
                 "choose a value between, or give --reads"
             )
-        false = found.reading_at(found.voltage_at(wiring.seen(found.resistance_at(found.voltage_of(true)))))
+        false = found.measured(true, wiring).reading
     elif value is None or wishes.reads is None:
         raise InputError("give --true SIGNAL=VALUE with --reads VALUE, or with a resistor, --open or --short")
     else:
@@ -180,9 +177,8 @@ def _watched(
     watched = {signal.name: Watched(signal.unit, true, false)}
     if found is not None and wiring is not None:
         (name,) = found.curve.signals
-        before = found.voltage_of(true)
-        after = found.voltage_at(wiring.seen(found.resistance_at(before)))
-        watched.setdefault(name, Watched("V", before, after))
+        measured = found.measured(true, wiring)
+        watched.setdefault(name, Watched("V", measured.volts, measured.seen_volts))
     return watched
 
 

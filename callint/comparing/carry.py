@@ -25,12 +25,12 @@ from callint.decoding.conversions import physical_limits, quantise, to_physical,
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.interpolation import lookup, position
 from callint.decoding.sealing import Renewal, seal
+from callint.decoding.surfaces import is_readable
 from callint.model import shown
 from callint.model.change import Flags, Grid, Numbers, TableChange, TextChange
 from callint.model.definition import (
     Conversion,
     Definition,
-    FixedAxis,
     States,
     Storage,
     StoredAxis,
@@ -183,7 +183,7 @@ class _Along:
             indexes = np.arange(len(source))
             numbers = indexes.astype(np.float64)
             return _Along(numbers, numbers, indexes, indexes, indexes)
-        if not (_is_strict(source) and np.isfinite(target).all()):
+        if not (is_readable(source) and np.isfinite(target).all()):
             return None
         place = position(source, target)
         low = place.low + (place.weight == 1)
@@ -196,11 +196,6 @@ class _Along:
         """Which new breakpoints lie beyond the old ones; shape (new,)."""
         found: Flags = (self.target < self.source.min()) | (self.target > self.source.max())
         return found
-
-
-def _is_strict(values: Numbers) -> bool:
-    steps = np.diff(values)
-    return bool(np.isfinite(values).all() and ((steps > 0).all() or (steps < 0).all()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,7 +248,7 @@ class _Reach:
 
     def read_back(self, grid: Grid, values: Numbers) -> Numbers | None:
         """A surface over the new cells, at the old ones; None where the new axes neither rise nor fall."""
-        if not (_is_strict(self.x.target) and _is_strict(self.y.target)):
+        if not (is_readable(self.x.target) and is_readable(self.y.target)):
             return None
         surface = replace(grid, physical=values, x=self.x.target, y=self.y.target)
         return lookup(surface, self.x.source[None, :], self.y.source[:, None])
@@ -449,7 +444,7 @@ class _Carrying:
             value = float(after[changed & ~worst][0])
             unit = self.after.unit_of(partner)
             return f"{shown.with_unit(shown.plain(value), unit)} does not fit the new type"
-        if _is_strict(after) and not _is_strict(np.where(changed, stored, after)):
+        if is_readable(after) and not is_readable(np.where(changed, stored, after)):
             return "in the new type breakpoints fall together"
         target[changed] = raw[changed]
         self.carried_axes.add(axis.name)
@@ -971,11 +966,7 @@ def _spot(definition: Definition, grid: Grid, y: int, x: int) -> Spot:
         axis, value = definition.axes[name], float(values[index])
         if math.isfinite(value):
             at[key] = value
-        if isinstance(axis, FixedAxis):
-            text = shown.plain(value)
-        else:
-            text = shown.trimmed(shown.number(value, definition.conversion_of(axis)))
-        words.append(shown.with_unit(text, definition.unit_of(axis)))
+        words.append(shown.axis_value(definition, axis, value))
     return Spot(x, y, at, f"at {', '.join(words)}" if words else "")
 
 

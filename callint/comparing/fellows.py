@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from callint.decoding.surfaces import is_readable
 from callint.model.change import Flags, Numbers
 
 Indexes = NDArray[np.intp]
@@ -180,10 +181,8 @@ class Window:
 
 def _coordinates(axis: Numbers | None, count: int) -> Numbers:
     """The breakpoints of an axis where they rise or fall throughout, or else plain counts."""
-    if axis is not None and len(axis) == count > 1 and np.isfinite(axis).all():
-        steps = np.diff(axis)
-        if bool((steps > 0).all()) or bool((steps < 0).all()):
-            return axis
+    if axis is not None and len(axis) == count > 1 and is_readable(axis):
+        return axis
     return np.arange(count, dtype=np.float64)
 
 

@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.decoding.surfaces import Surface, lattice, mesh, rounding
+from callint.decoding.surfaces import Surface, lattice, mesh, point_of, rounding
 from callint.model.change import Flags, Numbers
 
 Point = Mapping[str, float]
@@ -74,7 +74,7 @@ def at_most(table: Surface, bound: Surface, margin: float = 0.0, at: Point | Non
     if np.isnan(excess).all():
         return None
     worst = int(np.nanargmax(excess))
-    where = _point(points, shared, worst)
+    where = point_of(points, shared, worst)
     where |= highest.point(points, worst) | lowest.point(points, worst)
     return Standing(
         value=float(highest.values[worst]),
@@ -190,14 +190,6 @@ def _inside(values: Numbers, breakpoints: Numbers, magnitude: float) -> Flags:
     return inside
 
 
-def _point(points: Mapping[str, Numbers], signals: Sequence[str], number: int) -> dict[str, float]:
-    """The point of a mesh by its number, the last signal fastest."""
-    if not signals:
-        return {}
-    places = np.unravel_index(number, tuple(len(points[signal]) for signal in signals))
-    return {signal: float(points[signal][place]) for signal, place in zip(signals, places, strict=True)}
-
-
 @dataclass(frozen=True, slots=True)
 class _Extreme:
     """The most unfavourable values of a table over the signals that it has ``alone``.
@@ -211,7 +203,7 @@ class _Extreme:
     best: NDArray[np.int64]
 
     def point(self, points: Mapping[str, Numbers], number: int) -> dict[str, float]:
-        return _point(points, self.alone, int(self.best[number]))
+        return point_of(points, self.alone, int(self.best[number]))
 
 
 def _extreme(one: Surface, points: Mapping[str, Numbers], shared: Sequence[str], sign: int) -> _Extreme:

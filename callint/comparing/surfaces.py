@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from callint.decoding.decode import Decoded
-from callint.decoding.surfaces import lattice, mesh, rounding, surface
+from callint.decoding.surfaces import lattice, mesh, point_of, rounding, surface
 from callint.model.change import Movement
 from callint.model.definition import Table
 
@@ -26,11 +26,11 @@ def movement(old: Decoded, new: Decoded, table: Table, in_cells: bool) -> Moveme
         distances = np.abs(after - before)
     if np.isnan(distances).all():
         return None
-    worst = np.unravel_index(int(np.nanargmax(distances)), distances.shape)
-    at = {signal: float(points[signal][index]) for signal, index in zip(one.signals, worst, strict=True)}
-    old_value, new_value = float(before[worst]), float(after[worst])
-    if distances[worst] <= rounding(one.magnitude, other.magnitude):
+    worst = int(np.nanargmax(distances))
+    old_value, new_value = float(before.flat[worst]), float(after.flat[worst])
+    if distances.flat[worst] <= rounding(one.magnitude, other.magnitude):
         new_value = old_value
     span = float(np.nanmax(one.grid.physical)) - float(np.nanmin(one.grid.physical))
     switched = bool((one.is_off(places) != other.is_off(places)).any())
+    at = point_of(points, one.signals, worst)
     return Movement(table, old_value, new_value, at, span, switched, in_cells)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from callint.decoding.surfaces import Surface, lattice, mesh
+from callint.decoding.surfaces import Surface, lattice, mesh, point_of
 from callint.model.change import Numbers
 
 #: How close to the end of a stretch its inside is looked at, as a share of it.
@@ -39,9 +39,9 @@ def weakening(old: Surface, new: Surface, upward: bool, downward: bool) -> Weake
         towards = np.where(towards > slack, towards, 0.0)
     if not (towards > 0).any():
         return None
-    worst = np.unravel_index(int(np.argmax(towards)), towards.shape)
-    at = {signal: float(points[signal][place]) for signal, place in zip(old.signals, worst, strict=False)}
-    return Weakening(float(before[worst]), float(after[worst]), at)
+    worst = int(np.argmax(towards))
+    at = point_of(points, old.signals, worst)
+    return Weakening(float(before.flat[worst]), float(after.flat[worst]), at)
 
 
 def later(old: Surface, new: Surface, upward: bool) -> float | None:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from callint.decoding.surfaces import Surface
+from callint.decoding.surfaces import Surface, is_readable
 from callint.model.change import Numbers
 from callint.model.definition import Sensor
 
@@ -46,6 +46,21 @@ class Wiring:
             # By way of conductances, so that no resistor at all is an infinite one.
             together = 1.0 / (1.0 / resistance + 1.0 / self.parallel)
         return together + self.series
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """A quantity on its way through a wiring, shape of the quantity each.
+
+    ``volts`` and ``ohms`` are those of the sensor alone, ``seen_ohms`` and ``seen_volts`` what the control
+    unit has before it, ``reading`` what it takes that for.
+    """
+
+    volts: Numbers
+    ohms: Numbers
+    seen_ohms: Numbers
+    seen_volts: Numbers
+    reading: Numbers
 
 
 @dataclass(frozen=True)
@@ -91,6 +106,14 @@ class Circuit:
         (signal,) = self.curve.signals
         return self.curve.at({signal: voltage / self.scale})
 
+    def measured(self, quantity: Numbers, wiring: Wiring) -> Measurement:
+        """What becomes of a quantity behind a wiring."""
+        volts = self.voltage_of(quantity)
+        ohms = self.resistance_at(volts)
+        seen_ohms = wiring.seen(ohms)
+        seen_volts = self.voltage_at(seen_ohms)
+        return Measurement(volts, ohms, seen_ohms, seen_volts, self.reading_at(seen_volts))
+
 
 def circuit(sensor: Sensor, curve: Surface, unit: str) -> Circuit:
     """A sensor's circuit; ``unit`` is that of the curve's axis. UnusableSensorError where it is no use."""
@@ -100,8 +123,7 @@ def circuit(sensor: Sensor, curve: Surface, unit: str) -> Circuit:
     values = curve.grid.physical[0]
     if not np.isfinite(values).all():
         raise UnusableSensorError(f"its curve {sensor.curve} has cells without a number")
-    steps = np.diff(values)
-    if not len(steps) or not ((steps > 0).all() or (steps < 0).all()):
+    if len(values) < 2 or not is_readable(values):
         raise UnusableSensorError(f"its curve {sensor.curve} does not rise or fall throughout")
     (volts,) = curve.breakpoints.values()
     if not (volts.min() * scale >= 0 and volts.max() * scale <= sensor.supply):

@@ -134,6 +134,14 @@ def mesh(points: Mapping[str, Numbers], signals: Sequence[str]) -> dict[str, Num
     return dict(zip(signals, arrays, strict=True))
 
 
+def point_of(points: Mapping[str, Numbers], signals: Sequence[str], number: int) -> dict[str, float]:
+    """A point of a mesh by its number, the last of the signals fastest."""
+    if not signals:
+        return {}
+    places = np.unravel_index(number, tuple(len(points[signal]) for signal in signals))
+    return {signal: float(points[signal][place]) for signal, place in zip(signals, places, strict=True)}
+
+
 def rounding(*magnitudes: float) -> float:
     """What binary numbers of such magnitudes may make of equal decimal ones, once they are interpolated."""
     return 8 * float(np.spacing(max(1e-300, *magnitudes)))

@@ -77,6 +77,11 @@ class Policy:
     second_person: bool = False
     log: LogColumns = LogColumns()
 
+    @property
+    def definitions(self) -> tuple[str, ...]:
+        """Every definition that is named, each once."""
+        return tuple(dict.fromkeys(path for entry in self.images for path in entry.definitions))
+
     def severity(self, rule: str, default: Severity) -> Severity | None:
         """The severity of a rule: its own entry, or its family's, or the default; None if off."""
         for key in (rule, rule.partition("/")[0]):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
+from collections.abc import Iterable, Mapping
 
 from callint.model.change import Movement
 from callint.model.definition import Axis, Conversion, Definition, FixedAxis, Linear, States
@@ -141,6 +142,12 @@ def axis_value(definition: Definition, axis: Axis, value: float) -> str:
     return with_unit(trimmed(text), definition.unit_of(axis))
 
 
+def point(definition: Definition, axes: Iterable[str], at: Mapping[str, float]) -> str:
+    """An operating point in words, written as on the named axes: "2200 rpm, 45 mg"."""
+    by_signal = {definition.axes[name].signal: definition.axes[name] for name in axes}
+    return ", ".join(axis_value(definition, by_signal[signal], value) for signal, value in at.items())
+
+
 def movement(definition: Definition, moved: Movement) -> str:
     """How far a table's output moved: "up to +6 mg at 1900 rpm", or "unchanged within 0.4 mg"."""
     unit = definition.unit_of(moved.table)
@@ -149,8 +156,7 @@ def movement(definition: Definition, moved: Movement) -> str:
         return "partly switched on or off" if moved.switched else "unchanged"
     if moved.is_slight:
         return f"unchanged within {with_unit(plain(abs(amount)), unit)}"
-    axes = {definition.axes[name].signal: definition.axes[name] for name in moved.table.axes}
-    place = ", ".join(axis_value(definition, axes[signal], value) for signal, value in moved.at.items())
+    place = point(definition, moved.table.axes, moved.at)
     words = f"up to {'+' if amount > 0 else ''}{with_unit(plain(amount), unit)} at {place}"
     return f"{words}, and partly switched on or off" if moved.switched else words
 

@@ -116,7 +116,7 @@ class Log:
         return list(self._columns.values()) + ([] if self._time is None else [self._time])
 
     def pieces(self, step: Callable[[int], None] = lambda done: None) -> Iterator[Piece]:
-        """All rows, a piece at a time; ``step`` is called with how many bytes each piece had.
+        """All rows, a piece at a time; ``step`` is called with how many bytes are behind.
 
         InputError where the file cannot be read to its end, or has no row.
         """
@@ -170,7 +170,7 @@ class Log:
                         self.trouble.short += 1
                     left, is_too_long = "", True
                 yield whole
-                step(len(data))
+                step(self.size - ahead)
 
     def _filled(self, text: str) -> str:
         """A text whose empty cells say nan and whose decimal point is a point, for the quick reader."""

@@ -19,6 +19,8 @@ from callint.reading.pointers import AbsentError, pointer
 MAX_FILE = 256 * 2**20
 
 POLICY = "callint.toml"
+#: The lists of open conflicts beside an image: its name and these.
+CONFLICT_TEXT, CONFLICT_DATA = ".conflicts.txt", ".conflicts.json"
 
 
 class Tree(Protocol):

@@ -200,14 +200,11 @@ def _quantity(value: float, conversion: Conversion, unit: str) -> str:
 def _print_cells(definition: Definition, output: Output, terminal: Console) -> None:
     """A line for each cell that counts: its weight, its value or both values, and where it stands."""
     conversion = definition.conversion_of(output.table)
-    axes = {definition.axes[name].signal: definition.axes[name] for name in output.table.axes}
     rows = []
     for cell in output.cells:
         values = [cell.new] if cell.old is None or _is_same(cell.old, cell.new) else [cell.old, cell.new]
         texts = ["off" if math.isnan(value) else shown.number(value, conversion) for value in values]
-        place = ", ".join(
-            shown.axis_value(definition, axes[signal], value) for signal, value in cell.at.items()
-        )
+        place = shown.point(definition, output.table.axes, cell.at)
         rows.append((f"{100 * cell.weight:.1f} %", f" {arrow(terminal)} ".join(texts), f"at {place}"))
     widths = [max(len(row[column]) for row in rows) for column in range(2)]
     for weight, value, place in rows:

@@ -70,10 +70,8 @@ def _readings(outlook: Outlook) -> list[dict[str, Any]]:
     columns = {"true": outlook.true, "false": outlook.false}
     circuit, wiring = outlook.circuit, outlook.wiring
     if circuit is not None and wiring is not None:
-        before = circuit.voltage_of(outlook.true)
-        resistance = circuit.resistance_at(before)
-        seen = wiring.seen(resistance)
-        columns |= {"ohms": resistance, "volts": before}
-        columns |= {"seen_ohms": seen, "seen_volts": circuit.voltage_at(seen)}
+        measured = circuit.measured(outlook.true, wiring)
+        columns |= {"ohms": measured.ohms, "volts": measured.volts}
+        columns |= {"seen_ohms": measured.seen_ohms, "seen_volts": measured.seen_volts}
     rows = zip(*(np.asarray(values).tolist() for values in columns.values()), strict=True)
     return [dict(zip(columns, map(_number, row), strict=True)) for row in rows]

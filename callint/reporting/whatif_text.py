@@ -172,16 +172,13 @@ def _is_outside(values: Numbers, usual: Range) -> bool:
 
 def _circuit_words(circuit: Circuit, wiring: Wiring, true: float, unit: str) -> str:
     sensor = circuit.sensor
-    before = circuit.voltage_of(np.array([true]))
-    resistance = circuit.resistance_at(before)
-    seen = wiring.seen(resistance)
-    after = circuit.voltage_at(seen)
+    one = circuit.measured(np.array([true]), wiring)
     words = (
-        f"At {_value(true, unit)} the sensor has {_ohms(resistance[0])}; with {_wiring_words(wiring)} the "
-        f"control unit sees {_ohms(seen[0])}, {after[0]:.3f} V in place of {before[0]:.3f} V behind its "
-        f"pull-up of {_ohms_given(sensor.pull_up)} at {sensor.supply:g} V."
+        f"At {_value(true, unit)} the sensor has {_ohms(one.ohms[0])}; with {_wiring_words(wiring)} the "
+        f"control unit sees {_ohms(one.seen_ohms[0])}, {one.seen_volts[0]:.3f} V in place of "
+        f"{one.volts[0]:.3f} V behind its pull-up of {_ohms_given(sensor.pull_up)} at {sensor.supply:g} V."
     )
-    if circuit.is_beyond(float(after[0])):
+    if circuit.is_beyond(float(one.seen_volts[0])):
         words += f" That is beyond {sensor.curve}, which reads what it reads at its end."
     return words
 
@@ -206,22 +203,18 @@ def _print_readings(outlook: Outlook, terminal: Console) -> None:
         return
     wanted = round_values(float(true[0]), float(true[-1]), _STRETCHES)
     picked = true[np.isin(true, wanted)]
-    before = circuit.voltage_of(picked)
-    resistance = circuit.resistance_at(before)
-    seen = wiring.seen(resistance)
-    after = circuit.voltage_at(seen)
-    false = circuit.reading_at(after)
+    found = circuit.measured(picked, wiring)
     unit = shown.unit_word(outlook.signal.unit)
     rows = [("true", "sensor", "is seen as", "in place of", "voltage", "read as")]
     rows += [(unit, "Ω", "Ω", "V", "V", unit)]
     rows += [
         (
             _digits(picked[i]),
-            _ohms_alone(resistance[i]),
-            _ohms_alone(seen[i]),
-            f"{before[i]:.3f}",
-            f"{after[i]:.3f}",
-            shown.number(float(false[i]), outlook.reading_conversion),
+            _ohms_alone(found.ohms[i]),
+            _ohms_alone(found.seen_ohms[i]),
+            f"{found.volts[i]:.3f}",
+            f"{found.seen_volts[i]:.3f}",
+            shown.number(float(found.reading[i]), outlook.reading_conversion),
         )
         for i in range(len(picked))
     ]

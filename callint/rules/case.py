@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import PurePosixPath
@@ -189,11 +188,6 @@ class Case:
 
     def axes_of(self, table: Table) -> tuple[Axis, ...]:
         return tuple(self.definition.axes[name] for name in table.axes)
-
-    def point(self, table: Table, at: Mapping[str, float]) -> str:
-        """An operating point in words: "2200 rpm, 45 mg"."""
-        axes = {axis.signal: axis for axis in self.axes_of(table)}
-        return ", ".join(self.axis_value(axes[signal], value) for signal, value in at.items())
 
     def at(self, table: Table, x: int, y: int) -> dict[str, float]:
         """The cell's breakpoints by signal."""

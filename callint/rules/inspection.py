@@ -109,11 +109,6 @@ def assignments(policy: Policy, tree: Tree) -> list[Assignment]:
     return [one for one in found if one is not None]
 
 
-def all_definitions(policy: Policy) -> list[str]:
-    """Every definition that the policy names."""
-    return list(dict.fromkeys(path for entry in policy.images for path in entry.definitions))
-
-
 class Inspector:
     """Checks images of one tree by one policy; reads every definition and base once."""
 

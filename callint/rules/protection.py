@@ -150,7 +150,7 @@ def weakened(case: Case) -> Iterator[Finding]:
             cell = case.cell_number(table, *place)
             yield case.about_cell("protection/weakened", cell, words, hint, inherited=False)
         else:
-            words += f" at {case.point(table, found.at)}{setting_in}"
+            words += f" at {shown.point(case.definition, table.axes, found.at)}{setting_in}"
             yield replace(case.about_table("protection/weakened", table, words, hint), at=found.at)
 
 

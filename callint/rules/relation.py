@@ -9,6 +9,7 @@ from callint.comparing import relations
 from callint.comparing.relations import Point, Standing
 from callint.decoding.decode import Decoded
 from callint.decoding.surfaces import Surface, surface
+from callint.model import shown
 from callint.model.definition import Relation, Table
 from callint.model.finding import Finding, Severity
 from callint.rules.case import Case
@@ -86,9 +87,8 @@ def _finding(case: Case, rule_id: str, breach: _Breach, words: str, hint: str, b
 
 def _place(case: Case, breach: _Breach, at: Point) -> str:
     """An operating point in words: " at 2200 rpm, 45 mg"; "" for scalars."""
-    axes = {axis.signal: axis for table in (breach.table, breach.other) for axis in case.axes_of(table)}
-    words = [case.axis_value(axes[signal], value) for signal, value in at.items()]
-    return f" at {', '.join(words)}" if words else ""
+    words = shown.point(case.definition, (*breach.table.axes, *breach.other.axes), at)
+    return f" at {words}" if words else ""
 
 
 def _values(case: Case, breach: _Breach, standing: Standing) -> tuple[str, str]:

@@ -20,7 +20,7 @@ from pathlib import Path
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
-from callint.reading.tree import POLICY, WorkingTree, find_root
+from callint.reading.tree import CONFLICT_DATA, CONFLICT_TEXT, POLICY, WorkingTree, find_root
 from callint.rules.inspection import assignments
 from callint.versioning import git
 from callint.versioning.blocks import as_bytes, as_text, block, find
@@ -93,7 +93,7 @@ class _Planner:
         patterns = dict.fromkeys(attribute_pattern(one) for one in (*images, *bases))
         lines = [f"{pattern} -text diff=callint merge=callint" for pattern in patterns]
         yield from self._block(self._root / ATTRIBUTES, lines, "git's drivers for the images")
-        lines = [ignore_pattern(one, f".conflicts.{ending}") for one in images for ending in ("txt", "json")]
+        lines = [ignore_pattern(one, ending) for one in images for ending in (CONFLICT_TEXT, CONFLICT_DATA)]
         yield from self._block(self._root / IGNORED, lines, "conflict lists are not committed")
         yield from self._settings(text, policy)
         is_entered = self._wishes.pre_commit or self._has_entry()
@@ -301,20 +301,26 @@ class _Planner:
     def _settings(self, text: bytes, policy: Policy) -> Iterator[SettingStep]:
         program, option = self._wishes.program, self._policy_option()
         key = text_form_key(text, policy, WorkingTree(self._root))
+        # git puts names in the places of %O and the like; a percent sign of the path's own is doubled.
+        merge = f"{program} merge --driver{option}".replace("%", "%%")
         wanted = {
-            "diff.callint.command": f"{program} diff --driver{option} --",
-            "diff.callint.textconv": f"{program} show --plain{option} --key {key} --",
-            "diff.callint.cachetextconv": "true",
-            # Images have no NUL among their first bytes, and git would take them for text in patches.
-            "diff.callint.binary": "true",
-            "merge.callint.name": "engine calibrations, cell by cell",
-            # git puts names in the places of %O and the like; a percent sign of the path's own is doubled.
-            "merge.callint.driver": f"{program.replace('%', '%%')} merge --driver"
-            f"{option.replace('%', '%%')} -- %O %A %B %P",
+            "diff.callint.command": (
+                f"{program} diff --driver{option} --",
+                "git diff shows images table by table",
+            ),
+            "diff.callint.textconv": (
+                f"{program} show --plain{option} --key {key} --",
+                "git log -p, git show and git blame read their text form",
+            ),
+            "diff.callint.cachetextconv": ("true", "git keeps that text form"),
+            # Images need have no NUL among their first bytes, and git would take them for text.
+            "diff.callint.binary": ("true", "git add -p and patches do not take images for text"),
+            "merge.callint.name": ("engine calibrations, cell by cell", "what git calls the merge"),
+            "merge.callint.driver": (f"{merge} -- %O %A %B %P", "git merge merges images cell by cell"),
         }
         present = git.settings(self._repo)
         self._refuse_second_policy(present)
-        for name, value in wanted.items():
+        for name, (value, words) in wanted.items():
             values = present.get(name, [])
             if values == [value]:
                 continue
@@ -324,7 +330,7 @@ class _Planner:
                     f"git config --remove-section {name.rpartition('.')[0]} clears it"
                 )
             self._record.settings[name] = value
-            yield SettingStep(name, values[0] if values else None, value)
+            yield SettingStep(name, values[0] if values else None, value, words)
 
     def _is_recorded(self, name: str, value: str) -> bool:
         return keyless(self._record.settings.get(name, "")) == keyless(value)

@@ -32,7 +32,7 @@ def touched(policy: Policy, tree: Tree, changed: Collection[str]) -> Touched:
         sources = {one.image, *one.definitions, *one.bases}
         if whole or not sources.isdisjoint(changed):
             images.append(one)
-    named = {path for entry in policy.images for path in entry.definitions}
+    named = set(policy.definitions)
     definitions = named if whole else named.intersection(changed)
     return Touched(tuple(images), tuple(sorted(definitions)), whole)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 
@@ -20,14 +20,26 @@ class FileStep:
     words: str
     executable: bool = False
 
+    def reversed(self) -> FileStep:
+        """The step that takes this one back."""
+        return replace(self, old=self.new, new=self.old)
+
 
 @dataclass(frozen=True, slots=True)
 class SettingStep:
-    """A setting of the repository that gets a value, or is removed where ``new`` is None."""
+    """A setting of the repository that gets a value, or is removed where ``new`` is None.
+
+    ``words`` say what git does by it.
+    """
 
     key: str
     old: str | None
     new: str | None
+    words: str
+
+    def reversed(self) -> SettingStep:
+        """The step that takes this one back."""
+        return replace(self, old=self.new, new=self.old)
 
 
 @dataclass(frozen=True, slots=True)

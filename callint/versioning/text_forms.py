@@ -31,9 +31,8 @@ _COMMAND = re.compile(
 def text_form_key(policy_text: bytes, policy: Policy, tree: Tree) -> str:
     """Sixteen hexadecimal digits that change when policy, definitions or callint do."""
     content = hashlib.sha256(__version__.encode() + b"\0")
-    definitions = dict.fromkeys(path for entry in policy.images for path in entry.definitions)
     content.update(hashlib.sha256(policy_text).digest())
-    for path in definitions:
+    for path in policy.definitions:
         try:
             data = tree.read(path)
         except OSError:

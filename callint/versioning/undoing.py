@@ -45,7 +45,7 @@ def undo(repo: git.Repo, here: Path) -> Plan:
     for name, value in record.settings.items():
         values = present.get(name, [])
         if len(values) == 1 and keyless(values[0]) == keyless(value):
-            steps.append(SettingStep(name, values[0], None))
+            steps.append(SettingStep(name, values[0], None, "what callint init set is removed"))
         elif values:
             remarks.append(f"The setting {name} was edited since; it stays.")
     record.settings.clear()

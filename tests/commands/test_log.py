@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from callint.commands import driving
+from callint.commands.progress import progress
 from tests.building import u16
 from tests.running import (
     GOOD,
@@ -293,11 +294,10 @@ class _Terminal(io.StringIO):
 def test_a_long_log_has_a_progress_bar_on_a_terminal(
     yard: Yard, monkeypatch: pytest.MonkeyPatch, long: int, expected: bool
 ) -> None:
-    monkeypatch.setattr(driving, "_LONG", long)
     monkeypatch.setenv("TERM", "xterm-256color")
     monkeypatch.delenv("NO_COLOR", raising=False)
     terminal = _Terminal()
-    with redirect_stderr(terminal), driving._progress(10**4) as step:
+    with redirect_stderr(terminal), progress("reading the log", 10**4, long) as step:
         step(10**4)
     assert ("reading the log" in terminal.getvalue()) is expected
 
