@@ -122,6 +122,7 @@ class Case:
             cell=Cell(x, y),
             at=self.at(table, x, y) if table else {},
             address=int(self.plan.address[cell]),
+            size=item.storage.type.size,
             raw=_finite(self.new.raw_at(cell)),
             physical=_finite(float(self.new.physical[cell])),
             base_physical=None if base is None else _finite(base),
@@ -143,10 +144,16 @@ class Case:
             line=item.line,
             table=item.name,
             address=item.at,
+            size=self.extent(item),
             unit=self.definition.unit_of(item),
             protective=isinstance(item, Table) and item.purpose is Purpose.PROTECTION,
             inherited=inherited,
         )
+
+    def extent(self, item: Item) -> int:
+        """How many bytes lie between the first and the last of a table or axis, both included."""
+        number = (self.plan.table_items if isinstance(item, Table) else self.plan.axis_items)[item.name]
+        return int(self.plan.address[self.plan.cells(number)].max()) + item.storage.type.size - item.at
 
     def _base_words(self, item: Item, cell: int, base: float) -> str:
         is_off = self.old is not None and bool(self.old.off[cell])

@@ -16,7 +16,7 @@ from callint.model.image import Image
 from callint.model.policy import Policy, Waiver
 from callint.reading.definition import DefinitionFile, read_definition
 from callint.reading.globs import matches
-from callint.reading.images import read_raw
+from callint.reading.images import file_offset, read_raw
 from callint.reading.tree import Tree, reason
 from callint.rules.case import Case, Subject
 from callint.rules.catalogue import in_scope
@@ -37,16 +37,25 @@ class Assignment:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """Settled findings in order, and how much was looked at."""
+    """Settled findings in order, and how much was looked at.
+
+    ``files`` are the images and definitions that were looked at, ``policy`` is the policy's path. Where only
+    what is new counts, ``known`` are the findings that an earlier state had too, and ``commit`` is the one
+    commit that was judged, if it was one.
+    """
 
     findings: tuple[Finding, ...]
     images: int
     tables: int
     cells: int
+    files: tuple[str, ...] = ()
+    policy: str = ""
+    known: tuple[Finding, ...] | None = None
+    commit: str = ""
 
 
 def news(report: Report, known: Report, commit: str = "") -> Report:
-    """The report without the findings that an earlier state had too, told by their fingerprints.
+    """The report with the findings apart that an earlier state had too, told by their fingerprints.
 
     What cannot be read may hold anything, so that it is no excuse that it could not be read before.
     Findings carry the commit, where they are those of one.
@@ -54,7 +63,8 @@ def news(report: Report, known: Report, commit: str = "") -> Report:
     old = {finding.fingerprint for finding in known.findings if finding.rule != "image/unreadable"}
     new = (finding for finding in report.findings if finding.fingerprint not in old)
     findings = tuple(replace(finding, commit=commit) for finding in new)
-    return replace(report, findings=findings)
+    same = tuple(finding for finding in report.findings if finding.fingerprint in old)
+    return replace(report, findings=findings, known=same, commit=commit)
 
 
 def joined(reports: Sequence[Report]) -> Report:
@@ -66,6 +76,8 @@ def joined(reports: Sequence[Report]) -> Report:
         images=sum(report.images for report in reports),
         tables=sum(report.tables for report in reports),
         cells=sum(report.cells for report in reports),
+        files=tuple(dict.fromkeys(path for report in reports for path in report.files)),
+        policy=next((report.policy for report in reports), ""),
     )
 
 
@@ -156,7 +168,15 @@ class Inspector:
         ledger = self.judge.ledger()
         for rule in in_scope(Scope.POLICY):
             findings += self.judge.settle(rule.check(ledger), lambda finding: "")
-        return Report(tuple(order(findings)), self._images, self._tables, self._cells)
+        files = dict.fromkeys([*(one.image for one in images), *self._definitions])
+        return Report(
+            findings=tuple(order(findings)),
+            images=self._images,
+            tables=self._tables,
+            cells=self._cells,
+            files=tuple(files),
+            policy=self.judge.policy.path,
+        )
 
     # Definitions
 
@@ -199,7 +219,8 @@ class Inspector:
         self.judge.saw(one.image, rules)
         found = (finding for rule in rules for finding in rule.check(case))
         settle = partial(self.judge.settle, image=one.image, definition=case.file.path)
-        return settle(found, partial(content_digest, case), doubting=partial(self.doubt, case))
+        settled = settle(found, partial(content_digest, case), doubting=partial(self.doubt, case))
+        return (_located(case, finding) for finding in settled)
 
     def case_of(self, finding: Finding) -> Case | None:
         """The case that a finding of this inspection is about; None for one about no content."""
@@ -276,6 +297,14 @@ class Inspector:
             except OSError as error:
                 self._bases[key] = error
         return self._bases[key]
+
+
+def _located(case: Case, finding: Finding) -> Finding:
+    """The finding with the place of its bytes in the image's file."""
+    if case.image is None or finding.address is None or finding.size is None:
+        return finding
+    offset = file_offset(case.image, case.definition.memory, finding.address, finding.size)
+    return finding if offset is None else replace(finding, offset=offset)
 
 
 def _applicable(case: Case) -> list[Rule]:
