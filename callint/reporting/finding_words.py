@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from callint.model.finding import Finding
 
-
 #: Of a fingerprint so many digits are printed, which tell a repository's findings apart.
 _DIGITS = 8
 

@@ -15,8 +15,8 @@ from callint.rules.inspection import Report
 
 #: So many findings are seen without unfolding anything.
 _WORST = 8
-#: Text of these characters is the same in every dialect once its stars and the like are escaped: no link, no
-#: mention, no number of an issue, no name of a picture, no HTML. A word of hexadecimal digits may be a commit.
+#: Text of these characters is the same in every dialect once its stars and the like are escaped: no link,
+#: no mention, no number of an issue, no name of a picture, no HTML. Hexadecimal digits may be a commit's.
 _TAME = re.compile(
     r"(?!.*(?:://|www\.|:\w+:|\b[0-9a-f]{7,40}\b|\bGH-))[\w .,:;%°+()/→\"'=?!²³·µΩ-]*", re.DOTALL
 )
