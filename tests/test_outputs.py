@@ -376,6 +376,25 @@ def test_nothing_in_a_format_steers_a_terminal(form: str) -> None:
 # SARIF
 
 
+def strings(document: Any) -> Iterator[str]:
+    """Every text in a JSON document."""
+    if isinstance(document, str):
+        yield document
+    for one in (
+        document.values() if isinstance(document, dict) else document if isinstance(document, list) else ()
+    ):
+        yield from strings(one)
+
+
+def test_whoever_shows_a_text_of_sarif_is_not_steered_by_it() -> None:
+    log = valid_sarif(findings_sarif([REPORT]))
+    for rule in log["runs"][0]["tool"]["driver"]["rules"]:
+        del rule["help"]  # callint's own words, in lines
+    for text in strings(log):
+        assert steering(text) == [], text
+        text.encode()
+
+
 def sarif_of(*findings: Finding, **more: Any) -> Any:
     (run,) = valid_sarif(findings_sarif([replace(REPORT, findings=findings, **more)]))["runs"]
     return run

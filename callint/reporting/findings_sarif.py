@@ -187,15 +187,15 @@ def _properties(finding: Finding) -> _Object:
     """What the standard has no place for, under the names of callint's own JSON."""
     return _known(
         {
-            "message": finding.message,
-            "hint": finding.hint or None,
+            "message": clean(finding.message),
+            "hint": clean(finding.hint) or None,
             "table": finding.table or None,
             "cell": {"x": finding.cell.x, "y": finding.cell.y} if finding.cell else None,
             "at": dict(finding.at) or None,
             "raw": finding.raw,
             "physical": finding.physical,
             "base_physical": finding.base_physical,
-            "unit": finding.unit or None,
+            "unit": clean(finding.unit) or None,
             "commit": finding.commit or None,
             "inherited": finding.inherited or None,
         }
