@@ -1,7 +1,8 @@
 """Writes the reference pages of this folder from their sources: python docs/generate.py.
 
-``definition.md`` comes from ``schemas/definition.xsd``, ``policy.md`` from ``schemas/policy.schema.json`` and
-``rules.md`` from the rules' docstrings. The tests fail when a page is stale.
+``definition.md`` comes from ``schemas/definition.xsd`` and the names of the CRCs, ``policy.md`` from
+``schemas/policy.schema.json`` and ``rules.md`` from the rules' docstrings. The tests fail when a page is
+stale.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from lxml import etree
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))  # so that the script runs without an installed callint
 
+from callint.decoding import checksums  # noqa: E402
 from callint.reading.resources import resource  # noqa: E402
 from callint.reporting.rule_pages import page_paragraphs  # noqa: E402
 from callint.rules.catalogue import RULES  # noqa: E402
@@ -58,6 +60,14 @@ def definition_page() -> Iterator[str]:
             words = [value.get("value", "") for value in one.iter(f"{_XS}enumeration")]
             options = f" One of {', '.join(f'`{word}`' for word in words)}." if words else ""
             yield f"- `{name}`: {_documentation(one)}{options}"
+    yield ""
+    yield "## The algorithms of the CRC catalogue"
+    yield ""
+    yield "A name, and in brackets its aliases; any of them may be an `algorithm`."
+    yield ""
+    for algorithm in checksums.catalogue():
+        others = sorted(alias for alias, name in checksums.aliases().items() if name == algorithm)
+        yield f"- `{algorithm}`" + (f" ({', '.join(f'`{other}`' for other in others)})" if others else "")
 
 
 def _documentation(element: etree._Element) -> str:

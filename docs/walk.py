@@ -2,7 +2,8 @@
 
 A page's ``console`` blocks hold commands behind ``$`` and their output. All blocks of a page are one walk, in
 one shell's folder after the other, with fixed dates and an empty configuration, so that it prints the same on
-every machine. ``docs/git.md`` is such a page; the tests fail when its output is not what is printed today.
+every machine. ``docs/git.md`` and ``docs/outputs.md`` are such pages; the tests fail when their output is not
+what is printed today.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
-PAGES = ("git.md",)
+PAGES = ("git.md", "outputs.md")
 
 _BLOCK = re.compile(r"(?<=^```console\n).*?(?=^```$)", re.MULTILINE | re.DOTALL)
 _DATE = "2026-04-08T07:30:00+0200"

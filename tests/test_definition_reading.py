@@ -17,6 +17,7 @@ from lxml import etree
 
 from callint.model.definition import (
     ByteOrder,
+    Crc,
     Definition,
     FixedAxis,
     Interpolated,
@@ -146,6 +147,12 @@ def count_of(definition: Definition, axis: str) -> tuple[int, NumberType, ByteOr
     return found.at, found.storage.type, found.storage.byte_order
 
 
+def crc(definition: Definition) -> Crc:
+    found = definition.memory.checksums[2].crc
+    assert found is not None
+    return found
+
+
 BIG, LITTLE = ByteOrder.BIG, ByteOrder.LITTLE
 OWN = "boost_demand/x"
 
@@ -172,16 +179,30 @@ EXPECTED: dict[str, Check] = {
     "identity/@at": (lambda d: [one.at for one in d.memory.identities], [0x5FFE0, 0x5FFF0]),
     "identity/@text": (lambda d: d.memory.identities[0].content, b"SK28-0412"),
     "identity/@bytes": (lambda d: d.memory.identities[1].content, b"SK-1"),
-    "checksum/@name": (lambda d: [one.name for one in d.memory.checksums], ["calibration", "code"]),
+    "checksum/@name": (lambda d: [one.name for one in d.memory.checksums], ["calibration", "code", "boot"]),
     "checksum/@algorithm": (
         lambda d: [one.algorithm for one in d.memory.checksums],
-        ["CRC-32/ISO-HDLC", "sum16"],
+        ["CRC-32/ISO-HDLC", "sum16", "crc"],
     ),
-    "checksum/@start": (lambda d: [one.start for one in d.memory.checksums], [0x40000, 0x10000]),
-    "checksum/@size": (lambda d: [one.size for one in d.memory.checksums], [0x1FFD0, 8192]),
-    "checksum/@stored-at": (lambda d: [one.stored_at for one in d.memory.checksums], [0x5FFFC, 0x12000]),
-    "checksum/@byte-order": (lambda d: [one.byte_order for one in d.memory.checksums], [BIG, LITTLE]),
-    "checksum/@complement": (lambda d: [one.complement for one in d.memory.checksums], [None, "twos"]),
+    "checksum/@start": (lambda d: [one.start for one in d.memory.checksums], [0x40000, 0x10000, 0]),
+    "checksum/@size": (lambda d: [one.size for one in d.memory.checksums], [0x1FFD0, 8192, 0x8000]),
+    "checksum/@stored-at": (
+        lambda d: [one.stored_at for one in d.memory.checksums],
+        [0x5FFFC, 0x12000, 0x8000],
+    ),
+    "checksum/@byte-order": (lambda d: [one.byte_order for one in d.memory.checksums], [BIG, LITTLE, BIG]),
+    "checksum/@complement": (lambda d: [one.complement for one in d.memory.checksums], [None, "twos", None]),
+    "checksum/@word": (
+        lambda d: [one.word.type.name for one in d.memory.checksums],
+        ["uint8", "uint16", "uint8"],
+    ),
+    "checksum/@word-order": (lambda d: d.memory.checksums[1].word.byte_order, BIG),
+    "checksum/@width": (lambda d: crc(d).width, 16),
+    "checksum/@poly": (lambda d: crc(d).poly, 0x1021),
+    "checksum/@init": (lambda d: crc(d).init, 0xFFFF),
+    "checksum/@reflect-in": (lambda d: crc(d).reflect_in, True),
+    "checksum/@reflect-out": (lambda d: crc(d).reflect_out, True),
+    "checksum/@xorout": (lambda d: crc(d).xorout, 1),
     # Signals
     "signals": (lambda d: len(d.signals), 8),
     "signal/@name": (lambda d: list(d.signals)[:3], ["engine_speed", "intake_air_temp", "coolant_temp"]),
@@ -549,7 +570,7 @@ REFERENCES = {
     "sensor/@signal": ('<sensor signal="intake_air_temp"', "intake_air_temp", "signal"),
     "sensor/@curve": ('curve="intake_air_linearisation"', "intake_air_linearisation", "curve"),
     "guard/@state": ('<guard state="off"/>', "off", "state"),
-    "checksum/@algorithm": ('algorithm="sum16"', "sum16", "algorithm"),
+    "checksum/@algorithm": ('algorithm="CRC-32/ISO-HDLC"', "ISO-HDLC", "algorithm"),
     "at-most/@table": ('<at-most table="boost_demand"', "boost_demand", "table"),
     "at-most/@bound": ('bound="boost_ceiling"', "boost_ceiling", "table"),
     "equal/@mirror": ('mirror="idle_speed_b"', "idle_speed_b", "table"),
@@ -561,7 +582,7 @@ REFERENCES = {
 @pytest.mark.parametrize("reference", REFERENCES)
 def test_a_reference_that_leads_nowhere_is_an_unknown_reference_and_nothing_worse(reference: str) -> None:
     place, name, kind = REFERENCES[reference]
-    nowhere = "CRC-99/NOWHERE" if kind == "algorithm" else "nowhere"
+    nowhere = "NOWHERE" if kind == "algorithm" else "nowhere"
     wrong = place.replace(name, name.replace(re.findall(r"[\w-]+", name)[-1], nowhere))
     data = edited(place, wrong)
     assert read(data).problems == ()

@@ -39,6 +39,9 @@ if TYPE_CHECKING:  # git is slow to import, and most checks need none of it
 #: From so many images on the work is long enough for a progress bar.
 _LONG = 4
 
+#: For people, for programs, for code scanning, for build servers, for a review's comment, for editors.
+_FORMATS = ("text", "json", "sarif", "junit", "markdown", "lines")
+
 
 @click.command()
 @click.argument("paths", nargs=-1, metavar="[PATH]...")
@@ -51,7 +54,7 @@ _LONG = 4
 @click.option(
     "--policy", "policy_path", metavar="FILE", help="The policy; the nearest callint.toml where absent."
 )
-@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+@click.option("--format", "form", type=click.Choice(_FORMATS), default="text", show_default=True)
 @click.option("--output", metavar="FILE", help="Write the findings to a file.")
 @click.option(
     "--fail-on", type=click.Choice([s.value for s in Severity]), help="Exit with 1 from this severity on."
@@ -86,8 +89,8 @@ def command(
     done = count(1)
     with progress("checking", sum(len(work.images) for work in works), _LONG) as step:
         reports = [_inspect(work, lambda path: step(next(done)), witnesses) for work in works]
-    _print(joined(reports), reports, form, output, everything)
-    levels = (Severity(fail_on) if fail_on else work.policy.fail_on for work in works)
+    levels = [Severity(fail_on) if fail_on else work.policy.fail_on for work in works]
+    _print(reports, levels, form, output, everything)
     return int(any(_fails(report, level) for report, level in zip(reports, levels, strict=True)))
 
 
@@ -277,22 +280,49 @@ def _refuse_to_replace(output: Path, work: _Work) -> None:
     refuse_to_replace(output, (work.place(name) for name in inputs - {""}))
 
 
-def _print(whole: Report, reports: list[Report], form: str, output: str | None, everything: bool) -> None:
-    if form == "text" and not output and not whole.findings:
+def _print(
+    reports: list[Report], levels: list[Severity], form: str, output: str | None, everything: bool
+) -> None:
+    whole = joined(reports)
+    if form in ("text", "lines") and not output and not whole.findings:
         return
     from io import StringIO
 
-    from callint.reporting.findings_json import findings_json
-    from callint.reporting.findings_text import print_findings
-    from callint.reporting.terminal import console
-
     stream = StringIO() if output else sys.stdout
-    if form == "json":
-        stream.write(findings_json(whole))
-    else:
+    if form == "text":
+        from callint.reporting.findings_text import print_findings
+        from callint.reporting.terminal import console
+
         for report in reports:
             print_findings(report, console(stream), everything)
+    else:
+        stream.write(_document(whole, reports, levels, form))
     if isinstance(stream, StringIO) and output:
         from callint.reporting.writing import replace_file
 
         replace_file(Path(output), stream.getvalue().encode())
+
+
+def _document(whole: Report, reports: list[Report], levels: list[Severity], form: str) -> str:
+    """The findings in one of the formats that are written in one go."""
+    match form:
+        case "sarif":
+            from callint.reporting.findings_sarif import findings_sarif
+
+            return findings_sarif(reports)
+        case "junit":
+            from callint.reporting.findings_junit import findings_junit
+
+            return findings_junit(reports, levels)
+        case "markdown":
+            from callint.reporting.findings_markdown import findings_markdown
+
+            return findings_markdown(whole)
+        case "lines":
+            from callint.reporting.findings_lines import findings_lines
+
+            return findings_lines(whole)
+        case _:
+            from callint.reporting.findings_json import findings_json
+
+            return findings_json(whole)

@@ -2,66 +2,101 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 
 import numpy as np
 
-from callint.model.definition import Checksum
+from callint.model.definition import Checksum, Crc
 from callint.model.image import Image
 
 _SUM_BITS = {"sum8": 8, "sum16": 16, "sum32": 32, "xor8": 8}
 
+#: The algorithm of a checksum that gives the parameters of its CRC itself.
+OWN_CRC = "crc"
+
+#: The widest CRC of the library that is fast; wider ones take the one that knows any width.
+_FAST_WIDTH = 64
+
+#: The one CRC of the catalogue that is wider: parameters from memory, check value in the tests.
+_WIDE = {"CRC-82/DARC": Crc(82, 0x0308C0111011401440411, 0, True, True, 0)}
+
 
 @cache
-def _crc_names() -> dict[str, str]:
-    """The library's names of its CRCs by those of the published catalogue, CRC-32/ISO-HDLC and so on."""
+def catalogue() -> dict[str, Crc]:
+    """The CRCs of the published catalogue by their names there: CRC-32/ISO-HDLC and so on."""
     import anycrc  # only files with a CRC pay for the import
 
-    names = {}
-    for name in anycrc.models:
-        family, _, kind = name.partition("-")
-        names[f"CRC-{family.removeprefix('CRC')}/{kind}"] = name
-    return names
+    found = {_published(name): Crc(*model[:6]) for name, model in anycrc.models.items()}
+    return {**found, **_WIDE}
+
+
+@cache
+def aliases() -> dict[str, str]:
+    """The names of the catalogue by their other names there: CRC-16/CCITT-FALSE and so on."""
+    import anycrc
+
+    return {_published(alias): _published(name) for alias, name in anycrc.aliases.items()}
+
+
+def _published(name: str) -> str:
+    """The catalogue's spelling of a name: the library writes CRC16-ARC for CRC-16/ARC, CRC32C for CRC-32C."""
+    return re.sub(r"^CRC(\d+)(?:-(.+))?", lambda m: f"CRC-{m[1]}" + (f"/{m[2]}" if m[2] else ""), name)
 
 
 def is_known(algorithm: str) -> bool:
     """Whether the algorithm is one that can be computed."""
-    return algorithm in _SUM_BITS or algorithm in _crc_names()
+    return (
+        algorithm in _SUM_BITS or algorithm == OWN_CRC or algorithm in catalogue() or algorithm in aliases()
+    )
 
 
 def known_algorithms() -> list[str]:
     """Every algorithm that a definition may name."""
-    return [*_SUM_BITS, *sorted(_crc_names())]
+    return [*_SUM_BITS, OWN_CRC, *sorted(catalogue()), *sorted(aliases())]
 
 
-def width(algorithm: str) -> int:
+def _parameters(checksum: Checksum) -> Crc:
+    """The parameters of a CRC: its own, or those of the name or alias in the catalogue."""
+    name = checksum.algorithm
+    return checksum.crc or catalogue()[aliases().get(name, name)]
+
+
+def width(checksum: Checksum) -> int:
     """The width of the result in bits."""
-    if algorithm in _SUM_BITS:
-        return _SUM_BITS[algorithm]
-    import anycrc
-
-    return int(anycrc.models[_crc_names()[algorithm]].width)
+    return _SUM_BITS.get(checksum.algorithm) or _parameters(checksum).width
 
 
 def stored_size(checksum: Checksum) -> int:
     """How many bytes the stored result takes."""
-    return (width(checksum.algorithm) + 7) // 8
+    return (width(checksum) + 7) // 8
 
 
-def compute(algorithm: str, data: bytes) -> int:
-    """The sum or CRC of the bytes.
+def compute(checksum: Checksum, data: bytes) -> int:
+    """The sum or CRC of the bytes, before its complement.
 
-    sum8, sum16 and sum32 add the bytes up, modulo 2 to the power of the width; xor8 is their
-    exclusive or. A CRC is the catalogue's, check value included.
+    sum8, sum16 and sum32 add the words up, modulo 2 to the power of the width; xor8 is the exclusive or
+    of the bytes. A CRC is the catalogue's, check value included.
     """
-    if algorithm == "xor8":
+    if checksum.algorithm == "xor8":
         return int(np.bitwise_xor.reduce(np.frombuffer(data, np.uint8), initial=0))
-    if algorithm in _SUM_BITS:
-        total = int(np.frombuffer(data, np.uint8).sum(dtype=np.uint64))
-        return total & ((1 << _SUM_BITS[algorithm]) - 1)
+    if checksum.algorithm in _SUM_BITS:
+        # 2 to the power of 32, times as many words as an image can have, fits into 64 bits.
+        total = int(np.frombuffer(data, checksum.word.dtype).sum(dtype=np.uint64))
+        return total & ((1 << width(checksum)) - 1)
+    return _crc(_parameters(checksum), data)
+
+
+def _crc(crc: Crc, data: bytes) -> int:
+    if crc.width > _FAST_WIDTH:
+        from crccheck.crc import Crc as AnyWidth
+
+        wide = AnyWidth(crc.width, crc.poly, crc.init, crc.reflect_in, crc.reflect_out, crc.xorout)
+        return int(wide.calc(data))
     import anycrc
 
-    return int(anycrc.Model(_crc_names()[algorithm]).calc(data))
+    fast = anycrc.CRC(crc.width, crc.poly, crc.init, crc.reflect_in, crc.reflect_out, crc.xorout)
+    return int(fast.calc(data))
 
 
 def expected_value(checksum: Checksum, image: Image) -> int | None:
@@ -69,8 +104,8 @@ def expected_value(checksum: Checksum, image: Image) -> int | None:
     data = image.read(checksum.start, checksum.size)
     if data is None:
         return None
-    modulus = 1 << width(checksum.algorithm)
-    value = compute(checksum.algorithm, data)
+    modulus = 1 << width(checksum)
+    value = compute(checksum, data)
     if checksum.complement == "ones":
         value = modulus - 1 - value
     elif checksum.complement == "twos":

@@ -158,8 +158,24 @@ class Identity:
 
 
 @dataclass(frozen=True, slots=True)
+class Crc:
+    """The parameters of a CRC as the published catalogue gives them; ``poly`` is without its top bit."""
+
+    width: int
+    poly: int
+    init: int
+    reflect_in: bool
+    reflect_out: bool
+    xorout: int
+
+
+@dataclass(frozen=True, slots=True)
 class Checksum:
-    """A stored sum or CRC over ``size`` bytes from ``start``."""
+    """A stored sum or CRC over ``size`` bytes from ``start``.
+
+    ``word`` is how the numbers lie that a sum adds up; ``crc`` are the parameters where the algorithm is
+    the definition's own.
+    """
 
     name: str
     algorithm: str
@@ -168,6 +184,8 @@ class Checksum:
     stored_at: int
     byte_order: ByteOrder
     complement: str | None
+    word: Storage
+    crc: Crc | None
     line: int
 
 

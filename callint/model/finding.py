@@ -7,6 +7,10 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:  # a policy speaks of severities
+    from callint.model.policy import Waiver
 
 
 class Severity(StrEnum):
@@ -38,12 +42,13 @@ class Cell:
 class Finding:
     """One thing that a rule found; a field that does not apply is None or empty.
 
-    A rule fills in what it knows; image, definition, severity and ``waived`` are settled by
-    ``rules.judging``. ``line`` is that of the definition, or of the policy, ``image_line`` that of an image
-    which is a text. ``subject`` names what the finding is about where that is no table: a
-    checksum, a run of bytes, a signal. ``other`` is the second table of a relation. ``inherited`` says that
-    the base has the same. ``place`` and ``base`` are the breakpoints and the base's value in words, for
-    people. ``commit`` is the commit that brought it, where commits are judged one by one. ``protective``
+    A rule fills in what it knows; image, definition, severity and the ``waiver`` that accepts it are settled
+    by ``rules.judging``. ``line`` is that of the definition, or of the policy, ``image_line`` that of an
+    image which is a text. What lies at ``address`` has ``size`` bytes; ``offset`` is where they begin in the
+    image's file, if that is raw and holds them. ``subject`` names what the finding is about where that is no
+    table: a checksum, a run of bytes, a signal. ``other`` is the second table of a relation. ``inherited``
+    says that the base has the same. ``place`` and ``base`` are the breakpoints and the base's value in words,
+    for people. ``commit`` is the commit that brought it, where commits are judged one by one. ``protective``
     says that its table is there for protection.
     """
 
@@ -62,6 +67,8 @@ class Finding:
     cell: Cell | None = None
     at: Mapping[str, float] = field(default_factory=dict)
     address: int | None = None
+    size: int | None = None
+    offset: int | None = None
     raw: int | float | None = None
     physical: float | None = None
     base_physical: float | None = None
@@ -71,7 +78,12 @@ class Finding:
     commit: str = ""
     protective: bool = False
     inherited: bool = False
-    waived: bool = False
+    waiver: Waiver | None = None
+
+    @property
+    def waived(self) -> bool:
+        """Whether somebody accepted it in writing."""
+        return self.waiver is not None
 
     @property
     def fingerprint(self) -> str:

@@ -22,6 +22,7 @@ from callint.model.definition import (
     ByteOrder,
     Checksum,
     Conversion,
+    Crc,
     Declaration,
     Definition,
     Demands,
@@ -66,6 +67,7 @@ MAX_CELLS = 2**26  # of all tables together
 _PURPOSES = {purpose.value: purpose for purpose in Purpose}
 _ORDERS = {order.value: order for order in ByteOrder}
 _TYPES = {number_type.name: number_type for number_type in NumberType}
+_CRC_PARAMETERS = ("width", "poly", "init", "reflect-in", "reflect-out", "xorout")
 _KINDS = {kind.value: kind for kind in Kind if kind is not Kind.TEXT}
 
 
@@ -309,15 +311,66 @@ class _Reader:
         return Identity(_need(element, "name"), self.address(element, "at"), content, self.line(element))
 
     def checksum(self, element: etree._Element) -> Checksum:
+        algorithm, size = _need(element, "algorithm"), self.size(element, "size")
         return Checksum(
             name=_need(element, "name"),
-            algorithm=_need(element, "algorithm"),
+            algorithm=algorithm,
             start=self.address(element, "start"),
-            size=self.size(element, "size"),
+            size=size,
             stored_at=self.address(element, "stored-at"),
             byte_order=self.byte_order(element),
             complement=element.get("complement"),
+            word=self.word(element, algorithm, size),
+            crc=self.crc(element, algorithm),
             line=self.line(element),
+        )
+
+    def word(self, element: etree._Element, algorithm: str, size: int) -> Storage:
+        """How the numbers lie that a sum adds up: single bytes where nothing is said."""
+        given = element.get("word")
+        if given is None and element.get("word-order") is not None:
+            raise ValueError("word-order means nothing without word")
+        if given is not None and not algorithm.startswith("sum"):
+            raise ValueError(f"word goes with sum8, sum16 and sum32, and not with {algorithm}")
+        number_type = _TYPES[given or "uint8"]
+        if size % number_type.size:
+            raise ValueError(
+                f"size is {size}, which is no whole number of {given} words; correct one of them"
+            )
+        order = element.get("word-order")
+        return Storage(
+            number_type, self.byte_order(element) if order is None else _ORDERS[order], number_type.size
+        )
+
+    def crc(self, element: etree._Element, algorithm: str) -> Crc | None:
+        """The parameters of a CRC that is the definition's own; None for one that has a name."""
+        given = [name for name in _CRC_PARAMETERS if element.get(name) is not None]
+        if algorithm != "crc":
+            if given:
+                raise ValueError(f'{given[0]} goes with algorithm="crc", and not with {algorithm}')
+            return None
+        if not {"width", "poly"} <= set(given):
+            raise ValueError('algorithm="crc" needs width and poly')
+        width = _integer(_need(element, "width"))
+        numbers = {name: _integer(element.get(name, "0")) for name in ("poly", "init", "xorout")}
+        for name, value in numbers.items():
+            if value >> width:
+                raise ValueError(
+                    f"{name} has more than the {width} bits of width; poly goes without its top bit"
+                )
+        if not numbers["poly"] & 1:
+            # Every polynomial of the catalogue ends in 1; an even number is most often one written backwards.
+            mirrored = int(f"{numbers['poly']:0{width}b}"[::-1], 2)
+            raise ValueError(
+                f"poly is even, as no CRC's polynomial is; it may be written backwards, for 0x{mirrored:X}"
+            )
+        return Crc(
+            width=width,
+            poly=numbers["poly"],
+            init=numbers["init"],
+            reflect_in=element.get("reflect-in") == "true",
+            reflect_out=element.get("reflect-out") == "true",
+            xorout=numbers["xorout"],
         )
 
     def byte_order(self, element: etree._Element) -> ByteOrder:

@@ -10,6 +10,7 @@ from rich.console import Console
 
 from callint.model import shown
 from callint.model.finding import Finding
+from callint.reporting.finding_words import headline, mark, sentence
 from callint.reporting.summary import closing_line
 from callint.reporting.terminal import QUIET, SEVERITY_STYLES, line, width, wrapped
 from callint.rules.inspection import Report
@@ -17,8 +18,6 @@ from callint.rules.inspection import Report
 #: Of one rule in one table so many cells are spelled out, of one rule altogether so many findings.
 _PER_TABLE, _PER_RULE = 3, 30
 _INDENT = " " * 9
-#: Of a fingerprint so many digits are printed, which tell a repository's findings apart.
-_DIGITS = 8
 
 
 def print_findings(report: Report, terminal: Console, everything: bool = False) -> None:
@@ -39,7 +38,7 @@ def print_findings(report: Report, terminal: Console, everything: bool = False) 
         rests = Counter(f.rule for f in found) - Counter(f.rule for f in chosen)
         for rule, rest in rests.items():
             if any(finding.rule == rule for finding in chosen):
-                words = f"and {rest:,} more of {rule} in {_headline(found[0], with_place=False)}"
+                words = f"and {rest:,} more of {rule} in {headline(found[0], with_place=False)}"
                 _print_prose(words, terminal, QUIET)
                 terminal.print()
             else:
@@ -81,13 +80,13 @@ def _place(finding: Finding) -> tuple[object, ...]:
 def _print_place(findings: list[Finding], terminal: Console) -> None:
     first = findings[0]
     style = SEVERITY_STYLES[first.severity]
-    heading, *more = wrapped(_headline(first), width(terminal), _INDENT)
-    terminal.print(line((f"{first.severity.value:<9}", style), (heading[len(_INDENT) :], "bold")))
+    first_line, *more = wrapped(headline(first), width(terminal), _INDENT)
+    terminal.print(line((f"{first.severity.value:<9}", style), (first_line[len(_INDENT) :], "bold")))
     for text in more:
         terminal.print(line((text, "bold")))
     base = ""
     for finding in findings:
-        _print_prose(_sentence(finding, base), terminal)
+        _print_prose(sentence(finding, base), terminal)
         words = f"{_rule(finding)}: {finding.hint}" if finding.hint else _rule(finding)
         _print_prose(words, terminal, QUIET, 2)
         base = finding.base
@@ -101,28 +100,9 @@ def _print_prose(words: str, terminal: Console, style: str = "", indent: int = 0
         terminal.print(line((text, style)))
 
 
-def _headline(finding: Finding, with_place: bool = True) -> str:
-    """What the finding is about and where: "boats/heron.bin: smoke_limit at 2200 rpm, 45 mg"."""
-    source = finding.image or finding.definition or finding.policy
-    if finding.commit:
-        source = f"{finding.commit[:10]}:{source}"
-    if not finding.table:
-        return source
-    return f"{source}: {finding.table} {finding.place if with_place else ''}".rstrip()
-
-
-def _sentence(finding: Finding, said: str) -> str:
-    """The message, with the base's value unless it is said already."""
-    if finding.inherited:
-        return f"{finding.message} (as in the base)"
-    if finding.base and finding.base != said and finding.base not in finding.message:
-        return f"{finding.message} (base: {finding.base})"
-    return finding.message
-
-
 def _rule(finding: Finding) -> str:
     """The rule, and by what callint waive knows the finding; one about a waiver cannot be waived."""
-    return finding.rule if finding.policy else f"{finding.rule} ({finding.fingerprint[:_DIGITS]})"
+    return finding.rule if finding.policy else f"{finding.rule} ({mark(finding)})"
 
 
 def _reference(finding: Finding) -> Iterator[str]:

@@ -108,6 +108,7 @@ def wrong_count(case: Case) -> Iterator[Finding]:
             table=axis.name,
             line=axis.line,
             address=axis.stored_count.at,
+            size=axis.stored_count.storage.type.size,
             raw=stored,
             message=f"the image stores {shown.count(stored, 'breakpoint')}, the definition has {axis.count}",
             hint="Correct the count in the definition, or the stored byte if it was overwritten.",

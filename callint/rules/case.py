@@ -44,7 +44,7 @@ class Case:
 
     ``trouble`` and ``damages`` say why an image that is None could not be read, and ``base_trouble`` why
     there is no base although one is named. ``start`` is where the image's bytes begin if it is a raw file of
-    part of the memory.
+    part of the memory; ``is_raw`` says that its file is one, in which addresses are places.
     """
 
     subject: Subject
@@ -55,6 +55,7 @@ class Case:
     base_path: str = ""
     damages: tuple[Damage, ...] = ()
     start: int | None = None
+    is_raw: bool = True
 
     @property
     def file(self) -> DefinitionFile:
@@ -125,6 +126,7 @@ class Case:
             cell=Cell(x, y),
             at=self.at(table, x, y) if table else {},
             address=int(self.plan.address[cell]),
+            size=item.storage.type.size,
             raw=_finite(self.new.raw_at(cell)),
             physical=_finite(float(self.new.physical[cell])),
             base_physical=None if base is None else _finite(base),
@@ -146,10 +148,16 @@ class Case:
             line=item.line,
             table=item.name,
             address=item.at,
+            size=self.extent(item),
             unit=self.definition.unit_of(item),
             protective=isinstance(item, Table) and item.purpose is Purpose.PROTECTION,
             inherited=inherited,
         )
+
+    def extent(self, item: Item) -> int:
+        """How many bytes lie between the first and the last of a table or axis, both included."""
+        number = (self.plan.table_items if isinstance(item, Table) else self.plan.axis_items)[item.name]
+        return int(self.plan.address[self.plan.cells(number)].max()) + item.storage.type.size - item.at
 
     def _base_words(self, item: Item, cell: int, base: float) -> str:
         is_off = self.old is not None and bool(self.old.off[cell])

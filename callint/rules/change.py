@@ -42,6 +42,7 @@ def unexplained_bytes(case: Case) -> Iterator[Finding]:
             rule="change/unexplained-bytes",
             subject=f"{run.start:x} {content.hex()[:64]}",
             address=run.start,
+            size=run.size,
             message=f"{shown.count(run.changed, 'byte')} at {stretch} {verb} from the base and "
             f"{'belongs' if run.changed == 1 else 'belong'} to nothing that is defined ({where})",
             hint="Describe what lies there in the definition, or put the base's bytes back.",
@@ -230,6 +231,7 @@ def emissions(case: Case) -> Iterator[Finding]:
                 table=text.text.name,
                 line=text.text.line,
                 address=text.text.at,
+                size=text.text.length,
                 subject=text.new,
                 message=f'an emissions text changed: "{text.old}" became "{text.new}"',
                 hint="Undo it, or waive it with the approval that covers it.",
@@ -276,6 +278,7 @@ def identity(case: Case) -> Iterator[Finding]:
                 subject=f"{known.name} {new.hex()}",
                 line=known.line,
                 address=known.at,
+                size=len(known.content),
                 message=f"the {known.name} was changed from {as_text(old)} to {as_text(new)}, "
                 f"but {100 * share:.0f} % of the cells are those of the base",
                 hint="Put the number back; never write another software's number into an image.",

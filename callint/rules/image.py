@@ -295,6 +295,7 @@ def wrong_identity(case: Case) -> Iterator[Finding]:
                 subject=f"{identity.name} {found.hex()}",
                 line=identity.line,
                 address=identity.at,
+                size=len(identity.content),
                 message=f"the {identity.name} is {as_text(found)}, not {as_text(identity.content)}: "
                 "this is an image of other software",
                 hint="Nothing else in it was checked. Name its own definition, or rework the right image.",
@@ -332,6 +333,7 @@ def stale_checksum(case: Case) -> Iterator[Finding]:
             subject=checksum.name,
             line=checksum.line,
             address=checksum.stored_at,
+            size=checksums.stored_size(checksum),
             raw=stored,
             message=f"the stored checksum {checksum.name} is 0x{stored:0{digits}X}, "
             f"but its bytes give 0x{value:0{digits}X} ({checksum.algorithm})",

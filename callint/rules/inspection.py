@@ -17,7 +17,7 @@ from callint.model.image import Image
 from callint.model.policy import Policy, Waiver
 from callint.reading.definition import DefinitionFile, read_definition
 from callint.reading.globs import matches
-from callint.reading.images import Damage, DamagedError, read_image
+from callint.reading.images import Damage, DamagedError, ImageFile, read_image, read_image_file
 from callint.reading.tree import Tree, reason
 from callint.rules.case import Case, Subject
 from callint.rules.catalogue import in_scope
@@ -42,16 +42,25 @@ class Assignment:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """Settled findings in order, and how much was looked at."""
+    """Settled findings in order, and how much was looked at.
+
+    ``files`` are the images and definitions that were looked at, ``policy`` is the policy's path. Where only
+    what is new counts, ``known`` are the findings that an earlier state had too, and ``commit`` is the one
+    commit that was judged, if it was one.
+    """
 
     findings: tuple[Finding, ...]
     images: int
     tables: int
     cells: int
+    files: tuple[str, ...] = ()
+    policy: str = ""
+    known: tuple[Finding, ...] | None = None
+    commit: str = ""
 
 
 def news(report: Report, known: Report, commit: str = "") -> Report:
-    """The report without the findings that an earlier state had too, told by their fingerprints.
+    """The report with the findings apart that an earlier state had too, told by their fingerprints.
 
     What cannot be read may hold anything, so that it is no excuse that it could not be read before.
     Findings carry the commit, where they are those of one.
@@ -60,7 +69,8 @@ def news(report: Report, known: Report, commit: str = "") -> Report:
     old = {finding.fingerprint for finding in known.findings if finding.rule not in unread}
     new = (finding for finding in report.findings if finding.fingerprint not in old)
     findings = tuple(replace(finding, commit=commit) for finding in new)
-    return replace(report, findings=findings)
+    same = tuple(finding for finding in report.findings if finding.fingerprint in old)
+    return replace(report, findings=findings, known=same, commit=commit)
 
 
 def joined(reports: Sequence[Report]) -> Report:
@@ -72,6 +82,8 @@ def joined(reports: Sequence[Report]) -> Report:
         images=sum(report.images for report in reports),
         tables=sum(report.tables for report in reports),
         cells=sum(report.cells for report in reports),
+        files=tuple(dict.fromkeys(path for report in reports for path in report.files)),
+        policy=next((report.policy for report in reports), ""),
     )
 
 
@@ -157,7 +169,15 @@ class Inspector:
         ledger = self.judge.ledger()
         for rule in in_scope(Scope.POLICY):
             findings += self.judge.settle(rule.check(ledger), lambda finding: "")
-        return Report(tuple(order(findings)), self._images, self._tables, self._cells)
+        files = dict.fromkeys([*(one.image for one in images), *self._definitions])
+        return Report(
+            findings=tuple(order(findings)),
+            images=self._images,
+            tables=self._tables,
+            cells=self._cells,
+            files=tuple(files),
+            policy=self.judge.policy.path,
+        )
 
     # Definitions
 
@@ -200,7 +220,8 @@ class Inspector:
         self.judge.saw(one.image, rules)
         found = (finding for rule in rules for finding in rule.check(case))
         settle = partial(self.judge.settle, image=one.image, definition=case.file.path)
-        return settle(found, partial(content_digest, case), doubting=partial(self.doubt, case))
+        settled = settle(found, partial(content_digest, case), doubting=partial(self.doubt, case))
+        return (_located(case, finding) for finding in settled)
 
     def case_of(self, finding: Finding) -> Case | None:
         """The case that a finding of this inspection is about; None for one about no content."""
@@ -243,15 +264,17 @@ class Inspector:
 
     def _case(self, subject: Subject, one: Assignment, data: bytes | None, trouble: str) -> Case:
         memory = subject.definition.memory
-        image: Image | None = None
+        file: ImageFile | None = None
         damages: tuple[Damage, ...] = ()
         if data is not None:
             try:
-                image = read_image(data, memory, one.start)
+                file = read_image_file(data, memory, one.start)
             except DamagedError as error:
                 damages = error.damages
+        image = file.image if file else None
         base_path, base, base_trouble = self._base(subject, one, image)
-        return Case(subject, image, base, trouble, base_trouble, base_path, damages, one.start)
+        is_raw = file is not None and file.records is None
+        return Case(subject, image, base, trouble, base_trouble, base_path, damages, one.start, is_raw)
 
     def _base(self, subject: Subject, one: Assignment, image: Image | None) -> tuple[str, Image | None, str]:
         """The base to compare with: its path, its image if there is one, and what is wrong with it."""
@@ -285,6 +308,15 @@ class Inspector:
             except DamagedError as error:
                 self._bases[key] = f"the base {path} is damaged: {error}"
         return self._bases[key]
+
+
+def _located(case: Case, finding: Finding) -> Finding:
+    """The finding with the place of its bytes in the image's file, if that is raw."""
+    if case.image is None or not case.is_raw or finding.address is None or finding.size is None:
+        return finding
+    if case.image.read(finding.address, finding.size) is None:
+        return finding
+    return replace(finding, offset=finding.address - case.image.segments[0].start)
 
 
 def _applicable(case: Case) -> list[Rule]:

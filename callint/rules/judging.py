@@ -56,10 +56,12 @@ class Judge:
             if finding.inherited:
                 severity = Severity.NOTE
             placed = replace(finding, image=image, definition=definition, severity=severity)
-            yield replace(placed, waived=True) if self._is_waived(placed, digest, doubting) else placed
+            waiver = self._waiver(placed, digest, doubting)
+            yield replace(placed, waiver=waiver) if waiver else placed
 
-    def _is_waived(self, finding: Finding, digest: Digest, doubting: Doubting) -> bool:
-        is_waived = False
+    def _waiver(self, finding: Finding, digest: Digest, doubting: Doubting) -> Waiver | None:
+        """The first waiver that accepts a finding."""
+        accepted = None
         # All of them are met, so that a dead one is not called unused because a live one stands before it.
         for number in self._waivers.get((finding.rule, finding.image, finding.table), ()):
             waiver = self.policy.waivers[number]
@@ -74,8 +76,8 @@ class Judge:
                 self._meet(number, Fate.DOUBTED)
             else:
                 self._meet(number, Fate.USED)
-                is_waived = True
-        return is_waived
+                accepted = accepted or waiver
+        return accepted
 
     def _doubt(self, number: int, finding: Finding, doubting: Doubting) -> Doubt | None:
         """What speaks against a waiver, asked once: all that it covers is one table in one content."""

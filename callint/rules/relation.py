@@ -74,6 +74,7 @@ def _finding(case: Case, rule_id: str, breach: _Breach, words: str, hint: str, b
         other=breach.other.name,
         line=breach.relation.line,
         address=breach.table.at,
+        size=case.extent(breach.table),
         at=breach.standing.at,
         physical=breach.standing.value,
         base_physical=breach.there.value if breach.there else None,

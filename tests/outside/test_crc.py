@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import binascii
+import dataclasses
 import zlib
 from dataclasses import dataclass
 from functools import reduce
 from operator import xor
+from typing import Literal
 
 import anycrc
 import pytest
+from crccheck import crc
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from callint.decoding import checksums
+from callint.decoding.sealing import seal
 from callint.model.definition import Checksum
 from callint.model.image import Image, Segment
+from callint.reading.definition import read_definition
 from tests.building import definition_xml, image, read
 
 #: What the catalogue computes every check value over.
@@ -91,6 +96,28 @@ CATALOGUE = {
     "CRC-64/GO-ISO": 0xB90956C775A41001,
     "CRC-64/WE": 0x62EC59E3F1A4F00A,
     "CRC-64/XZ": 0x995DC9BBDF1939FA,
+    "CRC-82/DARC": 0x09EA83F625023801FD612,
+}
+
+#: Aliases of the same catalogue, from memory.
+ALIASES = {
+    "CRC-16/AUTOSAR": "CRC-16/IBM-3740",
+    "CRC-16/CCITT-FALSE": "CRC-16/IBM-3740",
+    "CRC-16/LHA": "CRC-16/ARC",
+    "ARC": "CRC-16/ARC",
+    "KERMIT": "CRC-16/KERMIT",
+    "CRC-CCITT": "CRC-16/KERMIT",
+    "CRC-B": "CRC-16/IBM-SDLC",
+    "X-25": "CRC-16/IBM-SDLC",
+    "X-CRC-12": "CRC-12/DECT",
+    "CRC-8": "CRC-8/SMBUS",
+    "CRC-15": "CRC-15/CAN",
+    "CRC-32": "CRC-32/ISO-HDLC",
+    "CRC-32C": "CRC-32/ISCSI",
+    "CRC-32Q": "CRC-32/AIXM",
+    "CRC-32/POSIX": "CRC-32/CKSUM",
+    "B-CRC-32": "CRC-32/BZIP2",
+    "CRC-64/GO-ECMA": "CRC-64/XZ",
 }
 
 
@@ -103,14 +130,21 @@ class Parameters:
     initial: int
     reflected: bool
     final: int
+    turned: bool | None = None
+
+    @property
+    def reflected_at_last(self) -> bool:
+        """Whether the register is reflected at last: as the input is, where nothing else is said."""
+        return self.reflected if self.turned is None else self.turned
 
 
-#: Parameters of the same catalogue, from memory; input and output are both reflected or both not.
+#: Parameters of the same catalogue, from memory.
 PARAMETERS = {
     "CRC-5/USB": Parameters(5, 0x05, 0x1F, True, 0x1F),
     "CRC-7/MMC": Parameters(7, 0x09, 0, False, 0),
     "CRC-8/SMBUS": Parameters(8, 0x07, 0, False, 0),
     "CRC-8/SAE-J1850": Parameters(8, 0x1D, 0xFF, False, 0xFF),
+    "CRC-12/UMTS": Parameters(12, 0x80F, 0, False, 0, True),
     "CRC-15/CAN": Parameters(15, 0x4599, 0, False, 0),
     "CRC-16/IBM-3740": Parameters(16, 0x1021, 0xFFFF, False, 0),
     "CRC-16/KERMIT": Parameters(16, 0x1021, 0, True, 0),
@@ -119,6 +153,7 @@ PARAMETERS = {
     "CRC-32/BZIP2": Parameters(32, 0x04C11DB7, 0xFFFFFFFF, False, 0xFFFFFFFF),
     "CRC-32/ISCSI": Parameters(32, 0x1EDC6F41, 0xFFFFFFFF, True, 0xFFFFFFFF),
     "CRC-64/XZ": Parameters(64, 0x42F0E1EBA9EA3693, 2**64 - 1, True, 2**64 - 1),
+    "CRC-82/DARC": Parameters(82, 0x0308C0111011401440411, 0, True, 0),
 }
 
 
@@ -136,7 +171,9 @@ def bit_by_bit(parameters: Parameters, data: bytes) -> int:
             feedback = bool(register & top) != bool(bit)
             register = register << 1 & (2 * top - 1)
             register ^= parameters.polynomial if feedback else 0
-    return (reflect(register, parameters.width) if parameters.reflected else register) ^ parameters.final
+    return (
+        reflect(register, parameters.width) if parameters.reflected_at_last else register
+    ) ^ parameters.final
 
 
 def checksum(xml: str) -> Checksum:
@@ -154,6 +191,11 @@ def checksum_of(algorithm: str, size: int = 9, **attributes: str | None) -> Chec
     )
 
 
+def compute(algorithm: str, data: bytes, size: int = 9, **attributes: str) -> int:
+    """The result of an algorithm over bytes, before any complement."""
+    return checksums.compute(checksum_of(algorithm, size, **attributes), data)
+
+
 CHECKED = Image.raw(image(at_0=CHECK_INPUT), 0x100)
 
 
@@ -162,30 +204,61 @@ CHECKED = Image.raw(image(at_0=CHECK_INPUT), 0x100)
 
 @pytest.mark.parametrize("algorithm", CATALOGUE)
 def test_a_crc_yields_the_check_value_of_the_published_catalogue(algorithm: str) -> None:
-    assert checksums.compute(algorithm, CHECK_INPUT) == CATALOGUE[algorithm]
+    assert compute(algorithm, CHECK_INPUT) == CATALOGUE[algorithm]
 
 
-@pytest.mark.parametrize("model", sorted(anycrc.models))
-def test_every_crc_of_the_library_is_known_and_yields_its_documented_check_value(model: str) -> None:
-    width, _, kind = model.removeprefix("CRC").partition("-")
-    algorithm = f"CRC-{width}/{kind}"
-    assert checksums.is_known(algorithm)
-    assert algorithm in checksums.known_algorithms()
-    assert checksums.width(algorithm) == int(width)
-    assert checksums.compute(algorithm, CHECK_INPUT) == anycrc.models[model].check
+def published() -> list[type[crc.CrcBase]]:
+    """The catalogue as a second library has it."""
+    return [kind for kind in crc.ALLCRCCLASSES if kind not in (crc.CrcBase, crc.Crc)]
+
+
+def test_every_algorithm_of_the_catalogue_yields_its_check_value_by_its_name_and_its_aliases() -> None:
+    seen = set()
+    for kind in published():
+        name, *aliases = kind._names
+        seen.add(name)
+        # What the second library calls CRC-12-X is X-CRC-12 in the catalogue.
+        for word in (name, *(alias for alias in aliases if alias != "CRC-12-X")):
+            assert checksums.is_known(word) and word in checksums.known_algorithms(), word
+            assert checksums.width(checksum_of(word)) == kind._width, word
+            assert compute(word, CHECK_INPUT) == kind._check_result, word
+    assert seen == set(checksums.catalogue())
+    assert len(seen) == 113
+
+
+def test_the_libraries_have_all_algorithms_alike() -> None:
+    for model, parameters in anycrc.models.items():
+        width, _, kind = model.removeprefix("CRC").partition("-")
+        found = checksums.catalogue()[f"CRC-{width}/{kind}"]
+        assert dataclasses.astuple(found) == tuple(parameters)[:6]
+        assert compute(f"CRC-{width}/{kind}", CHECK_INPUT) == parameters.check
+
+
+@pytest.mark.parametrize("alias", ALIASES)
+def test_an_alias_is_the_algorithm_that_it_stands_for(alias: str) -> None:
+    assert checksums.aliases()[alias] == ALIASES[alias]
+    assert compute(alias, CHECK_INPUT) == compute(ALIASES[alias], CHECK_INPUT)
+
+
+def test_every_alias_leads_to_an_algorithm() -> None:
+    assert set(checksums.aliases().values()) <= set(checksums.catalogue())
+    assert not set(checksums.aliases()) & set(checksums.catalogue())
 
 
 def test_every_known_algorithm_may_stand_in_a_definition() -> None:
     lines = "".join(
         f'<checksum name="{number}" algorithm="{name}" start="0" size="1" stored-at="8"/>'
         for number, name in enumerate(checksums.known_algorithms())
+        if name != "crc"
     )
     found = read(definition_xml("", memory=lines)).memory.checksums
-    assert [one.algorithm for one in found] == checksums.known_algorithms()
-    assert len(found) == len(anycrc.models) + 4
+    assert [one.algorithm for one in found] == [one for one in checksums.known_algorithms() if one != "crc"]
+    assert len(found) == 113 + len(checksums.aliases()) + 4
 
 
-@pytest.mark.parametrize("name", ["crc32", "CRC-32", "CRC32-ISO-HDLC", "CRC-16/ISO-HDLC", "sum64", ""])
+@pytest.mark.parametrize(
+    "name", ["crc32", "CRC32", "CRC32-ISO-HDLC", "CRC-32/ISO-HDLCX", "CRC-82", "sum64", ""]
+)
 def test_a_name_that_the_catalogue_does_not_have_is_unknown(name: str) -> None:
     assert not checksums.is_known(name)
 
@@ -193,43 +266,171 @@ def test_a_name_that_the_catalogue_does_not_have_is_unknown(name: str) -> None:
 @given(st.binary(max_size=300))
 @settings(max_examples=100, deadline=None)
 def test_crc_32_iso_hdlc_is_the_crc_of_zip(data: bytes) -> None:
-    assert checksums.compute("CRC-32/ISO-HDLC", data) == zlib.crc32(data)
+    assert compute("CRC-32/ISO-HDLC", data) == zlib.crc32(data)
 
 
 @given(st.binary(max_size=300))
 @settings(max_examples=100, deadline=None)
 def test_crc_16_xmodem_is_the_crc_of_binhex(data: bytes) -> None:
-    assert checksums.compute("CRC-16/XMODEM", data) == binascii.crc_hqx(data, 0)
+    assert compute("CRC-16/XMODEM", data) == binascii.crc_hqx(data, 0)
 
 
 @pytest.mark.parametrize("algorithm", PARAMETERS)
 @given(data=st.binary(max_size=40))
 @settings(max_examples=25, deadline=None)
 def test_a_crc_is_the_remainder_of_a_polynomial_division(algorithm: str, data: bytes) -> None:
-    assert checksums.compute(algorithm, data) == bit_by_bit(PARAMETERS[algorithm], data)
+    assert compute(algorithm, data) == bit_by_bit(PARAMETERS[algorithm], data)
+
+
+def own(parameters: Parameters, **more: str) -> Checksum:
+    """A checksum whose CRC the definition itself describes."""
+    words = {
+        "width": str(parameters.width),
+        "poly": hex(parameters.polynomial),
+        "init": hex(parameters.initial),
+        "reflect_in": str(parameters.reflected).lower(),
+        "reflect_out": str(parameters.reflected_at_last).lower(),
+        "xorout": hex(parameters.final),
+    }
+    return checksum_of("crc", 9, **{**words, **more})
+
+
+@st.composite
+def any_parameters(draw: st.DrawFn) -> Parameters:
+    width = draw(st.integers(3, 82))
+    number = st.integers(0, 2**width - 1)
+    polynomial, initial, final = draw(number) | 1, draw(number), draw(number)
+    return Parameters(width, polynomial, initial, draw(st.booleans()), final, draw(st.booleans()))
+
+
+@given(parameters=any_parameters(), data=st.binary(min_size=1, max_size=40))
+@settings(max_examples=200, deadline=None)
+def test_a_crc_of_ones_own_is_the_remainder_of_a_polynomial_division(
+    parameters: Parameters, data: bytes
+) -> None:
+    assert checksums.compute(own(parameters), data) == bit_by_bit(parameters, data)
+    assert checksums.stored_size(own(parameters)) == -(-parameters.width // 8)
+
+
+@pytest.mark.parametrize("algorithm", PARAMETERS)
+def test_a_crc_with_the_catalogues_parameters_is_the_catalogues(algorithm: str) -> None:
+    assert checksums.compute(own(PARAMETERS[algorithm]), CHECK_INPUT) == CATALOGUE.get(
+        algorithm, compute(algorithm, CHECK_INPUT)
+    )
+
+
+def test_the_parameters_that_are_not_given_are_zero_and_not_reflected() -> None:
+    plain = checksum_of("crc", width="16", poly="0x1021")
+    assert checksums.compute(plain, CHECK_INPUT) == CATALOGUE["CRC-16/XMODEM"]
+
+
+@pytest.mark.parametrize(
+    ("attributes", "words"),
+    [
+        ('algorithm="crc" size="8"', "needs width and poly"),
+        ('algorithm="crc" size="8" width="16"', "needs width and poly"),
+        ('algorithm="crc" size="8" width="2" poly="3"', "width"),
+        ('algorithm="crc" size="8" width="83" poly="3"', "width"),
+        ('algorithm="crc" size="8" width="16" poly="0x11021"', "poly has more than the 16 bits"),
+        ('algorithm="crc" size="8" width="8" poly="7" init="0x100"', "init has more than the 8 bits"),
+        ('algorithm="crc" size="8" width="8" poly="7" xorout="256"', "xorout has more than the 8 bits"),
+        ('algorithm="crc" size="8" width="16" poly="0x8408"', "written backwards, for 0x1021"),
+        ('algorithm="crc" size="8" width="8" poly="7" word="uint16"', "word goes with sum8"),
+        ('algorithm="CRC-16/ARC" size="8" poly="0x8005"', 'poly goes with algorithm="crc"'),
+        ('algorithm="sum16" size="7" word="uint16"', "7, which is no whole number of uint16 words"),
+        ('algorithm="sum32" size="6" word="uint32"', "6, which is no whole number of uint32 words"),
+        ('algorithm="sum16" size="8" word-order="big"', "word-order means nothing"),
+        ('algorithm="xor8" size="8" word="uint16"', "word goes with sum8"),
+    ],
+)
+def test_a_checksum_that_makes_no_sense_is_a_finding_with_its_line(attributes: str, words: str) -> None:
+    memory = f'\n\n<checksum name="all" start="0" stored-at="40" {attributes}/>\n'
+    file = read_definition(definition_xml("", memory=memory), "defs/yard.xml")
+    (problem,) = file.problems
+    assert problem.rule == "definition/invalid" and words in problem.message
+    assert problem.line == 5
+    assert file.definition is not None and file.definition.memory.checksums == ()
+
+
+@pytest.mark.parametrize(
+    ("attributes", "words"),
+    [
+        ('algorithm="crc" width="8" poly="7" reflect-in="yes"', "reflect-in"),
+        ('algorithm="sum16" word="int16"', "word"),
+        ('algorithm="CRC 16" word="uint16"', "algorithm"),
+    ],
+)
+def test_an_attribute_of_a_checksum_that_the_schema_refuses_is_a_finding_too(
+    attributes: str, words: str
+) -> None:
+    memory = f'<checksum name="all" start="0" size="8" stored-at="40" {attributes}/>'
+    (problem,) = read_definition(definition_xml("", memory=memory), "defs/yard.xml").problems
+    assert problem.rule == "definition/invalid" and words in problem.message
 
 
 # Sums
 
 
 @pytest.mark.parametrize("bits", [8, 16, 32])
+@pytest.mark.parametrize("word", [1, 2, 4])
+@pytest.mark.parametrize("order", ["big", "little"])
+@given(numbers=st.lists(st.integers(0, 2**32 - 1), max_size=50))
+@settings(max_examples=20, deadline=None)
+def test_a_sum_of_words_adds_numbers_up_modulo_its_width(
+    bits: int, word: int, order: Literal["big", "little"], numbers: list[int]
+) -> None:
+    numbers = [number % 2 ** (8 * word) for number in numbers]
+    data = b"".join(number.to_bytes(word, order) for number in numbers)
+    found = compute(f"sum{bits}", data, size=8, word=f"uint{8 * word}", word_order=order)
+    assert found == sum(numbers) % 2**bits
+
+
+def test_a_sum_of_words_takes_them_in_the_byte_order_of_its_result_where_none_is_named() -> None:
+    for order in ("big", "little"):
+        found = checksum_of("sum16", size=8, word="uint16", byte_order=order)
+        assert checksums.compute(found, b"\x01\x02") == (0x0102 if order == "big" else 0x0201)
+
+
+@pytest.mark.parametrize(
+    ("complement", "stored"), [(None, b"\x9c\x9f"), ("ones", b"\x63\x60"), ("twos", b"\x63\x61")]
+)
+def test_a_sum_of_words_is_sealed_with_its_complement(complement: str | None, stored: bytes) -> None:
+    # 0x3132 + 0x3334 + 0x3536 + 0x3738 = 0xD0D4; with 0xCBCB on top of it 0x19C9F, of which 16 bits stay.
+    found = checksum_of(
+        "sum16", size=10, word="uint16", word_order="big", byte_order="big", complement=complement
+    )
+    held = Image.raw(image(at_0=b"12345678\xcb\xcb"), 0x100)
+    memory = read(definition_xml("", memory="", start=0x100)).memory
+    sealed = seal(held, dataclasses.replace(memory, checksums=(found,)))
+    assert sealed.image.read(0x120, 2) == stored
+
+
+def test_a_crc_of_ones_own_is_sealed() -> None:
+    found = own(PARAMETERS["CRC-15/CAN"], byte_order="big")
+    held = Image.raw(image(at_0=CHECK_INPUT), 0x100)
+    memory = read(definition_xml("", memory="", start=0x100)).memory
+    sealed = seal(held, dataclasses.replace(memory, checksums=(found,)))
+    assert sealed.image.read(0x120, 2) == b"\x05\x9e"
+
+
+@pytest.mark.parametrize("bits", [8, 16, 32])
 @given(data=st.binary(max_size=2000))
 @settings(max_examples=40, deadline=None)
 def test_a_sum_adds_the_bytes_up_modulo_its_width(bits: int, data: bytes) -> None:
-    assert checksums.compute(f"sum{bits}", data) == sum(data) % 2**bits
+    assert compute(f"sum{bits}", data) == sum(data) % 2**bits
 
 
 @pytest.mark.parametrize(("bits", "length"), [(8, 2), (16, 300), (32, 2**24 + 2**17)])
 def test_a_sum_wraps_where_its_width_ends(bits: int, length: int) -> None:
     data = b"\xff" * length
     assert 255 * length >= 2**bits
-    assert checksums.compute(f"sum{bits}", data) == 255 * length % 2**bits
+    assert compute(f"sum{bits}", data) == 255 * length % 2**bits
 
 
 @given(st.binary(max_size=300))
 @settings(max_examples=40, deadline=None)
 def test_xor8_is_the_exclusive_or_of_all_bytes(data: bytes) -> None:
-    assert checksums.compute("xor8", data) == reduce(xor, data, 0)
+    assert compute("xor8", data) == reduce(xor, data, 0)
 
 
 # Stored results
@@ -252,7 +453,7 @@ def test_complements_come_from_the_width_of_the_algorithm(algorithm: str, data: 
         for complement in (None, "ones", "twos")
     )
     assert value is not None and ones is not None and twos is not None
-    modulus = 2 ** checksums.width(algorithm)
+    modulus = 2 ** checksums.width(checksum_of(algorithm))
     assert value + ones == modulus - 1
     assert (value + twos) % modulus == 0 and twos < modulus
 
@@ -271,6 +472,7 @@ def test_complements_come_from_the_width_of_the_algorithm(algorithm: str, data: 
         ("CRC-32/ISO-HDLC", 4),
         ("CRC-40/GSM", 5),
         ("CRC-64/XZ", 8),
+        ("CRC-82/DARC", 11),
     ],
 )
 def test_a_result_takes_the_whole_bytes_that_its_width_needs(algorithm: str, size: int) -> None:

@@ -182,7 +182,7 @@ def test_a_waiver_accepts_the_finding_and_nothing_is_said_about_the_waiver() -> 
 def test_a_waived_finding_keeps_its_severity_and_its_fingerprint() -> None:
     (before,) = of_rule(inspect(XML, BAD).findings, "value/out-of-range")
     (after,) = of_rule(inspect(XML, BAD, policy=policy(ACCEPTED)).findings, "value/out-of-range")
-    assert after == replace(before, waived=True)
+    assert after == replace(before, waiver=ACCEPTED)
     assert after.fingerprint == before.fingerprint
 
 
