@@ -376,7 +376,7 @@ def read_asap2(path: Path, module: str | None = None) -> Description:
             kind = cursor.demand("/begin", at)
             if kind == "PROJECT" or (kind == "MODULE" and not inside):
                 if [above for above, _ in opened] != (["PROJECT"] if kind == "MODULE" else []):
-                    where = "a PROJECT" if kind == "MODULE" else "nothing"
+                    where = f"a {opened[-1][0]}" if opened else "nothing"
                     raise InputError(f"{source.place(at)}: {kind} stands in {where}; correct the structure")
                 opened.append((kind, at))
                 name, title = cursor.demand(kind, at), cursor.demand(kind, at)
@@ -487,19 +487,20 @@ class _Cursor:
                         f"{self.source.place(at)}: /begin {kind} has no /end {kind}; the file may be cut off"
                     ) from None
                 continue
-            depth += texts[self.next + checked : end].count("/begin") - 1
+            depth += texts[self.next + checked : end].count("/begin")
             if depth > MAX_DEPTH:
                 raise InputError(
                     f"{self.source.place(self.places[end])}: blocks stand in one another more than "
                     f"{MAX_DEPTH} deep; look for a missing /end"
                 )
+            depth -= 1
             if depth == 0:
                 break
             checked = end + 1 - self.next
         if texts[end + 1] != kind:
             raise InputError(
                 f"{self.source.place(self.places[end])}: /end {texts[end + 1]} does not close /begin {kind} "
-                f"of line {self.source.place(at).line}; correct one of them"
+                f"of {self.source.place(at)}; correct one of them"
             )
         found = texts[self.next : end], self.places[self.next : end]
         self.next = end + 2

@@ -137,7 +137,9 @@ class Source:
             yield Words(texts[start:found], places[start:found])
             if found + 1 >= len(texts):
                 raise InputError(f"{self.place(places[found])}: /include names no file; add its name")
-            yield from self._include(unquoted(texts[found + 1]), self.place(places[found]), above)
+            # A backslash in a file's name is part of a path.
+            name = texts[found + 1].strip('"')
+            yield from self._include(name, self.place(places[found]), above)
             start = found + 2
         yield Words(texts[start:], places[start:])
 

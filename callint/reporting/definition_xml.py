@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from itertools import groupby
 from math import isinf
 from xml.sax.saxutils import escape, quoteattr
 
@@ -271,20 +270,17 @@ class _Writer:
 
     def tables(self) -> Iterator[str]:
         """Tables in the order of the definition, texts behind them, group by group."""
-        every: list[Table | Text] = [*self.definition.tables.values(), *self.definition.texts.values()]
-        groups = list(self.definition.groups)
-        place = {name: number for number, name in enumerate(groups)}
-        every.sort(key=lambda one: place.get(one.group, -1))
-        for name, members in groupby(every, key=lambda one: one.group):
-            rows = (
-                row for one in members for row in (self.table(one) if isinstance(one, Table) else _text(one))
-            )
-            if name not in place:
-                yield from rows
-                continue
-            yield f"<group{_attributes(name=name, title=self.definition.groups[name].title)}>"
-            yield from (f"  {row}" for row in rows)
+        members: dict[str, list[Table | Text]] = {"": [], **{name: [] for name in self.definition.groups}}
+        for one in (*self.definition.tables.values(), *self.definition.texts.values()):
+            members[one.group if one.group in members else ""].append(one)
+        for name, group in self.definition.groups.items():
+            yield f"<group{_attributes(name=name, title=group.title)}>"
+            yield from (f"  {row}" for one in members[name] for row in self.member(one))
             yield "</group>"
+        yield from (row for one in members[""] for row in self.member(one))
+
+    def member(self, one: Table | Text) -> Iterator[str]:
+        return self.table(one) if isinstance(one, Table) else _text(one)
 
     def table(self, table: Table) -> Iterator[str]:
         head = _attributes(name=table.name, title=table.title, purpose=table.purpose.value)
