@@ -42,7 +42,7 @@ _TOKEN = re.compile(
     rf'|/begin{_GAP}(A2ML|IF_DATA){_NAME_ENDS}(?:[^"/]++|{_STRING}|{_COMMENT}'
     rf"|/(?!end{_GAP}\1{_NAME_ENDS}))*+/end{_GAP}\1{_NAME_ENDS}"
     rf"|({_STRING}|(?:\"|/\*|/begin{_GAP}(?:A2ML|IF_DATA){_NAME_ENDS})[\s\S]*+"
-    r'|/?[^\s"/]++(?:/(?![/*])[^\s"/]++)*+|/)'
+    r'|/?[^\s"/]++(?:/(?![/*]|(?:begin|end)\s)[^\s"/]++)*+|/)'
 )
 _SKIPPED, _WORD = 1, 2
 
