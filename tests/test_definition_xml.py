@@ -231,7 +231,7 @@ def definitions(draw: st.DrawFn) -> Definition:
             continue
         own: list[str] = []
         for along in {Kind.SCALAR: "", Kind.CURVE: "x", Kind.MAP: "xy"}[kind]:
-            if shared and draw(st.booleans()):
+            if draw(st.booleans()) and shared:
                 own.append(draw(st.sampled_from(shared)))
             else:
                 own.append(f"{name}/{along}")

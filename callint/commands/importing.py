@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -49,12 +52,13 @@ def command(
             else "it exists; remove it, or name another with --to"
         )
         raise InputError(f"{target}: {words}")
-    imported = make_definition(read_asap2(source, module), name)
-    if imported.definition is not None:
-        from callint.reporting.definition_xml import definition_lines
-        from callint.reporting.writing import replace_file
+    with _without_collections():
+        imported = make_definition(read_asap2(source, module), name)
+        if imported.definition is not None:
+            from callint.reporting.definition_xml import definition_lines
+            from callint.reporting.writing import replace_file
 
-        replace_file(target, (line.encode() for line in definition_lines(imported.definition)))
+            replace_file(target, (line.encode() for line in definition_lines(imported.definition)))
     report = ImportReport(imported, str(source), str(target))
     if form == "json":
         sys.stdout.write(import_json(report))
@@ -64,3 +68,15 @@ def command(
 
         print_import(report, console(sys.stdout), everything)
     return int(not imported.is_complete)
+
+
+@contextmanager
+def _without_collections() -> Iterator[None]:
+    """Python looks for circles among all that is read, over and over; there are none, and it takes long."""
+    was_enabled = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_enabled:
+            gc.enable()

@@ -203,6 +203,8 @@ class _Maker:
     texts: dict[str, Text] = field(default_factory=dict)
     #: States that are named by numbers, so that limits mean those and not raw values.
     numbers: set[str] = field(default_factory=set)
+    #: Breakpoints of fixed axes by their parameters and conversion, which many tables share.
+    fixed: dict[object, tuple[float, ...]] = field(default_factory=dict)
     orders: set[str] = field(default_factory=set)
     cells: int = 0
 
@@ -794,8 +796,17 @@ class _Maker:
                 self.lose("CHARACTERISTIC", one.name, reason, axis.place)
             return shared.count
         if axis.attribute == "FIX_AXIS":
-            return len(self.fixed_raw(axis))
+            return len(self.fixed_axis(axis))
         return self.points(layout, letter, axis.points)
+
+    def fixed_axis(self, axis: AxisDescription) -> tuple[float, ...]:
+        """The breakpoints of a fixed axis in physical values, worked out once for all that share them."""
+        key = axis.fixed, axis.conversion
+        values = self.fixed.get(key)
+        if values is None:
+            values = self.fixed_values(self.fixed_raw(axis), self.meaning(axis.conversion))
+            self.fixed[key] = values
+        return values
 
     def fixed_raw(self, axis: AxisDescription) -> tuple[Fraction, ...]:
         """The breakpoints of a fixed axis before conversion.
@@ -838,7 +849,7 @@ class _Maker:
         title = f"{label(one.title, one.name)}, {letter.lower()}"
         own = f"{one.name}.{letter.lower()}"
         if axis.attribute == "FIX_AXIS":
-            values = self.fixed_values(self.fixed_raw(axis), meaning)
+            values = self.fixed_axis(axis)
             signal = self.signal(axis.input, own, meaning, axis.limits, title, axis.place)
             self.axes[name] = FixedAxis(name, signal, values, 0)
         else:

@@ -27,24 +27,26 @@ MAX_FILES = 1000
 MAX_INCLUDES = 16  # files within files
 MAX_STRETCH = 32 * 2**20  # characters of one string, comment or A2ML
 
-#: Characters that are read at a time.
-_BLOCK = 2**20
+#: Characters that are read at a time: few enough for what is made of them to stay near the processor.
+_BLOCK = 2**15
 
 _COMMENT = r"/\*[^*]*+(?:\*(?!/)[^*]*+)*+\*/|//[^\n]*+"
 _GAP = rf"(?:\s++|{_COMMENT})++"
 #: A quote within a string is doubled, or has a backslash before it.
 _STRING = r'"[^"\\]*+(?:(?:\\[\s\S]|"")[^"\\]*+)*+"'
 _NAME_ENDS = r"(?![\w.\[\]])"
-#: Comments have neither group. Group 2 is the kind of a whole skipped block; group 1 is anything else, where
-#: what is left open in the text at hand reaches to its end.
+_REST = r'(?:/(?![/*]|(?:begin|end)\s)[^\s"/]++)*+'
+#: Comments have no group. Group 2 is the kind of a whole skipped block. The others are words: most of them,
+#: and strings, group 1, which comes first for speed; group 3 what begins with a slash, or is left open and
+#: reaches to the end of the text at hand.
 _TOKEN = re.compile(
-    rf"{_COMMENT}"
+    rf'([^\s"/]++{_REST}|{_STRING})'
+    rf"|{_COMMENT}"
     rf'|/begin{_GAP}(A2ML|IF_DATA){_NAME_ENDS}(?:[^"/]++|{_STRING}|{_COMMENT}'
-    rf"|/(?!end{_GAP}\1{_NAME_ENDS}))*+/end{_GAP}\1{_NAME_ENDS}"
-    rf"|({_STRING}|(?:\"|/\*|/begin{_GAP}(?:A2ML|IF_DATA){_NAME_ENDS})[\s\S]*+"
-    r'|/?[^\s"/]++(?:/(?![/*]|(?:begin|end)\s)[^\s"/]++)*+|/)'
+    rf"|/(?!end{_GAP}\2{_NAME_ENDS}))*+/end{_GAP}\2{_NAME_ENDS}"
+    rf'|((?:"|/\*|/begin{_GAP}(?:A2ML|IF_DATA){_NAME_ENDS})[\s\S]*+|/(?:[^\s"/]++{_REST})?)'
 )
-_SKIPPED, _WORD = 1, 2
+_SKIPPED, _WORDS = 2, (1, 3)
 
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -206,7 +208,7 @@ class Source:
     def _words(
         self, matches: list[re.Match[str]], text: str, number: int, line: int
     ) -> tuple[list[str], list[int]]:
-        words = [match for match in matches if match.lastindex == _WORD]
+        words = [match for match in matches if match.lastindex in _WORDS]
         starts = np.array([match.start() for match in words], np.int64)
         breaks = np.flatnonzero(np.frombuffer(text.encode("utf-32-le", "surrogatepass"), np.uint32) == 10)
         first = number * _FILE + line
@@ -220,7 +222,7 @@ class Source:
                         self.place(first + int(np.searchsorted(breaks, match.start()))),
                     )
                     self.skipped[kind] = amount + 1, place
-        return [match[_WORD] for match in words], places
+        return [match[0] for match in words], places
 
     def _refuse_open(self, texts: list[str], places: list[int]) -> None:
         """InputError where the last word of a file is a string, a comment or a block without an end."""

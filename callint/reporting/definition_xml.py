@@ -5,6 +5,7 @@ Reading the text gives the same definition again, but for the lines on which thi
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from math import isinf
@@ -84,9 +85,17 @@ def _part(element: str, rows: Iterable[str]) -> Iterator[str]:
         yield f"  </{element}>\n"
 
 
+#: Values without any of these need no escaping, and most are so.
+_SPECIAL = re.compile('[&<>"\t\n\r]')
+
+
 def _attributes(**pairs: str | None) -> str:
     return "".join(
-        f" {name.replace('_', '-')}={quoteattr(value)}" for name, value in pairs.items() if value is not None
+        f" {name.replace('_', '-')}={quoteattr(value)}"
+        if _SPECIAL.search(value)
+        else f' {name.replace("_", "-")}="{value}"'
+        for name, value in pairs.items()
+        if value is not None
     )
 
 
@@ -271,7 +280,8 @@ class _Writer:
     def tables(self) -> Iterator[str]:
         """Tables in the order of the definition, texts behind them, group by group."""
         members: dict[str, list[Table | Text]] = {"": [], **{name: [] for name in self.definition.groups}}
-        for one in (*self.definition.tables.values(), *self.definition.texts.values()):
+        every: list[Table | Text] = [*self.definition.tables.values(), *self.definition.texts.values()]
+        for one in every:
             members[one.group if one.group in members else ""].append(one)
         for name, group in self.definition.groups.items():
             yield f"<group{_attributes(name=name, title=group.title)}>"

@@ -9,7 +9,8 @@ import json
 import sys
 from typing import Any
 
-from pya2l import import_a2l, model
+import pya2l.model as model
+from pya2l import import_a2l
 from pya2l.api.inspect import CompuMethod
 
 
