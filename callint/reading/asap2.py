@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypeVar
 
 from callint.model.definition import Range
 from callint.model.errors import InputError
@@ -449,9 +450,11 @@ class _Cursor:
         stretch = next(self.stretches, None)
         if stretch is None:
             return False
-        self.texts = self.texts[self.next :] + stretch.texts
-        self.places = self.places[self.next :] + stretch.places
-        self.next = 0
+        if self.next:
+            self.texts, self.places = self.texts[self.next :], self.places[self.next :]
+            self.next = 0
+        self.texts += stretch.texts
+        self.places += stretch.places
         return True
 
     def word(self) -> str | None:
@@ -469,11 +472,11 @@ class _Cursor:
 
     def block(self, kind: str, at: int) -> tuple[list[str], list[int]]:
         """The words of the block that has just begun, up to its own end, which is passed."""
-        depth, checked = 1, 0
+        depth, checked, searched = 1, 0, 0
         while True:
             texts = self.texts
             try:
-                end = texts.index("/end", self.next + checked)
+                end = texts.index("/end", self.next + max(checked, searched))
                 if end + 1 >= len(texts):
                     raise ValueError
             except ValueError:
@@ -482,6 +485,8 @@ class _Cursor:
                         f"{self.source.place(at)}: /begin {kind} has no end within {MAX_WORDS:,} words; "
                         f"look for a missing /end {kind}"
                     ) from None
+                # The last word may be an /end whose kind is yet to come.
+                searched = max(len(texts) - self.next - 1, 0)
                 if not self.more():
                     raise InputError(
                         f"{self.source.place(at)}: /begin {kind} has no /end {kind}; the file may be cut off"
@@ -574,6 +579,9 @@ class _Block:
         return last
 
 
+Noun = TypeVar("Noun")
+
+
 class _Reader:
     """Blocks of a module into the nouns of a description."""
 
@@ -624,7 +632,7 @@ class _Reader:
             where = place if error.place < 0 else self.source.place(error.place)
             self.description.bad.append(Bad(kind, unquoted(texts[0]) if texts else "", str(error), where))
 
-    def enter(self, names: dict[str, object], noun: object, name: str, kind: str, place: Place) -> None:
+    def enter(self, names: dict[str, Noun], noun: Noun, name: str, kind: str, place: Place) -> None:
         if name in names:
             self.description.bad.append(Bad(kind, name, "the name is described before", place))
         else:
@@ -661,7 +669,7 @@ class _Reader:
 
     def inner_end(self, block: _Block, begin: int) -> int:
         """The number of the word behind an inner block; InputError where its end is of another kind."""
-        opened, number, texts = [texts_at(block, begin + 1)], begin + 2, block.texts
+        opened, number, texts = [_word(block, begin + 1)], begin + 2, block.texts
         while opened:
             if number + 1 >= block.end:
                 raise block.fail(begin, f"/begin {opened[-1]} has no end")
@@ -705,7 +713,7 @@ class _Reader:
         for keyword, first, behind in self.options(block, 9):
             match keyword:
                 case "/AXIS_DESCR":
-                    axes.append(self.axis_description(self.inner(block, first, behind, "AXIS_DESCR"), first))
+                    axes.append(self.axis_description(self.inner(block, first, behind, "AXIS_DESCR")))
                 case "BIT_MASK":
                     mask = block.integer(first)
                 case "BYTE_ORDER":
@@ -750,9 +758,9 @@ class _Reader:
         )
         if found.name in self.description.axes:
             raise block.fail(0, "the name is described before")
-        self.enter(self.description.characteristics, found, found.name, block.kind, place)  # type: ignore[arg-type]
+        self.enter(self.description.characteristics, found, found.name, block.kind, place)
 
-    def axis_description(self, block: _Block, first: int) -> AxisDescription:
+    def axis_description(self, block: _Block) -> AxisDescription:
         block.demand(6, 0, "AXIS_DESCR")
         reference = byte_order = deposit = monotony = ""
         fixed: tuple[str, tuple[float, ...]] | None = None
@@ -825,7 +833,7 @@ class _Reader:
         )
         if found.name in self.description.characteristics:
             raise block.fail(0, "the name is described before")
-        self.enter(self.description.axes, found, found.name, block.kind, place)  # type: ignore[arg-type]
+        self.enter(self.description.axes, found, found.name, block.kind, place)
 
     def method(self, block: _Block, place: Place) -> None:
         numbers: tuple[float, ...] = ()
@@ -843,7 +851,7 @@ class _Reader:
         found = Method(
             block.name(0), block.text(1), block.name(2), block.text(3), block.text(4), numbers, table, place
         )
-        self.enter(self.description.methods, found, found.name, block.kind, place)  # type: ignore[arg-type]
+        self.enter(self.description.methods, found, found.name, block.kind, place)
 
     def value_table(self, block: _Block, place: Place) -> None:
         front = _FRONT[block.kind]
@@ -866,7 +874,7 @@ class _Reader:
         stated = block.integer(front - 1)
         type = "" if block.kind == "COMPU_VTAB_RANGE" else block.name(2)
         found = ValueTable(block.name(0), block.kind, type, stated, tuple(rows), default, place)
-        self.enter(self.description.value_tables, found, found.name, block.kind, place)  # type: ignore[arg-type]
+        self.enter(self.description.value_tables, found, found.name, block.kind, place)
 
     def layout(self, block: _Block, place: Place) -> None:
         elements: list[Element] = []
@@ -888,7 +896,7 @@ class _Reader:
         after = sum(tally.amount for tally in self.description.unknown.values())
         unknown = "a keyword that is not known" if after > before else ""
         found = Layout(block.name(0), tuple(elements), counts, alignments, unknown, place)
-        self.enter(self.description.layouts, found, found.name, block.kind, place)  # type: ignore[arg-type]
+        self.enter(self.description.layouts, found, found.name, block.kind, place)
 
     def measurement(self, block: _Block, place: Place) -> None:
         is_virtual = False
@@ -898,7 +906,7 @@ class _Reader:
             else:
                 self.leave(block, keyword, first)
         found = Measurement(block.name(0), block.text(1), block.name(3), block.range(6), is_virtual, place)
-        self.enter(self.description.measurements, found, found.name, block.kind, place)  # type: ignore[arg-type]
+        self.enter(self.description.measurements, found, found.name, block.kind, place)
 
     def mod_common(self, block: _Block, place: Place) -> None:
         for keyword, first, _ in self.options(block, 1):
@@ -944,6 +952,6 @@ class _Reader:
             self.leave(block, keyword, first)
 
 
-def texts_at(block: _Block, number: int) -> str:
+def _word(block: _Block, number: int) -> str:
     """A word of a block; "" behind its end."""
     return block.texts[number] if number < block.end else ""
