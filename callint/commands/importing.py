@@ -12,7 +12,8 @@ import click
 
 from callint.model.errors import InputError
 from callint.reading.asap2 import read_asap2
-from callint.reading.asap2_definition import is_name, make_definition
+from callint.reading.asap2_definition import make_definition
+from callint.reading.asap2_losses import is_name
 from callint.reporting.import_json import ImportReport, import_json
 
 

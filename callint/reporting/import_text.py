@@ -8,7 +8,8 @@ from rich.console import Console
 
 from callint.model.shown import count
 from callint.reading.asap2 import Tally
-from callint.reading.asap2_definition import Imported, Loss
+from callint.reading.asap2_definition import Imported
+from callint.reading.asap2_losses import Loss
 from callint.reading.asap2_tokens import Place
 from callint.reporting.import_json import ImportReport, taken
 from callint.reporting.terminal import QUIET, heading, line, width, wrapped
