@@ -12,10 +12,12 @@ import sys
 
 from callint import __version__
 
-#: The commands in the order of a working day. Each lives in ``callint.commands`` under its name.
+#: The commands in the order of a working day. Each lives in ``callint.commands`` under its name, or one of
+#: MODULES where Python keeps the name for itself.
 COMMANDS = {
     "demo": "write the fictional repository and walk through check and diff",
     "init": "set a repository up: policy, drivers, commit hook",
+    "import": "make a definition of an ASAM MCD-2 MC (ASAP2) description",
     "check": "check images and definitions",
     "diff": "show what changed between two images, in engineering units",
     "show": "print the tables of an image",
@@ -27,6 +29,8 @@ COMMANDS = {
     "seal": "compute the stored checksums anew",
     "rules": "explain the rules",
 }
+
+MODULES = {"import": "importing"}
 
 #: Exit statuses, beside 0 for "nothing to report".
 FOUND, WRONG_INPUT, FAILED = 1, 2, 3
@@ -99,7 +103,7 @@ def _run(name: str, words: list[str]) -> int:
 
     _accept_any_text()
     try:
-        command = import_module(f"callint.commands.{name}").command
+        command = import_module(f"callint.commands.{MODULES.get(name, name)}").command
         # Not through click's own main, which turns a closed pipe into an exit status of its own.
         with command.make_context(
             f"callint {name}", list(words), help_option_names=["-h", "--help"]

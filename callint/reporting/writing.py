@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import tempfile
+from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
@@ -11,8 +12,8 @@ from callint.model.errors import InputError
 from callint.reading.tree import reason
 
 
-def replace_file(path: Path, content: bytes, executable: bool = False) -> None:
-    """Write a file by way of a temporary one beside it: synced, then renamed over.
+def replace_file(path: Path, content: bytes | Iterable[bytes], executable: bool = False) -> None:
+    """Write a file, whole or part by part, by way of a temporary one beside it: synced, then renamed over.
 
     Whatever goes wrong, the old file or the new one is there. It is made ``executable`` where that is asked
     for. Raises InputError where it cannot be written.
@@ -27,7 +28,7 @@ def replace_file(path: Path, content: bytes, executable: bool = False) -> None:
         handle, name = tempfile.mkstemp(prefix=f".{path.name[:64]}.", suffix=".part", dir=path.parent)
         temporary = Path(name)
         with os.fdopen(handle, "wb") as file:
-            file.write(content)
+            file.writelines([content] if isinstance(content, bytes) else content)
             file.flush()
             os.fsync(file.fileno())
         mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask()

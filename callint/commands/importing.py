@@ -1,0 +1,83 @@
+"""callint import."""
+
+from __future__ import annotations
+
+import gc
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import click
+
+from callint.model.errors import InputError
+from callint.reading.asap2 import read_asap2
+from callint.reading.asap2_definition import make_definition
+from callint.reading.asap2_losses import is_name
+from callint.reporting.import_json import ImportReport, import_json
+
+
+@click.command()
+@click.argument("file")
+@click.option(
+    "--to", "output", metavar="FILE", help="Where the definition goes; beside FILE, as .xml, where absent."
+)
+@click.option("--module", metavar="NAME", help="The module to read, where the description has several.")
+@click.option("--name", metavar="NAME", help="The definition's name; the module's where absent.")
+@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+@click.option(
+    "--all", "everything", is_flag=True, help="Name everything that is left out, however much it is."
+)
+def command(
+    file: str, output: str | None, module: str | None, name: str | None, form: str, everything: bool
+) -> int:
+    """Make a definition of FILE, a description in the standard ASAM MCD-2 MC (ASAP2), versions 1.5 to 1.7.
+
+    Prints what was taken, what was left and why. EXTENDED_LIMITS become limits and the limits beside them
+    what is expected; where there are no EXTENDED_LIMITS, the limits are the limits. The purpose of a table is
+    not in the standard: every table is "general" until somebody who knows says otherwise.
+
+    Exits with 1 where something that is described could not be kept as it is. A file that exists is never
+    written over.
+    """
+    source = Path(file)
+    if name is not None and not is_name(name):
+        raise InputError(
+            f"--name {name}: a name has letters, digits, _ . - and [ ], and begins with a letter or _"
+        )
+    target = source.with_suffix(".xml") if output is None else Path(output)
+    if target.exists() or target.is_symlink():
+        words = (
+            "it is a folder; name a file"
+            if target.is_dir()
+            else "it exists; remove it, or name another with --to"
+        )
+        raise InputError(f"{target}: {words}")
+    with _without_collections():
+        imported = make_definition(read_asap2(source, module), name)
+        if imported.definition is not None:
+            from callint.reporting.definition_xml import definition_lines
+            from callint.reporting.writing import replace_file
+
+            replace_file(target, (line.encode() for line in definition_lines(imported.definition)))
+    report = ImportReport(imported, str(source), str(target))
+    if form == "json":
+        sys.stdout.write(import_json(report))
+    else:
+        from callint.reporting.import_text import print_import
+        from callint.reporting.terminal import console
+
+        print_import(report, console(sys.stdout), everything)
+    return int(not imported.is_complete)
+
+
+@contextmanager
+def _without_collections() -> Iterator[None]:
+    """Python looks for circles among all that is read, over and over; there are none, and it takes long."""
+    was_enabled = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_enabled:
+            gc.enable()

@@ -1,0 +1,716 @@
+"""What a description in the standard ASAM MCD-2 MC becomes as a definition, and what is lost on the way.
+
+What a definition cannot say is listed, item by item. A table whose conversion is lost is kept in raw numbers
+and without limits, so that its bytes stay explained.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+from functools import partial
+from itertools import pairwise
+from typing import Protocol
+
+import numpy as np
+
+from callint.model.definition import (
+    NO_DEMANDS,
+    Axis,
+    Definition,
+    Demands,
+    FixedAxis,
+    Gradient,
+    Identity,
+    Interpolated,
+    Kind,
+    Linear,
+    Memory,
+    Monotonic,
+    Purpose,
+    Range,
+    Rational,
+    Region,
+    Signal,
+    StoredAxis,
+    StoredCount,
+    Table,
+    Text,
+)
+from callint.reading.asap2 import (
+    AxisDescription,
+    AxisPoints,
+    Characteristic,
+    Description,
+    Layout,
+    Tally,
+)
+from callint.reading.asap2_conversions import Conversions, Meaning
+from callint.reading.asap2_layouts import Layouts, Spot, size_of
+from callint.reading.asap2_losses import Ledger, Loss, LostError, label, plain
+from callint.reading.asap2_tokens import Place
+from callint.reading.definition import MAX_ADDRESS, MAX_BREAKPOINTS, MAX_CELLS, MAX_MEMORY
+
+_AXES = {"STD_AXIS", "COM_AXIS", "FIX_AXIS", "RES_AXIS", "CURVE_AXIS"}
+_KINDS = {"VALUE": Kind.SCALAR, "CURVE": Kind.CURVE, "MAP": Kind.MAP}
+_MONOTONIES = {
+    "MON_INCREASE": (True, False),
+    "MON_DECREASE": (False, False),
+    "STRICT_INCREASE": (True, True),
+    "STRICT_DECREASE": (False, True),
+}
+_VOLATILE = {"RAM", "REGISTER", "NOT_IN_ECU"}
+
+
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """A definition made of a description, None where nothing could be kept, and what was lost."""
+
+    definition: Definition | None
+    losses: tuple[Loss, ...]
+    description: Description
+
+    @property
+    def is_complete(self) -> bool:
+        """Whether everything that is described, and could matter, was kept as it is."""
+        return not (self.losses or self.description.uncovered or self.description.unknown)
+
+
+class _Placed(Protocol):
+    """A block with its place."""
+
+    @property
+    def place(self) -> Place: ...
+
+
+def make_definition(description: Description, name: str | None = None) -> Imported:
+    """The definition of a description, under its own name or that of its module."""
+    ledger = Ledger()
+    maker = _Maker(description, ledger, Conversions(description, ledger), Layouts(description, ledger))
+    return maker.imported(name)
+
+
+@dataclass
+class _Maker:
+    """The state of making one definition."""
+
+    description: Description
+    ledger: Ledger
+    conversions: Conversions
+    layouts: Layouts
+    signals: dict[str, Signal] = field(default_factory=dict)
+    axes: dict[str, Axis] = field(default_factory=dict)
+    tables: dict[str, Table] = field(default_factory=dict)
+    texts: dict[str, Text] = field(default_factory=dict)
+    #: Breakpoints of fixed axes by their parameters and conversion, which many tables share.
+    fixed: dict[object, tuple[float, ...]] = field(default_factory=dict)
+    cells: int = 0
+
+    def imported(self, name: str | None) -> Imported:
+        description = self.description
+        for method in description.methods.values():
+            self.conversions.meaning(method.name)
+        for bad in description.bad:
+            self.ledger.losses.append(Loss(bad.kind, bad.name, bad.reason, bad.place, is_whole=True))
+        for axis in description.axes.values():
+            self.keep("AXIS_PTS", axis.name, axis.place, partial(self.shared_axis, axis))
+        for one in description.characteristics.values():
+            self.keep("CHARACTERISTIC", one.name, one.place, partial(self.characteristic, one))
+        for measurement in description.measurements.values():
+            if measurement.is_virtual:
+                reason = "that it is computed from others is not kept (VIRTUAL)"
+                self.ledger.lose("MEASUREMENT", measurement.name, reason, measurement.place)
+        memory = self.memory()
+        self.drop_unused()
+        description = replace(description, unused=self.unused())
+        if memory is None or not (self.tables or self.texts or self.axes):
+            return Imported(None, tuple(self.ledger.losses), description)
+        own = name if name is not None else self.ledger.name("MODULE", description.module, None)
+        made = Definition(
+            name=own,
+            title=label(description.title, label(description.module)),
+            revision=1,
+            memory=memory,
+            signals=self.signals,
+            sensors=(),
+            conversions=self.conversions.kept,
+            axes=self.axes,
+            groups={},
+            tables=self.tables,
+            texts=self.texts,
+            relations=(),
+            declarations=(),
+            digest="",
+        )
+        return Imported(made, tuple(self.ledger.losses), description)
+
+    def keep(self, kind: str, name: str, place: Place, make: Callable[[], None]) -> None:
+        """Do ``make``; where it cannot be done, the reason is a loss and nothing is left half-made."""
+        axes, losses = len(self.axes), len(self.ledger.losses)
+        try:
+            make()
+        except LostError as error:
+            self.ledger.losses[losses:] = [
+                loss for loss in self.ledger.losses[losses:] if (loss.kind, loss.name) != (kind, name)
+            ]
+            while len(self.axes) > axes:
+                self.axes.popitem()
+            self.ledger.losses.append(Loss(kind, name, str(error), place, is_whole=True))
+
+    # Axes and their signals
+
+    def shared_axis(self, axis: AxisPoints) -> None:
+        self.check_space(axis.extension, axis.address)
+        self.check_deposit(axis.deposit)
+        layout = self.layouts.layout(axis.layout)
+        spots = self.layouts.spots(
+            layout, axis.address, {"AXIS_PTS_X": self.points(layout, "X", axis.points)}
+        )
+        if "AXIS_PTS_X" not in spots:
+            what = "a rescale axis" if "AXIS_RESCALE_X" in spots else "without AXIS_PTS_X"
+            raise LostError(f"it is {what}" if what.startswith("a ") else f"its RECORD_LAYOUT is {what}")
+        name = self.ledger.name("AXIS_PTS", axis.name, axis.place)
+        count = self.points(layout, "X", axis.points)
+        meaning = self.conversions.meaning(axis.conversion)
+        if axis.unit is not None:
+            self.check_unit(axis.unit, meaning, "AXIS_PTS", axis.name, axis.place)
+        if meaning.lost:
+            self.ledger.lose("AXIS_PTS", axis.name, f"it stays in raw numbers: {meaning.lost}", axis.place)
+        if axis.monotony in ("MON_DECREASE", "STRICT_DECREASE"):
+            self.ledger.lose("AXIS_PTS", axis.name, "its breakpoints fall, and axes here rise", axis.place)
+        self.axes[name] = StoredAxis(
+            name=name,
+            signal=self.signal(axis.input, axis.name, meaning, axis.limits, axis.title, axis.place),
+            at=spots["AXIS_PTS_X"].at,
+            storage=self.layouts.storage(spots["AXIS_PTS_X"], axis.byte_order),
+            conversion=meaning.name,
+            count=count,
+            stored_count=self.stored_count(spots, "X", axis.byte_order),
+            line=0,
+        )
+
+    def points(self, layout: Layout, axis: str, most: int) -> int:
+        count = layout.counts.get(axis, most)
+        if not 0 < count <= MAX_BREAKPOINTS:
+            raise LostError(f"it has {count} breakpoints; 1 to {MAX_BREAKPOINTS:,} are covered")
+        return count
+
+    def stored_count(self, spots: Mapping[str, Spot], axis: str, byte_order: str) -> StoredCount | None:
+        spot = spots.get(f"NO_AXIS_PTS_{axis}")
+        if spot is None or spot.type not in ("UBYTE", "UWORD", "ULONG"):
+            return None
+        return StoredCount(spot.at, self.layouts.storage(spot, byte_order))
+
+    def signal(self, given: str, axis: str, meaning: Meaning, limits: Range, title: str, place: Place) -> str:
+        """The name of the signal that feeds an axis; one of the axis's own where none is described.
+
+        An axis in raw numbers has one of its own too: the unit of the quantity would be wrong for them.
+        """
+        measurement = self.description.measurements.get(given)
+        plausible = _usable(limits)
+        if meaning.lost:
+            name = self.ledger.name("signal", f"{axis}.raw", None, key=f"{axis}/raw")
+            made = Signal(name, label(f"{axis} in raw numbers"), "-", None, None, 0)
+        elif measurement is not None:
+            name = self.ledger.name("signal", given, measurement.place)
+            if name in self.signals:
+                return name
+            method = self.description.methods.get(measurement.conversion)
+            unit = label(method.unit) if method else "-"
+            made = Signal(name, label(measurement.title, given), unit, _usable(measurement.limits), None, 0)
+        else:
+            is_named = given not in ("NO_INPUT_QUANTITY", "")
+            own = given if is_named else axis
+            if is_named and given not in self.ledger.names.get("signal", {}):
+                reason = "it feeds an axis and is no MEASUREMENT; unit and range are the axis's"
+                self.ledger.lose("MEASUREMENT", given, reason, place)
+            name = self.ledger.name("signal", own, None, key=own if is_named else f"{own}/own")
+            words = label(own if is_named else title, own)
+            made = Signal(name, words, meaning.unit or "-", plausible, None, 0)
+        self.signals.setdefault(name, made)
+        return name
+
+    def drop_unused(self) -> None:
+        """Drop the signals and conversions of what is not kept."""
+        used = {axis.signal for axis in self.axes.values()}
+        for name in [name for name in self.signals if name not in used]:
+            del self.signals[name]
+        kept = {one.conversion for one in self.tables.values()}
+        kept |= {axis.conversion for axis in self.axes.values() if isinstance(axis, StoredAxis)}
+        for name in [name for name in self.conversions.kept if name not in kept]:
+            del self.conversions.kept[name]
+
+    def unused(self) -> dict[tuple[str, str], Tally]:
+        """What has no place in the definition, what is described and serves nothing that is kept included."""
+        description = self.description
+        found = dict(description.unused)
+        lost = {(loss.kind, loss.name) for loss in self.ledger.losses}
+        used_tables = {method.table for method in description.methods.values()}
+        used_layouts = {axis.layout for axis in description.axes.values()}
+        used_layouts |= {one.layout for one in description.characteristics.values()}
+        owns = self.ledger.names.get("signal", {})
+        uses: tuple[tuple[str, Mapping[str, _Placed], Callable[[str], bool]], ...] = (
+            ("MEASUREMENT", description.measurements, lambda name: owns.get(name) in self.signals),
+            (
+                "COMPU_METHOD",
+                description.methods,
+                lambda name: self.conversions.meanings[name].name in self.conversions.kept,
+            ),
+            ("COMPU_TAB", description.value_tables, lambda name: name in used_tables),
+            ("RECORD_LAYOUT", description.layouts, lambda name: name in used_layouts),
+        )
+        for kind, blocks, is_used in uses:
+            for name, block in blocks.items():
+                if not is_used(name) and (kind, name) not in lost:
+                    key = f"{kind} that nothing kept uses", ""
+                    found.setdefault(key, Tally(block.place)).amount += 1
+        return found
+
+    # Characteristics
+
+    def check_space(self, extension: int, address: int) -> None:
+        if extension:
+            raise LostError("it lies in another address space (ECU_ADDRESS_EXTENSION)")
+        if not 0 <= address < MAX_ADDRESS:
+            raise LostError("its address is not below 2 to the power of 48")
+
+    def check_deposit(self, deposit: str) -> None:
+        if (deposit or self.description.deposit) == "DIFFERENCE":
+            raise LostError("its breakpoints are stored as differences (DEPOSIT DIFFERENCE)")
+
+    def check_unit(self, unit: str, meaning: Meaning, kind: str, name: str, place: Place) -> None:
+        if label(unit, "") != meaning.unit and not meaning.lost:
+            self.ledger.lose(kind, name, "its PHYS_UNIT is not kept, but the unit of its COMPU_METHOD", place)
+
+    def characteristic(self, one: Characteristic) -> None:
+        if one.is_virtual and not one.is_dependent:
+            raise LostError("it is virtual: computed, and not in memory (VIRTUAL_CHARACTERISTIC)")
+        self.check_space(one.extension, one.address)
+        if one.type == "ASCII":
+            self.text(one)
+        elif one.type in _KINDS:
+            self.table(one, _KINDS[one.type])
+        elif one.type == "VAL_BLK":
+            self.block(one)
+        else:
+            raise LostError(f"a {one.type[:40]} is not covered")
+        if one.is_dependent or one.is_virtual:
+            word = "DEPENDENT_CHARACTERISTIC" if one.is_dependent else "VIRTUAL_CHARACTERISTIC"
+            self.ledger.lose(
+                "CHARACTERISTIC", one.name, f"that it is computed from others is not kept ({word})", one.place
+            )
+
+    def text(self, one: Characteristic) -> None:
+        length = math.prod(one.sizes) if one.sizes else 0
+        if not 0 < length <= MAX_MEMORY:
+            raise LostError(
+                "its length is not given (NUMBER or MATRIX_DIM)" if not length else "its length is wrong"
+            )
+        spot = self.values(
+            self.layouts.spots(self.layouts.layout(one.layout), one.address, {"FNC_VALUES": length})
+        )
+        if size_of(spot.type) != 1:
+            raise LostError(f"a text of {spot.type} is not covered")
+        encodings = {"": "ascii", "UTF8": "utf-8"}
+        if one.encoding not in encodings:
+            raise LostError(f"the encoding {one.encoding[:40]} is not covered")
+        name = self.ledger.name("CHARACTERISTIC", one.name, one.place)
+        title = label(one.title, label(one.name))
+        self.texts[name] = Text(
+            name, title, Purpose.GENERAL, "", spot.at, length, encodings[one.encoding], (), 0
+        )
+
+    def values(self, spots: Mapping[str, Spot]) -> Spot:
+        if "FNC_VALUES" not in spots:
+            raise LostError("its RECORD_LAYOUT is without FNC_VALUES")
+        return spots["FNC_VALUES"]
+
+    def block(self, one: Characteristic) -> None:
+        """A block of values: a curve or a map over the indexes of its cells."""
+        sizes = list(one.sizes)
+        while len(sizes) > 1 and sizes[-1] in (0, 1):
+            sizes.pop()
+        if not sizes or len(sizes) > 2 or not all(0 < size <= MAX_BREAKPOINTS for size in sizes):
+            words = (
+                "more than two dimensions"
+                if len(sizes) > 2
+                else "no size (NUMBER or MATRIX_DIM) that is covered"
+            )
+            raise LostError(f"it has {words}")
+        layout = self.layouts.layout(one.layout)
+        cells = math.prod(sizes)
+        spots = self.layouts.spots(layout, one.address, {"FNC_VALUES": self.bounded(cells)})
+        name = self.ledger.name("CHARACTERISTIC", one.name, one.place)
+        axes = [self.index_axis(name, along, size) for along, size in zip("xy", sizes, strict=False)]
+        kind = Kind.MAP if len(sizes) == 2 else Kind.CURVE
+        self.enter(one, name, kind, layout, self.values(spots), axes, ())
+
+    def index_axis(self, table: str, along: str, count: int) -> str:
+        signal = self.ledger.name("signal", f"index_{along}", None, key=f"{along}/index")
+        self.signals.setdefault(signal, Signal(signal, "Number of a cell, from 0", "-", None, None, 0))
+        name = f"{table}/{along}"
+        self.axes[name] = FixedAxis(name, signal, tuple(float(value) for value in range(count)), 0)
+        return name
+
+    def bounded(self, cells: int) -> int:
+        if self.cells + cells > MAX_CELLS:
+            raise LostError(f"with it there are more than {MAX_CELLS:,} cells")
+        return cells
+
+    def table(self, one: Characteristic, kind: Kind) -> None:
+        wanted = {Kind.SCALAR: 0, Kind.CURVE: 1, Kind.MAP: 2}[kind]
+        if len(one.axes) != wanted:
+            raise LostError(f"a {one.type} has {wanted} AXIS_DESCR, and it has {len(one.axes)}")
+        layout = self.layouts.layout(one.layout)
+        counts: dict[str, int] = {}
+        points = [
+            self.axis_points(one, axis, letter, layout) for axis, letter in zip(one.axes, "XY", strict=False)
+        ]
+        for axis, letter, count in zip(one.axes, "XY", points, strict=False):
+            if axis.attribute == "STD_AXIS":
+                counts[f"AXIS_PTS_{letter}"] = count
+        cells = math.prod(points)
+        if wanted:
+            counts["FNC_VALUES"] = self.bounded(cells)
+        for element in layout.elements:
+            if element.keyword.startswith("AXIS_PTS_") and element.keyword not in counts:
+                raise LostError(f"its RECORD_LAYOUT stores {element.keyword}, and its axis lies elsewhere")
+        spots = self.layouts.spots(layout, one.address, counts)
+        name = self.ledger.name("CHARACTERISTIC", one.name, one.place)
+        axes = [
+            self.axis(one, axis, f"{name}/{letter.lower()}", letter, spots, count)
+            for axis, letter, count in zip(one.axes, "XY", points, strict=False)
+        ]
+        self.enter(one, name, kind, layout, self.values(spots), axes, one.axes)
+
+    def axis_points(self, one: Characteristic, axis: AxisDescription, letter: str, layout: Layout) -> int:
+        """How many breakpoints an axis of a table has."""
+        if axis.attribute not in _AXES:
+            raise LostError(f"the axis {axis.attribute[:40]} is not covered")
+        if axis.attribute == "COM_AXIS":
+            shared = self.axes.get(self.ledger.names.get("AXIS_PTS", {}).get(axis.reference, ""))
+            if shared is None:
+                state = "not kept" if axis.reference in self.description.axes else "not described"
+                raise LostError(f"its axis {axis.reference} is {state}")
+            if shared.count != axis.points:
+                reason = f"its axis has {shared.count} breakpoints, and it says {axis.points}"
+                self.ledger.lose("CHARACTERISTIC", one.name, reason, axis.place)
+            return shared.count
+        if axis.attribute == "FIX_AXIS":
+            return len(self.fixed_axis(axis))
+        return self.points(layout, letter, axis.points)
+
+    def fixed_axis(self, axis: AxisDescription) -> tuple[float, ...]:
+        """The breakpoints of a fixed axis in physical values, worked out once for all that share them."""
+        key = axis.fixed, axis.conversion
+        values = self.fixed.get(key)
+        if values is None:
+            values = self.fixed_values(self.fixed_raw(axis), self.conversions.meaning(axis.conversion))
+            self.fixed[key] = values
+        return values
+
+    def fixed_raw(self, axis: AxisDescription) -> tuple[Fraction, ...]:
+        """The breakpoints of a fixed axis before conversion.
+
+        FIX_AXIS_PAR: offset + i * 2 to the power of shift; FIX_AXIS_PAR_DIST: offset + i * distance.
+        """
+        if axis.fixed is None:
+            raise LostError("its FIX_AXIS has no parameters")
+        keyword, numbers = axis.fixed
+        if keyword == "FIX_AXIS_PAR_LIST":
+            if not 0 < len(numbers) <= MAX_BREAKPOINTS:
+                raise LostError(f"its FIX_AXIS_PAR_LIST has {len(numbers)} breakpoints")
+            return tuple(Fraction(repr(number)) for number in numbers)
+        offset, step, count = (Fraction(repr(number)) for number in numbers)
+        if count.denominator != 1 or not 0 < count <= MAX_BREAKPOINTS:
+            raise LostError(f"its {keyword} has {plain(float(count))} breakpoints")
+        if keyword == "FIX_AXIS_PAR":
+            if step.denominator != 1 or abs(step) > 63:
+                raise LostError(f"the shift of its FIX_AXIS_PAR is {plain(float(step))}")
+            step = Fraction(2) ** int(step)
+        return tuple(offset + index * step for index in range(int(count)))
+
+    def axis(
+        self,
+        one: Characteristic,
+        axis: AxisDescription,
+        name: str,
+        letter: str,
+        spots: Mapping[str, Spot],
+        count: int,
+    ) -> str:
+        """Enter an axis of a table's own, or find the shared one; its name."""
+        if axis.attribute == "COM_AXIS":
+            return self.ledger.names["AXIS_PTS"][axis.reference]
+        if axis.attribute in ("RES_AXIS", "CURVE_AXIS"):
+            reason = f"its {axis.attribute} is not covered; it lies over the numbers of its cells instead"
+            self.ledger.lose("CHARACTERISTIC", one.name, reason, axis.place)
+            return self.index_axis(name[:-2], name[-1], count)
+        meaning = self.conversions.meaning(axis.conversion)
+        title = f"{label(one.title, one.name)}, {letter.lower()}"
+        own = f"{one.name}.{letter.lower()}"
+        if axis.attribute == "FIX_AXIS":
+            values = self.fixed_axis(axis)
+            signal = self.signal(axis.input, own, meaning, axis.limits, title, axis.place)
+            self.axes[name] = FixedAxis(name, signal, values, 0)
+        else:
+            self.check_deposit(axis.deposit)
+            spot = spots.get(f"AXIS_PTS_{letter}")
+            if spot is None:
+                raise LostError(f"its RECORD_LAYOUT is without AXIS_PTS_{letter} for its STD_AXIS")
+            order = axis.byte_order or one.byte_order
+            self.axes[name] = StoredAxis(
+                name=name,
+                signal=self.signal(axis.input, own, meaning, axis.limits, title, axis.place),
+                at=spot.at,
+                storage=self.layouts.storage(spot, order),
+                conversion=meaning.name,
+                count=count,
+                stored_count=self.stored_count(spots, letter, order),
+                line=0,
+            )
+        if meaning.lost:
+            reason = f"its {letter.lower()} axis stays in raw numbers: {meaning.lost}"
+            self.ledger.lose("CHARACTERISTIC", one.name, reason, axis.place)
+        return name
+
+    def fixed_values(self, raw: tuple[Fraction, ...], meaning: Meaning) -> tuple[float, ...]:
+        """The breakpoints of a fixed axis in physical values."""
+        match meaning.conversion:
+            case Linear(factor=factor, offset=offset):
+                a, b = Fraction(repr(factor)), Fraction(repr(offset))
+                values = tuple(_double(a * number + b) for number in raw)
+            case Interpolated(raw=points, physical=physical):
+                order = np.argsort(points, kind="stable")
+                found = np.interp(
+                    [_double(number) for number in raw], np.array(points)[order], np.array(physical)[order]
+                )
+                values = tuple(found.tolist())
+            case Rational():
+                raise LostError("a FIX_AXIS with a RAT_FUNC that is not linear is not covered")
+            case _:
+                values = tuple(_double(number) for number in raw)
+        if any(one >= other for one, other in pairwise(values)):
+            raise LostError("the breakpoints of its FIX_AXIS do not rise")
+        return values
+
+    def enter(
+        self,
+        one: Characteristic,
+        name: str,
+        kind: Kind,
+        layout: Layout,
+        spot: Spot,
+        axes: list[str],
+        described: Iterable[AxisDescription],
+    ) -> None:
+        meaning = self.conversions.meaning(one.conversion)
+        mode = next(element.words[1] for element in layout.elements if element.keyword == "FNC_VALUES")
+        if mode not in ("ROW_DIR", "COLUMN_DIR") and not mode.startswith("ALTERNATE_WITH_"):
+            raise LostError(f"the index mode {mode[:40]} is not covered")
+        storage = self.layouts.storage(spot, one.byte_order, one.mask)
+        notes: tuple[str, ...] = ()
+        if meaning.lost:
+            self.ledger.lose(
+                "CHARACTERISTIC",
+                one.name,
+                f"it stays in raw numbers, without limits: {meaning.lost}",
+                one.place,
+            )
+            notes = (label(f"Raw numbers: {meaning.lost}."),)
+        elif one.unit is not None:
+            self.check_unit(one.unit, meaning, "CHARACTERISTIC", one.name, one.place)
+        rows = self.axes[axes[1]].count if len(axes) > 1 else 1
+        self.cells += rows * (self.axes[axes[0]].count if axes else 1)
+        self.tables[name] = Table(
+            name=name,
+            title=label(one.title, label(one.name)),
+            kind=kind,
+            purpose=Purpose.GENERAL,
+            group="",
+            at=spot.at,
+            storage=storage,
+            conversion=meaning.name,
+            x=axes[0] if axes else None,
+            y=axes[1] if len(axes) > 1 else None,
+            y_first=kind is Kind.MAP and mode == "COLUMN_DIR",
+            signal=None,
+            produces=None,
+            demands=self.demands(one, meaning, described),
+            notes=notes,
+            line=0,
+        )
+
+    def demands(self, one: Characteristic, meaning: Meaning, axes: Iterable[AxisDescription]) -> Demands:
+        """EXTENDED_LIMITS are hard limits and the limits expected ones; without them the limits are hard."""
+        has_values = not meaning.lost and meaning.name not in self.conversions.numbered_names
+        hard = soft = None
+        if has_values:
+            plain = self.limits(one, one.limits, "limits")
+            if one.extended is None:
+                hard = plain
+            else:
+                hard, soft = self.limits(one, one.extended, "EXTENDED_LIMITS"), plain
+        monotonic, gradients = [], []
+        for axis, along in zip(axes, "xy", strict=False):
+            if axis.monotony in _MONOTONIES:
+                rising, strict = _MONOTONIES[axis.monotony]
+                monotonic.append(Monotonic(along, rising, strict, 0))
+            elif axis.monotony not in ("", "NOT_MON"):
+                reason = f"its MONOTONY {axis.monotony[:40]} has no direction and is not kept"
+                self.ledger.lose("CHARACTERISTIC", one.name, reason, axis.place)
+            if axis.steepest is not None:
+                is_raw = not has_values or bool(self.conversions.meaning(axis.conversion).lost)
+                if axis.steepest > 0 and not is_raw and axis.attribute not in ("RES_AXIS", "CURVE_AXIS"):
+                    gradients.append(Gradient(along, axis.steepest, 0))
+                else:
+                    self.ledger.lose("CHARACTERISTIC", one.name, "its MAX_GRAD is not kept", axis.place)
+        if hard is None and soft is None and not monotonic and not gradients:
+            return NO_DEMANDS
+        return Demands(limits=hard, expected=soft, monotonic=tuple(monotonic), gradients=tuple(gradients))
+
+    def limits(self, one: Characteristic, limits: Range, what: str) -> Range | None:
+        if limits.low < limits.high:
+            return limits
+        reason = f"its {what} from {plain(limits.low)} to {plain(limits.high)} hold no range"
+        self.ledger.lose("CHARACTERISTIC", one.name, reason, one.place)
+        return None
+
+    # Memory
+
+    def memory(self) -> Memory | None:
+        """Where the image lies: from the first to the last thing in it, lasting segments included.
+
+        None where there is nothing. Items outside the largest image that is read are left out.
+        """
+        spans = self.spans()
+        segments = []
+        for segment in self.description.segments:
+            if not (0 < segment.size <= MAX_MEMORY and 0 <= segment.address < MAX_ADDRESS - segment.size):
+                reason = "its address and size hold no stretch of memory that is read"
+                self.ledger.lose("MEMORY_SEGMENT", segment.name, reason, segment.place)
+            else:
+                segments.append(segment)
+                if any(offset not in (-1, 0, 2**32 - 1, 2**64 - 1) for offset in segment.offsets):
+                    reason = "its mirrored segments are not kept"
+                    self.ledger.lose("MEMORY_SEGMENT", segment.name, reason, segment.place)
+        lasting = [
+            (segment.address, segment.address + segment.size)
+            for segment in segments
+            if segment.memory not in _VOLATILE
+        ]
+        if not spans and not lasting:
+            return None
+        start, end = self.window(spans, lasting)
+        regions: dict[str, Region] = {}
+        for segment in segments:
+            if start <= segment.address and segment.address + segment.size <= end:
+                name = self.ledger.name("MEMORY_SEGMENT", segment.name, segment.place)
+                if name in regions:
+                    self.ledger.lose(
+                        "MEMORY_SEGMENT", segment.name, "the name is described before", segment.place
+                    )
+                else:
+                    regions[name] = Region(name, segment.address, segment.size, 0)
+            else:
+                reason = "it lies outside the image that everything else lies in"
+                self.ledger.lose("MEMORY_SEGMENT", segment.name, reason, segment.place)
+        return Memory(start, end - start, 0xFF, tuple(regions.values()), self.identities(start, end), (), 0)
+
+    def window(self, spans: list[tuple[int, int, str]], lasting: list[tuple[int, int]]) -> tuple[int, int]:
+        every = sorted([span[:2] for span in spans] + lasting)
+        start, end = every[0][0], max(span[1] for span in every)
+        if end - start <= MAX_MEMORY:
+            return start, end
+        # The stretch of the largest size that holds the most items.
+        begins = np.array([span[0] for span in spans] or [span[0] for span in lasting], np.int64)
+        ends = np.array([span[1] for span in spans] or [span[1] for span in lasting], np.int64)
+        begins.sort()
+        ends.sort()
+        inside = np.searchsorted(ends, begins + MAX_MEMORY, side="right") - np.arange(len(begins))
+        start = int(begins[int(np.argmax(inside))])
+        limit = start + MAX_MEMORY
+        end = max((span[1] for span in every if start <= span[0] and span[1] <= limit), default=start + 1)
+        self.cut(start, end, spans)
+        return start, end
+
+    def cut(self, start: int, end: int, spans: list[tuple[int, int, str]]) -> None:
+        """Leave out what lies outside the image, and the tables on axes that do."""
+        reason = (
+            f"it lies more than {MAX_MEMORY >> 20} MiB away from the rest, the most of an image that is read"
+        )
+        outside = {name for first, last, name in spans if first < start or last > end}
+        own = {given: name for name, given in self.ledger.names.get("CHARACTERISTIC", {}).items()}
+        shared = {given: name for name, given in self.ledger.names.get("AXIS_PTS", {}).items()}
+        for name in [
+            name
+            for name, table in self.tables.items()
+            if not outside.isdisjoint({name, *(f"{axis}\0" for axis in table.axes)})
+        ]:
+            table = self.tables.pop(name)
+            for axis in table.axes:
+                if axis.startswith(f"{name}/"):
+                    self.axes.pop(axis, None)
+            place = self.description.characteristics[own[name]].place
+            self.ledger.losses.append(Loss("CHARACTERISTIC", own[name], reason, place, is_whole=True))
+        for name in [name for name in self.texts if name in outside]:
+            del self.texts[name]
+            place = self.description.characteristics[own[name]].place
+            self.ledger.losses.append(Loss("CHARACTERISTIC", own[name], reason, place, is_whole=True))
+        for name in [name for name in self.axes if f"{name}\0" in outside]:
+            del self.axes[name]
+            place = self.description.axes[shared[name]].place
+            self.ledger.losses.append(Loss("AXIS_PTS", shared[name], reason, place, is_whole=True))
+
+    def spans(self) -> list[tuple[int, int, str]]:
+        """First address, address behind the last, and name of all that is stored; an axis's ends in NUL."""
+        spans = []
+        for text in self.texts.values():
+            spans.append((text.at, text.at + text.length, text.name))
+        for table in self.tables.values():
+            cells = math.prod(self.axes[axis].count for axis in table.axes)
+            last = table.at + (cells - 1) * table.storage.stride + table.storage.type.size
+            spans.append((table.at, last, table.name))
+        for axis in self.axes.values():
+            if isinstance(axis, StoredAxis):
+                last = axis.at + (axis.count - 1) * axis.storage.stride + axis.storage.type.size
+                owner = axis.name.split("/")[0] if "/" in axis.name else f"{axis.name}\0"
+                spans.append((axis.at, last, owner))
+        return spans
+
+    def identities(self, start: int, end: int) -> tuple[Identity, ...]:
+        epk, addresses = self.description.epk, self.description.epk_addresses
+        if not epk:
+            return ()
+        place = self.description.place
+        if not addresses:
+            self.ledger.lose("MOD_PAR", "EPK", "its address is not given (ADDR_EPK)", place)
+            return ()
+        try:
+            content = epk.encode("latin-1")
+        except UnicodeEncodeError:
+            self.ledger.lose("MOD_PAR", "EPK", "it has characters of no single byte", place)
+            return ()
+        found: list[Identity] = []
+        for at in dict.fromkeys(addresses):
+            if not start <= at <= end - len(content):
+                self.ledger.lose(
+                    "MOD_PAR", "EPK", f"its address 0x{max(at, 0):X} lies outside the image", place
+                )
+                continue
+            name = "EPK" if not found else f"EPK {len(found) + 1}"
+            found.append(Identity(name, at, content, 0))
+        return tuple(found)
+
+
+def _double(number: Fraction) -> float:
+    try:
+        return float(number)
+    except OverflowError:
+        raise LostError("its breakpoints are too large numbers") from None
+
+
+def _usable(limits: Range) -> Range | None:
+    return limits if limits.low < limits.high else None

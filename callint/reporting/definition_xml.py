@@ -1,0 +1,345 @@
+"""A definition as XML in its own format, laid out the way a person would write it.
+
+Reading the text gives the same definition again, but for the lines on which things stand.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from math import isinf
+from xml.sax.saxutils import escape, quoteattr
+
+from callint.model.definition import (
+    Axis,
+    ByteOrder,
+    Checksum,
+    Conversion,
+    Definition,
+    Demands,
+    FixedAxis,
+    Guard,
+    Identity,
+    Interpolated,
+    Linear,
+    NumberType,
+    OffAllowed,
+    Range,
+    Rational,
+    Relation,
+    Sensor,
+    Signal,
+    States,
+    Storage,
+    Table,
+    Text,
+)
+from callint.model.shown import address, exact
+from callint.reading.definition import NAMESPACE
+
+_MOST_IN_A_LINE = 108
+
+
+def definition_lines(definition: Definition) -> Iterator[str]:
+    """The lines of the whole file, each with its line break."""
+    order = _usual_order(definition)
+    writer = _Writer(definition, order)
+    head = _attributes(
+        xmlns=NAMESPACE, name=definition.name, revision=str(definition.revision), byte_order=order.value
+    )
+    yield '<?xml version="1.0" encoding="UTF-8"?>\n'
+    yield f"<definition{head}>\n"
+    if definition.title:
+        yield f"  <title>{escape(definition.title)}</title>\n"
+    yield from writer.memory()
+    yield from _part(
+        "signals", [*map(_signal, definition.signals.values()), *map(_sensor, definition.sensors)]
+    )
+    yield from _part(
+        "conversions", (row for one in definition.conversions.values() for row in _conversion(one))
+    )
+    shared = (axis for name, axis in definition.axes.items() if "/" not in name)
+    yield from _part("axes", (writer.axis(axis, named=True) for axis in shared))
+    yield "\n  <tables>\n"
+    yield from (f"    {row}\n" for row in writer.tables())
+    yield "  </tables>\n"
+    yield from _part("relations", map(_relation, definition.relations))
+    yield "</definition>\n"
+
+
+def _usual_order(definition: Definition) -> ByteOrder:
+    """The byte order that most numbers have, which need not say so then."""
+    orders = Counter(table.storage.byte_order for table in definition.tables.values())
+    orders.update(axis.storage.byte_order for axis in definition.stored_axes)
+    return orders.most_common(1)[0][0] if orders else ByteOrder.BIG
+
+
+def _part(element: str, rows: Iterable[str]) -> Iterator[str]:
+    is_open = False
+    for row in rows:
+        if not is_open:
+            yield f"\n  <{element}>\n"
+            is_open = True
+        yield f"    {row}\n"
+    if is_open:
+        yield f"  </{element}>\n"
+
+
+#: Values without any of these need no escaping, and most are so.
+_SPECIAL = re.compile('[&<>"\t\n\r]')
+
+
+def _attributes(**pairs: str | None) -> str:
+    return "".join(
+        f" {name.replace('_', '-')}={quoteattr(value)}"
+        if _SPECIAL.search(value)
+        else f' {name.replace("_", "-")}="{value}"'
+        for name, value in pairs.items()
+        if value is not None
+    )
+
+
+def _decimals(conversion: Linear | Rational | Interpolated) -> str | None:
+    return None if conversion.decimals is None else str(conversion.decimals)
+
+
+def _span(limits: Range | None) -> str | None:
+    return None if limits is None else f"{exact(limits.low)} {exact(limits.high)}"
+
+
+def _signal(signal: Signal) -> str:
+    head = _attributes(
+        name=signal.name,
+        unit=signal.unit,
+        plausible=_span(signal.plausible),
+        operating=_span(signal.operating),
+    )
+    return f"<signal{head}>{escape(signal.title)}</signal>" if signal.title else f"<signal{head}/>"
+
+
+def _sensor(sensor: Sensor) -> str:
+    head = _attributes(
+        signal=sensor.signal, curve=sensor.curve, supply=exact(sensor.supply), pull_up=exact(sensor.pull_up)
+    )
+    return f"<sensor{head}/>"
+
+
+def _conversion(one: Conversion) -> Iterator[str]:
+    match one:
+        case Linear():
+            head = _attributes(
+                name=one.name,
+                unit=one.unit or None,
+                factor=exact(one.factor),
+                offset=exact(one.offset) if one.offset else None,
+                decimals=_decimals(one),
+            )
+            yield f"<linear{head}/>"
+        case Rational():
+            numbers = dict(zip("abcdef", map(exact, one.coefficients), strict=True))
+            head = _attributes(name=one.name, unit=one.unit or None, **numbers, decimals=_decimals(one))
+            yield f"<rational{head}/>"
+        case States():
+            yield f"<states{_attributes(name=one.name)}>"
+            for raw, title in one.names.items():
+                yield f'  <state raw="{raw}">{escape(title)}</state>'
+            yield "</states>"
+        case Interpolated():
+            head = _attributes(name=one.name, unit=one.unit or None, decimals=_decimals(one))
+            yield f"<interpolated{head}>"
+            for raw_value, physical in zip(one.raw, one.physical, strict=True):
+                yield f'  <point raw="{exact(raw_value)}" physical="{exact(physical)}"/>'
+            yield "</interpolated>"
+
+
+def _relation(relation: Relation) -> str:
+    table, other, amount = {
+        "at-most": ("table", "bound", "margin"),
+        "equal": ("table", "mirror", "tolerance"),
+        "inverse": ("table", "of", "tolerance"),
+        "gap": ("upper", "lower", "min"),
+    }[relation.kind]
+    pairs = {table: relation.table, other: relation.other, amount: exact(relation.amount)}
+    return f"<{relation.kind}{_attributes(**pairs)}/>"
+
+
+def _values(axis: FixedAxis) -> str:
+    """The breakpoints of a fixed axis: start and step where these give the very numbers."""
+    values = axis.values
+    if len(values) > 2:
+        start, step = values[0], values[1] - values[0]
+        if step > 0 and all(start + step * index == value for index, value in enumerate(values)):
+            return _attributes(count=str(len(values)), start=exact(start), step=exact(step))
+    return _attributes(values=" ".join(map(exact, values)))
+
+
+def _identity(identity: Identity) -> str:
+    text = identity.content.decode("ascii", "replace")
+    is_plain = text.isprintable() and text.isascii() and text == " ".join(text.split()) and text != ""
+    pairs = {"text": text} if is_plain else {"bytes": identity.content.hex(" ").upper()}
+    return f"<identity{_attributes(name=identity.name, at=address(identity.at), **pairs)}/>"
+
+
+def _demands(demands: Demands) -> Iterator[str]:
+    for element, bounds in (("limits", demands.limits), ("expected", demands.expected)):
+        if bounds is not None:
+            low, high = (None if isinf(end) else exact(end) for end in (bounds.low, bounds.high))
+            yield f"<{element}{_attributes(min=low, max=high)}/>"
+    if demands.off is not None:
+        is_usual = demands.off.allowed is OffAllowed.OUTSIDE_OPERATING
+        allowed = None if is_usual else demands.off.allowed.value
+        yield f"<off{_attributes(raw=str(demands.off.raw), allowed=allowed)}/>"
+    for one in demands.monotonic:
+        direction, strict = "rising" if one.rising else "falling", "true" if one.strict else None
+        yield f"<monotonic{_attributes(along=one.along, direction=direction, strict=strict)}/>"
+    for gradient in demands.gradients:
+        yield f"<gradient{_attributes(along=gradient.along, max=exact(gradient.max))}/>"
+    if demands.change is not None:
+        yield f"<change{_attributes(max=exact(demands.change))}/>"
+    yield from map(_guard, demands.guards)
+
+
+def _guard(guard: Guard) -> str:
+    head = _attributes(
+        above=None if guard.above is None else exact(guard.above),
+        below=None if guard.below is None else exact(guard.below),
+        state=guard.state,
+        raw=None if guard.raw is None else str(guard.raw),
+        flat="true" if guard.flat else None,
+        share=None if guard.share == 1 else f"{guard.share:.17f}".rstrip("0"),
+    )
+    return f"<guard{head}/>"
+
+
+class _Writer:
+    """What depends on the definition's byte order, or looks things up in it."""
+
+    def __init__(self, definition: Definition, order: ByteOrder) -> None:
+        self.definition = definition
+        self.order = order
+
+    def memory(self) -> Iterator[str]:
+        memory = self.definition.memory
+        fill = None if memory.fill == 0xFF else f"0x{memory.fill:02X}"
+        head = _attributes(start=f"0x{memory.start:X}", size=f"0x{memory.size:X}", fill=fill)
+        rows = [
+            f"<region{_attributes(name=one.name, start=address(one.start), size=f'0x{one.size:X}')}/>"
+            for one in memory.regions
+        ]
+        rows += map(_identity, memory.identities)
+        rows += map(self.checksum, memory.checksums)
+        if not rows:
+            yield f"\n  <memory{head}/>\n"
+            return
+        yield f"\n  <memory{head}>\n"
+        yield from (f"    {row}\n" for row in rows)
+        yield "  </memory>\n"
+
+    def checksum(self, checksum: Checksum) -> str:
+        word, crc = checksum.word, checksum.crc
+        order = None if word.byte_order is checksum.byte_order else word.byte_order.value
+        own = {}
+        if crc is not None:
+            own = {name: f"0x{getattr(crc, name):X}" for name in ("poly", "init", "xorout")}
+            own |= {name: str(getattr(crc, name)).lower() for name in ("reflect_in", "reflect_out")}
+            own["width"] = str(crc.width)
+        head = _attributes(
+            name=checksum.name,
+            algorithm=checksum.algorithm,
+            start=address(checksum.start),
+            size=f"0x{checksum.size:X}",
+            stored_at=address(checksum.stored_at),
+            byte_order=self.byte_order(checksum.byte_order),
+            complement=checksum.complement,
+            word=None if word.type is NumberType.uint8 and not order else word.type.name,
+            word_order=order,
+            **own,
+        )
+        return f"<checksum{head}/>"
+
+    def byte_order(self, order: ByteOrder) -> str | None:
+        return None if order is self.order else order.value
+
+    def storage(self, storage: Storage) -> dict[str, str | None]:
+        return {
+            "byte_order": self.byte_order(storage.byte_order),
+            "stride": None if storage.stride == storage.type.size else str(storage.stride),
+            "mask": None if storage.mask is None else f"0x{storage.mask:X}",
+        }
+
+    def axis(self, axis: Axis, named: bool) -> str:
+        name = axis.name if named else None
+        if isinstance(axis, FixedAxis):
+            return f"<fixed-axis{_attributes(name=name, signal=axis.signal)}{_values(axis)}/>"
+        stored = axis.stored_count
+        count_type = stored.storage.type.name if stored else "uint8"
+        head = _attributes(
+            name=name,
+            signal=axis.signal,
+            at=address(axis.at),
+            type=axis.storage.type.name,
+            conversion=axis.conversion,
+            count=str(axis.count),
+            byte_order=self.byte_order(axis.storage.byte_order),
+            stride=self.storage(axis.storage)["stride"],
+            count_at=address(stored.at) if stored else None,
+            count_type=None if count_type == "uint8" else count_type,
+        )
+        return f"<axis{head}/>"
+
+    def tables(self) -> Iterator[str]:
+        """Tables in the order of the definition, texts behind them, group by group."""
+        members: dict[str, list[Table | Text]] = {"": [], **{name: [] for name in self.definition.groups}}
+        every: list[Table | Text] = [*self.definition.tables.values(), *self.definition.texts.values()]
+        for one in every:
+            members[one.group if one.group in members else ""].append(one)
+        for name, group in self.definition.groups.items():
+            yield f"<group{_attributes(name=name, title=group.title)}>"
+            yield from (f"  {row}" for one in members[name] for row in self.member(one))
+            yield "</group>"
+        yield from (row for one in members[""] for row in self.member(one))
+
+    def member(self, one: Table | Text) -> Iterator[str]:
+        return self.table(one) if isinstance(one, Table) else _text(one)
+
+    def table(self, table: Table) -> Iterator[str]:
+        head = _attributes(name=table.name, title=table.title, purpose=table.purpose.value)
+        place = _attributes(
+            at=address(table.at),
+            type=table.storage.type.name,
+            conversion=table.conversion,
+            **self.storage(table.storage),
+            order="y-first" if table.y_first else None,
+            signal=table.signal,
+            produces=table.produces,
+        )
+        rows = [self.table_axis(along, name) for along, name in zip("xy", table.axes, strict=False)]
+        rows += _demands(table.demands)
+        rows += (f"<note>{escape(note)}</note>" for note in table.notes)
+        yield from _element(table.kind.value, head, place, rows)
+
+    def table_axis(self, along: str, name: str) -> str:
+        if "/" not in name:
+            return f"<{along}{_attributes(axis=name)}/>"
+        return f"<{along}>{self.axis(self.definition.axes[name], named=False)}</{along}>"
+
+
+def _text(text: Text) -> Iterator[str]:
+    head = _attributes(name=text.name, title=text.title, purpose=text.purpose.value)
+    encoding = None if text.encoding == "ascii" else text.encoding
+    place = _attributes(at=address(text.at), length=str(text.length), encoding=encoding)
+    yield from _element("text", head, place, [f"<note>{escape(note)}</note>" for note in text.notes])
+
+
+def _element(name: str, head: str, place: str, rows: list[str]) -> Iterator[str]:
+    """An element with what it is on one line and where it lies on the next, and its children below."""
+    end = ">" if rows else "/>"
+    if len(name) + len(head) + len(place) < _MOST_IN_A_LINE:
+        yield f"<{name}{head}{place}{end}"
+    else:
+        yield f"<{name}{head}"
+        yield f"{' ' * (len(name) + 1)}{place}{end}"
+    if rows:
+        yield from (f"  {row}" for row in rows)
+        yield f"</{name}>"

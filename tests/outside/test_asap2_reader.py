@@ -1,0 +1,261 @@
+"""What is read of a description is what the published ASAP2 reader pya2ldb reads, item by item.
+
+The descriptions are the two that it ships. The larger one, a demo of version 1.6 of the standard, names
+record layouts that it does not describe, so that nothing of it can be placed; here they are added to a copy,
+as their names say.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from collections import Counter
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from callint.decoding.conversions import to_physical
+from callint.model.definition import ByteOrder, FixedAxis, Linear, NumberType, Range
+from callint.reading.asap2 import Characteristic, Description, read_asap2
+from callint.reading.asap2_definition import Imported, make_definition
+from callint.reading.definition import read_definition
+from callint.reporting.definition_xml import definition_lines
+from tests.running import environment
+
+PROGRAM = Path(__file__).with_name("read_asap2.py")
+DEMO, VARIANTS = "ASAP2_Demo_V161.a2l", "variants.a2l"
+
+#: The types of the demo's layouts by the words in their names, and as NumPy and definitions call them.
+TYPES = {
+    "UBYTE": NumberType.uint8,
+    "SBYTE": NumberType.int8,
+    "UWORD": NumberType.uint16,
+    "SWORD": NumberType.int16,
+    "ULONG": NumberType.uint32,
+    "SLONG": NumberType.int32,
+    "FLOAT32_IEEE": NumberType.float32,
+    "FLOAT64_IEEE": NumberType.float64,
+}
+
+
+def shipped(name: str) -> bytes:
+    spec = find_spec("pya2l")
+    assert spec is not None and spec.origin is not None
+    return (Path(spec.origin).parent / "examples" / name).read_bytes()
+
+
+def completed(demo: str) -> str:
+    """The demo with the layouts that it names: FNC and AXIS_PTS ones with the type in their name."""
+    layouts = []
+    for name in sorted(set(re.findall(r"RL\.[A-Z0-9_.]+", demo))):
+        *_, kind, type_name, mode = name.split(".")
+        if kind == "FNC":
+            layouts.append((name, f"FNC_VALUES 1 {type_name} {mode} DIRECT"))
+        elif kind == "AXIS_PTS":
+            # INCR, though the name says DECR: breakpoints that are stored backwards are not covered.
+            layouts.append((name, f"AXIS_PTS_X 1 {type_name} INDEX_INCR DIRECT"))
+    layouts.append(("Scalar_FLOAT64_IEEE", "FNC_VALUES 1 FLOAT64_IEEE ROW_DIR DIRECT"))
+    layouts.append(
+        (
+            "RL.CURVE.SWORD.SBYTE.DECR",
+            "NO_AXIS_PTS_X 1 UBYTE AXIS_PTS_X 2 SBYTE INDEX_INCR DIRECT FNC_VALUES 3 SWORD ROW_DIR DIRECT",
+        )
+    )
+    text = "\n".join(f"/begin RECORD_LAYOUT {name} {rest} /end RECORD_LAYOUT" for name, rest in layouts)
+    return demo.replace("/end MODULE", f"{text}\n/end MODULE")
+
+
+@pytest.fixture(scope="module", params=[DEMO, VARIANTS, "completed"])
+def both(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[Description, Any]:
+    """A description as it is read here, and as the other reader reads it."""
+    folder = tmp_path_factory.mktemp("asap2")
+    path = folder / "description.a2l"
+    if request.param == "completed":
+        path.write_text(completed(shipped(DEMO).decode("latin-1")), "latin-1")
+    else:
+        path.write_bytes(shipped(request.param))
+    done = subprocess.run(
+        [sys.executable, PROGRAM, path, folder / "read.json"],
+        cwd=folder,
+        env=environment(),
+        capture_output=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr[-2000:]
+    return read_asap2(path), json.loads((folder / "read.json").read_bytes())
+
+
+def characteristic(one: Characteristic) -> list[Any]:
+    return [
+        one.title,
+        one.type,
+        one.address,
+        one.layout,
+        one.conversion,
+        one.limits.low,
+        one.limits.high,
+        one.mask,
+        [
+            [
+                axis.attribute,
+                axis.input,
+                axis.conversion,
+                axis.points,
+                axis.limits.low,
+                axis.limits.high,
+                axis.reference,
+                None if axis.fixed is None else list(axis.fixed[1]),
+                axis.steepest,
+            ]
+            for axis in one.axes
+        ],
+    ]
+
+
+def test_characteristics_are_the_same(both: tuple[Description, Any]) -> None:
+    here, there = both
+    assert len(there["characteristics"]) in (54, 1)
+    assert {name: characteristic(one) for name, one in here.characteristics.items()} == there[
+        "characteristics"
+    ]
+
+
+def test_axes_and_measurements_are_the_same(both: tuple[Description, Any]) -> None:
+    here, there = both
+    axes = {
+        name: [
+            one.title,
+            one.address,
+            one.input,
+            one.layout,
+            one.conversion,
+            one.points,
+            one.limits.low,
+            one.limits.high,
+        ]
+        for name, one in here.axes.items()
+    }
+    measurements = {
+        name: [one.title, one.conversion, one.limits.low, one.limits.high]
+        for name, one in here.measurements.items()
+    }
+    assert (axes, measurements) == (there["axes"], there["measurements"])
+
+
+def test_conversions_and_their_tables_are_the_same(both: tuple[Description, Any]) -> None:
+    here, there = both
+    methods = {
+        name: [one.title, one.type, one.format, one.unit, list(one.numbers), one.table]
+        for name, one in here.methods.items()
+    }
+    states = {
+        name: [list(row) for row in one.rows]
+        for name, one in here.value_tables.items()
+        if one.kind == "COMPU_VTAB"
+    }
+    assert (methods, states) == (there["methods"], there["states"])
+
+
+def test_memory_and_layouts_are_the_same(both: tuple[Description, Any]) -> None:
+    here, there = both
+    segments = [[one.name, one.memory, one.address, one.size] for one in here.segments]
+    assert segments == there["segments"]
+    layouts = {
+        name: sorted([element.position, *element.words] for element in one.elements)
+        for name, one in here.layouts.items()
+    }
+    assert layouts == there["layouts"]
+    assert here.byte_order == there["byte_order"]
+    assert {name: here.alignments.get(name) for name in there["alignments"]} == there["alignments"]
+
+
+def test_nothing_of_it_is_a_mistake_or_unknown(both: tuple[Description, Any]) -> None:
+    here, _ = both
+    assert (here.bad, here.unknown) == ([], {})
+
+
+def test_conversions_have_the_same_physical_values(both: tuple[Description, Any]) -> None:
+    here, there = both
+    made = make_definition(here)
+    kept = {} if made.definition is None else made.definition.conversions
+    compared = 0
+    for name, values in there["physical"].items():
+        if values is None or name not in kept:
+            continue
+        mine = to_physical(kept[name], np.array([-7, 0, 1, 250]))
+        assert mine == pytest.approx(values, rel=1e-12), name
+        compared += 1
+    assert compared == (4 if "RL.FNC.SWORD.ROW_DIR" in here.layouts else 0)
+
+
+# The definition that is made of the completed demo
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Imported:
+    path = tmp_path_factory.mktemp("asap2") / "demo.a2l"
+    path.write_text(completed(shipped(DEMO).decode("latin-1")), "latin-1")
+    return make_definition(read_asap2(path))
+
+
+def test_tables_have_the_addresses_types_and_limits_of_the_description(made: Imported) -> None:
+    definition, described = made.definition, made.description
+    assert definition is not None
+    # All 54 but the CUBOID, four on FIX_AXIS without parameters, two strings and a block without a size, and
+    # two whose record layouts are not added.
+    assert len(definition.tables) == 44
+    for name, table in definition.tables.items():
+        source = described.characteristics[name]
+        layout = source.layout.split(".")
+        assert table.title == (source.title or name)
+        assert table.storage.byte_order is ByteOrder.LITTLE  # MSB_LAST
+        if layout[0] == "RL" and layout[1] == "FNC":
+            assert (table.at, table.storage.type) == (source.address, TYPES[layout[2]])
+        if table.conversion is not None:
+            assert table.demands.limits == source.limits
+
+
+def test_a_record_with_count_and_axis_has_its_values_behind_them(made: Imported) -> None:
+    definition = made.definition
+    assert definition is not None
+    table = definition.tables["ASAM.C.CURVE.STD_AXIS"]
+    # At 8454912 a byte for the count, 8 bytes of breakpoints, and words at even addresses.
+    assert (table.at, table.storage.type) == (8454912 + 10, NumberType.int16)
+    own = definition.axes["ASAM.C.CURVE.STD_AXIS/x"]
+    assert not isinstance(own, FixedAxis)
+    assert (own.at, own.count, own.signal) == (8454913, 8, "ASAM.M.SCALAR.SBYTE.IDENTICAL")
+    assert definition.signals[own.signal].plausible == Range(-128, 127)
+    assert definition.signals[own.signal].unit == "hours"
+
+
+def test_conversions_of_the_demo_are_what_their_names_say(made: Imported) -> None:
+    definition = made.definition
+    assert definition is not None
+    assert definition.conversions["CM.LINEAR.MUL_2"] == Linear("CM.LINEAR.MUL_2", "m/s", 1, 2, 0, 0)
+    assert definition.conversions["CM.RAT_FUNC.DIV_10"] == Linear("CM.RAT_FUNC.DIV_10", "km/h", 1, 0.1, 0, 0)
+    assert "CM.FORM.X_PLUS_4" not in definition.conversions
+
+
+def test_what_the_demo_has_and_a_definition_cannot_say_is_listed(made: Imported) -> None:
+    whole = Counter(re.sub(r"(RECORD_LAYOUT) \S+", r"\1", one.reason) for one in made.losses if one.is_whole)
+    assert whole["a CUBOID is not covered"] == 1
+    assert whole["its FIX_AXIS has no parameters"] == 4
+    parts = {one.name: one.reason for one in made.losses if not one.is_whole}
+    assert parts["CM.FORM.X_PLUS_4"] == "a FORMULA is not covered"
+    assert "its CURVE_AXIS is not covered" in parts["ASAM.C.CURVE.CURVE_AXIS"]
+    assert "its RES_AXIS is not covered" in parts["ASAM.C.CURVE.RES_AXIS"]
+    named = {one.name for one in made.losses if one.is_whole and one.kind == "CHARACTERISTIC"}
+    assert made.definition is not None
+    kept = {*made.definition.tables, *made.definition.texts}
+    assert named | kept == set(made.description.characteristics) and not named & kept
+
+
+def test_the_definition_of_the_demo_is_valid(made: Imported) -> None:
+    assert made.definition is not None
+    file = read_definition("".join(definition_lines(made.definition)).encode(), "demo.xml")
+    assert file.problems == ()

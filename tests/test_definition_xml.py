@@ -1,0 +1,299 @@
+"""A definition written as XML reads back as the same definition."""
+
+from __future__ import annotations
+
+import dataclasses
+import string
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from callint.model.definition import (
+    Axis,
+    ByteOrder,
+    Checksum,
+    Conversion,
+    Crc,
+    Definition,
+    Demands,
+    FixedAxis,
+    Gradient,
+    Group,
+    Guard,
+    Identity,
+    Interpolated,
+    Kind,
+    Linear,
+    Memory,
+    Monotonic,
+    NumberType,
+    OffAllowed,
+    OffCode,
+    Purpose,
+    Range,
+    Rational,
+    Region,
+    Relation,
+    Sensor,
+    Signal,
+    States,
+    Storage,
+    StoredAxis,
+    StoredCount,
+    Table,
+    Text,
+)
+from callint.reading.definition import read_definition
+from callint.reporting.definition_xml import definition_lines
+from tests.running import REPOSITORY
+
+DEMO = REPOSITORY / "fixtures/demo/steps/01-factory/definitions/skerry-28.xml"
+
+
+def written(definition: Definition) -> bytes:
+    return "".join(definition_lines(definition)).encode()
+
+
+def read(data: bytes) -> Definition:
+    file = read_definition(data, "written.xml")
+    assert file.definition is not None and file.problems == (), file.problems
+    return file.definition
+
+
+def bare(noun: Any) -> Any:
+    """A noun as plain data, without the lines on which things stand."""
+    if dataclasses.is_dataclass(noun) and not isinstance(noun, type):
+        fields = [field.name for field in dataclasses.fields(noun)]
+        left = {"line", "declarations", "digest"}
+        return type(noun).__name__, {name: bare(getattr(noun, name)) for name in fields if name not in left}
+    if isinstance(noun, dict):
+        return {name: bare(value) for name, value in noun.items()}
+    if isinstance(noun, tuple):
+        return tuple(bare(value) for value in noun)
+    return noun
+
+
+@pytest.mark.parametrize("path", [DEMO, REPOSITORY / "tests/data/example.xml"], ids=lambda path: path.stem)
+def test_a_definition_written_by_people_stays_the_same(path: Path) -> None:
+    before = read(path.read_bytes())
+    assert bare(read(written(before))) == bare(before)
+
+
+# Definitions of every shape
+
+NAMES = st.from_regex(r"[A-Za-z_][A-Za-z0-9_.\-\[\]]{0,12}", fullmatch=True)
+REALS = st.floats(allow_nan=False, allow_infinity=False)
+POSITIVE = st.floats(min_value=1e-300, allow_infinity=False)
+_LETTERS = string.ascii_letters + string.digits + "<>&\"'°µ→€ü%/()[]"
+LABELS = st.lists(st.text(_LETTERS, min_size=1, max_size=6), min_size=1, max_size=4).map(" ".join)
+ADDRESSES = st.integers(0, 2**48 - 1)
+ORDERS = st.sampled_from(ByteOrder)
+SPANS = st.none() | st.builds(Range, REALS, REALS)
+BOUNDS = st.none() | st.one_of(
+    st.builds(Range, REALS, REALS),
+    st.builds(Range, REALS, st.just(float("inf"))),
+    st.builds(Range, st.just(float("-inf")), REALS),
+)
+DECIMALS = st.none() | st.integers(0, 9)
+
+
+@st.composite
+def storages(draw: st.DrawFn, can_mask: bool = True) -> Storage:
+    number_type = draw(st.sampled_from(NumberType))
+    stride = number_type.size + draw(st.sampled_from([0, 0, 3]))
+    mask = None
+    if can_mask and number_type.kind == "u" and draw(st.booleans()):
+        mask = draw(st.integers(1, (1 << 8 * number_type.size) - 1))
+    return Storage(number_type, draw(ORDERS), stride, mask)
+
+
+@st.composite
+def conversions(draw: st.DrawFn, name: str) -> Conversion:
+    unit, decimals = draw(st.just("") | LABELS), draw(DECIMALS)
+    match draw(st.integers(0, 3)):
+        case 0:
+            return Linear(name, unit, decimals, draw(REALS), draw(REALS), 0)
+        case 1:
+            return Rational(name, unit, decimals, draw(st.tuples(*[REALS] * 6)), 0)
+        case 2:
+            raws = st.dictionaries(st.integers(-(2**63), 2**63), LABELS, min_size=1, max_size=4)
+            names = draw(raws)
+            return States(name, {raw: f"{title} {raw}" for raw, title in names.items()}, (), 0)
+    points = draw(st.lists(st.tuples(REALS, REALS), min_size=2, max_size=5))
+    raw, physical = zip(*points, strict=True)
+    return Interpolated(name, unit, decimals, raw, physical, 0)
+
+
+@st.composite
+def axes(draw: st.DrawFn, name: str) -> Axis:
+    signal = draw(NAMES)
+    if draw(st.booleans()):
+        even = st.builds(
+            lambda start, step, count: tuple(start + step * index for index in range(count)),
+            st.floats(-1e6, 1e6),
+            st.floats(1e-3, 1e6),
+            st.integers(1, 9),
+        )
+        return FixedAxis(name, signal, draw(even | st.lists(REALS, min_size=1, max_size=5).map(tuple)), 0)
+    count_type = draw(st.sampled_from([NumberType.uint8, NumberType.uint16, NumberType.uint32]))
+    storage = draw(storages(can_mask=False))
+    stored = None
+    if draw(st.booleans()):
+        stored = StoredCount(draw(ADDRESSES), Storage(count_type, storage.byte_order, count_type.size))
+    conversion = draw(st.none() | NAMES)
+    return StoredAxis(name, signal, draw(ADDRESSES), storage, conversion, draw(st.integers(1, 99)), stored, 0)
+
+
+@st.composite
+def demands(draw: st.DrawFn, kind: Kind, storage: Storage) -> Demands:
+    along = st.sampled_from({Kind.SCALAR: [], Kind.CURVE: ["x"], Kind.MAP: ["x", "y"]}[kind] or ["none"])
+    shaped = kind is not Kind.SCALAR
+    low, high = (0, 1) if storage.mask or storage.type.kind == "u" else (-1, 1)
+    raws = st.integers(low, high)
+    guard = st.sampled_from(
+        [
+            {"above": draw(REALS)},
+            {"below": draw(REALS)},
+            {"state": draw(LABELS)},
+            {"raw": draw(raws)},
+            {"flat": True},
+        ]
+    )
+    none: dict[str, Any] = {"above": None, "below": None, "state": None, "raw": None, "flat": False}
+    guards = st.builds(
+        lambda given, share: Guard(**{**none, **given}, share=share, line=0),
+        guard,
+        st.sampled_from([1.0, 0.5, 0.25, 0.1]),
+    )
+    shapes = st.builds(Monotonic, along, st.booleans(), st.booleans(), st.just(0))
+    steps = st.builds(Gradient, along, POSITIVE, st.just(0))
+    return Demands(
+        limits=draw(BOUNDS),
+        expected=draw(BOUNDS),
+        off=draw(st.none() | st.builds(OffCode, raws, st.sampled_from(OffAllowed), st.just(0))),
+        monotonic=tuple(draw(st.lists(shapes, max_size=2))) if shaped else (),
+        gradients=tuple(draw(st.lists(steps, max_size=2))) if shaped else (),
+        change=draw(st.none() | POSITIVE),
+        guards=tuple(draw(st.lists(guards, max_size=2))),
+    )
+
+
+@st.composite
+def checksums(draw: st.DrawFn) -> Checksum:
+    algorithm = draw(st.sampled_from(["CRC-32/ISO-HDLC", "sum16", "crc"]))
+    order, crc, word = draw(ORDERS), None, NumberType.uint8
+    if algorithm == "crc":
+        width = draw(st.integers(3, 82))
+        register = st.integers(0, 2**width - 1)
+        poly = draw(register.map(lambda number: number | 1))
+        crc = Crc(width, poly, draw(register), draw(st.booleans()), draw(st.booleans()), draw(register))
+    if algorithm == "sum16":
+        word = draw(st.sampled_from([NumberType.uint8, NumberType.uint16, NumberType.uint32]))
+    return Checksum(
+        name=draw(LABELS),
+        algorithm=algorithm,
+        start=draw(ADDRESSES),
+        size=draw(st.integers(1, 2**18)) * word.size,
+        stored_at=draw(ADDRESSES),
+        byte_order=order,
+        complement=draw(st.sampled_from([None, "ones", "twos"])),
+        word=Storage(word, draw(ORDERS) if algorithm == "sum16" else order, word.size),
+        crc=crc,
+        line=0,
+    )
+
+
+@st.composite
+def definitions(draw: st.DrawFn) -> Definition:
+    def named(most: int) -> list[str]:
+        return draw(st.lists(NAMES, max_size=most, unique=True))
+
+    def some(make: st.SearchStrategy[Any]) -> tuple[Any, ...]:
+        return tuple(draw(st.lists(make, max_size=2, unique_by=lambda one: getattr(one, "name", id(one)))))
+
+    line = st.just(0)
+    memory = Memory(
+        draw(ADDRESSES),
+        draw(st.integers(1, 2**28)),
+        draw(st.integers(0, 255)),
+        some(st.builds(Region, NAMES, ADDRESSES, st.integers(1, 2**20), line)),
+        some(
+            st.builds(
+                Identity, LABELS, ADDRESSES, st.binary(min_size=1, max_size=9) | LABELS.map(str.encode), line
+            )
+        ),
+        some(checksums()),
+        0,
+    )
+    groups = {name: Group(name, draw(LABELS), 0) for name in named(2)}
+    found_axes: dict[str, Axis] = {name: draw(axes(name)) for name in named(3)}
+    shared = list(found_axes)
+    tables: dict[str, Table] = {}
+    texts: dict[str, Text] = {}
+    for name in named(5):
+        group = draw(st.sampled_from(["", *groups]))
+        notes = tuple(draw(st.lists(LABELS, max_size=2)))
+        purpose, title = draw(st.sampled_from(Purpose)), draw(LABELS)
+        kind = draw(st.sampled_from(Kind))
+        if kind is Kind.TEXT:
+            encoding = draw(st.sampled_from(["ascii", "latin-1", "utf-8"]))
+            length = draw(st.integers(1, 2**20))
+            texts[name] = Text(name, title, purpose, group, draw(ADDRESSES), length, encoding, notes, 0)
+            continue
+        own: list[str] = []
+        for along in {Kind.SCALAR: "", Kind.CURVE: "x", Kind.MAP: "xy"}[kind]:
+            if draw(st.booleans()) and shared:
+                own.append(draw(st.sampled_from(shared)))
+            else:
+                own.append(f"{name}/{along}")
+                found_axes[own[-1]] = draw(axes(own[-1]))
+        storage = draw(storages())
+        tables[name] = Table(
+            name,
+            title,
+            kind,
+            purpose,
+            group,
+            draw(ADDRESSES),
+            storage,
+            draw(st.none() | NAMES),
+            own[0] if own else None,
+            own[1] if len(own) > 1 else None,
+            kind is Kind.MAP and draw(st.booleans()),
+            draw(st.none() | NAMES),
+            draw(st.none() | NAMES),
+            draw(demands(kind, storage)),
+            notes,
+            0,
+        )
+    relations = st.builds(
+        Relation, st.sampled_from(["at-most", "equal", "inverse", "gap"]), NAMES, NAMES, REALS, line
+    )
+    return Definition(
+        name=draw(NAMES),
+        title=draw(st.just("") | LABELS),
+        revision=draw(st.integers(1, 999)),
+        memory=memory,
+        signals={
+            name: Signal(name, draw(st.just("") | LABELS), draw(LABELS), draw(SPANS), draw(SPANS), 0)
+            for name in named(3)
+        },
+        sensors=some(st.builds(Sensor, NAMES, NAMES, POSITIVE, POSITIVE, line)),
+        conversions={name: draw(conversions(name)) for name in named(3)},
+        axes=found_axes,
+        groups=groups,
+        tables=tables,
+        texts=texts,
+        relations=tuple(draw(st.lists(relations, max_size=2))),
+        declarations=(),
+        digest="",
+    )
+
+
+@settings(max_examples=60, deadline=None)
+@given(definitions())
+def test_any_definition_reads_back_as_it_was_written(definition: Definition) -> None:
+    assert bare(read(written(definition))) == bare(definition)
