@@ -626,6 +626,16 @@ def test_memory_reaches_from_the_first_to_the_last_thing_with_its_segments_as_re
     assert result.is_complete
 
 
+def test_memory_holds_the_count_that_stands_before_an_axis(tmp_path: Path) -> None:
+    layout = (
+        "/begin RECORD_LAYOUT COUNTED NO_AXIS_PTS_X 1 UBYTE AXIS_PTS_X 2 UBYTE INDEX_INCR DIRECT "
+        "FNC_VALUES 3 UBYTE ROW_DIR DIRECT /end RECORD_LAYOUT"
+    )
+    curve = value("RAIL", axis("STD_AXIS", 4), type="CURVE", layout="COUNTED", at="0x40")
+    result = imported(tmp_path, layout, METHODS, SPEED_SIGNAL, curve)
+    assert (made(result).memory.start, made(result).memory.end) == (0x40, 0x49)
+
+
 def test_memory_that_is_no_part_of_an_image_is_listed(tmp_path: Path) -> None:
     result = imported(
         tmp_path,

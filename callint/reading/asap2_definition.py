@@ -678,6 +678,8 @@ class _Maker:
                 last = axis.at + (axis.count - 1) * axis.storage.stride + axis.storage.type.size
                 owner = axis.name.split("/")[0] if "/" in axis.name else f"{axis.name}\0"
                 spans.append((axis.at, last, owner))
+                if (count := axis.stored_count) is not None:
+                    spans.append((count.at, count.at + count.storage.type.size, owner))
         return spans
 
     def identities(self, start: int, end: int) -> tuple[Identity, ...]:
