@@ -28,6 +28,7 @@ COMMANDS = {
     "waive": "accept a finding, in writing",
     "seal": "compute the stored checksums anew",
     "rules": "explain the rules",
+    "schema": "print a schema, for editors and other programs",
 }
 
 MODULES = {"import": "importing"}

@@ -51,15 +51,15 @@ def definition_page() -> Iterator[str]:
     yield "The namespace is `urn:callint:definition:1`. Attributes in bold must be given."
     root = next(one for one in schema if one.tag == f"{_XS}element")
     seen: set[str] = set()
-    yield from _element("definition", root[0], types, seen)
+    yield from _element("definition", root.find(f"{_XS}complexType"), types, seen)
     yield ""
     yield "## Kinds of values"
     yield ""
     for name, one in types.items():
         if one.tag == f"{_XS}simpleType":
-            words = [value.get("value", "") for value in one.iter(f"{_XS}enumeration")]
-            options = f" One of {', '.join(f'`{word}`' for word in words)}." if words else ""
-            yield f"- `{name}`: {_documentation(one)}{options}"
+            yield f"- `{name}`: {_documentation(one)}"
+            for value in one.iter(f"{_XS}enumeration"):
+                yield f"  - `{value.get('value')}`: {_documentation(value)}"
     yield ""
     yield "## The algorithms of the CRC catalogue"
     yield ""
@@ -96,7 +96,9 @@ def _element(
         yield from rows
     if children:
         yield ""
-        yield "Inside: " + ", ".join(_child(child) for child in children) + "."
+        yield "| inside | how many | meaning |"
+        yield "| --- | --- | --- |"
+        yield from (_child(child) for child in children)
     for child in children:
         known = types.get(child.get("type", ""))
         if known is not None and known.tag == f"{_XS}complexType":
@@ -115,11 +117,10 @@ def _child(child: etree._Element) -> str:
     parent = child.getparent()
     if parent is not None and parent.tag == f"{_XS}choice":
         least, most = "0", parent.get("maxOccurs", "1")
-    amount = {("1", "1"): "", ("0", "1"): " (optional)", ("1", "unbounded"): " (one or more)"}.get(
-        (least, most), " (any number)" if most == "unbounded" else f" (up to {most})"
+    amount = {("1", "1"): "one", ("0", "1"): "one or none", ("1", "unbounded"): "one or more"}.get(
+        (least, most), "any number" if most == "unbounded" else f"up to {most}"
     )
-    words = _documentation(child)
-    return f"`<{child.get('name')}>`{amount}" + (f": {words.rstrip('.').lower()}" if words else "")
+    return f"| `<{child.get('name')}>` | {amount} | {_documentation(child)} |"
 
 
 # The policy
