@@ -84,8 +84,8 @@ def command(
     target = Path(output)
     if target.is_dir():
         raise InputError(f"{target}: it is a folder; name a file")
-    inputs = [old.name, changed.name, new.name, before.file.path, after.file.path, workplace.policy.path]
-    refuse_to_replace(target, (workplace.place(name) for name in inputs if name))
+    inputs = {old.name, changed.name, new.name, before.file.path, after.file.path, *workplace.policy.inputs}
+    refuse_to_replace(target, map(workplace.place, inputs))
     old_images = [sources.whole_file(before, one).image for one in (old, changed)]
     new_file = targets.whole_file(after, new)
     done = _carried(

@@ -274,10 +274,10 @@ def _refuse_unsettled(state: Staged) -> None:
 
 def _refuse_to_replace(output: Path, work: _Work) -> None:
     """InputError where the output is an input, under whatever name."""
-    inputs = {work.policy.path, *work.definitions, *work.policy.definitions}
+    inputs = {*work.definitions, *work.policy.inputs}
     for one in work.images:
         inputs |= {one.image, *one.definitions, *one.bases}
-    refuse_to_replace(output, (work.place(name) for name in inputs - {""}))
+    refuse_to_replace(output, (work.place(name) for name in inputs))
 
 
 def _print(

@@ -94,8 +94,8 @@ def command(
     contents = [read_content(workplace, word) for word in (base, ours, theirs)]
     target = Path(output)
     job = _Job(workplace, definition, workplace.label(target), contents, _Wishes.read(takes, globs))
-    inputs = [*(one.name for one in contents), job.subject.file.path, workplace.policy.path]
-    refuse_to_replace(target, (workplace.place(name) for name in inputs if name))
+    inputs = {*(one.name for one in contents), job.subject.file.path, *workplace.policy.inputs}
+    refuse_to_replace(target, map(workplace.place, inputs))
     report = job.run()
     lists = _Lists(target)
     _write(report, job.merged(report), target.resolve(), lists)

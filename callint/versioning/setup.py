@@ -38,6 +38,9 @@ SHEBANG = "#!/bin/sh\n"
 #: The attributes of so many images are looked at; they mostly go by their folder.
 _LOOKED_AT = 200
 
+#: What may stand before the first < of an XML file: byte order marks, halves of characters, spaces.
+_BEFORE_XML = b"\xef\xbb\xbf\xff\xfe\0 \t\r\n"
+
 _DRIVEN_BY = re.compile(r" diff --driver(?: --policy (?P<policy>.+))? --$")
 
 
@@ -135,6 +138,9 @@ class _Planner:
             if not glob.has_magic(one) and not (self._root / one).exists():
                 raise InputError(f"{one}: it does not exist; check the path, or give a glob in quotes")
         definitions = [self._existing(one) for one in wishes.definitions]
+        for path, given in zip(definitions, wishes.definitions, strict=True):
+            if not (self._readable(self._root / path) or b"").lstrip(_BEFORE_XML).startswith(b"<"):
+                raise InputError(f"{given}: it is no definition; name the XML file that describes the images")
         return policy_text(tuple(images), definitions, [self._existing(one) for one in wishes.bases])
 
     def _inside(self, path: str) -> str:

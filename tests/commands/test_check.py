@@ -368,6 +368,7 @@ def test_output_replaces_an_older_report_and_keeps_its_mode(yard: Yard) -> None:
         ((), "boats/petrel.bin"),
         ((), "defs/yard.xml"),
         ((), "factory/base.bin"),
+        (("defs/yard.xml",), "factory/base.bin"),
         (("boats",), "boats/petrel.bin"),
     ],
 )

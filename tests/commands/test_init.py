@@ -538,6 +538,10 @@ def test_what_is_in_the_way_is_one_line_and_nothing_is_written(yard: Scratch, ca
         (("boats/*.bin",), "--definition is missing; give the definition of the images"),
         (("boats/*.bin", "--definition", "defs/no.xml"), "defs/no.xml: it does not exist; check the path"),
         (("boats/*.bin", "--definition", "defs"), "defs: it cannot be read: it is a folder"),
+        (
+            ("boats/*.bin", "--definition", "factory/base.bin"),
+            "factory/base.bin: it is no definition; name the XML file that describes the images",
+        ),
         ((*NAMED[:3], "--base", "no.bin"), "no.bin: it does not exist; check the path"),
         (("../x/*.bin", *NAMED[1:]), "../x/*.bin: it leads out of"),
         (("boats/no.bin", *NAMED[1:]), "boats/no.bin: it does not exist; check the path"),

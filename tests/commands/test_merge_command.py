@@ -349,7 +349,14 @@ def test_the_output_may_not_be_an_input_under_any_name(yard: Yard) -> None:
     files = ("boats/base.bin", "boats/ours.bin", "boats/apart.bin")
     os.link(yard.root / "boats/ours.bin", yard.root / "boats/twin.bin")
     (yard.root / "boats/link.bin").symlink_to("apart.bin")
-    for name in (*files, "boats/twin.bin", "boats/link.bin", "./boats/../boats/base.bin", "defs/yard.xml"):
+    for name in (
+        *files,
+        "boats/twin.bin",
+        "boats/link.bin",
+        "./boats/../boats/base.bin",
+        "defs/yard.xml",
+        "factory/base.bin",
+    ):
         assert "would replace an input" in yard.call("merge", *files, "--to", name).error
     assert {name: yard.files()[name] for name in before} == before
 
