@@ -33,8 +33,12 @@ class Judge:
         self._doubts: dict[Waiver, Doubt] = {}
         self._asked: dict[tuple[int, str], Doubt | None] = {}
         self._waivers: dict[tuple[str, str, str], list[int]] = {}
+        self._namesakes: dict[tuple[str, str], list[Waiver]] = {}
+        self._alike: dict[Waiver, str] = {}
         for number, waiver in enumerate(policy.waivers):
             self._waivers.setdefault(waiver.subject, []).append(number)
+            if waiver.image:
+                self._namesakes.setdefault((waiver.rule, waiver.table), []).append(waiver)
 
     def settle(
         self,
@@ -77,7 +81,19 @@ class Judge:
             else:
                 self._meet(number, Fate.USED)
                 accepted = accepted or waiver
+        if accepted is None and finding.image:
+            self._compare(finding, digest)
         return accepted
+
+    def _compare(self, finding: Finding, digest: Digest) -> None:
+        """Note which waivers of other images accept this very content: an image may have a new name."""
+        others = [
+            waiver
+            for waiver in self._namesakes.get((finding.rule, finding.table), ())
+            if waiver.image != finding.image and waiver not in self._alike
+        ]
+        current = digest(finding) if others else ""
+        self._alike.update({waiver: finding.image for waiver in others if waiver.digest == current})
 
     def _doubt(self, number: int, finding: Finding, doubting: Doubting) -> Doubt | None:
         """What speaks against a waiver, asked once: all that it covers is one table in one content."""
@@ -109,7 +125,7 @@ class Judge:
         fates: list[tuple[Waiver, Fate]] = [
             (self.policy.waivers[number], fate) for number, fate in self._fates.items()
         ]
-        return Ledger(self.policy.path, tuple(fates), self._digests, self.today, self._doubts)
+        return Ledger(self.policy.path, tuple(fates), self._digests, self.today, self._doubts, self._alike)
 
 
 def order(findings: Iterable[Finding]) -> list[Finding]:

@@ -28,7 +28,8 @@ class Fate(Enum):
 class Ledger:
     """How the waivers of one policy fared.
 
-    ``digests`` are the contents that outdated ones met, ``doubts`` what speaks against doubted ones.
+    ``digests`` are the contents that outdated ones met, ``doubts`` what speaks against doubted ones, and
+    ``alike`` images of other names that hold the content which was accepted.
     """
 
     policy: str
@@ -36,6 +37,7 @@ class Ledger:
     digests: dict[Waiver, str]
     today: date
     doubts: dict[Waiver, Doubt] = field(default_factory=dict)
+    alike: dict[Waiver, str] = field(default_factory=dict)
 
     def having(self, fate: Fate) -> Iterator[Waiver]:
         return (waiver for waiver, met in self.fates if met is fate)
@@ -133,15 +135,17 @@ def unused(ledger: Ledger) -> Iterator[Finding]:
     Why it matters: it is left over, or it names the wrong rule, image or table, and whoever wrote it
     believes that something is accepted that is not.
 
-    Example: the change that it covered was undone.
+    Example: the change that it covered was undone, or the image has a new name.
 
     Fix: remove it, or correct its rule, image or table.
     """
     for waiver in ledger.having(Fate.UNUSED):
+        other = ledger.alike.get(waiver)
+        renamed = f"{other} holds what it accepts: if that is the image's new name, correct the image."
         yield _finding(
             ledger,
             "waiver/unused",
             waiver,
             f"{_about(waiver)} accepts nothing: there is no such finding",
-            "Remove it, or correct its rule, image or table.",
+            renamed if other else "Remove it, or correct its rule, image or table.",
         )

@@ -577,6 +577,20 @@ digest = "sha256:0123456789012345678901234567890123456789"
     assert "waiver/unused" not in yard.call("check", "boats/heron.bin").stdout
 
 
+def test_a_waiver_of_an_image_that_was_renamed_says_where_it_may_be_now(yard: Yard) -> None:
+    about = ("--table", "fuel", "--image", "boats/petrel.bin", "--reason", "as the surveyor wants it")
+    assert yard.call("waive", "value/out-of-range", *about).status == 0
+    (yard.root / "boats/petrel.bin").rename(yard.root / "boats/tern.bin")
+    (unused,) = (f for f in checked(yard)["findings"] if f["rule"] == "waiver/unused")
+    assert unused["hint"] == (
+        "boats/tern.bin holds what it accepts: if that is the image's new name, correct the image."
+    )
+    # Other content is nothing that was accepted.
+    yard.write("boats/tern.bin", edited(BAD, {fuel_cell(0, 0): u16(121)}))
+    (unused,) = (f for f in checked(yard)["findings"] if f["rule"] == "waiver/unused")
+    assert unused["hint"] == "Remove it, or correct its rule, image or table."
+
+
 def test_a_definition_is_checked_alone(yard: Yard) -> None:
     yard.write("defs/yard.xml", yard_definition().replace(b'max="60"', b'max="-60"'))
     report = checked(yard, "defs/yard.xml")
