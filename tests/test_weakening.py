@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 from scipy.interpolate import RegularGridInterpolator
 
 from callint.comparing.weakening import later, weakening
-from callint.decoding.surfaces import Surface
+from callint.decoding.surfaces import Surface, surface
 from callint.model.change import Numbers
 from callint.model.finding import Cell
 from callint.rules import protection, value
-from tests.building import definition_xml, findings, image, table_surface, u16
+from tests.building import decoded, definition_xml, findings, image, table_surface, u16
 from tests.rules.example import of_rule, table
 
 OFF = math.nan
@@ -144,12 +144,12 @@ def test_a_limit_that_falls_over_its_axis_sets_in_later_up_the_axis() -> None:
 def test_a_limit_that_rises_over_its_axis_sets_in_later_down_the_axis() -> None:
     # Of low air pressure: full at 900, none at 700. Raised, it comes down to 50 at 750 and not at 800.
     old, new = curve([700, 900], [0, 100]), curve([700, 800], [0, 100])
-    assert later(old, new, upward=True) == pytest.approx(100)
+    assert later(old, new, upward=True) == pytest.approx(-100)
 
 
 @pytest.mark.parametrize(
     ("cells", "distance"),
-    [([0, 0, 100], 10), ([100, 0, 0], 10)],
+    [([0, 0, 100], 10), ([100, 0, 0], -10)],
 )
 def test_a_floor_sets_in_later_towards_its_higher_end(cells: list[float], distance: float) -> None:
     rises = cells[-1] > cells[0]
@@ -228,7 +228,7 @@ def test_no_sampled_level_is_reached_later_than_is_said(
     if not distances:
         assert found is None
     else:
-        assert found == pytest.approx(max(0.0, *distances), abs=1e-4)
+        assert found == pytest.approx(max(0.0, *distances) * towards_safety, abs=1e-4)
 
 
 # The rule
@@ -320,8 +320,114 @@ def test_guards_on_both_sides_say_no_later() -> None:
     assert weakened(both, derated(100, 100, 76), derated(100, 100, 60)).endswith("became 76 % (+26.7 %)")
 
 
-def test_a_guard_without_a_direction_has_nothing_to_be_weakened_towards() -> None:
-    assert is_silent(derating('<guard flat="true"/>'), derated(100, 100, 76), derated(100, 100, 60))
+def test_a_ceiling_that_rises_says_how_far_down_it_gives_what_it_gave() -> None:
+    # 20 % at 80 and 100 % at 120 °C; 60 % is reached at 100 °C, and with 60 % at 90 °C already there.
+    old, new = derated(20, 60, 100), derated(20, 60, 100, axis=(80, 90, 120))
+    assert weakened(derating(), new, old) == (
+        "protects later than the base: 40 % became 60 % (+50.0 %), "
+        "so that it gives up to 10 °C further down what it gave before"
+    )
+
+
+def test_a_guard_without_a_direction_leaves_it_to_somebody_to_say_what_a_change_does() -> None:
+    flat = derating('<guard flat="true"/>')
+    for new, old, words in (
+        (derated(100, 100, 76), derated(100, 100, 60), "60 % became 76 %"),
+        (derated(100, 90, 60), derated(100, 100, 70), "100 % became 90 %, and 1 other cell changed"),
+    ):
+        assert weakened(flat, new, old) == f"{words}, and no guard says which way protects less"
+    assert is_silent(flat, derated(100, 100, 60), derated(100, 100, 60))
+
+
+def test_a_reaction_that_was_exchanged_for_another_is_said_aloud() -> None:
+    states = (
+        '<states name="reaction"><state raw="0">none</state><state raw="1">lamp</state>'
+        '<state raw="2">stop</state></states>'
+    )
+    xml = definition_xml(
+        table("scalar", "oil_reaction", '<guard state="none"/>', purpose="protection", type="uint8",
+              conversion="reaction"),
+        conversions=states,
+    )  # fmt: skip
+    assert weakened(xml, image(at_0=b"\x01"), image(at_0=b"\x02")) == (
+        "stop became lamp, and no guard says which way protects less"
+    )
+    # That it no longer protects at all is another rule's.
+    assert is_silent(xml, image(at_0=b"\x00"), image(at_0=b"\x02"))
+
+
+# The reading that protections rest on
+
+
+def coolant(also: str = "", produces: str = "temp") -> bytes:
+    """A derating by the temperature that a curve makes of a voltage."""
+    return definition_xml(
+        table(
+            "curve", "temp_curve",
+            '<x><axis signal="volts" at="12" type="uint16" conversion="volts" count="3"/></x>',
+            at=18, conversion="degrees", produces=produces,
+        )
+        + table(
+            "curve", "torque_derating",
+            '<x><axis signal="temp" at="0" type="uint16" conversion="degrees" count="3"/></x>'
+            '<guard above="100"/>',
+            at=6, purpose="protection", conversion="share",
+        )
+        + also,
+        signals=SIGNALS,
+        conversions=CONVERSIONS,
+    )  # fmt: skip
+
+
+def read_as(*degrees: int, axis: tuple[int, ...] = (5, 15, 30)) -> bytes:
+    return image(at_0=u16(80, 100, 120), at_6=u16(100, 100, 60), at_12=u16(*axis), at_18=u16(*degrees))
+
+
+def reading(new: bytes, old: bytes, xml: bytes | None = None) -> list[str]:
+    found = of_rule(findings(xml or coolant(), new, old), "protection/reading-changed")
+    return [one.message for one in found]
+
+
+def test_the_worked_example_of_reading_changed_can_be_redone_by_hand() -> None:
+    page = " ".join(protection.reading_changed.page.split())
+    assert "reads 110 °C at 0.5 V, and all of its cells are lowered by 4 °C" in page
+    assert "100 - 2 * 6 = 88 % there in place of 100 - 2 * 10 = 80 %" in page
+    assert reading(read_as(106, 76, 36), read_as(110, 80, 40)) == [
+        "temp reads up to 4 °C too low: 110 °C became 106 °C; protections that look at it: torque_derating"
+    ]
+    made = decoded(coolant(), read_as(110, 80, 40))
+    derate = surface(made, made.plan.definition.tables["torque_derating"])
+    assert derate is not None
+    outputs = derate.at({"temp": np.array([106.0, 110.0])})
+    assert outputs.tolist() == [100 - 2 * 6, 100 - 2 * 10]
+
+
+def test_a_reading_may_be_too_high_and_too_low_at_once() -> None:
+    assert reading(read_as(110, 90, 36), read_as(110, 80, 40)) == [
+        "temp reads up to 10 °C too high: 80 °C became 90 °C, elsewhere up to 4 °C too low; "
+        "protections that look at it: torque_derating"
+    ]
+
+
+def test_a_moved_axis_changes_a_reading_too() -> None:
+    # At 2.0 V there were 80 - 40 * 5 / 15 degrees.
+    (message,) = reading(read_as(110, 80, 40, axis=(5, 20, 30)), read_as(110, 80, 40))
+    assert message.startswith("temp reads up to 13 °C too high: 67 °C became 80 °C; ")
+
+
+def test_protections_behind_other_tables_look_at_a_reading_too() -> None:
+    between = table(
+        "curve", "cooling_need",
+        '<x><axis signal="temp" at="24" type="uint16" conversion="degrees" count="2"/></x>',
+        at=28, conversion="rpm", produces="speed",
+    ) + table("scalar", "fan_cut", purpose="protection", at=32, conversion="rpm", signal="speed")  # fmt: skip
+    (message,) = reading(read_as(106, 76, 36), read_as(110, 80, 40), coolant(between))
+    assert message.endswith("protections that look at it: torque_derating, fan_cut")
+
+
+def test_a_reading_that_no_protection_looks_at_is_passed_over() -> None:
+    assert reading(read_as(106, 76, 36), read_as(110, 80, 40), coolant(produces="speed")) == []
+    assert reading(read_as(110, 80, 40), read_as(110, 80, 40)) == []
 
 
 def test_a_scalar_with_a_signal_sets_in_later_by_its_step() -> None:
@@ -418,3 +524,10 @@ def test_the_worked_example_of_off_codes_can_be_redone_by_hand() -> None:
     data = image(at_0=u16(0, 20, 40, 60), at_8=bytes([1, 1, 15, 1]))
     (found,) = of_rule(findings(xml, data), "value/off-in-operating-range")
     assert found.message.endswith("inside the operating range; 40 % of that range is off")
+    # Beside a base, its own cell and its own share are told apart.
+    base = image(at_0=u16(0, 20, 40, 60), at_8=bytes([1, 1, 7, 15]))
+    (found, *_) = of_rule(findings(xml, data, base), "value/off-in-operating-range")
+    assert found.message.endswith(
+        "inside the operating range (the base has 7 % here); 40 % of that range is off, 20 % in the base"
+    )
+    assert found.base == ""

@@ -48,8 +48,9 @@ def later(old: Surface, new: Surface, upward: bool) -> float | None:
     """How much further along its axis a curve now does what it did before, at the level where most.
 
     A limit that falls with temperature and was raised comes down to a level at a higher temperature than
-    before; the largest such distance, 0 or more, in the axis's unit. ``upward`` says that the guard is above.
-    None for anything but two curves that only rise or only fall, both the same way, with levels in common.
+    before: the largest such distance, in the axis's unit. One that rises with speed comes up to a level at a
+    lower speed: then it is below 0. ``upward`` says that the guard is above. None for anything but two curves
+    that only rise or only fall, both the same way, with levels in common.
     """
     sides = [_side(one, upward) for one in (old, new)]
     if sides[0] is None or sides[1] is None or sides[0][2] != sides[1][2]:
@@ -64,8 +65,8 @@ def later(old: Surface, new: Surface, upward: bool) -> float | None:
         return None
     before, after = (np.interp(inside, side[1], side[0]) for side in sides if side)
     # The protection sets in towards that end of the axis at which the output is furthest from the guard.
-    distance = float(np.max((after - before) * sides[0][2]))
-    return max(distance, 0.0)
+    distance = max(float(np.max((after - before) * sides[0][2])), 0.0)
+    return distance * sides[0][2]
 
 
 def _side(one: Surface, upward: bool) -> tuple[Numbers, Numbers, int] | None:

@@ -52,11 +52,18 @@ class TableChange:
 
     @property
     def largest(self) -> tuple[int, int]:
-        """Row and column of the largest change in physical units; a switch to or from off counts most."""
+        """Row and column of the largest change in physical units.
+
+        A switch to or from off counts most, and the more the larger the value that is lost or gained.
+        """
         with np.errstate(invalid="ignore"):
             steps = np.abs(self.new.physical - self.old.physical)
-        steps = np.where(self.old.off != self.new.off, np.inf, np.nan_to_num(steps, nan=np.inf))
-        y, x = np.unravel_index(np.argmax(np.where(self.changed, steps, -1.0)), steps.shape)
+            values = np.abs(np.where(self.new.off, self.old.physical, self.new.physical))
+        considered, sizes = self.changed, np.nan_to_num(steps, nan=np.inf)
+        switched = self.changed & (self.old.off != self.new.off)
+        if switched.any():
+            considered, sizes = switched, np.nan_to_num(values)
+        y, x = np.unravel_index(np.argmax(np.where(considered, sizes, -1.0)), sizes.shape)
         return int(y), int(x)
 
     @property

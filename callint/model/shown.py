@@ -7,10 +7,22 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 
 from callint.model.change import Movement
-from callint.model.definition import Axis, Conversion, Definition, FixedAxis, Linear, States
+from callint.model.definition import (
+    Axis,
+    Conversion,
+    Definition,
+    FixedAxis,
+    Linear,
+    Purpose,
+    States,
+    Table,
+)
 
 #: Digits after the point where neither the conversion nor its factor says how many there are.
 _DIGITS = 4
+
+#: Units of scales whose zero somebody chose: temperatures but kelvin, angles from a dead centre.
+_CHOSEN_ZERO = frozenset({"degC", "°C", "degF", "°F", "deg", "°", "degCA", "°CA", "degCRK", "°CRK", "CAD"})
 
 
 def decimals(conversion: Conversion) -> int | None:
@@ -129,11 +141,9 @@ def signed_number(value: float, conversion: Conversion) -> str:
     return text if text.startswith("-") else f"+{text}"
 
 
-def signed(value: float, conversion: Conversion) -> str:
-    """A difference with its sign and unit; named states have none and show what they became."""
-    if isinstance(conversion, States):
-        return number(value, conversion)
-    return with_unit(signed_number(value, conversion), conversion.unit)
+def distance_unit(unit: str) -> str:
+    """The unit of a difference: from 60 % to 76 % it is 16 points, as 16 % more would be 69.6 %."""
+    return "points" if unit == "%" else unit
 
 
 def axis_value(definition: Definition, axis: Axis, value: float) -> str:
@@ -151,6 +161,7 @@ def point(definition: Definition, axes: Iterable[str], at: Mapping[str, float]) 
 def movement(definition: Definition, moved: Movement) -> str:
     """How far a table's output moved: "up to +6 mg at 1900 rpm", or "unchanged within 0.4 mg"."""
     unit = definition.unit_of(moved.table)
+    unit = distance_unit(unit)
     amount = float(f"{moved.new - moved.old:.3g}")
     if not moved.size:
         return "partly switched on or off" if moved.switched else "unchanged"
@@ -161,9 +172,24 @@ def movement(definition: Definition, moved: Movement) -> str:
     return f"{words}, and partly switched on or off" if moved.switched else words
 
 
-def percent(old: float, new: float) -> str:
-    """The relative change with its sign, such as "+8.5 %"; "" where the old value is 0."""
-    if not old or not math.isfinite(old) or not math.isfinite(new):
+def loud_name(table: Table) -> str:
+    """A table's name, with a purpose that must not be overlooked."""
+    loud = table.purpose in (Purpose.PROTECTION, Purpose.EMISSIONS)
+    return f"{table.name} ({table.purpose.value})" if loud else table.name
+
+
+def in_order_of_weight(movements: Iterable[Movement]) -> list[Movement]:
+    """Movements that matter before slight ones, and of each protection before emissions before the rest."""
+    weights = {Purpose.PROTECTION: 0, Purpose.EMISSIONS: 1}
+    return sorted(movements, key=lambda one: (one.is_slight, weights.get(one.table.purpose, 2)))
+
+
+def percent(old: float, new: float, unit: str) -> str:
+    """The relative change with its sign, such as "+8.5 %"; "" where the old value is 0.
+
+    "" also on scales whose zero somebody chose: 104 °C is no half of 208 °C.
+    """
+    if not old or not math.isfinite(old) or not math.isfinite(new) or unit in _CHOSEN_ZERO:
         return ""
     share = 100 * (new - old) / abs(old)
     return f"{share:+.1f} %" if abs(share) < 1000 else f"{share:+.3g} %"

@@ -104,7 +104,7 @@ def _step(definition: Definition, change: TableChange, y: int, x: int, arrow: st
     words = f"{olds} {arrow} {news}"
     if not change.old.off[y, x] and not change.new.off[y, x] and not isinstance(conversion, States):
         difference = shown.signed_number(after - before, conversion)
-        relative = shown.percent(before, after)
+        relative = shown.percent(before, after, conversion.unit)
         words += f" ({difference}{f', {relative}' if relative else ''})"
     place = _place(definition, change, y, x)
     return f"{words} {place}" if place else words
@@ -134,8 +134,8 @@ def _print_axis(changes: ChangeSet, change: AxisChange, layout: Layout, terminal
     words += ", ".join(unknown) if unknown else "what the tables on it put out"
     for text in wrapped(words, width(terminal), _INDENT):
         terminal.print(line(text))
-    for one in known:
-        words = f"{one.table.name}: {shown.movement(definition, one)}"
+    for one in shown.in_order_of_weight(known):
+        words = f"{shown.loud_name(one.table)}: {shown.movement(definition, one)}"
         words += "; its cells changed too" if one.in_cells else ""
         for text in wrapped(words, width(terminal), 2 * _INDENT):
             terminal.print(line(text))

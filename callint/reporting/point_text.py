@@ -181,7 +181,7 @@ def _value_words(definition: Definition, output: Output) -> str:
         words += f"; base {_quantity(old, conversion, unit)}"
     elif old is not None:
         before, after, difference = shown.step(old, new, conversion)
-        relative = shown.percent(old, new)
+        relative = shown.percent(old, new, unit)
         words = f"{shown.with_unit(after, unit)}; base {shown.with_unit(before, unit)} "
         words += f"({difference}{f', {relative}' if relative else ''})"
     if output.beyond:

@@ -8,7 +8,7 @@ import numpy as np
 
 from callint.model import shown
 from callint.model.change import AxisChange, Flags, Movement
-from callint.model.definition import Purpose, StoredAxis, Table
+from callint.model.definition import StoredAxis
 from callint.model.finding import Finding, Severity
 from callint.rules.case import Case
 from callint.rules.rule import Scope, rule
@@ -220,11 +220,13 @@ def _moved(case: Case, axis: str) -> str:
         (only,) = known
         amount = shown.movement(case.definition, only)
         if only.is_slight or not only.size:
-            return f"the output of {_loudly(only.table)} is {amount}"
+            return f"the output of {shown.loud_name(only.table)} is {amount}"
         cells = "" if only.in_cells else "cells unchanged, but "
-        return f"{cells}the output of {_loudly(only.table)} moved by {amount}"
-    known.sort(key=lambda movement: movement.is_slight)
-    amounts = (f"{_loudly(one.table)} {shown.movement(case.definition, one)}" for one in known)
+        return f"{cells}the output of {shown.loud_name(only.table)} moved by {amount}"
+    amounts = (
+        f"{shown.loud_name(one.table)} {shown.movement(case.definition, one)}"
+        for one in shown.in_order_of_weight(known)
+    )
     return f"this moves outputs{_cells_words(known)}: {'; '.join(amounts)}"
 
 
@@ -232,13 +234,7 @@ def _cells_words(movements: Sequence[Movement]) -> str:
     return "" if any(movement.in_cells for movement in movements) else ", though no cell changed"
 
 
-def _loudly(table: Table) -> str:
-    """A table's name, with a purpose that must not be overlooked."""
-    loud = table.purpose in (Purpose.PROTECTION, Purpose.EMISSIONS)
-    return f"{table.name} ({table.purpose.value})" if loud else table.name
-
-
 def _tables(case: Case, axis: str) -> str:
     """The tables that an axis moves, with the purposes that must not be overlooked."""
-    names = [_loudly(table) for table in case.definition.tables_on(axis)]
+    names = [shown.loud_name(table) for table in case.definition.tables_on(axis)]
     return ", ".join(names) if names else "no table"

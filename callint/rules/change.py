@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from callint.comparing.number_entry import mistyping
 from callint.comparing.pasted import Pasted, pasted
 from callint.comparing.rounding import exceeds
 from callint.comparing.slips import Suspect, edit_of, suspects
+from callint.decoding.operating import operating_cells
 from callint.model import shown
 from callint.model.change import TableChange
 from callint.model.definition import Purpose, States, Table
@@ -49,21 +51,28 @@ def unexplained_bytes(case: Case) -> Iterator[Finding]:
         )
 
 
+_GO_BACK = "Go back within the agreed distance, or waive it with the reason."
+
+
 @rule("change/too-large", Severity.ERROR, Scope.CHANGE)
 def too_large(case: Case) -> Iterator[Finding]:
-    """A cell is further from the base than its table accepts.
+    """A cell, or what a table puts out between its cells, is further from the base than is accepted.
 
     Why it matters: how far a table may be moved is agreed before the work starts; a cell beyond that is
     a slip or a decision that somebody has to stand behind.
 
     Example: `<change max="6"/>`: 41.0 to 47.5 mg is too large, 41.0 to 47.0 mg barely passes.
 
+    Where an axis was moved, the outputs are compared as the control unit reads them, at the operating point
+    where they are furthest apart: 40 and 60 mg at 1000 and 2000 rpm, whose second breakpoint became 1500 rpm,
+    give 60 mg at 1500 rpm where it was 50 mg. That is 10 mg, though no cell changed.
+
     Fix: go back within the agreed distance, or waive it with the reason and the measurement.
     """
     for change in case.changes.tables:
         most = change.table.demands.change
-        if most is None:
-            continue
+        if most is None or change.table.name in case.changes.movement_of:
+            continue  # where an axis moved, cells at one place stand for different operating points
         valued = change.changed & ~change.old.off & ~change.new.off
         beyond = valued & exceeds(change.old.physical, change.new.physical, most)
         for y, x in np.argwhere(beyond).tolist():
@@ -73,8 +82,18 @@ def too_large(case: Case) -> Iterator[Finding]:
                 case.cell_number(change.table, x, y),
                 f"{_step(case, change.table, old, new, most)}; "
                 f"at most {case.limit(change.table, most)} is accepted",
-                "Go back within the agreed distance, or waive it with the reason.",
+                _GO_BACK,
             )
+    for moved in case.changes.movements:
+        most = moved.table.demands.change
+        if most is None or not exceeds(np.array(moved.old), np.array(moved.new), most):
+            continue
+        words = (
+            f"{_step(case, moved.table, moved.old, moved.new, most)} at "
+            f"{shown.point(case.definition, moved.table.axes, moved.at)}, because an axis moved; "
+            f"at most {case.limit(moved.table, most)} is accepted"
+        )
+        yield replace(case.about_table("change/too-large", moved.table, words, _GO_BACK), at=moved.at)
 
 
 def _step(case: Case, table: Table, old: float, new: float, most: float) -> str:
@@ -85,7 +104,8 @@ def _step(case: Case, table: Table, old: float, new: float, most: float) -> str:
         return f"{before} became {after}"
     distance = shown.beside(abs(new - old), most, conversion)
     sign = "-" if new < old else "+"
-    return f"{before} became {after}, {sign}{shown.with_unit(distance, case.definition.unit_of(table))}"
+    unit = shown.distance_unit(case.definition.unit_of(table))
+    return f"{before} became {after}, {sign}{shown.with_unit(distance, unit)}"
 
 
 # Slips
@@ -242,11 +262,18 @@ def _largest(case: Case, change: TableChange) -> str:
     """The largest change of a table in words: "at most 30 % became 24 % at 1800 rpm, 20 mg"."""
     table = change.table
     y, x = change.largest
+    went_off = change.changed & change.new.off & ~change.old.off
+    switched = int(np.count_nonzero(went_off))
+    inside = int(
+        np.count_nonzero(went_off & operating_cells(case.definition, table, change.new.x, change.new.y))
+    )
     old, new = (
         "off" if grid.off[y, x] else case.quantity(table, float(grid.physical[y, x]))
         for grid in (change.old, change.new)
     )
     lead = "" if change.count == 1 or isinstance(case.conversion(table), States) else "at most "
+    if switched > 1:
+        lead = f"{switched:,} of them went off, {inside:,} inside the operating range; at most "
     return f"{lead}{old} became {new} {case.place(table, x, y)}".strip()
 
 

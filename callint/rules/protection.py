@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from callint.comparing.weakening import later, weakening
+from callint.comparing.weakening import Weakening, later, weakening
+from callint.decoding.chains import CycleError, reach, signals_of
 from callint.decoding.surfaces import Surface, surface
 from callint.model import shown
 from callint.model.change import Flags, Numbers, TableChange
-from callint.model.definition import Guard, Kind, Purpose, Range, Signal, States, Table
+from callint.model.definition import Definition, Guard, Kind, Purpose, Range, Signal, States, Table
 from callint.model.finding import Finding, Severity
 from callint.rules.case import Case
 from callint.rules.rule import Scope, rule
+
+#: So many protections behind one reading are named.
+_MOST_NAMES = 8
 
 
 def _protections(case: Case) -> Iterator[Table]:
@@ -117,16 +121,25 @@ def weakened(case: Case) -> Iterator[Finding]:
     Example: the guard of a torque derating lies above 100 %. In the base it falls from 100 % at 100 °C to
     60 % at 120 °C, which is 2 % per K. The cell at 120 °C is raised to 76 %: at 120 °C that is 16 % more, or
     +26.7 % of 60 %. The old curve comes to 76 % at 100 + (100 - 76) / 2 = 112 °C, the new one at 120 °C: it
-    sets in up to 8 °C later.
+    sets in up to 8 °C later. Of a ceiling that rises along its axis the message says instead how much further
+    down the axis it already gives what it gave before.
+
+    Named states have no order, and a guard may look for one number alone: then any change is reported, for
+    somebody to say whether it protects less.
 
     Fix: set it back, or waive the finding with what makes the smaller margin acceptable: the maker's
     own limit, or a measurement.
     """
     for table in _protections(case):
         is_touched = table.name in case.changes.by_table or table.name in case.changes.movement_of
+        cells = case.changes.by_table.get(table.name)
         upward = any(guard.above is not None for guard in table.demands.guards)
         downward = any(guard.below is not None for guard in table.demands.guards)
-        if not is_touched or not (upward or downward) or _disabling(case, table) is not None:
+        if not is_touched or _disabling(case, table) is not None:
+            continue
+        if not (upward or downward):
+            if cells is not None:
+                yield _altered(case, cells)
             continue
         assert case.old is not None
         old, new = surface(case.old, table), surface(case.new, table)
@@ -136,22 +149,50 @@ def weakened(case: Case) -> Iterator[Finding]:
         if found is None:
             continue
         before, after = case.told_apart(table, found.old, found.new)
-        relative = shown.percent(found.old, found.new)
+        relative = shown.percent(found.old, found.new, case.definition.unit_of(table))
         words = f"protects later than the base: {before} became {after}"
         words += f" ({relative})" if relative else ""
         setting_in = _later_words(case, table, old, new, upward, downward)
         hint = "Set it back, or waive it with what makes the smaller margin acceptable."
-        place = _cell_at(table, new, found.at)
-        if place is not None:
-            words += setting_in
-            count = _count_loosened(case, table)
-            if count > 1:
-                words += f"; {shown.count(count, 'cell')} went that way, this one the furthest"
-            cell = case.cell_number(table, *place)
-            yield case.about_cell("protection/weakened", cell, words, hint, inherited=False)
-        else:
-            words += f" at {shown.point(case.definition, table.axes, found.at)}{setting_in}"
-            yield replace(case.about_table("protection/weakened", table, words, hint), at=found.at)
+        count = _count_loosened(case, table)
+        if count > 1:
+            setting_in += f"; {shown.count(count, 'cell')} went that way, this one the furthest"
+        yield _about_point(case, "protection/weakened", new, found.at, (words, setting_in), hint)
+
+
+def _about_point(
+    case: Case, rule_id: str, new: Surface, at: dict[str, float], words: tuple[str, str], hint: str
+) -> Finding:
+    """A finding about one operating point: about the cell there, or between cells about the table.
+
+    The point is named between the two parts of ``words`` where there is no cell to name it.
+    """
+    table = new.grid.table
+    place = _cell_at(table, new, at)
+    if place is not None:
+        return case.about_cell(
+            rule_id, case.cell_number(table, *place), "".join(words), hint, inherited=False
+        )
+    here = shown.point(case.definition, table.axes, at)
+    return replace(case.about_table(rule_id, table, f"{words[0]} at {here}{words[1]}", hint), at=at)
+
+
+def _altered(case: Case, change: TableChange) -> Finding:
+    """A changed protection of which no guard says which way protects less."""
+    table = change.table
+    y, x = change.largest
+    before, after = (
+        "off" if grid.off[y, x] else case.quantity(table, float(grid.physical[y, x]))
+        for grid in (change.old, change.new)
+    )
+    others = f", and {shown.count(change.count - 1, 'other cell')} changed" if change.count > 1 else ""
+    return case.about_cell(
+        "protection/weakened",
+        case.cell_number(table, x, y),
+        f"{before} became {after}{others}, and no guard says which way protects less",
+        "Set it back, or waive it with what makes it acceptable.",
+        inherited=False,
+    )
 
 
 def _later_words(case: Case, table: Table, old: Surface, new: Surface, upward: bool, downward: bool) -> str:
@@ -161,12 +202,15 @@ def _later_words(case: Case, table: Table, old: Surface, new: Surface, upward: b
     signal = case.definition.signals.get(table.signal or "")
     if not table.axes and signal is not None:
         distance = abs(float(new.grid.physical[0, 0]) - float(old.grid.physical[0, 0]))
-        return f", so that it sets in {case.limit(table, float(f'{distance:.6g}'))} later"
-    shift = later(old, new, upward)
-    if not shift or table.x is None:
+        return f", so that it sets in {case.quantity(table, distance)} later"
+    found = later(old, new, upward)
+    if not found or table.x is None:
         return ""
     unit = case.definition.unit_of(case.definition.axes[table.x])
-    return f", so that it sets in up to {shown.with_unit(shown.plain(float(f'{shift:.3g}')), unit)} later"
+    shift = shown.with_unit(shown.plain(float(f"{abs(found):.3g}")), unit)
+    if found > 0:
+        return f", so that it sets in up to {shift} later"
+    return f", so that it gives up to {shift} further down what it gave before"
 
 
 def _cell_at(table: Table, new: Surface, at: dict[str, float]) -> tuple[int, int] | None:
@@ -198,6 +242,79 @@ def _loosened(change: TableChange) -> Numbers | None:
     usable = change.changed & ~change.new.off & ~change.old.off & np.isfinite(steps)
     both = np.maximum(steps if upward else -np.inf, -steps if downward else -np.inf)
     return np.where(usable, both, 0.0)
+
+
+@rule("protection/reading-changed", Severity.WARNING, Scope.CHANGE)
+def reading_changed(case: Case) -> Iterator[Finding]:
+    """A table that turns a sensor into the signal of protections reads otherwise than in the base.
+
+    Why it matters: a limiter is only as good as its reading. Where the curve behind a sensor reads low, every
+    protection that looks at that signal sets in late, though none of them has changed.
+
+    The table `produces` a signal, and protections look at it, be it through other tables. The message says
+    how far it reads too high and too low, where that is most, and names the protections, directly fed ones
+    first.
+
+    Example: a coolant curve reads 110 °C at 0.5 V, and all of its cells are lowered by 4 °C. At 110 °C the
+    control unit reads 106 °C. A torque derating that falls from 100 % at 100 °C to 60 % at 120 °C, 2 % per
+    K, gives 100 - 2 * 6 = 88 % there in place of 100 - 2 * 10 = 80 %.
+
+    Fix: set the curve back to the maker's of that sensor. If another sensor was fitted on purpose, waive it
+    with that sensor's data sheet; `callint whatif` shows what a reading does to every table.
+    """
+    for table in case.definition.tables.values():
+        is_touched = table.name in case.changes.by_table or table.name in case.changes.movement_of
+        if table.produces is None or not is_touched:
+            continue
+        assert case.old is not None
+        old, new = surface(case.old, table), surface(case.new, table)
+        protections = _protections_behind(case.definition, table.produces)
+        if old is None or new is None or not protections:
+            continue
+        too_high, too_low = weakening(old, new, True, False), weakening(old, new, False, True)
+        ways = [(found, way) for found, way in ((too_high, "high"), (too_low, "low")) if found is not None]
+        if not ways:
+            continue
+        ways.sort(key=lambda one: -abs(one[0].new - one[0].old))
+        (worst, way), *others = ways
+        before, after = case.told_apart(table, worst.old, worst.new)
+        words = (
+            f"{table.produces} reads up to {_distance(case, worst, table)} too {way}: {before} became {after}"
+        )
+        rest = "".join(
+            f", elsewhere up to {_distance(case, found, table)} too {way}" for found, way in others
+        )
+        rest += f"; protections that look at it: {_names(protections)}"
+        hint = "Set it back, or waive it with the data sheet of the sensor that is fitted."
+        yield _about_point(case, "protection/reading-changed", new, worst.at, (words, rest), hint)
+
+
+def _protections_behind(definition: Definition, signal: str) -> list[Table]:
+    """The protections that a signal reaches, those that read it themselves first."""
+    try:
+        reached = reach(definition, signal)
+    except CycleError:
+        return []  # callint whatif names the tables that feed each other in a circle
+    signals = {signal, *reached.makers}
+    compared = [table for table in definition.tables.values() if table.signal in signals]
+    found = {one.name: one for one in (*compared, *reached.tables) if one.purpose is Purpose.PROTECTION}
+    direct = {
+        name for name, table in found.items() if signal in (table.signal, *signals_of(definition, table))
+    }
+    return sorted(found.values(), key=lambda table: table.name not in direct)
+
+
+def _distance(case: Case, found: Weakening, table: Table) -> str:
+    """How far two outputs are apart, in as few digits as that takes."""
+    _, _, difference = shown.step(found.old, found.new, case.conversion(table))
+    return shown.with_unit(difference.lstrip("+-"), shown.distance_unit(case.definition.unit_of(table)))
+
+
+def _names(tables: Sequence[Table]) -> str:
+    """The names of tables, of many the first."""
+    names = ", ".join(table.name for table in tables[:_MOST_NAMES])
+    more = len(tables) - _MOST_NAMES
+    return f"{names} and {more} more" if more > 0 else names
 
 
 @rule("protection/unreachable-threshold", Severity.ERROR, Scope.IMAGE)

@@ -6,6 +6,7 @@ Off-coded cells hold no value and are passed over, except by the rule about off 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -335,17 +336,26 @@ def off_in_operating_range(case: Case) -> Iterator[Finding]:
             moved = any(axis in case.changes.by_axis for axis in table.axes)
             for y_index, x_index in np.argwhere(forbidden).tolist():
                 cell = case.cell_number(table, x_index, y_index)
-                yield case.about_cell(
+                found = case.about_cell(
                     "value/off-in-operating-range",
                     cell,
-                    f"raw {off.raw} switches the function off here, {where}{lost}",
+                    f"raw {off.raw} switches the function off here, {where}",
                     "Set the cell back to a value.",
                     inherited=bool(case.kept[cell]) and not moved,
                 )
+                # The cell's own value in the base, before anything is said of shares.
+                was = f" (the base has {found.base} here)" if found.base and not found.inherited else ""
+                yield replace(found, message=f"{found.message}{was}{lost}", base="")
 
 
 def _lost_words(case: Case, table: Table) -> str:
-    """How much of the operating range all off cells of a table take."""
-    grid = case.new.grid(table)
-    share = operating_share(case.definition, grid, grid.off)
-    return "" if share is None else f"; {100 * share:.3g} % of that range is off"
+    """How much of the operating range all off cells of a table take, and how much they took in the base."""
+    shares = []
+    for decoded in (case.new, case.old):
+        grid = None if decoded is None else decoded.grid(table)
+        shares.append(None if grid is None else operating_share(case.definition, grid, grid.off))
+    new, old = shares
+    if new is None:
+        return ""
+    before = "" if old is None or old == new else f", {100 * old:.3g} % in the base"
+    return f"; {100 * new:.3g} % of that range is off{before}"

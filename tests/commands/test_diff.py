@@ -131,8 +131,10 @@ def test_an_axis_shows_its_breakpoints_and_names_every_table_that_it_moves(yard:
     start = result.lines.index("axis speed_4: speed, rpm")
     words = " ".join(" ".join(result.lines[start : result.lines.index("", start)]).split())
     assert "1 of 4 breakpoints changed; this moves what the tables on it put out" in words
-    names = re.findall(r"(\w+): (?:up to|unchanged)", words)
-    assert names == ["fuel", "smoke_cap", "trim", "egr"]
+    names = re.findall(r"(\w+)(?: \(\w+\))?: (?:up to|unchanged)", words)
+    assert names == ["smoke_cap", "egr", "fuel", "trim"]
+    assert "smoke_cap (protection): " in words
+    assert "egr (emissions): " in words
     assert words.endswith("800 1600 2400 3200 → 3300")
 
 

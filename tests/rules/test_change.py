@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from callint.model.finding import Cell, Severity
+from callint.rules import change
 from tests.building import definition_xml, findings, image, u16
 from tests.rules.example import AXES, ON_AXES, Example, Expected, all_examples, of_rule, table
 
@@ -252,6 +253,21 @@ def test_an_emissions_finding_counts_the_cells_and_shows_the_largest_change() ->
     assert "at most 30.0 mg became 24.0 mg at 2000 rpm, 50" in found.message
 
 
+def test_an_emissions_finding_shows_the_most_that_went_off_and_how_much_of_it_is_driven() -> None:
+    xml = definition_xml(
+        table("map", "release", f'{ON_AXES}<off raw="15" allowed="anywhere"/>', at=10, purpose="emissions"),
+        axes=AXES,
+    )
+    axes = u16(1000, 2000, 9000, 100, 500)
+    base, data = (image(at_0=axes, at_10=u16(*cells)) for cells in ((20, 90, 40, 10, 30, 50), (15,) * 6))
+    (found,) = of_rule(findings(xml, data, base), "change/emissions")
+    # 9000 rpm is far beyond what the engine runs at.
+    assert found.message == (
+        "6 cells of an emissions table changed: 6 of them went off, 4 inside the operating range; "
+        "at most 9.0 mg became off at 2000 rpm, 10 mg"
+    )
+
+
 @pytest.mark.parametrize(
     ("before", "after", "words"), [(7, 15, "0.7 mg became off"), (15, 7, "off became 0.7 mg")]
 )
@@ -281,3 +297,39 @@ def test_a_change_of_one_raw_step_more_than_accepted_is_found_however_large_the_
     xml = definition_xml(table("scalar", "hours", '<change max="0.1"/>', type="uint32"))
     data, base = (image(at_0=value.to_bytes(4, "big")) for value in (3_000_000_009, 3_000_000_007))
     assert len(of_rule(findings(xml, data, base), "change/too-large")) == 1
+
+
+RAMP = definition_xml(table("curve", "ramp", '<x axis="speeds"/><change max="6"/>', at=10), axes=AXES)
+
+
+def ramp(*cells: int, axis: tuple[int, ...] = (1000, 2000, 3000)) -> bytes:
+    return image(at_0=u16(*axis), at_10=u16(*cells))
+
+
+def test_the_worked_example_of_a_moved_axis_can_be_redone_by_hand() -> None:
+    page = " ".join(change.too_large.page.split())
+    assert "40 and 60 mg at 1000 and 2000 rpm, whose second breakpoint became 1500 rpm" in page
+    assert "60 mg at 1500 rpm where it was 50 mg" in page
+    old, new = ramp(400, 600, 600), ramp(400, 600, 600, axis=(1000, 1500, 3000))
+    (found,) = of_rule(findings(RAMP, new, old), "change/too-large")
+    assert found.message == (
+        "50.0 mg became 60.0 mg, +10.0 mg at 1500 rpm, because an axis moved; at most 6 mg is accepted"
+    )
+    assert (found.cell, dict(found.at)) == (None, {"speed": 1500})
+
+
+def test_cells_worked_out_anew_for_a_moved_axis_are_judged_by_what_they_put_out() -> None:
+    # 10 mg per 1000 rpm before and after: the cell at 2500 rpm moved by 10 mg, the output nowhere.
+    old = ramp(200, 400, 600)
+    assert not of_rule(findings(RAMP, ramp(200, 500, 600, axis=(1000, 2500, 3000)), old), "change/too-large")
+    assert of_rule(findings(RAMP, ramp(200, 500, 600), old), "change/too-large")
+
+
+@pytest.mark.parametrize(("unit", "words"), [("%", "+50.0 points"), ("mg", "+50.0 mg")])
+def test_a_difference_of_two_shares_is_in_points(unit: str, words: str) -> None:
+    xml = definition_xml(
+        table("scalar", "derate", '<change max="6"/>', conversion="own"),
+        conversions=f'<linear name="own" unit="{unit}" factor="0.1" decimals="1"/>',
+    )
+    (found,) = of_rule(findings(xml, image(at_0=u16(900)), image(at_0=u16(400))), "change/too-large")
+    assert words in found.message

@@ -108,7 +108,8 @@ INHERITABLE = [
     and example.rule not in ("image/stale-checksum", "image/wrong-identity", "image/missing-base")
     and example.rule != "image/doubtful-table"  # it is about the base
     and example.rule != "image/damaged-record"  # such a base is none
-    and example.rule not in ("axis/changed", "axis/shared-axis-changed", "protection/weakened")
+    and example.rule not in ("axis/changed", "axis/shared-axis-changed")
+    and example.rule not in ("protection/weakened", "protection/reading-changed")
     and "where the base had a shape" not in example.name
 ]
 

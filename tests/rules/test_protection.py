@@ -351,7 +351,41 @@ FLAT = (
     ),
 )
 
-EXAMPLES = (*DISABLED, *WEAKENED, *UNREACHABLE, *FLAT)
+SENSOR = definition_xml(
+    table("curve", "fuel_curve", '<x axis="speeds"/>', at=10, produces="load")
+    + table("scalar", "fuel_cut", purpose="protection", at=20, signal="load"),
+    axes=AXES,
+)
+READING = (
+    Example(
+        rule="protection/reading-changed",
+        name="a curve behind a protection that reads 0.1 too low",
+        xml=SENSOR,
+        data=limits(100, 199, 300),
+        base=limits(100, 200, 300),
+        expected=Expected(
+            severity=Severity.WARNING,
+            words=("load reads up to 0.1 mg too low: 20.0 mg became 19.9 mg", "fuel_cut"),
+            line='name="fuel_curve"',
+            table="fuel_curve",
+            cell=Cell(1, 0),
+            at={"speed": 2000},
+            address=12,
+            raw=199,
+            physical=19.9,
+            base_physical=20.0,
+            unit="mg",
+        ),
+    ),
+    Example(
+        rule="protection/reading-changed",
+        name="a curve behind a protection that is as it was",
+        xml=SENSOR,
+        data=limits(100, 200, 300),
+        base=limits(100, 200, 300),
+    ),
+)
+EXAMPLES = (*READING, *DISABLED, *WEAKENED, *UNREACHABLE, *FLAT)
 
 
 @all_examples(EXAMPLES)
