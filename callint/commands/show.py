@@ -14,7 +14,6 @@ from callint.commands.handed import read_handed
 from callint.commands.opening import (
     Subjects,
     read_content,
-    refuse_to_replace,
     table_selection,
     workplace_for,
 )
@@ -89,8 +88,7 @@ def command(
     subjects = Subjects(workplace, definition)
     subject = subjects.of(content)
     if output is not None:
-        inputs = (content.path, subject.file.path, workplace.policy.path)
-        refuse_to_replace(Path(output), (workplace.place(name) for name in inputs if name))
+        subjects.refuse_to_replace(Path(output), subject, [content])
     image_ = subjects.image(subject, content)
     if at is not None:
         name, found = subjects.base_of(content, subject, image_, base)
