@@ -48,7 +48,10 @@ TABLES = """
     <scalar name="double" title="Double" purpose="general" at="0x58" type="float64"/>
     <text name="label" title="Label" purpose="general" at="0x60" length="8" encoding="latin-1"/>
 """
-AXES = '<axis name="speed-4" signal="speed" at="0x10" type="uint16" conversion="rpm" count="4"/>'
+AXES = """
+    <axis name="speed-4" signal="speed" at="0x10" type="uint16" conversion="rpm" count="4"/>
+    <axis name="other" signal="speed" at="0x18" type="uint16" conversion="rpm" count="4"/>
+"""
 CONVERSIONS = """
     <linear name="rpm" unit="rpm" factor="0.25" offset="-5"/>
     <linear name="mg" unit="mg" factor="0.1"/>
@@ -166,6 +169,14 @@ def test_own_axes_states_texts_and_titles_are_written_as_what_they_are() -> None
     assert found["mode"].findtext("SW-VALUE-CONT/SW-VALUES-PHYS/VT") == "on"
     assert found["label"].findtext("SW-VALUE-CONT/SW-VALUES-PHYS/VT") == "Lä&<"
     assert found["idle"].findtext("LONG-NAME") == "Idle <speed>"
+
+
+def test_a_text_that_could_steer_a_terminal_is_written_in_references() -> None:
+    rework = bytearray(BASE)
+    rework[0x60:0x68] = b"\x9b1m\xe4    "
+    file = written(BASE, rework)
+    assert file.isascii() and b"\x1b" not in file
+    assert instances(file)["label"].findtext("SW-VALUE-CONT/SW-VALUES-PHYS/VT") == "\x9b1m\xe4"
 
 
 def test_a_name_that_two_states_have_is_not_used_for_the_second() -> None:
@@ -314,6 +325,7 @@ CURVE = "<V>1</V><V>2</V><V>3</V><V>4</V>"
 REFERENCE = axis(1, "<SW-INSTANCE-REF>speed_4</SW-INSTANCE-REF>")
 IDLE = instance("idle", "VALUE", "<V>10</V>")
 SPEEDS = instance("speed_4", "COM_AXIS", "<V>20</V><V>45</V><V>70</V><V>95</V>")
+OTHER = SPEEDS.replace("speed_4", "other")
 
 
 def test_a_value_is_rounded_to_the_nearest_number_of_its_type() -> None:
@@ -408,6 +420,11 @@ def test_the_line_of_an_element_beyond_the_parsers_own_count_is_told() -> None:
         (file_of(instance("mode", "VALUE", "<V>4</V>")), 4, "4 does not fit"),
         (file_of(instance("limit", "CURVE", CURVE)), 3, "limit has 1 axis here"),
         (
+            file_of(OTHER, instance("limit", "CURVE", CURVE, along(REFERENCE.replace("speed_4", "other")))),
+            7,
+            "the axis is speed-4 here and other in the file",
+        ),
+        (
             file_of(instance("limit", "CURVE", CURVE, along(axis(1, phys(1, 2, 3))))),
             5,
             "1 by 4 values here and 1 by 3",
@@ -435,6 +452,30 @@ def test_a_wrong_file_is_refused_in_one_line_with_place_and_remedy(
     (message,) = error.value.lines
     assert message.startswith(f"heron.cdfx:{line}: "), message
     assert words in message and "; " in message
+
+
+@pytest.mark.parametrize(
+    ("second", "line", "words"),
+    [
+        ('<text name="b" title="B" purpose="general" at="2" length="4"/>', 3, "a shares its bytes"),
+        ('<scalar name="b" title="B" purpose="general" at="2" type="uint8"/>', 5, "b stands there with two"),
+    ],
+)
+def test_values_that_want_the_same_bytes_otherwise_are_refused(second: str, line: int, words: str) -> None:
+    first = '<text name="a" title="A" purpose="general" at="0" length="4"/>'
+    found = decoded(definition_xml(first + second), bytes(64))
+    other = (
+        instance("b", "ASCII", "<VT>BBBB</VT>") if "text" in second else instance("b", "VALUE", "<V>7</V>")
+    )
+    file = read_cdfx(file_of(instance("a", "ASCII", "<VT>AAAA</VT>"), other), "heron.cdfx")
+    with pytest.raises(InputError, match=f"^heron.cdfx:{line}: {words}"):
+        laid_over(found, file)
+
+
+def test_a_long_text_is_not_quoted_whole() -> None:
+    with pytest.raises(InputError) as error:
+        over(BASE, file_of(instance("x" * 10_000, "VALUE", "<V>1</V>")))
+    assert len(error.value.lines[0]) < 400
 
 
 def test_more_values_than_any_definition_has_are_refused(monkeypatch: Any) -> None:

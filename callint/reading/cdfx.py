@@ -39,6 +39,9 @@ VERSION = "CDF20"
 _IDENTIFIER = re.compile(r"[A-Za-z_]\w*(\[\w+\])*(\.[A-Za-z_]\w*(\[\w+\])*)*", re.ASCII)
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
+#: Longest message in characters, its remedy not counted.
+_LONGEST = 200
+
 _ANEW = "write the file anew from its source"
 
 
@@ -99,6 +102,8 @@ class CdfxFile:
 
 
 def _wrong(path: str, line: int, what: str, remedy: str) -> InputError:
+    if len(what) > _LONGEST:  # it quotes a text of any length
+        what = f"{what[: _LONGEST - 4]} ..."
     return InputError(f"{path}:{line}: {what}; {remedy}")
 
 

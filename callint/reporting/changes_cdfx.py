@@ -31,6 +31,8 @@ from callint.reading.cdfx import ASCII, COM_AXIS, CURVE, MAP, PATH, VALUE, VERSI
 
 _CATEGORIES = {Kind.SCALAR: VALUE, Kind.CURVE: CURVE, Kind.MAP: MAP}
 
+_DECLARATION = b'<?xml version="1.0" encoding="UTF-8"?>\n'
+
 #: What no XML 1.0 file may hold, by its production Char.
 _ILLEGAL = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
@@ -64,7 +66,8 @@ def changes_cdfx(changes: ChangeSet, decoded: Decoded, image: str, definition: s
     everything: list[Table | Text] = [*tables, *texts]
     for table in sorted(everything, key=lambda one: one.line):
         writer.table(tree, table) if isinstance(table, Table) else writer.text(tree, table)
-    return etree.tostring(root, encoding="UTF-8", xml_declaration=True, pretty_print=True)
+    # Nothing but ASCII, the rest as references: a stranger's text may hold what steers a terminal.
+    return _DECLARATION + etree.tostring(root, encoding="US-ASCII", xml_declaration=False, pretty_print=True)
 
 
 def _tables(changes: ChangeSet) -> list[Table]:
