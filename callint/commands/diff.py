@@ -24,8 +24,11 @@ from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.model.shown import clean
 from callint.reading.workplace import Workplace, open_workplace
-from callint.rules.case import Case
+from callint.rules.case import Case, Subject
 from callint.versioning.contents import Content
+
+#: The names of files in ASAM CDF 2.0 end so.
+_VALUES = ".cdfx"
 
 
 @click.command()
@@ -34,7 +37,10 @@ from callint.versioning.contents import Content
 @click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
 @click.option("-t", "--table", "globs", multiple=True, metavar="GLOB", help="Only such tables and axes.")
 @click.option("--stat", is_flag=True, help="One line a table.")
-@click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
+@click.option(
+    "--format", "form", type=click.Choice(["text", "json", "cdfx"]), default="text", show_default=True
+)
+@click.option("--output", metavar="FILE", help="Write the JSON or CDFX to a file.")
 @click.option("--all", "everything", is_flag=True, help="Show every changed cell, however far apart.")
 @click.option("--log", metavar="FILE", help="A driving log: how much of its time do the changes concern?")
 @click.option("--driver", is_flag=True, help="Be git's external diff; callint init sets that up.")
@@ -45,6 +51,7 @@ def command(
     globs: tuple[str, ...],
     stat: bool,
     form: str,
+    output: str | None,
     everything: bool,
     log: str | None,
     driver: bool,
@@ -54,6 +61,9 @@ def command(
     OLD and NEW are images: files, or REV:path for a file at a revision. Or both are revisions; then
     all images that differ between them are shown, or those below the PATHs. Protection comes first.
     Prints nothing and exits with 0 where nothing differs.
+
+    --format cdfx writes the changed tables, as they are in NEW, in the open standard ASAM CDF 2.0. Where
+    NEW is such a file (.cdfx), its values are compared with those of OLD, bit for bit.
     """
     if driver:
         from callint.commands.diff_driver import drive
@@ -64,15 +74,20 @@ def command(
     pairs, subjects = _pairs(open_workplace(policy), definition, words)
     if log is not None and (_is_range(words) or stat):
         raise click.UsageError("--log goes with two images, and without --stat.")
-    view = _View(globs, stat, form, everything, log)
+    if form == "cdfx" and (_is_range(words) or stat or log is not None):
+        raise click.UsageError("--format cdfx goes with two images, and without --stat and --log.")
+    if output is not None and form == "text":
+        raise click.UsageError("--output goes with --format json or cdfx.")
+    view = _View(globs, stat, form, everything, log, output)
     documents: list[object] = []
     status = 0
     for pair in pairs:
         status |= _show(pair, subjects, view, documents)
-    if form == "json" and not _is_range(words):
-        _write(documents[0])
-    elif form == "json":
-        _write(documents)
+    if form != "text":
+        from callint.reporting.writing import put_out
+
+        found = documents if _is_range(words) else documents[0]
+        put_out(found if isinstance(found, str) else _json(found), output)
     return status
 
 
@@ -85,6 +100,7 @@ class _View:
     form: str
     everything: bool
     log: str | None
+    output: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +129,8 @@ def _pairs(
     if not _is_range(words):
         if len(words) > 2:
             raise click.UsageError("Paths go with two revisions, not with two images.")
+        if words[0].lower().endswith(_VALUES):
+            raise InputError(f"{words[0]}: it holds values and is no image; name it second, behind an image")
         if not workplace.policy.path and definition is None:
             workplace = stored_workplace(words[1]) or workplace
         old, new = (read_content(workplace, word) for word in words)
@@ -159,7 +177,9 @@ def _show(pair: _Pair, subjects: Subjects, view: _View, documents: list[object])
             sys.stdout.write(f"{clean(words)}\n\n")
         return 1
     subject = subjects.of(pair.new, pair.old)
-    before, after = (subjects.image(subject, one) for one in (pair.old, pair.new))
+    if view.output is not None:
+        subjects.refuse_to_replace(Path(view.output), subject, [pair.old, pair.new])
+    before, after = _images(pair.old, pair.new, subject, subjects)
     case = Case(subject, after, before)
     changes = case.changes
     if view.globs:
@@ -175,9 +195,23 @@ def _show(pair: _Pair, subjects: Subjects, view: _View, documents: list[object])
 
         names = pair.old.name, pair.new.name
         documents.append(changes_document(changes, *names, subject.file.path, logged))
+    elif view.form == "cdfx":
+        from callint.commands.exchange import checked_cdfx
+
+        documents.append(checked_cdfx(changes, case.new, pair.new.name, subject.file.path))
     elif not changes.is_empty:
         _print(pair, changes, before, after, view, logged)
     return int(not changes.is_empty)
+
+
+def _images(old: Content, new: Content, subject: Subject, subjects: Subjects) -> tuple[Image, Image]:
+    """Both images; of a file of values, the old image with these values."""
+    before = subjects.image(subject, old)
+    if not new.name.lower().endswith(_VALUES):
+        return before, subjects.image(subject, new)
+    from callint.commands.exchange import with_values
+
+    return before, with_values(Case(subject, before).new, new)
 
 
 def _print(
@@ -199,5 +233,5 @@ def _print(
         terminal.print()
 
 
-def _write(document: object) -> None:
-    sys.stdout.write(json.dumps(document, indent=1, allow_nan=False) + "\n")
+def _json(document: object) -> str:
+    return json.dumps(document, indent=1, allow_nan=False) + "\n"

@@ -81,6 +81,11 @@ class Subjects:
     def policy(self) -> Policy:
         return self._policy
 
+    def refuse_to_replace(self, output: Path, subject: Subject, images: Iterable[Content]) -> None:
+        """InputError where the output is one of the images, their definition or the policy."""
+        names = [*(image.path for image in images), subject.file.path, self._policy.path]
+        refuse_to_replace(output, (self._workplace.place(name) for name in names if name))
+
     def knows(self, path: str) -> bool:
         """Whether the definition of the image at a path is known."""
         return self._named is not None or assignment_of_named(self._policy, path) is not None

@@ -11,9 +11,16 @@ from pathlib import Path
 import click
 
 from callint.commands.handed import read_handed
-from callint.commands.opening import Subjects, read_content, table_selection, workplace_for
-from callint.model.definition import Axis, Table, Text
+from callint.commands.opening import (
+    Subjects,
+    read_content,
+    table_selection,
+    workplace_for,
+)
+from callint.decoding.decode import Decoded
+from callint.model.definition import Axis, FixedAxis, Table, Text
 from callint.model.errors import InputError
+from callint.model.policy import Policy
 from callint.model.shown import address, clean
 from callint.reading.tree import POLICY
 from callint.reading.workplace import open_workplace
@@ -28,7 +35,10 @@ from callint.versioning.contents import Content
     "--at", metavar="SIGNAL=VALUE,...", help="What tables put out at an operating point, base and rework."
 )
 @click.option("--base", metavar="FILE", help="With --at: the base, in place of the policy's.")
-@click.option("--format", "form", type=click.Choice(["text", "json"]), help="With --at: text or json.")
+@click.option(
+    "--format", "form", type=click.Choice(["text", "csv", "json"]), default="text", show_default=True
+)
+@click.option("--output", metavar="FILE", help="Write the CSV or JSON to a file.")
 @click.option("--log", metavar="FILE", help="A driving log: the share of its time in each cell.")
 @click.option("--definition", metavar="FILE", help="The image's definition, in place of the policy's.")
 @click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
@@ -42,7 +52,8 @@ def command(
     tables: tuple[str, ...],
     at: str | None,
     base: str | None,
-    form: str | None,
+    form: str,
+    output: str | None,
     log: str | None,
     definition: str | None,
     policy: str | None,
@@ -53,17 +64,21 @@ def command(
     """Print the tables of IMAGE, or the tables and axes whose names match one of the TABLE globs.
 
     IMAGE is a file, or REV:path for a file at a revision. Each table comes with the digest that a waiver
-    of it needs.
+    of it needs. --format csv and json are for spreadsheets and programs: every cell with its breakpoints,
+    units and raw number.
     """
-    from callint.reporting.tables_text import print_axes, print_table_list, print_tables
-    from callint.reporting.terminal import console
-
     if log is not None and (plain or as_list or at is not None):
         raise click.UsageError("--log goes with whole tables, and without --at, --list and --plain.")
     if at is not None and (plain or as_list):
         raise click.UsageError("--at excludes --plain and --list; leave one out")
-    if at is None and (base is not None or form is not None):
-        raise click.UsageError("--base and --format go with --at SIGNAL=VALUE,...")
+    if at is None and base is not None:
+        raise click.UsageError("--base goes with --at SIGNAL=VALUE,...")
+    if at is not None and form == "csv":
+        raise click.UsageError("--format csv goes with whole tables; --at has text and json")
+    if form != "text" and (plain or as_list or log is not None):
+        raise click.UsageError("--plain, --list and --log have no --format csv or json; leave one out")
+    if output is not None and form == "text":
+        raise click.UsageError("--output goes with --format csv or json.")
     if plain:
         if key is not None:
             _renew(policy)
@@ -72,11 +87,13 @@ def command(
     content = read_content(workplace, image)
     subjects = Subjects(workplace, definition)
     subject = subjects.of(content)
+    if output is not None:
+        subjects.refuse_to_replace(Path(output), subject, [content])
     image_ = subjects.image(subject, content)
     if at is not None:
         name, found = subjects.base_of(content, subject, image_, base)
         case = Case(subject, image_, found, base_path=name)
-        _print_point(case, tables, at, content.name, form or "text")
+        _print_point(case, tables, at, content.name, form, output)
         return 0
     decoded = Case(subject, image_).new
     shown: list[Table | Text] = [*subject.definition.texts.values()]
@@ -87,6 +104,34 @@ def command(
         names = table_selection(subject.definition, tables)
         shown = [table for table in shown if table.name in names]
         axes = [axis for axis in subject.definition.axes.values() if axis.name in names]
+        axes = [axis for axis in axes if isinstance(axis, FixedAxis) or axis.name in subject.plan.axis_items]
+    if form == "csv":
+        from callint.reporting.tables_csv import csv_lines
+        from callint.reporting.writing import put_out
+
+        put_out("".join(csv_lines(decoded, shown, axes)), output)
+    elif form == "json":
+        from callint.reporting.tables_json import tables_json
+        from callint.reporting.writing import put_out
+
+        put_out(tables_json(content.name, subject.file.path, decoded, shown, axes), output)
+    else:
+        _print(decoded, shown, axes, as_list, log, workplace.policy)
+    return 0
+
+
+def _print(
+    decoded: Decoded,
+    shown: list[Table | Text],
+    axes: list[Axis],
+    as_list: bool,
+    log: str | None,
+    policy: Policy,
+) -> None:
+    """Tables and axes, or a list of the tables, for people."""
+    from callint.reporting.tables_text import print_axes, print_table_list, print_tables
+    from callint.reporting.terminal import console
+
     terminal = console(sys.stdout)
     if as_list:
         print_table_list(decoded, shown, terminal)
@@ -97,10 +142,9 @@ def command(
             from callint.decoding.surfaces import surfaces
 
             found_surfaces = surfaces(decoded, [one for one in shown if isinstance(one, Table)])
-            logged = read_log(log, workplace.policy, subject.definition, found_surfaces)
+            logged = read_log(log, policy, decoded.plan.definition, found_surfaces)
         print_tables(decoded, shown, terminal, logged)
         print_axes(decoded, axes, terminal)
-    return 0
 
 
 def _renew(policy: str | None) -> None:
@@ -114,7 +158,9 @@ def _renew(policy: str | None) -> None:
         renew_key(repo, workplace.root, workplace.policy.path or POLICY)
 
 
-def _print_point(case: Case, globs: tuple[str, ...], words: str, name: str, form: str) -> None:
+def _print_point(
+    case: Case, globs: tuple[str, ...], words: str, name: str, form: str, output: str | None
+) -> None:
     """What tables put out at an operating point; all that depend on signals which it gives."""
     from callint.commands.points import parse_point
     from callint.reporting.point_text import print_point, tables_at
@@ -124,8 +170,9 @@ def _print_point(case: Case, globs: tuple[str, ...], words: str, name: str, form
     outputs = tables_at(case, name, case.base_path, point, names)
     if form == "json":
         from callint.reporting.point_json import point_json
+        from callint.reporting.writing import put_out
 
-        sys.stdout.write(point_json(case.file.path, case.definition, outputs))
+        put_out(point_json(case.file.path, case.definition, outputs), output)
     else:
         from callint.reporting.terminal import console
 

@@ -23,6 +23,7 @@ from callint.comparing.compare import changed_cells, compare
 from callint.comparing.rounding import exceeds
 from callint.decoding.conversions import physical_limits, quantise, to_physical, to_raw_numbers
 from callint.decoding.decode import Decoded, decode
+from callint.decoding.encode import encode
 from callint.decoding.interpolation import lookup, position
 from callint.decoding.sealing import Renewal, seal
 from callint.decoding.surfaces import is_readable
@@ -37,7 +38,7 @@ from callint.model.definition import (
     Table,
     Text,
 )
-from callint.model.image import Image, Segment
+from callint.model.image import Image
 
 Integers = NDArray[np.int64]
 
@@ -859,28 +860,8 @@ class _Carrying:
 
     def _written(self) -> Image:
         """The new base with everything that was carried."""
-        image, plan = self.new.image, self.new.plan
-        content = image.content.copy()
         differing = changed_cells(self.new, self.target)
-        for group, masks, raw in zip(plan.groups, plan.masks, self.target.raw, strict=True):
-            size = group.type.size
-            flags = differing[group.cells].copy()
-            here = masks.cells - group.cells.start
-            masked = flags[here]
-            flags[here] = False
-            at = _byte_positions(image, plan.address[group.cells][flags], size)
-            content[at] = _bytes(raw[flags], group.dtype)
-            # Masked tables may share their bytes, so their bits are cleared and set one after the other.
-            cells = here[masked]
-            at = _byte_positions(image, plan.address[group.cells][cells], size)
-            bits = masks.masks[masked]
-            np.bitwise_and.at(content, at, ~_bytes(bits, group.dtype))
-            values = raw.view(bits.dtype)[cells] << masks.shifts[masked]
-            np.bitwise_or.at(content, at, _bytes(values & bits, group.dtype))
-        for name, data in self.texts.items():
-            start = np.array([self.after.texts[name].at], np.int64)
-            content[_byte_positions(image, start, len(data))[0]] = np.frombuffer(data, np.uint8)
-        return _with_content(image, content)
+        return encode(self.new, self.target.raw, differing, self.texts)
 
     def _collisions(self, image: Image) -> Iterator[Problem]:
         """What the written image has otherwise than meant, because things share their bytes."""
@@ -902,26 +883,6 @@ class _Carrying:
 
 def _differs(one: Image, other: Image, start: int, size: int) -> bool:
     return one.read(start, size) != other.read(start, size)
-
-
-def _byte_positions(image: Image, addresses: NDArray[np.int64], size: int) -> NDArray[np.int64]:
-    """The positions of the bytes at addresses that the image holds; shape (addresses, size)."""
-    return image.positions(addresses, size)[:, None] + np.arange(size)
-
-
-def _bytes(numbers: NDArray[Any], dtype: np.dtype[Any]) -> NDArray[np.uint8]:
-    """Numbers as the bytes of a stored type of their size; shape (numbers, size)."""
-    stored = dtype if numbers.dtype.kind == dtype.kind else np.dtype(f"{dtype.byteorder}u{dtype.itemsize}")
-    return np.ascontiguousarray(numbers.astype(stored)).view(np.uint8).reshape(-1, dtype.itemsize)
-
-
-def _with_content(image: Image, content: NDArray[np.uint8]) -> Image:
-    segments, first = [], 0
-    for segment in image.segments:
-        last = first + len(segment.data)
-        segments.append(Segment(segment.start, content[first:last].tobytes()))
-        first = last
-    return Image(tuple(segments))
 
 
 def _equal_bits(one: NDArray[Any], other: NDArray[Any]) -> Flags:

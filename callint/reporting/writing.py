@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 import tempfile
 from collections.abc import Iterable
 from contextlib import suppress
@@ -43,6 +44,18 @@ def replace_file(path: Path, content: bytes | Iterable[bytes], executable: bool 
         if temporary is not None:
             with suppress(OSError):
                 temporary.unlink()
+
+
+def put_out(text: str, output: str | None) -> None:
+    """A text for programs, in UTF-8 and with its own line ends: to a file, or to the standard output."""
+    if output is not None:
+        replace_file(Path(output), text.encode("utf-8", "backslashreplace"))
+    elif hasattr(sys.stdout, "buffer"):
+        # The text layer would write in the terminal's encoding, and on Windows a CR more on every line.
+        sys.stdout.flush()
+        sys.stdout.buffer.write(text.encode("utf-8", "backslashreplace"))
+    else:
+        sys.stdout.write(text)
 
 
 def _umask() -> int:

@@ -424,8 +424,8 @@ def test_a_base_may_be_named_and_where_there_is_none_only_the_image_is_shown(yar
         (("--at", "speed=1,"), "write SIGNAL=VALUE"),
         (("--at", "speed=1", "--plain"), "--at excludes --plain and --list"),
         (("--at", "speed=1", "--list"), "--at excludes --plain and --list"),
-        (("--base", "factory/base.bin"), "--base and --format go with --at"),
-        (("--format", "json"), "--base and --format go with --at"),
+        (("--base", "factory/base.bin"), "--base goes with --at"),
+        (("--at", "speed=1", "--format", "csv"), "--at has text and json"),
         (("--at", "speed=1", "--base", "none.bin"), "none.bin"),
         (
             ("--at", "speed=1", "--base", "callint.toml"),

@@ -1,0 +1,62 @@
+"""Arrays back into an image: the bytes of changed cells, and nothing else."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from callint.decoding.decode import Decoded
+from callint.model.change import Flags
+from callint.model.image import Image, Segment
+
+
+def encode(decoded: Decoded, raw: Sequence[NDArray[Any]], cells: Flags, texts: Mapping[str, bytes]) -> Image:
+    """The decoded image with other numbers in some ``cells``, shape (cells,), and with other ``texts``.
+
+    ``raw`` is as in ``Decoded``. The image has to hold the cells, and the texts, which have full length.
+    Where things share their bytes, the last one written stands; decoding the result tells.
+    """
+    image, plan = decoded.image, decoded.plan
+    content = image.content.copy()
+    for group, masks, numbers in zip(plan.groups, plan.masks, raw, strict=True):
+        size = group.type.size
+        flags = cells[group.cells].copy()
+        here = masks.cells - group.cells.start
+        masked = flags[here]
+        flags[here] = False
+        at = _byte_positions(image, plan.address[group.cells][flags], size)
+        content[at] = _bytes(numbers[flags], group.dtype)
+        # Masked tables may share their bytes, so their bits are cleared and set one after the other.
+        chosen = here[masked]
+        at = _byte_positions(image, plan.address[group.cells][chosen], size)
+        bits = masks.masks[masked]
+        np.bitwise_and.at(content, at, ~_bytes(bits, group.dtype))
+        values = numbers.view(bits.dtype)[chosen] << masks.shifts[masked]
+        np.bitwise_or.at(content, at, _bytes(values & bits, group.dtype))
+    for name, data in texts.items():
+        start = np.array([plan.definition.texts[name].at], np.int64)
+        content[_byte_positions(image, start, len(data))[0]] = np.frombuffer(data, np.uint8)
+    return _with_content(image, content)
+
+
+def _byte_positions(image: Image, addresses: NDArray[np.int64], size: int) -> NDArray[np.int64]:
+    """The positions of the bytes at addresses that the image holds; shape (addresses, size)."""
+    return image.positions(addresses, size)[:, None] + np.arange(size)
+
+
+def _bytes(numbers: NDArray[Any], dtype: np.dtype[Any]) -> NDArray[np.uint8]:
+    """Numbers as the bytes of a stored type of their size; shape (numbers, size)."""
+    stored = dtype if numbers.dtype.kind == dtype.kind else np.dtype(f"{dtype.byteorder}u{dtype.itemsize}")
+    return np.ascontiguousarray(numbers.astype(stored)).view(np.uint8).reshape(-1, dtype.itemsize)
+
+
+def _with_content(image: Image, content: NDArray[np.uint8]) -> Image:
+    segments, first = [], 0
+    for segment in image.segments:
+        last = first + len(segment.data)
+        segments.append(Segment(segment.start, content[first:last].tobytes()))
+        first = last
+    return Image(tuple(segments), image.is_part)

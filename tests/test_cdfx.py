@@ -1,0 +1,484 @@
+"""Changed tables in ASAM CDF 2.0: what is written, and that it reads back to the same bits.
+
+What the elements are called and where they stand is from memory of the published standard.
+"""
+
+from __future__ import annotations
+
+import struct
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from lxml import etree
+
+from callint.commands.exchange import checked_cdfx
+from callint.comparing.compare import compare
+from callint.comparing.laid import laid_over
+from callint.decoding.decode import Decoded, decode
+from callint.model.errors import InputError
+from callint.model.image import Image
+from callint.reading.cdfx import read_cdfx, short_name
+from callint.reporting.changes_cdfx import changes_cdfx
+from tests.building import decoded, definition_xml, u16
+
+SIZE = 0x80
+
+TABLES = """
+    <scalar name="idle" title="Idle &lt;speed&gt;" purpose="demand" at="0x20" type="uint16" conversion="rpm"/>
+    <scalar name="mode" title="Mode" purpose="general" at="0x22" type="uint8" mask="0x0C"
+            conversion="on_off"/>
+    <scalar name="bit" title="Bit" purpose="general" at="0x22" type="uint8" mask="0x03"/>
+    <curve name="limit" title="Limit" purpose="protection" at="0x24" type="int16" conversion="mg">
+      <x axis="speed-4"/>
+    </curve>
+    <curve name="own" title="Own axis" purpose="general" at="0x30" type="uint8" conversion="bent">
+      <x><axis signal="load" at="0x34" type="uint8" count="3" conversion="mg"/></x>
+    </curve>
+    <map name="fuel.main[2]" title="Map" purpose="demand" at="0x38" type="uint16" conversion="mg"
+         order="y-first">
+      <x axis="speed-4"/>
+      <y><fixed-axis signal="load" values="0.1 0.30000000000000004"/></y>
+    </map>
+    <curve name="real" title="Floats" purpose="general" at="0x48" type="float32" conversion="third">
+      <x><fixed-axis signal="speed" values="1 2 3"/></x>
+    </curve>
+    <scalar name="double" title="Double" purpose="general" at="0x58" type="float64"/>
+    <text name="label" title="Label" purpose="general" at="0x60" length="8" encoding="latin-1"/>
+"""
+AXES = """
+    <axis name="speed-4" signal="speed" at="0x10" type="uint16" conversion="rpm" count="4"/>
+    <axis name="other" signal="speed" at="0x18" type="uint16" conversion="rpm" count="4"/>
+"""
+CONVERSIONS = """
+    <linear name="rpm" unit="rpm" factor="0.25" offset="-5"/>
+    <linear name="mg" unit="mg" factor="0.1"/>
+    <linear name="third" unit="-" factor="0.001"/>
+    <states name="on_off">
+      <state raw="0">off</state><state raw="1">on</state><state raw="3">on</state>
+    </states>
+    <interpolated name="bent" unit="%">
+      <point raw="0" physical="0"/><point raw="255" physical="100"/>
+    </interpolated>
+"""
+XML = definition_xml(TABLES, axes=AXES, conversions=CONVERSIONS, size=SIZE)
+
+BASE = bytes(SIZE)
+REWORK = bytearray(SIZE)
+REWORK[0x10:0x18] = u16(100, 200, 300, 400)
+REWORK[0x20:0x22] = u16(3001)
+REWORK[0x22] = 0b0000_0110
+REWORK[0x24:0x2C] = struct.pack(">4h", -1, 3, -32768, 32767)
+REWORK[0x30:0x33] = bytes([1, 2, 200])
+REWORK[0x34:0x37] = bytes([1, 2, 3])
+REWORK[0x38:0x48] = u16(*range(1, 9))
+REWORK[0x48:0x54] = struct.pack(">3f", 0.1, -0.0, 1e-3)
+REWORK[0x58:0x60] = struct.pack(">d", 0.1 + 0.2)
+REWORK[0x60:0x68] = "L\xe4&<  ".encode("latin-1") + b"\0\0"
+
+
+def of(data: bytes | bytearray) -> Decoded:
+    return decoded(XML, bytes(data))
+
+
+def written(old: bytes | bytearray, new: bytes | bytearray) -> bytes:
+    changes = compare(of(old), of(new))
+    return checked_cdfx(changes, of(new), "boats/heron.bin", "defs/yard.xml").encode()
+
+
+def over(data: bytes | bytearray, file: bytes) -> Image:
+    return laid_over(of(data), read_cdfx(file, "heron.cdfx"))
+
+
+def instances(file: bytes) -> dict[str, etree._Element]:
+    path = "SW-SYSTEMS/SW-SYSTEM/SW-INSTANCE-SPEC/SW-INSTANCE-TREE/SW-INSTANCE"
+    return {one.findtext("SHORT-NAME") or "": one for one in etree.fromstring(file).findall(path)}
+
+
+# What is written
+
+
+def test_the_root_says_that_it_is_cdf_2_0_and_where_the_values_come_from() -> None:
+    root = etree.fromstring(written(BASE, REWORK))
+    assert [child.tag for child in root] == ["SHORT-NAME", "CATEGORY", "SW-SYSTEMS"]
+    assert (root.tag, root.findtext("CATEGORY")) == ("MSRSW", "CDF20")
+    system = root.find("SW-SYSTEMS/SW-SYSTEM")
+    assert system is not None and [child.tag for child in system] == ["SHORT-NAME", "SW-INSTANCE-SPEC"]
+    tree = root.find(".//SW-INSTANCE-TREE")
+    assert tree is not None
+    assert (tree.findtext("SHORT-NAME"), tree.findtext("CATEGORY")) == ("heron", "NO_VCD")
+    origin = [(one.tag, one.text) for one in tree.iterfind("SW-INSTANCE-TREE-ORIGIN/*")]
+    assert origin == [("SYMBOLIC-FILE", "defs/yard.xml"), ("DATA-FILE", "boats/heron.bin")]
+
+
+def test_each_changed_table_text_and_shared_axis_is_an_instance_of_its_category() -> None:
+    found = {name: one.findtext("CATEGORY") for name, one in instances(written(BASE, REWORK)).items()}
+    assert found == {
+        "speed_4": "COM_AXIS",
+        "idle": "VALUE",
+        "mode": "VALUE",
+        "bit": "VALUE",
+        "limit": "CURVE",
+        "own": "CURVE",
+        "fuel.main[2]": "MAP",
+        "real": "CURVE",
+        "double": "VALUE",
+        "label": "ASCII",
+    }
+
+
+def test_the_parts_of_an_instance_stand_in_the_order_of_the_standard() -> None:
+    fuel = instances(written(BASE, REWORK))["fuel.main[2]"]
+    assert [one.tag for one in fuel] == [
+        "SHORT-NAME",
+        "LONG-NAME",
+        "CATEGORY",
+        "SW-VALUE-CONT",
+        "SW-AXIS-CONTS",
+    ]
+    content = fuel.find("SW-VALUE-CONT")
+    assert content is not None and [one.tag for one in content] == ["UNIT-DISPLAY-NAME", "SW-VALUES-PHYS"]
+    x, y = fuel.findall("SW-AXIS-CONTS/SW-AXIS-CONT")
+    parts = ["CATEGORY", "UNIT-DISPLAY-NAME", "SW-AXIS-INDEX"]
+    assert [one.tag for one in x] == [*parts, "SW-INSTANCE-REF"]
+    assert [one.tag for one in y] == [*parts, "SW-VALUES-PHYS"]
+
+
+def test_a_map_has_a_labelled_group_for_each_breakpoint_of_y_and_its_axes_by_index() -> None:
+    fuel = instances(written(BASE, REWORK))["fuel.main[2]"]
+    groups = fuel.findall("SW-VALUE-CONT/SW-VALUES-PHYS/VG")
+    # In memory y is fastest: 1 and 2 are the rows of the first column.
+    assert [[one.text for one in group] for group in groups] == [
+        ["0.1", "0.1", "0.3", "0.5", "0.7"],
+        ["0.30000000000000004", "0.2", "0.4", "0.6", "0.8"],
+    ]
+    assert [one.tag for one in groups[0]] == ["LABEL", "V", "V", "V", "V"]
+    x, y = fuel.findall("SW-AXIS-CONTS/SW-AXIS-CONT")
+    assert [one.text for one in x] == ["COM_AXIS", "rpm", "1", "speed_4"]
+    assert [one.text for one in y][:3] == ["FIX_AXIS", "mg", "2"]
+    assert [one.text for one in y.findall("SW-VALUES-PHYS/V")] == ["0.1", "0.30000000000000004"]
+
+
+def test_own_axes_states_texts_and_titles_are_written_as_what_they_are() -> None:
+    found = instances(written(BASE, REWORK))
+    (own,) = found["own"].findall("SW-AXIS-CONTS/SW-AXIS-CONT")
+    assert (own.findtext("CATEGORY"), own.findtext("UNIT-DISPLAY-NAME")) == ("STD_AXIS", "mg")
+    assert [one.text for one in own.iter("V")] == ["0.1", "0.2", "0.3"]
+    assert found["mode"].findtext("SW-VALUE-CONT/SW-VALUES-PHYS/VT") == "on"
+    assert found["label"].findtext("SW-VALUE-CONT/SW-VALUES-PHYS/VT") == "Lä&<"
+    assert found["idle"].findtext("LONG-NAME") == "Idle <speed>"
+
+
+def test_a_text_that_could_steer_a_terminal_is_written_in_references() -> None:
+    rework = bytearray(BASE)
+    rework[0x60:0x68] = b"\x9b1m\xe4    "
+    file = written(BASE, rework)
+    assert file.isascii() and b"\x1b" not in file
+    assert instances(file)["label"].findtext("SW-VALUE-CONT/SW-VALUES-PHYS/VT") == "\x9b1m\xe4"
+
+
+def test_a_name_that_two_states_have_is_not_used_for_the_second() -> None:
+    rework = bytearray(BASE)
+    rework[0x22] = 0b0000_1100
+    mode = instances(written(BASE, rework))["mode"]
+    assert [one.text for one in mode.iter("V", "VT")] == ["3"]
+
+
+def test_only_what_changed_is_written_and_the_axes_that_it_lies_on() -> None:
+    rework = bytearray(BASE)
+    rework[0x24:0x26] = u16(7)
+    assert list(instances(written(BASE, rework))) == ["speed_4", "limit"]
+    assert instances(written(BASE, BASE)) == {}
+
+
+def test_a_changed_axis_is_written_alone_where_it_is_shared_and_with_its_table_where_it_is_not() -> None:
+    rework = bytearray(BASE)
+    rework[0x10:0x12] = u16(7)
+    assert list(instances(written(BASE, rework))) == ["speed_4"]
+    rework = bytearray(BASE)
+    rework[0x34] = 9
+    assert list(instances(written(BASE, rework))) == ["own"]
+
+
+@pytest.mark.parametrize(
+    ("name", "short"),
+    [
+        ("fuel", "fuel"),
+        ("a.b[3].c", "a.b[3].c"),
+        ("a-b", "a_b"),
+        ("a[", "a_"),
+        ("3rd table", "_3rd_table"),
+        ("größe", "gr__e"),
+        ("", "_"),
+    ],
+)
+def test_a_short_name_is_an_identifier(name: str, short: str) -> None:
+    assert short_name(name) == short
+
+
+# Reading back
+
+
+def test_what_is_read_back_over_the_rework_is_the_rework_bit_for_bit() -> None:
+    assert over(REWORK, written(BASE, REWORK)).content.tobytes() == bytes(REWORK)
+
+
+def test_what_is_read_back_over_the_base_is_the_rework_but_for_padding() -> None:
+    found = over(BASE, written(BASE, REWORK)).content.tobytes()
+    assert found[:0x60] == bytes(REWORK[:0x60])
+    assert found[0x60:].rstrip(b"\0 ") == "L\xe4&<".encode("latin-1")
+
+
+@given(
+    cells=st.binary(min_size=0x48, max_size=0x48),
+    reals=st.lists(st.floats(width=32, allow_nan=False, allow_infinity=False), min_size=3, max_size=3),
+    double=st.floats(allow_nan=False, allow_infinity=False),
+    label=st.text("aZ=<&>'\"\r\n\t \u00e4\u00b0", max_size=8),
+)
+def test_whatever_finite_numbers_and_texts_an_image_holds_are_read_back_to_the_same_bits(
+    cells: bytes, reals: list[float], double: float, label: str
+) -> None:
+    parts = struct.pack(">3f", *reals) + bytes(4) + struct.pack(">d", double), label.encode("latin-1")
+    data = (cells + b"".join(parts)).ljust(SIZE, b"\0")
+    file = written(BASE, data)
+    laid = decode(of(BASE).plan, over(BASE, file))
+    for here, there in zip(laid.raw, of(data).raw, strict=True):
+        assert here.tobytes() == there.tobytes()
+    assert over(data, file).content.tobytes() == data
+
+
+@pytest.mark.parametrize(
+    ("at", "content", "table", "words"),
+    [
+        (0x48, bytes.fromhex("7fc00000"), "real", "no finite number"),
+        (0x58, bytes.fromhex("7ff0000000000000"), "double", "no finite number"),
+        (0x60, b"\x01\x02", "label", "no text in latin-1 that XML can hold"),
+    ],
+)
+def test_what_cdfx_cannot_hold_is_refused_by_name(at: int, content: bytes, table: str, words: str) -> None:
+    rework = bytearray(BASE)
+    rework[at : at + len(content)] = content
+    with pytest.raises(InputError) as error:
+        written(BASE, rework)
+    (line,) = error.value.lines
+    assert line.startswith(f"boats/heron.bin: {table}: ") and words in line and "-t" in line
+
+
+def test_values_that_scaling_cannot_lead_back_are_refused_by_name() -> None:
+    # Both raw numbers are 50 %, so the file could not say which of them it means.
+    conversions = """
+    <interpolated name="flat" unit="%">
+      <point raw="0" physical="50"/><point raw="9" physical="50"/>
+    </interpolated>
+    """
+    table = '<scalar name="t" title="T" purpose="general" at="0" type="uint8" conversion="flat"/>'
+    old, new = (decoded(definition_xml(table, conversions=conversions), bytes([n] * 64)) for n in (1, 2))
+    with pytest.raises(InputError, match=r"heron.bin: t: its values .* same bits.*; choose other tables"):
+        checked_cdfx(compare(old, new), new, "heron.bin", "t.xml")
+
+
+def test_two_things_that_would_have_one_name_are_refused() -> None:
+    tables = "".join(
+        f'<scalar name="{name}" title="T" purpose="general" at="{at}" type="uint8"/>'
+        for at, name in enumerate(("a-b", "a_b"))
+    )
+    old, new = (decoded(definition_xml(tables), bytes([n] * 64)) for n in (1, 2))
+    with pytest.raises(InputError, match="a_b: two things would have this name"):
+        changes_cdfx(compare(old, new), new, "heron.bin", "t.xml")
+
+
+# Files of others
+
+
+def file_of(*parts: str, category: str = "CDF20") -> bytes:
+    """A file with instances in it; the first begins on line 3."""
+    body = "\n".join(parts)
+    return (
+        f"<MSRSW><CATEGORY>{category}</CATEGORY><SW-SYSTEMS><SW-SYSTEM>\n"
+        f"<SW-INSTANCE-SPEC><SW-INSTANCE-TREE>\n{body}\n</SW-INSTANCE-TREE></SW-INSTANCE-SPEC>\n"
+        "</SW-SYSTEM></SW-SYSTEMS></MSRSW>\n"
+    ).encode()
+
+
+def instance(name: str, category: str, values: str, more: str = "", unit: str = "") -> str:
+    return (
+        f"<SW-INSTANCE><SHORT-NAME>{name}</SHORT-NAME><CATEGORY>{category}</CATEGORY><SW-VALUE-CONT>{unit}\n"
+        f"<SW-VALUES-PHYS>{values}</SW-VALUES-PHYS></SW-VALUE-CONT>{more}</SW-INSTANCE>"
+    )
+
+
+def axis(index: int, content: str) -> str:
+    return f"<SW-AXIS-CONT><SW-AXIS-INDEX>{index}</SW-AXIS-INDEX>{content}</SW-AXIS-CONT>"
+
+
+def along(*axes: str) -> str:
+    return f"\n<SW-AXIS-CONTS>{''.join(axes)}</SW-AXIS-CONTS>"
+
+
+def phys(*values: float) -> str:
+    return f"<SW-VALUES-PHYS>{''.join(f'<V>{value}</V>' for value in values)}</SW-VALUES-PHYS>"
+
+
+CURVE = "<V>1</V><V>2</V><V>3</V><V>4</V>"
+REFERENCE = axis(1, "<SW-INSTANCE-REF>speed_4</SW-INSTANCE-REF>")
+IDLE = instance("idle", "VALUE", "<V>10</V>")
+SPEEDS = instance("speed_4", "COM_AXIS", "<V>20</V><V>45</V><V>70</V><V>95</V>")
+OTHER = SPEEDS.replace("speed_4", "other")
+
+
+def test_a_value_is_rounded_to_the_nearest_number_of_its_type() -> None:
+    image = over(BASE, file_of(instance("idle", "VALUE", "<V> +1.009e1 </V>")))
+    # (10.09 + 5) / 0.25 is 60.36.
+    assert image.content[0x20:0x22].tobytes() == u16(60)
+
+
+def test_what_is_not_named_keeps_its_bytes() -> None:
+    found = np.flatnonzero(over(BASE, file_of(IDLE)).content)
+    assert found.tolist() == [0x21]
+
+
+def test_names_for_people_histories_and_labels_are_passed_over() -> None:
+    more = "<SW-CS-HISTORY><CS-ENTRY><REMARK>ok</REMARK></CS-ENTRY></SW-CS-HISTORY><ADMIN-DATA/>"
+    values = "<LABEL>x</LABEL><V>10</V>"
+    assert over(BASE, file_of(instance("idle", "VALUE", values, more))) == over(BASE, file_of(IDLE))
+
+
+def test_a_shared_axis_may_be_given_with_each_table() -> None:
+    curve = instance("limit", "CURVE", CURVE, along(axis(1, phys(20, 45, 70, 95))))
+    assert of(over(BASE, file_of(curve)).content.tobytes()).breakpoints("speed-4").tolist() == [
+        20,
+        45,
+        70,
+        95,
+    ]
+
+
+def test_the_line_of_an_element_beyond_the_parsers_own_count_is_told() -> None:
+    wrong = instance("idle", "VALUE", "<V>ten</V>")
+    with pytest.raises(InputError, match=r"^heron.cdfx:70004: 'ten' is no number; "):
+        over(BASE, file_of("\n" * 70_000 + wrong))
+
+
+@pytest.mark.parametrize(
+    ("file", "line", "words"),
+    [
+        (b"", 1, "not well-formed XML"),
+        (b"<MSRSW>\n<CATEGORY>CDF20</MSRSW>", 2, "not well-formed XML"),
+        (b"<!DOCTYPE MSRSW [<!ENTITY a 'b'>]><MSRSW>&a;</MSRSW>", 1, "DOCTYPE"),
+        (b"<MSRSW>\n\xff</MSRSW>", 2, "not UTF-8"),
+        (b"<other/>", 1, "not <MSRSW>"),
+        (b"<MSRSW/>", 1, "CATEGORY is missing, not CDF20"),
+        (file_of(category="CDF30"), 1, "CATEGORY is CDF30, not CDF20"),
+        (file_of("<SW-INSTANCE/>"), 3, "has no <CATEGORY>"),
+        (file_of(instance("", "VALUE", "<V>1</V>")), 3, "has no <SHORT-NAME>"),
+        (file_of(instance("idle", "CUBOID", "<V>1</V>")), 3, "the category CUBOID is none of"),
+        (file_of(IDLE, IDLE), 5, "idle stands on line 3 already"),
+        (file_of(f"<GROUP>{IDLE}</GROUP>"), 3, "stands inside another element"),
+        (
+            file_of(instance("idle", "VALUE", "<V>1</V>", "<SW-ARRAY-INDEX/>")),
+            4,
+            "<SW-ARRAY-INDEX> is not read",
+        ),
+        (file_of("<SW-INSTANCE><CATEGORY>VALUE</CATEGORY></SW-INSTANCE>"), 3, "no <SW-VALUE-CONT>"),
+        (file_of(instance("idle", "VALUE", "")), 4, "holds no value"),
+        (file_of(instance("idle", "VALUE", "<VF>1</VF>")), 4, "<VF> is not read here"),
+        (file_of(instance("idle", "VALUE", "<V>1<B/></V>")), 4, "<B> is not read here"),
+        *(
+            (file_of(instance("idle", "VALUE", f"<V>{text}</V>")), 4, "is no number; write it with a point")
+            for text in ("", "1,5", "nan", "INF", "1e999", "0x10", "1_0", "１", "1 2")
+        ),
+        (file_of(instance("idle", "VALUE", "<VG><V>1</V></VG><V>2</V>")), 4, "beside groups"),
+        (file_of(instance("limit", "MAP", "<VG><V>1</V></VG>\n<VG/>")), 5, "0 values where the first has 1"),
+        (
+            file_of(SPEEDS, instance("limit", "CURVE", CURVE, along(axis(3, phys(1))))),
+            7,
+            "SW-AXIS-INDEX> is 3",
+        ),
+        (file_of(SPEEDS, instance("limit", "CURVE", CURVE, along(REFERENCE * 2))), 7, "SW-AXIS-INDEX> is 1"),
+        (file_of(instance("limit", "CURVE", CURVE, along(axis(1, "")))), 5, "neither values nor"),
+        (file_of(instance("limit", "CURVE", CURVE, along(REFERENCE))), 5, "no axis speed_4 in the file"),
+        # What a good file says and this definition has otherwise.
+        (file_of(instance("idel", "VALUE", "<V>1</V>")), 3, "no table 'idel'"),
+        (file_of(instance("idle", "COM_AXIS", "<V>1</V>")), 3, "no axis 'idle'"),
+        (file_of(instance("idle", "CURVE", "<V>1</V>")), 3, "idle is a scalar here and CURVE in the file"),
+        (
+            file_of(instance("idle", "VALUE", "<V>1</V><V>2</V>")),
+            3,
+            "1 by 1 values here and 1 by 2 in the file",
+        ),
+        (
+            file_of(instance("idle", "VALUE", "<V>1</V>", unit="<UNIT-DISPLAY-NAME>Hz</UNIT-DISPLAY-NAME>")),
+            3,
+            "in rpm here and in Hz in the file",
+        ),
+        (file_of(instance("idle", "VALUE", "<V>20000</V>")), 4, "20000 rpm does not fit the uint16"),
+        (file_of(instance("own", "CURVE", "<V>1</V><V>2</V>\n<V>101</V>")), 5, "101 % does not fit"),
+        (file_of(instance("idle", "VALUE", "<VT>on</VT>")), 4, "no state 'on'"),
+        (file_of(instance("mode", "VALUE", "<VT>ajar</VT>")), 4, "no state 'ajar'"),
+        (file_of(instance("mode", "VALUE", "<V>4</V>")), 4, "4 does not fit"),
+        (file_of(instance("limit", "CURVE", CURVE)), 3, "limit has 1 axis here"),
+        (
+            file_of(OTHER, instance("limit", "CURVE", CURVE, along(REFERENCE.replace("speed_4", "other")))),
+            7,
+            "the axis is speed-4 here and other in the file",
+        ),
+        (
+            file_of(instance("limit", "CURVE", CURVE, along(axis(1, phys(1, 2, 3))))),
+            5,
+            "1 by 4 values here and 1 by 3",
+        ),
+        (
+            file_of(instance("real", "CURVE", "<V>1</V><V>2</V><V>3</V>", along(axis(1, phys(1, 2, 4))))),
+            5,
+            "the fixed axis has 3 here and 4 in the file",
+        ),
+        (
+            file_of(SPEEDS, instance("limit", "CURVE", CURVE, along(axis(1, phys(20, 45, 70, 96))))),
+            3,
+            "speed-4 stands there with two contents",
+        ),
+        (file_of(instance("label", "ASCII", "<VT>far too long</VT>")), 4, "longer than 8 bytes"),
+        (file_of(instance("label", "ASCII", "<VT>Ω</VT>")), 4, "cannot be written in latin-1"),
+        (file_of(instance("label", "ASCII", "<V>1</V>")), 4, "label is not one text"),
+    ],
+)
+def test_a_wrong_file_is_refused_in_one_line_with_place_and_remedy(
+    file: bytes, line: int, words: str
+) -> None:
+    with pytest.raises(InputError) as error:
+        over(BASE, file)
+    (message,) = error.value.lines
+    assert message.startswith(f"heron.cdfx:{line}: "), message
+    assert words in message and "; " in message
+
+
+@pytest.mark.parametrize(
+    ("second", "line", "words"),
+    [
+        ('<text name="b" title="B" purpose="general" at="2" length="4"/>', 3, "a shares its bytes"),
+        ('<scalar name="b" title="B" purpose="general" at="2" type="uint8"/>', 5, "b stands there with two"),
+    ],
+)
+def test_values_that_want_the_same_bytes_otherwise_are_refused(second: str, line: int, words: str) -> None:
+    first = '<text name="a" title="A" purpose="general" at="0" length="4"/>'
+    found = decoded(definition_xml(first + second), bytes(64))
+    other = (
+        instance("b", "ASCII", "<VT>BBBB</VT>") if "text" in second else instance("b", "VALUE", "<V>7</V>")
+    )
+    file = read_cdfx(file_of(instance("a", "ASCII", "<VT>AAAA</VT>"), other), "heron.cdfx")
+    with pytest.raises(InputError, match=f"^heron.cdfx:{line}: {words}"):
+        laid_over(found, file)
+
+
+def test_a_long_text_is_not_quoted_whole() -> None:
+    with pytest.raises(InputError) as error:
+        over(BASE, file_of(instance("x" * 10_000, "VALUE", "<V>1</V>")))
+    assert len(error.value.lines[0]) < 400
+
+
+def test_more_values_than_any_definition_has_are_refused(monkeypatch: Any) -> None:
+    monkeypatch.setattr("callint.reading.cdfx.MAX_CELLS", 3)
+    with pytest.raises(InputError, match=r"^heron.cdfx:4: the file has more than 3 values"):
+        over(BASE, file_of(SPEEDS))
