@@ -81,7 +81,7 @@ def too_large(case: Case) -> Iterator[Finding]:
                 "change/too-large",
                 case.cell_number(change.table, x, y),
                 f"{_step(case, change.table, old, new, most)}; "
-                f"at most {case.limit(change.table, most)} is accepted",
+                f"at most {_accepted(case, change.table, most)} is accepted",
                 _GO_BACK,
             )
     for moved in case.changes.movements:
@@ -91,9 +91,13 @@ def too_large(case: Case) -> Iterator[Finding]:
         words = (
             f"{_step(case, moved.table, moved.old, moved.new, most)} at "
             f"{shown.point(case.definition, moved.table.axes, moved.at)}, because an axis moved; "
-            f"at most {case.limit(moved.table, most)} is accepted"
+            f"at most {_accepted(case, moved.table, most)} is accepted"
         )
         yield replace(case.about_table("change/too-large", moved.table, words, _GO_BACK), at=moved.at)
+
+
+def _accepted(case: Case, table: Table, most: float) -> str:
+    return shown.with_unit(shown.plain(most), shown.distance_unit(case.definition.unit_of(table)))
 
 
 def _step(case: Case, table: Table, old: float, new: float, most: float) -> str:
