@@ -126,8 +126,9 @@ def suspicious_cell(case: Case) -> Iterator[Finding]:
     base, with the new values beside them, and with what a held limit or a copied neighbour would give. What
     explains most of them must explain each of them, to within 2 % of the span of the base's values, and
     beyond that by no more than the others are rounded or uneven. A cell that changed alone must stay on the
-    surface around it, to within 4.5 % of the span and as evenly as the base lies there. Off codes are no
-    numbers and are passed over.
+    surface around it, to within 4.5 % of the span and as evenly as the base lies there; along one of its axes
+    is enough, so that a dent that follows its row or its column passes. Off codes are no numbers and are
+    passed over, and so is a cell that was left as it was amid others that changed.
 
     Example: 41.0, 13.0, 83.0, 27.0 and 93.0 mg became 45.1, 14.3, 913.0, 29.7 and 102.3 mg. Four of them are
     1.1 times the base, and the third is 913.0 / 83.0 = 11 times. 1.1 × 83.0 = 91.3 mg would fit, and 913.0
