@@ -311,7 +311,7 @@ EXPECTED: dict[str, Check] = {
     "curve/@type": (lambda d: d.tables["intake_air_linearisation"].storage.type, NumberType.int16),
     "curve/@conversion": (lambda d: d.tables["intake_air_linearisation"].conversion, "temp_tenths"),
     "curve/@produces": (lambda d: d.tables["intake_air_linearisation"].produces, "intake_air_temp"),
-    "curve/@signal": (lambda d: d.tables["gear_share"].signal, "torque"),
+    "curve/@signal": (lambda d: d.tables["gear_share"].signal, "gear"),
     "curve/@byte-order": (lambda d: d.tables["gear_share"].storage.byte_order, BIG),
     "curve/@stride": (lambda d: d.tables["gear_share"].storage.stride, 2),
     "curve/@mask": (lambda d: d.tables["gear_share"].storage.mask, 0xFE),

@@ -597,7 +597,7 @@ def test_a_checksum_over_another_one_is_computed_after_it() -> None:
         (checksum("a", 0, 20, 18), "checksum a covers its own stored place"),
         (checksum("a", 0, 20, 30) + checksum("b", 1, 18, 30), "is stored where another one is"),
         (checksum("a", 0, 20, 30, "CRC-16/NOBODY"), "unknown algorithm 'CRC-16/NOBODY'"),
-        (checksum("a", 60, 20, 30), "needs bytes that the image does not have"),
+        (checksum("a", 60, 20, 30), "needs bytes outside the memory"),
     ],
 )
 def test_checksums_that_cannot_be_computed_are_refused(memory: str, words: str) -> None:

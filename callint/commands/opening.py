@@ -149,7 +149,13 @@ class Subjects:
         found = self._opened(subject, image, self.start_of(image))
         if not found.image.size:
             raise InputError(f"{image.name}: the image is empty; read it out again")
-        if words := foreign_identity(found.image, subject.definition.memory):
+        memory = subject.definition.memory
+        if not held_bytes(found.image, memory):
+            raise InputError(
+                f"{image.name}: nothing of it lies in the memory that {subject.file.path} describes; correct "
+                "its addresses, or give its own definition"
+            )
+        if words := foreign_identity(found.image, memory):
             raise InputError(f"{image.name}: {words}; give its own definition with {self._option}")
         return found
 

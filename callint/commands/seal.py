@@ -25,7 +25,8 @@ def command(image: str, only_check: bool, definition: str | None, policy: str | 
     """Compute the stored checksums of IMAGE anew, and write the image.
 
     Prints what was changed; is silent where nothing is stale. With --check, exits with 1 where
-    something is.
+    something is. Of an image of part of the memory, those checksums are left that need bytes which it does
+    not have.
     """
     workplace = open_workplace(policy)
     name = workplace.name(image)
@@ -42,12 +43,17 @@ def command(image: str, only_check: bool, definition: str | None, policy: str | 
 
         # A link stays a link: the file that it leads to is what is written.
         replace_file(workplace.place(name).resolve(), found.holding(sealed.image))
-    if sealed.renewals:
+    if sealed.renewals or sealed.left:
         from callint.reporting.terminal import console, line, width, wrapped
 
         terminal = console(sys.stdout)
-        for renewal in sealed.renewals:
-            for text in wrapped(_words(name, renewal, only_check), width(terminal)):
+        told = [_words(name, renewal, only_check) for renewal in sealed.renewals]
+        told += [
+            f"{name}: checksum {one.name} needs bytes that the image does not have, and is left as it is"
+            for one in sealed.left
+        ]
+        for words in told:
+            for text in wrapped(words, width(terminal)):
                 terminal.print(line(text))
     return int(only_check and bool(sealed.renewals))
 

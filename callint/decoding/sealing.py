@@ -30,36 +30,46 @@ class Renewal:
 
 @dataclass(frozen=True, slots=True)
 class Sealed:
-    """An image whose described checksums are right, and what had to change for that, in that order."""
+    """An image whose described checksums are right, and what had to change for that, in that order.
+
+    ``left`` are those that need bytes which an image of part of the memory does not have.
+    """
 
     image: Image
     renewals: tuple[Renewal, ...]
+    left: tuple[Checksum, ...] = ()
 
 
 def seal(image: Image, memory: Memory) -> Sealed:
     """The image with every described checksum computed anew.
 
-    Raises UnsealableError where a checksum's algorithm is unknown, where the image lacks bytes that it
-    needs, or where checksums cover each other or share their stored place.
+    Those that need bytes which the image does not have are left as they are. Raises UnsealableError where a
+    checksum's algorithm is unknown, where it needs bytes outside the memory, or where checksums cover each
+    other or share their stored place.
     """
     ordered = in_order(memory.checksums)
-    renewals = []
+    renewals, left = [], []
     for checksum in ordered:
+        if not _is_inside(checksum, memory):
+            words = f"checksum {checksum.name} needs bytes outside the memory; correct its range"
+            raise UnsealableError(words, checksum.line)
         stored = checksums.stored_value(checksum, image)
         value = checksums.expected_value(checksum, image)
         if stored is None or value is None:
-            words = f"checksum {checksum.name} needs bytes that the image does not have; correct its range"
-            raise UnsealableError(words, checksum.line)
+            left.append(checksum)
+            continue
         content = checksums.sealed_bytes(checksum, value)
         # Stored bytes and not numbers: a 12-bit CRC leaves four bits of its two bytes over, which are 0.
         if image.read(checksum.stored_at, len(content)) != content:
             renewals.append(Renewal(checksum, stored, value))
             image = _with_bytes(image, checksum.stored_at, content)
     for checksum in ordered:
+        if checksum in left:
+            continue
         if checksums.stored_value(checksum, image) != checksums.expected_value(checksum, image):
             words = f"checksum {checksum.name} is stored where another one is; correct its stored-at"
             raise UnsealableError(words, checksum.line)
-    return Sealed(image, tuple(renewals))
+    return Sealed(image, tuple(renewals), tuple(left))
 
 
 def in_order(found: Sequence[Checksum]) -> list[Checksum]:
@@ -89,6 +99,12 @@ def in_order(found: Sequence[Checksum]) -> list[Checksum]:
         raise UnsealableError(words, min(checksum.line for checksum in circle)) from None
 
 
+def _is_inside(checksum: Checksum, memory: Memory) -> bool:
+    """Whether all that a checksum covers, and where it is stored, lies in the memory."""
+    places = ((checksum.start, checksum.size), (checksum.stored_at, checksums.stored_size(checksum)))
+    return all(memory.start <= at and at + size <= memory.end for at, size in places)
+
+
 def _covers(checksum: Checksum, inner: Checksum) -> bool:
     """Whether a checksum covers any byte of the stored place of another."""
     end = inner.stored_at + checksums.stored_size(inner)
@@ -104,4 +120,4 @@ def _with_bytes(image: Image, at: int, content: bytes) -> Image:
             data = segment.data[:offset] + content + segment.data[offset + len(content) :]
             segment = Segment(segment.start, data)
         segments.append(segment)
-    return Image(tuple(segments))
+    return Image(tuple(segments), image.is_part)

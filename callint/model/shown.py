@@ -99,6 +99,11 @@ def unit_word(unit: str) -> str:
     return {"degC": "°C", "degF": "°F", "degCA": "°CA", "deg": "°"}.get(unit, unit)
 
 
+def same_unit(one: str, other: str) -> bool:
+    """Whether two units print alike."""
+    return unit_word(one) == unit_word(other)
+
+
 def quantity(value: float, conversion: Conversion, unit: str | None = None) -> str:
     """A physical value with its unit."""
     return with_unit(number(value, conversion), conversion.unit if unit is None else unit)
@@ -117,17 +122,21 @@ def told_apart(values: tuple[float, ...], conversion: Conversion) -> list[str]:
 
 
 def step(old: float, new: float, conversion: Conversion) -> tuple[str, str, str]:
-    """Two outputs and their difference with its sign, without unit, in as few digits as tell them apart.
+    """Two values and their difference with its sign, without unit, each true to a twentieth of it.
 
-    A table puts out more than its cells can hold, so that the conversion's digits may not be enough.
+    A table puts out more than its cells can hold, and a cell may hold more than its conversion shows, so that
+    the conversion's digits may not be enough. The difference is that of the two numbers as they are shown.
     """
     digits = decimals(conversion)
     if digits is None or isinstance(conversion, States) or not math.isfinite(new - old):
         return number(old, conversion), number(new, conversion), signed_number(new - old, conversion)
-    while round(abs(new - old), digits) == 0 and new != old and digits < 2 * _DIGITS:
+    slack = 0.05 * abs(new - old)
+    while digits < 2 * _DIGITS and any(abs(value - round(value, digits)) > slack for value in (old, new)):
         digits += 1
-    old_text, new_text, difference = (_fixed(value, digits) for value in (old, new, new - old))
-    return old_text, new_text, difference if difference.startswith("-") else f"+{difference}"
+    before, after = round(old, digits), round(new, digits)
+    difference = _fixed(after - before, digits)
+    texts = _fixed(before, digits), _fixed(after, digits)
+    return *texts, difference if difference.startswith("-") else f"+{difference}"
 
 
 def beside(value: float, limit: float, conversion: Conversion) -> str:

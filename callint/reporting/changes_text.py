@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import numpy as np
@@ -99,11 +100,14 @@ def _step(definition: Definition, change: TableChange, y: int, x: int, arrow: st
     conversion = definition.conversion_of(change.table)
     before, after = float(change.old.physical[y, x]), float(change.new.physical[y, x])
     olds, news = shown.told_apart((before, after), conversion)
+    is_number = not isinstance(conversion, States) and math.isfinite(after - before)
+    is_number = is_number and not change.old.off[y, x] and not change.new.off[y, x]
+    if is_number:
+        olds, news, difference = shown.step(before, after, conversion)
     olds = "off" if change.old.off[y, x] else olds
     news = "off" if change.new.off[y, x] else shown.with_unit(news, conversion.unit)
     words = f"{olds} {arrow} {news}"
-    if not change.old.off[y, x] and not change.new.off[y, x] and not isinstance(conversion, States):
-        difference = shown.signed_number(after - before, conversion)
+    if is_number:
         relative = shown.percent(before, after, conversion.unit)
         words += f" ({difference}{f', {relative}' if relative else ''})"
     place = _place(definition, change, y, x)

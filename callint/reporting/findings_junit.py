@@ -15,12 +15,16 @@ from callint.rules.inspection import Report
 #: What XML 1.0 cannot hold even as a reference (production 2, Char).
 _UNSPEAKABLE = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
+#: Where only what is new counts, there may be findings that are not.
+_NOTHING = {True: "nothing found", False: "nothing new"}
+
 
 def findings_junit(reports: Sequence[Report], levels: Sequence[Severity]) -> str:
     """A test suite for each file that was looked at, and in it a test case for each finding.
 
     What reaches the report's level is a failure, what somebody waived is skipped, and the rest passes with
-    its words as output. A file without findings is one test that passes.
+    its words as output. A file without findings is one test that passes. Where only what is new
+    counts, findings that were there before are not in it.
     """
     root = etree.Element("testsuites", name="callint")
     for report, level in zip(reports, levels, strict=True):
@@ -33,7 +37,9 @@ def findings_junit(reports: Sequence[Report], levels: Sequence[Severity]) -> str
             for finding in findings:
                 _add_case(suite, finding, level)
             if not findings:
-                etree.SubElement(suite, "testcase", classname=_text(path), name="nothing found")
+                etree.SubElement(
+                    suite, "testcase", classname=_text(path), name=_NOTHING[report.known is None]
+                )
             _count(suite, [suite])
     _count(root, list(root))
     content = etree.tostring(root, encoding="us-ascii", pretty_print=True).decode("ascii")

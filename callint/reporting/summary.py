@@ -30,5 +30,5 @@ def closing_line(report: Report) -> str:
     if counts["waived"]:
         found.append(f"{counts['waived']:,} waived")
     looked = ", ".join(shown.count(counts[f"{noun}s"], noun) for noun in ("image", "table", "cell"))
-    words = ", ".join(found) or "nothing found"
+    words = ", ".join(found) or ("nothing found" if report.known is None else "nothing new")
     return f"{words} in {looked}" if counts["images"] else words

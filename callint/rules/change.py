@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -102,14 +103,16 @@ def _accepted(case: Case, table: Table, most: float) -> str:
 
 def _step(case: Case, table: Table, old: float, new: float, most: float) -> str:
     """A cell's change in words: "41.0 mg became 47.5 mg, +6.5 mg"."""
-    before, after = case.told_apart(table, old, new)
-    conversion = case.conversion(table)
+    conversion, unit = case.conversion(table), case.definition.unit_of(table)
     if isinstance(conversion, States):
-        return f"{before} became {after}"
-    distance = shown.beside(abs(new - old), most, conversion)
-    sign = "-" if new < old else "+"
-    unit = shown.distance_unit(case.definition.unit_of(table))
-    return f"{before} became {after}, {sign}{shown.with_unit(distance, unit)}"
+        return " became ".join(case.told_apart(table, old, new))
+    olds, news, difference = shown.step(old, new, conversion)
+    if math.isclose(abs(float(difference)), most):
+        # It is a little more than that, which the digits must show.
+        olds, news = shown.told_apart((old, new), conversion)
+        difference = f"{difference[0]}{shown.beside(abs(new - old), most, conversion)}"
+    before, after = (shown.with_unit(text, unit) for text in (olds, news))
+    return f"{before} became {after}, {shown.with_unit(difference, shown.distance_unit(unit))}"
 
 
 # Slips

@@ -483,7 +483,11 @@ def _beyond_storage(case: Case, table: Table) -> Iterator[Finding]:
     low, high = physical_limits(conversion, table.storage)
     unit = conversion.unit
     step = _step(conversion, table.storage, high - low)
-    for value, broken in ((limits.high, limits.high >= high + step), (limits.low, limits.low <= low - step)):
+    for value, broken in (
+        # Of 64-bit numbers, a double may not tell the last step: then it is the end itself.
+        (limits.high, limits.high >= high + step and limits.high > high),
+        (limits.low, limits.low <= low - step and limits.low < low),
+    ):
         if broken and math.isfinite(value):
             yield _finding(
                 "definition/limits-unreachable",
@@ -577,6 +581,44 @@ def no_unit(case: Case) -> Iterator[Finding]:
                 f"conversion {conversion.name} has no unit",
                 'Add unit=; write unit="-" for a pure number.',
             )
+
+
+#: What says that a number has no unit, or that nobody said which.
+_NO_UNITS = {"", "-"}
+
+
+@rule("definition/unit-differs", Severity.WARNING, Scope.DEFINITION)
+def unit_differs(case: Case) -> Iterator[Finding]:
+    """An axis or a table has another unit than the signal that it is of.
+
+    Why it matters: one number stands for both. A breakpoint of 30 m/s is then looked up at 30 km/h, and every
+    operating point, threshold and reading of that signal is wrong by the factor between the units.
+
+    Example: `<signal name="boat_speed" unit="km/h">` and an axis over it whose conversion says m/s.
+
+    Fix: correct the unit or the conversion, or give the axis a signal of its own. Where it is one unit in two
+    spellings, use one.
+    """
+    definition = case.definition
+    pairs: list[tuple[str, Axis | Table, str | None]] = [
+        ("axis", axis, axis.signal) for axis in definition.axes.values()
+    ]
+    for table in definition.tables.values():
+        pairs += [("table", table, name) for name in dict.fromkeys((table.signal, table.produces))]
+    for noun, item, name in pairs:
+        signal = definition.signals.get(name or "")
+        unit = definition.unit_of(item)
+        if signal is None or {unit, signal.unit} & _NO_UNITS or shown.same_unit(unit, signal.unit):
+            continue
+        yield _finding(
+            "definition/unit-differs",
+            item.line,
+            f"{item.name} {signal.name}",
+            f"{noun} {item.name} is in {shown.unit_word(unit)}, and its signal {signal.name} in "
+            f"{shown.unit_word(signal.unit)}",
+            "Correct one of the units, or give it a signal of its own.",
+            item.name if isinstance(item, Table) else "",
+        )
 
 
 @rule("definition/unused", Severity.NOTE, Scope.DEFINITION)

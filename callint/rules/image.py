@@ -129,7 +129,8 @@ def outside_memory(case: Case) -> Iterator[Finding]:
         message=f"{what} {'lies' if size == 1 < case.image.size else 'lie'} outside the memory, which is "
         f"{shown.address(memory.start)} to {shown.address(memory.end - 1)}; "
         f"the first is at {shown.address(first)}",
-        hint="Take them out, or correct the start in the policy or the memory in the definition.",
+        hint="Take them out, or correct "
+        f"{'the start in the policy or ' if case.is_raw else ''}the memory in the definition.",
         inherited=case.base is not None and _outside(case.base, memory) == outside,
     )
 

@@ -136,9 +136,15 @@ def not_a_number(case: Case) -> Iterator[Finding]:
         yield case.about_cell(
             "value/not-a-number",
             cell,
-            f"raw {raw} is {'infinite' if np.isinf(case.new.physical[cell]) else 'not a number'}",
+            f"raw {raw} {'is infinite' if np.isinf(case.new.physical[cell]) else _no_number(case, cell)}",
             "Set a number; check that the address and the type are right.",
         )
+
+
+def _no_number(case: Case, cell: int) -> str:
+    """Whether a raw number is none itself, or one that the conversion gives no value."""
+    item, _, _ = case.plan.place(cell)
+    return "has no value" if item.storage.type.is_integer else "is not a number"
 
 
 @rule("value/unknown-state", Severity.ERROR, Scope.IMAGE)

@@ -26,6 +26,7 @@ from tests.running import (
     valid,
     with_drivers,
     yard_base,
+    yard_definition,
 )
 
 BASE = yard_base()
@@ -266,13 +267,36 @@ def test_sealing_writes_the_record_with_the_checksum_and_no_other(
     assert target.read_bytes() == form(GOOD)
 
 
-def test_a_checksum_over_a_gap_is_not_sealed(yard: Yard) -> None:
+def test_a_checksum_over_a_gap_is_left_as_it_is(yard: Yard) -> None:
     target = yard.write("boats/heron.hex", hex_file({0: GOOD[:0x20], 0x30: GOOD[0x30:]}))
     before = target.read_bytes()
-    assert (
-        "checksum sum needs bytes that the image does not have" in yard.call("seal", "boats/heron.hex").error
-    )
+    for more in ((), ("--check",)):
+        result = yard.call("seal", "boats/heron.hex", *more)
+        assert (result.status, result.stderr) == (0, "")
+        words = "checksum sum needs bytes that the image does not have, and is left as it is"
+        assert words in result.flat
     assert target.read_bytes() == before
+
+
+def test_a_checksum_whose_bytes_are_there_is_renewed_beside_one_over_a_gap(yard: Yard) -> None:
+    second = '<checksum name="head" algorithm="sum8" start="0x00" size="0x10" stored-at="0x94"/>'
+    yard.write("defs/yard.xml", yard_definition().replace(b"</memory>", second.encode() + b"</memory>"))
+    target = yard.write("boats/heron.hex", hex_file({0: GOOD[:0x20], 0x30: GOOD[0x30:]}))
+    result = yard.call("seal", "boats/heron.hex")
+    assert result.status == 0
+    assert f"checksum head was 0x00 and is now 0x{sum(GOOD[:0x10]) & 0xFF:02X}" in result.flat
+    assert "checksum sum needs bytes" in result.flat
+    assert yard.call("seal", "--check", "boats/heron.hex").status == 0
+    assert target.read_bytes() != hex_file({0: GOOD[:0x20], 0x30: GOOD[0x30:]})
+
+
+def test_a_file_of_records_that_lie_elsewhere_is_refused_by_every_command(yard: Yard) -> None:
+    yard.write("boats/heron.hex", hex_file({0x8000: GOOD}))
+    for words in (("show",), ("diff", "factory/base.bin"), ("seal",)):
+        error = yard.call(words[0], *words[1:], "boats/heron.hex").error
+        assert "boats/heron.hex: nothing of it lies in the memory that defs/yard.xml describes" in error
+    # The policy's start is for raw files.
+    assert "correct the memory in the definition" in yard.call("check").flat
 
 
 @forms

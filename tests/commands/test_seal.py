@@ -122,7 +122,7 @@ def test_an_image_that_is_not_of_the_definition_is_refused(yard: Yard, data: byt
     [
         (b'"sum16"', b'"CRC-16/NOBODY"', "unknown algorithm"),
         (b'stored-at="0x90"', b'stored-at="0x10"', "covers its own stored place"),
-        (b'stored-at="0x90"', b'stored-at="0x9f"', "bytes that the image does not have"),
+        (b'stored-at="0x90"', b'stored-at="0x9f"', "needs bytes outside the memory"),
         (b'start="0x00" size="0x80"', b'start="0x60" size="0x80"', "checksum sum"),
         (b'stored-at="0x90"', b'stored-at="here"', "correct that first"),
     ],

@@ -768,6 +768,40 @@ NO_UNIT = (
     passes("definition/no-unit", "named states", scalar(conversion="on_off")),
 )
 
+OTHER_UNIT = (
+    fails(
+        "definition/unit-differs",
+        "an axis in m/s over a signal in rpm",
+        definition_xml(
+            table("curve", "fuel", '<x axis="knots"/>', at=8),
+            axes=axis("knots", conversion="mps"),
+            conversions='<linear name="mps" unit="m/s" factor="1"/><linear name="mg" unit="mg" factor="1"/>',
+        ),
+        'name="knots"',
+        "axis knots is in m/s, and its signal speed in rpm",
+        severity=Severity.WARNING,
+    ),
+    fails(
+        "definition/unit-differs",
+        "a threshold in mg that is compared with rpm",
+        scalar(signal="speed"),
+        'name="fuel"',
+        "table fuel is in mg, and its signal speed in rpm",
+        severity=Severity.WARNING,
+        of="fuel",
+    ),
+    passes(
+        "definition/unit-differs",
+        "one unit in two spellings",
+        definition_xml(
+            table("scalar", "cut", signal="temp", conversion="kelvins_cousin"),
+            signals='<signal name="temp" unit="°C">Temperature</signal>',
+            conversions='<linear name="kelvins_cousin" unit="degC" factor="1"/>',
+        ),
+    ),
+    passes("definition/unit-differs", "a signal in the table's unit", scalar(signal="load")),
+)
+
 OWN_AXIS = '<fixed-axis signal="speed" count="3" start="0" step="500"/>'
 USED = definition_xml(
     table("curve", "fuel", '<x axis="speeds"/>', at=8)
@@ -954,6 +988,7 @@ EXAMPLES = (
     *LIMITS_UNREACHABLE,
     *NO_LIMITS,
     *NO_UNIT,
+    *OTHER_UNIT,
     *UNUSED,
     *UNGUARDED,
     *FIXED_AXIS,

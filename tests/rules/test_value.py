@@ -303,7 +303,7 @@ NOT_A_NUMBER = (
         data=image(at_0=u16(0)),
         expected=Expected(
             severity=Severity.ERROR,
-            words=("raw 0", "not a number"),
+            words=("raw 0 has no value",),
             line='name="speed_of_period"',
             table="speed_of_period",
             cell=Cell(),
