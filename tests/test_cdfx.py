@@ -345,6 +345,21 @@ def test_names_for_people_histories_and_labels_are_passed_over() -> None:
     assert over(BASE, file_of(instance("idle", "VALUE", values, more))) == over(BASE, file_of(IDLE))
 
 
+def test_a_row_that_is_labelled_with_another_breakpoint_is_refused() -> None:
+    file = written(BASE, REWORK).decode()
+    first, second = "<LABEL>0.1</LABEL>", "<LABEL>0.30000000000000004</LABEL>"
+    # Labels are rounded for people, or words.
+    for label in ("<LABEL>0.3</LABEL>", "<LABEL>half load</LABEL>", "<LABEL/>", ""):
+        assert over(REWORK, file.replace(second, label).encode()).content.tobytes() == bytes(REWORK)
+    # Rows in another order are not those of the axis.
+    swapped = file.replace(first, "@@").replace(second, first).replace("@@", second)
+    with pytest.raises(
+        InputError, match=r"heron.cdfx:\d+: a row of fuel.main\[2\] is labelled 0.3"
+    ) as caught:
+        over(REWORK, swapped.encode())
+    assert "and lies at 0.1; put the rows in the order of the axis" in str(caught.value)
+
+
 def test_a_shared_axis_may_be_given_with_each_table() -> None:
     curve = instance("limit", "CURVE", CURVE, along(axis(1, phys(20, 45, 70, 95))))
     assert of(over(BASE, file_of(curve)).content.tobytes()).breakpoints("speed-4").tolist() == [

@@ -7,6 +7,7 @@ keeps its bytes.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
@@ -53,6 +54,8 @@ _CATEGORIES = {
     Kind.MAP: (MAP,),
     Kind.TEXT: (ASCII,),
 }
+#: Labels may be rounded for people.
+_LABEL_SLACK = 1e-3
 Noun = TypeVar("Noun", Axis, Table | Text)
 
 _SAME_SOFTWARE = "give a file of the same software"
@@ -81,6 +84,7 @@ class _Laying:
     target: Decoded
     texts: dict[str, bytes] = field(default_factory=dict)
     laid: list[tuple[int, NDArray[Any], int]] = field(default_factory=list)
+    labelled: list[tuple[str, Instance]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         definition = self.decoded.plan.definition
@@ -111,6 +115,8 @@ class _Laying:
             raise self.file.wrong(instance.line, words, _SAME_SOFTWARE)
         for name, along in zip(table.axes, instance.axes, strict=True):
             self.lay_along(self.decoded.plan.definition.axes[name], along)
+        if table.y is not None:
+            self.labelled.append((table.y, instance))
 
     def named(self, nouns: Mapping[str, list[Noun]], instance: Instance, what: str) -> Noun:
         """The one thing that an instance can mean."""
@@ -186,6 +192,18 @@ class _Laying:
             raise self.file.wrong(int(values.lines.flat[place]), words, "write a value that does")
         return found.raw
 
+    def check_labels(self, breakpoints: Numbers, instance: Instance) -> None:
+        """InputError where a row is labelled with another breakpoint than it would lie at."""
+        for row, (label, here) in enumerate(zip(instance.values.labels, breakpoints.tolist(), strict=False)):
+            try:
+                there = float(label or "")
+            except ValueError:
+                continue  # words for people
+            if not math.isclose(here, there, rel_tol=_LABEL_SLACK, abs_tol=1e-6):
+                line = int(instance.values.lines[row, 0])
+                words = f"a row of {instance.name} is labelled {label}, and lies at {shown.exact(here)}"
+                raise self.file.wrong(line, words, "put the rows in the order of the axis")
+
     def lay_text(self, text: Text, instance: Instance) -> None:
         """Put a text in its place; one that is there already keeps its padding."""
         here, data = self.decoded.text(text), self.decoded.image.read(text.at, text.length)
@@ -215,6 +233,8 @@ class _Laying:
             if result.raw_of(number).tobytes() != raw.tobytes():
                 name = self.decoded.plan.items[number].name
                 raise self.file.wrong(line, f"{name} stands there with two contents", "make them agree")
+        for axis, instance in self.labelled:
+            self.check_labels(result.breakpoints(axis), instance)
         for name, content in self.texts.items():
             text = self.decoded.plan.definition.texts[name]
             if image.read(text.at, text.length) != content:

@@ -58,7 +58,8 @@ class Values:
     """Physical values in the file's order, shape (rows, columns); one row but for a map.
 
     Where a text stands, ``numbers`` is NaN and ``word`` its place in ``words``; elsewhere ``word`` is -1.
-    ``lines`` has the line of each. ``unit`` is None where the file names none.
+    ``lines`` has the line of each. ``unit`` is None where the file names none. ``labels`` are those of the
+    rows, None for one without.
     """
 
     numbers: Numbers
@@ -66,6 +67,7 @@ class Values:
     words: tuple[str, ...]
     lines: NDArray[np.int64]
     unit: str | None
+    labels: tuple[str | None, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,6 +234,7 @@ class _Reader:
             words=tuple(text for text in words if text is not None),
             lines=np.array([line for _, _, line in cells], np.int64).reshape(shape),
             unit=self.text(content, "UNIT-DISPLAY-NAME"),
+            labels=tuple(self.text(group, "LABEL") for group in groups),
         )
 
     def row(self, group: etree._Element) -> list[tuple[float, str | None, int]]:
