@@ -38,8 +38,8 @@ function drawPlace(finding, section) {
   }
   if (finding.place) words.push(finding.place);
   else if (section && finding.table !== section.table.data.name) words.push(finding.table);
-  if (finding.address) words.push(finding.address);
-  const text = words.filter(Boolean).join(", ") || (section ? "The whole table" : "The whole image");
+  else if (finding.address) words.push(finding.address);
+  const text = words.filter(Boolean).join(", ") || (section ? "This table" : "This image");
   if (!sectionOf(finding)) return make("span", {}, text);
   return make("a", {
     href: `#finding-${finding.id}`,

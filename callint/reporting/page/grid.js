@@ -19,9 +19,13 @@ function drawGrid(table, view, chosen, times) {
 
 function captionOf(table, view) {
   const what = { new: "new values", old: "old values", change: "differences" }[view];
-  const frame = ["x", "y"].map((side) => frameOf(table, side)).filter(Boolean);
-  const framed = frame.length ? `; framed is the operating range, ${frame.join(", ")}` : "";
-  return `${table.title}, ${withUnit(what, table.data.unit && `in ${table.data.unit}`)}${framed}`;
+  return `${table.title}, ${withUnit(what, table.data.unit && `in ${table.data.unit}`)}`;
+}
+
+/** What the frame around some cells stands for; "" where there is none. */
+function frameWords(table) {
+  const ranges = ["x", "y"].map((side) => frameOf(table, side)).filter(Boolean);
+  return ranges.length ? `Framed is the operating range: ${ranges.join(", ")}.` : "";
 }
 
 function frameOf(table, side) {

@@ -1,6 +1,6 @@
 // Curves, and cuts through maps, as lines: the old ones dashed, the new ones solid.
 
-const frame = { width: 440, height: 250, left: 56, right: 44, top: 14, bottom: 42 };
+const frame = { width: 380, height: 240, left: 50, right: 36, top: 22, bottom: 42 };
 
 /** Round numbers that divide a range into a few steps. */
 function ticksOf(low, high, most = 5) {

@@ -60,7 +60,9 @@ class Section {
     const { logged, notes } = this.table.data;
     const never = logged?.never ? `; ${count(logged.never, "changed cell")} never reached` : "";
     const time = logged && make("p", { class: "logged" }, `Changed cells cover ${logged.share} of the logged time${never}.`);
-    return [...(time ? [time] : []), ...notes.map((note) => make("p", { class: "note" }, note))];
+    const frame = frameWords(this.table);
+    return [...(time ? [time] : []), ...notes.map((note) => make("p", { class: "told-by" }, note)),
+      ...(frame ? [make("p", { class: "told-by" }, frame)] : [])];
   }
 
   /** The grid anew, in the page's view. */

@@ -1,6 +1,6 @@
 // A map as a surface that can be turned.
 
-const view3d = { width: 440, height: 330, zoom: 150, rise: 0.62 };
+const view3d = { width: 380, height: 300, zoom: 98, rise: 0.72 };
 const turning = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] };
 
 /** The new values of a map as a surface, with a stem from each old value that differs. */
@@ -47,7 +47,7 @@ class Surface {
     const up = (z - 0.5) * view3d.rise * 2;
     return [
       view3d.width / 2 + view3d.zoom * across,
-      view3d.height / 2 + 12 - view3d.zoom * (up * Math.cos(this.tilt) + depth * Math.sin(this.tilt)),
+      view3d.height / 2 - 8 - view3d.zoom * (up * Math.cos(this.tilt) + depth * Math.sin(this.tilt)),
       depth * Math.cos(this.tilt) - up * Math.sin(this.tilt),
     ];
   }
@@ -109,16 +109,16 @@ class Surface {
     const nearY = Math.cos(this.turn) > 0 ? -1 : 1;
     const nearX = Math.sin(this.turn) > 0 ? -1 : 1;
     const write = (text, x, y, push) => {
-      const [left, top] = this.project(x * push, y * push, 0);
+      const [left, top] = this.project(Math.abs(x) === 1 ? x * push : x, Math.abs(y) === 1 ? y * push : y, 0);
       const anchor = left < view3d.width / 2 - 20 ? "end" : left > view3d.width / 2 + 20 ? "start" : "middle";
-      group.append(draw("text", { x: left, y: top + 10, "text-anchor": anchor }, text));
+      group.append(draw("text", { x: left, y: top + 8, "text-anchor": anchor }, text));
     };
     const { x, y } = this.table.data;
     const ends = (side) => [this.table.breakpoints(side)[0], this.table.breakpoints(side).at(-1)];
-    write(x.signal, 0, nearY, 1.2);
-    ends("x").forEach((text, n) => write(text, n ? 0.92 : -0.92, nearY, 1.06));
-    write(y.signal, nearX, 0, 1.2);
-    ends("y").forEach((text, n) => write(text, nearX, n ? 0.92 : -0.92, 1.06));
+    write(x.signal, 0, nearY, 1.3);
+    ends("x").forEach((text, n) => write(text, n ? 0.84 : -0.84, nearY, 1.09));
+    write(y.signal, nearX, 0, 1.3);
+    ends("y").forEach((text, n) => write(text, nearX, n ? 0.84 : -0.84, 1.09));
     return group;
   }
 
