@@ -161,6 +161,12 @@ def movement(definition: Definition, moved: Movement) -> str:
     return f"{words}, and partly switched on or off" if moved.switched else words
 
 
+def output_movement(definition: Definition, moved: Movement) -> str:
+    """The same as a clause: "output moved by up to +6 mg at 1900 rpm", or "output unchanged"."""
+    is_far = moved.size and not moved.is_slight
+    return f"output {'moved by ' if is_far else ''}{movement(definition, moved)}"
+
+
 def percent(old: float, new: float) -> str:
     """The relative change with its sign, such as "+8.5 %"; "" where the old value is 0."""
     if not old or not math.isfinite(old) or not math.isfinite(new):

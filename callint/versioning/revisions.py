@@ -75,10 +75,11 @@ def changed_files(workplace: Workplace, old: str, new: str, paths: Sequence[str]
 
 
 def changed_names(
-    folder: str, old: str, new: str, paths: Sequence[str]
+    start: Path, root: Path, old: str, new: str, paths: Sequence[str]
 ) -> Iterator[tuple[str | None, str | None]]:
-    """As ``changed_files``, but the paths alone: before and after, from the policy's folder."""
-    repo = git.open_repository(Path.cwd(), bare=True)
+    """As ``changed_files``, but the paths alone, from the policy's folder ``root``, before and after."""
+    repo = git.open_repository(start, bare=True)
+    folder = git.folder_of(repo, root)
     for before, after in _changed_paths(repo, old, new, paths):
         yield before and _below(folder, before), after and _below(folder, after)
 
