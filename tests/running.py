@@ -53,6 +53,10 @@ not_as_root = pytest.mark.skipif(
 needs_git_lfs = pytest.mark.skipif(
     shutil.which("git-lfs") is None and not os.environ.get("CALLINT_CI"), reason="git-lfs is not installed"
 )
+needs_chromium = pytest.mark.skipif(
+    not (shutil.which("chromium") and shutil.which("chromedriver")) and not os.environ.get("CALLINT_CI"),
+    reason="chromium and chromedriver (Debian: chromium-driver) are not installed",
+)
 
 
 @dataclass(frozen=True)

@@ -134,28 +134,30 @@ def _first_screen(document: Json) -> Iterator[str]:
         yield _count(severity, amount, severity if amount == 1 else more)
     yield _count("waived", counts.get("waived", 0), "waived")
     yield "</ul>"
-    yield '<div class="facts">'
     images = document["images"]
     for image in images:
         if len(images) > 1:
             yield '<section class="image">'
             yield _element("h2", image["path"])
+            yield '<div class="facts">'
             yield from _image(image, "h3")
-            yield "</section>"
-        else:
-            yield from _image(image, "h2")
+            yield "</div></section>"
+    yield '<div class="facts">'
+    if len(images) == 1:
+        yield from _image(images[0], "h2")
     yield from _waived(document)
-    if document.get("cautions"):
-        yield '<section class="fact cautions"><h2>Caution</h2>'
-        yield from (_element("p", text) for text in document["cautions"])
-        yield "</section>"
+    yield '<section class="fact cautions"><h2>Caution</h2>'
+    yield from (_element("p", text) for text in document["cautions"])
+    yield "</section>"
     yield "</div>"
     yield "</header>"
 
 
 def _between(document: Json) -> str:
     old, new = (_element("code", document[side]) for side in ("old", "new"))
-    return f'<p class="between">{old} <span aria-hidden="true">→</span><span class="aside">to</span> {new}</p>'
+    return (
+        f'<p class="between">{old} <span aria-hidden="true">→</span><span class="aside">to</span> {new}</p>'
+    )
 
 
 def _commit(commit: Json) -> str:
@@ -172,29 +174,30 @@ def _count(kind: str, amount: int, word: str) -> str:
 
 def _image(image: Json, heading: str) -> Iterator[str]:
     """What is said of one image: what changed, in words, and what it is."""
-    if image["state"] != "changed":
-        yield '<section class="fact">'
-        yield _element("p", _STATES[image["state"]])
-        if image.get("trouble"):
-            yield _element("p", image["trouble"], "trouble")
-        yield "</section>"
     yield '<section class="fact changed">'
     yield _element(heading, "What changed")
-    sentences = image.get("sentences", [])
-    if sentences:
+    if image["state"] != "changed":
+        yield _element("p", _STATES[image["state"]])
+    if image.get("trouble"):
+        yield _element("p", image["trouble"], "trouble")
+    groups = [sentence for sentence in image["sentences"] if "purpose" in sentence]
+    if groups:
         yield '<dl class="groups">'
-        for sentence in sentences:
-            name = sentence.get("group") or ("Other tables" if "purpose" in sentence else "The image")
-            yield f"<div><dt>{escape(name)}{_purpose(sentence)}</dt>{_element('dd', sentence['text'])}</div>"
+        for sentence in groups:
+            name = escape(sentence.get("group", "Other tables"))
+            purpose = _element("span", sentence["purpose"], "purpose")
+            yield f"<div><dt>{name} {purpose}</dt>{_element('dd', sentence['text'])}</div>"
         yield "</dl>"
     elif image["state"] == "changed":
         yield "<p>No table changed.</p>"
-    yield from _texts(image)
+    yield from (_element("p", sentence["text"]) for sentence in image["sentences"] if sentence not in groups)
     yield from _axes(image)
     yield from _items(image.get("log", []), "log")
     yield "</section>"
+    if not any(image.get(word) for word in ("base", "definition", "software", "bytes", "checksums")):
+        return
     yield '<section class="fact identity">'
-    yield _element(heading, "What it is")
+    yield _element(heading, "The image")
     yield "<dl>"
     for word in ("renamed", "base", "definition"):
         if image.get(word):
@@ -215,10 +218,6 @@ def _image(image: Json, heading: str) -> Iterator[str]:
     yield "</dl></section>"
 
 
-def _purpose(sentence: Json) -> str:
-    return f' <span class="purpose">{escape(sentence["purpose"])}</span>' if sentence.get("purpose") else ""
-
-
 def _fact(name: str, text: str) -> str:
     return f"<div><dt>{escape(name)}</dt><dd>{escape(text)}</dd></div>"
 
@@ -237,19 +236,13 @@ def _explained(changed: Json) -> str:
     if not total:
         return "none"
     # Rounded down: 100 % are all of them.
-    share = "100 %" if known == total else f"{1000 * known // total / 10} %"
+    share = "100\N{NO-BREAK SPACE}%" if known == total else f"{1000 * known // total / 10}\N{NO-BREAK SPACE}%"
     return f"{known:,} of {total:,} explained ({share})"
 
 
 def _runs(runs: Sequence[Json], more: int) -> str:
     words = [f"{shown.count(run['size'], 'byte')} at {run['address']}" for run in runs]
     return ", ".join([*words, shown.count(more, "more stretch")] if more else words)
-
-
-def _texts(image: Json) -> Iterator[str]:
-    for text in image.get("texts", []):
-        name = text.get("title") or text["name"]
-        yield f'<p class="text"><strong>{escape(name)}</strong> {escape(_became(text))}</p>'
 
 
 def _axes(image: Json) -> Iterator[str]:
@@ -266,7 +259,7 @@ def _axes(image: Json) -> Iterator[str]:
 
 def _waived(document: Json) -> Iterator[str]:
     """What was accepted, by whom and why; one entry for each reason given."""
-    groups: dict[tuple[str, str, str], list[str]] = {}
+    groups: dict[tuple[str, str, str], dict[str, list[str]]] = {}
     titles = {
         (image["id"], table["name"]): table["title"]
         for image in document["images"]
@@ -276,18 +269,22 @@ def _waived(document: Json) -> Iterator[str]:
         if waiver := finding.get("waiver"):
             key = (waiver["who"], waiver["reason"], waiver.get("until", ""))
             table = finding.get("table", "")
-            words = [titles.get((finding.get("image"), table), table), finding.get("place", "")]
-            about = ", ".join(word for word in words if word)
-            about = f"{about}: {finding['message']}" if about else finding["message"]
-            groups.setdefault(key, []).append(about)
+            about = titles.get((finding.get("image"), table), table)
+            groups.setdefault(key, {}).setdefault(about, []).append(finding["message"])
     if not groups:
         return
     yield '<section class="fact waived"><h2>Waived</h2>'
-    for (who, reason, until), about in groups.items():
+    for (who, reason, until), tables in groups.items():
         end = f", until {until}" if until else ""
         yield f"<p><strong>{escape(who)}</strong>{escape(end)}: {escape(reason)}</p>"
-        yield from _items(about)
+        yield from _items(_about(table, messages) for table, messages in tables.items())
     yield "</section>"
+
+
+def _about(table: str, messages: Sequence[str]) -> str:
+    """What was waived of a table: the one finding, or how many; each stands with its cell further down."""
+    text = messages[0] if len(messages) == 1 else f"{len(messages):,} findings"
+    return f"{table}: {text}" if table else text
 
 
 # The tables
@@ -322,13 +319,19 @@ def _list(document: Json) -> Iterator[str]:
                 else ""
             )
             link = escape(f"#{_key(document, image, table)}")
-            size = f"{table['changed']:,}/{table['nx'] * table['ny']:,}"
             yield (
                 f'<li><a href="{link}"><span class="name">{escape(_title(table))}</span>{badge}'
-                f'<span class="size">{size}<span class="aside"> cells changed</span></span></a></li>'
+                f'<span class="size">{_extent(table)}</span></a></li>'
             )
         yield "</ol>"
     yield "</nav>"
+
+
+def _extent(table: Json) -> str:
+    """How much of a table changed."""
+    if not table["changed"]:
+        return 'axis<span class="aside"> moved</span>'
+    return f'{table["changed"]:,}/{table["nx"] * table["ny"]:,}<span class="aside"> cells changed</span>'
 
 
 def _worst(document: Json) -> dict[tuple[int, str], str]:
@@ -364,7 +367,7 @@ def _tables(document: Json) -> Iterator[str]:
             key = escape(_key(document, image, table))
             words = [table.get("purpose", ""), table.get("group", ""), _shape(table)]
             yield f'<article class="table" id="{key}" data-image="{number}" data-table="{place}" tabindex="-1">'
-            yield f'<h3>{escape(_title(table))} <code>{escape(table["name"])}</code></h3>'
+            yield f"<h3>{escape(_title(table))} <code>{escape(table['name'])}</code></h3>"
             yield _element("p", " · ".join(word for word in words if word), "kind")
             yield _element("p", table["summary"], "summary")
             if table.get("movement"):

@@ -15,7 +15,8 @@ function drawFinding(finding, section) {
   const advice = finding.waiver ? waiverWords(finding.waiver) : finding.hint;
   const rule = make("p", { class: "rule" }, make("code", { title: review.rules[finding.rule] }, finding.rule),
     ` ${review.rules[finding.rule] ?? ""} `, make("code", { class: "print" }, finding.fingerprint.slice(0, 8)));
-  return make("li", { class: finding.severity }, make("p", { class: "place" }, ...parts), message,
+  const placed = section || sectionOf(finding) ? " placed" : "";
+  return make("li", { class: finding.severity + placed }, make("p", { class: "place" }, ...parts), message,
     advice ? make("p", { class: "hint" }, advice) : undefined, more, rule);
 }
 
@@ -89,6 +90,8 @@ function drawFindings() {
   const open = desk.findingItems.filter((_, id) => !review.findings[id].waiver);
   const waived = desk.findingItems.filter((_, id) => review.findings[id].waiver);
   const section = make("section", { "aria-labelledby": heading.id }, heading);
+  const placed = desk.findingItems.filter((item) => item.classList.contains("placed")).length;
+  if (placed) section.append(make("p", { class: "with-tables" }, `${count(placed, "finding")} with the tables below.`));
   if (open.length) section.append(make("ul", { class: "all" }, ...open));
   else section.append(make("p", {}, waived.length ? "Every finding is waived." : "Nothing was found."));
   if (open.length > worstFirst) {

@@ -1,6 +1,8 @@
 // A table as a grid with its breakpoints: new, old or what changed.
 
 const marks = { raised: "▲", lowered: "▼", switched: "◆" };
+/** So many findings are shown with a cell; all stand below their table. */
+const mostPinned = 3;
 const views = ["new", "old", "change"];
 
 /** The grid in one view; `times` adds each cell's share of the logged time. */
@@ -176,8 +178,11 @@ function drawDetails(table, cell) {
   if (data.logged) pairs.push(["Logged time", percentOf(data.logged.cells[cell])]);
   const list = make("dl", {}, ...pairs.filter(([, text]) => text !== "").map(([name, text]) =>
     make("div", { class: name.toLowerCase().replace(" ", "-") }, make("dt", {}, name), make("dd", {}, text))));
-  const findings = (table.pinned.get(cell) ?? []).map((finding) => make("p", { class: "finding" },
-    badge(finding.severity, finding.waiver), " ", make("code", {}, finding.rule), ` ${finding.message}. `,
-    finding.waiver ? `Waived by ${finding.waiver.who}: ${finding.waiver.reason}` : finding.hint ?? ""));
+  const pinned = table.pinned.get(cell) ?? [];
+  const findings = pinned.slice(0, mostPinned).map((finding) => make("p", { class: "finding" },
+    badge(finding.severity, finding.waiver), " ", make("code", {}, finding.rule), ` ${sentence(finding.message)} `,
+    finding.waiver ? waiverWords(finding.waiver) : finding.hint ?? ""));
+  const more = pinned.length - mostPinned;
+  if (more > 0) findings.push(make("p", { class: "finding" }, `${count(more, "finding")} more below.`));
   return [list, ...findings];
 }

@@ -131,6 +131,8 @@ function drawBar() {
   const legend = signs.map(([way, word]) => make("span", {}, mark(way), word));
   legend.push(make("span", {}, make("span", { class: "sample framed", "aria-hidden": "true" }), "operating range"),
     make("span", {}, make("span", { class: "sample off", "aria-hidden": "true" }), "switched off"));
+  const measure = () => document.documentElement.style.setProperty("--bar", `${bar.element.offsetHeight}px`);
+  new ResizeObserver(measure).observe(bar.element);
   bar.element.after(make("p", { class: "legend" }, ...legend));
 }
 

@@ -50,10 +50,11 @@ class Section {
     this.rest.append(...this.words(), this.scroll, details, this.pictures, ...this.findings(), drawSigning(table));
     this.fitPrint();
     this.redraw();
-    if (table.plots) {
-      this.pictures.classList.add(`is-${table.data.kind}`);
-      whenIdle(() => this.drawPictures());
-    }
+    if (table.plots) this.pictures.classList.add(`is-${table.data.kind}`);
+    whenIdle(() => {
+      this.uncover();
+      this.drawPictures();
+    });
   }
 
   words() {
@@ -63,6 +64,14 @@ class Section {
     const frame = frameWords(this.table);
     return [...(time ? [time] : []), ...notes.map((note) => make("p", { class: "told-by" }, note)),
       ...(frame ? [make("p", { class: "told-by" }, frame)] : [])];
+  }
+
+  /** The chosen cell into sight, where the grid is wider than the window. */
+  uncover() {
+    const { scroll } = this;
+    if (scroll.scrollWidth <= scroll.clientWidth || scroll.scrollLeft) return;
+    const td = this.td(this.chosen);
+    if (td.offsetLeft + td.offsetWidth > scroll.clientWidth) scroll.scrollLeft = td.offsetLeft - scroll.clientWidth / 2;
   }
 
   /** The grid anew, in the page's view. */
@@ -163,6 +172,7 @@ class Section {
     if (focus) {
       after.focus({ preventScroll: true });
       after.scrollIntoView({ block: "nearest", inline: "nearest" });
+      holdStill(this);
     }
   }
 
@@ -173,6 +183,7 @@ class Section {
     if (link) setLink(this.table.key);
     this.article.scrollIntoView({ block: "start" });
     if (focus) this.article.focus({ preventScroll: true });
+    holdStill(this);
   }
 
   onFocus(event) {
@@ -206,6 +217,30 @@ function setCurrent(section) {
   if (desk.current === section) return;
   desk.current = section;
   markInList(section);
+}
+
+/** Keeps a section where it is in the window while what lies around it is drawn, unless the reader moves. */
+function holdStill(section) {
+  const { article } = section;
+  const want = article.getBoundingClientRect().top;
+  const until = performance.now() + 800;
+  const moves = ["wheel", "touchmove", "keydown", "pointerdown"];
+  let held = true;
+  const release = () => {
+    held = false;
+    for (const move of moves) window.removeEventListener(move, release);
+  };
+  for (const move of moves) window.addEventListener(move, release, { passive: true });
+  const hold = () => {
+    if (!held) return;
+    const drift = article.getBoundingClientRect().top - want;
+    if (Math.abs(drift) > 1) window.scrollBy(0, drift);
+    if (performance.now() < until) requestAnimationFrame(hold);
+    else release();
+  };
+  desk.release?.();
+  desk.release = release;
+  requestAnimationFrame(hold);
 }
 
 /** The page's address leads to what is looked at. */

@@ -111,7 +111,8 @@ class Surface {
     const write = (text, x, y, push) => {
       const [left, top] = this.project(Math.abs(x) === 1 ? x * push : x, Math.abs(y) === 1 ? y * push : y, 0);
       const anchor = left < view3d.width / 2 - 20 ? "end" : left > view3d.width / 2 + 20 ? "start" : "middle";
-      group.append(draw("text", { x: left, y: top + 8, "text-anchor": anchor }, text));
+      const room = text.length * 6.6 * { start: 1, middle: 0.5, end: 0 }[anchor];
+      group.append(draw("text", { x: Math.min(left, view3d.width - room), y: top + 8, "text-anchor": anchor }, text));
     };
     const { x, y } = this.table.data;
     const ends = (side) => [this.table.breakpoints(side)[0], this.table.breakpoints(side).at(-1)];
