@@ -19,7 +19,8 @@ from callint.reading.resources import resource
 
 #: The parts of the script in the order in which they stand in the page; the last one starts it.
 _SCRIPTS = (
-    "elements", "tables", "grid", "plots", "surface", "signing", "sections", "findings", "list", "keys", "review"
+    "elements", "tables", "grid", "plots", "surface", "signing", "sections", "findings", "list", "keys",
+    "review",
 )  # fmt: skip
 _FOLDER = "reporting/page"
 #: The words for a finding's severity, and for more than one.
@@ -351,8 +352,8 @@ def _tables(document: Json) -> Iterator[str]:
     yield '<main id="~tables" tabindex="-1">'
     yield '<div class="toolbar"></div>'
     yield '<div class="findings"></div>'
-    yield "<noscript><p>Findings, grids and pictures are drawn by a script, which this browser does not run.</p>"
-    yield "</noscript>"
+    yield "<noscript><p>Findings, grids and pictures are drawn by a script, which this browser does not run."
+    yield "</p></noscript>"
     for number, image in enumerate(document["images"]):
         tables = image["tables"]
         several = len(document["images"]) > 1
@@ -366,7 +367,8 @@ def _tables(document: Json) -> Iterator[str]:
         for place, table in enumerate(tables):
             key = escape(_key(document, image, table))
             words = [table.get("purpose", ""), table.get("group", ""), _shape(table)]
-            yield f'<article class="table" id="{key}" data-image="{number}" data-table="{place}" tabindex="-1">'
+            where = f'data-image="{number}" data-table="{place}"'
+            yield f'<article class="table" id="{key}" {where} tabindex="-1">'
             yield f"<h3>{escape(_title(table))} <code>{escape(table['name'])}</code></h3>"
             yield _element("p", " · ".join(word for word in words if word), "kind")
             yield _element("p", table["summary"], "summary")

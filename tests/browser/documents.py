@@ -67,14 +67,15 @@ def table(
 
 
 def finding(number: int, rule: str, severity: str, message: str, **more: Any) -> Json:
-    base = {"id": number, "image": 0, "rule": rule, "severity": severity, "state": "new", "message": message}
-    return {**base, "fingerprint": f"{number:016x}", **more}
+    words = {"rule": rule, "severity": severity, "state": "new", "message": message}
+    return {"id": number, "image": 0, **words, "fingerprint": f"{number:016x}", **more}
 
 
 def image(number: int, path: str, tables: Sequence[Json], **more: Any) -> Json:
     return {
-        "id": number, "path": path, "old": "factory/skerry-28.bin", "new": path, "base": "factory/skerry-28.bin",
-        "definition": "definitions/skerry-28.xml", "title": "Skerry 28, engine of the harbour boats",
+        "id": number, "path": path, "old": "factory/skerry-28.bin", "new": path,
+        "base": "factory/skerry-28.bin", "definition": "definitions/skerry-28.xml",
+        "title": "Skerry 28, engine of the harbour boats",
         "state": "changed", "software": [{"name": "software number", "old": "SK28-0412", "new": "SK28-0412"}],
         "bytes": {"changed": 120, "explained": 118, "runs": [{"address": "0x01F00", "size": 2}], "more": 0},
         "checksums": [{"name": "calibration", "old": "0x1234", "new": "0x2345", "stale": False}],
@@ -119,7 +120,8 @@ def yard() -> Json:
     curve = [10.0, 12.0, 15.0, 19.0, 24.0, 24.0, 22.0, 18.0]
     moved = ["850", *SPEEDS[1:]]
     trim = table(
-        "speed_trim", curve, {3: 20.5}, nx=8, purpose="correction", group="Trims", off=[[7, 1]], off_new=[[7, 1]],
+        "speed_trim", curve, {3: 20.5}, nx=8, purpose="correction", group="Trims",
+        off=[[7, 1]], off_new=[[7, 1]],
         x=axis("trim_axis", "Engine speed", "rpm", SPEEDS, new=moved),
         movement="output moved by up to +0.5 mg at 850 rpm",
     )  # fmt: skip
@@ -133,13 +135,16 @@ def yard() -> Json:
             0, "change/suspicious-cell", "error", "56.0 mg stands among 25 and 29 mg", table="smoke_limit",
             cell=[4, 2], place="2200 rpm, 30 mg", hint="Compare with the neighbours.", address="0x0125C",
         ),
-        finding(1, "change/unexplained-bytes", "warning", "2 bytes are explained by nothing", address="0x01F00"),
+        finding(
+            1, "change/unexplained-bytes", "warning", "2 bytes are explained by nothing", address="0x01F00",
+        ),
         finding(
             2, "axis/changed", "note", "the breakpoint moved by 50 rpm", table="trim_axis", cell=[0, 0],
             place="850 rpm", state="known",
         ),
         finding(
-            3, "change/too-large", "error", "300 rpm more; at most 100 rpm is accepted", table="overspeed_cut",
+            3, "change/too-large", "error", "300 rpm more; at most 100 rpm is accepted",
+            table="overspeed_cut",
             waiver={"who": "Ada Quay", "reason": "asked for by the skipper", "until": "2027-01-31"},
         ),
     ]  # fmt: skip

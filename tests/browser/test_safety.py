@@ -1,4 +1,4 @@
-"""What every page keeps to: no request, nothing of a stranger's that runs, readable by everybody, printable."""
+"""What every page keeps to: no request, nothing of a stranger's that runs, readable by all, printable."""
 
 from __future__ import annotations
 
@@ -87,7 +87,8 @@ def test_everything_that_can_be_pressed_is_large_enough(opened: Opened) -> None:
     page = opened(yard(), width=360)
     walk_through(page, TABLES)
     sizes = page.run(
-        "return [...document.querySelectorAll('button, select, summary, .list a, td, label.tick, .views label')]"
+        "const pressed = 'button, select, summary, .list a, td, label.tick, .views label';"
+        "return [...document.querySelectorAll(pressed)]"
         ".filter((one) => one.offsetParent).map((one) => [one.outerHTML, one.getBoundingClientRect()])"
     )
     assert [html for html, box in sizes if min(box["width"], box["height"]) < 24] == []
@@ -98,8 +99,8 @@ def test_everything_that_can_be_pressed_is_large_enough(opened: Opened) -> None:
 HOSTILE = "<script>window.hit=1</script><img src=x onerror=window.hit=1></script><!--'\"`& \u202egnp.exe"
 #: What the schema fixes, and what names a table in links.
 _FIXED = {
-    "format", "digest", "date", "severity", "state", "fingerprint", "address", "until", "purpose", "kind", "order",
-    "name", "table",
+    "format", "digest", "date", "severity", "state", "fingerprint", "address", "until", "purpose", "kind",
+    "order", "name", "table",
 }  # fmt: skip
 
 
