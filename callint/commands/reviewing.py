@@ -140,7 +140,7 @@ def review_of_range(words: tuple[str, ...], wish: Wish) -> tuple[Review, Workpla
     told = {finding.image for finding in report.findings}
     images = [_reviewed(subjects, one) for one in stretch.versions]
     # A change of the policy touches every image; those that it says nothing new about are no news.
-    images = [one for one in images if one.state is not State.SAME or one.path in told]
+    images = [one for one in images if one.state is not State.SAME or one.renamed or one.path in told]
     images = [_with_log(one, subjects, wish.log) for one in images]
     shown = {"", *(one.path for one in images)}
     known = tuple(finding for finding in report.known or () if finding.image in shown)
@@ -261,7 +261,8 @@ def _reviewed(subjects: Subjects, version: _Version) -> Reviewed:
         before = subjects.image(subject, old)
     except InputError as error:
         # The remedy is for a command line that names one image.
-        return replace(image, state=State.UNREADABLE, trouble=error.lines[0].rpartition("; ")[0])
+        image = replace(image, trouble=error.lines[0].rpartition("; ")[0])
+        return image if image.state is State.SAME else replace(image, state=State.UNREADABLE)
     has_base = version.one is not None and version.one.bases
     return replace(image, case=Case(subject, after, before), base=base_name if has_base else old.name)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -13,8 +14,8 @@ from callint.model.policy import Waiver
 from callint.reporting.review_tables import spans
 from callint.rules.inspection import Report
 
-#: Of one rule in one table so many findings are listed.
-_MOST_ALIKE = 20
+#: Of one rule in one table so many findings are listed, and only one where the rule has so many already.
+_PER_TABLE, _PER_RULE = 20, 200
 
 
 def told_with_state(report: Report) -> list[tuple[Finding, bool]]:
@@ -38,14 +39,17 @@ def finding_entries(
     """
     listed: list[dict[str, Any]] = []
     last: dict[tuple[object, ...], dict[str, Any]] = {}
-    counts: dict[tuple[object, ...], int] = {}
+    here: Counter[tuple[object, ...]] = Counter()
+    spoken: Counter[str] = Counter()
     folded: dict[tuple[object, ...], list[Finding]] = {}
     for finding, known in findings:
         kind = _kind(finding, known)
-        counts[kind] = counts.get(kind, 0) + 1
-        if counts[kind] > _MOST_ALIKE and finding.table:
+        most = _PER_TABLE if spoken[finding.rule] < _PER_RULE else 1
+        if here[kind] >= most and finding.table:
             folded.setdefault(kind, []).append(finding)
             continue
+        here[kind] += 1
+        spoken[finding.rule] += 1
         last[kind] = {"id": len(listed), **_entry(finding, known, images)}
         listed.append(last[kind])
     for kind, more in folded.items():

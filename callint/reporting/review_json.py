@@ -74,7 +74,16 @@ def _cleaned(value: Any) -> Any:
         return shown.clean(value)
     if isinstance(value, dict):
         return {key: _cleaned(inner) for key, inner in value.items()}
-    return list(map(_cleaned, value)) if isinstance(value, list) else value
+    return _cleaned_list(value) if isinstance(value, list) else value
+
+
+def _cleaned_list(values: list[Any]) -> list[Any]:
+    kinds = set(map(type, values))
+    if kinds <= {int, float, bool}:
+        return values
+    if kinds == {str} and (text := "".join(values)).isascii() and text.isprintable():
+        return values  # at once, as most of a review are numbers in words
+    return list(map(_cleaned, values))
 
 
 def _commit(review: Review) -> dict[str, str] | None:

@@ -34,9 +34,7 @@ def verdict(review: Review, findings: Sequence[tuple[Finding, bool]]) -> str:
     loose = [run for one in changes for run in one.unexplained]
     sentences += [loose_words(loose)] if loose else []
     sentences += _delicate(changes)
-    if not any(not one.is_empty for one in changes):
-        is_all = all(one.case is not None for one in review.images)
-        sentences.append("Nothing changed." if is_all else "Nothing else changed.")
+    sentences += _whole(review)
     if not any(finding.severity is not Severity.NOTE and not finding.waived for finding, _ in findings):
         sentences.append(_NO_APPROVAL)
     return " ".join(sentences)
@@ -64,6 +62,18 @@ def _found(findings: Sequence[tuple[Finding, bool]]) -> str:
         verb = "is" if waived == 1 else "are"
         return f"{shown.count(waived, 'finding')} {verb} waived, and the rules found nothing else."
     return "Nothing was found by the rules."
+
+
+def _whole(review: Review) -> Iterator[str]:
+    """What became of images as a whole; that nothing changed, where that is so."""
+    states = Counter(one.state for one in review.images)
+    for state in (State.ADDED, State.REMOVED):
+        if states[state]:
+            verb = _verb(states[state], "was", "were")
+            yield f"{shown.count(states[state], 'image')} {verb} {state.value}."
+    is_same = (one.case is not None and one.case.changes.is_empty for one in review.images)
+    if all(one.state is State.SAME or same for one, same in zip(review.images, is_same, strict=True)):
+        yield "Nothing changed."
 
 
 def _delicate(changes: Iterable[ChangeSet]) -> Iterator[str]:
