@@ -66,6 +66,16 @@ def table(
     return {**made, **more}
 
 
+def joined(made: Json) -> Json:
+    """The same table with its lists of texts written as one text each."""
+    return {**made, **{name: ",".join(made[name]) for name in ("old", "new", "difference", "percent")}}
+
+
+def listed(values: str | list[str], amount: int) -> list[str]:
+    """A list of so many texts, however it is written."""
+    return values if isinstance(values, list) else values.split(",") if amount else []
+
+
 def finding(number: int, rule: str, severity: str, message: str, **more: Any) -> Json:
     words = {"rule": rule, "severity": severity, "state": "new", "message": message}
     return {"id": number, "image": 0, **words, "fingerprint": f"{number:016x}", **more}
@@ -148,7 +158,7 @@ def yard() -> Json:
             waiver={"who": "Ada Quay", "reason": "asked for by the skipper", "until": "2027-01-31"},
         ),
     ]  # fmt: skip
-    return document([image(0, "boats/heron.bin", [smoke_limit(), cut, trim, monitor])], findings)
+    return document([image(0, "boats/heron.bin", [smoke_limit(), cut, joined(trim), monitor])], findings)
 
 
 def many(amount: int, nx: int = 16, ny: int = 16, changed: int = 12) -> Json:
@@ -164,13 +174,10 @@ def many(amount: int, nx: int = 16, ny: int = 16, changed: int = 12) -> Json:
         ]
         new = {(17 * number + 7 * n) % (nx * ny): 0.0 for n in range(changed)}
         new = {cell: old[cell] + 1.5 + cell % 9 for cell in new}
-        tables.append(
-            table(
-                f"table_{number}", old, new, nx=nx, ny=ny, group=f"Group {number % 20}", number=number,
-                x=axis("speed_axis", "Engine speed", "rpm", speeds, operating=[1, nx - 2]),
-                y=axis("quantity_axis", "Fuel quantity", "mg", quantities, operating=[1, ny - 3]),
-            )
-        )  # fmt: skip
+        x = axis("speed_axis", "Engine speed", "rpm", speeds, operating=[1, nx - 2])
+        y = axis("quantity_axis", "Fuel quantity", "mg", quantities, operating=[1, ny - 3])
+        made = table(f"table_{number}", old, new, nx=nx, ny=ny, group=f"Group {number % 20}", x=x, y=y)
+        tables.append(joined(made))
     return document([image(0, "boats/heron.bin", tables)])
 
 

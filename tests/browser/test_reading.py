@@ -107,6 +107,14 @@ def test_the_logged_time_lies_over_the_cells_when_asked_for(opened: Opened) -> N
     assert (len(times), times[0], times[47]) == (48, ", 0.2 % of the time", ", 9.6 % of the time")
 
 
+def test_lists_of_values_may_be_written_as_one_text(opened: Opened) -> None:
+    page = opened(yard())
+    assert isinstance(yard()["images"][0]["tables"][2]["old"], str)
+    assert page.values("speed_trim") == [["10.0", "12.0", "15.0", "20.5", "24.0", "24.0", "22.0", "18.0"]]
+    page.hover(page.cell("speed_trim", 3, 0))
+    assert page.details("speed_trim")["Percent"] == "+7.9 %"
+
+
 # Details
 
 

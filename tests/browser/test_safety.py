@@ -11,7 +11,7 @@ import pytest
 from callint.model.shown import clean
 from tests.browser.browsing import Page
 from tests.browser.conftest import Opened
-from tests.browser.documents import Json, document, image, many, smoke_limit, yard
+from tests.browser.documents import Json, document, image, listed, many, smoke_limit, yard
 from tests.running import needs_chromium
 
 pytestmark = needs_chromium
@@ -166,7 +166,7 @@ def test_on_paper_stand_all_changed_tables_with_old_and_new_values(opened: Opene
     for table in yard()["images"][0]["tables"]:
         assert f"{table['title']} {table['name']}" in paper
         assert table["summary"] in paper
-        for value in {*table["old"], *table["new"]}:
+        for value in {*listed(table["old"], 1), *listed(table["new"], 1)}:
             assert value in paper, (table["name"], value)
     assert "Remark" in paper
     for control in ("Filter", "Copy review", "Keys"):

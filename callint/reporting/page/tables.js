@@ -14,6 +14,12 @@ function withUnit(text, unit) {
   return unit && unit !== "-" ? `${text} ${unit}` : text;
 }
 
+/** A list of so many texts, which may be written as one text with commas between. */
+function listed(values, amount) {
+  if (Array.isArray(values)) return values;
+  return amount ? values.split(",") : [];
+}
+
 /** A changed table; a cell is its number, y * nx + x. */
 class Table {
   constructor(image, data) {
@@ -39,6 +45,22 @@ class Table {
 
   get changed() {
     return this.once("changed", () => [...this.places.keys()]);
+  }
+
+  get oldValues() {
+    return this.once("oldValues", () => listed(this.data.old, this.size));
+  }
+
+  get newValues() {
+    return this.once("newValues", () => listed(this.data.new, this.places.size));
+  }
+
+  get differences() {
+    return this.once("differences", () => listed(this.data.difference, this.places.size));
+  }
+
+  get percents() {
+    return this.once("percents", () => listed(this.data.percent, this.places.size));
   }
 
   /** The findings of each cell; those of a breakpoint belong to its axis. */
@@ -83,11 +105,11 @@ class Table {
   }
 
   old(cell) {
-    return this.data.old[cell];
+    return this.oldValues[cell];
   }
 
   new(cell) {
-    return this.isChanged(cell) ? this.data.new[this.places.get(cell)] : this.data.old[cell];
+    return this.isChanged(cell) ? this.newValues[this.places.get(cell)] : this.old(cell);
   }
 
   raw(cell) {
@@ -96,11 +118,11 @@ class Table {
   }
 
   difference(cell) {
-    return this.isChanged(cell) ? this.data.difference[this.places.get(cell)] : "";
+    return this.isChanged(cell) ? this.differences[this.places.get(cell)] : "";
   }
 
   percent(cell) {
-    return this.isChanged(cell) ? this.data.percent[this.places.get(cell)] : "";
+    return this.isChanged(cell) ? this.percents[this.places.get(cell)] : "";
   }
 
   address(cell) {
@@ -170,7 +192,7 @@ class Table {
 
   get largest() {
     return this.once("largest", () =>
-      Math.max(0, ...this.data.difference.map((text) => Math.abs(Number(text)) || 0)));
+      Math.max(0, ...this.differences.map((text) => Math.abs(Number(text)) || 0)));
   }
 
   /** How much of the table's largest change a cell's is, from 1 to 4. */
