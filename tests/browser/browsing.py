@@ -135,9 +135,10 @@ class Page:
         ActionChains(self.chrome).move_to_element(element).perform()
 
     def show(self, table: str) -> Page:
-        """A table brought near, with everything about it drawn."""
+        """A table brought near, with its grid drawn as the page is set."""
         self.run("document.getElementById(arguments[0]).scrollIntoView()", table)
-        self.until(lambda: self.all(f"#{table} .scroll table"))
+        view = self.run("return document.querySelector('.views input:checked').value")
+        self.until(lambda: self.all(f"#{table} .scroll table.{view}"))
         return self
 
     def cell(self, table: str, x: int, y: int) -> WebElement:
@@ -150,12 +151,16 @@ class Page:
         self.show(table)
         return self.run(_VALUES, table)  # type: ignore[no-any-return]
 
-    def pdf(self) -> str:
-        """The text of the page on paper."""
+    def paper(self) -> bytes:
+        """The page on sheets of A4, as PDF."""
         options = PrintOptions()
         options.page_width, options.page_height = 21.0, 29.7
-        data = base64.b64decode(self.chrome.print_page(options))
-        with closing(pypdfium2.PdfDocument(data)) as document:
+        options.background = True
+        return base64.b64decode(self.chrome.print_page(options))
+
+    def pdf(self) -> str:
+        """The text of the page on paper."""
+        with closing(pypdfium2.PdfDocument(self.paper())) as document:
             texts = []
             for page in document:
                 with closing(page), closing(page.get_textpage()) as text:

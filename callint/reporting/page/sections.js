@@ -32,9 +32,14 @@ class Section {
     return this.grid !== undefined;
   }
 
+  /** Whether it shows what the page is set to. */
+  get isFresh() {
+    return this.shows === `${desk.view} ${desk.times}`;
+  }
+
   draw() {
     if (!this.isDrawn) this.drawOnce();
-    else if (this.shows !== `${desk.view} ${desk.times}`) this.redraw();
+    else if (!this.isFresh) this.redraw();
   }
 
   drawOnce() {
@@ -255,16 +260,24 @@ function setLink(link) {
 /** Every section, drawn as it comes near; the page's view reaches those that are near at once. */
 function watchSections() {
   const near = new Set();
+  let due;
+  // One a frame, so that scrolling stays smooth; what has left before its turn is not drawn.
+  const drawNext = () => {
+    due = undefined;
+    const [section, more] = [...near].filter((one) => !one.isFresh);
+    section?.draw();
+    if (more) due = requestAnimationFrame(drawNext);
+  };
   const watcher = new IntersectionObserver((entries) => {
     for (const { target, isIntersecting } of entries) {
       const section = desk.sections[Number(target.dataset.place)];
       if (isIntersecting) {
         near.add(section);
-        section.draw();
       } else {
         near.delete(section);
       }
     }
+    due ??= requestAnimationFrame(drawNext);
   }, { rootMargin: "500px 0px" });
   document.querySelectorAll("article.table").forEach((article, place) => {
     article.dataset.place = place;
