@@ -8,7 +8,7 @@ from typing import Any
 
 from callint.model import shown
 from callint.model.change import ChangeSet, Run
-from callint.model.definition import Purpose, Table
+from callint.model.definition import Purpose
 from callint.model.finding import Finding, Severity
 from callint.reporting.review_tables import group_title
 from callint.reporting.reviewed import Review, State
@@ -80,7 +80,7 @@ def _delicate(changes: Iterable[ChangeSet]) -> Iterator[str]:
     """How many tables of protection and emissions changed, or moved with their axes."""
     touched: Counter[Purpose] = Counter()
     for one in changes:
-        for table in touched_tables(one):
+        for table in one.touched_tables:
             touched[table.purpose] += 1
     parts = [
         f"{touched[one]:,} {one.value} table{'' if touched[one] == 1 else 's'}"
@@ -89,21 +89,6 @@ def _delicate(changes: Iterable[ChangeSet]) -> Iterator[str]:
     ]
     if parts:
         yield f"{' and '.join(parts)} changed."
-
-
-def touched_tables(changes: ChangeSet) -> list[Table]:
-    """The tables with changed cells, and those whose output moved with their axes, more than by rounding.
-
-    Where it cannot be told how far it moved, it may be far.
-    """
-    found = {change.table.name: change.table for change in changes.tables}
-    for axis in changes.axes:
-        for table in changes.definition.tables_on(axis.axis.name):
-            moved = changes.movement_of.get(table.name)
-            is_far = moved is None or moved.switched or (moved.size and not moved.is_slight)
-            if is_far and changes.definition.is_resolved(table):
-                found[table.name] = table
-    return sorted(found.values(), key=lambda table: table.line)
 
 
 def sentences(changes: ChangeSet, entries: Sequence[dict[str, Any]]) -> Iterator[dict[str, str]]:

@@ -13,21 +13,17 @@ from unittest import mock
 import pytest
 
 from tests.building import definition_xml, u16
-from tests.commands.test_schema import _keys
 from tests.running import (
     BAD,
     CUT,
     EGR,
+    EVERYTHING,
     GOOD,
     HULL,
-    MONITOR,
-    NOTHING,
     POLICY,
-    REPOSITORY,
     SIZE,
     SMOKE,
     SOFTWARE,
-    TRIM,
     Scratch,
     Yard,
     edited,
@@ -42,24 +38,6 @@ from tests.running import (
 )
 
 BASE, HERON = "factory/base.bin", "boats/heron.bin"
-
-#: A change of every kind: tables of all kinds, an axis, a text, a switch, bytes that nothing explains.
-EVERYTHING = edited(
-    yard_base(),
-    {
-        0x06: u16(3300),
-        fuel_cell(1, 1): u16(450),
-        fuel_cell(2, 1): u16(470),
-        fuel_cell(3, 2): u16(800),
-        SMOKE + 4: u16(810),
-        CUT: u16(4300),
-        MONITOR: b"\x00",
-        TRIM: b"\xff",
-        HULL: b"HERON-3     ",
-        EGR: b"\x1c",
-        NOTHING: b"\xde\xad\xbe\xef",
-    },
-)
 
 
 @pytest.fixture
@@ -722,13 +700,6 @@ def test_an_output_that_cannot_be_written_leaves_nothing(yard: Yard) -> None:
     before = yard.files()
     assert "there is no folder" in yard.call("review", BASE, HERON, "--output", "none/page.html").error
     assert yard.files() == before
-
-
-def test_every_key_of_the_review_is_explained() -> None:
-    schema = json.loads((REPOSITORY / "schemas" / "review.schema.json").read_text("utf-8"))
-    keys = dict(_keys(schema))
-    assert "/$defs/table/properties" not in keys and "/$defs/table/old_raw" in keys
-    assert [name for name, inner in keys.items() if not inner.get("description", "").strip()] == []
 
 
 def test_images_that_are_a_part_of_the_memory_have_dashes_where_they_hold_nothing(yard: Yard) -> None:
