@@ -51,9 +51,10 @@ def _found(findings: Sequence[tuple[Finding, bool]]) -> str:
             known and not finding.waived and finding.severity is not Severity.NOTE
             for finding, known in findings
         )
-        words = f"{' and '.join(grave)} {'is' if total == 1 else 'are'} not waived"
+        words = f"{' and '.join(grave)} {_verb(total, 'is', 'are')} not waived"
         if known:
-            words += f", {known:,} of them in the old image too" if total > 1 else ", in the old image too"
+            who = "and" if total == 1 else "all of which" if known == total else f"{known:,} of which"
+            words += f"{'' if total == 1 else ','} {who} {_verb(known, 'was', 'were')} there before"
         return f"{words}; {tail}." if tail else f"{words}."
     if counts[Severity.NOTE]:
         words = f"No error and no warning, and {shown.count(counts[Severity.NOTE], 'note')}"

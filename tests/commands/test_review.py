@@ -7,6 +7,7 @@ import re
 import webbrowser
 from datetime import date, timedelta
 from pathlib import Path
+from random import Random
 from typing import Any
 from unittest import mock
 
@@ -117,6 +118,33 @@ def test_the_tables_are_those_of_the_diff_number_by_number(yard: Yard) -> None:
     assert bytes_["changed"] == diff["summary"]["bytes"]
     assert bytes_["changed"] - bytes_["explained"] == diff["summary"]["unexplained_bytes"] == 4
     assert bytes_["runs"] == [{"address": "0x00070", "size": 4}]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_whatever_the_bytes_the_cells_are_those_of_the_diff(yard: Yard, seed: int) -> None:
+    random = Random(seed)
+    data = bytearray(yard_base())
+    for _ in range(4 ** random.randrange(5)):
+        data[random.randrange(SOFTWARE)] = random.randrange(256)
+    yard.write("boats/any.bin", bytes(data))
+    document = reviewed(yard, BASE, "boats/any.bin")
+    diff = yard.call("diff", BASE, "boats/any.bin", "--format", "json").data
+    tables = tables_of(document)
+    assert document["images"][0]["bytes"]["changed"] == diff["summary"]["bytes"]
+    assert {name for name in tables if tables[name]["changed"]} == {one["table"] for one in diff["tables"]}
+    for told in diff["tables"]:
+        table, cells = tables[told["table"]], changed_cells(tables[told["table"]])
+        assert [cell["y"] * table["nx"] + cell["x"] for cell in told["cells"]] == cells
+        assert [cell["new_raw"] for cell in told["cells"]] == table["new_raw"]
+        assert len(table["old"]) == len(table["old_raw"]) == table["nx"] * table["ny"]
+        for key in ("new", "difference", "percent"):
+            assert len(table[key]) == len(cells)
+        for place, cell in enumerate(told["cells"]):
+            if "old_off" not in cell and "new_off" not in cell and not table.get("states"):
+                assert float(table["new"][place]) == cell["new"]
+                assert float(table["old"][cells[place]]) == cell["old"]
+                step = float(table["difference"][place])
+                assert step == pytest.approx(cell["new"] - cell["old"], abs=1e-9)
 
 
 def test_the_findings_are_those_of_the_check(yard: Yard) -> None:
@@ -313,7 +341,7 @@ def test_what_the_old_image_has_too_is_known(yard: Yard) -> None:
     errors = [one for one in document["findings"] if one["severity"] == "error"]
     assert errors and {one["state"] for one in errors} == {"known"}
     assert document["counts"]["known"] == len(document["findings"])
-    assert "in the old image too" in document["verdict"]
+    assert "all of which were there before" in document["verdict"]
     assert {one["state"] for one in reviewed(yard, BASE, "boats/tern.bin")["findings"]} == {"new"}
 
 
