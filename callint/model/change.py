@@ -53,7 +53,8 @@ class TableChange:
     @property
     def largest(self) -> tuple[int, int]:
         """Row and column of the largest change in physical units; a switch to or from off counts most."""
-        with np.errstate(invalid="ignore"):
+        # Floats may be further apart than the largest number.
+        with np.errstate(over="ignore", invalid="ignore"):
             steps = np.abs(self.new.physical - self.old.physical)
         steps = np.where(self.old.off != self.new.off, np.inf, np.nan_to_num(steps, nan=np.inf))
         y, x = np.unravel_index(np.argmax(np.where(self.changed, steps, -1.0)), steps.shape)

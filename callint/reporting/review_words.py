@@ -43,7 +43,7 @@ def verdict(review: Review, findings: Sequence[tuple[Finding, bool]]) -> str:
 def _found(findings: Sequence[tuple[Finding, bool]]) -> str:
     counts = Counter(finding.severity for finding, _ in findings if not finding.waived)
     waived = sum(finding.waived for finding, _ in findings)
-    tail = f"{waived:,} more {'is' if waived == 1 else 'are'} waived" if waived else ""
+    tail = f"{waived:,} more {_verb(waived, 'is', 'are')} waived" if waived else ""
     grave = [shown.count(counts[one], one.value) for one in (Severity.ERROR, Severity.WARNING) if counts[one]]
     if grave:
         total = sum(counts[one] for one in (Severity.ERROR, Severity.WARNING))
@@ -60,8 +60,8 @@ def _found(findings: Sequence[tuple[Finding, bool]]) -> str:
         words = f"No error and no warning, and {shown.count(counts[Severity.NOTE], 'note')}"
         return f"{words}; {tail}." if tail else f"{words}."
     if waived:
-        verb = "is" if waived == 1 else "are"
-        return f"{shown.count(waived, 'finding')} {verb} waived, and the rules found nothing else."
+        words = f"{shown.count(waived, 'finding')} {_verb(waived, 'is', 'are')} waived"
+        return f"{words}, and the rules found nothing else."
     return "Nothing was found by the rules."
 
 
@@ -84,7 +84,7 @@ def _delicate(changes: Iterable[ChangeSet]) -> Iterator[str]:
         for table in one.touched_tables:
             touched[table.purpose] += 1
     parts = [
-        f"{touched[one]:,} {one.value} table{'' if touched[one] == 1 else 's'}"
+        shown.count(touched[one], f"{one.value} table")
         for one in (Purpose.PROTECTION, Purpose.EMISSIONS)
         if touched[one]
     ]

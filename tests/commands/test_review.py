@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import struct
 import webbrowser
 from datetime import date, timedelta
 from pathlib import Path
@@ -525,6 +526,39 @@ def test_an_image_whose_definition_alone_changed_stands_there_with_its_new_findi
     assert states["boats/owl.bin"] == "same"
     assert "value/out-of-range" in document["rules"]
     assert "Nothing changed." in document["verdict"]
+
+
+def test_a_definition_that_cannot_be_read_hides_neither_images_nor_the_reason(scratch: Scratch) -> None:
+    scratch.write("defs/yard.xml", "broken")
+    scratch.commit("Break it")
+    document = reviewed(scratch, "first", "HEAD")
+    states = {image["path"]: image["state"] for image in document["images"]}
+    assert states[HERON] == states["boats/auk.bin"] == "unreadable"
+    assert "definition/invalid" in document["rules"]
+    (finding,) = (one for one in document["findings"] if one["rule"] == "definition/invalid")
+    assert (finding["source"], "image" in finding) == ("defs/yard.xml", False)
+
+
+def test_a_commit_without_a_date_that_can_be_read_is_shown_without_one(scratch: Scratch) -> None:
+    tree, parent = (scratch.must("rev-parse", word).strip() for word in ("HEAD^{tree}", "first"))
+    people = "author A <a> 99999999999999999 +0000\ncommitter A <a> 0 +0000"
+    scratch.write("commit.txt", f"tree {tree}\nparent {parent}\n{people}\n\nOdd\n")
+    words = ("hash-object", "-t", "commit", "-w", "--literally", "commit.txt")
+    odd = scratch.must(*words).strip()
+    document = reviewed(scratch, "first", odd)
+    assert document["commit"] == {"id": odd, "author": "A", "subject": "Odd"}
+
+
+def test_numbers_beyond_all_bounds_have_a_size_too(tmp_path: Path) -> None:
+    yard = Yard(tmp_path / "yard")
+    axis = '<x><axis signal="speed" at="0" type="float64" count="2"/></x>'
+    table = f'<curve name="t" title="T" purpose="general" at="16" type="float64">{axis}</curve>'
+    yard.write("d.xml", definition_xml(table, size=32))
+    yard.write("old.bin", struct.pack(">4d", -1e308, 1e308, -1e308, 1e308))
+    for new in ((-1e308, 1e308, 1e308, -1e308), (-1e307, 1e308, -1e308, 1e308)):
+        yard.write("new.bin", struct.pack(">4d", *new))
+        t = tables_of(reviewed(yard, "old.bin", "new.bin", "--definition", "d.xml"))["t"]
+        assert t["size"] == 1
 
 
 def test_a_policy_that_says_nothing_new_about_an_image_does_not_bring_it_in(scratch: Scratch) -> None:
