@@ -403,6 +403,27 @@ def test_a_waived_finding_says_who_accepted_it_and_why(tmp_path: Path) -> None:
     assert "waived" in document["verdict"]
 
 
+def test_where_a_second_person_is_asked_for_a_waiver_of_one_s_own_counts_no_more_than_in_check(
+    tmp_path: Path,
+) -> None:
+    scratch = make_repository_yard(tmp_path / "yard", owl=GOOD)
+    scratch.write("boats/tern.bin", edited(yard_base(), {CUT: u16(4750)}))
+    waived(scratch)
+    policy = (scratch.root / "callint.toml").read_text("utf-8")
+    scratch.write("callint.toml", f"second-person = true\n{policy}")
+    scratch.commit("My own change, and my own waiver")
+    for review, check in (
+        ((BASE, "boats/tern.bin"), ("boats/tern.bin",)),
+        (("HEAD~1", "HEAD"), ("--range", "HEAD~1..HEAD")),
+    ):
+        document = reviewed(scratch, *review)
+        told = scratch.call("check", *check, "--format", "json").data["findings"]
+        assert "waiver/same-person" in document["rules"]
+        assert {(one["fingerprint"], one["waived"]) for one in told} == {
+            (one["fingerprint"], "waiver" in one) for one in document["findings"] if one["state"] == "new"
+        }
+
+
 def test_a_waiver_is_judged_for_the_day_of_the_review(tmp_path: Path) -> None:
     yard = make_repository_yard(tmp_path / "yard", tern=BAD)
     last = date.today() + timedelta(days=30)
