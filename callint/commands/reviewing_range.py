@@ -88,9 +88,13 @@ class _Stretch:
         if not self._is_whole:
             touched = {now: touched[now] for _, now in names if now in touched}
         found = [self._version(one, before.get(path, path)) for path, one in touched.items()]
-        gone = (then for then, now in names if then and not now)
-        found += [self._gone(path) for path in gone if assignment(span.policy, path)]
+        found += [self._gone(then) for then, now in names if then and self._went(then, now)]
         self.versions = sorted(found, key=lambda one: one.path)
+
+    def _went(self, before: str, after: str | None) -> bool:
+        """Whether an image went away: it was removed, or renamed to what the policy does not name."""
+        policy = self._span.policy
+        return assignment(policy, before) is not None and (not after or assignment(policy, after) is None)
 
     def _version(self, one: Assignment, before: str) -> _Version:
         old, old_trouble = self._content(0, before)
@@ -170,7 +174,8 @@ def _reviewed(subjects: Subjects, version: _Version) -> Reviewed:
         before = subjects.image(subject, old)
     except InputError as error:
         # The remedy is for a command line that names one image.
-        image = replace(image, trouble=error.lines[0].rpartition("; ")[0])
+        line = error.lines[0]
+        image = replace(image, trouble=line.rpartition("; ")[0] or line)
         return image if image.state is State.SAME else replace(image, state=State.UNREADABLE)
     has_base = version.one is not None and version.one.bases
     return replace(image, case=Case(subject, after, before), base=base_name if has_base else old.name)

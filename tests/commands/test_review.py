@@ -549,6 +549,14 @@ def test_an_image_whose_definition_alone_changed_stands_there_with_its_new_findi
     assert "Nothing changed." in document["verdict"]
 
 
+def test_an_image_that_was_moved_to_where_no_policy_looks_is_gone(scratch: Scratch) -> None:
+    (scratch.root / "attic").mkdir()
+    (scratch.root / "boats/owl.bin").rename(scratch.root / "attic/owl.bin")
+    scratch.commit("Put away")
+    (image,) = reviewed(scratch, "HEAD~1", "HEAD")["images"]
+    assert (image["path"], image["state"], "new" in image) == ("boats/owl.bin", "removed", False)
+
+
 def test_a_definition_that_cannot_be_read_hides_neither_images_nor_the_reason(scratch: Scratch) -> None:
     scratch.write("defs/yard.xml", "broken")
     scratch.commit("Break it")
