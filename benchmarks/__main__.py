@@ -1,8 +1,8 @@
 """python -m benchmarks: what callint costs beside bare Python, and how the cost grows.
 
-``python -m benchmarks history`` measures the history alone, ``import`` the import of descriptions, ``review``
-the page of a review in a browser. ``python -m benchmarks slips`` measures no time, but how many number-entry
-slips are found.
+``python -m benchmarks history`` measures the history alone, ``import`` the import of descriptions and
+``review`` the page of a large review, in Chromium too. ``python -m benchmarks slips`` measures no time, but how many
+number-entry slips are found.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from benchmarks import descriptions, history, log, slips
+from benchmarks import descriptions, history, log, review, slips
 from benchmarks.generate import Sample, as_hex, write_sample
 from benchmarks.measure import Cost, cost, print_table
 
@@ -31,10 +31,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         sample = write_sample(Path(folder) / "main", 2_000, 2 * _MIB)
         parts = {"history": history.measure, "import": descriptions.measure, "log": log.measure}
-        if "review" in sys.argv[1:]:  # needs a browser, so only when asked for
-            from benchmarks import review
-
-            parts["review"] = review.measure
+        parts["review"] = review.measure
         asked = sys.argv[1:]
         if not asked:
             start_up()

@@ -1,96 +1,83 @@
-"""python -m benchmarks review: how large a review's page is, and how soon it can be used in a browser."""
+"""How long a review of many changed tables takes, and how large its page is."""
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
+import shutil
 from pathlib import Path
 
-from selenium import webdriver
+import numpy as np
 
 from benchmarks.generate import Sample
-from benchmarks.measure import print_table
-from callint.reporting.review_page import page
-from tests.browser.browsing import chromium
-from tests.browser.documents import many
+from benchmarks.measure import cost, print_table
 
-_TABLES, _CHANGED = 500, 64
-_RUNS = 5
-#: From the start of loading until what was drawn at the start is on the screen, in milliseconds.
-_USABLE = """
-const done = arguments[0];
-requestAnimationFrame(() => requestAnimationFrame(() => done(performance.now())));
-"""
-#: The time between frames in milliseconds while the page runs by, a fifth of a window a frame.
-_SCROLL = """
-const [frames, done] = [[], arguments[0]];
-let last = performance.now();
-const step = (now) => {
-  frames.push(now - last);
-  last = now;
-  window.scrollBy(0, window.innerHeight / 5);
-  const isOver = window.scrollY + window.innerHeight >= document.documentElement.scrollHeight - 1;
-  if (isOver || frames.length >= 1000) done(frames.slice(1));
-  else requestAnimationFrame(step);
-};
-requestAnimationFrame(step);
-"""
+_TABLES, _SIDE = 500, 16
+#: The two axes lie in front of the tables.
+_FRONT = 4 * _SIDE
+_MAP = (
+    '<map name="table_{0}" title="Table {0}" purpose="demand" at="{1}" type="uint16" conversion="tenth">'
+    '<x axis="speed"/><y axis="load"/><limits min="0" max="6500"/></map>'
+)
+
+
+def write_rework(folder: Path, share: float, digits: int) -> tuple[Path, Path, Path]:
+    """A definition of 500 maps of 16 × 16, a base, and a rework in which ``share`` of all cells differ.
+
+    The raw values have so many digits.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    random = np.random.default_rng(28)
+    count = _TABLES * _SIDE * _SIDE
+    low, high = 10 ** (digits - 1), min(10**digits, 60_000)
+    old = random.integers(low, high, count)
+    changed = random.random(count) < share
+    new = np.where(changed, old + random.integers(1, 1 + low // 10, count), old)
+    axes = np.concatenate([500 + 250 * np.arange(_SIDE), 50 * np.arange(1, _SIDE + 1)])
+    for name, cells in (("base.bin", old), ("image.bin", new)):
+        (folder / name).write_bytes(np.concatenate([axes, cells]).astype(">u2").tobytes())
+    maps = "\n".join(_MAP.format(number, _FRONT + 2 * _SIDE * _SIDE * number) for number in range(_TABLES))
+    (folder / "definition.xml").write_text(
+        f"""<definition xmlns="urn:callint:definition:1" name="many" revision="1" byte-order="big">
+  <memory start="0" size="{_FRONT + 2 * count}"/>
+  <signals>
+    <signal name="engine_speed" unit="rpm" plausible="0 6000" operating="1000 4000">Speed</signal>
+    <signal name="fuel" unit="mg" plausible="0 3000" operating="50 800">Fuel</signal>
+  </signals>
+  <conversions>
+    <linear name="tenth" unit="bar" factor="0.1"/>
+    <linear name="rpm" unit="rpm" factor="1"/>
+    <linear name="mg" unit="mg" factor="1"/>
+  </conversions>
+  <axes>
+    <axis name="speed" signal="engine_speed" at="0" type="uint16" conversion="rpm" count="{_SIDE}"/>
+    <axis name="load" signal="fuel" at="{2 * _SIDE}" type="uint16" conversion="mg" count="{_SIDE}"/>
+  </axes>
+  <tables>
+{maps}
+  </tables>
+</definition>
+""",
+        "utf-8",
+    )
+    return folder / "definition.xml", folder / "base.bin", folder / "image.bin"
 
 
 def measure(folder: Path, sample: Sample) -> None:
-    """Size, load time and scrolling of the demo's page and of one of hundreds of tables."""
-    del sample
-    pages = {
-        "an empty page": _written(folder, "empty", "<!doctype html><title>Empty</title><p>Empty</p>"),
-        "the demo's Petrel": _demo(folder),
-        f"{_TABLES} tables of 16 × 16": _written(folder, "many", page(many(_TABLES, changed=_CHANGED))),
-    }
-    rows, frames = [], []
-    with chromium(folder / "profile") as chrome:
-        times = {name: min(_usable(chrome, file) for _ in range(_RUNS)) for name, file in pages.items()}
-        for (name, file), aim in zip(pages.items(), ("", "0.4", "6.0"), strict=True):
-            ratio = f"{times[name] / times['an empty page']:.1f}"
-            size = f"{file.stat().st_size / 1e6:.2f}"
-            rows.append([name, size, aim, f"{times[name]:.0f}", "2000" if aim else "", ratio])
-        _usable(chrome, file)
-        chrome.set_script_timeout(300)
-        found = sorted(chrome.execute_async_script(_SCROLL))
-        for word, place in (("median", 0.5), ("95 of 100 are below", 0.95), ("longest", 1.0)):
-            frames.append([word, f"{found[min(int(place * len(found)), len(found) - 1)]:.0f}"])
-    heads = ["", "MB", "aim", "ms", "aim", "ratio"]
-    title = (
-        "The page of a review in Chromium without a graphics card: size, and the time from the start of\n"
-        "loading until it can be used, the best of a few, also in multiples of an empty page's"
-    )
-    print_table(title, heads, rows)
-    print_table(f"Frames while scrolling through {_TABLES} tables, {len(found)} in all", ["", "ms"], frames)
+    """Time in multiples of ``callint check`` on the same files, and the page in megabytes."""
+    rows = []
+    for share, digits in ((0.1, 4), (1.0, 4), (1.0, 5)):
+        definition, base, image = write_rework(folder / f"review-{share}-{digits}", share, digits)
+        page = folder / "page.html"
+        named: list[str | Path] = ["--definition", definition]
+        checked = cost(["-m", "callint", "check", image, "--base", base, *named], 3)
+        reviewed = cost(["-m", "callint", "review", base, image, "--output", page, *named], 3)
+        size = page.stat().st_size / 1e6
+        words = f"{share:.0%} of the cells, {digits} digits"
+        rows.append([words, f"{reviewed.seconds / checked.seconds:.1f}", f"{size:.1f}", "6.0"])
+    title = f"callint review, {_TABLES} changed maps of {_SIDE} × {_SIDE}; time in multiples of callint check"
+    print_table(title, ["", "ratio", "MB", "aim"], rows)
+    if not (shutil.which("chromium") and shutil.which("chromedriver")):
+        print("How soon the page can be used is not measured: there is no chromium with its chromedriver.")
+        return
+    from benchmarks import browser  # only here, as it needs selenium
 
-
-def _written(folder: Path, name: str, text: str) -> Path:
-    file = folder / f"{name}.html"
-    file.write_text(text, "utf-8")
-    return file
-
-
-def _demo(folder: Path) -> Path:
-    root = Path(__file__).resolve().parent.parent
-    environment = {**os.environ, "PYTHONPATH": str(root)}
-    target = folder / "demo.html"
-    images = ["factory/sk28-0412.bin", "boats/petrel.bin"]
-    for words in (["demo", "."], ["review", *images, "--output", str(target)]):
-        (folder / "demo").mkdir(exist_ok=True)
-        subprocess.run(
-            [sys.executable, "-m", "callint", *words],
-            cwd=folder / "demo",
-            env=environment,
-            stdout=subprocess.DEVNULL,
-            check=True,
-        )
-    return target
-
-
-def _usable(chrome: webdriver.Chrome, file: Path) -> float:
-    chrome.get("about:blank")
-    chrome.get(file.as_uri())
-    return float(chrome.execute_async_script(_USABLE))
+    browser.measure(folder, write_rework(folder / "review-browser", 0.1, 4))

@@ -10,7 +10,7 @@ import click
 
 from callint.commands.opening import refuse_to_replace
 from callint.commands.pairs import is_range
-from callint.commands.reviewing import Wish, review_of_images, review_of_range
+from callint.commands.reviewing import Wish, review_of_images
 from callint.model.errors import InputError
 from callint.model.shown import clean
 from callint.reading.workplace import Workplace, open_workplace
@@ -62,6 +62,8 @@ def command(
             raise InputError(
                 "two revisions have definitions and policy of their own; leave out the named ones"
             )
+        from callint.commands.reviewing_range import review_of_range
+
         review, workplace = review_of_range(words, wish)
     else:
         review, workplace = review_of_images(open_workplace(policy), words, wish)

@@ -53,7 +53,8 @@ class TableChange:
     @property
     def largest(self) -> tuple[int, int]:
         """Row and column of the largest change in physical units; a switch to or from off counts most."""
-        with np.errstate(invalid="ignore"):
+        # Floats may be further apart than the largest number.
+        with np.errstate(over="ignore", invalid="ignore"):
             steps = np.abs(self.new.physical - self.old.physical)
         steps = np.where(self.old.off != self.new.off, np.inf, np.nan_to_num(steps, nan=np.inf))
         y, x = np.unravel_index(np.argmax(np.where(self.changed, steps, -1.0)), steps.shape)
@@ -187,6 +188,21 @@ class ChangeSet:
     @cached_property
     def movement_of(self) -> dict[str, Movement]:
         return {movement.table.name: movement for movement in self.movements}
+
+    @cached_property
+    def touched_tables(self) -> tuple[Table, ...]:
+        """The tables with changed cells, and those whose output moved with their axes, more than by rounding.
+
+        Where it cannot be told how far it moved, it may be far. They are in the order of the definition.
+        """
+        found = {change.table.name for change in self.tables}
+        for axis in self.axes:
+            for table in self.definition.tables_on(axis.axis.name):
+                moved = self.movement_of.get(table.name)
+                is_far = moved is None or moved.switched or (moved.size and not moved.is_slight)
+                if is_far and self.definition.is_resolved(table):
+                    found.add(table.name)
+        return tuple(table for table in self.definition.tables.values() if table.name in found)
 
     @cached_property
     def by_axis(self) -> dict[str, AxisChange]:

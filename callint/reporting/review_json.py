@@ -20,7 +20,7 @@ from callint.reporting.grids import breakpoint_texts
 from callint.reporting.log_text import log_sentences
 from callint.reporting.review_findings import finding_entries, told_with_state
 from callint.reporting.review_tables import UNTOLD, ReviewTables, printed_unit, signal_title
-from callint.reporting.review_words import CAUTIONS, sentences, touched_tables, verdict
+from callint.reporting.review_words import CAUTIONS, sentences, verdict
 from callint.reporting.reviewed import Review, Reviewed
 from callint.rules.case import Case
 from callint.rules.catalogue import RULES
@@ -183,7 +183,7 @@ def _tables(one: Reviewed, case: Case, grave: dict[str, int]) -> list[dict[str, 
 
 def _table_changes(case: Case) -> Iterator[TableChange]:
     """The tables with changed cells, and without one those that moved with their axes."""
-    for table in touched_tables(case.changes):
+    for table in case.changes.touched_tables:
         change = case.changes.by_table.get(table.name)
         if change is None:
             assert case.old is not None

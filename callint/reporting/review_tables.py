@@ -118,20 +118,15 @@ class ReviewTables:
         """The largest change relative to the old table's span, or to its only value."""
         old, moved = change.old.physical, self._changes.movement_of.get(change.table.name)
         if not count:
-            if moved is None or moved.switched or not moved.span:
-                return 1.0
-            return _short(moved.size / moved.span)
+            return 1.0 if moved is None or moved.switched else _ratio(moved.size, moved.span)
         y, x = change.largest
-        if change.old.off[y, x] != change.new.off[y, x] or isinstance(
-            self._definition.conversion_of(change.table), States
-        ):
+        is_named = isinstance(self._definition.conversion_of(change.table), States)
+        if is_named or change.old.off[y, x] != change.new.off[y, x]:
             return 1.0
         values = old[np.isfinite(old) & ~change.old.off]
-        step = abs(float(change.new.physical[y, x]) - float(old[y, x]))
-        scale = float(values.max() - values.min()) if len(values) else 0.0
-        scale = scale or abs(float(old[y, x]))
-        share = step / scale if scale and math.isfinite(scale) else 1.0
-        return _short(share) if math.isfinite(share) else 1.0
+        before, after = float(old[y, x]), float(change.new.physical[y, x])
+        span = float(values.max()) - float(values.min()) if len(values) else 0.0
+        return _ratio(abs(after - before), span or abs(before))
 
     def _log(self, change: TableChange) -> dict[str, Any] | None:
         shares = None if self._logged is None else self._logged.shares(change.table.name)
@@ -142,8 +137,10 @@ class ReviewTables:
         return {"share": share_words(float(shares[change.changed].sum())), "never": never, "cells": rounded}
 
 
-def _short(share: float) -> float:
-    return float(f"{share:.4g}")
+def _ratio(amount: float, scale: float) -> float:
+    """How large an amount is on a scale; 1 where either says nothing."""
+    ratio = amount / scale if scale else math.nan
+    return float(f"{ratio:.4g}") if math.isfinite(ratio) else 1.0
 
 
 # Words

@@ -8,7 +8,7 @@ from typing import Any
 
 from callint.model import shown
 from callint.model.change import ChangeSet, Run
-from callint.model.definition import Purpose, Table
+from callint.model.definition import Purpose
 from callint.model.finding import Finding, Severity
 from callint.reporting.review_tables import group_title
 from callint.reporting.reviewed import Review, State
@@ -43,7 +43,7 @@ def verdict(review: Review, findings: Sequence[tuple[Finding, bool]]) -> str:
 def _found(findings: Sequence[tuple[Finding, bool]]) -> str:
     counts = Counter(finding.severity for finding, _ in findings if not finding.waived)
     waived = sum(finding.waived for finding, _ in findings)
-    tail = f"{waived:,} more {'is' if waived == 1 else 'are'} waived" if waived else ""
+    tail = f"{waived:,} more {_verb(waived, 'is', 'are')} waived" if waived else ""
     grave = [shown.count(counts[one], one.value) for one in (Severity.ERROR, Severity.WARNING) if counts[one]]
     if grave:
         total = sum(counts[one] for one in (Severity.ERROR, Severity.WARNING))
@@ -51,16 +51,17 @@ def _found(findings: Sequence[tuple[Finding, bool]]) -> str:
             known and not finding.waived and finding.severity is not Severity.NOTE
             for finding, known in findings
         )
-        words = f"{' and '.join(grave)} {'is' if total == 1 else 'are'} not waived"
+        words = f"{' and '.join(grave)} {_verb(total, 'is', 'are')} not waived"
         if known:
-            words += f", {known:,} of them in the old image too" if total > 1 else ", in the old image too"
+            who = "and" if total == 1 else "all of which" if known == total else f"{known:,} of which"
+            words += f"{'' if total == 1 else ','} {who} {_verb(known, 'was', 'were')} there before"
         return f"{words}; {tail}." if tail else f"{words}."
     if counts[Severity.NOTE]:
         words = f"No error and no warning, and {shown.count(counts[Severity.NOTE], 'note')}"
         return f"{words}; {tail}." if tail else f"{words}."
     if waived:
-        verb = "is" if waived == 1 else "are"
-        return f"{shown.count(waived, 'finding')} {verb} waived, and the rules found nothing else."
+        words = f"{shown.count(waived, 'finding')} {_verb(waived, 'is', 'are')} waived"
+        return f"{words}, and the rules found nothing else."
     return "Nothing was found by the rules."
 
 
@@ -80,30 +81,15 @@ def _delicate(changes: Iterable[ChangeSet]) -> Iterator[str]:
     """How many tables of protection and emissions changed, or moved with their axes."""
     touched: Counter[Purpose] = Counter()
     for one in changes:
-        for table in touched_tables(one):
+        for table in one.touched_tables:
             touched[table.purpose] += 1
     parts = [
-        f"{touched[one]:,} {one.value} table{'' if touched[one] == 1 else 's'}"
+        shown.count(touched[one], f"{one.value} table")
         for one in (Purpose.PROTECTION, Purpose.EMISSIONS)
         if touched[one]
     ]
     if parts:
         yield f"{' and '.join(parts)} changed."
-
-
-def touched_tables(changes: ChangeSet) -> list[Table]:
-    """The tables with changed cells, and those whose output moved with their axes, more than by rounding.
-
-    Where it cannot be told how far it moved, it may be far.
-    """
-    found = {change.table.name: change.table for change in changes.tables}
-    for axis in changes.axes:
-        for table in changes.definition.tables_on(axis.axis.name):
-            moved = changes.movement_of.get(table.name)
-            is_far = moved is None or moved.switched or (moved.size and not moved.is_slight)
-            if is_far and changes.definition.is_resolved(table):
-                found[table.name] = table
-    return sorted(found.values(), key=lambda table: table.line)
 
 
 def sentences(changes: ChangeSet, entries: Sequence[dict[str, Any]]) -> Iterator[dict[str, str]]:

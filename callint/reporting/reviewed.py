@@ -5,11 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 from callint.decoding.dwell import Logged
 from callint.rules.case import Case
 from callint.rules.inspection import Report
-from callint.versioning.git import LoggedCommit
+
+if TYPE_CHECKING:  # git is slow to import, and two files need none of it
+    from callint.versioning.git import LoggedCommit
 
 
 class State(StrEnum):
