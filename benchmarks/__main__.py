@@ -1,7 +1,8 @@
 """python -m benchmarks: what callint costs beside bare Python, and how the cost grows.
 
-``python -m benchmarks history`` measures the history alone, ``import`` the import of descriptions. ``python
--m benchmarks slips`` measures no time, but how many number-entry slips are found.
+``python -m benchmarks history`` measures the history alone, ``import`` the import of descriptions and
+``review`` the page of a large review, in Chromium too. ``python -m benchmarks slips`` measures no time, but
+how many number-entry slips are found.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from benchmarks import descriptions, history, log, slips
+from benchmarks import descriptions, history, log, review, slips
 from benchmarks.generate import Sample, as_hex, write_sample
 from benchmarks.measure import Cost, cost, print_table
 
@@ -30,6 +31,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         sample = write_sample(Path(folder) / "main", 2_000, 2 * _MIB)
         parts = {"history": history.measure, "import": descriptions.measure, "log": log.measure}
+        parts["review"] = review.measure
         asked = sys.argv[1:]
         if not asked:
             start_up()

@@ -20,6 +20,7 @@ COMMANDS = {
     "import": "make a definition of an ASAM MCD-2 MC (ASAP2) description",
     "check": "check images and definitions",
     "diff": "show what changed between two images, in engineering units",
+    "review": "write a page for a browser, to read a change before signing it off",
     "show": "print the tables of an image",
     "whatif": "say what a false reading of a signal does to every table",
     "history": "say which commit last set each cell of an image",

@@ -53,6 +53,10 @@ not_as_root = pytest.mark.skipif(
 needs_git_lfs = pytest.mark.skipif(
     shutil.which("git-lfs") is None and not os.environ.get("CALLINT_CI"), reason="git-lfs is not installed"
 )
+needs_chromium = pytest.mark.skipif(
+    not (shutil.which("chromium") and shutil.which("chromedriver")) and not os.environ.get("CALLINT_CI"),
+    reason="chromium and chromedriver (Debian: chromium-driver) are not installed",
+)
 
 
 @dataclass(frozen=True)
@@ -309,6 +313,23 @@ def fuel_cell(x: int, y: int) -> int:
 #: An honest rework, and one with a slip: 999.0 mg among 44 and 46.
 GOOD = edited(yard_base(), {fuel_cell(1, 1): u16(450), HULL: b"HERON-3     "})
 BAD = edited(yard_base(), {fuel_cell(1, 1): u16(9990)})
+
+#: A change of every kind: tables of five purposes, an axis, a text, bytes that nothing explains.
+EVERYTHING = edited(
+    yard_base(),
+    {
+        0x06: u16(3300),
+        fuel_cell(1, 1): u16(450),
+        fuel_cell(2, 1): u16(470),
+        SMOKE + 4: u16(810),
+        CUT: u16(4300),
+        MONITOR: b"\x00",
+        TRIM: b"\xff",
+        HULL: b"HERON-3     ",
+        EGR: b"\x1c",
+        NOTHING: b"\xde\xad\xbe\xef",
+    },
+)
 
 
 @dataclass(frozen=True)

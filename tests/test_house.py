@@ -97,8 +97,10 @@ def test_a_check_that_finds_nothing_does_not_import_the_terminal(yard: Yard) -> 
     assert packages & {"git", "jsonschema", "rich"} == set()
 
 
-def test_a_diff_and_a_list_of_rules_do_not_import_git(yard: Yard) -> None:
-    assert "git" not in imported("diff", "old.bin", "new.bin", "--definition", "yard.xml", cwd=yard.root)
+def test_a_diff_a_review_and_a_list_of_rules_do_not_import_git(yard: Yard) -> None:
+    named = ("old.bin", "new.bin", "--definition", "yard.xml")
+    assert "git" not in imported("diff", *named, cwd=yard.root)
+    assert imported("review", *named, "--output", "a.html", cwd=yard.root) & {"git", "webbrowser"} == set()
     assert imported("rules", cwd=yard.root) & {"git", "jsonschema"} == set()
 
 

@@ -4,31 +4,22 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import click
 
-from callint.commands.opening import (
-    Subjects,
-    read_content,
-    stored_workplace,
-    table_selection,
-)
+from callint.commands.opening import Subjects, table_selection
+from callint.commands.pairs import VALUES, Pair, is_range, pairs, spelled_out
 from callint.comparing.compare import selected
 from callint.decoding.dwell import Logged
 from callint.decoding.surfaces import surfaces
 from callint.model.change import ChangeSet
-from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.model.shown import clean
-from callint.reading.workplace import Workplace, open_workplace
+from callint.reading.workplace import open_workplace
 from callint.rules.case import Case, Subject
 from callint.versioning.contents import Content
-
-#: The names of files in ASAM CDF 2.0 end so.
-_VALUES = ".cdfx"
 
 
 @click.command()
@@ -58,8 +49,9 @@ def command(
 ) -> int:
     """Show what changed from OLD to NEW, table by table, in engineering units.
 
-    OLD and NEW are images: files, or REV:path for a file at a revision. Or both are revisions; then
-    all images that differ between them are shown, or those below the PATHs. Protection comes first.
+    OLD and NEW are images: files, or REV:path for a file at a revision; REV FILE compares a file with
+    itself at a revision. Or both are revisions, A B or A..B; then all images that differ between them are
+    shown, or those below the PATHs. Protection comes first.
     Prints nothing and exits with 0 where nothing differs.
 
     --format cdfx writes the changed tables, as they are in NEW, in the open standard ASAM CDF 2.0. Where
@@ -69,25 +61,26 @@ def command(
         from callint.commands.diff_driver import drive
 
         return drive(words, definition, policy)
+    words = spelled_out(words)
     if len(words) < 2:
         raise click.UsageError("OLD and NEW are needed: two images, or two revisions.")
-    pairs, subjects = _pairs(open_workplace(policy), definition, words)
-    if log is not None and (_is_range(words) or stat):
+    found, subjects = pairs(open_workplace(policy), definition, words)
+    if log is not None and (is_range(words) or stat):
         raise click.UsageError("--log goes with two images, and without --stat.")
-    if form == "cdfx" and (_is_range(words) or stat or log is not None):
+    if form == "cdfx" and (is_range(words) or stat or log is not None):
         raise click.UsageError("--format cdfx goes with two images, and without --stat and --log.")
     if output is not None and form == "text":
         raise click.UsageError("--output goes with --format json or cdfx.")
     view = _View(globs, stat, form, everything, log, output)
     documents: list[object] = []
     status = 0
-    for pair in pairs:
+    for pair in found:
         status |= _show(pair, subjects, view, documents)
     if form != "text":
         from callint.reporting.writing import put_out
 
-        found = documents if _is_range(words) else documents[0]
-        put_out(found if isinstance(found, str) else _json(found), output)
+        document = documents if is_range(words) else documents[0]
+        put_out(document if isinstance(document, str) else _json(document), output)
     return status
 
 
@@ -103,65 +96,7 @@ class _View:
     output: str | None
 
 
-@dataclass(frozen=True, slots=True)
-class _Pair:
-    """Two versions of an image; ``alone`` says that nothing else is compared."""
-
-    old: Content | None
-    new: Content | None
-    alone: bool
-
-
-def _is_range(words: tuple[str, ...]) -> bool:
-    """Whether the words are revisions and not images: neither is REV:path, nor are both names of files.
-
-    One of them may be the name of a file too, as HEAD is in a bare repository.
-    """
-    if any(":" in word for word in words[:2]):
-        return False
-    files = [Path(word).exists() for word in words[:2]]
-    return not any(files) or (not all(files) and all(map(_names_revision, words[:2])))
-
-
-def _pairs(
-    workplace: Workplace, definition: str | None, words: tuple[str, ...]
-) -> tuple[Iterator[_Pair], Subjects]:
-    if not _is_range(words):
-        if len(words) > 2:
-            raise click.UsageError("Paths go with two revisions, not with two images.")
-        if words[0].lower().endswith(_VALUES):
-            raise InputError(f"{words[0]}: it holds values and is no image; name it second, behind an image")
-        if not workplace.policy.path and definition is None:
-            workplace = stored_workplace(words[1]) or workplace
-        old, new = (read_content(workplace, word) for word in words)
-        return iter([_Pair(old, new, alone=True)]), Subjects(workplace, definition)
-    from callint.versioning.revisions import changed_files, workplace_at
-
-    missing = next((word for word in words[:2] if not _names_revision(word)), None)
-    if missing is not None:
-        raise InputError(f"{missing}: it is no file and no revision; check the path")
-    if not workplace.policy.path and definition is None:
-        workplace = workplace_at(words[1])
-    subjects = Subjects(workplace, definition)
-    changed = changed_files(workplace, words[0], words[1], words[2:])
-    named = definition is not None and words[2:]
-    return (
-        _Pair(one.old, one.new, alone=False)
-        for one in changed
-        if named or any(subjects.knows(content.path) for content in (one.old, one.new) if content)
-    ), subjects
-
-
-def _names_revision(word: str) -> bool:
-    from callint.versioning.git import is_revision, open_repository
-
-    try:
-        return is_revision(open_repository(Path.cwd(), bare=True), word)
-    except InputError:
-        return False
-
-
-def _show(pair: _Pair, subjects: Subjects, view: _View, documents: list[object]) -> int:
+def _show(pair: Pair, subjects: Subjects, view: _View, documents: list[object]) -> int:
     """Show one pair; the status is 1 where it differs."""
     if pair.old is None or pair.new is None:
         one = pair.new or pair.old
@@ -207,7 +142,7 @@ def _show(pair: _Pair, subjects: Subjects, view: _View, documents: list[object])
 def _images(old: Content, new: Content, subject: Subject, subjects: Subjects) -> tuple[Image, Image]:
     """Both images; of a file of values, the old image with these values."""
     before = subjects.image(subject, old)
-    if not new.name.lower().endswith(_VALUES):
+    if not new.name.lower().endswith(VALUES):
         return before, subjects.image(subject, new)
     from callint.commands.exchange import with_values
 
@@ -215,7 +150,7 @@ def _images(old: Content, new: Content, subject: Subject, subjects: Subjects) ->
 
 
 def _print(
-    pair: _Pair, changes: ChangeSet, before: Image, after: Image, view: _View, logged: Logged | None
+    pair: Pair, changes: ChangeSet, before: Image, after: Image, view: _View, logged: Logged | None
 ) -> None:
     from callint.reporting.changes_text import print_changes, print_statistics
     from callint.reporting.terminal import console, heading, width

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
 from datetime import date
 
 import numpy as np
 
 from callint.model.finding import Severity
-from callint.reading.tree import Tree
+from callint.reading.tree import Overlay
 from callint.reading.workplace import Workplace
 from callint.rules.case import Subject
 from callint.rules.inspection import Assignment, Inspector, Report
@@ -32,7 +30,7 @@ class Outcome:
         base: bytes,
         start: int | None = None,
     ) -> None:
-        self._tree = _Overlay(workplace, {basis: base})
+        self._tree = Overlay(workplace, {basis: base})
         self._inspector = Inspector(self._tree, workplace.policy, date.today())
         self._assignment = Assignment(image, (subject.file.path,), (basis,), start)
         self._plan = subject.plan
@@ -45,17 +43,3 @@ class Outcome:
             found = order(self._inspector.check_image(self._assignment))
         errors = tuple(one for one in found if one.severity is Severity.ERROR and not one.waived)
         return Report(errors, 1, len(self._plan.table_items), self._plan.size)
-
-
-@dataclass
-class _Overlay:
-    """A tree with some files in memory."""
-
-    below: Tree
-    files: dict[str, bytes] = field(default_factory=dict)
-
-    def read(self, path: str) -> bytes:
-        return self.files[path] if path in self.files else self.below.read(path)
-
-    def paths(self) -> Iterator[str]:
-        return self.below.paths()

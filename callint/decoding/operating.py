@@ -18,7 +18,8 @@ def operating_cells(definition: Definition, table: Table, x: Numbers | None, y: 
     ``x`` and ``y`` are the table's breakpoints. A signal without an operating range restricts nothing.
     """
     columns, rows = (
-        _operating(definition, axis, breakpoints) for axis, breakpoints in ((table.x, x), (table.y, y))
+        operating_breakpoints(definition, axis, breakpoints)
+        for axis, breakpoints in ((table.x, x), (table.y, y))
     )
     return rows[:, None] & columns[None, :]
 
@@ -56,7 +57,11 @@ def _mean(values: Numbers, points: Numbers) -> Numbers:
     return whole
 
 
-def _operating(definition: Definition, axis: str | None, breakpoints: Numbers | None) -> Flags:
+def operating_breakpoints(definition: Definition, axis: str | None, breakpoints: Numbers | None) -> Flags:
+    """Which breakpoints of an axis lie in its signal's operating range, shape (count,); one for no axis.
+
+    A signal without an operating range restricts nothing.
+    """
     if axis is None or breakpoints is None:
         return np.ones(1, bool)
     signal = definition.signals.get(definition.axes[axis].signal)

@@ -56,7 +56,8 @@ class TableChange:
 
         A switch to or from off counts most, and the more the larger the value that is lost or gained.
         """
-        with np.errstate(invalid="ignore"):
+        # Floats may be further apart than the largest number.
+        with np.errstate(over="ignore", invalid="ignore"):
             steps = np.abs(self.new.physical - self.old.physical)
             values = np.abs(np.where(self.new.off, self.old.physical, self.new.physical))
         considered, sizes = self.changed, np.nan_to_num(steps, nan=np.inf)
@@ -194,6 +195,21 @@ class ChangeSet:
     @cached_property
     def movement_of(self) -> dict[str, Movement]:
         return {movement.table.name: movement for movement in self.movements}
+
+    @cached_property
+    def touched_tables(self) -> tuple[Table, ...]:
+        """The tables with changed cells, and those whose output moved with their axes, more than by rounding.
+
+        Where it cannot be told how far it moved, it may be far. They are in the order of the definition.
+        """
+        found = {change.table.name for change in self.tables}
+        for axis in self.axes:
+            for table in self.definition.tables_on(axis.axis.name):
+                moved = self.movement_of.get(table.name)
+                is_far = moved is None or moved.switched or (moved.size and not moved.is_slight)
+                if is_far and self.definition.is_resolved(table):
+                    found.add(table.name)
+        return tuple(table for table in self.definition.tables.values() if table.name in found)
 
     @cached_property
     def by_axis(self) -> dict[str, AxisChange]:

@@ -181,6 +181,12 @@ def movement(definition: Definition, moved: Movement) -> str:
     return f"{words}, and partly switched on or off" if moved.switched else words
 
 
+def output_movement(definition: Definition, moved: Movement) -> str:
+    """The same as a clause: "output moved by up to +6 mg at 1900 rpm", or "output unchanged"."""
+    is_far = moved.size and not moved.is_slight
+    return f"output {'moved by ' if is_far else ''}{movement(definition, moved)}"
+
+
 def loud_name(table: Table) -> str:
     """A table's name, with a purpose that must not be overlooked."""
     loud = table.purpose in (Purpose.PROTECTION, Purpose.EMISSIONS)

@@ -9,6 +9,7 @@ import errno
 import os
 import stat
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Protocol
 
@@ -67,6 +68,20 @@ class WorkingTree:
             folders[:] = sorted(name for name in folders if name != ".git")
             here = Path(folder).relative_to(self.root)
             yield from ((here / name).as_posix() for name in sorted(files))
+
+
+@dataclass
+class Overlay:
+    """A tree with some files in memory."""
+
+    below: Tree
+    files: dict[str, bytes] = field(default_factory=dict)
+
+    def read(self, path: str) -> bytes:
+        return self.files[path] if path in self.files else self.below.read(path)
+
+    def paths(self) -> Iterator[str]:
+        return self.below.paths()
 
 
 def read_file(path: Path) -> bytes:

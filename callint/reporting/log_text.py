@@ -27,7 +27,7 @@ def change_log_words(change: TableChange, logged: Logged) -> str | None:
     share = float(shares[change.changed].sum())
     if not share:
         return "the logged engine was never at a changed cell"
-    words = f"changed cells cover {_percent(share)} of the logged time"
+    words = f"changed cells cover {share_words(share)} of the logged time"
     never = change.changed & (shares == 0)
     if never[change.largest]:
         words += ", and the largest change was never reached"
@@ -42,7 +42,7 @@ def share_marks(logged: Logged, table: str, quiet: str) -> list[list[Piece]] | N
     shares = logged.shares(table)
     if shares is None:
         return None
-    texts = [[_percent(share) if share else _NEVER for share in row] for row in shares.tolist()]
+    texts = [[share_words(share) if share else _NEVER for share in row] for row in shares.tolist()]
     longest = max(len(text) for row in texts for text in row)
     return [
         [(f"{text:>{longest}}", "" if share else quiet) for text, share in zip(*row, strict=True)]
@@ -50,8 +50,8 @@ def share_marks(logged: Logged, table: str, quiet: str) -> list[list[Piece]] | N
     ]
 
 
-def _percent(share: float) -> str:
-    """A share that is not nothing does not read as nothing, nor one that is not all as all."""
+def share_words(share: float) -> str:
+    """A share in percent: what is not nothing does not read as nothing, nor what is not all as all."""
     if 0 < share < 0.01:
         return "<1 %"
     if 0.99 < share < 1:

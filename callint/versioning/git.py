@@ -14,6 +14,7 @@ import posixpath
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime, timedelta, timezone
 from functools import cached_property
 from pathlib import Path, PurePosixPath
 
@@ -488,7 +489,36 @@ class LoggedCommit:
     email: str
     date: str
     subject: str
-    changes: tuple[FileChange, ...]
+    changes: tuple[FileChange, ...] = ()
+
+    @property
+    def authored(self) -> datetime | None:
+        """The author's date with its zone; strangers' commits may hold anything there."""
+        try:
+            seconds, zone = self.date.split(" ")
+            minutes = int(zone[-4:-2]) * 60 + int(zone[-2:])
+            offset = timedelta(minutes=-minutes if zone.startswith("-") else minutes)
+            return datetime.fromtimestamp(int(seconds), timezone(offset))
+        except (ValueError, OverflowError, OSError):
+            return None
+
+
+#: How ``git log`` prints the fields of a logged commit, with NULs between them, and nothing that a
+#: repository's config adds.
+_COMMIT_FIELDS = (
+    "--no-show-signature",  # which would start a program to verify it
+    "--encoding=UTF-8",
+    "--date=raw",
+    "--format=%H%x00%P%x00%aN%x00%aE%x00%ad%x00%s",
+)
+
+
+def stated_commit(repo: Repo, revision: str) -> LoggedCommit:
+    """What one commit says of itself, without its changes; InputError where there is none."""
+    words = ("log", "-1", "--no-patch", "-z", "--no-color", *_COMMIT_FIELDS)
+    fields = _run(repo, *words, commit_id(repo, revision), "--").rstrip("\0").split("\0")
+    id_, parents, author, email, date, subject = fields
+    return LoggedCommit(id_, tuple(parents.split()), author, email, date, subject)
 
 
 def log(repo: Repo, *revisions: str) -> list[LoggedCommit]:
@@ -511,10 +541,7 @@ def log(repo: Repo, *revisions: str) -> list[LoggedCommit]:
         "--no-color",
         "--no-ext-diff",
         "--no-textconv",
-        "--no-show-signature",  # which would start a program to verify it
-        "--encoding=UTF-8",
-        "--date=raw",
-        "--format=%H%x00%P%x00%aN%x00%aE%x00%ad%x00%s",
+        *_COMMIT_FIELDS,
     )
     starts = [commit_id(repo, revision) for revision in revisions]
     try:

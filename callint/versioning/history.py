@@ -15,7 +15,7 @@ import heapq
 import posixpath
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta, timezone
+from datetime import datetime
 from functools import lru_cache
 from itertools import count
 from pathlib import Path
@@ -450,8 +450,7 @@ class ImageHistory:
         if place == _UNCOMMITTED:
             return Origin("", "", "", None, "", is_first)
         commit = self._lineage.commits[place]
-        date = _date(commit.date)
-        return Origin(commit.id, commit.author, commit.email, date, commit.subject, is_first)
+        return Origin(commit.id, commit.author, commit.email, commit.authored, commit.subject, is_first)
 
     # Every value that there was
 
@@ -584,14 +583,3 @@ def open_history(place: Place, plan: Plan, data: bytes, start: int | None = None
     except OSError:
         committed = None
     return ImageHistory(place.repo, lineage, newest, plan, data, data == committed, start=start)
-
-
-def _date(raw: str) -> datetime | None:
-    """An author's date with its zone; strangers' commits may hold anything there."""
-    try:
-        seconds, zone = raw.split(" ")
-        minutes = int(zone[-4:-2]) * 60 + int(zone[-2:])
-        offset = timedelta(minutes=-minutes if zone.startswith("-") else minutes)
-        return datetime.fromtimestamp(int(seconds), timezone(offset))
-    except (ValueError, OverflowError, OSError):
-        return None

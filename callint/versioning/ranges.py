@@ -40,6 +40,10 @@ class Span:
     folder: Path
     commit: git.Commit | None = None
 
+    def from_top(self, path: str) -> str:
+        """A path of the trees as git has it, from the top of the repository."""
+        return self.new.from_top(path) if isinstance(self.new, git.StoredTree) else path
+
 
 def since(root: Path, policy: Policy, tree: Tree, revision: str) -> Span:
     """From a revision to the working tree below ``root``, changes that are not committed included."""

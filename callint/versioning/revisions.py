@@ -67,13 +67,29 @@ def changed_files(workplace: Workplace, old: str, new: str, paths: Sequence[str]
     repo = git.open_repository(Path.cwd(), bare=True)
     trees = git.RevisionTree(repo, old), git.RevisionTree(repo, new)
     folder = git.folder_of(repo, workplace.root)
-    for before, after in git.changed_paths(repo, old, new):
-        if paths and not any(_is_named(path, paths) for path in (before, after) if path):
-            continue
+    for before, after in _changed_paths(repo, old, new, paths):
         yield ChangedFile(
             _content(trees[0], before, folder) if before else None,
             _content(trees[1], after, folder) if after else None,
         )
+
+
+def changed_names(
+    start: Path, root: Path, old: str, new: str, paths: Sequence[str]
+) -> Iterator[tuple[str | None, str | None]]:
+    """As ``changed_files``, but the paths alone, from the policy's folder ``root``, before and after."""
+    repo = git.open_repository(start, bare=True)
+    folder = git.folder_of(repo, root)
+    for before, after in _changed_paths(repo, old, new, paths):
+        yield before and _below(folder, before), after and _below(folder, after)
+
+
+def _changed_paths(
+    repo: git.Repo, old: str, new: str, paths: Sequence[str]
+) -> Iterator[tuple[str | None, str | None]]:
+    for before, after in git.changed_paths(repo, old, new):
+        if not paths or any(_is_named(path, paths) for path in (before, after) if path):
+            yield before, after
 
 
 def _content(tree: git.RevisionTree, path: str, folder: str) -> Content:

@@ -11,18 +11,14 @@ import pytest
 from tests.building import definition_xml, u16
 from tests.running import (
     CUT,
-    EGR,
+    EVERYTHING,
     GOOD,
     HULL,
-    MONITOR,
     NOTHING,
-    SMOKE,
     SOFTWARE,
-    TRIM,
     Result,
     Yard,
     edited,
-    fuel_cell,
     make_yard,
     steering,
     too_wide,
@@ -32,23 +28,6 @@ from tests.running import (
 )
 
 BASE = "factory/base.bin"
-
-#: A change of every kind: tables of five purposes, an axis, a text, bytes that nothing explains.
-EVERYTHING = edited(
-    yard_base(),
-    {
-        0x06: u16(3300),
-        fuel_cell(1, 1): u16(450),
-        fuel_cell(2, 1): u16(470),
-        SMOKE + 4: u16(810),
-        CUT: u16(4300),
-        MONITOR: b"\x00",
-        TRIM: b"\xff",
-        HULL: b"HERON-3     ",
-        EGR: b"\x1c",
-        NOTHING: b"\xde\xad\xbe\xef",
-    },
-)
 
 
 @pytest.fixture

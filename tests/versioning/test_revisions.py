@@ -52,6 +52,25 @@ def test_the_path_of_a_revision_may_start_at_the_current_folder(scratch: Scratch
     assert result.status == 1 and "999.0 → 45.0" in result.flat
 
 
+def test_a_revision_and_a_file_are_the_file_then_and_now(scratch: Scratch) -> None:
+    longer = scratch.call("diff", f"HEAD~1:{HERON}", HERON)
+    assert scratch.call("diff", "HEAD~1", HERON) == longer
+    # Below the top, the file is named from where one stands.
+    inside = run("diff", "HEAD~1", "heron.bin", cwd=scratch.root / "boats")
+    assert inside.status == 1 and "999.0 → 45.0" in inside.flat
+
+
+@pytest.mark.parametrize(("range_", "words"), [("HEAD~2..HEAD~1", ("HEAD~2", "HEAD~1")),
+                                               ("HEAD~1..", ("HEAD~1", "HEAD"))])  # fmt: skip
+def test_a_range_with_dots_is_its_two_revisions(
+    scratch: Scratch, range_: str, words: tuple[str, str]
+) -> None:
+    found = scratch.call("diff", range_)
+    assert found.status == 1
+    assert found == scratch.call("diff", *words)
+    assert scratch.call("diff", range_, "--", "boats/tern.bin").stdout == ""
+
+
 def test_all_images_between_two_revisions_are_compared(scratch: Scratch) -> None:
     scratch.write("boats/tern.bin", GOOD)
     scratch.write("notes.txt", "no image")

@@ -1,0 +1,104 @@
+"""OLD and NEW on the command line: two images, or all that differ between two revisions."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import click
+
+from callint.commands.opening import Subjects, read_content, stored_workplace
+from callint.model.errors import InputError
+from callint.reading.workplace import Workplace
+from callint.versioning.contents import Content
+
+#: The names of files in ASAM CDF 2.0 end so.
+VALUES = ".cdfx"
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """Two versions of an image; ``alone`` says that nothing else is compared."""
+
+    old: Content | None
+    new: Content | None
+    alone: bool
+
+
+def spelled_out(words: tuple[str, ...]) -> tuple[str, ...]:
+    """The words with A..B as two revisions, and with REV FILE as the file at the revision and now."""
+    if not words or Path(words[0]).exists():
+        return words
+    old, dots, new = words[0].partition("..")
+    if dots and not new.startswith(".") and (old or new):
+        return old or "HEAD", new or "HEAD", *words[1:]
+    is_file = len(words) == 2 and ":" not in words[0] and Path(words[1]).is_file()
+    if is_file and not _names_revision(words[1]) and _names_revision(words[0]):
+        # A path of a revision begins at the top, unless it begins with a dot.
+        return f"{words[0]}:./{Path(os.path.relpath(words[1])).as_posix()}", words[1]
+    return words
+
+
+def is_range(words: tuple[str, ...]) -> bool:
+    """Whether the words are revisions and not images: neither is REV:path, nor are both names of files.
+
+    One of them may be the name of a file too, as HEAD is in a bare repository.
+    """
+    if any(":" in word for word in words[:2]):
+        return False
+    files = [Path(word).exists() for word in words[:2]]
+    return not any(files) or (not all(files) and all(map(_names_revision, words[:2])))
+
+
+def pairs(
+    workplace: Workplace, definition: str | None, words: tuple[str, ...]
+) -> tuple[Iterator[Pair], Subjects]:
+    """What the words name, and the definitions of it."""
+    if not is_range(words):
+        workplace, old, new = two_images(workplace, definition, words)
+        return iter([Pair(old, new, alone=True)]), Subjects(workplace, definition)
+    from callint.versioning.revisions import changed_files, workplace_at
+
+    demand_revisions(words)
+    if not workplace.policy.path and definition is None:
+        workplace = workplace_at(words[1])
+    subjects = Subjects(workplace, definition)
+    changed = changed_files(workplace, words[0], words[1], words[2:])
+    named = definition is not None and words[2:]
+    return (
+        Pair(one.old, one.new, alone=False)
+        for one in changed
+        if named or any(subjects.knows(content.path) for content in (one.old, one.new) if content)
+    ), subjects
+
+
+def two_images(
+    workplace: Workplace, definition: str | None, words: tuple[str, ...]
+) -> tuple[Workplace, Content, Content]:
+    """The two images, and the workplace: NEW's revision's where no policy lies on disk."""
+    if len(words) > 2:
+        raise click.UsageError("Paths go with two revisions, not with two images.")
+    if words[0].lower().endswith(VALUES):
+        raise InputError(f"{words[0]}: it holds values and is no image; name it second, behind an image")
+    if not workplace.policy.path and definition is None:
+        workplace = stored_workplace(words[1]) or workplace
+    old, new = (read_content(workplace, word) for word in words)
+    return workplace, old, new
+
+
+def demand_revisions(words: tuple[str, ...]) -> None:
+    """InputError where one of two revisions is none."""
+    missing = next((word for word in words[:2] if not _names_revision(word)), None)
+    if missing is not None:
+        raise InputError(f"{missing}: it is no file and no revision; check the path")
+
+
+def _names_revision(word: str) -> bool:
+    from callint.versioning.git import is_revision, open_repository
+
+    try:
+        return is_revision(open_repository(Path.cwd(), bare=True), word)
+    except InputError:
+        return False

@@ -1,0 +1,120 @@
+"""callint review."""
+
+from __future__ import annotations
+
+import sys
+from datetime import date, datetime
+from pathlib import Path
+
+import click
+
+from callint.commands.opening import refuse_to_replace
+from callint.commands.pairs import is_range, spelled_out
+from callint.commands.reviewing import Wish, review_of_images
+from callint.model.errors import InputError
+from callint.model.shown import clean
+from callint.reading.workplace import Workplace, open_workplace
+from callint.reporting.reviewed import Review
+from callint.rules.inspection import assignment, assignments
+
+
+@click.command()
+@click.argument("words", nargs=-1, metavar="OLD NEW [PATH]...")
+@click.option("--output", required=True, metavar="FILE", help="The page to write.")
+@click.option("--range", "between", metavar="A..B", help="Two revisions, in place of OLD and NEW.")
+@click.option("--open", "opens", is_flag=True, help="Open the page in the browser.")
+@click.option(
+    "--date", "day", metavar="YYYY-MM-DD", help="The review's day; that of NEW's commit where absent."
+)
+@click.option("--log", metavar="FILE", help="A driving log: how much of its time do the changes concern?")
+@click.option("--definition", metavar="FILE", help="The definition of the images, in place of the policy's.")
+@click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
+@click.option("--format", "form", type=click.Choice(["html", "json"]), default="html", show_default=True)
+def command(
+    words: tuple[str, ...],
+    output: str,
+    between: str | None,
+    opens: bool,
+    day: str | None,
+    log: str | None,
+    definition: str | None,
+    policy: str | None,
+    form: str,
+) -> int:
+    """Write a page on which a colleague reads what changed from OLD to NEW before signing it off.
+
+    OLD and NEW are images: files, or REV:path for a file at a revision. Or both are revisions; then
+    the page has all images that differ between them, or those below the PATHs. What callint check says
+    about NEW stands in it, and what of it OLD has too. The page is one file, which needs no network.
+    The exit status is 0 when it is written, whatever it says.
+    """
+    if between is not None:
+        from callint.versioning.ranges import parse_range
+
+        words = (*parse_range(between), *words)
+    words = spelled_out(words)
+    if len(words) < 2:
+        raise click.UsageError("OLD and NEW are needed: two images, or two revisions.")
+    if opens and form != "html":
+        raise click.UsageError("--open goes with a page, not with JSON.")
+    wish = Wish(definition, None if day is None else _day(day), log)
+    if between is not None or is_range(words):
+        if definition or policy:
+            raise InputError(
+                "two revisions have definitions and policy of their own; leave out the named ones"
+            )
+        from callint.commands.reviewing_range import review_of_range
+
+        review, workplace = review_of_range(words, wish)
+    else:
+        review, workplace = review_of_images(open_workplace(policy), words, wish)
+    named = [word for word in (*words[:2], definition, policy, log) if word is not None]
+    _refuse_to_replace(Path(output), workplace, review, named)
+    _write(Path(output), review, form)
+    if opens:
+        _open(Path(output))
+    return 0
+
+
+def _day(text: str) -> date:
+    try:
+        return datetime.strptime(text, "%Y-%m-%d").date()
+    except ValueError:
+        raise InputError(f"--date {text}: it is no day; write YYYY-MM-DD, such as 2026-03-31") from None
+
+
+def _refuse_to_replace(output: Path, workplace: Workplace, review: Review, named: list[str]) -> None:
+    """InputError where the output is an input, or what the policy names or would take for an image."""
+    policy = workplace.policy
+    label = workplace.label(output)
+    if assignment(policy, label) is not None:
+        raise InputError(f"{output}: {policy.path} takes it for an image; choose another file")
+    inputs = {policy.path, *policy.definitions}
+    inputs |= {base for entry in policy.images for base in entry.bases}
+    inputs |= {one.image for one in assignments(policy, workplace)}
+    inputs |= {one.case.file.path for one in review.images if one.case is not None}
+    places = [workplace.place(name) for name in inputs - {""}]
+    refuse_to_replace(output, [*places, *(Path(word) for word in named)])
+
+
+def _write(output: Path, review: Review, form: str) -> None:
+    from callint.reporting.review_json import document_text, review_document
+    from callint.reporting.writing import replace_file
+
+    document = review_document(review)
+    if form == "json":
+        text = f"{document_text(document)}\n"
+    else:
+        from callint.reporting.review_page import page
+
+        text = page(document)
+    replace_file(output, text.encode())
+
+
+def _open(output: Path) -> None:
+    """Show the page in the browser that the user has; without one say so."""
+    import webbrowser
+
+    if not webbrowser.open(output.resolve().as_uri()):
+        words = f"{output}: no browser could be started; open the page yourself"
+        sys.stderr.write(f"callint: {clean(words)}\n")

@@ -1,0 +1,101 @@
+"""From two images to a review of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from callint.commands.driving import read_log
+from callint.commands.opening import Subjects, Witnesses
+from callint.commands.pairs import two_images
+from callint.decoding.surfaces import surfaces
+from callint.model.policy import Policy
+from callint.reading.tree import Overlay
+from callint.reading.workplace import Workplace
+from callint.reporting.reviewed import Review, Reviewed, State
+from callint.rules.case import Case
+from callint.rules.catalogue import refuse_unknown_rules
+from callint.rules.inspection import Assignment, Inspector, assignment_of_named, news
+
+if TYPE_CHECKING:  # git is slow to import, and two files need none of it
+    from callint.versioning.git import LoggedCommit
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What was asked for beside OLD and NEW."""
+
+    definition: str | None = None
+    day: date | None = None
+    log: str | None = None
+
+
+def review_of_images(workplace: Workplace, words: tuple[str, ...], wish: Wish) -> tuple[Review, Workplace]:
+    """Two images, and the workplace that knows them. InputError where one of them cannot be read."""
+    workplace, old, new = two_images(workplace, wish.definition, words)
+    refuse_unknown_rules(workplace.policy)
+    subjects = Subjects(workplace, wish.definition)
+    subject = subjects.of(new, old)
+    before, after = (subjects.image(subject, one) for one in (old, new))
+    policy = workplace.policy
+    found = assignment_of_named(policy, new.path) or assignment_of_named(policy, old.path)
+    bases = found.bases if found else ()
+    one = Assignment(new.path, (subject.file.path,), bases or (old.name,), subjects.start_of(new))
+    # OLD is judged as NEW would be, so that what both have has one fingerprint.
+    trees = (
+        Overlay(workplace, {**({} if bases else {old.name: old.data}), new.path: new.data}),
+        Overlay(workplace, {new.path: old.data}),
+    )
+    commit = _commit_of(words[1])
+    day = Day(policy, wish.day, commit, {new.path, ""})
+    witness = Witnesses().of(workplace, policy.path)
+    inspector = Inspector(trees[0], policy, day.judging, witness)
+    report = inspector.report([one])
+    known = Inspector(trees[1], policy, day.judging, witness).report([replace(one, bases=bases)])
+    image = Reviewed(
+        path=new.path,
+        state=State.SAME if old.data == new.data else State.CHANGED,
+        old=old.name,
+        new=new.name,
+        base=inspector.base_of(subject, one, after)[0],
+        case=Case(subject, after, before),
+    )
+    image = with_log(image, subjects, wish.log)
+    return Review(new.name, old.name, new.name, (image,), news(report, known), commit, day.shown), workplace
+
+
+def _commit_of(word: str) -> LoggedCommit | None:
+    """The commit that ``REV:path`` leads to."""
+    revision = word.partition(":")[0]
+    if ":" not in word or not revision or Path(word).exists():
+        return None
+    from callint.versioning import git
+
+    return git.stated_commit(git.open_repository(Path.cwd(), bare=True), revision)
+
+
+class Day:
+    """The day for which waivers are judged: what was asked for, or the commit's.
+
+    Without either it is today, and only ``shown`` where it matters, as a waiver of these images ends.
+    """
+
+    def __init__(
+        self, policy: Policy, asked: date | None, commit: LoggedCommit | None, images: set[str]
+    ) -> None:
+        written = commit.authored if commit else None
+        given = asked or (written.date() if written else None)
+        self.judging = given or date.today()
+        matters = any(waiver.until and waiver.image in images for waiver in policy.waivers)
+        self.shown = self.judging if given or matters else None
+
+
+def with_log(image: Reviewed, subjects: Subjects, log: str | None) -> Reviewed:
+    """The image with the logged time in the cells of the tables that changed, if there is a log."""
+    if log is None or image.case is None or image.case.image is None:
+        return image
+    case = image.case
+    asked = surfaces(case.new, case.changes.touched_tables)
+    return replace(image, logged=read_log(log, subjects.policy, case.definition, asked))

@@ -1,0 +1,188 @@
+// A table as a grid with its breakpoints: new, old or what changed.
+
+const marks = { raised: "▲", lowered: "▼", switched: "◆" };
+/** So many findings are shown with a cell; all stand below their table. */
+const mostPinned = 3;
+const views = ["new", "old", "change"];
+
+/** The grid in one view; `times` adds each cell's share of the logged time. */
+function drawGrid(table, view, chosen, times) {
+  const { data } = table;
+  const caption = make("caption", { id: fresh("caption") }, captionOf(table, view));
+  const grid = make("table", { role: "grid", "aria-labelledby": caption.id, "aria-readonly": "true", class: view });
+  const context = { table, view, chosen, times, most: Math.max(0, ...(data.logged?.cells ?? [])) };
+  const body = make("tbody");
+  grid.append(caption);
+  if (data.x) grid.append(drawHead(table, view));
+  for (let y = 0; y < data.ny; y += 1) body.append(drawRow(context, y));
+  grid.append(body);
+  return grid;
+}
+
+function captionOf(table, view) {
+  const what = { new: "new values", old: "old values", change: "differences" }[view];
+  return `${table.title}, ${withUnit(what, table.data.unit && `in ${table.data.unit}`)}`;
+}
+
+/** What the frame around some cells stands for; "" where there is none. */
+function frameWords(table) {
+  const ranges = ["x", "y"].map((side) => frameOf(table, side)).filter(Boolean);
+  return ranges.length ? `Framed is the operating range: ${ranges.join(", ")}.` : "";
+}
+
+function frameOf(table, side) {
+  const axis = table.data[side];
+  if (!axis?.operating) return "";
+  const breakpoints = table.breakpoints(side);
+  const [first, last] = axis.operating;
+  const from = breakpoints[first] === breakpoints[last] ? "" : `${breakpoints[first]} to `;
+  return withUnit(`${from}${breakpoints[last]}`, axis.unit);
+}
+
+function axisName(axis) {
+  return axis.unit && axis.unit !== "-" ? `${axis.signal}, ${axis.unit}` : axis.signal;
+}
+
+function drawHead(table, view) {
+  const { x, y, nx } = table.data;
+  const points = Array.from({ length: nx }, (_, place) => drawBreakpoint(table, "x", place, view));
+  if (!y) {
+    return make("thead", {}, make("tr", {}, make("th", { scope: "row", class: "signal" }, axisName(x)), ...points));
+  }
+  const corner = make("th", { scope: "col", rowspan: 2, class: "signal" }, axisName(y));
+  const across = make("th", { scope: "colgroup", colspan: nx, class: "signal across" }, axisName(x));
+  return make("thead", {}, make("tr", {}, corner, across), make("tr", {}, ...points));
+}
+
+function drawBreakpoint(table, side, place, view) {
+  const axis = table.data[side];
+  const shown = table.breakpoints(side, view)[place];
+  const before = axis.old[place];
+  const moved = axis.new !== undefined && axis.new[place] !== before;
+  const findings = table.breakpoint(side, place);
+  const parts = [pins(findings)];
+  if (moved && view !== "old") {
+    const way = Number(shown) < Number(before) ? "lowered" : "raised";
+    parts.push(mark(way), shown, aside(`, moved from ${before}`), was(before));
+  } else {
+    parts.push(shown);
+  }
+  return make("th", { scope: side === "x" ? "col" : "row", class: moved ? "moved" : undefined }, ...parts);
+}
+
+function mark(way) {
+  return make("span", { class: "mark", "aria-hidden": "true" }, marks[way]);
+}
+
+/** The old value, which is printed under a new one. */
+function was(text) {
+  return make("span", { class: "was", "aria-hidden": "true" }, text);
+}
+
+function drawRow(context, y) {
+  const { table } = context;
+  const { data } = table;
+  const row = make("tr");
+  if (data.y) row.append(drawBreakpoint(table, "y", y, context.view));
+  else row.append(make("th", { scope: "row" }, data.unit && data.unit !== "-" ? `Value, ${data.unit}` : "Value"));
+  for (let x = 0; x < data.nx; x += 1) row.append(drawCell(context, x, y));
+  return row;
+}
+
+function drawCell(context, x, y) {
+  const { table, view, chosen } = context;
+  const cell = table.cell(x, y);
+  const kinds = framing(table, x, y);
+  const parts = [];
+  const findings = table.pinned.get(cell);
+  if (findings) {
+    kinds.push("pinned");
+    parts.push(pins(findings));
+  }
+  if (table.isChanged(cell)) parts.push(...changedParts(table, cell, view, kinds));
+  else if (view === "change") parts.push(make("span", { "aria-hidden": "true" }, "·"), aside("unchanged"));
+  else parts.push(view === "old" ? table.old(cell) : table.new(cell));
+  if (view !== "change") {
+    const shade = table.shade(cell, view);
+    if (shade !== undefined) kinds.push(`s${shade}`);
+  }
+  if (table.off(view).has(cell)) {
+    kinds.push("off");
+    parts.push(aside(", switched off"));
+  }
+  if (context.times && table.data.logged) parts.push(drawTime(context, cell));
+  if (cell === chosen) kinds.push("chosen");
+  const tabindex = cell === chosen ? 0 : -1;
+  return make("td", { class: kinds.join(" ") || undefined, tabindex, "data-cell": cell }, ...parts);
+}
+
+function changedParts(table, cell, view, kinds) {
+  const way = table.direction(cell);
+  const difference = table.difference(cell);
+  const words = way === "switched" ? "changed" : `${way} by ${difference.replace(/^[+-]/, "")}`;
+  kinds.push("changed", way, `w${table.weight(cell)}`);
+  if (view === "old") return [table.old(cell), aside(`, ${words} to ${table.new(cell)}`)];
+  const text = view === "new" ? table.new(cell) : difference || `${table.old(cell)} → ${table.new(cell)}`;
+  return [mark(way), text, aside(`, ${words} from ${table.old(cell)}`), was(table.old(cell))];
+}
+
+/** Which edges of the operating range a cell lies at. */
+function framing(table, x, y) {
+  const { data } = table;
+  const [left, right] = data.x?.operating ?? [0, data.nx - 1];
+  const [top, bottom] = data.y?.operating ?? [0, data.ny - 1];
+  if (!data.x?.operating && !data.y?.operating) return [];
+  if (x < left || x > right || y < top || y > bottom) return [];
+  const edges = [["left", x === left], ["right", x === right], ["top", y === top], ["bottom", y === bottom]];
+  return edges.filter(([, is]) => is).map(([edge]) => `frame-${edge}`);
+}
+
+/** The worst of some findings as a letter pinned to a corner. */
+function pins(findings) {
+  if (!findings?.length) return "";
+  const open = findings.filter((finding) => !finding.waiver);
+  const severity = severities.find((one) => (open.length ? open : findings).some((f) => f.severity === one));
+  const word = open.length ? count(open.length, "finding") : "waived";
+  const letter = make("span", { "aria-hidden": "true" }, severity[0].toUpperCase());
+  const kind = open.length ? severity : "accepted";
+  return make("span", { class: `pin ${kind}` }, letter, aside(` ${severity}: ${word}, `));
+}
+
+function drawTime(context, cell) {
+  const share = context.table.data.logged.cells[cell];
+  const bar = make("span", { class: "bar", "aria-hidden": "true" });
+  bar.style.setProperty("--share", context.most ? share / context.most : 0);
+  return make("span", { class: "time" }, aside(", "), percentOf(share), aside(" of the time"), bar);
+}
+
+function percentOf(share) {
+  if (!share) return "0 %";
+  return share < 0.001 ? "< 0.1 %" : `${(100 * share).toFixed(1)} %`;
+}
+
+/** Everything about one cell, in words and numbers. */
+function drawDetails(table, cell) {
+  const { data } = table;
+  const [oldRaw, newRaw] = table.raw(cell);
+  const changed = table.isChanged(cell);
+  const percent = table.percent(cell);
+  const pairs = [["Where", table.place(cell)], ["Old", withUnit(table.old(cell), data.unit)]];
+  if (changed) {
+    pairs.push(["New", withUnit(table.new(cell), data.unit)]);
+    if (table.difference(cell)) pairs.push(["Difference", withUnit(table.difference(cell), data.unit)]);
+    if (percent) pairs.push(["Percent", `${percent} %`]);
+  } else {
+    pairs.push(["New", "unchanged"]);
+  }
+  pairs.push(["Raw", changed ? `${oldRaw} → ${newRaw}` : `${oldRaw}`], ["Address", table.address(cell)]);
+  if (data.logged) pairs.push(["Logged time", percentOf(data.logged.cells[cell])]);
+  const list = make("dl", {}, ...pairs.filter(([, text]) => text !== "").map(([name, text]) =>
+    make("div", { class: name.toLowerCase().replace(" ", "-") }, make("dt", {}, name), make("dd", {}, text))));
+  const pinned = table.pinned.get(cell) ?? [];
+  const findings = pinned.slice(0, mostPinned).map((finding) => make("p", { class: "finding" },
+    badge(finding.severity, finding.waiver), " ", make("code", {}, finding.rule), ` ${sentence(finding.message)} `,
+    finding.waiver ? waiverWords(finding.waiver) : finding.hint ?? ""));
+  const more = pinned.length - mostPinned;
+  if (more > 0) findings.push(make("p", { class: "finding" }, `${count(more, "finding")} more below.`));
+  return [list, ...findings];
+}

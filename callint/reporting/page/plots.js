@@ -1,0 +1,141 @@
+// Curves, and cuts through maps, as lines: the old ones dashed, the new ones solid.
+
+const frame = { width: 380, height: 240, left: 50, right: 36, top: 22, bottom: 42 };
+
+/** Round numbers that divide a range into a few steps. */
+function ticksOf(low, high, most = 5) {
+  const raw = (high - low) / most || 1;
+  const power = 10 ** Math.floor(Math.log10(raw));
+  const step = [1, 2, 2.5, 5, 10].map((one) => one * power).find((one) => one >= raw * 0.999);
+  const ticks = [];
+  for (let n = Math.ceil(low / step - 1e-9); n * step <= high + step * 1e-9; n += 1) ticks.push(n * step);
+  return ticks;
+}
+
+/** Breakpoints as numbers, or their places where they are none or do not rise. */
+function positions(texts) {
+  const values = texts.map(Number);
+  const rising = values.every((value, n) => Number.isFinite(value) && (n === 0 || value > values[n - 1]));
+  return rising ? values : texts.map((_, n) => n);
+}
+
+function scale(low, high, from, to) {
+  const span = high - low || 1;
+  return (value) => from + ((value - low) / span) * (to - from);
+}
+
+/**
+ * A plot of an old and a new line.
+ *
+ * Each line has `xs`, breakpoints as texts, and `ys`, numbers of which NaN is a gap. `span` are the lowest and
+ * the highest number of the value axis, `chosen` the place of the cell that is looked at.
+ */
+function drawPlot({ name, across, unit, old, now, span, chosen }) {
+  const [oldXs, newXs] = [positions(old.xs), positions(now.xs)];
+  const all = [...oldXs, ...newXs];
+  const x = scale(Math.min(...all), Math.max(...all), frame.left, frame.width - frame.right);
+  const slack = (span[1] - span[0]) * 0.06 || Math.abs(span[0]) * 0.1 || 1;
+  const [low, high] = [span[0] - slack, span[1] + slack];
+  const y = scale(low, high, frame.height - frame.bottom, frame.top);
+  const parts = [drawValueAxis(low, high, y, unit), drawBreakpointAxis(newXs, now.xs, x, across)];
+  if (newXs[chosen] !== undefined) {
+    const place = x(newXs[chosen]);
+    parts.push(draw("line", { class: "here", x1: place, x2: place, y1: frame.top, y2: frame.height - frame.bottom }));
+  }
+  parts.push(drawLine(oldXs, old.ys, x, y, "old"), drawLine(newXs, now.ys, x, y, "new"));
+  now.ys.forEach((value, n) => {
+    if (!Number.isFinite(value) || value === old.ys[n]) return;
+    parts.push(draw("circle", { class: "point", cx: x(newXs[n]), cy: y(value), r: 3.5 }));
+  });
+  parts.push(...drawNames([["old", oldXs, old.ys], ["new", newXs, now.ys]], x, y));
+  const size = `0 0 ${frame.width} ${frame.height}`;
+  return draw("svg", { viewBox: size, class: "plot", role: "img", "aria-label": name }, ...parts);
+}
+
+function drawLine(xs, ys, x, y, kind) {
+  let path = "";
+  let pen = "M";
+  ys.forEach((value, n) => {
+    if (Number.isFinite(value)) path += `${pen}${x(xs[n]).toFixed(1)} ${y(value).toFixed(1)}`;
+    pen = Number.isFinite(value) ? "L" : "M";
+  });
+  return draw("path", { class: `line ${kind}`, d: path || "M0 0" });
+}
+
+function drawValueAxis(low, high, y, unit) {
+  const group = draw("g", { class: "scale" });
+  for (const tick of ticksOf(low, high)) {
+    const at = y(tick);
+    group.append(draw("line", { x1: frame.left, x2: frame.width - frame.right, y1: at, y2: at }));
+    group.append(draw("text", { x: frame.left - 6, y: at + 3.5, "text-anchor": "end" }, numbers.format(tick)));
+  }
+  if (unit && unit !== "-") group.append(draw("text", { class: "unit", x: 4, y: 12 }, unit));
+  return group;
+}
+
+function drawBreakpointAxis(places, texts, x, across) {
+  const group = draw("g", { class: "scale" });
+  const base = frame.height - frame.bottom;
+  let free = -Infinity;
+  places.forEach((place, n) => {
+    const at = x(place);
+    group.append(draw("line", { class: "tick", x1: at, x2: at, y1: base, y2: base + 4 }));
+    // As many breakpoints are written as have room beside each other.
+    const half = texts[n].length * 3.2 + 3;
+    if (at - half < free) return;
+    free = at + half;
+    group.append(draw("text", { x: at, y: base + 16, "text-anchor": "middle" }, texts[n]));
+  });
+  const middle = (frame.left + frame.width - frame.right) / 2;
+  group.append(draw("text", { class: "unit", x: middle, y: base + 34, "text-anchor": "middle" }, across));
+  return group;
+}
+
+/** "old" and "new" at the ends of their lines, moved apart where the ends lie together. */
+function drawNames(lines, x, y) {
+  const names = [];
+  for (const [name, xs, ys] of lines) {
+    const last = ys.findLastIndex(Number.isFinite);
+    if (last >= 0) names.push({ name, x: x(xs[last]) + 8, y: y(ys[last]) + 4 });
+  }
+  if (names.length === 2 && Math.abs(names[0].y - names[1].y) < 13) {
+    const middle = (names[0].y + names[1].y) / 2;
+    const up = names[0].y < names[1].y ? 0 : 1;
+    names[up].y = middle - 6.5;
+    names[1 - up].y = middle + 6.5;
+  }
+  return names.map(({ name, x: left, y: top }) => draw("text", { class: `name ${name}`, x: left, y: top }, name));
+}
+
+/** The picture of a curve. */
+function drawCurve(table, chosen) {
+  const { x, unit } = table.data;
+  return drawPlot({
+    name: `${table.title}: old and new values by ${axisName(x)}`,
+    across: axisName(x), unit, span: table.span, chosen: table.at(chosen)[0],
+    old: { xs: x.old, ys: table.numbers("old") },
+    now: { xs: table.breakpoints("x"), ys: table.numbers("new") },
+  });
+}
+
+/** A cut through a map along one axis, "x" or "y", at the breakpoint of a cell on the other. */
+function drawCut(table, side, chosen) {
+  const [x, y] = table.at(chosen);
+  const axis = table.data[side];
+  const length = side === "x" ? table.data.nx : table.data.ny;
+  const cells = Array.from({ length }, (_, n) => (side === "x" ? table.cell(n, y) : table.cell(x, n)));
+  const pick = (view) => cells.map((cell) => table.numbers(view)[cell]);
+  return drawPlot({
+    name: `${table.title}: old and new values by ${axisName(axis)} at ${cutPlace(table, side, chosen)}`,
+    across: axisName(axis), unit: table.data.unit, span: table.span, chosen: side === "x" ? x : y,
+    old: { xs: axis.old, ys: pick("old") },
+    now: { xs: table.breakpoints(side), ys: pick("new") },
+  });
+}
+
+/** Where a cut lies: the breakpoint on the other axis. */
+function cutPlace(table, side, chosen) {
+  const [x, y] = table.at(chosen);
+  const other = side === "x" ? "y" : "x";
+  return withUnit(table.breakpoints(other)[side === "x" ? y : x], table.data[other].unit);
+}

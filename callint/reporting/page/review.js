@@ -1,0 +1,47 @@
+// The start of the page.
+
+/** Goes where the page's address leads: a finding, a table, or a cell of it. */
+function followLink() {
+  let link = window.location.hash.slice(1);
+  try {
+    link = decodeURIComponent(link);
+  } catch {
+    return;
+  }
+  const finding = /^finding-(\d+)$/.exec(link);
+  const [, key, x, y] = /^(.*?)(?:\/(\d+),(\d+))?$/s.exec(link);
+  const section = desk.sections.find(({ table }) => table.key === key);
+  if (!section) {
+    if (finding) showFinding(Number(finding[1]));
+    return;
+  }
+  if (section.article.hidden) clearFilter();
+  const isCell = x !== undefined && section.table.has(Number(x), Number(y));
+  section.show({ focus: !isCell, link: false });
+  if (isCell) section.choose(section.table.cell(Number(x), Number(y)), { focus: true, link: false });
+}
+
+/** On paper stands every table, with its new values. */
+function printAll() {
+  const view = { ...desk };
+  window.addEventListener("beforeprint", () => {
+    [view.view, view.times] = [desk.view, desk.times];
+    setView("new");
+    drawAll();
+    for (const item of desk.findingItems) item.closest("details")?.setAttribute("open", "");
+  });
+  window.addEventListener("afterprint", () => setView(view.view));
+}
+
+said.load();
+watchSections();
+drawList();
+drawBar();
+drawFindings();
+document.querySelector("main").append(drawSignOff());
+listenToKeys();
+printAll();
+for (const listener of said.listeners) listener();
+window.addEventListener("hashchange", followLink);
+followLink();
+document.documentElement.classList.add("ready");

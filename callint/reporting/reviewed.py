@@ -1,0 +1,61 @@
+"""What a review is about: the images, what the rules say of them, and what OLD had too."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from callint.decoding.dwell import Logged
+from callint.rules.case import Case
+from callint.rules.inspection import Report
+
+if TYPE_CHECKING:  # git is slow to import, and two files need none of it
+    from callint.versioning.git import LoggedCommit
+
+
+class State(StrEnum):
+    """What became of an image."""
+
+    CHANGED = "changed"
+    ADDED = "added"
+    REMOVED = "removed"
+    SAME = "same"
+    UNREADABLE = "unreadable"
+
+
+@dataclass(frozen=True, slots=True)
+class Reviewed:
+    """One image of a review; ``old``, ``new`` and ``base`` are names for people, "" where there is none.
+
+    ``case`` has the old content for its base, or for an image that was added the factory's. It is None where
+    nothing can be compared; of an unreadable image ``trouble`` says why. ``renamed`` is the path before.
+    """
+
+    path: str
+    state: State
+    old: str = ""
+    new: str = ""
+    base: str = ""
+    renamed: str = ""
+    case: Case | None = None
+    trouble: str = ""
+    logged: Logged | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """Images by path, and the findings on their new contents.
+
+    ``report`` has the findings that OLD has not; ``report.known`` are those that it has too. ``day`` is the
+    one for which waivers were judged, None where none of them ends.
+    """
+
+    title: str
+    old: str
+    new: str
+    images: tuple[Reviewed, ...]
+    report: Report
+    commit: LoggedCommit | None = None
+    day: date | None = None

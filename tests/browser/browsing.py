@@ -1,0 +1,193 @@
+"""A real browser with a review page in it, driven as a reader drives it."""
+
+from __future__ import annotations
+
+import base64
+import json
+import shutil
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import pypdfium2
+from selenium import webdriver
+from selenium.webdriver.chrome.service import Service
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.print_page_options import PrintOptions
+from selenium.webdriver.remote.webelement import WebElement
+from selenium.webdriver.support.wait import WebDriverWait
+
+#: Nothing but the page: no updates, no accounts, no graphics card.
+_FLAGS = (
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--disable-dev-shm-usage",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--hide-scrollbars",
+    "--force-device-scale-factor=1",
+    "--window-size=1400,1000",
+)
+WAIT = 20.0
+
+
+@contextmanager
+def chromium(profile: Path) -> Iterator[webdriver.Chrome]:
+    """The machine's Chromium with an empty profile."""
+    options = webdriver.ChromeOptions()
+    browser, driver = shutil.which("chromium"), shutil.which("chromedriver")
+    assert browser, "chromium is not installed"
+    assert driver, "chromedriver is not installed"
+    options.binary_location = browser
+    for flag in (*_FLAGS, f"--user-data-dir={profile}"):
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    # The path is given, so that nothing is looked up.
+    chrome = webdriver.Chrome(options=options, service=Service(driver))
+    try:
+        chrome.set_page_load_timeout(60)
+        yield chrome
+    finally:
+        chrome.quit()
+
+
+class Page:
+    """A page that is open in the browser."""
+
+    def __init__(self, chrome: webdriver.Chrome, file: Path) -> None:
+        self.chrome = chrome
+        self.file = file
+
+    # Getting there
+
+    def open(self, link: str = "") -> Page:
+        """The page anew, at a link into it; what the browser kept stays."""
+        self.chrome.get("about:blank")
+        self.logged("browser")
+        self.logged("performance")
+        self.chrome.get(self.file.as_uri() + link)
+        return self
+
+    def screen(self, width: int = 1400, height: int = 1000, dark: bool = False) -> Page:
+        """The window's size and whether its reader likes it dark."""
+        size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
+        self.chrome.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+        liked = [{"name": "prefers-color-scheme", "value": "dark" if dark else "light"}]
+        self.chrome.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": liked})
+        return self
+
+    # Looking
+
+    def all(self, css: str) -> list[WebElement]:
+        return self.chrome.find_elements(By.CSS_SELECTOR, css)
+
+    def one(self, css: str) -> WebElement:
+        """The one element there is, as soon as it is there."""
+        (found,) = self.until(lambda: self.all(css))
+        return found  # type: ignore[no-any-return]
+
+    def texts(self, css: str) -> list[str]:
+        """What all these elements say, to eyes or not."""
+        return [" ".join(text.split()) for text in self.run(_TEXTS, css)]
+
+    def text(self, css: str) -> str:
+        (text,) = self.until(lambda: self.texts(css))
+        return text  # type: ignore[no-any-return]
+
+    def run(self, script: str, *arguments: Any) -> Any:
+        return self.chrome.execute_script(script, *arguments)
+
+    def until(self, what: Any) -> Any:
+        """What a function returns, once that is something."""
+        return WebDriverWait(self.chrome, WAIT, poll_frequency=0.05).until(lambda _: what())
+
+    @property
+    def link(self) -> str:
+        return str(self.run("return decodeURIComponent(location.hash)"))
+
+    def details(self, table: str) -> dict[str, str]:
+        """What is said of the cell that is looked at, or that the pointer is over."""
+        names, values = (self.texts(f"#{table} .details {part}") for part in ("dt", "dd"))
+        return dict(zip(names, values, strict=True))
+
+    def logged(self, kind: str) -> list[Any]:
+        return self.chrome.get_log(kind)  # type: ignore[no-any-return, no-untyped-call, attr-defined, unused-ignore]
+
+    def requests(self) -> set[str]:
+        """The addresses of everything that was asked for since the page was opened."""
+        messages = [json.loads(entry["message"])["message"] for entry in self.logged("performance")]
+        asked = [one["params"] for one in messages if one["method"] == "Network.requestWillBeSent"]
+        return {one["request"]["url"].partition("#")[0] for one in asked}
+
+    # Doing
+
+    def press(self, *keys: str) -> None:
+        ActionChains(self.chrome).send_keys(*keys).perform()
+
+    def hover(self, element: WebElement) -> None:
+        ActionChains(self.chrome).move_to_element(element).perform()
+
+    def show(self, table: str) -> Page:
+        """A table brought near, with its grid drawn as the page is set."""
+        self.run("document.getElementById(arguments[0]).scrollIntoView()", table)
+        view = self.run("return document.querySelector('.views input:checked').value")
+        self.until(lambda: self.all(f"#{table} .scroll table.{view}"))
+        return self
+
+    def cell(self, table: str, x: int, y: int) -> WebElement:
+        self.show(table)
+        rows = self.all(f"#{table} tbody tr")
+        return rows[y].find_elements(By.TAG_NAME, "td")[x]
+
+    def values(self, table: str) -> list[list[str]]:
+        """What stands in the cells of a grid, as eyes see it."""
+        self.show(table)
+        return self.run(_VALUES, table)  # type: ignore[no-any-return]
+
+    def paper(self) -> bytes:
+        """The page on sheets of A4, as PDF."""
+        options = PrintOptions()
+        options.page_width, options.page_height = 21.0, 29.7
+        options.background = True
+        return base64.b64decode(self.chrome.print_page(options))
+
+    def pdf(self) -> str:
+        """The text of the page on paper."""
+        with closing(pypdfium2.PdfDocument(self.paper())) as document:
+            texts = []
+            for page in document:
+                with closing(page), closing(page.get_textpage()) as text:
+                    texts.append(text.get_text_range())
+        return " ".join(" ".join(texts).split())
+
+    def violations(self) -> list[str]:
+        """What axe finds wrong for people who cannot see, point or tell colours apart."""
+        self.run((files("axe_playwright_python") / "axe.min.js").read_text("utf-8"))
+        found = self.chrome.execute_async_script(_AXE)
+        assert len(found["passes"]) > 20, found
+        return [f"{one['id']}: {node['html']}" for one in found["violations"] for node in one["nodes"]]
+
+
+_TEXTS = "return [...document.querySelectorAll(arguments[0])].map((one) => one.textContent)"
+#: Without what only screen readers and paper get.
+_VALUES = """
+return [...document.getElementById(arguments[0]).querySelectorAll("tbody tr")].map((row) =>
+  [...row.querySelectorAll("td")].map((cell) => {
+    const copy = cell.cloneNode(true);
+    for (const part of copy.querySelectorAll(".aside, .was, .mark, .pin")) part.remove();
+    return copy.textContent;
+  }));
+"""
+_AXE = """
+const done = arguments[arguments.length - 1];
+const tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"];
+axe.run(document, {runOnly: {type: "tag", values: tags}}).then(done, (error) => done({violations: [
+  {id: String(error), nodes: [{html: ""}]}]}));
+"""

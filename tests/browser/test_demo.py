@@ -1,0 +1,112 @@
+"""The demo's review in a browser, number by number beside what callint diff says of the same change."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.browser.browsing import Page
+from tests.browser.conftest import Opened
+from tests.browser.documents import listed
+from tests.running import Scratch, needs_chromium, run
+
+pytestmark = needs_chromium
+
+BASE, BOAT = "factory/sk28-0412.bin", "boats/petrel.bin"
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Scratch:
+    folder = tmp_path_factory.mktemp("demo")
+    assert run("demo", "yard", cwd=folder).status == 0
+    yard = Scratch(folder / "yard")
+    for words in (("page.html",), ("review.json", "--format", "json")):
+        done = yard.run("review", BASE, BOAT, "--date", "2026-04-08", "--output", *words)
+        assert done.status == 0, done
+    return yard
+
+
+@pytest.fixture
+def page(demo: Scratch, opened: Opened) -> Page:
+    return opened(demo.root / "page.html")
+
+
+@pytest.fixture(scope="module")
+def review(demo: Scratch) -> Any:
+    return json.loads((demo.root / "review.json").read_text("utf-8"))
+
+
+def test_every_changed_cell_of_the_diff_is_in_the_page_with_its_numbers(demo: Scratch, page: Page) -> None:
+    diff = demo.run("diff", BASE, BOAT, "--format", "json").data
+    assert len(diff["tables"]) > 5
+    for table in diff["tables"]:
+        name = table["table"]
+        shown = page.values(name)
+        marked = {int(one.get_attribute("data-cell") or "") for one in page.all(f"#{name} td.changed")}
+        columns = len(shown[0])
+        assert marked == {cell["y"] * columns + cell["x"] for cell in table["cells"]}
+        for cell in table["cells"]:
+            text = shown[cell["y"]][cell["x"]]
+            digits = len(text.partition(".")[2])
+            if text.lstrip("-")[:1].isdigit():
+                assert float(text) == pytest.approx(cell["new"], abs=0.51 * 10**-digits)
+        first = table["cells"][0]
+        page.cell(name, first["x"], first["y"]).click()
+        assert page.details(name)["Raw"] == f"{first['old_raw']} → {first['new_raw']}"
+    assert page.logged("browser") == []
+
+
+def test_all_values_old_and_new_are_those_of_the_review(page: Page, review: Any) -> None:
+    for view in ("new", "old"):
+        page.one(f"input[value={view}]").click()
+        for table in review["images"][0]["tables"]:
+            values = list(listed(table["old"], table["nx"] * table["ny"]))
+            if view == "new":
+                cells = [first + n for first, length in table["cells"] for n in range(length)]
+                for cell, new in zip(cells, listed(table["new"], len(cells)), strict=True):
+                    values[cell] = new
+            assert [text for row in page.values(table["name"]) for text in row] == values, table["name"]
+
+
+def test_all_findings_are_in_the_page(page: Page, review: Any) -> None:
+    shown = page.texts(".findings li")
+    assert len(shown) == len(review["findings"])
+    for text, finding in zip(shown, review["findings"], strict=True):
+        assert finding["message"] in text
+        assert finding["rule"] in text
+
+
+def test_the_paper_has_every_changed_table_and_all_its_new_values(page: Page, review: Any) -> None:
+    paper = page.pdf()
+    for table in review["images"][0]["tables"]:
+        assert f"{table['title']} {table['name']}" in paper
+        assert [value for value in listed(table["new"], table["changed"]) if value not in paper] == []
+    for finding in review["findings"]:
+        assert finding["fingerprint"][:8] in paper
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+def test_axe_finds_nothing_in_the_demo(demo: Scratch, opened: Opened, review: Any, dark: bool) -> None:
+    page = opened(demo.root / "page.html", dark=dark)
+    for table in review["images"][0]["tables"][:6]:
+        page.show(table["name"])
+    assert page.violations() == []
+
+
+def test_a_range_of_several_images_is_one_page(demo: Scratch, opened: Opened, tmp_path: Path) -> None:
+    target = tmp_path / "range.html"
+    first = demo.must("rev-list", "--max-parents=0", "HEAD").strip()
+    assert demo.run("review", first, "HEAD", "--output", str(target)).status == 0
+    page = opened(target)
+    assert page.text("h1").startswith("3 images, ")
+    assert {link.split(".")[0] for link in page.run(_LINKS)} == {"#1", "#2"}
+    page.press("f")
+    assert page.link == "#finding-0"
+    assert page.violations() == []
+    assert page.logged("browser") == []
+
+
+_LINKS = "return [...document.querySelectorAll('.list .tables a')].map((one) => one.getAttribute('href'))"

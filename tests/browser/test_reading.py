@@ -1,0 +1,384 @@
+"""Reading a change in a browser: numbers, views, pictures, keys, links."""
+
+from __future__ import annotations
+
+import pytest
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.keys import Keys
+
+from tests.browser.conftest import Opened
+from tests.browser.documents import document, image, many, smoke_limit, yard
+from tests.running import needs_chromium
+
+pytestmark = needs_chromium
+
+SMOKE = smoke_limit()
+CHANGED = dict(zip((19, 20, 28), SMOKE["new"], strict=True))
+
+
+def new_values() -> list[list[str]]:
+    cells = [CHANGED.get(number, old) for number, old in enumerate(SMOKE["old"])]
+    return [cells[8 * y : 8 * y + 8] for y in range(6)]
+
+
+def old_values() -> list[list[str]]:
+    return [SMOKE["old"][8 * y : 8 * y + 8] for y in range(6)]
+
+
+# Numbers
+
+
+def test_a_grid_shows_every_new_value_of_the_document(opened: Opened) -> None:
+    assert opened(yard()).values("smoke_limit") == new_values()
+
+
+def test_the_old_view_shows_every_old_value(opened: Opened) -> None:
+    page = opened(yard())
+    page.show("smoke_limit").one("input[value=old]").click()
+    assert page.values("smoke_limit") == old_values()
+
+
+def test_the_change_view_shows_differences_with_their_sign_and_nothing_else(opened: Opened) -> None:
+    page = opened(yard())
+    page.show("smoke_limit").one("input[value=change]").click()
+    shown = page.values("smoke_limit")
+    assert {(x, y): text for y, row in enumerate(shown) for x, text in enumerate(row) if text != "·"} == {
+        (3, 2): "+2.5",
+        (4, 2): "+30.0",
+        (4, 3): "-1.5",
+    }
+
+
+def test_the_heads_of_a_grid_are_the_breakpoints_with_signal_and_unit(opened: Opened) -> None:
+    page = opened(yard()).show("smoke_limit")
+    assert page.texts("#smoke_limit thead tr:first-child th") == ["Fuel quantity, mg", "Engine speed, rpm"]
+    assert page.texts("#smoke_limit thead tr:last-child th[scope=col]") == SMOKE["x"]["old"]
+    assert page.texts("#smoke_limit tbody th[scope=row]") == SMOKE["y"]["old"]
+
+
+def test_the_frame_lies_around_the_operating_range(opened: Opened) -> None:
+    page = opened(yard()).show("smoke_limit")
+    edges = {}
+    for edge in ("left", "right", "top", "bottom"):
+        cells = [
+            int(cell.get_attribute("data-cell") or "") for cell in page.all(f"#smoke_limit .frame-{edge}")
+        ]
+        edges[edge] = sorted(
+            {cell % 8 for cell in cells} if edge in {"left", "right"} else {c // 8 for c in cells}
+        )
+    assert edges == {"left": [0], "right": [6], "top": [1], "bottom": [4]}
+    assert "Framed is the operating range: 800 to 3000 rpm, 15 to 60 mg." in page.texts(
+        "#smoke_limit .told-by"
+    )
+
+
+def test_a_changed_cell_says_so_in_shape_and_words(opened: Opened) -> None:
+    page = opened(yard()).show("smoke_limit")
+    assert page.texts("#smoke_limit td[data-cell='19'] .mark") == ["▲"]
+    assert page.texts("#smoke_limit td[data-cell='19'] .aside") == [", raised by 2.5 from 30.5"]
+    assert page.texts("#smoke_limit td[data-cell='28'] .aside") == [", lowered by 1.5 from 35.0"]
+    assert page.texts("#smoke_limit td[data-cell='28'] .mark") == ["▼"]
+    page.show("monitor")
+    assert page.texts("#monitor td .mark") == ["◆"]
+    assert page.texts("#monitor td .aside") == [", changed from on"]
+
+
+def test_a_cell_that_is_off_is_hatched_and_says_so(opened: Opened) -> None:
+    page = opened(yard()).show("speed_trim")
+    assert [cell.get_attribute("data-cell") for cell in page.all("#speed_trim td.off")] == ["7"]
+    assert ", switched off" in page.texts("#speed_trim td.off .aside")
+
+
+def test_a_breakpoint_that_moved_shows_where_it_was(opened: Opened) -> None:
+    page = opened(yard()).show("speed_trim")
+    assert page.text("#speed_trim th.moved .aside:not(.pin .aside)") == ", moved from 800"
+    page.one("input[value=old]").click()
+    assert page.texts("#speed_trim thead th[scope=col]")[1] == "1000"
+
+
+def test_the_logged_time_lies_over_the_cells_when_asked_for(opened: Opened) -> None:
+    page = opened(yard()).show("smoke_limit")
+    assert "Changed cells cover 38 % of the logged time; 1 changed cell never reached." in page.texts(
+        "#smoke_limit .logged"
+    )
+    assert page.all("#smoke_limit .time") == []
+    page.press("t")
+    times = page.texts("#smoke_limit .time")
+    assert (len(times), times[0], times[47]) == (48, ", 0.2 % of the time", ", 9.6 % of the time")
+
+
+def test_lists_of_values_may_be_written_as_one_text(opened: Opened) -> None:
+    page = opened(yard())
+    assert isinstance(yard()["images"][0]["tables"][2]["old"], str)
+    assert page.values("speed_trim") == [["10.0", "12.0", "15.0", "20.5", "24.0", "24.0", "22.0", "18.0"]]
+    page.hover(page.cell("speed_trim", 3, 0))
+    assert page.details("speed_trim")["Percent"] == "+7.9 %"
+
+
+# Details
+
+
+def test_the_pointer_over_a_cell_shows_everything_about_it(opened: Opened) -> None:
+    page = opened(yard())
+    page.hover(page.cell("smoke_limit", 4, 3))
+    assert page.details("smoke_limit") == {
+        "Where": "2200 rpm, 45 mg",
+        "Old": "35.0 mg",
+        "New": "33.5 mg",
+        "Difference": "-1.5 mg",
+        "Percent": "-4.3 %",
+        "Raw": "350 → 335",
+        "Address": "0x0126C",
+        "Logged time": "4.0 %",
+    }
+
+
+def test_an_address_follows_the_order_in_which_cells_are_stored(opened: Opened) -> None:
+    stored = {**smoke_limit(), "order": "y-first"}
+    page = opened(document([image(0, "boats/heron.bin", [stored])]))
+    page.hover(page.cell("smoke_limit", 4, 3))
+    assert page.details("smoke_limit")["Address"] == f"0x{0x1234 + 2 * (4 * 6 + 3):05X}"
+
+
+def test_a_finding_is_pinned_to_its_cell_with_rule_message_and_hint(opened: Opened) -> None:
+    page = opened(yard())
+    page.cell("smoke_limit", 4, 2).click()
+    assert page.texts("#smoke_limit td.pinned .pin") == ["E error: 1 finding,"]
+    assert page.text("#smoke_limit .details .finding") == (
+        "Eerror change/suspicious-cell 56.0 mg stands among 25 and 29 mg. Compare with the neighbours."
+    )
+
+
+def test_a_finding_on_an_axis_is_pinned_to_its_breakpoint(opened: Opened) -> None:
+    page = opened(yard()).show("speed_trim")
+    assert page.texts("#speed_trim th .pin") == ["N note: 1 finding,"]
+
+
+def test_a_waived_finding_is_shown_with_who_and_why(opened: Opened) -> None:
+    page = opened(yard()).show("overspeed_cut")
+    words = page.text("#overspeed_cut .own li")
+    assert "Waived by Ada Quay until 2027-01-31: asked for by the skipper" in words
+
+
+# The keyboard
+
+
+def test_arrow_keys_move_through_the_cells_and_the_link_goes_with_them(opened: Opened) -> None:
+    page = opened(yard())
+    page.cell("smoke_limit", 4, 2).click()
+    page.press(Keys.ARROW_RIGHT, Keys.ARROW_DOWN, Keys.ARROW_DOWN)
+    assert page.link == "#smoke_limit/5,4"
+    assert page.details("smoke_limit")["Where"] == "2600 rpm, 60 mg"
+    page.press(Keys.HOME, Keys.ARROW_LEFT)
+    assert page.link == "#smoke_limit/0,4"
+    tabbed = page.run("return [...document.querySelectorAll('#smoke_limit td[tabindex=\"0\"]')].length")
+    assert tabbed == 1
+
+
+def test_next_and_previous_change_go_from_cell_to_cell_and_on_to_the_next_table(opened: Opened) -> None:
+    page = opened(yard(), "#smoke_limit")
+    seen = []
+    for key in "nnnnpp":
+        page.press(key)
+        seen.append(page.link)
+    cells = ["#smoke_limit/3,2", "#smoke_limit/4,2", "#smoke_limit/4,3"]
+    assert seen == [*cells, "#overspeed_cut/0,0", cells[2], cells[1]]
+
+
+def test_next_and_previous_finding_go_through_all_of_them_worst_first(opened: Opened) -> None:
+    page = opened(yard())
+    seen = []
+    for key in ("f", "f", "f", "F"):
+        page.press(key)
+        seen.append(page.link)
+    assert seen == ["#finding-0", "#finding-1", "#finding-2", "#finding-1"]
+    page.press("F")
+    assert page.run("return document.activeElement.dataset.cell") == "20"
+
+
+def test_next_and_previous_table_go_through_the_list(opened: Opened) -> None:
+    page = opened(yard(), "#smoke_limit")
+    for key, table in (("j", "overspeed_cut"), ("j", "speed_trim"), ("k", "overspeed_cut")):
+        page.press(key)
+        assert page.link == f"#{table}"
+        assert page.run("return document.activeElement.id") == table
+    assert page.texts(".list a[aria-current] .name") == ["Overspeed cut"]
+
+
+def test_one_key_goes_through_the_three_views(opened: Opened) -> None:
+    page = opened(yard()).show("smoke_limit")
+    views = []
+    for _ in range(3):
+        page.press("v")
+        views.append(page.run("return document.querySelector('#smoke_limit table').className"))
+    assert views == ["old", "change", "new"]
+
+
+def test_keys_are_shown_and_can_be_switched_off(opened: Opened) -> None:
+    page = opened(yard(), "#smoke_limit")
+    page.press("?")
+    assert page.one("dialog").is_displayed()
+    assert len(page.texts("dialog kbd")) > 10
+    page.one("dialog input").click()
+    page.press(Keys.ESCAPE)
+    page.press("j")
+    assert page.link == "#smoke_limit"
+
+
+def test_a_letter_in_a_remark_is_a_letter(opened: Opened) -> None:
+    page = opened(yard(), "#smoke_limit")
+    page.press("m")
+    page.press("jvn")
+    assert page.one("#smoke_limit .signing textarea").get_attribute("value") == "jvn"
+    assert page.link == "#smoke_limit"
+
+
+# Links
+
+
+def test_a_link_leads_to_a_cell(opened: Opened) -> None:
+    page = opened(yard(), "#smoke_limit/4,3")
+    assert page.run("return document.activeElement.dataset.cell") == "28"
+    assert page.details("smoke_limit")["New"] == "33.5 mg"
+
+
+def test_a_link_leads_to_a_finding_and_its_cell(opened: Opened) -> None:
+    page = opened(yard(), "#finding-0")
+    assert page.run("return document.activeElement.dataset.cell") == "20"
+
+
+def test_a_link_to_a_finding_without_a_table_leads_to_its_words(opened: Opened) -> None:
+    page = opened(yard(), "#finding-1")
+    assert "2 bytes are explained by nothing." in page.run("return document.activeElement.textContent")
+
+
+def test_links_tell_the_tables_of_several_images_apart(opened: Opened) -> None:
+    tables = [smoke_limit()]
+    page = opened(
+        document([image(0, "boats/gannet.bin", tables), image(1, "boats/heron.bin", tables)]),
+        "#1.smoke_limit/0,1",
+    )
+    assert page.run("return document.activeElement.closest('article').dataset.image") == "1"
+    page.press("j", "k", "k")
+    assert page.link == "#0.smoke_limit"
+
+
+def test_a_link_to_nothing_leaves_the_page_as_it_is(opened: Opened) -> None:
+    page = opened(yard(), "#nowhere/9,9")
+    assert page.text("h1") == "boats/heron.bin"
+    assert page.logged("browser") == []
+
+
+# Pictures
+
+
+def numbers(path: str) -> list[float]:
+    return [float(word) for word in path.replace("M", " ").replace("L", " ").split()]
+
+
+def test_a_curve_is_plotted_old_dashed_and_new_solid(opened: Opened) -> None:
+    page = opened(yard()).show("speed_trim")
+    page.until(lambda: page.all("#speed_trim .plot"))
+    assert page.texts("#speed_trim .plot .name") == ["old", "new"]
+    style = "return getComputedStyle(document.querySelector(arguments[0])).strokeDasharray"
+    assert page.run(style, "#speed_trim .line.old") != "none"
+    assert page.run(style, "#speed_trim .line.new") == "none"
+    old, new = (
+        page.run(f"return document.querySelector('#speed_trim .line.{one}').getAttribute('d')")
+        for one in ("old", "new")
+    )
+    # The last cell is off, and no number.
+    assert len(numbers(old)) == len(numbers(new)) == 2 * 7
+    assert numbers(old)[7] > numbers(new)[7]  # the raised cell stands higher on the picture
+
+
+def test_cuts_through_a_map_follow_the_chosen_cell(opened: Opened) -> None:
+    page = opened(yard())
+    page.cell("smoke_limit", 4, 2).click()
+    cuts = "#smoke_limit .cut-x figcaption, #smoke_limit .cut-y figcaption"
+    page.until(lambda: len(page.texts(cuts)) == 2)
+    assert page.texts(cuts) == [
+        "Cut at 30 mg; old dashed, new solid.",
+        "Cut at 2200 rpm; old dashed, new solid.",
+    ]
+    page.press(Keys.ARROW_DOWN)
+    assert page.texts(cuts)[0] == "Cut at 45 mg; old dashed, new solid."
+
+
+@pytest.mark.parametrize("way", ["keys", "pointer", "button"])
+def test_a_surface_can_be_turned(opened: Opened, way: str) -> None:
+    page = opened(yard()).show("smoke_limit")
+    page.until(lambda: page.all("#smoke_limit .surface"))
+    shape = (
+        "return document.querySelector('#smoke_limit .surface polygon:nth-child(2)').getAttribute('points')"
+    )
+    before = page.run(shape)
+    table = page.one("#smoke_limit .turntable")
+    if way == "keys":
+        table.send_keys(Keys.ARROW_RIGHT)
+    elif way == "button":
+        page.all("#smoke_limit .turns button")[0].click()
+    else:
+        ActionChains(page.chrome).click_and_hold(table).move_by_offset(60, 10).release().perform()
+    assert page.until(lambda: page.run(shape) != before)
+    assert len(page.all("#smoke_limit .surface polygon")) == 7 * 5 + 1
+
+
+def test_names_are_not_plotted(opened: Opened) -> None:
+    page = opened(yard()).show("monitor")
+    assert page.values("monitor") == [["off"]]
+    assert page.all("#monitor svg") == []
+
+
+# The list
+
+
+def test_the_list_has_every_table_in_the_order_of_the_document(opened: Opened) -> None:
+    page = opened(yard())
+    assert page.texts(".list .name") == ["Smoke limit", "Overspeed cut", "Speed trim", "Monitor"]
+    page.all(".list .tables a")[2].click()
+    assert page.link == "#speed_trim"
+
+
+@pytest.mark.parametrize(
+    ("field", "value", "left"),
+    [
+        ("Words", "trim", ["Speed trim"]),
+        ("Words", "smoke LIMIT", ["Smoke limit"]),
+        ("Purpose", "protection", ["Smoke limit", "Overspeed cut"]),
+        ("Group", "Trims", ["Speed trim"]),
+        ("Findings", "with errors", ["Smoke limit"]),
+        ("Findings", "without", ["Overspeed cut", "Monitor"]),
+    ],
+)
+def test_the_list_and_the_tables_can_be_filtered(
+    opened: Opened, field: str, value: str, left: list[str]
+) -> None:
+    page = opened(yard())
+    (label,) = [one for one in page.all(".filters label") if one.text.startswith(field)]
+    label.find_element("css selector", "input, select").send_keys(value)
+    assert page.texts(".list li:not([hidden]) .name") == left
+    assert [title.split(" ")[0] for title in page.texts("article:not([hidden]) h3")] == [
+        one.split(" ")[0] for one in left
+    ]
+    assert page.text(".list .told") == f"{len(left)} of 4 tables shown"
+
+
+def test_a_link_to_a_table_that_the_filter_hides_shows_it(opened: Opened) -> None:
+    page = opened(yard())
+    page.press("/")
+    page.press("trim")
+    page.run("location.hash = '#smoke_limit/4,2'")
+    page.until(lambda: page.run("return document.activeElement.dataset.cell") == "20")
+    assert page.text(".list .told") == ""
+
+
+def test_of_hundreds_of_tables_only_the_near_ones_are_drawn(opened: Opened) -> None:
+    page = opened(many(200))
+    page.until(lambda: page.all("#table_0 table"))
+    assert 1 <= len(page.all("article table")) < 20
+    page.run("location.hash = '#table_150/3,2'")
+    page.until(lambda: page.run("return document.activeElement.dataset.cell") == "35")
+    top = page.run("return document.getElementById('table_150').getBoundingClientRect().top")
+    assert -1000 < top < 1000
+    assert page.all("#table_75 table") == []

@@ -1,0 +1,218 @@
+"""What every page keeps to: no request, nothing of a stranger's that runs, readable by all, printable."""
+
+from __future__ import annotations
+
+import copy
+import json
+from typing import Any
+
+import pytest
+
+from callint.model.shown import clean
+from tests.browser.browsing import Page
+from tests.browser.conftest import Opened
+from tests.browser.documents import Json, document, image, listed, many, smoke_limit, yard
+from tests.running import needs_chromium
+
+pytestmark = needs_chromium
+
+
+def walk_through(page: Page, tables: list[str]) -> None:
+    """Everything that a reader can do to a page, so that all of it has been drawn."""
+    for table in tables:
+        page.show(table)
+    page.press("v", "v", "t", "n", "f", "j", "?")
+    page.run("document.querySelector('dialog').close()")
+    for details in page.all("details"):
+        page.run("arguments[0].open = true", details)
+    page.until(lambda: page.all(".surface"))
+
+
+TABLES = ["smoke_limit", "overspeed_cut", "speed_trim", "monitor"]
+
+
+def test_nothing_is_asked_for_but_the_page_itself_and_the_console_stays_empty(opened: Opened) -> None:
+    page = opened(yard())
+    walk_through(page, TABLES)
+    page.pdf()
+    assert page.requests() == {page.file.as_uri()}
+    assert page.logged("browser") == []
+
+
+def test_the_pages_own_policy_forbids_requests(opened: Opened) -> None:
+    page = opened(yard())
+    blocked = page.chrome.execute_async_script(
+        "const done = arguments[0]; document.addEventListener('securitypolicyviolation', (event) =>"
+        " done(event.effectiveDirective)); fetch('https://yard.example/').catch(() => {});"
+    )
+    assert blocked == "connect-src"
+
+
+# Everybody can read it
+
+
+@pytest.mark.parametrize(
+    ("width", "dark"), [(1400, False), (1400, True), (360, False)], ids=["light", "dark", "narrow"]
+)
+def test_axe_finds_nothing(opened: Opened, width: int, dark: bool) -> None:
+    page = opened(yard(), width=width, dark=dark)
+    walk_through(page, TABLES)
+    assert page.violations() == []
+    page.run("document.querySelector('input[value=old]').click()")
+    assert page.violations() == []
+
+
+def test_axe_finds_nothing_in_the_list_of_keys(opened: Opened) -> None:
+    page = opened(yard())
+    page.press("?")
+    assert page.violations() == []
+
+
+def test_axe_finds_nothing_on_a_page_of_several_images(opened: Opened) -> None:
+    images = [
+        image(0, "boats/gannet.bin", [], state="unreadable", trouble="it is too short"),
+        image(1, "boats/heron.bin", [smoke_limit()]),
+    ]
+    page = opened(document(images, title="2 images, v1..v2"))
+    assert page.violations() == []
+
+
+def test_a_narrow_window_is_never_too_narrow_for_the_page(opened: Opened) -> None:
+    page = opened(yard(), width=360)
+    walk_through(page, TABLES)
+    assert page.run("return document.documentElement.scrollWidth") == 360
+
+
+def test_everything_that_can_be_pressed_is_large_enough(opened: Opened) -> None:
+    page = opened(yard(), width=360)
+    walk_through(page, TABLES)
+    sizes = page.run(
+        "const pressed = 'button, select, summary, .list a, td, label.tick, .views label';"
+        "return [...document.querySelectorAll(pressed)]"
+        ".filter((one) => one.offsetParent).map((one) => [one.outerHTML, one.getBoundingClientRect()])"
+    )
+    assert [html for html, box in sizes if min(box["width"], box["height"]) < 24] == []
+
+
+# Strangers' texts
+
+HOSTILE = "<script>window.hit=1</script><img src=x onerror=window.hit=1></script><!--'\"`& \u202egnp.exe"
+#: What the schema fixes, and what names a table in links.
+_FIXED = {
+    "format", "digest", "date", "severity", "state", "fingerprint", "address", "until", "purpose", "kind",
+    "order", "name", "table",
+}  # fmt: skip
+
+
+def poisoned(value: Any, key: str = "") -> Any:
+    """The document with something hostile in every text that a stranger may have written."""
+    if isinstance(value, dict):
+        return {name: poisoned(one, name) for name, one in value.items()}
+    if isinstance(value, list):
+        return [poisoned(one, key) for one in value]
+    if isinstance(value, str) and key not in _FIXED and not value.replace(".", "").lstrip("+-").isdigit():
+        return value if value.startswith("0x") else clean(f"{value} {HOSTILE}")
+    return value
+
+
+def poisoned_yard() -> Json:
+    made = poisoned(copy.deepcopy(yard()))
+    made["rules"] = {rule: clean(HOSTILE) for rule in made["rules"]}
+    return made  # type: ignore[no-any-return]
+
+
+def test_script_and_markup_in_every_text_stay_text(opened: Opened) -> None:
+    page = opened(poisoned_yard())
+    walk_through(page, TABLES)
+    page.show("smoke_limit").one("#smoke_limit .signing textarea").send_keys(HOSTILE.replace("\u202e", ""))
+    page.run("document.querySelector('.copy').click()")
+    assert page.run("return window.hit") is None
+    assert page.run("return document.querySelectorAll('img, iframe, object, base, form').length") == 0
+    assert page.run("return document.scripts.length") == 2
+    assert page.run("return document.querySelectorAll('[onerror], [style*=url]').length") == 0
+    assert page.requests() == {page.file.as_uri()}
+    assert page.logged("browser") == []
+    assert clean(HOSTILE) in page.text("h1")
+    for part in (".findings .message", "#smoke_limit h3", "#smoke_limit .summary", "#smoke_limit caption"):
+        assert "<script>window.hit=1</script>" in page.texts(part)[0]
+
+
+def test_a_long_text_of_a_strangers_breaks_and_does_not_widen_the_page(opened: Opened) -> None:
+    made = json.loads(json.dumps(yard()).replace("Smoke limit", "Smoke" * 90))
+    page = opened(made, width=360)
+    walk_through(page, TABLES)
+    assert page.run("return document.documentElement.scrollWidth") == 360
+
+
+def test_a_table_may_be_called_like_anything_in_the_page(opened: Opened) -> None:
+    names = ["review", "finding-0", "constructor", "__proto__", "location", "toString"]
+    tables = [{**smoke_limit(), "name": name} for name in names]
+    page = opened(document([image(0, "boats/heron.bin", tables)]), "#__proto__/3,2")
+    assert page.run("return document.activeElement.closest('article').id") == "__proto__"
+    page.run("location.hash = '#constructor/4,2'")
+    page.until(lambda: page.run("return document.activeElement.closest('article')?.id") == "constructor")
+    page.press("r")
+    assert page.texts(".list .progress") == ["1 of 6 tables read"]
+    assert page.open().texts(".list .progress") == ["1 of 6 tables read"]
+    assert page.logged("browser") == []
+
+
+# Paper
+
+
+def test_on_paper_stand_all_changed_tables_with_old_and_new_values(opened: Opened) -> None:
+    page = opened(yard())
+    paper = page.pdf()
+    for table in yard()["images"][0]["tables"]:
+        assert f"{table['title']} {table['name']}" in paper
+        assert table["summary"] in paper
+        for value in {*listed(table["old"], 1), *listed(table["new"], 1)}:
+            assert value in paper, (table["name"], value)
+    assert "Remark" in paper
+    for control in ("Filter", "Copy review", "Keys"):
+        assert control not in paper
+
+
+def test_what_was_remarked_stands_on_paper(opened: Opened) -> None:
+    page = opened(yard())
+    page.show("smoke_limit").one("#smoke_limit .signing textarea").send_keys("Measured twice")
+    assert "Measured twice" in page.pdf()
+
+
+def test_what_is_filtered_or_far_away_is_printed_too(opened: Opened) -> None:
+    page = opened(many(30))
+    page.press("/")
+    page.press("table_7")
+    paper = page.pdf()
+    assert [f"table_{n}" for n in range(30) if f"Table {n} table_{n}" not in paper] == []
+
+
+def test_after_printing_the_view_is_as_before(opened: Opened) -> None:
+    page = opened(yard()).show("smoke_limit")
+    page.press("v")
+    before = page.values("smoke_limit")
+    page.pdf()
+    assert page.values("smoke_limit") == before
+
+
+# Without a script
+
+
+def test_without_javascript_the_first_screen_and_the_list_can_be_read(opened: Opened) -> None:
+    page = opened(yard())
+    page.chrome.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
+    try:
+        page.open()
+        words = page.one("body").text
+    finally:
+        page.chrome.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+    for text in (
+        yard()["verdict"],
+        "1 error",
+        "Ada Quay",
+        "118 of 120 explained",
+        "callint reports; it does not approve.",
+        "3 of 48 cells changed",
+        "drawn by a script, which this browser does not run",
+    ):
+        assert text in words

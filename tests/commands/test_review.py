@@ -1,0 +1,801 @@
+"""``callint review``: what its page is made of, without a browser."""
+
+from __future__ import annotations
+
+import json
+import re
+import struct
+import webbrowser
+from datetime import date, timedelta
+from pathlib import Path
+from random import Random
+from typing import Any
+from unittest import mock
+
+import pytest
+
+from tests.building import definition_xml, u16
+from tests.running import (
+    BAD,
+    CUT,
+    EGR,
+    EVERYTHING,
+    GOOD,
+    HULL,
+    POLICY,
+    SIZE,
+    SMOKE,
+    SOFTWARE,
+    Scratch,
+    Yard,
+    edited,
+    fuel_cell,
+    make_repository_yard,
+    make_yard,
+    run,
+    steering,
+    valid,
+    yard_base,
+    yard_definition,
+)
+
+BASE, HERON = "factory/base.bin", "boats/heron.bin"
+
+
+@pytest.fixture
+def yard(tmp_path: Path) -> Yard:
+    return make_yard(tmp_path / "yard", heron=GOOD, auk=EVERYTHING, tern=BAD)
+
+
+def reviewed(yard: Yard, *words: str, **env: str) -> Any:
+    """The document of a review, which keeps to its contract."""
+    output = yard.root.parent / "review.json"
+    result = yard.call("review", *words, "--format", "json", "--output", str(output), **env)
+    assert (result.status, result.stdout, result.stderr) == (0, "", "")
+    return valid(json.loads(output.read_text("utf-8")), "review.schema.json")
+
+
+def page_of(yard: Yard, *words: str) -> str:
+    output = yard.root.parent / "review.html"
+    result = yard.call("review", *words, "--output", str(output))
+    assert (result.status, result.stdout, result.stderr) == (0, "", "")
+    return output.read_text("utf-8")
+
+
+def embedded(page: str) -> Any:
+    """The document in a page."""
+    (data,) = re.findall(r'<script type="application/json" id="review">(.*?)</script>', page, re.DOTALL)
+    return json.loads(data)
+
+
+def tables_of(document: Any, image: int = 0) -> dict[str, Any]:
+    """The tables by name, their values as lists."""
+    return {table["name"]: listed(table) for table in document["images"][image]["tables"]}
+
+
+def listed(table: Any) -> Any:
+    """A table whose values are lists, where they were in one text with commas."""
+    values = {key: table[key] for key in ("old", "new", "difference", "percent")}
+    for key, texts in values.items():
+        if isinstance(texts, str):
+            values[key] = texts.split(",") if key == "old" or table["changed"] else []
+    return {**table, **values}
+
+
+def changed_cells(table: Any) -> list[int]:
+    """The numbers of the changed cells, written out."""
+    return [cell for first, count in table["cells"] for cell in range(first, first + count)]
+
+
+def texts_in(value: Any) -> list[str]:
+    """Every text anywhere in a document."""
+    if isinstance(value, str):
+        return [value]
+    inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+    return [text for one in inner for text in texts_in(one)]
+
+
+# The document beside the other outputs
+
+
+def test_the_tables_are_those_of_the_diff_number_by_number(yard: Yard) -> None:
+    document = reviewed(yard, BASE, "boats/auk.bin")
+    diff = yard.call("diff", BASE, "boats/auk.bin", "--format", "json").data
+    tables = {name: table for name, table in tables_of(document).items() if table["changed"]}
+    assert set(tables) == {table["table"] for table in diff["tables"]}
+    for told in diff["tables"]:
+        table = tables[told["table"]]
+        cells = changed_cells(table)
+        assert table["changed"] == told["changed"] == len(cells)
+        assert [cell["y"] * table["nx"] + cell["x"] for cell in told["cells"]] == cells
+        assert [cell["new_raw"] for cell in told["cells"]] == table["new_raw"]
+        assert [cell["old_raw"] for cell in told["cells"]] == [table["old_raw"][cell] for cell in cells]
+        if not table.get("states"):
+            olds = [cell["old"] for cell in told["cells"] if not cell.get("old_off")]
+            assert olds == [float(table["old"][cell]) for cell in cells if table["old"][cell] != "off"]
+            news = [cell["new"] for cell in told["cells"] if not cell.get("new_off")]
+            assert news == [float(text) for text in table["new"] if text != "off"]
+    bytes_ = document["images"][0]["bytes"]
+    assert bytes_["changed"] == diff["summary"]["bytes"]
+    assert bytes_["changed"] - bytes_["explained"] == diff["summary"]["unexplained_bytes"] == 4
+    assert bytes_["runs"] == [{"address": "0x00070", "size": 4}]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_whatever_the_bytes_the_cells_are_those_of_the_diff(yard: Yard, seed: int) -> None:
+    random = Random(seed)
+    data = bytearray(yard_base())
+    for _ in range(4 ** random.randrange(5)):
+        data[random.randrange(SOFTWARE)] = random.randrange(256)
+    yard.write("boats/any.bin", bytes(data))
+    document = reviewed(yard, BASE, "boats/any.bin")
+    diff = yard.call("diff", BASE, "boats/any.bin", "--format", "json").data
+    tables = tables_of(document)
+    assert document["images"][0]["bytes"]["changed"] == diff["summary"]["bytes"]
+    assert {name for name in tables if tables[name]["changed"]} == {one["table"] for one in diff["tables"]}
+    for told in diff["tables"]:
+        table, cells = tables[told["table"]], changed_cells(tables[told["table"]])
+        assert [cell["y"] * table["nx"] + cell["x"] for cell in told["cells"]] == cells
+        assert [cell["new_raw"] for cell in told["cells"]] == table["new_raw"]
+        assert len(table["old"]) == len(table["old_raw"]) == table["nx"] * table["ny"]
+        for key in ("new", "difference", "percent"):
+            assert len(table[key]) == len(cells)
+        for place, cell in enumerate(told["cells"]):
+            if "old_off" not in cell and "new_off" not in cell and not table.get("states"):
+                assert float(table["new"][place]) == cell["new"]
+                assert float(table["old"][cells[place]]) == cell["old"]
+                step = float(table["difference"][place])
+                assert step == pytest.approx(cell["new"] - cell["old"], abs=1e-9)
+
+
+def test_the_findings_are_those_of_the_check(yard: Yard) -> None:
+    document = reviewed(yard, BASE, "boats/auk.bin")
+    told = yard.call("check", "boats/auk.bin", "--format", "json").data["findings"]
+    assert told
+    assert {one["fingerprint"] for one in document["findings"]} == {one["fingerprint"] for one in told}
+    assert [one["id"] for one in document["findings"]] == list(range(len(told)))
+    ranks = [["error", "warning", "note"].index(one["severity"]) for one in document["findings"]]
+    assert ranks == sorted(ranks)
+    assert set(document["rules"]) == {one["rule"] for one in told}
+
+
+def test_a_changed_cell_has_values_difference_percent_raw_and_address(yard: Yard) -> None:
+    fuel = tables_of(reviewed(yard, BASE, HERON))["fuel"]
+    (cell,) = changed_cells(fuel)
+    assert (cell % fuel["nx"], cell // fuel["nx"]) == (1, 1)
+    assert (fuel["old"][cell], fuel["new"], fuel["difference"], fuel["percent"]) == (
+        "44.0",
+        ["45.0"],
+        ["+1.0"],
+        ["+2.3"],
+    )
+    assert (fuel["old_raw"][cell], fuel["new_raw"], fuel["unit"]) == (440, [450], "mg")
+    assert fuel["order"] == "x-first"
+    assert fuel["at"] + cell * fuel["stride"] == fuel_cell(1, 1)
+    assert fuel["x"] == {
+        "name": "speed_4",
+        "signal": "Engine speed",
+        "unit": "rpm",
+        "old": ["800", "1600", "2400", "3200"],
+        "operating": [0, 3],
+    }
+    assert fuel["y"]["old"] == ["10", "40", "70"]
+    assert fuel["summary"] == (
+        "1 of 12 cells changed; 44.0 → 45.0 mg (+1.0, +2.3 %) at 1600 rpm, 40 mg; inside the operating range"
+    )
+
+
+def test_protection_comes_first_then_the_worst_finding_then_the_largest_change(yard: Yard) -> None:
+    document = reviewed(yard, BASE, "boats/auk.bin")
+    tables = document["images"][0]["tables"]
+    purposes = ["protection", "emissions", "demand", "correction", "diagnosis", "general"]
+    ranks: dict[str | None, int] = {}
+    for finding in document["findings"]:
+        rank = ["error", "warning", "note"].index(finding["severity"])
+        ranks[finding.get("table")] = min(rank, ranks.get(finding.get("table"), rank))
+    order = [
+        (purposes.index(table["purpose"]), ranks.get(table["name"], 9), -table["size"]) for table in tables
+    ]
+    assert order == sorted(order)
+    assert [table["id"] for table in tables] == list(range(len(tables)))
+    assert tables[0]["name"] == "monitor"
+
+
+def test_a_switched_off_cell_and_a_state_have_no_difference(yard: Yard) -> None:
+    tables = tables_of(reviewed(yard, BASE, "boats/auk.bin"))
+    trim, monitor = tables["trim"], tables["monitor"]
+    assert (trim["old"][0], trim["new"], trim["difference"], trim["percent"]) == ("20", ["off"], [""], [""])
+    assert (trim["off"], trim["off_new"], trim["size"]) == ([], [[0, 1]], 1)
+    assert (monitor["states"], monitor["old"], monitor["new"]) == (True, ["on"], ["off"])
+    assert monitor["difference"] == [""]
+    assert (monitor["nx"], monitor["ny"], "x" in monitor) == (1, 1, False)
+    assert trim["notes"] == ["255 leaves the temperature alone."]
+
+
+def test_an_axis_says_what_it_moves_and_its_tables_stand_in_the_list(yard: Yard) -> None:
+    document = reviewed(yard, BASE, "boats/auk.bin")
+    (axis,) = document["images"][0]["axes"]
+    assert (axis["name"], axis["old"][3], axis["new"][3], axis["unit"]) == ("speed_4", "3200", "3300", "rpm")
+    assert {"fuel", "smoke_cap", "trim", "egr"} == set(axis["tables"])
+    diff = yard.run("diff", BASE, "boats/auk.bin").flat
+    moved = next(words for words in axis["effects"] if words.startswith("fuel: output moved by up to "))
+    assert moved.removeprefix("fuel: output moved by ").partition(";")[0] in diff
+    fuel = tables_of(document)["fuel"]
+    assert fuel["x"]["old"][3], fuel["x"]["new"][3] == ("3200", "3300")
+    assert fuel["movement"].startswith("output moved by up to ")
+
+
+def test_a_table_that_only_moved_with_its_axis_is_listed_without_changed_cells(yard: Yard) -> None:
+    yard.write("boats/moved.bin", edited(yard_base(), {0x02: u16(2000)}))
+    document = reviewed(yard, BASE, "boats/moved.bin")
+    smoke = tables_of(document)["smoke_cap"]
+    assert (smoke["changed"], smoke["cells"], smoke["new"]) == (0, [], [])
+    assert smoke["summary"] == "no cell changed, but its axes did"
+    assert smoke["movement"].startswith("output moved by up to ")
+    assert "protection table" in document["verdict"]
+
+
+def test_an_axis_that_cannot_be_read_hides_no_table(yard: Yard) -> None:
+    yard.write("boats/bent.bin", edited(yard_base(), {0x02: u16(2500)}))
+    smoke = tables_of(reviewed(yard, BASE, "boats/bent.bin"))["smoke_cap"]
+    assert smoke["movement"] == "how far its output moved cannot be told"
+
+
+def test_texts_identities_and_checksums_are_told(yard: Yard) -> None:
+    yard.write("boats/stale.bin", edited(EVERYTHING, {HULL: b"AUK-1       "}, seal=False))
+    image = reviewed(yard, BASE, "boats/stale.bin")["images"][0]
+    assert image["texts"] == [
+        {"name": "hull_number", "title": "Hull number", "old": "FACTORY", "new": "AUK-1"}
+    ]
+    assert image["software"] == [{"name": "software number", "old": "YARD-01", "new": "YARD-01"}]
+    (checksum,) = image["checksums"]
+    assert checksum["stale"] is True
+    assert checksum["new"] == f"0x{int.from_bytes(EVERYTHING[0x90:0x92], 'big'):X}" != checksum["old"]
+    image = reviewed(yard, BASE, "boats/auk.bin")["images"][0]
+    assert image["checksums"][0]["stale"] is False
+
+
+def test_what_changed_is_said_in_a_sentence_for_each_purpose_and_group(yard: Yard) -> None:
+    sentences = reviewed(yard, BASE, "boats/auk.bin")["images"][0]["sentences"]
+    assert sentences[0]["purpose"] == "protection"
+    assert sentences[0]["text"].startswith(
+        "3 of 3 tables changed, most of all Overboost is watched: on → off"
+    )
+    whole = [one["text"] for one in sentences if "purpose" not in one]
+    assert 'Hull number: "FACTORY" became "HERON-3".' in whole
+    assert "4 changed bytes belong to nothing that is defined." in whole
+    assert any(text.startswith("Axis speed_4, which 4 tables share: 1 of 4 breakpoints") for text in whole)
+
+
+def test_values_that_the_usual_digits_do_not_tell_apart_are_told_apart(tmp_path: Path) -> None:
+    yard = Yard(tmp_path / "yard")
+    conversion = '<linear name="fine" unit="bar" factor="0.001" decimals="1"/>'
+    table = '<scalar name="t" title="T" purpose="general" at="0" type="uint16" conversion="fine"/>'
+    yard.write("d.xml", definition_xml(table, conversions=conversion, size=16))
+    yard.write("old.bin", u16(1001) + bytes(14))
+    yard.write("new.bin", u16(1002) + bytes(14))
+    t = tables_of(reviewed(yard, "old.bin", "new.bin", "--definition", "d.xml"))["t"]
+    assert (t["old"], t["new"], t["difference"]) == (["1.001"], ["1.002"], ["+0.001"])
+
+
+def test_floats_that_are_no_numbers_are_words(tmp_path: Path) -> None:
+    yard = Yard(tmp_path / "yard")
+    conversion = '<linear name="real" unit="bar" factor="1" decimals="5"/>'
+    table = (
+        '<curve name="t" title="T" purpose="general" at="0" type="float32" conversion="real">'
+        '<x><fixed-axis signal="speed" values="1 2 3 4"/></x></curve>'
+    )
+    yard.write("d.xml", definition_xml(table, conversions=conversion, size=16))
+    yard.write("old.bin", bytes.fromhex("3dcccccd 7f800000 7fc00000 40490fdb"))
+    yard.write("new.bin", bytes.fromhex("7fc00000 3dcccccd 7fc00001 40490fdb"))
+    t = tables_of(reviewed(yard, "old.bin", "new.bin", "--definition", "d.xml"))["t"]
+    assert t["old"] == ["0.10000", "infinite", "not a number", "3.14159"]
+    assert t["old_raw"] == [0.1, "inf", "nan", 3.1415927]
+    assert (t["new"], t["new_raw"]) == (["not a number", "0.10000", "not a number"], ["nan", 0.1, "nan"])
+    assert t["difference"] == t["percent"] == ["", "", ""]
+
+
+def test_names_of_states_may_have_commas(tmp_path: Path) -> None:
+    yard = Yard(tmp_path / "yard")
+    states = '<states name="s"><state raw="0">off, always</state><state raw="1">on</state></states>'
+    table = '<scalar name="t" title="T" purpose="general" at="0" type="uint8" conversion="s"/>'
+    yard.write("d.xml", definition_xml(table, conversions=states, size=16))
+    yard.write("old.bin", bytes(16))
+    yard.write("new.bin", b"\x01" + bytes(15))
+    (t,) = reviewed(yard, "old.bin", "new.bin", "--definition", "d.xml")["images"][0]["tables"]
+    assert (t["old"], t["new"], t["difference"]) == (["off, always"], "on", "")
+
+
+def test_the_order_of_cells_in_memory_gives_their_addresses(tmp_path: Path) -> None:
+    yard = Yard(tmp_path / "yard")
+    axes = '<x><fixed-axis signal="speed" values="1 2 3"/></x><y><fixed-axis signal="load" values="1 2"/></y>'
+    table = f'<map name="t" title="T" purpose="general" at="4" type="uint16" order="y-first">{axes}</map>'
+    yard.write("d.xml", definition_xml(table, size=16))
+    yard.write("old.bin", bytes(16))
+    yard.write("new.bin", bytes(4) + u16(0, 0, 0, 7, 0, 0))
+    t = tables_of(reviewed(yard, "old.bin", "new.bin", "--definition", "d.xml"))["t"]
+    assert t["order"] == "y-first"
+    (cell,) = changed_cells(t)
+    x, y = cell % t["nx"], cell // t["nx"]
+    assert t["at"] + (x * t["ny"] + y) * t["stride"] == 10
+
+
+# The verdict
+
+
+def test_a_clean_change_is_not_called_right(yard: Yard) -> None:
+    document = reviewed(yard, BASE, HERON)
+    assert document["verdict"] == "Nothing was found by the rules. That is no approval."
+    assert any("does not approve" in caution for caution in document["cautions"])
+    assert any("local law" in caution for caution in document["cautions"])
+
+
+def test_the_same_image_twice_is_a_page_that_says_so(yard: Yard) -> None:
+    document = reviewed(yard, HERON, HERON)
+    assert document["images"][0]["state"] == "same"
+    assert document["verdict"] == "Nothing was found by the rules. Nothing changed. That is no approval."
+
+
+def test_what_the_old_image_has_too_is_known(yard: Yard) -> None:
+    yard.write("boats/worse.bin", edited(BAD, {HULL: b"WORSE       "}))
+    document = reviewed(yard, "boats/tern.bin", "boats/worse.bin")
+    errors = [one for one in document["findings"] if one["severity"] == "error"]
+    assert errors and {one["state"] for one in errors} == {"known"}
+    assert document["counts"]["known"] == len(document["findings"])
+    assert "all of which were there before" in document["verdict"]
+    assert {one["state"] for one in reviewed(yard, BASE, "boats/tern.bin")["findings"]} == {"new"}
+
+
+def test_old_is_the_base_where_the_policy_names_none(yard: Yard) -> None:
+    yard.write("callint.toml", POLICY.replace('base = "factory/base.bin"\n', ""))
+    document = reviewed(yard, BASE, "boats/tern.bin")
+    assert document["images"][0]["base"] == BASE
+    assert "change/suspicious-cell" in document["rules"]
+
+
+def test_the_base_is_the_policy_s_own_where_it_names_one(yard: Yard) -> None:
+    document = reviewed(yard, "boats/auk.bin", "boats/tern.bin")
+    assert document["images"][0]["base"] == BASE
+    assert document["images"][0]["old"] == "boats/auk.bin"
+
+
+def test_very_many_findings_of_a_kind_are_folded_but_keep_their_cells(tmp_path: Path) -> None:
+    yard = Yard(tmp_path / "yard")
+    axis = " ".join(str(1000 + n) for n in range(50))
+    table = (
+        '<curve name="t" title="T" purpose="general" at="0" type="uint8">'
+        f'<x><fixed-axis signal="speed" values="{axis}"/></x><limits min="0" max="100"/></curve>'
+    )
+    yard.write("d.xml", definition_xml(table, size=64))
+    yard.write("old.bin", bytes(64))
+    yard.write("new.bin", bytes([n % 50 + 120 for n in range(50)]) + bytes(14))
+    document = reviewed(yard, "old.bin", "new.bin", "--definition", "d.xml")
+    alike = [one for one in document["findings"] if one["rule"] == "value/out-of-range"]
+    assert len(alike) == 20
+    (last,) = (one for one in alike if "more" in one)
+    assert last["more"] == 30
+    listed = {one["cell"][0] for one in alike}
+    folded = {cell for first, count in last["cells"] for cell in range(first, first + count)}
+    assert listed | folded == set(range(50)) and not listed & folded
+    assert document["counts"]["error"] >= 50
+
+
+# Waivers and days
+
+
+def waived(yard: Yard, until: str = "") -> None:
+    """The slip in tern, accepted in writing."""
+    told = yard.call("check", "boats/tern.bin", "--format", "json").data["findings"]
+    for one in told:
+        last = ("--until", until) if until else ()
+        result = yard.call("waive", one["fingerprint"], "--reason", "Measured twice.", *last)
+        assert result.status == 0, result
+
+
+def test_a_waived_finding_says_who_accepted_it_and_why(tmp_path: Path) -> None:
+    yard = make_repository_yard(tmp_path / "yard", tern=BAD)
+    waived(yard)
+    document = reviewed(yard, BASE, "boats/tern.bin")
+    assert document["counts"]["error"] == 0 and document["counts"]["waived"] > 0
+    waivers = [one["waiver"] for one in document["findings"] if "waiver" in one]
+    assert {one["who"] for one in waivers} == {"Ada Quay"}
+    assert {one["reason"] for one in waivers} == {"Measured twice."}
+    assert "waived" in document["verdict"]
+
+
+def test_where_a_second_person_is_asked_for_a_waiver_of_one_s_own_counts_no_more_than_in_check(
+    tmp_path: Path,
+) -> None:
+    scratch = make_repository_yard(tmp_path / "yard", owl=GOOD)
+    scratch.write("boats/tern.bin", edited(yard_base(), {CUT: u16(4750)}))
+    waived(scratch)
+    policy = (scratch.root / "callint.toml").read_text("utf-8")
+    scratch.write("callint.toml", f"second-person = true\n{policy}")
+    scratch.commit("My own change, and my own waiver")
+    for review, check in (
+        ((BASE, "boats/tern.bin"), ("boats/tern.bin",)),
+        (("HEAD~1", "HEAD"), ("--range", "HEAD~1..HEAD")),
+    ):
+        document = reviewed(scratch, *review)
+        told = scratch.call("check", *check, "--format", "json").data["findings"]
+        assert "waiver/same-person" in document["rules"]
+        assert {(one["fingerprint"], one["waived"]) for one in told} == {
+            (one["fingerprint"], "waiver" in one) for one in document["findings"] if one["state"] == "new"
+        }
+
+
+def test_a_waiver_is_judged_for_the_day_of_the_review(tmp_path: Path) -> None:
+    yard = make_repository_yard(tmp_path / "yard", tern=BAD)
+    last = date.today() + timedelta(days=30)
+    waived(yard, last.isoformat())
+    today = reviewed(yard, BASE, "boats/tern.bin")
+    assert today["date"] == date.today().isoformat()
+    assert today["counts"]["error"] == 0
+    assert {one["waiver"]["until"] for one in today["findings"] if "waiver" in one} == {last.isoformat()}
+    day = (last + timedelta(days=1)).isoformat()
+    later = reviewed(yard, BASE, "boats/tern.bin", "--date", day)
+    assert later["date"] == day
+    assert later["counts"]["error"] > 0
+    assert "waiver/expired" in later["rules"]
+
+
+def test_without_a_waiver_that_ends_nothing_depends_on_the_day(yard: Yard) -> None:
+    assert "date" not in reviewed(yard, BASE, "boats/auk.bin")
+
+
+def test_the_same_call_gives_the_same_bytes(yard: Yard) -> None:
+    pages = []
+    for number in range(2):
+        output = yard.root / f"page{number}.html"
+        seed = str(number + 1)
+        result = run(
+            "review", BASE, "boats/auk.bin", "--output", output.name, cwd=yard.root, PYTHONHASHSEED=seed
+        )
+        assert result.status == 0
+        pages.append(output.read_bytes())
+    assert pages[0] == pages[1]
+
+
+def test_the_digest_is_that_of_the_content(yard: Yard) -> None:
+    one, other = (reviewed(yard, BASE, f"boats/{name}.bin")["digest"] for name in ("auk", "heron"))
+    assert one != other
+    assert reviewed(yard, BASE, "boats/auk.bin")["digest"] == one
+    assert reviewed(yard, BASE, "boats/auk.bin", "--date", "2026-03-01")["digest"] != one
+
+
+# Revisions
+
+
+@pytest.fixture
+def scratch(tmp_path: Path) -> Scratch:
+    """Two commits: heron reworked, auk added, gull removed, tern damaged, skua renamed and reworked."""
+    scratch = make_repository_yard(
+        tmp_path / "yard", heron=GOOD, gull=bytes(range(SIZE)), skua=EVERYTHING, owl=GOOD
+    )
+    scratch.must("tag", "first")
+    scratch.write(HERON, edited(GOOD, {SMOKE: u16(610)}))
+    scratch.write("boats/auk.bin", edited(EVERYTHING, {EGR + 1: bytes([23, 11]), CUT: u16(4350)}))
+    scratch.write("boats/tern.bin", edited(yard_base(), {SOFTWARE: b"YARD-02"}))
+    (scratch.root / "boats/gull.bin").unlink()
+    (scratch.root / "boats/skua.bin").rename(scratch.root / "boats/skua-2.bin")
+    scratch.write("boats/skua-2.bin", edited(EVERYTHING, {SIZE - 1: b"\x01"}))
+    scratch.must("add", "--all")
+    scratch.must("commit", "--quiet", "--message", "All kinds", "--date", "2026-03-04T23:30:00+0200")
+    return scratch
+
+
+def test_a_range_shows_every_image_that_differs(scratch: Scratch) -> None:
+    document = reviewed(scratch, "first", "HEAD")
+    assert document["title"] == "5 images, first..HEAD"
+    images = {image["path"]: image for image in document["images"]}
+    assert {path: image["state"] for path, image in images.items()} == {
+        "boats/auk.bin": "added",
+        "boats/gull.bin": "removed",
+        HERON: "changed",
+        "boats/skua-2.bin": "changed",
+        "boats/tern.bin": "unreadable",
+    }
+    assert (images[HERON]["old"], images[HERON]["new"]) == (f"first:{HERON}", f"HEAD:{HERON}")
+    assert [table["name"] for table in images[HERON]["tables"]] == ["smoke_cap"]
+    assert images["boats/auk.bin"]["old"] == BASE and images["boats/auk.bin"]["tables"]
+    assert images["boats/skua-2.bin"]["renamed"] == "boats/skua.bin"
+    assert images["boats/skua-2.bin"]["bytes"]["changed"] == 1
+    assert 'its software number is "YARD-02", not "YARD-01"' in images["boats/tern.bin"]["trouble"]
+    assert "--definition" not in images["boats/tern.bin"]["trouble"]
+    assert "1 image could not be compared." in document["verdict"]
+    assert document["commit"]["author"] == "Ada Quay"
+    assert document["commit"]["subject"] == "All kinds"
+    assert document["commit"]["id"] == scratch.must("rev-parse", "HEAD").strip()
+    assert document["date"] == document["commit"]["date"] == "2026-03-04"
+
+
+def test_a_range_says_what_check_says_and_what_was_there_before(scratch: Scratch) -> None:
+    document = reviewed(scratch, "--range", "first..HEAD")
+    told = scratch.call("check", "--range", "first..HEAD", "--format", "json").data["findings"]
+    new = {one["fingerprint"] for one in document["findings"] if one["state"] == "new"}
+    renamed = [image["id"] for image in document["images"] if "renamed" in image]
+    assert renamed and new
+    # For check a renamed image is another one; a review knows what it was.
+    assert new <= {one["fingerprint"] for one in told}
+    known = [one for one in document["findings"] if one["state"] == "known"]
+    assert {one["image"] for one in known} == set(renamed)
+    assert {one["fingerprint"] for one in told} <= {one["fingerprint"] for one in document["findings"]}
+
+
+def test_a_range_is_judged_by_the_policy_and_definitions_of_its_end(scratch: Scratch) -> None:
+    before = reviewed(scratch, "first", "HEAD")
+    assert len(before["images"]) == 5
+    scratch.write("callint.toml", "broken")
+    scratch.write("defs/yard.xml", "broken")
+    assert reviewed(scratch, "first", "HEAD") == before
+
+
+def test_a_range_may_be_confined_to_paths(scratch: Scratch) -> None:
+    document = reviewed(scratch, "first", "HEAD", HERON)
+    assert [image["path"] for image in document["images"]] == [HERON]
+    assert document["title"] == HERON
+    assert {one.get("image") for one in document["findings"]} <= {0}
+
+
+def test_an_image_whose_definition_alone_changed_stands_there_with_its_new_findings(scratch: Scratch) -> None:
+    stricter = yard_definition().replace(b'<limits min="0" max="90"/>', b'<limits min="0" max="44.5"/>')
+    assert stricter != yard_definition()
+    scratch.write("defs/yard.xml", stricter)
+    scratch.commit("Stricter")
+    document = reviewed(scratch, "HEAD~1", "HEAD")
+    states = {image["path"]: image["state"] for image in document["images"]}
+    assert states["boats/owl.bin"] == "same"
+    assert "value/out-of-range" in document["rules"]
+    assert "Nothing changed." in document["verdict"]
+
+
+def test_an_image_that_was_moved_to_where_no_policy_looks_is_gone(scratch: Scratch) -> None:
+    (scratch.root / "attic").mkdir()
+    (scratch.root / "boats/owl.bin").rename(scratch.root / "attic/owl.bin")
+    scratch.commit("Put away")
+    (image,) = reviewed(scratch, "HEAD~1", "HEAD")["images"]
+    assert (image["path"], image["state"], "new" in image) == ("boats/owl.bin", "removed", False)
+
+
+def test_a_definition_that_cannot_be_read_hides_neither_images_nor_the_reason(scratch: Scratch) -> None:
+    scratch.write("defs/yard.xml", "broken")
+    scratch.commit("Break it")
+    document = reviewed(scratch, "first", "HEAD")
+    states = {image["path"]: image["state"] for image in document["images"]}
+    assert states[HERON] == states["boats/auk.bin"] == "unreadable"
+    assert "definition/invalid" in document["rules"]
+    (finding,) = (one for one in document["findings"] if one["rule"] == "definition/invalid")
+    assert (finding["source"], "image" in finding) == ("defs/yard.xml", False)
+
+
+def test_a_commit_without_a_date_that_can_be_read_is_shown_without_one(scratch: Scratch) -> None:
+    tree, parent = (scratch.must("rev-parse", word).strip() for word in ("HEAD^{tree}", "first"))
+    people = "author A <a> 99999999999999999 +0000\ncommitter A <a> 0 +0000"
+    scratch.write("commit.txt", f"tree {tree}\nparent {parent}\n{people}\n\nOdd\n")
+    words = ("hash-object", "-t", "commit", "-w", "--literally", "commit.txt")
+    odd = scratch.must(*words).strip()
+    document = reviewed(scratch, "first", odd)
+    assert document["commit"] == {"id": odd, "author": "A", "subject": "Odd"}
+
+
+def test_numbers_beyond_all_bounds_have_a_size_too(tmp_path: Path) -> None:
+    yard = Yard(tmp_path / "yard")
+    axis = '<x><axis signal="speed" at="0" type="float64" count="2"/></x>'
+    table = f'<curve name="t" title="T" purpose="general" at="16" type="float64">{axis}</curve>'
+    yard.write("d.xml", definition_xml(table, size=32))
+    yard.write("old.bin", struct.pack(">4d", -1e308, 1e308, -1e308, 1e308))
+    for new in ((-1e308, 1e308, 1e308, -1e308), (-1e307, 1e308, -1e308, 1e308)):
+        yard.write("new.bin", struct.pack(">4d", *new))
+        t = tables_of(reviewed(yard, "old.bin", "new.bin", "--definition", "d.xml"))["t"]
+        assert t["size"] == 1
+
+
+def test_a_policy_that_says_nothing_new_about_an_image_does_not_bring_it_in(scratch: Scratch) -> None:
+    scratch.write("callint.toml", f'fail-on = "warning"\n{POLICY}')
+    scratch.commit("Fail earlier")
+    document = reviewed(scratch, "HEAD~1", "HEAD")
+    assert document["images"] == [] and document["findings"] == []
+    assert document["title"] == "0 images, HEAD~1..HEAD"
+
+
+def test_files_at_revisions_are_compared_like_files(scratch: Scratch) -> None:
+    document = reviewed(scratch, f"first:{HERON}", f"HEAD:{HERON}")
+    assert (document["old"], document["new"]) == (f"first:{HERON}", f"HEAD:{HERON}")
+    assert document["images"][0]["path"] == HERON
+    assert document["commit"]["subject"] == "All kinds"
+    assert document["date"] == "2026-03-04"
+    assert [table["name"] for table in document["images"][0]["tables"]] == ["smoke_cap"]
+    mixed = reviewed(scratch, f"first:{HERON}", HERON)
+    assert "commit" not in mixed and "date" not in mixed
+
+
+def test_a_bare_repository_has_its_reviews_too(scratch: Scratch, tmp_path: Path) -> None:
+    bare = Yard(tmp_path / "bare.git")
+    scratch.must("clone", "--quiet", "--bare", str(scratch.root), str(bare.root))
+    there, here = reviewed(bare, "first", "HEAD"), reviewed(scratch, "first", "HEAD")
+    assert there == here
+
+
+# Driving logs
+
+
+def test_a_log_gives_each_cell_its_share_of_the_time(yard: Yard) -> None:
+    yard.write("drive.csv", "time,speed,load\n0,1600,40\n3,2000,40\n8,800,10\n10,800,10\n")
+    document = reviewed(yard, BASE, HERON, "--log", "drive.csv")
+    fuel = tables_of(document)["fuel"]
+    assert (fuel["logged"]["share"], fuel["logged"]["never"]) == ("55 %", 0)
+    assert fuel["logged"]["cells"] == [0.2, 0, 0, 0, 0, 0.55, 0.25, 0, 0, 0, 0, 0]
+    assert document["images"][0]["log"] == ["drive.csv: 10 s in 4 rows."]
+
+
+# Strangers' texts
+
+
+HOSTILE = "</script><script>alert(1)</script><img src=x onerror=alert(1)>&amp;\u202eevil\u2066\u200b"
+_XML = HOSTILE.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def hostile_definition() -> bytes:
+    """The yard's definition with markup and overrides in every free text."""
+    text = yard_definition().decode()
+    text = re.sub(r'(title|unit)="[^"]*"', rf'\1="{_XML}"', text)
+    text = re.sub(r"(<signal [^>]*>)[^<]*", rf"\g<1>{_XML}", text)
+    text = re.sub(r"(<note>)[^<]*", rf"\g<1>{_XML}", text)
+    text = re.sub(r'(<state raw="1">)[^<]*', rf"\g<1>{_XML}", text)
+    return text.replace("  <memory", f"  <title>{_XML}</title>\n  <memory", 1).encode()
+
+
+def test_what_a_stranger_wrote_is_text_and_nothing_else(tmp_path: Path) -> None:
+    yard = make_yard(tmp_path / "yard")
+    hull = edited(EVERYTHING, {HULL: b"<b>\x1b[2J\x9bxy "})
+    evil = "boats/<img src=x>\u202e.bin"
+    yard.write(evil, hull)
+    yard.write("defs/yard.xml", hostile_definition())
+    yard.write("callint.toml", f'{POLICY}\n[severity]\n"definition" = "note"\n')
+    page = page_of(yard, BASE, evil)
+    for risky in ("<script>alert", "<img", "<b>", "\u202e", "\u2066", "\u200b", "\x1b", "\x9b"):
+        assert risky not in page
+    document = embedded(page)
+    texts = texts_in(valid(document, "review.schema.json"))
+    assert not steering("".join(texts))
+    told = "</script><script>alert(1)</script><img src=x onerror=alert(1)>&amp;\\u202eevil\\u2066\\u200b"
+    table = tables_of(document)["trim"]
+    assert table["title"] == table["unit"] == table["x"]["signal"] == table["notes"][0] == told
+    assert tables_of(document)["monitor"]["old"] == [told]
+    assert document["images"][0]["title"] == told
+    assert document["images"][0]["texts"][0]["new"] == "<b>\\x1b[2J\\x9bxy"
+    assert document["title"] == "boats/<img src=x>\\u202e.bin"
+
+
+def test_a_hostile_waiver_and_commit_are_text_too(tmp_path: Path) -> None:
+    scratch = make_repository_yard(tmp_path / "yard", tern=BAD)
+    waived(scratch)
+    policy = (scratch.root / "callint.toml").read_text("utf-8")
+    policy = policy.replace("Ada Quay", f"Ada {HOSTILE}").replace("twice.", f"\\n {HOSTILE}")
+    scratch.write("callint.toml", policy)
+    scratch.commit(f"Rework {HOSTILE}")
+    page = page_of(scratch, BASE, "HEAD:boats/tern.bin")
+    assert "<script>alert" not in page and "\u202e" not in page
+    document = embedded(page)
+    assert document["commit"]["subject"].startswith("Rework </script><script>alert(1)")
+    (waiver, *_) = (one["waiver"] for one in document["findings"] if "waiver" in one)
+    assert waiver["who"].startswith("Ada </script>") and waiver["reason"].startswith("Measured </script>")
+
+
+# The file
+
+
+def test_the_page_holds_the_document(yard: Yard) -> None:
+    assert embedded(page_of(yard, BASE, "boats/auk.bin")) == reviewed(yard, BASE, "boats/auk.bin")
+
+
+def test_500_changed_tables_give_less_than_6_megabytes(tmp_path: Path) -> None:
+    """All 128,000 cells of 500 maps of 16 by 16, to other numbers of five digits."""
+    yard = Yard(tmp_path / "yard")
+    axes = '<x><fixed-axis signal="speed" values="{0}"/></x><y><fixed-axis signal="load" values="{0}"/></y>'
+    axes = axes.format(" ".join(str(5 * n) for n in range(1, 17)))
+    tables = "".join(
+        f'<map name="table_{n}" title="Table {n} of many" purpose="demand" at="{512 * n}" type="uint16" '
+        f'conversion="mg">{axes}</map>'
+        for n in range(500)
+    )
+    size = 500 * 512
+    yard.write("d.xml", definition_xml(tables, size=size))
+    cells = [10000 + 7919 * n % 40000 for n in range(size // 2)]
+    yard.write("old.bin", u16(*cells))
+    yard.write("new.bin", u16(*(cell + 37 + number % 900 for number, cell in enumerate(cells))))
+    page = page_of(yard, "old.bin", "new.bin", "--definition", "d.xml")
+    document = embedded(page)
+    assert sum(table["changed"] for table in document["images"][0]["tables"]) == 128_000
+    assert len(page.encode()) < 6_000_000
+
+
+def test_the_demo_s_page_is_small(tmp_path: Path) -> None:
+    assert run("demo", "demo", cwd=tmp_path).status == 0
+    demo = Yard(tmp_path / "demo")
+    page = page_of(demo, "factory/sk28-0412.bin", "boats/petrel.bin")
+    valid(embedded(page), "review.schema.json")
+    assert len(page.encode()) < 400_000
+    document = reviewed(demo, "main~9", "main")
+    assert {image["path"] for image in document["images"]} >= {HERON, "boats/petrel.bin"}
+
+
+def test_open_starts_the_browser_on_the_written_file(yard: Yard) -> None:
+    output = yard.root / "a b.html"
+    with mock.patch.object(webbrowser, "open", return_value=True) as opened:
+        result = yard.call("review", BASE, HERON, "--output", "a b.html", "--open")
+    assert (result.status, result.stderr) == (0, "")
+    opened.assert_called_once_with(output.resolve().as_uri())
+    with mock.patch.object(webbrowser, "open", return_value=False):
+        result = yard.call("review", BASE, HERON, "--output", "a b.html", "--open")
+    assert result.status == 0
+    assert result.stderr == "callint: a b.html: no browser could be started; open the page yourself\n"
+
+
+@pytest.mark.parametrize(
+    "output",
+    [
+        BASE,
+        HERON,
+        "boats/auk.bin",
+        "callint.toml",
+        "defs/yard.xml",
+        "drive.csv",
+        "../yard/boats/heron.bin",
+        "boats/new.bin",
+    ],
+)
+def test_nothing_that_is_read_or_named_is_replaced(yard: Yard, output: str) -> None:
+    yard.write("drive.csv", "time,speed,load\n0,1600,40\n3,2000,40\n")
+    before = yard.files()
+    result = yard.call("review", BASE, HERON, "--log", "drive.csv", "--output", output)
+    assert "choose another file" in result.error
+    assert yard.files() == before
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ((BASE,), "OLD and NEW are needed"),
+        ((BASE, "boats/none.bin"), "boats/none.bin: it does not exist"),
+        (("boats/none.bin", "boats/nil.bin"), "no file and no revision"),
+        ((BASE, HERON, "boats"), "paths go with two revisions"),
+        ((BASE, HERON, "--date", "soon"), "--date soon: it is no day"),
+        ((BASE, HERON, "--log", "none.csv"), "none.csv"),
+        ((BASE, "strange.bin"), "strange.bin: the image is empty"),
+        ((BASE, "boats/foreign.bin"), 'its software number is "YARD-02", not "YARD-01"'),
+        (("--range", "HEAD"), "it is no range"),
+        ((BASE, HERON, "--definition", "none.xml"), "none.xml"),
+        ((BASE, HERON, "--definition", "callint.toml"), "callint.toml"),
+    ],
+)
+def test_a_wrong_call_is_one_line_and_writes_nothing(yard: Yard, words: tuple[str, ...], told: str) -> None:
+    yard.write("strange.bin", b"")
+    yard.write("boats/foreign.bin", edited(yard_base(), {SOFTWARE: b"YARD-02"}))
+    before = yard.files()
+    assert told in yard.call("review", *words, "--output", "page.html").error
+    assert yard.files() == before
+
+
+def test_a_range_takes_no_definition_and_no_policy_from_elsewhere(scratch: Scratch) -> None:
+    for words in (("--definition", "defs/yard.xml"), ("--policy", "callint.toml")):
+        error = scratch.call("review", "first", "HEAD", *words, "--output", "page.html").error
+        assert "two revisions have definitions and policy of their own" in error
+
+
+def test_an_output_is_needed(yard: Yard) -> None:
+    assert "--output" in yard.call("review", BASE, HERON).error
+
+
+def test_an_output_that_cannot_be_written_leaves_nothing(yard: Yard) -> None:
+    before = yard.files()
+    assert "there is no folder" in yard.call("review", BASE, HERON, "--output", "none/page.html").error
+    assert yard.files() == before
+
+
+def test_images_that_are_a_part_of_the_memory_have_dashes_where_they_hold_nothing(yard: Yard) -> None:
+    yard.write("callint.toml", f"{POLICY}start = 0\n")
+    yard.write("boats/part.bin", GOOD[: SIZE // 4])
+    document = reviewed(yard, BASE, "boats/part.bin")
+    assert tables_of(document)["fuel"]["new"] == ["45.0"]
+    assert document["images"][0]["bytes"]["missing"]

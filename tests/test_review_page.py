@@ -1,0 +1,104 @@
+"""The text of a review page: what stands in it before any script runs."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import re
+
+from lxml import html
+
+from tests.browser.documents import document, image, smoke_limit, text_of, yard
+
+
+def tree() -> html.HtmlElement:
+    return html.fromstring(text_of(yard()))
+
+
+def words(css: str) -> list[str]:
+    return [" ".join(one.text_content().split()) for one in tree().cssselect(css)]
+
+
+def test_the_same_document_gives_the_same_page_byte_by_byte() -> None:
+    assert text_of(yard()) == text_of(json.loads(json.dumps(yard())))
+
+
+def test_the_policy_names_style_and_script_by_their_hashes_and_allows_nothing_else() -> None:
+    text = text_of(yard())
+    (policy,) = tree().xpath("//meta[@http-equiv='Content-Security-Policy']/@content")
+    allowed = dict(one.split(" ", 1) for one in policy.split("; "))
+    for directive, pattern in (
+        ("style-src", r"<style>(.*?)</style>"),
+        ("script-src", r"<script>(.*?)</script>"),
+    ):
+        (content,) = re.findall(pattern, text, re.DOTALL)
+        digest = base64.b64encode(hashlib.sha256(content.encode()).digest()).decode()
+        assert allowed.pop(directive) == f"'sha256-{digest}'"
+    assert allowed == {"default-src": "'none'", "base-uri": "'none'", "form-action": "'none'"}
+
+
+def test_nothing_in_the_page_leads_outside() -> None:
+    text = text_of(yard()).replace("http://www.w3.org/2000/svg", "")
+    assert re.findall(r"https?:|url\(|@import|src=|innerHTML|eval\(|document\.write", text) == []
+
+
+def test_the_document_is_in_the_page_as_it_is() -> None:
+    (embedded,) = tree().xpath("//script[@type='application/json']")
+    assert json.loads(embedded.text) == yard()
+
+
+def test_no_text_ends_the_script_or_opens_a_comment() -> None:
+    made = document([image(0, "</script><!--<script>", [smoke_limit()])])
+    assert text_of(made).count("</script>") == 2
+    assert "<!--" not in text_of(made)
+
+
+def test_the_first_screen_says_what_is_compared_and_what_was_found() -> None:
+    assert words("h1") == ["boats/heron.bin"]
+    assert words(".between") == ["factory/skerry-28.bin →to boats/heron.bin"]
+    assert words(".verdict") == [yard()["verdict"]]
+    assert words(".counts li") == ["1 error", "1 warning", "1 note", "1 waived"]
+    assert words(".groups dd") == ["1 table changed."]
+    assert words(".cautions p") == yard()["cautions"]
+
+
+def test_the_first_screen_says_who_waived_what_and_why() -> None:
+    assert words(".waived p") == ["Ada Quay, until 2027-01-31: asked for by the skipper"]
+    assert words(".fact.waived li") == ["Overspeed cut: 300 rpm more; at most 100 rpm is accepted"]
+
+
+def test_the_share_of_explained_bytes_is_never_rounded_up_to_all() -> None:
+    def share(changed: int, explained: int) -> str:
+        known = {"changed": changed, "explained": explained, "runs": [], "more": 0}
+        made = html.fromstring(text_of(document([image(0, "boats/heron.bin", [], bytes=known)])))
+        facts = {
+            one.cssselect("dt")[0].text: one.cssselect("dd")[0].text
+            for one in made.cssselect(".identity div")
+        }
+        return str(facts["Changed bytes"]).replace("\N{NO-BREAK SPACE}", " ")
+
+    assert share(120, 118) == "118 of 120 explained (98.3 %)"
+    assert share(100_000, 99_999) == "99,999 of 100,000 explained (99.9 %)"
+    assert share(7, 7) == "7 of 7 explained (100 %)"
+    assert share(0, 0) == "none"
+
+
+def test_every_changed_table_has_a_heading_and_stands_in_the_list() -> None:
+    names = ["smoke_limit", "overspeed_cut", "speed_trim", "monitor"]
+    assert tree().xpath("//article/@id") == names
+    assert tree().xpath("//nav//ol//a/@href") == [f"#{name}" for name in names]
+    assert words("article h3 code") == names
+    assert words(".list .badge") == ["E, error"]
+
+
+def test_an_image_that_could_not_be_compared_says_why() -> None:
+    images = [
+        image(0, "boats/gannet.bin", [], state="unreadable", trouble="it is too short"),
+        image(1, "boats/heron.bin", [smoke_limit()]),
+    ]
+    made = html.fromstring(text_of(document(images, title="2 images, v1..v2")))
+    first = made.cssselect("section.image")[0].text_content()
+    assert "boats/gannet.bin" in first
+    assert "it is too short" in first
+    assert made.xpath("//article/@id") == ["1.smoke_limit"]
