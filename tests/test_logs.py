@@ -169,6 +169,33 @@ def test_rows_that_end_early_keep_what_they_have_and_are_counted(path: Path) -> 
     assert log.trouble.unread == {"speed": 1, "load": 2}
 
 
+@pytest.mark.parametrize("amount", [1, 1200])
+def test_a_row_with_more_cells_than_names_is_left_out_and_counted(path: Path, amount: int) -> None:
+    log = opened(path, "time,speed,load\n0,800,1\n" + "0,1,2900,0,60,0\n" * amount + "2,900,3\n")
+    assert rows_of(log) == [[0, 800, 1], [2, 900, 3]]
+    assert (log.trouble.rows, log.trouble.overfull) == (amount + 2, amount)
+    assert log.trouble.unread == {}
+
+
+def test_a_log_whose_rows_all_have_too_many_cells_leaves_none(path: Path) -> None:
+    log = opened(path, "time,speed,load\n0,0,2900,0,60,0\n0,1,2900,0,60,0\n")
+    assert rows_of(log) == []
+    assert (log.trouble.rows, log.trouble.overfull) == (2, 2)
+
+
+@pytest.mark.parametrize("end", [",", ",,,", ", ,"])
+def test_empty_cells_behind_the_last_name_do_no_harm(path: Path, end: str) -> None:
+    log = opened(path, f"time,speed,load\n0,800,1{end}\n1,900,2{end}\n")
+    assert rows_of(log) == [[0, 800, 1], [1, 900, 2]]
+    assert log.trouble.overfull == 0
+
+
+def test_separators_in_quotes_make_no_more_cells(path: Path) -> None:
+    log = opened(path, 'time,speed,note\n0,800,"a, b, c"\n1,900,"d"\n2,950,"e", f\n')
+    assert rows_of(log) == [[0, 800], [1, 900]]
+    assert log.trouble.overfull == 1
+
+
 def test_a_quote_that_never_ends_spoils_one_row_only(path: Path) -> None:
     log = opened(path, 'time,speed,load\n0,800,1\n1,"900,2\n2,950,3\n')
     assert same(rows_of(log), [[0, 800, 1], [1, NONE, NONE], [2, 950, 3]])

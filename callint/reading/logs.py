@@ -2,7 +2,8 @@
 
 A log has a line of column names, and a row a line; the columns are separated by commas, semicolons or tabs,
 and with the latter two a decimal comma is understood. A second line without any number has the units.
-Whatever is no number counts as no reading, and is counted.
+Whatever is no number counts as no reading, and is counted. A row with more cells than the header has names is
+left out: nobody knows which of its cells belongs to which name.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import csv
 import io
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
+from itertools import repeat
 from pathlib import Path
 
 import numpy as np
@@ -33,12 +35,13 @@ csv.field_size_limit(4 * _BLOCK)
 class Trouble:
     """How many rows a log had, and what was wrong with them.
 
-    ``short`` are rows that ended early, ``unread`` the rows without a reading by column, and ``doubled`` the
-    columns of which there were several.
+    ``short`` are rows that ended early, ``overfull`` those with more cells than there are names,
+    ``unread`` the rows without a reading by column, and ``doubled`` the columns of which there were several.
     """
 
     rows: int = 0
     short: int = 0
+    overfull: int = 0
     unread: dict[str, int] = field(default_factory=dict)
     doubled: list[str] = field(default_factory=list)
 
@@ -82,7 +85,9 @@ class Log:
         self._separator = max(_SEPARATORS, key=head.count)
         self._columns: dict[str, int] = {}
         self.missing: list[str] = []
-        self._place(columns, known, [name.strip() for name in self._cells(head)])
+        names = [name.strip() for name in self._cells(head)]
+        self._names = len(names)
+        self._place(columns, known, names)
 
     def _place(self, columns: LogColumns, known: Iterable[str], names: list[str]) -> None:
         """Find the columns of the signals and of the time among the names."""
@@ -111,6 +116,11 @@ class Log:
         return self._time is not None
 
     @property
+    def may_have_decimal_commas(self) -> bool:
+        """Whether a decimal comma would be taken for the end of a cell."""
+        return self._separator == ","
+
+    @property
     def _wanted(self) -> list[int]:
         """The columns that are read, that of the time last."""
         return list(self._columns.values()) + ([] if self._time is None else [self._time])
@@ -121,7 +131,7 @@ class Log:
         InputError where the file cannot be read to its end, or has no row.
         """
         try:
-            for lines in self._rows(step):
+            for lines in filter(None, map(self._trusted, self._rows(step))):
                 values = self._numbers(lines)
                 self._count(values)
                 signals = dict(zip(self._columns, values.T, strict=False))
@@ -182,6 +192,22 @@ class Log:
             text = text.replace(mark * 2, f"{mark}nan{mark}").replace(mark * 2, f"{mark}nan{mark}")
         text = text.replace(f"{mark}\n", f"{mark}nan\n").replace(f"\n{mark}", f"\nnan{mark}")
         return f"nan{text}" if text.startswith(mark) else text
+
+    def _trusted(self, lines: list[str]) -> list[str]:
+        """The lines that have no more cells than there are names; empty cells at the end are none."""
+        mark, names = self._separator, self._names
+        if max(map(str.count, lines, repeat(mark))) < names:
+            return lines
+        kept = [
+            line
+            for line in lines
+            if line.count(mark) < names
+            # The quick reader's nan stands for an empty cell.
+            or all(cell.strip() in ("", "nan") for cell in self._cells(line)[names:])
+        ]
+        self.trouble.rows += len(lines) - len(kept)
+        self.trouble.overfull += len(lines) - len(kept)
+        return kept
 
     def _numbers(self, lines: list[str]) -> Numbers:
         """The wanted columns of some lines, shape (rows, columns); NaN where there is no number."""

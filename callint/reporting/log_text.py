@@ -15,6 +15,8 @@ from callint.reporting.grids import Piece
 _NEVER = "-"
 #: What the marks mean.
 MARKS = "Behind a value stands its share of the logged time; - where the engine never was."
+#: From such a share of all rows on, what is wrong with rows is no accident of one of them.
+_MANY = 0.1
 #: Of many names so many are spelled out.
 _MOST = 6
 
@@ -75,7 +77,7 @@ def log_sentences(logged: Logged) -> Iterator[str]:
         out.append(f"{shown.count(clock.resets, 'reset')} of the clock")
     if out:
         yield f"Left out: {' and '.join(out)}."
-    if log.has_time and not clock.total:
+    if log.has_time and not clock.total and trouble.overfull < trouble.rows:
         yield (
             f"No time is left: it must be in seconds, and steps of more than {limit} are gaps; max-gap in "
             "[log] of callint.toml changes that."
@@ -86,6 +88,15 @@ def log_sentences(logged: Logged) -> Iterator[str]:
         yield f"Without a number: {cells}{held}."
     if trouble.short:
         yield f"{shown.count(trouble.short, 'row')} ended early."
+    if trouble.overfull:
+        verb, are = ("has", "is") if trouble.overfull == 1 else ("have", "are")
+        why = ""
+        if log.may_have_decimal_commas and trouble.overfull > _MANY * trouble.rows:
+            why = ": decimal commas? Export with semicolons"
+        yield (
+            f"{shown.count(trouble.overfull, 'row')} {verb} more cells than the header has names and "
+            f"{are} left out{why}."
+        )
     if trouble.doubled:
         yield f"There are several columns {_quoted(trouble.doubled)}; the first one counts."
     if log.missing:
@@ -131,6 +142,7 @@ def log_fields(logged: Logged) -> dict[str, object]:
     more = {
         "without_number": trouble.unread,
         "short_rows": trouble.short,
+        "overfull_rows": trouble.overfull,
         "doubled_columns": trouble.doubled,
         "missing_columns": log.missing,
         "missing_signals": lacking,

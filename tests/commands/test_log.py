@@ -158,6 +158,22 @@ def test_milliseconds_in_place_of_seconds_are_noticed(yard: Yard) -> None:
     assert "max-gap in [log] of callint.toml changes that." in words
 
 
+def test_decimal_commas_between_commas_are_not_taken_for_readings(yard: Yard) -> None:
+    words = diff(yard, "time,speed,load\n" + "0,1,1600,0,40,0\n" * 1200)
+    assert "1,200 rows have more cells than the header has names and are left out: decimal commas?" in words
+    assert "Export with semicolons." in words
+    assert "logged engine was never at" not in words
+    assert "No time is left" not in words
+    document = compared(yard)
+    assert "logged" not in document["tables"][0]
+    assert document["log"]["overfull_rows"] == 1200
+
+
+def test_a_few_rows_with_too_many_cells_are_an_accident(yard: Yard) -> None:
+    words = diff(yard, DRIVE + "10,1600,40,0,1\n" + "10,1600,40\n" * 8)
+    assert "1 row has more cells than the header has names and is left out. 1 table" in words
+
+
 def test_signals_that_never_come_together_are_said_to_be_so(yard: Yard) -> None:
     words = diff(yard, "time,speed,load\n0,1600,\n1,1600,\n20,,40\n21,,40\n")
     assert "It never has all signals at once of fuel." in words
