@@ -190,7 +190,12 @@ class Log:
         if mark * 2 in text:
             # Twice, as every second of several empty cells in a row is passed over.
             text = text.replace(mark * 2, f"{mark}nan{mark}").replace(mark * 2, f"{mark}nan{mark}")
-        text = text.replace(f"{mark}\n", f"{mark}nan\n").replace(f"\n{mark}", f"\nnan{mark}")
+        # What stands in a column that nobody reads is not looked at.
+        wanted = self._wanted
+        if self._names - 1 in wanted:
+            text = text.replace(f"{mark}\n", f"{mark}nan\n")
+        if 0 in wanted:
+            text = text.replace(f"\n{mark}", f"\nnan{mark}")
         return f"nan{text}" if text.startswith(mark) else text
 
     def _trusted(self, lines: list[str]) -> list[str]:
