@@ -10,11 +10,12 @@ from callint.decoding.dwell import Logged
 from callint.model import shown
 from callint.model.change import TableChange
 from callint.reporting.grids import Piece
+from callint.reporting.plausible_text import plausible_span
 
 #: Stands where the engine never was.
 _NEVER = "-"
 #: What the marks mean.
-MARKS = "Behind a value stands its share of the logged time; - where the engine never was."
+MARKS = "Behind a value stands its share of the logged time, by weight; - where the engine never was."
 #: From such a share of all rows on, what is wrong with rows is no accident of one of them.
 _MANY = 0.1
 #: Of many names so many are spelled out.
@@ -22,14 +23,17 @@ _MOST = 6
 
 
 def change_log_words(change: TableChange, logged: Logged) -> str | None:
-    """How much of the logged time changed cells cover; None where the log lacks a signal of the table."""
+    """For how much of the logged time changed cells count; None where the log lacks a signal of the table."""
     shares = logged.shares(change.table.name)
-    if shares is None:
+    used = logged.share_in_use(change.table.name, change.changed)
+    if shares is None or used is None:
         return None
-    share = float(shares[change.changed].sum())
-    if not share:
+    if not used:
         return "the logged engine was never at a changed cell"
-    words = f"changed cells cover {_percent(share)} of the logged time"
+    share = float(shares[change.changed].sum())
+    words = (
+        f"changed cells are in use for {_percent(used)} of the logged time, {_percent(share)} of it by weight"
+    )
     never = change.changed & (shares == 0)
     if never[change.largest]:
         words += ", and the largest change was never reached"
@@ -82,6 +86,9 @@ def log_sentences(logged: Logged) -> Iterator[str]:
             f"No time is left: it must be in seconds, and steps of more than {limit} are gaps; max-gap in "
             "[log] of callint.toml changes that."
         )
+    if implausible := logged.dwell.implausible:
+        cells = ", ".join(_implausible(logged, name, count) for name, count in implausible.items())
+        yield f"Outside the plausible range, and left out: {cells}."
     if trouble.unread:
         cells = ", ".join(f"{shown.count(count, 'row')} of {name}" for name, count in trouble.unread.items())
         held = f"; for up to {limit} the last one counts" if log.has_time else ""
@@ -106,6 +113,11 @@ def log_sentences(logged: Logged) -> Iterator[str]:
         yield f"It says nothing about tables on {_some(lacking)}, of which it has no column."
     if apart and clock.total:
         yield f"It never has all signals at once of {_some(apart)}."
+
+
+def _implausible(logged: Logged, name: str, count: int) -> str:
+    """In how many rows a signal is not plausible, and what would be."""
+    return f"{shown.count(count, 'row')} of {name} ({plausible_span(logged.dwell.signals[name])})"
 
 
 def _some(names: list[str]) -> str:
@@ -140,6 +152,7 @@ def log_fields(logged: Logged) -> dict[str, object]:
         fields.update(times)
     lacking, _ = logged.dwell.unweighed(log.signals)
     more = {
+        "implausible": logged.dwell.implausible,
         "without_number": trouble.unread,
         "short_rows": trouble.short,
         "overfull_rows": trouble.overfull,
@@ -151,9 +164,10 @@ def log_fields(logged: Logged) -> dict[str, object]:
 
 
 def logged_fields(change: TableChange, logged: Logged) -> dict[str, object] | None:
-    """The same for JSON: share of the logged time, and how many changed cells were never reached."""
+    """The same for JSON: shares of the logged time, and how many changed cells were never reached."""
     shares = logged.shares(change.table.name)
     if shares is None:
         return None
     never = int(np.count_nonzero(change.changed & (shares == 0)))
-    return {"share": float(shares[change.changed].sum()), "never": never}
+    share = float(shares[change.changed].sum())
+    return {"in_use": logged.share_in_use(change.table.name, change.changed), "share": share, "never": never}

@@ -13,6 +13,7 @@ from callint.decoding.decode import Decoded
 from callint.decoding.surfaces import Surface, surface
 from callint.model import shown
 from callint.model.definition import Conversion, Definition, Purpose, States, Table
+from callint.reporting.plausible_text import doubt
 from callint.reporting.terminal import QUIET, arrow, beside, heading, line, width, wrapped
 from callint.rules.case import Case
 
@@ -142,10 +143,8 @@ def _point_words(definition: Definition, found: Outputs) -> str:
 
 def _remarks(definition: Definition, found: Outputs) -> Iterator[str]:
     for name, value in found.point.items():
-        usual, unit = definition.signals[name].plausible, definition.signals[name].unit
-        if usual is not None and not usual.low <= value <= usual.high:
-            span = f"{shown.plain(usual.low)} to {shown.with_unit(shown.plain(usual.high), unit)}"
-            yield f"{name} is given outside its plausible range of {span}; is it meant?"
+        if words := doubt(definition.signals[name], value):
+            yield words
     if not found.outputs and not found.unread and not found.wanting:
         yield "No table depends on these signals alone."
     if found.wanting:

@@ -14,6 +14,7 @@ from callint.decoding.sensors import Circuit, Wiring
 from callint.model import shown
 from callint.model.change import Numbers
 from callint.model.definition import PLAIN, Conversion, Definition, Purpose, Range, Signal, States, Table
+from callint.reporting.plausible_text import doubt, plausible_span
 from callint.reporting.terminal import QUIET, heading, line, width, wrapped
 
 _INDENT = "  "
@@ -153,10 +154,13 @@ def _lead(outlook: Outlook) -> Iterator[str]:
 
 
 def _plausibility_words(outlook: Outlook) -> Iterator[str]:
-    usual, unit = outlook.signal.plausible, outlook.signal.unit
+    for name, value in outlook.given.items():
+        if words := doubt(outlook.definition.signals[name], value):
+            yield words
+    usual = outlook.signal.plausible
     if usual is None:
         return
-    span = f"{shown.plain(usual.low)} to {_value(usual.high, unit)}"
+    span = plausible_span(outlook.signal)
     if _is_outside(outlook.true, usual):
         yield f"The true value is outside the plausible range of {span}; is it meant?"
     if _is_outside(outlook.false, usual):
@@ -178,9 +182,16 @@ def _circuit_words(circuit: Circuit, wiring: Wiring, true: float, unit: str) -> 
         f"control unit sees {_ohms(one.seen_ohms[0])}, {one.seen_volts[0]:.3f} V in place of "
         f"{one.volts[0]:.3f} V behind its pull-up of {_ohms_given(sensor.pull_up)} at {sensor.supply:g} V."
     )
-    if circuit.is_beyond(float(one.seen_volts[0])):
-        words += f" That is beyond {sensor.curve}, which reads what it reads at its end."
-    return words
+    return f"{words} {_beyond_words(circuit, one.seen_volts)}".rstrip()
+
+
+def _beyond_words(circuit: Circuit, volts: Numbers) -> str:
+    """Whether voltages, all or some of them, lie beyond the sensor's curve; empty where none does."""
+    beyond = [circuit.is_beyond(one) for one in volts.tolist()]
+    if not any(beyond):
+        return ""
+    where = "The voltage" if all(beyond) else "In part of this range the voltage"
+    return f"{where} is beyond {circuit.sensor.curve}, which reads what it reads at its end."
 
 
 def _wiring_words(wiring: Wiring) -> str:
@@ -222,6 +233,8 @@ def _print_readings(outlook: Outlook, terminal: Console) -> None:
     for row in rows:
         cells = (text.rjust(columns) for text, columns in zip(row, widths, strict=True))
         terminal.print(line(f"{_INDENT}{'  '.join(cells)}"))
+    if words := _beyond_words(circuit, circuit.measured(true, wiring).seen_volts):
+        _print_prose(words, terminal)
 
 
 def _ohms(value: float) -> str:

@@ -303,6 +303,26 @@ def test_values_outside_the_plausible_range_are_remarked_on(yard: Yard) -> None:
     assert "The reading is outside the plausible range of -40 to 140 °C; the control unit may reject" in text
 
 
+def test_other_signals_outside_their_plausible_range_are_remarked_on_too(yard: Yard) -> None:
+    words = whatif(yard, *GIVEN, "--at", "speed=9000").flat
+    assert "speed is given outside its plausible range of 0 to 6000 rpm; is it meant?" in words
+    assert "is it meant" not in whatif(yard, *GIVEN, "--at", "speed=6000").flat
+
+
+@pytest.mark.parametrize(
+    ("wiring", "words"),
+    [
+        (("--open",), "The voltage is beyond intake_curve, which reads what it reads at its end."),
+        (("--series-resistor", "1000"), "In part of this range the voltage is beyond intake_curve, which"),
+    ],
+)
+def test_at_every_temperature_too_a_voltage_beyond_the_curve_is_said_to_be(
+    yard: Yard, wiring: tuple[str, ...], words: str
+) -> None:
+    assert words in whatif(yard, "--signal", "temp", *wiring).flat
+    assert "beyond intake_curve" not in whatif(yard, *WIRED).flat
+
+
 def test_a_difference_that_the_conversion_would_round_away_is_shown(yard: Yard) -> None:
     # 100 - 40 * 0.01 = 99.6 and 100 - 40 * 0.015 = 99.4 of a table in whole percent.
     text = whatif(yard, "--true", "temp=50.5", "--reads", "50.75", "-t", "derate").flat
