@@ -25,7 +25,10 @@ from callint.versioning.contents import Content
 @click.argument("image")
 @click.argument("tables", nargs=-1, metavar="[TABLE]...")
 @click.option(
-    "--at", metavar="SIGNAL=VALUE,...", help="What tables put out at an operating point, base and rework."
+    "--at",
+    multiple=True,
+    metavar="SIGNAL=VALUE,...",
+    help="What tables put out at an operating point, base and rework.",
 )
 @click.option("--base", metavar="FILE", help="With --at: the base, in place of the policy's.")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), help="With --at: text or json.")
@@ -40,7 +43,7 @@ from callint.versioning.contents import Content
 def command(
     image: str,
     tables: tuple[str, ...],
-    at: str | None,
+    at: tuple[str, ...],
     base: str | None,
     form: str | None,
     log: str | None,
@@ -58,12 +61,12 @@ def command(
     from callint.reporting.tables_text import print_axes, print_table_list, print_tables
     from callint.reporting.terminal import console
 
-    if log is not None and (plain or as_list or at is not None):
+    if log is not None and (plain or as_list or at):
         raise click.UsageError("--log goes with whole tables, and without --at, --list and --plain.")
-    if at is not None and (plain or as_list):
+    if at and (plain or as_list):
         raise click.UsageError("--at excludes --plain and --list; leave one out")
-    if at is None and (base is not None or form is not None):
-        raise click.UsageError("--base and --format go with --at SIGNAL=VALUE,...")
+    if not at and (base is not None or form is not None):
+        raise click.UsageError("--base and --format go with --at SIGNAL=VALUE")
     if plain:
         if key is not None:
             _renew(policy)
@@ -73,10 +76,10 @@ def command(
     subjects = Subjects(workplace, definition)
     subject = subjects.of(content)
     image_ = subjects.image(subject, content)
-    if at is not None:
+    if at:
         name, found = subjects.base_of(content, subject, image_, base)
         case = Case(subject, image_, found, base_path=name)
-        _print_point(case, tables, at, content.name, form or "text")
+        _print_point(case, tables, ",".join(at), content.name, form or "text")
         return 0
     decoded = Case(subject, image_).new
     shown: list[Table | Text] = [*subject.definition.texts.values()]

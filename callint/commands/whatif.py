@@ -59,7 +59,13 @@ class _Wishes:
 @click.option("--parallel-resistor", "parallel", metavar="OHM", help="A resistor across the sensor.")
 @click.option("--open", "is_open", is_flag=True, help="A broken wire.")
 @click.option("--short", "is_shorted", is_flag=True, help="A shorted wire.")
-@click.option("--at", "at", metavar="SIGNAL=VALUE,...", help="Other signals; their operating ranges if not.")
+@click.option(
+    "--at",
+    "at",
+    multiple=True,
+    metavar="SIGNAL=VALUE,...",
+    help="Other signals; their operating ranges if not.",
+)
 @click.option("-t", "--table", "globs", multiple=True, metavar="GLOB", help="Only such tables.")
 @click.option("--all", "everything", is_flag=True, help="Also the tables that hardly notice.")
 @click.option("--definition", metavar="FILE", help="The image's definition, in place of the policy's.")
@@ -74,7 +80,7 @@ def command(
     parallel: str | None,
     is_open: bool,
     is_shorted: bool,
-    at: str | None,
+    at: tuple[str, ...],
     globs: tuple[str, ...],
     everything: bool,
     definition: str | None,
@@ -93,7 +99,7 @@ def command(
     subject = subjects.of(content)
     case = Case(subject, subjects.image(subject, content))
     wishes = _Wishes(true, reads, signal, series, parallel, is_open, is_shorted)
-    given = {} if at is None else parse_point(case.definition, at)
+    given = parse_point(case.definition, ",".join(at)) if at else {}
     outlook = _outlook(case, content.name, wishes, given)
     if globs:
         outlook = outlook.only(table_selection(case.definition, globs))

@@ -189,8 +189,7 @@ def _stays(places: list[Position], shape: tuple[int, ...], weights: Numbers) -> 
     """The weights of some rows, by where they lie: at a breakpoint, or between it and the next."""
     steps = [2 * one.low + (one.weight > 0) + (one.weight == 1) for one in places]
     x, y = steps[0], steps[1] if len(steps) > 1 else 0
-    total: Numbers = np.bincount(y * shape[1] + x, weights, shape[0] * shape[1])
-    return total.reshape(shape)
+    return np.bincount(y * shape[1] + x, weights, shape[0] * shape[1]).astype(np.float64).reshape(shape)
 
 
 def _with_between(cells: Flags) -> Flags:

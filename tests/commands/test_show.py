@@ -356,6 +356,12 @@ def test_every_table_that_depends_on_the_given_signals_is_shown_protection_first
     assert "4200 rpm, as in the base" in named.flat
 
 
+def test_a_point_may_be_given_in_several_parts(yard: Yard) -> None:
+    whole = yard.call("show", "boats/heron.bin", *POINT)
+    parts = yard.call("show", "boats/heron.bin", "--at", "speed=1800", "--at", "load=30")
+    assert parts == whole
+
+
 def test_on_breakpoints_one_cell_counts_and_beyond_them_the_end_is_held(yard: Yard) -> None:
     (fuel,) = at_point(yard, "boats/heron.bin", "fuel", "--at", "speed=1600,load=40")["tables"]
     assert [(cell["x"], cell["y"], cell["weight"]) for cell in fuel["cells"]] == [(1, 1, 1)]
@@ -421,10 +427,12 @@ def test_a_base_may_be_named_and_where_there_is_none_only_the_image_is_shown(yar
         (("--at", "speed=nan"), "'nan' is no number"),
         (("--at", "speed=-inf"), "'-inf' is no number"),
         (("--at", "speed=1,speed=2"), "speed stands there twice"),
+        (("--at", "speed=1", "--at", "load=1", "--at", "speed=1"), "speed stands there twice"),
+        ((*POINT, "--base", "a.bin", "--base", "b.bin"), "--base is given 2 times; leave all but one out"),
         (("--at", "speed=1,"), "write SIGNAL=VALUE"),
         (("--at", "speed=1", "--plain"), "--at excludes --plain and --list"),
         (("--at", "speed=1", "--list"), "--at excludes --plain and --list"),
-        (("--base", "factory/base.bin"), "--base and --format go with --at"),
+        (("--base", "factory/base.bin"), "--base and --format go with --at SIGNAL=VALUE; callint show"),
         (("--format", "json"), "--base and --format go with --at"),
         (("--at", "speed=1", "--base", "none.bin"), "none.bin"),
         (

@@ -280,6 +280,11 @@ def test_other_signals_may_be_given(yard: Yard) -> None:
     assert "speed 3000 rpm" not in text.replace("At speed 3000 rpm.", ""), "said once"
 
 
+def test_other_signals_may_be_given_in_several_parts(yard: Yard) -> None:
+    whole = whatif(yard, *GIVEN, "--at", "speed=1000,oil=20")
+    assert whatif(yard, *GIVEN, "--at", "speed=1000", "--at", "oil=20") == whole
+
+
 def test_globs_choose_tables_and_thresholds_and_show_them_whatever_they_notice(yard: Yard) -> None:
     text = whatif(yard, *GIVEN, "-t", "derate*", "-t", "idle").stdout
     assert "derate_by_boost" in text and "idle: " in text
@@ -457,6 +462,15 @@ def test_a_file_at_a_revision_is_looked_into_in_a_bare_repository_too(tmp_path: 
         ((*GIVEN, "--at", "boost=20"), "--at boost: boost_wish makes that of the reading"),
         ((*GIVEN, "--at", "sped=20"), "--at sped: there is no such signal; did you mean 'speed'?"),
         ((*GIVEN, "--at", ""), "write SIGNAL=VALUE"),
+        ((*GIVEN, "--at", "speed=700", "--at", "speed=800"), "speed stands there twice"),
+        (
+            (*GIVEN, "--true", "temp=20"),
+            "--true is given 2 times; leave all but one out; callint whatif --help",
+        ),
+        ((*GIVEN, "--reads", "20", "--reads", "35"), "--reads is given 3 times"),
+        (("--signal", "temp", "--signal", "oil", "--open"), "--signal is given 2 times"),
+        ((*WIRED, "--series-resistor", "100"), "--series-resistor is given 2 times"),
+        (("--true", "temp=60", *("--parallel-resistor", "9") * 2), "--parallel-resistor is given 2 times"),
         ((*GIVEN, "-t", "derat"), "did you mean 'derate'?"),
         ((*GIVEN, "--format", "xml"), "'xml' is not one of 'text', 'json'"),
         ((*GIVEN, "--definition", "none.xml"), "none.xml"),
