@@ -12,10 +12,10 @@ import numpy as np
 from callint.commands.opening import Subjects, read_content, table_selection, workplace_for
 from callint.commands.points import number, parse_point, signal_named
 from callint.comparing.misreading import Misreading, Watched
-from callint.decoding.chains import CycleError, reach
+from callint.decoding.chains import CycleError, Reach, reach, signals_of
 from callint.decoding.decode import Decoded
 from callint.decoding.sensors import Circuit, UnusableSensorError, Wiring, circuit
-from callint.decoding.surfaces import Surface, surface
+from callint.decoding.surfaces import Surface, obstacle, surface
 from callint.model import shown
 from callint.model.change import Numbers
 from callint.model.definition import Definition, Sensor, Signal
@@ -164,11 +164,27 @@ def _outlook(case: Case, name: str, wishes: _Wishes, given: dict[str, float]) ->
         misreading.effects(),
         list(misreading.thresholds(watched)),
         given,
-        misreading.unread,
+        _obstacles(decoded, reached, misreading.unread),
         reached.rivals,
         wiring,
         found,
     )
+
+
+def _obstacles(decoded: Decoded, reached: Reach, unread: tuple[str, ...]) -> dict[str, str]:
+    """Why nothing can be said of some tables: what is wrong with them, or with those that feed them."""
+    definition, found = decoded.plan.definition, {}
+    for name in unread:
+        table = definition.tables[name]
+        if name not in decoded.plan.table_items:
+            found[name] = "the definition does not describe them whole"
+        elif words := obstacle(decoded, table):
+            found[name] = words
+        else:
+            feeding = [reached.makers[one] for one in signals_of(definition, table) if one in reached.makers]
+            listed = " and ".join(maker.name for maker in feeding if maker.name in unread)
+            found[name] = f"nothing can be said of {listed}, by way of which they are reached"
+    return found
 
 
 def _watched(

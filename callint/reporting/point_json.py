@@ -25,7 +25,7 @@ def point_json(path: str, definition: Definition, found: Outputs) -> str:
         "at": dict(found.point),
         "tables": [_output(definition, output) for output in found.outputs],
         "wanting": dict(found.wanting),
-        "unread": list(found.unread),
+        "unread": list(found.obstacles),
     }
     if found.base:
         document["base"] = found.base

@@ -10,11 +10,12 @@ from dataclasses import dataclass
 from rich.console import Console
 
 from callint.decoding.decode import Decoded
-from callint.decoding.surfaces import Surface, surface
+from callint.decoding.surfaces import Surface, obstacle, surface
 from callint.model import shown
 from callint.model.definition import Conversion, Definition, Purpose, States, Table
 from callint.reporting.plausible_text import doubt
 from callint.reporting.terminal import QUIET, arrow, beside, heading, line, width, wrapped
+from callint.reporting.unread_text import unread_sentences
 from callint.rules.case import Case
 
 _INDENT = "  "
@@ -54,7 +55,7 @@ class Outputs:
     """All outputs at a point of an image; ``base`` is the base's name, empty where there is none.
 
     ``wanting`` counts the tables that depend on each signal which is not given. ``scalars`` are the same at
-    every point and left out; ``unread`` are tables whose axes or cells cannot be read.
+    every point and left out; ``obstacles`` says by table why it cannot be read.
     """
 
     image: str
@@ -63,7 +64,7 @@ class Outputs:
     outputs: tuple[Output, ...]
     wanting: Mapping[str, int]
     scalars: int
-    unread: tuple[str, ...]
+    obstacles: Mapping[str, str]
 
 
 def tables_at(
@@ -75,7 +76,7 @@ def tables_at(
     """
     outputs: list[Output] = []
     wanting: Counter[str] = Counter()
-    unread: list[str] = []
+    obstacles: dict[str, str] = {}
     scalars = 0
     for name, table in case.definition.tables.items():
         if name not in case.plan.table_items or (names is not None and name not in names):
@@ -88,12 +89,12 @@ def tables_at(
         wanting.update(missing)
         if missing:
             continue
-        new = surface(case.new, table)
-        if new is None or not new.grid.present.all():
-            unread.append(name)
+        new, words = surface(case.new, table), obstacle(case.new, table)
+        if new is None or words is not None:
+            obstacles[name] = words or ""
             continue
         outputs.append(_output(table, new, case.old, point))
-    return Outputs(image, base, point, tuple(outputs), wanting, scalars, tuple(unread))
+    return Outputs(image, base, point, tuple(outputs), wanting, scalars, obstacles)
 
 
 def _output(table: Table, new: Surface, base: Decoded | None, point: Mapping[str, float]) -> Output:
@@ -145,7 +146,7 @@ def _remarks(definition: Definition, found: Outputs) -> Iterator[str]:
     for name, value in found.point.items():
         if words := doubt(definition.signals[name], value):
             yield words
-    if not found.outputs and not found.unread and not found.wanting:
+    if not found.outputs and not found.obstacles and not found.wanting:
         yield "No table depends on these signals alone."
     if found.wanting:
         listed = ", ".join(f"{name} ({count})" for name, count in sorted(found.wanting.items()))
@@ -153,8 +154,7 @@ def _remarks(definition: Definition, found: Outputs) -> Iterator[str]:
     if found.scalars:
         verb, them = ("is", "it") if found.scalars == 1 else ("are", "them")
         yield f"{shown.count(found.scalars, 'scalar')} {verb} the same everywhere; name {them} to see {them}."
-    if found.unread:
-        yield f"Their axes or cells cannot be read: {', '.join(found.unread)}."
+    yield from unread_sentences(found.obstacles)
     if not found.base:
         yield "There is no base to compare with; --base names one."
 

@@ -16,6 +16,7 @@ from callint.model.change import Numbers
 from callint.model.definition import PLAIN, Conversion, Definition, Purpose, Range, Signal, States, Table
 from callint.reporting.plausible_text import doubt, plausible_span
 from callint.reporting.terminal import QUIET, heading, line, width, wrapped
+from callint.reporting.unread_text import unread_sentences
 
 _INDENT = "  "
 #: Smaller effects, as a share of the table's span, are only counted.
@@ -34,9 +35,9 @@ CAUTION = (
 class Outlook:
     """A false reading with all that it does: ``true`` and ``false`` readings, shape (cases,).
 
-    ``image`` is the image's name. ``given`` are fixed values of other signals, ``unread`` tables of which
-    nothing can be said; ``rivals`` are tables that put out a signal on the way but were not followed.
-    ``wiring`` and ``circuit`` are there where the reading was worked out from a sensor.
+    ``image`` is the image's name. ``given`` are fixed values of other signals, ``obstacles`` says by table
+    why nothing can be said of it; ``rivals`` are tables that put out a signal on the way but were not
+    followed. ``wiring`` and ``circuit`` are there where the reading was worked out from a sensor.
     """
 
     image: str
@@ -47,7 +48,7 @@ class Outlook:
     effects: list[Effect]
     thresholds: list[Threshold]
     given: Mapping[str, float]
-    unread: tuple[str, ...] = ()
+    obstacles: Mapping[str, str]
     rivals: Mapping[str, tuple[Table, ...]] | None = None
     wiring: Wiring | None = None
     circuit: Circuit | None = None
@@ -59,7 +60,7 @@ class Outlook:
             self,
             effects=[effect for effect in self.effects if effect.table.name in names],
             thresholds=[one for one in self.thresholds if one.table.name in names],
-            unread=tuple(name for name in self.unread if name in names),
+            obstacles={name: words for name, words in self.obstacles.items() if name in names},
             is_selection=True,
         )
 
@@ -342,7 +343,7 @@ def _span(ends: tuple[float, float], unit: str) -> str:
 
 
 def _closing(outlook: Outlook, slight: int) -> Iterator[str]:
-    if not outlook.effects:
+    if not outlook.effects and not outlook.obstacles:
         if outlook.is_selection:
             yield f"{outlook.signal.name} reaches none of the tables that were asked for."
         else:
@@ -359,7 +360,5 @@ def _closing(outlook: Outlook, slight: int) -> Iterator[str]:
     for name, others in (outlook.rivals or {}).items():
         listed = ", ".join(table.name for table in others)
         yield f"{name} may also come from {listed}, which is not reckoned with."
-    if outlook.unread:
-        listed = ", ".join(outlook.unread)
-        yield f"Nothing is said of {listed}: axes or cells cannot be read there or on the way."
+    yield from unread_sentences(outlook.obstacles)
     yield CAUTION

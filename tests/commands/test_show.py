@@ -396,13 +396,33 @@ def test_an_axis_that_does_not_rise_leaves_its_tables_unread(yard: Yard) -> None
     assert document["tables"] == []
     assert document["unread"] == ["fuel", "smoke_cap", "trim", "egr"]
     text = yard.call("show", "boats/heron.bin", *POINT).flat
-    assert "Their axes or cells cannot be read: fuel, smoke_cap, trim, egr." in text
+    words = "as the axis speed_4 does not rise throughout (1500 rpm follows 1600 rpm)."
+    assert f"Nothing is said of fuel, smoke_cap, trim, egr, {words}" in text
+
+
+@pytest.mark.parametrize(
+    ("axis", "words"),
+    [
+        (u16(3200, 2400, 2400, 800), "does not fall throughout (2400 rpm follows 2400 rpm)"),
+        (u16(800, 2400, 1600, 3200), "does not rise throughout (1600 rpm follows 2400 rpm)"),
+        (u16(9000, 800, 1600, 3200), "does not rise throughout (800 rpm follows 9000 rpm)"),
+    ],
+)
+def test_what_is_wrong_with_an_axis_is_said_with_its_breakpoints(yard: Yard, axis: bytes, words: str) -> None:
+    yard.write("boats/heron.bin", edited(GOOD, {0: axis}))
+    text = yard.call("show", "boats/heron.bin", "smoke_cap", *POINT).flat
+    assert f"Nothing is said of smoke_cap, as the axis speed_4 {words}." in text
 
 
 def test_tables_beyond_the_end_of_a_cut_off_image_are_unread_and_not_off(yard: Yard) -> None:
     yard.write("boats/heron.bin", GOOD[: fuel_cell(2, 2)])
     document = at_point(yard, "boats/heron.bin", *POINT)
     assert (document["tables"], document["unread"]) == ([], ["fuel", "smoke_cap", "trim", "egr"])
+    text = yard.call("show", "boats/heron.bin", *POINT).flat
+    assert (
+        "Nothing is said of fuel, smoke_cap, trim, egr, as the image does not hold all of their cells."
+        in text
+    )
 
 
 def test_a_base_may_be_named_and_where_there_is_none_only_the_image_is_shown(yard: Yard) -> None:

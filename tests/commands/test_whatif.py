@@ -345,7 +345,21 @@ def test_a_table_that_cannot_be_read_is_named_with_those_behind_it(yard: Yard) -
     found = document(yard, *GIVEN)
     assert found["effects"] == []
     assert set(found["unread"]) == {"fan", "boost_wish", "recirculation", "derate", "derate_by_boost", "idle"}
-    assert "Nothing is said of" in whatif(yard, *GIVEN).flat
+    text = whatif(yard, *GIVEN).flat
+    words = "as the axis temp_3 does not rise throughout (50 °C follows 50 °C)."
+    assert f"Nothing is said of fan, boost_wish, recirculation, derate, idle, {words}" in text
+    words = "as nothing can be said of boost_wish, by way of which they are reached."
+    assert f"Nothing is said of derate_by_boost, {words}" in text
+
+
+def test_tables_that_cannot_be_read_are_not_said_to_be_out_of_reach(yard: Yard) -> None:
+    yard.write(BOAT, image({0x10: degrees(0, 50, 40)}))
+    for words in ((), ("-t", "fan", "-t", "friction")):
+        text = whatif(yard, *GIVEN, *words).flat
+        assert "temp_3 does not rise throughout (40 °C follows 50 °C)" in text
+        assert "reaches none" not in text
+        assert "No table is reached" not in text
+    assert "temp reaches none of the tables" in whatif(yard, *GIVEN, "-t", "friction").flat
 
 
 def test_an_image_that_was_cut_off_leaves_its_tables_unread(yard: Yard) -> None:
