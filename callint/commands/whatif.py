@@ -134,7 +134,10 @@ def _outlook(case: Case, name: str, wishes: _Wishes, given: dict[str, float]) ->
     elif value is None or wishes.reads is None:
         raise InputError("give --true SIGNAL=VALUE with --reads VALUE, or with a resistor, --open or --short")
     else:
-        true, false = np.array([value]), np.array([number(wishes.reads, f"--reads {wishes.reads}")])
+        true, false = (
+            np.array([value]),
+            np.array([number(wishes.reads, f"--reads {wishes.reads}", signal.unit)]),
+        )
     try:
         reached = reach(definition, signal.name)
     except CycleError as error:
@@ -229,7 +232,7 @@ def _wiring(wishes: _Wishes) -> Wiring:
     found = {}
     for option, text in (("--series-resistor", wishes.series), ("--parallel-resistor", wishes.parallel)):
         if text is not None:
-            found[option] = number(text, f"{option} {text}")
+            found[option] = number(text, f"{option} {text}", "ohms, as in 2200")
             if not _LEAST_OHMS <= found[option] <= _MOST_OHMS:
                 raise InputError(
                     f"{option} {text}: a resistor has {_LEAST_OHMS:g} to {_MOST_OHMS:,.0f} ohms; correct it, "

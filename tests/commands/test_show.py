@@ -442,7 +442,10 @@ def test_a_base_may_be_named_and_where_there_is_none_only_the_image_is_shown(yar
     ("options", "words"),
     [
         (("--at", "sped=1"), "--at sped: there is no such signal; did you mean 'speed'?"),
+        (("--at", "spee=1"), "--at spee: there is no such signal; did you mean 'speed'?"),
         (("--at", "speed"), "--at speed: write SIGNAL=VALUE"),
+        (("--at", "speed=1930 rpm"), "'1930 rpm' is no number; give the number alone, in rpm"),
+        (("--at", "load=12,5"), "several with commas between them, and a decimal with a point"),
         (("--at", "speed=fast"), "'fast' is no number"),
         (("--at", "speed=nan"), "'nan' is no number"),
         (("--at", "speed=-inf"), "'-inf' is no number"),

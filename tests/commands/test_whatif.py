@@ -468,7 +468,13 @@ def test_a_file_at_a_revision_is_looked_into_in_a_bare_repository_too(tmp_path: 
         (("--true", "temp=20", "--series-resistor", "0"), "0: a resistor has 0.001 to 1,000,000,000 ohms"),
         (("--true", "temp=20", "--parallel-resistor", "-5"), "-5: a resistor has 0.001 to"),
         (("--true", "temp=20", "--series-resistor", "1e10"), "or give --open or --short"),
-        (("--true", "temp=20", "--series-resistor", "2k2"), "--series-resistor 2k2: '2k2' is no number"),
+        (
+            ("--true", "temp=20", "--series-resistor", "2k2"),
+            "'2k2' is no number; give the number alone, in ohms, as in 2200",
+        ),
+        (("--true", "temp=20", "--series-resistor", "2.2k"), "give the number alone, in ohms, as in 2200"),
+        (("--true", "temp=20°C", "--reads", "5"), "'20°C' is no number; give the number alone, in °C"),
+        (("--true", "temp=20", "--reads", "-5.5 C"), "'-5.5 C' is no number; give the number alone, in °C"),
         (("--true", "temp=20", "--series-resistor", ""), "'' is no number"),
         (("--true", "temp=95", "--open"), "--true temp=95: the sensor's curve reads 0 to 90"),
         (("--true", "oil=20", "--open"), "oil: its sensor is not described; add a <sensor>"),
@@ -495,6 +501,13 @@ def test_a_call_that_cannot_be_meant_is_refused_in_one_line(
     yard: Yard, options: tuple[str, ...], words: str
 ) -> None:
     assert words in yard.call("whatif", BOAT, *options).error
+
+
+def test_the_signals_that_a_word_may_stand_for_are_suggested_the_likeliest_first(yard: Yard) -> None:
+    signals = "".join(f'<signal name="{name}" unit="-"/>' for name in ("cool_part", "oil_cool", "air_cool"))
+    yard.write("defs/yard.xml", definition(signals=SIGNALS + signals))
+    error = yard.call("whatif", BOAT, "--true", "Cool=1", "--reads", "2").error
+    assert error.endswith("did you mean 'oil_cool' or 'air_cool' or 'cool_part'?")
 
 
 def test_an_image_that_is_not_there_or_of_other_software_is_refused(yard: Yard) -> None:
