@@ -11,6 +11,7 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from itertools import repeat
@@ -28,6 +29,12 @@ _BLOCK = 2**21
 #: Where not all lines are of numbers, so many are tried together.
 _FEW = 500
 _SEPARATORS = "\t;,"
+#: What a column's name has behind the name itself: a unit, mostly.
+_BEHIND = re.compile(r"[\[({].*")
+#: How columns of time are called that are not called as the policy says (common practice, no source).
+_TIMES = {"t", "time", "times", "timestamp", "elapsed", "elapsedtime", "seconds", "sec", "zeit"}
+#: So many names of columns are told, and so much of each.
+_MOST_NAMES, _MOST_LETTERS = 6, 40
 csv.field_size_limit(4 * _BLOCK)
 
 
@@ -37,6 +44,7 @@ class Trouble:
 
     ``short`` are rows that ended early, ``overfull`` those with more cells than there are names,
     ``unread`` the rows without a reading by column, and ``doubled`` the columns of which there were several.
+    ``comma`` is the first cell that is a number but for its commas, empty where there is none.
     """
 
     rows: int = 0
@@ -44,6 +52,7 @@ class Trouble:
     overfull: int = 0
     unread: dict[str, int] = field(default_factory=dict)
     doubled: list[str] = field(default_factory=list)
+    comma: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,24 +94,38 @@ class Log:
         self._separator = max(_SEPARATORS, key=head.count)
         self._columns: dict[str, int] = {}
         self.missing: list[str] = []
+        #: Columns that may be a signal, or the time, of which there is none under its own name.
+        self.near: dict[str, str] = {}
+        self.near_time = ""
         names = [name.strip() for name in self._cells(head)]
         self._names = len(names)
         self._place(columns, known, names)
 
     def _place(self, columns: LogColumns, known: Iterable[str], names: list[str]) -> None:
         """Find the columns of the signals and of the time among the names."""
+        nearly = {_letters(name): name for name in reversed(names)}
         for signal in known:
             wanted = columns.signals.get(signal, signal)
             if wanted in names:
                 self._columns[signal] = names.index(wanted)
-            elif signal in columns.signals:
+                continue
+            if signal in columns.signals:
                 self.missing.append(wanted)
+            if near := nearly.get(_letters(signal)) or nearly.get(_letters(wanted)):
+                self.near[signal] = near
         self._time = names.index(columns.time) if columns.time in names else None
         if columns.is_named and self._time is None:
             self.missing.append(columns.time)
+        if self._time is None:
+            self.near_time = next((name for letters, name in nearly.items() if letters in _TIMES), "")
         if not self._columns:
+            found = ", ".join(repr(name[:_MOST_LETTERS]) for name in names[:_MOST_NAMES])
+            more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
+            nearest = list(self.near.items())[:_MOST_NAMES]
+            likely = "".join(f"; {name[:_MOST_LETTERS]!r} may be {signal}" for signal, name in nearest)
             raise InputError(
-                f"{self.path}:1: no column is a signal of the definition; name them in [log] of callint.toml"
+                f"{self.path}:1: no column is a signal of the definition, they are {found}{more}{likely}; "
+                "name them in [log] of callint.toml"
             )
         used = dict.fromkeys(names[place] for place in self._wanted)
         self.trouble.doubled = [name for name in used if names.count(name) > 1]
@@ -247,7 +270,10 @@ class Log:
                 self.trouble.short += 1
             for column, place in enumerate(wanted):
                 if place < len(cells):
-                    values[row, column] = _number(cells[place])
+                    value = values[row, column] = _number(cells[place])
+                    if np.isnan(value) and not self.trouble.comma and "," in cells[place]:
+                        is_number = np.isfinite(_number(cells[place].replace(",", "")))
+                        self.trouble.comma = cells[place].strip() if is_number else ""
         return values
 
     def _cells(self, line: str, most: int = -1) -> list[str]:
@@ -273,6 +299,11 @@ def _encoding(front: bytes) -> str:
     except UnicodeDecodeError:
         return "latin-1"
     return "utf-8-sig"
+
+
+def _letters(name: str) -> str:
+    """A column's or a signal's name without its unit, and without what names are written differently by."""
+    return "".join(filter(str.isalnum, _BEHIND.sub("", name).casefold()))
 
 
 def _number(text: str) -> float:

@@ -20,6 +20,8 @@ MARKS = "Behind a value stands its share of the logged time, by weight; - where 
 _MANY = 0.1
 #: Of many names so many are spelled out.
 _MOST = 6
+#: And so much of a cell.
+_MOST_LETTERS = 40
 
 
 def change_log_words(change: TableChange, logged: Logged) -> str | None:
@@ -73,6 +75,8 @@ def log_sentences(logged: Logged) -> Iterator[str]:
         yield f"{logged.name}: {_duration(clock.total)} in {rows}."
     else:
         yield f"{logged.name}: {rows}, each of which counts the same, as there is no column of time."
+        if log.near_time:
+            yield f"{_quoted([log.near_time])} may be the time: name it in [log] of callint.toml."
     out = []
     if clock.gaps:
         together = f"{'together ' if clock.gaps > 1 else ''}{_duration(clock.lost)}"
@@ -81,7 +85,8 @@ def log_sentences(logged: Logged) -> Iterator[str]:
         out.append(f"{shown.count(clock.resets, 'reset')} of the clock")
     if out:
         yield f"Left out: {' and '.join(out)}."
-    if log.has_time and not clock.total and trouble.overfull < trouble.rows:
+    timed = trouble.rows - trouble.overfull - trouble.unread.get("time", 0)
+    if log.has_time and not clock.total and timed:
         yield (
             f"No time is left: it must be in seconds, and steps of more than {limit} are gaps; max-gap in "
             "[log] of callint.toml changes that."
@@ -93,6 +98,11 @@ def log_sentences(logged: Logged) -> Iterator[str]:
         cells = ", ".join(f"{shown.count(count, 'row')} of {name}" for name, count in trouble.unread.items())
         held = f"; for up to {limit} the last one counts" if log.has_time else ""
         yield f"Without a number: {cells}{held}."
+    if trouble.comma:
+        yield (
+            f"There are numbers with commas, as {_quoted([trouble.comma[:_MOST_LETTERS]])}: for decimal "
+            "commas export with semicolons; commas between thousands have to go."
+        )
     if trouble.short:
         yield f"{shown.count(trouble.short, 'row')} ended early."
     if trouble.overfull:
@@ -110,7 +120,9 @@ def log_sentences(logged: Logged) -> Iterator[str]:
         yield f"The log has no column {_quoted(log.missing)}, which [log] of callint.toml names."
     lacking, apart = logged.dwell.unweighed(log.signals)
     if lacking:
-        yield f"It says nothing about tables on {_some(lacking)}, of which it has no column."
+        near = [f"{_quoted([log.near[one]])} may be {one}" for one in lacking if one in log.near]
+        hint = f"; {', '.join(near[:_MOST])}: name it in [log] of callint.toml" if near else ""
+        yield f"It says nothing about tables on {_some(lacking)}, of which it has no column{hint}."
     if apart and clock.total:
         yield f"It never has all signals at once of {_some(apart)}."
 

@@ -180,6 +180,20 @@ def test_decimal_commas_between_commas_are_not_taken_for_readings(yard: Yard) ->
     assert document["log"]["overfull_rows"] == 1200
 
 
+def test_quoted_numbers_with_commas_are_named_as_the_reason(yard: Yard) -> None:
+    words = diff(yard, 'time,speed,load\n"0,0","1,600",40\n"0,1","1,600",40\n')
+    assert "No time is left" not in words
+    assert "Without a number: 2 rows of speed, 2 rows of time" in words
+    assert "There are numbers with commas, as '1,600': for decimal commas export with semicolons;" in words
+    assert "numbers with commas" not in diff(yard, "time,speed,load\n0,1600,n/a\n1,1600,40\n")
+
+
+def test_columns_whose_names_are_nearly_right_are_pointed_at(yard: Yard) -> None:
+    words = diff(yard, "Time;speed;Load [mg]\n0;1600;40\n1;1600;40\n")
+    assert "no column of time. 'Time' may be the time: name it in [log] of callint.toml." in words
+    assert "nothing about tables on load, of which it has no column; 'Load [mg]' may be load: name" in words
+
+
 def test_a_few_rows_with_too_many_cells_are_an_accident(yard: Yard) -> None:
     words = diff(yard, DRIVE + "10,1600,40,0,1\n" + "10,1600,40\n" * 8)
     assert "1 row has more cells than the header has names and is left out. 1 table" in words
@@ -292,7 +306,7 @@ def test_a_log_does_not_go_with_revisions(tmp_path: Path) -> None:
         (None, "drive.csv: the log cannot be read: "),
         (b"", "drive.csv: the log is empty; export it again"),
         (b"time,speed\n", "drive.csv: the log has no row below its column names; export it again"),
-        (b"a,b\n1,2\n", "drive.csv:1: no column is a signal of the definition; name them in [log] of"),
+        (b"a,b\n1,2\n", "drive.csv:1: no column is a signal of the definition, they are 'a', 'b'; name them"),
         (b"PK\0\0\1", "drive.csv: it is no text; export the log as CSV"),
     ],
 )
