@@ -124,6 +124,9 @@ def _print_point(case: Case, globs: tuple[str, ...], words: str, name: str, form
 
     point = parse_point(case.definition, words)
     names = table_selection(case.definition, globs) if globs else None
+    if names is not None and not names & case.plan.table_items.keys():
+        word = "an axis" if names & case.definition.axes.keys() else "a text"
+        raise InputError(f"{' '.join(globs)}: {word} puts out nothing; with --at name tables")
     outputs = tables_at(case, name, case.base_path, point, names)
     if form == "json":
         from callint.reporting.point_json import point_json

@@ -86,7 +86,7 @@ def log_sentences(logged: Logged) -> Iterator[str]:
     if out:
         yield f"Left out: {' and '.join(out)}."
     timed = trouble.rows - trouble.overfull - trouble.unread.get("time", 0)
-    if log.has_time and not clock.total and timed:
+    if log.has_time and not clock.total and timed > 1:
         yield (
             f"No time is left: it must be in seconds, and steps of more than {limit} are gaps; max-gap in "
             "[log] of callint.toml changes that."

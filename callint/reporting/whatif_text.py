@@ -196,6 +196,11 @@ def _beyond_words(circuit: Circuit, volts: Numbers) -> str:
 
 
 def _wiring_words(wiring: Wiring) -> str:
+    if wiring.series and math.isfinite(wiring.parallel):
+        return (
+            f"{_ohms_given(wiring.parallel)} across the sensor alone and {_ohms_given(wiring.series)} in the "
+            "line to both"
+        )
     parts = []
     if wiring.is_open:
         parts.append("a broken wire")

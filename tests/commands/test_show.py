@@ -438,6 +438,12 @@ def test_a_base_may_be_named_and_where_there_is_none_only_the_image_is_shown(yar
     assert "There is no base to compare with; --base names one." in text
 
 
+def test_a_definition_that_is_named_leaves_the_image_the_policys_base(yard: Yard) -> None:
+    yard.write("other.xml", yard_definition())
+    document = at_point(yard, "boats/heron.bin", "fuel", *POINT, "--definition", "other.xml")
+    assert (document["definition"], document["base"]) == ("other.xml", "factory/base.bin")
+
+
 @pytest.mark.parametrize(
     ("options", "words"),
     [
@@ -464,6 +470,8 @@ def test_a_base_may_be_named_and_where_there_is_none_only_the_image_is_shown(yar
         ),
         (("--at", "speed=1", "--base", "empty.bin"), "--base empty.bin: the image is empty"),
         (("smok", "--at", "speed=1"), "'smok'"),
+        (("speed_4", "--at", "speed=1"), "speed_4: an axis puts out nothing; with --at name tables"),
+        (("hull*", "--at", "speed=1"), "hull*: a text puts out nothing; with --at name tables"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, tuple) else "",
 )

@@ -202,7 +202,7 @@ def test_a_resistor_in_the_line_is_worked_through_from_the_sensor_to_the_reading
             ("--parallel-resistor", "2000", "--series-resistor", "1000"),
             40.0,
             3.0,
-            "1,000 Ω in series and 2,000 Ω in parallel",
+            "2,000 Ω across the sensor alone and 1,000 Ω in the line to both the control unit sees 1,500 Ω",
         ),
         (("--open",), 0.0, 5.0, "a broken wire the control unit sees an open line"),
         (("--short",), 90.0, 0.0, "a shorted wire the control unit sees 0 Ω"),
