@@ -168,8 +168,9 @@ def _show(pair: _Pair, subjects: Subjects, view: _View, documents: list[object])
     if view.log is not None:
         from callint.commands.driving import read_log
 
-        tables = [change.table for change in changes.tables]
-        logged = read_log(view.log, subjects.policy, subject.definition, surfaces(case.new, tables))
+        tables = {one.table.name: one.table for one in changes.tables}
+        tables |= {one.table.name: one.table for one in changes.movements}
+        logged = read_log(view.log, subjects.policy, subject.definition, surfaces(case.new, tables.values()))
     if view.form == "json":
         from callint.reporting.changes_json import changes_document
 

@@ -8,7 +8,8 @@ import numpy as np
 
 from callint.decoding.dwell import Logged
 from callint.model import shown
-from callint.model.change import TableChange
+from callint.model.change import AxisChange, TableChange
+from callint.model.definition import Table
 from callint.reporting.grids import Piece
 from callint.reporting.plausible_text import plausible_span
 
@@ -43,6 +44,29 @@ def change_log_words(change: TableChange, logged: Logged) -> str | None:
         count = int(never.sum())
         words += f", and {count:,} of them {'was' if count == 1 else 'were'} never reached"
     return words
+
+
+def axis_log_words(change: AxisChange, table: Table, logged: Logged) -> str | None:
+    """For how much of the logged time moved breakpoints count in a table; None as for changed cells."""
+    used = moved_in_use(change, table, logged)
+    if used is None:
+        return None
+    if not used:
+        return "the logged engine was never at a moved breakpoint"
+    return f"moved breakpoints are in use for {_percent(used)} of the logged time"
+
+
+def moved_in_use(change: AxisChange, table: Table, logged: Logged) -> float | None:
+    """The share of the time in which a moved breakpoint counts in a table on its axis."""
+    times = logged.dwell.of(table.name)
+    if times is None:
+        return None
+    moved = np.zeros(times.shape, bool)
+    if table.x == change.axis.name:
+        moved[:, change.changed] = True
+    if table.y == change.axis.name:
+        moved[change.changed] = True
+    return logged.share_in_use(table.name, moved)
 
 
 def share_marks(logged: Logged, table: str, quiet: str) -> list[list[Piece]] | None:

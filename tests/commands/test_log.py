@@ -25,6 +25,7 @@ from tests.running import (
     steering,
     too_wide,
     valid,
+    yard_base,
 )
 
 BASE, HERON, LOG = "factory/base.bin", "boats/heron.bin", "drive.csv"
@@ -114,6 +115,26 @@ def test_a_share_that_is_not_all_or_nothing_does_not_read_like_it(yard: Yard, sp
     assert f"time, {words} of it by weight" in diff(yard, f"time,speed,load\n0,{speed},40\n4,1600,40\n")
 
 
+def test_a_moved_breakpoint_is_in_use_as_long_as_it_counts(yard: Yard) -> None:
+    # From 1600 to 1500 rpm: it counts at 1600 and 2000 rpm, 8 s of 10, and not at 800 rpm.
+    yard.write(HERON, edited(yard_base(), {0x02: u16(1500)}))
+    words = diff(yard, DRIVE)
+    assert words.count("; moved breakpoints are in use for 80 % of the logged time") == 4
+    (axis,) = compared(yard)["axes"]
+    assert {one["table"]: one["in_use"] for one in axis["outputs"]}["fuel"] == pytest.approx(0.8)
+    words = diff(yard, "time,speed,load\n0,2400,40\n3,3000,40\n4,3000,40\n")
+    assert "the logged engine was never at a moved breakpoint" in words
+    # Of the map on load nothing is known.
+    words = diff(yard, "time,speed\n0,1600\n1,1600\n")
+    assert words.count("moved breakpoints are in use for 100 % of the logged time") == 3
+
+
+def test_a_moved_breakpoint_along_y_is_in_use_too(yard: Yard) -> None:
+    yard.write(HERON, edited(yard_base(), {0x0A: u16(390)}))
+    assert "fuel: " in diff(yard, DRIVE)
+    assert "moved breakpoints are in use for 80 % of the logged time" in diff(yard, DRIVE)
+
+
 def test_a_log_without_a_time_counts_rows_and_says_so(yard: Yard) -> None:
     words = diff(yard, "speed;load\n1600;40\n2000;40,0\n800;10\n800;10\n")
     assert "in use for 50 % of the logged time, 38 % of it by weight" in words
@@ -186,6 +207,10 @@ def test_quoted_numbers_with_commas_are_named_as_the_reason(yard: Yard) -> None:
     assert "Without a number: 2 rows of speed, 2 rows of time" in words
     assert "There are numbers with commas, as '1,600': for decimal commas export with semicolons;" in words
     assert "numbers with commas" not in diff(yard, "time,speed,load\n0,1600,n/a\n1,1600,40\n")
+
+
+def test_a_single_row_with_a_time_is_not_said_to_be_in_another_unit(yard: Yard) -> None:
+    assert "No time is left" not in diff(yard, 'time,speed,load\n"0",1600,40\n"0,1",1600,40\n')
 
 
 def test_columns_whose_names_are_nearly_right_are_pointed_at(yard: Yard) -> None:
