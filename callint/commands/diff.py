@@ -36,7 +36,7 @@ from callint.versioning.contents import Content
 @click.option("--stat", is_flag=True, help="One line a table.")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
 @click.option("--all", "everything", is_flag=True, help="Show every changed cell, however far apart.")
-@click.option("--log", metavar="FILE", help="A driving log: how much of its time do the changes concern?")
+@click.option("--log", metavar="FILE", help="A driving log: for how much of its time do the changes count?")
 @click.option("--driver", is_flag=True, help="Be git's external diff; callint init sets that up.")
 def command(
     words: tuple[str, ...],

@@ -32,7 +32,7 @@ from callint.versioning.contents import Content
 )
 @click.option("--base", metavar="FILE", help="With --at: the base, in place of the policy's.")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), help="With --at: text or json.")
-@click.option("--log", metavar="FILE", help="A driving log: the share of its time in each cell.")
+@click.option("--log", metavar="FILE", help="A driving log: the share of its time in each cell, by weight.")
 @click.option("--definition", metavar="FILE", help="The image's definition, in place of the policy's.")
 @click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
 @click.option(
