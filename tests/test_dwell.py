@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from callint.decoding.dwell import Clock, Dwell
 from callint.decoding.surfaces import Surface
+from callint.model.definition import Range, Signal
 from callint.reading.logs import Piece
 from tests.building import table_surface
 
@@ -36,6 +37,16 @@ def dwell_of(one: Surface, *pieces: Sequence[Row], timed: bool = True) -> tuple[
     times = dwell.of("t")
     assert times is not None
     return times.tolist(), dwell.clock
+
+
+def used(one: Surface, rows: Sequence[Row], *cells: tuple[int, int]) -> float | None:
+    """The time in which any of some cells, by row and column, counts."""
+    dwell = Dwell([one], MAX_GAP)
+    dwell.add(piece(rows))
+    flags = np.zeros(one.grid.physical.shape, bool)
+    for cell in cells:
+        flags[cell] = True
+    return dwell.in_use("t", flags)
 
 
 def curve(*rows: tuple[float, float], axis: Sequence[float] = (1000, 2000, 3000)) -> list[float]:
@@ -124,6 +135,44 @@ def test_rows_of_a_log_without_a_time_count_one_each_and_nothing_is_held() -> No
     times, clock = dwell_of(table_surface([1000, 2000]), rows, timed=False)
     assert times == [[1.5, 0.5]]
     assert clock == Clock(total=3)
+
+
+def test_a_cell_is_in_use_as_long_as_it_has_any_weight() -> None:
+    one = table_surface([1000, 2000, 3000])
+    rows = [
+        (0.0, 1250.0, 0.0),
+        (2.0, 2000.0, 0.0),
+        (3.0, 2900.0, 0.0),
+        (7.0, 3000.0, 0.0),
+        (8.0, 3000.0, 0.0),
+    ]
+    assert [used(one, rows, (0, x)) for x in range(3)] == [2, 7, 5]
+    assert used(one, rows, (0, 0), (0, 2)) == 7
+    assert used(one, rows) == 0
+    assert [used(table_surface([3000, 2000, 1000]), rows, (0, x)) for x in range(3)] == [5, 7, 2]
+
+
+def test_in_a_map_four_cells_are_in_use_at_once() -> None:
+    one = table_surface([1000, 2000], [0, 50])
+    rows = [(0.0, 1250.0, 25.0), (4.0, 1000.0, 25.0), (5.0, 2000.0, 50.0), (5.5, 2000.0, 50.0)]
+    assert [used(one, rows, cell) for cell in ((0, 0), (0, 1), (1, 0), (1, 1))] == [5, 4, 5, 4.5]
+    assert used(one, rows, (0, 1), (1, 0)) == 5
+    assert Dwell([], MAX_GAP).in_use("t", np.ones((1, 1), bool)) is None
+
+
+SPEED = Signal("speed", "", "rpm", Range(0, 6000), None, 1)
+
+
+def test_a_reading_that_is_not_plausible_is_counted_and_nothing_is_known_until_the_next() -> None:
+    for timed in (True, False):
+        dwell = Dwell([table_surface([1000, 2000])], MAX_GAP, {"speed": SPEED})
+        # Also where the next piece begins with a row without a reading.
+        dwell.add(piece([(0, 1000, 0), (1, 65535, 0)], timed))
+        dwell.add(piece([(2, NONE, 0), (3, -1, 0), (4, 6000, 0), (6, 0, 0)], timed))
+        times = dwell.of("t")
+        assert times is not None
+        assert times.tolist() == ([[1, 2]] if timed else [[2, 1]])
+        assert dwell.implausible == {"speed": 2}
 
 
 def test_a_scalar_has_no_times() -> None:

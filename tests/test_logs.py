@@ -169,6 +169,33 @@ def test_rows_that_end_early_keep_what_they_have_and_are_counted(path: Path) -> 
     assert log.trouble.unread == {"speed": 1, "load": 2}
 
 
+@pytest.mark.parametrize("amount", [1, 1200])
+def test_a_row_with_more_cells_than_names_is_left_out_and_counted(path: Path, amount: int) -> None:
+    log = opened(path, "time,speed,load\n0,800,1\n" + "0,1,2900,0,60,0\n" * amount + "2,900,3\n")
+    assert rows_of(log) == [[0, 800, 1], [2, 900, 3]]
+    assert (log.trouble.rows, log.trouble.overfull) == (amount + 2, amount)
+    assert log.trouble.unread == {}
+
+
+def test_a_log_whose_rows_all_have_too_many_cells_leaves_none(path: Path) -> None:
+    log = opened(path, "time,speed,load\n0,0,2900,0,60,0\n0,1,2900,0,60,0\n")
+    assert rows_of(log) == []
+    assert (log.trouble.rows, log.trouble.overfull) == (2, 2)
+
+
+@pytest.mark.parametrize("end", [",", ",,,", ", ,"])
+def test_empty_cells_behind_the_last_name_do_no_harm(path: Path, end: str) -> None:
+    log = opened(path, f"time,speed,load\n0,800,1{end}\n1,900,2{end}\n")
+    assert rows_of(log) == [[0, 800, 1], [1, 900, 2]]
+    assert log.trouble.overfull == 0
+
+
+def test_separators_in_quotes_make_no_more_cells(path: Path) -> None:
+    log = opened(path, 'time,speed,note\n0,800,"a, b, c"\n1,900,"d"\n2,950,"e", f\n')
+    assert rows_of(log) == [[0, 800], [1, 900]]
+    assert log.trouble.overfull == 1
+
+
 def test_a_quote_that_never_ends_spoils_one_row_only(path: Path) -> None:
     log = opened(path, 'time,speed,load\n0,800,1\n1,"900,2\n2,950,3\n')
     assert same(rows_of(log), [[0, 800, 1], [1, NONE, NONE], [2, 950, 3]])
@@ -220,6 +247,34 @@ def test_columns_that_the_policy_names_in_vain_are_remembered(path: Path) -> Non
     assert rows_of(log) == [[800]]
 
 
+def test_names_that_are_nearly_those_of_signals_are_told(path: Path) -> None:
+    log = opened(path, "Time [s],speed,LOAD (mg)\n0,800,1\n")
+    assert (log.near, log.near_time, log.has_time) == ({"load": "LOAD (mg)"}, "Time [s]", False)
+    with pytest.raises(InputError) as refused:
+        opened(path, "t,Speed [rpm],a,b,c,d,e,f\n0,800,1,2,3,4,5,6\n")
+    assert str(refused.value) == (
+        f"{path}:1: no column is a signal of the definition, they are 't', 'Speed [rpm]', 'a', 'b', 'c', 'd' "
+        "and 2 more; 'Speed [rpm]' may be speed; name them in [log] of callint.toml"
+    )
+    with pytest.raises(InputError) as refused:
+        opened(path, f"{'a' * 5000},b\n1,2\n")
+    assert len(str(refused.value)) < 250 + len(str(path))
+
+
+def test_a_log_with_a_time_and_all_signals_has_nothing_near(path: Path) -> None:
+    log = opened(path, "t,time,Speed,speed,load\n0,0,1,800,2\n")
+    assert (log.near, log.near_time) == ({}, "")
+
+
+@pytest.mark.parametrize(
+    ("cell", "expected"), [('"1,200"', "1,200"), ('" 0,5 "', "0,5"), ('"a, b"', ""), ("n/a", ""), ('","', "")]
+)
+def test_a_number_with_commas_is_remembered_as_such(path: Path, cell: str, expected: str) -> None:
+    log = opened(path, f"time,speed,note\n0,800,\n1,{cell},\n2,900,\n")
+    assert same(rows_of(log), [[0, 800], [1, NONE], [2, 900]])
+    assert log.trouble.comma == expected
+
+
 def test_the_first_of_several_columns_of_one_name_counts_and_that_is_said(path: Path) -> None:
     log = opened(path, "time,speed,speed,note,note\n0,800,1,2,3\n")
     assert rows_of(log) == [[0, 800]]
@@ -239,7 +294,10 @@ def test_a_log_may_have_a_single_column(path: Path) -> None:
         (b"", "the log is empty; export it again"),
         (b"\n \n\r\n", "the log is empty; export it again"),
         (b"\xef\xbb\xbf", "the log is empty; export it again"),
-        (b"a,b\n1,2\n", ":1: no column is a signal of the definition; name them in [log] of callint.toml"),
+        (
+            b"a,b\n1,2\n",
+            "no column is a signal of the definition, they are 'a', 'b'; name them in [log] of callint.toml",
+        ),
         (b"PK\x03\x04\x00\x00\x08", "it is no text; export the log as CSV"),
         (bytes(range(256)) * 100, "it is no text; export the log as CSV"),
     ],

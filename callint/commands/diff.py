@@ -33,7 +33,7 @@ from callint.versioning.contents import Content
 )
 @click.option("--output", metavar="FILE", help="Write the JSON or CDFX to a file.")
 @click.option("--all", "everything", is_flag=True, help="Show every changed cell, however far apart.")
-@click.option("--log", metavar="FILE", help="A driving log: how much of its time do the changes concern?")
+@click.option("--log", metavar="FILE", help="A driving log: for how much of its time do the changes count?")
 @click.option("--driver", is_flag=True, help="Be git's external diff; callint init sets that up.")
 def command(
     words: tuple[str, ...],
@@ -123,8 +123,9 @@ def _show(pair: Pair, subjects: Subjects, view: _View, documents: list[object]) 
     if view.log is not None:
         from callint.commands.driving import read_log
 
-        tables = [change.table for change in changes.tables]
-        logged = read_log(view.log, subjects.policy, subject.definition, surfaces(case.new, tables))
+        tables = {one.table.name: one.table for one in changes.tables}
+        tables |= {one.table.name: one.table for one in changes.movements}
+        logged = read_log(view.log, subjects.policy, subject.definition, surfaces(case.new, tables.values()))
     if view.form == "json":
         from callint.reporting.changes_json import changes_document
 

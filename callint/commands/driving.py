@@ -19,7 +19,7 @@ _LONG = 20 * 2**20
 def read_log(name: str, policy: Policy, definition: Definition, surfaces: Iterable[Surface]) -> Logged:
     """How long the logged engine stayed where in some tables. InputError where the log is of no use."""
     log = Log(Path(name), policy.log, definition.signals)
-    dwell = Dwell(surfaces, policy.log.max_gap)
+    dwell = Dwell(surfaces, policy.log.max_gap, definition.signals)
     with progress("reading the log", log.size, _LONG) as step:
         for piece in log.pieces(step):
             dwell.add(piece)

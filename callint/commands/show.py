@@ -32,14 +32,17 @@ from callint.versioning.contents import Content
 @click.argument("image")
 @click.argument("tables", nargs=-1, metavar="[TABLE]...")
 @click.option(
-    "--at", metavar="SIGNAL=VALUE,...", help="What tables put out at an operating point, base and rework."
+    "--at",
+    multiple=True,
+    metavar="SIGNAL=VALUE,...",
+    help="What tables put out at an operating point, base and rework.",
 )
 @click.option("--base", metavar="FILE", help="With --at: the base, in place of the policy's.")
 @click.option(
     "--format", "form", type=click.Choice(["text", "csv", "json"]), default="text", show_default=True
 )
 @click.option("--output", metavar="FILE", help="Write the CSV or JSON to a file.")
-@click.option("--log", metavar="FILE", help="A driving log: the share of its time in each cell.")
+@click.option("--log", metavar="FILE", help="A driving log: the share of its time in each cell, by weight.")
 @click.option("--definition", metavar="FILE", help="The image's definition, in place of the policy's.")
 @click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
 @click.option(
@@ -50,7 +53,7 @@ from callint.versioning.contents import Content
 def command(
     image: str,
     tables: tuple[str, ...],
-    at: str | None,
+    at: tuple[str, ...],
     base: str | None,
     form: str,
     output: str | None,
@@ -67,13 +70,13 @@ def command(
     of it needs. --format csv and json are for spreadsheets and programs: every cell with its breakpoints,
     units and raw number.
     """
-    if log is not None and (plain or as_list or at is not None):
+    if log is not None and (plain or as_list or at):
         raise click.UsageError("--log goes with whole tables, and without --at, --list and --plain.")
-    if at is not None and (plain or as_list):
+    if at and (plain or as_list):
         raise click.UsageError("--at excludes --plain and --list; leave one out")
-    if at is None and base is not None:
-        raise click.UsageError("--base goes with --at SIGNAL=VALUE,...")
-    if at is not None and form == "csv":
+    if not at and base is not None:
+        raise click.UsageError("--base goes with --at SIGNAL=VALUE")
+    if at and form == "csv":
         raise click.UsageError("--format csv goes with whole tables; --at has text and json")
     if form != "text" and (plain or as_list or log is not None):
         raise click.UsageError("--plain, --list and --log have no --format csv or json; leave one out")
@@ -90,10 +93,10 @@ def command(
     if output is not None:
         subjects.refuse_to_replace(Path(output), subject, [content])
     image_ = subjects.image(subject, content)
-    if at is not None:
+    if at:
         name, found = subjects.base_of(content, subject, image_, base)
         case = Case(subject, image_, found, base_path=name)
-        _print_point(case, tables, at, content.name, form, output)
+        _print_point(case, tables, ",".join(at), content.name, form, output)
         return 0
     decoded = Case(subject, image_).new
     shown: list[Table | Text] = [*subject.definition.texts.values()]
@@ -167,6 +170,9 @@ def _print_point(
 
     point = parse_point(case.definition, words)
     names = table_selection(case.definition, globs) if globs else None
+    if names is not None and not names & case.plan.table_items.keys():
+        word = "an axis" if names & case.definition.axes.keys() else "a text"
+        raise InputError(f"{' '.join(globs)}: {word} puts out nothing; with --at name tables")
     outputs = tables_at(case, name, case.base_path, point, names)
     if form == "json":
         from callint.reporting.point_json import point_json

@@ -12,10 +12,10 @@ import numpy as np
 from callint.commands.opening import Subjects, read_content, table_selection, workplace_for
 from callint.commands.points import number, parse_point, signal_named
 from callint.comparing.misreading import Misreading, Watched
-from callint.decoding.chains import CycleError, reach
+from callint.decoding.chains import CycleError, Reach, reach, signals_of
 from callint.decoding.decode import Decoded
 from callint.decoding.sensors import Circuit, UnusableSensorError, Wiring, circuit
-from callint.decoding.surfaces import Surface, surface
+from callint.decoding.surfaces import Surface, obstacle, surface
 from callint.model import shown
 from callint.model.change import Numbers
 from callint.model.definition import Definition, Sensor, Signal
@@ -59,7 +59,13 @@ class _Wishes:
 @click.option("--parallel-resistor", "parallel", metavar="OHM", help="A resistor across the sensor.")
 @click.option("--open", "is_open", is_flag=True, help="A broken wire.")
 @click.option("--short", "is_shorted", is_flag=True, help="A shorted wire.")
-@click.option("--at", "at", metavar="SIGNAL=VALUE,...", help="Other signals; their operating ranges if not.")
+@click.option(
+    "--at",
+    "at",
+    multiple=True,
+    metavar="SIGNAL=VALUE,...",
+    help="Other signals; their operating ranges if not.",
+)
 @click.option("-t", "--table", "globs", multiple=True, metavar="GLOB", help="Only such tables.")
 @click.option("--all", "everything", is_flag=True, help="Also the tables that hardly notice.")
 @click.option("--definition", metavar="FILE", help="The image's definition, in place of the policy's.")
@@ -74,7 +80,7 @@ def command(
     parallel: str | None,
     is_open: bool,
     is_shorted: bool,
-    at: str | None,
+    at: tuple[str, ...],
     globs: tuple[str, ...],
     everything: bool,
     definition: str | None,
@@ -93,7 +99,7 @@ def command(
     subject = subjects.of(content)
     case = Case(subject, subjects.image(subject, content))
     wishes = _Wishes(true, reads, signal, series, parallel, is_open, is_shorted)
-    given = {} if at is None else parse_point(case.definition, at)
+    given = parse_point(case.definition, ",".join(at)) if at else {}
     outlook = _outlook(case, content.name, wishes, given)
     if globs:
         outlook = outlook.only(table_selection(case.definition, globs))
@@ -128,7 +134,10 @@ def _outlook(case: Case, name: str, wishes: _Wishes, given: dict[str, float]) ->
     elif value is None or wishes.reads is None:
         raise InputError("give --true SIGNAL=VALUE with --reads VALUE, or with a resistor, --open or --short")
     else:
-        true, false = np.array([value]), np.array([number(wishes.reads, f"--reads {wishes.reads}")])
+        true, false = (
+            np.array([value]),
+            np.array([number(wishes.reads, f"--reads {wishes.reads}", signal.unit)]),
+        )
     try:
         reached = reach(definition, signal.name)
     except CycleError as error:
@@ -158,11 +167,27 @@ def _outlook(case: Case, name: str, wishes: _Wishes, given: dict[str, float]) ->
         misreading.effects(),
         list(misreading.thresholds(watched)),
         given,
-        misreading.unread,
+        _obstacles(decoded, reached, misreading.unread),
         reached.rivals,
         wiring,
         found,
     )
+
+
+def _obstacles(decoded: Decoded, reached: Reach, unread: tuple[str, ...]) -> dict[str, str]:
+    """Why nothing can be said of some tables: what is wrong with them, or with those that feed them."""
+    definition, found = decoded.plan.definition, {}
+    for name in unread:
+        table = definition.tables[name]
+        if name not in decoded.plan.table_items:
+            found[name] = "the definition does not describe them whole"
+        elif words := obstacle(decoded, table):
+            found[name] = words
+        else:
+            feeding = [reached.makers[one] for one in signals_of(definition, table) if one in reached.makers]
+            listed = " and ".join(maker.name for maker in feeding if maker.name in unread)
+            found[name] = f"nothing can be said of {listed}, by way of which they are reached"
+    return found
 
 
 def _watched(
@@ -207,7 +232,7 @@ def _wiring(wishes: _Wishes) -> Wiring:
     found = {}
     for option, text in (("--series-resistor", wishes.series), ("--parallel-resistor", wishes.parallel)):
         if text is not None:
-            found[option] = number(text, f"{option} {text}")
+            found[option] = number(text, f"{option} {text}", "ohms, as in 2200")
             if not _LEAST_OHMS <= found[option] <= _MOST_OHMS:
                 raise InputError(
                     f"{option} {text}: a resistor has {_LEAST_OHMS:g} to {_MOST_OHMS:,.0f} ohms; correct it, "

@@ -1,10 +1,17 @@
-"""Which tables a signal reaches, directly and through tables that put out other signals."""
+"""Which tables a signal reaches, directly and through tables that put out other signals.
+
+And what these put out at an operating point, where their own signals are given or put out in turn.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import math
+from collections import deque
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from callint.decoding.decode import Decoded
+from callint.decoding.surfaces import obstacle, surface
 from callint.model.definition import Definition, Table
 
 #: So many tables of a circle are named.
@@ -80,3 +87,47 @@ def _circle(path: list[str], name: str) -> str:
 def signals_of(definition: Definition, table: Table) -> Iterator[str]:
     """The signals of a table's axes, each once."""
     return iter(dict.fromkeys(definition.axes[axis].signal for axis in table.axes if axis in definition.axes))
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """A signal's value that a table puts out at an operating point, in the signal's unit."""
+
+    value: float
+    maker: Table
+
+
+def made_at(decoded: Decoded, point: Mapping[str, float]) -> dict[str, Made]:
+    """The signals that tables with axes make of a point's signals, and of those that others make, in order.
+
+    A signal that is given is not made. Of several tables that make one, the first counts of which all signals
+    are known. A table that is off there or cannot be read makes nothing.
+    """
+    definition = decoded.plan.definition
+    waiting: dict[str, list[Table]] = {}
+    lacking: dict[str, int] = {}
+    ready: deque[Table] = deque()
+    for table in definition.tables.values():
+        if table.produces is None or not table.axes or table.name not in decoded.plan.table_items:
+            continue
+        missing = [signal for signal in signals_of(definition, table) if signal not in point]
+        lacking[table.name] = len(missing)
+        for signal in missing:
+            waiting.setdefault(signal, []).append(table)
+        if not missing:
+            ready.append(table)
+    known, made = dict(point), dict[str, Made]()
+    while ready:
+        table = ready.popleft()
+        name, one = table.produces, surface(decoded, table)
+        if name is None or name in known or one is None or obstacle(decoded, table):
+            continue
+        value = one.at({signal: known[signal] for signal in one.signals}).item()
+        if not math.isfinite(value):
+            continue
+        known[name], made[name] = value, Made(value, table)
+        for following in waiting.get(name, ()):
+            lacking[following.name] -= 1
+            if not lacking[following.name]:
+                ready.append(following)
+    return made

@@ -2,12 +2,13 @@
 
 The time from a row to the next belongs to the operating point of the row. It is shared among the cells that
 count there, by the weights with which the control unit reads them. Loggers record slow signals less often: a
-signal without a reading in a row has its last one, where that is not older than a gap.
+signal without a reading in a row has its last one, where that is not older than a gap. A reading that no
+healthy sensor gives says nothing about the engine, and until the next one nothing is known.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +16,8 @@ from numpy.typing import NDArray
 
 from callint.decoding.interpolation import Position, position
 from callint.decoding.surfaces import Surface
-from callint.model.change import Numbers
+from callint.model.change import Flags, Numbers
+from callint.model.definition import Signal
 from callint.reading.logs import Log, Piece
 
 
@@ -34,24 +36,37 @@ class Clock:
 
 
 class Dwell:
-    """Time by cell for several tables; ``of`` gives what came together."""
+    """Time by cell for several tables; ``of`` gives what came together.
 
-    def __init__(self, surfaces: Iterable[Surface], max_gap: float) -> None:
+    ``signals`` are those whose readings have to be plausible; ``implausible`` counts the rows, by signal, in
+    which they are not.
+    """
+
+    def __init__(
+        self, surfaces: Iterable[Surface], max_gap: float, signals: Mapping[str, Signal] | None = None
+    ) -> None:
         self.clock = Clock()
         self.max_gap = max_gap
+        self.signals = signals or {}
+        self.implausible: dict[str, int] = {}
         self._surfaces = {one.grid.table.name: one for one in surfaces}
         # Tables on the same axes have the same times.
         self._grids: dict[tuple[object, ...], Surface] = {}
         self._times: dict[tuple[object, ...], Numbers] = {}
+        # The time at each breakpoint and between each two: shape (2 rows - 1, 2 columns - 1).
+        self._stays: dict[tuple[object, ...], Numbers] = {}
         for one in self._surfaces.values():
             if one.signals:
                 self._grids.setdefault(_key(one), one)
-                self._times.setdefault(_key(one), np.zeros(one.grid.physical.shape))
+                rows, columns = one.grid.physical.shape
+                self._times.setdefault(_key(one), np.zeros((rows, columns)))
+                self._stays.setdefault(_key(one), np.zeros((2 * rows - 1, 2 * columns - 1)))
         self._held: Piece | None = None
         self._readings: dict[str, tuple[float, float]] = {}
 
     def add(self, piece: Piece) -> None:
         """Take in some rows, which follow those before; a row without a time is passed over."""
+        piece = self._marked(piece)
         if piece.time is None:
             rows = len(next(iter(piece.signals.values())))
             self._share(piece, np.ones(rows))
@@ -75,6 +90,19 @@ class Dwell:
         self._share(Piece(None, {name: values[:-1] for name, values in held.items()}), steps)
         self._held = Piece(whole.time[-1:], {name: values[-1:] for name, values in whole.signals.items()})
 
+    def _marked(self, piece: Piece) -> Piece:
+        """Some rows with infinity in place of readings that are not plausible, which are counted."""
+        signals = dict(piece.signals)
+        for name, values in piece.signals.items():
+            known = self.signals.get(name)
+            if known is None or known.plausible is None:
+                continue
+            is_wrong = (values < known.plausible.low) | (values > known.plausible.high)
+            if count := int(np.count_nonzero(is_wrong)):
+                self.implausible[name] = self.implausible.get(name, 0) + count
+                signals[name] = np.where(is_wrong, np.inf, values)
+        return Piece(piece.time, signals)
+
     def _hold(self, name: str, values: Numbers, time: Numbers, stretches: NDArray[np.int64]) -> Numbers:
         """A signal's readings, and where there is none the last one of the same stretch without a gap.
 
@@ -85,7 +113,8 @@ class Dwell:
         readings = np.concatenate([[before[1]], values])
         # The reading from before belongs to the stretch with which these rows begin.
         stretches = np.concatenate([[0], stretches])
-        last = np.maximum.accumulate(np.where(np.isfinite(readings), np.arange(len(readings)), 0))
+        # One that is not plausible is held too: it is no leave to go on with the one before.
+        last = np.maximum.accumulate(np.where(~np.isnan(readings), np.arange(len(readings)), 0))
         with np.errstate(invalid="ignore"):
             is_held = (stretches[last] == stretches) & (times - times[last] <= self.max_gap)
         if is_held[-1]:
@@ -104,14 +133,27 @@ class Dwell:
                 if place not in places:
                     found, readings = position(axis, piece.signals[signal]), piece.signals[signal]
                     # On an axis of one breakpoint any number lies at it, but no reading does not.
-                    places[place] = Position(found.low, np.where(np.isnan(readings), np.nan, found.weight))
+                    weight = np.where(np.isfinite(readings), found.weight, np.nan)
+                    places[place] = Position(found.low, weight)
                 along.append(places[place])
-            self._times[key] += _times(along, one.grid.physical.shape, weights)
+            known = np.flatnonzero((weights > 0) & np.all([np.isfinite(at.weight) for at in along], axis=0))
+            along = [Position(at.low[known], at.weight[known]) for at in along]
+            self._times[key] += _times(along, self._times[key].shape, weights[known])
+            self._stays[key] += _stays(along, self._stays[key].shape, weights[known])
 
     def of(self, table: str) -> Numbers | None:
         """The time in each cell of a table, shape (rows, columns); None where nothing was asked of it."""
         one = self._surfaces.get(table)
         return None if one is None else self._times.get(_key(one))
+
+    def in_use(self, table: str, cells: Flags) -> float | None:
+        """The time in which any of a table's ``cells`` counts, however little; flags, shape (rows, columns).
+
+        None where nothing was asked of the table.
+        """
+        one = self._surfaces.get(table)
+        stays = None if one is None else self._stays.get(_key(one))
+        return None if stays is None else float(stays[_with_between(cells)].sum())
 
     def unweighed(self, logged: Iterable[str]) -> tuple[list[str], list[str]]:
         """What a log with such signals says nothing about, tables without a signal left aside.
@@ -127,12 +169,9 @@ class Dwell:
         return list(lacking), apart
 
 
-def _times(along: list[Position], shape: tuple[int, ...], weights: Numbers) -> Numbers:
-    """The weights of some rows, shared among cells; where they lie along x and y, NaN where unknown."""
+def _times(places: list[Position], shape: tuple[int, ...], weights: Numbers) -> Numbers:
+    """The weights of some rows, shared among cells; ``places`` are where they lie along x and y."""
     rows, columns = shape
-    known = np.flatnonzero((weights > 0) & np.all([np.isfinite(one.weight) for one in along], axis=0))
-    weights = weights[known]
-    places = [Position(one.low[known], one.weight[known]) for one in along]
     total = np.zeros(rows * columns)
     for right in (0, 1):
         for above in (0, 1) if len(places) > 1 else (0,):
@@ -144,6 +183,23 @@ def _times(along: list[Position], shape: tuple[int, ...], weights: Numbers) -> N
                 y = np.minimum(places[1].low + above, rows - 1)
             total += np.bincount(y * columns + x, share, rows * columns)
     return total.reshape(rows, columns)
+
+
+def _stays(places: list[Position], shape: tuple[int, ...], weights: Numbers) -> Numbers:
+    """The weights of some rows, by where they lie: at a breakpoint, or between it and the next."""
+    steps = [2 * one.low + (one.weight > 0) + (one.weight == 1) for one in places]
+    x, y = steps[0], steps[1] if len(steps) > 1 else 0
+    return np.bincount(y * shape[1] + x, weights, shape[0] * shape[1]).astype(np.float64).reshape(shape)
+
+
+def _with_between(cells: Flags) -> Flags:
+    """Where some cells count: at their breakpoints, and between those and the neighbours."""
+    rows, columns = cells.shape
+    wide = np.zeros((2 * rows - 1, 2 * columns - 1), bool)
+    wide[::2, ::2] = cells
+    wide[:, 1::2] = wide[:, :-1:2] | wide[:, 2::2]
+    wide[1::2] = wide[:-1:2] | wide[2::2]
+    return wide
 
 
 def _key(one: Surface) -> tuple[object, ...]:
@@ -172,3 +228,9 @@ class Logged:
         times = self.dwell.of(table)
         total = 0.0 if times is None else float(times.sum())
         return None if times is None or not total else times / total
+
+    def share_in_use(self, table: str, cells: Flags) -> float | None:
+        """The share of the time in which any of a table's ``cells`` counts; None as for ``shares``."""
+        times, used = self.dwell.of(table), self.dwell.in_use(table, cells)
+        total = 0.0 if times is None else float(times.sum())
+        return None if used is None or not total else min(1.0, used / total)

@@ -2,7 +2,8 @@
 
 A log has a line of column names, and a row a line; the columns are separated by commas, semicolons or tabs,
 and with the latter two a decimal comma is understood. A second line without any number has the units.
-Whatever is no number counts as no reading, and is counted.
+Whatever is no number counts as no reading, and is counted. A row with more cells than the header has names is
+left out: nobody knows which of its cells belongs to which name.
 """
 
 from __future__ import annotations
@@ -10,8 +11,10 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
+from itertools import repeat
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +29,12 @@ _BLOCK = 2**21
 #: Where not all lines are of numbers, so many are tried together.
 _FEW = 500
 _SEPARATORS = "\t;,"
+#: What a column's name has behind the name itself: a unit, mostly.
+_BEHIND = re.compile(r"[\[({].*")
+#: How columns of time are called that are not called as the policy says (common practice, no source).
+_TIMES = {"t", "time", "times", "timestamp", "elapsed", "elapsedtime", "seconds", "sec", "zeit"}
+#: So many names of columns are told, and so much of each.
+_MOST_NAMES, _MOST_LETTERS = 6, 40
 csv.field_size_limit(4 * _BLOCK)
 
 
@@ -33,14 +42,17 @@ csv.field_size_limit(4 * _BLOCK)
 class Trouble:
     """How many rows a log had, and what was wrong with them.
 
-    ``short`` are rows that ended early, ``unread`` the rows without a reading by column, and ``doubled`` the
-    columns of which there were several.
+    ``short`` are rows that ended early, ``overfull`` those with more cells than there are names,
+    ``unread`` the rows without a reading by column, and ``doubled`` the columns of which there were several.
+    ``comma`` is the first cell that is a number but for its commas, empty where there is none.
     """
 
     rows: int = 0
     short: int = 0
+    overfull: int = 0
     unread: dict[str, int] = field(default_factory=dict)
     doubled: list[str] = field(default_factory=list)
+    comma: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,22 +94,38 @@ class Log:
         self._separator = max(_SEPARATORS, key=head.count)
         self._columns: dict[str, int] = {}
         self.missing: list[str] = []
-        self._place(columns, known, [name.strip() for name in self._cells(head)])
+        #: Columns that may be a signal, or the time, of which there is none under its own name.
+        self.near: dict[str, str] = {}
+        self.near_time = ""
+        names = [name.strip() for name in self._cells(head)]
+        self._names = len(names)
+        self._place(columns, known, names)
 
     def _place(self, columns: LogColumns, known: Iterable[str], names: list[str]) -> None:
         """Find the columns of the signals and of the time among the names."""
+        nearly = {_letters(name): name for name in reversed(names)}
         for signal in known:
             wanted = columns.signals.get(signal, signal)
             if wanted in names:
                 self._columns[signal] = names.index(wanted)
-            elif signal in columns.signals:
+                continue
+            if signal in columns.signals:
                 self.missing.append(wanted)
+            if near := nearly.get(_letters(signal)) or nearly.get(_letters(wanted)):
+                self.near[signal] = near
         self._time = names.index(columns.time) if columns.time in names else None
         if columns.is_named and self._time is None:
             self.missing.append(columns.time)
+        if self._time is None:
+            self.near_time = next((name for letters, name in nearly.items() if letters in _TIMES), "")
         if not self._columns:
+            found = ", ".join(repr(name[:_MOST_LETTERS]) for name in names[:_MOST_NAMES])
+            more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
+            nearest = list(self.near.items())[:_MOST_NAMES]
+            likely = "".join(f"; {name[:_MOST_LETTERS]!r} may be {signal}" for signal, name in nearest)
             raise InputError(
-                f"{self.path}:1: no column is a signal of the definition; name them in [log] of callint.toml"
+                f"{self.path}:1: no column is a signal of the definition, they are {found}{more}{likely}; "
+                "name them in [log] of callint.toml"
             )
         used = dict.fromkeys(names[place] for place in self._wanted)
         self.trouble.doubled = [name for name in used if names.count(name) > 1]
@@ -111,6 +139,11 @@ class Log:
         return self._time is not None
 
     @property
+    def may_have_decimal_commas(self) -> bool:
+        """Whether a decimal comma would be taken for the end of a cell."""
+        return self._separator == ","
+
+    @property
     def _wanted(self) -> list[int]:
         """The columns that are read, that of the time last."""
         return list(self._columns.values()) + ([] if self._time is None else [self._time])
@@ -121,7 +154,7 @@ class Log:
         InputError where the file cannot be read to its end, or has no row.
         """
         try:
-            for lines in self._rows(step):
+            for lines in filter(None, map(self._trusted, self._rows(step))):
                 values = self._numbers(lines)
                 self._count(values)
                 signals = dict(zip(self._columns, values.T, strict=False))
@@ -180,8 +213,29 @@ class Log:
         if mark * 2 in text:
             # Twice, as every second of several empty cells in a row is passed over.
             text = text.replace(mark * 2, f"{mark}nan{mark}").replace(mark * 2, f"{mark}nan{mark}")
-        text = text.replace(f"{mark}\n", f"{mark}nan\n").replace(f"\n{mark}", f"\nnan{mark}")
+        # What stands in a column that nobody reads is not looked at.
+        wanted = self._wanted
+        if self._names - 1 in wanted:
+            text = text.replace(f"{mark}\n", f"{mark}nan\n")
+        if 0 in wanted:
+            text = text.replace(f"\n{mark}", f"\nnan{mark}")
         return f"nan{text}" if text.startswith(mark) else text
+
+    def _trusted(self, lines: list[str]) -> list[str]:
+        """The lines that have no more cells than there are names; empty cells at the end are none."""
+        mark, names = self._separator, self._names
+        if max(map(str.count, lines, repeat(mark))) < names:
+            return lines
+        kept = [
+            line
+            for line in lines
+            if line.count(mark) < names
+            # The quick reader's nan stands for an empty cell.
+            or all(cell.strip() in ("", "nan") for cell in self._cells(line)[names:])
+        ]
+        self.trouble.rows += len(lines) - len(kept)
+        self.trouble.overfull += len(lines) - len(kept)
+        return kept
 
     def _numbers(self, lines: list[str]) -> Numbers:
         """The wanted columns of some lines, shape (rows, columns); NaN where there is no number."""
@@ -216,7 +270,10 @@ class Log:
                 self.trouble.short += 1
             for column, place in enumerate(wanted):
                 if place < len(cells):
-                    values[row, column] = _number(cells[place])
+                    value = values[row, column] = _number(cells[place])
+                    if np.isnan(value) and not self.trouble.comma and "," in cells[place]:
+                        is_number = np.isfinite(_number(cells[place].replace(",", "")))
+                        self.trouble.comma = cells[place].strip() if is_number else ""
         return values
 
     def _cells(self, line: str, most: int = -1) -> list[str]:
@@ -242,6 +299,11 @@ def _encoding(front: bytes) -> str:
     except UnicodeDecodeError:
         return "latin-1"
     return "utf-8-sig"
+
+
+def _letters(name: str) -> str:
+    """A column's or a signal's name without its unit, and without what names are written differently by."""
+    return "".join(filter(str.isalnum, _BEHIND.sub("", name).casefold()))
 
 
 def _number(text: str) -> float:

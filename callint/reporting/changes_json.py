@@ -11,7 +11,7 @@ import numpy as np
 from callint.decoding.dwell import Logged
 from callint.model.change import AxisChange, ChangeSet, Grid, Movement, Run, TableChange
 from callint.model.definition import Definition
-from callint.reporting.log_text import log_fields, logged_fields
+from callint.reporting.log_text import log_fields, logged_fields, moved_in_use
 
 
 def changes_document(
@@ -25,7 +25,7 @@ def changes_document(
         "new": new,
         "definition": definition,
         "tables": [_table(changes.definition, change, logged) for change in changes.tables],
-        "axes": [_axis(changes.definition, change, changes.movements) for change in changes.axes],
+        "axes": [_axis(changes.definition, change, changes.movements, logged) for change in changes.axes],
         "counts": [{"axis": c.axis.name, "old": c.old, "new": c.new} for c in changes.counts],
         "texts": [{"name": c.text.name, "old": c.old, "new": c.new} for c in changes.texts],
         "identities": [
@@ -101,7 +101,9 @@ def _raw(grid: Grid, y: int, x: int) -> int | float | str:
     return raw if math.isfinite(raw) else str(raw)
 
 
-def _axis(definition: Definition, change: AxisChange, movements: tuple[Movement, ...]) -> dict[str, Any]:
+def _axis(
+    definition: Definition, change: AxisChange, movements: tuple[Movement, ...], logged: Logged | None
+) -> dict[str, Any]:
     moved = np.flatnonzero(change.changed).tolist()
     breakpoints = ({"index": i, "old": _number(change.old[i]), "new": _number(change.new[i])} for i in moved)
     return _without_absent(
@@ -112,7 +114,16 @@ def _axis(definition: Definition, change: AxisChange, movements: tuple[Movement,
             "tables": [table.name for table in definition.tables_on(change.axis.name)],
             "breakpoints": [_without_absent(one) for one in breakpoints],
             "outputs": [
-                {"table": m.table.name, "old": m.old, "new": m.new, "at": m.at, "switched": m.switched}
+                _without_absent(
+                    {
+                        "table": m.table.name,
+                        "old": m.old,
+                        "new": m.new,
+                        "at": m.at,
+                        "switched": m.switched,
+                        "in_use": None if logged is None else moved_in_use(change, m.table, logged),
+                    }
+                )
                 for m in movements
                 if change.axis.name in m.table.axes
             ],

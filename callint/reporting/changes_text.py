@@ -15,7 +15,7 @@ from callint.model.change import AxisChange, ChangeSet, Run, TableChange
 from callint.model.definition import Definition, Purpose, States
 from callint.model.image import Image
 from callint.reporting.grids import Layout, Line, breakpoint_texts, change_lines
-from callint.reporting.log_text import change_log_words, log_sentences
+from callint.reporting.log_text import axis_log_words, change_log_words, log_sentences
 from callint.reporting.terminal import CHANGED, QUIET, arrow, beside, ellipsis, heading, line, width, wrapped
 
 _INDENT = "  "
@@ -42,7 +42,7 @@ def print_changes(
     for change in _in_reading_order(changes):
         _print_table(changes.definition, change, layout, terminal, logged)
     for axis in changes.axes:
-        _print_axis(changes, axis, layout, terminal)
+        _print_axis(changes, axis, layout, terminal, logged)
     for name, words in _small_changes(changes, layout.arrow):
         for title in heading(name, f": {words}", width(terminal)):
             terminal.print(title)
@@ -124,7 +124,9 @@ def _place(definition: Definition, change: TableChange, y: int, x: int) -> str:
     return f"at {', '.join(words)}" if words else ""
 
 
-def _print_axis(changes: ChangeSet, change: AxisChange, layout: Layout, terminal: Console) -> None:
+def _print_axis(
+    changes: ChangeSet, change: AxisChange, layout: Layout, terminal: Console, logged: Logged | None
+) -> None:
     definition, axis = changes.definition, change.axis
     unit = shown.with_unit("", definition.unit_of(axis)).strip()
     tables = [table.name for table in definition.tables_on(axis.name)]
@@ -141,6 +143,8 @@ def _print_axis(changes: ChangeSet, change: AxisChange, layout: Layout, terminal
     for one in shown.in_order_of_weight(known):
         words = f"{shown.loud_name(one.table)}: {shown.movement(definition, one)}"
         words += "; its cells changed too" if one.in_cells else ""
+        if logged and (concerned := axis_log_words(change, one.table, logged)):
+            words += f"; {concerned}"
         for text in wrapped(words, width(terminal), 2 * _INDENT):
             terminal.print(line(text))
     olds, news = (breakpoint_texts(definition, axis, values.tolist()) for values in (change.old, change.new))

@@ -23,9 +23,13 @@ def point_json(path: str, definition: Definition, found: Outputs) -> str:
         "image": found.image,
         "definition": path,
         "at": dict(found.point),
+        "made": {
+            signal: {"table": one.maker.name, **_values(one.new, one.old)}
+            for signal, one in found.made.items()
+        },
         "tables": [_output(definition, output) for output in found.outputs],
         "wanting": dict(found.wanting),
-        "unread": list(found.unread),
+        "unread": list(found.obstacles),
     }
     if found.base:
         document["base"] = found.base
@@ -39,6 +43,7 @@ def _output(definition: Definition, output: Output) -> dict[str, Any]:
         "unit": definition.unit_of(output.table),
         **_values(output.new, output.old),
         "beyond": list(output.beyond),
+        "via": list(output.via),
         "cells": [
             {"x": cell.x, "y": cell.y, "at": cell.at, "weight": cell.weight, **_values(cell.new, cell.old)}
             for cell in output.cells

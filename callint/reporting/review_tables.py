@@ -129,12 +129,15 @@ class ReviewTables:
         return _ratio(abs(after - before), span or abs(before))
 
     def _log(self, change: TableChange) -> dict[str, Any] | None:
-        shares = None if self._logged is None else self._logged.shares(change.table.name)
-        if shares is None:
+        if self._logged is None:
+            return None
+        shares = self._logged.shares(change.table.name)
+        used = self._logged.share_in_use(change.table.name, change.changed)
+        if shares is None or used is None:
             return None
         never = int(np.count_nonzero(change.changed & (shares == 0)))
         rounded = np.round(shares, _SHARE_DIGITS).ravel().tolist()
-        return {"share": share_words(float(shares[change.changed].sum())), "never": never, "cells": rounded}
+        return {"share": share_words(used), "never": never, "cells": rounded}
 
 
 def _ratio(amount: float, scale: float) -> float:

@@ -56,7 +56,7 @@ def whatif_json(definition: str, outlook: Outlook) -> str:
             for one in outlook.thresholds
         ],
         "rivals": {name: [table.name for table in others] for name, others in (outlook.rivals or {}).items()},
-        "unread": list(outlook.unread),
+        "unread": list(outlook.obstacles),
     }
     return json.dumps(document, indent=1, allow_nan=False) + "\n"
 

@@ -14,7 +14,9 @@ from callint.decoding.sensors import Circuit, Wiring
 from callint.model import shown
 from callint.model.change import Numbers
 from callint.model.definition import PLAIN, Conversion, Definition, Purpose, Range, Signal, States, Table
+from callint.reporting.plausible_text import doubt, plausible_span
 from callint.reporting.terminal import QUIET, heading, line, width, wrapped
+from callint.reporting.unread_text import unread_sentences
 
 _INDENT = "  "
 #: Smaller effects, as a share of the table's span, are only counted.
@@ -33,9 +35,9 @@ CAUTION = (
 class Outlook:
     """A false reading with all that it does: ``true`` and ``false`` readings, shape (cases,).
 
-    ``image`` is the image's name. ``given`` are fixed values of other signals, ``unread`` tables of which
-    nothing can be said; ``rivals`` are tables that put out a signal on the way but were not followed.
-    ``wiring`` and ``circuit`` are there where the reading was worked out from a sensor.
+    ``image`` is the image's name. ``given`` are fixed values of other signals, ``obstacles`` says by table
+    why nothing can be said of it; ``rivals`` are tables that put out a signal on the way but were not
+    followed. ``wiring`` and ``circuit`` are there where the reading was worked out from a sensor.
     """
 
     image: str
@@ -46,7 +48,7 @@ class Outlook:
     effects: list[Effect]
     thresholds: list[Threshold]
     given: Mapping[str, float]
-    unread: tuple[str, ...] = ()
+    obstacles: Mapping[str, str]
     rivals: Mapping[str, tuple[Table, ...]] | None = None
     wiring: Wiring | None = None
     circuit: Circuit | None = None
@@ -58,7 +60,7 @@ class Outlook:
             self,
             effects=[effect for effect in self.effects if effect.table.name in names],
             thresholds=[one for one in self.thresholds if one.table.name in names],
-            unread=tuple(name for name in self.unread if name in names),
+            obstacles={name: words for name, words in self.obstacles.items() if name in names},
             is_selection=True,
         )
 
@@ -153,10 +155,13 @@ def _lead(outlook: Outlook) -> Iterator[str]:
 
 
 def _plausibility_words(outlook: Outlook) -> Iterator[str]:
-    usual, unit = outlook.signal.plausible, outlook.signal.unit
+    for name, value in outlook.given.items():
+        if words := doubt(outlook.definition.signals[name], value):
+            yield words
+    usual = outlook.signal.plausible
     if usual is None:
         return
-    span = f"{shown.plain(usual.low)} to {_value(usual.high, unit)}"
+    span = plausible_span(outlook.signal)
     if _is_outside(outlook.true, usual):
         yield f"The true value is outside the plausible range of {span}; is it meant?"
     if _is_outside(outlook.false, usual):
@@ -178,12 +183,24 @@ def _circuit_words(circuit: Circuit, wiring: Wiring, true: float, unit: str) -> 
         f"control unit sees {_ohms(one.seen_ohms[0])}, {one.seen_volts[0]:.3f} V in place of "
         f"{one.volts[0]:.3f} V behind its pull-up of {_ohms_given(sensor.pull_up)} at {sensor.supply:g} V."
     )
-    if circuit.is_beyond(float(one.seen_volts[0])):
-        words += f" That is beyond {sensor.curve}, which reads what it reads at its end."
-    return words
+    return f"{words} {_beyond_words(circuit, one.seen_volts)}".rstrip()
+
+
+def _beyond_words(circuit: Circuit, volts: Numbers) -> str:
+    """Whether voltages, all or some of them, lie beyond the sensor's curve; empty where none does."""
+    beyond = [circuit.is_beyond(one) for one in volts.tolist()]
+    if not any(beyond):
+        return ""
+    where = "The voltage" if all(beyond) else "In part of this range the voltage"
+    return f"{where} is beyond {circuit.sensor.curve}, which reads what it reads at its end."
 
 
 def _wiring_words(wiring: Wiring) -> str:
+    if wiring.series and math.isfinite(wiring.parallel):
+        return (
+            f"{_ohms_given(wiring.parallel)} across the sensor alone and {_ohms_given(wiring.series)} in the "
+            "line to both"
+        )
     parts = []
     if wiring.is_open:
         parts.append("a broken wire")
@@ -222,6 +239,8 @@ def _print_readings(outlook: Outlook, terminal: Console) -> None:
     for row in rows:
         cells = (text.rjust(columns) for text, columns in zip(row, widths, strict=True))
         terminal.print(line(f"{_INDENT}{'  '.join(cells)}"))
+    if words := _beyond_words(circuit, circuit.measured(true, wiring).seen_volts):
+        _print_prose(words, terminal)
 
 
 def _ohms(value: float) -> str:
@@ -329,7 +348,7 @@ def _span(ends: tuple[float, float], unit: str) -> str:
 
 
 def _closing(outlook: Outlook, slight: int) -> Iterator[str]:
-    if not outlook.effects:
+    if not outlook.effects and not outlook.obstacles:
         if outlook.is_selection:
             yield f"{outlook.signal.name} reaches none of the tables that were asked for."
         else:
@@ -346,7 +365,5 @@ def _closing(outlook: Outlook, slight: int) -> Iterator[str]:
     for name, others in (outlook.rivals or {}).items():
         listed = ", ".join(table.name for table in others)
         yield f"{name} may also come from {listed}, which is not reckoned with."
-    if outlook.unread:
-        listed = ", ".join(outlook.unread)
-        yield f"Nothing is said of {listed}: axes or cells cannot be read there or on the way."
+    yield from unread_sentences(outlook.obstacles)
     yield CAUTION

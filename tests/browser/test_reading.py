@@ -98,7 +98,7 @@ def test_a_breakpoint_that_moved_shows_where_it_was(opened: Opened) -> None:
 
 def test_the_logged_time_lies_over_the_cells_when_asked_for(opened: Opened) -> None:
     page = opened(yard()).show("smoke_limit")
-    assert "Changed cells cover 38 % of the logged time; 1 changed cell never reached." in page.texts(
+    assert "Changed cells are in use for 38 % of the logged time; 1 changed cell never reached." in page.texts(
         "#smoke_limit .logged"
     )
     assert page.all("#smoke_limit .time") == []

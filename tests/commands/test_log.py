@@ -25,6 +25,7 @@ from tests.running import (
     steering,
     too_wide,
     valid,
+    yard_base,
 )
 
 BASE, HERON, LOG = "factory/base.bin", "boats/heron.bin", "drive.csv"
@@ -59,14 +60,15 @@ def diff(yard: Yard, log: str | bytes, image: str = HERON) -> str:
 # diff
 
 
-def test_a_diff_says_what_share_of_the_logged_time_its_cells_have(yard: Yard) -> None:
-    # 3 s and half of 5 s, of 10 s.
+def test_a_diff_says_for_how_much_of_the_logged_time_its_cells_count_and_by_what_weight(yard: Yard) -> None:
+    # 3 s with all the weight and 5 s with half of it, of 10 s.
     result = yard.run("diff", BASE, HERON, "--log", LOG)
     assert result.status == 1
     assert result.stderr == ""
-    assert result.lines[1:3] == [
+    assert result.lines[1:4] == [
         "  1 of 12 cells changed; 44.0 → 45.0 mg (+1.0, +2.3 %) at 1600 rpm, 40 mg;",
-        "  inside the operating range; changed cells cover 55 % of the logged time",
+        "  inside the operating range; changed cells are in use for 80 % of the logged",
+        "  time, 55 % of it by weight",
     ]
     assert result.lines[-2] == "drive.csv: 10 s in 4 rows."
 
@@ -74,7 +76,7 @@ def test_a_diff_says_what_share_of_the_logged_time_its_cells_have(yard: Yard) ->
 def test_json_says_the_same_by_its_contract(yard: Yard) -> None:
     document = compared(yard)
     (table,) = document["tables"]
-    assert table["logged"] == {"share": 0.55, "never": 0}
+    assert table["logged"] == {"in_use": 0.8, "share": 0.55, "never": 0}
     assert document["log"] == {
         "file": "drive.csv", "rows": 4, "seconds": 10, "gaps": 0, "lost_seconds": 0, "resets": 0,
     }  # fmt: skip
@@ -83,7 +85,7 @@ def test_json_says_the_same_by_its_contract(yard: Yard) -> None:
 
 def test_the_largest_change_may_never_have_been_reached(yard: Yard) -> None:
     words = diff(yard, DRIVE, "boats/auk.bin")
-    assert "cover 55 % of the logged time, and the largest change was never reached" in words
+    assert "55 % of it by weight, and the largest change was never reached" in words
 
 
 @pytest.mark.parametrize(
@@ -97,28 +99,48 @@ def test_smaller_changes_that_were_never_reached_are_counted(
     yard: Yard, cells: dict[int, bytes], words: str
 ) -> None:
     yard.write("boats/auk.bin", edited(GOOD, cells))
-    assert f"cover 55 % of the logged time, {words} load speed" in diff(yard, DRIVE, "boats/auk.bin")
+    assert f"55 % of it by weight, {words} load speed" in diff(yard, DRIVE, "boats/auk.bin")
 
 
 def test_a_drive_elsewhere_never_reached_the_change(yard: Yard) -> None:
     words = diff(yard, "time,speed,load\n0,3200,70\n4,3200,70\n")
     assert "the logged engine was never at a changed cell" in words
-    assert compared(yard)["tables"][0]["logged"] == {"share": 0, "never": 1}
+    assert compared(yard)["tables"][0]["logged"] == {"in_use": 0, "share": 0, "never": 1}
 
 
 @pytest.mark.parametrize(
     ("speed", "words"), [("1600.0001", ">99 %"), ("2399.9", "<1 %"), ("1600", "100 %"), ("1680", "90 %")]
 )
 def test_a_share_that_is_not_all_or_nothing_does_not_read_like_it(yard: Yard, speed: str, words: str) -> None:
-    assert f"changed cells cover {words} of" in diff(yard, f"time,speed,load\n0,{speed},40\n4,1600,40\n")
+    assert f"time, {words} of it by weight" in diff(yard, f"time,speed,load\n0,{speed},40\n4,1600,40\n")
+
+
+def test_a_moved_breakpoint_is_in_use_as_long_as_it_counts(yard: Yard) -> None:
+    # From 1600 to 1500 rpm: it counts at 1600 and 2000 rpm, 8 s of 10, and not at 800 rpm.
+    yard.write(HERON, edited(yard_base(), {0x02: u16(1500)}))
+    words = diff(yard, DRIVE)
+    assert words.count("; moved breakpoints are in use for 80 % of the logged time") == 4
+    (axis,) = compared(yard)["axes"]
+    assert {one["table"]: one["in_use"] for one in axis["outputs"]}["fuel"] == pytest.approx(0.8)
+    words = diff(yard, "time,speed,load\n0,2400,40\n3,3000,40\n4,3000,40\n")
+    assert "the logged engine was never at a moved breakpoint" in words
+    # Of the map on load nothing is known.
+    words = diff(yard, "time,speed\n0,1600\n1,1600\n")
+    assert words.count("moved breakpoints are in use for 100 % of the logged time") == 3
+
+
+def test_a_moved_breakpoint_along_y_is_in_use_too(yard: Yard) -> None:
+    yard.write(HERON, edited(yard_base(), {0x0A: u16(390)}))
+    assert "fuel: " in diff(yard, DRIVE)
+    assert "moved breakpoints are in use for 80 % of the logged time" in diff(yard, DRIVE)
 
 
 def test_a_log_without_a_time_counts_rows_and_says_so(yard: Yard) -> None:
     words = diff(yard, "speed;load\n1600;40\n2000;40,0\n800;10\n800;10\n")
-    assert "cover 38 % of the logged time" in words
+    assert "in use for 50 % of the logged time, 38 % of it by weight" in words
     assert "drive.csv: 4 rows, each of which counts the same, as there is no column of time." in words
     document = compared(yard)
-    assert document["tables"][0]["logged"] == {"share": 0.375, "never": 0}
+    assert document["tables"][0]["logged"] == {"in_use": 0.5, "share": 0.375, "never": 0}
     assert document["log"] == {"file": "drive.csv", "rows": 4}
 
 
@@ -126,7 +148,7 @@ def test_all_that_is_wrong_with_a_log_is_said(yard: Yard) -> None:
     yard.write("callint.toml", f'{POLICY}\n[log]\nmax-gap = 2.5\ncolumns = {{ load = "fuel [mg]" }}\n')
     log = "time,speed,speed\n0,1600,1\n1,n/a,2\n1.5\n10,1600,1\n110,1600,1\n0,800,1\n2,800,1\n"
     words = diff(yard, log)
-    assert "changed cells cover" not in words
+    assert "changed cells are in use" not in words
     for sentence in (
         "drive.csv: 3.5 s in 7 rows.",
         "Left out: 2 gaps of together 1 min 48 s and 1 reset of the clock.",
@@ -153,9 +175,53 @@ def test_a_single_gap_is_not_together(yard: Yard) -> None:
 
 def test_milliseconds_in_place_of_seconds_are_noticed(yard: Yard) -> None:
     words = diff(yard, "time,speed,load\n0,1600,40\n10,1600,40\n20,1600,40\n")
-    assert "changed cells cover" not in words
+    assert "changed cells are in use" not in words
     assert "No time is left: it must be in seconds, and steps of more than 5 s are gaps;" in words
     assert "max-gap in [log] of callint.toml changes that." in words
+
+
+def test_readings_that_no_sensor_gives_are_counted_and_left_out(yard: Yard) -> None:
+    # 2 s at the changed cell, then 2 s of a sensor that is not there, then 2 s elsewhere.
+    rows = "0,1600,40\n2,65535,40\n3,,40\n4,800,10\n6,800,10\n6,800,-9999\n"
+    words = diff(yard, f"time,speed,load\n{rows}")
+    assert "in use for 50 % of the logged time, 50 % of it by weight" in words
+    assert "Outside the plausible range, and left out: 1 row of speed (0 to 6000 rpm)," in words
+    assert "1 row of load (0 to 100 mg)." in words
+    assert compared(yard)["log"]["implausible"] == {"speed": 1, "load": 1}
+
+
+def test_decimal_commas_between_commas_are_not_taken_for_readings(yard: Yard) -> None:
+    words = diff(yard, "time,speed,load\n" + "0,1,1600,0,40,0\n" * 1200)
+    assert "1,200 rows have more cells than the header has names and are left out: decimal commas?" in words
+    assert "Export with semicolons." in words
+    assert "logged engine was never at" not in words
+    assert "No time is left" not in words
+    document = compared(yard)
+    assert "logged" not in document["tables"][0]
+    assert document["log"]["overfull_rows"] == 1200
+
+
+def test_quoted_numbers_with_commas_are_named_as_the_reason(yard: Yard) -> None:
+    words = diff(yard, 'time,speed,load\n"0,0","1,600",40\n"0,1","1,600",40\n')
+    assert "No time is left" not in words
+    assert "Without a number: 2 rows of speed, 2 rows of time" in words
+    assert "There are numbers with commas, as '1,600': for decimal commas export with semicolons;" in words
+    assert "numbers with commas" not in diff(yard, "time,speed,load\n0,1600,n/a\n1,1600,40\n")
+
+
+def test_a_single_row_with_a_time_is_not_said_to_be_in_another_unit(yard: Yard) -> None:
+    assert "No time is left" not in diff(yard, 'time,speed,load\n"0",1600,40\n"0,1",1600,40\n')
+
+
+def test_columns_whose_names_are_nearly_right_are_pointed_at(yard: Yard) -> None:
+    words = diff(yard, "Time;speed;Load [mg]\n0;1600;40\n1;1600;40\n")
+    assert "no column of time. 'Time' may be the time: name it in [log] of callint.toml." in words
+    assert "nothing about tables on load, of which it has no column; 'Load [mg]' may be load: name" in words
+
+
+def test_a_few_rows_with_too_many_cells_are_an_accident(yard: Yard) -> None:
+    words = diff(yard, DRIVE + "10,1600,40,0,1\n" + "10,1600,40\n" * 8)
+    assert "1 row has more cells than the header has names and is left out. 1 table" in words
 
 
 def test_signals_that_never_come_together_are_said_to_be_so(yard: Yard) -> None:
@@ -166,7 +232,7 @@ def test_signals_that_never_come_together_are_said_to_be_so(yard: Yard) -> None:
 def test_the_policy_names_columns_and_time(yard: Yard) -> None:
     yard.write("callint.toml", f'{POLICY}\n[log]\ntime = "t [s]"\ncolumns = {{ speed = "N", load = "Q" }}\n')
     words = diff(yard, "t [s];Q;N\n0;40;1600\n3;40;2000\n8;10;800\n10;10;800\n")
-    assert "cover 55 % of" in words
+    assert "55 % of it by weight" in words
     assert "drive.csv: 10 s in 4 rows. 1 table, 1 cell" in words
 
 
@@ -217,8 +283,8 @@ def test_show_puts_the_share_of_the_time_behind_each_value(yard: Yard) -> None:
         "    70  70.0    -  72.0    -  74.0    -  76.0    -",
         "",
         "drive.csv: 10 s in 4 rows.",
-        "Behind a value stands its share of the logged time; - where the engine never",
-        "was.",
+        "Behind a value stands its share of the logged time, by weight; - where the",
+        "engine never was.",
         "",
     ]
 
@@ -265,7 +331,7 @@ def test_a_log_does_not_go_with_revisions(tmp_path: Path) -> None:
         (None, "drive.csv: the log cannot be read: "),
         (b"", "drive.csv: the log is empty; export it again"),
         (b"time,speed\n", "drive.csv: the log has no row below its column names; export it again"),
-        (b"a,b\n1,2\n", "drive.csv:1: no column is a signal of the definition; name them in [log] of"),
+        (b"a,b\n1,2\n", "drive.csv:1: no column is a signal of the definition, they are 'a', 'b'; name them"),
         (b"PK\0\0\1", "drive.csv: it is no text; export the log as CSV"),
     ],
 )
@@ -311,4 +377,4 @@ def test_a_log_says_nothing_of_a_curve_whose_image_ends_before_its_axis(yard: Ya
     yard.write("boats/auk.bin", edited(GOOD, {0: u16(800, 800), SMOKE: u16(610)}))
     result = yard.call("diff", BASE, "boats/auk.bin", "--log", LOG)
     assert result.status == 1
-    assert "changed cells cover" not in result.flat
+    assert "changed cells are in use" not in result.flat

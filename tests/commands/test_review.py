@@ -623,7 +623,7 @@ def test_a_log_gives_each_cell_its_share_of_the_time(yard: Yard) -> None:
     yard.write("drive.csv", "time,speed,load\n0,1600,40\n3,2000,40\n8,800,10\n10,800,10\n")
     document = reviewed(yard, BASE, HERON, "--log", "drive.csv")
     fuel = tables_of(document)["fuel"]
-    assert (fuel["logged"]["share"], fuel["logged"]["never"]) == ("55 %", 0)
+    assert (fuel["logged"]["share"], fuel["logged"]["never"]) == ("80 %", 0)
     assert fuel["logged"]["cells"] == [0.2, 0, 0, 0, 0, 0.55, 0.25, 0, 0, 0, 0, 0]
     assert document["images"][0]["log"] == ["drive.csv: 10 s in 4 rows."]
 

@@ -356,6 +356,12 @@ def test_every_table_that_depends_on_the_given_signals_is_shown_protection_first
     assert "4200 rpm, as in the base" in named.flat
 
 
+def test_a_point_may_be_given_in_several_parts(yard: Yard) -> None:
+    whole = yard.call("show", "boats/heron.bin", *POINT)
+    parts = yard.call("show", "boats/heron.bin", "--at", "speed=1800", "--at", "load=30")
+    assert parts == whole
+
+
 def test_on_breakpoints_one_cell_counts_and_beyond_them_the_end_is_held(yard: Yard) -> None:
     (fuel,) = at_point(yard, "boats/heron.bin", "fuel", "--at", "speed=1600,load=40")["tables"]
     assert [(cell["x"], cell["y"], cell["weight"]) for cell in fuel["cells"]] == [(1, 1, 1)]
@@ -390,13 +396,33 @@ def test_an_axis_that_does_not_rise_leaves_its_tables_unread(yard: Yard) -> None
     assert document["tables"] == []
     assert document["unread"] == ["fuel", "smoke_cap", "trim", "egr"]
     text = yard.call("show", "boats/heron.bin", *POINT).flat
-    assert "Their axes or cells cannot be read: fuel, smoke_cap, trim, egr." in text
+    words = "as the axis speed_4 does not rise throughout (1500 rpm follows 1600 rpm)."
+    assert f"Nothing is said of fuel, smoke_cap, trim, egr, {words}" in text
+
+
+@pytest.mark.parametrize(
+    ("axis", "words"),
+    [
+        (u16(3200, 2400, 2400, 800), "does not fall throughout (2400 rpm follows 2400 rpm)"),
+        (u16(800, 2400, 1600, 3200), "does not rise throughout (1600 rpm follows 2400 rpm)"),
+        (u16(9000, 800, 1600, 3200), "does not rise throughout (800 rpm follows 9000 rpm)"),
+    ],
+)
+def test_what_is_wrong_with_an_axis_is_said_with_its_breakpoints(yard: Yard, axis: bytes, words: str) -> None:
+    yard.write("boats/heron.bin", edited(GOOD, {0: axis}))
+    text = yard.call("show", "boats/heron.bin", "smoke_cap", *POINT).flat
+    assert f"Nothing is said of smoke_cap, as the axis speed_4 {words}." in text
 
 
 def test_tables_beyond_the_end_of_a_cut_off_image_are_unread_and_not_off(yard: Yard) -> None:
     yard.write("boats/heron.bin", GOOD[: fuel_cell(2, 2)])
     document = at_point(yard, "boats/heron.bin", *POINT)
     assert (document["tables"], document["unread"]) == ([], ["fuel", "smoke_cap", "trim", "egr"])
+    text = yard.call("show", "boats/heron.bin", *POINT).flat
+    assert (
+        "Nothing is said of fuel, smoke_cap, trim, egr, as the image does not hold all of their cells."
+        in text
+    )
 
 
 def test_a_base_may_be_named_and_where_there_is_none_only_the_image_is_shown(yard: Yard) -> None:
@@ -412,19 +438,30 @@ def test_a_base_may_be_named_and_where_there_is_none_only_the_image_is_shown(yar
     assert "There is no base to compare with; --base names one." in text
 
 
+def test_a_definition_that_is_named_leaves_the_image_the_policys_base(yard: Yard) -> None:
+    yard.write("other.xml", yard_definition())
+    document = at_point(yard, "boats/heron.bin", "fuel", *POINT, "--definition", "other.xml")
+    assert (document["definition"], document["base"]) == ("other.xml", "factory/base.bin")
+
+
 @pytest.mark.parametrize(
     ("options", "words"),
     [
         (("--at", "sped=1"), "--at sped: there is no such signal; did you mean 'speed'?"),
+        (("--at", "spee=1"), "--at spee: there is no such signal; did you mean 'speed'?"),
         (("--at", "speed"), "--at speed: write SIGNAL=VALUE"),
+        (("--at", "speed=1930 rpm"), "'1930 rpm' is no number; give the number alone, in rpm"),
+        (("--at", "load=12,5"), "several with commas between them, and a decimal with a point"),
         (("--at", "speed=fast"), "'fast' is no number"),
         (("--at", "speed=nan"), "'nan' is no number"),
         (("--at", "speed=-inf"), "'-inf' is no number"),
         (("--at", "speed=1,speed=2"), "speed stands there twice"),
+        (("--at", "speed=1", "--at", "load=1", "--at", "speed=1"), "speed stands there twice"),
+        ((*POINT, "--base", "a.bin", "--base", "b.bin"), "--base is given 2 times; leave all but one out"),
         (("--at", "speed=1,"), "write SIGNAL=VALUE"),
         (("--at", "speed=1", "--plain"), "--at excludes --plain and --list"),
         (("--at", "speed=1", "--list"), "--at excludes --plain and --list"),
-        (("--base", "factory/base.bin"), "--base goes with --at"),
+        (("--base", "factory/base.bin"), "--base goes with --at SIGNAL=VALUE; callint show"),
         (("--at", "speed=1", "--format", "csv"), "--at has text and json"),
         (("--at", "speed=1", "--base", "none.bin"), "none.bin"),
         (
@@ -433,6 +470,8 @@ def test_a_base_may_be_named_and_where_there_is_none_only_the_image_is_shown(yar
         ),
         (("--at", "speed=1", "--base", "empty.bin"), "--base empty.bin: the image is empty"),
         (("smok", "--at", "speed=1"), "'smok'"),
+        (("speed_4", "--at", "speed=1"), "speed_4: an axis puts out nothing; with --at name tables"),
+        (("hull*", "--at", "speed=1"), "hull*: a text puts out nothing; with --at name tables"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, tuple) else "",
 )

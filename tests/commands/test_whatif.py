@@ -202,7 +202,7 @@ def test_a_resistor_in_the_line_is_worked_through_from_the_sensor_to_the_reading
             ("--parallel-resistor", "2000", "--series-resistor", "1000"),
             40.0,
             3.0,
-            "1,000 Ω in series and 2,000 Ω in parallel",
+            "2,000 Ω across the sensor alone and 1,000 Ω in the line to both the control unit sees 1,500 Ω",
         ),
         (("--open",), 0.0, 5.0, "a broken wire the control unit sees an open line"),
         (("--short",), 90.0, 0.0, "a shorted wire the control unit sees 0 Ω"),
@@ -280,6 +280,11 @@ def test_other_signals_may_be_given(yard: Yard) -> None:
     assert "speed 3000 rpm" not in text.replace("At speed 3000 rpm.", ""), "said once"
 
 
+def test_other_signals_may_be_given_in_several_parts(yard: Yard) -> None:
+    whole = whatif(yard, *GIVEN, "--at", "speed=1000,oil=20")
+    assert whatif(yard, *GIVEN, "--at", "speed=1000", "--at", "oil=20") == whole
+
+
 def test_globs_choose_tables_and_thresholds_and_show_them_whatever_they_notice(yard: Yard) -> None:
     text = whatif(yard, *GIVEN, "-t", "derate*", "-t", "idle").stdout
     assert "derate_by_boost" in text and "idle: " in text
@@ -303,6 +308,26 @@ def test_values_outside_the_plausible_range_are_remarked_on(yard: Yard) -> None:
     assert "The reading is outside the plausible range of -40 to 140 °C; the control unit may reject" in text
 
 
+def test_other_signals_outside_their_plausible_range_are_remarked_on_too(yard: Yard) -> None:
+    words = whatif(yard, *GIVEN, "--at", "speed=9000").flat
+    assert "speed is given outside its plausible range of 0 to 6000 rpm; is it meant?" in words
+    assert "is it meant" not in whatif(yard, *GIVEN, "--at", "speed=6000").flat
+
+
+@pytest.mark.parametrize(
+    ("wiring", "words"),
+    [
+        (("--open",), "The voltage is beyond intake_curve, which reads what it reads at its end."),
+        (("--series-resistor", "1000"), "In part of this range the voltage is beyond intake_curve, which"),
+    ],
+)
+def test_at_every_temperature_too_a_voltage_beyond_the_curve_is_said_to_be(
+    yard: Yard, wiring: tuple[str, ...], words: str
+) -> None:
+    assert words in whatif(yard, "--signal", "temp", *wiring).flat
+    assert "beyond intake_curve" not in whatif(yard, *WIRED).flat
+
+
 def test_a_difference_that_the_conversion_would_round_away_is_shown(yard: Yard) -> None:
     # 100 - 40 * 0.01 = 99.6 and 100 - 40 * 0.015 = 99.4 of a table in whole percent.
     text = whatif(yard, "--true", "temp=50.5", "--reads", "50.75", "-t", "derate").flat
@@ -320,7 +345,21 @@ def test_a_table_that_cannot_be_read_is_named_with_those_behind_it(yard: Yard) -
     found = document(yard, *GIVEN)
     assert found["effects"] == []
     assert set(found["unread"]) == {"fan", "boost_wish", "recirculation", "derate", "derate_by_boost", "idle"}
-    assert "Nothing is said of" in whatif(yard, *GIVEN).flat
+    text = whatif(yard, *GIVEN).flat
+    words = "as the axis temp_3 does not rise throughout (50 °C follows 50 °C)."
+    assert f"Nothing is said of fan, boost_wish, recirculation, derate, idle, {words}" in text
+    words = "as nothing can be said of boost_wish, by way of which they are reached."
+    assert f"Nothing is said of derate_by_boost, {words}" in text
+
+
+def test_tables_that_cannot_be_read_are_not_said_to_be_out_of_reach(yard: Yard) -> None:
+    yard.write(BOAT, image({0x10: degrees(0, 50, 40)}))
+    for words in ((), ("-t", "fan", "-t", "friction")):
+        text = whatif(yard, *GIVEN, *words).flat
+        assert "temp_3 does not rise throughout (40 °C follows 50 °C)" in text
+        assert "reaches none" not in text
+        assert "No table is reached" not in text
+    assert "temp reaches none of the tables" in whatif(yard, *GIVEN, "-t", "friction").flat
 
 
 def test_an_image_that_was_cut_off_leaves_its_tables_unread(yard: Yard) -> None:
@@ -429,7 +468,13 @@ def test_a_file_at_a_revision_is_looked_into_in_a_bare_repository_too(tmp_path: 
         (("--true", "temp=20", "--series-resistor", "0"), "0: a resistor has 0.001 to 1,000,000,000 ohms"),
         (("--true", "temp=20", "--parallel-resistor", "-5"), "-5: a resistor has 0.001 to"),
         (("--true", "temp=20", "--series-resistor", "1e10"), "or give --open or --short"),
-        (("--true", "temp=20", "--series-resistor", "2k2"), "--series-resistor 2k2: '2k2' is no number"),
+        (
+            ("--true", "temp=20", "--series-resistor", "2k2"),
+            "'2k2' is no number; give the number alone, in ohms, as in 2200",
+        ),
+        (("--true", "temp=20", "--series-resistor", "2.2k"), "give the number alone, in ohms, as in 2200"),
+        (("--true", "temp=20°C", "--reads", "5"), "'20°C' is no number; give the number alone, in °C"),
+        (("--true", "temp=20", "--reads", "-5.5 C"), "'-5.5 C' is no number; give the number alone, in °C"),
         (("--true", "temp=20", "--series-resistor", ""), "'' is no number"),
         (("--true", "temp=95", "--open"), "--true temp=95: the sensor's curve reads 0 to 90"),
         (("--true", "oil=20", "--open"), "oil: its sensor is not described; add a <sensor>"),
@@ -437,6 +482,15 @@ def test_a_file_at_a_revision_is_looked_into_in_a_bare_repository_too(tmp_path: 
         ((*GIVEN, "--at", "boost=20"), "--at boost: boost_wish makes that of the reading"),
         ((*GIVEN, "--at", "sped=20"), "--at sped: there is no such signal; did you mean 'speed'?"),
         ((*GIVEN, "--at", ""), "write SIGNAL=VALUE"),
+        ((*GIVEN, "--at", "speed=700", "--at", "speed=800"), "speed stands there twice"),
+        (
+            (*GIVEN, "--true", "temp=20"),
+            "--true is given 2 times; leave all but one out; callint whatif --help",
+        ),
+        ((*GIVEN, "--reads", "20", "--reads", "35"), "--reads is given 3 times"),
+        (("--signal", "temp", "--signal", "oil", "--open"), "--signal is given 2 times"),
+        ((*WIRED, "--series-resistor", "100"), "--series-resistor is given 2 times"),
+        (("--true", "temp=60", *("--parallel-resistor", "9") * 2), "--parallel-resistor is given 2 times"),
         ((*GIVEN, "-t", "derat"), "did you mean 'derate'?"),
         ((*GIVEN, "--format", "xml"), "'xml' is not one of 'text', 'json'"),
         ((*GIVEN, "--definition", "none.xml"), "none.xml"),
@@ -447,6 +501,13 @@ def test_a_call_that_cannot_be_meant_is_refused_in_one_line(
     yard: Yard, options: tuple[str, ...], words: str
 ) -> None:
     assert words in yard.call("whatif", BOAT, *options).error
+
+
+def test_the_signals_that_a_word_may_stand_for_are_suggested_the_likeliest_first(yard: Yard) -> None:
+    signals = "".join(f'<signal name="{name}" unit="-"/>' for name in ("cool_part", "oil_cool", "air_cool"))
+    yard.write("defs/yard.xml", definition(signals=SIGNALS + signals))
+    error = yard.call("whatif", BOAT, "--true", "Cool=1", "--reads", "2").error
+    assert error.endswith("did you mean 'oil_cool' or 'air_cool' or 'cool_part'?")
 
 
 def test_an_image_that_is_not_there_or_of_other_software_is_refused(yard: Yard) -> None:

@@ -65,7 +65,7 @@ class Section {
   words() {
     const { logged, notes } = this.table.data;
     const never = logged?.never ? `; ${count(logged.never, "changed cell")} never reached` : "";
-    const time = logged && make("p", { class: "logged" }, `Changed cells cover ${logged.share} of the logged time${never}.`);
+    const time = logged && make("p", { class: "logged" }, `Changed cells are in use for ${logged.share} of the logged time${never}.`);
     const frame = frameWords(this.table);
     return [...(time ? [time] : []), ...notes.map((note) => make("p", { class: "told-by" }, note)),
       ...(frame ? [make("p", { class: "told-by" }, frame)] : [])];
