@@ -18,6 +18,7 @@ from callint.model.definition import (
     Purpose,
     Range,
     Rational,
+    Signal,
     States,
     StoredAxis,
 )
@@ -543,6 +544,54 @@ def test_an_input_quantity_that_is_no_measurement_is_listed(tmp_path: Path) -> N
     assert list(made(result).signals) == ["GHOST"]
     assert reasons(result) == [
         ("GHOST", "it feeds an axis and is no MEASUREMENT; unit and range are the axis's")
+    ]
+
+
+KMH = method("KMH", "LINEAR", "COEFFS_LINEAR 1 0", unit="km/h")
+MPS = method("MPS", "LINEAR", "COEFFS_LINEAR 0.1 0", unit="m/s")
+SPEED_OVER_GROUND = '/begin MEASUREMENT v "Speed over ground" UWORD KMH 0 0 0 90 /end MEASUREMENT'
+STORED_CURVE = layout("RS", "AXIS_PTS_X 1 UBYTE INDEX_INCR DIRECT", "FNC_VALUES 2 UBYTE ROW_DIR DIRECT")
+
+
+def test_a_shared_axis_in_another_unit_than_its_signal_has_one_of_its_own_and_is_listed(
+    tmp_path: Path,
+) -> None:
+    points = '/begin AXIS_PTS A "Speeds" 0x40 v BYTE_AXIS 0 MPS 4 0 25 /end AXIS_PTS'
+    result = imported(tmp_path, KMH, MPS, SPEED_OVER_GROUND, points)
+    assert made(result).signals == {"A": Signal("A", "Speeds", "m/s", Range(0, 25), None, 0)}
+    assert made(result).axes["A"].signal == "A"
+    assert reasons(result) == [
+        ("A", "its input v is in km/h and its axis is in m/s: that has its own signal")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("method", "unit", "words"), [("MPS", "m/s", "is in m/s"), ("NO_COMPU_METHOD", "-", "has no unit")]
+)
+def test_an_axis_of_a_tables_own_in_another_unit_than_its_signal_has_one_of_its_own_and_is_listed(
+    tmp_path: Path, method: str, unit: str, words: str
+) -> None:
+    axes = [axis("STD_AXIS", 4, signal="v", method=one) for one in ("KMH", method)]
+    blocks = [
+        value(name, one, type="CURVE", layout="RS", at=at)
+        for name, one, at in zip("AB", axes, (0x10, 0x20), strict=True)
+    ]
+    result = imported(tmp_path, STORED_CURVE, KMH, MPS, SPEED_OVER_GROUND, *blocks)
+    definition = made(result)
+    assert {name: one.unit for name, one in definition.signals.items()} == {"v": "km/h", "B.x": unit}
+    assert [definition.axes[name].signal for name in ("A/x", "B/x")] == ["v", "B.x"]
+    assert reasons(result) == [("B", f"its input v is in km/h and its axis {words}: that has its own signal")]
+
+
+def test_an_undescribed_quantity_does_not_feed_axes_in_two_units(tmp_path: Path) -> None:
+    blocks = [
+        value(name, axis("STD_AXIS", 4, signal="GHOST", method=one), type="CURVE", layout="RS", at=at)
+        for name, one, at in (("A", "KMH", 0x10), ("B", "MPS", 0x20))
+    ]
+    result = imported(tmp_path, STORED_CURVE, KMH, MPS, *blocks)
+    assert {name: one.unit for name, one in made(result).signals.items()} == {"GHOST": "km/h", "B.x": "m/s"}
+    assert reasons(result)[1:] == [
+        ("B", "its input GHOST is in km/h and its axis is in m/s: that has its own signal")
     ]
 
 

@@ -180,9 +180,10 @@ class _Maker:
             self.ledger.lose("AXIS_PTS", axis.name, f"it stays in raw numbers: {meaning.lost}", axis.place)
         if axis.monotony in ("MON_DECREASE", "STRICT_DECREASE"):
             self.ledger.lose("AXIS_PTS", axis.name, "its breakpoints fall, and axes here rise", axis.place)
+        item = "AXIS_PTS", axis.name, axis.place
         self.axes[name] = StoredAxis(
             name=name,
-            signal=self.signal(axis.input, axis.name, meaning, axis.limits, axis.title, axis.place),
+            signal=self.signal(axis.input, axis.name, meaning, axis.limits, axis.title, item),
             at=spots["AXIS_PTS_X"].at,
             storage=self.layouts.storage(spots["AXIS_PTS_X"], axis.byte_order),
             conversion=meaning.name,
@@ -203,34 +204,48 @@ class _Maker:
             return None
         return StoredCount(spot.at, self.layouts.storage(spot, byte_order))
 
-    def signal(self, given: str, axis: str, meaning: Meaning, limits: Range, title: str, place: Place) -> str:
+    def signal(
+        self, given: str, axis: str, meaning: Meaning, limits: Range, title: str, item: tuple[str, str, Place]
+    ) -> str:
         """The name of the signal that feeds an axis; one of the axis's own where none is described.
 
-        An axis in raw numbers has one of its own too: the unit of the quantity would be wrong for them.
+        An axis in raw numbers, or in another unit than the quantity, has one of its own too: the unit of the
+        quantity would be wrong for it. ``item`` is the kind, the name and the place of what has the axis.
         """
-        measurement = self.description.measurements.get(given)
-        plausible = _usable(limits)
+        kind, owner, place = item
+        unit = meaning.unit or "-"
         if meaning.lost:
             name = self.ledger.name("signal", f"{axis}.raw", None, key=f"{axis}/raw")
-            made = Signal(name, label(f"{axis} in raw numbers"), "-", None, None, 0)
-        elif measurement is not None:
-            name = self.ledger.name("signal", given, measurement.place)
-            if name in self.signals:
-                return name
+            self.signals.setdefault(name, Signal(name, label(f"{axis} in raw numbers"), "-", None, None, 0))
+            return name
+        if given not in ("NO_INPUT_QUANTITY", ""):
+            signal = self.quantity(given, unit, limits, place)
+            if signal.unit == unit:
+                return signal.name
+            reason = f"its input {given} {_in(signal.unit)} and its axis {_in(unit)}: that has its own signal"
+            self.ledger.lose(kind, owner, reason, place)
+        name = self.ledger.name("signal", axis, None, key=f"{axis}/own")
+        self.signals.setdefault(name, Signal(name, label(title, axis), unit, _usable(limits), None, 0))
+        return name
+
+    def quantity(self, given: str, unit: str, limits: Range, place: Place) -> Signal:
+        """The signal of a quantity; of one that is not described, unit and limits are those of its first axis."""
+        measurement = self.description.measurements.get(given)
+        is_new = given not in self.ledger.names.get("signal", {})
+        name = self.ledger.name("signal", given, measurement.place if measurement else None)
+        if name in self.signals:
+            return self.signals[name]
+        if measurement is not None:
             method = self.description.methods.get(measurement.conversion)
             unit = label(method.unit) if method else "-"
             made = Signal(name, label(measurement.title, given), unit, _usable(measurement.limits), None, 0)
         else:
-            is_named = given not in ("NO_INPUT_QUANTITY", "")
-            own = given if is_named else axis
-            if is_named and given not in self.ledger.names.get("signal", {}):
+            if is_new:
                 reason = "it feeds an axis and is no MEASUREMENT; unit and range are the axis's"
                 self.ledger.lose("MEASUREMENT", given, reason, place)
-            name = self.ledger.name("signal", own, None, key=own if is_named else f"{own}/own")
-            words = label(own if is_named else title, own)
-            made = Signal(name, words, meaning.unit or "-", plausible, None, 0)
-        self.signals.setdefault(name, made)
-        return name
+            made = Signal(name, label(given), unit, _usable(limits), None, 0)
+        self.signals[name] = made
+        return made
 
     def drop_unused(self) -> None:
         """Drop the signals and conversions of what is not kept."""
@@ -451,9 +466,10 @@ class _Maker:
         meaning = self.conversions.meaning(axis.conversion)
         title = f"{label(one.title, one.name)}, {letter.lower()}"
         own = f"{one.name}.{letter.lower()}"
+        item = "CHARACTERISTIC", one.name, axis.place
         if axis.attribute == "FIX_AXIS":
             values = self.fixed_axis(axis)
-            signal = self.signal(axis.input, own, meaning, axis.limits, title, axis.place)
+            signal = self.signal(axis.input, own, meaning, axis.limits, title, item)
             self.axes[name] = FixedAxis(name, signal, values, 0)
         else:
             self.check_deposit(axis.deposit)
@@ -463,7 +479,7 @@ class _Maker:
             order = axis.byte_order or one.byte_order
             self.axes[name] = StoredAxis(
                 name=name,
-                signal=self.signal(axis.input, own, meaning, axis.limits, title, axis.place),
+                signal=self.signal(axis.input, own, meaning, axis.limits, title, item),
                 at=spot.at,
                 storage=self.layouts.storage(spot, order),
                 conversion=meaning.name,
@@ -712,6 +728,10 @@ def _double(number: Fraction) -> float:
         return float(number)
     except OverflowError:
         raise LostError("its breakpoints are too large numbers") from None
+
+
+def _in(unit: str) -> str:
+    return "has no unit" if unit == "-" else f"is in {unit}"
 
 
 def _usable(limits: Range) -> Range | None:
