@@ -193,7 +193,7 @@ def test_a_map_whose_values_alternate_is_listed(tmp_path: Path) -> None:
 
 
 def test_a_shared_axis_is_shared(tmp_path: Path) -> None:
-    points = '/begin AXIS_PTS AX "Speeds" 0x40 N BYTE_AXIS 0 SPEED 4 0 5100 /end AXIS_PTS'
+    points = '/begin AXIS_PTS AX "Speeds" 0x40 N BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
     tables = [
         value(name, axis("COM_AXIS", 4, "AXIS_PTS_REF AX"), type="CURVE", at=at)
         for name, at in (("A", 16), ("B", 32))
@@ -595,6 +595,76 @@ def test_an_undescribed_quantity_does_not_feed_axes_in_two_units(tmp_path: Path)
     ]
 
 
+def test_an_axis_that_names_no_input_has_the_one_that_its_tables_name(tmp_path: Path) -> None:
+    points = '/begin AXIS_PTS A "Speeds" 0x40 NO_INPUT_QUANTITY BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
+    tables = [
+        value(name, axis("COM_AXIS", 4, "AXIS_PTS_REF A", signal=signal), type="CURVE", at=at)
+        for name, signal, at in (("C", "N", 0x10), ("D", "NO_INPUT_QUANTITY", 0x20), ("E", "N", 0x30))
+    ]
+    result = imported(tmp_path, points, *tables)
+    assert made(result).axes["A"].signal == "N"
+    assert made(result).signals["N"].title == "Engine speed"
+    assert reasons(result) == []
+
+
+def test_an_axis_whose_tables_name_several_inputs_has_its_own_signal_and_is_listed(tmp_path: Path) -> None:
+    points = '/begin AXIS_PTS A "Speeds" 0x40 NO_INPUT_QUANTITY BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
+    tables = [
+        value(name, axis("COM_AXIS", 4, "AXIS_PTS_REF A", signal=signal), type="CURVE", at=at)
+        for name, signal, at in (("C", "N", 0x10), ("D", "SHAFT", 0x20))
+    ]
+    result = imported(tmp_path, points, *tables)
+    assert made(result).axes["A"].signal == "A"
+    assert reasons(result) == [
+        ("A", "it names no input, and its tables name several: N, SHAFT; it has its own signal")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("described", "reason"),
+    [
+        ("COM_AXIS SHAFT SPEED 4 0 6000", "has the input N, and it says SHAFT"),
+        ("COM_AXIS N FUEL 4 0 6000", "has the conversion SPEED, and it says FUEL"),
+        ("COM_AXIS N SPEED 4 0 5000.5", "has limits from 0 to 6000, and it says 0 to 5000.5"),
+        (
+            "COM_AXIS N SPEED 4 0 6000 BYTE_ORDER MSB_LAST",
+            "has the byte order MSB_FIRST, and it says MSB_LAST",
+        ),
+        (
+            "COM_AXIS N SPEED 4 0 6000 DEPOSIT DIFFERENCE",
+            "has DEPOSIT ABSOLUTE, and it says DIFFERENCE",
+        ),
+    ],
+)
+def test_what_a_table_says_of_its_shared_axis_and_is_not_so_is_listed(
+    tmp_path: Path, described: str, reason: str
+) -> None:
+    points = '/begin AXIS_PTS A "Speeds" 0x40 N BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
+    rest = f"/begin AXIS_DESCR {described} AXIS_PTS_REF A /end AXIS_DESCR"
+    result = imported(tmp_path, points, value("C", rest, type="CURVE"))
+    assert reasons(result) == [("C", f"its axis A {reason}")]
+    assert (made(result).tables["C"].x, made(result).axes["A"].signal) == ("A", "N")
+
+
+def test_two_names_of_one_conversion_contradict_nothing(tmp_path: Path) -> None:
+    again = method("AGAIN", "LINEAR", "COEFFS_LINEAR 20 0", unit="rpm")
+    points = '/begin AXIS_PTS A "Speeds" 0x40 N BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
+    rest = axis("COM_AXIS", 4, "AXIS_PTS_REF A", method="AGAIN")
+    assert imported(tmp_path, again, points, value("C", rest, type="CURVE")).is_complete
+
+
+def test_limits_of_an_axis_that_are_not_those_of_its_signal_are_counted(tmp_path: Path) -> None:
+    points = [
+        f'/begin AXIS_PTS {name} "" {at} N BYTE_AXIS 0 SPEED 4 0 {high} /end AXIS_PTS'
+        for name, at, high in (("A", 0x40, 6000), ("B", 0x50, 5100), ("C", 0x60, 5000))
+    ]
+    result = imported(tmp_path, *points)
+    key = "limits of an axis that are not those of its signal", "AXIS_PTS"
+    assert result.description.unused[key].amount == 2
+    assert made(result).signals["N"].plausible == Range(0, 6000)
+    assert result.is_complete
+
+
 def test_an_axis_in_raw_numbers_does_not_take_the_signal_whose_unit_it_has_not(tmp_path: Path) -> None:
     one = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", method="NONE")
     result = imported(tmp_path, value("A", one, type="CURVE"))
@@ -707,7 +777,7 @@ def test_an_epk_without_an_address_is_listed(tmp_path: Path) -> None:
 
 def test_of_things_too_far_apart_for_one_image_most_are_kept_and_the_rest_listed(tmp_path: Path) -> None:
     far = 0x80000000
-    points = f'/begin AXIS_PTS AX "" {far + 64} N BYTE_AXIS 0 SPEED 4 0 5100 /end AXIS_PTS'
+    points = f'/begin AXIS_PTS AX "" {far + 64} N BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
     result = imported(
         tmp_path,
         points,

@@ -6,7 +6,7 @@ LINEAR is phys = a * int + b; RAT_FUNC is int = (a p² + b p + c) / (d p² + e p
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from callint.model.definition import Conversion, Interpolated, Linear, Rational, States
@@ -28,6 +28,14 @@ class Meaning:
     @property
     def name(self) -> str | None:
         return None if self.conversion is None else self.conversion.name
+
+    def is_like(self, other: Meaning) -> bool:
+        """Whether raw values have the same physical ones by both, and the same unit."""
+        if self.conversion is None or other.conversion is None:
+            return self.conversion is other.conversion
+        return replace(self.conversion, name="", decimals=None, line=0) == replace(
+            other.conversion, name="", decimals=None, line=0
+        )
 
 
 @dataclass

@@ -61,6 +61,7 @@ _MONOTONIES = {
     "STRICT_INCREASE": (True, True),
     "STRICT_DECREASE": (False, True),
 }
+_NO_INPUT = {"NO_INPUT_QUANTITY", ""}
 _VOLATILE = {"RAM", "REGISTER", "NOT_IN_ECU"}
 
 
@@ -85,6 +86,15 @@ class _Placed(Protocol):
     def place(self) -> Place: ...
 
 
+@dataclass(frozen=True, slots=True)
+class _Limits:
+    """The limits of an axis, and the block in which they stand."""
+
+    range: Range
+    kind: str
+    place: Place
+
+
 def make_definition(description: Description, name: str | None = None) -> Imported:
     """The definition of a description, under its own name or that of its module."""
     ledger = Ledger()
@@ -107,6 +117,10 @@ class _Maker:
     #: Breakpoints of fixed axes by their parameters and conversion, which many tables share.
     fixed: dict[object, tuple[float, ...]] = field(default_factory=dict)
     cells: int = 0
+    #: What the tables on each shared axis without an input say that feeds it.
+    inputs: dict[str, set[str]] = field(default_factory=dict)
+    #: The limits of each axis, which only a signal of its own takes over.
+    limits_of: dict[str, _Limits] = field(default_factory=dict)
 
     def imported(self, name: str | None) -> Imported:
         description = self.description
@@ -114,6 +128,7 @@ class _Maker:
             self.conversions.meaning(method.name)
         for bad in description.bad:
             self.ledger.losses.append(Loss(bad.kind, bad.name, bad.reason, bad.place, is_whole=True))
+        self.inputs = _inputs(description)
         for axis in description.axes.values():
             self.keep("AXIS_PTS", axis.name, axis.place, partial(self.shared_axis, axis))
         for one in description.characteristics.values():
@@ -181,9 +196,18 @@ class _Maker:
         if axis.monotony in ("MON_DECREASE", "STRICT_DECREASE"):
             self.ledger.lose("AXIS_PTS", axis.name, "its breakpoints fall, and axes here rise", axis.place)
         item = "AXIS_PTS", axis.name, axis.place
+        given = axis.input
+        inputs = self.inputs.get(axis.name, set())
+        if len(inputs) == 1:
+            (given,) = inputs
+        elif inputs:
+            words = ", ".join(one[:60] for one in sorted(inputs)[:3]) + (", ..." if len(inputs) > 3 else "")
+            reason = f"it names no input, and its tables name several: {words}; it has its own signal"
+            self.ledger.lose(*item[:2], reason, axis.place)
+        self.limits_of[name] = _Limits(axis.limits, "AXIS_PTS", axis.place)
         self.axes[name] = StoredAxis(
             name=name,
-            signal=self.signal(axis.input, axis.name, meaning, axis.limits, axis.title, item),
+            signal=self.signal(given, axis.name, meaning, axis.limits, axis.title, item),
             at=spots["AXIS_PTS_X"].at,
             storage=self.layouts.storage(spots["AXIS_PTS_X"], axis.byte_order),
             conversion=meaning.name,
@@ -218,18 +242,20 @@ class _Maker:
             name = self.ledger.name("signal", f"{axis}.raw", None, key=f"{axis}/raw")
             self.signals.setdefault(name, Signal(name, label(f"{axis} in raw numbers"), "-", None, None, 0))
             return name
-        if given not in ("NO_INPUT_QUANTITY", ""):
+        if given not in _NO_INPUT:
             signal = self.quantity(given, unit, limits, place)
             if signal.unit == unit:
                 return signal.name
-            reason = f"its input {given} {_in(signal.unit)} and its axis {_in(unit)}: that has its own signal"
+            reason = (
+                f"its input {given[:60]} {_in(signal.unit)} and its axis {_in(unit)}: that has its own signal"
+            )
             self.ledger.lose(kind, owner, reason, place)
         name = self.ledger.name("signal", axis, None, key=f"{axis}/own")
         self.signals.setdefault(name, Signal(name, label(title, axis), unit, _usable(limits), None, 0))
         return name
 
     def quantity(self, given: str, unit: str, limits: Range, place: Place) -> Signal:
-        """The signal of a quantity; of one that is not described, unit and limits are those of its first axis."""
+        """The signal of a quantity; one that is not described has unit and limits of its first axis."""
         measurement = self.description.measurements.get(given)
         is_new = given not in self.ledger.names.get("signal", {})
         name = self.ledger.name("signal", given, measurement.place if measurement else None)
@@ -265,6 +291,11 @@ class _Maker:
         used_tables = {method.table for method in description.methods.values()}
         used_layouts = {axis.layout for axis in description.axes.values()}
         used_layouts |= {one.layout for one in description.characteristics.values()}
+        for name, axis in self.axes.items():
+            limits = self.limits_of.get(name)
+            if limits and _usable(limits.range) not in (None, self.signals[axis.signal].plausible):
+                key = "limits of an axis that are not those of its signal", limits.kind
+                found.setdefault(key, Tally(limits.place)).amount += 1
         owns = self.ledger.names.get("signal", {})
         uses: tuple[tuple[str, Mapping[str, _Placed], Callable[[str], bool]], ...] = (
             ("MEASUREMENT", description.measurements, lambda name: owns.get(name) in self.signals),
@@ -458,6 +489,7 @@ class _Maker:
     ) -> str:
         """Enter an axis of a table's own, or find the shared one; its name."""
         if axis.attribute == "COM_AXIS":
+            self.contradictions(one, axis, self.description.axes[axis.reference])
             return self.ledger.names["AXIS_PTS"][axis.reference]
         if axis.attribute in ("RES_AXIS", "CURVE_AXIS"):
             reason = f"its {axis.attribute} is not covered; it lies over the numbers of its cells instead"
@@ -467,6 +499,7 @@ class _Maker:
         title = f"{label(one.title, one.name)}, {letter.lower()}"
         own = f"{one.name}.{letter.lower()}"
         item = "CHARACTERISTIC", one.name, axis.place
+        self.limits_of[name] = _Limits(axis.limits, "AXIS_DESCR", axis.place)
         if axis.attribute == "FIX_AXIS":
             values = self.fixed_axis(axis)
             signal = self.signal(axis.input, own, meaning, axis.limits, title, item)
@@ -491,6 +524,30 @@ class _Maker:
             reason = f"its {letter.lower()} axis stays in raw numbers: {meaning.lost}"
             self.ledger.lose("CHARACTERISTIC", one.name, reason, axis.place)
         return name
+
+    def contradictions(self, one: Characteristic, axis: AxisDescription, shared: AxisPoints) -> None:
+        """List what a table says of its shared axis and is not so; what the axis says itself is kept."""
+        said: list[tuple[str, str, str]] = []
+        if axis.conversion != shared.conversion:
+            own, other = (
+                self.conversions.meaning(axis.conversion),
+                self.conversions.meaning(shared.conversion),
+            )
+            if own.lost or other.lost or not own.is_like(other):
+                said.append(("the conversion", shared.conversion, axis.conversion))
+        if axis.input not in _NO_INPUT and shared.input not in _NO_INPUT and axis.input != shared.input:
+            said.append(("the input", shared.input, axis.input))
+        if axis.limits != shared.limits:
+            said.append(("limits from", _span(shared.limits), _span(axis.limits)))
+        order = shared.byte_order or self.description.byte_order or "MSB_LAST"
+        if axis.byte_order not in ("", order):
+            said.append(("the byte order", order, axis.byte_order))
+        deposit = shared.deposit or self.description.deposit or "ABSOLUTE"
+        if axis.deposit not in ("", deposit):
+            said.append(("DEPOSIT", deposit, axis.deposit))
+        for what, kept, given in said:
+            reason = f"its axis {shared.name[:60]} has {what} {kept[:60]}, and it says {given[:60]}"
+            self.ledger.lose("CHARACTERISTIC", one.name, reason, axis.place)
 
     def fixed_values(self, raw: tuple[Fraction, ...], meaning: Meaning) -> tuple[float, ...]:
         """The breakpoints of a fixed axis in physical values."""
@@ -721,6 +778,23 @@ class _Maker:
             name = "EPK" if not found else f"EPK {len(found) + 1}"
             found.append(Identity(name, at, content, 0))
         return tuple(found)
+
+
+def _inputs(description: Description) -> dict[str, set[str]]:
+    """What the tables on each shared axis that names no input say that feeds it."""
+    found: dict[str, set[str]] = {
+        axis.name: set() for axis in description.axes.values() if axis.input in _NO_INPUT
+    }
+    if found:
+        for one in description.characteristics.values():
+            for axis in one.axes:
+                if axis.attribute == "COM_AXIS" and axis.reference in found and axis.input not in _NO_INPUT:
+                    found[axis.reference].add(axis.input)
+    return found
+
+
+def _span(limits: Range) -> str:
+    return f"{plain(limits.low)} to {plain(limits.high)}"
 
 
 def _double(number: Fraction) -> float:

@@ -13,7 +13,7 @@ from tests.running import Yard, valid
 CURVE = value(
     "FULL_LOAD", axis("COM_AXIS", 4, "AXIS_PTS_REF SPEEDS"), title="Full load fuel", type="CURVE", at="0x20"
 )
-SPEEDS = '/begin AXIS_PTS SPEEDS "Speeds" 0x10 N BYTE_AXIS 0 SPEED 4 0 5100 /end AXIS_PTS'
+SPEEDS = '/begin AXIS_PTS SPEEDS "Speeds" 0x10 N BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
 PART = (
     '/begin MOD_PAR "" EPK "SK28-0412" ADDR_EPK 0x40 '
     '/begin MEMORY_SEGMENT CAL "" DATA FLASH INTERN 0 0x80 -1 -1 -1 -1 -1 /end MEMORY_SEGMENT /end MOD_PAR'
