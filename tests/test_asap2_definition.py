@@ -225,6 +225,35 @@ def test_a_fixed_axis_is_computed_by_its_parameters_and_converted(
     assert (own.values, own.signal) == (values, "N")
 
 
+@pytest.mark.parametrize(
+    ("described", "count"),
+    [
+        (axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 0 4"), 4),
+        (axis("FIX_AXIS", 5, "/begin FIX_AXIS_PAR_LIST 1 2 3 /end FIX_AXIS_PAR_LIST"), 3),
+        (axis("STD_AXIS", 5), 4),
+        (axis("COM_AXIS", 3, "AXIS_PTS_REF AX"), 4),
+    ],
+)
+def test_counts_of_breakpoints_that_contradict_each_other_are_listed(
+    tmp_path: Path, described: str, count: int
+) -> None:
+    stored = "AXIS_PTS_X 1 UBYTE INDEX_INCR DIRECT", "FNC_VALUES 2 UBYTE ROW_DIR DIRECT"
+    parts = layout("R", "FIX_NO_AXIS_PTS_X 4", *(stored if "STD_AXIS" in described else stored[1:]))
+    points = '/begin AXIS_PTS AX "" 0x40 N BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
+    result = imported(tmp_path, parts, points, value("C", described, type="CURVE", layout="R"))
+    said = described.split()[5]
+    assert reasons(result) == [("C", f"its axis has {count} breakpoints, and it says {said}")]
+    (name,) = made(result).tables["C"].axes
+    assert made(result).axes[name].count == count
+
+
+def test_a_shared_axis_whose_layout_has_another_count_is_listed(tmp_path: Path) -> None:
+    parts = layout("RA", "FIX_NO_AXIS_PTS_X 3", "AXIS_PTS_X 1 UBYTE INDEX_INCR DIRECT")
+    points = '/begin AXIS_PTS A "" 0x40 N RA 0 SPEED 4 0 6000 /end AXIS_PTS'
+    result = imported(tmp_path, parts, points)
+    assert reasons(result) == [("A", "its RECORD_LAYOUT has 3 breakpoints, and it says 4")]
+
+
 def test_fixed_breakpoints_are_exact_decimal_numbers(tmp_path: Path) -> None:
     block = value("C", axis("FIX_AXIS", 4, "FIX_AXIS_PAR_DIST 0 1 4", method="FUEL"), type="CURVE")
     own = made(imported(tmp_path, block)).axes["C/x"]

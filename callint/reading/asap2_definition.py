@@ -204,6 +204,9 @@ class _Maker:
             words = ", ".join(one[:60] for one in sorted(inputs)[:3]) + (", ..." if len(inputs) > 3 else "")
             reason = f"it names no input, and its tables name several: {words}; it has its own signal"
             self.ledger.lose(*item[:2], reason, axis.place)
+        if count != axis.points:
+            reason = f"its RECORD_LAYOUT has {count} breakpoints, and it says {axis.points}"
+            self.ledger.lose(*item[:2], reason, axis.place)
         self.limits_of[name] = _Limits(axis.limits, "AXIS_PTS", axis.place)
         self.axes[name] = StoredAxis(
             name=name,
@@ -440,13 +443,15 @@ class _Maker:
             if shared is None:
                 state = "not kept" if axis.reference in self.description.axes else "not described"
                 raise LostError(f"its axis {axis.reference} is {state}")
-            if shared.count != axis.points:
-                reason = f"its axis has {shared.count} breakpoints, and it says {axis.points}"
-                self.ledger.lose("CHARACTERISTIC", one.name, reason, axis.place)
-            return shared.count
-        if axis.attribute == "FIX_AXIS":
-            return len(self.fixed_axis(axis))
-        return self.points(layout, letter, axis.points)
+            count = shared.count
+        elif axis.attribute == "FIX_AXIS":
+            count = len(self.fixed_axis(axis))
+        else:
+            count = self.points(layout, letter, axis.points)
+        if count != axis.points:
+            reason = f"its axis has {count} breakpoints, and it says {axis.points}"
+            self.ledger.lose("CHARACTERISTIC", one.name, reason, axis.place)
+        return count
 
     def fixed_axis(self, axis: AxisDescription) -> tuple[float, ...]:
         """The breakpoints of a fixed axis in physical values, worked out once for all that share them."""
