@@ -130,6 +130,11 @@ def test_a_file_that_exists_is_never_written_over(yard: Yard) -> None:
         (("engine.a2l", "--module", "X"), "engine.a2l: it has no module 'X'; it has: SKERRY"),
         (("engine.a2l", "--name", "a b"), "--name a b: a name has letters, digits"),
         (("engine.a2l", "--to", "no/made.xml"), "no/made.xml: it cannot be written: there is no folder no"),
+        ((".",), ".: it cannot be read: it is a folder; name a file"),
+        (("",), ".: it cannot be read: it is a folder; name a file"),
+        (("/",), "/: it cannot be read: it is a folder; name a file"),
+        (("..",), "..: it cannot be read: it is a folder; name a file"),
+        (("engine.a2l", "--module", "X", "--to", "engine.a2l"), "engine.a2l: it has no module 'X'"),
         (("broken.a2l",), "broken.a2l:2: the string that begins here has no end"),
     ],
 )
