@@ -788,14 +788,44 @@ def test_memory_that_is_no_part_of_an_image_is_listed(tmp_path: Path) -> None:
     result = imported(
         tmp_path,
         value("A", at=0x8000),
-        mod_par(segment("RAM", 0x40000000, 64, "RAM") + segment("NONE", 0, 0) + ' EPK "X" ADDR_EPK 4'),
+        mod_par(
+            segment("RAM", 0x40000000, 64, "RAM")
+            + segment("NONE", 0, 0)
+            + segment("CAL", 0x8000, 16)
+            + ' EPK "X" ADDR_EPK 4'
+        ),
     )
-    assert (made(result).memory.start, made(result).memory.size) == (0x8000, 2)
+    assert (made(result).memory.start, made(result).memory.size) == (0x8000, 16)
     assert sorted(reasons(result)) == [
         ("EPK", "its address 0x4 lies outside the image"),
         ("NONE", "its address and size hold no stretch of memory that is read"),
         ("RAM", "it lies outside the image that everything else lies in"),
     ]
+
+
+@pytest.mark.parametrize(
+    ("at", "start", "end"), [(0x7FF0, 0x7FF0, 0x8002), (0x8001, 0x8000, 0x8007), (0x9000, 0x8000, 0x9006)]
+)
+def test_memory_without_segments_holds_the_epk(tmp_path: Path, at: int, start: int, end: int) -> None:
+    result = imported(tmp_path, value("A", at=0x8000), mod_par(f'EPK "SW1234" ADDR_EPK {at}'))
+    memory = made(result).memory
+    assert (memory.start, memory.end) == (start, end)
+    assert [(one.at, one.content) for one in memory.identities] == [(at, b"SW1234")]
+    assert result.is_complete
+
+
+def test_an_epk_too_far_away_for_one_image_is_listed(tmp_path: Path) -> None:
+    epk = mod_par('EPK "SW1234" ADDR_EPK 0x90000000 ADDR_EPK 0x8010')
+    result = imported(tmp_path, value("A", at=0x8000), epk)
+    assert [(one.name, one.at) for one in made(result).memory.identities] == [("EPK", 0x8010)]
+    assert reasons(result) == [("EPK", "its address 0x90000000 lies outside the image")]
+
+
+def test_an_epk_whose_end_sticks_out_of_the_segments_is_listed_as_that(tmp_path: Path) -> None:
+    epk = mod_par('EPK "SW1234" ADDR_EPK 0x800C' + segment("CAL", 0x8000, 16))
+    result = imported(tmp_path, value("A", at=0x8000), epk)
+    assert made(result).memory.end == 0x8010
+    assert reasons(result) == [("EPK", "its end at 0x8011 lies outside the image")]
 
 
 def test_an_epk_without_an_address_is_listed(tmp_path: Path) -> None:

@@ -682,6 +682,10 @@ class _Maker:
         if not spans and not lasting:
             return None
         start, end = self.window(spans, lasting)
+        identities = self.identities()
+        if not lasting:
+            # Nobody said where the image ends but the tables, so that it may as well hold its identity.
+            start, end = _widened(start, end, identities)
         regions: dict[str, Region] = {}
         for segment in segments:
             if start <= segment.address and segment.address + segment.size <= end:
@@ -695,7 +699,8 @@ class _Maker:
             else:
                 reason = "it lies outside the image that everything else lies in"
                 self.ledger.lose("MEMORY_SEGMENT", segment.name, reason, segment.place)
-        return Memory(start, end - start, 0xFF, tuple(regions.values()), self.identities(start, end), (), 0)
+        kept = self.inside(identities, start, end)
+        return Memory(start, end - start, 0xFF, tuple(regions.values()), kept, (), 0)
 
     def window(self, spans: list[tuple[int, int, str]], lasting: list[tuple[int, int]]) -> tuple[int, int]:
         every = sorted([span[:2] for span in spans] + lasting)
@@ -760,29 +765,45 @@ class _Maker:
                     spans.append((count.at, count.at + count.storage.type.size, owner))
         return spans
 
-    def identities(self, start: int, end: int) -> tuple[Identity, ...]:
+    def identities(self) -> list[Identity]:
+        """The EPK at each of its addresses, wherever they lie."""
         epk, addresses = self.description.epk, self.description.epk_addresses
         if not epk:
-            return ()
+            return []
         place = self.description.place
         if not addresses:
             self.ledger.lose("MOD_PAR", "EPK", "its address is not given (ADDR_EPK)", place)
-            return ()
+            return []
         try:
             content = epk.encode("latin-1")
         except UnicodeEncodeError:
             self.ledger.lose("MOD_PAR", "EPK", "it has characters of no single byte", place)
-            return ()
+            return []
+        return [Identity("EPK", at, content, 0) for at in dict.fromkeys(addresses)]
+
+    def inside(self, identities: list[Identity], start: int, end: int) -> tuple[Identity, ...]:
+        """The identities that lie in the image, numbered where there are several."""
         found: list[Identity] = []
-        for at in dict.fromkeys(addresses):
-            if not start <= at <= end - len(content):
-                self.ledger.lose(
-                    "MOD_PAR", "EPK", f"its address 0x{max(at, 0):X} lies outside the image", place
-                )
+        for one in identities:
+            last = one.at + len(one.content)
+            if start <= one.at and last <= end:
+                found.append(replace(one, name=f"EPK {len(found) + 1}") if found else one)
                 continue
-            name = "EPK" if not found else f"EPK {len(found) + 1}"
-            found.append(Identity(name, at, content, 0))
+            if start <= one.at < end:
+                reason = f"its end at 0x{last - 1:X} lies outside the image"
+            else:
+                reason = f"its address 0x{max(one.at, 0):X} lies outside the image"
+            self.ledger.lose("MOD_PAR", "EPK", reason, self.description.place)
         return tuple(found)
+
+
+def _widened(start: int, end: int, identities: Iterable[Identity]) -> tuple[int, int]:
+    """The stretch with each identity in it that can be in an image together with the rest."""
+    for one in identities:
+        low, high = min(start, one.at), max(end, one.at + len(one.content))
+        if low >= 0 and high <= MAX_ADDRESS and high - low <= MAX_MEMORY:
+            start, end = low, high
+    return start, end
 
 
 def _inputs(description: Description) -> dict[str, set[str]]:
