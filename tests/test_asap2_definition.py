@@ -254,6 +254,42 @@ def test_a_shared_axis_whose_layout_has_another_count_is_listed(tmp_path: Path) 
     assert reasons(result) == [("A", "its RECORD_LAYOUT has 3 breakpoints, and it says 4")]
 
 
+@pytest.mark.parametrize(
+    ("coefficients", "raw", "values"),
+    [
+        # int = 60 p is p = int / 60, which is no decimal fraction of int.
+        ("0 60 0 0 0 1", "-30 0 20", (-0.5, 0, 1 / 3)),
+        # int = -1000 / p, and int = (2 p - 6) / (p + 16).
+        ("0 0 -1000 0 1 0", "10 20 40", (-100, -50, -25)),
+        ("0 2 -6 0 1 16", "0 1", (3, 22)),
+    ],
+)
+def test_a_fixed_axis_is_converted_by_a_rational_function_without_squares(
+    tmp_path: Path, coefficients: str, raw: str, values: tuple[float, ...]
+) -> None:
+    listed = f"/begin FIX_AXIS_PAR_LIST {raw} /end FIX_AXIS_PAR_LIST"
+    block = value("C", axis("FIX_AXIS", len(values), listed, signal="W", method="X"), type="CURVE")
+    conversion = method("X", "RAT_FUNC", f"COEFFS {coefficients}")
+    own = made(imported(tmp_path, conversion, block)).axes["C/x"]
+    assert isinstance(own, FixedAxis) and own.values == values
+
+
+@pytest.mark.parametrize(
+    ("coefficients", "reason"),
+    [
+        ("1 0 0 0 0 1", "a FIX_AXIS with a RAT_FUNC of the second degree is not covered"),
+        ("0 0 -1000 0 1 0", "its RAT_FUNC has no physical value for the breakpoint 0"),
+    ],
+)
+def test_a_fixed_axis_that_a_rational_function_cannot_convert_is_left_out(
+    tmp_path: Path, coefficients: str, reason: str
+) -> None:
+    block = value("C", axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", method="X"), type="CURVE")
+    result = imported(tmp_path, method("X", "RAT_FUNC", f"COEFFS {coefficients}"), block, value())
+    assert reasons(result) == [("C", reason)]
+    assert list(made(result).axes) == []
+
+
 def test_fixed_breakpoints_are_exact_decimal_numbers(tmp_path: Path) -> None:
     block = value("C", axis("FIX_AXIS", 4, "FIX_AXIS_PAR_DIST 0 1 4", method="FUEL"), type="CURVE")
     own = made(imported(tmp_path, block)).axes["C/x"]

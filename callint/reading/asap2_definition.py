@@ -566,8 +566,8 @@ class _Maker:
                     [_double(number) for number in raw], np.array(points)[order], np.array(physical)[order]
                 )
                 values = tuple(found.tolist())
-            case Rational():
-                raise LostError("a FIX_AXIS with a RAT_FUNC that is not linear is not covered")
+            case Rational(coefficients=coefficients):
+                values = tuple(_double(_root(coefficients, number)) for number in raw)
             case _:
                 values = tuple(_double(number) for number in raw)
         if any(one >= other for one, other in pairwise(values)):
@@ -821,6 +821,16 @@ def _inputs(description: Description) -> dict[str, set[str]]:
 
 def _span(limits: Range) -> str:
     return f"{plain(limits.low)} to {plain(limits.high)}"
+
+
+def _root(coefficients: tuple[float, ...], raw: Fraction) -> Fraction:
+    """The physical value of a raw one by a RAT_FUNC without squares, exactly."""
+    a, b, c, d, e, f = (Fraction(repr(number)) for number in coefficients)
+    if a or d:
+        raise LostError("a FIX_AXIS with a RAT_FUNC of the second degree is not covered")
+    if b == raw * e:
+        raise LostError(f"its RAT_FUNC has no physical value for the breakpoint {plain(float(raw))}")
+    return (raw * f - c) / (b - raw * e)
 
 
 def _double(number: Fraction) -> float:
