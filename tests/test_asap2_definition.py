@@ -332,6 +332,27 @@ def test_a_block_of_values_lies_over_the_numbers_of_its_cells(
     assert result.is_complete
 
 
+@pytest.mark.parametrize(
+    ("block", "said", "cells"),
+    [
+        (value("A", "MATRIX_DIM 3 1 1"), 3, 1),
+        (value("A", "NUMBER 2"), 2, 1),
+        (value("A", "MATRIX_DIM 4 2" + axis("FIX_AXIS", 4, "FIX_AXIS_PAR 0 1 4"), type="CURVE"), 8, 4),
+    ],
+)
+def test_a_size_that_the_type_of_a_table_contradicts_is_listed(
+    tmp_path: Path, block: str, said: int, cells: int
+) -> None:
+    assert reasons(imported(tmp_path, block)) == [
+        ("A", f"its size (NUMBER or MATRIX_DIM) is {said} cells, and it is read as {cells}")
+    ]
+
+
+def test_a_size_that_says_what_the_type_of_a_table_says_is_nothing_to_list(tmp_path: Path) -> None:
+    curve = value("C", "MATRIX_DIM 4 1 1" + axis("FIX_AXIS", 4, "FIX_AXIS_PAR 0 1 4"), type="CURVE")
+    assert imported(tmp_path, value("A", "MATRIX_DIM 1 1 0"), curve).is_complete
+
+
 def test_a_string_becomes_a_text(tmp_path: Path) -> None:
     result = imported(
         tmp_path,
@@ -355,9 +376,65 @@ def test_byte_order_and_mask_are_the_tables_own_before_the_modules(tmp_path: Pat
     assert cells(definition, image(at_10=b"\x12\x34"), "B") == [0x23 / 10]
 
 
-def test_without_a_byte_order_the_least_significant_byte_comes_first(tmp_path: Path) -> None:
-    storage = made(imported(tmp_path, value(), common="")).tables["LIMIT"].storage
-    assert storage.byte_order is ByteOrder.LITTLE
+def test_without_a_byte_order_the_least_significant_byte_comes_first_and_that_is_told_once(
+    tmp_path: Path,
+) -> None:
+    result = imported(tmp_path, value("A"), value("B"), common="")
+    assert {table.storage.byte_order for table in made(result).tables.values()} == {ByteOrder.LITTLE}
+    assert reasons(result) == [
+        ("BYTE_ORDER", "it is not given; the least significant byte is taken to come first")
+    ]
+
+
+def test_a_byte_order_that_nothing_depends_on_need_not_be_given(tmp_path: Path) -> None:
+    blocks = value("A", layout="BYTE_VALUES"), value("B", "BYTE_ORDER MSB_FIRST")
+    assert imported(tmp_path, *blocks, common="").is_complete
+
+
+DOUBLES = "FNC_VALUES 2 FLOAT64_IEEE ROW_DIR DIRECT"
+
+
+def test_an_alignment_of_doubles_that_is_not_given_and_matters_is_told_once(tmp_path: Path) -> None:
+    parts = layout("R", "RESERVED 1 BYTE", DOUBLES)
+    result = imported(
+        tmp_path, parts, *(value(name, layout="R", at=at) for name, at in (("A", 16), ("B", 64)))
+    )
+    assert made(result).tables["A"].at == 24
+    assert reasons(result) == [
+        ("ALIGNMENT_FLOAT64_IEEE", "it is not given; FLOAT64_IEEE is taken to begin at multiples of 8 bytes")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("parts", "common", "at"),
+    [
+        (("RESERVED 1 BYTE", DOUBLES), COMMON.replace("/end", "ALIGNMENT_FLOAT64_IEEE 8 /end"), 16),
+        (("RESERVED 1 BYTE", DOUBLES, "ALIGNMENT_FLOAT64_IEEE 4"), COMMON, 16),
+        (("RESERVED 1 BYTE", DOUBLES), COMMON, 20),
+        ((DOUBLES,), COMMON, 20),
+    ],
+)
+def test_an_alignment_of_doubles_that_is_given_or_moves_nothing_is_nothing_to_tell(
+    tmp_path: Path, parts: tuple[str, ...], common: str, at: int
+) -> None:
+    result = imported(tmp_path, layout("R", *parts), value("A", layout="R", at=at), common=common)
+    assert reasons(result) == []
+
+
+@pytest.mark.parametrize("version", ["1 50", "1 6", "1 61", "1 71"])
+def test_the_covered_versions_are_nothing_to_list(tmp_path: Path, version: str) -> None:
+    text = module(LAYOUTS, METHODS, value()).replace("1 61", version)
+    assert make_definition(described(tmp_path, text)).is_complete
+
+
+@pytest.mark.parametrize("version", ["2 0", "1 80", "1 31"])
+def test_another_version_is_listed_and_read_on(tmp_path: Path, version: str) -> None:
+    text = module(LAYOUTS, METHODS, value()).replace("1 61", version)
+    result = make_definition(described(tmp_path, text))
+    assert list(made(result).tables) == ["LIMIT"]
+    (loss,) = result.losses
+    assert (loss.kind, loss.name, loss.place.line) == ("ASAP2_VERSION", version.replace(" ", "."), 1)
+    assert loss.reason == "it is not covered, and read as one of 1.5 to 1.7"
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ that nothing is lost in silence. What breaks the structure of the file is an Inp
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -179,6 +180,9 @@ class Tally:
     amount: int = 0
 
 
+_VERSION = re.compile(r"|1\.[567][0-9]?")
+
+
 @dataclass
 class Description:
     """One MODULE of a description.
@@ -192,6 +196,7 @@ class Description:
     place: Place = field(default_factory=lambda: Place("", 0))
     title: str = ""
     version: str = ""
+    version_place: Place = field(default_factory=lambda: Place("", 0))
     characteristics: dict[str, Characteristic] = field(default_factory=dict)
     axes: dict[str, AxisPoints] = field(default_factory=dict)
     methods: dict[str, Method] = field(default_factory=dict)
@@ -208,6 +213,11 @@ class Description:
     unused: dict[tuple[str, str], Tally] = field(default_factory=dict)
     uncovered: dict[tuple[str, str], Tally] = field(default_factory=dict)
     unknown: dict[tuple[str, str], Tally] = field(default_factory=dict)
+
+    @property
+    def is_of_covered_version(self) -> bool:
+        """Whether it says that it keeps to one of the versions 1.5 to 1.7, or says nothing."""
+        return _VERSION.fullmatch(self.version) is not None
 
 
 #: How many words follow each optional keyword; below 0: numbers, as many as there are.
@@ -404,6 +414,7 @@ def read_asap2(path: Path, module: str | None = None) -> Description:
         elif word == "ASAP2_VERSION" and not opened:
             major, minor = cursor.demand(word, at), cursor.demand(word, at)
             reader.description.version = f"{major}.{minor}"
+            reader.description.version_place = source.place(at)
         elif word == "A2ML_VERSION" and not opened:
             cursor.demand(word, at)
             cursor.demand(word, at)

@@ -124,6 +124,10 @@ class _Maker:
 
     def imported(self, name: str | None) -> Imported:
         description = self.description
+        if not description.is_of_covered_version:
+            reason = "it is not covered, and read as one of 1.5 to 1.7"
+            version = description.version
+            self.ledger.lose("ASAP2_VERSION", version, reason, description.version_place)
         for method in description.methods.values():
             self.conversions.meaning(method.name)
         for bad in description.bad:
@@ -421,6 +425,9 @@ class _Maker:
             if axis.attribute == "STD_AXIS":
                 counts[f"AXIS_PTS_{letter}"] = count
         cells = math.prod(points)
+        if (said := math.prod(max(size, 1) for size in one.sizes)) != cells and one.sizes:
+            reason = f"its size (NUMBER or MATRIX_DIM) is {said} cells, and it is read as {cells}"
+            self.ledger.lose("CHARACTERISTIC", one.name, reason, one.place)
         if wanted:
             counts["FNC_VALUES"] = self.bounded(cells)
         for element in layout.elements:
