@@ -598,6 +598,39 @@ def test_a_conversion_that_tables_do_not_use_is_not_kept_but_counted(tmp_path: P
     assert result.is_complete
 
 
+def test_a_conversion_without_a_unit_has_the_text_of_the_one_that_it_refers_to(tmp_path: Path) -> None:
+    unit = '/begin UNIT U "Turns" "rpm" DERIVED SI_EXPONENTS 0 0 -1 0 0 0 0 /end UNIT'
+    speed = method("X", "LINEAR", "COEFFS_LINEAR 4 0 REF_UNIT U", unit="")
+    signal = '/begin MEASUREMENT W "Speed" UWORD X 0 0 0 6000 /end MEASUREMENT'
+    one = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", signal="W", method="X")
+    result = imported(tmp_path, unit, speed, signal, value("C", one, type="CURVE", method="X"))
+    assert made(result).conversions["X"] == Linear("X", "rpm", 2, 4, 0, 0)
+    assert made(result).signals["W"].unit == "rpm"
+    assert result.is_complete
+    assert ("UNIT that nothing kept uses", "") not in result.description.unused
+
+
+@pytest.mark.parametrize(
+    ("unit", "state"),
+    [("", "not described"), ('/begin UNIT U "Turns" "" DERIVED /end UNIT', "without a text")],
+)
+def test_a_unit_that_says_nothing_is_listed_once(tmp_path: Path, unit: str, state: str) -> None:
+    speed = method("X", "LINEAR", "COEFFS_LINEAR 4 0 REF_UNIT U", unit="")
+    signal = '/begin MEASUREMENT W "Speed" UWORD X 0 0 0 6000 /end MEASUREMENT'
+    one = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", signal="W", method="X")
+    result = imported(tmp_path, unit, speed, signal, value("C", one, type="CURVE", method="X"))
+    assert reasons(result) == [("X", f"its unit U is {state}")]
+
+
+def test_the_text_of_a_unit_in_a_conversion_goes_before_the_one_that_it_refers_to(tmp_path: Path) -> None:
+    unit = '/begin UNIT U "Turns" "1/min" DERIVED /end UNIT'
+    speed = method("X", "LINEAR", "COEFFS_LINEAR 4 0 REF_UNIT U", unit="rpm")
+    result = imported(tmp_path, unit, speed, value("A", method="X"))
+    assert made(result).conversions["X"].unit == "rpm"
+    unused = {key: tally.amount for key, tally in result.description.unused.items()}
+    assert unused["REF_UNIT", "COMPU_METHOD"] == unused["UNIT that nothing kept uses", ""] == 1
+
+
 @pytest.mark.parametrize(
     ("blocks", "reason"),
     [

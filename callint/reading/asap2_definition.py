@@ -270,7 +270,7 @@ class _Maker:
             return self.signals[name]
         if measurement is not None:
             method = self.description.methods.get(measurement.conversion)
-            unit = label(method.unit) if method else "-"
+            unit = (method and self.conversions.unit(method)) or "-"
             made = Signal(name, label(measurement.title, given), unit, _usable(measurement.limits), None, 0)
         else:
             if is_new:
@@ -295,6 +295,7 @@ class _Maker:
         description = self.description
         found = dict(description.unused)
         lost = {(loss.kind, loss.name) for loss in self.ledger.losses}
+        used_units = {method.unit_reference for method in description.methods.values()}
         used_tables = {method.table for method in description.methods.values()}
         used_layouts = {axis.layout for axis in description.axes.values()}
         used_layouts |= {one.layout for one in description.characteristics.values()}
@@ -312,6 +313,7 @@ class _Maker:
                 lambda name: self.conversions.meanings[name].name in self.conversions.kept,
             ),
             ("COMPU_TAB", description.value_tables, lambda name: name in used_tables),
+            ("UNIT", description.units, lambda name: name in used_units),
             ("RECORD_LAYOUT", description.layouts, lambda name: name in used_layouts),
         )
         for kind, blocks, is_used in uses:
