@@ -344,7 +344,7 @@ def test_a_size_that_the_type_of_a_table_contradicts_is_listed(
     tmp_path: Path, block: str, said: int, cells: int
 ) -> None:
     assert reasons(imported(tmp_path, block)) == [
-        ("A", f"its size (NUMBER or MATRIX_DIM) is {said} cells, and it is read as {cells}")
+        ("A", f"its NUMBER or MATRIX_DIM says {said} cells, and its type and axes say {cells}")
     ]
 
 
@@ -736,12 +736,12 @@ def test_a_shared_axis_in_another_unit_than_its_signal_has_one_of_its_own_and_is
     assert made(result).signals == {"A": Signal("A", "Speeds", "m/s", Range(0, 25), None, 0)}
     assert made(result).axes["A"].signal == "A"
     assert reasons(result) == [
-        ("A", "its input v is in km/h and its axis is in m/s: that has its own signal")
+        ("A", "its input v is in km/h and its breakpoints are in m/s; they have a signal of their own")
     ]
 
 
 @pytest.mark.parametrize(
-    ("method", "unit", "words"), [("MPS", "m/s", "is in m/s"), ("NO_COMPU_METHOD", "-", "has no unit")]
+    ("method", "unit", "words"), [("MPS", "m/s", "in m/s"), ("NO_COMPU_METHOD", "-", "without a unit")]
 )
 def test_an_axis_of_a_tables_own_in_another_unit_than_its_signal_has_one_of_its_own_and_is_listed(
     tmp_path: Path, method: str, unit: str, words: str
@@ -755,7 +755,9 @@ def test_an_axis_of_a_tables_own_in_another_unit_than_its_signal_has_one_of_its_
     definition = made(result)
     assert {name: one.unit for name, one in definition.signals.items()} == {"v": "km/h", "B.x": unit}
     assert [definition.axes[name].signal for name in ("A/x", "B/x")] == ["v", "B.x"]
-    assert reasons(result) == [("B", f"its input v is in km/h and its axis {words}: that has its own signal")]
+    assert reasons(result) == [
+        ("B", f"its input v is in km/h and its breakpoints are {words}; they have a signal of their own")
+    ]
 
 
 def test_an_undescribed_quantity_does_not_feed_axes_in_two_units(tmp_path: Path) -> None:
@@ -766,7 +768,7 @@ def test_an_undescribed_quantity_does_not_feed_axes_in_two_units(tmp_path: Path)
     result = imported(tmp_path, STORED_CURVE, KMH, MPS, *blocks)
     assert {name: one.unit for name, one in made(result).signals.items()} == {"GHOST": "km/h", "B.x": "m/s"}
     assert reasons(result)[1:] == [
-        ("B", "its input GHOST is in km/h and its axis is in m/s: that has its own signal")
+        ("B", "its input GHOST is in km/h and its breakpoints are in m/s; they have a signal of their own")
     ]
 
 
@@ -800,7 +802,7 @@ def test_an_axis_whose_tables_name_several_inputs_has_its_own_signal_and_is_list
     [
         ("COM_AXIS SHAFT SPEED 4 0 6000", "has the input N, and it says SHAFT"),
         ("COM_AXIS N FUEL 4 0 6000", "has the conversion SPEED, and it says FUEL"),
-        ("COM_AXIS N SPEED 4 0 5000.5", "has limits from 0 to 6000, and it says 0 to 5000.5"),
+        ("COM_AXIS N SPEED 4 0 5000.5", "has other limits than it says"),
         (
             "COM_AXIS N SPEED 4 0 6000 BYTE_ORDER MSB_LAST",
             "has the byte order MSB_FIRST, and it says MSB_LAST",
@@ -817,7 +819,7 @@ def test_what_a_table_says_of_its_shared_axis_and_is_not_so_is_listed(
     points = '/begin AXIS_PTS A "Speeds" 0x40 N BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
     rest = f"/begin AXIS_DESCR {described} AXIS_PTS_REF A /end AXIS_DESCR"
     result = imported(tmp_path, points, value("C", rest, type="CURVE"))
-    assert reasons(result) == [("C", f"its axis A {reason}")]
+    assert reasons(result) == [("C", f"its axis {reason}")]
     assert (made(result).tables["C"].x, made(result).axes["A"].signal) == ("A", "N")
 
 
@@ -886,6 +888,20 @@ def test_whatever_a_title_holds_the_definition_is_valid(tmp_path: Path) -> None:
     ]
     file = read_definition("".join(definition_lines(definition)).encode(), "made.xml")
     assert file.problems == ()
+
+
+@pytest.mark.parametrize(
+    ("type", "low", "high"), [("A_UINT64", 0, 2**64 - 1), ("A_INT64", -(2**63), 2**63 - 1)]
+)
+def test_limits_at_the_ends_of_a_type_are_written_as_the_nearest_numbers_that_there_are(
+    tmp_path: Path, type: str, low: int, high: int
+) -> None:
+    parts = layout("R", f"FNC_VALUES 1 {type} ROW_DIR DIRECT")
+    block = value("A", layout="R", method="NO_COMPU_METHOD", low=low, high=high)
+    written = "".join(definition_lines(made(imported(tmp_path, parts, block))))
+    definition = read_definition(written.encode(), "made.xml").definition
+    assert definition is not None
+    assert definition.tables["A"].demands.limits == Range(float(low), float(high))
 
 
 # Memory

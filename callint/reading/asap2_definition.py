@@ -253,10 +253,8 @@ class _Maker:
             signal = self.quantity(given, unit, limits, place)
             if signal.unit == unit:
                 return signal.name
-            reason = (
-                f"its input {given[:60]} {_in(signal.unit)} and its axis {_in(unit)}: that has its own signal"
-            )
-            self.ledger.lose(kind, owner, reason, place)
+            words = f"its input {given[:60]} is {_in(signal.unit)} and its breakpoints are {_in(unit)}"
+            self.ledger.lose(kind, owner, f"{words}; they have a signal of their own", place)
         name = self.ledger.name("signal", axis, None, key=f"{axis}/own")
         self.signals.setdefault(name, Signal(name, label(title, axis), unit, _usable(limits), None, 0))
         return name
@@ -428,7 +426,7 @@ class _Maker:
                 counts[f"AXIS_PTS_{letter}"] = count
         cells = math.prod(points)
         if (said := math.prod(max(size, 1) for size in one.sizes)) != cells and one.sizes:
-            reason = f"its size (NUMBER or MATRIX_DIM) is {said} cells, and it is read as {cells}"
+            reason = f"its NUMBER or MATRIX_DIM says {said} cells, and its type and axes say {cells}"
             self.ledger.lose("CHARACTERISTIC", one.name, reason, one.place)
         if wanted:
             counts["FNC_VALUES"] = self.bounded(cells)
@@ -551,16 +549,17 @@ class _Maker:
                 said.append(("the conversion", shared.conversion, axis.conversion))
         if axis.input not in _NO_INPUT and shared.input not in _NO_INPUT and axis.input != shared.input:
             said.append(("the input", shared.input, axis.input))
-        if axis.limits != shared.limits:
-            said.append(("limits from", _span(shared.limits), _span(axis.limits)))
         order = shared.byte_order or self.description.byte_order or "MSB_LAST"
         if axis.byte_order not in ("", order):
             said.append(("the byte order", order, axis.byte_order))
         deposit = shared.deposit or self.description.deposit or "ABSOLUTE"
         if axis.deposit not in ("", deposit):
             said.append(("DEPOSIT", deposit, axis.deposit))
-        for what, kept, given in said:
-            reason = f"its axis {shared.name[:60]} has {what} {kept[:60]}, and it says {given[:60]}"
+        reasons = [f"its axis has {what} {kept[:60]}, and it says {given[:60]}" for what, kept, given in said]
+        if axis.limits != shared.limits:
+            # Without the numbers, of which a description may have as many as tables.
+            reasons.append("its axis has other limits than it says")
+        for reason in reasons:
             self.ledger.lose("CHARACTERISTIC", one.name, reason, axis.place)
 
     def fixed_values(self, raw: tuple[Fraction, ...], meaning: Meaning) -> tuple[float, ...]:
@@ -828,17 +827,13 @@ def _inputs(description: Description) -> dict[str, set[str]]:
     return found
 
 
-def _span(limits: Range) -> str:
-    return f"{plain(limits.low)} to {plain(limits.high)}"
-
-
 def _root(coefficients: tuple[float, ...], raw: Fraction) -> Fraction:
     """The physical value of a raw one by a RAT_FUNC without squares, exactly."""
     a, b, c, d, e, f = (Fraction(repr(number)) for number in coefficients)
     if a or d:
         raise LostError("a FIX_AXIS with a RAT_FUNC of the second degree is not covered")
     if b == raw * e:
-        raise LostError(f"its RAT_FUNC has no physical value for the breakpoint {plain(float(raw))}")
+        raise LostError(f"its RAT_FUNC has no physical value for the breakpoint {plain(_double(raw))}")
     return (raw * f - c) / (b - raw * e)
 
 
@@ -850,7 +845,7 @@ def _double(number: Fraction) -> float:
 
 
 def _in(unit: str) -> str:
-    return "has no unit" if unit == "-" else f"is in {unit}"
+    return "without a unit" if unit == "-" else f"in {unit}"
 
 
 def _usable(limits: Range) -> Range | None:
