@@ -18,6 +18,7 @@ from callint.model.definition import (
     Purpose,
     Range,
     Rational,
+    Signal,
     States,
     StoredAxis,
 )
@@ -192,7 +193,7 @@ def test_a_map_whose_values_alternate_is_listed(tmp_path: Path) -> None:
 
 
 def test_a_shared_axis_is_shared(tmp_path: Path) -> None:
-    points = '/begin AXIS_PTS AX "Speeds" 0x40 N BYTE_AXIS 0 SPEED 4 0 5100 /end AXIS_PTS'
+    points = '/begin AXIS_PTS AX "Speeds" 0x40 N BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
     tables = [
         value(name, axis("COM_AXIS", 4, "AXIS_PTS_REF AX"), type="CURVE", at=at)
         for name, at in (("A", 16), ("B", 32))
@@ -222,6 +223,71 @@ def test_a_fixed_axis_is_computed_by_its_parameters_and_converted(
     own = made(result).axes["C/x"]
     assert isinstance(own, FixedAxis)
     assert (own.values, own.signal) == (values, "N")
+
+
+@pytest.mark.parametrize(
+    ("described", "count"),
+    [
+        (axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 0 4"), 4),
+        (axis("FIX_AXIS", 5, "/begin FIX_AXIS_PAR_LIST 1 2 3 /end FIX_AXIS_PAR_LIST"), 3),
+        (axis("STD_AXIS", 5), 4),
+        (axis("COM_AXIS", 3, "AXIS_PTS_REF AX"), 4),
+    ],
+)
+def test_counts_of_breakpoints_that_contradict_each_other_are_listed(
+    tmp_path: Path, described: str, count: int
+) -> None:
+    stored = "AXIS_PTS_X 1 UBYTE INDEX_INCR DIRECT", "FNC_VALUES 2 UBYTE ROW_DIR DIRECT"
+    parts = layout("R", "FIX_NO_AXIS_PTS_X 4", *(stored if "STD_AXIS" in described else stored[1:]))
+    points = '/begin AXIS_PTS AX "" 0x40 N BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
+    result = imported(tmp_path, parts, points, value("C", described, type="CURVE", layout="R"))
+    said = described.split()[5]
+    assert reasons(result) == [("C", f"its axis has {count} breakpoints, and it says {said}")]
+    (name,) = made(result).tables["C"].axes
+    assert made(result).axes[name].count == count
+
+
+def test_a_shared_axis_whose_layout_has_another_count_is_listed(tmp_path: Path) -> None:
+    parts = layout("RA", "FIX_NO_AXIS_PTS_X 3", "AXIS_PTS_X 1 UBYTE INDEX_INCR DIRECT")
+    points = '/begin AXIS_PTS A "" 0x40 N RA 0 SPEED 4 0 6000 /end AXIS_PTS'
+    result = imported(tmp_path, parts, points)
+    assert reasons(result) == [("A", "its RECORD_LAYOUT has 3 breakpoints, and it says 4")]
+
+
+@pytest.mark.parametrize(
+    ("coefficients", "raw", "values"),
+    [
+        # int = 60 p is p = int / 60, which is no decimal fraction of int.
+        ("0 60 0 0 0 1", "-30 0 20", (-0.5, 0, 1 / 3)),
+        # int = -1000 / p, and int = (2 p - 6) / (p + 16).
+        ("0 0 -1000 0 1 0", "10 20 40", (-100, -50, -25)),
+        ("0 2 -6 0 1 16", "0 1", (3, 22)),
+    ],
+)
+def test_a_fixed_axis_is_converted_by_a_rational_function_without_squares(
+    tmp_path: Path, coefficients: str, raw: str, values: tuple[float, ...]
+) -> None:
+    listed = f"/begin FIX_AXIS_PAR_LIST {raw} /end FIX_AXIS_PAR_LIST"
+    block = value("C", axis("FIX_AXIS", len(values), listed, signal="W", method="X"), type="CURVE")
+    conversion = method("X", "RAT_FUNC", f"COEFFS {coefficients}")
+    own = made(imported(tmp_path, conversion, block)).axes["C/x"]
+    assert isinstance(own, FixedAxis) and own.values == values
+
+
+@pytest.mark.parametrize(
+    ("coefficients", "reason"),
+    [
+        ("1 0 0 0 0 1", "a FIX_AXIS with a RAT_FUNC of the second degree is not covered"),
+        ("0 0 -1000 0 1 0", "its RAT_FUNC has no physical value for the breakpoint 0"),
+    ],
+)
+def test_a_fixed_axis_that_a_rational_function_cannot_convert_is_left_out(
+    tmp_path: Path, coefficients: str, reason: str
+) -> None:
+    block = value("C", axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", method="X"), type="CURVE")
+    result = imported(tmp_path, method("X", "RAT_FUNC", f"COEFFS {coefficients}"), block, value())
+    assert reasons(result) == [("C", reason)]
+    assert list(made(result).axes) == []
 
 
 def test_fixed_breakpoints_are_exact_decimal_numbers(tmp_path: Path) -> None:
@@ -266,6 +332,27 @@ def test_a_block_of_values_lies_over_the_numbers_of_its_cells(
     assert result.is_complete
 
 
+@pytest.mark.parametrize(
+    ("block", "said", "cells"),
+    [
+        (value("A", "MATRIX_DIM 3 1 1"), 3, 1),
+        (value("A", "NUMBER 2"), 2, 1),
+        (value("A", "MATRIX_DIM 4 2" + axis("FIX_AXIS", 4, "FIX_AXIS_PAR 0 1 4"), type="CURVE"), 8, 4),
+    ],
+)
+def test_a_size_that_the_type_of_a_table_contradicts_is_listed(
+    tmp_path: Path, block: str, said: int, cells: int
+) -> None:
+    assert reasons(imported(tmp_path, block)) == [
+        ("A", f"its NUMBER or MATRIX_DIM says {said} cells, and its type and axes say {cells}")
+    ]
+
+
+def test_a_size_that_says_what_the_type_of_a_table_says_is_nothing_to_list(tmp_path: Path) -> None:
+    curve = value("C", "MATRIX_DIM 4 1 1" + axis("FIX_AXIS", 4, "FIX_AXIS_PAR 0 1 4"), type="CURVE")
+    assert imported(tmp_path, value("A", "MATRIX_DIM 1 1 0"), curve).is_complete
+
+
 def test_a_string_becomes_a_text(tmp_path: Path) -> None:
     result = imported(
         tmp_path,
@@ -289,9 +376,65 @@ def test_byte_order_and_mask_are_the_tables_own_before_the_modules(tmp_path: Pat
     assert cells(definition, image(at_10=b"\x12\x34"), "B") == [0x23 / 10]
 
 
-def test_without_a_byte_order_the_least_significant_byte_comes_first(tmp_path: Path) -> None:
-    storage = made(imported(tmp_path, value(), common="")).tables["LIMIT"].storage
-    assert storage.byte_order is ByteOrder.LITTLE
+def test_without_a_byte_order_the_least_significant_byte_comes_first_and_that_is_told_once(
+    tmp_path: Path,
+) -> None:
+    result = imported(tmp_path, value("A"), value("B"), common="")
+    assert {table.storage.byte_order for table in made(result).tables.values()} == {ByteOrder.LITTLE}
+    assert reasons(result) == [
+        ("BYTE_ORDER", "it is not given; the least significant byte is taken to come first")
+    ]
+
+
+def test_a_byte_order_that_nothing_depends_on_need_not_be_given(tmp_path: Path) -> None:
+    blocks = value("A", layout="BYTE_VALUES"), value("B", "BYTE_ORDER MSB_FIRST")
+    assert imported(tmp_path, *blocks, common="").is_complete
+
+
+DOUBLES = "FNC_VALUES 2 FLOAT64_IEEE ROW_DIR DIRECT"
+
+
+def test_an_alignment_of_doubles_that_is_not_given_and_matters_is_told_once(tmp_path: Path) -> None:
+    parts = layout("R", "RESERVED 1 BYTE", DOUBLES)
+    result = imported(
+        tmp_path, parts, *(value(name, layout="R", at=at) for name, at in (("A", 16), ("B", 64)))
+    )
+    assert made(result).tables["A"].at == 24
+    assert reasons(result) == [
+        ("ALIGNMENT_FLOAT64_IEEE", "it is not given; FLOAT64_IEEE is taken to begin at multiples of 8 bytes")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("parts", "common", "at"),
+    [
+        (("RESERVED 1 BYTE", DOUBLES), COMMON.replace("/end", "ALIGNMENT_FLOAT64_IEEE 8 /end"), 16),
+        (("RESERVED 1 BYTE", DOUBLES, "ALIGNMENT_FLOAT64_IEEE 4"), COMMON, 16),
+        (("RESERVED 1 BYTE", DOUBLES), COMMON, 20),
+        ((DOUBLES,), COMMON, 20),
+    ],
+)
+def test_an_alignment_of_doubles_that_is_given_or_moves_nothing_is_nothing_to_tell(
+    tmp_path: Path, parts: tuple[str, ...], common: str, at: int
+) -> None:
+    result = imported(tmp_path, layout("R", *parts), value("A", layout="R", at=at), common=common)
+    assert reasons(result) == []
+
+
+@pytest.mark.parametrize("version", ["1 50", "1 6", "1 61", "1 71"])
+def test_the_covered_versions_are_nothing_to_list(tmp_path: Path, version: str) -> None:
+    text = module(LAYOUTS, METHODS, value()).replace("1 61", version)
+    assert make_definition(described(tmp_path, text)).is_complete
+
+
+@pytest.mark.parametrize("version", ["2 0", "1 80", "1 31"])
+def test_another_version_is_listed_and_read_on(tmp_path: Path, version: str) -> None:
+    text = module(LAYOUTS, METHODS, value()).replace("1 61", version)
+    result = make_definition(described(tmp_path, text))
+    assert list(made(result).tables) == ["LIMIT"]
+    (loss,) = result.losses
+    assert (loss.kind, loss.name, loss.place.line) == ("ASAP2_VERSION", version.replace(" ", "."), 1)
+    assert loss.reason == "it is not covered, and read as one of 1.5 to 1.7"
 
 
 @pytest.mark.parametrize(
@@ -455,6 +598,39 @@ def test_a_conversion_that_tables_do_not_use_is_not_kept_but_counted(tmp_path: P
     assert result.is_complete
 
 
+def test_a_conversion_without_a_unit_has_the_text_of_the_one_that_it_refers_to(tmp_path: Path) -> None:
+    unit = '/begin UNIT U "Turns" "rpm" DERIVED SI_EXPONENTS 0 0 -1 0 0 0 0 /end UNIT'
+    speed = method("X", "LINEAR", "COEFFS_LINEAR 4 0 REF_UNIT U", unit="")
+    signal = '/begin MEASUREMENT W "Speed" UWORD X 0 0 0 6000 /end MEASUREMENT'
+    one = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", signal="W", method="X")
+    result = imported(tmp_path, unit, speed, signal, value("C", one, type="CURVE", method="X"))
+    assert made(result).conversions["X"] == Linear("X", "rpm", 2, 4, 0, 0)
+    assert made(result).signals["W"].unit == "rpm"
+    assert result.is_complete
+    assert ("UNIT that nothing kept uses", "") not in result.description.unused
+
+
+@pytest.mark.parametrize(
+    ("unit", "state"),
+    [("", "not described"), ('/begin UNIT U "Turns" "" DERIVED /end UNIT', "without a text")],
+)
+def test_a_unit_that_says_nothing_is_listed_once(tmp_path: Path, unit: str, state: str) -> None:
+    speed = method("X", "LINEAR", "COEFFS_LINEAR 4 0 REF_UNIT U", unit="")
+    signal = '/begin MEASUREMENT W "Speed" UWORD X 0 0 0 6000 /end MEASUREMENT'
+    one = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", signal="W", method="X")
+    result = imported(tmp_path, unit, speed, signal, value("C", one, type="CURVE", method="X"))
+    assert reasons(result) == [("X", f"its unit U is {state}")]
+
+
+def test_the_text_of_a_unit_in_a_conversion_goes_before_the_one_that_it_refers_to(tmp_path: Path) -> None:
+    unit = '/begin UNIT U "Turns" "1/min" DERIVED /end UNIT'
+    speed = method("X", "LINEAR", "COEFFS_LINEAR 4 0 REF_UNIT U", unit="rpm")
+    result = imported(tmp_path, unit, speed, value("A", method="X"))
+    assert made(result).conversions["X"].unit == "rpm"
+    unused = {key: tally.amount for key, tally in result.description.unused.items()}
+    assert unused["REF_UNIT", "COMPU_METHOD"] == unused["UNIT that nothing kept uses", ""] == 1
+
+
 @pytest.mark.parametrize(
     ("blocks", "reason"),
     [
@@ -546,6 +722,126 @@ def test_an_input_quantity_that_is_no_measurement_is_listed(tmp_path: Path) -> N
     ]
 
 
+KMH = method("KMH", "LINEAR", "COEFFS_LINEAR 1 0", unit="km/h")
+MPS = method("MPS", "LINEAR", "COEFFS_LINEAR 0.1 0", unit="m/s")
+SPEED_OVER_GROUND = '/begin MEASUREMENT v "Speed over ground" UWORD KMH 0 0 0 90 /end MEASUREMENT'
+STORED_CURVE = layout("RS", "AXIS_PTS_X 1 UBYTE INDEX_INCR DIRECT", "FNC_VALUES 2 UBYTE ROW_DIR DIRECT")
+
+
+def test_a_shared_axis_in_another_unit_than_its_signal_has_one_of_its_own_and_is_listed(
+    tmp_path: Path,
+) -> None:
+    points = '/begin AXIS_PTS A "Speeds" 0x40 v BYTE_AXIS 0 MPS 4 0 25 /end AXIS_PTS'
+    result = imported(tmp_path, KMH, MPS, SPEED_OVER_GROUND, points)
+    assert made(result).signals == {"A": Signal("A", "Speeds", "m/s", Range(0, 25), None, 0)}
+    assert made(result).axes["A"].signal == "A"
+    assert reasons(result) == [
+        ("A", "its input v is in km/h and its breakpoints are in m/s; they have a signal of their own")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("method", "unit", "words"), [("MPS", "m/s", "in m/s"), ("NO_COMPU_METHOD", "-", "without a unit")]
+)
+def test_an_axis_of_a_tables_own_in_another_unit_than_its_signal_has_one_of_its_own_and_is_listed(
+    tmp_path: Path, method: str, unit: str, words: str
+) -> None:
+    axes = [axis("STD_AXIS", 4, signal="v", method=one) for one in ("KMH", method)]
+    blocks = [
+        value(name, one, type="CURVE", layout="RS", at=at)
+        for name, one, at in zip("AB", axes, (0x10, 0x20), strict=True)
+    ]
+    result = imported(tmp_path, STORED_CURVE, KMH, MPS, SPEED_OVER_GROUND, *blocks)
+    definition = made(result)
+    assert {name: one.unit for name, one in definition.signals.items()} == {"v": "km/h", "B.x": unit}
+    assert [definition.axes[name].signal for name in ("A/x", "B/x")] == ["v", "B.x"]
+    assert reasons(result) == [
+        ("B", f"its input v is in km/h and its breakpoints are {words}; they have a signal of their own")
+    ]
+
+
+def test_an_undescribed_quantity_does_not_feed_axes_in_two_units(tmp_path: Path) -> None:
+    blocks = [
+        value(name, axis("STD_AXIS", 4, signal="GHOST", method=one), type="CURVE", layout="RS", at=at)
+        for name, one, at in (("A", "KMH", 0x10), ("B", "MPS", 0x20))
+    ]
+    result = imported(tmp_path, STORED_CURVE, KMH, MPS, *blocks)
+    assert {name: one.unit for name, one in made(result).signals.items()} == {"GHOST": "km/h", "B.x": "m/s"}
+    assert reasons(result)[1:] == [
+        ("B", "its input GHOST is in km/h and its breakpoints are in m/s; they have a signal of their own")
+    ]
+
+
+def test_an_axis_that_names_no_input_has_the_one_that_its_tables_name(tmp_path: Path) -> None:
+    points = '/begin AXIS_PTS A "Speeds" 0x40 NO_INPUT_QUANTITY BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
+    tables = [
+        value(name, axis("COM_AXIS", 4, "AXIS_PTS_REF A", signal=signal), type="CURVE", at=at)
+        for name, signal, at in (("C", "N", 0x10), ("D", "NO_INPUT_QUANTITY", 0x20), ("E", "N", 0x30))
+    ]
+    result = imported(tmp_path, points, *tables)
+    assert made(result).axes["A"].signal == "N"
+    assert made(result).signals["N"].title == "Engine speed"
+    assert reasons(result) == []
+
+
+def test_an_axis_whose_tables_name_several_inputs_has_its_own_signal_and_is_listed(tmp_path: Path) -> None:
+    points = '/begin AXIS_PTS A "Speeds" 0x40 NO_INPUT_QUANTITY BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
+    tables = [
+        value(name, axis("COM_AXIS", 4, "AXIS_PTS_REF A", signal=signal), type="CURVE", at=at)
+        for name, signal, at in (("C", "N", 0x10), ("D", "SHAFT", 0x20))
+    ]
+    result = imported(tmp_path, points, *tables)
+    assert made(result).axes["A"].signal == "A"
+    assert reasons(result) == [
+        ("A", "it names no input, and its tables name several: N, SHAFT; it has its own signal")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("described", "reason"),
+    [
+        ("COM_AXIS SHAFT SPEED 4 0 6000", "has the input N, and it says SHAFT"),
+        ("COM_AXIS N FUEL 4 0 6000", "has the conversion SPEED, and it says FUEL"),
+        ("COM_AXIS N SPEED 4 0 5000.5", "has other limits than it says"),
+        (
+            "COM_AXIS N SPEED 4 0 6000 BYTE_ORDER MSB_LAST",
+            "has the byte order MSB_FIRST, and it says MSB_LAST",
+        ),
+        (
+            "COM_AXIS N SPEED 4 0 6000 DEPOSIT DIFFERENCE",
+            "has DEPOSIT ABSOLUTE, and it says DIFFERENCE",
+        ),
+    ],
+)
+def test_what_a_table_says_of_its_shared_axis_and_is_not_so_is_listed(
+    tmp_path: Path, described: str, reason: str
+) -> None:
+    points = '/begin AXIS_PTS A "Speeds" 0x40 N BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
+    rest = f"/begin AXIS_DESCR {described} AXIS_PTS_REF A /end AXIS_DESCR"
+    result = imported(tmp_path, points, value("C", rest, type="CURVE"))
+    assert reasons(result) == [("C", f"its axis {reason}")]
+    assert (made(result).tables["C"].x, made(result).axes["A"].signal) == ("A", "N")
+
+
+def test_two_names_of_one_conversion_contradict_nothing(tmp_path: Path) -> None:
+    again = method("AGAIN", "LINEAR", "COEFFS_LINEAR 20 0", unit="rpm")
+    points = '/begin AXIS_PTS A "Speeds" 0x40 N BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
+    rest = axis("COM_AXIS", 4, "AXIS_PTS_REF A", method="AGAIN")
+    assert imported(tmp_path, again, points, value("C", rest, type="CURVE")).is_complete
+
+
+def test_limits_of_an_axis_that_are_not_those_of_its_signal_are_counted(tmp_path: Path) -> None:
+    points = [
+        f'/begin AXIS_PTS {name} "" {at} N BYTE_AXIS 0 SPEED 4 0 {high} /end AXIS_PTS'
+        for name, at, high in (("A", 0x40, 6000), ("B", 0x50, 5100), ("C", 0x60, 5000))
+    ]
+    result = imported(tmp_path, *points)
+    key = "limits of an axis that are not those of its signal", "AXIS_PTS"
+    assert result.description.unused[key].amount == 2
+    assert made(result).signals["N"].plausible == Range(0, 6000)
+    assert result.is_complete
+
+
 def test_an_axis_in_raw_numbers_does_not_take_the_signal_whose_unit_it_has_not(tmp_path: Path) -> None:
     one = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", method="NONE")
     result = imported(tmp_path, value("A", one, type="CURVE"))
@@ -594,6 +890,20 @@ def test_whatever_a_title_holds_the_definition_is_valid(tmp_path: Path) -> None:
     assert file.problems == ()
 
 
+@pytest.mark.parametrize(
+    ("type", "low", "high"), [("A_UINT64", 0, 2**64 - 1), ("A_INT64", -(2**63), 2**63 - 1)]
+)
+def test_limits_at_the_ends_of_a_type_are_written_as_the_nearest_numbers_that_there_are(
+    tmp_path: Path, type: str, low: int, high: int
+) -> None:
+    parts = layout("R", f"FNC_VALUES 1 {type} ROW_DIR DIRECT")
+    block = value("A", layout="R", method="NO_COMPU_METHOD", low=low, high=high)
+    written = "".join(definition_lines(made(imported(tmp_path, parts, block))))
+    definition = read_definition(written.encode(), "made.xml").definition
+    assert definition is not None
+    assert definition.tables["A"].demands.limits == Range(float(low), float(high))
+
+
 # Memory
 
 
@@ -640,14 +950,44 @@ def test_memory_that_is_no_part_of_an_image_is_listed(tmp_path: Path) -> None:
     result = imported(
         tmp_path,
         value("A", at=0x8000),
-        mod_par(segment("RAM", 0x40000000, 64, "RAM") + segment("NONE", 0, 0) + ' EPK "X" ADDR_EPK 4'),
+        mod_par(
+            segment("RAM", 0x40000000, 64, "RAM")
+            + segment("NONE", 0, 0)
+            + segment("CAL", 0x8000, 16)
+            + ' EPK "X" ADDR_EPK 4'
+        ),
     )
-    assert (made(result).memory.start, made(result).memory.size) == (0x8000, 2)
+    assert (made(result).memory.start, made(result).memory.size) == (0x8000, 16)
     assert sorted(reasons(result)) == [
         ("EPK", "its address 0x4 lies outside the image"),
         ("NONE", "its address and size hold no stretch of memory that is read"),
         ("RAM", "it lies outside the image that everything else lies in"),
     ]
+
+
+@pytest.mark.parametrize(
+    ("at", "start", "end"), [(0x7FF0, 0x7FF0, 0x8002), (0x8001, 0x8000, 0x8007), (0x9000, 0x8000, 0x9006)]
+)
+def test_memory_without_segments_holds_the_epk(tmp_path: Path, at: int, start: int, end: int) -> None:
+    result = imported(tmp_path, value("A", at=0x8000), mod_par(f'EPK "SW1234" ADDR_EPK {at}'))
+    memory = made(result).memory
+    assert (memory.start, memory.end) == (start, end)
+    assert [(one.at, one.content) for one in memory.identities] == [(at, b"SW1234")]
+    assert result.is_complete
+
+
+def test_an_epk_too_far_away_for_one_image_is_listed(tmp_path: Path) -> None:
+    epk = mod_par('EPK "SW1234" ADDR_EPK 0x90000000 ADDR_EPK 0x8010')
+    result = imported(tmp_path, value("A", at=0x8000), epk)
+    assert [(one.name, one.at) for one in made(result).memory.identities] == [("EPK", 0x8010)]
+    assert reasons(result) == [("EPK", "its address 0x90000000 lies outside the image")]
+
+
+def test_an_epk_whose_end_sticks_out_of_the_segments_is_listed_as_that(tmp_path: Path) -> None:
+    epk = mod_par('EPK "SW1234" ADDR_EPK 0x800C' + segment("CAL", 0x8000, 16))
+    result = imported(tmp_path, value("A", at=0x8000), epk)
+    assert made(result).memory.end == 0x8010
+    assert reasons(result) == [("EPK", "its end at 0x8011 lies outside the image")]
 
 
 def test_an_epk_without_an_address_is_listed(tmp_path: Path) -> None:
@@ -658,7 +998,7 @@ def test_an_epk_without_an_address_is_listed(tmp_path: Path) -> None:
 
 def test_of_things_too_far_apart_for_one_image_most_are_kept_and_the_rest_listed(tmp_path: Path) -> None:
     far = 0x80000000
-    points = f'/begin AXIS_PTS AX "" {far + 64} N BYTE_AXIS 0 SPEED 4 0 5100 /end AXIS_PTS'
+    points = f'/begin AXIS_PTS AX "" {far + 64} N BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
     result = imported(
         tmp_path,
         points,

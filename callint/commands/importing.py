@@ -45,16 +45,11 @@ def command(
         raise InputError(
             f"--name {name}: a name has letters, digits, _ . - and [ ], and begins with a letter or _"
         )
-    target = source.with_suffix(".xml") if output is None else Path(output)
-    if target.exists() or target.is_symlink():
-        words = (
-            "it is a folder; name a file"
-            if target.is_dir()
-            else "it exists; remove it, or name another with --to"
-        )
-        raise InputError(f"{target}: {words}")
     with _without_collections():
-        imported = make_definition(read_asap2(source, module), name)
+        # First, so that a wrong description or module is said before a wrong --to.
+        description = read_asap2(source, module)
+        target = _target(source, output)
+        imported = make_definition(description, name)
         if imported.definition is not None:
             from callint.reporting.definition_xml import definition_lines
             from callint.reporting.writing import replace_file
@@ -69,6 +64,19 @@ def command(
 
         print_import(report, console(sys.stdout), everything)
     return int(not imported.is_complete)
+
+
+def _target(source: Path, output: str | None) -> Path:
+    """Where the definition goes; InputError where something is there already."""
+    target = source.with_suffix(".xml") if output is None else Path(output)
+    if target.exists() or target.is_symlink():
+        words = (
+            "it is a folder; name a file"
+            if target.is_dir()
+            else "it exists; remove it, or name another with --to"
+        )
+        raise InputError(f"{target}: {words}")
+    return target
 
 
 @contextmanager

@@ -8,6 +8,7 @@ that nothing is lost in silence. What breaks the structure of the file is an Inp
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -87,15 +88,28 @@ class AxisPoints:
 
 @dataclass(frozen=True, slots=True)
 class Method:
-    """A COMPU_METHOD: ``numbers`` are the coefficients, ``table`` names a value table."""
+    """A COMPU_METHOD: ``numbers`` are the coefficients, ``table`` names a value table.
+
+    ``unit_reference`` names a UNIT where there is no text in ``unit``; "" for none.
+    """
 
     name: str
     title: str
     type: str
     format: str
     unit: str
+    unit_reference: str
     numbers: tuple[float, ...]
     table: str
+    place: Place
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A UNIT: what is shown for it."""
+
+    name: str
+    shown: str
     place: Place
 
 
@@ -179,6 +193,9 @@ class Tally:
     amount: int = 0
 
 
+_VERSION = re.compile(r"|1\.[567][0-9]?")
+
+
 @dataclass
 class Description:
     """One MODULE of a description.
@@ -192,12 +209,14 @@ class Description:
     place: Place = field(default_factory=lambda: Place("", 0))
     title: str = ""
     version: str = ""
+    version_place: Place = field(default_factory=lambda: Place("", 0))
     characteristics: dict[str, Characteristic] = field(default_factory=dict)
     axes: dict[str, AxisPoints] = field(default_factory=dict)
     methods: dict[str, Method] = field(default_factory=dict)
     value_tables: dict[str, ValueTable] = field(default_factory=dict)
     layouts: dict[str, Layout] = field(default_factory=dict)
     measurements: dict[str, Measurement] = field(default_factory=dict)
+    units: dict[str, Unit] = field(default_factory=dict)
     segments: list[Segment] = field(default_factory=list)
     byte_order: str = ""
     deposit: str = ""
@@ -208,6 +227,11 @@ class Description:
     unused: dict[tuple[str, str], Tally] = field(default_factory=dict)
     uncovered: dict[tuple[str, str], Tally] = field(default_factory=dict)
     unknown: dict[tuple[str, str], Tally] = field(default_factory=dict)
+
+    @property
+    def is_of_covered_version(self) -> bool:
+        """Whether it says that it keeps to one of the versions 1.5 to 1.7, or says nothing."""
+        return _VERSION.fullmatch(self.version) is not None
 
 
 #: How many words follow each optional keyword; below 0: numbers, as many as there are.
@@ -316,6 +340,7 @@ _KEYWORDS: dict[str, dict[str, int]] = {
         "VERSION": 1,
     },
     "MEMORY_SEGMENT": {},
+    "UNIT": {"REF_UNIT": 1, "SI_EXPONENTS": 7, "UNIT_CONVERSION": 2},
 }
 #: Words that every block of a kind begins with, its name included.
 _FRONT = {
@@ -331,6 +356,7 @@ _FRONT = {
     "MOD_COMMON": 1,
     "MOD_PAR": 1,
     "MEMORY_SEGMENT": 12,
+    "UNIT": 4,
 }
 #: Blocks within blocks that a definition has no place for.
 _INNER = {
@@ -343,7 +369,7 @@ _INNER = {
     "MEMORY_LAYOUT",
 }
 #: Blocks of a module that a definition has no place for, and those whose tables are not covered.
-_OUTER = {"A2ML", "ANNOTATION", "FRAME", "FUNCTION", "GROUP", "IF_DATA", "UNIT", "USER_RIGHTS"}
+_OUTER = {"A2ML", "ANNOTATION", "FRAME", "FUNCTION", "GROUP", "IF_DATA", "USER_RIGHTS"}
 _UNCOVERED = {
     "BLOB",
     "INSTANCE",
@@ -404,6 +430,7 @@ def read_asap2(path: Path, module: str | None = None) -> Description:
         elif word == "ASAP2_VERSION" and not opened:
             major, minor = cursor.demand(word, at), cursor.demand(word, at)
             reader.description.version = f"{major}.{minor}"
+            reader.description.version_place = source.place(at)
         elif word == "A2ML_VERSION" and not opened:
             cursor.demand(word, at)
             cursor.demand(word, at)
@@ -599,6 +626,7 @@ class _Reader:
             "MEASUREMENT": self.measurement,
             "MOD_COMMON": self.mod_common,
             "MOD_PAR": self.mod_par,
+            "UNIT": self.unit,
         }
 
     def count(self, tallies: dict[tuple[str, str], Tally], keyword: str, kind: str, at: int) -> None:
@@ -837,9 +865,12 @@ class _Reader:
 
     def method(self, block: _Block, place: Place) -> None:
         numbers: tuple[float, ...] = ()
-        table = ""
+        table = reference = ""
+        unit = block.text(4)
         for keyword, first, behind in self.options(block, 5):
             match keyword:
+                case "REF_UNIT" if not unit.strip():
+                    reference = block.name(first)
                 case "COEFFS" | "COEFFS_LINEAR":
                     numbers = tuple(block.real(one) for one in range(first, behind))
                 case "COMPU_TAB_REF":
@@ -849,7 +880,15 @@ class _Reader:
                 case _:
                     self.leave(block, keyword, first)
         found = Method(
-            block.name(0), block.text(1), block.name(2), block.text(3), block.text(4), numbers, table, place
+            name=block.name(0),
+            title=block.text(1),
+            type=block.name(2),
+            format=block.text(3),
+            unit=unit,
+            unit_reference=reference,
+            numbers=numbers,
+            table=table,
+            place=place,
         )
         self.enter(self.description.methods, found, found.name, block.kind, place)
 
@@ -907,6 +946,12 @@ class _Reader:
                 self.leave(block, keyword, first)
         found = Measurement(block.name(0), block.text(1), block.name(3), block.range(6), is_virtual, place)
         self.enter(self.description.measurements, found, found.name, block.kind, place)
+
+    def unit(self, block: _Block, place: Place) -> None:
+        for keyword, first, _ in self.options(block, 4):
+            self.leave(block, keyword, first)
+        found = Unit(block.name(0), block.text(2), place)
+        self.enter(self.description.units, found, found.name, block.kind, place)
 
     def mod_common(self, block: _Block, place: Place) -> None:
         for keyword, first, _ in self.options(block, 1):

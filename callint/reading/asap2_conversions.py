@@ -6,7 +6,7 @@ LINEAR is phys = a * int + b; RAT_FUNC is int = (a p² + b p + c) / (d p² + e p
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from callint.model.definition import Conversion, Interpolated, Linear, Rational, States
@@ -29,6 +29,14 @@ class Meaning:
     def name(self) -> str | None:
         return None if self.conversion is None else self.conversion.name
 
+    def is_like(self, other: Meaning) -> bool:
+        """Whether raw values have the same physical ones by both, and the same unit."""
+        if self.conversion is None or other.conversion is None:
+            return self.conversion is other.conversion
+        return replace(self.conversion, name="", decimals=None, line=0) == replace(
+            other.conversion, name="", decimals=None, line=0
+        )
+
 
 @dataclass
 class Conversions:
@@ -43,6 +51,7 @@ class Conversions:
     meanings: dict[str, Meaning] = field(default_factory=dict)
     kept: dict[str, Conversion] = field(default_factory=dict)
     numbered_names: set[str] = field(default_factory=set)
+    without_unit: set[str] = field(default_factory=set)
 
     def meaning(self, name: str) -> Meaning:
         """What a conversion's name leads to, worked out once."""
@@ -57,7 +66,7 @@ class Conversions:
         method = self.description.methods.get(name)
         if method is None:
             return Meaning(None, "", f"COMPU_METHOD {name} is not described")
-        unit = label(method.unit, "")
+        unit = self.unit(method)
         try:
             made = self.conversion(method, unit)
         except LostError as error:
@@ -65,6 +74,19 @@ class Conversions:
             return Meaning(None, "", f"COMPU_METHOD {name} is not kept")
         self.kept[made.name] = made
         return Meaning(made, unit)
+
+    def unit(self, method: Method) -> str:
+        """The unit of a conversion: its text, or that of the UNIT that it refers to; "" for none."""
+        reference = method.unit_reference
+        unit = self.description.units.get(reference)
+        found = label(method.unit if unit is None else unit.shown, "")
+        if reference and not found and method.name not in self.without_unit:
+            self.without_unit.add(method.name)
+            state = "not described" if unit is None else "without a text"
+            self.ledger.lose(
+                "COMPU_METHOD", method.name, f"its unit {reference[:60]} is {state}", method.place
+            )
+        return found
 
     def conversion(self, method: Method, unit: str) -> Conversion:
         decimals = _decimals(method.format)

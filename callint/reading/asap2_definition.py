@@ -61,6 +61,7 @@ _MONOTONIES = {
     "STRICT_INCREASE": (True, True),
     "STRICT_DECREASE": (False, True),
 }
+_NO_INPUT = {"NO_INPUT_QUANTITY", ""}
 _VOLATILE = {"RAM", "REGISTER", "NOT_IN_ECU"}
 
 
@@ -85,6 +86,15 @@ class _Placed(Protocol):
     def place(self) -> Place: ...
 
 
+@dataclass(frozen=True, slots=True)
+class _Limits:
+    """The limits of an axis, and the block in which they stand."""
+
+    range: Range
+    kind: str
+    place: Place
+
+
 def make_definition(description: Description, name: str | None = None) -> Imported:
     """The definition of a description, under its own name or that of its module."""
     ledger = Ledger()
@@ -107,13 +117,22 @@ class _Maker:
     #: Breakpoints of fixed axes by their parameters and conversion, which many tables share.
     fixed: dict[object, tuple[float, ...]] = field(default_factory=dict)
     cells: int = 0
+    #: What the tables on each shared axis without an input say that feeds it.
+    inputs: dict[str, set[str]] = field(default_factory=dict)
+    #: The limits of each axis, which only a signal of its own takes over.
+    limits_of: dict[str, _Limits] = field(default_factory=dict)
 
     def imported(self, name: str | None) -> Imported:
         description = self.description
+        if not description.is_of_covered_version:
+            reason = "it is not covered, and read as one of 1.5 to 1.7"
+            version = description.version
+            self.ledger.lose("ASAP2_VERSION", version, reason, description.version_place)
         for method in description.methods.values():
             self.conversions.meaning(method.name)
         for bad in description.bad:
             self.ledger.losses.append(Loss(bad.kind, bad.name, bad.reason, bad.place, is_whole=True))
+        self.inputs = _inputs(description)
         for axis in description.axes.values():
             self.keep("AXIS_PTS", axis.name, axis.place, partial(self.shared_axis, axis))
         for one in description.characteristics.values():
@@ -180,9 +199,22 @@ class _Maker:
             self.ledger.lose("AXIS_PTS", axis.name, f"it stays in raw numbers: {meaning.lost}", axis.place)
         if axis.monotony in ("MON_DECREASE", "STRICT_DECREASE"):
             self.ledger.lose("AXIS_PTS", axis.name, "its breakpoints fall, and axes here rise", axis.place)
+        item = "AXIS_PTS", axis.name, axis.place
+        given = axis.input
+        inputs = self.inputs.get(axis.name, set())
+        if len(inputs) == 1:
+            (given,) = inputs
+        elif inputs:
+            words = ", ".join(one[:60] for one in sorted(inputs)[:3]) + (", ..." if len(inputs) > 3 else "")
+            reason = f"it names no input, and its tables name several: {words}; it has its own signal"
+            self.ledger.lose(*item[:2], reason, axis.place)
+        if count != axis.points:
+            reason = f"its RECORD_LAYOUT has {count} breakpoints, and it says {axis.points}"
+            self.ledger.lose(*item[:2], reason, axis.place)
+        self.limits_of[name] = _Limits(axis.limits, "AXIS_PTS", axis.place)
         self.axes[name] = StoredAxis(
             name=name,
-            signal=self.signal(axis.input, axis.name, meaning, axis.limits, axis.title, axis.place),
+            signal=self.signal(given, axis.name, meaning, axis.limits, axis.title, item),
             at=spots["AXIS_PTS_X"].at,
             storage=self.layouts.storage(spots["AXIS_PTS_X"], axis.byte_order),
             conversion=meaning.name,
@@ -203,34 +235,48 @@ class _Maker:
             return None
         return StoredCount(spot.at, self.layouts.storage(spot, byte_order))
 
-    def signal(self, given: str, axis: str, meaning: Meaning, limits: Range, title: str, place: Place) -> str:
+    def signal(
+        self, given: str, axis: str, meaning: Meaning, limits: Range, title: str, item: tuple[str, str, Place]
+    ) -> str:
         """The name of the signal that feeds an axis; one of the axis's own where none is described.
 
-        An axis in raw numbers has one of its own too: the unit of the quantity would be wrong for them.
+        An axis in raw numbers, or in another unit than the quantity, has one of its own too: the unit of the
+        quantity would be wrong for it. ``item`` is the kind, the name and the place of what has the axis.
         """
-        measurement = self.description.measurements.get(given)
-        plausible = _usable(limits)
+        kind, owner, place = item
+        unit = meaning.unit or "-"
         if meaning.lost:
             name = self.ledger.name("signal", f"{axis}.raw", None, key=f"{axis}/raw")
-            made = Signal(name, label(f"{axis} in raw numbers"), "-", None, None, 0)
-        elif measurement is not None:
-            name = self.ledger.name("signal", given, measurement.place)
-            if name in self.signals:
-                return name
+            self.signals.setdefault(name, Signal(name, label(f"{axis} in raw numbers"), "-", None, None, 0))
+            return name
+        if given not in _NO_INPUT:
+            signal = self.quantity(given, unit, limits, place)
+            if signal.unit == unit:
+                return signal.name
+            words = f"its input {given[:60]} is {_in(signal.unit)} and its breakpoints are {_in(unit)}"
+            self.ledger.lose(kind, owner, f"{words}; they have a signal of their own", place)
+        name = self.ledger.name("signal", axis, None, key=f"{axis}/own")
+        self.signals.setdefault(name, Signal(name, label(title, axis), unit, _usable(limits), None, 0))
+        return name
+
+    def quantity(self, given: str, unit: str, limits: Range, place: Place) -> Signal:
+        """The signal of a quantity; one that is not described has unit and limits of its first axis."""
+        measurement = self.description.measurements.get(given)
+        is_new = given not in self.ledger.names.get("signal", {})
+        name = self.ledger.name("signal", given, measurement.place if measurement else None)
+        if name in self.signals:
+            return self.signals[name]
+        if measurement is not None:
             method = self.description.methods.get(measurement.conversion)
-            unit = label(method.unit) if method else "-"
+            unit = (method and self.conversions.unit(method)) or "-"
             made = Signal(name, label(measurement.title, given), unit, _usable(measurement.limits), None, 0)
         else:
-            is_named = given not in ("NO_INPUT_QUANTITY", "")
-            own = given if is_named else axis
-            if is_named and given not in self.ledger.names.get("signal", {}):
+            if is_new:
                 reason = "it feeds an axis and is no MEASUREMENT; unit and range are the axis's"
                 self.ledger.lose("MEASUREMENT", given, reason, place)
-            name = self.ledger.name("signal", own, None, key=own if is_named else f"{own}/own")
-            words = label(own if is_named else title, own)
-            made = Signal(name, words, meaning.unit or "-", plausible, None, 0)
-        self.signals.setdefault(name, made)
-        return name
+            made = Signal(name, label(given), unit, _usable(limits), None, 0)
+        self.signals[name] = made
+        return made
 
     def drop_unused(self) -> None:
         """Drop the signals and conversions of what is not kept."""
@@ -247,9 +293,15 @@ class _Maker:
         description = self.description
         found = dict(description.unused)
         lost = {(loss.kind, loss.name) for loss in self.ledger.losses}
+        used_units = {method.unit_reference for method in description.methods.values()}
         used_tables = {method.table for method in description.methods.values()}
         used_layouts = {axis.layout for axis in description.axes.values()}
         used_layouts |= {one.layout for one in description.characteristics.values()}
+        for name, axis in self.axes.items():
+            limits = self.limits_of.get(name)
+            if limits and _usable(limits.range) not in (None, self.signals[axis.signal].plausible):
+                key = "limits of an axis that are not those of its signal", limits.kind
+                found.setdefault(key, Tally(limits.place)).amount += 1
         owns = self.ledger.names.get("signal", {})
         uses: tuple[tuple[str, Mapping[str, _Placed], Callable[[str], bool]], ...] = (
             ("MEASUREMENT", description.measurements, lambda name: owns.get(name) in self.signals),
@@ -259,6 +311,7 @@ class _Maker:
                 lambda name: self.conversions.meanings[name].name in self.conversions.kept,
             ),
             ("COMPU_TAB", description.value_tables, lambda name: name in used_tables),
+            ("UNIT", description.units, lambda name: name in used_units),
             ("RECORD_LAYOUT", description.layouts, lambda name: name in used_layouts),
         )
         for kind, blocks, is_used in uses:
@@ -372,6 +425,9 @@ class _Maker:
             if axis.attribute == "STD_AXIS":
                 counts[f"AXIS_PTS_{letter}"] = count
         cells = math.prod(points)
+        if (said := math.prod(max(size, 1) for size in one.sizes)) != cells and one.sizes:
+            reason = f"its NUMBER or MATRIX_DIM says {said} cells, and its type and axes say {cells}"
+            self.ledger.lose("CHARACTERISTIC", one.name, reason, one.place)
         if wanted:
             counts["FNC_VALUES"] = self.bounded(cells)
         for element in layout.elements:
@@ -394,13 +450,15 @@ class _Maker:
             if shared is None:
                 state = "not kept" if axis.reference in self.description.axes else "not described"
                 raise LostError(f"its axis {axis.reference} is {state}")
-            if shared.count != axis.points:
-                reason = f"its axis has {shared.count} breakpoints, and it says {axis.points}"
-                self.ledger.lose("CHARACTERISTIC", one.name, reason, axis.place)
-            return shared.count
-        if axis.attribute == "FIX_AXIS":
-            return len(self.fixed_axis(axis))
-        return self.points(layout, letter, axis.points)
+            count = shared.count
+        elif axis.attribute == "FIX_AXIS":
+            count = len(self.fixed_axis(axis))
+        else:
+            count = self.points(layout, letter, axis.points)
+        if count != axis.points:
+            reason = f"its axis has {count} breakpoints, and it says {axis.points}"
+            self.ledger.lose("CHARACTERISTIC", one.name, reason, axis.place)
+        return count
 
     def fixed_axis(self, axis: AxisDescription) -> tuple[float, ...]:
         """The breakpoints of a fixed axis in physical values, worked out once for all that share them."""
@@ -443,6 +501,7 @@ class _Maker:
     ) -> str:
         """Enter an axis of a table's own, or find the shared one; its name."""
         if axis.attribute == "COM_AXIS":
+            self.contradictions(one, axis, self.description.axes[axis.reference])
             return self.ledger.names["AXIS_PTS"][axis.reference]
         if axis.attribute in ("RES_AXIS", "CURVE_AXIS"):
             reason = f"its {axis.attribute} is not covered; it lies over the numbers of its cells instead"
@@ -451,9 +510,11 @@ class _Maker:
         meaning = self.conversions.meaning(axis.conversion)
         title = f"{label(one.title, one.name)}, {letter.lower()}"
         own = f"{one.name}.{letter.lower()}"
+        item = "CHARACTERISTIC", one.name, axis.place
+        self.limits_of[name] = _Limits(axis.limits, "AXIS_DESCR", axis.place)
         if axis.attribute == "FIX_AXIS":
             values = self.fixed_axis(axis)
-            signal = self.signal(axis.input, own, meaning, axis.limits, title, axis.place)
+            signal = self.signal(axis.input, own, meaning, axis.limits, title, item)
             self.axes[name] = FixedAxis(name, signal, values, 0)
         else:
             self.check_deposit(axis.deposit)
@@ -463,7 +524,7 @@ class _Maker:
             order = axis.byte_order or one.byte_order
             self.axes[name] = StoredAxis(
                 name=name,
-                signal=self.signal(axis.input, own, meaning, axis.limits, title, axis.place),
+                signal=self.signal(axis.input, own, meaning, axis.limits, title, item),
                 at=spot.at,
                 storage=self.layouts.storage(spot, order),
                 conversion=meaning.name,
@@ -475,6 +536,31 @@ class _Maker:
             reason = f"its {letter.lower()} axis stays in raw numbers: {meaning.lost}"
             self.ledger.lose("CHARACTERISTIC", one.name, reason, axis.place)
         return name
+
+    def contradictions(self, one: Characteristic, axis: AxisDescription, shared: AxisPoints) -> None:
+        """List what a table says of its shared axis and is not so; what the axis says itself is kept."""
+        said: list[tuple[str, str, str]] = []
+        if axis.conversion != shared.conversion:
+            own, other = (
+                self.conversions.meaning(axis.conversion),
+                self.conversions.meaning(shared.conversion),
+            )
+            if own.lost or other.lost or not own.is_like(other):
+                said.append(("the conversion", shared.conversion, axis.conversion))
+        if axis.input not in _NO_INPUT and shared.input not in _NO_INPUT and axis.input != shared.input:
+            said.append(("the input", shared.input, axis.input))
+        order = shared.byte_order or self.description.byte_order or "MSB_LAST"
+        if axis.byte_order not in ("", order):
+            said.append(("the byte order", order, axis.byte_order))
+        deposit = shared.deposit or self.description.deposit or "ABSOLUTE"
+        if axis.deposit not in ("", deposit):
+            said.append(("DEPOSIT", deposit, axis.deposit))
+        reasons = [f"its axis has {what} {kept[:60]}, and it says {given[:60]}" for what, kept, given in said]
+        if axis.limits != shared.limits:
+            # Without the numbers, of which a description may have as many as tables.
+            reasons.append("its axis has other limits than it says")
+        for reason in reasons:
+            self.ledger.lose("CHARACTERISTIC", one.name, reason, axis.place)
 
     def fixed_values(self, raw: tuple[Fraction, ...], meaning: Meaning) -> tuple[float, ...]:
         """The breakpoints of a fixed axis in physical values."""
@@ -488,8 +574,8 @@ class _Maker:
                     [_double(number) for number in raw], np.array(points)[order], np.array(physical)[order]
                 )
                 values = tuple(found.tolist())
-            case Rational():
-                raise LostError("a FIX_AXIS with a RAT_FUNC that is not linear is not covered")
+            case Rational(coefficients=coefficients):
+                values = tuple(_double(_root(coefficients, number)) for number in raw)
             case _:
                 values = tuple(_double(number) for number in raw)
         if any(one >= other for one, other in pairwise(values)):
@@ -604,6 +690,10 @@ class _Maker:
         if not spans and not lasting:
             return None
         start, end = self.window(spans, lasting)
+        identities = self.identities()
+        if not lasting:
+            # Nobody said where the image ends but the tables, so that it may as well hold its identity.
+            start, end = _widened(start, end, identities)
         regions: dict[str, Region] = {}
         for segment in segments:
             if start <= segment.address and segment.address + segment.size <= end:
@@ -617,7 +707,8 @@ class _Maker:
             else:
                 reason = "it lies outside the image that everything else lies in"
                 self.ledger.lose("MEMORY_SEGMENT", segment.name, reason, segment.place)
-        return Memory(start, end - start, 0xFF, tuple(regions.values()), self.identities(start, end), (), 0)
+        kept = self.inside(identities, start, end)
+        return Memory(start, end - start, 0xFF, tuple(regions.values()), kept, (), 0)
 
     def window(self, spans: list[tuple[int, int, str]], lasting: list[tuple[int, int]]) -> tuple[int, int]:
         every = sorted([span[:2] for span in spans] + lasting)
@@ -682,29 +773,68 @@ class _Maker:
                     spans.append((count.at, count.at + count.storage.type.size, owner))
         return spans
 
-    def identities(self, start: int, end: int) -> tuple[Identity, ...]:
+    def identities(self) -> list[Identity]:
+        """The EPK at each of its addresses, wherever they lie."""
         epk, addresses = self.description.epk, self.description.epk_addresses
         if not epk:
-            return ()
+            return []
         place = self.description.place
         if not addresses:
             self.ledger.lose("MOD_PAR", "EPK", "its address is not given (ADDR_EPK)", place)
-            return ()
+            return []
         try:
             content = epk.encode("latin-1")
         except UnicodeEncodeError:
             self.ledger.lose("MOD_PAR", "EPK", "it has characters of no single byte", place)
-            return ()
+            return []
+        return [Identity("EPK", at, content, 0) for at in dict.fromkeys(addresses)]
+
+    def inside(self, identities: list[Identity], start: int, end: int) -> tuple[Identity, ...]:
+        """The identities that lie in the image, numbered where there are several."""
         found: list[Identity] = []
-        for at in dict.fromkeys(addresses):
-            if not start <= at <= end - len(content):
-                self.ledger.lose(
-                    "MOD_PAR", "EPK", f"its address 0x{max(at, 0):X} lies outside the image", place
-                )
+        for one in identities:
+            last = one.at + len(one.content)
+            if start <= one.at and last <= end:
+                found.append(replace(one, name=f"EPK {len(found) + 1}") if found else one)
                 continue
-            name = "EPK" if not found else f"EPK {len(found) + 1}"
-            found.append(Identity(name, at, content, 0))
+            if start <= one.at < end:
+                reason = f"its end at 0x{last - 1:X} lies outside the image"
+            else:
+                reason = f"its address 0x{max(one.at, 0):X} lies outside the image"
+            self.ledger.lose("MOD_PAR", "EPK", reason, self.description.place)
         return tuple(found)
+
+
+def _widened(start: int, end: int, identities: Iterable[Identity]) -> tuple[int, int]:
+    """The stretch with each identity in it that can be in an image together with the rest."""
+    for one in identities:
+        low, high = min(start, one.at), max(end, one.at + len(one.content))
+        if low >= 0 and high <= MAX_ADDRESS and high - low <= MAX_MEMORY:
+            start, end = low, high
+    return start, end
+
+
+def _inputs(description: Description) -> dict[str, set[str]]:
+    """What the tables on each shared axis that names no input say that feeds it."""
+    found: dict[str, set[str]] = {
+        axis.name: set() for axis in description.axes.values() if axis.input in _NO_INPUT
+    }
+    if found:
+        for one in description.characteristics.values():
+            for axis in one.axes:
+                if axis.attribute == "COM_AXIS" and axis.reference in found and axis.input not in _NO_INPUT:
+                    found[axis.reference].add(axis.input)
+    return found
+
+
+def _root(coefficients: tuple[float, ...], raw: Fraction) -> Fraction:
+    """The physical value of a raw one by a RAT_FUNC without squares, exactly."""
+    a, b, c, d, e, f = (Fraction(repr(number)) for number in coefficients)
+    if a or d:
+        raise LostError("a FIX_AXIS with a RAT_FUNC of the second degree is not covered")
+    if b == raw * e:
+        raise LostError(f"its RAT_FUNC has no physical value for the breakpoint {plain(_double(raw))}")
+    return (raw * f - c) / (b - raw * e)
 
 
 def _double(number: Fraction) -> float:
@@ -712,6 +842,10 @@ def _double(number: Fraction) -> float:
         return float(number)
     except OverflowError:
         raise LostError("its breakpoints are too large numbers") from None
+
+
+def _in(unit: str) -> str:
+    return "without a unit" if unit == "-" else f"in {unit}"
 
 
 def _usable(limits: Range) -> Range | None:

@@ -55,11 +55,11 @@ class Spot:
 
 @dataclass
 class Layouts:
-    """The record layouts of a description; ``orders`` are the words for a byte order so far."""
+    """The record layouts of a description; ``told`` is what of them has been listed so far."""
 
     description: Description
     ledger: Ledger
-    orders: set[str] = field(default_factory=set)
+    told: set[str] = field(default_factory=set)
 
     def layout(self, name: str) -> Layout:
         found = self.description.layouts.get(name)
@@ -102,7 +102,7 @@ class Layouts:
             if keyword.startswith("AXIS_RESCALE_"):
                 amount = 2 * _whole(element.words[1])
             if number:
-                at = _up(at, self.alignment(layout, type_name))
+                at = self.aligned(layout, type_name, at)
             size = size_of(type_name)
             found[keyword] = Spot(at, type_name, size)
             self.check_addressing(element.keyword, element.words)
@@ -144,7 +144,7 @@ class Layouts:
         for number in range(4):
             part = parts[number % 2]
             if number or not is_first:
-                here = _up(here, self.alignment(layout, part.words[0]))
+                here = self.aligned(layout, part.words[0], here)
             begins.append(here)
             here += size_of(part.words[0])
         stride = begins[2] - begins[0]
@@ -156,6 +156,22 @@ class Layouts:
             self.check_addressing(part.keyword, part.words)
             found[part.keyword] = Spot(begin, part.words[0], stride)
         return begins[1] + (points - 1) * stride + size_of(parts[1].words[0])
+
+    def aligned(self, layout: Layout, type_name: str, at: int) -> int:
+        """The next address at which a number of such a type can lie."""
+        keyword = "ALIGNMENT_FLOAT64_IEEE"
+        found = _up(at, self.alignment(layout, type_name))
+        is_given = keyword in layout.alignments or keyword in self.description.alignments
+        if type_name == "FLOAT64_IEEE" and not is_given and found != _up(at, 4):
+            # Compilers differ in this one alignment.
+            self.tell(keyword, "it is not given; FLOAT64_IEEE is taken to begin at multiples of 8 bytes")
+        return found
+
+    def tell(self, name: str, reason: str) -> None:
+        """List once what is taken for granted in the whole description."""
+        if name not in self.told:
+            self.told.add(name)
+            self.ledger.lose("MOD_COMMON", name, reason, self.description.place)
 
     def alignment(self, layout: Layout, type_name: str) -> int:
         keyword = f"ALIGNMENT_{_ALIGNED.get(type_name, '')}"
@@ -170,14 +186,18 @@ class Layouts:
         number_type = _TYPES.get(spot.type)
         if number_type is None:
             raise LostError(f"the type {spot.type[:40]} is not covered")
-        given = byte_order or self.description.byte_order or "MSB_LAST"
+        given = byte_order or self.description.byte_order
+        if not given:
+            given = "MSB_LAST"
+            if number_type.size > 1:
+                self.tell("BYTE_ORDER", "it is not given; the least significant byte is taken to come first")
         order = _ORDERS.get(given)
         if order is None:
             if number_type.size > 1:
                 raise LostError(f"the byte order {given[:40]} is not covered")
             order = ByteOrder.LITTLE
-        if given.endswith("_ENDIAN") and given not in self.orders:
-            self.orders.add(given)
+        if given.endswith("_ENDIAN") and given not in self.told:
+            self.told.add(given)
             end = "most" if order is ByteOrder.BIG else "least"
             reason = f"read as {end} significant byte first; some take it for the other"
             self.ledger.lose("BYTE_ORDER", given, reason, self.description.place)

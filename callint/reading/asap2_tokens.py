@@ -118,7 +118,7 @@ class Source:
             raise InputError(f"{name}: more than {MAX_FILES} files are included; divide the description")
         encoding = _encoding(path, name)
         try:
-            with path.open(encoding=encoding, newline="") as file:
+            with path.open(encoding=encoding) as file:
                 for words in self._taken_apart(file, number):
                     if "/include" in words.texts:
                         yield from self._with_includes(words, (*above, resolved))

@@ -13,7 +13,7 @@ from tests.running import Yard, valid
 CURVE = value(
     "FULL_LOAD", axis("COM_AXIS", 4, "AXIS_PTS_REF SPEEDS"), title="Full load fuel", type="CURVE", at="0x20"
 )
-SPEEDS = '/begin AXIS_PTS SPEEDS "Speeds" 0x10 N BYTE_AXIS 0 SPEED 4 0 5100 /end AXIS_PTS'
+SPEEDS = '/begin AXIS_PTS SPEEDS "Speeds" 0x10 N BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
 PART = (
     '/begin MOD_PAR "" EPK "SK28-0412" ADDR_EPK 0x40 '
     '/begin MEMORY_SEGMENT CAL "" DATA FLASH INTERN 0 0x80 -1 -1 -1 -1 -1 /end MEMORY_SEGMENT /end MOD_PAR'
@@ -130,6 +130,11 @@ def test_a_file_that_exists_is_never_written_over(yard: Yard) -> None:
         (("engine.a2l", "--module", "X"), "engine.a2l: it has no module 'X'; it has: SKERRY"),
         (("engine.a2l", "--name", "a b"), "--name a b: a name has letters, digits"),
         (("engine.a2l", "--to", "no/made.xml"), "no/made.xml: it cannot be written: there is no folder no"),
+        ((".",), ".: it cannot be read: it is a folder; name a file"),
+        (("",), ".: it cannot be read: it is a folder; name a file"),
+        (("/",), "/: it cannot be read: it is a folder; name a file"),
+        (("..",), "..: it cannot be read: it is a folder; name a file"),
+        (("engine.a2l", "--module", "X", "--to", "engine.a2l"), "engine.a2l: it has no module 'X'"),
         (("broken.a2l",), "broken.a2l:2: the string that begins here has no end"),
     ],
 )
