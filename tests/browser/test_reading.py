@@ -98,9 +98,8 @@ def test_a_breakpoint_that_moved_shows_where_it_was(opened: Opened) -> None:
 
 def test_the_logged_time_lies_over_the_cells_when_asked_for(opened: Opened) -> None:
     page = opened(yard()).show("smoke_limit")
-    assert "Changed cells are in use for 38 % of the logged time; 1 changed cell never reached." in page.texts(
-        "#smoke_limit .logged"
-    )
+    words = "Changed cells are in use for 38 % of the logged time; 1 changed cell never reached."
+    assert words in page.texts("#smoke_limit .logged")
     assert page.all("#smoke_limit .time") == []
     page.press("t")
     times = page.texts("#smoke_limit .time")
