@@ -1,8 +1,8 @@
 """python -m benchmarks: what callint costs beside bare Python, and how the cost grows.
 
 ``python -m benchmarks history`` measures the history alone, ``import`` the import of descriptions and
-``review`` the page of a large review, in Chromium too. ``python -m benchmarks slips`` measures no time, but how many
-number-entry slips are found.
+``review`` the page of a large review, in Chromium too. ``python -m benchmarks slips`` measures no time, but
+how many number-entry slips are found.
 """
 
 from __future__ import annotations
