@@ -16,7 +16,7 @@ function drawFinding(finding, section) {
   const rule = make("p", { class: "rule" }, make("code", { title: review.rules[finding.rule] }, finding.rule),
     ` ${review.rules[finding.rule] ?? ""} `, make("code", { class: "print" }, finding.fingerprint.slice(0, 8)));
   const placed = section || sectionOf(finding) ? " placed" : "";
-  return make("li", { class: finding.severity + placed }, make("p", { class: "place" }, ...parts), message,
+  return make("li", { class: (finding.waiver ? "accepted" : finding.severity) + placed }, make("p", { class: "place" }, ...parts), message,
     advice ? make("p", { class: "hint" }, advice) : undefined, more, rule);
 }
 
