@@ -364,11 +364,10 @@ def _tables(document: Json) -> Iterator[str]:
         yield f'<h2 id="~image-{number}">{escape(heading)}</h2>'
         if not tables:
             yield "<p>No table changed.</p>"
-        for place, table in enumerate(tables):
+        for table in tables:
             key = escape(_key(document, image, table))
             words = [table.get("purpose", ""), table.get("group", ""), _shape(table)]
-            where = f'data-image="{number}" data-table="{place}"'
-            yield f'<article class="table" id="{key}" {where} tabindex="-1">'
+            yield f'<article class="table" id="{key}" data-image="{number}" tabindex="-1">'
             yield f"<h3>{escape(_title(table))} <code>{escape(table['name'])}</code></h3>"
             yield _element("p", " · ".join(word for word in words if word), "kind")
             yield _element("p", table["summary"], "summary")

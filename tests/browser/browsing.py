@@ -16,7 +16,6 @@ from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
-from selenium.webdriver.common.print_page_options import PrintOptions
 from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.wait import WebDriverWait
 
@@ -153,10 +152,9 @@ class Page:
 
     def paper(self) -> bytes:
         """The page on sheets of A4, as PDF."""
-        options = PrintOptions()
-        options.page_width, options.page_height = 21.0, 29.7
-        options.background = True
-        return base64.b64decode(self.chrome.print_page(options))
+        # The driver's own command for this gives up after ten seconds, which is not long on a busy machine.
+        how = {"printBackground": True, "preferCSSPageSize": True}
+        return base64.b64decode(self.chrome.execute_cdp_cmd("Page.printToPDF", how)["data"])
 
     def pdf(self) -> str:
         """The text of the page on paper."""

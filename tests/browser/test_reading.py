@@ -7,7 +7,7 @@ from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 
 from tests.browser.conftest import Opened
-from tests.browser.documents import document, image, many, smoke_limit, yard
+from tests.browser.documents import SPEEDS, axis, document, image, many, smoke_limit, table, yard
 from tests.running import needs_chromium
 
 pytestmark = needs_chromium
@@ -197,10 +197,10 @@ def test_next_and_previous_finding_go_through_all_of_them_worst_first(opened: Op
 
 def test_next_and_previous_table_go_through_the_list(opened: Opened) -> None:
     page = opened(yard(), "#smoke_limit")
-    for key, table in (("j", "overspeed_cut"), ("j", "speed_trim"), ("k", "overspeed_cut")):
+    for key, name in (("j", "overspeed_cut"), ("j", "speed_trim"), ("k", "overspeed_cut")):
         page.press(key)
-        assert page.link == f"#{table}"
-        assert page.run("return document.activeElement.id") == table
+        assert page.link == f"#{name}"
+        assert page.run("return document.activeElement.id") == name
     assert page.texts(".list a[aria-current] .name") == ["Overspeed cut"]
 
 
@@ -304,6 +304,32 @@ def test_cuts_through_a_map_follow_the_chosen_cell(opened: Opened) -> None:
     assert page.texts(cuts)[0] == "Cut at 45 mg; old dashed, new solid."
 
 
+def test_an_axis_that_no_longer_rises_is_plotted_by_place_on_both_sides(opened: Opened) -> None:
+    fallen = axis("speed_axis", "Engine speed", "rpm", SPEEDS, new=[*SPEEDS[:6], "2040", SPEEDS[7]])
+    made = table("fuel", [10.0 + n for n in range(48)], {9: 40.0}, nx=8, ny=6, x=fallen)
+    page = opened(document([image(0, "boats/heron.bin", [made])])).show("fuel")
+    page.until(lambda: len(page.all("#fuel svg")) == 3)
+    lines = (
+        page.run(f"return document.querySelector('#fuel .cut-x .line.{one}').getAttribute('d')")
+        for one in ("old", "new")
+    )
+    old, new = (numbers(one)[::2] for one in lines)
+    assert old == new == sorted(old)
+    assert page.texts("#fuel thead th.moved .mark") == ["▼"]
+
+
+def test_an_image_may_have_fewer_breakpoints_than_cells(opened: Opened) -> None:
+    short = axis("speed_axis", "Engine speed", "rpm", SPEEDS, new=list(SPEEDS[:6]))
+    made = table("fuel", [10.0 + n for n in range(48)], {15: 40.0}, nx=8, ny=6, x=short)
+    curve = table("trim", [10.0 + n for n in range(8)], {7: 40.0}, nx=8, x=short)
+    page = opened(document([image(0, "boats/heron.bin", [made, curve])]))
+    for name, pictures in (("fuel", 3), ("trim", 1)):
+        page.show(name)
+        page.until(lambda name=name, pictures=pictures: len(page.all(f"#{name} svg")) == pictures)
+        assert page.details(name)["Where"].startswith("– rpm")
+    assert page.logged("browser") == []
+
+
 @pytest.mark.parametrize("way", ["keys", "pointer", "button"])
 def test_a_surface_can_be_turned(opened: Opened, way: str) -> None:
     page = opened(yard()).show("smoke_limit")
@@ -312,13 +338,13 @@ def test_a_surface_can_be_turned(opened: Opened, way: str) -> None:
         "return document.querySelector('#smoke_limit .surface polygon:nth-child(2)').getAttribute('points')"
     )
     before = page.run(shape)
-    table = page.one("#smoke_limit .turntable")
+    turntable = page.one("#smoke_limit .turntable")
     if way == "keys":
-        table.send_keys(Keys.ARROW_RIGHT)
+        turntable.send_keys(Keys.ARROW_RIGHT)
     elif way == "button":
         page.all("#smoke_limit .turns button")[0].click()
     else:
-        ActionChains(page.chrome).click_and_hold(table).move_by_offset(60, 10).release().perform()
+        ActionChains(page.chrome).click_and_hold(turntable).move_by_offset(60, 10).release().perform()
     assert page.until(lambda: page.run(shape) != before)
     assert len(page.all("#smoke_limit .surface polygon")) == 7 * 5 + 1
 

@@ -88,6 +88,7 @@ def test_what_another_page_left_behind_does_no_harm(opened: Opened) -> None:
         page.run("localStorage.setItem('callint-review:0123456789abcdef', arguments[0])", left)
         page.open()
         assert page.text(".list .progress") == "0 of 4 tables read"
+        assert page.text(".kept").startswith("What you tick and write stays in this browser")
         assert page.logged("browser") == []
 
 

@@ -16,7 +16,7 @@ function drawFinding(finding, section) {
   const rule = make("p", { class: "rule" }, make("code", { title: review.rules[finding.rule] }, finding.rule),
     ` ${review.rules[finding.rule] ?? ""} `, make("code", { class: "print" }, finding.fingerprint.slice(0, 8)));
   const placed = section || sectionOf(finding) ? " placed" : "";
-  return make("li", { class: finding.severity + placed }, make("p", { class: "place" }, ...parts), message,
+  return make("li", { class: (finding.waiver ? "accepted" : finding.severity) + placed }, make("p", { class: "place" }, ...parts), message,
     advice ? make("p", { class: "hint" }, advice) : undefined, more, rule);
 }
 
@@ -53,9 +53,9 @@ function drawPlace(finding, section) {
 
 /** The section of the table that a finding is about, or of the first one on its axis. */
 function sectionOf(finding) {
-  if (finding.table === undefined || finding.image === undefined) return undefined;
-  const concerned = desk.sections.filter((section) => section.table.findings.includes(finding));
-  return concerned.find((section) => section.table.data.name === finding.table) ?? concerned[0];
+  const concerned = tablesOf.get(finding);
+  const table = concerned.find(({ data }) => data.name === finding.table) ?? concerned[0];
+  return table?.section;
 }
 
 /** Leads to a finding's cell, table or words, and makes its link the page's. */

@@ -56,10 +56,10 @@ function drawHead(table, view) {
 
 function drawBreakpoint(table, side, place, view) {
   const axis = table.data[side];
-  const shown = table.breakpoints(side, view)[place];
-  const before = axis.old[place];
-  const moved = axis.new !== undefined && axis.new[place] !== before;
-  const findings = table.breakpoint(side, place);
+  const shown = table.breakpoint(side, place, view);
+  const before = table.breakpoint(side, place, "old");
+  const moved = axis.new !== undefined && table.breakpoint(side, place) !== before;
+  const findings = table.pinnedTo(side, place);
   const parts = [pins(findings)];
   if (moved && view !== "old") {
     const way = Number(shown) < Number(before) ? "lowered" : "raised";

@@ -30,7 +30,7 @@ function drawList() {
   nav.querySelector(".controls").append(make("div", { class: "reading" }, progress, signOff, bar), filters, list.told);
   said.listeners.push(() => {
     progress.textContent = said.progress;
-    bar.value = said.read.size;
+    bar.value = said.done;
     markRead();
     if (unread.input.checked) filterTables();
   });

@@ -12,11 +12,11 @@ function ticksOf(low, high, most = 5) {
   return ticks;
 }
 
-/** Breakpoints as numbers, or their places where they are none or do not rise. */
-function positions(texts) {
-  const values = texts.map(Number);
-  const rising = values.every((value, n) => Number.isFinite(value) && (n === 0 || value > values[n - 1]));
-  return rising ? values : texts.map((_, n) => n);
+/** Breakpoints of the same axis as numbers; all by their places where some are no numbers or do not rise. */
+function positions(...axes) {
+  const values = axes.map((texts) => texts.map(Number));
+  const rises = (one) => one.every((value, n) => Number.isFinite(value) && (n === 0 || value > one[n - 1]));
+  return values.every(rises) ? values : axes.map((texts) => texts.map((_, n) => n));
 }
 
 function scale(low, high, from, to) {
@@ -31,7 +31,7 @@ function scale(low, high, from, to) {
  * the highest number of the value axis, `chosen` the place of the cell that is looked at.
  */
 function drawPlot({ name, across, unit, old, now, span, chosen }) {
-  const [oldXs, newXs] = [positions(old.xs), positions(now.xs)];
+  const [oldXs, newXs] = positions(old.xs, now.xs);
   const all = [...oldXs, ...newXs];
   const x = scale(Math.min(...all), Math.max(...all), frame.left, frame.width - frame.right);
   const slack = (span[1] - span[0]) * 0.06 || Math.abs(span[0]) * 0.1 || 1;
@@ -44,7 +44,7 @@ function drawPlot({ name, across, unit, old, now, span, chosen }) {
   }
   parts.push(drawLine(oldXs, old.ys, x, y, "old"), drawLine(newXs, now.ys, x, y, "new"));
   now.ys.forEach((value, n) => {
-    if (!Number.isFinite(value) || value === old.ys[n]) return;
+    if (!Number.isFinite(value) || value === old.ys[n] || newXs[n] === undefined) return;
     parts.push(draw("circle", { class: "point", cx: x(newXs[n]), cy: y(value), r: 3.5 }));
   });
   parts.push(...drawNames([["old", oldXs, old.ys], ["new", newXs, now.ys]], x, y));
@@ -55,9 +55,10 @@ function drawPlot({ name, across, unit, old, now, span, chosen }) {
 function drawLine(xs, ys, x, y, kind) {
   let path = "";
   let pen = "M";
-  ys.forEach((value, n) => {
-    if (Number.isFinite(value)) path += `${pen}${x(xs[n]).toFixed(1)} ${y(value).toFixed(1)}`;
-    pen = Number.isFinite(value) ? "L" : "M";
+  // There may be fewer breakpoints than cells.
+  xs.forEach((place, n) => {
+    if (Number.isFinite(ys[n])) path += `${pen}${x(place).toFixed(1)} ${y(ys[n]).toFixed(1)}`;
+    pen = Number.isFinite(ys[n]) ? "L" : "M";
   });
   return draw("path", { class: `line ${kind}`, d: path || "M0 0" });
 }
@@ -95,7 +96,7 @@ function drawBreakpointAxis(places, texts, x, across) {
 function drawNames(lines, x, y) {
   const names = [];
   for (const [name, xs, ys] of lines) {
-    const last = ys.findLastIndex(Number.isFinite);
+    const last = ys.findLastIndex((value, n) => Number.isFinite(value) && n < xs.length);
     if (last >= 0) names.push({ name, x: x(xs[last]) + 8, y: y(ys[last]) + 4 });
   }
   if (names.length === 2 && Math.abs(names[0].y - names[1].y) < 13) {
@@ -137,5 +138,5 @@ function drawCut(table, side, chosen) {
 function cutPlace(table, side, chosen) {
   const [x, y] = table.at(chosen);
   const other = side === "x" ? "y" : "x";
-  return withUnit(table.breakpoints(other)[side === "x" ? y : x], table.data[other].unit);
+  return withUnit(table.breakpoint(other, side === "x" ? y : x), table.data[other].unit);
 }

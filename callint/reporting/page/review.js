@@ -23,14 +23,14 @@ function followLink() {
 
 /** On paper stands every table, with its new values. */
 function printAll() {
-  const view = { ...desk };
+  let before = desk.view;
   window.addEventListener("beforeprint", () => {
-    [view.view, view.times] = [desk.view, desk.times];
+    before = desk.view;
     setView("new");
     drawAll();
     for (const item of desk.findingItems) item.closest("details")?.setAttribute("open", "");
   });
-  window.addEventListener("afterprint", () => setView(view.view));
+  window.addEventListener("afterprint", () => setView(before));
 }
 
 said.load();

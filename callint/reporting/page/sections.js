@@ -22,6 +22,7 @@ class Section {
     this.article = article;
     this.table = table;
     this.chosen = table.first;
+    table.section = this;
     this.rest = article.querySelector(".rest");
     // About as high as it will be, so that the page does not jump when it is drawn.
     const rows = Math.min(table.data.ny, 40) * 27 + (table.plots ? 330 : 0) + table.findings.length * 70 + 300;
@@ -136,7 +137,7 @@ class Section {
     const { data } = this.table;
     let signs = 0;
     for (let x = 0; x < data.nx; x += 1) {
-      let widest = data.x ? this.table.breakpoints("x")[x].length : 0;
+      let widest = data.x ? this.table.breakpoint("x", x).length : 0;
       for (let y = 0; y < data.ny; y += 1) widest = Math.max(widest, this.table.new(this.table.cell(x, y)).length);
       signs += widest + 2.2;
     }

@@ -12,15 +12,22 @@ const said = {
   closing: "",
 
   load() {
+    let text;
     try {
-      const stored = JSON.parse(window.localStorage.getItem(this.place) ?? "{}");
-      this.read = new Set(stored.read ?? []);
-      this.remarks = new Map(Object.entries(stored.remarks ?? {}));
-      this.decision = Object.hasOwn(decisions, stored.decision ?? "") ? stored.decision : "open";
-      this.closing = String(stored.closing ?? "");
-      window.localStorage.setItem(this.place, JSON.stringify(this.state()));
+      text = window.localStorage.getItem(this.place);
+      // Some browsers let a page read and not write.
+      window.localStorage.setItem(this.place, text ?? JSON.stringify(this.state()));
     } catch {
       this.kept = false;
+    }
+    try {
+      const stored = JSON.parse(text ?? "{}");
+      const [read, remarks] = [new Set(stored.read ?? []), new Map(Object.entries(stored.remarks ?? {}))];
+      [this.read, this.remarks] = [read, remarks];
+      this.decision = Object.hasOwn(decisions, stored.decision ?? "") ? stored.decision : "open";
+      this.closing = String(stored.closing ?? "");
+    } catch {
+      // Whatever lay there was none of this page's.
     }
   },
 
@@ -42,9 +49,12 @@ const said = {
 
   listeners: [],
 
+  get done() {
+    return tables.filter((table) => this.read.has(table.key)).length;
+  },
+
   get progress() {
-    const done = tables.filter((table) => this.read.has(table.key)).length;
-    return `${done.toLocaleString("en")} of ${count(tables.length, "table")} read`;
+    return `${this.done.toLocaleString("en")} of ${count(tables.length, "table")} read`;
   },
 };
 

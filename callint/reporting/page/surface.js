@@ -32,8 +32,8 @@ class Surface {
     const { nx, ny } = this.table.data;
     const [low, high] = this.table.span;
     const along = (side, length) => {
-      const places = positions(this.table.breakpoints(side).slice(0, length));
-      return places.map(scale(places[0], places[length - 1], -1, 1));
+      const [places] = positions(this.table.breakpoints(side).slice(0, length));
+      return places.map(scale(places[0], places.at(-1), -1, 1));
     };
     this.xs = along("x", nx);
     this.ys = along("y", ny);
@@ -64,16 +64,16 @@ class Surface {
     for (let y = 0; y + 1 < ny; y += 1) {
       for (let x = 0; x + 1 < nx; x += 1) {
         const corners = [table.cell(x, y), table.cell(x + 1, y), table.cell(x + 1, y + 1), table.cell(x, y + 1)];
-        if (corners.every((cell) => Number.isFinite(now[cell]))) faces.push(this.face(corners, points, now));
+        if (corners.every((cell) => Number.isFinite(points[cell][0] + points[cell][1]))) faces.push(this.face(corners, points, now));
       }
     }
     // What lies further away is painted first.
     faces.sort((a, b) => b.depth - a.depth);
-    const stems = table.changed.filter((cell) => Number.isFinite(old[cell] - now[cell]));
+    const stems = table.changed.filter((cell) => Number.isFinite(old[cell] + points[cell][1]));
     this.picture.replaceChildren(
       this.floor(), ...faces.map((face) => face.polygon),
       ...stems.map((cell) => this.stem(cell, old[cell], points[cell])),
-      ...this.here(points[this.chosen], now[this.chosen]), this.names(),
+      ...this.here(points[this.chosen]), this.names(),
     );
   }
 
@@ -94,8 +94,8 @@ class Surface {
       draw("circle", { cx: x, cy: y, r: 2.6 }));
   }
 
-  here(point, value) {
-    return Number.isFinite(value) ? [draw("circle", { class: "here", cx: point[0], cy: point[1], r: 6 })] : [];
+  here(point) {
+    return Number.isFinite(point[0] + point[1]) ? [draw("circle", { class: "here", cx: point[0], cy: point[1], r: 6 })] : [];
   }
 
   floor() {

@@ -78,7 +78,7 @@ class Table {
   }
 
   /** The findings of each breakpoint of an axis. */
-  breakpoint(side, place) {
+  pinnedTo(side, place) {
     const name = this.data[side]?.name;
     return this.findings.filter((one) => one.table === name && one.cell && one.cell[0] === place);
   }
@@ -138,12 +138,17 @@ class Table {
     return (view !== "old" && axis.new) || axis.old;
   }
 
+  /** One breakpoint; an image may say that it has fewer than the table has cells. */
+  breakpoint(side, place, view = "new") {
+    return this.breakpoints(side, view)[place] ?? "–";
+  }
+
   /** Where a cell lies, in breakpoints and units. */
   place(cell) {
     const [x, y] = this.at(cell);
     const words = [];
-    if (this.data.x) words.push(withUnit(this.breakpoints("x")[x], this.data.x.unit));
-    if (this.data.y) words.push(withUnit(this.breakpoints("y")[y], this.data.y.unit));
+    if (this.data.x) words.push(withUnit(this.breakpoint("x", x), this.data.x.unit));
+    if (this.data.y) words.push(withUnit(this.breakpoint("y", y), this.data.y.unit));
     return words.join(", ");
   }
 
@@ -228,6 +233,9 @@ class Table {
 
 const tables = review.images.flatMap((image) => image.tables.map((data) => new Table(image, data)));
 
+/** The tables that a finding is about, itself or by an axis. */
+const tablesOf = new Map();
+
 function handOutFindings() {
   const byName = new Map();
   const enter = (image, name, table) => {
@@ -241,6 +249,7 @@ function handOutFindings() {
   for (const finding of review.findings) {
     const concerned = byName.get(`${finding.image} ${finding.table}`) ?? [];
     for (const table of concerned) table.findings.push(finding);
+    tablesOf.set(finding, concerned);
   }
 }
 handOutFindings();
