@@ -135,9 +135,14 @@ class Page:
 
     def show(self, table: str) -> Page:
         """A table brought near, with its grid drawn as the page is set."""
-        self.run("document.getElementById(arguments[0]).scrollIntoView()", table)
         view = self.run("return document.querySelector('.views input:checked').value")
-        self.until(lambda: self.all(f"#{table} .scroll table.{view}"))
+
+        def drawn() -> bool:
+            # Again and again, as what is drawn above may push it away.
+            self.run("document.getElementById(arguments[0]).scrollIntoView()", table)
+            return bool(self.all(f"#{table} .scroll table.{view}"))
+
+        self.until(drawn)
         return self
 
     def cell(self, table: str, x: int, y: int) -> WebElement:
