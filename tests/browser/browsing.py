@@ -13,6 +13,7 @@ from typing import Any
 
 import pypdfium2
 from selenium import webdriver
+from selenium.common.exceptions import ElementClickInterceptedException
 from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
@@ -130,14 +131,33 @@ class Page:
     def press(self, *keys: str) -> None:
         ActionChains(self.chrome).send_keys(*keys).perform()
 
+    def click(self, css: str) -> None:
+        """A click on the one element, once nothing that is still being drawn lies in its way."""
+
+        def clicked() -> bool:
+            element = self.one(css)
+            self.run("arguments[0].scrollIntoView({block: 'center'})", element)
+            try:
+                element.click()
+            except ElementClickInterceptedException:
+                return False
+            return True
+
+        self.until(clicked)
+
     def hover(self, element: WebElement) -> None:
         ActionChains(self.chrome).move_to_element(element).perform()
 
     def show(self, table: str) -> Page:
         """A table brought near, with its grid drawn as the page is set."""
-        self.run("document.getElementById(arguments[0]).scrollIntoView()", table)
         view = self.run("return document.querySelector('.views input:checked').value")
-        self.until(lambda: self.all(f"#{table} .scroll table.{view}"))
+
+        def drawn() -> bool:
+            # Again and again, as what is drawn above may push it away.
+            self.run("document.getElementById(arguments[0]).scrollIntoView()", table)
+            return bool(self.all(f"#{table} .scroll table.{view}"))
+
+        self.until(drawn)
         return self
 
     def cell(self, table: str, x: int, y: int) -> WebElement:

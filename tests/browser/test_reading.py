@@ -34,13 +34,13 @@ def test_a_grid_shows_every_new_value_of_the_document(opened: Opened) -> None:
 
 def test_the_old_view_shows_every_old_value(opened: Opened) -> None:
     page = opened(yard())
-    page.show("smoke_limit").one("input[value=old]").click()
+    page.show("smoke_limit").click("input[value=old]")
     assert page.values("smoke_limit") == old_values()
 
 
 def test_the_change_view_shows_differences_with_their_sign_and_nothing_else(opened: Opened) -> None:
     page = opened(yard())
-    page.show("smoke_limit").one("input[value=change]").click()
+    page.show("smoke_limit").click("input[value=change]")
     shown = page.values("smoke_limit")
     assert {(x, y): text for y, row in enumerate(shown) for x, text in enumerate(row) if text != "·"} == {
         (3, 2): "+2.5",
@@ -92,7 +92,7 @@ def test_a_cell_that_is_off_is_hatched_and_says_so(opened: Opened) -> None:
 def test_a_breakpoint_that_moved_shows_where_it_was(opened: Opened) -> None:
     page = opened(yard()).show("speed_trim")
     assert page.text("#speed_trim th.moved .aside:not(.pin .aside)") == ", moved from 800"
-    page.one("input[value=old]").click()
+    page.click("input[value=old]")
     assert page.texts("#speed_trim thead th[scope=col]")[1] == "1000"
 
 
@@ -218,7 +218,7 @@ def test_keys_are_shown_and_can_be_switched_off(opened: Opened) -> None:
     page.press("?")
     assert page.one("dialog").is_displayed()
     assert len(page.texts("dialog kbd")) > 10
-    page.one("dialog input").click()
+    page.click("dialog input")
     page.press(Keys.ESCAPE)
     page.press("j")
     assert page.link == "#smoke_limit"

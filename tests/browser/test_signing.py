@@ -17,7 +17,7 @@ pytestmark = needs_chromium
 
 def sign(page: Page, table: str, remark: str = "") -> None:
     """A table ticked as read, with a remark."""
-    page.show(table).one(f"#{table} .signing input").click()
+    page.show(table).click(f"#{table} .signing input")
     page.one(f"#{table} .signing textarea").send_keys(remark)
 
 
@@ -25,7 +25,7 @@ def copied(page: Page) -> str:
     """The review that the button copied."""
     grant = {"permissions": ["clipboardReadWrite", "clipboardSanitizedWrite"]}
     page.chrome.execute_cdp_cmd("Browser.grantPermissions", grant)
-    page.one(".copy").click()
+    page.click(".copy")
     page.until(lambda: page.text(".signoff .told") == "Copied as Markdown.")
     reading = "navigator.clipboard.readText().then(arguments[0], (error) => arguments[0](String(error)))"
     return str(page.chrome.execute_async_script(reading))
@@ -52,7 +52,7 @@ def test_a_key_ticks_the_table_that_is_looked_at(opened: Opened) -> None:
 def test_ticks_remarks_and_the_decision_are_there_again_after_a_reload(opened: Opened) -> None:
     page = opened(yard())
     sign(page, "smoke_limit", "Why 62?")
-    page.one(".signoff input[value=changes]").click()
+    page.click(".signoff input[value=changes]")
     page.all(".signoff textarea")[0].send_keys("Not like this.")
     page.open().show("smoke_limit")
     assert page.one("#smoke_limit .signing input").is_selected()
@@ -95,7 +95,7 @@ def test_what_another_page_left_behind_does_no_harm(opened: Opened) -> None:
 def test_the_copied_review_says_what_was_decided_read_remarked_and_found(opened: Opened) -> None:
     page = opened(yard())
     sign(page, "smoke_limit", "Why 62?")
-    page.one(".signoff input[value=changes]").click()
+    page.click(".signoff input[value=changes]")
     text = copied(page)
     assert "**Changes asked for.** 1 of 4 tables read." in text
     read, unread = text.split("Not read:")
@@ -131,7 +131,7 @@ def test_markup_in_a_remark_is_text_in_the_copied_review(opened: Opened) -> None
 def test_where_the_browser_forbids_copying_the_text_is_shown_and_selected(opened: Opened) -> None:
     page = opened(yard())
     page.run("Object.defineProperty(navigator, 'clipboard', {value: undefined})")
-    page.one(".copy").click()
+    page.click(".copy")
     page.until(lambda: page.one(".markdown").is_displayed())
     selected = page.run(
         "const one = document.activeElement; return one.value.slice(one.selectionStart, one.selectionEnd)"
@@ -142,5 +142,5 @@ def test_where_the_browser_forbids_copying_the_text_is_shown_and_selected(opened
 def test_the_page_writes_no_file(opened: Opened, tmp_path: Path) -> None:
     page = opened(yard())
     sign(page, "smoke_limit", "Fine")
-    page.one(".copy").click()
+    page.click(".copy")
     assert {path.name for path in tmp_path.iterdir()} == {"review.html", "blank.html"}
