@@ -17,7 +17,7 @@ from callint.model.change import ChangeSet, Flags
 from callint.model.definition import Axis, Conversion, Definition, Purpose, StoredAxis, Table
 from callint.model.finding import Cell, Finding
 from callint.model.image import Image
-from callint.reading.definition import DefinitionFile
+from callint.reading.definition_file import DefinitionFile
 from callint.reading.images import Damage
 
 

@@ -15,12 +15,13 @@ from callint.model.definition import Identity, Memory
 from callint.model.finding import Finding
 from callint.model.image import Image
 from callint.model.policy import Policy, Waiver
-from callint.reading.definition import DefinitionFile, read_definition
+from callint.reading.definition_file import DefinitionFile, open_definition
 from callint.reading.globs import matches
 from callint.reading.images import Damage, DamagedError, ImageFile, read_image, read_image_file
 from callint.reading.tree import Tree, reason
 from callint.rules.case import Case, Subject
 from callint.rules.catalogue import in_scope
+from callint.rules.definition_findings import definition_findings
 from callint.rules.image import as_text
 from callint.rules.independence import Doubt, Independence, Unwitnessed, needs_second_person
 from callint.rules.judging import Judge, order
@@ -185,7 +186,7 @@ class Inspector:
         """The definition at a path, read once."""
         if path not in self._definitions:
             try:
-                file = read_definition(self.tree.read(path), path)
+                file = open_definition(self.tree.read(path), path)
             except OSError as error:
                 problem = f"the definition cannot be read: {reason(error)}"
                 hint = "Correct the path in the policy."
@@ -200,7 +201,7 @@ class Inspector:
         if loaded.subject is None:
             return self.judge.settle(loaded.file.problems, lambda finding: "", definition=path)
         case = Case(loaded.subject)
-        found = (finding for rule in in_scope(Scope.DEFINITION) for finding in rule.check(case))
+        found = definition_findings(loaded.subject)
         accepted, doubting = partial(content_digest, case), partial(self.doubt, case)
         return self.judge.settle(found, accepted, definition=path, doubting=doubting)
 

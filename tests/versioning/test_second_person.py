@@ -522,7 +522,7 @@ def test_outside_git_no_such_waiver_counts(pair: Pair, tmp_path: Path) -> None:
 
 def test_without_the_program_no_such_waiver_counts(pair: Pair) -> None:
     pair.by(INES, "Accept", policy=WAIVED)
-    done = run("check", cwd=pair.root, PATH="", GIT_PYTHON_GIT_EXECUTABLE="")
+    done = run("check", cwd=pair.root, PATH="")
     assert done.status == 1 and not done.stderr
     assert "without git nothing tells who made the change" in done.flat
 
