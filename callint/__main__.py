@@ -6,6 +6,7 @@ Only the command that is called is imported: a commit hook and a diff driver sta
 from __future__ import annotations
 
 import errno
+import gc
 import io
 import os
 import sys
@@ -74,6 +75,14 @@ def main(arguments: list[str] | None = None) -> int:
     except OSError as error:
         _drop_output()
         return _refuse(f"callint: the output cannot be written: {error.strerror}; choose another place")
+
+
+def program() -> None:
+    """Run the command line of this process, and end it."""
+    status = main()
+    # All memory is about to be given back at once; Python would look through it for cycles first.
+    gc.freeze()
+    sys.exit(status)
 
 
 def _drop_output() -> None:
@@ -169,4 +178,4 @@ def _suggestion(name: str) -> str:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    program()

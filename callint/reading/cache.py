@@ -16,7 +16,6 @@ import hashlib
 import os
 import stat
 import sys
-import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import suppress
@@ -64,16 +63,18 @@ def store(content: bytes, kind: str, *parts: bytes) -> None:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         if not _is_safe(folder):
             return
+        import tempfile  # only who writes needs it
+
         name = _name(kind, parts)
         handle, part = tempfile.mkstemp(prefix=f".{name[:16]}.", suffix=_PART, dir=folder)
         try:
             with os.fdopen(handle, "wb") as file:
                 # Not synced: what a failing machine leaves of it has not the right sum.
                 file.write(_MAGIC + hashlib.sha256(content).digest() + content)
-            os.replace(part, folder / name)
+            Path(part).replace(folder / name)
         except BaseException:
             with suppress(OSError):
-                os.unlink(part)
+                Path(part).unlink()
             raise
         _shrink(folder)
 
@@ -83,7 +84,7 @@ def _content(path: Path) -> bytes | None:
     # Not waiting for whoever may write into what only looks like a file.
     names = ("O_NOFOLLOW", "O_NONBLOCK", "O_CLOEXEC", "O_BINARY")
     handle = os.open(path, sum((getattr(os, name, 0) for name in names), os.O_RDONLY))
-    with open(handle, "rb") as file:
+    with os.fdopen(handle, "rb") as file:
         found = os.fstat(handle)
         if not stat.S_ISREG(found.st_mode) or not _is_own(found) or found.st_size > MAX_ENTRY + 1024:
             return None
@@ -105,7 +106,7 @@ def _shrink(folder: Path) -> None:
     for name, found in _files(folder):
         if name.endswith(_PART) and now - found.st_mtime > _HOUR:
             with suppress(OSError):
-                os.unlink(folder / name)
+                (folder / name).unlink()
         elif name.endswith(_SUFFIX):
             entries.append((found.st_mtime, found.st_size, name))
     total = sum(size for _, size, _ in entries)
@@ -113,7 +114,7 @@ def _shrink(folder: Path) -> None:
         if total <= MAX_TOTAL:
             return
         with suppress(OSError):
-            os.unlink(folder / name)
+            (folder / name).unlink()
         total -= size
 
 
@@ -147,8 +148,10 @@ def _usual() -> Path | None:
     else:
         given = os.environ.get("XDG_CACHE_HOME", "")
         usual = given if given.startswith("/") else "~/.cache"
-    whole = os.path.expanduser(usual)  # which leaves "~" where nobody has a home
-    return Path(whole) / "callint"
+    try:
+        return Path(usual).expanduser() / "callint"
+    except RuntimeError:  # nobody's home
+        return None
 
 
 def _is_safe(folder: Path) -> bool:

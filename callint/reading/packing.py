@@ -96,7 +96,7 @@ class _Packer:
         return json.dumps([tables, [place(root) for root in roots]], separators=(",", ":")).encode("ascii")
 
     def _add(self, noun: Any) -> tuple[int, int]:
-        """Where a noun stands: the number of its class, and in that; -1 and its place for what comes first."""
+        """The number of a noun's class and its row there; -1 and the place of what comes first."""
         if id(noun) in _PLACES:
             return -1, _PLACES[id(noun)]
         number = _NUMBERS[type(noun)]

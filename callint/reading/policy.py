@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import hashlib
 import json
 import re
@@ -158,7 +157,9 @@ def _mistakes(content: Any) -> Iterator[tuple[list[str | int], str]]:
 def _reason(error: Any) -> str:
     match error.validator:
         case "enum":
-            close = difflib.get_close_matches(str(error.instance), error.validator_value, n=1)
+            from difflib import get_close_matches
+
+            close = get_close_matches(str(error.instance), error.validator_value, n=1)
             advice = f"; did you mean {close[0]!r}?" if close else ""
             return f"{error.instance!r} is none of {', '.join(error.validator_value)}{advice}"
         case "required":
@@ -195,7 +196,9 @@ def _named(place: list[str | int]) -> str:
 
 
 def _suggestion(word: str, known: list[str]) -> str:
-    close = difflib.get_close_matches(word, known, n=1)
+    from difflib import get_close_matches
+
+    close = get_close_matches(word, known, n=1)
     return f"; did you mean {close[0]!r}?" if close else f"; known are {', '.join(known)}"
 
 
