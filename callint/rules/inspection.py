@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -122,6 +123,30 @@ def assignments(policy: Policy, tree: Tree) -> list[Assignment]:
     return [one for one in found if one is not None]
 
 
+#: So many definitions are kept beside those that an inspector needs: a range of revisions has as many of one
+#: file as somebody changed it.
+_KEPT = 8
+
+
+class Definitions:
+    """Definition files by path and content, which are read once though they lie in several trees."""
+
+    def __init__(self) -> None:
+        self._loaded: dict[tuple[str, bytes], Loaded] = {}
+
+    def load(self, data: bytes, path: str) -> Loaded:
+        """What the file holds that has these bytes."""
+        key = path, hashlib.sha256(data).digest()
+        found = self._loaded.pop(key, None)
+        if found is None:
+            file = open_definition(data, path)
+            found = Loaded(file, Subject(file, file.definition) if file.definition else None)
+        self._loaded[key] = found
+        if len(self._loaded) > _KEPT:
+            del self._loaded[next(iter(self._loaded))]
+        return found
+
+
 class Inspector:
     """Checks images of one tree by one policy; reads every definition and base once."""
 
@@ -131,11 +156,16 @@ class Inspector:
         policy: Policy,
         today: date,
         independence: Callable[[], Independence] = Unwitnessed,
+        definitions: Definitions | None = None,
     ) -> None:
-        """``independence`` is called where the policy asks for a second person and a waiver must be one's."""
+        """``independence`` is called where the policy asks for a second person and a waiver must be one's.
+
+        ``definitions`` are those that are read already; inspectors of several trees share them.
+        """
         self.tree = tree
         self.judge = Judge(policy, today)
         self._independence = cache(independence)
+        self._known = definitions or Definitions()
         self._definitions: dict[str, Loaded] = {}
         self._bases: dict[tuple[str, int, int, int | None], Image | str] = {}
         self._images = self._tables = self._cells = 0
@@ -186,14 +216,12 @@ class Inspector:
         """The definition at a path, read once."""
         if path not in self._definitions:
             try:
-                file = open_definition(self.tree.read(path), path)
+                self._definitions[path] = self._known.load(self.tree.read(path), path)
             except OSError as error:
                 problem = f"the definition cannot be read: {reason(error)}"
                 hint = "Correct the path in the policy."
                 finding = Finding(rule="definition/invalid", subject=problem, message=problem, hint=hint)
-                file = DefinitionFile(path, None, (finding,))
-            subject = Subject(file, file.definition) if file.definition else None
-            self._definitions[path] = Loaded(file, subject)
+                self._definitions[path] = Loaded(DefinitionFile(path, None, (finding,)), None)
         return self._definitions[path]
 
     def check_definition(self, path: str, loaded: Loaded) -> Iterator[Finding]:
