@@ -5,7 +5,10 @@ Hypothesis makes new examples at a desk, and the same ones every time where a ch
 
 from __future__ import annotations
 
+import atexit
 import os
+import shutil
+import tempfile
 
 from hypothesis import HealthCheck, settings
 
@@ -16,4 +19,5 @@ settings.register_profile("steady", parent=settings.get_profile("desk"), derando
 settings.load_profile("steady" if os.environ.get("CI") else "desk")
 
 # Commands that tests start have a home, and so a cache, of their own.
-os.environ["CALLINT_CACHE"] = ""
+os.environ["CALLINT_CACHE"] = tempfile.mkdtemp(prefix="callint-cache-")
+atexit.register(shutil.rmtree, os.environ["CALLINT_CACHE"], ignore_errors=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import os
 import re
@@ -9,14 +10,18 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from dataclasses import replace
+from enum import EnumType
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from callint.model import definition as nouns
 from callint.model.finding import Cell, Finding, Severity
-from callint.reading import cache
+from callint.reading import cache, packing
 from callint.reading import definition as reader
 from callint.reading.definition import read_definition
 from callint.reading.definition_file import DefinitionFile, open_definition
@@ -125,12 +130,24 @@ def test_findings_name_the_path_under_which_the_file_lies_now(folder: Path) -> N
     assert {problem.definition for problem in open_definition(BROKEN, "new.xml").problems} == {"new.xml"}
 
 
-def test_what_is_no_noun_is_not_packed() -> None:
-    with pytest.raises((KeyError, TypeError)):
-        pack([object()])
-    finding = Finding(rule="x", message="y", at={"z": 1j})  # type: ignore[dict-item]
+def test_every_noun_of_a_definition_can_be_packed() -> None:
+    found = {one for one in vars(nouns).values() if dataclasses.is_dataclass(one) and isinstance(one, type)}
+    assert found <= set(packing._CLASSES)
+    enums = {one for one in vars(nouns).values() if isinstance(one, EnumType) and len(one)}
+    assert enums <= set(packing._ENUMS)
+
+
+@pytest.mark.parametrize("physical", [1j, np.float64(1), [1.0]])
+def test_what_would_not_come_back_as_it_was_is_not_packed(physical: Any) -> None:
     with pytest.raises(TypeError):
-        pack([finding])
+        pack([Finding(rule="x", message="y", physical=physical)])
+    with pytest.raises(TypeError):
+        pack([Finding(rule="x", message="y", at={"speed": physical})])
+
+
+def test_what_is_no_noun_is_not_packed() -> None:
+    with pytest.raises(KeyError):
+        pack([object()])
 
 
 # What is not believed
@@ -167,7 +184,7 @@ def test_a_damaged_entry_is_replaced_and_changes_nothing(folder: Path, readings:
 
 def with_sum(content: bytes) -> bytes:
     """An entry whose sum is right, whatever it holds."""
-    cache.store(content, "forged")
+    cache.store(lambda: content, "forged")
     name = cache._name("forged", ())
     place = Path(os.environ["CALLINT_CACHE"]) / name
     whole = place.read_bytes()
@@ -316,11 +333,11 @@ def test_what_was_not_used_for_the_longest_time_goes_first(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for number in range(4):
-        cache.store(b"x" * 1000, "test", bytes([number]))
+        cache.store(lambda: b"x" * 1000, "test", bytes([number]))
         aged(folder, 2 * 86_400)
     assert cache.load("test", b"\0") is not None  # which is a use
     monkeypatch.setattr(cache, "MAX_TOTAL", 3500)
-    cache.store(b"x" * 1000, "test", b"\4")
+    cache.store(lambda: b"x" * 1000, "test", b"\4")
     there = [number for number in range(5) if cache.load("test", bytes([number])) is not None]
     assert there == [0, 3, 4]
     assert sum(entry.stat().st_size for entry in entries(folder)) <= 3500
@@ -329,21 +346,21 @@ def test_what_was_not_used_for_the_longest_time_goes_first(
 def test_what_is_larger_than_an_entry_may_be_is_neither_kept_nor_read(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    cache.store(b"x" * 5000, "test")
+    cache.store(lambda: b"x" * 5000, "test")
     assert cache.load("test") == b"x" * 5000
     monkeypatch.setattr(cache, "MAX_ENTRY", 3000)
     assert cache.load("test") is None
-    cache.store(b"x" * 3001, "more")
+    cache.store(lambda: b"x" * 3001, "more")
     assert len(entries(folder)) == 1
 
 
 def test_litter_of_a_process_that_was_ended_is_cleared(folder: Path) -> None:
-    cache.store(b"one", "test")
+    cache.store(lambda: b"one", "test")
     old, new = folder / ".a.part", folder / ".b.part"
     old.write_bytes(b"half")
     aged(folder, 2 * 3600)
     new.write_bytes(b"half")
-    cache.store(b"two", "test", b"x")
+    cache.store(lambda: b"two", "test", b"x")
     assert not old.exists()
     assert new.exists()
 
@@ -351,8 +368,9 @@ def test_litter_of_a_process_that_was_ended_is_cleared(folder: Path) -> None:
 # Where it is
 
 
-def test_an_empty_variable_switches_it_off(tmp_path: Path, readings: list[str]) -> None:
-    assert os.environ["CALLINT_CACHE"] == ""
+def test_an_empty_variable_switches_it_off(monkeypatch: pytest.MonkeyPatch, readings: list[str]) -> None:
+    monkeypatch.setenv("CALLINT_CACHE", "")
+    cache.store(lambda: pytest.fail("nobody keeps this"), "test")
     for _ in range(2):
         open_definition(EXAMPLE, "one.xml")
     assert len(readings) == 2
@@ -421,7 +439,7 @@ for turn in range(150):
         found = cache.load("test", bytes([number]))
         assert found in (None, bytes([number]) * 4000), "half of an entry"
         if found is None:
-            cache.store(bytes([number]) * 4000, "test", bytes([number]))
+            cache.store(lambda: bytes([number]) * 4000, "test", bytes([number]))
 """
 
 

@@ -17,7 +17,7 @@ import os
 import stat
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from functools import cache
 from pathlib import Path
@@ -54,10 +54,13 @@ def load(kind: str, *parts: bytes) -> bytes | None:
     return None
 
 
-def store(content: bytes, kind: str, *parts: bytes) -> None:
-    """Keep the entry of a kind that was made of these parts; nothing happens where that cannot be."""
+def store(make: Callable[[], bytes], kind: str, *parts: bytes) -> None:
+    """Keep what ``make`` gives as the entry of a kind that was made of these parts.
+
+    Where the cache is switched off ``make`` is not called, and where nothing can be written nothing happens.
+    """
     folder = _folder()
-    if folder is None or len(content) > MAX_ENTRY:
+    if folder is None or len(content := make()) > MAX_ENTRY:
         return
     with suppress(OSError):
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from callint.model.definition import Definition
 from callint.model.finding import Finding
 from callint.reading import cache
+from callint.reading.packing import UnknownFormError, pack, unpack
 
 #: The kind of entry in the cache.
 _KIND = "definition file"
@@ -35,16 +36,12 @@ def open_definition(data: bytes, path: str) -> DefinitionFile:
         from callint.reading.definition import read_definition  # XML is slow to import
 
         file = read_definition(data, path)
-        from callint.reading.packing import pack
-
-        cache.store(pack((file.definition, *file.problems)), _KIND, *parts)
+        cache.store(lambda: pack((file.definition, *file.problems)), _KIND, *parts)
     return file
 
 
 def _unpacked(kept: bytes, path: str, digest: str) -> DefinitionFile | None:
     """The file that an entry holds, or None where it is not that of the file with the digest."""
-    from callint.reading.packing import UnknownFormError, unpack
-
     try:
         definition, *problems = unpack(kept)
     except (UnknownFormError, ValueError):

@@ -62,6 +62,9 @@ _NUMBERS = {one: number for number, one in enumerate(_CLASSES)}
 _FIRST: tuple[object, ...] = (None, *(member for one in _ENUMS for member in one))
 _PLACES = {id(member): place for place, member in enumerate(_FIRST)}
 
+#: Themselves alone: a number of NumPy's would come back as one of Python's, which is written in other words.
+_SCALARS = {str, int, float, bool}
+
 #: What a column holds.
 _PLAIN, _BYTES, _TUPLES, _NOUN, _NOUNS, _MAP, _NOUN_MAP = range(7)
 
@@ -113,19 +116,26 @@ class _Packer:
         """What kind of column takes a value, and the value with places for nouns."""
         if isinstance(value, Enum) or type(value) in _NUMBERS:
             return _NOUN, self._add(value)
-        if value is None or isinstance(value, str | int | float):
+        if value is None or type(value) in _SCALARS:
             return _PLAIN, value
         if isinstance(value, bytes):
             return _BYTES, value.hex()
         if isinstance(value, tuple):
             if value and type(value[0]) in _NUMBERS:
                 return _NOUNS, [self._add(one) for one in value]
-            return _TUPLES, list(value)
+            return _TUPLES, _scalars(value)
         if isinstance(value, Mapping):
             if value and type(next(iter(value.values()))) in _NUMBERS:
                 return _NOUN_MAP, [list(value), [self._add(one) for one in value.values()]]
-            return _MAP, [list(value), list(value.values())]
+            return _MAP, [_scalars(value), _scalars(value.values())]
         raise TypeError(f"{type(value).__name__} is no part of a noun")
+
+
+def _scalars(values: Iterable[Any]) -> list[Any]:
+    found = [*values]
+    if not _SCALARS.issuperset(map(type, found)):
+        raise TypeError("only numbers and texts come back as they were")
+    return found
 
 
 def _packed(values: list[tuple[int, Any]], place: Callable[[tuple[int, int]], int]) -> list[Any]:

@@ -47,7 +47,7 @@ def read_policy(data: bytes, path: str) -> Policy:
         if mistakes := list(_mistakes(_plain(content))):
             placed = sorted((lines.of(place), message) for place, message in mistakes)
             raise InputError(*(f"{path}:{line}: {message}" for line, message in placed))
-        cache.store(b"", _KIND, digest)
+        cache.store(bytes, _KIND, digest)
     return _policy(content, path, lines)
 
 

@@ -21,7 +21,7 @@ def definition_findings(subject: Subject) -> tuple[Finding, ...]:
     if findings is None:
         case = Case(subject)
         findings = tuple(finding for rule in in_scope(Scope.DEFINITION) for finding in rule.check(case))
-        cache.store(pack(findings), _KIND, *parts)
+        cache.store(lambda: pack(findings), _KIND, *parts)
     return findings
 
 
