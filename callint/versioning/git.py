@@ -127,8 +127,11 @@ def open_repository(start: Path, bare: bool = False) -> Repo:
     except GitError as error:
         if "not a git repository" in error.said:
             raise InputError(f"{start}: this is no git repository; call callint inside one") from None
-        fatal, *_ = error.said.strip().splitlines() or ["git rev-parse failed"]
-        raise InputError(f"{start}: {fatal.removeprefix('fatal: ')}; correct that first") from None
+        if "dubious ownership" in error.said:
+            # The last line is git's own advice, with the folder as git wants to have it named.
+            advice = f"if you trust them, {error.reason}"
+            raise InputError(f"{start}: the repository is somebody else's; {advice}") from None
+        raise InputError(f"{start}: git cannot open it: {error.reason}; correct that first") from None
     except OSError:
         raise InputError(f"{start}: this is no git repository; call callint inside one") from None
     if top is None and not bare:
@@ -239,8 +242,9 @@ class StoredTree:
 class IndexTree(StoredTree):
     """The files as they stand in the index."""
 
-    def __init__(self, repo: Repo, folder: str = "") -> None:
-        super().__init__(repo, index_entries(repo), folder)
+    def __init__(self, repo: Repo, folder: str = "", entries: Mapping[str, Entry] | None = None) -> None:
+        """``entries`` are those of the index, where they are known already."""
+        super().__init__(repo, index_entries(repo) if entries is None else entries, folder)
 
 
 class StageTree(StoredTree):
@@ -400,15 +404,12 @@ def commits_between(repo: Repo, old: str, new: str) -> list[Commit]:
     return commits
 
 
-def policy_folder(repo: Repo, start: Path, entries: Mapping[str, Entry] | None = None) -> str:
+def policy_folder(repo: Repo, start: Path, entries: Mapping[str, Entry], where: str = "that revision") -> str:
     """The nearest folder from ``start`` up to the top whose policy is stored, from the top.
 
-    ``entries`` are the files to look through; those of the index where absent.
-
-    InputError where there is none.
+    ``entries`` are the files to look through, and ``where`` says whose they are. InputError where there is
+    none.
     """
-    where = "the index" if entries is None else "that revision"
-    entries = index_entries(repo) if entries is None else entries
     if repo.working_tree_dir is None:
         if POLICY in entries:
             return ""
