@@ -22,6 +22,8 @@ from contextlib import suppress
 from functools import cache
 from pathlib import Path
 
+import numpy
+
 from callint import __version__
 
 #: The variable that names another folder, or, where it is empty, switches the cache off.
@@ -189,10 +191,14 @@ def _name(kind: str, parts: tuple[bytes, ...]) -> str:
 def _program() -> bytes:
     """What tells one state of the program from another: its version, and when its files were changed.
 
-    The version alone would not do for somebody who works on callint.
+    The version alone would not do for somebody who works on callint, nor for one who has another catalogue of
+    CRCs or another XML parser installed: the time of the folder with the libraries says that.
     """
     top = Path(__file__).resolve().parent.parent
-    words = [__version__, _MAGIC.decode(), str(top)]
+    words = [__version__, _MAGIC.decode(), sys.version, str(top)]
+    with suppress(OSError):
+        libraries = Path(numpy.__file__).parent.parent
+        words += [str(libraries), str(libraries.stat().st_mtime_ns)]
     # The schemas lie inside a wheel's package and beside a checkout's.
     for folder in (top, top / "schemas", top.parent / "schemas"):
         words += _stamps(folder)
