@@ -1,8 +1,8 @@
 """python -m benchmarks: what callint costs beside bare Python, and how the cost grows.
 
-``python -m benchmarks history`` measures the history alone, ``import`` the import of descriptions and
-``review`` the page of a large review, in Chromium too. ``python -m benchmarks slips`` measures no time, but
-how many number-entry slips are found.
+``python -m benchmarks start`` measures what a start costs, ``history`` the history alone, ``import`` the
+import of descriptions and ``review`` the page of a large review, in Chromium too. ``python -m benchmarks
+slips`` measures no time, but how many number-entry slips are found.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from benchmarks import descriptions, history, log, review, slips
+from benchmarks import descriptions, history, log, review, slips, start
 from benchmarks.generate import Sample, as_hex, write_sample
 from benchmarks.measure import Cost, cost, print_table
 
@@ -30,24 +30,20 @@ def main() -> int:
         return 0
     with tempfile.TemporaryDirectory() as folder:
         sample = write_sample(Path(folder) / "main", 2_000, 2 * _MIB)
-        parts = {"history": history.measure, "import": descriptions.measure, "log": log.measure}
-        parts["review"] = review.measure
+        parts = {
+            "start": start.measure,
+            "history": history.measure,
+            "import": descriptions.measure,
+            "log": log.measure,
+            "review": review.measure,
+        }
         asked = sys.argv[1:]
         if not asked:
-            start_up()
             main_job(sample)
             growth(Path(folder))
         for name in asked or parts:
             parts[name](Path(folder), sample)
     return 0
-
-
-def start_up() -> None:
-    """The bare start, which every hook and driver pays."""
-    bare = cost(["-c", "pass"])
-    helped = cost(["-m", "callint", "--help"])
-    rows = [["callint --help", _ratio(helped, bare), "4.0"]]
-    print_table("Start-up, in multiples of python -c pass", ["", "ratio", "aim"], rows)
 
 
 def main_job(sample: Sample) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import zlib
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -40,6 +41,20 @@ def as_hex(sample: Sample) -> Sample:
         target.write_text(file.as_ihex(16), "ascii")
         written.append(target)
     return replace(sample, base=written[0], image=written[1])
+
+
+def without_slips(sample: Sample) -> bytes:
+    """A rework of the base in which nothing is to be found: some cells of one table of no great weight."""
+    table = re.search(
+        r'name="table_5" [^>]* purpose="general" at="(\w+)" type="uint16"', sample.definition.read_text()
+    )
+    assert table is not None
+    address = int(table[1], 16)
+    data = bytearray(sample.base.read_bytes())
+    cells = np.frombuffer(data[address : address + 512], ">u2").reshape(16, 16).copy()
+    cells[4:8, 4:8] += 2
+    data[address : address + 512] = cells.tobytes()
+    return _sealed(data)
 
 
 def write_sample(folder: Path, tables: int, size: int) -> Sample:

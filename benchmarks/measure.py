@@ -6,9 +6,13 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
+from statistics import median
+
+#: The project's own folder, from which callint is imported wherever a process runs.
+_TOP = Path(__file__).resolve().parent.parent
 
 #: The best of so many runs counts: other work on the machine only ever adds time.
 RUNS = 7
@@ -39,6 +43,47 @@ def cost(arguments: Sequence[str | Path], runs: int = RUNS) -> Cost:
             raise RuntimeError(f"{' '.join(command)} ended with {process.returncode}")
         memory = max(memory, usage.ru_maxrss * (1 if sys.platform == "darwin" else 1024))
     return Cost(seconds, memory)
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """A Python process: its arguments, where it runs, and what is beside this process's own environment."""
+
+    arguments: Sequence[str]
+    folder: Path = _TOP
+    environment: Mapping[str, str] = field(default_factory=dict)
+
+
+def medians(calls: Mapping[str, Call], runs: int) -> tuple[dict[str, float], dict[str, float]]:
+    """The median seconds of each call by the clock and of the processor, its children's included.
+
+    The calls take turns, so that whatever else the machine does meets them all alike.
+    """
+    wall: dict[str, list[float]] = {name: [] for name in calls}
+    processor: dict[str, list[float]] = {name: [] for name in calls}
+    for turn in range(runs + 1):  # the first turn fills the caches
+        for name, call in calls.items():
+            environment = {**os.environ, "PYTHONDONTWRITEBYTECODE": "", "PYTHONPATH": str(_TOP)}
+            start = time.perf_counter()
+            process = subprocess.Popen(
+                [sys.executable, *call.arguments],
+                cwd=call.folder,
+                env={**environment, **call.environment},
+                stdout=subprocess.DEVNULL,
+            )
+            _, status, usage = os.wait4(process.pid, 0)
+            seconds = time.perf_counter() - start
+            process.returncode = os.waitstatus_to_exitcode(status)
+            if process.returncode not in (0, 1):
+                raise RuntimeError(f"{' '.join(call.arguments)} ended with {process.returncode}")
+            if turn:
+                wall[name].append(seconds)
+                processor[name].append(usage.ru_utime + usage.ru_stime)
+    return _medians(wall), _medians(processor)
+
+
+def _medians(found: Mapping[str, Sequence[float]]) -> dict[str, float]:
+    return {name: median(seconds) for name, seconds in found.items()}
 
 
 def print_table(title: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:

@@ -6,6 +6,7 @@ Only the command that is called is imported: a commit hook and a diff driver sta
 from __future__ import annotations
 
 import errno
+import gc
 import io
 import os
 import sys
@@ -37,6 +38,9 @@ MODULES = {"import": "importing"}
 #: Exit statuses, beside 0 for "nothing to report".
 FOUND, WRONG_INPUT, FAILED = 1, 2, 3
 INTERRUPTED = 130  # as shells report a program that Ctrl-C ended
+
+#: After so many new objects Python looks for cycles: more than a check of one image makes.
+_NEW_OBJECTS = 100_000
 
 
 def help_text() -> str:
@@ -75,6 +79,16 @@ def main(arguments: list[str] | None = None) -> int:
     except OSError as error:
         _drop_output()
         return _refuse(f"callint: the output cannot be written: {error.strerror}; choose another place")
+
+
+def program() -> None:
+    """Run the command line of this process, and end it."""
+    # What is read stays until the end, and to look through it for cycles again and again finds none: not at
+    # every 700 new objects, as is usual, nor when all memory is about to be given back at once.
+    gc.set_threshold(_NEW_OBJECTS)
+    status = main()
+    gc.freeze()
+    sys.exit(status)
 
 
 def _drop_output() -> None:
@@ -172,4 +186,4 @@ def _suggestion(name: str) -> str:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    program()

@@ -34,7 +34,8 @@ from callint.model.definition import (
 )
 from callint.model.finding import Finding, Severity
 from callint.reading import xml
-from callint.reading.definition import MAX_BREAKPOINTS, MAX_CELLS, DefinitionFile, read_definition
+from callint.reading.definition import MAX_BREAKPOINTS, MAX_CELLS, read_definition
+from callint.reading.definition_file import DefinitionFile
 from tests.building import definition_xml, findings
 
 EXAMPLE = (Path(__file__).parent / "data" / "example.xml").read_bytes()

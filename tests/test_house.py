@@ -10,17 +10,19 @@ from pathlib import Path
 
 import pytest
 
-from tests.running import BAD, POLICY, REPOSITORY, Yard, environment, yard_base, yard_definition
+from callint.__main__ import COMMANDS
+from tests.building import u16
+from tests.running import BAD, CUT, GOOD, REPOSITORY, Scratch, edited, environment, make_repository_yard
 
 #: What takes long to import: numbers, XML, schemas, git, the terminal, option parsing.
-HEAVY = {"numpy", "lxml", "jsonschema", "git", "rich", "click"}
+HEAVY = {"numpy", "numpy.ma", "lxml", "jsonschema", "git", "rich", "click"}
 
 
-def start(*words: str, cwd: Path = REPOSITORY) -> subprocess.CompletedProcess[str]:
+def start(*words: str, cwd: Path = REPOSITORY, **env: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
         [sys.executable, *words],
         cwd=cwd,
-        env=environment(),
+        env=environment(**env),
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,
@@ -59,58 +61,116 @@ def test_imports_go_one_way() -> None:
     assert "Data flows one way, and so do imports KEPT" in done.stdout
 
 
-def imported(*arguments: str, cwd: Path = REPOSITORY) -> set[str]:
-    """The top-level packages that a command has imported when it ends."""
+# What a start may cost
+
+
+def imported(*arguments: str, cwd: Path = REPOSITORY, cache: str = "") -> set[str]:
+    """The heavy modules that a command has imported when it ends; "" stands for no cache."""
     program = (
         "import json, sys\n"
         "from callint.__main__ import main\n"
         "status = main(sys.argv[1:])\n"
-        "sys.stderr.write(json.dumps(sorted({name.partition('.')[0] for name in sys.modules})))\n"
+        "sys.stderr.write(json.dumps(sorted(sys.modules)))\n"
         "sys.exit(status)\n"
     )
-    done = start("-c", program, *arguments, cwd=cwd)
+    done = start("-c", program, *arguments, cwd=cwd, CALLINT_CACHE=cache)
     assert done.returncode in {0, 1}, done
-    return set(json.loads(done.stderr.splitlines()[-1]))
+    return set(json.loads(done.stderr.splitlines()[-1])) & HEAVY
+
+
+_READING = {"click", "numpy"}
+
+#: What each command may load to say how it is called, which is all that it loads for every call.
+STARTS = {
+    "demo": {"click", "numpy", "rich"},
+    "init": {"click", "numpy", "rich"},
+    "import": {"click", "numpy", "lxml"},
+    "check": _READING,
+    "diff": _READING,
+    "review": {"click", "numpy"},
+    "show": _READING,
+    "whatif": {"click", "numpy", "rich"},
+    "history": _READING,
+    "merge": _READING,
+    "carry": _READING,
+    "waive": _READING,
+    "seal": _READING,
+    "rules": {"click"},
+    "schema": {"click"},
+}
+
+_IMAGE, _SLIP, _BASE = "boats/heron.bin", "boats/petrel.bin", "factory/base.bin"
+
+#: What a call may load where the cache knows the policy and the definition.
+WARM = {
+    "check --staged": _READING,
+    f"check {_IMAGE}": _READING,
+    f"check {_SLIP}": {"click", "numpy", "rich"},
+    f"check {_SLIP} --format json": _READING,
+    f"check {_SLIP} --format sarif": {"click", "numpy", "rich"},
+    "check --since HEAD": _READING,
+    "check --range HEAD..HEAD --each": _READING,
+    f"diff {_BASE} {_IMAGE}": {"click", "numpy", "rich"},
+    f"diff {_BASE} {_IMAGE} --format json": _READING,
+    f"diff HEAD:{_IMAGE} {_IMAGE}": {"click", "numpy", "rich"},
+    f"review {_BASE} {_IMAGE} --output page.html": {"click", "numpy", "numpy.ma", "rich"},
+    f"show {_IMAGE}": {"click", "numpy", "rich"},
+    f"show {_IMAGE} --format csv": _READING,
+    f"seal {_IMAGE}": _READING,
+    f"history {_IMAGE}": {"click", "numpy", "numpy.ma", "rich"},
+    f"whatif {_IMAGE} --true speed=1000 --reads 900": {"click", "numpy", "numpy.ma", "rich"},
+    "rules": {"click", "numpy", "rich"},
+    "schema policy": {"click"},
+}
+
+
+@pytest.fixture(scope="module")
+def scratch(tmp_path_factory: pytest.TempPathFactory) -> Scratch:
+    """A yard with an honest image that is staged, and one with a slip that is not."""
+    scratch = make_repository_yard(tmp_path_factory.mktemp("loads") / "yard", heron=GOOD, petrel=BAD)
+    scratch.stage(_IMAGE, edited(GOOD, {CUT: u16(4150)}))
+    return scratch
 
 
 @pytest.mark.parametrize("argument", ["--help", "--version"])
-def test_help_and_version_import_nothing_heavy(argument: str) -> None:
-    assert imported(argument) & HEAVY == set()
+def test_help_and_version_load_nothing_heavy(argument: str) -> None:
+    assert imported(argument) == set()
 
 
-@pytest.fixture
-def yard(tmp_path: Path) -> Yard:
-    yard = Yard(tmp_path)
-    yard.write("yard.xml", yard_definition())
-    yard.write("old.bin", yard_base())
-    yard.write("new.bin", BAD)
-    return yard
+def test_every_command_is_listed_with_what_it_may_load() -> None:
+    assert list(STARTS) == list(COMMANDS)
 
 
-def test_a_check_without_a_policy_imports_neither_git_nor_jsonschema(yard: Yard) -> None:
-    packages = imported("check", "new.bin", "--definition", "yard.xml", "--base", "old.bin", cwd=yard.root)
-    assert packages & HEAVY == {"numpy", "lxml", "rich", "click"}
+@pytest.mark.parametrize("command", STARTS)
+def test_a_command_loads_no_more_than_is_listed_for_its_start(command: str) -> None:
+    assert imported(command, "--help") <= STARTS[command]
 
 
-def test_a_check_that_finds_nothing_does_not_import_the_terminal(yard: Yard) -> None:
-    packages = imported("check", "old.bin", "--definition", "yard.xml", cwd=yard.root)
-    assert packages & {"git", "jsonschema", "rich"} == set()
+@pytest.mark.parametrize("words", WARM)
+def test_a_call_loads_no_more_than_is_listed_once_the_cache_is_warm(
+    words: str, scratch: Scratch, tmp_path: Path
+) -> None:
+    cache = str(tmp_path / "kept")
+    cold = imported(*words.split(), cwd=scratch.root, cache=cache)
+    assert cold <= WARM[words] | {"lxml", "jsonschema"}
+    assert imported(*words.split(), cwd=scratch.root, cache=cache) <= WARM[words]
 
 
-def test_a_diff_a_review_and_a_list_of_rules_do_not_import_git(yard: Yard) -> None:
-    named = ("old.bin", "new.bin", "--definition", "yard.xml")
-    assert "git" not in imported("diff", *named, cwd=yard.root)
-    assert imported("review", *named, "--output", "a.html", cwd=yard.root) & {"git", "webbrowser"} == set()
-    assert imported("rules", cwd=yard.root) & {"git", "jsonschema"} == set()
+def test_only_what_is_not_known_is_read_from_xml_and_held_against_schemas(
+    scratch: Scratch, tmp_path: Path
+) -> None:
+    # So that the lists above are no empty words.
+    cache = str(tmp_path / "kept")
+    assert {"lxml", "jsonschema"} <= imported("check", _IMAGE, cwd=scratch.root, cache=cache)
+    assert imported("check", _IMAGE, cwd=scratch.root, cache=cache) == {"click", "numpy"}
+    assert {"lxml", "jsonschema"} <= imported("check", _IMAGE, cwd=scratch.root)
 
 
-def test_a_check_with_a_policy_does_not_import_git(yard: Yard) -> None:
-    yard.write(
-        "callint.toml",
-        POLICY.replace("boats/*.bin", "new.bin").replace("defs/", "").replace("factory/base", "old"),
-    )
-    packages = imported("check", cwd=yard.root)
-    assert "git" not in packages
+def test_a_check_without_a_policy_loads_no_schemas(scratch: Scratch, tmp_path: Path) -> None:
+    for path in (_SLIP, _BASE, "defs/yard.xml"):
+        (tmp_path / Path(path).name).write_bytes((scratch.root / path).read_bytes())
+    loaded = imported("check", "petrel.bin", "--definition", "yard.xml", "--base", "base.bin", cwd=tmp_path)
+    assert loaded == {"numpy", "lxml", "rich", "click"}
 
 
 def test_no_file_names_a_place_on_the_machine_where_it_was_written() -> None:

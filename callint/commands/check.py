@@ -23,6 +23,7 @@ from callint.reading.workplace import Workplace, open_workplace
 from callint.rules.catalogue import refuse_unknown_rules
 from callint.rules.inspection import (
     Assignment,
+    Definitions,
     Inspector,
     Report,
     assignment_of_named,
@@ -86,9 +87,9 @@ def command(
         for work in works:
             _refuse_to_replace(Path(output), work)
     witnesses = Witnesses(between.rpartition("..")[2] or "HEAD" if between and each else "")
-    done = count(1)
+    done, known = count(1), Definitions()
     with progress("checking", sum(len(work.images) for work in works), _LONG) as step:
-        reports = [_inspect(work, lambda path: step(next(done)), witnesses) for work in works]
+        reports = [_inspect(work, lambda path: step(next(done)), witnesses, known) for work in works]
     levels = [Severity(fail_on) if fail_on else work.policy.fail_on for work in works]
     _print(reports, levels, form, output, everything)
     return int(any(_fails(report, level) for report, level in zip(reports, levels, strict=True)))
@@ -162,19 +163,19 @@ def _span_work(span: Span) -> _Work:
     )
 
 
-def _inspect(work: _Work, step: Callable[[str], None], witnesses: Witnesses) -> Report:
+def _inspect(work: _Work, step: Callable[[str], None], witnesses: Witnesses, known: Definitions) -> Report:
     refuse_unknown_rules(work.policy)
     witness = partial(witnesses.of, policy=work.policy.path)
-    inspector = Inspector(work.tree, work.policy, date.today(), witness(work.tree))
+    inspector = Inspector(work.tree, work.policy, date.today(), witness(work.tree), known)
     report = inspector.report(work.images, work.definitions, work.whole, step)
     if work.old is None:
         return report
     before = set(work.old.paths())
     images = [one for one in work.images if one.image in before]
     definitions = [path for path in work.definitions if path in before]
-    earlier = Inspector(work.old, work.policy, date.today(), witness(work.old))
-    known = earlier.report(images, definitions)
-    return news(report, known, work.commit.id if work.commit else "")
+    earlier = Inspector(work.old, work.policy, date.today(), witness(work.old), known)
+    before_it = earlier.report(images, definitions)
+    return news(report, before_it, work.commit.id if work.commit else "")
 
 
 def _work(workplace: Workplace, paths: tuple[str, ...], definition: str | None, base: str | None) -> _Work:

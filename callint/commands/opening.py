@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import fnmatch
 import sys
 from collections.abc import Callable, Iterable
@@ -293,7 +292,9 @@ def names_matching(names: list[str], globs: tuple[str, ...], option: str = "") -
     for glob in globs:
         matching = fnmatch.filter(names, glob)
         if not matching:
-            close = difflib.get_close_matches(glob, names, n=1)
+            from difflib import get_close_matches
+
+            close = get_close_matches(glob, names, n=1)
             advice = f"did you mean {close[0]!r}?" if close else "callint show IMAGE --list lists them"
             place = f"there is no table {glob!r}"
             if option:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from callint.comparing.surfaces import movement
 from callint.decoding import checksums
 from callint.decoding.decode import Decoded
+from callint.decoding.ordering import distinct
 from callint.decoding.plan import Plan
 from callint.model.change import (
     AxisChange,
@@ -41,7 +42,7 @@ def compare(old: Decoded, new: Decoded) -> ChangeSet:
     if not len(differing) and not missing:
         return ChangeSet(plan.definition)
     changed = changed_cells(old, new)
-    touched = np.unique(plan.item[changed]).tolist()
+    touched = distinct(plan.item[changed]).tolist()
     names = {plan.items[number].name for number in touched}
     items = sorted((plan.items[number] for number in touched), key=lambda item: item.line)
     return ChangeSet(

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from callint.decoding.ordering import median
 from callint.decoding.surfaces import is_readable
 from callint.model.change import Flags, Numbers
 
@@ -242,7 +243,7 @@ def off_the_movement(window: Window, movement: Movement, few: Flags) -> Numbers:
         for side in (-3, 3):
             offer(np.where(few, movement.moved[window.places + side * window.lines[0].step], np.nan))
     if np.count_nonzero(np.isfinite(movement.moved)) > 2:
-        offer(np.full(len(new), np.nanmedian(movement.moved)))
+        offer(np.full(len(new), median(movement.moved[~np.isnan(movement.moved)])))
     return off
 
 

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from callint.comparing.fellows import Edit
+from callint.decoding.ordering import median
 from callint.model.change import Flags, Numbers
 
 #: So many cells make a block, so many in the direction in which it lies off where it is but one row.
@@ -126,7 +127,7 @@ def _one_off(edit: Edit, side: int) -> Iterator[Pasted]:
 def _is_simple(old: Numbers, new: Numbers, step: Numbers, cells: Flags) -> bool:
     """Whether one offset or one factor explains most of the cells as well."""
     old, new, step = old[cells], new[cells], step[cells]
-    wanted = (old + np.median(new - old), old * np.median(new / old), np.full_like(new, np.median(new)))
+    wanted = (old + median(new - old), old * median(new / old), np.full_like(new, median(new)))
     return any(float(np.mean(np.abs(one - new) <= 2 * step)) > 0.5 for one in wanted)
 
 
@@ -171,7 +172,7 @@ def _misfits(edit: Edit, like: int, column: int) -> Numbers:
 
 
 def _tolerance(edit: Edit) -> float:
-    return max(_FIT * edit.span, 2 * float(np.median(edit.resolution)))
+    return max(_FIT * edit.span, 2 * median(edit.resolution))
 
 
 def _goes_on(edit: Edit, like: int, column: int) -> bool:

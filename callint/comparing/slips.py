@@ -31,6 +31,7 @@ from callint.comparing.fellows import (
 )
 from callint.comparing.number_entry import mistyping
 from callint.decoding.conversions import physical_limits, to_physical
+from callint.decoding.ordering import median
 from callint.model import shown
 from callint.model.change import Flags, Numbers, TableChange
 from callint.model.definition import Conversion, Linear, States
@@ -99,7 +100,7 @@ def _is_uniform(edit: Edit) -> bool:
     old, new, step = (grid[edit.cells] for grid in (edit.old, edit.new, edit.resolution))
     if len(old) < 3:
         return False
-    change, ratio = np.median(new - old), np.median(new / old)
+    change, ratio = median(new - old), median(new / old)
     return any(bool((np.abs(wanted - new) <= step).all()) for wanted in (old + change, old * ratio))
 
 
@@ -335,7 +336,7 @@ def _rounding(window: Window) -> Numbers:
     """To what every new value could have been rounded: 1, 2 or 5 times a power of ten, 0 where it was not."""
     new, step = window.new[window.places], window.step
     coarse = np.zeros(len(new))
-    least, span = float(np.median(step)), window.edit.span
+    least, span = median(step), window.edit.span
     if not 1e-300 < least < 1e300 or span > 1e9 * least:
         return coarse
     for power in range(int(np.floor(np.log10(least))), int(np.ceil(np.log10(max(span, least)))) + 1):
@@ -387,7 +388,7 @@ def _unless_stopped(
 ) -> Numbers:
     """The departures of some cells, 0 where the edit ran into a limit and stopped there."""
     new, half = window.new[window.places[cells]], 0.5 * window.step[cells]
-    usual = np.nanmedian(window.edit.old)
+    usual = median(window.edit.old[~np.isnan(window.edit.old)])
     values = window.new[window.around[cells]]
     highest = np.where(around, values, -np.inf).max(axis=1)
     lowest = np.where(around, values, np.inf).min(axis=1)

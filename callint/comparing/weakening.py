@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from callint.decoding.ordering import distinct
 from callint.decoding.surfaces import Surface, lattice, mesh, point_of
 from callint.model.change import Numbers
 
@@ -55,7 +56,7 @@ def later(old: Surface, new: Surface, upward: bool) -> float | None:
     sides = [_side(one, upward) for one in (old, new)]
     if sides[0] is None or sides[1] is None or sides[0][2] != sides[1][2]:
         return None
-    levels = np.unique(np.concatenate([sides[0][1], sides[1][1]]))
+    levels = distinct(np.concatenate([sides[0][1], sides[1][1]]))
     steps = np.diff(levels)
     inside = np.concatenate([levels[:-1] + _INSIDE * steps, levels[1:] - _INSIDE * steps])
     low = max(side[1].min() for side in sides if side)

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from callint.decoding.ordering import distinct
 from callint.model.definition import Conversion, Interpolated, Linear, Rational, States, Storage
 
 Numbers = NDArray[np.float64]
@@ -155,7 +156,7 @@ def physical_limits(conversion: Conversion, storage: Storage) -> tuple[float, fl
         ends = (low * a + b) / q, (high * a + b) / q
         return min(ends), max(ends)
     # The ends need not be the extremes of a rational function; look across the whole span.
-    values = to_physical(conversion, np.unique(np.rint(np.linspace(low, high, 4097))))
+    values = to_physical(conversion, distinct(np.rint(np.linspace(low, high, 4097))))
     if np.isnan(values).all():
         return float("nan"), float("nan")
     return float(np.nanmin(values)), float(np.nanmax(values))

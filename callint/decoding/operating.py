@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from callint.decoding.interpolation import lookup
+from callint.decoding.ordering import distinct
 from callint.decoding.surfaces import is_readable
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import Definition, Table
@@ -43,7 +44,7 @@ def operating_share(definition: Definition, grid: Grid, flags: Flags) -> float |
         signal = definition.signals.get(definition.axes[name].signal)
         if signal is not None and signal.operating is not None:
             low, high = signal.operating.low, signal.operating.high
-        along.append(np.unique([low, *axis[(axis > low) & (axis < high)], high]))
+        along.append(distinct([low, *axis[(axis > low) & (axis < high)], high]))
     share = replace(grid, physical=flags.astype(np.float64))
     values = lookup(share, along[0][None, :], along[1][:, None])
     return float(_mean(_mean(values, along[0]), along[1]))

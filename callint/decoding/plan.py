@@ -7,7 +7,7 @@ are in logical order, x fastest, whatever their order in memory.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import groupby
@@ -21,6 +21,7 @@ from callint.model.definition import (
     ByteOrder,
     Conversion,
     Definition,
+    FixedAxis,
     Linear,
     NumberType,
     Range,
@@ -200,17 +201,18 @@ def make_plan(definition: Definition) -> Plan:
 
     Items with a reference that leads nowhere are left out; ``definition/unknown-reference`` says so.
     """
-    found: list[Item] = [*definition.stored_axes, *definition.tables.values()]
-    items = [item for item in found if definition.is_resolved(item)]
+    items = _resolved(definition)
     items.sort(key=_storage_key)
-    shapes = np.array([_shape(definition, item) for item in items], np.int64).reshape(-1, 2)
+    counts: dict[str | None, int] = {name: axis.count for name, axis in definition.axes.items()}
+    shapes = np.array([_shape(counts, item) for item in items], np.int64).reshape(-1, 2)
     sizes = shapes.prod(axis=1)
     first = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
     item = np.repeat(np.arange(len(items)), sizes)
     local = np.arange(first[-1]) - first[item]
-    y_first = np.array([isinstance(i, Table) and i.y_first for i in items], bool)[item]
-    rows, columns = shapes[item].T
-    order = np.where(y_first, local % columns * rows + local // columns, local)
+    y_first = np.array([isinstance(i, Table) and i.y_first for i in items], bool)
+    if y_first.any():
+        rows, columns = shapes[item].T
+        local = np.where(y_first[item], local % columns * rows + local // columns, local)
     at = np.array([i.at for i in items], np.int64)
     stride = np.array([i.storage.stride for i in items], np.int64)
     return Plan(
@@ -219,18 +221,39 @@ def make_plan(definition: Definition) -> Plan:
         shapes=shapes,
         first=first,
         item=item,
-        address=at[item] + stride[item] * order,
+        address=at[item] + stride[item] * local,
         groups=tuple(_groups(items, first)),
     )
 
 
+def _resolved(definition: Definition) -> list[Item]:
+    """The stored axes and tables of which everything is known, as ``Definition.is_resolved`` has it."""
+    axes = {name for name, axis in definition.axes.items() if isinstance(axis, FixedAxis)}
+    stored = [axis for axis in definition.stored_axes if definition.is_resolved(axis)]
+    axes.update(axis.name for axis in stored)
+    axes_or_none, conversions = {None, *axes}, {None, *definition.conversions}
+    tables = (
+        table
+        for table in definition.tables.values()
+        if table.conversion in conversions and table.x in axes_or_none and table.y in axes_or_none
+    )
+    return [*stored, *tables]
+
+
+#: An enumeration's own value takes longer to ask for than all else here.
+_TYPE_KEYS = {number_type: number_type.value for number_type in NumberType}
+
+
 def _storage_key(item: Item) -> tuple[str, int, bool]:
     storage = item.storage
-    return *storage.type.value, storage.byte_order is ByteOrder.BIG
+    return *_TYPE_KEYS[storage.type], storage.byte_order is ByteOrder.BIG
 
 
-def _shape(definition: Definition, item: Item) -> tuple[int, int]:
-    return definition.shape_of(item) if isinstance(item, Table) else (1, item.count)
+def _shape(counts: Mapping[str | None, int], item: Item) -> tuple[int, int]:
+    """Rows and columns of an item, as ``Definition.shape_of`` has them, by the counts of all axes."""
+    if isinstance(item, Table):
+        return counts.get(item.y, 1), counts.get(item.x, 1)
+    return 1, item.count
 
 
 def _groups(items: Sequence[Item], first: Integers) -> list[StorageGroup]:

@@ -15,6 +15,7 @@ import numpy as np
 
 from callint.decoding.decode import Decoded
 from callint.decoding.interpolation import lookup, position
+from callint.decoding.ordering import distinct
 from callint.model import shown
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import StoredAxis, Table
@@ -150,7 +151,7 @@ def lattice(surfaces: Iterable[Surface], within: bool = False) -> dict[str, Numb
             axes.setdefault(signal, []).append(breakpoints)
     found = {}
     for signal, several in axes.items():
-        points = np.unique(np.concatenate(several))
+        points = distinct(np.concatenate(several))
         if within:
             low, high = max(one.min() for one in several), min(one.max() for one in several)
             points = points[(points >= low) & (points <= high)]

@@ -55,6 +55,7 @@ from callint.model.definition import (
 )
 from callint.model.finding import Finding
 from callint.reading import xml
+from callint.reading.definition_file import DefinitionFile
 
 NAMESPACE = "urn:callint:definition:1"
 
@@ -69,18 +70,6 @@ _ORDERS = {order.value: order for order in ByteOrder}
 _TYPES = {number_type.name: number_type for number_type in NumberType}
 _CRC_PARAMETERS = ("width", "poly", "init", "reflect-in", "reflect-out", "xorout")
 _KINDS = {kind.value: kind for kind in Kind if kind is not Kind.TEXT}
-
-
-@dataclass(frozen=True, slots=True)
-class DefinitionFile:
-    """What a file holds: as much of a definition as it gives, and everything wrong with its form.
-
-    ``definition`` is None where the file is no definition at all.
-    """
-
-    path: str
-    definition: Definition | None
-    problems: tuple[Finding, ...]
 
 
 def read_definition(data: bytes, path: str) -> DefinitionFile:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import difflib
+import hashlib
 import json
 import re
 import tomllib
@@ -13,11 +13,15 @@ from typing import Any
 from callint.model.errors import InputError
 from callint.model.finding import Severity
 from callint.model.policy import ImageRule, LogColumns, Policy, Waiver
+from callint.reading import cache
 from callint.reading.resources import resource
 from callint.reading.tree import confined
 
 #: Largest policy that is read, in bytes.
 MAX_BYTES = 4 * 2**20
+
+#: The kind of entry in the cache: an empty one for each policy that is valid.
+_KIND = "valid policy"
 
 
 def read_policy(data: bytes, path: str) -> Policy:
@@ -36,11 +40,14 @@ def read_policy(data: bytes, path: str) -> Policy:
         content = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError(f"{path}: not valid TOML: {error}; correct it") from None
-    mistakes = list(_mistakes(_plain(content)))
     lines = _Lines(text)
-    if mistakes:
-        placed = sorted((lines.of(place), message) for place, message in mistakes)
-        raise InputError(*(f"{path}:{line}: {message}" for line, message in placed))
+    # To validate takes longer than all the rest, and a policy that was found valid is so until it changes.
+    digest = hashlib.sha256(data).digest()
+    if cache.load(_KIND, digest) is None:
+        if mistakes := list(_mistakes(_plain(content))):
+            placed = sorted((lines.of(place), message) for place, message in mistakes)
+            raise InputError(*(f"{path}:{line}: {message}" for line, message in placed))
+        cache.store(bytes, _KIND, digest)
     return _policy(content, path, lines)
 
 
@@ -150,7 +157,9 @@ def _mistakes(content: Any) -> Iterator[tuple[list[str | int], str]]:
 def _reason(error: Any) -> str:
     match error.validator:
         case "enum":
-            close = difflib.get_close_matches(str(error.instance), error.validator_value, n=1)
+            from difflib import get_close_matches
+
+            close = get_close_matches(str(error.instance), error.validator_value, n=1)
             advice = f"; did you mean {close[0]!r}?" if close else ""
             return f"{error.instance!r} is none of {', '.join(error.validator_value)}{advice}"
         case "required":
@@ -187,7 +196,9 @@ def _named(place: list[str | int]) -> str:
 
 
 def _suggestion(word: str, known: list[str]) -> str:
-    close = difflib.get_close_matches(word, known, n=1)
+    from difflib import get_close_matches
+
+    close = get_close_matches(word, known, n=1)
     return f"; did you mean {close[0]!r}?" if close else f"; known are {', '.join(known)}"
 
 

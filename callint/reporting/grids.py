@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from callint.decoding.ordering import distinct
 from callint.model import shown
 from callint.model.change import Flags, Grid, Numbers, TableChange
 from callint.model.definition import Axis, Conversion, Definition, FixedAxis, States, Table
@@ -95,7 +96,7 @@ def change_lines(definition: Definition, change: TableChange, layout: Layout) ->
 def _near(changed: Flags, along: int) -> list[int]:
     """The rows (along 0) or columns (along 1) that have changes, and their neighbours."""
     near = np.zeros(changed.shape[along], bool)
-    for index in np.unique(np.nonzero(changed)[along]).tolist():
+    for index in distinct(np.nonzero(changed)[along]).tolist():
         near[max(index - _CONTEXT, 0) : index + _CONTEXT + 1] = True
     return [int(index) for index in np.flatnonzero(near)]
 

@@ -14,6 +14,7 @@ import numpy as np
 from callint.comparing.compare import explained_bits
 from callint.decoding import checksums
 from callint.decoding.decode import Decoded
+from callint.decoding.ordering import distinct
 from callint.model import shown
 from callint.model.definition import StoredAxis, Table, Text
 from callint.reporting.grids import axis_words, breakpoint_texts, cell_texts
@@ -83,7 +84,7 @@ def _block_lines(decoded: Decoded) -> Iterator[str]:
     if not len(positions):
         return
     masked = np.where(unknown, image.content, fill).astype(np.uint8)
-    for block in np.unique(positions // _BLOCK).tolist():
+    for block in distinct(positions // _BLOCK).tolist():
         start = block * _BLOCK
         stretch = masked[start : start + _BLOCK].tobytes()
         (address,) = image.addresses(np.array([start], np.int64)).tolist()

@@ -17,11 +17,15 @@ from callint.model.change import ChangeSet, Flags
 from callint.model.definition import Axis, Conversion, Definition, Purpose, StoredAxis, Table
 from callint.model.finding import Cell, Finding
 from callint.model.image import Image
-from callint.reading.definition import DefinitionFile
+from callint.reading.definition_file import DefinitionFile
 from callint.reading.images import Damage
 
+#: So many decoded images are kept: a base, an image, and the two before it, which the next commit of a range
+#: is compared with.
+_KEPT = 4
 
-@dataclass(frozen=True)
+
+@dataclass(frozen=True, eq=False)
 class Subject:
     """A definition file and its plan, shared by all images of that definition."""
 
@@ -33,9 +37,23 @@ class Subject:
         return make_plan(self.definition)
 
     @cached_property
-    def bases(self) -> dict[str, Decoded]:
-        """Decoded bases by path: many images share one."""
-        return {}
+    def _decoded(self) -> list[Decoded]:
+        """The images that were asked for last, the last one at the end."""
+        return []
+
+    def decoded(self, image: Image) -> Decoded:
+        """An image's cells. What was decoded a moment ago is not decoded again: many images have one base,
+        and one content may lie under several names or in several revisions.
+        """
+        places = [place for place, one in enumerate(self._decoded) if _is_same(one.image, image)]
+        found = self._decoded.pop(places[0]) if places else decode(self.plan, image)
+        self._decoded.append(found)
+        del self._decoded[:-_KEPT]
+        return found
+
+
+def _is_same(one: Image, other: Image) -> bool:
+    return one is other or (one == other and one.is_part == other.is_part)
 
 
 @dataclass(frozen=True)
@@ -74,17 +92,12 @@ class Case:
         """The decoded image."""
         if self.image is None:
             raise AssertionError("a rule asks for an image that its scope does not promise")
-        return decode(self.plan, self.image)
+        return self.subject.decoded(self.image)
 
     @cached_property
     def old(self) -> Decoded | None:
         """The decoded base."""
-        if self.base is None:
-            return None
-        bases = self.subject.bases
-        if self.base_path not in bases or bases[self.base_path].image is not self.base:
-            bases[self.base_path] = decode(self.plan, self.base)
-        return bases[self.base_path]
+        return None if self.base is None else self.subject.decoded(self.base)
 
     @cached_property
     def changes(self) -> ChangeSet:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
-
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.rules import axis, change, definition, image, protection, relation, value, waiver
@@ -29,7 +27,9 @@ def refuse_unknown_rules(policy: Policy) -> None:
     mistakes = []
     for name, place in named:
         if name not in known:
-            close = difflib.get_close_matches(name, sorted(known), n=1)
+            from difflib import get_close_matches
+
+            close = get_close_matches(name, sorted(known), n=1)
             advice = f"did you mean {close[0]!r}?" if close else "callint rules lists them"
             mistakes.append(f"{policy.path}: {place}: there is no rule {name!r}; {advice}")
     if mistakes:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections import Counter
 from collections.abc import Iterable, Iterator
@@ -94,7 +93,9 @@ def unknown_reference(case: Case) -> Iterator[Finding]:
     """
     for reference in _references(case):
         if reference.name not in reference.known:
-            close = difflib.get_close_matches(reference.name, list(reference.known), n=1)
+            from difflib import get_close_matches
+
+            close = get_close_matches(reference.name, list(reference.known), n=1)
             yield _finding(
                 "definition/unknown-reference",
                 reference.line,

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from callint.decoding import checksums
+from callint.decoding.ordering import distinct
 from callint.model import shown
 from callint.model.definition import Memory, Table
 from callint.model.finding import Finding, Severity
@@ -160,7 +161,7 @@ def missing_table(case: Case) -> Iterator[Finding]:
         return
     plan, present = case.plan, case.new.present
     in_base = present if case.old is None else case.old.present
-    for number in np.unique(plan.item[~present]).tolist():
+    for number in distinct(plan.item[~present]).tolist():
         item, cells = plan.items[number], plan.cells(number)
         absent = ~present[cells]
         size, count = len(absent), int(absent.sum())
@@ -264,7 +265,7 @@ def uncovered_checksum(case: Case) -> Iterator[Finding]:
 
 def _lacking(case: Case) -> list[str]:
     """The tables that the image does not hold whole, in the order of the definition."""
-    absent = np.unique(case.plan.item[~case.new.present])
+    absent = distinct(case.plan.item[~case.new.present])
     tables = [item for item in (case.plan.items[n] for n in absent.tolist()) if isinstance(item, Table)]
     return [table.name for table in sorted(tables, key=lambda table: table.line)]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -15,12 +16,13 @@ from callint.model.definition import Identity, Memory
 from callint.model.finding import Finding
 from callint.model.image import Image
 from callint.model.policy import Policy, Waiver
-from callint.reading.definition import DefinitionFile, read_definition
+from callint.reading.definition_file import DefinitionFile, open_definition
 from callint.reading.globs import matches
 from callint.reading.images import Damage, DamagedError, ImageFile, read_image, read_image_file
 from callint.reading.tree import Tree, reason
 from callint.rules.case import Case, Subject
 from callint.rules.catalogue import in_scope
+from callint.rules.definition_findings import definition_findings
 from callint.rules.image import as_text
 from callint.rules.independence import Doubt, Independence, Unwitnessed, needs_second_person
 from callint.rules.judging import Judge, order
@@ -121,6 +123,30 @@ def assignments(policy: Policy, tree: Tree) -> list[Assignment]:
     return [one for one in found if one is not None]
 
 
+#: So many definitions are kept beside those that an inspector needs: a range of revisions has as many of one
+#: file as somebody changed it.
+_KEPT = 8
+
+
+class Definitions:
+    """Definition files by path and content, which are read once though they lie in several trees."""
+
+    def __init__(self) -> None:
+        self._loaded: dict[tuple[str, bytes], Loaded] = {}
+
+    def load(self, data: bytes, path: str) -> Loaded:
+        """What the file holds that has these bytes."""
+        key = path, hashlib.sha256(data).digest()
+        found = self._loaded.pop(key, None)
+        if found is None:
+            file = open_definition(data, path)
+            found = Loaded(file, Subject(file, file.definition) if file.definition else None)
+        self._loaded[key] = found
+        if len(self._loaded) > _KEPT:
+            del self._loaded[next(iter(self._loaded))]
+        return found
+
+
 class Inspector:
     """Checks images of one tree by one policy; reads every definition and base once."""
 
@@ -130,11 +156,16 @@ class Inspector:
         policy: Policy,
         today: date,
         independence: Callable[[], Independence] = Unwitnessed,
+        definitions: Definitions | None = None,
     ) -> None:
-        """``independence`` is called where the policy asks for a second person and a waiver must be one's."""
+        """``independence`` is called where the policy asks for a second person and a waiver must be one's.
+
+        ``definitions`` are those that are read already; inspectors of several trees share them.
+        """
         self.tree = tree
         self.judge = Judge(policy, today)
         self._independence = cache(independence)
+        self._known = definitions or Definitions()
         self._definitions: dict[str, Loaded] = {}
         self._bases: dict[tuple[str, int, int, int | None], Image | str] = {}
         self._images = self._tables = self._cells = 0
@@ -185,14 +216,12 @@ class Inspector:
         """The definition at a path, read once."""
         if path not in self._definitions:
             try:
-                file = read_definition(self.tree.read(path), path)
+                self._definitions[path] = self._known.load(self.tree.read(path), path)
             except OSError as error:
                 problem = f"the definition cannot be read: {reason(error)}"
                 hint = "Correct the path in the policy."
                 finding = Finding(rule="definition/invalid", subject=problem, message=problem, hint=hint)
-                file = DefinitionFile(path, None, (finding,))
-            subject = Subject(file, file.definition) if file.definition else None
-            self._definitions[path] = Loaded(file, subject)
+                self._definitions[path] = Loaded(DefinitionFile(path, None, (finding,)), None)
         return self._definitions[path]
 
     def check_definition(self, path: str, loaded: Loaded) -> Iterator[Finding]:
@@ -200,7 +229,7 @@ class Inspector:
         if loaded.subject is None:
             return self.judge.settle(loaded.file.problems, lambda finding: "", definition=path)
         case = Case(loaded.subject)
-        found = (finding for rule in in_scope(Scope.DEFINITION) for finding in rule.check(case))
+        found = definition_findings(loaded.subject)
         accepted, doubting = partial(content_digest, case), partial(self.doubt, case)
         return self.judge.settle(found, accepted, definition=path, doubting=doubting)
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 
 from callint.comparing.rounding import exceeds
 from callint.decoding.operating import operating_cells, operating_share
+from callint.decoding.ordering import distinct
 from callint.model import shown
 from callint.model.change import Flags, Numbers
 from callint.model.definition import Gradient, Monotonic, OffAllowed, States, Table
@@ -277,25 +279,45 @@ def not_monotonic(case: Case) -> Iterator[Finding]:
 
     Fix: correct the cell that breaks the order.
     """
-    for table in _shaped(case):
-        item = case.plan.table_items[table.name]
-        physical = case.new.of_item(case.new.physical, item)
-        valued = case.new.of_item(case.new.valued, item)
-        for monotonic in table.demands.monotonic:
-            steps = np.diff(physical.astype(np.float64), axis=1 if monotonic.along == "x" else 0)
-            near, far = _neighbours(valued, monotonic.along)
-            against = -steps if monotonic.rising else steps
-            with np.errstate(invalid="ignore"):
-                broken = near & far & ((against >= 0) if monotonic.strict else (against > 0))
-            for first, second in _pairs(case, table, monotonic.along, broken):
-                yield case.about_cell(
-                    "value/not-monotonic",
-                    second,
-                    _order_words(case, table, monotonic, first, second),
-                    "Correct the cell that breaks the order.",
-                    _pair_is_kept(case, table, monotonic.along, first, second),
-                    monotonic.along,
-                )
+    asked = [(table, monotonic) for table in _shaped(case) for monotonic in table.demands.monotonic]
+    for number, broken in sorted(_out_of_order(case, asked), key=itemgetter(0)):
+        table, monotonic = asked[number]
+        for first, second in _pairs(case, table, monotonic.along, broken):
+            yield case.about_cell(
+                "value/not-monotonic",
+                second,
+                _order_words(case, table, monotonic, first, second),
+                "Correct the cell that breaks the order.",
+                _pair_is_kept(case, table, monotonic.along, first, second),
+                monotonic.along,
+            )
+
+
+def _out_of_order(case: Case, asked: list[tuple[Table, Monotonic]]) -> Iterator[tuple[int, Flags]]:
+    """The tables that break a demanded order: the number of the demand, and which pairs of neighbours do.
+
+    Tables of one shape from which the same is demanded are looked at together.
+    """
+    alike: dict[tuple[object, ...], list[int]] = {}
+    items = [case.plan.table_items[table.name] for table, _ in asked]
+    for number, ((_, demand), item) in enumerate(zip(asked, items, strict=True)):
+        key = case.plan.shape(item), demand.along, demand.rising, demand.strict
+        alike.setdefault(key, []).append(number)
+    for numbers in alike.values():
+        demand = asked[numbers[0]][1]
+        rows, columns = case.plan.shape(items[numbers[0]])
+        first = case.plan.first[[items[number] for number in numbers]]
+        cells = first[:, None, None] + np.arange(rows * columns).reshape(rows, columns)
+        # Shape (tables, rows, columns) here, less one along the axis in what follows.
+        axis = 2 if demand.along == "x" else 1
+        valued = np.moveaxis(case.new.valued[cells], axis, 0)
+        steps = np.diff(case.new.physical[cells], axis=axis)
+        against = -steps if demand.rising else steps
+        with np.errstate(invalid="ignore"):
+            wrong = (against >= 0) if demand.strict else (against > 0)
+        broken = wrong & np.moveaxis(valued[:-1] & valued[1:], 0, axis)
+        for number in np.flatnonzero(broken.any(axis=(1, 2))).tolist():
+            yield numbers[number], broken[number]
 
 
 def _order_words(case: Case, table: Table, monotonic: Monotonic, first: int, second: int) -> str:
@@ -328,7 +350,7 @@ def off_in_operating_range(case: Case) -> Iterator[Finding]:
     Fix: set the cell back to a value. `allowed="nowhere"` forbids the code in every cell.
     """
     codes = np.flatnonzero(case.new.off)
-    for number in np.unique(case.plan.item[codes]).tolist():
+    for number in distinct(case.plan.item[codes]).tolist():
         table = case.plan.items[number]
         if isinstance(table, Table) and (off := table.demands.off) and off.allowed is not OffAllowed.ANYWHERE:
             forbidden = case.new.grid(table).off

@@ -8,9 +8,8 @@ from contextlib import suppress
 from pathlib import Path
 from weakref import finalize
 
-from git.cmd import safer_popen
-
 from callint.reading.tree import MAX_FILE
+from callint.versioning.program import start
 
 _MISSING = "its content is missing from the repository; fetch it first"
 #: The longest line before a content is an id of 64 digits, the type and the size.
@@ -52,14 +51,13 @@ class Blobs:
         if self._process is not None and self._process.poll() is not None:
             self.close()
         if self._process is None:
-            # On Windows the plain Popen would find a git.exe in a stranger's working tree.
-            self._process = safer_popen(
-                ["git", "cat-file", "--batch"],
-                cwd=self._folder,
-                env=self._environment,
+            # A pipe for its errors that nobody empties would stop git when it is full.
+            self._process = start(
+                ["cat-file", "--batch"],
+                self._folder,
+                self._environment,
                 stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.DEVNULL,  # a pipe that nobody empties would stop git when it is full
+                stderr=subprocess.DEVNULL,
             )
             self._end = finalize(self, _end, self._process)
         return self._process

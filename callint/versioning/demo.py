@@ -11,16 +11,17 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from callint.model.errors import InputError
 from callint.reading.resources import resource
 from callint.reading.tree import reason
-from callint.versioning.git import LOCAL_VARIABLES, Actor, Blob, IndexFile, Repo, open_repository
+from callint.versioning import git
 from callint.versioning.setup import ATTRIBUTES, IGNORED
 
-if TYPE_CHECKING:
-    from git import Commit
+try:
+    from git import Actor, Blob, Commit, IndexFile, Repo
+except ImportError:  # GitPython looks for the program when it is imported
+    raise InputError("git: the program is not found; install git 2.39 or newer") from None
 
 #: Inside ``.git``, so that it is no part of what the demo shows: the folder was made by callint demo.
 _MARK = "callint-demo"
@@ -43,7 +44,7 @@ class Step:
     start: str
 
 
-def write_demo(target: Path, set_up: Callable[[Repo], None]) -> bool:
+def write_demo(target: Path, set_up: Callable[[git.Repo], None]) -> bool:
     """Make the demo repository at ``target``; False where it is there already, and nothing is touched then.
 
     The repository is made beside the target and moved there when it is whole. ``set_up`` does in it what
@@ -82,7 +83,7 @@ def write_demo(target: Path, set_up: Callable[[Repo], None]) -> bool:
 @contextmanager
 def _own_repository() -> Iterator[None]:
     """Without the variables that point git to another repository, as a hook or a script may have set them."""
-    foreign = {name: value for name, value in os.environ.items() if name in LOCAL_VARIABLES}
+    foreign = {name: value for name, value in os.environ.items() if name in git.LOCAL_VARIABLES}
     for name in foreign:
         del os.environ[name]
     try:
@@ -91,15 +92,14 @@ def _own_repository() -> Iterator[None]:
         os.environ.update(foreign)
 
 
-def _commit_steps(folder: Path, set_up: Callable[[Repo], None]) -> None:
+def _commit_steps(folder: Path, set_up: Callable[[git.Repo], None]) -> None:
     """The whole history in a new repository, main checked out and set up.
 
     Commits are written through GitPython's own index: the user's hooks, signing and line-end settings
     have no part in it, so that every demo is the same to the byte.
     """
     folder.chmod(0o755)  # mkdtemp's own mode shuts out everybody else
-    Repo.init(folder, initial_branch=_MAIN).close()
-    repo = open_repository(folder)
+    repo = Repo.init(folder, initial_branch=_MAIN)
     try:
         with repo.config_writer() as config:
             config.set_value("core", "autocrlf", "false")
@@ -107,7 +107,7 @@ def _commit_steps(folder: Path, set_up: Callable[[Repo], None]) -> None:
         for step in steps():
             if step.branch == _MAIN:
                 shutil.copytree(step.folder, folder, dirs_exist_ok=True, copy_function=shutil.copyfile)
-                set_up(repo)
+                set_up(git.open_repository(folder))
                 repo.index.add([*_files(step), ATTRIBUTES, IGNORED])
                 commit = _commit(repo.index, step)
             else:

@@ -1,6 +1,6 @@
 """Git, as flat functions: every oddity of git that callint depends on is explained here.
 
-Commands go through GitPython, which starts the git program without a shell; contents come from ``blobs``.
+Commands go through ``program``, which starts git without a shell; contents come from ``blobs``.
 The ``GIT_*`` variables that a hook inherits are left as they are: ``GIT_INDEX_FILE`` names the index that
 is about to be committed, which for ``git commit PATH`` is not the repository's own, and it is that index
 which must be judged.
@@ -21,17 +21,8 @@ from pathlib import Path, PurePosixPath
 from callint.model.errors import InputError
 from callint.reading.pointers import AbsentError, pointer
 from callint.reading.tree import POLICY, read_as_stored
-
-try:
-    from git import Actor as Actor
-    from git import Blob as Blob
-    from git import Git, GitCommandError, InvalidGitRepositoryError, NoSuchPathError
-    from git import IndexFile as IndexFile
-    from git import Repo as _Repo
-except ImportError:  # GitPython looks for the program when it is imported
-    raise InputError("git: the program is not found; install git 2.39 or newer") from None
-
 from callint.versioning.blobs import Blobs
+from callint.versioning.program import GitError, output
 
 #: What points git to one repository, as ``git rev-parse --local-env-vars`` lists it. Hooks inherit some of
 #: these; a command that works on another repository must drop them.
@@ -69,13 +60,26 @@ _EMPTY_BLOBS = {
 }
 
 
-class Repo(_Repo):
-    """A repository, and the process that reads its contents."""
+@dataclass(frozen=True)
+class Repo:
+    """A repository, and the process that reads its contents.
+
+    ``git_dir`` is git's own folder for one working tree, ``common_dir`` the one that all working trees share.
+    A bare repository has no ``working_tree_dir``.
+    """
+
+    git_dir: Path
+    common_dir: Path
+    working_tree_dir: Path | None
+
+    @property
+    def working_dir(self) -> Path:
+        """Where its commands run: the top of the working tree, or git's own folder where there is none."""
+        return self.working_tree_dir or self.git_dir
 
     @cached_property
     def blobs(self) -> Blobs:
-        """GitPython's own reader knows ids of SHA-1 only."""
-        return Blobs(Path(self.working_dir), {**os.environ, **self.git.environment()})
+        return Blobs(self.working_dir, _OFFLINE)
 
     @cached_property
     def lfs_objects(self) -> Path:
@@ -88,12 +92,12 @@ class Repo(_Repo):
             storage = _run(self, "config", "-z", "--get", "lfs.storage").rstrip("\0")
         except InputError:
             storage = ""
-        return Path(str(self.common_dir)) / (storage or "lfs") / "objects"
+        return self.common_dir / (storage or "lfs") / "objects"
 
     def close(self) -> None:
+        """End the process that reads contents; the next read starts another one."""
         if "blobs" in self.__dict__:
             self.blobs.close()
-        super().close()
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,38 +114,61 @@ def open_repository(start: Path, bare: bool = False) -> Repo:
 
     ``bare`` says that it need not have one.
     """
+    # GIT_DIR, where a hook sets it, names the repository; otherwise it is searched from the folder up.
+    folder = Path.cwd() if "GIT_DIR" in os.environ else start
+    questions = ["--absolute-git-dir", "--git-common-dir"]
     try:
-        # GIT_DIR, where a hook sets it, names the repository; otherwise it is searched from the folder up.
-        path = None if "GIT_DIR" in os.environ else start
-        repo = Repo(path, search_parent_directories=True)
-    except (InvalidGitRepositoryError, NoSuchPathError):
+        try:
+            git_dir, common_dir, top = _places(folder, [*questions, "--show-toplevel"])
+        except GitError as error:
+            if "work tree" not in error.said:
+                raise
+            git_dir, common_dir = _places(folder, questions)
+            top = None
+    except GitError as error:
+        if "not a git repository" in error.said:
+            raise InputError(f"{start}: this is no git repository; call callint inside one") from None
+        if "dubious ownership" in error.said:
+            # The last line is git's own advice, with the folder as git wants to have it named.
+            advice = f"if you trust them, {error.reason}"
+            raise InputError(f"{start}: the repository is somebody else's; {advice}") from None
+        raise InputError(f"{start}: git cannot open it: {error.reason}; correct that first") from None
+    except OSError:
         raise InputError(f"{start}: this is no git repository; call callint inside one") from None
-    if repo.working_tree_dir is None and not bare:
+    if top is None and not bare:
         raise InputError(f"{start}: a bare repository has no index; call callint in a working tree")
-    repo.git.update_environment(**_OFFLINE)
-    return repo
+    return Repo(git_dir, common_dir, top)
+
+
+def _places(folder: Path, questions: list[str]) -> list[Path]:
+    """What ``git rev-parse`` answers to each question, as seen from a folder."""
+    words = ["rev-parse", "--path-format=absolute"]
+    answers = os.fsdecode(output([*words, *questions], folder, _OFFLINE)).removesuffix("\n").split("\n")
+    if len(answers) != len(questions):  # a folder's name may hold a line break
+        answers = [
+            os.fsdecode(output([*words, one], folder, _OFFLINE)).removesuffix("\n") for one in questions
+        ]
+    return [Path(answer) for answer in answers]
 
 
 def top_level(repo: Repo) -> Path:
     """The folder that holds the working tree."""
-    return Path(str(repo.working_tree_dir)).resolve()
+    return repo.working_dir.resolve()
 
 
 def common_folder(repo: Repo) -> Path:
     """Git's own folder, which all working trees of a repository share."""
-    return Path(str(repo.common_dir)).resolve()
+    return repo.common_dir.resolve()
 
 
 def _run(repo: Repo, *arguments: str) -> str:
     """The output of a git command with NUL-separated fields, names decoded without loss."""
     try:
         # fsmonitor names a program in the repository's config; a stranger's repository must not start it.
-        words = ["git", "-c", "core.fsmonitor=false", *arguments]
-        output = repo.git.execute(words, stdout_as_string=False, strip_newline_in_stdout=False)
-    except GitCommandError as error:
-        reason = str(error.stderr).strip().strip("'").splitlines()
-        raise InputError(f"git {arguments[0]}: {reason[-1] if reason else 'failed'}") from None
-    return os.fsdecode(bytes(output))
+        words = ["-c", "core.fsmonitor=false", *arguments]
+        return os.fsdecode(output(words, repo.working_dir, _OFFLINE))
+    except GitError as error:
+        raise InputError(f"git {arguments[0]}: {error.reason}") from None
 
 
 def index_entries(repo: Repo, stage: int | None = None) -> dict[str, Entry]:
@@ -216,8 +243,9 @@ class StoredTree:
 class IndexTree(StoredTree):
     """The files as they stand in the index."""
 
-    def __init__(self, repo: Repo, folder: str = "") -> None:
-        super().__init__(repo, index_entries(repo), folder)
+    def __init__(self, repo: Repo, folder: str = "", entries: Mapping[str, Entry] | None = None) -> None:
+        """``entries`` are those of the index, where they are known already."""
+        super().__init__(repo, index_entries(repo) if entries is None else entries, folder)
 
 
 class StageTree(StoredTree):
@@ -368,24 +396,21 @@ def commits_between(repo: Repo, old: str, new: str) -> list[Commit]:
         "--format=%H%x09%P%x09%s",
         "--no-show-signature",
     )
-    output = _run(repo, *words, f"{commit_id(repo, old)}..{commit_id(repo, new)}", "--")
+    printed = _run(repo, *words, f"{commit_id(repo, old)}..{commit_id(repo, new)}", "--")
     commits = []
-    for record in output.split("\0"):
+    for record in printed.split("\0"):
         if record:
             id_, parents, subject = record.split("\t", 2)
             commits.append(Commit(id_, parents.split(" ")[0] or None, subject))
     return commits
 
 
-def policy_folder(repo: Repo, start: Path, entries: Mapping[str, Entry] | None = None) -> str:
+def policy_folder(repo: Repo, start: Path, entries: Mapping[str, Entry], where: str = "that revision") -> str:
     """The nearest folder from ``start`` up to the top whose policy is stored, from the top.
 
-    ``entries`` are the files to look through; those of the index where absent.
-
-    InputError where there is none.
+    ``entries`` are the files to look through, and ``where`` says whose they are. InputError where there is
+    none.
     """
-    where = "the index" if entries is None else "that revision"
-    entries = index_entries(repo) if entries is None else entries
     if repo.working_tree_dir is None:
         if POLICY in entries:
             return ""
@@ -422,14 +447,12 @@ def present_author(folder: Path) -> Person:
 
     ``git commit --author`` tells its hooks by the environment. InputError where git knows nobody.
     """
-    runner = Git(folder)
-    runner.update_environment(**_OFFLINE)
     try:
-        output = runner.execute(["git", "var", "GIT_AUTHOR_IDENT"], stdout_as_string=False)
-    except GitCommandError:
-        output = b""
+        identity = os.fsdecode(output(["var", "GIT_AUTHOR_IDENT"], folder, _OFFLINE))
+    except GitError:
+        identity = ""
     # The time and zone that stand behind are no part of a person.
-    found = re.fullmatch(r"(.*?) ?<([^<>]*)> \d+ [+-]\d+", os.fsdecode(bytes(output)).strip())
+    found = re.fullmatch(r"(.*?) ?<([^<>]*)> \d+ [+-]\d+", identity.strip())
     if not found or not found[1].strip():
         raise InputError("git: it does not know who you are; set user.name and user.email with git config")
     return Person(found[1].strip(), found[2].strip())
@@ -439,8 +462,8 @@ def mapped(repo: Repo, person: Person) -> Person:
     """A person as ``.mailmap`` has them, which the log goes by too."""
     if not person.email:
         return person  # git maps no contact without an e-mail
-    output = _run(repo, "check-mailmap", "--", f"{person.name} <{person.email}>").strip()
-    name, _, email = output.removesuffix(">").rpartition("<")
+    printed = _run(repo, "check-mailmap", "--", f"{person.name} <{person.email}>").strip()
+    name, _, email = printed.removesuffix(">").rpartition("<")
     return Person(name.strip(), email)
 
 
@@ -449,7 +472,7 @@ def heads(repo: Repo) -> list[str]:
     if not is_revision(repo, "HEAD"):
         return []
     # A merge of many branches lists all of them; the name alone would give the first.
-    merging = Path(str(repo.git_dir)) / "MERGE_HEAD"
+    merging = repo.git_dir / "MERGE_HEAD"
     others = merging.read_text("ascii", "replace").split() if merging.is_file() else []
     return list(dict.fromkeys([commit_id(repo, "HEAD"), *others]))
 
@@ -457,7 +480,7 @@ def heads(repo: Repo) -> list[str]:
 def is_settling(repo: Repo) -> bool:
     """Whether the next commit ends a merge, a cherry-pick, a revert or a step of a rebase."""
     states = ("MERGE_HEAD", "CHERRY_PICK_HEAD", "REVERT_HEAD", "REBASE_HEAD")
-    return any((Path(str(repo.git_dir)) / state).is_file() for state in states)
+    return any((repo.git_dir / state).is_file() for state in states)
 
 
 # The log
@@ -545,12 +568,12 @@ def log(repo: Repo, *revisions: str) -> list[LoggedCommit]:
     )
     starts = [commit_id(repo, revision) for revision in revisions]
     try:
-        output = _run(repo, *words, "-M", *starts, "--")
+        printed = _run(repo, *words, "-M", *starts, "--")
     except InputError:
         # To tell how alike two files are git reads them, and gives up where one is missing, as in a
         # partial clone. Renames without an edit show in the ids alone.
-        output = _run(repo, *words, "-M100%", *starts, "--")
-    fields = output.split("\0")
+        printed = _run(repo, *words, "-M100%", *starts, "--")
+    fields = printed.split("\0")
     commits = []
     at = 0
     while at + 6 <= len(fields):
@@ -575,7 +598,7 @@ def shallow_commits(repo: Repo) -> frozenset[str]:
     if _run(repo, "rev-parse", "--is-shallow-repository").strip() != "true":
         return frozenset()
     # No command lists them; the file is part of git's documented layout of a repository.
-    return frozenset((Path(str(repo.common_dir)) / "shallow").read_text("ascii").split())
+    return frozenset((repo.common_dir / "shallow").read_text("ascii").split())
 
 
 def staged_source(repo: Repo, path: str) -> str | None:
@@ -619,7 +642,7 @@ def hooks_folder(repo: Repo) -> tuple[Path, bool]:
     Such a folder is shared by other repositories.
     """
     # A relative core.hooksPath counts from where hooks run, which is the top.
-    folder = Path(str(repo.working_tree_dir)) / _run(repo, "rev-parse", "--git-path", "hooks").rstrip("\n")
+    folder = repo.working_dir / _run(repo, "rev-parse", "--git-path", "hooks").rstrip("\n")
     try:
         words = ("config", "--show-scope", "--null", "--get", "core.hooksPath")
         scope, value, _ = _run(repo, *words).split("\0")

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import cached_property
-from pathlib import Path
 
 import numpy as np
 
@@ -148,7 +147,7 @@ class _State:
     def author(self) -> git.Person:
         """Whoever has done what is not committed yet."""
         try:
-            return git.mapped(self.repo, git.present_author(Path(self.repo.working_dir)))
+            return git.mapped(self.repo, git.present_author(self.repo.working_dir))
         except InputError:
             remedy = "Set user.name and user.email with git config."
             raise _UnknownError("git does not know who you are", remedy) from None

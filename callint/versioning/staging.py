@@ -57,11 +57,12 @@ def staged(start: Path, policy_path: str | None = None) -> Staged:
     ``policy_path`` names the policy, from that folder, where it is not the nearest one.
     """
     repo = git.open_repository(start)
+    entries = git.index_entries(repo)
     if policy_path is None:
-        folder, name = git.policy_folder(repo, start), POLICY
+        folder, name = git.policy_folder(repo, start, entries, "the index"), POLICY
     else:
         folder, name = posixpath.split(git.from_top(repo, start, Path(policy_path).as_posix()))
-    tree = git.IndexTree(repo, folder)
+    tree = git.IndexTree(repo, folder, entries)
     try:
         policy = read_policy(tree.read(name), name)
     except OSError as error:

@@ -7,11 +7,12 @@ import os
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from callint.reading import tree
-from callint.versioning import blobs
+from callint.versioning import blobs, program
 from callint.versioning.blobs import Blobs
 from tests.building import u16
 from tests.running import (
@@ -55,11 +56,11 @@ def started(monkeypatch: pytest.MonkeyPatch) -> list[subprocess.Popen[bytes]]:
     """Every process that is started to read with."""
     found: list[subprocess.Popen[bytes]] = []
 
-    def start(*arguments: object, **more: object) -> subprocess.Popen[bytes]:
-        found.append(subprocess.Popen(*arguments, **more))  # type: ignore[call-overload]
+    def start(*arguments: Any, **more: Any) -> subprocess.Popen[bytes]:
+        found.append(program.start(*arguments, **more))
         return found[-1]
 
-    monkeypatch.setattr(blobs, "safer_popen", start)
+    monkeypatch.setattr(blobs, "start", start)
     return found
 
 

@@ -639,3 +639,21 @@ def test_a_cell_that_was_never_staged_is_not_named(scratch: Scratch) -> None:
     result = scratch.staged()
     assert "fuel at 1600 rpm, 40 mg" in result.stdout
     assert "3200 rpm" not in result.stdout
+
+
+@posix
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() != 0, reason="only the superuser gives away")
+def test_a_repository_of_somebody_else_is_not_opened(scratch: Scratch) -> None:
+    os.chown(scratch.root, 12345, 12345)
+    error = scratch.staged().error
+    assert "the repository is somebody else's; if you trust them, git config --global --add" in error
+    assert error.endswith(f"safe.directory {scratch.root}")
+
+
+def test_a_folder_whose_name_has_a_line_break_is_a_repository_too(tmp_path: Path) -> None:
+    try:
+        scratch = make_repository_yard(tmp_path / "two\nlines", heron=GOOD)
+    except OSError:
+        pytest.skip("no such names here")
+    scratch.stage(HERON, BAD)
+    assert found(scratch) == slip_in(HERON)

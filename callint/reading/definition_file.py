@@ -1,0 +1,53 @@
+"""A definition file and what is in it, read once for good: what was read before comes from the cache."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+
+from callint.model.definition import Definition
+from callint.model.finding import Finding
+from callint.reading import cache
+from callint.reading.packing import UnknownFormError, pack, unpack
+
+#: The kind of entry in the cache.
+_KIND = "definition file"
+
+
+@dataclass(frozen=True, slots=True)
+class DefinitionFile:
+    """What a file holds: as much of a definition as it gives, and everything wrong with its form.
+
+    ``definition`` is None where the file is no definition at all.
+    """
+
+    path: str
+    definition: Definition | None
+    problems: tuple[Finding, ...]
+
+
+def open_definition(data: bytes, path: str) -> DefinitionFile:
+    """What ``reading.definition.read_definition`` makes of a file, from the cache where it is there."""
+    digest = hashlib.sha256(data)
+    parts = digest.digest(), path.encode("utf-8", "surrogateescape")
+    kept = cache.load(_KIND, *parts)
+    file = None if kept is None else _unpacked(kept, path, digest.hexdigest())
+    if file is None:
+        from callint.reading.definition import read_definition  # XML is slow to import
+
+        file = read_definition(data, path)
+        cache.store(lambda: pack((file.definition, *file.problems)), _KIND, *parts)
+    return file
+
+
+def _unpacked(kept: bytes, path: str, digest: str) -> DefinitionFile | None:
+    """The file that an entry holds, or None where it is not that of the file with the digest."""
+    try:
+        definition, *problems = unpack(kept)
+    except (UnknownFormError, ValueError):
+        return None
+    if not all(isinstance(problem, Finding) for problem in problems):
+        return None
+    if definition is not None and not (isinstance(definition, Definition) and definition.digest == digest):
+        return None
+    return DefinitionFile(path, definition, tuple(problems))
