@@ -92,7 +92,7 @@ def test_the_wheel_says_its_version_licence_python_and_command(wheel: Path) -> N
     assert (metadata["Name"], metadata["Version"]) == ("callint", __version__)
     assert metadata["License-Expression"] == "MIT"
     assert metadata["Requires-Python"] == ">=3.11"
-    assert "callint = callint.__main__:main" in commands
+    assert "callint = callint.__main__:program" in commands
 
 
 def test_the_demo_runs_from_the_wheel_alone(installed: Path, tmp_path: Path) -> None:
