@@ -57,7 +57,7 @@ def test_image_and_base_each_follow_their_own_tables(yard: Yard) -> None:
     # The base is at another place of the table, whose cells have other weights there.
     assert not any("old" in cell for one in found["tables"] for cell in one["cells"])
     text = yard.call("show", BOAT, "fan", "--at", "volts=2.5")
-    assert "intake_curve makes that temp 55.0 °C; base 50.0 °C (+5.0, +10.0 %)." in text.flat
+    assert "intake_curve makes that temp 55.0 °C; base 50.0 °C (+5.0)." in text.flat
     assert "boost" not in text.stdout
     assert not too_wide(text.stdout) and not steering(text.stdout)
 
