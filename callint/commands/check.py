@@ -151,7 +151,7 @@ def _works(
 def _range_work(between: str, each: bool) -> Iterator[_Work]:
     from callint.versioning import ranges
 
-    old, new = ranges.parse_range(between)
+    old, new = ranges.parse_range(between, Path.cwd())
     spans = ranges.each_commit(Path.cwd(), old, new) if each else [ranges.between(Path.cwd(), old, new)]
     yield from map(_span_work, spans)
 

@@ -56,7 +56,11 @@ def review_of_range(words: tuple[str, ...], wish: Wish) -> tuple[Review, Workpla
     title = f"{count(len(images), 'image')}, {words[0]}..{words[1]}"
     title = images[0].path if len(images) == 1 else title
     report = replace(report, known=known)
-    return Review(title, words[0], words[1], tuple(images), report, commit, day.shown), workplace
+    course = ranges.course(Path.cwd(), words[0], words[1])
+    review = Review(
+        title, words[0], words[1], tuple(images), report, commit, day.shown, course, tuple(words[2:])
+    )
+    return review, workplace
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ import hashlib
 import json
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -20,11 +20,15 @@ from callint.reporting.grids import breakpoint_texts
 from callint.reporting.log_text import log_sentences
 from callint.reporting.review_findings import finding_entries, told_with_state
 from callint.reporting.review_tables import UNTOLD, ReviewTables, printed_unit, signal_title
-from callint.reporting.review_words import CAUTIONS, sentences, verdict
+from callint.reporting.review_words import CAUTIONS, parting_words, sentences, verdict
 from callint.reporting.reviewed import Review, Reviewed
 from callint.rules.case import Case
 from callint.rules.catalogue import RULES
 from callint.rules.image import as_text
+
+if TYPE_CHECKING:  # git is slow to import, and two files need none of it
+    from callint.versioning.git import LoggedCommit
+    from callint.versioning.ranges import Course
 
 #: Of stretches of bytes so many are listed.
 _MOST_RUNS = 20
@@ -45,7 +49,8 @@ def review_document(review: Review) -> dict[str, Any]:
             "date": None if review.day is None else review.day.isoformat(),
             "old": review.old,
             "new": review.new,
-            "commit": _commit(review),
+            "commit": None if review.commit is None else _commit(review.commit),
+            **({} if review.course is None else _course(review.course, review)),
             "cautions": list(CAUTIONS),
             "verdict": verdict(review, findings),
             "counts": _counts(findings),
@@ -86,10 +91,21 @@ def _cleaned_list(values: list[Any]) -> list[Any]:
     return list(map(_cleaned, values))
 
 
-def _commit(review: Review) -> dict[str, str] | None:
-    commit = review.commit
-    if commit is None:
-        return None
+def _course(course: Course, review: Review) -> dict[str, Any]:
+    """How two revisions lie to each other."""
+    parted = None
+    if course.lacking:
+        words = parting_words(course, review.old, review.new)
+        fields = {"commits": course.lacking, "base": course.base, "text": words}
+        parted = _without_absent(fields)
+    return {
+        "parted": parted,
+        "commits": [_commit(commit) for commit in course.commits],
+        "more_commits": course.more or None,
+    }
+
+
+def _commit(commit: LoggedCommit) -> dict[str, str]:
     day = commit.authored
     fields = {"id": commit.id, "author": commit.author, "subject": commit.subject}
     return fields if day is None else {**fields, "date": day.date().isoformat()}

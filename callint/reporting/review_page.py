@@ -126,7 +126,11 @@ def _first_screen(document: Json) -> Iterator[str]:
     yield _element("p", " · ".join(word for word in words if word), "kind")
     yield _element("h1", document["title"])
     yield _between(document)
-    if commit := document.get("commit"):
+    if parted := document.get("parted"):
+        yield _element("p", f"{parted['text']}.", "trouble")
+    if len(document.get("commits", [])) > 1:
+        yield from _commits(document)
+    elif commit := document.get("commit"):
         yield _commit(commit)
     yield f'<p class="verdict {worst}">{escape(document["verdict"])}</p>'
     yield '<ul class="counts">'
@@ -166,6 +170,13 @@ def _commit(commit: Json) -> str:
     words = [commit.get("author", ""), commit.get("date", ""), subject]
     text = ", ".join(word for word in words if word)
     return f'<p class="commit">{_element("code", commit["id"][:10])} {escape(text)}</p>'
+
+
+def _commits(document: Json) -> Iterator[str]:
+    """All commits of a range, the newest first."""
+    yield from map(_commit, document["commits"])
+    if more := document.get("more_commits"):
+        yield _element("p", f"and {more:,} more", "commit")
 
 
 def _count(kind: str, amount: int, word: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from callint.model import shown
 from callint.model.change import ChangeSet, Run
@@ -12,6 +12,9 @@ from callint.model.definition import Purpose
 from callint.model.finding import Finding, Severity
 from callint.reporting.review_tables import group_title
 from callint.reporting.reviewed import Review, State
+
+if TYPE_CHECKING:  # git is slow to import, and two files need none of it
+    from callint.versioning.ranges import Course
 
 #: What a reader must know before anything else.
 CAUTIONS = (
@@ -27,7 +30,11 @@ _NO_APPROVAL = "That is no approval."
 
 def verdict(review: Review, findings: Sequence[tuple[Finding, bool]]) -> str:
     """Whether there is something to worry about; each finding with whether OLD has it too."""
-    sentences = [_found(findings)]
+    course = review.course
+    sentences = []
+    if course is not None and course.lacking:
+        sentences.append(f"{parting_words(course, review.old, review.new)}.")
+    sentences.append(_found(findings))
     if unread := sum(one.state is State.UNREADABLE for one in review.images):
         sentences.append(f"{shown.count(unread, 'image')} could not be compared.")
     changes = [one.case.changes for one in review.images if one.case is not None]
@@ -38,6 +45,18 @@ def verdict(review: Review, findings: Sequence[tuple[Finding, bool]]) -> str:
     if not any(finding.severity is not Severity.NOTE and not finding.waived for finding, _ in findings):
         sentences.append(_NO_APPROVAL)
     return " ".join(sentences)
+
+
+def parting_words(course: Course, old: str, new: str) -> str:
+    """That the old revision went on by itself, or that the new one is the older: then it looks undone."""
+    commits = shown.count(course.lacking, "commit")
+    words = f"{old} has {commits} that {new} lacks; what {_verb(course.lacking, 'it', 'they')} changed"
+    words += " appears undone here"
+    if course.is_backward:
+        return f"{words}, as {new} is the older of the two"
+    if course.base is None:
+        return f"{words}, and they have no commit in common"
+    return f"{words}; git merge-base gives {course.base}: compare with that to see {new} alone"
 
 
 def _found(findings: Sequence[tuple[Finding, bool]]) -> str:

@@ -13,6 +13,7 @@ from callint.rules.inspection import Report
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
     from callint.versioning.git import LoggedCommit
+    from callint.versioning.ranges import Course
 
 
 class State(StrEnum):
@@ -49,7 +50,8 @@ class Review:
     """Images by path, and the findings on their new contents.
 
     ``report`` has the findings that OLD has not; ``report.known`` are those that it has too. ``day`` is the
-    one for which waivers were judged, None where none of them ends.
+    one for which waivers were judged, None where none of them ends. Of two revisions ``course`` says how
+    they lie to each other, and ``paths`` to what the review is confined.
     """
 
     title: str
@@ -59,3 +61,5 @@ class Review:
     report: Report
     commit: LoggedCommit | None = None
     day: date | None = None
+    course: Course | None = None
+    paths: tuple[str, ...] = ()

@@ -616,6 +616,85 @@ def test_a_bare_repository_has_its_reviews_too(scratch: Scratch, tmp_path: Path)
     assert there == here
 
 
+@pytest.fixture
+def forked(tmp_path: Path) -> Scratch:
+    """A branch with two commits, which left main before main's last one."""
+    scratch = make_repository_yard(tmp_path / "forked", heron=GOOD, owl=GOOD)
+    scratch.must("branch", "-M", "main")
+    scratch.must("switch", "--quiet", "--create", "idle")
+    for smoke in (605, 610):
+        scratch.write(HERON, edited(GOOD, {SMOKE: u16(smoke)}))
+        scratch.commit(f"Smoke {smoke}")
+    scratch.must("switch", "--quiet", "main")
+    scratch.write("boats/owl.bin", edited(GOOD, {SMOKE: u16(610)}))
+    scratch.commit("The owl's own")
+    return scratch
+
+
+def test_that_the_old_revision_went_on_by_itself_is_said_first(forked: Scratch) -> None:
+    base = forked.must("rev-parse", "--short=10", "main~1").strip()
+    told = "main has 1 commit that idle lacks; what it changed appears undone here; "
+    told += f"git merge-base gives {base}: compare with that to see idle alone"
+    document = reviewed(forked, "--range", "main..idle")
+    assert document["parted"] == {"commits": 1, "base": base, "text": told}
+    assert document["verdict"].startswith(f"{told}. ")
+    page = page_of(forked, "--range", "main..idle")
+    assert 0 < page.index(f">{told}.<") < page.index('class="verdict')
+
+
+@pytest.mark.parametrize("words", [("--range", "main...idle"), ("main...idle",)])
+def test_three_dots_show_the_branch_alone(forked: Scratch, words: tuple[str, ...]) -> None:
+    document = reviewed(forked, *words)
+    assert [image["path"] for image in document["images"]] == [HERON]
+    assert document["old"] == forked.must("rev-parse", "--short=10", "main~1").strip()
+    assert "parted" not in document
+
+
+def test_three_dots_are_the_same_for_diff_and_check(forked: Scratch) -> None:
+    assert "owl" in forked.call("diff", "main..idle").stdout
+    assert "owl" not in forked.call("diff", "main...idle").stdout
+    ranges = ("main...idle", "main~1..idle")
+    one, other = (forked.call("check", "--range", words, "--format", "json").data for words in ranges)
+    assert one == other
+
+
+def test_going_back_is_said_too(forked: Scratch) -> None:
+    told = (
+        "idle has 2 commits that idle~2 lacks; what they changed appears undone here, as idle~2 is the older"
+    )
+    assert reviewed(forked, "idle..idle~2")["verdict"].startswith(told)
+
+
+def test_revisions_without_a_common_commit_say_so(forked: Scratch) -> None:
+    tree = forked.must("rev-parse", "idle^{tree}").strip()
+    forked.must("tag", "alone", forked.must("commit-tree", "-m", "Alone", tree).strip())
+    document = reviewed(forked, "main", "alone")
+    assert "base" not in document["parted"]
+    assert document["parted"]["text"].endswith("and they have no commit in common")
+    error = forked.call("review", "main...alone", "--output", "page.html").error
+    assert "main...alone: they have no commit in common" in error
+
+
+def test_all_commits_of_a_range_are_listed(forked: Scratch) -> None:
+    document = reviewed(forked, "main..idle")
+    ids = forked.must("rev-list", "main..idle").split()
+    assert [commit["id"] for commit in document["commits"]] == ids and len(ids) == 2
+    assert [commit["subject"] for commit in document["commits"]] == ["Smoke 610", "Smoke 605"]
+    page = page_of(forked, "main..idle").partition('class="verdict')[0]
+    for commit in document["commits"]:
+        assert f"<code>{commit['id'][:10]}</code>" in page and f"“{commit['subject']}”" in page
+    assert page.count("Ada Quay") == 2
+
+
+def test_of_very_many_commits_the_last_twenty_are_listed(forked: Scratch) -> None:
+    for number in range(22):
+        forked.must("commit", "--quiet", "--allow-empty", "--message", f"Empty {number}")
+    document = reviewed(forked, "main~22..main")
+    assert len(document["commits"]) == 20 and document["more_commits"] == 2
+    assert document["commits"][0]["subject"] == "Empty 21"
+    assert ">and 2 more<" in page_of(forked, "main~22..main")
+
+
 # Driving logs
 
 
