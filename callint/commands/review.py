@@ -55,6 +55,8 @@ def command(
     words = spelled_out(words)
     if len(words) < 2:
         raise click.UsageError("OLD and NEW are needed: two images, or two revisions.")
+    if output == "-":
+        raise InputError("--output -: a review goes into a file; name one, such as review.html")
     if opens and form != "html":
         raise click.UsageError("--open goes with a page, not with JSON.")
     wish = Wish(definition, None if day is None else _day(day), log)

@@ -19,6 +19,7 @@ from callint.model.finding import Finding, Severity
 from callint.reporting.grids import breakpoint_texts
 from callint.reporting.log_text import log_sentences
 from callint.reporting.review_findings import finding_entries, told_with_state
+from callint.reporting.review_sides import held_alone, uncompared
 from callint.reporting.review_tables import UNTOLD, ReviewTables, printed_unit, signal_title
 from callint.reporting.review_words import CAUTIONS, parting_words, sentences, verdict
 from callint.reporting.reviewed import Review, Reviewed
@@ -49,6 +50,7 @@ def review_document(review: Review) -> dict[str, Any]:
             "date": None if review.day is None else review.day.isoformat(),
             "old": review.old,
             "new": review.new,
+            "paths": list(review.paths) or None,
             "commit": None if review.commit is None else _commit(review.commit),
             **({} if review.course is None else _course(review.course, review)),
             "cautions": list(CAUTIONS),
@@ -154,6 +156,9 @@ def _image(number: int, one: Reviewed, grave: dict[str, int]) -> dict[str, Any]:
         "state": one.state.value,
         "trouble": one.trouble or None,
         "renamed": one.renamed or None,
+        "sha256": {
+            key: digits for key, digits in (("old", one.sha256.old), ("new", one.sha256.new)) if digits
+        },
         "software": [],
         "checksums": [],
         "sentences": [],
@@ -175,9 +180,10 @@ def _content(one: Reviewed, case: Case, grave: dict[str, int]) -> dict[str, Any]
         "definition": case.file.path,
         "title": definition.title or definition.name,
         "software": list(_software(case)),
-        "bytes": None if case.base is None else _bytes(changes),
+        "bytes": None if case.base is None else _bytes(case),
         "checksums": [_checksum(checksum, case) for checksum in definition.memory.checksums],
-        "sentences": list(sentences(changes, tables)),
+        "sentences": list(sentences(case, tables)),
+        "uncompared": uncompared(case) or None,
         "texts": texts,
         "axes": list(_axes(case)),
         "log": None if one.logged is None else list(log_sentences(one.logged)),
@@ -224,7 +230,8 @@ def _printable(content: bytes) -> str:
     return words[1:-1] if words.startswith('"') else words
 
 
-def _bytes(changes: ChangeSet) -> dict[str, Any]:
+def _bytes(case: Case) -> dict[str, Any]:
+    changes = case.changes
     loose = changes.unexplained
     fields: dict[str, Any] = {
         "changed": changes.bytes,
@@ -232,7 +239,8 @@ def _bytes(changes: ChangeSet) -> dict[str, Any]:
         "runs": _runs(loose),
         "more": max(len(loose) - _MOST_RUNS, 0),
     }
-    return {**fields, "missing": _runs(changes.missing)} if changes.missing else fields
+    old, new = held_alone(case)
+    return fields | {key: _runs(found) for key, found in (("only_old", old), ("only_new", new)) if found}
 
 
 def _runs(runs: Sequence[Run]) -> list[dict[str, Any]]:

@@ -7,6 +7,7 @@ import re
 import struct
 import webbrowser
 from datetime import date, timedelta
+from hashlib import sha256
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -534,7 +535,47 @@ def test_a_range_may_be_confined_to_paths(scratch: Scratch) -> None:
     document = reviewed(scratch, "first", "HEAD", HERON)
     assert [image["path"] for image in document["images"]] == [HERON]
     assert document["title"] == HERON
+    assert document["paths"] == [HERON]
+    assert f"Only images below {HERON}.</p>" in page_of(scratch, "first", "HEAD", HERON)
+    several = reviewed(scratch, "first", "HEAD", "boats/skua-2.bin", HERON)
+    assert several["title"] == f"2 images below boats/skua-2.bin and {HERON}, first..HEAD"
+    same = reviewed(scratch, "first", "HEAD", "boats/owl.bin")
+    assert "Nothing changed below boats/owl.bin." in same["verdict"]
+    assert "paths" not in reviewed(scratch, "first", "HEAD")
     assert {one.get("image") for one in document["findings"]} <= {0}
+
+
+def test_a_path_without_an_image_is_refused(scratch: Scratch) -> None:
+    for path in ("boats/herno.bin", "defs", "boats/heron"):
+        result = scratch.call("review", "first", "HEAD", HERON, path, "--output", "page.html")
+        assert f"first..HEAD: no image below {path}; paths begin at the top" in result.error
+        assert not (scratch.root / "page.html").exists()
+    # A removed image lies in the old revision alone.
+    assert reviewed(scratch, "first", "HEAD", "boats/gull.bin")["images"][0]["state"] == "removed"
+    assert len(reviewed(scratch, "first", "HEAD", "boats/*.bin")["images"]) == 5
+
+
+def test_that_a_rename_is_git_s_guess_is_in_title_and_verdict(scratch: Scratch) -> None:
+    told = "boats/skua.bin → boats/skua-2.bin"
+    document = reviewed(scratch, "first", "HEAD", "boats/skua-2.bin")
+    assert document["title"] == f"{told}, taken for renamed by git"
+    whole = reviewed(scratch, "first", "HEAD")["verdict"]
+    assert f"1 image was removed. {told} is taken for renamed by git." in whole
+    (scratch.root / "boats/owl.bin").rename(scratch.root / "boats/owl-2.bin")
+    scratch.commit("Another")
+    assert "2 images are taken for renamed by git." in reviewed(scratch, "first", "HEAD")["verdict"]
+
+
+def test_the_contents_are_pinned_down(scratch: Scratch) -> None:
+    images = {image["path"]: image for image in reviewed(scratch, "first", "HEAD")["images"]}
+    now = sha256((scratch.root / HERON).read_bytes()).hexdigest()
+    assert images[HERON]["sha256"] == {"old": sha256(GOOD).hexdigest(), "new": now}
+    assert set(images["boats/auk.bin"]["sha256"]) == {"new"}
+    assert set(images["boats/gull.bin"]["sha256"]) == {"old"}
+    page = page_of(scratch, f"first:{HERON}", HERON)
+    first = page.partition('<div class="desk">')[0]
+    assert f"<dd>{sha256(GOOD).hexdigest()[:16]} → {now[:16]}</dd>" in first and now not in first
+    assert f"document {embedded(page)['digest']}</p>" in first
 
 
 def test_an_image_whose_definition_alone_changed_stands_there_with_its_new_findings(scratch: Scratch) -> None:
@@ -707,6 +748,21 @@ def test_a_log_gives_each_cell_its_share_of_the_time(yard: Yard) -> None:
     assert document["images"][0]["log"] == ["drive.csv: 10 s in 4 rows."]
 
 
+def test_what_the_log_says_of_a_change_is_in_the_words_of_its_group(yard: Yard) -> None:
+    yard.write("drive.csv", "time,speed,load\n0,1600,40\n3,2000,40\n8,800,10\n10,800,10\n")
+    yard.write("idle.csv", "time,speed,load\n0,3200,70\n3,3200,70\n")
+    told = "changed cells are in use for 80 % of the logged time, 55 % of it by weight"
+    for log, words in (("drive.csv", told), ("idle.csv", "the logged engine was never at a changed cell")):
+        document = reviewed(yard, BASE, HERON, "--log", log)
+        assert tables_of(document)["fuel"]["logged"]["text"] == words
+        assert words in yard.run("diff", BASE, HERON, "--log", log).flat
+        assert any(one["text"].endswith(f"; {words}.") for one in document["images"][0]["sentences"])
+    assert words in page_of(yard, BASE, HERON, "--log", "idle.csv").partition('<div class="desk">')[0]
+    yard.write("boats/moved.bin", edited(yard_base(), {0x02: u16(2000)}))
+    smoke = tables_of(reviewed(yard, BASE, "boats/moved.bin", "--log", "idle.csv"))["smoke_cap"]
+    assert smoke["logged"]["text"] == "the logged engine was never at a moved breakpoint"
+
+
 # Strangers' texts
 
 
@@ -862,6 +918,13 @@ def test_a_range_takes_no_definition_and_no_policy_from_elsewhere(scratch: Scrat
         assert "two revisions have definitions and policy of their own" in error
 
 
+def test_a_review_goes_into_no_pipe(yard: Yard) -> None:
+    before = yard.files()
+    error = yard.call("review", BASE, HERON, "--output", "-").error
+    assert "--output -: a review goes into a file; name one" in error
+    assert yard.files() == before
+
+
 def test_an_output_is_needed(yard: Yard) -> None:
     assert "--output" in yard.call("review", BASE, HERON).error
 
@@ -877,4 +940,27 @@ def test_images_that_are_a_part_of_the_memory_have_dashes_where_they_hold_nothin
     yard.write("boats/part.bin", GOOD[: SIZE // 4])
     document = reviewed(yard, BASE, "boats/part.bin")
     assert tables_of(document)["fuel"]["new"] == ["45.0"]
-    assert document["images"][0]["bytes"]["missing"]
+    lost = SIZE - SIZE // 4
+    bytes_ = document["images"][0]["bytes"]
+    assert bytes_["only_old"] == [{"address": f"0x{SIZE // 4:05X}", "size": lost}]
+    assert "only_new" not in bytes_
+    assert f" {lost} bytes are in OLD only. " in document["verdict"]
+    back = reviewed(yard, "boats/part.bin", BASE)
+    assert back["images"][0]["bytes"]["only_new"] == bytes_["only_old"]
+    assert f" {lost} bytes are in NEW only. " in back["verdict"]
+
+
+def test_what_one_image_lacks_is_not_told_as_unchanged(yard: Yard) -> None:
+    yard.write("callint.toml", f"{POLICY}start = {SIZE - 4}\n")
+    yard.write("boats/part.bin", GOOD[-4:])
+    document = reviewed(yard, BASE, "boats/part.bin")
+    (image,) = document["images"]
+    every = image["uncompared"]
+    told = f"{every} of {every} tables could not be compared, as not both images hold them."
+    assert told in document["verdict"] and told in [one["text"] for one in image["sentences"]]
+    page = page_of(yard, BASE, "boats/part.bin")
+    assert "No table changed." not in page and "No table that could be compared changed." in page
+    assert "<dd>YARD-01 → not in NEW</dd>" in page
+    assert f"In OLD only</dt><dd>{SIZE - 4} bytes at 0x00000</dd>" in page
+    assert "<dd>not in OLD → YARD-01</dd>" in page_of(yard, "boats/part.bin", BASE)
+    assert "uncompared" not in reviewed(yard, BASE, HERON)["images"][0]
