@@ -48,7 +48,12 @@ _FORMATS = ("text", "json", "sarif", "junit", "markdown", "lines")
 @click.argument("paths", nargs=-1, metavar="[PATH]...")
 @click.option("--staged", is_flag=True, help="Check what the next commit touches, as it stands in the index.")
 @click.option("--since", metavar="REV", help="Only what is new since a revision.")
-@click.option("--range", "between", metavar="A..B", help="Only what is new between two revisions.")
+@click.option(
+    "--range",
+    "between",
+    metavar="A..B",
+    help="Only what is new between two revisions; A...B since they parted.",
+)
 @click.option("--each", is_flag=True, help="With --range: commit by commit, not in sum.")
 @click.option("--definition", metavar="FILE", help="The definition of the images, in place of the policy's.")
 @click.option("--base", metavar="FILE", help="The base to compare with, in place of the policy's.")

@@ -30,7 +30,7 @@ _SEVERITIES = {"error": "errors", "warning": "warnings", "note": "notes"}
 _STATES = {
     "added": "This image is new; it is shown beside its base, where it has one.",
     "removed": "This image was removed.",
-    "same": "No byte of this image changed, but what it is judged by did.",
+    "same": "No byte of this image changed, but its name or what it is judged by did.",
     "unreadable": "Nothing could be compared.",
 }
 
@@ -131,9 +131,7 @@ def _first_screen(document: Json) -> Iterator[str]:
         yield _element("p", f"Only images below {' and '.join(paths)}.", "between")
     if parted := document.get("parted"):
         yield _element("p", f"{parted['text']}.", "trouble")
-    if len(document.get("commits", [])) > 1:
-        yield from _commits(document)
-    elif commit := document.get("commit"):
+    if commit := document.get("commit"):
         yield _commit(commit)
     yield f'<p class="verdict {worst}">{escape(document["verdict"])}</p>'
     yield '<ul class="counts">'
@@ -154,6 +152,7 @@ def _first_screen(document: Json) -> Iterator[str]:
     if len(images) == 1:
         yield from _image(images[0], "h2")
     yield from _waived(document)
+    yield from _commits(document)
     yield '<section class="fact cautions"><h2>Caution</h2>'
     yield from (_element("p", text) for text in document["cautions"])
     yield "</section>"
@@ -176,10 +175,15 @@ def _commit(commit: Json) -> str:
 
 
 def _commits(document: Json) -> Iterator[str]:
-    """All commits of a range, the newest first."""
-    yield from map(_commit, document["commits"])
+    """The commits of a range, the newest first; nothing where there is only the one named already."""
+    commits = document.get("commits", [])
+    if len(commits) < 2:
+        return
+    yield '<section class="fact commits"><h2>Commits</h2>'
+    yield from map(_commit, commits)
     if more := document.get("more_commits"):
         yield _element("p", f"and {more:,} more", "commit")
+    yield "</section>"
 
 
 def _count(kind: str, amount: int, word: str) -> str:

@@ -721,10 +721,13 @@ def test_all_commits_of_a_range_are_listed(forked: Scratch) -> None:
     ids = forked.must("rev-list", "main..idle").split()
     assert [commit["id"] for commit in document["commits"]] == ids and len(ids) == 2
     assert [commit["subject"] for commit in document["commits"]] == ["Smoke 610", "Smoke 605"]
-    page = page_of(forked, "main..idle").partition('class="verdict')[0]
+    first = page_of(forked, "main..idle").partition('<div class="desk">')[0]
+    section = first.partition("<h2>Commits</h2>")[2].partition("</section>")[0]
     for commit in document["commits"]:
-        assert f"<code>{commit['id'][:10]}</code>" in page and f"“{commit['subject']}”" in page
-    assert page.count("Ada Quay") == 2
+        assert (
+            f"<code>{commit['id'][:10]}</code> Ada Quay, {commit['date']}, “{commit['subject']}”" in section
+        )
+    assert "<h2>Commits</h2>" not in page_of(forked, "idle~1..idle")
 
 
 def test_of_very_many_commits_the_last_twenty_are_listed(forked: Scratch) -> None:
@@ -734,6 +737,14 @@ def test_of_very_many_commits_the_last_twenty_are_listed(forked: Scratch) -> Non
     assert len(document["commits"]) == 20 and document["more_commits"] == 2
     assert document["commits"][0]["subject"] == "Empty 21"
     assert ">and 2 more<" in page_of(forked, "main~22..main")
+
+
+def test_a_path_above_the_current_folder_is_no_range(forked: Scratch, tmp_path: Path) -> None:
+    (tmp_path / "beside.bin").write_bytes(GOOD)
+    document = reviewed(forked, "../beside.bin", HERON)
+    assert [image["path"] for image in document["images"]] == [HERON]
+    for words in (("../none.bin", HERON), ("boats/../none.bin", HERON)):
+        assert "none.bin: it does not exist" in forked.call("review", *words, "--output", "page.html").error
 
 
 # Driving logs
