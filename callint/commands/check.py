@@ -48,7 +48,12 @@ _FORMATS = ("text", "json", "sarif", "junit", "markdown", "lines")
 @click.argument("paths", nargs=-1, metavar="[PATH]...")
 @click.option("--staged", is_flag=True, help="Check what the next commit touches, as it stands in the index.")
 @click.option("--since", metavar="REV", help="Only what is new since a revision.")
-@click.option("--range", "between", metavar="A..B", help="Only what is new between two revisions.")
+@click.option(
+    "--range",
+    "between",
+    metavar="A..B",
+    help="Only what is new between two revisions; A...B since they parted.",
+)
 @click.option("--each", is_flag=True, help="With --range: commit by commit, not in sum.")
 @click.option("--definition", metavar="FILE", help="The definition of the images, in place of the policy's.")
 @click.option("--base", metavar="FILE", help="The base to compare with, in place of the policy's.")
@@ -151,7 +156,7 @@ def _works(
 def _range_work(between: str, each: bool) -> Iterator[_Work]:
     from callint.versioning import ranges
 
-    old, new = ranges.parse_range(between)
+    old, new = ranges.parse_range(between, Path.cwd())
     spans = ranges.each_commit(Path.cwd(), old, new) if each else [ranges.between(Path.cwd(), old, new)]
     yield from map(_span_work, spans)
 

@@ -50,8 +50,8 @@ def command(
     """Show what changed from OLD to NEW, table by table, in engineering units.
 
     OLD and NEW are images: files, or REV:path for a file at a revision; REV FILE compares a file with
-    itself at a revision. Or both are revisions, A B or A..B; then all images that differ between them are
-    shown, or those below the PATHs. Protection comes first.
+    itself at a revision. Or both are revisions, A B or A..B, or A...B for B since it parted from A; then
+    all images that differ between them are shown, or those below the PATHs. Protection comes first.
     Prints nothing and exits with 0 where nothing differs.
 
     --format cdfx writes the changed tables, as they are in NEW, in the open standard ASAM CDF 2.0. Where

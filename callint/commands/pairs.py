@@ -28,12 +28,21 @@ class Pair:
 
 
 def spelled_out(words: tuple[str, ...]) -> tuple[str, ...]:
-    """The words with A..B as two revisions, and with REV FILE as the file at the revision and now."""
+    """The words with A..B as two revisions, and with REV FILE as the file at the revision and now.
+
+    A...B is B since it parted from A.
+    """
     if not words or Path(words[0]).exists():
         return words
-    old, dots, new = words[0].partition("..")
-    if dots and not new.startswith(".") and (old or new):
-        return old or "HEAD", new or "HEAD", *words[1:]
+    dots = "..." if "..." in words[0] else ".."
+    old, found, new = words[0].partition(dots)
+    if found and not new.startswith((".", "/")) and (old or new) and not old.endswith("/"):
+        old, new = old or "HEAD", new or "HEAD"
+        if dots == "...":
+            from callint.versioning.ranges import parted
+
+            old = parted(Path.cwd(), old, new)
+        return old, new, *words[1:]
     is_file = len(words) == 2 and ":" not in words[0] and Path(words[1]).is_file()
     if is_file and not _names_revision(words[1]) and _names_revision(words[0]):
         # A path of a revision begins at the top, unless it begins with a dot.

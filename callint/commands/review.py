@@ -21,7 +21,7 @@ from callint.rules.inspection import assignment, assignments
 @click.command()
 @click.argument("words", nargs=-1, metavar="OLD NEW [PATH]...")
 @click.option("--output", required=True, metavar="FILE", help="The page to write.")
-@click.option("--range", "between", metavar="A..B", help="Two revisions, in place of OLD and NEW.")
+@click.option("--range", "between", metavar="A..B", help="Two revisions; with three dots B since it left A.")
 @click.option("--open", "opens", is_flag=True, help="Open the page in the browser.")
 @click.option(
     "--date", "day", metavar="YYYY-MM-DD", help="The review's day; that of NEW's commit where absent."
@@ -51,10 +51,12 @@ def command(
     if between is not None:
         from callint.versioning.ranges import parse_range
 
-        words = (*parse_range(between), *words)
+        words = (*parse_range(between, Path.cwd()), *words)
     words = spelled_out(words)
     if len(words) < 2:
         raise click.UsageError("OLD and NEW are needed: two images, or two revisions.")
+    if output == "-":
+        raise InputError("--output -: a review goes into a file; name one, such as review.html")
     if opens and form != "html":
         raise click.UsageError("--open goes with a page, not with JSON.")
     wish = Wish(definition, None if day is None else _day(day), log)

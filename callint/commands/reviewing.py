@@ -14,7 +14,7 @@ from callint.decoding.surfaces import surfaces
 from callint.model.policy import Policy
 from callint.reading.tree import Overlay
 from callint.reading.workplace import Workplace
-from callint.reporting.reviewed import Review, Reviewed, State
+from callint.reporting.reviewed import Digests, Review, Reviewed, State
 from callint.rules.case import Case
 from callint.rules.catalogue import refuse_unknown_rules
 from callint.rules.inspection import Assignment, Inspector, assignment_of_named, news
@@ -61,6 +61,7 @@ def review_of_images(workplace: Workplace, words: tuple[str, ...], wish: Wish) -
         new=new.name,
         base=inspector.base_of(subject, one, after)[0],
         case=Case(subject, after, before),
+        sha256=Digests.of(old, new),
     )
     image = with_log(image, subjects, wish.log)
     return Review(new.name, old.name, new.name, (image,), news(report, known), commit, day.shown), workplace

@@ -17,7 +17,7 @@ from callint.model.errors import InputError
 from callint.model.shown import count
 from callint.reading.tree import Overlay, reason
 from callint.reading.workplace import Workplace
-from callint.reporting.reviewed import Review, Reviewed, State
+from callint.reporting.reviewed import Digests, Review, Reviewed, State
 from callint.rules.case import Case
 from callint.rules.catalogue import refuse_unknown_rules
 from callint.rules.inspection import Assignment, Inspector, Report, assignment, news
@@ -40,6 +40,7 @@ def review_of_range(words: tuple[str, ...], wish: Wish) -> tuple[Review, Workpla
     demand_revisions(words)
     span = ranges.between(Path.cwd(), words[0], words[1])
     refuse_unknown_rules(span.policy)
+    _demand_images(span, words)
     commit = git.stated_commit(git.open_repository(Path.cwd(), bare=True), words[1])
     workplace = Workplace(span.folder, span.policy, span.new)
     subjects = Subjects(workplace, None)
@@ -53,10 +54,42 @@ def review_of_range(words: tuple[str, ...], wish: Wish) -> tuple[Review, Workpla
     images = [with_log(one, subjects, wish.log) for one in images]
     shown = {"", *(one.path for one in images)}
     known = tuple(finding for finding in report.known or () if finding.image in shown)
-    title = f"{count(len(images), 'image')}, {words[0]}..{words[1]}"
-    title = images[0].path if len(images) == 1 else title
     report = replace(report, known=known)
-    return Review(title, words[0], words[1], tuple(images), report, commit, day.shown), workplace
+    course = ranges.course(Path.cwd(), words[0], words[1])
+    review = Review(
+        _title(images, words),
+        words[0],
+        words[1],
+        tuple(images),
+        report,
+        commit,
+        day.shown,
+        course,
+        tuple(words[2:]),
+    )
+    return review, workplace
+
+
+def _demand_images(span: Span, words: tuple[str, ...]) -> None:
+    """InputError where neither revision has an image below one of the named paths."""
+    from callint.versioning.revisions import is_below
+
+    paths = {path for tree in (span.old, span.new) for path in tree.paths()}
+    images = [span.from_top(path) for path in paths if assignment(span.policy, path) is not None]
+    for place in words[2:]:
+        if not any(is_below(path, [place]) for path in images):
+            between = f"{words[0]}..{words[1]}"
+            raise InputError(f"{between}: no image below {place}; paths begin at the top of the repository")
+
+
+def _title(images: list[Reviewed], words: tuple[str, ...]) -> str:
+    if len(images) != 1:
+        below = f" below {' and '.join(words[2:])}" if words[2:] else ""
+        return f"{count(len(images), 'image')}{below}, {words[0]}..{words[1]}"
+    (image,) = images
+    if image.renamed:
+        return f"{image.renamed} → {image.path}, taken for renamed by git"
+    return image.path
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +195,7 @@ def _reviewed(subjects: Subjects, version: _Version) -> Reviewed:
         new=new.name if new else "",
         renamed=old.path if old and old.path != version.path else "",
         trouble=version.trouble,
+        sha256=Digests.of(old, new),
     )
     if new is None or version.trouble:
         return image

@@ -6,7 +6,7 @@ import hashlib
 import json
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -19,12 +19,17 @@ from callint.model.finding import Finding, Severity
 from callint.reporting.grids import breakpoint_texts
 from callint.reporting.log_text import log_sentences
 from callint.reporting.review_findings import finding_entries, told_with_state
+from callint.reporting.review_sides import held_alone, uncompared
 from callint.reporting.review_tables import UNTOLD, ReviewTables, printed_unit, signal_title
-from callint.reporting.review_words import CAUTIONS, sentences, verdict
+from callint.reporting.review_words import CAUTIONS, parting_words, sentences, verdict
 from callint.reporting.reviewed import Review, Reviewed
 from callint.rules.case import Case
 from callint.rules.catalogue import RULES
 from callint.rules.image import as_text
+
+if TYPE_CHECKING:  # git is slow to import, and two files need none of it
+    from callint.versioning.git import LoggedCommit
+    from callint.versioning.ranges import Course
 
 #: Of stretches of bytes so many are listed.
 _MOST_RUNS = 20
@@ -45,7 +50,9 @@ def review_document(review: Review) -> dict[str, Any]:
             "date": None if review.day is None else review.day.isoformat(),
             "old": review.old,
             "new": review.new,
-            "commit": _commit(review),
+            "paths": list(review.paths) or None,
+            "commit": None if review.commit is None else _commit(review.commit),
+            **({} if review.course is None else _course(review.course, review)),
             "cautions": list(CAUTIONS),
             "verdict": verdict(review, findings),
             "counts": _counts(findings),
@@ -86,10 +93,21 @@ def _cleaned_list(values: list[Any]) -> list[Any]:
     return list(map(_cleaned, values))
 
 
-def _commit(review: Review) -> dict[str, str] | None:
-    commit = review.commit
-    if commit is None:
-        return None
+def _course(course: Course, review: Review) -> dict[str, Any]:
+    """How two revisions lie to each other."""
+    parted = None
+    if course.lacking:
+        words = parting_words(course, review.old, review.new)
+        fields = {"commits": course.lacking, "base": course.base, "text": words}
+        parted = _without_absent(fields)
+    return {
+        "parted": parted,
+        "commits": [_commit(commit) for commit in course.commits],
+        "more_commits": course.more or None,
+    }
+
+
+def _commit(commit: LoggedCommit) -> dict[str, str]:
     day = commit.authored
     fields = {"id": commit.id, "author": commit.author, "subject": commit.subject}
     return fields if day is None else {**fields, "date": day.date().isoformat()}
@@ -138,6 +156,9 @@ def _image(number: int, one: Reviewed, grave: dict[str, int]) -> dict[str, Any]:
         "state": one.state.value,
         "trouble": one.trouble or None,
         "renamed": one.renamed or None,
+        "sha256": {
+            key: digits for key, digits in (("old", one.sha256.old), ("new", one.sha256.new)) if digits
+        },
         "software": [],
         "checksums": [],
         "sentences": [],
@@ -159,9 +180,10 @@ def _content(one: Reviewed, case: Case, grave: dict[str, int]) -> dict[str, Any]
         "definition": case.file.path,
         "title": definition.title or definition.name,
         "software": list(_software(case)),
-        "bytes": None if case.base is None else _bytes(changes),
+        "bytes": None if case.base is None else _bytes(case),
         "checksums": [_checksum(checksum, case) for checksum in definition.memory.checksums],
-        "sentences": list(sentences(changes, tables)),
+        "sentences": list(sentences(case, tables)),
+        "uncompared": uncompared(case) or None,
         "texts": texts,
         "axes": list(_axes(case)),
         "log": None if one.logged is None else list(log_sentences(one.logged)),
@@ -208,7 +230,8 @@ def _printable(content: bytes) -> str:
     return words[1:-1] if words.startswith('"') else words
 
 
-def _bytes(changes: ChangeSet) -> dict[str, Any]:
+def _bytes(case: Case) -> dict[str, Any]:
+    changes = case.changes
     loose = changes.unexplained
     fields: dict[str, Any] = {
         "changed": changes.bytes,
@@ -216,7 +239,8 @@ def _bytes(changes: ChangeSet) -> dict[str, Any]:
         "runs": _runs(loose),
         "more": max(len(loose) - _MOST_RUNS, 0),
     }
-    return {**fields, "missing": _runs(changes.missing)} if changes.missing else fields
+    old, new = held_alone(case)
+    return fields | {key: _runs(found) for key, found in (("only_old", old), ("only_new", new)) if found}
 
 
 def _runs(runs: Sequence[Run]) -> list[dict[str, Any]]:

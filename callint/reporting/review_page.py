@@ -30,7 +30,7 @@ _SEVERITIES = {"error": "errors", "warning": "warnings", "note": "notes"}
 _STATES = {
     "added": "This image is new; it is shown beside its base, where it has one.",
     "removed": "This image was removed.",
-    "same": "No byte of this image changed, but what it is judged by did.",
+    "same": "No byte of this image changed, but its name or what it is judged by did.",
     "unreadable": "Nothing could be compared.",
 }
 
@@ -123,9 +123,14 @@ def _first_screen(document: Json) -> Iterator[str]:
     worst = next((severity for severity in ("error", "warning") if counts.get(severity)), "calm")
     yield '<header class="first">'
     words = ["Review of a calibration change", document.get("date"), document.get("program")]
+    words.append(f"document {document['digest']}")
     yield _element("p", " · ".join(word for word in words if word), "kind")
     yield _element("h1", document["title"])
     yield _between(document)
+    if paths := document.get("paths"):
+        yield _element("p", f"Only images below {' and '.join(paths)}.", "between")
+    if parted := document.get("parted"):
+        yield _element("p", f"{parted['text']}.", "trouble")
     if commit := document.get("commit"):
         yield _commit(commit)
     yield f'<p class="verdict {worst}">{escape(document["verdict"])}</p>'
@@ -147,6 +152,7 @@ def _first_screen(document: Json) -> Iterator[str]:
     if len(images) == 1:
         yield from _image(images[0], "h2")
     yield from _waived(document)
+    yield from _commits(document)
     yield '<section class="fact cautions"><h2>Caution</h2>'
     yield from (_element("p", text) for text in document["cautions"])
     yield "</section>"
@@ -166,6 +172,18 @@ def _commit(commit: Json) -> str:
     words = [commit.get("author", ""), commit.get("date", ""), subject]
     text = ", ".join(word for word in words if word)
     return f'<p class="commit">{_element("code", commit["id"][:10])} {escape(text)}</p>'
+
+
+def _commits(document: Json) -> Iterator[str]:
+    """The commits of a range, the newest first; nothing where there is only the one named already."""
+    commits = document.get("commits", [])
+    if len(commits) < 2:
+        return
+    yield '<section class="fact commits"><h2>Commits</h2>'
+    yield from map(_commit, commits)
+    if more := document.get("more_commits"):
+        yield _element("p", f"and {more:,} more", "commit")
+    yield "</section>"
 
 
 def _count(kind: str, amount: int, word: str) -> str:
@@ -190,32 +208,36 @@ def _image(image: Json, heading: str) -> Iterator[str]:
             yield f"<div><dt>{name} {purpose}</dt>{_element('dd', sentence['text'])}</div>"
         yield "</dl>"
     elif image["state"] == "changed":
-        yield "<p>No table changed.</p>"
+        yield _unchanged(image)
     yield from (_element("p", sentence["text"]) for sentence in image["sentences"] if sentence not in groups)
     yield from _axes(image)
     yield from _items(image.get("log", []), "log")
     yield "</section>"
-    if not any(image.get(word) for word in ("base", "definition", "software", "bytes", "checksums")):
+    if not any(image.get(word) for word in ("base", "definition", "sha256", "software", "checksums")):
         return
     yield '<section class="fact identity">'
     yield _element(heading, "The image")
     yield "<dl>"
     for word in ("renamed", "base", "definition"):
         if image.get(word):
-            yield _fact({"renamed": "Before"}.get(word, word.capitalize()), image[word])
+            yield _fact({"renamed": "Taken for renamed"}.get(word, word.capitalize()), image[word])
     if image.get("title"):
         yield _fact("For", image["title"])
+    if digits := image.get("sha256"):
+        yield _fact("SHA-256", " → ".join(dict.fromkeys(one[:16] for one in digits.values())))
+    is_pair = "old" in image and "new" in image
     for one in image.get("software", []):
-        yield _fact(one["name"].capitalize(), _became(one))
+        yield _fact(one["name"].capitalize(), _became(one, is_pair))
     if "bytes" in image:
         yield _fact("Changed bytes", _explained(image["bytes"]))
         if runs := image["bytes"]["runs"]:
             yield _fact("Not explained", _runs(runs, image["bytes"]["more"]))
-        if missing := image["bytes"].get("missing"):
-            yield _fact("In one image only", _runs(missing, 0))
+        for side in ("old", "new"):
+            if alone := image["bytes"].get(f"only_{side}"):
+                yield _fact(f"In {side.upper()} only", _runs(alone, 0))
     for one in image.get("checksums", []):
         state = "; it does not fit the contents" if one.get("stale") else ""
-        yield _fact(f"Checksum {one['name']}", f"{_became(one)}{state}")
+        yield _fact(f"Checksum {one['name']}", f"{_became(one, is_pair)}{state}")
     yield "</dl></section>"
 
 
@@ -223,12 +245,21 @@ def _fact(name: str, text: str) -> str:
     return f"<div><dt>{escape(name)}</dt><dd>{escape(text)}</dd></div>"
 
 
-def _became(one: Json) -> str:
-    """Old and new of something, or the one word where they are the same or only one is there."""
+def _became(one: Json, is_pair: bool) -> str:
+    """Old and new of something, or the one word where they are the same or there is only one image."""
     old, new = one.get("old"), one.get("new")
-    if old is None or new is None or old == new:
+    if old is None and new is None:
+        return "cannot be told"
+    if old == new or not is_pair:
         return str(new if old is None else old)
-    return f"{old} → {new}"
+    return f"{'not in OLD' if old is None else old} → {'not in NEW' if new is None else new}"
+
+
+def _unchanged(image: Json) -> str:
+    """That no table changed, or that none or not all could be compared."""
+    if image.get("uncompared"):
+        return "<p>No table that could be compared changed.</p>"
+    return "<p>No table changed.</p>"
 
 
 def _explained(changed: Json) -> str:
@@ -363,7 +394,7 @@ def _tables(document: Json) -> Iterator[str]:
         heading = f"Changed tables of {image['path']}" if several else "Changed tables"
         yield f'<h2 id="~image-{number}">{escape(heading)}</h2>'
         if not tables:
-            yield "<p>No table changed.</p>"
+            yield _unchanged(image)
         for table in tables:
             key = escape(_key(document, image, table))
             words = [table.get("purpose", ""), table.get("group", ""), _shape(table)]

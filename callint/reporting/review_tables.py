@@ -16,7 +16,7 @@ from callint.model.change import ChangeSet, Flags, Grid, Numbers, TableChange
 from callint.model.definition import Conversion, Definition, States
 from callint.reporting.changes_text import change_words
 from callint.reporting.grids import breakpoint_texts
-from callint.reporting.log_text import share_words
+from callint.reporting.log_text import axis_log_words, change_log_words, share_words
 
 #: Of a table whose axes cannot be read.
 UNTOLD = "how far its output moved cannot be told"
@@ -137,7 +137,19 @@ class ReviewTables:
             return None
         never = int(np.count_nonzero(change.changed & (shares == 0)))
         rounded = np.round(shares, _SHARE_DIGITS).ravel().tolist()
-        return {"share": share_words(used), "never": never, "cells": rounded}
+        fields = {"share": share_words(used), "never": never, "cells": rounded}
+        words = change_log_words(change, self._logged) if change.changed.any() else self._moved_words(change)
+        return {**fields, "text": words} if words else fields
+
+    def _moved_words(self, change: TableChange) -> str | None:
+        """For how much of the logged time the moved breakpoints count, of the first axis that moved."""
+        axes = (self._changes.by_axis.get(axis) for axis in change.table.axes)
+        moved = next((axis for axis in axes if axis is not None), None)
+        return (
+            None
+            if moved is None or self._logged is None
+            else axis_log_words(moved, change.table, self._logged)
+        )
 
 
 def _ratio(amount: float, scale: float) -> float:

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from callint.model import shown
 from callint.model.change import ChangeSet, Run
 from callint.model.definition import Purpose
 from callint.model.finding import Finding, Severity
+from callint.reporting.review_sides import held_alone, uncompared
 from callint.reporting.review_tables import group_title
 from callint.reporting.reviewed import Review, State
+from callint.rules.case import Case
+
+if TYPE_CHECKING:  # git is slow to import, and two files need none of it
+    from callint.versioning.ranges import Course
 
 #: What a reader must know before anything else.
 CAUTIONS = (
@@ -27,17 +32,35 @@ _NO_APPROVAL = "That is no approval."
 
 def verdict(review: Review, findings: Sequence[tuple[Finding, bool]]) -> str:
     """Whether there is something to worry about; each finding with whether OLD has it too."""
-    sentences = [_found(findings)]
+    course = review.course
+    sentences = []
+    if course is not None and course.lacking:
+        sentences.append(f"{parting_words(course, review.old, review.new)}.")
+    sentences.append(_found(findings))
     if unread := sum(one.state is State.UNREADABLE for one in review.images):
         sentences.append(f"{shown.count(unread, 'image')} could not be compared.")
-    changes = [one.case.changes for one in review.images if one.case is not None]
+    cases = [one.case for one in review.images if one.case is not None]
+    changes = [case.changes for case in cases]
     loose = [run for one in changes for run in one.unexplained]
     sentences += [loose_words(loose)] if loose else []
     sentences += _delicate(changes)
+    sentences += _one_sided(cases)
     sentences += _whole(review)
     if not any(finding.severity is not Severity.NOTE and not finding.waived for finding, _ in findings):
         sentences.append(_NO_APPROVAL)
     return " ".join(sentences)
+
+
+def parting_words(course: Course, old: str, new: str) -> str:
+    """That the old revision went on by itself, or that the new one is the older: then it looks undone."""
+    commits = shown.count(course.lacking, "commit")
+    words = f"{old} has {commits} that {new} lacks; what {_verb(course.lacking, 'it', 'they')} changed"
+    words += " appears undone here"
+    if course.is_backward:
+        return f"{words}, as {new} is the older of the two"
+    if course.base is None:
+        return f"{words}, and they have no commit in common"
+    return f"{words}; git merge-base gives {course.base}: compare with that to see {new} alone"
 
 
 def _found(findings: Sequence[tuple[Finding, bool]]) -> str:
@@ -72,9 +95,14 @@ def _whole(review: Review) -> Iterator[str]:
         if states[state]:
             verb = _verb(states[state], "was", "were")
             yield f"{shown.count(states[state], 'image')} {verb} {state.value}."
+    renamed = [one for one in review.images if one.renamed]
+    if len(renamed) == 1:
+        yield f"{renamed[0].renamed} → {renamed[0].path} is taken for renamed by git."
+    elif renamed:
+        yield f"{len(renamed):,} images are taken for renamed by git."
     is_same = (one.case is not None and one.case.changes.is_empty for one in review.images)
     if all(one.state is State.SAME or same for one, same in zip(review.images, is_same, strict=True)):
-        yield "Nothing changed."
+        yield f"Nothing changed below {' and '.join(review.paths)}." if review.paths else "Nothing changed."
 
 
 def _delicate(changes: Iterable[ChangeSet]) -> Iterator[str]:
@@ -92,9 +120,21 @@ def _delicate(changes: Iterable[ChangeSet]) -> Iterator[str]:
         yield f"{' and '.join(parts)} changed."
 
 
-def sentences(changes: ChangeSet, entries: Sequence[dict[str, Any]]) -> Iterator[dict[str, str]]:
+def _one_sided(cases: Iterable[Case]) -> Iterator[str]:
+    """What OLD or NEW alone holds, and how many tables could therefore not be compared."""
+    sides = [held_alone(case) for case in cases]
+    for place, name in enumerate(("OLD", "NEW")):
+        if total := sum(run.size for side in sides for run in side[place]):
+            yield f"{shown.count(total, 'byte')} {_verb(total, 'is', 'are')} in {name} only."
+    tables = sum(len(case.plan.table_items) for case in cases)
+    if lost := sum(map(uncompared, cases)):
+        words = f"{lost:,} of {shown.count(tables, 'table')} could not be compared"
+        yield f"{words}, as not both images hold {_verb(lost, 'it', 'them')}."
+
+
+def sentences(case: Case, entries: Sequence[dict[str, Any]]) -> Iterator[dict[str, str]]:
     """What changed, a sentence for each purpose and group in the order of the entries, which are tables'."""
-    definition = changes.definition
+    definition = case.definition
     every = Counter((table.purpose.value, table.group) for table in definition.tables.values())
     parts: dict[tuple[str, str], list[dict[str, Any]]] = {}
     for entry in entries:
@@ -104,7 +144,7 @@ def sentences(changes: ChangeSet, entries: Sequence[dict[str, Any]]) -> Iterator
         fields = {"purpose": purpose, "group": group_title(definition, group)}
         text = _group_words(found, every[purpose, group])
         yield {**{key: value for key, value in fields.items() if value}, "text": text}
-    yield from ({"text": text} for text in _small_sentences(changes))
+    yield from ({"text": text} for text in _small_sentences(case))
 
 
 def _group_words(entries: Sequence[dict[str, Any]], every: int) -> str:
@@ -122,7 +162,9 @@ def _group_words(entries: Sequence[dict[str, Any]], every: int) -> str:
 
 def _told(entry: dict[str, Any]) -> str:
     """What happened to one table."""
-    parts = [entry["summary"], *([entry["movement"]] if "movement" in entry else [])]
+    parts = [entry[key] for key in ("summary", "movement") if key in entry]
+    if log := entry.get("logged", {}).get("text"):
+        parts.append(log)
     return f"{entry['title']}: {'; '.join(parts)}"
 
 
@@ -131,8 +173,9 @@ def _size(entry: dict[str, Any]) -> float:
     return size
 
 
-def _small_sentences(changes: ChangeSet) -> Iterator[str]:
+def _small_sentences(case: Case) -> Iterator[str]:
     """What changed beside tables."""
+    changes = case.changes
     for axis in changes.axes:
         moved = int(axis.changed.sum())
         tables = len(list(changes.definition.tables_on(axis.axis.name)))
@@ -143,9 +186,7 @@ def _small_sentences(changes: ChangeSet) -> Iterator[str]:
         yield f"Axis {count.axis.name}: its stored count of breakpoints became {count.new} from {count.old}."
     for text in changes.texts:
         yield f'{text.text.title or text.text.name}: "{text.old}" became "{text.new}".'
-    if changes.missing:
-        total = sum(run.size for run in changes.missing)
-        yield f"{shown.count(total, 'byte')} {_verb(total, 'is', 'are')} in one of the images only."
+    yield from _one_sided([case])
     if changes.unexplained:
         yield loose_words(changes.unexplained)
 

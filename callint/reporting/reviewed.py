@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Self
 
 from callint.decoding.dwell import Logged
 from callint.rules.case import Case
 from callint.rules.inspection import Report
+from callint.versioning.contents import Content
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
     from callint.versioning.git import LoggedCommit
+    from callint.versioning.ranges import Course
 
 
 class State(StrEnum):
@@ -23,6 +26,18 @@ class State(StrEnum):
     REMOVED = "removed"
     SAME = "same"
     UNREADABLE = "unreadable"
+
+
+@dataclass(frozen=True, slots=True)
+class Digests:
+    """The SHA-256 of an image's old and new file, in hexadecimal digits; "" where there is none."""
+
+    old: str = ""
+    new: str = ""
+
+    @classmethod
+    def of(cls, old: Content | None, new: Content | None) -> Self:
+        return cls(*(hashlib.sha256(one.data).hexdigest() if one else "" for one in (old, new)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +57,7 @@ class Reviewed:
     case: Case | None = None
     trouble: str = ""
     logged: Logged | None = None
+    sha256: Digests = Digests()
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +65,8 @@ class Review:
     """Images by path, and the findings on their new contents.
 
     ``report`` has the findings that OLD has not; ``report.known`` are those that it has too. ``day`` is the
-    one for which waivers were judged, None where none of them ends.
+    one for which waivers were judged, None where none of them ends. Of two revisions ``course`` says how
+    they lie to each other, and ``paths`` to what the review is confined.
     """
 
     title: str
@@ -59,3 +76,5 @@ class Review:
     report: Report
     commit: LoggedCommit | None = None
     day: date | None = None
+    course: Course | None = None
+    paths: tuple[str, ...] = ()

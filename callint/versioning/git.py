@@ -538,10 +538,38 @@ _COMMIT_FIELDS = (
 
 def stated_commit(repo: Repo, revision: str) -> LoggedCommit:
     """What one commit says of itself, without its changes; InputError where there is none."""
-    words = ("log", "-1", "--no-patch", "-z", "--no-color", *_COMMIT_FIELDS)
-    fields = _run(repo, *words, commit_id(repo, revision), "--").rstrip("\0").split("\0")
-    id_, parents, author, email, date, subject = fields
-    return LoggedCommit(id_, tuple(parents.split()), author, email, date, subject)
+    (commit,) = _stated_commits(repo, "-1", commit_id(repo, revision))
+    return commit
+
+
+def newest_between(repo: Repo, old: str, new: str, most: int) -> tuple[list[LoggedCommit], int]:
+    """What the commits say of themselves that ``new`` has and ``old`` has not, and how many they are.
+
+    At most so many are told, the newest first, merges among them.
+    """
+    between = f"{commit_id(repo, old)}..{commit_id(repo, new)}"
+    total = int(_run(repo, "rev-list", "--count", between, "--"))
+    return _stated_commits(repo, f"-{most}", "--topo-order", between), total
+
+
+def _stated_commits(repo: Repo, *words: str) -> list[LoggedCommit]:
+    printed = _run(repo, "log", "--no-patch", "-z", "--no-color", *_COMMIT_FIELDS, *words, "--")
+    fields = printed.split("\0")
+    records = (fields[at : at + 6] for at in range(0, len(fields) - 5, 6))
+    return [
+        LoggedCommit(id_, tuple(parents.split()), author, email, date, subject)
+        for id_, parents, author, email, date, subject in records
+    ]
+
+
+def merge_base(repo: Repo, one: str, other: str) -> str | None:
+    """The short id of the commit from which two revisions parted; None where they have none in common."""
+    ids = commit_id(repo, one), commit_id(repo, other)
+    try:
+        base = _run(repo, "merge-base", *ids).strip()
+    except InputError:
+        return None
+    return _run(repo, "rev-parse", "--short=10", base).strip()
 
 
 def log(repo: Repo, *revisions: str) -> list[LoggedCommit]:

@@ -15,6 +15,9 @@ from callint.rules.inspection import assignments
 from callint.versioning import git
 from callint.versioning.staging import Touched, touched
 
+#: So many commits of a range are told one by one.
+_MOST_COMMITS = 20
+
 
 class NoFiles:
     """The tree before the first commit."""
@@ -43,6 +46,21 @@ class Span:
     def from_top(self, path: str) -> str:
         """A path of the trees as git has it, from the top of the repository."""
         return self.new.from_top(path) if isinstance(self.new, git.StoredTree) else path
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """The commits from one revision to another, newest first, and how many more there are.
+
+    ``lacking`` of the old revision's commits are not in the new one, which parted from it at ``base``, None
+    where they have no commit in common. ``is_backward`` says that the new one is older.
+    """
+
+    commits: tuple[git.LoggedCommit, ...]
+    more: int
+    lacking: int
+    base: str | None
+    is_backward: bool
 
 
 def since(root: Path, policy: Policy, tree: Tree, revision: str) -> Span:
@@ -74,12 +92,34 @@ def each_commit(start: Path, old: str, new: str) -> Iterator[Span]:
         yield _span(before, tree, policy, _place(repo, start, folder), commit)
 
 
-def parse_range(words: str) -> tuple[str, str]:
-    """The two revisions of ``A..B``; InputError for anything else."""
-    old, dots, new = words.partition("..")
-    if not dots or not old or new.startswith("."):
+def parse_range(words: str, start: Path) -> tuple[str, str]:
+    """The two revisions of ``A..B``, or of ``A...B``: B since it parted from A.
+
+    InputError for anything else.
+    """
+    dots = "..." if "..." in words else ".."
+    old, found, new = words.partition(dots)
+    if not found or not old or new.startswith("."):
         raise InputError(f"{words}: it is no range; write A..B, two revisions with two dots between them")
-    return old, new or "HEAD"
+    new = new or "HEAD"
+    return (old, new) if dots == ".." else (parted(start, old, new), new)
+
+
+def parted(start: Path, old: str, new: str) -> str:
+    """The commit from which two revisions parted; InputError where they have none in common."""
+    base = git.merge_base(git.open_repository(start, bare=True), old, new)
+    if base is None:
+        raise InputError(f"{old}...{new}: they have no commit in common; compare them with two dots")
+    return base
+
+
+def course(start: Path, old: str, new: str) -> Course:
+    """How the second of two revisions comes from the first."""
+    repo = git.open_repository(start, bare=True)
+    commits, total = git.newest_between(repo, old, new, _MOST_COMMITS)
+    _, lacking = git.newest_between(repo, new, old, 0)
+    base = git.merge_base(repo, old, new) if lacking else None
+    return Course(tuple(commits), total - len(commits), lacking, base, lacking > 0 and total == 0)
 
 
 def _place(repo: git.Repo, start: Path, folder: str) -> Path:

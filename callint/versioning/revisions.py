@@ -88,7 +88,7 @@ def _changed_paths(
     repo: git.Repo, old: str, new: str, paths: Sequence[str]
 ) -> Iterator[tuple[str | None, str | None]]:
     for before, after in git.changed_paths(repo, old, new):
-        if not paths or any(_is_named(path, paths) for path in (before, after) if path):
+        if not paths or any(is_below(path, paths) for path in (before, after) if path):
             yield before, after
 
 
@@ -100,7 +100,8 @@ def _content(tree: git.RevisionTree, path: str, folder: str) -> Content:
         raise InputError(f"{name}: {reason(error)}") from None
 
 
-def _is_named(path: str, paths: Sequence[str]) -> bool:
+def is_below(path: str, paths: Sequence[str]) -> bool:
+    """Whether a path is one of the folders, files or globs, or below one; all of them from the top."""
     return any(path == one or path.startswith(f"{one.rstrip('/')}/") or matches(path, one) for one in paths)
 
 

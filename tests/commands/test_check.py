@@ -398,7 +398,7 @@ def test_an_output_takes_no_pipes_or_devices_place(yard: Yard) -> None:
 
 
 def test_a_range_that_is_none_is_refused_with_an_example(yard: Yard) -> None:
-    for words in ("main", "..", "..main", "a...b"):
+    for words in ("main", "..", "..main", "...main", "a....b"):
         assert "A..B" in yard.call("check", "--range", words).error
 
 

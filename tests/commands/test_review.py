@@ -7,6 +7,7 @@ import re
 import struct
 import webbrowser
 from datetime import date, timedelta
+from hashlib import sha256
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -534,7 +535,47 @@ def test_a_range_may_be_confined_to_paths(scratch: Scratch) -> None:
     document = reviewed(scratch, "first", "HEAD", HERON)
     assert [image["path"] for image in document["images"]] == [HERON]
     assert document["title"] == HERON
+    assert document["paths"] == [HERON]
+    assert f"Only images below {HERON}.</p>" in page_of(scratch, "first", "HEAD", HERON)
+    several = reviewed(scratch, "first", "HEAD", "boats/skua-2.bin", HERON)
+    assert several["title"] == f"2 images below boats/skua-2.bin and {HERON}, first..HEAD"
+    same = reviewed(scratch, "first", "HEAD", "boats/owl.bin")
+    assert "Nothing changed below boats/owl.bin." in same["verdict"]
+    assert "paths" not in reviewed(scratch, "first", "HEAD")
     assert {one.get("image") for one in document["findings"]} <= {0}
+
+
+def test_a_path_without_an_image_is_refused(scratch: Scratch) -> None:
+    for path in ("boats/herno.bin", "defs", "boats/heron"):
+        result = scratch.call("review", "first", "HEAD", HERON, path, "--output", "page.html")
+        assert f"first..HEAD: no image below {path}; paths begin at the top" in result.error
+        assert not (scratch.root / "page.html").exists()
+    # A removed image lies in the old revision alone.
+    assert reviewed(scratch, "first", "HEAD", "boats/gull.bin")["images"][0]["state"] == "removed"
+    assert len(reviewed(scratch, "first", "HEAD", "boats/*.bin")["images"]) == 5
+
+
+def test_that_a_rename_is_git_s_guess_is_in_title_and_verdict(scratch: Scratch) -> None:
+    told = "boats/skua.bin → boats/skua-2.bin"
+    document = reviewed(scratch, "first", "HEAD", "boats/skua-2.bin")
+    assert document["title"] == f"{told}, taken for renamed by git"
+    whole = reviewed(scratch, "first", "HEAD")["verdict"]
+    assert f"1 image was removed. {told} is taken for renamed by git." in whole
+    (scratch.root / "boats/owl.bin").rename(scratch.root / "boats/owl-2.bin")
+    scratch.commit("Another")
+    assert "2 images are taken for renamed by git." in reviewed(scratch, "first", "HEAD")["verdict"]
+
+
+def test_the_contents_are_pinned_down(scratch: Scratch) -> None:
+    images = {image["path"]: image for image in reviewed(scratch, "first", "HEAD")["images"]}
+    now = sha256((scratch.root / HERON).read_bytes()).hexdigest()
+    assert images[HERON]["sha256"] == {"old": sha256(GOOD).hexdigest(), "new": now}
+    assert set(images["boats/auk.bin"]["sha256"]) == {"new"}
+    assert set(images["boats/gull.bin"]["sha256"]) == {"old"}
+    page = page_of(scratch, f"first:{HERON}", HERON)
+    first = page.partition('<div class="desk">')[0]
+    assert f"<dd>{sha256(GOOD).hexdigest()[:16]} → {now[:16]}</dd>" in first and now not in first
+    assert f"document {embedded(page)['digest']}</p>" in first
 
 
 def test_an_image_whose_definition_alone_changed_stands_there_with_its_new_findings(scratch: Scratch) -> None:
@@ -616,6 +657,96 @@ def test_a_bare_repository_has_its_reviews_too(scratch: Scratch, tmp_path: Path)
     assert there == here
 
 
+@pytest.fixture
+def forked(tmp_path: Path) -> Scratch:
+    """A branch with two commits, which left main before main's last one."""
+    scratch = make_repository_yard(tmp_path / "forked", heron=GOOD, owl=GOOD)
+    scratch.must("branch", "-M", "main")
+    scratch.must("switch", "--quiet", "--create", "idle")
+    for smoke in (605, 610):
+        scratch.write(HERON, edited(GOOD, {SMOKE: u16(smoke)}))
+        scratch.commit(f"Smoke {smoke}")
+    scratch.must("switch", "--quiet", "main")
+    scratch.write("boats/owl.bin", edited(GOOD, {SMOKE: u16(610)}))
+    scratch.commit("The owl's own")
+    return scratch
+
+
+def test_that_the_old_revision_went_on_by_itself_is_said_first(forked: Scratch) -> None:
+    base = forked.must("rev-parse", "--short=10", "main~1").strip()
+    told = "main has 1 commit that idle lacks; what it changed appears undone here; "
+    told += f"git merge-base gives {base}: compare with that to see idle alone"
+    document = reviewed(forked, "--range", "main..idle")
+    assert document["parted"] == {"commits": 1, "base": base, "text": told}
+    assert document["verdict"].startswith(f"{told}. ")
+    page = page_of(forked, "--range", "main..idle")
+    assert 0 < page.index(f">{told}.<") < page.index('class="verdict')
+
+
+@pytest.mark.parametrize("words", [("--range", "main...idle"), ("main...idle",)])
+def test_three_dots_show_the_branch_alone(forked: Scratch, words: tuple[str, ...]) -> None:
+    document = reviewed(forked, *words)
+    assert [image["path"] for image in document["images"]] == [HERON]
+    assert document["old"] == forked.must("rev-parse", "--short=10", "main~1").strip()
+    assert "parted" not in document
+
+
+def test_three_dots_are_the_same_for_diff_and_check(forked: Scratch) -> None:
+    assert "owl" in forked.call("diff", "main..idle").stdout
+    assert "owl" not in forked.call("diff", "main...idle").stdout
+    ranges = ("main...idle", "main~1..idle")
+    one, other = (forked.call("check", "--range", words, "--format", "json").data for words in ranges)
+    assert one == other
+
+
+def test_going_back_is_said_too(forked: Scratch) -> None:
+    told = (
+        "idle has 2 commits that idle~2 lacks; what they changed appears undone here, as idle~2 is the older"
+    )
+    assert reviewed(forked, "idle..idle~2")["verdict"].startswith(told)
+
+
+def test_revisions_without_a_common_commit_say_so(forked: Scratch) -> None:
+    tree = forked.must("rev-parse", "idle^{tree}").strip()
+    forked.must("tag", "alone", forked.must("commit-tree", "-m", "Alone", tree).strip())
+    document = reviewed(forked, "main", "alone")
+    assert "base" not in document["parted"]
+    assert document["parted"]["text"].endswith("and they have no commit in common")
+    error = forked.call("review", "main...alone", "--output", "page.html").error
+    assert "main...alone: they have no commit in common" in error
+
+
+def test_all_commits_of_a_range_are_listed(forked: Scratch) -> None:
+    document = reviewed(forked, "main..idle")
+    ids = forked.must("rev-list", "main..idle").split()
+    assert [commit["id"] for commit in document["commits"]] == ids and len(ids) == 2
+    assert [commit["subject"] for commit in document["commits"]] == ["Smoke 610", "Smoke 605"]
+    first = page_of(forked, "main..idle").partition('<div class="desk">')[0]
+    section = first.partition("<h2>Commits</h2>")[2].partition("</section>")[0]
+    for commit in document["commits"]:
+        assert (
+            f"<code>{commit['id'][:10]}</code> Ada Quay, {commit['date']}, “{commit['subject']}”" in section
+        )
+    assert "<h2>Commits</h2>" not in page_of(forked, "idle~1..idle")
+
+
+def test_of_very_many_commits_the_last_twenty_are_listed(forked: Scratch) -> None:
+    for number in range(22):
+        forked.must("commit", "--quiet", "--allow-empty", "--message", f"Empty {number}")
+    document = reviewed(forked, "main~22..main")
+    assert len(document["commits"]) == 20 and document["more_commits"] == 2
+    assert document["commits"][0]["subject"] == "Empty 21"
+    assert ">and 2 more<" in page_of(forked, "main~22..main")
+
+
+def test_a_path_above_the_current_folder_is_no_range(forked: Scratch, tmp_path: Path) -> None:
+    (tmp_path / "beside.bin").write_bytes(GOOD)
+    document = reviewed(forked, "../beside.bin", HERON)
+    assert [image["path"] for image in document["images"]] == [HERON]
+    for words in (("../none.bin", HERON), ("boats/../none.bin", HERON)):
+        assert "none.bin: it does not exist" in forked.call("review", *words, "--output", "page.html").error
+
+
 # Driving logs
 
 
@@ -626,6 +757,21 @@ def test_a_log_gives_each_cell_its_share_of_the_time(yard: Yard) -> None:
     assert (fuel["logged"]["share"], fuel["logged"]["never"]) == ("80 %", 0)
     assert fuel["logged"]["cells"] == [0.2, 0, 0, 0, 0, 0.55, 0.25, 0, 0, 0, 0, 0]
     assert document["images"][0]["log"] == ["drive.csv: 10 s in 4 rows."]
+
+
+def test_what_the_log_says_of_a_change_is_in_the_words_of_its_group(yard: Yard) -> None:
+    yard.write("drive.csv", "time,speed,load\n0,1600,40\n3,2000,40\n8,800,10\n10,800,10\n")
+    yard.write("idle.csv", "time,speed,load\n0,3200,70\n3,3200,70\n")
+    told = "changed cells are in use for 80 % of the logged time, 55 % of it by weight"
+    for log, words in (("drive.csv", told), ("idle.csv", "the logged engine was never at a changed cell")):
+        document = reviewed(yard, BASE, HERON, "--log", log)
+        assert tables_of(document)["fuel"]["logged"]["text"] == words
+        assert words in yard.run("diff", BASE, HERON, "--log", log).flat
+        assert any(one["text"].endswith(f"; {words}.") for one in document["images"][0]["sentences"])
+    assert words in page_of(yard, BASE, HERON, "--log", "idle.csv").partition('<div class="desk">')[0]
+    yard.write("boats/moved.bin", edited(yard_base(), {0x02: u16(2000)}))
+    smoke = tables_of(reviewed(yard, BASE, "boats/moved.bin", "--log", "idle.csv"))["smoke_cap"]
+    assert smoke["logged"]["text"] == "the logged engine was never at a moved breakpoint"
 
 
 # Strangers' texts
@@ -783,6 +929,13 @@ def test_a_range_takes_no_definition_and_no_policy_from_elsewhere(scratch: Scrat
         assert "two revisions have definitions and policy of their own" in error
 
 
+def test_a_review_goes_into_no_pipe(yard: Yard) -> None:
+    before = yard.files()
+    error = yard.call("review", BASE, HERON, "--output", "-").error
+    assert "--output -: a review goes into a file; name one" in error
+    assert yard.files() == before
+
+
 def test_an_output_is_needed(yard: Yard) -> None:
     assert "--output" in yard.call("review", BASE, HERON).error
 
@@ -798,4 +951,27 @@ def test_images_that_are_a_part_of_the_memory_have_dashes_where_they_hold_nothin
     yard.write("boats/part.bin", GOOD[: SIZE // 4])
     document = reviewed(yard, BASE, "boats/part.bin")
     assert tables_of(document)["fuel"]["new"] == ["45.0"]
-    assert document["images"][0]["bytes"]["missing"]
+    lost = SIZE - SIZE // 4
+    bytes_ = document["images"][0]["bytes"]
+    assert bytes_["only_old"] == [{"address": f"0x{SIZE // 4:05X}", "size": lost}]
+    assert "only_new" not in bytes_
+    assert f" {lost} bytes are in OLD only. " in document["verdict"]
+    back = reviewed(yard, "boats/part.bin", BASE)
+    assert back["images"][0]["bytes"]["only_new"] == bytes_["only_old"]
+    assert f" {lost} bytes are in NEW only. " in back["verdict"]
+
+
+def test_what_one_image_lacks_is_not_told_as_unchanged(yard: Yard) -> None:
+    yard.write("callint.toml", f"{POLICY}start = {SIZE - 4}\n")
+    yard.write("boats/part.bin", GOOD[-4:])
+    document = reviewed(yard, BASE, "boats/part.bin")
+    (image,) = document["images"]
+    every = image["uncompared"]
+    told = f"{every} of {every} tables could not be compared, as not both images hold them."
+    assert told in document["verdict"] and told in [one["text"] for one in image["sentences"]]
+    page = page_of(yard, BASE, "boats/part.bin")
+    assert "No table changed." not in page and "No table that could be compared changed." in page
+    assert "<dd>YARD-01 → not in NEW</dd>" in page
+    assert f"In OLD only</dt><dd>{SIZE - 4} bytes at 0x00000</dd>" in page
+    assert "<dd>not in OLD → YARD-01</dd>" in page_of(yard, "boats/part.bin", BASE)
+    assert "uncompared" not in reviewed(yard, BASE, HERON)["images"][0]
