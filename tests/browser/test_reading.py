@@ -25,6 +25,16 @@ def old_values() -> list[list[str]]:
     return [SMOKE["old"][8 * y : 8 * y + 8] for y in range(6)]
 
 
+#: Whether the cell with the focus is between the bar and the cell's own details.
+IN_SIGHT = """
+const cell = document.activeElement.getBoundingClientRect();
+const article = document.activeElement.closest("article");
+const bar = document.querySelector(".toolbar").getBoundingClientRect();
+const details = article.querySelector(".details").getBoundingClientRect();
+const bottom = Math.min(innerHeight, details.top);
+return document.activeElement.matches("td.chosen") && cell.top >= bar.bottom && cell.bottom <= bottom;
+"""
+
 # Numbers
 
 
@@ -182,6 +192,46 @@ def test_next_and_previous_change_go_from_cell_to_cell_and_on_to_the_next_table(
         seen.append(page.link)
     cells = ["#smoke_limit/3,2", "#smoke_limit/4,2", "#smoke_limit/4,3"]
     assert seen == [*cells, "#overspeed_cut/0,0", cells[2], cells[1]]
+
+
+def test_each_next_change_is_another_one_in_its_table(opened: Opened) -> None:
+    page = opened(many(12, changed=1))
+    for number in range(8):
+        page.press("n")
+        assert page.link.startswith(f"#table_{number}/")
+        assert page.run(IN_SIGHT)
+        assert page.texts(".list a[aria-current] .name") == [f"Table {number}"]
+    page.press("r")
+    assert page.texts(".list .read .name") == ["Table 7"]
+
+
+def test_the_chosen_cell_stays_in_sight_while_what_is_above_it_is_drawn(opened: Opened) -> None:
+    page = opened(many(12), "#table_3")
+    # Not every browser holds the page still by itself.
+    page.run("document.documentElement.style.overflowAnchor = 'none'")
+    page.run(
+        "document.body.dispatchEvent(new KeyboardEvent('keydown', {key: 'n', bubbles: true}));"
+        "document.querySelector('.legend').style.height = '3000px';"
+    )
+    page.until(lambda: page.run(IN_SIGHT))
+    page.press("r")
+    assert page.texts(".list .read .name") == ["Table 3"]
+
+
+def test_keys_act_on_the_highlighted_table_which_goes_with_a_reader_who_scrolls(opened: Opened) -> None:
+    page = opened(many(12), "#table_1")
+    ActionChains(page.chrome).scroll_by_amount(0, 3000).perform()
+    page.until(lambda: page.texts(".list a[aria-current] .name") != ["Table 1"])
+    current = page.texts(".list a[aria-current] .name")
+    assert page.run("return document.querySelector('[aria-current]').hash") != "#table_0"
+    page.press("r")
+    assert page.texts(".list .read .name") == current
+
+
+def test_the_table_that_is_ticked_by_pointer_is_the_highlighted_one(opened: Opened) -> None:
+    page = opened(yard(), "#smoke_limit").show("speed_trim")
+    page.click("#speed_trim .signing input")
+    assert page.texts(".list a[aria-current] .name") == ["Speed trim"]
 
 
 def test_next_and_previous_finding_go_through_all_of_them_worst_first(opened: Opened) -> None:

@@ -21,14 +21,23 @@ function shown() {
   return desk.sections.filter((section) => !section.article.hidden);
 }
 
-/** The section that is looked at: the current one while it can be seen, or else the first that can. */
+/** Whether some of a section is in sight. */
+function isSeen(section) {
+  const { top, bottom } = section.article.getBoundingClientRect();
+  return bottom > bar.element.offsetHeight + 40 && top < window.innerHeight - 40;
+}
+
+/** The section that is looked at: the one that the list highlights, or else the first that can be seen. */
 function here() {
-  const seen = (section) => {
-    const { top, bottom } = section.article.getBoundingClientRect();
-    return bottom > bar.element.offsetHeight + 40 && top < window.innerHeight - 40;
-  };
-  if (desk.current && !desk.current.article.hidden && seen(desk.current)) return desk.current;
-  return shown().find(seen);
+  if (desk.current && !desk.current.article.hidden) return desk.current;
+  return shown().find(isSeen);
+}
+
+/** A reader who scrolls away from the current section takes the highlight along. */
+function followReader() {
+  if (!desk.current || desk.held || (!desk.current.article.hidden && isSeen(desk.current))) return;
+  const seen = shown().find(isSeen);
+  if (seen) setCurrent(seen);
 }
 
 function stepTable(way) {
@@ -176,6 +185,7 @@ function showKeys() {
 
 function listenToKeys() {
   bar.keysWork = keysWork();
+  document.addEventListener("scroll", followReader, { passive: true });
   drawKeys();
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey || event.defaultPrevented || bar.dialog.open) return;

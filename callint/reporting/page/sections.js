@@ -24,6 +24,8 @@ class Section {
     this.chosen = table.first;
     table.section = this;
     this.rest = article.querySelector(".rest");
+    // Whoever ticks, writes or clicks in a table is at that table.
+    article.addEventListener("focusin", () => setCurrent(this));
     // About as high as it will be, so that the page does not jump when it is drawn.
     const rows = Math.min(table.data.ny, 40) * 27 + (table.plots ? 330 : 0) + table.findings.length * 70 + 300;
     article.style.setProperty("--height", `${rows}px`);
@@ -229,14 +231,18 @@ function setCurrent(section) {
 function holdStill(section) {
   const { article } = section;
   const want = article.getBoundingClientRect().top;
+  desk.release?.();
   const until = performance.now() + 800;
   const moves = ["wheel", "touchmove", "keydown", "pointerdown"];
   let held = true;
+  desk.held = true;
   const release = () => {
+    if (held) desk.held = false;
     held = false;
-    for (const move of moves) window.removeEventListener(move, release);
+    for (const move of moves) window.removeEventListener(move, release, { capture: true });
   };
-  for (const move of moves) window.addEventListener(move, release, { passive: true });
+  // Captured, as the key that led here is still on its way up to the window and would end the hold at once.
+  for (const move of moves) window.addEventListener(move, release, { passive: true, capture: true });
   const hold = () => {
     if (!held) return;
     const drift = article.getBoundingClientRect().top - want;
@@ -244,7 +250,6 @@ function holdStill(section) {
     if (performance.now() < until) requestAnimationFrame(hold);
     else release();
   };
-  desk.release?.();
   desk.release = release;
   requestAnimationFrame(hold);
 }
