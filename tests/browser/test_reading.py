@@ -7,7 +7,7 @@ from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 
 from tests.browser.conftest import Opened
-from tests.browser.documents import SPEEDS, axis, document, image, many, smoke_limit, table, yard
+from tests.browser.documents import SPEEDS, axis, document, finding, image, many, smoke_limit, table, yard
 from tests.running import needs_chromium
 
 pytestmark = needs_chromium
@@ -104,6 +104,19 @@ def test_a_breakpoint_that_moved_shows_where_it_was(opened: Opened) -> None:
     assert page.text("#speed_trim th.moved .aside:not(.pin .aside)") == ", moved from 800"
     page.click("input[value=old]")
     assert page.texts("#speed_trim thead th[scope=col]")[1] == "1000"
+
+
+def test_the_details_of_a_cell_say_that_its_breakpoint_moved(opened: Opened) -> None:
+    page = opened(yard())
+    page.cell("speed_trim", 0, 0).click()
+    details = page.details("speed_trim")
+    assert details["Where"] == "800 → 850 rpm"
+    assert details["New"] == "cell unchanged, its breakpoint moved"
+    page.press("v")
+    assert page.details("speed_trim")["Where"] == "800 rpm"
+    page.press(Keys.ARROW_RIGHT)
+    assert page.details("speed_trim")["Where"] == "1000 rpm"
+    assert page.details("speed_trim")["New"] == "unchanged"
 
 
 def test_the_logged_time_lies_over_the_cells_when_asked_for(opened: Opened) -> None:
@@ -280,6 +293,24 @@ def test_a_letter_in_a_remark_is_a_letter(opened: Opened) -> None:
     page.press("jvn")
     assert page.one("#smoke_limit .signing textarea").get_attribute("value") == "jvn"
     assert page.link == "#smoke_limit"
+
+
+@pytest.mark.parametrize(
+    ("width", "height"), [(1280, 720), (1366, 768), (1024, 600), (960, 540), (700, 500)]
+)
+def test_the_chosen_cell_is_not_behind_its_own_details(opened: Opened, width: int, height: int) -> None:
+    told = "One value stands far out among its neighbours, as nobody meant it to. " * 3
+    found = [
+        finding(n, "change/suspicious-cell", "error", told, table="smoke_limit", cell=[4, y], hint=told)
+        for n, y in enumerate((4, 4, 4, 5, 5, 5))
+    ]
+    page = opened(document([image(0, "boats/heron.bin", [smoke_limit()])], found))
+    page.screen(width, height).open("#smoke_limit/4,3")
+    for key in (Keys.ARROW_DOWN, Keys.ARROW_DOWN, Keys.ARROW_UP, Keys.ARROW_UP, Keys.ARROW_UP):
+        assert page.run(IN_SIGHT)
+        page.press(key)
+    assert page.run(IN_SIGHT)
+    assert page.link == "#smoke_limit/4,2"
 
 
 # Links

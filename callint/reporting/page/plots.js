@@ -138,5 +138,5 @@ function drawCut(table, side, chosen) {
 function cutPlace(table, side, chosen) {
   const [x, y] = table.at(chosen);
   const other = side === "x" ? "y" : "x";
-  return withUnit(table.breakpoint(other, side === "x" ? y : x), table.data[other].unit);
+  return table.where(other, side === "x" ? y : x);
 }

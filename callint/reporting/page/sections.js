@@ -47,7 +47,7 @@ class Section {
 
   drawOnce() {
     const { table } = this;
-    const details = make("div", { class: "details", "aria-live": "polite" });
+    const details = make("div", { class: "details", "aria-live": "polite", role: "group", "aria-label": "Details of the cell" });
     this.details = details;
     this.scroll = make("div", {
       class: "scroll", onfocusin: (event) => this.onFocus(event), onclick: (event) => this.onFocus(event),
@@ -88,6 +88,7 @@ class Section {
     const focused = this.scroll.contains(document.activeElement);
     this.grid = drawGrid(this.table, desk.view, this.chosen, desk.times);
     this.scroll.replaceChildren(this.grid);
+    this.detailed = undefined;
     this.detail(this.chosen);
     if (focused) this.td(this.chosen).focus({ preventScroll: true });
   }
@@ -156,7 +157,7 @@ class Section {
   detail(cell) {
     if (this.detailed === cell) return;
     this.detailed = cell;
-    this.details.replaceChildren(...drawDetails(this.table, cell));
+    this.details.replaceChildren(...drawDetails(this.table, cell, desk.view));
   }
 
   /** Makes a cell the one that is looked at; its address becomes the page's. */
@@ -179,9 +180,23 @@ class Section {
     }
     if (focus) {
       after.focus({ preventScroll: true });
-      after.scrollIntoView({ block: "nearest", inline: "nearest" });
+      this.reveal();
       holdStill(this);
     }
+  }
+
+  /** The chosen cell into sight, clear of its own details, which stand before the grid's lower end. */
+  reveal() {
+    this.fitDetails();
+    this.article.style.setProperty("--panel", `${this.details.offsetHeight}px`);
+    this.td(this.chosen).scrollIntoView({ block: "nearest", inline: "nearest" });
+  }
+
+  /** Details that have to be scrolled can be reached by keyboard. */
+  fitDetails() {
+    const { details } = this;
+    if (details.scrollHeight > details.clientHeight) details.tabIndex = 0;
+    else details.removeAttribute("tabindex");
   }
 
   /** Brings the table to the top of the window. */
@@ -199,12 +214,16 @@ class Section {
     if (!td) return;
     const cell = Number(td.dataset.cell);
     if (cell !== this.chosen || !this.touched) this.choose(cell);
-    if (event.type === "click") td.focus({ preventScroll: true });
+    if (event.type !== "click") return;
+    td.focus({ preventScroll: true });
+    this.reveal();
   }
 
   onHover(event) {
     const td = event.target.closest("td");
-    if (td) this.detail(Number(td.dataset.cell));
+    if (!td) return;
+    this.detail(Number(td.dataset.cell));
+    this.fitDetails();
   }
 
   onKey(event) {

@@ -143,13 +143,36 @@ class Table {
     return this.breakpoints(side, view)[place] ?? "–";
   }
 
+  /** Whether a breakpoint is another than it was. */
+  isMoved(side, place) {
+    return this.data[side]?.new !== undefined && this.breakpoint(side, place) !== this.breakpoint(side, place, "old");
+  }
+
+  /** Whether a breakpoint moved that both images have. */
+  isShifted(side, place) {
+    return this.isMoved(side, place) && [this.data[side].old, this.data[side].new].every((one) => place < one.length);
+  }
+
+  /** A breakpoint with its unit; one that moved as old and new, but in the old view as it was. */
+  where(side, place, view = "new") {
+    const text = this.breakpoint(side, place, view);
+    const was = view !== "old" && this.isShifted(side, place) ? `${this.breakpoint(side, place, "old")} → ` : "";
+    return withUnit(`${was}${text}`, this.data[side].unit);
+  }
+
   /** Where a cell lies, in breakpoints and units. */
-  place(cell) {
+  place(cell, view = "new") {
     const [x, y] = this.at(cell);
     const words = [];
-    if (this.data.x) words.push(withUnit(this.breakpoint("x", x), this.data.x.unit));
-    if (this.data.y) words.push(withUnit(this.breakpoint("y", y), this.data.y.unit));
+    if (this.data.x) words.push(this.where("x", x, view));
+    if (this.data.y) words.push(this.where("y", y, view));
     return words.join(", ");
+  }
+
+  /** How many of a cell's own breakpoints moved. */
+  moves(cell) {
+    const [x, y] = this.at(cell);
+    return this.isShifted("x", x) + this.isShifted("y", y);
   }
 
   off(view) {
