@@ -7,7 +7,18 @@ from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 
 from tests.browser.conftest import Opened
-from tests.browser.documents import SPEEDS, axis, document, finding, image, many, smoke_limit, table, yard
+from tests.browser.documents import (
+    SPEEDS,
+    Json,
+    axis,
+    document,
+    finding,
+    image,
+    many,
+    smoke_limit,
+    table,
+    yard,
+)
 from tests.running import needs_chromium
 
 pytestmark = needs_chromium
@@ -182,6 +193,72 @@ def test_a_waived_finding_is_shown_with_who_and_why(opened: Opened) -> None:
     assert "Waived by Ada Quay until 2027-01-31: asked for by the skipper" in words
 
 
+def broken_axis() -> Json:
+    """An error on the axis of two of three changed tables, and a note on one of them."""
+    tables = [
+        table("fuel", [10.0 + n for n in range(48)], {9: 40.0}, nx=8, ny=6),
+        table("trim", [10.0 + n for n in range(8)], {7: 40.0}, nx=8),
+        table("idle", [800.0], {0: 850.0}, unit="rpm"),
+    ]
+    found = [
+        finding(0, "axis/not-rising", "error", "it falls", table="speed_axis", cell=[6, 0], place="3000 rpm"),
+        finding(1, "change/made", "note", "one cell", table="trim", cell=[7, 0]),
+    ]
+    return document([image(0, "boats/heron.bin", tables)], found)
+
+
+def test_the_list_marks_every_table_on_an_axis_that_a_finding_is_about(opened: Opened) -> None:
+    page = opened(broken_axis())
+    assert page.texts(".list a:has(.badge.error) .name") == ["Fuel", "Trim"]
+    assert page.texts(".list a:has(.badge.note) .name") == []
+
+
+def test_a_finding_on_an_axis_names_it_and_leads_to_every_table_on_it(opened: Opened) -> None:
+    page = opened(broken_axis())
+    assert page.text(".findings li.error .place a") == "Axis speed_axis, 3000 rpm"
+    assert page.text(".findings li.error .on-axis") == "Changed tables on it: Fuel, Trim."
+    page.all(".findings .on-axis a")[1].click()
+    assert page.link == "#trim"
+    assert page.text("#trim .own .on-axis") == "Also on this axis: Fuel."
+    assert page.texts("#trim .own .place a") == ["Axis speed_axis, 3000 rpm", "This table"]
+
+
+def test_of_findings_as_grave_those_on_what_protects_come_first(opened: Opened) -> None:
+    tables = [
+        table("fuel", [10.0, 11.0], {0: 12.0}, nx=2),
+        table(
+            "smoke", [10.0, 11.0], {0: 12.0}, nx=2, purpose="protection", x=axis("b", "Boost", "kPa", "12")
+        ),
+    ]
+    found = [
+        finding(0, "a/a", "error", "fuel", table="fuel"),
+        finding(1, "a/b", "error", "smoke", table="smoke"),
+        finding(2, "a/c", "warning", "fuel", table="fuel"),
+        finding(3, "a/d", "warning", "axis", table="b"),
+        finding(4, "a/e", "note", "smoke", table="smoke"),
+    ]
+    page = opened(document([image(0, "boats/heron.bin", tables)], found))
+    assert page.texts(".findings .rule code[title]") == ["a/b", "a/a", "a/d", "a/c", "a/e"]
+    seen = []
+    for _ in found:
+        page.press("f")
+        seen.append(page.link)
+    assert seen == [f"#finding-{number}" for number in (1, 0, 3, 2, 4)]
+
+
+@pytest.mark.parametrize(("state", "told"), [("new", True), ("known", False)])
+def test_of_an_unchanged_image_a_new_judgement_is_told_only_where_there_is_one(
+    opened: Opened, state: str, told: bool
+) -> None:
+    found = [finding(0, "a/a", "note", "fuel", state=state)]
+    same = image(0, "boats/heron.bin", [], state="same", sentences=[])
+    page = opened(document([same], found))
+    words = ["What changed No byte of this image changed, but what it is judged by did."]
+    assert [text.replace("changedNo", "changed No") for text in page.texts(".fact.changed")] == (
+        words if told else []
+    )
+
+
 # The keyboard
 
 
@@ -295,9 +372,7 @@ def test_a_letter_in_a_remark_is_a_letter(opened: Opened) -> None:
     assert page.link == "#smoke_limit"
 
 
-@pytest.mark.parametrize(
-    ("width", "height"), [(1280, 720), (1366, 768), (1024, 600), (960, 540), (700, 500)]
-)
+@pytest.mark.parametrize(("width", "height"), [(1280, 720), (1366, 768), (1024, 600), (960, 540), (700, 500)])
 def test_the_chosen_cell_is_not_behind_its_own_details(opened: Opened, width: int, height: int) -> None:
     told = "One value stands far out among its neighbours, as nobody meant it to. " * 3
     found = [
@@ -397,6 +472,18 @@ def test_an_axis_that_no_longer_rises_is_plotted_by_place_on_both_sides(opened: 
     old, new = (numbers(one)[::2] for one in lines)
     assert old == new == sorted(old)
     assert page.texts("#fuel thead th.moved .mark") == ["▼"]
+
+
+def test_a_picture_whose_breakpoints_do_not_rise_says_so(opened: Opened) -> None:
+    fallen = axis("speed_axis", "Engine speed", "rpm", SPEEDS, new=[*SPEEDS[:6], "2040", SPEEDS[7]])
+    made = table("fuel", [10.0 + n for n in range(48)], {9: 40.0}, nx=8, ny=6, x=fallen)
+    curve = table("trim", [10.0 + n for n in range(8)], {7: 40.0}, nx=8, x=fallen)
+    page = opened(document([image(0, "boats/heron.bin", [made, curve])]))
+    words = "The breakpoints of Engine speed do not all rise: they stand evenly spaced, not to scale."
+    for name, told in (("fuel", [True, True, False]), ("trim", [True])):
+        page.show(name)
+        page.until(lambda name=name, told=told: len(page.texts(f"#{name} figcaption")) == len(told))
+        assert [words in text for text in page.texts(f"#{name} figcaption")] == told
 
 
 def test_an_image_may_have_fewer_breakpoints_than_cells(opened: Opened) -> None:

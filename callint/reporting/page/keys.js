@@ -74,8 +74,9 @@ function reach(section, cell) {
 function stepFinding(way) {
   const amount = review.findings.length;
   if (!amount) return;
-  const next = desk.finding === undefined ? (way > 0 ? 0 : amount - 1) : (desk.finding + way + amount) % amount;
-  showFinding(next);
+  const from = inOrder.findIndex(({ id }) => id === desk.finding);
+  const next = from < 0 ? (way > 0 ? 0 : amount - 1) : (from + way + amount) % amount;
+  showFinding(inOrder[next].id);
 }
 
 function setView(view) {

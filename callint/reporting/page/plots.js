@@ -12,11 +12,22 @@ function ticksOf(low, high, most = 5) {
   return ticks;
 }
 
+/** Whether all breakpoints are numbers, each above the one before. */
+function isRising(texts) {
+  const values = texts.map(Number);
+  return values.every((value, n) => Number.isFinite(value) && (n === 0 || value > values[n - 1]));
+}
+
 /** Breakpoints of the same axis as numbers; all by their places where some are no numbers or do not rise. */
 function positions(...axes) {
-  const values = axes.map((texts) => texts.map(Number));
-  const rises = (one) => one.every((value, n) => Number.isFinite(value) && (n === 0 || value > one[n - 1]));
-  return values.every(rises) ? values : axes.map((texts) => texts.map((_, n) => n));
+  return axes.every(isRising) ? axes.map((texts) => texts.map(Number)) : axes.map((texts) => texts.map((_, n) => n));
+}
+
+/** What has to be said of a picture over axes that do not rise in the views it shows; "" where they do. */
+function spacingWords(table, sides, shownViews) {
+  const uneven = sides.filter((side) => !shownViews.every((view) => isRising(table.breakpoints(side, view))));
+  const names = uneven.map((side) => table.data[side].signal).join(" and of ");
+  return names ? ` The breakpoints of ${names} do not all rise: they stand evenly spaced, not to scale.` : "";
 }
 
 function scale(low, high, from, to) {

@@ -104,7 +104,8 @@ class Section {
     if (data.nx > 1 && data.ny > 1) {
       this.surface = new Surface(this.table, this.chosen);
       figure("turn", this.surface.element, this.surface.buttons).append(
-        "New values. Stems lead from the old value of each changed cell; the ring is the chosen cell.");
+        "New values. Stems lead from the old value of each changed cell; the ring is the chosen cell.",
+        spacingWords(this.table, ["x", "y"], ["new"]));
     }
     this.figures = [];
     if (data.kind === "map") {
@@ -123,8 +124,8 @@ class Section {
   drawCuts() {
     for (const { side, holder, caption } of this.figures ?? []) {
       holder.replaceChildren(side ? drawCut(this.table, side, this.chosen) : drawCurve(this.table, this.chosen));
-      caption.textContent = side ? `Cut at ${cutPlace(this.table, side, this.chosen)}; old dashed, new solid.`
-        : "Old dashed, new solid.";
+      const place = side ? `Cut at ${cutPlace(this.table, side, this.chosen)}; old` : "Old";
+      caption.textContent = `${place} dashed, new solid.${spacingWords(this.table, [side ?? "x"], ["old", "new"])}`;
     }
   }
 

@@ -92,7 +92,7 @@ function reviewMarkdown() {
   const unread = tables.filter((table) => !said.read.has(table.key));
   if (read.length) lines.push("Read:", "", ...read.flatMap((table) => tableMarkdown(table, "x")), "");
   if (unread.length) lines.push("Not read:", "", ...unread.flatMap((table) => tableMarkdown(table, " ")), "");
-  const open = review.findings.filter((finding) => !finding.waiver);
+  const open = inOrder.filter((finding) => !finding.waiver);
   if (open.length) lines.push("Findings open:", "", ...open.map(findingMarkdown), "");
   else lines.push("No finding is open.", "");
   return lines.join("\n");

@@ -276,3 +276,10 @@ function handOutFindings() {
   }
 }
 handOutFindings();
+
+/** The findings as they are read: among those that are as grave, what protects comes first. */
+const inOrder = (() => {
+  const protects = (finding) => tablesOf.get(finding).some(({ data }) => data.purpose === "protection");
+  const place = (finding) => 10 * Boolean(finding.waiver) + 2 * severities.indexOf(finding.severity) + !protects(finding);
+  return [...review.findings].sort((one, other) => place(one) - place(other));
+})();
