@@ -424,6 +424,31 @@ def test_a_link_to_nothing_leaves_the_page_as_it_is(opened: Opened) -> None:
     assert page.logged("browser") == []
 
 
+@pytest.mark.parametrize(
+    ("link", "told"),
+    [
+        ("#nonsense", "This link names nothing here."),
+        ("#finding-99", "This link names nothing here."),
+        ("#%zz", "This link names nothing here."),
+        ("#smoke_limit/9,9", "This link names no cell of this table."),
+        ("#smoke_limit/4,3", ""),
+        ("#~tables", ""),
+        ("", ""),
+    ],
+)
+def test_a_link_to_nothing_is_said_to_be_one(opened: Opened, link: str, told: str) -> None:
+    page = opened(yard(), link)
+    assert page.text(".toolbar .told[role=status]") == told
+    page.run("location.hash = '#monitor'")
+    page.until(lambda: page.text(".toolbar .told") == "")
+
+
+def test_a_link_may_name_the_image_where_there_is_only_one(opened: Opened) -> None:
+    page = opened(yard(), "#0.speed_trim/3,0")
+    assert page.run("return document.activeElement.closest('article').id") == "speed_trim"
+    assert page.run("return document.activeElement.dataset.cell") == "3"
+
+
 # Pictures
 
 
@@ -445,6 +470,15 @@ def test_a_curve_is_plotted_old_dashed_and_new_solid(opened: Opened) -> None:
     # The last cell is off, and no number.
     assert len(numbers(old)) == len(numbers(new)) == 2 * 7
     assert numbers(old)[7] > numbers(new)[7]  # the raised cell stands higher on the picture
+
+
+def test_no_value_axis_has_a_negative_nought(opened: Opened) -> None:
+    made = table("trim", [-0.3, -0.1, 0.2, 4.0], {3: 4.5}, nx=4)
+    page = opened(document([image(0, "boats/heron.bin", [made])])).show("trim")
+    page.until(lambda: page.all("#trim .plot"))
+    ticks = page.texts("#trim .plot .scale text[text-anchor=end]")
+    assert "0" in ticks
+    assert "-0" not in ticks
 
 
 def test_cuts_through_a_map_follow_the_chosen_cell(opened: Opened) -> None:

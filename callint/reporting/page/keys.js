@@ -137,6 +137,8 @@ function drawBar() {
     step(back, keys[back][0], "‹"), make("span", { "aria-hidden": "true" }, word), step(forth, keys[forth][0], "›"));
   bar.element.append(pair("change", "p", "n"), ...(review.findings.length ? [pair("finding", "F", "f")] : []),
     pair("table", "k", "j"), make("button", { type: "button", class: "help", onclick: showKeys }, "Keys"));
+  bar.told = make("p", { class: "told", role: "status" });
+  bar.element.append(bar.told);
   const signs = [["raised", "raised"], ["lowered", "lowered"], ["switched", "changed otherwise"]];
   const legend = signs.map(([way, word]) => make("span", {}, mark(way), word));
   legend.push(make("span", {}, make("span", { class: "sample framed", "aria-hidden": "true" }), "operating range"),

@@ -8,7 +8,7 @@ function ticksOf(low, high, most = 5) {
   const power = 10 ** Math.floor(Math.log10(raw));
   const step = [1, 2, 2.5, 5, 10].map((one) => one * power).find((one) => one >= raw * 0.999);
   const ticks = [];
-  for (let n = Math.ceil(low / step - 1e-9); n * step <= high + step * 1e-9; n += 1) ticks.push(n * step);
+  for (let n = Math.ceil(low / step - 1e-9); n * step <= high + step * 1e-9; n += 1) ticks.push(n * step || 0); // never -0
   return ticks;
 }
 

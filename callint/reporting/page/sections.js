@@ -17,6 +17,13 @@ function whenIdle(task) {
   later(work);
 }
 
+/** How wide a bold digit of the page's type is, in its size. */
+function digitWidth() {
+  const paper = document.createElement("canvas").getContext("2d");
+  paper.font = `bold 100px ${getComputedStyle(document.body).fontFamily}`;
+  return paper.measureText("0").width / 100;
+}
+
 class Section {
   constructor(article, table) {
     this.article = article;
@@ -139,15 +146,23 @@ class Section {
   /** Wide tables are printed small enough to fit. */
   fitPrint() {
     const { data } = this.table;
-    let signs = 0;
+    const digit = digitWidth();
+    // In the type's size: what stands in a cell beside its digits is its padding, a mark and a finding's letter.
+    let width = Math.max(data.y ? 7 : 10, ...this.table.breakpoints("y").map((text) => text.length)) * digit + 0.6;
     for (let x = 0; x < data.nx; x += 1) {
-      let widest = data.x ? this.table.breakpoint("x", x).length : 0;
-      for (let y = 0; y < data.ny; y += 1) widest = Math.max(widest, this.table.new(this.table.cell(x, y)).length);
-      signs += widest + 2.2;
+      let widest = data.x ? this.table.breakpoint("x", x).length * digit : 0;
+      for (let y = 0; y < data.ny; y += 1) {
+        const cell = this.table.cell(x, y);
+        // A point is about half as wide as a digit.
+        const [length] = [this.table.new(cell), this.table.old(cell)].map((text) => text.length - text.includes(".") / 2)
+          .sort((one, other) => other - one);
+        widest = Math.max(widest, length * digit + (this.table.pinned.has(cell) ? 1.2 : 0));
+      }
+      width += widest + 1.25;
     }
-    const head = data.y ? Math.max(...this.table.breakpoints("y").map((text) => text.length), 8) : 10;
-    // 520 points are the width of a sheet; a digit is 0.58 of the type's size wide.
-    const size = Math.min(8.5, 520 / ((signs + head) * 0.58));
+    // 520 points are the width of a sheet; borders are as wide in small type as in large.
+    const borders = 0.75 * (data.nx + 2) + 4;
+    const size = Math.min(8.5, (520 - borders) / width);
     this.article.style.setProperty("--print-size", `${size.toFixed(2)}pt`);
   }
 

@@ -135,7 +135,7 @@ class Table {
   /** The breakpoints of an axis, "x" or "y", in the old or the new image. */
   breakpoints(side, view = "new") {
     const axis = this.data[side];
-    return (view !== "old" && axis.new) || axis.old;
+    return (view !== "old" && axis?.new) || (axis?.old ?? []);
   }
 
   /** One breakpoint; an image may say that it has fewer than the table has cells. */
