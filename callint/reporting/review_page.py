@@ -30,7 +30,6 @@ _SEVERITIES = {"error": "errors", "warning": "warnings", "note": "notes"}
 _STATES = {
     "added": "This image is new; it is shown beside its base, where it has one.",
     "removed": "This image was removed.",
-    "same": "No byte of this image changed, but its name or what it is judged by did.",
     "unreadable": "Nothing could be compared.",
 }
 
@@ -146,11 +145,11 @@ def _first_screen(document: Json) -> Iterator[str]:
             yield '<section class="image">'
             yield _element("h2", image["path"])
             yield '<div class="facts">'
-            yield from _image(image, "h3")
+            yield from _image(document, image, "h3")
             yield "</div></section>"
     yield '<div class="facts">'
     if len(images) == 1:
-        yield from _image(images[0], "h2")
+        yield from _image(document, images[0], "h2")
     yield from _waived(document)
     yield from _commits(document)
     yield '<section class="fact cautions"><h2>Caution</h2>'
@@ -191,12 +190,28 @@ def _count(kind: str, amount: int, word: str) -> str:
     return f'<li class="{kind}{empty}"><strong>{amount:,}</strong> {word}</li>'
 
 
-def _image(image: Json, heading: str) -> Iterator[str]:
+def _image(document: Json, image: Json, heading: str) -> Iterator[str]:
     """What is said of one image: what changed, in words, and what it is."""
-    yield '<section class="fact changed">'
-    yield _element(heading, "What changed")
-    if image["state"] != "changed":
+    if changed := list(_changed(document, image)):
+        yield '<section class="fact changed">'
+        yield _element(heading, "What changed")
+        yield from changed
+        yield "</section>"
+    if any(image.get(word) for word in ("base", "definition", "sha256", "software", "bytes", "checksums")):
+        yield from _identity(image, heading)
+
+
+def _changed(document: Json, image: Json) -> Iterator[str]:
+    """What changed in an image; nothing where nothing did."""
+    if image["state"] in _STATES:
         yield _element("p", _STATES[image["state"]])
+    elif image["state"] == "same" and image.get("renamed"):
+        yield "<p>No byte of this image changed, but its name did.</p>"
+    # The same bytes have other findings only where a definition, a policy or a waiver is another.
+    elif image["state"] == "same" and any(
+        finding.get("image") == image["id"] and finding["state"] == "new" for finding in document["findings"]
+    ):
+        yield "<p>No byte of this image changed, but what it is judged by did.</p>"
     if image.get("trouble"):
         yield _element("p", image["trouble"], "trouble")
     groups = [sentence for sentence in image["sentences"] if "purpose" in sentence]
@@ -212,9 +227,10 @@ def _image(image: Json, heading: str) -> Iterator[str]:
     yield from (_element("p", sentence["text"]) for sentence in image["sentences"] if sentence not in groups)
     yield from _axes(image)
     yield from _items(image.get("log", []), "log")
-    yield "</section>"
-    if not any(image.get(word) for word in ("base", "definition", "sha256", "software", "checksums")):
-        return
+
+
+def _identity(image: Json, heading: str) -> Iterator[str]:
+    """What an image is, and what of its bytes changed."""
     yield '<section class="fact identity">'
     yield _element(heading, "The image")
     yield "<dl>"
@@ -292,16 +308,16 @@ def _axes(image: Json) -> Iterator[str]:
 def _waived(document: Json) -> Iterator[str]:
     """What was accepted, by whom and why; one entry for each reason given."""
     groups: dict[tuple[str, str, str], dict[str, list[str]]] = {}
-    titles = {
+    titles: dict[tuple[int | None, str], str] = {
         (image["id"], table["name"]): table["title"]
         for image in document["images"]
         for table in image["tables"]
     }
-    for finding in document["findings"]:
+    for finding in _in_order(document):
         if waiver := finding.get("waiver"):
             key = (waiver["who"], waiver["reason"], waiver.get("until", ""))
             table = finding.get("table", "")
-            about = titles.get((finding.get("image"), table), table)
+            about = titles.get(_about(finding)) or table
             groups.setdefault(key, {}).setdefault(about, []).append(finding["message"])
     if not groups:
         return
@@ -309,11 +325,11 @@ def _waived(document: Json) -> Iterator[str]:
     for (who, reason, until), tables in groups.items():
         end = f", until {until}" if until else ""
         yield f"<p><strong>{escape(who)}</strong>{escape(end)}: {escape(reason)}</p>"
-        yield from _items(_about(table, messages) for table, messages in tables.items())
+        yield from _items(_waived_words(table, messages) for table, messages in tables.items())
     yield "</section>"
 
 
-def _about(table: str, messages: Sequence[str]) -> str:
+def _waived_words(table: str, messages: Sequence[str]) -> str:
     """What was waived of a table: the one finding, or how many; each stands with its cell further down."""
     text = messages[0] if len(messages) == 1 else f"{len(messages):,} findings"
     return f"{table}: {text}" if table else text
@@ -367,15 +383,47 @@ def _extent(table: Json) -> str:
 
 
 def _worst(document: Json) -> dict[tuple[int, str], str]:
-    """The worst severity of what nobody waived, by image and table."""
+    """The worst severity of what nobody waived, by image and table; an axis' findings are its tables' too."""
     worst: dict[tuple[int, str], str] = {}
     order = list(_SEVERITIES)
+    concerned = _concerned(document)
     for finding in document["findings"]:
-        if "image" in finding and "table" in finding and "waiver" not in finding:
-            key = (finding["image"], finding["table"])
+        if "waiver" in finding:
+            continue
+        for table in concerned.get(_about(finding), ()):
+            key = (finding["image"], table["name"])
             severity = finding["severity"]
             worst[key] = min(worst.get(key, severity), severity, key=order.index)
     return worst
+
+
+def _about(finding: Json) -> tuple[int | None, str]:
+    """The image and the table or axis that a finding is about."""
+    return finding.get("image"), finding.get("table", "")
+
+
+def _concerned(document: Json) -> dict[tuple[int | None, str], list[Json]]:
+    """The changed tables by their own and by their axes' names, each with its image's id."""
+    concerned: dict[tuple[int | None, str], list[Json]] = {}
+    for image in document["images"]:
+        for table in image["tables"]:
+            axes = (table[side]["name"] for side in ("x", "y") if side in table)
+            for name in dict.fromkeys((table["name"], *axes)):
+                concerned.setdefault((image["id"], name), []).append(table)
+    return concerned
+
+
+def _in_order(document: Json) -> list[Json]:
+    """The findings as they are read: among those that are as grave, what protects comes first."""
+    concerned = _concerned(document)
+    order = list(_SEVERITIES)
+
+    def place(finding: Json) -> tuple[bool, int, bool]:
+        tables = concerned.get(_about(finding), ())
+        protects = any(table["purpose"] == "protection" for table in tables)
+        return "waiver" in finding, order.index(finding["severity"]), not protects
+
+    return sorted(document["findings"], key=place)
 
 
 def _tables(document: Json) -> Iterator[str]:

@@ -74,7 +74,8 @@ def test_all_values_old_and_new_are_those_of_the_review(page: Page, review: Any)
 def test_all_findings_are_in_the_page(page: Page, review: Any) -> None:
     shown = page.texts(".findings li")
     assert len(shown) == len(review["findings"])
-    for text, finding in zip(shown, review["findings"], strict=True):
+    for finding in review["findings"]:
+        (text,) = [one for one in shown if finding["fingerprint"][:8] in one]
         assert finding["message"] in text
         assert finding["rule"] in text
 
@@ -104,7 +105,8 @@ def test_a_range_of_several_images_is_one_page(demo: Scratch, opened: Opened, tm
     assert page.text("h1").startswith("3 images, ")
     assert {link.split(".")[0] for link in page.run(_LINKS)} == {"#1", "#2"}
     page.press("f")
-    assert page.link == "#finding-0"
+    first = page.all(".findings .place a")[0].get_attribute("href") or ""
+    assert page.link == f"#{first.partition('#')[2]}"
     assert page.violations() == []
     assert page.logged("browser") == []
 

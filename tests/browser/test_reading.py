@@ -7,7 +7,18 @@ from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 
 from tests.browser.conftest import Opened
-from tests.browser.documents import SPEEDS, axis, document, image, many, smoke_limit, table, yard
+from tests.browser.documents import (
+    SPEEDS,
+    Json,
+    axis,
+    document,
+    finding,
+    image,
+    many,
+    smoke_limit,
+    table,
+    yard,
+)
 from tests.running import needs_chromium
 
 pytestmark = needs_chromium
@@ -24,6 +35,16 @@ def new_values() -> list[list[str]]:
 def old_values() -> list[list[str]]:
     return [SMOKE["old"][8 * y : 8 * y + 8] for y in range(6)]
 
+
+#: Whether the cell with the focus is between the bar and the cell's own details.
+IN_SIGHT = """
+const cell = document.activeElement.getBoundingClientRect();
+const article = document.activeElement.closest("article");
+const bar = document.querySelector(".toolbar").getBoundingClientRect();
+const details = article.querySelector(".details").getBoundingClientRect();
+const bottom = Math.min(innerHeight, details.top);
+return document.activeElement.matches("td.chosen") && cell.top >= bar.bottom && cell.bottom <= bottom;
+"""
 
 # Numbers
 
@@ -96,6 +117,19 @@ def test_a_breakpoint_that_moved_shows_where_it_was(opened: Opened) -> None:
     assert page.texts("#speed_trim thead th[scope=col]")[1] == "1000"
 
 
+def test_the_details_of_a_cell_say_that_its_breakpoint_moved(opened: Opened) -> None:
+    page = opened(yard())
+    page.cell("speed_trim", 0, 0).click()
+    details = page.details("speed_trim")
+    assert details["Where"] == "800 → 850 rpm"
+    assert details["New"] == "cell unchanged, its breakpoint moved"
+    page.press("v")
+    assert page.details("speed_trim")["Where"] == "800 rpm"
+    page.press(Keys.ARROW_RIGHT)
+    assert page.details("speed_trim")["Where"] == "1000 rpm"
+    assert page.details("speed_trim")["New"] == "unchanged"
+
+
 def test_the_logged_time_lies_over_the_cells_when_asked_for(opened: Opened) -> None:
     page = opened(yard()).show("smoke_limit")
     words = "Changed cells are in use for 38 % of the logged time; 1 changed cell never reached."
@@ -159,6 +193,72 @@ def test_a_waived_finding_is_shown_with_who_and_why(opened: Opened) -> None:
     assert "Waived by Ada Quay until 2027-01-31: asked for by the skipper" in words
 
 
+def broken_axis() -> Json:
+    """An error on the axis of two of three changed tables, and a note on one of them."""
+    tables = [
+        table("fuel", [10.0 + n for n in range(48)], {9: 40.0}, nx=8, ny=6),
+        table("trim", [10.0 + n for n in range(8)], {7: 40.0}, nx=8),
+        table("idle", [800.0], {0: 850.0}, unit="rpm"),
+    ]
+    found = [
+        finding(0, "axis/not-rising", "error", "it falls", table="speed_axis", cell=[6, 0], place="3000 rpm"),
+        finding(1, "change/made", "note", "one cell", table="trim", cell=[7, 0]),
+    ]
+    return document([image(0, "boats/heron.bin", tables)], found)
+
+
+def test_the_list_marks_every_table_on_an_axis_that_a_finding_is_about(opened: Opened) -> None:
+    page = opened(broken_axis())
+    assert page.texts(".list a:has(.badge.error) .name") == ["Fuel", "Trim"]
+    assert page.texts(".list a:has(.badge.note) .name") == []
+
+
+def test_a_finding_on_an_axis_names_it_and_leads_to_every_table_on_it(opened: Opened) -> None:
+    page = opened(broken_axis())
+    assert page.text(".findings li.error .place a") == "Axis speed_axis, 3000 rpm"
+    assert page.text(".findings li.error .on-axis") == "Changed tables on it: Fuel, Trim."
+    page.all(".findings .on-axis a")[1].click()
+    assert page.link == "#trim"
+    assert page.text("#trim .own .on-axis") == "Also on this axis: Fuel."
+    assert page.texts("#trim .own .place a") == ["Axis speed_axis, 3000 rpm", "This table"]
+
+
+def test_of_findings_as_grave_those_on_what_protects_come_first(opened: Opened) -> None:
+    tables = [
+        table("fuel", [10.0, 11.0], {0: 12.0}, nx=2),
+        table(
+            "smoke", [10.0, 11.0], {0: 12.0}, nx=2, purpose="protection", x=axis("b", "Boost", "kPa", "12")
+        ),
+    ]
+    found = [
+        finding(0, "a/a", "error", "fuel", table="fuel"),
+        finding(1, "a/b", "error", "smoke", table="smoke"),
+        finding(2, "a/c", "warning", "fuel", table="fuel"),
+        finding(3, "a/d", "warning", "axis", table="b"),
+        finding(4, "a/e", "note", "smoke", table="smoke"),
+    ]
+    page = opened(document([image(0, "boats/heron.bin", tables)], found))
+    assert page.texts(".findings .rule code[title]") == ["a/b", "a/a", "a/d", "a/c", "a/e"]
+    seen = []
+    for _ in found:
+        page.press("f")
+        seen.append(page.link)
+    assert seen == [f"#finding-{number}" for number in (1, 0, 3, 2, 4)]
+
+
+@pytest.mark.parametrize(("state", "told"), [("new", True), ("known", False)])
+def test_of_an_unchanged_image_a_new_judgement_is_told_only_where_there_is_one(
+    opened: Opened, state: str, told: bool
+) -> None:
+    found = [finding(0, "a/a", "note", "fuel", state=state)]
+    same = image(0, "boats/heron.bin", [], state="same", sentences=[])
+    page = opened(document([same], found))
+    words = ["What changed No byte of this image changed, but what it is judged by did."]
+    assert [text.replace("changedNo", "changed No") for text in page.texts(".fact.changed")] == (
+        words if told else []
+    )
+
+
 # The keyboard
 
 
@@ -182,6 +282,46 @@ def test_next_and_previous_change_go_from_cell_to_cell_and_on_to_the_next_table(
         seen.append(page.link)
     cells = ["#smoke_limit/3,2", "#smoke_limit/4,2", "#smoke_limit/4,3"]
     assert seen == [*cells, "#overspeed_cut/0,0", cells[2], cells[1]]
+
+
+def test_each_next_change_is_another_one_in_its_table(opened: Opened) -> None:
+    page = opened(many(12, changed=1))
+    for number in range(8):
+        page.press("n")
+        assert page.link.startswith(f"#table_{number}/")
+        assert page.run(IN_SIGHT)
+        assert page.texts(".list a[aria-current] .name") == [f"Table {number}"]
+    page.press("r")
+    assert page.texts(".list .read .name") == ["Table 7"]
+
+
+def test_the_chosen_cell_stays_in_sight_while_what_is_above_it_is_drawn(opened: Opened) -> None:
+    page = opened(many(12), "#table_3")
+    # Not every browser holds the page still by itself.
+    page.run("document.documentElement.style.overflowAnchor = 'none'")
+    page.run(
+        "document.body.dispatchEvent(new KeyboardEvent('keydown', {key: 'n', bubbles: true}));"
+        "document.querySelector('.legend').style.height = '3000px';"
+    )
+    page.until(lambda: page.run(IN_SIGHT))
+    page.press("r")
+    assert page.texts(".list .read .name") == ["Table 3"]
+
+
+def test_keys_act_on_the_highlighted_table_which_goes_with_a_reader_who_scrolls(opened: Opened) -> None:
+    page = opened(many(12), "#table_1")
+    ActionChains(page.chrome).scroll_by_amount(0, 3000).perform()
+    page.until(lambda: page.texts(".list a[aria-current] .name") != ["Table 1"])
+    current = page.texts(".list a[aria-current] .name")
+    assert page.run("return document.querySelector('[aria-current]').hash") != "#table_0"
+    page.press("r")
+    assert page.texts(".list .read .name") == current
+
+
+def test_the_table_that_is_ticked_by_pointer_is_the_highlighted_one(opened: Opened) -> None:
+    page = opened(yard(), "#smoke_limit").show("speed_trim")
+    page.click("#speed_trim .signing input")
+    assert page.texts(".list a[aria-current] .name") == ["Speed trim"]
 
 
 def test_next_and_previous_finding_go_through_all_of_them_worst_first(opened: Opened) -> None:
@@ -232,6 +372,22 @@ def test_a_letter_in_a_remark_is_a_letter(opened: Opened) -> None:
     assert page.link == "#smoke_limit"
 
 
+@pytest.mark.parametrize(("width", "height"), [(1280, 720), (1366, 768), (1024, 600), (960, 540), (700, 500)])
+def test_the_chosen_cell_is_not_behind_its_own_details(opened: Opened, width: int, height: int) -> None:
+    told = "One value stands far out among its neighbours, as nobody meant it to. " * 3
+    found = [
+        finding(n, "change/suspicious-cell", "error", told, table="smoke_limit", cell=[4, y], hint=told)
+        for n, y in enumerate((4, 4, 4, 5, 5, 5))
+    ]
+    page = opened(document([image(0, "boats/heron.bin", [smoke_limit()])], found))
+    page.screen(width, height).open("#smoke_limit/4,3")
+    for key in (Keys.ARROW_DOWN, Keys.ARROW_DOWN, Keys.ARROW_UP, Keys.ARROW_UP, Keys.ARROW_UP):
+        assert page.run(IN_SIGHT)
+        page.press(key)
+    assert page.run(IN_SIGHT)
+    assert page.link == "#smoke_limit/4,2"
+
+
 # Links
 
 
@@ -268,6 +424,31 @@ def test_a_link_to_nothing_leaves_the_page_as_it_is(opened: Opened) -> None:
     assert page.logged("browser") == []
 
 
+@pytest.mark.parametrize(
+    ("link", "told"),
+    [
+        ("#nonsense", "This link names nothing here."),
+        ("#finding-99", "This link names nothing here."),
+        ("#%zz", "This link names nothing here."),
+        ("#smoke_limit/9,9", "This link names no cell of this table."),
+        ("#smoke_limit/4,3", ""),
+        ("#~tables", ""),
+        ("", ""),
+    ],
+)
+def test_a_link_to_nothing_is_said_to_be_one(opened: Opened, link: str, told: str) -> None:
+    page = opened(yard(), link)
+    assert page.text(".toolbar .told[role=status]") == told
+    page.run("location.hash = '#monitor'")
+    page.until(lambda: page.text(".toolbar .told") == "")
+
+
+def test_a_link_may_name_the_image_where_there_is_only_one(opened: Opened) -> None:
+    page = opened(yard(), "#0.speed_trim/3,0")
+    assert page.run("return document.activeElement.closest('article').id") == "speed_trim"
+    assert page.run("return document.activeElement.dataset.cell") == "3"
+
+
 # Pictures
 
 
@@ -289,6 +470,15 @@ def test_a_curve_is_plotted_old_dashed_and_new_solid(opened: Opened) -> None:
     # The last cell is off, and no number.
     assert len(numbers(old)) == len(numbers(new)) == 2 * 7
     assert numbers(old)[7] > numbers(new)[7]  # the raised cell stands higher on the picture
+
+
+def test_no_value_axis_has_a_negative_nought(opened: Opened) -> None:
+    made = table("trim", [-0.3, -0.1, 0.2, 4.0], {3: 4.5}, nx=4)
+    page = opened(document([image(0, "boats/heron.bin", [made])])).show("trim")
+    page.until(lambda: page.all("#trim .plot"))
+    ticks = page.texts("#trim .plot .scale text[text-anchor=end]")
+    assert "0" in ticks
+    assert "-0" not in ticks
 
 
 def test_cuts_through_a_map_follow_the_chosen_cell(opened: Opened) -> None:
@@ -316,6 +506,18 @@ def test_an_axis_that_no_longer_rises_is_plotted_by_place_on_both_sides(opened: 
     old, new = (numbers(one)[::2] for one in lines)
     assert old == new == sorted(old)
     assert page.texts("#fuel thead th.moved .mark") == ["▼"]
+
+
+def test_a_picture_whose_breakpoints_do_not_rise_says_so(opened: Opened) -> None:
+    fallen = axis("speed_axis", "Engine speed", "rpm", SPEEDS, new=[*SPEEDS[:6], "2040", SPEEDS[7]])
+    made = table("fuel", [10.0 + n for n in range(48)], {9: 40.0}, nx=8, ny=6, x=fallen)
+    curve = table("trim", [10.0 + n for n in range(8)], {7: 40.0}, nx=8, x=fallen)
+    page = opened(document([image(0, "boats/heron.bin", [made, curve])]))
+    words = "The breakpoints of Engine speed do not all rise: they stand evenly spaced, not to scale."
+    for name, told in (("fuel", [True, True, False]), ("trim", [True])):
+        page.show(name)
+        page.until(lambda name=name, told=told: len(page.texts(f"#{name} figcaption")) == len(told))
+        assert [words in text for text in page.texts(f"#{name} figcaption")] == told
 
 
 def test_an_image_may_have_fewer_breakpoints_than_cells(opened: Opened) -> None:

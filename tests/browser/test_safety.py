@@ -187,6 +187,20 @@ def test_what_is_filtered_or_far_away_is_printed_too(opened: Opened) -> None:
     assert [f"table_{n}" for n in range(12) if f"Table {n} table_{n}" not in paper] == []
 
 
+def test_a_full_map_fits_the_sheet_and_its_old_values_are_no_smaller_than_the_new(opened: Opened) -> None:
+    page = opened(many(1, changed=256)).show("table_0")
+    page.screen(703, 1000)  # a sheet of A4 without its margins
+    page.chrome.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        sizes = "const size = (css) => parseFloat(getComputedStyle(document.querySelector(css)).fontSize);"
+        new, old = page.run(f"{sizes} return [size('#table_0 td.changed'), size('#table_0 td .was')]")
+        right = page.run("return document.querySelector('#table_0 table').getBoundingClientRect().right")
+        assert right <= page.run("return document.querySelector('#table_0').getBoundingClientRect().right")
+        assert old == pytest.approx(min(new, 8), abs=0.1)
+    finally:
+        page.chrome.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+
+
 def test_after_printing_the_view_is_as_before(opened: Opened) -> None:
     page = opened(yard()).show("smoke_limit")
     page.press("v")

@@ -109,6 +109,25 @@ def test_the_copied_review_says_what_was_decided_read_remarked_and_found(opened:
     ]
 
 
+def test_the_copied_review_has_the_verdict_the_digest_and_how_much_is_waived(opened: Opened) -> None:
+    text = copied(opened(yard()))
+    assert "review with the digest `0123456789abcdef`" in text
+    assert yard()["verdict"] in text
+    assert "1 finding waived." in text
+    assert "Warning" not in text
+
+
+def test_the_copied_review_warns_of_an_agreement_with_unread_tables(opened: Opened) -> None:
+    page = opened(yard())
+    sign(page, "smoke_limit")
+    page.click(".signoff input[value=agreed]")
+    assert "**Warning: agreed with tables unread, 1 of 4 tables read.**" in copied(page)
+    for table in ("overspeed_cut", "speed_trim", "monitor"):
+        sign(page, table)
+    page.run("document.querySelector('.signoff .told').textContent = ''")
+    assert "Warning" not in copied(page)
+
+
 def test_markup_in_a_remark_is_text_in_the_copied_review(opened: Opened) -> None:
     hostile = [
         "<b>bold</b>",

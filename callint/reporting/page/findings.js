@@ -1,6 +1,8 @@
 // The findings of all images, and the way from each to its cell.
 
 const worstFirst = 100;
+/** So many tables on an axis are named with a finding. */
+const mostOnAxis = 6;
 
 /** A finding in words; with its section known, its place leads to the cell. */
 function drawFinding(finding, section) {
@@ -17,6 +19,7 @@ function drawFinding(finding, section) {
     ` ${review.rules[finding.rule] ?? ""} `, make("code", { class: "print" }, finding.fingerprint.slice(0, 8)));
   const placed = section || sectionOf(finding) ? " placed" : "";
   return make("li", { class: (finding.waiver ? "accepted" : finding.severity) + placed }, make("p", { class: "place" }, ...parts), message,
+    drawTablesOn(finding, section),
     advice ? make("p", { class: "hint" }, advice) : undefined, more, rule);
 }
 
@@ -35,10 +38,10 @@ function drawPlace(finding, section) {
     if (finding.image === undefined) words.push(`${finding.source ?? ""}${finding.line ? ` line ${finding.line}` : ""}`);
     else if (several) words.push(image.path);
     const target = sectionOf(finding);
-    if (finding.table) words.push(target ? target.table.title : finding.table);
+    if (finding.table && !isOnAxis(finding)) words.push(target ? target.table.title : finding.table);
   }
+  if (isOnAxis(finding)) words.push(`Axis ${finding.table}`);
   if (finding.place) words.push(finding.place);
-  else if (section && finding.table !== section.table.data.name) words.push(finding.table);
   else if (finding.address) words.push(finding.address);
   const text = words.filter(Boolean).join(", ") || (section ? "This table" : "This image");
   if (!sectionOf(finding)) return make("span", {}, text);
@@ -49,6 +52,29 @@ function drawPlace(finding, section) {
       showFinding(finding.id, section);
     },
   }, text);
+}
+
+/** Whether a finding is about an axis of changed tables. */
+function isOnAxis(finding) {
+  const concerned = tablesOf.get(finding);
+  return concerned.length > 0 && concerned.every(({ data }) => data.name !== finding.table);
+}
+
+/** The ways to the changed tables on the axis that a finding is about, without the one that it stands with. */
+function drawTablesOn(finding, section) {
+  const others = isOnAxis(finding) ? tablesOf.get(finding).filter((table) => table !== section?.table) : [];
+  if (!others.length) return undefined;
+  const links = others.slice(0, mostOnAxis).flatMap((table, n) => [n ? ", " : "", make("a", {
+    href: `#${table.key}`,
+    onclick: (event) => {
+      event.preventDefault();
+      if (table.section.article.hidden) clearFilter();
+      table.section.show();
+    },
+  }, table.title)]);
+  const more = others.length - mostOnAxis;
+  return make("p", { class: "on-axis" }, section ? "Also on this axis: " : "Changed tables on it: ", ...links,
+    more > 0 ? ` and ${count(more, "more table")}` : "", ".");
 }
 
 /** The section of the table that a finding is about, or of the first one on its axis. */
@@ -87,8 +113,8 @@ function drawFindings() {
   const heading = make("h2", { id: fresh("findings") }, "Findings");
   const holder = document.querySelector("main > .findings");
   desk.findingItems = review.findings.map((finding) => drawFinding(finding));
-  const open = desk.findingItems.filter((_, id) => !review.findings[id].waiver);
-  const waived = desk.findingItems.filter((_, id) => review.findings[id].waiver);
+  const open = inOrder.filter(({ waiver }) => !waiver).map(({ id }) => desk.findingItems[id]);
+  const waived = inOrder.filter(({ waiver }) => waiver).map(({ id }) => desk.findingItems[id]);
   const section = make("section", { "aria-labelledby": heading.id }, heading);
   const placed = desk.findingItems.filter((item) => item.classList.contains("placed")).length;
   if (placed) section.append(make("p", { class: "with-tables" }, `${count(placed, "finding")} with the tables below.`));

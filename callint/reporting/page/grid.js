@@ -55,10 +55,9 @@ function drawHead(table, view) {
 }
 
 function drawBreakpoint(table, side, place, view) {
-  const axis = table.data[side];
   const shown = table.breakpoint(side, place, view);
   const before = table.breakpoint(side, place, "old");
-  const moved = axis.new !== undefined && table.breakpoint(side, place) !== before;
+  const moved = table.isMoved(side, place);
   const findings = table.pinnedTo(side, place);
   const parts = [pins(findings)];
   if (moved && view !== "old") {
@@ -160,19 +159,26 @@ function percentOf(share) {
   return share < 0.001 ? "< 0.1 %" : `${(100 * share).toFixed(1)} %`;
 }
 
-/** Everything about one cell, in words and numbers. */
-function drawDetails(table, cell) {
+/** What is new in a cell that holds what it held: at a breakpoint that moved the output need not be the same. */
+function unchangedWords(table, cell) {
+  const moves = table.moves(cell);
+  if (!moves) return "unchanged";
+  return `cell unchanged, its ${moves === 1 ? "breakpoint" : "breakpoints"} moved`;
+}
+
+/** Everything about one cell in one view, in words and numbers. */
+function drawDetails(table, cell, view) {
   const { data } = table;
   const [oldRaw, newRaw] = table.raw(cell);
   const changed = table.isChanged(cell);
   const percent = table.percent(cell);
-  const pairs = [["Where", table.place(cell)], ["Old", withUnit(table.old(cell), data.unit)]];
+  const pairs = [["Where", table.place(cell, view)], ["Old", withUnit(table.old(cell), data.unit)]];
   if (changed) {
     pairs.push(["New", withUnit(table.new(cell), data.unit)]);
     if (table.difference(cell)) pairs.push(["Difference", withUnit(table.difference(cell), data.unit)]);
     if (percent) pairs.push(["Percent", `${percent} %`]);
   } else {
-    pairs.push(["New", "unchanged"]);
+    pairs.push(["New", unchangedWords(table, cell)]);
   }
   pairs.push(["Raw", changed ? `${oldRaw} → ${newRaw}` : `${oldRaw}`], ["Address", table.address(cell)]);
   if (data.logged) pairs.push(["Logged time", percentOf(data.logged.cells[cell])]);

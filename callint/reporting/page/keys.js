@@ -21,14 +21,23 @@ function shown() {
   return desk.sections.filter((section) => !section.article.hidden);
 }
 
-/** The section that is looked at: the current one while it can be seen, or else the first that can. */
+/** Whether some of a section is in sight. */
+function isSeen(section) {
+  const { top, bottom } = section.article.getBoundingClientRect();
+  return bottom > bar.element.offsetHeight + 40 && top < window.innerHeight - 40;
+}
+
+/** The section that is looked at: the one that the list highlights, or else the first that can be seen. */
 function here() {
-  const seen = (section) => {
-    const { top, bottom } = section.article.getBoundingClientRect();
-    return bottom > bar.element.offsetHeight + 40 && top < window.innerHeight - 40;
-  };
-  if (desk.current && !desk.current.article.hidden && seen(desk.current)) return desk.current;
-  return shown().find(seen);
+  if (desk.current && !desk.current.article.hidden) return desk.current;
+  return shown().find(isSeen);
+}
+
+/** A reader who scrolls away from the current section takes the highlight along. */
+function followReader() {
+  if (!desk.current || desk.held || (!desk.current.article.hidden && isSeen(desk.current))) return;
+  const seen = shown().find(isSeen);
+  if (seen) setCurrent(seen);
 }
 
 function stepTable(way) {
@@ -65,8 +74,9 @@ function reach(section, cell) {
 function stepFinding(way) {
   const amount = review.findings.length;
   if (!amount) return;
-  const next = desk.finding === undefined ? (way > 0 ? 0 : amount - 1) : (desk.finding + way + amount) % amount;
-  showFinding(next);
+  const from = inOrder.findIndex(({ id }) => id === desk.finding);
+  const next = from < 0 ? (way > 0 ? 0 : amount - 1) : (from + way + amount) % amount;
+  showFinding(inOrder[next].id);
 }
 
 function setView(view) {
@@ -127,6 +137,8 @@ function drawBar() {
     step(back, keys[back][0], "‹"), make("span", { "aria-hidden": "true" }, word), step(forth, keys[forth][0], "›"));
   bar.element.append(pair("change", "p", "n"), ...(review.findings.length ? [pair("finding", "F", "f")] : []),
     pair("table", "k", "j"), make("button", { type: "button", class: "help", onclick: showKeys }, "Keys"));
+  bar.told = make("p", { class: "told", role: "status" });
+  bar.element.append(bar.told);
   const signs = [["raised", "raised"], ["lowered", "lowered"], ["switched", "changed otherwise"]];
   const legend = signs.map(([way, word]) => make("span", {}, mark(way), word));
   legend.push(make("span", {}, make("span", { class: "sample framed", "aria-hidden": "true" }), "operating range"),
@@ -176,6 +188,7 @@ function showKeys() {
 
 function listenToKeys() {
   bar.keysWork = keysWork();
+  document.addEventListener("scroll", followReader, { passive: true });
   drawKeys();
   document.addEventListener("keydown", (event) => {
     if (event.ctrlKey || event.metaKey || event.altKey || event.defaultPrevented || bar.dialog.open) return;

@@ -8,15 +8,26 @@ function ticksOf(low, high, most = 5) {
   const power = 10 ** Math.floor(Math.log10(raw));
   const step = [1, 2, 2.5, 5, 10].map((one) => one * power).find((one) => one >= raw * 0.999);
   const ticks = [];
-  for (let n = Math.ceil(low / step - 1e-9); n * step <= high + step * 1e-9; n += 1) ticks.push(n * step);
+  for (let n = Math.ceil(low / step - 1e-9); n * step <= high + step * 1e-9; n += 1) ticks.push(n * step || 0); // never -0
   return ticks;
+}
+
+/** Whether all breakpoints are numbers, each above the one before. */
+function isRising(texts) {
+  const values = texts.map(Number);
+  return values.every((value, n) => Number.isFinite(value) && (n === 0 || value > values[n - 1]));
 }
 
 /** Breakpoints of the same axis as numbers; all by their places where some are no numbers or do not rise. */
 function positions(...axes) {
-  const values = axes.map((texts) => texts.map(Number));
-  const rises = (one) => one.every((value, n) => Number.isFinite(value) && (n === 0 || value > one[n - 1]));
-  return values.every(rises) ? values : axes.map((texts) => texts.map((_, n) => n));
+  return axes.every(isRising) ? axes.map((texts) => texts.map(Number)) : axes.map((texts) => texts.map((_, n) => n));
+}
+
+/** What has to be said of a picture over axes that do not rise in the views it shows; "" where they do. */
+function spacingWords(table, sides, shownViews) {
+  const uneven = sides.filter((side) => !shownViews.every((view) => isRising(table.breakpoints(side, view))));
+  const names = uneven.map((side) => table.data[side].signal).join(" and of ");
+  return names ? ` The breakpoints of ${names} do not all rise: they stand evenly spaced, not to scale.` : "";
 }
 
 function scale(low, high, from, to) {
@@ -138,5 +149,5 @@ function drawCut(table, side, chosen) {
 function cutPlace(table, side, chosen) {
   const [x, y] = table.at(chosen);
   const other = side === "x" ? "y" : "x";
-  return withUnit(table.breakpoint(other, side === "x" ? y : x), table.data[other].unit);
+  return table.where(other, side === "x" ? y : x);
 }

@@ -6,17 +6,21 @@ function followLink() {
   try {
     link = decodeURIComponent(link);
   } catch {
-    return;
+    // Then it is none of the page's.
   }
+  bar.told.textContent = "";
   const finding = /^finding-(\d+)$/.exec(link);
   const [, key, x, y] = /^(.*?)(?:\/(\d+),(\d+))?$/s.exec(link);
-  const section = desk.sections.find(({ table }) => table.key === key);
+  const section = desk.sections.find(({ table }) => table.key === key)
+    ?? desk.sections.find(({ table }) => `${table.image.id}.${table.data.name}` === key);
   if (!section) {
-    if (finding) showFinding(Number(finding[1]));
+    const isKnown = link === "" || document.getElementById(link) || (finding && showFinding(Number(finding[1])));
+    if (!isKnown) bar.told.textContent = "This link names nothing here.";
     return;
   }
   if (section.article.hidden) clearFilter();
   const isCell = x !== undefined && section.table.has(Number(x), Number(y));
+  if (x !== undefined && !isCell) bar.told.textContent = "This link names no cell of this table.";
   section.show({ focus: !isCell, link: false });
   if (isCell) section.choose(section.table.cell(Number(x), Number(y)), { focus: true, link: false });
 }

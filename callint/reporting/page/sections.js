@@ -17,6 +17,13 @@ function whenIdle(task) {
   later(work);
 }
 
+/** How wide a bold digit of the page's type is, in its size. */
+function digitWidth() {
+  const paper = document.createElement("canvas").getContext("2d");
+  paper.font = `bold 100px ${getComputedStyle(document.body).fontFamily}`;
+  return paper.measureText("0").width / 100;
+}
+
 class Section {
   constructor(article, table) {
     this.article = article;
@@ -24,6 +31,8 @@ class Section {
     this.chosen = table.first;
     table.section = this;
     this.rest = article.querySelector(".rest");
+    // Whoever ticks, writes or clicks in a table is at that table.
+    article.addEventListener("focusin", () => setCurrent(this));
     // About as high as it will be, so that the page does not jump when it is drawn.
     const rows = Math.min(table.data.ny, 40) * 27 + (table.plots ? 330 : 0) + table.findings.length * 70 + 300;
     article.style.setProperty("--height", `${rows}px`);
@@ -45,7 +54,7 @@ class Section {
 
   drawOnce() {
     const { table } = this;
-    const details = make("div", { class: "details", "aria-live": "polite" });
+    const details = make("div", { class: "details", "aria-live": "polite", role: "group", "aria-label": "Details of the cell" });
     this.details = details;
     this.scroll = make("div", {
       class: "scroll", onfocusin: (event) => this.onFocus(event), onclick: (event) => this.onFocus(event),
@@ -86,6 +95,7 @@ class Section {
     const focused = this.scroll.contains(document.activeElement);
     this.grid = drawGrid(this.table, desk.view, this.chosen, desk.times);
     this.scroll.replaceChildren(this.grid);
+    this.detailed = undefined;
     this.detail(this.chosen);
     if (focused) this.td(this.chosen).focus({ preventScroll: true });
   }
@@ -101,7 +111,8 @@ class Section {
     if (data.nx > 1 && data.ny > 1) {
       this.surface = new Surface(this.table, this.chosen);
       figure("turn", this.surface.element, this.surface.buttons).append(
-        "New values. Stems lead from the old value of each changed cell; the ring is the chosen cell.");
+        "New values. Stems lead from the old value of each changed cell; the ring is the chosen cell.",
+        spacingWords(this.table, ["x", "y"], ["new"]));
     }
     this.figures = [];
     if (data.kind === "map") {
@@ -120,8 +131,8 @@ class Section {
   drawCuts() {
     for (const { side, holder, caption } of this.figures ?? []) {
       holder.replaceChildren(side ? drawCut(this.table, side, this.chosen) : drawCurve(this.table, this.chosen));
-      caption.textContent = side ? `Cut at ${cutPlace(this.table, side, this.chosen)}; old dashed, new solid.`
-        : "Old dashed, new solid.";
+      const place = side ? `Cut at ${cutPlace(this.table, side, this.chosen)}; old` : "Old";
+      caption.textContent = `${place} dashed, new solid.${spacingWords(this.table, [side ?? "x"], ["old", "new"])}`;
     }
   }
 
@@ -135,15 +146,23 @@ class Section {
   /** Wide tables are printed small enough to fit. */
   fitPrint() {
     const { data } = this.table;
-    let signs = 0;
+    const digit = digitWidth();
+    // In the type's size: what stands in a cell beside its digits is its padding, a mark and a finding's letter.
+    let width = Math.max(data.y ? 7 : 10, ...this.table.breakpoints("y").map((text) => text.length)) * digit + 0.6;
     for (let x = 0; x < data.nx; x += 1) {
-      let widest = data.x ? this.table.breakpoint("x", x).length : 0;
-      for (let y = 0; y < data.ny; y += 1) widest = Math.max(widest, this.table.new(this.table.cell(x, y)).length);
-      signs += widest + 2.2;
+      let widest = data.x ? this.table.breakpoint("x", x).length * digit : 0;
+      for (let y = 0; y < data.ny; y += 1) {
+        const cell = this.table.cell(x, y);
+        // A point is about half as wide as a digit.
+        const [length] = [this.table.new(cell), this.table.old(cell)].map((text) => text.length - text.includes(".") / 2)
+          .sort((one, other) => other - one);
+        widest = Math.max(widest, length * digit + (this.table.pinned.has(cell) ? 1.2 : 0));
+      }
+      width += widest + 1.25;
     }
-    const head = data.y ? Math.max(...this.table.breakpoints("y").map((text) => text.length), 8) : 10;
-    // 520 points are the width of a sheet; a digit is 0.58 of the type's size wide.
-    const size = Math.min(8.5, 520 / ((signs + head) * 0.58));
+    // 520 points are the width of a sheet; borders are as wide in small type as in large.
+    const borders = 0.75 * (data.nx + 2) + 4;
+    const size = Math.min(8.5, (520 - borders) / width);
     this.article.style.setProperty("--print-size", `${size.toFixed(2)}pt`);
   }
 
@@ -154,7 +173,7 @@ class Section {
   detail(cell) {
     if (this.detailed === cell) return;
     this.detailed = cell;
-    this.details.replaceChildren(...drawDetails(this.table, cell));
+    this.details.replaceChildren(...drawDetails(this.table, cell, desk.view));
   }
 
   /** Makes a cell the one that is looked at; its address becomes the page's. */
@@ -177,9 +196,23 @@ class Section {
     }
     if (focus) {
       after.focus({ preventScroll: true });
-      after.scrollIntoView({ block: "nearest", inline: "nearest" });
+      this.reveal();
       holdStill(this);
     }
+  }
+
+  /** The chosen cell into sight, clear of its own details, which stand before the grid's lower end. */
+  reveal() {
+    this.fitDetails();
+    this.article.style.setProperty("--panel", `${this.details.offsetHeight}px`);
+    this.td(this.chosen).scrollIntoView({ block: "nearest", inline: "nearest" });
+  }
+
+  /** Details that have to be scrolled can be reached by keyboard. */
+  fitDetails() {
+    const { details } = this;
+    if (details.scrollHeight > details.clientHeight) details.tabIndex = 0;
+    else details.removeAttribute("tabindex");
   }
 
   /** Brings the table to the top of the window. */
@@ -197,12 +230,16 @@ class Section {
     if (!td) return;
     const cell = Number(td.dataset.cell);
     if (cell !== this.chosen || !this.touched) this.choose(cell);
-    if (event.type === "click") td.focus({ preventScroll: true });
+    if (event.type !== "click") return;
+    td.focus({ preventScroll: true });
+    this.reveal();
   }
 
   onHover(event) {
     const td = event.target.closest("td");
-    if (td) this.detail(Number(td.dataset.cell));
+    if (!td) return;
+    this.detail(Number(td.dataset.cell));
+    this.fitDetails();
   }
 
   onKey(event) {
@@ -229,14 +266,18 @@ function setCurrent(section) {
 function holdStill(section) {
   const { article } = section;
   const want = article.getBoundingClientRect().top;
+  desk.release?.();
   const until = performance.now() + 800;
   const moves = ["wheel", "touchmove", "keydown", "pointerdown"];
   let held = true;
+  desk.held = true;
   const release = () => {
+    if (held) desk.held = false;
     held = false;
-    for (const move of moves) window.removeEventListener(move, release);
+    for (const move of moves) window.removeEventListener(move, release, { capture: true });
   };
-  for (const move of moves) window.addEventListener(move, release, { passive: true });
+  // Captured, as the key that led here is still on its way up to the window and would end the hold at once.
+  for (const move of moves) window.addEventListener(move, release, { passive: true, capture: true });
   const hold = () => {
     if (!held) return;
     const drift = article.getBoundingClientRect().top - want;
@@ -244,7 +285,6 @@ function holdStill(section) {
     if (performance.now() < until) requestAnimationFrame(hold);
     else release();
   };
-  desk.release?.();
   desk.release = release;
   requestAnimationFrame(hold);
 }

@@ -85,14 +85,19 @@ function quoted(text, indent) {
 /** Decision, remarks, tables read and unread, and the findings that are open. */
 function reviewMarkdown() {
   const lines = [`### Review of ${prose(review.title)}`, ""];
-  lines.push(`${prose(review.old)} → ${prose(review.new)}, review ${code(review.digest)}`, "");
+  lines.push(`${prose(review.old)} → ${prose(review.new)}, review with the digest ${code(review.digest)}`, "");
+  lines.push(prose(review.verdict), "");
   lines.push(`**${decisions[said.decision]}.** ${said.progress}.`, "");
+  if (said.decision === "agreed" && said.done < tables.length) {
+    lines.push(`**Warning: agreed with tables unread, ${said.progress}.**`, "");
+  }
   if (said.closing.trim()) lines.push(...quoted(said.closing, ""), "");
   const read = tables.filter((table) => said.read.has(table.key));
   const unread = tables.filter((table) => !said.read.has(table.key));
   if (read.length) lines.push("Read:", "", ...read.flatMap((table) => tableMarkdown(table, "x")), "");
   if (unread.length) lines.push("Not read:", "", ...unread.flatMap((table) => tableMarkdown(table, " ")), "");
-  const open = review.findings.filter((finding) => !finding.waiver);
+  if (review.counts.waived) lines.push(`${count(review.counts.waived, "finding")} waived.`, "");
+  const open = inOrder.filter((finding) => !finding.waiver);
   if (open.length) lines.push("Findings open:", "", ...open.map(findingMarkdown), "");
   else lines.push("No finding is open.", "");
   return lines.join("\n");

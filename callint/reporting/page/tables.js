@@ -135,7 +135,7 @@ class Table {
   /** The breakpoints of an axis, "x" or "y", in the old or the new image. */
   breakpoints(side, view = "new") {
     const axis = this.data[side];
-    return (view !== "old" && axis.new) || axis.old;
+    return (view !== "old" && axis?.new) || (axis?.old ?? []);
   }
 
   /** One breakpoint; an image may say that it has fewer than the table has cells. */
@@ -143,13 +143,36 @@ class Table {
     return this.breakpoints(side, view)[place] ?? "–";
   }
 
+  /** Whether a breakpoint is another than it was. */
+  isMoved(side, place) {
+    return this.data[side]?.new !== undefined && this.breakpoint(side, place) !== this.breakpoint(side, place, "old");
+  }
+
+  /** Whether a breakpoint moved that both images have. */
+  isShifted(side, place) {
+    return this.isMoved(side, place) && [this.data[side].old, this.data[side].new].every((one) => place < one.length);
+  }
+
+  /** A breakpoint with its unit; one that moved as old and new, but in the old view as it was. */
+  where(side, place, view = "new") {
+    const text = this.breakpoint(side, place, view);
+    const was = view !== "old" && this.isShifted(side, place) ? `${this.breakpoint(side, place, "old")} → ` : "";
+    return withUnit(`${was}${text}`, this.data[side].unit);
+  }
+
   /** Where a cell lies, in breakpoints and units. */
-  place(cell) {
+  place(cell, view = "new") {
     const [x, y] = this.at(cell);
     const words = [];
-    if (this.data.x) words.push(withUnit(this.breakpoint("x", x), this.data.x.unit));
-    if (this.data.y) words.push(withUnit(this.breakpoint("y", y), this.data.y.unit));
+    if (this.data.x) words.push(this.where("x", x, view));
+    if (this.data.y) words.push(this.where("y", y, view));
     return words.join(", ");
+  }
+
+  /** How many of a cell's own breakpoints moved. */
+  moves(cell) {
+    const [x, y] = this.at(cell);
+    return this.isShifted("x", x) + this.isShifted("y", y);
   }
 
   off(view) {
@@ -253,3 +276,10 @@ function handOutFindings() {
   }
 }
 handOutFindings();
+
+/** The findings as they are read: among those that are as grave, what protects comes first. */
+const inOrder = (() => {
+  const protects = (finding) => tablesOf.get(finding).some(({ data }) => data.purpose === "protection");
+  const place = (finding) => 10 * Boolean(finding.waiver) + 2 * severities.indexOf(finding.severity) + !protects(finding);
+  return [...review.findings].sort((one, other) => place(one) - place(other));
+})();
