@@ -108,6 +108,17 @@ class Page:
         """What a function returns, once that is something."""
         return WebDriverWait(self.chrome, WAIT, poll_frequency=0.05).until(lambda _: what())
 
+    def until_still(self, what: Any, often: int = 8) -> Any:
+        """What a function returns, once it was the same so often in a row: scrolling takes its time."""
+        seen: list[Any] = []
+
+        def is_still() -> bool:
+            seen.append(what())
+            return len(seen) >= often and all(one == seen[-1] for one in seen[-often:])
+
+        self.until(is_still)
+        return seen[-1]
+
     @property
     def link(self) -> str:
         return str(self.run("return decodeURIComponent(location.hash)"))

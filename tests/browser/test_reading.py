@@ -312,6 +312,7 @@ def test_keys_act_on_the_highlighted_table_which_goes_with_a_reader_who_scrolls(
     page = opened(many(12), "#table_1")
     ActionChains(page.chrome).scroll_by_amount(0, 3000).perform()
     page.until(lambda: page.texts(".list a[aria-current] .name") != ["Table 1"])
+    page.until_still(lambda: page.texts(".list a[aria-current] .name"))
     current = page.texts(".list a[aria-current] .name")
     assert page.run("return document.querySelector('[aria-current]').hash") != "#table_0"
     page.press("r")
@@ -321,7 +322,7 @@ def test_keys_act_on_the_highlighted_table_which_goes_with_a_reader_who_scrolls(
 def test_the_table_that_is_ticked_by_pointer_is_the_highlighted_one(opened: Opened) -> None:
     page = opened(yard(), "#smoke_limit").show("speed_trim")
     page.click("#speed_trim .signing input")
-    assert page.texts(".list a[aria-current] .name") == ["Speed trim"]
+    page.until(lambda: page.texts(".list a[aria-current] .name") == ["Speed trim"])
 
 
 def test_next_and_previous_finding_go_through_all_of_them_worst_first(opened: Opened) -> None:
