@@ -37,6 +37,7 @@ def verdict(review: Review, findings: Sequence[tuple[Finding, bool]]) -> str:
     if course is not None and course.lacking:
         sentences.append(f"{parting_words(course, review.old, review.new)}.")
     sentences.append(_found(findings))
+    sentences += _gravest(findings)
     if unread := sum(one.state is State.UNREADABLE for one in review.images):
         sentences.append(f"{shown.count(unread, 'image')} could not be compared.")
     cases = [one.case for one in review.images if one.case is not None]
@@ -86,6 +87,17 @@ def _found(findings: Sequence[tuple[Finding, bool]]) -> str:
         words = f"{shown.count(waived, 'finding')} {_verb(waived, 'is', 'are')} waived"
         return f"{words}, and the rules found nothing else."
     return "Nothing was found by the rules."
+
+
+def _gravest(findings: Sequence[tuple[Finding, bool]]) -> Iterator[str]:
+    """What must not be one of many errors: protections that protect no longer, checksums that do not fit."""
+    alive = [finding for finding, _ in findings if not finding.waived]
+    gone = {(one.image, one.table) for one in alive if one.rule in ("protection/disabled", "protection/flat")}
+    stale = {(one.image, one.subject) for one in alive if one.rule == "image/stale-checksum"}
+    if gone:
+        yield f"{shown.count(len(gone), 'protection')} no longer {_verb(len(gone), 'protects', 'protect')}."
+    if stale:
+        yield f"{shown.count(len(stale), 'checksum')} {_verb(len(stale), 'does', 'do')} not fit the contents."
 
 
 def _whole(review: Review) -> Iterator[str]:

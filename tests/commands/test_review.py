@@ -331,6 +331,13 @@ def test_a_clean_change_is_not_called_right(yard: Yard) -> None:
     assert any("local law" in caution for caution in document["cautions"])
 
 
+def test_the_gravest_stands_in_the_verdict_however_many_errors_there_are(yard: Yard) -> None:
+    raised = {CUT: u16(4750), SMOKE: u16(990, 990, 990, 990), fuel_cell(1, 1): u16(9990)}
+    yard.write("boats/gone.bin", edited(yard_base(), raised, seal=False))
+    words = reviewed(yard, BASE, "boats/gone.bin")["verdict"]
+    assert "2 protections no longer protect. 1 checksum does not fit the contents." in words
+
+
 def test_the_same_image_twice_is_a_page_that_says_so(yard: Yard) -> None:
     document = reviewed(yard, HERON, HERON)
     assert document["images"][0]["state"] == "same"
