@@ -11,6 +11,7 @@ import codecs
 import os
 import re
 import stat
+import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -30,20 +31,23 @@ MAX_STRETCH = 32 * 2**20  # characters of one string, comment or A2ML
 #: Characters that are read at a time: few enough for what is made of them to stay near the processor.
 _BLOCK = 2**15
 
-_COMMENT = r"/\*[^*]*+(?:\*(?!/)[^*]*+)*+\*/|//[^\n]*+"
-_GAP = rf"(?:\s++|{_COMMENT})++"
+#: Python before 3.11.5 mismatches possessive groups that hold alternatives (CPython issue 106052); there an
+#: atomic group says the same, somewhat slower.
+_MANY, _SOME, _NO_MORE = ("(?:", ")++", ")*+") if sys.version_info >= (3, 11, 5) else ("(?>(?:", ")+)", ")*)")
+_COMMENT = rf"/\*[^*]*+{_MANY}\*(?!/)[^*]*+{_NO_MORE}\*/|//[^\n]*+"
+_GAP = rf"{_MANY}\s++|{_COMMENT}{_SOME}"
 #: A quote within a string is doubled, or has a backslash before it.
-_STRING = r'"[^"\\]*+(?:(?:\\[\s\S]|"")[^"\\]*+)*+"'
+_STRING = rf'"[^"\\]*+{_MANY}(?:\\[\s\S]|"")[^"\\]*+{_NO_MORE}"'
 _NAME_ENDS = r"(?![\w.\[\]])"
-_REST = r'(?:/(?![/*]|(?:begin|end)\s)[^\s"/]++)*+'
+_REST = rf'{_MANY}/(?![/*]|(?:begin|end)\s)[^\s"/]++{_NO_MORE}'
 #: Comments have no group. Group 2 is the kind of a whole skipped block. The others are words: most of them,
 #: and strings, group 1, which comes first for speed; group 3 what begins with a slash, or is left open and
 #: reaches to the end of the text at hand.
 _TOKEN = re.compile(
     rf'([^\s"/]++{_REST}|{_STRING})'
     rf"|{_COMMENT}"
-    rf'|/begin{_GAP}(A2ML|IF_DATA){_NAME_ENDS}(?:[^"/]++|{_STRING}|{_COMMENT}'
-    rf"|/(?!end{_GAP}\2{_NAME_ENDS}))*+/end{_GAP}\2{_NAME_ENDS}"
+    rf'|/begin{_GAP}(A2ML|IF_DATA){_NAME_ENDS}{_MANY}[^"/]++|{_STRING}|{_COMMENT}'
+    rf"|/(?!end{_GAP}\2{_NAME_ENDS}){_NO_MORE}/end{_GAP}\2{_NAME_ENDS}"
     rf'|((?:"|/\*|/begin{_GAP}(?:A2ML|IF_DATA){_NAME_ENDS})[\s\S]*+|/(?:[^\s"/]++{_REST})?)'
 )
 _SKIPPED, _WORDS = 2, (1, 3)
