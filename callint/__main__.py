@@ -133,9 +133,16 @@ def _run(name: str, words: list[str]) -> int:
         return _refuse(f"callint {name}: {_sentence(error)}; callint {name} --help explains it")
     except InputError as error:
         return _refuse(*(f"callint: {line}" for line in error.lines))
+    except MemoryError:
+        return _refuse(
+            "callint: there is not enough memory for these files; use smaller ones, or more memory"
+        )
     except (KeyboardInterrupt, click.Abort):
         return INTERRUPTED
     except OSError as error:
+        if error.errno == errno.ENAMETOOLONG:
+            name = os.fsdecode(error.filename or "a file")
+            return _refuse(f"callint: {name}: the name is longer than the system takes; shorten it")
         if isinstance(error, BrokenPipeError) or error.errno in (errno.ENOSPC, errno.EIO):
             raise  # about the output, which main answers for
         return _fail(error)

@@ -34,7 +34,13 @@ from callint.model.definition import (
 )
 from callint.model.finding import Finding, Severity
 from callint.reading import xml
-from callint.reading.definition import MAX_BREAKPOINTS, MAX_CELLS, read_definition
+from callint.reading.definition import (
+    MAX_ALL_BREAKPOINTS,
+    MAX_BREAKPOINTS,
+    MAX_CELLS,
+    MAX_MEMORY,
+    read_definition,
+)
 from callint.reading.definition_file import DefinitionFile
 from tests.building import definition_xml, findings
 
@@ -870,10 +876,33 @@ def test_tables_with_too_many_cells_are_refused_before_memory_is_taken() -> None
         f'<map name="m{n}" title="M" purpose="general" at="0" type="uint8"><x axis="a"/><y axis="a"/></map>'
         for n in range(2)
     )
-    file = read(definition_xml(maps, axes=axis))
+    file = read(definition_xml(maps, axes=axis, size=MAX_MEMORY))
     assert MAX_BREAKPOINTS**2 > MAX_CELLS
     assert file.definition is not None and not file.definition.tables
     assert [str(MAX_CELLS) in one.message for one in file.problems] == [True, True]
+
+
+def test_tables_have_no_more_cells_than_the_memory_has_bits() -> None:
+    def problems(count: int) -> list[str]:
+        axis = f'<fixed-axis name="a" signal="speed" start="0" step="1" count="{count}"/>'
+        table = (
+            '<map name="m" title="M" purpose="general" at="0" type="uint8"><x axis="a"/><y axis="a"/></map>'
+        )
+        return [one.message for one in read(definition_xml(table, axes=axis, size=2**15)).problems]
+
+    assert problems(512) == []
+    assert problems(513) == [
+        "table m brings the cells to more than 262144, the most that is read for a memory of 32768 bytes"
+    ]
+
+
+def test_all_axes_together_have_a_bound_too() -> None:
+    axes = "".join(
+        f'<fixed-axis name="a{n}" signal="speed" start="0" step="1" count="{MAX_BREAKPOINTS}"/>'
+        for n in range(MAX_ALL_BREAKPOINTS // MAX_BREAKPOINTS + 1)
+    )
+    (problem,) = read(definition_xml("", axes=axes)).problems
+    assert str(MAX_ALL_BREAKPOINTS) in problem.message
 
 
 # What an attribute cannot mean, with images to check

@@ -304,7 +304,7 @@ def test_broken_toml_is_one_line_with_file_and_place() -> None:
     [
         (b"\n\nfail-on = '\xff'\n", ("callint.toml:3:", "UTF-8")),
         (b"#" * (4 * 2**20 + 1), ("larger than 4 MiB",)),
-        (b"fail-on = " + b"[" * 100_000, ("TOML",)),
+        (b"fail-on = " + b"[" * 100_000, ("nested too deeply",)),
         (b'fail-on = "error"\nfail-on = "note"\n', ("TOML",)),
     ],
     ids=["not UTF-8", "too large", "too deep", "a key twice"],

@@ -11,6 +11,7 @@ from callint.decoding.surfaces import Surface
 from callint.model.definition import Definition
 from callint.model.policy import Policy
 from callint.reading.logs import Log
+from callint.reading.tree import refuse_leading_out
 
 #: From so many bytes on reading takes long enough for a progress bar.
 _LONG = 20 * 2**20
@@ -18,6 +19,7 @@ _LONG = 20 * 2**20
 
 def read_log(name: str, policy: Policy, definition: Definition, surfaces: Iterable[Surface]) -> Logged:
     """How long the logged engine stayed where in some tables. InputError where the log is of no use."""
+    refuse_leading_out(Path(name), name)
     log = Log(Path(name), policy.log, definition.signals)
     dwell = Dwell(surfaces, policy.log.max_gap, definition.signals)
     with progress("reading the log", log.size, _LONG) as step:

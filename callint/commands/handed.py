@@ -7,7 +7,7 @@ from pathlib import Path
 
 from callint.model.errors import InputError
 from callint.reading.pointers import ABSENT, pointer, pointer_to
-from callint.reading.tree import read_as_stored, reason, with_remedy
+from callint.reading.tree import read_as_stored, reason, refuse_leading_out, with_remedy
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +65,7 @@ class Handed:
 
 def read_handed(file: Path, name: str) -> Handed:
     """A file that git hands over; InputError where it cannot be read."""
+    refuse_leading_out(file, name)
     try:
         return Handed(name, read_as_stored(file))
     except OSError as error:

@@ -14,6 +14,7 @@ from callint.model.errors import InputError
 from callint.reading.asap2 import read_asap2
 from callint.reading.asap2_definition import make_definition
 from callint.reading.asap2_losses import is_name
+from callint.reading.tree import refuse_leading_out
 from callint.reporting.import_json import ImportReport, import_json
 
 
@@ -45,6 +46,8 @@ def command(
         raise InputError(
             f"--name {name}: a name has letters, digits, _ . - and [ ], and begins with a letter or _"
         )
+    if file:
+        refuse_leading_out(source, file)
     with _without_collections():
         # First, so that a wrong description or module is said before a wrong --to.
         description = read_asap2(source, module)

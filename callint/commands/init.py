@@ -12,6 +12,7 @@ from pathlib import Path
 import click
 
 from callint.model.errors import InputError
+from callint.reading.leftovers import held
 from callint.reading.tree import reason
 from callint.reporting.terminal import QUIET, console, line, width, wrapped
 from callint.reporting.writing import replace_file
@@ -61,23 +62,25 @@ def command(
         raise InputError("--undo takes no images and no other option than --dry-run; leave them out")
     here = Path.cwd()
     repo = git.open_repository(here)
-    if back:
-        found = undo(repo, here)
-    else:
-        wishes = Wishes(
-            here=here,
-            program=_program(),
-            images=tuple(_glob(image) for image in images),
-            definitions=definitions,
-            bases=bases,
-            pre_commit=pre_commit,
-            hook=not no_hook,
-        )
-        found = plan(repo, wishes)
-    if not dry_run:
-        _carry_out(repo, found)
+    # What one run finds missing another one must not be writing.
+    with held(git.common_folder(repo)):
         if back:
-            _forget(repo, found)
+            found = undo(repo, here)
+        else:
+            wishes = Wishes(
+                here=here,
+                program=_program(),
+                images=tuple(_glob(image) for image in images),
+                definitions=definitions,
+                bases=bases,
+                pre_commit=pre_commit,
+                hook=not no_hook,
+            )
+            found = plan(repo, wishes)
+        if not dry_run:
+            _carry_out(repo, found, back)
+            if back:
+                _remove_empty(found.folders)
     _say(repo, found, dry_run, back)
     return 0
 
@@ -110,14 +113,20 @@ def _glob(word: str) -> str:
 # Doing it
 
 
-def _carry_out(repo: git.Repo, found: Plan) -> None:
-    """All steps, or none: where one fails, those before it are taken back."""
+def _carry_out(repo: git.Repo, found: Plan, back: bool = False) -> None:
+    """All steps, or none: where one fails, those before it are taken back.
+
+    A run that is killed on the way can be finished by the next. The record comes first: what it says too much
+    of is only looked for. Where all is taken ``back`` it is the last to go.
+    """
     done: list[Step] = []
     made: list[Path] = []
     try:
-        # The record comes first: what it says too much of is only looked for.
-        for step in (found.record, *found.steps):
+        for step in (*found.steps, found.record) if back else (found.record, *found.steps):
             if step is not None:
+                if back and step is found.record:
+                    _forget(repo)
+                    _remove_empty(found.folders)
                 done.append(step)
                 if isinstance(step, FileStep):
                     made += [folder for folder in step.path.parents if not folder.exists()]
@@ -150,11 +159,9 @@ def _do(repo: git.Repo, step: Step) -> None:
         raise InputError(f"{step.path}: it cannot be written: {reason(error)}; correct that first") from None
 
 
-def _forget(repo: git.Repo, found: Plan) -> None:
-    """What git made of the settings, and folders that were made and are empty now."""
-    if any(isinstance(step, SettingStep) for step in found.steps):
-        git.delete_reference(repo, KEPT)
-    _remove_empty(found.folders)
+def _forget(repo: git.Repo) -> None:
+    """Remove what git made of the settings."""
+    git.delete_reference(repo, KEPT)
 
 
 # Saying it
@@ -174,7 +181,10 @@ def _say(repo: git.Repo, found: Plan, dry_run: bool, back: bool) -> None:
                 terminal.print(line((text, QUIET)))
     remarks = list(found.remarks)
     if not back and not dry_run:
-        remarks += foreign_attributes(repo, here)
+        try:
+            remarks += foreign_attributes(repo, here)
+        except InputError as error:  # everything is done by now
+            remarks += (f"{text}." for text in error.lines)
     if not found.steps:
         remarks.insert(0, "There is nothing to take back." if back else "Everything is set up already.")
     elif not back and not dry_run and any(_is_committed(repo, step) for step in found.steps):

@@ -28,7 +28,7 @@ from callint.model.definition import Definition
 from callint.model.errors import InputError
 from callint.model.finding import Finding
 from callint.model.shown import clean
-from callint.reading.tree import CONFLICT_DATA, CONFLICT_TEXT, read_file, reason
+from callint.reading.tree import CONFLICT_DATA, CONFLICT_TEXT, read_file, reason, refuse_leading_out
 from callint.reading.workplace import Workplace, open_workplace
 from callint.reporting.merge_json import FORMAT, TITLE, MergeReport, merge_json
 from callint.rules.case import Subject
@@ -93,6 +93,7 @@ def command(
     workplace = workplace_for(policy, definition, ours, theirs, base)
     contents = [read_content(workplace, word) for word in (base, ours, theirs)]
     target = Path(output)
+    refuse_leading_out(target, output)
     job = _Job(workplace, definition, workplace.label(target), contents, _Wishes.read(takes, globs))
     inputs = {*(one.name for one in contents), job.subject.file.path, *workplace.policy.inputs}
     refuse_to_replace(target, map(workplace.place, inputs))

@@ -19,6 +19,7 @@ from callint.commands.opening import Witnesses
 from callint.model.errors import InputError
 from callint.model.finding import Finding
 from callint.model.policy import Policy, Waiver
+from callint.reading.leftovers import held
 from callint.reading.policy import read_policy
 from callint.reading.tree import read_file, reason
 from callint.reading.workplace import Workplace, open_workplace
@@ -296,11 +297,16 @@ def _dead(inspector: Inspector, waiver: Waiver) -> tuple[Waiver, ...]:
 
 def _write(workplace: Workplace, waiver: Waiver, dry_run: bool) -> Waiver:
     """Add the waiver to the policy; returns it with its line. Nothing else in the policy may change."""
+    # A link stays a link: the file that it leads to is what is written.
+    name, place = workplace.policy.path, (workplace.root / workplace.policy.path).resolve()
+    with held(place.parent):  # two runs at once must not each write without the other's waiver
+        return _written(workplace, waiver, name, place, dry_run)
+
+
+def _written(workplace: Workplace, waiver: Waiver, name: str, place: Path, dry_run: bool) -> Waiver:
     from callint.reporting.waiver_toml import with_entry
     from callint.reporting.writing import replace_file
 
-    # A link stays a link: the file that it leads to is what is written.
-    name, place = workplace.policy.path, (workplace.root / workplace.policy.path).resolve()
     try:
         data = read_file(place)
     except OSError as error:

@@ -63,7 +63,11 @@ NAMESPACE = "urn:callint:definition:1"
 MAX_MEMORY = 256 * 2**20  # bytes of one image
 MAX_ADDRESS = 2**48
 MAX_BREAKPOINTS = 2**16  # of one axis
+MAX_ALL_BREAKPOINTS = 2**22  # of all axes together
 MAX_CELLS = 2**26  # of all tables together
+#: Cells for each byte of the memory: as many as a byte has bits, or a definition is mostly overlaps.
+MAX_CELLS_A_BYTE = 8
+FEW_CELLS = 2**16  # that any definition may have
 
 _PURPOSES = {purpose.value: purpose for purpose in Purpose}
 _ORDERS = {order.value: order for order in ByteOrder}
@@ -162,6 +166,7 @@ class _Reader:
     tree: xml.Tree
     order: ByteOrder = ByteOrder.BIG
     axes: dict[str, Axis] = field(default_factory=dict)
+    breakpoints: int = 0
     declarations: list[Declaration] = field(default_factory=list)
 
     def definition(self, root: etree._Element, digest: str) -> Definition | None:
@@ -195,7 +200,7 @@ class _Reader:
             elif table := self.build(partial(self.table, group=group), element):
                 self.declare("table", tables, table)
         relations = (self.build(self.relation, element) for element in parts.get("relations", ()))
-        self.bound_cells(tables)
+        self.bound_cells(tables, memory.size)
         return Definition(
             name=root.get("name", ""),
             title=" ".join((root.findtext(f"{{{NAMESPACE}}}title") or "").split()),
@@ -238,15 +243,14 @@ class _Reader:
         self.declarations.append(Declaration(space, name, line))
         names.setdefault(name, noun)
 
-    def bound_cells(self, tables: dict[str, Table]) -> None:
-        """Drop tables from the one on with which the cells become too many."""
-        total = 0
+    def bound_cells(self, tables: dict[str, Table], size: int) -> None:
+        """Drop tables from the one on with which the cells become too many for a memory of ``size`` bytes."""
+        total, most = 0, min(MAX_CELLS, max(FEW_CELLS, MAX_CELLS_A_BYTE * size))
         for table in list(tables.values()):
             cells = math.prod(self.axes[axis].count for axis in table.axes if axis in self.axes)
-            if total + cells > MAX_CELLS:
-                self.problems.append(
-                    xml.Problem(table.line, f"table {table.name} brings the cells to more than {MAX_CELLS}")
-                )
+            if total + cells > most:
+                words = f"table {table.name} brings the cells to more than {most}, the most that is read"
+                self.problems.append(xml.Problem(table.line, f"{words} for a memory of {size} bytes"))
                 del tables[table.name]
             else:
                 total += cells
@@ -442,6 +446,10 @@ class _Reader:
         count = _integer(_need(element, "count"))
         if count > MAX_BREAKPOINTS:
             raise ValueError(f"count is above {MAX_BREAKPOINTS}, the most that is read")
+        self.breakpoints += count
+        if self.breakpoints > MAX_ALL_BREAKPOINTS:
+            words = f"the axes have more than {MAX_ALL_BREAKPOINTS} breakpoints together"
+            raise ValueError(f"{words}, the most that is read")
         return count
 
     def fixed_values(self, element: etree._Element) -> tuple[float, ...]:

@@ -8,6 +8,7 @@ import re
 import tomllib
 from collections.abc import Iterator
 from datetime import date, datetime
+from itertools import islice
 from typing import Any
 
 from callint.model.errors import InputError
@@ -19,6 +20,17 @@ from callint.reading.tree import confined
 
 #: Largest policy that is read, in bytes.
 MAX_BYTES = 4 * 2**20
+#: Most entries, and most paths of all entries together; every file is compared with every one of them.
+MAX_PATHS = 10_000
+#: Most parts of a key with dots: far more than a policy needs, and few enough for the reader of TOML.
+MAX_PARTS = 100
+#: So many mistakes are told.
+MOST_MISTAKES = 20
+
+#: Atomic, and not possessive: Python before 3.11.5 mismatches possessive groups that hold alternatives.
+_LONG_KEY = re.compile(
+    rf"""(?<![\w-])(?>(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){{{MAX_PARTS},}})"""
+)
 
 #: The kind of entry in the cache: an empty one for each policy that is valid.
 _KIND = "valid policy"
@@ -36,19 +48,63 @@ def read_policy(data: bytes, path: str) -> Policy:
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise InputError(f"{path}:{line}: the file is not UTF-8 text; save it as UTF-8") from None
+    if long := _LONG_KEY.search(text):
+        line = text.count("\n", 0, long.start()) + 1
+        raise InputError(f"{path}:{line}: a key has more than {MAX_PARTS} parts; shorten it")
     try:
         content = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise InputError(f"{path}: not valid TOML: {error}; correct it") from None
+        plain = _plain(content)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{path}: not valid TOML: {_short(str(error))}; correct it") from None
+    except ValueError:  # Python reads no whole number of more than some thousand digits
+        raise InputError(f"{path}: a number is too long to be read; correct it") from None
+    except RecursionError:
+        raise InputError(f"{path}: lists or tables are nested too deeply to be read; correct it") from None
     lines = _Lines(text)
+    _refuse_too_many(content, path, lines)
     # To validate takes longer than all the rest, and a policy that was found valid is so until it changes.
     digest = hashlib.sha256(data).digest()
     if cache.load(_KIND, digest) is None:
-        if mistakes := list(_mistakes(_plain(content))):
-            placed = sorted((lines.of(place), message) for place, message in mistakes)
-            raise InputError(*(f"{path}:{line}: {message}" for line, message in placed))
+        _refuse_mistakes(plain, path, lines)
         cache.store(bytes, _KIND, digest)
     return _policy(content, path, lines)
+
+
+def _short(message: str) -> str:
+    """A message that may quote a text of any length, its middle left out."""
+    return message if len(message) <= 300 else f"{message[:200]} ... {message[-80:]}"
+
+
+def _refuse_too_many(content: dict[str, Any], path: str, lines: _Lines) -> None:
+    """InputError where the entries name more files than are looked for."""
+    entries = content.get("images")
+    if not isinstance(entries, list):
+        return
+    if len(entries) > MAX_PATHS:
+        raise InputError(
+            f"{path}: there are more than {MAX_PATHS:,} entries of images; use globs in their place"
+        )
+    named = 0
+    for number, entry in enumerate(entries):
+        for key in ("paths", "definition", "base") if isinstance(entry, dict) else ():
+            given = entry.get(key, ())
+            for _ in [given] if isinstance(given, str) else given if isinstance(given, list) else ():
+                named += 1
+                if named > MAX_PATHS:
+                    words = f"more than {MAX_PATHS:,} paths; use globs in their place"
+                    raise InputError(f"{path}:{lines.of(['images', number])}: {key} has {words}")
+
+
+def _refuse_mistakes(plain: Any, path: str, lines: _Lines) -> None:
+    """InputError where the policy is not as its schema demands."""
+    # More are not even looked for: a large policy may be wrong in every line.
+    mistakes = list(islice(_mistakes(plain), 50 * MOST_MISTAKES))
+    if mistakes:
+        placed = sorted((lines.of(place), _short(message)) for place, message in mistakes)
+        told = [f"{path}:{line}: {message}" for line, message in placed[:MOST_MISTAKES]]
+        if len(placed) > MOST_MISTAKES:
+            told[-1] += f" (so many lines are wrong that no more than {MOST_MISTAKES} are told)"
+        raise InputError(*told)
 
 
 def _policy(content: dict[str, Any], path: str, lines: _Lines) -> Policy:

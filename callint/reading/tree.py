@@ -121,6 +121,26 @@ def with_remedy(error: OSError, remedy: str) -> str:
     return words if ";" in words else f"{words}; {remedy}"
 
 
+def refuse_leading_out(path: Path, shown: str = "", start: Path | None = None) -> None:
+    """InputError where a path inside the repository leads out of it by a link; ``shown`` is its name.
+
+    The repository is the one around ``start``, the current folder where absent; without git it is the
+    policy's folder, and without a policy there is none. A path outside is its user's own business.
+    """
+    here = Path.cwd() if start is None else start
+    around = (here, *here.parents)
+    top = next((one for one in around if (one / ".git").exists()), None) or find_root(here)
+    # Links on the way to the repository are nobody's trick, so ".." is worked out in words.
+    if top is None or not Path(os.path.abspath(path)).is_relative_to(top):  # noqa: PTH100
+        return
+    try:
+        inside = path.resolve().is_relative_to(top.resolve())
+    except (OSError, RuntimeError):  # whoever opens it says that links lead round
+        return
+    if not inside:
+        raise InputError(f"{shown or path}: a link leads out of the repository; put a file in its place")
+
+
 def find_root(start: Path) -> Path | None:
     """The nearest folder, from ``start`` up, that holds a policy; the search ends at a repository's top."""
     for folder in (start, *start.parents):

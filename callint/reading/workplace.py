@@ -10,7 +10,16 @@ from pathlib import Path
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
-from callint.reading.tree import POLICY, Tree, WorkingTree, find_root, read_file, reason, with_remedy
+from callint.reading.tree import (
+    POLICY,
+    Tree,
+    WorkingTree,
+    find_root,
+    read_file,
+    reason,
+    refuse_leading_out,
+    with_remedy,
+)
 
 
 @dataclass
@@ -29,12 +38,13 @@ class Workplace:
     def name(self, path: str) -> str:
         """The name under which a file from the command line is read and reported.
 
-        InputError where there is no such file.
+        InputError where there is no such file, or where a link leads to it out of the repository.
         """
         target = Path(path)
         if not target.exists():
             raise InputError(f"{path}: it does not exist; check the path")
         label = self.label(target)
+        refuse_leading_out(target, label, self.root)
         self.named[label] = target
         return label
 
@@ -86,6 +96,7 @@ def open_workplace(policy: str | None = None) -> Workplace:
             return Workplace(here, Policy(), WorkingTree(here))
         root, name = found, POLICY
     root = _absolute(root)
+    refuse_leading_out(root / name, name)
     try:
         data = read_file(root / name)
     except OSError as error:

@@ -7,12 +7,13 @@ import shutil
 import tempfile
 import tomllib
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from callint.model.errors import InputError
+from callint.reading.leftovers import LOCKS, held, left_behind, temporary_name
 from callint.reading.resources import resource
 from callint.reading.tree import reason
 from callint.versioning import git
@@ -55,29 +56,63 @@ def write_demo(target: Path, set_up: Callable[[git.Repo], None]) -> bool:
         return False
     if target.is_dir() and not target.is_symlink():
         target = target.resolve()
-    is_empty = target.is_dir() and not target.is_symlink() and not any(target.iterdir())
-    if not is_empty and (target.exists() or target.is_symlink()):
-        raise InputError(f"{target}: it is there already and was not made by callint demo; name a new folder")
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        making = Path(tempfile.mkdtemp(prefix=f".{target.name[:64]}.", suffix=".part", dir=target.parent))
+    is_new = not target.exists() and not target.is_symlink()
+    with _unfinished(target) as (whole, is_free):
+        is_empty = target.is_dir() and not target.is_symlink() and not any(target.iterdir())
+        if not is_new and not is_empty and whole is None:
+            words = "it is there already and was not made by callint demo; name a new folder"
+            raise InputError(f"{target}: {words}")
+        if not is_free:
+            raise InputError(f"{target}: another callint demo is making it; wait for it")
         try:
-            with _own_repository():
-                _commit_steps(making, set_up)
-            if is_empty:
-                # The folder itself stays: it may be the one that the user works in.
-                for path in sorted(making.iterdir(), reverse=True):
-                    path.rename(target / path.name)
-                making.rmdir()
-            else:
-                making.rename(target)
-        except BaseException:
-            with suppress(OSError):
-                shutil.rmtree(making)
-            raise
-    except OSError as error:
-        raise InputError(f"{target}: it cannot be made: {reason(error)}; choose another place") from None
+            target.parent.mkdir(parents=True, exist_ok=True)
+            if whole is not None:
+                _move(whole, target)
+                return True
+            prefix, suffix = temporary_name(target)
+            making = Path(tempfile.mkdtemp(prefix=prefix, suffix=suffix, dir=target.parent))
+            try:
+                with _own_repository(), held(making):
+                    _commit_steps(making, set_up)
+                    _move(making, target)
+            except BaseException:
+                with suppress(OSError):
+                    shutil.rmtree(making)
+                raise
+        except OSError as error:
+            raise InputError(f"{target}: it cannot be made: {reason(error)}; choose another place") from None
     return True
+
+
+def _move(making: Path, target: Path) -> None:
+    """Put a whole repository in its place. The folder itself stays: it may be the one the user works in."""
+    if not target.is_dir():
+        making.rename(target)
+        return
+    # The mark that says that all is there lies in .git, which comes last.
+    for path in sorted(making.iterdir(), reverse=True):
+        path.rename(target / path.name)
+    making.rmdir()
+
+
+@contextmanager
+def _unfinished(target: Path) -> Iterator[tuple[Path | None, bool]]:
+    """What killed runs left beside the target: a repository that lacks nothing but its place, or None.
+
+    The rest is removed. False where another run is at work there.
+    """
+    whole, is_free = None, True
+    with ExitStack() as stack:
+        for left in filter(Path.is_dir, left_behind(target)) if LOCKS else ():
+            if left.is_symlink():
+                continue
+            if not stack.enter_context(held(left, is_patient=False)):
+                is_free = False
+            elif whole is None and (left / ".git" / _MARK).is_file():
+                whole = left
+            else:
+                shutil.rmtree(left, ignore_errors=True)
+        yield whole, is_free
 
 
 @contextmanager

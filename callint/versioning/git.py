@@ -12,6 +12,7 @@ import hashlib
 import os
 import posixpath
 import re
+import subprocess
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
@@ -135,6 +136,10 @@ def open_repository(start: Path, bare: bool = False) -> Repo:
         raise InputError(f"{start}: git cannot open it: {error.reason}; correct that first") from None
     except OSError:
         raise InputError(f"{start}: this is no git repository; call callint inside one") from None
+    if top is not None and not top.is_dir():
+        raise InputError(
+            f"{top}: git takes it for the working tree, and it is no folder; correct core.worktree"
+        )
     if top is None and not bare:
         raise InputError(f"{start}: a bare repository has no index; call callint in a working tree")
     return Repo(git_dir, common_dir, top)
@@ -161,14 +166,18 @@ def common_folder(repo: Repo) -> Path:
     return repo.common_dir.resolve()
 
 
-def _run(repo: Repo, *arguments: str) -> str:
-    """The output of a git command with NUL-separated fields, names decoded without loss."""
+def _run(repo: Repo, *arguments: str, patience: float | None = None) -> str:
+    """The output of a git command with NUL-separated fields, names decoded without loss.
+
+    With ``patience``, subprocess.TimeoutExpired where it takes longer than so many seconds.
+    """
     try:
         # fsmonitor names a program in the repository's config; a stranger's repository must not start it.
         words = ["-c", "core.fsmonitor=false", *arguments]
-        return os.fsdecode(output(words, repo.working_dir, _OFFLINE))
+        return os.fsdecode(output(words, repo.working_dir, _OFFLINE, patience))
     except GitError as error:
-        raise InputError(f"git {arguments[0]}: {error.reason}") from None
+        command = next(word for word in arguments if word != "-c" and "=" not in word)
+        raise InputError(f"git {command}: {error.reason}") from None
 
 
 def index_entries(repo: Repo, stage: int | None = None) -> dict[str, Entry]:
@@ -462,9 +471,18 @@ def mapped(repo: Repo, person: Person) -> Person:
     """A person as ``.mailmap`` has them, which the log goes by too."""
     if not person.email:
         return person  # git maps no contact without an e-mail
-    printed = _run(repo, "check-mailmap", "--", f"{person.name} <{person.email}>").strip()
-    name, _, email = printed.removesuffix(">").rpartition("<")
+    words = (*_own_mailmap(repo), "check-mailmap", "--", f"{person.name} <{person.email}>")
+    name, _, email = _run(repo, *words).strip().removesuffix(">").rpartition("<")
     return Person(name.strip(), email)
+
+
+def _own_mailmap(repo: Repo) -> tuple[str, ...]:
+    """What keeps git from reading a file anywhere as a mailmap because the repository's settings name it."""
+    try:
+        scope, _, _ = _run(repo, "config", "--show-scope", "--null", "--get", "mailmap.file").split("\0")
+    except InputError:
+        return ()
+    return ("-c", "mailmap.file=") if scope in ("local", "worktree") else ()
 
 
 def heads(repo: Repo) -> list[str]:
@@ -581,6 +599,7 @@ def log(repo: Repo, *revisions: str) -> list[LoggedCommit]:
     other parents hold is known from their own commits.
     """
     words = (
+        *_own_mailmap(repo),
         "log",
         "--raw",
         "-z",
@@ -650,6 +669,30 @@ def settings(repo: Repo) -> dict[str, list[str]]:
     return found
 
 
+def refuse_borrowed(repo: Repo) -> None:
+    """InputError where git's own folder, or the settings in it, are another repository's.
+
+    A stranger's ``.git`` may name any folder of this machine. That of a linked working tree or of a submodule
+    lies elsewhere too, but it says which working tree it belongs to.
+    """
+    top, own, common = top_level(repo), Path(str(repo.git_dir)).resolve(), common_folder(repo)
+    if own.is_relative_to(top):
+        is_known = common == own
+    elif (own / "gitdir").is_file():
+        back = (own / "gitdir").read_text("utf-8", "surrogateescape").strip()
+        is_known = (own / back).resolve() == (top / ".git").resolve() and own.parent == common / "worktrees"
+    else:
+        place = settings(repo).get("core.worktree", [""])[-1]
+        is_known = bool(place) and (own / place).resolve() == top and common == own
+    if "GIT_DIR" not in os.environ and not is_known:
+        raise InputError(
+            f"{top / '.git'}: it leads out of the repository, to {common}, which does not know this working "
+            f"tree; if both are yours, git config core.worktree {top} says so"
+        )
+    if not (common / "config").resolve().is_relative_to(common):
+        raise InputError(f"{common / 'config'}: a link leads out of the repository; put a file in its place")
+
+
 def set_setting(repo: Repo, key: str, value: str | None) -> None:
     """Give one of the repository's own settings its only value, or remove it where that is None."""
     if value is not None:
@@ -665,20 +708,28 @@ def set_setting(repo: Repo, key: str, value: str | None) -> None:
 
 
 def hooks_folder(repo: Repo) -> tuple[Path, bool]:
-    """Where the repository's hooks lie, and whether a setting outside the repository says so.
+    """Where the repository's hooks lie, and whether that is not its own business.
 
-    Such a folder is shared by other repositories.
+    A folder that a setting outside the repository names is shared by other repositories; one that the
+    repository itself places outside may be anything.
     """
     # A relative core.hooksPath counts from where hooks run, which is the top.
     folder = repo.working_dir / _run(repo, "rev-parse", "--git-path", "hooks").rstrip("\n")
+    is_outside = not any(
+        folder.resolve().is_relative_to(one) for one in (top_level(repo), common_folder(repo))
+    )
     try:
         words = ("config", "--show-scope", "--null", "--get", "core.hooksPath")
         scope, value, _ = _run(repo, *words).split("\0")
     except InputError:
-        return folder.resolve(), False
+        return folder.resolve(), is_outside
     if not value:
         raise InputError("core.hooksPath: it is empty; git config --unset core.hooksPath clears it")
-    return folder.resolve(), scope not in ("local", "worktree")
+    return folder.resolve(), is_outside or scope not in ("local", "worktree")
+
+
+#: Seconds that git may take over attributes. A stranger's patterns keep it busy for ever before 2.41.
+_PATIENCE = 20
 
 
 def attributes(repo: Repo, paths: Iterable[str], *names: str) -> dict[str, dict[str, str]]:
@@ -687,7 +738,12 @@ def attributes(repo: Repo, paths: Iterable[str], *names: str) -> dict[str, dict[
     paths = list(paths)
     if not paths:
         return found  # git takes a call without paths for a wrong one
-    fields = _run(repo, "check-attr", "-z", *names, "--", *paths).split("\0")
+    try:
+        fields = _run(repo, "check-attr", "-z", *names, "--", *paths, patience=_PATIENCE).split("\0")
+    except subprocess.TimeoutExpired:
+        raise InputError(
+            "git check-attr: it does not come to an end; look for lines with many stars in .gitattributes"
+        ) from None
     for path, name, value in zip(fields[0::3], fields[1::3], fields[2::3], strict=False):
         found.setdefault(path, {})[name] = value
     return found

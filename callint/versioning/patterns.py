@@ -16,8 +16,18 @@ from callint.model.errors import InputError
 _SET = re.compile(r"\[(!?+)(\]?+[^\]]*+)\]|\[")
 
 
+#: Git before 2.41 tries every way in which stars can share a name: with more of them it takes for ever.
+_MOST_STARS, _MOST_IN_NAME = 8, 4
+
+
 def attribute_pattern(glob: str) -> str:
     """A glob as the pattern of a line in .gitattributes; InputError where no line can hold it."""
+    stars = [len(re.findall(r"\*+", part)) for part in glob.split("/")]
+    if sum(stars) > _MOST_STARS or max(stars) > _MOST_IN_NAME:
+        raise InputError(
+            f"{glob[:80]}: git takes very long over so many stars; use at most {_MOST_IN_NAME} in a name and "
+            f"{_MOST_STARS} in all"
+        )
     pattern = _pattern(glob)
     # With white space or quotes it has to be quoted, in which a quote and a backslash are escaped.
     return json.dumps(pattern, ensure_ascii=False) if re.search(r'[\s"]', pattern) else pattern

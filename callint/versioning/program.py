@@ -56,14 +56,20 @@ def start(
         raise InputError("git: the program is not found; install git 2.39 or newer") from None
 
 
-def output(words: list[str], folder: Path, environment: Mapping[str, str]) -> bytes:
+def output(
+    words: list[str], folder: Path, environment: Mapping[str, str], patience: float | None = None
+) -> bytes:
     """What a git command prints when it is run in a folder.
 
-    Raises GitError where it fails, InputError where there is no git, and OSError where there is no such
-    folder.
+    Raises GitError where it fails, InputError where there is no git, OSError where there is no such folder,
+    and subprocess.TimeoutExpired where it takes longer than ``patience`` in seconds; then it is ended.
     """
     with start(words, folder, environment, subprocess.DEVNULL, subprocess.PIPE) as process:
-        printed, said = process.communicate()
+        try:
+            printed, said = process.communicate(timeout=patience)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            raise
     if process.returncode:
         raise GitError(os.fsdecode(said))
     return printed

@@ -63,6 +63,7 @@ class Wishes:
 
 def plan(repo: git.Repo, wishes: Wishes) -> Plan:
     """All that is missing. InputError for whatever is in the way; nothing is written here."""
+    git.refuse_borrowed(repo)
     record = read_record(repo)
     planner = _Planner(repo, record, wishes)
     steps = tuple(planner.steps())
@@ -289,8 +290,9 @@ class _Planner:
                 continue  # git passes over a hook that may not be run
             if is_shared:
                 raise InputError(
-                    f"{folder}: core.hooksPath is set outside this repository, so its hooks are other "
-                    f"repositories' too; call {self._check('callint')} in {name} there, and give --no-hook"
+                    f"{folder}: core.hooksPath is set outside this repository, or leads out of it, so its "
+                    f"hooks may be other repositories' too; call {self._check('callint')} in {name} there, "
+                    "and give --no-hook"
                 )
             if path.is_symlink() or (old is not None and not is_ours):
                 raise InputError(

@@ -22,13 +22,14 @@ def undo(repo: git.Repo, here: Path) -> Plan:
 
     What was edited since stays, and the remarks say so, with paths from the folder ``here``.
     """
+    git.refuse_borrowed(repo)
     record = read_record(repo)
     hooks, _ = git.hooks_folder(repo)
     steps: list[FileStep | SettingStep] = []
     remarks: list[str] = []
     for key, written in list(record.files.items()):
         path = record.place(key)
-        if not _is_place(repo, path, hooks):
+        if not _is_place(repo, path):
             continue  # of another working tree
         del record.files[key]
         old = None if path.is_symlink() else content_of(path)
@@ -56,11 +57,11 @@ def undo(repo: git.Repo, here: Path) -> Plan:
     return Plan(tuple(steps), record.step(), tuple(remarks), (*folders, record.path.parent))
 
 
-def _is_place(repo: git.Repo, path: Path, hooks: Path) -> bool:
+def _is_place(repo: git.Repo, path: Path) -> bool:
     """Whether callint init, called in this working tree, may have written a file at a path."""
     folder, top = path.parent.resolve(), git.top_level(repo)
     if path.name in HOOKS:
-        return folder == hooks or any(folder.is_relative_to(one) for one in (top, git.common_folder(repo)))
+        return any(folder.is_relative_to(one) for one in (top, git.common_folder(repo)))
     if path.name == PRE_COMMIT:
         return folder == top
     return path.name in (POLICY, ATTRIBUTES, IGNORED) and folder.is_relative_to(top)

@@ -143,16 +143,19 @@ class Page:
         ActionChains(self.chrome).send_keys(*keys).perform()
 
     def click(self, css: str) -> None:
-        """A click on the one element, once nothing that is still being drawn lies in its way."""
+        """A click on the one element, once it stays where it is and nothing lies in its way."""
 
         def clicked() -> bool:
             element = self.one(css)
-            self.run("arguments[0].scrollIntoView({block: 'center'})", element)
+            # What is pressed while the page still moves may be something else by then.
+            if not self.chrome.execute_async_script(_AT_REST, element):
+                return False
+            self.run(_NOTE_CLICK, element)
             try:
                 element.click()
             except ElementClickInterceptedException:
                 return False
-            return True
+            return bool(self.run(_WAS_CLICKED, element))
 
         self.until(clicked)
 
@@ -204,6 +207,29 @@ class Page:
         return [f"{one['id']}: {node['html']}" for one in found["violations"] for node in one["nodes"]]
 
 
+#: Whether an element that is brought into sight stays there for some frames: while the page draws, or holds
+#: another table in its place, it does not.
+_AT_REST = """
+const [element, done] = arguments;
+element.scrollIntoView({block: "center", behavior: "instant"});
+const top = element.getBoundingClientRect().top;
+let frames = 0;
+const look = () => {
+  if (Math.abs(element.getBoundingClientRect().top - top) > 0.5) done(false);
+  else if ((frames += 1) === 6) done(true);
+  else requestAnimationFrame(look);
+};
+requestAnimationFrame(look);
+"""
+#: Notes on the element whether the next click anywhere is one on it.
+_NOTE_CLICK = """
+const [element] = arguments;
+delete element.dataset.clicked;
+addEventListener("click", ({target}) => {
+  if (element.contains(target)) element.dataset.clicked = "";
+}, {once: true, capture: true});
+"""
+_WAS_CLICKED = "return !arguments[0].isConnected || 'clicked' in arguments[0].dataset"
 _TEXTS = "return [...document.querySelectorAll(arguments[0])].map((one) => one.textContent)"
 #: Without what only screen readers and paper get.
 _VALUES = """

@@ -792,8 +792,8 @@ def test_a_committed_hooks_folder_gets_a_hook_for_everybody(yard: Scratch, tmp_p
     assert not (yard.root / "my hooks").exists()
 
 
-def test_hooks_elsewhere_are_written_there(yard: Scratch, tmp_path: Path) -> None:
-    elsewhere = tmp_path / "hooks of mine" / "deep"
+def test_hooks_elsewhere_in_the_repository_are_written_there(yard: Scratch) -> None:
+    elsewhere = yard.root / ".git" / "hooks of mine" / "deep"
     yard.must("config", "core.hooksPath", str(elsewhere))
     done(yard.call("init"))
     assert not any((yard.root / hook).exists() for hook in OWN)

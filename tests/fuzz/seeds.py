@@ -1,0 +1,103 @@
+"""Where fuzzing begins: small files of every kind, from the fixtures and the tests, and their mutations."""
+
+from __future__ import annotations
+
+import random
+import re
+from collections.abc import Callable
+
+import bincopy
+
+from benchmarks.descriptions import _AXIS, _HEAD, _characteristic
+from callint.comparing.compare import compare
+from callint.decoding.decode import decode
+from callint.model.image import Image
+from callint.reporting.changes_cdfx import changes_cdfx
+from tests.building import u16
+from tests.fuzz.targets import decoded_yard
+from tests.running import BAD, GOOD, POLICY, REPOSITORY, yard_base, yard_definition
+
+_DEMO = REPOSITORY / "fixtures" / "demo" / "steps"
+
+
+def _binary(data: bytes) -> bincopy.BinFile:
+    file = bincopy.BinFile()
+    file.add_binary(data)
+    return file
+
+
+def _description() -> bytes:
+    parts = [_HEAD, *(_AXIS.format(number=n, at=0x800000 + 64 * n) for n in range(2))]
+    return "".join(
+        [*parts, *(_characteristic(n, n % 2) for n in range(6)), "/end MODULE\n/end PROJECT\n"]
+    ).encode()
+
+
+def _values() -> bytes:
+    base = decoded_yard()
+    new = decode(base.plan, Image.raw(BAD[:0x44] + bytes([1, 2, 3, 4]) + BAD[0x48:], 0, is_part=False))
+    return changes_cdfx(compare(base, new), new, "new", "yard.xml")
+
+
+def seeds(target: str) -> list[bytes]:
+    """The files that a target starts from."""
+    makers: dict[str, Callable[[], list[bytes]]] = {
+        "definition": lambda: [
+            yard_definition(),
+            b"\n".join((_DEMO / "01-factory/definitions/skerry-28.xml").read_bytes().splitlines()[:400])
+            + b"\n</tables></definition>",
+        ],
+        "image": lambda: [GOOD, BAD, yard_base(), b"\xff" * len(GOOD), b""],
+        "hex": lambda: [mark + _binary(GOOD).as_ihex().encode() for mark in (b"", b"+")],
+        "srec": lambda: [mark + _binary(GOOD).as_srec().encode() for mark in (b"", b"+")],
+        "asap2": lambda: [_description()],
+        "policy": lambda: [
+            POLICY.encode(),
+            *(path.read_bytes() for path in sorted(_DEMO.glob("*/callint.toml"))),
+        ],
+        "cdfx": lambda: [_values()],
+        "log": lambda: [
+            b"time,speed,load\n0,800,10.5\n1,1600,20\n2,,x\n",
+            b"time;speed;load\ns;rpm;mg\n0;800;10,5\n1;1600;20\n",
+            "\ufefftime\tspeed\r\n0\t800\r\n".encode("utf-16"),
+            u16(1, 2, 3),
+        ],
+    }
+    return makers[target]()
+
+
+#: Pieces that are put in place of others.
+_NASTY = [
+    *(b"", b"0", b"-1", b"255", b"65536", b"4294967296", b"18446744073709551615", b"0xFFFFFFFFFFFF", b"0x"),
+    *(b"1e308", b"-1e-320", b"nan", b"inf", b"1_0", b"9" * 400),
+    *(b"\xff\xfe", b"\xed\xa0\x80", b"\xe2\x80\xae", b"\x00", b"\n", b"\r", b"\\", b"'", b'"'),
+    *(b"&#x9b;", b"&#0;", b"<!DOCTYPE a>", b"]]>", b"[[", b"=", b"../..", b"/include", b"/begin", b"/end"),
+]
+_PIECE = re.compile(rb'"[^"\n]*"|<[^<>]*>|[\w.+-]+|\n|.', re.DOTALL)
+
+
+def mutated(data: bytes, size: int, seed: int) -> bytes:
+    """The bytes with some pieces dropped, doubled, exchanged, or replaced by nasty ones; at most ``size``."""
+    chance = random.Random(seed)
+    pieces = _PIECE.findall(data)
+    for _ in range(chance.randint(1, 4)):
+        if not pieces:
+            break
+        at, other = chance.randrange(len(pieces)), chance.randrange(len(pieces))
+        match chance.randrange(7):
+            case 0:
+                del pieces[at : at + chance.choice([1, 1, 2, 10, 50])]
+            case 1:
+                pieces[at:at] = pieces[other : other + chance.choice([1, 2, 10, 50])]
+            case 2:
+                pieces[at], pieces[other] = pieces[other], pieces[at]
+            case 3:
+                quote = b'"' if pieces[at][:1] == b'"' else b""
+                pieces[at] = quote + chance.choice(_NASTY) + quote
+            case 4:
+                pieces[at] = pieces[other]
+            case 5:
+                pieces[at] = re.sub(rb"\d+", lambda _: chance.choice(_NASTY), pieces[at], count=1)
+            case _:
+                pieces.insert(at, chance.choice(_NASTY))
+    return b"".join(pieces)[:size]

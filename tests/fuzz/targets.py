@@ -1,0 +1,192 @@
+"""What is done with the bytes of a file: all that callint does with one, as far as it gets.
+
+A target returns whatever the bytes are, or raises what callint's own errors are for. Any other exception is a
+find, and so is an output that could steer a terminal.
+"""
+
+from __future__ import annotations
+
+import re
+import tempfile
+from collections.abc import Callable
+from contextlib import suppress
+from datetime import date
+from functools import cache
+from io import StringIO
+from pathlib import Path
+
+import numpy as np
+
+from callint.comparing.laid import laid_over
+from callint.decoding.decode import Decoded, decode
+from callint.decoding.plan import make_plan
+from callint.model.errors import InputError
+from callint.model.image import Image
+from callint.model.policy import LogColumns, Policy
+from callint.model.shown import clean
+from callint.reading.asap2 import read_asap2
+from callint.reading.asap2_definition import make_definition
+from callint.reading.cdfx import read_cdfx
+from callint.reading.definition import read_definition
+from callint.reading.images import read_image_file
+from callint.reading.logs import Log
+from callint.reading.policy import read_policy
+from callint.reading.records import DamagedError, Kind, kind_of, read_records
+from callint.reporting.definition_xml import definition_lines
+from callint.reporting.findings_text import print_findings
+from callint.reporting.terminal import console
+from callint.rules.inspection import Assignment, Inspector, Report
+from tests.running import steering, yard_base, yard_definition
+
+#: Larger memories only cost time: the rules are the same.
+_LARGEST = 2**16
+
+
+class Files:
+    """A tree of files in memory."""
+
+    def __init__(self, **files: bytes) -> None:
+        self._files = files
+
+    def read(self, path: str) -> bytes:
+        if path not in self._files:
+            raise FileNotFoundError(path)
+        return self._files[path]
+
+    def paths(self) -> list[str]:
+        return sorted(self._files)
+
+
+@cache
+def decoded_yard() -> Decoded:
+    definition = read_definition(yard_definition(), "yard.xml").definition
+    assert definition is not None
+    return decode(make_plan(definition), Image.raw(yard_base(), 0, is_part=False))
+
+
+@cache
+def _folder() -> Path:
+    return Path(tempfile.mkdtemp(prefix="callint-fuzz-"))
+
+
+def _inspected(definition: bytes, image: bytes | None, base: bytes | None) -> None:
+    """Check a definition and an image, and print what is found."""
+    given = {"definition": definition, "image": image, "base": base}
+    tree = Files(**{name: data for name, data in given.items() if data is not None})
+    inspector = Inspector(tree, Policy(), date(2026, 1, 1))  # type: ignore[arg-type]
+    images = [Assignment("image", ("definition",), ("base",))] if image is not None else []
+    with np.errstate(all="ignore"):
+        report = inspector.report(images, ["definition"], whole=True)
+    _printed(report)
+
+
+def _printed(report: Report) -> None:
+    stream = StringIO()
+    print_findings(report, console(stream, colour=False))
+    assert steering(stream.getvalue()) == []
+
+
+def definition(data: bytes) -> None:
+    """A definition is read and checked, with an image of zeros of its size."""
+    found = read_definition(data, "definition").definition
+    size = 0 if found is None else found.memory.size
+    image = bytes(size) if 0 < size <= _LARGEST else None
+    _inspected(data, image, None)
+
+
+def image(data: bytes) -> None:
+    """A file is taken for an image of the yard, and checked beside its base."""
+    _inspected(yard_definition(), data, yard_base())
+
+
+def hex(data: bytes) -> None:
+    """Intel HEX is read, and written again with another content."""
+    _records(data, Kind.HEX)
+
+
+def srec(data: bytes) -> None:
+    """S-records are read, and written again with another content."""
+    _records(data, Kind.SREC)
+
+
+def _records(data: bytes, kind: Kind) -> None:
+    if data[:1] == b"+":
+        data = repaired(data[1:], kind)
+    with suppress(DamagedError):
+        read_records(data, kind)
+    if kind_of(data) is kind:
+        memory = decoded_yard().plan.definition.memory
+        with suppress(DamagedError):
+            file = read_image_file(data, memory)
+            other = Image(
+                tuple(
+                    type(one)(one.start, bytes(byte ^ 0x55 for byte in one.data))
+                    for one in file.image.segments
+                ),
+                file.image.is_part,
+            )
+            written = file.holding(other)
+            again = read_image_file(written, memory)
+            assert again.frame == file.frame
+            assert again.holding(file.image).upper() == data.upper()
+
+
+def asap2(data: bytes) -> None:
+    """A description is read; the definition that is made of it must read back without a problem."""
+    path = _folder() / "fuzz.a2l"
+    path.write_bytes(data)
+    try:
+        made = make_definition(read_asap2(path), None)
+    except InputError as error:
+        assert all(steering(clean(line)) == [] for line in error.lines)
+        return
+    if made.definition is not None:
+        text = "".join(definition_lines(made.definition)).encode()
+        problems = [one.message for one in read_definition(text, "made.xml").problems]
+        assert not problems, problems
+
+
+def policy(data: bytes) -> None:
+    """A policy is read."""
+    with suppress(InputError):
+        read_policy(data, "callint.toml")
+
+
+def cdfx(data: bytes) -> None:
+    """A file of values is read, and laid over an image of the yard."""
+    with suppress(InputError), np.errstate(all="ignore"):
+        laid_over(decoded_yard(), read_cdfx(data, "values.cdfx"))
+
+
+def log(data: bytes) -> None:
+    """A log is read to its end."""
+    path = _folder() / "fuzz.csv"
+    path.write_bytes(data)
+    with suppress(InputError):
+        read = Log(path, LogColumns(), ["speed", "load"])
+        for piece in read.pieces():
+            assert all(len(values) <= len(data) for values in piece.signals.values())
+
+
+TARGETS: dict[str, Callable[[bytes], None]] = {
+    one.__name__: one for one in (definition, image, hex, srec, asap2, policy, cdfx, log)
+}
+
+
+def repaired(data: bytes, kind: Kind) -> bytes:
+    """Records with lengths and checksums that are right: chance finds hardly any."""
+    lines = []
+    for line in data.splitlines(keepends=True):
+        digits = re.sub(rb"[^0-9A-Fa-f]", b"", line[1:])
+        whole = bytes.fromhex(digits[: len(digits) // 2 * 2].decode()) if kind is Kind.HEX else b""
+        if kind is Kind.HEX and len(whole) > 5:
+            body = bytes([min(len(whole) - 5, 255)]) + whole[1:4] + whole[4:-1][:255]
+            lines.append(b":" + (body + bytes([-sum(body) & 0xFF])).hex().upper().encode() + b"\n")
+            continue
+        if kind is Kind.SREC and line[:1] == b"S" and len(digits) > 9:
+            rest = bytes.fromhex(digits[3 : 3 + (len(digits) - 3) // 2 * 2].decode())[:-1][:254]
+            body = bytes([len(rest) + 1]) + rest
+            lines.append(line[:2] + (body + bytes([~sum(body) & 0xFF])).hex().upper().encode() + b"\n")
+            continue
+        lines.append(line)
+    return b"".join(lines)

@@ -1,0 +1,52 @@
+"""What fuzzing starts from and what it found is harmless, and a short run finds nothing new."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from importlib.util import find_spec
+from pathlib import Path
+
+import pytest
+
+from tests.fuzz.__main__ import FOUND
+from tests.fuzz.seeds import mutated, seeds
+from tests.fuzz.targets import TARGETS
+from tests.running import REPOSITORY, environment
+
+_MUTATIONS = 40
+_RUNS = 150
+
+
+@pytest.mark.parametrize("target", TARGETS)
+def test_what_fuzzing_starts_from_and_mutations_of_it_are_harmless(target: str) -> None:
+    for data in seeds(target):
+        TARGETS[target](data)
+        for seed in range(_MUTATIONS):
+            TARGETS[target](mutated(data[:4000], 4000, seed))
+
+
+@pytest.mark.parametrize(
+    "path", sorted(FOUND.glob("*/*")), ids=lambda path: f"{path.parent.name}/{path.name}"
+)
+def test_what_was_found_once_is_harmless_now(path: Path) -> None:
+    TARGETS[path.parent.name](path.read_bytes())
+
+
+def test_every_find_belongs_to_a_target() -> None:
+    assert {path.name for path in FOUND.iterdir() if path.is_dir()} <= TARGETS.keys()
+
+
+@pytest.mark.skipif(find_spec("atheris") is None, reason="atheris is not installed")
+@pytest.mark.parametrize("target", TARGETS)
+def test_a_short_run_finds_nothing(tmp_path: Path, target: str) -> None:
+    words = [target, "--runs", str(_RUNS), "--seed", "1", "--seconds", "600", "--finds", str(tmp_path)]
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.fuzz", *words],
+        cwd=REPOSITORY,
+        env=environment(),
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr.decode("utf-8", "replace")[-3000:]

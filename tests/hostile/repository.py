@@ -1,0 +1,170 @@
+"""A repository as an attacker would hand it over, made by real git, and what tells that it got somewhere.
+
+Outside the repository lie canaries: a program that notes down every call, files whose contents no output may
+show, and a port of this machine that nobody may connect to.
+"""
+
+from __future__ import annotations
+
+import socket
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from callint.__main__ import COMMANDS as KNOWN
+from tests.commands.initiating import state
+from tests.running import (
+    BAD,
+    GOOD,
+    HULL,
+    POLICY,
+    Result,
+    Scratch,
+    edited,
+    make_repository_yard,
+    steering,
+    yard_base,
+    yard_definition,
+)
+
+HERON, BASE, DEFINITION = "boats/heron.bin", "factory/base.bin", "defs/yard.xml"
+#: What lies in every canary file. It must never be seen.
+SECRET = "LEAKEDSECRET"
+WAIVED = ("waive", "value/out-of-range", "--image", HERON, "--table", "fuel", "--reason", "Measured twice.")
+_DRIVEN = ("0" * 40, "100644")
+
+#: Every command that looks into a repository, by a name for people.
+COMMANDS: dict[str, tuple[str, ...]] = {
+    "check": ("check", "--all"),
+    "check a path": ("check", HERON),
+    "check --staged": ("check", "--staged"),
+    "check --since": ("check", "--since", "HEAD~1"),
+    "check --range": ("check", "--range", "HEAD~1..HEAD"),
+    "check --each": ("check", "--range", "HEAD~1..HEAD", "--each"),
+    "check as JSON": ("check", "--format", "json"),
+    "check as SARIF": ("check", "--format", "sarif"),
+    "check as JUnit": ("check", "--format", "junit"),
+    "check as Markdown": ("check", "--format", "markdown"),
+    "check as lines": ("check", "--format", "lines"),
+    "diff": ("diff", BASE, HERON),
+    "diff of a revision": ("diff", f"HEAD~1:{HERON}", HERON),
+    "diff of revisions": ("diff", "HEAD~1", "HEAD"),
+    "diff as CDFX": ("diff", BASE, HERON, "--format", "cdfx"),
+    "diff driver": ("diff", "--driver", "--", HERON, BASE, *_DRIVEN, HERON, *_DRIVEN),
+    "show": ("show", HERON),
+    "show of a revision": ("show", f"HEAD:{HERON}"),
+    "show as CSV": ("show", HERON, "--format", "csv"),
+    "show as JSON": ("show", HERON, "--format", "json"),
+    "show as git's text form": ("show", "--plain", "--", HERON),
+    "show at a point": ("show", HERON, "--at", "speed=1700", "--at", "load=30"),
+    "whatif": ("whatif", HERON, "--true", "speed=1600", "--reads", "2000"),
+    "history": ("history", HERON),
+    "history of a table": ("history", HERON, "fuel"),
+    "merge": ("merge", BASE, HERON, "boats/auk.bin", "--to", "merged.bin"),
+    "merge of revisions": ("merge", f"HEAD~1:{HERON}", f"HEAD:{HERON}", f"HEAD:{BASE}", "--to", "merged.bin"),
+    "merge driver": ("merge", "--driver", "--", BASE, HERON, "boats/auk.bin", "boats/auk.bin"),
+    "carry": ("carry", BASE, "boats/auk.bin", BASE, "--to", "carried.bin"),
+    "waive": WAIVED,
+    "seal": ("seal", HERON),
+    "init --dry-run": ("init", "--dry-run"),
+    "init": ("init",),
+    "init without hooks": ("init", "--no-hook"),
+    "init --undo": ("init", "--undo"),
+    "import": ("import", "engine.a2l", "--to", "imported.xml"),
+}
+if "review" in KNOWN:
+    COMMANDS["review"] = ("review", BASE, HERON, "--output", "review.html")
+#: Those that look into it in ways of their own; the formats alone look no further.
+WAYS = {name: words for name, words in COMMANDS.items() if " as " not in name or "text form" in name}
+
+#: A description of one number, as small as can be.
+A2L = """\
+ASAP2_VERSION 1 60
+/begin PROJECT p ""
+  /begin MODULE m ""
+    /begin RECORD_LAYOUT word FNC_VALUES 1 UWORD COLUMN_DIR DIRECT /end RECORD_LAYOUT
+    /begin COMPU_METHOD one "" LINEAR "%4.0" "rpm" COEFFS_LINEAR 1 0 /end COMPU_METHOD
+    /begin CHARACTERISTIC cut "" VALUE 0x30 word 0 one 0 5000 /end CHARACTERISTIC
+  /end MODULE
+/end PROJECT
+"""
+
+
+@dataclass(frozen=True)
+class Hostile:
+    """A yard in a repository, and the canaries around it."""
+
+    yard: Scratch
+    outside: Path
+    port: socket.socket
+
+    @property
+    def program(self) -> Path:
+        """An executable that notes down that it was called, and how."""
+        return self.outside / "program"
+
+    @property
+    def calls(self) -> str:
+        """How the program was called so far."""
+        path = self.outside.parent / "calls"
+        return path.read_text("utf-8", "replace") if path.exists() else ""
+
+    @property
+    def address(self) -> str:
+        """An address on the network that nobody may ask."""
+        return f"http://127.0.0.1:{self.port.getsockname()[1]}/"
+
+    def was_asked(self) -> bool:
+        """Whether anybody connected to the address."""
+        try:
+            self.port.accept()[0].close()
+        except BlockingIOError:
+            return False
+        return True
+
+    def forget_calls(self) -> None:
+        (self.outside.parent / "calls").unlink(missing_ok=True)
+
+    def tried(self, *arguments: str, **env: str) -> Result:
+        """A command that answered, with none of the canaries touched."""
+        before = state(self.outside, times=True)
+        result = self.yard.call(*arguments, **env)
+        assert result.status in (0, 1, 2), result
+        assert self.calls == ""
+        assert not self.was_asked()
+        assert state(self.outside, times=True) == before
+        assert SECRET not in result.stdout + result.stderr
+        assert steering(result.stdout.replace("\r", "")) == []
+        assert steering(result.stderr) == []
+        if result.status == 2:
+            assert len(result.stderr.splitlines()) >= 1
+            assert all(line.startswith("callint") for line in result.stderr.splitlines()), result.stderr
+        return result
+
+
+@contextmanager
+def hostile_repository(folder: Path) -> Iterator[Hostile]:
+    """A yard with two commits, a slip staged, and canaries beside it; nothing in it is hostile yet."""
+    yard = make_repository_yard(folder / "yard", heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
+    yard.write("engine.a2l", A2L)
+    yard.write(HERON, edited(GOOD, {HULL: b"HERON-4     "}))
+    yard.commit("Another hull number")
+    yard.stage(HERON, BAD)
+    outside = folder / "outside"
+    outside.mkdir()
+    secret = edited(yard_base(), {HULL: SECRET.encode()})
+    (outside / "secret.bin").write_bytes(secret)
+    (outside / "secret.xml").write_bytes(yard_definition().replace(b"Fuel by speed", SECRET.encode()))
+    (outside / "secret.toml").write_text(f"{POLICY}# {SECRET}\n[{SECRET}]\n", "utf-8")
+    (outside / "secret.csv").write_text(f"speed,{SECRET}\n1000,1\n", "utf-8")
+    (outside / "secret.a2l").write_text(A2L.replace("cut", SECRET), "utf-8")
+    (outside / "folder").mkdir()
+    for name in ("yard.xml", "base.bin", "heron.bin"):
+        (outside / "folder" / name).write_bytes((outside / f"secret{Path(name).suffix}").read_bytes())
+    program = outside / "program"
+    program.write_text(f'#!/bin/sh\necho "$0 $*" >> "{folder / "calls"}"\nexit 0\n', "utf-8")
+    program.chmod(0o755)
+    with socket.create_server(("127.0.0.1", 0)) as port:
+        port.setblocking(False)
+        yield Hostile(yard, outside, port)

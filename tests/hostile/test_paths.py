@@ -1,0 +1,302 @@
+"""Nothing outside of a repository is read or written, whatever its links, paths and settings say."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tests.commands.initiating import state
+from tests.hostile.repository import A2L, BASE, COMMANDS, DEFINITION, HERON, WAIVED, WAYS, Hostile
+from tests.running import BAD, edited, make_repository, yard_definition
+
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="links need a right on Windows")
+
+#: Files of the repository, each with the canary that a link in its place leads to.
+LINKED = {
+    "callint.toml": "secret.toml",
+    DEFINITION: "secret.xml",
+    BASE: "secret.bin",
+    HERON: "secret.bin",
+    "boats/auk.bin": "secret.bin",
+    "engine.a2l": "secret.a2l",
+    "defs": "folder",
+    "factory": "folder",
+    "boats": "folder",
+    ".gitattributes": "secret.toml",
+    ".gitignore": "secret.toml",
+    ".mailmap": "secret.toml",
+    ".pre-commit-config.yaml": "secret.toml",
+    "merged.bin": "secret.bin",
+    "merged.bin.conflicts.txt": "secret.toml",
+    "merged.bin.conflicts.json": "secret.toml",
+    "boats/auk.bin.conflicts.txt": "secret.toml",
+    "carried.bin": "secret.bin",
+    "imported.xml": "secret.xml",
+    ".git/hooks": "folder",
+    ".git/hooks/pre-commit": "program",
+    ".git/callint": "folder",
+    ".git/lfs": "folder",
+    ".git/info": "folder",
+}
+
+#: The ways that read what git stores.
+STORED = {
+    name: words
+    for name, words in WAYS.items()
+    if "--" in name or "revision" in name or name.startswith(("history", "init"))
+}
+
+
+def put_link(link: Path, target: Path) -> None:
+    if link.is_dir() and not link.is_symlink():
+        shutil.rmtree(link)
+    link.unlink(missing_ok=True)
+    link.symlink_to(target)
+
+
+@pytest.mark.parametrize("name", LINKED)
+def test_no_link_is_followed_out_of_the_repository(hostile: Hostile, name: str) -> None:
+    put_link(hostile.yard.root / name, hostile.outside / LINKED[name])
+    for words in WAYS.values():
+        hostile.tried(*words)
+
+
+@pytest.mark.parametrize("name", LINKED)
+def test_no_committed_link_is_followed_out_of_the_repository(hostile: Hostile, name: str) -> None:
+    if name.startswith(".git/"):
+        pytest.skip("git commits nothing of its own folder")
+    hostile.yard.must("reset", "--quiet", "--hard")
+    put_link(hostile.yard.root / name, hostile.outside / LINKED[name])
+    hostile.yard.must("add", "--all", "--force")
+    hostile.yard.must("commit", "--quiet", "--no-verify", "--message", "A link")
+    for words in STORED.values():
+        hostile.tried(*words)
+
+
+@pytest.mark.parametrize("name", ["callint.toml", DEFINITION, BASE, HERON, "engine.a2l", "merged.bin"])
+def test_a_hard_link_to_a_file_outside_is_never_written_through(hostile: Hostile, name: str) -> None:
+    inside = hostile.yard.root / name
+    twin = hostile.outside.parent / "twin"
+    if not inside.exists():
+        inside.write_bytes(BAD)
+    os.link(inside, twin)
+    content = twin.read_bytes()
+    for words in WAYS.values():
+        hostile.tried(*words)
+        assert twin.read_bytes() == content
+
+
+@pytest.mark.parametrize("output", ["merged.bin", "carried.bin", "report.json", "page.txt"])
+def test_no_output_leaves_through_a_link(hostile: Hostile, output: str) -> None:
+    put_link(hostile.yard.root / "reports", hostile.outside / "folder")
+    put_link(hostile.yard.root / output, hostile.outside / "secret.bin")
+    places = (output, f"reports/{output}")
+    for place in places:
+        for words in (
+            ("check", "--format", "json", "--output", place),
+            ("diff", BASE, HERON, "--format", "json", "--output", place),
+            ("show", HERON, "--format", "json", "--output", place),
+            ("merge", BASE, HERON, "boats/auk.bin", "--to", place),
+            ("carry", BASE, "boats/auk.bin", BASE, "--to", place),
+            ("import", "engine.a2l", "--to", place),
+        ):
+            hostile.tried(*words)
+    assert "leads out of the repository" in hostile.tried(*words).error
+
+
+def test_an_image_behind_a_link_that_leads_out_is_not_sealed_or_shown(hostile: Hostile) -> None:
+    put_link(hostile.yard.root / HERON, hostile.outside / "secret.bin")
+    for words in (("seal", HERON), ("show", HERON), ("diff", BASE, HERON)):
+        assert "boats/heron.bin: a link leads out of the repository" in hostile.tried(*words).error
+
+
+def test_a_policy_behind_a_link_that_leads_out_is_not_read(hostile: Hostile) -> None:
+    put_link(hostile.yard.root / "callint.toml", hostile.outside / "secret.toml")
+    for words in (("check",), ("check", HERON), ("check", "--policy", "callint.toml"), WAIVED):
+        assert "callint.toml: a link leads out of the repository" in hostile.tried(*words).error
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "../outside/secret.bin",
+        "boats/../../outside/secret.bin",
+        "{outside}/secret.bin",
+        "..\\\\outside\\\\secret.bin",
+    ],
+)
+@pytest.mark.parametrize("key", ["paths", "definition", "base"])
+def test_no_path_of_a_policy_leads_out(hostile: Hostile, key: str, path: str) -> None:
+    path = path.format(outside=hostile.outside)
+    lines = {"paths": '["boats/*.bin"]', "definition": f'"{DEFINITION}"', "base": f'"{BASE}"'}
+    lines[key] = f'["{path}"]'
+    text = "[[images]]\n" + "".join(f"{name} = {value}\n" for name, value in lines.items())
+    hostile.yard.stage("callint.toml", text)
+    for name, words in WAYS.items():
+        result = hostile.tried(*words)
+        if name in ("check", "check --staged", "show", "waive", "seal", "init"):
+            assert "leads out of the repository; give a path inside it" in result.error
+
+
+@pytest.mark.parametrize(
+    "name", ["../outside/secret.a2l", "{outside}/secret.a2l", "sub/../../outside/secret.a2l", "link.a2l"]
+)
+def test_no_description_includes_what_lies_outside(hostile: Hostile, name: str) -> None:
+    (hostile.yard.root / "link.a2l").symlink_to(hostile.outside / "secret.a2l")
+    name = name.format(outside=hostile.outside)
+    hostile.yard.write("engine.a2l", A2L.replace("/begin CHAR", f'/include "{name}"\n/begin CHAR'))
+    assert "leads out of the folder" in hostile.tried(*COMMANDS["import"]).error
+
+
+def test_a_log_behind_a_link_that_leads_out_is_not_read(hostile: Hostile) -> None:
+    put_link(hostile.yard.root / "drive.csv", hostile.outside / "secret.csv")
+    for words in (("show", HERON), ("diff", BASE, HERON)):
+        assert "a link leads out" in hostile.tried(*words, "--log", "drive.csv").error
+
+
+# Settings of git that name places
+
+
+@pytest.mark.parametrize(
+    "setting",
+    [
+        "core.hooksPath",
+        "core.worktree",
+        "core.attributesFile",
+        "core.excludesFile",
+        "mailmap.file",
+        "include.path",
+        "commit.template",
+        "lfs.storage",
+        "core.sharedRepository",
+        "safe.directory",
+    ],
+)
+@pytest.mark.parametrize("place", ["folder", "secret.toml"])
+def test_no_setting_leads_out(hostile: Hostile, setting: str, place: str) -> None:
+    (hostile.outside / "folder" / ".keep").touch()
+    (hostile.outside / "secret.toml").write_text(f"{'LEAKEDSECRET'} <ada@yard.example>\n", "utf-8")
+    hostile.yard.must("config", setting, str(hostile.outside / place))
+    for words in WAYS.values():
+        hostile.tried(*words)
+
+
+def test_hooks_outside_are_not_written(hostile: Hostile) -> None:
+    hostile.yard.must("config", "core.hooksPath", str(hostile.outside / "folder"))
+    assert "give --no-hook" in hostile.tried("init").error
+    assert hostile.tried("init", "--no-hook").status == 0
+
+
+def test_settings_behind_a_link_that_leads_out_are_not_written(hostile: Hostile) -> None:
+    config = hostile.yard.root / ".git" / "config"
+    config.rename(hostile.outside / "gitconfig")
+    config.symlink_to(hostile.outside / "gitconfig")
+    assert "leads out of the repository" in hostile.tried("init").error
+    for words in WAYS.values():
+        hostile.tried(*words)
+
+
+def test_a_repository_that_borrows_anothers_folder_does_not_write_into_it(hostile: Hostile) -> None:
+    other = make_repository(hostile.outside / "other")
+    before = state(other.root)
+    shutil.rmtree(hostile.yard.root / ".git")
+    (hostile.yard.root / ".git").write_text(f"gitdir: {other.root / '.git'}\n", "utf-8")
+    for words in WAYS.values():
+        hostile.tried(*words)
+    assert state(other.root) == before
+
+
+def test_the_record_of_init_removes_nothing_outside(hostile: Hostile) -> None:
+    import json
+
+    files = {
+        key: {"digest": None, "gap": "", "created": True}
+        for key in (
+            "../../../outside/program",
+            "../../../outside/secret.toml",
+            "../../outside/secret.bin",
+            str(hostile.program),
+        )
+    }
+    record = {
+        "format": "callint-init",
+        "version": 1,
+        "files": files,
+        "settings": {},
+        "folders": ["../../../outside/folder"],
+    }
+    hostile.yard.write(".git/callint/init.json", json.dumps(record))
+    (hostile.outside / "empty").mkdir()
+    hostile.tried("init", "--undo")
+
+
+def test_a_bare_repository_in_the_working_tree_is_no_repository_of_callints(hostile: Hostile) -> None:
+    bare = hostile.yard.root / "boats" / "bare"
+    hostile.yard.must("init", "--quiet", "--bare", str(bare))
+    hostile.yard.must("config", "--file", str(bare / "config"), "core.fsmonitor", str(hostile.program))
+    hostile.yard.must("config", "--file", str(bare / "config"), "core.pager", str(hostile.program))
+    hostile.yard.must("config", "--file", str(bare / "config"), "core.worktree", str(hostile.outside))
+    for words in WAYS.values():
+        hostile.tried(*words)
+
+
+def test_a_submodule_is_looked_into_by_nobody(hostile: Hostile) -> None:
+    inner = make_repository(hostile.outside.parent / "inner")
+    inner.write("heron.bin", edited(BAD, {}))
+    inner.commit()
+    hostile.yard.must(
+        "-c", "protocol.file.allow=always", "submodule", "--quiet", "add", str(inner.root), "boats/inner"
+    )
+    hostile.yard.must(
+        "config", "--file", ".gitmodules", "submodule.boats/inner.update", f"!{hostile.program}"
+    )
+    hostile.yard.must("add", "--all")
+    for words in WAYS.values():
+        hostile.tried(*words)
+
+
+# What XML may not bring along
+
+_NOTHING_BUT_THIS = yard_definition().decode()
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        '<!DOCTYPE d [<!ENTITY e SYSTEM "file://{outside}/secret.toml">]>',
+        '<!DOCTYPE d [<!ENTITY % e SYSTEM "{address}x.dtd"> %e;]>',
+        '<!DOCTYPE d SYSTEM "{address}x.dtd">',
+        '<!DOCTYPE d [<!ENTITY a "aaaaaaaaaa"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;&a;&a;">]>',
+        '<?xml-stylesheet href="{address}x.xsl"?>',
+    ],
+)
+def test_no_definition_and_no_cdfx_brings_an_entity(hostile: Hostile, head: str) -> None:
+    head = head.format(outside=hostile.outside, address=hostile.address)
+    text = _NOTHING_BUT_THIS
+    text = text.replace("<definition ", f"{head}<definition ", 1).replace(
+        "Fuel by speed", "&e;&b;" if "DOCTYPE" in head else "x"
+    )
+    hostile.yard.stage(DEFINITION, text)
+    category = "&e;" if "DOCTYPE" in head else "CDF20"
+    hostile.yard.write("values.cdfx", f"{head}<MSRSW><CATEGORY>{category}</CATEGORY></MSRSW>")
+    for words in (*WAYS.values(), ("diff", HERON, "values.cdfx")):
+        hostile.tried(*words)
+    if "DOCTYPE" in head:
+        assert "DOCTYPE" in hostile.tried("check").stdout
+
+
+def test_no_schema_and_no_inclusion_is_fetched(hostile: Hostile) -> None:
+    where = (
+        'xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance" '
+        f'xsi:schemaLocation="urn:callint:definition:1 {hostile.address}"'
+    )
+    text = _NOTHING_BUT_THIS.replace("<definition ", f"<definition {where} ", 1)
+    hostile.yard.write(DEFINITION, text)
+    assert hostile.tried("check", HERON).status == 1
+    name = 'xmlns:xi="http://www.w3.org/2001/XInclude"'
+    inclusion = f'<xi:include {name} parse="text" href="{hostile.outside}/secret.toml"/>'
+    hostile.yard.write(DEFINITION, _NOTHING_BUT_THIS.replace("</tables>", f"{inclusion}</tables>"))
+    assert hostile.tried("check", HERON).status == 1

@@ -1,0 +1,190 @@
+"""No program that a repository names is started, and nobody on the network is asked."""
+
+from __future__ import annotations
+
+import os
+
+import pytest
+
+from tests.hostile.repository import COMMANDS, HERON, Hostile
+
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="the canary is a program of sh")
+
+#: Settings whose value is a program, or a line for the shell.
+PROGRAMS = (
+    "alias.cat-file",
+    "alias.check-attr",
+    "alias.diff",
+    "alias.log",
+    "alias.ls-files",
+    "core.alternateRefsCommand",
+    "core.askPass",
+    "core.editor",
+    "core.fsmonitor",
+    "core.gitProxy",
+    "core.pager",
+    "core.sshCommand",
+    "credential.helper",
+    "diff.evil.command",
+    "diff.evil.textconv",
+    "diff.external",
+    "diff.guitool",
+    "filter.evil.clean",
+    "filter.evil.process",
+    "filter.evil.smudge",
+    "filter.lfs.clean",
+    "filter.lfs.process",
+    "filter.lfs.smudge",
+    "gpg.program",
+    "gpg.ssh.program",
+    "gpg.ssh.defaultKeyCommand",
+    "gpg.x509.program",
+    "interactive.diffFilter",
+    "merge.evil.driver",
+    "pager.diff",
+    "pager.log",
+    "pager.ls-files",
+    "sequence.editor",
+    "ssh.variant",
+    "trailer.evil.command",
+    "uploadpack.packObjectsHook",
+    "user.signingKey",
+)
+
+#: Variables whose value is a program.
+VARIABLES = (
+    "EDITOR",
+    "GIT_ASKPASS",
+    "GIT_EDITOR",
+    "GIT_EXTERNAL_DIFF",
+    "GIT_PAGER",
+    "GIT_PROXY_COMMAND",
+    "GIT_SEQUENCE_EDITOR",
+    "GIT_SSH",
+    "GIT_SSH_COMMAND",
+    "PAGER",
+    "SSH_ASKPASS",
+    "VISUAL",
+)
+
+HOOKS = (
+    "applypatch-msg",
+    "commit-msg",
+    "fsmonitor-watchman",
+    "post-checkout",
+    "post-commit",
+    "post-index-change",
+    "post-merge",
+    "pre-commit",
+    "pre-merge-commit",
+    "pre-push",
+    "prepare-commit-msg",
+    "reference-transaction",
+    "update",
+)
+
+
+def arm(hostile: Hostile) -> None:
+    """Name the program wherever git could be made to start it."""
+    yard, program = hostile.yard, str(hostile.program)
+    git = yard.root / ".git"
+    hooks = git / "hooks"
+    hooks.mkdir(exist_ok=True)
+    for name in HOOKS:
+        (hooks / name).write_text(f'#!/bin/sh\nexec "{program}" {name}\n', "utf-8")
+        (hooks / name).chmod(0o755)
+    (git / "info").mkdir(exist_ok=True)
+    (git / "info" / "attributes").write_text("* diff=evil filter=evil merge=evil\n", "utf-8")
+    (git / "evil-config").write_text(
+        "".join(
+            f"[{name.rpartition('.')[0].replace('.', ' ' + chr(34), 1)}"
+            f"{chr(34) if name.count('.') == 2 else ''}]\n"
+            f'\t{name.rpartition(".")[2]} = "{"!" if name.startswith("alias") else ""}{program}"\n'
+            for name in PROGRAMS
+        )
+        + f"""\
+[log]
+\tshowSignature = true
+[protocol]
+\tallow = always
+[protocol "ext"]
+\tallow = always
+[remote "origin"]
+\turl = ext::{program} %S
+\tpromisor = true
+\tpartialCloneFilter = blob:none
+[remote "net"]
+\turl = {hostile.address}
+\tpromisor = true
+[url "ext::{program} "]
+\tinsteadOf = https://
+[core]
+\tuntrackedCache = true
+[diff]
+\tignoreSubmodules = none
+\tsubmodule = log
+[status]
+\tsubmoduleSummary = true
+[safe]
+\tdirectory = *
+""",
+        "utf-8",
+    )
+    with (git / "config").open("a", encoding="utf-8") as config:
+        config.write("[include]\n\tpath = evil-config\n")
+
+
+def test_the_traps_are_set(hostile: Hostile) -> None:
+    arm(hostile)
+    started = set()
+    for words in (
+        ("status",),
+        ("diff",),
+        ("add", "--all"),
+        ("commit", "--message", "x"),
+        ("log", "-p", "--ext-diff"),
+    ):
+        hostile.forget_calls()
+        hostile.yard.git(*words)
+        if hostile.calls:
+            started.add(words[0])
+    assert started >= {"status", "diff", "add", "commit"}
+
+
+@pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
+def test_no_command_starts_what_the_repository_names(hostile: Hostile, words: tuple[str, ...]) -> None:
+    arm(hostile)
+    result = hostile.tried(*words, **dict.fromkeys(VARIABLES, str(hostile.program)))
+    # The hooks that are there already are in the way of init's own, which says so.
+    assert result.status in (0, 1) or (words[0] == "init" and "such a hook" in result.error)
+
+
+@pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
+def test_no_command_fetches_what_the_repository_lacks(hostile: Hostile, words: tuple[str, ...]) -> None:
+    arm(hostile)
+    plain = ("-c", "core.fsmonitor=false", "-c", "core.pager=cat")
+    for revision in (f":{HERON}", f"HEAD:{HERON}", "HEAD:factory/base.bin"):
+        blob = hostile.yard.must(*plain, "rev-parse", revision).strip()
+        (hostile.yard.root / ".git" / "objects" / blob[:2] / blob[2:]).unlink()
+    hostile.yard.must(*plain, "config", "core.repositoryFormatVersion", "1")
+    hostile.yard.must(*plain, "config", "extensions.partialClone", "origin")
+    hostile.forget_calls()
+    hostile.tried(*words)
+
+
+@pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
+def test_hooks_elsewhere_are_asked_by_no_command(hostile: Hostile, words: tuple[str, ...]) -> None:
+    hooks = hostile.yard.root / "tools"
+    hooks.mkdir()
+    for name in HOOKS:
+        (hooks / name).write_text(f'#!/bin/sh\nexec "{hostile.program}" {name}\n', "utf-8")
+        (hooks / name).chmod(0o755)
+    hostile.yard.must("config", "core.hooksPath", "tools")
+    hostile.tried(*words)
+
+
+@pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
+def test_every_command_does_its_work_where_nothing_is_hostile(
+    hostile: Hostile, words: tuple[str, ...]
+) -> None:
+    assert hostile.tried(*words).status in (0, 1)

@@ -1,0 +1,318 @@
+"""Files that lie about sizes are refused by a stated bound before memory is taken for what they say."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import bincopy
+import pytest
+
+from tests.hostile.repository import A2L, BASE, DEFINITION, HERON
+from tests.running import GOOD, POLICY, SIZE, Result, Yard, environment, make_yard, yard_definition
+
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="only Linux holds a process to its memory")
+
+#: What a process may take in all, in bytes: a few times what Python and NumPy take by themselves.
+_CAP = 900 * 2**20
+#: A safety net against a hang; no command takes near as long.
+_PATIENCE = 240
+
+_CAPPED = """\
+import resource, sys
+resource.setrlimit(resource.RLIMIT_AS, (int(sys.argv[1]), int(sys.argv[1])))
+from callint.__main__ import main
+sys.exit(main(sys.argv[2:]))
+"""
+
+
+def capped(yard: Yard, *words: str) -> Result:
+    """A command in a process that gets no more memory than the cap."""
+    done = subprocess.run(
+        [sys.executable, "-c", _CAPPED, str(_CAP), *words],
+        cwd=yard.root,
+        env=environment(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1"),
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        timeout=_PATIENCE,
+        check=False,
+    )
+    return Result(done.returncode, done.stdout.decode(), done.stderr.decode())
+
+
+@pytest.fixture
+def yard(tmp_path: Path) -> Yard:
+    return make_yard(tmp_path / "yard", heron=GOOD)
+
+
+def test_an_honest_yard_needs_less_than_the_cap(yard: Yard) -> None:
+    assert capped(yard, "check").status == 0
+    assert capped(yard, "diff", BASE, HERON).status == 1
+
+
+# Definitions
+
+_TEXT = yard_definition().decode()
+
+
+def replaced(old: str, new: str) -> str:
+    assert old in _TEXT, old
+    return _TEXT.replace(old, new, 1)
+
+
+def tables(more: str) -> str:
+    return replaced("</tables>", f"{more}</tables>")
+
+
+def curve(number: int, **more: str) -> str:
+    extra = " ".join(f'{name.replace("_", "-")}="{value}"' for name, value in more.items())
+    return (
+        f'<curve name="c{number}" title="C" purpose="general" at="0x10" type="uint16" {extra}>'
+        '<x axis="speed_4"/></curve>'
+    )
+
+
+def chain(length: int, is_closed: bool) -> str:
+    """Curves of which each puts out the signal that feeds the next."""
+    signals = "".join(
+        f'<signal name="s{n}" unit="rpm" plausible="0 6000" operating="700 4200">S</signal>'
+        for n in range(length + 1)
+    )
+    found = "".join(
+        f'<curve name="k{n}" title="K" purpose="general" at="0x10" type="uint16" conversion="rpm" '
+        f'produces="s{0 if is_closed and n == length - 1 else n + 1}"><x><fixed-axis signal="s{n}" '
+        'values="0 1000 2000 3000"/></x></curve>'
+        for n in range(length)
+    )
+    return replaced("</signals>", f"{signals}</signals>").replace("</tables>", f"{found}</tables>")
+
+
+def circle(length: int) -> str:
+    """Relations of which each bounds the next, and the last the first."""
+    found = "".join(curve(number) for number in range(length))
+    related = "".join(
+        f'<at-most table="c{number}" bound="c{(number + 1) % length}"/>' for number in range(length)
+    )
+    text = tables(found)
+    if "<relations>" in text:
+        return text.replace("</relations>", f"{related}</relations>")
+    return text.replace("</tables>", f"</tables><relations>{related}</relations>")
+
+
+_FOUR_BILLION = "4294967296"
+DEFINITIONS: dict[str, tuple[Callable[[], str], str]] = {
+    "a count of four billion": (
+        lambda: replaced('count="4"', f'count="{_FOUR_BILLION}"'),
+        "count is above 65536",
+    ),
+    "an address near 2 to the 64": (
+        lambda: replaced('at="0x28"', 'at="0xFFFFFFFFFFFFFFFF"'),
+        "at is not below 2 to the power of 48",
+    ),
+    "an address of a million digits": (
+        lambda: replaced('at="0x28"', f'at="{"9" * 1_000_000}"'),
+        "definition/invalid",
+    ),
+    "a hexadecimal address of a million digits": (
+        lambda: replaced('at="0x28"', f'at="0x{"F" * 1_000_000}"'),
+        "definition/invalid",
+    ),
+    "a memory of four billion": (
+        lambda: replaced(f'size="{SIZE}"', f'size="{_FOUR_BILLION}"'),
+        "size is above 256 MiB",
+    ),
+    "a text of four billion": (
+        lambda: replaced('length="12"', f'length="{_FOUR_BILLION}"'),
+        "is above 256 MiB",
+    ),
+    "a stride of four billion": (
+        lambda: tables(curve(0, stride=_FOUR_BILLION)),
+        "stride is larger than any memory",
+    ),
+    "a checksum of four billion": (
+        lambda: replaced('size="0x80" stored-at', f'size="{_FOUR_BILLION}" stored-at'),
+        "is above 256 MiB",
+    ),
+    "axes of 60,000 breakpoints": (
+        lambda: replaced(
+            "</axes>",
+            "".join(
+                f'<fixed-axis name="f{n}" signal="speed" start="0" step="1" count="60000"/>'
+                for n in range(5000)
+            )
+            + "</axes>",
+        ),
+        "the axes have more than 4194304 breakpoints together",
+    ),
+    "maps upon one another": (
+        lambda: replaced(
+            "</axes>",
+            '<fixed-axis name="wide" signal="speed" start="0" step="1" count="8000"/>'
+            '<fixed-axis name="high" signal="load" start="0" step="1" count="8000"/></axes>',
+        ).replace(
+            "</tables>",
+            '<map name="m" title="M" purpose="general" at="0x00" type="uint8">'
+            '<x axis="wide"/><y axis="high"/></map>'
+            "</tables>",
+        ),
+        "brings the cells to more than 65536, the most that is read for a memory of 160 bytes",
+    ),
+    "a million nested groups": (
+        lambda: tables("<group>" * 1_000_000 + "</group>" * 1_000_000),
+        "depth",
+    ),
+    "groups in groups": (lambda: tables("<group>" * 100 + "</group>" * 100), "not expected here"),
+    "10,000 relations in a circle": (lambda: circle(10_000), ""),
+    "a chain of 10,000 tables": (lambda: chain(10_000, is_closed=False), ""),
+    "a chain of 10,000 tables that bites its tail": (lambda: chain(10_000, is_closed=True), ""),
+    "a title of 30 MB": (lambda: replaced("Fuel by speed", "x" * 30_000_000), ""),
+    "30 MB of spaces": (lambda: replaced("<tables>", " " * 30_000_000 + "<tables>"), ""),
+    "100,000 attributes": (
+        lambda: replaced("<tables>", "<tables " + " ".join(f'a{n}="1"' for n in range(100_000)) + ">"),
+        "",
+    ),
+    "100,000 wrong elements": (lambda: tables("<x/>" * 100_000), "not expected here"),
+    "a million mistakes in form": (lambda: "<definition>" + "<a></b>" * 1_000_000, ""),
+    "a name of 10 MB": (lambda: replaced('name="fuel"', f'name="{"f" * 10_000_000}"'), ""),
+    "a million states": (
+        lambda: replaced(
+            '<state raw="0">off</state>',
+            "".join(f'<state raw="{n}">s{n}</state>' for n in range(2, 300_000))
+            + '<state raw="0">off</state>',
+        ),
+        "",
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", DEFINITIONS)
+def test_a_definition_that_lies_is_a_finding(yard: Yard, kind: str) -> None:
+    make, words = DEFINITIONS[kind]
+    yard.write(DEFINITION, make())
+    result = capped(yard, "check")
+    assert result.status in ((1,) if words else (0, 1)), result
+    assert words in " ".join(result.stdout.split())
+    if "10,000" in kind:
+        return  # there is no lie in these, only much to say
+    more = ("whatif", HERON, "--true", "speed=1600", "--reads", "2000")
+    assert capped(yard, *more).status in (0, 2)
+
+
+# Images
+
+
+def sparse(path: Path, size: int) -> None:
+    with path.open("wb") as file:
+        file.truncate(size)
+
+
+@pytest.mark.parametrize("size", [2**28 + 1, 2**40])
+@pytest.mark.parametrize("name", [HERON, BASE, DEFINITION, "callint.toml"])
+def test_a_sparse_file_of_any_size_is_refused_by_its_size(yard: Yard, name: str, size: int) -> None:
+    sparse(yard.root / name, size)
+    result = capped(yard, "check")
+    assert result.status in (1, 2)
+    assert "it is larger than" in " ".join((result.stdout + result.stderr).split())
+
+
+def far_apart() -> Iterator[tuple[int, bytes]]:
+    yield from ((at, b"\x55") for at in range(0, 2**32, 2**16))
+
+
+def _file(pieces: Iterator[tuple[int, bytes]]) -> bincopy.BinFile:
+    file = bincopy.BinFile()
+    for at, data in pieces:
+        file.add_binary(data, at)
+    file.execution_start_address = 0  # S-records need an end record, which names it
+    return file
+
+
+@pytest.mark.parametrize("form", ["hex", "srec"])
+def test_records_over_four_gib_take_no_more_than_their_bytes(yard: Yard, form: str) -> None:
+    file = _file(far_apart())
+    yard.write(HERON, file.as_ihex() if form == "hex" else file.as_srec())
+    result = capped(yard, "check")
+    assert result.status == 1
+    assert "4,096" in result.stdout or "4096" in result.stdout
+    few = _file((at, b"\x55") for at in (0, 2**32 - 1))
+    yard.write(HERON, few.as_ihex() if form == "hex" else few.as_srec(address_length_bits=32))
+    assert capped(yard, "check").status == 1
+    assert capped(yard, "show", HERON).status in (0, 2)
+
+
+def test_a_flood_of_records_is_refused_by_its_size(yard: Yard) -> None:
+    yard.write(HERON, b"S0030000FC\n" * (65 * 2**20 // 11))
+    result = capped(yard, "check")
+    assert result.status == 1
+    assert "the file is larger than 64 MiB" in " ".join(result.stdout.split())
+    yard.write(HERON, b"S1030000FC\n" * 1_000_000)
+    assert capped(yard, "check").status == 1
+    yard.write(HERON, b"S1030000FD\n" * 1_000_000)
+    assert "no more are told" in " ".join(capped(yard, "check", "--all").stdout.split())
+
+
+# Policies, logs, descriptions, values
+
+
+def test_a_policy_of_100_mb_is_refused_before_it_is_read(yard: Yard) -> None:
+    yard.write("callint.toml", f"{POLICY}# " + "x" * 100_000_000)
+    assert "the file is larger than 4 MiB; shorten it" in capped(yard, "check").error
+
+
+@pytest.mark.parametrize("head", ["speed,load\n", "", '"speed'])
+def test_a_log_with_a_line_of_100_mb_is_read_in_pieces(yard: Yard, head: str) -> None:
+    for body in ("1" * 100_000_000, "1," * 50_000_000, '"' * 50_000_000, "\n" * 50_000_000):
+        yard.write("drive.csv", head + body + "\n800,10\n")
+        assert capped(yard, "show", HERON, "--log", "drive.csv").status in (0, 2)
+
+
+DESCRIPTIONS = {
+    "blocks 100,000 deep": "/begin A " * 100_000,
+    "brackets 100,000 deep": A2L + "(" * 100_000,
+    "a word of 40 MB": "x" * 40_000_000,
+    "a string of 40 MB": '"' + "x" * 40_000_000,
+    "a comment of 40 MB": "/*" + "x" * 40_000_000,
+    "a block of one million words": A2L.replace(
+        "/begin CHAR", "/begin X " + "1 " * 1_000_000 + "/end X /begin CHAR"
+    ),
+    "four billion points": A2L.replace(
+        "VALUE 0x30 word 0 one 0 5000",
+        f"CURVE 0x30 word 0 one 0 5000 /begin AXIS_DESCR FIX_AXIS NO_INPUT_QUANTITY one {_FOUR_BILLION} 0 1 "
+        f"FIX_AXIS_PAR_DIST 0 1 {_FOUR_BILLION} /end AXIS_DESCR",
+    ),
+    "numbers four billion": A2L.replace("5000", f"5000 NUMBER {_FOUR_BILLION}").replace("VALUE", "VAL_BLK"),
+    "a matrix of four billion": A2L.replace("5000", "5000 MATRIX_DIM 65535 65535 65535").replace(
+        "VALUE", "VAL_BLK"
+    ),
+    "an address near 2 to the 64": A2L.replace("0x30", "0xFFFFFFFFFFFFFFFF"),
+    "a number of a million digits": A2L.replace("5000", "9" * 1_000_000),
+    "an alignment of four billion": A2L.replace(
+        "/begin RECORD", f'/begin MOD_COMMON "" ALIGNMENT_WORD {_FOUR_BILLION} /end MOD_COMMON /begin RECORD'
+    ),
+    "200,000 mistakes": A2L.replace(
+        "/begin CHAR", "/begin CHARACTERISTIC /end CHARACTERISTIC " * 200_000 + "/begin CHAR"
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", DESCRIPTIONS)
+def test_a_description_that_lies_is_refused_or_told(yard: Yard, kind: str) -> None:
+    yard.write("engine.a2l", DESCRIPTIONS[kind])
+    result = capped(yard, "import", "engine.a2l")
+    assert result.status in (0, 1, 2), result
+    assert len(result.stderr) < 10_000
+
+
+def test_values_that_lie_are_refused(yard: Yard) -> None:
+    head = "<MSRSW><CATEGORY>CDF20</CATEGORY><SW-SYSTEMS><SW-SYSTEM><SW-INSTANCE-SPEC><SW-INSTANCE-TREE>"
+    for text in (
+        head + "<SW-INSTANCE>" * 1_000_000,
+        head
+        + "<SW-INSTANCE/>" * 1_000_000
+        + "</SW-INSTANCE-TREE></SW-INSTANCE-SPEC></SW-SYSTEM></SW-SYSTEMS></MSRSW>",
+        head.replace("CDF20", "x" * 30_000_000),
+    ):
+        yard.write("values.cdfx", text)
+        assert len(capped(yard, "diff", HERON, "values.cdfx").error) < 1000

@@ -1,0 +1,212 @@
+"""Names and texts of strangers steer no terminal, are no options, and are no formulas to a spreadsheet."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from pathlib import Path
+
+import pytest
+
+from tests.building import u16
+from tests.hostile.repository import A2L, BASE, COMMANDS, DEFINITION, HERON, WAYS, Hostile
+from tests.running import (
+    BAD,
+    FUEL,
+    GOOD,
+    HULL,
+    POLICY,
+    edited,
+    make_repository_yard,
+    steering,
+    yard_definition,
+)
+
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="Windows has no such names")
+
+#: Clears the screen, sets the title, rings, writes backwards, turns the reading direction, ends the line.
+STEERING = "\x1b[2J\x1b]0;owned\x07\x9b31m\x08\u202eevil\u2066\u2028\u200f"
+#: What XML 1.0 can carry of it.
+IN_XML = "&#x9b;31m&#x202e;evil&#x2066;&#x2028;&#x200f;&#x85;"
+FORMULA = '=HYPERLINK("http://evil.example";"x")'
+
+NAMES = (
+    "--output=owned",
+    "-x",
+    "--upload-pack=owned",
+    "--",
+    "@{-1}",
+    ":(top)owned",
+    ":0:boats",
+    "HEAD:boats",
+    "two\nlines",
+    "tab\tand\rreturn",
+    STEERING.replace("/", ""),
+    "100%P %O.bin",
+    "$(touch owned)",
+    "`touch owned`;touch owned|touch owned&&touch owned",
+    "[a-",
+    "\\",
+    "con",
+    "a" * 240,
+    os.fsdecode(b"\xff\xfe\xc0\xaf"),
+)
+
+
+def words_for(words: tuple[str, ...], name: str) -> tuple[str, ...]:
+    """A command with another image in place of heron's."""
+    return tuple(word.replace("boats/heron.bin", name).replace("boats/auk.bin", name) for word in words)
+
+
+@pytest.mark.parametrize("name", NAMES, ids=range(len(NAMES)))
+def test_a_file_name_is_a_name_and_nothing_else(hostile: Hostile, name: str) -> None:
+    yard = hostile.yard
+    path = f"boats/{name}.bin"
+    (yard.root / path).write_bytes(GOOD)
+    yard.must("add", "--all")
+    yard.must("commit", "--quiet", "--no-verify", "--message", "A name")
+    (yard.root / path).write_bytes(BAD)
+    yard.must("add", "--all")
+    before = {one for one in yard.root.rglob("*") if ".git" not in one.parts and one.is_file()}
+    for words in WAYS.values():
+        hostile.tried(*words_for(words, path))
+    made = {one for one in yard.root.rglob("*") if ".git" not in one.parts and one.is_file()} - before
+    expected = {"merged.bin", "carried.bin", "imported.xml", "review.html", ".gitattributes", ".gitignore"}
+    assert {one.name.replace(".conflicts.txt", "").replace(".conflicts.json", "") for one in made} <= {
+        *expected,
+        Path(path).name,
+    }
+
+
+@pytest.mark.parametrize("name", ["--output=owned.bin", "-x.bin", "--policy", "--driver"])
+def test_a_file_at_the_top_may_be_called_like_an_option(hostile: Hostile, name: str) -> None:
+    yard = hostile.yard
+    yard.write("callint.toml", POLICY.replace("boats/*.bin", "*"))
+    (yard.root / name).write_bytes(GOOD)
+    yard.must("add", "--all")
+    yard.must("commit", "--quiet", "--no-verify", "--message", "A name")
+    listed: tuple[tuple[str, ...], ...] = (
+        ("check",),
+        ("check", "--staged"),
+        ("diff", "HEAD~1", "HEAD"),
+        ("init",),
+        ("history", "--", name),
+    )
+    for words in listed:
+        hostile.tried(*words)
+    for words in (
+        ("show", "--", name),
+        ("check", "--", name),
+        ("seal", "--", name),
+        ("diff", "--", BASE, name),
+    ):
+        assert hostile.tried(*words).status in (0, 1)
+    assert not (yard.root / "owned.bin").exists()
+
+
+def steered(text: str) -> str:
+    """A definition in which every text and name for people tries to steer."""
+    for words in (
+        "Fuel by speed and load",
+        "Most fuel without smoke",
+        "Fuel cut-off speed",
+        "Overboost is watched",
+        "Temperature trim",
+        "Hull number",
+        "255 leaves the temperature alone.",
+        "Recirculation",
+    ):
+        assert words in text
+        text = text.replace(words, IN_XML + words)
+    for attribute in ('unit="rpm"', 'unit="mg"', 'unit="degC"'):
+        text = text.replace(attribute, f'{attribute[:-1]}{IN_XML}"')
+    return (
+        text.replace(">off<", f">{IN_XML}off<")
+        .replace(">on<", f">{IN_XML}on<")
+        .replace('state="off"', f'state="{IN_XML}off"')
+    )
+
+
+@pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
+def test_no_text_of_a_definition_or_an_image_steers_a_terminal(
+    hostile: Hostile, words: tuple[str, ...]
+) -> None:
+    yard = hostile.yard
+    yard.write(DEFINITION, steered(yard_definition().decode()))
+    hull = b"\x1b[2J\x9bm\x07\x08\r\n\x85"
+    for name, data in ((BASE, edited(GOOD, {})), (HERON, BAD), ("boats/auk.bin", GOOD)):
+        yard.write(name, edited(data, {HULL: hull}))
+    yard.commit("Hulls")
+    yard.write(HERON, edited(BAD, {HULL: hull[::-1], FUEL: u16(9999, 9999)}))
+    yard.must("add", "--all")
+    hostile.tried(*words)
+
+
+@pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
+def test_no_name_of_an_author_and_no_subject_steers_a_terminal(
+    hostile: Hostile, words: tuple[str, ...]
+) -> None:
+    yard = hostile.yard
+    name = STEERING.replace("\u2028", "")
+    yard.write(HERON, edited(GOOD, {FUEL: u16(121, 141)}))
+    yard.must("add", "--all")
+    done = yard.git(
+        "commit",
+        "--quiet",
+        "--message",
+        f"{name}\n\n{name}",
+        GIT_AUTHOR_NAME=name,
+        GIT_AUTHOR_EMAIL=f"{name}@yard",
+    )
+    assert done.status == 0
+    yard.must("branch", "\u202eevil\u2066")
+    yard.stage(HERON, BAD)
+    hostile.tried(*words, GIT_AUTHOR_NAME=name)
+    hostile.tried("diff", "\u202eevil\u2066", "HEAD")
+    hostile.tried("check", "--range", f"{name}..{name}")
+
+
+@pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
+def test_no_text_of_a_policy_or_a_description_steers_a_terminal(
+    hostile: Hostile, words: tuple[str, ...]
+) -> None:
+    text = (
+        IN_XML.replace("&#x", "\\u00")
+        .replace("\\u00202", "\\u202")
+        .replace("\\u00200", "\\u200")
+        .replace(";", "")
+    )
+    hostile.yard.stage(
+        "callint.toml",
+        f'{POLICY}[log]\ntime = "{text}"\n[[waivers]]\nrule = "value/out-of-range"\n'
+        f'image = "{HERON}"\ntable = "fuel"\n'
+        f'reason = "\\u001b[2J{text} because"\nwho = "\\u001b]0;{text}"\ndigest = "sha256:{"0" * 40}"\n',
+    )
+    hostile.yard.write(
+        "engine.a2l", A2L.replace('"rpm"', f'"{STEERING}"').replace("cut", f"cut{STEERING}", 1)
+    )
+    hostile.tried(*words)
+
+
+def test_no_cell_of_a_spreadsheet_is_a_formula(tmp_path: Path) -> None:
+    text = yard_definition().decode()
+    for words in ("Fuel by speed and load", "Hull number"):
+        text = text.replace(f'title="{words}"', f"title='{FORMULA}'")
+    text = (
+        text.replace('unit="rpm"', "unit='=1+1'")
+        .replace('unit="mg"', "unit='@SUM(A1)'")
+        .replace(">off<", ">+1|x<")
+    )
+    text = text.replace('state="off"', 'state="+1|x"')
+    scratch = make_repository_yard(tmp_path)
+    scratch.write(DEFINITION, text)
+    scratch.write(HERON, edited(GOOD, {HULL: b"=cmd|'/c'!A0", 0x32: b"\0"}))
+    result = scratch.call("show", HERON, "--format", "csv")
+    assert result.status == 0
+    cells = [cell for row in csv.reader(io.StringIO(result.stdout)) for cell in row]
+    assert any("cmd|" in cell for cell in cells)
+    for cell in cells:
+        if cell[:1] in ("=", "+", "-", "@", "\t", "\r"):
+            float(cell)  # a number is no formula
+    assert steering(result.stdout.replace("\r", "")) == []

@@ -1,0 +1,297 @@
+"""Whatever stops a command that writes, every file is the old or the new one, and nothing is left over."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.building import u16
+from tests.hostile.repository import A2L, BASE, HERON, WAIVED
+from tests.running import (
+    BAD,
+    GOOD,
+    HULL,
+    REPOSITORY,
+    Result,
+    Scratch,
+    edited,
+    environment,
+    fuel_cell,
+    make_repository_yard,
+    run,
+)
+
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="processes are forked and killed")
+
+_APART = edited(GOOD, {HULL: b"AUK         "})
+_CONTRARY = edited(GOOD, {fuel_cell(1, 1): u16(470)})
+
+
+def yard(root: Path) -> Scratch:
+    made = make_repository_yard(root, heron=GOOD, auk=_APART, crow=_CONTRARY, owl=GOOD)
+    made.write("engine.a2l", A2L)
+    made.write(HERON, edited(BAD, {0x90: b"\0\0"}, seal=False))
+    return made
+
+
+def set_up(root: Path) -> None:
+    assert yard(root).call("init").status == 0
+
+
+def nothing(root: Path) -> None:
+    root.mkdir()
+
+
+def in_a_folder(root: Path) -> None:
+    (root / "skerry-demo").mkdir(parents=True)
+
+
+#: What is there before, and the command.
+COMMANDS: dict[str, tuple[Callable[[Path], Any], tuple[str, ...]]] = {
+    "init": (yard, ("init",)),
+    "init --undo": (set_up, ("init", "--undo")),
+    "waive": (yard, WAIVED),
+    "seal": (yard, ("seal", HERON)),
+    "merge": (yard, ("merge", BASE, "boats/auk.bin", BASE, "--to", "merged.bin")),
+    "merge with conflicts": (
+        yard,
+        ("merge", BASE, "boats/owl.bin", "boats/crow.bin", "--to", "boats/new.bin"),
+    ),
+    "merge driver": (yard, ("merge", "--driver", "--", BASE, "boats/owl.bin", "boats/crow.bin", HERON)),
+    "carry": (yard, ("carry", BASE, "boats/auk.bin", BASE, "--to", "carried.bin")),
+    "import": (yard, ("import", "engine.a2l")),
+    "check --output": (yard, ("check", "--format", "json", "--output", "report.json")),
+    "diff --output": (yard, ("diff", BASE, HERON, "--format", "json", "--output", "report.json")),
+    "show --output": (yard, ("show", HERON, "--format", "json", "--output", "report.json")),
+}
+
+DEMO: dict[str, tuple[Callable[[Path], Any], tuple[str, ...]]] = {
+    "demo": (nothing, ("demo",)),
+    "demo into a folder": (in_a_folder, ("demo",)),
+}
+
+
+def contents(root: Path) -> dict[str, bytes]:
+    """All files but those that git keeps for itself, whose numbers and times differ from run to run."""
+    found = {}
+    for path in sorted(root.rglob("*")):
+        name = path.relative_to(root).as_posix()
+        is_gits = re.match(r"(?:.*/)?\.git/(?!config$|hooks/pre-(?:commit|merge-commit)$|callint)", name)
+        if path.is_file() and not is_gits:
+            found[name] = path.read_bytes()
+            if name.endswith(".git/config"):  # what is put back stands in another order, which means nothing
+                found[name] = b"".join(sorted(found[name].splitlines(keepends=True)))
+    return found
+
+
+def faulted(folder: Path, fault: str, words: tuple[str, ...]) -> list[dict[str, Any]]:
+    """What every fault led to; ``start`` in the folder is what the command begins with."""
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.losing.faults", str(folder), fault, *words],
+        cwd=REPOSITORY,
+        env=environment(OPENBLAS_NUM_THREADS="1", CALLINT_CACHE=""),
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr.decode()
+    return json.loads(done.stdout)  # type: ignore[no-any-return]
+
+
+def cleanly(folder: Path, words: tuple[str, ...]) -> dict[str, bytes]:
+    """What the command leaves behind when nothing stops it."""
+    shutil.copytree(folder / "start", folder / "clean", symlinks=True)
+    result = run(*words, cwd=folder / "clean", OPENBLAS_NUM_THREADS="1")
+    assert result.status in (0, 1), result
+    return contents(folder / "clean")
+
+
+def is_litter(name: str) -> bool:
+    return re.search(r"(?:^|/)\.[^/]+\.[a-z0-9_]{8}\.part(?:/|$)", name) is not None
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_killed_command_leaves_every_file_old_or_new_and_the_next_clears_up(
+    tmp_path: Path, name: str
+) -> None:
+    make, words = COMMANDS[name]
+    make(tmp_path / "start")
+    old = contents(tmp_path / "start")
+    new = cleanly(tmp_path, words)
+    assert new != old, "the command writes nothing, so that this proves nothing"
+    found = faulted(tmp_path, "kill", words)
+    assert len(found) >= 4
+    for one in found:
+        number = one["at"]
+        assert one["status"] == -9
+        after = contents(tmp_path / str(number))
+        for path, data in after.items():
+            whole = data in (old.get(path), new.get(path))
+            assert whole or is_litter(path) or path == ".git/config", (one["step"], path)
+        assert not (old.keys() & new.keys()) - after.keys(), one["step"]
+        again = contents(tmp_path / f"{number}.again")
+        assert again == new, (one, sorted(again.keys() ^ new.keys()))
+
+
+@pytest.mark.parametrize(
+    ("name", "fault"), [*((name, "ENOSPC") for name in COMMANDS), ("seal", "EACCES"), ("init", "EACCES")]
+)
+def test_a_command_that_cannot_write_says_so_and_leaves_nothing(
+    tmp_path: Path, name: str, fault: str
+) -> None:
+    make, words = COMMANDS[name]
+    make(tmp_path / "start")
+    old = contents(tmp_path / "start")
+    new = cleanly(tmp_path, words)
+    for one in faulted(tmp_path, fault, words):
+        number = one["at"]
+        after = contents(tmp_path / str(number))
+        assert not any(map(is_litter, after)), one
+        if one["step"].startswith("start "):
+            continue  # a program is started or not; there is no such error
+        assert one["status"] in (0, 1, 2), one
+        for path, data in after.items():
+            assert data in (old.get(path), new.get(path)), (one, path)
+        if one["status"] == 2:
+            assert one["said"].startswith("callint"), one
+            assert len(one["said"].splitlines()) == 1, one
+        assert contents(tmp_path / f"{number}.again") == new, one
+
+
+@pytest.mark.parametrize("name", DEMO)
+def test_a_killed_demo_is_made_anew_or_finished_by_the_next(tmp_path: Path, name: str) -> None:
+    make, words = DEMO[name]
+    make(tmp_path / "start")
+    new = cleanly(tmp_path, words)
+    wanted = {path for path in new if not path.startswith("skerry-demo/.git/")}
+    for one in faulted(tmp_path, "kill", words):
+        number = one["at"]
+        again = contents(tmp_path / f"{number}.again")
+        assert one["again"] == 0, one
+        assert {path for path in again if not path.startswith("skerry-demo/.git/")} == wanted, one
+
+
+# Real disks and users
+
+
+def as_nobody(folder: Path, *words: str) -> Result:
+    """A command as a user who owns nothing.
+
+    It has run once before, and what is loaded late is loaded, as nobody may read no module.
+    """
+    program = (
+        "import gzip, jsonschema, os, pprint, shutil, sys\n"
+        "from contextlib import chdir, redirect_stderr, redirect_stdout\n"
+        "from io import StringIO\n"
+        "from callint.__main__ import main\n"
+        "shutil.copytree(sys.argv[1], sys.argv[1] + '.warm')\n"
+        "with chdir(sys.argv[1] + '.warm'), redirect_stdout(StringIO()), redirect_stderr(StringIO()):\n"
+        "    main(sys.argv[2:])\n"
+        "os.chdir(sys.argv[1])\n"
+        "os.setgroups([])\n"
+        "os.setgid(65534)\n"
+        "os.setuid(65534)\n"
+        "sys.exit(main(sys.argv[2:]))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, str(folder), *words],
+        env=environment(OPENBLAS_NUM_THREADS="1"),
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        check=False,
+    )
+    return Result(done.returncode, done.stdout.decode(), done.stderr.decode())
+
+
+@pytest.mark.skipif(
+    not hasattr(os, "geteuid") or os.geteuid() != 0, reason="only the superuser can become nobody"
+)
+@pytest.mark.parametrize("name", ["seal", "waive", "merge", "carry", "import", "check --output"])
+def test_without_permission_a_command_says_so_and_changes_nothing(name: str) -> None:
+    import tempfile
+
+    make, words = COMMANDS[name]
+    with tempfile.TemporaryDirectory(prefix="callint-nobody-") as folder:
+        Path(folder).chmod(0o755)
+        root = Path(folder) / "yard"
+        make(root)
+        old = contents(root)
+        result = as_nobody(root, *words)
+        assert contents(root) == old
+        assert "cannot be written" in result.error
+
+
+def test_on_a_full_disk_the_old_files_stay(tmp_path: Path) -> None:
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    mounted = shutil.which("mount") and subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=2m", "none", str(disk)], capture_output=True, check=False
+    )
+    if not mounted or mounted.returncode:
+        pytest.skip("no small disk can be mounted here")
+    try:
+        root = disk / "yard"
+        yard(root)
+        old = contents(root)
+        with (disk / "filler").open("wb", buffering=0) as filler:
+            try:
+                while True:
+                    filler.write(b"x" * 4096)
+            except OSError:
+                pass
+        for words in (words for make, words in COMMANDS.values() if make is yard):
+            result = run(*words, cwd=root, OPENBLAS_NUM_THREADS="1")
+            assert result.status in (1, 2), result
+            assert "Traceback" not in result.stderr
+            assert contents(root) == old, words
+    finally:
+        subprocess.run(["umount", str(disk)], check=True)
+
+
+def together(root: Path, *commands: tuple[str, ...]) -> list[tuple[int, str]]:
+    """Commands that run at the same time."""
+    started = [
+        subprocess.Popen(
+            [sys.executable, "-m", "callint", *words],
+            cwd=root,
+            env=environment(OPENBLAS_NUM_THREADS="1"),
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
+        for words in commands
+    ]
+    ends = [one.communicate() for one in started]
+    return [(one.returncode, end[1].decode()) for one, end in zip(started, ends, strict=True)]
+
+
+@pytest.mark.parametrize("name", sorted(COMMANDS.keys() - {"init --undo", "import", "waive"}))
+def test_several_at_once_end_as_one_does(tmp_path: Path, name: str) -> None:
+    make, words = COMMANDS[name]
+    make(tmp_path / "start")
+    new = cleanly(tmp_path, words)
+    for status, errors in together(tmp_path / "start", *[words] * 4):
+        assert status in (0, 1, 2), errors
+        assert "Traceback" not in errors
+    assert contents(tmp_path / "start") == new
+
+
+def test_waivers_that_are_given_at_once_all_stand_or_say_that_they_do_not(tmp_path: Path) -> None:
+    scratch = yard(tmp_path)
+    crow = edited(GOOD, {fuel_cell(1, 1): u16(9990)})
+    for name in ("a", "b", "c", "d"):
+        scratch.write(f"boats/{name}.bin", crow)
+    commands = [tuple(f"boats/{name}.bin" if word == HERON else word for word in WAIVED) for name in "abcd"]
+    ends = together(tmp_path, *commands)
+    text = (tmp_path / "callint.toml").read_text("utf-8")
+    assert text.count("[[waivers]]") == sum(status == 0 for status, _ in ends) >= 1
+    assert all("changed meanwhile" in errors for status, errors in ends if status)
