@@ -11,7 +11,7 @@ from callint.comparing.surfaces import movement
 from callint.decoding import checksums
 from callint.decoding.decode import Decoded
 from callint.decoding.ordering import distinct
-from callint.decoding.plan import Plan
+from callint.decoding.plan import Plan, stretches
 from callint.model.change import (
     AxisChange,
     ChangeSet,
@@ -62,6 +62,8 @@ def compare(old: Decoded, new: Decoded) -> ChangeSet:
 
 def _movements(old: Decoded, new: Decoded, touched: Container[str]) -> Iterator[Movement]:
     """The tables on axes that changed, in the order of the definition."""
+    if not any(axis.name in touched for axis in new.plan.definition.stored_axes):
+        return
     for table in new.plan.definition.tables.values():
         if table.name in new.plan.table_items and any(axis in touched for axis in table.axes):
             found = movement(old, new, table, in_cells=table.name in touched)
@@ -162,11 +164,15 @@ def differing_addresses(old: Image, new: Image) -> Integers:
     """The addresses that both images hold with different bytes, rising."""
     found = []
     for start, end in _stretches(old, new):
-        before, after = (
-            np.frombuffer(image.read(start, end - start) or b"", np.uint8) for image in (old, new)
-        )
+        before, after = (_view(image, start, end - start) for image in (old, new))
         found.append(np.flatnonzero(before != after) + start)
     return np.concatenate(found) if found else np.empty(0, np.int64)
+
+
+def _view(image: Image, start: int, size: int) -> NDArray[np.uint8]:
+    """Bytes within one segment of an image, not copied; shape (size,)."""
+    (position,) = image.positions(np.array([start], np.int64), size).tolist()
+    return image.content[position : position + size]
 
 
 def _missing(old: Image, new: Image) -> Iterator[Run]:
@@ -188,10 +194,8 @@ def unexplained_runs(plan: Plan, old: Image, new: Image, differing: Integers) ->
     """The differing bytes that nothing in the definition accounts for, merged into runs."""
     if not len(differing):
         return
-    positions = new.positions(differing, 1)
-    bits = old.content[old.positions(differing, 1)] ^ new.content[positions]
-    unexplained = differing[(bits & ~explained_bits(plan, old, new)[positions]) != 0]
-    yield from runs(unexplained)
+    bits = old.content[old.positions(differing, 1)] ^ new.content[new.positions(differing, 1)]
+    yield from runs(differing[(bits & ~explained_bits(plan, old, new, differing)) != 0])
 
 
 def runs(addresses: Integers) -> Iterator[Run]:
@@ -204,35 +208,47 @@ def runs(addresses: Integers) -> Iterator[Run]:
         yield Run(start, int(run[-1]) - start + 1, len(run))
 
 
-def explained_bits(plan: Plan, old: Image, new: Image) -> NDArray[np.uint8]:
-    """Which bits of the new image belong to something in the definition; shape of ``new.content``.
+def explained_bits(plan: Plan, old: Image, new: Image, places: Integers) -> NDArray[np.uint8]:
+    """Which bits of the bytes at some addresses belong to something in the definition; shape of ``places``.
 
-    Only what both images hold whole counts: the rest is compared nowhere else.
+    Only what both images hold whole counts: the rest is compared nowhere else. ``places`` rise.
     """
-    bits = np.zeros(new.size, np.uint8)
+    bits = np.zeros(len(places), np.uint8)
+    begins, ends = _whole_stretches(plan, old, new)
+    if len(begins):
+        last = np.searchsorted(begins, places, side="right") - 1
+        bits[(last >= 0) & (places < ends[last])] = 0xFF
     for group, masks in zip(plan.groups, plan.masks, strict=True):
         size = group.type.size
-        whole = np.ones(group.cells.stop - group.cells.start, bool)
-        whole[masks.cells - group.cells.start] = False
-        positions = _in_both(old, new, plan.address[group.cells][whole], size)
-        positions = positions[positions >= 0]
-        for byte in range(size):
-            bits[positions + byte] = 0xFF
-        positions = _in_both(old, new, plan.address[masks.cells], size)
-        held = positions >= 0
+        held = _in_both(old, new, plan.address[masks.cells], size)
+        bytes_of = plan.address[masks.cells][held][:, None] + np.arange(size)
         stored = masks.masks[held].astype(group.dtype).view(np.uint8).reshape(-1, size)
-        np.bitwise_or.at(bits, positions[held, None] + np.arange(size), stored)
+        found = np.searchsorted(places, bytes_of)
+        asked = (found < len(places)) & (places[np.minimum(found, len(places) - 1)] == bytes_of)
+        np.bitwise_or.at(bits, found[asked], stored[asked])
     for start, size in _named_stretches(plan):
-        (position,) = _in_both(old, new, np.array([start], np.int64), size).tolist()
-        if position >= 0:
-            bits[position : position + size] = 0xFF
+        if _in_both(old, new, np.array([start], np.int64), size)[0]:
+            bits[slice(*np.searchsorted(places, (start, start + size)))] = 0xFF
     return bits
 
 
-def _in_both(old: Image, new: Image, addresses: Integers, size: int) -> Integers:
-    """Where in the new image ``size`` bytes at each address begin; -1 where an image lacks any of them."""
-    positions = new.positions(addresses, size)
-    return np.where(old.positions(addresses, size) >= 0, positions, -1)
+def _whole_stretches(plan: Plan, old: Image, new: Image) -> tuple[Integers, Integers]:
+    """First address and end of the stretches of cells without masks that both images hold."""
+    groups = list(zip(plan.groups, plan.starts, strict=True))
+    held = [_in_both(old, new, starts, group.type.size) for group, starts in groups]
+    if all(flags.all() for flags in held):
+        return plan.stretches
+    return stretches(
+        (starts[flags], group.type.size) for (group, starts), flags in zip(groups, held, strict=True)
+    )
+
+
+def _in_both(old: Image, new: Image, addresses: Integers, size: int) -> Flags:
+    """Whether both images hold all of the ``size`` bytes at each address."""
+    held: Flags = new.positions(addresses, size) >= 0
+    if old is not new and old.extents != new.extents:
+        held &= old.positions(addresses, size) >= 0
+    return held
 
 
 def _named_stretches(plan: Plan) -> Iterator[tuple[int, int]]:

@@ -63,6 +63,16 @@ class Decoded:
         """Which cells hold a value: present and not off."""
         return self.present & ~self.off
 
+    @cached_property
+    def uniform(self) -> Flags:
+        """Which items have one and the same raw value in all their cells, shape (items,)."""
+        uniform = np.zeros(len(self.plan.items), bool)
+        for group, raw in zip(self.plan.groups, self.raw, strict=True):
+            starts = self.plan.first[group.items] - group.cells.start
+            # Where a cell is no number, neither is the extreme, and nothing equals that.
+            uniform[group.items] = np.minimum.reduceat(raw, starts) == np.maximum.reduceat(raw, starts)
+        return uniform
+
     def raw_at(self, cell: int) -> int | float:
         """The raw value of one cell."""
         group = self.plan.group_of(cell)

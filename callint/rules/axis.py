@@ -3,30 +3,39 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import lru_cache
 
 import numpy as np
 
+from callint.decoding.plan import Integers
 from callint.model import shown
-from callint.model.change import AxisChange, Flags, Movement
+from callint.model.change import AxisChange, Flags, Movement, Numbers
 from callint.model.definition import StoredAxis
 from callint.model.finding import Finding, Severity
-from callint.rules.case import Case
+from callint.rules.case import SUBJECTS, Case, Subject
 from callint.rules.rule import Scope, rule
 
 
-def _breakpoint_steps(case: Case) -> Iterator[tuple[slice, Flags, Flags]]:
-    """By storage group: its cells, and whether each of them but the last falls or repeats into the next.
+@lru_cache(maxsize=SUBJECTS)
+def _breakpoints(subject: Subject) -> Integers:
+    """The cells of all stored axes."""
+    items = enumerate(subject.plan.items)
+    return subject.plan.cells_of([number for number, item in items if isinstance(item, StoredAxis)])
 
-    Only steps between two breakpoints of one axis count. The order is that of the raw numbers, because
-    that is what a control unit searches (common practice, no source).
+
+def _breakpoint_steps(case: Case) -> Iterator[tuple[Integers, Flags, Flags]]:
+    """By storage group: breakpoints behind the first of their axis, and whether each is below the one before
+    it, or equal to that.
+
+    The order is that of the raw numbers, because that is what a control unit searches (common practice, no
+    source).
     """
-    plan = case.plan
-    axis = np.array([isinstance(item, StoredAxis) for item in plan.items], bool)
+    plan, present, every = case.plan, case.new.present, _breakpoints(case.subject)
     for group, raw in zip(plan.groups, case.new.raw, strict=True):
-        item = plan.item[group.cells]
-        present = case.new.present[group.cells]
-        inside = (item[1:] == item[:-1]) & axis[item[1:]] & present[1:] & present[:-1]
-        yield group.cells, inside & (raw[1:] < raw[:-1]), inside & (raw[1:] == raw[:-1])
+        cells = every[(every > group.cells.start) & (every < group.cells.stop)]
+        cells = cells[(plan.item[cells] == plan.item[cells - 1]) & present[cells] & present[cells - 1]]
+        after, before = raw[cells - group.cells.start], raw[cells - group.cells.start - 1]
+        yield cells, after < before, after == before
 
 
 def _kept_pair(case: Case, cell: int) -> bool:
@@ -46,8 +55,7 @@ def not_increasing(case: Case) -> Iterator[Finding]:
     Fix: correct the breakpoint; look at a neighbour with a digit too many or too few.
     """
     for cells, falls, _ in _breakpoint_steps(case):
-        for step in np.flatnonzero(falls).tolist():
-            cell = cells.start + step + 1
+        for cell in cells[falls].tolist():
             item, _, _ = case.plan.place(cell)
             before, after = (case.quantity(item, float(case.new.physical[c])) for c in (cell - 1, cell))
             yield case.about_cell(
@@ -72,8 +80,7 @@ def repeated_breakpoint(case: Case) -> Iterator[Finding]:
     where the base has the same, it is a note.
     """
     for cells, _, repeats in _breakpoint_steps(case):
-        for step in np.flatnonzero(repeats).tolist():
-            cell = cells.start + step + 1
+        for cell in cells[repeats].tolist():
             item, _, _ = case.plan.place(cell)
             value = case.quantity(item, float(case.new.physical[cell]))
             yield case.about_cell(
@@ -116,6 +123,19 @@ def wrong_count(case: Case) -> Iterator[Finding]:
         )
 
 
+@lru_cache(maxsize=SUBJECTS)
+def _plausible(subject: Subject) -> tuple[Integers, Numbers, Numbers]:
+    """All breakpoints, and between which values the signal of each is plausible."""
+    plan, signals = subject.plan, subject.definition.signals
+    low, high = (np.full(len(plan.items), bound) for bound in (-np.inf, np.inf))
+    for number, item in enumerate(plan.items):
+        signal = signals.get(item.signal) if isinstance(item, StoredAxis) else None
+        if signal and signal.plausible:
+            low[number], high[number] = signal.plausible.low, signal.plausible.high
+    cells = _breakpoints(subject)
+    return cells, low[plan.item[cells]], high[plan.item[cells]]
+
+
 @rule("axis/outside-plausible", Severity.WARNING, Scope.IMAGE)
 def outside_plausible(case: Case) -> Iterator[Finding]:
     """A breakpoint lies where a healthy sensor never reads.
@@ -128,14 +148,9 @@ def outside_plausible(case: Case) -> Iterator[Finding]:
     Fix: correct the breakpoint, or the signal's plausible range if the sensor really reads that far.
     """
     plan, physical = case.plan, case.new.physical
-    low, high = (np.full(len(plan.items), bound) for bound in (-np.inf, np.inf))
-    for number, item in enumerate(plan.items):
-        if isinstance(item, StoredAxis):
-            signal = case.definition.signals.get(item.signal)
-            if signal and signal.plausible:
-                low[number], high[number] = signal.plausible.low, signal.plausible.high
-    beyond = case.new.present & ((physical < plan.spread(low)) | (physical > plan.spread(high)))
-    for cell in np.flatnonzero(beyond).tolist():
+    cells, low, high = _plausible(case.subject)
+    beyond = case.new.present[cells] & ((physical[cells] < low) | (physical[cells] > high))
+    for cell in cells[beyond].tolist():
         item, _, _ = plan.place(cell)
         assert isinstance(item, StoredAxis)
         plausible = case.definition.signals[item.signal].plausible

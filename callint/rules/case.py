@@ -20,6 +20,9 @@ from callint.model.image import Image
 from callint.reading.definition_file import DefinitionFile
 from callint.reading.images import Damage
 
+#: What rules work out once for all images of a definition is kept for so many definitions.
+SUBJECTS = 8
+
 #: So many decoded images are kept: a base, an image, and the two before it, which the next commit of a range
 #: is compared with.
 _KEPT = 4
@@ -35,6 +38,12 @@ class Subject:
     @cached_property
     def plan(self) -> Plan:
         return make_plan(self.definition)
+
+    @cached_property
+    def by_purpose(self) -> dict[Purpose, tuple[Table, ...]]:
+        """The tables that can be decoded, by what they are there for, in the plan's order."""
+        tables = [item for item in self.plan.items if isinstance(item, Table)]
+        return {purpose: tuple(one for one in tables if one.purpose is purpose) for purpose in Purpose}
 
     @cached_property
     def _decoded(self) -> list[Decoded]:

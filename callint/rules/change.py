@@ -231,11 +231,8 @@ def emissions(case: Case) -> Iterator[Finding]:
     Fix: undo it, or waive it with the approval that covers it.
     """
     moved = {table.name: axis for axis in case.changes.by_axis for table in case.definition.tables_on(axis)}
-    for name in case.plan.table_items:
-        table = case.definition.tables[name]
-        if table.purpose is not Purpose.EMISSIONS:
-            continue
-        change = case.changes.by_table.get(name)
+    for table in case.subject.by_purpose[Purpose.EMISSIONS]:
+        change = case.changes.by_table.get(table.name)
         if change is not None:
             yield case.about_table(
                 "change/emissions",
@@ -244,11 +241,11 @@ def emissions(case: Case) -> Iterator[Finding]:
                 f"{_largest(case, change)}",
                 "Undo it, or waive it with the approval that covers it.",
             )
-        elif name in moved:
+        elif table.name in moved:
             yield case.about_table(
                 "change/emissions",
                 table,
-                f"the axis {moved[name]} of an emissions table changed, and so what its cells mean",
+                f"the axis {moved[table.name]} of an emissions table changed, and so what its cells mean",
                 "Undo it, or waive it with the approval that covers it.",
             )
 

@@ -4,28 +4,66 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
 from callint.comparing.weakening import Weakening, later, weakening
 from callint.decoding.chains import CycleError, reach, signals_of
+from callint.decoding.ordering import distinct
 from callint.decoding.surfaces import Surface, surface
 from callint.model import shown
 from callint.model.change import Flags, Numbers, TableChange
 from callint.model.definition import Definition, Guard, Kind, Purpose, Range, Signal, States, Table
 from callint.model.finding import Finding, Severity
-from callint.rules.case import Case
+from callint.rules.case import SUBJECTS, Case, Subject
 from callint.rules.rule import Scope, rule
 
 #: So many protections behind one reading are named.
 _MOST_NAMES = 8
 
 
-def _protections(case: Case) -> Iterator[Table]:
-    for name in case.plan.table_items:
-        table = case.definition.tables[name]
-        if table.purpose is Purpose.PROTECTION:
-            yield table
+def _protections(case: Case) -> tuple[Table, ...]:
+    return case.subject.by_purpose[Purpose.PROTECTION]
+
+
+@dataclass(frozen=True, slots=True)
+class _Alarms:
+    """Which cells of protections some guard may find unprotective, all of shape (cells,).
+
+    Those below ``low``, above ``high``, switched off where ``protective``, and all that are ``numbered``:
+    their guards look for numbers.
+    """
+
+    low: Numbers
+    high: Numbers
+    protective: Flags
+    numbered: Flags
+
+
+@lru_cache(maxsize=SUBJECTS)
+def _alarms(subject: Subject) -> _Alarms:
+    plan = subject.plan
+    low, high = (np.full(len(plan.items), bound) for bound in (-np.inf, np.inf))
+    protective, numbered = (np.zeros(len(plan.items), bool) for _ in range(2))
+    for table in subject.by_purpose[Purpose.PROTECTION]:
+        item, guards = plan.table_items[table.name], table.demands.guards
+        protective[item] = bool(guards)
+        numbered[item] = any(guard.raw is not None or guard.state is not None for guard in guards)
+        low[item] = max((guard.below for guard in guards if guard.below is not None), default=-np.inf)
+        high[item] = min((guard.above for guard in guards if guard.above is not None), default=np.inf)
+    return _Alarms(*(plan.spread(values) for values in (low, high, protective, numbered)))
+
+
+def _doubtful(case: Case) -> Iterator[Table]:
+    """The protections of which some cell looks as a guard says: mostly none, and no other can be disabled."""
+    alarms, physical = _alarms(case.subject), case.new.physical
+    cells = (physical < alarms.low) | (physical > alarms.high) | alarms.numbered
+    cells |= case.new.off & alarms.protective
+    for number in distinct(case.plan.item[cells]).tolist():
+        table = case.plan.items[number]
+        assert isinstance(table, Table)
+        yield table
 
 
 def _unprotective(case: Case, table: Table, guard: Guard) -> Flags | None:
@@ -83,7 +121,7 @@ def disabled(case: Case) -> Iterator[Finding]:
 
     Fix: set the protection back. Nothing that a customer wants is worth an unprotected engine.
     """
-    for table in _protections(case):
+    for table in _doubtful(case):
         found = _disabling(case, table)
         if found is None:
             continue
@@ -132,11 +170,11 @@ def weakened(case: Case) -> Iterator[Finding]:
     """
     for table in _protections(case):
         is_touched = table.name in case.changes.by_table or table.name in case.changes.movement_of
+        if not is_touched or _disabling(case, table) is not None:
+            continue
         cells = case.changes.by_table.get(table.name)
         upward = any(guard.above is not None for guard in table.demands.guards)
         downward = any(guard.below is not None for guard in table.demands.guards)
-        if not is_touched or _disabling(case, table) is not None:
-            continue
         if not (upward or downward):
             if cells is not None:
                 yield _altered(case, cells)
@@ -262,9 +300,9 @@ def reading_changed(case: Case) -> Iterator[Finding]:
     Fix: set the curve back to the maker's of that sensor. If another sensor was fitted on purpose, waive it
     with that sensor's data sheet; `callint whatif` shows what a reading does to every table.
     """
-    for table in case.definition.tables.values():
-        is_touched = table.name in case.changes.by_table or table.name in case.changes.movement_of
-        if table.produces is None or not is_touched:
+    for name in {**case.changes.by_table, **case.changes.movement_of}:
+        table = case.definition.tables[name]
+        if table.produces is None:
             continue
         assert case.old is not None
         old, new = surface(case.old, table), surface(case.new, table)
@@ -317,6 +355,18 @@ def _names(tables: Sequence[Table]) -> str:
     return f"{names} and {more} more" if more > 0 else names
 
 
+@lru_cache(maxsize=SUBJECTS)
+def _thresholds(subject: Subject) -> tuple[tuple[Table, Signal], ...]:
+    """The protections and monitors that are compared with a signal, and the signal."""
+    signals, plan = subject.definition.signals, subject.plan
+    tables = [
+        item
+        for item in plan.items
+        if isinstance(item, Table) and item.purpose in (Purpose.PROTECTION, Purpose.DIAGNOSIS)
+    ]
+    return tuple((one, signals[one.signal]) for one in tables if one.signal and one.signal in signals)
+
+
 @rule("protection/unreachable-threshold", Severity.ERROR, Scope.IMAGE)
 def unreachable_threshold(case: Case) -> Iterator[Finding]:
     """A threshold lies where the signal that it is compared with never gets.
@@ -333,16 +383,12 @@ def unreachable_threshold(case: Case) -> Iterator[Finding]:
 
     Fix: set the threshold where the sensor reads, or correct the range if the sensor reads further.
     """
-    for name in case.plan.table_items:
-        table = case.definition.tables[name]
-        signal = case.definition.signals.get(table.signal or "")
-        if table.purpose not in (Purpose.PROTECTION, Purpose.DIAGNOSIS) or not signal:
-            continue
+    for table, signal in _thresholds(case.subject):
         reach = _reach(case, signal)
         guards = table.demands.guards
         upward = any(guard.above is not None for guard in guards)
         downward = any(guard.below is not None for guard in guards)
-        item = case.plan.table_items[name]
+        item = case.plan.table_items[table.name]
         values: Numbers = case.new.of_item(case.new.physical, item)
         valued: Flags = case.new.of_item(case.new.valued, item)
         # Without a guard there is no telling from which side the signal comes, so both ends count.
@@ -404,21 +450,21 @@ def flat(case: Case) -> Iterator[Finding]:
 
     Fix: put the shape back.
     """
+    uniform = case.new.uniform
     for table in _protections(case):
         item = case.plan.table_items[table.name]
-        raw, present = case.new.raw_of(item), case.new.of_item(case.new.present, item)
-        if raw.size < 2 or not present.all() or (raw != raw.flat[0]).any():
+        if not uniform[item] or not table.axes:
+            continue
+        present = case.new.present[case.plan.cells(item)]
+        if present.size < 2 or not present.all():
             continue
         guarded = any(guard.flat for guard in table.demands.guards)
-        had_shape = case.old is not None and bool(
-            (case.old.raw_of(item) != case.old.raw_of(item).flat[0]).any()
-        )
-        if guarded or had_shape:
+        if guarded or (case.old is not None and not case.old.uniform[item]):
             value = case.quantity(table, float(case.new.physical[case.plan.cells(item).start]))
             yield case.about_table(
                 "protection/flat",
                 table,
-                f"all {raw.size} cells are {value}: {table.title} no longer depends on anything",
+                f"all {present.size} cells are {value}: {table.title} no longer depends on anything",
                 "Put the shape back.",
                 inherited=case.is_unchanged(table),
             )

@@ -6,7 +6,8 @@ Off-coded cells hold no value and are passed over, except by the rule about off 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from operator import itemgetter
 from typing import Any
 
@@ -20,7 +21,7 @@ from callint.model import shown
 from callint.model.change import Flags, Numbers
 from callint.model.definition import Gradient, Monotonic, OffAllowed, States, Table
 from callint.model.finding import Finding, Severity
-from callint.rules.case import Case, is_axis
+from callint.rules.case import SUBJECTS, Case, Subject, is_axis
 from callint.rules.rule import Scope, rule
 
 
@@ -188,12 +189,10 @@ def _pairs(case: Case, table: Table, along: str, broken: Flags) -> Iterator[tupl
         yield case.cell_number(table, x, y), case.cell_number(table, *far)
 
 
-def _shaped(case: Case) -> Iterator[Table]:
-    """The tables that demand something of their shape."""
-    for name in case.plan.table_items:
-        table = case.definition.tables[name]
-        if table.demands.monotonic or table.demands.gradients:
-            yield table
+@lru_cache(maxsize=SUBJECTS)
+def _sloping(subject: Subject) -> tuple[Table, ...]:
+    """The tables that demand something of their slope."""
+    return tuple(item for item in subject.plan.items if isinstance(item, Table) and item.demands.gradients)
 
 
 def _pair_is_kept(case: Case, table: Table, along: str, first: int, second: int) -> bool:
@@ -222,7 +221,7 @@ def too_steep(case: Case) -> Iterator[Finding]:
 
     Fix: smooth the step over more cells, or correct the one that sticks out.
     """
-    for table in _shaped(case):
+    for table in _sloping(case.subject):
         item = case.plan.table_items[table.name]
         physical = case.new.of_item(case.new.physical, item)
         valued = case.new.of_item(case.new.valued, item)
@@ -279,9 +278,7 @@ def not_monotonic(case: Case) -> Iterator[Finding]:
 
     Fix: correct the cell that breaks the order.
     """
-    asked = [(table, monotonic) for table in _shaped(case) for monotonic in table.demands.monotonic]
-    for number, broken in sorted(_out_of_order(case, asked), key=itemgetter(0)):
-        table, monotonic = asked[number]
+    for _, table, monotonic, broken in sorted(_out_of_order(case), key=itemgetter(0)):
         for first, second in _pairs(case, table, monotonic.along, broken):
             yield case.about_cell(
                 "value/not-monotonic",
@@ -293,31 +290,52 @@ def not_monotonic(case: Case) -> Iterator[Finding]:
             )
 
 
-def _out_of_order(case: Case, asked: list[tuple[Table, Monotonic]]) -> Iterator[tuple[int, Flags]]:
-    """The tables that break a demanded order: the number of the demand, and which pairs of neighbours do.
+@dataclass(frozen=True, slots=True)
+class _Order:
+    """Tables of one shape from which the same order is demanded, and the ``numbers`` of these demands.
 
-    Tables of one shape from which the same is demanded are looked at together.
+    ``cells`` has the shape (tables, rows, columns).
     """
+
+    demand: Monotonic
+    tables: tuple[Table, ...]
+    numbers: tuple[int, ...]
+    cells: NDArray[np.int64]
+
+
+@lru_cache(maxsize=SUBJECTS)
+def _orders(subject: Subject) -> tuple[_Order, ...]:
+    plan = subject.plan
+    tables = [item for item in plan.items if isinstance(item, Table)]
+    asked = [(table, demand) for table in tables for demand in table.demands.monotonic]
     alike: dict[tuple[object, ...], list[int]] = {}
-    items = [case.plan.table_items[table.name] for table, _ in asked]
-    for number, ((_, demand), item) in enumerate(zip(asked, items, strict=True)):
-        key = case.plan.shape(item), demand.along, demand.rising, demand.strict
+    for number, (table, demand) in enumerate(asked):
+        key = plan.shape(plan.table_items[table.name]), demand.along, demand.rising, demand.strict
         alike.setdefault(key, []).append(number)
+    orders = []
     for numbers in alike.values():
-        demand = asked[numbers[0]][1]
-        rows, columns = case.plan.shape(items[numbers[0]])
-        first = case.plan.first[[items[number] for number in numbers]]
-        cells = first[:, None, None] + np.arange(rows * columns).reshape(rows, columns)
-        # Shape (tables, rows, columns) here, less one along the axis in what follows.
-        axis = 2 if demand.along == "x" else 1
-        valued = np.moveaxis(case.new.valued[cells], axis, 0)
-        steps = np.diff(case.new.physical[cells], axis=axis)
-        against = -steps if demand.rising else steps
-        with np.errstate(invalid="ignore"):
-            wrong = (against >= 0) if demand.strict else (against > 0)
-        broken = wrong & np.moveaxis(valued[:-1] & valued[1:], 0, axis)
-        for number in np.flatnonzero(broken.any(axis=(1, 2))).tolist():
-            yield numbers[number], broken[number]
+        mine, demand = tuple(asked[number][0] for number in numbers), asked[numbers[0]][1]
+        items = [plan.table_items[table.name] for table in mine]
+        rows, columns = plan.shape(items[0])
+        cells = plan.first[items][:, None, None] + np.arange(rows * columns).reshape(rows, columns)
+        orders.append(_Order(demand, mine, tuple(numbers), cells))
+    return tuple(orders)
+
+
+def _out_of_order(case: Case) -> Iterator[tuple[int, Table, Monotonic, Flags]]:
+    """The tables that break a demanded order, with the demand and which pairs of neighbours break it."""
+    for order in _orders(case.subject):
+        # Shape (tables, rows, columns), less one along the axis.
+        near, far = (slice(None, -1), slice(1, None)) if order.demand.rising else (slice(1, None), slice(-1))
+        ahead = (slice(None), slice(None)) if order.demand.along == "x" else (slice(None),)
+        values, valued = case.new.physical[order.cells], case.new.valued
+        before, after = values[(*ahead, near)], values[(*ahead, far)]
+        wrong = (before >= after) if order.demand.strict else (before > after)
+        for number in np.flatnonzero(wrong.any(axis=(1, 2))).tolist():
+            here = valued[order.cells[number]]
+            broken = wrong[number] & here[(*ahead[1:], near)] & here[(*ahead[1:], far)]
+            if broken.any():
+                yield order.numbers[number], order.tables[number], order.demand, broken
 
 
 def _order_words(case: Case, table: Table, monotonic: Monotonic, first: int, second: int) -> str:
