@@ -11,7 +11,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from benchmarks import descriptions, history, log, review, slips, start
+from benchmarks import descriptions, history, log, review, slips, start, throughput
 from benchmarks.generate import Sample, as_hex, write_sample
 from benchmarks.measure import Cost, cost, print_table
 
@@ -36,6 +36,7 @@ def main() -> int:
             "import": descriptions.measure,
             "log": log.measure,
             "review": review.measure,
+            "throughput": throughput.measure,
         }
         asked = sys.argv[1:]
         if not asked:

@@ -54,7 +54,7 @@ def without_slips(sample: Sample) -> bytes:
     cells = np.frombuffer(data[address : address + 512], ">u2").reshape(16, 16).copy()
     cells[4:8, 4:8] += 2
     data[address : address + 512] = cells.tobytes()
-    return _sealed(data)
+    return sealed(data)
 
 
 def write_sample(folder: Path, tables: int, size: int) -> Sample:
@@ -95,8 +95,8 @@ def write_sample(folder: Path, tables: int, size: int) -> Sample:
         image[place : place + len(content)] = content
     sample = Sample(folder / "definition.xml", folder / "base.bin", folder / "image.bin", tables, cells, size)
     sample.definition.write_text("\n".join(lines) + "\n", "utf-8")
-    sample.base.write_bytes(_sealed(data))
-    sample.image.write_bytes(_sealed(image))
+    sample.base.write_bytes(sealed(data))
+    sample.image.write_bytes(sealed(image))
     return sample
 
 
@@ -147,7 +147,8 @@ def _head(size: int) -> list[str]:
     ]
 
 
-def _sealed(data: bytearray) -> bytes:
+def sealed(data: bytearray) -> bytes:
+    """The content with its identity and its checksum."""
     size = len(data)
     data[size - 16 : size - 8] = b"SAMPLE-1"
     data[size - 4 :] = zlib.crc32(data[: size - 16]).to_bytes(4, "big")

@@ -8,6 +8,7 @@ import sys
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import reduce
 from pathlib import Path
 from statistics import median
 
@@ -20,29 +21,50 @@ RUNS = 7
 
 @dataclass(frozen=True, slots=True)
 class Cost:
-    """The shortest run in seconds, and the largest resident set of all runs in bytes."""
+    """The shortest run in seconds, the largest resident set of all runs in bytes, and the least seconds of
+    the processor, its children's included.
+    """
 
     seconds: float
     memory: int
+    processor: float
+
+    def better(self, other: Cost) -> Cost:
+        """What counts of two runs."""
+        return Cost(
+            min(self.seconds, other.seconds),
+            max(self.memory, other.memory),
+            min(self.processor, other.processor),
+        )
 
 
 def cost(arguments: Sequence[str | Path], runs: int = RUNS) -> Cost:
     """The cost of a Python process with these arguments; its output is thrown away."""
-    command = [sys.executable, *map(str, arguments)]
-    environment = {**os.environ, "PYTHONDONTWRITEBYTECODE": ""}
-    seconds, memory = float("inf"), 0
-    for _ in range(runs + 1):  # the first run fills the caches of the machine
-        start = time.perf_counter()
-        process = subprocess.Popen(
-            command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=environment
-        )
-        _, status, usage = os.wait4(process.pid, 0)
-        seconds = min(seconds, time.perf_counter() - start)
-        process.returncode = os.waitstatus_to_exitcode(status)
-        if process.returncode not in (0, 1):
-            raise RuntimeError(f"{' '.join(command)} ended with {process.returncode}")
-        memory = max(memory, usage.ru_maxrss * (1 if sys.platform == "darwin" else 1024))
-    return Cost(seconds, memory)
+    python_once(arguments)  # fills the caches of the machine
+    return reduce(Cost.better, (python_once(arguments) for _ in range(runs)))
+
+
+def python_once(arguments: Sequence[str | Path], folder: Path | None = None) -> Cost:
+    """The cost of one run of a Python process in a folder."""
+    return once([sys.executable, *map(str, arguments)], folder)
+
+
+def once(command: Sequence[str], folder: Path | None = None) -> Cost:
+    """The cost of one run of any process; 0 and 1 are the statuses of work that was done without errors."""
+    environment = {**os.environ, "PYTHONDONTWRITEBYTECODE": "", "PYTHONPATH": str(_TOP)}
+    start = time.perf_counter()
+    process = subprocess.Popen(
+        command, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, env=environment
+    )
+    assert process.stderr is not None
+    said = process.stderr.read()
+    _, status, usage = os.wait4(process.pid, 0)
+    seconds = time.perf_counter() - start
+    process.returncode = os.waitstatus_to_exitcode(status)
+    if process.returncode not in (0, 1) or said:
+        raise RuntimeError(f"{' '.join(command)} ended with {process.returncode}: {said.decode()}")
+    memory = usage.ru_maxrss * (1 if sys.platform == "darwin" else 1024)
+    return Cost(seconds, memory, usage.ru_utime + usage.ru_stime)
 
 
 @dataclass(frozen=True, slots=True)

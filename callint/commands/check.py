@@ -15,6 +15,7 @@ import click
 
 from callint.commands.opening import Witnesses, refuse_to_replace
 from callint.commands.progress import progress
+from callint.commands.workers import workers
 from callint.model.errors import InputError
 from callint.model.finding import Severity
 from callint.model.policy import Policy
@@ -32,7 +33,8 @@ from callint.rules.inspection import (
     news,
 )
 
-if TYPE_CHECKING:  # git is slow to import, and most checks need none of it
+if TYPE_CHECKING:  # git and processes are slow to import, and most checks need none of them
+    from callint.rules.crew import Crew
     from callint.versioning.git import Commit
     from callint.versioning.ranges import Span
     from callint.versioning.staging import Staged
@@ -65,6 +67,15 @@ _FORMATS = ("text", "json", "sarif", "junit", "markdown", "lines")
 @click.option(
     "--fail-on", type=click.Choice([s.value for s in Severity]), help="Exit with 1 from this severity on."
 )
+@click.option(
+    "--jobs",
+    type=click.IntRange(1, 1024),
+    metavar="N",
+    help="So many processes for many images; as many as there are processors where absent.",
+)
+@click.option(
+    "--executor", metavar="NAME", help="Workers elsewhere that look at the images: dask:ADDRESS of a cluster."
+)
 @click.option("--all", "everything", is_flag=True, help="Spell out every finding, however many there are.")
 def command(
     paths: tuple[str, ...],
@@ -78,6 +89,8 @@ def command(
     form: str,
     output: str | None,
     fail_on: str | None,
+    jobs: int | None,
+    executor: str | None,
     everything: bool,
 ) -> int:
     """Check images and their definitions.
@@ -92,9 +105,9 @@ def command(
         for work in works:
             _refuse_to_replace(Path(output), work)
     witnesses = Witnesses(between.rpartition("..")[2] or "HEAD" if between and each else "")
-    done, known = count(1), Definitions()
-    with progress("checking", sum(len(work.images) for work in works), _LONG) as step:
-        reports = [_inspect(work, lambda path: step(next(done)), witnesses, known) for work in works]
+    done, known, total = count(1), Definitions(), sum(len(work.images) for work in works)
+    with workers(jobs, executor, total) as crew, progress("checking", total, _LONG) as step:
+        reports = [_inspect(work, lambda path: step(next(done)), witnesses, known, crew) for work in works]
     levels = [Severity(fail_on) if fail_on else work.policy.fail_on for work in works]
     _print(reports, levels, form, output, everything)
     return int(any(_fails(report, level) for report, level in zip(reports, levels, strict=True)))
@@ -168,18 +181,22 @@ def _span_work(span: Span) -> _Work:
     )
 
 
-def _inspect(work: _Work, step: Callable[[str], None], witnesses: Witnesses, known: Definitions) -> Report:
+def _inspect(
+    work: _Work, step: Callable[[str], None], witnesses: Witnesses, known: Definitions, crew: Crew | None
+) -> Report:
     refuse_unknown_rules(work.policy)
     witness = partial(witnesses.of, policy=work.policy.path)
     inspector = Inspector(work.tree, work.policy, date.today(), witness(work.tree), known)
-    report = inspector.report(work.images, work.definitions, work.whole, step)
+    find = None if crew is None else partial(crew.find, work.tree, work.policy)
+    report = inspector.report(work.images, work.definitions, work.whole, step, find)
     if work.old is None:
         return report
     before = set(work.old.paths())
     images = [one for one in work.images if one.image in before]
     definitions = [path for path in work.definitions if path in before]
     earlier = Inspector(work.old, work.policy, date.today(), witness(work.old), known)
-    before_it = earlier.report(images, definitions)
+    find = None if crew is None else partial(crew.find, work.old, work.policy)
+    before_it = earlier.report(images, definitions, find=find)
     return news(report, before_it, work.commit.id if work.commit else "")
 
 

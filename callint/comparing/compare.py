@@ -164,15 +164,21 @@ def differing_addresses(old: Image, new: Image) -> Integers:
     """The addresses that both images hold with different bytes, rising."""
     found = []
     for start, end in _stretches(old, new):
-        before, after = (_view(image, start, end - start) for image in (old, new))
-        found.append(np.flatnonzero(before != after) + start)
+        before, after = (
+            np.frombuffer(image.view(start, end - start) or b"", np.uint8) for image in (old, new)
+        )
+        found.append(_differing(before, after) + start)
     return np.concatenate(found) if found else np.empty(0, np.int64)
 
 
-def _view(image: Image, start: int, size: int) -> NDArray[np.uint8]:
-    """Bytes within one segment of an image, not copied; shape (size,)."""
-    (position,) = image.positions(np.array([start], np.int64), size).tolist()
-    return image.content[position : position + size]
+def _differing(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> Integers:
+    """Where two stretches of one length differ, rising: eight bytes at a time, as most of them do not."""
+    whole = len(before) // 8 * 8
+    one, other = before[:whole].view(np.uint64), after[:whole].view(np.uint64)
+    words = np.flatnonzero(one != other)
+    row, byte = np.nonzero(before[:whole].reshape(-1, 8)[words] != after[:whole].reshape(-1, 8)[words])
+    rest = np.flatnonzero(before[whole:] != after[whole:]) + whole
+    return np.concatenate([words[row] * 8 + byte, rest])
 
 
 def _missing(old: Image, new: Image) -> Iterator[Run]:

@@ -72,7 +72,7 @@ def stored_size(checksum: Checksum) -> int:
     return (width(checksum) + 7) // 8
 
 
-def compute(checksum: Checksum, data: bytes) -> int:
+def compute(checksum: Checksum, data: bytes | memoryview) -> int:
     """The sum or CRC of the bytes, before its complement.
 
     sum8, sum16 and sum32 add the words up, modulo 2 to the power of the width; xor8 is the exclusive or
@@ -87,7 +87,7 @@ def compute(checksum: Checksum, data: bytes) -> int:
     return _crc(_parameters(checksum), data)
 
 
-def _crc(crc: Crc, data: bytes) -> int:
+def _crc(crc: Crc, data: bytes | memoryview) -> int:
     if crc.width > _FAST_WIDTH:
         from crccheck.crc import Crc as AnyWidth
 
@@ -101,7 +101,7 @@ def _crc(crc: Crc, data: bytes) -> int:
 
 def expected_value(checksum: Checksum, image: Image) -> int | None:
     """What the stored checksum should be, or None where the image lacks bytes that it covers."""
-    data = image.read(checksum.start, checksum.size)
+    data = image.view(checksum.start, checksum.size)
     if data is None:
         return None
     modulus = 1 << width(checksum)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.decoding.conversions import to_physical
-from callint.decoding.plan import Plan
+from callint.decoding.plan import Integers, Plan, StorageGroup
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import FixedAxis, StoredCount, Table, Text
 from callint.model.image import Image
@@ -72,6 +72,28 @@ class Decoded:
             # Where a cell is no number, neither is the extreme, and nothing equals that.
             uniform[group.items] = np.minimum.reduceat(raw, starts) == np.maximum.reduceat(raw, starts)
         return uniform
+
+    @cached_property
+    def extremes(self) -> tuple[Numbers, Numbers]:
+        """Least and greatest physical value of each item, shape (items,) each; NaN where any cell is."""
+        if not self.plan.items:
+            return np.empty(0, np.float64), np.empty(0, np.float64)
+        first = self.plan.first[:-1]
+        return np.minimum.reduceat(self.physical, first), np.maximum.reduceat(self.physical, first)
+
+    def may_pass(self, low: Numbers | float, high: Numbers | float) -> Flags:
+        """Which items have a cell below ``low`` or above ``high``, or one that is NaN; shape (items,) all."""
+        least, greatest = self.extremes
+        return ~((least >= low) & (greatest <= high))
+
+    def beyond(self, low: Numbers, high: Numbers) -> Integers:
+        """The cells whose value is below ``low`` or above ``high`` of their item, rising; off is no value.
+
+        The bounds have the shape (items,). Mostly no item passes them, which its extremes tell.
+        """
+        cells = self.plan.cells_in(self.may_pass(low, high))
+        item, values = self.plan.item[cells], self.physical[cells]
+        return cells[self.valued[cells] & ((values < low[item]) | (values > high[item]))]
 
     def raw_at(self, cell: int) -> int | float:
         """The raw value of one cell."""
@@ -137,24 +159,39 @@ def decode(plan: Plan, image: Image) -> Decoded:
     buffer = image.content
     present = np.ones(plan.size, bool)
     raw = []
-    for group in plan.groups:
+    for group, aligned in zip(plan.groups, plan.aligned, strict=True):
         size = group.type.size
         positions = image.positions(plan.address[group.cells], size)
-        absent = positions < 0
+        lacking = len(positions) > 0 and int(positions.min()) < 0
         native = group.dtype.newbyteorder("=")
-        if len(buffer) < size or absent.all():
+        if len(buffer) < size or (lacking and int(positions.max()) < 0):
             present[group.cells] = False
             raw.append(np.zeros(len(positions), native))
             continue
-        # Every byte offset as the start of a number: the gather reads unaligned, in stored byte order.
-        everywhere: NDArray[Any] = np.ndarray((len(buffer) - size + 1,), group.dtype, buffer, strides=(1,))
-        numbers = everywhere[positions].astype(native)
-        if absent.any():
+        if aligned is not None and not lacking and len(image.segments) == 1:
+            numbers = _in_step(image, group, aligned, int(positions[0])).astype(native)
+        else:
+            # Every byte offset as the start of a number: the gather reads unaligned, in stored byte order.
+            everywhere: NDArray[Any] = np.ndarray(
+                (len(buffer) - size + 1,), group.dtype, buffer, strides=(1,)
+            )
+            numbers = everywhere[positions].astype(native)
+        if lacking:
+            absent = positions < 0
             numbers[absent] = 0
             present[group.cells] = ~absent
         raw.append(numbers)
     _apply_masks(plan, raw)
     return Decoded(plan, image, tuple(raw), present)
+
+
+def _in_step(image: Image, group: StorageGroup, aligned: Integers, first: int) -> NDArray[Any]:
+    """The numbers of a group that lie in step, ``first`` at that position: several times as fast."""
+    size = group.type.size
+    begin = first % size
+    array = image.content[begin : begin + (image.size - begin) // size * size].view(group.dtype)
+    shift = first // size - int(aligned[0])
+    return array.take(aligned + shift if shift else aligned)
 
 
 def _apply_masks(plan: Plan, raw: list[NDArray[Any]]) -> None:

@@ -111,20 +111,20 @@ class Plan:
         return np.repeat(values, np.diff(self.first))
 
     def bounds(self, of: Callable[[Table], Range | None]) -> tuple[Numbers, Numbers]:
-        """Lower and upper bounds of every cell, shape (cells,) each; infinite where there are none."""
+        """Lower and upper bounds of every item, shape (items,) each; infinite where there are none."""
         ranges = [(of(item) if isinstance(item, Table) else None) or _OPEN for item in self.items]
         low = np.array([limits.low for limits in ranges], np.float64)
         high = np.array([limits.high for limits in ranges], np.float64)
-        return self.spread(low), self.spread(high)
+        return low, high
 
     @cached_property
     def limits(self) -> tuple[Numbers, Numbers]:
-        """The hard limits of every cell."""
+        """The hard limits of every item."""
         return self.bounds(lambda table: table.demands.limits)
 
     @cached_property
     def expected(self) -> tuple[Numbers, Numbers]:
-        """The soft limits of every cell."""
+        """The soft limits of every item."""
         return self.bounds(lambda table: table.demands.expected)
 
     @cached_property
@@ -156,6 +156,22 @@ class Plan:
         if not items:
             return np.empty(0, np.int64)
         return np.concatenate([np.arange(self.first[n], self.first[n + 1]) for n in items])
+
+    def cells_in(self, items: NDArray[np.bool_]) -> Integers:
+        """The cells of the items that are flagged, rising; ``items`` has the shape (items,)."""
+        return np.flatnonzero(self.spread(items)) if items.any() else np.empty(0, np.int64)
+
+    @cached_property
+    def aligned(self) -> tuple[Integers | None, ...]:
+        """By group, the addresses in multiples of the number's size, rounded down; None where one lies out of
+        step with the first, so that the group's numbers are no array.
+        """
+        found: list[Integers | None] = []
+        for group in self.groups:
+            addresses, size = self.address[group.cells], group.type.size
+            in_step = not ((addresses - addresses[:1]) % size).any()
+            found.append(addresses // size if in_step else None)
+        return tuple(found)
 
     @cached_property
     def masks(self) -> tuple[Masks, ...]:

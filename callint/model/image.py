@@ -83,9 +83,11 @@ class Image:
             return np.full(addresses.shape, -1, np.int64)
         if len(self.segments) == 1:
             segment = self.segments[0]
-            here: NDArray[np.int64] = addresses - segment.start
-            inside = (here >= 0) & (here <= len(segment.data) - size)
-            return here if inside.all() else np.where(inside, here, -1)
+            here: NDArray[np.int64] = addresses - segment.start if segment.start else addresses
+            last = len(segment.data) - size
+            if not here.size or (int(here.min()) >= 0 and int(here.max()) <= last):
+                return here
+            return np.where((here >= 0) & (here <= last), here, -1)
         index = np.searchsorted(self._starts, addresses, side="right") - 1
         inside = (index >= 0) & (addresses + size <= self._ends[index])
         found: NDArray[np.int64] = addresses - self._starts[index] + self._positions[index]
@@ -99,8 +101,13 @@ class Image:
 
     def read(self, start: int, size: int) -> bytes | None:
         """``size`` bytes from an address, or None where any of them is absent."""
+        found = self.view(start, size)
+        return None if found is None else bytes(found)
+
+    def view(self, start: int, size: int) -> memoryview | None:
+        """As ``read``, without a copy."""
         index = bisect_right(self.extents, start, key=lambda extent: extent[0]) - 1
         if index < 0 or start + size > self.segments[index].end:
             return None
         offset = start - self.segments[index].start
-        return self.segments[index].data[offset : offset + size]
+        return memoryview(self.segments[index].data)[offset : offset + size]

@@ -8,7 +8,7 @@ from __future__ import annotations
 import errno
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Protocol
@@ -82,6 +82,27 @@ class Overlay:
 
     def paths(self) -> Iterator[str]:
         return self.below.paths()
+
+
+class HeldTree:
+    """Some files of another tree, or why they cannot be read there, carried along in memory."""
+
+    def __init__(self, tree: Tree, paths: Iterable[str]) -> None:
+        self._files: dict[str, bytes | str] = {}
+        for path in paths:
+            try:
+                self._files[path] = tree.read(path)
+            except OSError as error:
+                self._files[path] = reason(error)
+
+    def read(self, path: str) -> bytes:
+        content = self._files[path]
+        if isinstance(content, str):
+            raise OSError(content)
+        return content
+
+    def paths(self) -> Iterator[str]:
+        return iter(self._files)
 
 
 def read_file(path: Path) -> bytes:

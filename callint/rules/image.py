@@ -400,11 +400,9 @@ def doubtful_table(case: Case) -> Iterator[Finding]:
     """
     if case.old is None or not case.plan.size:
         return
-    low, high = case.plan.limits
-    physical = case.old.physical
-    beyond = case.old.valued & ((physical < low) | (physical > high))
-    first, sizes = case.plan.first[:-1], np.diff(case.plan.first)
-    counts = np.add.reduceat(beyond.astype(np.int64), first)
+    beyond = case.old.beyond(*case.plan.limits)
+    sizes = np.diff(case.plan.first)
+    counts = np.bincount(case.plan.item[beyond], minlength=len(sizes))
     for number in np.flatnonzero(counts >= np.maximum(_DOUBTFUL * sizes, 1)).tolist():
         item = case.plan.items[number]
         count, size = int(counts[number]), int(sizes[number])

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date
-from functools import cache, partial
+from functools import cache, cached_property, partial
 
 import numpy as np
 
@@ -123,6 +123,37 @@ def assignments(policy: Policy, tree: Tree) -> list[Assignment]:
     return [one for one in found if one is not None]
 
 
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What the rules found in one image, before the policy settles it.
+
+    ``digests`` are those of what findings are about, by rule, table and other table, where a waiver might
+    accept them. ``definition`` is the path of the definition, "" where there is none; ``rules`` were run.
+    """
+
+    assignment: Assignment
+    definition: str = ""
+    rules: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    digests: Mapping[tuple[str, str, str], str] = field(default_factory=dict)
+    tables: int = 0
+    cells: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Base:
+    """A base, None where it cannot be read; ``trouble`` says why, or what makes it a doubtful one."""
+
+    image: Image | None
+    trouble: str
+
+
+#: Finds what there is in images, in their order.
+Find = Callable[[Sequence[Assignment]], Iterable[Found]]
+
+#: Bases of so many bytes are kept for the next image.
+_KEPT_BYTES = 2**26
+
 #: So many definitions are kept beside those that an inspector needs: a range of revisions has as many of one
 #: file as somebody changed it.
 _KEPT = 8
@@ -167,7 +198,7 @@ class Inspector:
         self._independence = cache(independence)
         self._known = definitions or Definitions()
         self._definitions: dict[str, Loaded] = {}
-        self._bases: dict[tuple[str, int, int, int | None], Image | str] = {}
+        self._bases: dict[tuple[str, int, int, int | None], _Base] = {}
         self._images = self._tables = self._cells = 0
 
     def report(
@@ -176,19 +207,21 @@ class Inspector:
         definitions: Iterable[str] = (),
         whole: bool = False,
         step: Callable[[str], None] = lambda path: None,
+        find: Find | None = None,
     ) -> Report:
         """Check the images and their definitions, and the definitions named besides.
 
         ``whole`` says that this is everything the policy names, so that a waiver without an image must
-        have met its finding. ``step`` is called with each image's path when it is done.
+        have met its finding. ``step`` is called with each image's path when it is done. ``find`` is who looks
+        at the images, if it is not the inspector itself.
         """
         findings: list[Finding] = []
         images = list(images)
         # Values from strangers' images may be infinite or no numbers; the rules look at what comes of it.
         with np.errstate(all="ignore"):
-            for one in images:
-                findings += self.check_image(one)
-                step(one.image)
+            for found in find(images) if find else map(self.find, images):
+                findings += self.settled(found)
+                step(found.assignment.image)
             for path in definitions:
                 self.load(path)
             for path, loaded in self._definitions.items():
@@ -196,7 +229,7 @@ class Inspector:
         if whole:
             self.judge.knew_all(one.image for one in images)
         if whole and all(loaded.subject for loaded in self._definitions.values()):
-            self.judge.saw("", in_scope(Scope.DEFINITION))
+            self.judge.saw("", (rule.id for rule in in_scope(Scope.DEFINITION)))
         ledger = self.judge.ledger()
         for rule in in_scope(Scope.POLICY):
             findings += self.judge.settle(rule.check(ledger), lambda finding: "")
@@ -236,21 +269,55 @@ class Inspector:
     # Images
 
     def check_image(self, one: Assignment) -> Iterator[Finding]:
-        """The findings about one image."""
-        self._images += 1
+        """The findings about one image as the policy has them."""
+        return self.settled(self.find(one))
+
+    def find(self, one: Assignment) -> Found:
+        """What the rules find in one image."""
         case = self._opened(one)
         if case is None:
-            return iter(())  # the definition's own findings say why
+            return Found(one)  # the definition's own findings say why
         rules = _applicable(case)
+        tables = cells = 0
         if any(rule.scope is Scope.IMAGE for rule in rules):
             plan = case.plan
-            self._tables += len(plan.table_items)
-            self._cells += int(plan.shapes.prod(axis=1)[list(plan.table_items.values())].sum())
-        self.judge.saw(one.image, rules)
-        found = (finding for rule in rules for finding in rule.check(case))
-        settle = partial(self.judge.settle, image=one.image, definition=case.file.path)
-        settled = settle(found, partial(content_digest, case), doubting=partial(self.doubt, case))
-        return (_located(case, finding) for finding in settled)
+            tables = len(plan.table_items)
+            cells = int(plan.shapes.prod(axis=1)[list(plan.table_items.values())].sum())
+        findings = tuple(_located(case, finding) for rule in rules for finding in rule.check(case))
+        digests = {
+            _content_key(finding): content_digest(case, replace(finding, image=one.image))
+            for finding in findings
+            if (finding.rule, finding.table) in self._waived
+        }
+        names = tuple(rule.id for rule in rules)
+        return Found(one, case.file.path, names, findings, digests, tables, cells)
+
+    def settled(self, found: Found) -> Iterator[Finding]:
+        """The findings about one image as the policy has them."""
+        one = found.assignment
+        self._images += 1
+        self._tables += found.tables
+        self._cells += found.cells
+        for path in one.definitions:
+            self.load(path)
+        self.judge.saw(one.image, found.rules)
+
+        def doubting(finding: Finding, waiver: Waiver) -> Doubt | None:
+            case = self._opened(one) if self.judge.policy.second_person else None
+            return None if case is None else self.doubt(case, finding, waiver)
+
+        return self.judge.settle(
+            found.findings,
+            lambda finding: found.digests[_content_key(finding)],
+            image=one.image,
+            definition=found.definition,
+            doubting=doubting,
+        )
+
+    @cached_property
+    def _waived(self) -> frozenset[tuple[str, str]]:
+        """The rules and tables of which the policy accepts something."""
+        return frozenset((waiver.rule, waiver.table) for waiver in self.judge.policy.waivers)
 
     def case_of(self, finding: Finding) -> Case | None:
         """The case that a finding of this inspection is about; None for one about no content."""
@@ -312,31 +379,45 @@ class Inspector:
         is_stray = len(one.bases) > 1 and image is not None and bool(foreign_identity(image, memory))
         troubles = []
         for path in one.bases:
-            base = self._read_base(path, memory, one.start)
-            if isinstance(base, str):
-                troubles.append(base)
+            found = self._read_base(path, memory, one.start)
+            base = found.image
+            if base is None:
+                troubles.append(found.trouble)
             elif not base.size:
                 troubles.append(f"the base {path} is empty")
             elif words := foreign_identity(base, memory):
                 if not is_stray:
                     troubles.append(f"the base {path} is of other software: {words}")
             elif len(one.bases) == 1 or image is None or _same_identity(base, image, memory.identities):
-                return path, base, _shortfall(path, base, image, memory)
+                return path, base, _shortfall(path, base, image, memory) or found.trouble
             elif not is_stray:
                 troubles.append(f"the base {path} has another identity than the image")
         return "", None, "; ".join(troubles)
 
-    def _read_base(self, path: str, memory: Memory, start: int | None) -> Image | str:
-        """A base, or why there is none; read once, so that its images are compared with one decoded copy."""
+    def _read_base(self, path: str, memory: Memory, start: int | None) -> _Base:
+        """A base, or why there is none; kept, so that its images are compared with one decoded copy."""
         key = path, memory.start, memory.size, start
-        if key not in self._bases:
+        found = self._bases.pop(key, None)
+        if found is None:
             try:
-                self._bases[key] = read_image(self.tree.read(path), memory, start)
+                image = read_image(self.tree.read(path), memory, start)
+                found = _Base(image, _staleness(path, image, memory))
             except OSError as error:
-                self._bases[key] = f"the base {path} cannot be read: {reason(error)}"
+                found = _Base(None, f"the base {path} cannot be read: {reason(error)}")
             except DamagedError as error:
-                self._bases[key] = f"the base {path} is damaged: {error}"
-        return self._bases[key]
+                found = _Base(None, f"the base {path} is damaged: {error}")
+        self._bases[key] = found
+        while len(self._bases) > 1 and self._kept_bytes() > _KEPT_BYTES:
+            del self._bases[next(iter(self._bases))]
+        return found
+
+    def _kept_bytes(self) -> int:
+        return sum(base.image.size for base in self._bases.values() if base.image)
+
+
+def _content_key(finding: Finding) -> tuple[str, str, str]:
+    """What the content is told by that a finding is about; a rule says more than is needed."""
+    return finding.rule, finding.table, finding.other
 
 
 def _located(case: Case, finding: Finding) -> Finding:
@@ -373,6 +454,11 @@ def _shortfall(path: str, base: Image, image: Image | None, memory: Memory) -> s
             f"the base {path} has {base.size:,} bytes where the memory has {memory.size:,}: "
             "what it lacks cannot be compared"
         )
+    return ""
+
+
+def _staleness(path: str, base: Image, memory: Memory) -> str:
+    """Which checksum of a base is stale, in words; "" where none is."""
     for checksum in memory.checksums:
         stored = checksums.stored_value(checksum, base) if checksums.is_known(checksum.algorithm) else None
         value = None if stored is None else checksums.expected_value(checksum, base)

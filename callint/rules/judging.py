@@ -10,7 +10,6 @@ from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy, Waiver
 from callint.rules.catalogue import RULES
 from callint.rules.independence import Doubt
-from callint.rules.rule import Rule
 from callint.rules.waiver import Fate, Ledger
 
 Digest = Callable[[Finding], str]
@@ -106,9 +105,9 @@ class Judge:
         if self._fates[number].value < fate.value:
             self._fates[number] = fate
 
-    def saw(self, image: str, rules: Iterable[Rule]) -> None:
+    def saw(self, image: str, rules: Iterable[str]) -> None:
         """Say that rules were run on an image ("" for the definitions): their waivers should be of use."""
-        ids = {rule.id for rule in rules}
+        ids = set(rules)
         for number, waiver in enumerate(self.policy.waivers):
             if waiver.image == image and waiver.rule in ids:
                 self._meet(number, Fate.UNUSED)

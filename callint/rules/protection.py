@@ -10,7 +10,6 @@ import numpy as np
 
 from callint.comparing.weakening import Weakening, later, weakening
 from callint.decoding.chains import CycleError, reach, signals_of
-from callint.decoding.ordering import distinct
 from callint.decoding.surfaces import Surface, surface
 from callint.model import shown
 from callint.model.change import Flags, Numbers, TableChange
@@ -29,15 +28,15 @@ def _protections(case: Case) -> tuple[Table, ...]:
 
 @dataclass(frozen=True, slots=True)
 class _Alarms:
-    """Which cells of protections some guard may find unprotective, all of shape (cells,).
+    """Which items are guarded protections, all of shape (items,).
 
-    Those below ``low``, above ``high``, switched off where ``protective``, and all that are ``numbered``:
-    their guards look for numbers.
+    A guard may find a cell of one unprotective if it is below ``low``, above ``high`` or switched off, and
+    any cell where the item is ``numbered``: its guards look for numbers.
     """
 
     low: Numbers
     high: Numbers
-    protective: Flags
+    guarded: Flags
     numbered: Flags
 
 
@@ -45,22 +44,22 @@ class _Alarms:
 def _alarms(subject: Subject) -> _Alarms:
     plan = subject.plan
     low, high = (np.full(len(plan.items), bound) for bound in (-np.inf, np.inf))
-    protective, numbered = (np.zeros(len(plan.items), bool) for _ in range(2))
+    guarded, numbered = (np.zeros(len(plan.items), bool) for _ in range(2))
     for table in subject.by_purpose[Purpose.PROTECTION]:
         item, guards = plan.table_items[table.name], table.demands.guards
-        protective[item] = bool(guards)
+        guarded[item] = bool(guards)
         numbered[item] = any(guard.raw is not None or guard.state is not None for guard in guards)
         low[item] = max((guard.below for guard in guards if guard.below is not None), default=-np.inf)
         high[item] = min((guard.above for guard in guards if guard.above is not None), default=np.inf)
-    return _Alarms(*(plan.spread(values) for values in (low, high, protective, numbered)))
+    return _Alarms(low, high, guarded, numbered)
 
 
 def _doubtful(case: Case) -> Iterator[Table]:
-    """The protections of which some cell looks as a guard says: mostly none, and no other can be disabled."""
-    alarms, physical = _alarms(case.subject), case.new.physical
-    cells = (physical < alarms.low) | (physical > alarms.high) | alarms.numbered
-    cells |= case.new.off & alarms.protective
-    for number in distinct(case.plan.item[cells]).tolist():
+    """The protections of which some cell may look as a guard says: no other can be disabled."""
+    alarms = _alarms(case.subject)
+    suspect = case.new.may_pass(alarms.low, alarms.high) | alarms.numbered
+    suspect[case.plan.item[np.flatnonzero(case.new.off)]] = True
+    for number in np.flatnonzero(suspect & alarms.guarded).tolist():
         table = case.plan.items[number]
         assert isinstance(table, Table)
         yield table

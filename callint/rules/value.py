@@ -5,6 +5,7 @@ Off-coded cells hold no value and are passed over, except by the rule about off 
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -25,15 +26,8 @@ from callint.rules.case import SUBJECTS, Case, Subject, is_axis
 from callint.rules.rule import Scope, rule
 
 
-def _beyond(case: Case, bounds: tuple[Numbers, Numbers]) -> list[int]:
-    low, high = bounds
-    physical = case.new.physical
-    beyond = case.new.valued & ((physical < low) | (physical > high))
-    return [int(cell) for cell in np.flatnonzero(beyond)]
-
-
 def _side(case: Case, cell: int, bounds: tuple[Numbers, Numbers]) -> tuple[str, float]:
-    low, high = float(bounds[0][cell]), float(bounds[1][cell])
+    low, high = (float(bound[case.plan.item[cell]]) for bound in bounds)
     return ("below", low) if case.new.physical[cell] < low else ("above", high)
 
 
@@ -48,7 +42,7 @@ def out_of_range(case: Case) -> Iterator[Finding]:
 
     Fix: correct the cell. If the limit itself is wrong, correct the definition and say why in the commit.
     """
-    for cell in _beyond(case, case.plan.limits):
+    for cell in case.new.beyond(*case.plan.limits).tolist():
         item, _, _ = case.plan.place(cell)
         side, limit = _side(case, cell, case.plan.limits)
         value = case.beside(item, float(case.new.physical[cell]), limit)
@@ -72,8 +66,9 @@ def unexpected(case: Case) -> Iterator[Finding]:
     """
     low, high = case.plan.limits
     physical = case.new.physical
-    for cell in _beyond(case, case.plan.expected):
-        if not low[cell] <= physical[cell] <= high[cell]:
+    for cell in case.new.beyond(*case.plan.expected).tolist():
+        number = case.plan.item[cell]
+        if not low[number] <= physical[cell] <= high[number]:
             continue  # value/out-of-range says it louder
         item, _, _ = case.plan.place(cell)
         side, limit = _side(case, cell, case.plan.expected)
@@ -98,18 +93,20 @@ def at_end_stop(case: Case) -> Iterator[Finding]:
     Fix: set the value that was wanted; if it does not fit, the table cannot do it. Where the end is a
     fair value, give the table limits that include it.
     """
-    low_limits, high_limits = case.plan.limits
+    low, high = case.plan.limits
     for group, raw, masks in zip(case.plan.groups, case.new.raw, case.plan.masks, strict=True):
         if not group.type.is_integer:
             continue
         ends = np.iinfo(raw.dtype)
-        stopped = (raw == ends.max) & ~np.isfinite(high_limits[group.cells])
-        if group.type.kind == "i":
-            stopped |= (raw == ends.min) & ~np.isfinite(low_limits[group.cells])
-        stopped &= case.new.valued[group.cells]
+        stopped = (raw == ends.max) | (raw == ends.min) if group.type.kind == "i" else raw == ends.max
         stopped[masks.cells - group.cells.start] = False
-        for index in np.flatnonzero(stopped).tolist():
-            cell = group.cells.start + index
+        cells = np.flatnonzero(stopped) + group.cells.start
+        limit = np.where(
+            raw[cells - group.cells.start] == ends.max,
+            high[case.plan.item[cells]],
+            low[case.plan.item[cells]],
+        )
+        for cell in cells[case.new.valued[cells] & ~np.isfinite(limit)].tolist():
             item, _, _ = case.plan.place(cell)
             if is_axis(item) or isinstance(case.conversion(item), States):
                 continue
@@ -117,7 +114,7 @@ def at_end_stop(case: Case) -> Iterator[Finding]:
             yield case.about_cell(
                 "value/at-end-stop",
                 cell,
-                f"{value} is the last number that a {group.type.name} holds (raw {raw[index]})",
+                f"{value} is the last number that a {group.type.name} holds (raw {case.new.raw_at(cell)})",
                 "Set the value that was wanted, or give the table limits that include this one.",
             )
 
@@ -133,8 +130,9 @@ def not_a_number(case: Case) -> Iterator[Finding]:
 
     Fix: set a number. The bytes often come from a part of the image that holds no floats at all.
     """
-    bad = case.new.present & ~np.isfinite(case.new.physical)
-    for cell in np.flatnonzero(bad).tolist():
+    largest = sys.float_info.max
+    cells = case.plan.cells_in(case.new.may_pass(-largest, largest))
+    for cell in cells[case.new.present[cells] & ~np.isfinite(case.new.physical[cells])].tolist():
         raw = case.new.raw_at(cell)
         yield case.about_cell(
             "value/not-a-number",

@@ -78,6 +78,14 @@ class Repo:
         """Where its commands run: the top of the working tree, or git's own folder where there is none."""
         return self.working_tree_dir or self.git_dir
 
+    def __getstate__(self) -> dict[str, object]:
+        """Another process has a process of its own to read contents."""
+        return {
+            "git_dir": self.git_dir,
+            "common_dir": self.common_dir,
+            "working_tree_dir": self.working_tree_dir,
+        }
+
     @cached_property
     def blobs(self) -> Blobs:
         return Blobs(self.working_dir, _OFFLINE)

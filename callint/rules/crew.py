@@ -1,0 +1,125 @@
+"""Images that several workers look at: what a worker is told, and how what it finds comes back in order.
+
+A worker finds, and the one who called it settles by the policy: so the same comes out as without workers,
+and nothing in a worker depends on what another one does.
+"""
+
+from __future__ import annotations
+
+import pickle
+import threading
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import BrokenExecutor, Executor, Future
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from callint import __version__
+from callint.model.errors import InputError
+from callint.model.policy import Policy
+from callint.reading.tree import HeldTree, Tree
+from callint.rules.inspection import Assignment, Definitions, Found, Inspector
+
+#: A worker takes so many images at once where there are many.
+_MOST = 8
+#: Every worker gets its images in so many tasks at least, so that all end at about the same time.
+_TURNS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """Some images for a worker.
+
+    ``shared`` is the same in all tasks of a run: the pickled tree, or None where each task carries its files
+    in ``held``, and the policy.
+    """
+
+    version: str
+    shared: bytes
+    images: tuple[Assignment, ...]
+    held: HeldTree | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Crew:
+    """The workers: an executor with ``size`` of them.
+
+    ``carries`` says that they cannot read the tree's files, which are sent to them. ``lost`` is called when
+    the executor has broken down; what is left is done here then.
+    """
+
+    executor: Executor
+    size: int
+    carries: bool
+    lost: Callable[[], None]
+
+    def find(self, tree: Tree, policy: Policy, images: Sequence[Assignment]) -> Iterator[Found]:
+        """What is found in the images, in their order. Two tasks a worker are under way at most."""
+        under_way: deque[tuple[Task, Future[list[Found]] | None]] = deque()
+        try:
+            for task in self._tasks(tree, policy, images):
+                under_way.append((task, self._submit(task)))
+                if len(under_way) > 2 * self.size:
+                    yield from self._done(*under_way.popleft())
+            while under_way:
+                yield from self._done(*under_way.popleft())
+        finally:
+            for _, future in under_way:
+                if future is not None:
+                    future.cancel()
+
+    def _tasks(self, tree: Tree, policy: Policy, images: Sequence[Assignment]) -> Iterator[Task]:
+        shared = pickle.dumps((None if self.carries else tree, policy))
+        size = max(1, min(_MOST, len(images) // (_TURNS * self.size)))
+        for start in range(0, len(images), size):
+            some = tuple(images[start : start + size])
+            held = None
+            if self.carries:
+                paths = {path for one in some for path in (one.image, *one.definitions, *one.bases)}
+                held = HeldTree(tree, sorted(paths))
+            yield Task(__version__, shared, some, held)
+
+    def _submit(self, task: Task) -> Future[list[Found]] | None:
+        """The future of a task; None where nobody takes it any more."""
+        try:
+            return self.executor.submit(work, task)
+        except BrokenExecutor:
+            return None
+
+    def _done(self, task: Task, future: Future[list[Found]] | None) -> list[Found]:
+        if future is not None:
+            with suppress(BrokenExecutor):
+                return future.result()
+        self.lost()
+        return work(task)
+
+
+class _Desk(threading.local):
+    """What a worker keeps from one task to the next, each of its threads for itself."""
+
+    shared = b""
+    inspector: Inspector | None = None
+
+
+_desk = _Desk()
+
+
+def work(task: Task) -> list[Found]:
+    """Look at the images of a task; InputError where this is another version of callint."""
+    if task.version != __version__:
+        raise InputError(
+            f"--executor: a worker has callint {__version__}, not {task.version}; install the same everywhere"
+        )
+    inspector = _desk.inspector
+    if inspector is None or _desk.shared != task.shared:
+        tree, policy = pickle.loads(task.shared)  # from the caller, as is the task
+        inspector = Inspector(tree, policy, date.today(), definitions=Definitions())
+        _desk.inspector, _desk.shared = inspector, task.shared
+    if task.held is not None:
+        inspector.tree = task.held
+    # Values from strangers' images may be infinite or no numbers; the rules look at what comes of it.
+    with np.errstate(all="ignore"):
+        return [inspector.find(one) for one in task.images]
