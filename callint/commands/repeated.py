@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import click
 
-#: What asks for help. click keeps the option that it makes first, so each context of a command names the same.
+#: What asks for help. click keeps the option that it makes first, so all contexts of a command name the same.
 HELP = ["-h", "--help"]
 
 
