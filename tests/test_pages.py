@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import importlib.util
 import re
+from collections.abc import Iterator
+from importlib import import_module
 from pathlib import Path
 from types import ModuleType
 
 import pytest
+from markdown_it import MarkdownIt
 
-from callint.__main__ import COMMANDS
-from tests.running import call
+from callint.__main__ import COMMANDS, MODULES
+from callint.rules.catalogue import RULES
+from tests.running import REPOSITORY, call
 
-DOCS = Path(__file__).resolve().parent.parent / "docs"
+DOCS = REPOSITORY / "docs"
 
 
 def _generator() -> ModuleType:
@@ -49,3 +53,38 @@ def _section(name: str) -> str:
 
 def test_every_generated_page_is_held_against_its_source() -> None:
     assert set(_generator().pages()) == {"definition.md", "policy.md", "rules.md", "commands.md"}
+
+
+# What the pages name
+
+
+def _named() -> Iterator[tuple[str, str, str]]:
+    """Every call of a command within the text of a page: the page, the command, and the words behind it."""
+    for path in (*REPOSITORY.glob("*.md"), *DOCS.rglob("*.md")):
+        for block in MarkdownIt().parse(path.read_text("utf-8")):
+            for one in block.children or ():
+                words = one.content.split()
+                if one.type == "code_inline" and words[:1] == ["callint"] and words[1:]:
+                    yield path.name, words[1], " ".join(words[2:])
+
+
+def test_every_command_and_option_that_a_page_names_is_there() -> None:
+    named = list(_named())
+    assert len(named) > 50
+    for page, command, words in named:
+        if command in {"COMMAND", "--help", "--version"}:
+            continue
+        assert command in COMMANDS, (page, command)
+        module = import_module(f"callint.commands.{MODULES.get(command, command)}")
+        known = {option for parameter in module.command.params for option in parameter.opts} | {"--help"}
+        options = set(re.findall(r"(?<!\S)--?[a-z][\w-]*", words.partition(" > ")[0]))
+        assert options <= known, (page, command, options - known)
+
+
+def test_every_rule_that_a_page_names_is_there() -> None:
+    rule = re.compile(rf"(?:{'|'.join(sorted({one.family for one in RULES.values()}))})/[a-z]+(?:-[a-z]+)*")
+    for path in (*REPOSITORY.glob("*.md"), *DOCS.rglob("*.md")):
+        for block in MarkdownIt().parse(path.read_text("utf-8")):
+            for one in block.children or ():
+                if one.type == "code_inline" and (found := rule.fullmatch(one.content)):
+                    assert found[0] in RULES, (path.name, found[0])
