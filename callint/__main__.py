@@ -115,7 +115,7 @@ def _run(name: str, words: list[str]) -> int:
 
     import click
 
-    from callint.commands.repeated import refuse_repeated
+    from callint.commands.repeated import HELP, refuse_repeated
     from callint.model.errors import InputError
 
     _accept_any_text()
@@ -123,9 +123,7 @@ def _run(name: str, words: list[str]) -> int:
         command = import_module(f"callint.commands.{MODULES.get(name, name)}").command
         refuse_repeated(command, words)
         # Not through click's own main, which turns a closed pipe into an exit status of its own.
-        with command.make_context(
-            f"callint {name}", list(words), help_option_names=["-h", "--help"]
-        ) as context:
+        with command.make_context(f"callint {name}", list(words), help_option_names=HELP) as context:
             return int(command.invoke(context) or 0)
     except click.exceptions.Exit as finished:  # after --help
         return finished.exit_code

@@ -1,8 +1,8 @@
 """Writes the reference pages of this folder from their sources: python docs/generate.py.
 
 ``definition.md`` comes from ``schemas/definition.xsd`` and the names of the CRCs, ``policy.md`` from
-``schemas/policy.schema.json`` and ``rules.md`` from the rules' docstrings. The tests fail when a page is
-stale.
+``schemas/policy.schema.json``, ``rules.md`` from the rules' docstrings and ``commands.md`` from what the
+commands say of themselves. The tests fail when a page is stale.
 """
 
 from __future__ import annotations
@@ -10,14 +10,18 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Iterator
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
+import click
 from lxml import etree
 
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))  # so that the script runs without an installed callint
 
+from callint.__main__ import COMMANDS, MODULES, help_text  # noqa: E402
+from callint.commands.repeated import HELP  # noqa: E402
 from callint.decoding import checksums  # noqa: E402
 from callint.reading.resources import resource  # noqa: E402
 from callint.reporting.rule_pages import page_paragraphs  # noqa: E402
@@ -33,6 +37,7 @@ def pages() -> dict[str, str]:
         "definition.md": "\n".join(definition_page()) + "\n",
         "policy.md": "\n".join(policy_page()) + "\n",
         "rules.md": "\n".join(rules_page()) + "\n",
+        "commands.md": "\n".join(commands_page()) + "\n",
     }
 
 
@@ -172,6 +177,37 @@ def rules_page() -> Iterator[str]:
         for paragraph in page_paragraphs(rule):
             yield ""
             yield paragraph
+
+
+# The commands
+
+
+def commands_page() -> Iterator[str]:
+    """Every command's help, as the command line prints it on a terminal of 80 columns."""
+    yield _GENERATED
+    yield "# The commands"
+    yield ""
+    yield "`callint COMMAND --help` prints what stands here."
+    yield ""
+    yield from _printed(help_text())
+    for name, title in COMMANDS.items():
+        yield ""
+        yield f"## callint {name}"
+        yield ""
+        yield f"{title[0].upper()}{title[1:]}."
+        yield ""
+        command = import_module(f"callint.commands.{MODULES.get(name, name)}").command
+        # click leaves two columns of the terminal's 80 free.
+        with click.Context(
+            command, info_name=f"callint {name}", terminal_width=78, help_option_names=HELP
+        ) as context:
+            yield from _printed(command.get_help(context))
+
+
+def _printed(text: str) -> Iterator[str]:
+    yield "```text"
+    yield from text.rstrip().splitlines()
+    yield "```"
 
 
 if __name__ == "__main__":

@@ -1,9 +1,10 @@
-"""Runs the commands of a page and puts down what they really print: python docs/walk.py.
+"""Runs the commands of the pages and puts down what they really print: python docs/walk.py [PAGE...]
 
-A page's ``console`` blocks hold commands behind ``$`` and their output. All blocks of a page are one walk, in
-one shell's folder after the other, with fixed dates and an empty configuration, so that it prints the same on
-every machine. ``docs/git.md`` and ``docs/outputs.md`` are such pages; the tests fail when their output is not
-what is printed today.
+A page's ``console`` blocks hold commands behind ``$`` and their output. All blocks of a page are one walk,
+in one shell's folder after the other, so that a page makes one demo and goes on with it. No output is masked:
+all commits have one date, git and callint know no configuration, and lines have 80 columns, so that the same
+is printed on every machine, ids of commits included. The tests fail when a page does not show what is printed
+today.
 """
 
 from __future__ import annotations
@@ -16,12 +17,21 @@ import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
-PAGES = ("git.md", "outputs.md")
+#: Every page that users read, by its path from the top.
+PAGES = tuple(
+    path.relative_to(ROOT).as_posix()
+    for path in (*sorted(ROOT.glob("*.md")), *sorted((ROOT / "docs").rglob("*.md")))
+)
 
 _BLOCK = re.compile(r"(?<=^```console\n).*?(?=^```$)", re.MULTILINE | re.DOTALL)
 _DATE = "2026-04-08T07:30:00+0200"
 #: Printed behind a command's output, to carry the shell's folder on to the next command.
 _MARK = "\x1efolder "
+
+
+def blocks(page: str) -> list[str]:
+    """The console blocks of a page, without their fences."""
+    return _BLOCK.findall(page)
 
 
 def walked(page: str, folder: Path) -> str:
@@ -83,7 +93,9 @@ def _environment(folder: Path) -> dict[str, str]:
 
 
 if __name__ == "__main__":
-    for name in PAGES:
-        path = ROOT / "docs" / name
-        with tempfile.TemporaryDirectory() as scratch:
-            path.write_text(walked(path.read_text("utf-8"), Path(scratch)), "utf-8")
+    for name in sys.argv[1:] or PAGES:
+        path = ROOT / name
+        text = path.read_text("utf-8")
+        if blocks(text):
+            with tempfile.TemporaryDirectory() as scratch:
+                path.write_text(walked(text, Path(scratch)), "utf-8")

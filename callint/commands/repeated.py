@@ -7,10 +7,13 @@ from collections.abc import Sequence
 
 import click
 
+#: What asks for help. click keeps the option that it makes first, so all contexts of a command name the same.
+HELP = ["-h", "--help"]
+
 
 def refuse_repeated(command: click.Command, words: Sequence[str]) -> None:
     """UsageError where an option that has one value is given several; where it cannot be read, nothing."""
-    with click.Context(command) as context:
+    with click.Context(command, help_option_names=HELP) as context:
         try:
             _, _, order = command.make_parser(context).parse_args(list(words))
         except click.UsageError:

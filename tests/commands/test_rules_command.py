@@ -80,6 +80,7 @@ def test_every_command_explains_itself(tmp_path: Path, command: str) -> None:
     assert (result.status, result.stderr) == (0, "")
     assert result.stdout.startswith(f"Usage: callint {command} ")
     assert too_wide(result.stdout) == []
+    assert call(command, "-h", cwd=tmp_path) == result
 
 
 def test_version_is_one_line(tmp_path: Path) -> None:

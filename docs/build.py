@@ -1,0 +1,37 @@
+"""Makes the site of these pages: python docs/build.py [FOLDER]
+
+FOLDER is ``build/site`` where absent; ``index.html`` in it opens from disk. Warnings are errors: a reference
+that leads nowhere, a page that is in no list, a heading that skips a level.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from sphinx.cmd.build import main
+
+DOCS = Path(__file__).resolve().parent
+
+
+def build(folder: Path) -> int:
+    """Write the site into a folder, all of it anew; the exit status of Sphinx."""
+    words = [
+        "-b",
+        "html",
+        "--fail-on-warning",
+        "--nitpicky",
+        "--keep-going",
+        "--quiet",
+        "--fresh-env",
+        "--write-all",
+    ]
+    return main([*words, "--doctree-dir", str(folder / ".doctrees"), str(DOCS), str(folder)])
+
+
+if __name__ == "__main__":
+    target = Path(sys.argv[1]) if len(sys.argv) > 1 else DOCS.parent / "build" / "site"
+    status = build(target)
+    if status == 0:
+        print(f"Open {target / 'index.html'}")
+    sys.exit(status)
