@@ -1,6 +1,7 @@
 """python -m benchmarks: what callint costs beside bare Python, and how the cost grows.
 
-``python -m benchmarks start`` measures what a start costs, ``history`` the history alone, ``import`` the
+``python -m benchmarks start`` measures what a start costs, ``beside`` what callint costs beside what people
+do today, ``growth`` how that grows, ``throughput`` many images, ``history`` the history alone, ``import`` the
 import of descriptions and ``review`` the page of a large review, in Chromium too. ``python -m benchmarks
 slips`` measures no time, but how many number-entry slips are found.
 """
@@ -11,7 +12,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from benchmarks import descriptions, history, log, review, slips, start, throughput
+from benchmarks import beside, descriptions, growth, history, log, review, slips, start, throughput
 from benchmarks.generate import Sample, as_hex, write_sample
 from benchmarks.measure import Cost, cost, print_table
 
@@ -32,16 +33,17 @@ def main() -> int:
         sample = write_sample(Path(folder) / "main", 2_000, 2 * _MIB)
         parts = {
             "start": start.measure,
+            "beside": beside.measure,
+            "growth": growth.measure,
+            "throughput": throughput.measure,
             "history": history.measure,
             "import": descriptions.measure,
             "log": log.measure,
             "review": review.measure,
-            "throughput": throughput.measure,
         }
         asked = sys.argv[1:]
         if not asked:
             main_job(sample)
-            growth(Path(folder))
         for name in asked or parts:
             parts[name](Path(folder), sample)
     return 0
@@ -65,26 +67,6 @@ def main_job(sample: Sample) -> None:
         "time in multiples of\npython -c 'import numpy, lxml.etree', peak memory in MiB"
     )
     print_table(title, ["", "ratio", "aim", "MiB", "aim"], rows)
-
-
-def growth(folder: Path) -> None:
-    """The same work at growing size: the cost above the bare imports should grow as the tables do."""
-    bare = cost(["-c", "import numpy, lxml.etree, click"])
-    rows = []
-    last: tuple[int, float] | None = None
-    for tables in (1_250, 2_500, 5_000, 10_000, 20_000):
-        sample = write_sample(folder / str(tables), tables, max(2 * _MIB, tables * 1024))
-        checked = _check(sample, runs=5)
-        above = checked.seconds - bare.seconds
-        grown = "" if last is None else f"{above / last[1]:.2f}"
-        more = "" if last is None else f"{tables / last[0]:.0f}"
-        rows.append([f"{tables:,}", _ratio(checked, bare), grown, more, _memory(checked)])
-        last = tables, above
-    title = (
-        "Growth of callint check: time in multiples of the bare imports, and how much more\n"
-        "the time above them is than in the step before"
-    )
-    print_table(title, ["tables", "ratio", "time ×", "tables ×", "MiB"], rows)
 
 
 def _ratio(one: Cost, other: Cost) -> str:

@@ -11,7 +11,7 @@ from callint.comparing.surfaces import movement
 from callint.decoding import checksums
 from callint.decoding.decode import Decoded
 from callint.decoding.ordering import distinct
-from callint.decoding.plan import Plan, stretches
+from callint.decoding.plan import Plan
 from callint.model.change import (
     AxisChange,
     ChangeSet,
@@ -53,7 +53,7 @@ def compare(old: Decoded, new: Decoded) -> ChangeSet:
         texts=tuple(_texts(old, new)),
         checksums=tuple(_checksums(old, new)),
         identities=tuple(_identities(old, new)),
-        unexplained=tuple(unexplained_runs(plan, old.image, new.image, differing)),
+        unexplained=tuple(unexplained_runs(plan, old.image, new.image, differing, changed)),
         missing=missing,
         movements=tuple(_movements(old, new, names)),
         bytes=len(differing),
@@ -196,12 +196,19 @@ def _inside(segment: Segment, stretches: list[tuple[int, int]]) -> list[tuple[in
     return [(low, high) for low, high in stretches if segment.start <= low and high <= segment.end]
 
 
-def unexplained_runs(plan: Plan, old: Image, new: Image, differing: Integers) -> Iterator[Run]:
-    """The differing bytes that nothing in the definition accounts for, merged into runs."""
+def unexplained_runs(
+    plan: Plan, old: Image, new: Image, differing: Integers, changed: Flags
+) -> Iterator[Run]:
+    """The differing bytes that nothing in the definition accounts for, merged into runs.
+
+    ``changed`` flags the changed cells, shape (cells,).
+    """
     if not len(differing):
         return
-    bits = old.content[old.positions(differing, 1)] ^ new.content[new.positions(differing, 1)]
-    yield from runs(differing[(bits & ~explained_bits(plan, old, new, differing)) != 0])
+    positions = new.positions(differing, 1)
+    bits = old.content[old.positions(differing, 1)] ^ new.content[positions]
+    # A byte that differs in a cell makes that cell a changed one.
+    yield from runs(differing[(bits & ~explained_bits(plan, old, new, changed)[positions]) != 0])
 
 
 def runs(addresses: Integers) -> Iterator[Run]:
@@ -214,47 +221,43 @@ def runs(addresses: Integers) -> Iterator[Run]:
         yield Run(start, int(run[-1]) - start + 1, len(run))
 
 
-def explained_bits(plan: Plan, old: Image, new: Image, places: Integers) -> NDArray[np.uint8]:
-    """Which bits of the bytes at some addresses belong to something in the definition; shape of ``places``.
+def explained_bits(plan: Plan, old: Image, new: Image, cells: Flags | None = None) -> NDArray[np.uint8]:
+    """Which bits of the new image belong to something in the definition; shape of ``new.content``.
 
-    Only what both images hold whole counts: the rest is compared nowhere else. ``places`` rise.
+    Only what both images hold whole counts: the rest is compared nowhere else. Of the cells all are looked
+    at, or those that are flagged, shape (cells,).
     """
-    bits = np.zeros(len(places), np.uint8)
-    begins, ends = _whole_stretches(plan, old, new)
-    if len(begins):
-        last = np.searchsorted(begins, places, side="right") - 1
-        bits[(last >= 0) & (places < ends[last])] = 0xFF
+    bits = np.zeros(new.size, np.uint8)
     for group, masks in zip(plan.groups, plan.masks, strict=True):
         size = group.type.size
-        held = _in_both(old, new, plan.address[masks.cells], size)
-        bytes_of = plan.address[masks.cells][held][:, None] + np.arange(size)
-        stored = masks.masks[held].astype(group.dtype).view(np.uint8).reshape(-1, size)
-        found = np.searchsorted(places, bytes_of)
-        asked = (found < len(places)) & (places[np.minimum(found, len(places) - 1)] == bytes_of)
-        np.bitwise_or.at(bits, found[asked], stored[asked])
+        whole = (
+            np.ones(group.cells.stop - group.cells.start, bool)
+            if cells is None
+            else cells[group.cells].copy()
+        )
+        asked = np.ones(len(masks.cells), bool) if cells is None else cells[masks.cells]
+        whole[masks.cells - group.cells.start] = False
+        positions = _in_both(old, new, plan.address[group.cells][whole], size)
+        positions = positions[positions >= 0]
+        for byte in range(size):
+            bits[positions + byte] = 0xFF
+        positions = _in_both(old, new, plan.address[masks.cells[asked]], size)
+        held = positions >= 0
+        stored = masks.masks[asked][held].astype(group.dtype).view(np.uint8).reshape(-1, size)
+        np.bitwise_or.at(bits, positions[held, None] + np.arange(size), stored)
     for start, size in _named_stretches(plan):
-        if _in_both(old, new, np.array([start], np.int64), size)[0]:
-            bits[slice(*np.searchsorted(places, (start, start + size)))] = 0xFF
+        (position,) = _in_both(old, new, np.array([start], np.int64), size).tolist()
+        if position >= 0:
+            bits[position : position + size] = 0xFF
     return bits
 
 
-def _whole_stretches(plan: Plan, old: Image, new: Image) -> tuple[Integers, Integers]:
-    """First address and end of the stretches of cells without masks that both images hold."""
-    groups = list(zip(plan.groups, plan.starts, strict=True))
-    held = [_in_both(old, new, starts, group.type.size) for group, starts in groups]
-    if all(flags.all() for flags in held):
-        return plan.stretches
-    return stretches(
-        (starts[flags], group.type.size) for (group, starts), flags in zip(groups, held, strict=True)
-    )
-
-
-def _in_both(old: Image, new: Image, addresses: Integers, size: int) -> Flags:
-    """Whether both images hold all of the ``size`` bytes at each address."""
-    held: Flags = new.positions(addresses, size) >= 0
-    if old is not new and old.extents != new.extents:
-        held &= old.positions(addresses, size) >= 0
-    return held
+def _in_both(old: Image, new: Image, addresses: Integers, size: int) -> Integers:
+    """Where in the new image ``size`` bytes at each address begin; -1 where an image lacks any of them."""
+    positions = new.positions(addresses, size)
+    if old is new or old.extents == new.extents:
+        return positions
+    return np.where(old.positions(addresses, size) >= 0, positions, -1)
 
 
 def _named_stretches(plan: Plan) -> Iterator[tuple[int, int]]:

@@ -7,7 +7,7 @@ are in logical order, x fastest, whatever their order in memory.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import groupby
@@ -178,22 +178,6 @@ class Plan:
         """The masked cells of each group."""
         return tuple(self._masks(group) for group in self.groups)
 
-    @cached_property
-    def starts(self) -> tuple[Integers, ...]:
-        """The addresses of each group's cells that are not masked, rising."""
-        found = []
-        for group, masks in zip(self.groups, self.masks, strict=True):
-            whole = np.ones(group.cells.stop - group.cells.start, bool)
-            whole[masks.cells - group.cells.start] = False
-            found.append(np.sort(self.address[group.cells][whole]))
-        return tuple(found)
-
-    @cached_property
-    def stretches(self) -> tuple[Integers, Integers]:
-        """First address and end of the stretches that cells without masks cover."""
-        groups = zip(self.groups, self.starts, strict=True)
-        return stretches((starts, group.type.size) for group, starts in groups)
-
     def _masks(self, group: StorageGroup) -> Masks:
         numbers = range(group.items.start, group.items.stop)
         masked = [number for number in numbers if self.items[number].storage.mask]
@@ -221,23 +205,6 @@ class Plan:
     def has_off(self) -> NDArray[np.bool_]:
         """Which cells have an off code, shape (cells,)."""
         return self.spread(np.array([_off_code(item) is not None for item in self.items], bool))
-
-
-def stretches(numbers: Iterable[tuple[Integers, int]]) -> tuple[Integers, Integers]:
-    """First address and end of the stretches that numbers cover, rising and apart from each other.
-
-    ``numbers`` are addresses, shape (numbers,), with how many bytes lie at each.
-    """
-    pairs = [(starts, starts + size) for starts, size in numbers]
-    if not pairs:
-        return np.empty(0, np.int64), np.empty(0, np.int64)
-    begins, ends = (np.concatenate(one) for one in zip(*pairs, strict=True))
-    order = np.argsort(begins, kind="stable")
-    begins, ends = begins[order], np.maximum.accumulate(ends[order])
-    apart = np.flatnonzero(begins[1:] > ends[:-1]) + 1
-    firsts = np.concatenate([[0], apart])[: len(begins)].astype(np.int64)
-    lasts = np.concatenate([apart, [len(begins)]])[: len(firsts)].astype(np.int64) - 1
-    return begins[firsts], ends[lasts]
 
 
 def _off_code(item: Item) -> int | None:

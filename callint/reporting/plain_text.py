@@ -79,9 +79,7 @@ def _table_lines(decoded: Decoded, table: Table) -> Iterator[str]:
 def _block_lines(decoded: Decoded) -> Iterator[str]:
     """Sums of the blocks that hold bytes which nothing explains and which are no fill."""
     image, fill = decoded.image, decoded.plan.definition.memory.fill
-    unknown = image.content != fill
-    places = image.addresses(np.flatnonzero(unknown))
-    unknown[unknown] = explained_bits(decoded.plan, image, image, places) == 0
+    unknown = (explained_bits(decoded.plan, image, image) == 0) & (image.content != fill)
     positions = np.flatnonzero(unknown)
     if not len(positions):
         return
