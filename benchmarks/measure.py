@@ -6,11 +6,16 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from functools import reduce
+from multiprocessing import get_context
 from pathlib import Path
 from statistics import median
+from typing import Any, TypeVar
+
+Result = TypeVar("Result")
 
 #: The project's own folder, from which callint is imported wherever a process runs.
 _TOP = Path(__file__).resolve().parent.parent
@@ -44,17 +49,27 @@ def cost(arguments: Sequence[str | Path], runs: int = RUNS) -> Cost:
     return reduce(Cost.better, (python_once(arguments) for _ in range(runs)))
 
 
-def python_once(arguments: Sequence[str | Path], folder: Path | None = None) -> Cost:
-    """The cost of one run of a Python process in a folder."""
-    return once([sys.executable, *map(str, arguments)], folder)
+def aside(function: Callable[..., Result], *arguments: Any) -> Result:
+    """What a function returns that takes much memory, which a process started here would seem to take too."""
+    with ProcessPoolExecutor(1, get_context("spawn")) as executor:
+        return executor.submit(function, *arguments).result()
 
 
-def once(command: Sequence[str], folder: Path | None = None) -> Cost:
+def python_once(
+    arguments: Sequence[str | Path], folder: Path | None = None, environment: Mapping[str, str] | None = None
+) -> Cost:
+    """The cost of one run of a Python process in a folder; ``environment`` is beside this process's own."""
+    return once([sys.executable, *map(str, arguments)], folder, environment)
+
+
+def once(
+    command: Sequence[str], folder: Path | None = None, environment: Mapping[str, str] | None = None
+) -> Cost:
     """The cost of one run of any process; 0 and 1 are the statuses of work that was done without errors."""
-    environment = {**os.environ, "PYTHONDONTWRITEBYTECODE": "", "PYTHONPATH": str(_TOP)}
+    whole = {**os.environ, "PYTHONDONTWRITEBYTECODE": "", "PYTHONPATH": str(_TOP), **(environment or {})}
     start = time.perf_counter()
     process = subprocess.Popen(
-        command, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, env=environment
+        command, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, env=whole
     )
     assert process.stderr is not None
     said = process.stderr.read()

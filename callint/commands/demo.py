@@ -8,9 +8,8 @@ from importlib import import_module
 from pathlib import Path
 
 import click
-from rich.console import Console
 
-from callint.reporting.terminal import QUIET, console, line, width, wrapped
+from callint.reporting.terminal import QUIET, Terminal, console, line, width, wrapped
 
 _FOLDER = "skerry-demo"
 _BASE = "factory/sk28-0412.bin"
@@ -91,7 +90,7 @@ def command(folder: str) -> int:
     return 0
 
 
-def _say(words: str, terminal: Console) -> None:
+def _say(words: str, terminal: Terminal) -> None:
     for text in wrapped(words, width(terminal)):
         terminal.print(line((text, QUIET)))
     terminal.print()

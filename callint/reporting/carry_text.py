@@ -4,20 +4,18 @@ from __future__ import annotations
 
 from collections import Counter
 
-from rich.console import Console
-
 from callint.comparing.carry import Moved, Note, Problem
 from callint.model import shown
 from callint.reporting.carry_json import CarryReport
 from callint.reporting.findings_text import print_findings
-from callint.reporting.terminal import QUIET, heading, line, width, wrapped
+from callint.reporting.terminal import QUIET, Terminal, heading, line, width, wrapped
 
 _INDENT = " " * 9
 #: Of one table so many problems with one reason, and so many notes, are spelled out.
 _MOST = 5
 
 
-def print_carry(report: CarryReport, terminal: Console, everything: bool = False) -> None:
+def print_carry(report: CarryReport, terminal: Terminal, everything: bool = False) -> None:
     """Print what was or would be carried, a closing line, and which rules the written image breaks.
 
     Unless ``everything`` is asked for, what is said of a table over and over is cut short and counted.
@@ -84,7 +82,7 @@ def _note_words(note: Note) -> str:
     return f"{note.message} {note.spot.place}".rstrip() if note.spot else note.message
 
 
-def _print_problems(report: CarryReport, terminal: Console, everything: bool) -> None:
+def _print_problems(report: CarryReport, terminal: Terminal, everything: bool) -> None:
     spoken: Counter[tuple[str, str]] = Counter()
     problems = report.carried.problems
     for one in problems:
@@ -104,7 +102,7 @@ def _problem_place(one: Problem) -> str:
     return f" {one.spot.place}{' of the old table' if one.is_old else ''}"
 
 
-def _print_item(label: str, name: str, words: str, place: str, terminal: Console) -> None:
+def _print_item(label: str, name: str, words: str, place: str, terminal: Terminal) -> None:
     first, *more = wrapped(f"{name}{place}", width(terminal), _INDENT)
     terminal.print(line(f"{label:<9}", (first[len(_INDENT) :], "bold")))
     for text in more:
@@ -112,11 +110,11 @@ def _print_item(label: str, name: str, words: str, place: str, terminal: Console
     _print_prose(words, terminal, indent=_INDENT)
 
 
-def _print_more(amount: int, noun: str, terminal: Console, indent: str, place: str = "") -> None:
+def _print_more(amount: int, noun: str, terminal: Terminal, indent: str, place: str = "") -> None:
     words = f"and {shown.count(amount, f'more {noun}')}{place}; --all shows them"
     _print_prose(words, terminal, indent, QUIET)
 
 
-def _print_prose(words: str, terminal: Console, indent: str = "", style: str = "") -> None:
+def _print_prose(words: str, terminal: Terminal, indent: str = "", style: str = "") -> None:
     for text in wrapped(words, width(terminal), indent):
         terminal.print(line((text, style)))

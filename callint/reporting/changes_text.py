@@ -6,7 +6,6 @@ import math
 from collections.abc import Iterator
 
 import numpy as np
-from rich.console import Console
 
 from callint.decoding.dwell import Logged
 from callint.decoding.operating import operating_cells
@@ -16,7 +15,18 @@ from callint.model.definition import Definition, Purpose, States
 from callint.model.image import Image
 from callint.reporting.grids import Layout, Line, breakpoint_texts, change_lines
 from callint.reporting.log_text import axis_log_words, change_log_words, log_sentences
-from callint.reporting.terminal import CHANGED, QUIET, arrow, beside, ellipsis, heading, line, width, wrapped
+from callint.reporting.terminal import (
+    CHANGED,
+    QUIET,
+    Terminal,
+    arrow,
+    beside,
+    ellipsis,
+    heading,
+    line,
+    width,
+    wrapped,
+)
 
 _INDENT = "  "
 #: Of unexplained runs so many bytes and so many runs are spelled out.
@@ -27,7 +37,7 @@ def print_changes(
     changes: ChangeSet,
     old: Image,
     new: Image,
-    terminal: Console,
+    terminal: Terminal,
     everything: bool = False,
     logged: Logged | None = None,
 ) -> None:
@@ -63,7 +73,7 @@ def _in_reading_order(changes: ChangeSet) -> list[TableChange]:
 
 
 def _print_table(
-    definition: Definition, change: TableChange, layout: Layout, terminal: Console, logged: Logged | None
+    definition: Definition, change: TableChange, layout: Layout, terminal: Terminal, logged: Logged | None
 ) -> None:
     table = change.table
     for heading_line in heading(table.name, f": {table.title} ({table.purpose.value})", width(terminal)):
@@ -78,7 +88,7 @@ def _print_table(
     terminal.print()
 
 
-def _print_lines(lines: Iterator[Line], terminal: Console) -> None:
+def _print_lines(lines: Iterator[Line], terminal: Terminal) -> None:
     for pieces in lines:
         terminal.print(line(_INDENT, *pieces) if pieces else "")
 
@@ -125,7 +135,7 @@ def _place(definition: Definition, change: TableChange, y: int, x: int) -> str:
 
 
 def _print_axis(
-    changes: ChangeSet, change: AxisChange, layout: Layout, terminal: Console, logged: Logged | None
+    changes: ChangeSet, change: AxisChange, layout: Layout, terminal: Terminal, logged: Logged | None
 ) -> None:
     definition, axis = changes.definition, change.axis
     unit = shown.with_unit("", definition.unit_of(axis)).strip()
@@ -177,7 +187,7 @@ def _small_changes(changes: ChangeSet, arrow: str) -> Iterator[tuple[str, str]]:
         yield f"checksum {checksum.checksum.name}", f"0x{checksum.old:X} {arrow} 0x{checksum.new:X}"
 
 
-def _print_runs(changes: ChangeSet, old: Image, new: Image, layout: Layout, terminal: Console) -> None:
+def _print_runs(changes: ChangeSet, old: Image, new: Image, layout: Layout, terminal: Terminal) -> None:
     runs = changes.unexplained
     if runs:
         total = sum(run.changed for run in runs)
@@ -224,7 +234,7 @@ def closing_line(changes: ChangeSet) -> str:
     return f"{words}."
 
 
-def print_statistics(changes: ChangeSet, terminal: Console) -> None:
+def print_statistics(changes: ChangeSet, terminal: Terminal) -> None:
     """One line a table: what it is for, how many cells changed, and the largest change."""
     if changes.is_empty:
         return

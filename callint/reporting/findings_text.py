@@ -6,13 +6,11 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from itertools import groupby
 
-from rich.console import Console
-
 from callint.model import shown
 from callint.model.finding import Finding
 from callint.reporting.finding_words import headline, mark, sentence
 from callint.reporting.summary import closing_line
-from callint.reporting.terminal import QUIET, SEVERITY_STYLES, line, width, wrapped
+from callint.reporting.terminal import QUIET, SEVERITY_STYLES, Terminal, line, width, wrapped
 from callint.rules.inspection import Report
 
 #: Of one rule in one table so many cells are spelled out, of one rule altogether so many findings.
@@ -20,7 +18,7 @@ _PER_TABLE, _PER_RULE = 3, 30
 _INDENT = " " * 9
 
 
-def print_findings(report: Report, terminal: Console, everything: bool = False) -> None:
+def print_findings(report: Report, terminal: Terminal, everything: bool = False) -> None:
     """Print what nobody waived, the worst first, and a closing line; nothing where nothing was found.
 
     Findings about one cell stand under one heading. Unless ``everything`` is asked for, a rule that
@@ -77,7 +75,7 @@ def _place(finding: Finding) -> tuple[object, ...]:
     return finding.cell, finding.address, finding.line, finding.image_line
 
 
-def _print_place(findings: list[Finding], terminal: Console) -> None:
+def _print_place(findings: list[Finding], terminal: Terminal) -> None:
     first = findings[0]
     style = SEVERITY_STYLES[first.severity]
     first_line, *more = wrapped(headline(first), width(terminal), _INDENT)
@@ -95,7 +93,7 @@ def _print_place(findings: list[Finding], terminal: Console) -> None:
     terminal.print()
 
 
-def _print_prose(words: str, terminal: Console, style: str = "", indent: int = 0) -> None:
+def _print_prose(words: str, terminal: Terminal, style: str = "", indent: int = 0) -> None:
     for text in wrapped(words, width(terminal), _INDENT + " " * indent):
         terminal.print(line((text, style)))
 

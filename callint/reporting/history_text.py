@@ -6,7 +6,6 @@ from collections.abc import Iterator, Sequence
 from string import ascii_uppercase
 
 import numpy as np
-from rich.console import Console
 
 from callint.decoding.decode import Decoded
 from callint.decoding.plan import Item
@@ -14,7 +13,17 @@ from callint.model import shown
 from callint.model.change import Grid
 from callint.model.definition import Definition, Purpose, StoredAxis, Table, Text
 from callint.reporting.grids import Layout, Piece, breakpoint_texts, cell_texts, marked_lines
-from callint.reporting.terminal import CHANGED, arrow, beside, ellipsis, heading, line, width, wrapped
+from callint.reporting.terminal import (
+    CHANGED,
+    Terminal,
+    arrow,
+    beside,
+    ellipsis,
+    heading,
+    line,
+    width,
+    wrapped,
+)
 from callint.versioning.history import Asked, Attribution, Integers, Origin, Setting
 
 _INDENT = "  "
@@ -33,7 +42,7 @@ def print_overview(
     items: Sequence[Item | Text],
     total: int,
     image: str,
-    terminal: Console,
+    terminal: Terminal,
 ) -> None:
     """One line for each item: how many of its cells were set after the first commit, and the last who did.
 
@@ -82,7 +91,7 @@ def _share(found: Attribution, numbers: Integers) -> str:
 
 
 def print_items(
-    decoded: Decoded, found: Attribution, items: Sequence[Item | Text], terminal: Console
+    decoded: Decoded, found: Attribution, items: Sequence[Item | Text], terminal: Terminal
 ) -> None:
     """Each item with its present values, a mark behind each, and which commit each mark stands for."""
     for item in items:
@@ -114,7 +123,7 @@ def _has_unit(grid: Grid, x: int, y: int) -> bool:
 
 
 def _print_table(
-    decoded: Decoded, found: Attribution, table: Table, numbers: Integers, terminal: Console
+    decoded: Decoded, found: Attribution, table: Table, numbers: Integers, terminal: Terminal
 ) -> None:
     for text in heading(table.name, f": {table.title} ({table.purpose.value})", width(terminal)):
         terminal.print(text)
@@ -128,7 +137,7 @@ def _print_table(
 
 
 def _print_axis(
-    decoded: Decoded, found: Attribution, axis: StoredAxis, numbers: Integers, terminal: Console
+    decoded: Decoded, found: Attribution, axis: StoredAxis, numbers: Integers, terminal: Terminal
 ) -> None:
     definition = decoded.plan.definition
     unit = shown.with_unit("", definition.unit_of(axis)).strip()
@@ -145,7 +154,7 @@ def _print_axis(
     _print_legend(found, numbers, marks, "breakpoint", terminal)
 
 
-def _marks(found: Attribution, numbers: Integers, terminal: Console) -> dict[int, Piece]:
+def _marks(found: Attribution, numbers: Integers, terminal: Terminal) -> dict[int, Piece]:
     """A mark and its style for each origin, all of one length: letters, newest first; a dot for the first."""
     dot = "·" if arrow(terminal) == "→" else "."
     used = np.unique(numbers).tolist()
@@ -164,7 +173,7 @@ def _letters() -> Iterator[str]:
 
 
 def _print_legend(
-    found: Attribution, numbers: Integers, marks: dict[int, Piece], noun: str, terminal: Console
+    found: Attribution, numbers: Integers, marks: dict[int, Piece], noun: str, terminal: Terminal
 ) -> None:
     used, amounts = np.unique(numbers, return_counts=True)
     counts = [shown.count(amount, noun) for amount in amounts.tolist()]
@@ -175,7 +184,7 @@ def _print_legend(
         _print_row(lead, _who(origin), terminal)
 
 
-def print_values(decoded: Decoded, asked: Asked, settings: Sequence[Setting], terminal: Console) -> None:
+def print_values(decoded: Decoded, asked: Asked, settings: Sequence[Setting], terminal: Terminal) -> None:
     """Every value of a cell or text, newest first."""
     item = asked.item
     definition = decoded.plan.definition
@@ -219,13 +228,12 @@ def _place(definition: Definition, grid: Grid, asked: Asked) -> str:
     return f"at {', '.join(words)}" if words else ""
 
 
-def _print_row(lead: str, words: str, terminal: Console, bold: int = 0) -> None:
+def _print_row(lead: str, words: str, terminal: Terminal, bold: int = 0) -> None:
     """Columns and what follows them; the first ``bold`` characters are bold."""
     if not words:
         lead = lead.rstrip()
     for text in beside(lead, words, width(terminal), bold):
-        text.rstrip()
-        terminal.print(text)
+        terminal.print(text.stripped())
 
 
 # Words about commits
@@ -270,7 +278,7 @@ def _short(origin: Origin) -> str:
     return origin.id[:_ID] if origin.id else "the working tree"
 
 
-def _print_words(sentences: Sequence[str], terminal: Console) -> None:
+def _print_words(sentences: Sequence[str], terminal: Terminal) -> None:
     for sentence in sentences:
         for text in wrapped(sentence, width(terminal)):
             terminal.print(line(text))

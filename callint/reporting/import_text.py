@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from rich.console import Console
-
 from callint.model.shown import count
 from callint.reading.asap2 import Tally
 from callint.reading.asap2_definition import Imported
 from callint.reading.asap2_losses import Loss
 from callint.reading.asap2_tokens import Place
 from callint.reporting.import_json import ImportReport, taken
-from callint.reporting.terminal import QUIET, heading, line, width, wrapped
+from callint.reporting.terminal import QUIET, Terminal, heading, line, width, wrapped
 
 #: So many names of one reason, and so many reasons of one kind, are spelled out.
 _MOST_NAMES, _MOST_REASONS = 3, 12
@@ -20,7 +18,7 @@ _MOST_NAMES, _MOST_REASONS = 3, 12
 _PLURALS = {"shared axis": "shared axes", "identity": "identities"}
 
 
-def print_import(report: ImportReport, terminal: Console, everything: bool = False) -> None:
+def print_import(report: ImportReport, terminal: Terminal, everything: bool = False) -> None:
     """Print what was taken, what was left out or changed and why, and what to do next."""
     imported = report.imported
     description = imported.description
@@ -51,7 +49,7 @@ def print_import(report: ImportReport, terminal: Console, everything: bool = Fal
 
 
 def _print_losses(
-    title: str, losses: list[Loss], report: ImportReport, terminal: Console, everything: bool
+    title: str, losses: list[Loss], report: ImportReport, terminal: Terminal, everything: bool
 ) -> None:
     if not losses:
         return
@@ -80,7 +78,7 @@ def _print_tallies(
     title: str,
     tallies: Mapping[tuple[str, str], Tally],
     report: ImportReport,
-    terminal: Console,
+    terminal: Terminal,
     everything: bool,
 ) -> None:
     if not tallies:
@@ -96,7 +94,7 @@ def _print_tallies(
         _prose(f"and {len(every) - most:,} more; --all shows them", terminal, "  ", QUIET)
 
 
-def _print_next(imported: Imported, target: str, terminal: Console) -> None:
+def _print_next(imported: Imported, target: str, terminal: Terminal) -> None:
     made = imported.definition
     if made is None:
         return
@@ -121,6 +119,6 @@ def _place(place: Place, report: ImportReport) -> str:
     return f"line {place.line}" if place.file == report.source else str(place)
 
 
-def _prose(words: str, terminal: Console, indent: str = "", style: str = "") -> None:
+def _prose(words: str, terminal: Terminal, indent: str = "", style: str = "") -> None:
     for text in wrapped(words, width(terminal), indent):
         terminal.print(line((text, style)))

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 import numpy as np
-from rich.console import Console
 
 from callint.comparing.merge import (
     AxisConflict,
@@ -24,7 +23,7 @@ from callint.model.definition import Definition, States
 from callint.reporting.findings_text import print_findings
 from callint.reporting.grids import breakpoint_texts
 from callint.reporting.merge_json import TITLE, MergeReport
-from callint.reporting.terminal import QUIET, ellipsis, heading, line, width, wrapped
+from callint.reporting.terminal import QUIET, Terminal, ellipsis, heading, line, width, wrapped
 from callint.rules.image import as_text
 
 _INDENT = "  "
@@ -34,7 +33,7 @@ _MOST_CELLS, _MOST_BYTES = 12, 16
 
 
 def print_merge(
-    report: MergeReport, terminal: Console, lists: str = "", commands: Sequence[str] = ()
+    report: MergeReport, terminal: Terminal, lists: str = "", commands: Sequence[str] = ()
 ) -> None:
     """Print what is open, what was settled, and which rules the merged image breaks; nothing if nothing.
 
@@ -66,7 +65,7 @@ def print_merge(
         print_findings(report.broken, terminal)
 
 
-def print_list(report: MergeReport, terminal: Console) -> None:
+def print_list(report: MergeReport, terminal: Terminal) -> None:
     """Print the list that lies beside a merged image: every open conflict, whole."""
     _print_prose(f"{TITLE}{report.image}", terminal)
     terminal.print()
@@ -80,7 +79,7 @@ def print_list(report: MergeReport, terminal: Console) -> None:
     _print_prose(f"{report.image} has ours in all of this.", terminal)
 
 
-def _print_prose(words: str, terminal: Console) -> None:
+def _print_prose(words: str, terminal: Terminal) -> None:
     for text in wrapped(words, width(terminal)):
         terminal.print(line(text))
 
@@ -114,7 +113,7 @@ def _amount(conflict: Conflict) -> str:
 
 
 def _print_conflict(
-    definition: Definition, decision: Decision, terminal: Console, *, everything: bool
+    definition: Definition, decision: Decision, terminal: Terminal, *, everything: bool
 ) -> None:
     conflict = decision.conflict
     match conflict:
@@ -139,13 +138,13 @@ def _print_conflict(
             _print_three(title(conflict), words, list(three), terminal)
 
 
-def _hex(content: bytes, terminal: Console, everything: bool) -> str:
+def _hex(content: bytes, terminal: Terminal, everything: bool) -> str:
     if everything or len(content) <= _MOST_BYTES:
         return content.hex(" ")
     return f"{content[:_MOST_BYTES].hex(' ')} {ellipsis(terminal)}"
 
 
-def _print_three(name: str, rest: str, versions: Sequence[str], terminal: Console) -> None:
+def _print_three(name: str, rest: str, versions: Sequence[str], terminal: Terminal) -> None:
     for row in heading(name, rest, width(terminal)):
         terminal.print(row)
     for side, version in zip(_SIDES, versions, strict=True):
@@ -159,7 +158,7 @@ def _print_three(name: str, rest: str, versions: Sequence[str], terminal: Consol
 # Axes
 
 
-def _print_axis(definition: Definition, versions: AxisVersions, terminal: Console) -> None:
+def _print_axis(definition: Definition, versions: AxisVersions, terminal: Terminal) -> None:
     axis = versions.axis
     unit = shown.with_unit("", definition.unit_of(axis)).strip()
     signal = f": {axis.signal}{f', {unit}' if unit else ''}"
@@ -225,7 +224,7 @@ def _blocks(rows: list[list[str]], room: int) -> Iterator[list[str]]:
 
 
 def _print_cells(
-    definition: Definition, versions: Versions, terminal: Console, what: str, everything: bool
+    definition: Definition, versions: Versions, terminal: Terminal, what: str, everything: bool
 ) -> None:
     table = versions.table
     for title_line in heading(table.name, f": {table.title} ({table.purpose.value})", width(terminal)):

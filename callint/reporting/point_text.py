@@ -7,15 +7,13 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from rich.console import Console
-
 from callint.decoding.chains import made_at, signals_of
 from callint.decoding.decode import Decoded
 from callint.decoding.surfaces import Surface, obstacle, surface
 from callint.model import shown
 from callint.model.definition import Conversion, Definition, Purpose, States, Table
 from callint.reporting.plausible_text import doubt
-from callint.reporting.terminal import QUIET, arrow, beside, heading, line, width, wrapped
+from callint.reporting.terminal import QUIET, Terminal, arrow, beside, heading, line, width, wrapped
 from callint.reporting.unread_text import unread_sentences
 from callint.rules.case import Case
 
@@ -183,7 +181,7 @@ def _output(
     return Output(table, new.at(where).item(), before, tuple(cells), beyond, via)
 
 
-def print_point(definition: Definition, found: Outputs, terminal: Console) -> None:
+def print_point(definition: Definition, found: Outputs, terminal: Terminal) -> None:
     """Print the outputs by purpose, and what was left out."""
     columns = width(terminal)
     for title in heading(found.image, f" {_point_words(definition, found)}", columns):
@@ -236,7 +234,7 @@ def _remarks(definition: Definition, found: Outputs) -> Iterator[str]:
         yield "There is no base to compare with; --base names one."
 
 
-def _print_output(definition: Definition, output: Output, terminal: Console) -> None:
+def _print_output(definition: Definition, output: Output, terminal: Terminal) -> None:
     table, columns = output.table, width(terminal)
     for title in heading(table.name, f": {table.title} ({table.purpose.value})", columns):
         terminal.print(title)
@@ -278,7 +276,7 @@ def _quantity(value: float, conversion: Conversion, unit: str) -> str:
     return "off" if math.isnan(value) else shown.quantity(value, conversion, unit)
 
 
-def _print_cells(definition: Definition, output: Output, terminal: Console) -> None:
+def _print_cells(definition: Definition, output: Output, terminal: Terminal) -> None:
     """A line for each cell that counts: its weight, its value or both values, and where it stands."""
     conversion = definition.conversion_of(output.table)
     rows = []
@@ -291,5 +289,4 @@ def _print_cells(definition: Definition, output: Output, terminal: Console) -> N
     for weight, value, place in rows:
         lead = f"{2 * _INDENT}{weight.rjust(widths[0])} of {value.rjust(widths[1])}"
         for text in beside(lead, place, width(terminal)):
-            text.stylize(QUIET)
-            terminal.print(text)
+            terminal.print(text.styled(QUIET))

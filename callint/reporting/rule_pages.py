@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from rich.console import Console
-
 from callint.model.finding import Severity
-from callint.reporting.terminal import QUIET, SEVERITY_STYLES, line, width, wrapped
+from callint.reporting.terminal import QUIET, SEVERITY_STYLES, Terminal, line, width, wrapped
 from callint.rules.rule import Rule, Scope
 
 
-def print_list(rules: Iterable[Rule], terminal: Console) -> None:
+def print_list(rules: Iterable[Rule], terminal: Terminal) -> None:
     """Every rule with its default severity and its title, by family."""
     family = ""
     for rule in rules:
@@ -62,7 +60,7 @@ def _waiving(rule: Rule) -> str:
     )
 
 
-def print_page(rule: Rule, terminal: Console) -> None:
+def print_page(rule: Rule, terminal: Terminal) -> None:
     """One rule's page."""
     terminal.print(line((rule.id, "bold")))
     for paragraph in page_paragraphs(rule):

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from rich.console import Console
-
 from callint.decoding.decode import Decoded
 from callint.decoding.digest import axis_digest, image_digest, table_digest
 from callint.decoding.dwell import Logged
@@ -13,13 +11,13 @@ from callint.model import shown
 from callint.model.definition import Axis, Kind, StoredAxis, Table, Text
 from callint.reporting.grids import Layout, breakpoint_texts, grid_lines, marked_lines
 from callint.reporting.log_text import MARKS, log_sentences, share_marks
-from callint.reporting.terminal import QUIET, arrow, beside, ellipsis, heading, line, width, wrapped
+from callint.reporting.terminal import QUIET, Terminal, arrow, beside, ellipsis, heading, line, width, wrapped
 
 _INDENT = "  "
 
 
 def print_tables(
-    decoded: Decoded, tables: Iterable[Table | Text], terminal: Console, logged: Logged | None = None
+    decoded: Decoded, tables: Iterable[Table | Text], terminal: Terminal, logged: Logged | None = None
 ) -> None:
     """Each table with its axes, units, notes, and the digest that a waiver of it needs.
 
@@ -57,7 +55,7 @@ def print_tables(
         terminal.print()
 
 
-def print_axes(decoded: Decoded, axes: Iterable[Axis], terminal: Console) -> None:
+def print_axes(decoded: Decoded, axes: Iterable[Axis], terminal: Terminal) -> None:
     """Each axis with its breakpoints and the tables that use it."""
     definition = decoded.plan.definition
     for axis in axes:
@@ -95,7 +93,7 @@ def _details(decoded: Decoded, table: Table | Text) -> str:
     return ", ".join(parts)
 
 
-def print_table_list(decoded: Decoded, tables: Iterable[Table | Text], terminal: Console) -> None:
+def print_table_list(decoded: Decoded, tables: Iterable[Table | Text], terminal: Terminal) -> None:
     """The whole image's digest, then one line a table, under the titles of their groups."""
     definition = decoded.plan.definition
     terminal.print(line((f"the whole image, {image_digest(decoded.image)}", QUIET)))

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import re
 import textwrap
-from typing import IO
-
-from rich.console import Console
-from rich.text import Text
+from functools import cached_property
+from typing import IO, TYPE_CHECKING
 
 from callint.model.finding import Severity
 from callint.model.shown import clean
+
+if TYPE_CHECKING:
+    from rich.console import Console
 
 #: Styles name what they mark; the words say the same without them.
 SEVERITY_STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "cyan"}
@@ -25,33 +27,112 @@ _NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=[^\W\d]|[%°])")
 _NARROWEST, _WIDEST_PROSE = 40, 100
 
 
-class _Terminal(Console):
-    def on_broken_pipe(self) -> None:
-        """Leave it to the command line what a reader that has gone means."""
-        raise BrokenPipeError
+class Line:
+    """One line of styled parts."""
+
+    def __init__(self, *parts: tuple[str, str]) -> None:
+        self.parts = parts
+
+    @property
+    def plain(self) -> str:
+        """What it says."""
+        return "".join(words for words, _ in self.parts)
+
+    def styled(self, style: str) -> Line:
+        """It with a style beside those of its parts."""
+        return Line(*((words, f"{own} {style}".strip()) for words, own in self.parts))
+
+    def indented(self, indent: str) -> Line:
+        """It behind an indent."""
+        return Line((indent, ""), *self.parts)
+
+    def stripped(self) -> Line:
+        """It without spaces at its end."""
+        parts = list(self.parts)
+        while parts:
+            words, style = parts.pop()
+            if kept := words.rstrip():
+                return Line(*parts, (kept, style))
+        return Line()
 
 
-def console(stream: IO[str], colour: bool | None = None) -> Console:
-    """A console on a stream: no colour to a pipe; NO_COLOR and FORCE_COLOR are honoured.
+class Terminal:
+    """A stream for people.
+
+    The library that knows terminals is loaded for one only: most output goes into a pipe or a file, where
+    there is nothing to know.
+    """
+
+    def __init__(self, stream: IO[str], colour: bool | None) -> None:
+        self._stream = stream
+        self._colour = colour
+
+    @cached_property
+    def _console(self) -> Console | None:
+        """What knows the terminal; None where the stream is certainly none."""
+        forced = os.environ.get("FORCE_COLOR") or os.environ.get("TTY_COMPATIBLE")
+        if self._colour is False or not (self._colour or forced or self._stream.isatty()):
+            return None
+        from rich.console import Console
+
+        class Quiet(Console):
+            def on_broken_pipe(self) -> None:
+                """Leave it to the command line what a reader that has gone means."""
+                raise BrokenPipeError
+
+        return Quiet(
+            file=self._stream,
+            force_terminal=self._colour,
+            highlight=False,
+            markup=False,
+            emoji=False,
+            soft_wrap=True,
+        )
+
+    @property
+    def is_terminal(self) -> bool:
+        return self._console is not None and self._console.is_terminal
+
+    @property
+    def width(self) -> int:
+        """How many columns it has; 80 where it is no terminal."""
+        return self._console.width if self._console is not None and self._console.is_terminal else 80
+
+    @property
+    def encoding(self) -> str:
+        return (getattr(self._stream, "encoding", None) or "utf-8").lower()
+
+    def print(self, text: Line | str = "") -> None:
+        """Write one line."""
+        if self._console is None:
+            self._stream.write(f"{text if isinstance(text, str) else text.plain}\n")
+        elif isinstance(text, str):
+            self._console.print(text)
+        else:
+            from rich.text import Text
+
+            self._console.print(Text.assemble(*text.parts))
+
+
+def console(stream: IO[str], colour: bool | None = None) -> Terminal:
+    """A stream for people: no colour to a pipe; NO_COLOR and FORCE_COLOR are honoured.
 
     ``colour`` settles it where the stream does not tell, as behind git's pager.
     """
-    return _Terminal(
-        file=stream, force_terminal=colour, highlight=False, markup=False, emoji=False, soft_wrap=True
-    )
+    return Terminal(stream, colour)
 
 
-def width(terminal: Console) -> int:
+def width(terminal: Terminal) -> int:
     """How many columns a line may take: the terminal's, or 80 for a pipe."""
-    return max(terminal.width if terminal.is_terminal else 80, _NARROWEST)
+    return max(terminal.width, _NARROWEST)
 
 
-def arrow(terminal: Console) -> str:
+def arrow(terminal: Terminal) -> str:
     """What stands between old and new."""
-    return "→" if terminal.encoding.lower().startswith("utf") else "->"
+    return "→" if terminal.encoding.startswith("utf") else "->"
 
 
-def ellipsis(terminal: Console) -> str:
+def ellipsis(terminal: Terminal) -> str:
     """The one character that stands where something is cut away."""
     return "…" if arrow(terminal) == "→" else "."
 
@@ -72,7 +153,7 @@ def wrapped(text: str, columns: int, indent: str = "") -> list[str]:
     return [one.replace(_TIE, " ") for one in lines] or [indent]
 
 
-def heading(name: str, rest: str, columns: int) -> list[Text]:
+def heading(name: str, rest: str, columns: int) -> list[Line]:
     """A name in bold and what follows it, in lines of bounded width; later ones are indented."""
     first, *more = wrapped(f"{name}{rest}", columns)
     lead = min(len(clean(name)), len(first))
@@ -86,7 +167,7 @@ def heading(name: str, rest: str, columns: int) -> list[Text]:
 _LEAST_BESIDE = 24
 
 
-def beside(lead: str, words: str, columns: int, bold: int = 0) -> list[Text]:
+def beside(lead: str, words: str, columns: int, bold: int = 0) -> list[Line]:
     """Prose beside the columns of a row, or below them where too little room is left.
 
     The first ``bold`` characters of the row are bold.
@@ -103,10 +184,7 @@ def beside(lead: str, words: str, columns: int, bold: int = 0) -> list[Text]:
     return [line(text) for text in (*rows, *wrapped(words, columns, "    "))]
 
 
-def line(*parts: tuple[str, str] | str) -> Text:
+def line(*parts: tuple[str, str] | str) -> Line:
     """One line of styled parts; a part is text, or text and style. Nothing in them is markup."""
-    text = Text()
-    for part in parts:
-        words, style = (part, "") if isinstance(part, str) else part
-        text.append(clean(words), style)
-    return text
+    styled = ((part, "") if isinstance(part, str) else part for part in parts)
+    return Line(*((clean(words), style) for words, style in styled))

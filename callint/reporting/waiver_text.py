@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from rich.console import Console
-
 from callint.model import shown
 from callint.model.policy import Waiver
-from callint.reporting.terminal import QUIET, line, width, wrapped
+from callint.reporting.terminal import QUIET, Terminal, line, width, wrapped
 from callint.reporting.waiver_toml import entry
 
 CAUTION = (
@@ -32,7 +30,7 @@ class Written:
     dead: tuple[Waiver, ...]
 
 
-def print_waiver(written: Written, terminal: Console, is_written: bool = True) -> None:
+def print_waiver(written: Written, terminal: Terminal, is_written: bool = True) -> None:
     """Who accepts what, until when and for which content; the entry itself where it is not written."""
     if not is_written:
         terminal.print(line((f"{written.policy} would get:", "bold")))

@@ -7,7 +7,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from rich.console import Console
 
 from callint.comparing.misreading import Effect, Threshold
 from callint.decoding.sensors import Circuit, Wiring
@@ -15,7 +14,7 @@ from callint.model import shown
 from callint.model.change import Numbers
 from callint.model.definition import PLAIN, Conversion, Definition, Purpose, Range, Signal, States, Table
 from callint.reporting.plausible_text import doubt, plausible_span
-from callint.reporting.terminal import QUIET, heading, line, width, wrapped
+from callint.reporting.terminal import QUIET, Terminal, heading, line, width, wrapped
 from callint.reporting.unread_text import unread_sentences
 
 _INDENT = "  "
@@ -84,7 +83,7 @@ def round_values(low: float, high: float, stretches: int) -> Numbers:
     return np.unique(np.concatenate([[low], inside, [high]]))
 
 
-def print_outlook(outlook: Outlook, terminal: Console, everything: bool) -> None:
+def print_outlook(outlook: Outlook, terminal: Terminal, everything: bool) -> None:
     """Print the readings, then every effect by purpose, the largest first, then the thresholds."""
     columns = width(terminal)
     definition = outlook.definition
@@ -116,20 +115,19 @@ def print_outlook(outlook: Outlook, terminal: Console, everything: bool) -> None
         _print_prose(text, terminal, QUIET)
 
 
-def _print_prose(text: str, terminal: Console, style: str = "") -> None:
+def _print_prose(text: str, terminal: Terminal, style: str = "") -> None:
     for one in wrapped(text, width(terminal)):
         terminal.print(line((one, style)))
 
 
-def _print_group(name: str, members: list[tuple[Table, str, str]], terminal: Console) -> None:
+def _print_group(name: str, members: list[tuple[Table, str, str]], terminal: Terminal) -> None:
     """Tables under a heading, each with what is said of it."""
     columns = width(terminal)
     if members:
         terminal.print(line((name, "bold")))
     for table, note, words in members:
         for title in heading(table.name, f": {table.title}{note}", columns - len(_INDENT)):
-            title.pad_left(len(_INDENT))
-            terminal.print(title)
+            terminal.print(title.indented(_INDENT))
         for text in wrapped(words, columns, 2 * _INDENT):
             terminal.print(line(text))
     if members:
@@ -213,7 +211,7 @@ def _wiring_words(wiring: Wiring) -> str:
     return " and ".join(parts)
 
 
-def _print_readings(outlook: Outlook, terminal: Console) -> None:
+def _print_readings(outlook: Outlook, terminal: Terminal) -> None:
     """Where there are several true values: a line each for some of them, from the sensor to the reading."""
     circuit, wiring, true = outlook.circuit, outlook.wiring, outlook.true
     if len(true) == 1 or circuit is None or wiring is None:
