@@ -62,11 +62,13 @@ def _words() -> dict[str, Value]:
     from callint.reading.resources import schemas
     from callint.reporting.completion_scripts import Value
     from callint.rules.catalogue import RULES
+    from callint.rules.rule import Scope
 
     families = dict.fromkeys(rule.family for rule in RULES.values())
+    waivable = tuple(rule.id for rule in RULES.values() if rule.scope is not Scope.POLICY)
     return {
         "rules": Value("RULE", (*RULES, *families)),
-        "waive": Value("FINDING", tuple(RULES)),
+        "waive": Value("FINDING", waivable),
         "schema": Value("NAME", tuple(schemas())),
     }
 

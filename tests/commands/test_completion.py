@@ -74,7 +74,8 @@ ASKED: dict[str, Callable[[], set[str]]] = {
     "callint import --": lambda: long_options("import"),
     "callint show --": lambda: long_options("show"),
     "callint rules value/": lambda: {rule for rule in RULES if rule.startswith("value/")},
-    "callint waive waiver": lambda: {rule for rule in RULES if rule.startswith("waiver/")},
+    "callint waive axis": lambda: {rule for rule in RULES if rule.startswith("axis/")},
+    "callint waive waiver": set,  # none of them can be waived
     "callint schema f": lambda: {"findings"},
     "callint completion ": lambda: set(SHELLS),
     "callint show p": lambda: FILES,
