@@ -677,15 +677,25 @@ def images(draw: st.DrawFn, world: World) -> bytes:
             for x in range(axis.columns):
                 first += draw(st.integers(1, 30))
                 world.put(data, axis, x, 0, axis.cells.bits_of(first))
+    for table in world.tables:
+        if not table.cells.is_integer and draw(st.booleans()):
+            # Random bytes are hardly ever a zero, of which floats have two.
+            for x, y in table.places:
+                world.put(data, table, x, y, draw(st.sampled_from(_odd(table))))
     return world.sealed(data)
+
+
+def _odd(item: Item) -> list[int]:
+    """Floats that compare in ways of their own: both zeros, numbers that are none, infinity."""
+    found = [item.cells.bits_of(number) for number in (0.0, -0.0, float("nan"), float("inf"))]
+    return [*found, found[2] + 1]
 
 
 def raws(item: Item) -> st.SearchStrategy[int]:
     """Raw values of an item, as their bits."""
     every = st.integers(0, 2**item.cells.width - 1)
     if not item.cells.is_integer:
-        odd = [item.cells.bits_of(number) for number in (0.0, -0.0, float("nan"), float("inf"), 1.0)]
-        return every | st.sampled_from([*odd, odd[2] + 1])
+        return every | st.sampled_from(_odd(item))
     if item.cells.mask is None:
         return every
     return every.map(lambda bits: (bits << item.cells.shift & (item.cells.mask or 0)) >> item.cells.shift)
