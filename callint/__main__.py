@@ -12,28 +12,7 @@ import os
 import sys
 
 from callint import __version__
-
-#: The commands in the order of a working day. Each lives in ``callint.commands`` under its name, or one of
-#: MODULES where Python keeps the name for itself.
-COMMANDS = {
-    "demo": "write the fictional repository and walk through check and diff",
-    "init": "set a repository up: policy, drivers, commit hook",
-    "import": "make a definition of an ASAM MCD-2 MC (ASAP2) description",
-    "check": "check images and definitions",
-    "diff": "show what changed between two images, in engineering units",
-    "review": "write a page for a browser, to read a change before signing it off",
-    "show": "print the tables of an image",
-    "whatif": "say what a false reading of a signal does to every table",
-    "history": "say which commit last set each cell of an image",
-    "merge": "merge two reworks of one image, cell by cell",
-    "carry": "carry a rework over to other software",
-    "waive": "accept a finding, in writing",
-    "seal": "compute the stored checksums anew",
-    "rules": "explain the rules",
-    "schema": "print a schema, for editors and other programs",
-}
-
-MODULES = {"import": "importing"}
+from callint.commands import COMMANDS, MODULES
 
 #: Exit statuses, beside 0 for "nothing to report".
 FOUND, WRONG_INPUT, FAILED = 1, 2, 3
@@ -45,7 +24,7 @@ _NEW_OBJECTS = 100_000
 
 def help_text() -> str:
     """What ``callint --help`` prints."""
-    commands = "\n".join(f"  {name:<8}{title}" for name, title in COMMANDS.items())
+    commands = "\n".join(f"  {name:<11}{title}" for name, title in COMMANDS.items())
     return f"""\
 callint {__version__}: a linter and diff tool for engine calibrations
 

@@ -628,6 +628,21 @@ def test_a_state_that_the_new_software_lacks_is_a_problem() -> None:
     assert problem.message == 'the new software has no state "raw 9" here'
 
 
+@pytest.mark.parametrize("number", [1e-45, 0.5, float("nan"), float("inf")])
+def test_a_float_that_is_no_state_is_a_problem_and_never_left_out_in_silence(number: float) -> None:
+    modes = software(scalar('at="0" type="float32" conversion="old_modes"'))
+    rework = data(at_0=struct.pack(">f", number))
+    problem = only(carried(modes, data(), rework, modes, data()))
+    assert problem.reason is Reason.STATE
+    assert problem.message.startswith('the new software has no state "raw ')
+
+
+def test_a_state_goes_over_with_its_very_bits() -> None:
+    modes = software(scalar('at="0" type="float32" conversion="old_modes"'))
+    minus_zero = data(at_0=struct.pack(">f", -0.0))
+    assert content(carried(modes, data(), minus_zero, modes, data())) == minus_zero
+
+
 # Axes
 
 _AXIS = '<axis name="speeds" signal="speed" at="{at}" type="{type}" conversion="rpm" count="3"/>'

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from callint.__main__ import COMMANDS
+from callint.commands import COMMANDS
 from tests.building import u16
 from tests.running import BAD, CUT, GOOD, REPOSITORY, Scratch, edited, environment, make_repository_yard
 
@@ -97,6 +97,7 @@ STARTS = {
     "seal": _READING,
     "rules": {"click"},
     "schema": {"click"},
+    "completion": {"click"},
 }
 
 _IMAGE, _SLIP, _BASE = "boats/heron.bin", "boats/petrel.bin", "factory/base.bin"
@@ -121,6 +122,7 @@ WARM = {
     f"whatif {_IMAGE} --true speed=1000 --reads 900": {"click", "numpy", "numpy.ma"},
     "rules": _READING,
     "schema policy": {"click"},
+    "completion bash": {"click", "numpy", "numpy.ma", "rich", "lxml"},
 }
 
 

@@ -7,7 +7,7 @@ import sys
 import click
 
 from callint.model.errors import InputError
-from callint.reading.resources import resource
+from callint.reading.resources import schemas
 
 
 @click.command()
@@ -17,15 +17,11 @@ def command(name: str | None) -> int:
 
     Without a NAME, list them. An editor that is given one completes names and explains them as you write.
     """
-    schemas = {
-        path.name.removesuffix(path.suffix).removesuffix(".schema"): path
-        for path in sorted(resource("schemas").iterdir())
-        if path.suffix in (".xsd", ".json")
-    }
+    known = schemas()
     if name is None:
-        sys.stdout.write("".join(f"{one}\n" for one in schemas))
+        sys.stdout.write("".join(f"{one}\n" for one in known))
         return 0
-    if name not in schemas:
+    if name not in known:
         raise InputError(f"there is no schema {name!r}; callint schema lists them")
-    sys.stdout.write(schemas[name].read_text("utf-8"))
+    sys.stdout.write(known[name].read_text("utf-8"))
     return 0

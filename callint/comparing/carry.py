@@ -684,21 +684,27 @@ class _Carrying:
         kinds = np.zeros(touched.shape, np.int64)
         missing = np.zeros(touched.shape, bool)
         names: dict[tuple[int, bool], str] = {}
-        for number in np.unique(numbers).tolist():
+        # By their places among all values: a float that is no number is not even equal to itself.
+        values, kind = np.unique(numbers, return_inverse=True)
+        kind = kind.reshape(numbers.shape)
+        for one, number in enumerate(values.tolist()):
             for off in (False, True):
-                here = reach.reached((numbers == number) & (is_off == off))
+                here = reach.reached((kind == one) & (is_off == off))
                 kinds += here
                 name = "off" if off else old.names.get(number)
                 value = (code.raw if code else None) if off else new.raw_of(name) if name else None
-                names[number, off] = name or f"raw {number}"
+                names[one, off] = name or f"raw {number}"
                 if value is None or not pair.partner.storage.holds(value):
                     missing |= here
                 else:
                     raw[here] = value
+        if pair.reads_alike:
+            # The very bits: a float may hold minus zero, which has the name of zero.
+            raw = np.where(reach.flags_at_same(changed), reach.at_same(numbers), raw)
 
         def state(y: int, x: int) -> str:
             place = int(reach.y.low[y]), int(reach.x.low[x])
-            return names[int(numbers[place]), bool(is_off[place])]
+            return names[int(kind[place]), bool(is_off[place])]
 
         troubles: list[_Trouble] = [
             (~grid.present, Reason.NO_PARTNER, lambda y, x: "the new base does not hold this cell"),

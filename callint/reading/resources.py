@@ -14,3 +14,12 @@ def resource(name: str) -> Path:
     """
     inside = _PACKAGE / name
     return inside if inside.exists() else _PACKAGE.parent / name
+
+
+def schemas() -> dict[str, Path]:
+    """The shipped schemas by their names, in order: ``definition``, ``findings`` and so on."""
+    return {
+        path.name.removesuffix(path.suffix).removesuffix(".schema"): path
+        for path in sorted(resource("schemas").iterdir())
+        if path.suffix in (".xsd", ".json")
+    }

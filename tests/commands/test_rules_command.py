@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from callint import __version__
-from callint.__main__ import COMMANDS
+from callint.commands import COMMANDS
 from callint.rules.catalogue import RULES
 from tests.running import call, run, too_wide
 

@@ -13,7 +13,7 @@ FOUND = Path(__file__).parent / "found"
 def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.fuzz", description=__doc__)
     parser.add_argument("target")
-    parser.add_argument("--seconds", type=int, default=60, help="how long to run")
+    parser.add_argument("--seconds", type=int, default=60, help="how long to run; 0 for no limit")
     parser.add_argument("--runs", type=int, default=-1, help="how many inputs to try at most")
     parser.add_argument("--seed", type=int, default=0, help="the seed of chance; 0 takes another each time")
     parser.add_argument("--finds", type=Path, help="the folder for what is found; a new one where absent")

@@ -6,6 +6,7 @@ find, and so is an output that could steer a terminal.
 
 from __future__ import annotations
 
+import json
 import re
 import tempfile
 from collections.abc import Callable
@@ -17,9 +18,13 @@ from pathlib import Path
 
 import numpy as np
 
+from callint.comparing.compare import compare
 from callint.comparing.laid import laid_over
+from callint.comparing.merge import merge
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.plan import make_plan
+from callint.decoding.sealing import seal
+from callint.model.definition import Table, Text
 from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.model.policy import LogColumns, Policy
@@ -32,8 +37,11 @@ from callint.reading.images import read_image_file
 from callint.reading.logs import Log
 from callint.reading.policy import read_policy
 from callint.reading.records import DamagedError, Kind, kind_of, read_records
+from callint.reporting.changes_json import changes_document
 from callint.reporting.definition_xml import definition_lines
 from callint.reporting.findings_text import print_findings
+from callint.reporting.plain_text import plain_lines
+from callint.reporting.tables_json import tables_json
 from callint.reporting.terminal import console
 from callint.rules.inspection import Assignment, Inspector, Report
 from tests.running import steering, yard_base, yard_definition
@@ -95,8 +103,21 @@ def definition(data: bytes) -> None:
 
 
 def image(data: bytes) -> None:
-    """A file is taken for an image of the yard, and checked beside its base."""
+    """A file is taken for an image of the yard: checked by its base, shown, compared, sealed and merged."""
     _inspected(yard_definition(), data, yard_base())
+    base = decoded_yard()
+    definition = base.plan.definition
+    with suppress(DamagedError), np.errstate(all="ignore"):
+        new = decode(base.plan, read_image_file(data, definition.memory).image)
+        document = changes_document(compare(base, new), "base", "new", "yard.xml")
+        assert json.dumps(document, allow_nan=False)
+        tables: list[Table | Text] = [*definition.tables.values(), *definition.texts.values()]
+        assert json.loads(tables_json("new", "yard.xml", new, tables, definition.axes.values()))
+        assert all(steering(clean(line)) == [] for line in plain_lines(new))
+        assert seal(new.image, definition.memory).image.extents == new.image.extents
+        if new.image.extents == base.image.extents:
+            assert merge(base, new, new).decisions == ()
+            assert merge(base, new, base).image == merge(base, base, new).image
 
 
 def hex(data: bytes) -> None:

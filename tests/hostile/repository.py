@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from callint.__main__ import COMMANDS as KNOWN
+from callint.commands import COMMANDS as KNOWN
 from tests.commands.initiating import state
 from tests.running import (
     BAD,

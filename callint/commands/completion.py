@@ -1,0 +1,95 @@
+"""callint completion."""
+
+from __future__ import annotations
+
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+from callint.commands import COMMANDS, MODULES
+
+if TYPE_CHECKING:  # the other commands are imported only to be described
+    from callint.reporting.completion_scripts import Command, Option, Value
+
+_SHELLS = ("bash", "zsh", "fish", "powershell")
+
+#: Metavars of what is a place in a file system.
+_FILES = {"FILE", "PATH", "DIR"}
+
+
+@click.command()
+@click.argument("shell", type=click.Choice(_SHELLS))
+def command(shell: str) -> int:
+    """Print a script that has a SHELL complete callint's commands, options, choices, rules and files.
+
+    docs/completion.md says how to install it. It is fixed text, so that completing starts no Python;
+    print it anew after an update of callint.
+    """
+    from callint.reporting.completion_scripts import Option, completion_script
+
+    own = (
+        Option(("--help", "-h"), "Say how callint is called."),
+        Option(("--version",), "Print the version."),
+    )
+    sys.stdout.write(completion_script(shell, described(), own))
+    return 0
+
+
+def described() -> list[Command]:
+    """Every command as its own parser has it."""
+    from importlib import import_module
+
+    from callint.reporting.completion_scripts import Command
+
+    words = _words()
+    found = []
+    for name, title in COMMANDS.items():
+        parser = import_module(f"callint.commands.{MODULES.get(name, name)}").command
+        with click.Context(parser, help_option_names=["-h", "--help"]) as context:
+            parameters = parser.get_params(context)
+        options = [_option(one) for one in parameters if isinstance(one, click.Option) and not one.hidden]
+        arguments = [one for one in parameters if isinstance(one, click.Argument)]
+        value = words.get(name) or (
+            _value(arguments[0], arguments[0].human_readable_name) if arguments else None
+        )
+        found.append(Command(name, title, tuple(options), value))
+    return found
+
+
+def _words() -> dict[str, Value]:
+    """What the words of a command are where its parser does not know it."""
+    from callint.reading.resources import schemas
+    from callint.reporting.completion_scripts import Value
+    from callint.rules.catalogue import RULES
+    from callint.rules.rule import Scope
+
+    families = dict.fromkeys(rule.family for rule in RULES.values())
+    waivable = tuple(rule.id for rule in RULES.values() if rule.scope is not Scope.POLICY)
+    return {
+        "rules": Value("RULE", (*RULES, *families)),
+        "waive": Value("FINDING", waivable),
+        "schema": Value("NAME", tuple(schemas())),
+    }
+
+
+def _option(option: click.Option) -> Option:
+    from callint.reporting.completion_scripts import Option
+
+    names = tuple(sorted(option.opts, key=lambda name: not name.startswith("--")))
+    value = None if option.is_flag else _value(option, names[0].lstrip("-").upper())
+    choices = f"One of {', '.join(value.choices)}." if value else ""
+    return Option(names, option.help or choices, value, option.multiple)
+
+
+def _value(parameter: click.Parameter, name: str) -> Value:
+    """What a parameter takes; ``name`` is for one that is not called otherwise.
+
+    A command's own words are files where they are no choices: most are, or name one in a revision.
+    """
+    from callint.reporting.completion_scripts import Value
+
+    if isinstance(parameter.type, click.Choice):
+        return Value(name, tuple(str(choice) for choice in parameter.type.choices))
+    metavar = parameter.metavar or name
+    return Value(metavar, is_file=isinstance(parameter, click.Argument) or metavar in _FILES)
