@@ -20,7 +20,8 @@ from lxml import etree
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))  # so that the script runs without an installed callint
 
-from callint.__main__ import COMMANDS, MODULES, help_text  # noqa: E402
+from callint.__main__ import help_text  # noqa: E402
+from callint.commands import COMMANDS, MODULES  # noqa: E402
 from callint.commands.repeated import HELP  # noqa: E402
 from callint.decoding import checksums  # noqa: E402
 from callint.reading.resources import resource  # noqa: E402

@@ -12,7 +12,7 @@ from types import ModuleType
 import pytest
 from markdown_it import MarkdownIt
 
-from callint.__main__ import COMMANDS, MODULES
+from callint.commands import COMMANDS, MODULES
 from callint.rules.catalogue import RULES
 from tests.running import REPOSITORY, call
 
