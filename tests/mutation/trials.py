@@ -84,7 +84,7 @@ class Trials:
         for found in gc.get_objects():
             if isinstance(found, FunctionType):
                 self._functions[found.__code__.co_filename, found.__code__.co_qualname].append(found)
-            elif isinstance(found, functools._lru_cache_wrapper):
+            elif isinstance(found, functools._lru_cache_wrapper) and found.__module__.startswith("callint."):
                 self._caches.append(found)
         self._forget()
         self._reach = self._reached()
@@ -94,9 +94,9 @@ class Trials:
         return True
 
     def _forget(self) -> None:
+        """Empty the caches of functions, so that a test reaches what another has asked for before."""
         for cache in self._caches:
-            if getattr(cache, "__module__", "").partition(".")[0] in _own_packages():
-                cache.cache_clear()
+            cache.cache_clear()
 
     # Which test reaches which line
 
@@ -269,10 +269,6 @@ def _is_own(module: ModuleType) -> bool:
     ):
         return False
     return Path(file).is_relative_to(Path.cwd()) and not Path(file).is_relative_to(sys.prefix)
-
-
-def _own_packages() -> set[str]:
-    return {name.partition(".")[0] for name, module in [*sys.modules.items()] if _is_own(module)}
 
 
 class _Loader(importlib.machinery.SourceFileLoader):

@@ -413,6 +413,16 @@ def test_a_crc_of_ones_own_is_sealed() -> None:
     assert sealed.image.read(0x120, 2) == b"\x05\x9e"
 
 
+@pytest.mark.parametrize("is_part", [False, True])
+def test_a_part_of_the_memory_stays_a_part_when_it_is_sealed(is_part: bool) -> None:
+    held = Image.raw(image(at_0=CHECK_INPUT), 0x100, is_part)
+    memory = read(definition_xml("", memory="", start=0x100)).memory
+    found = own(PARAMETERS["CRC-15/CAN"], byte_order="big")
+    sealed = seal(held, dataclasses.replace(memory, checksums=(found,)))
+    assert sealed.image.read(0x120, 2) == b"\x05\x9e"
+    assert sealed.image.is_part is is_part
+
+
 @pytest.mark.parametrize("bits", [8, 16, 32])
 @given(data=st.binary(max_size=2000))
 @settings(max_examples=40, deadline=None)
