@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from callint.comparing.carry import UNEXPLAINED, Carried, How, Problem, Reason, carry
 from callint.decoding.decode import decode
+from callint.decoding.encode import encode
 from callint.decoding.sealing import UnsealableError
 from callint.model.image import Image
 from tests.building import decoded, definition_xml, image, u16
@@ -810,3 +811,9 @@ def test_the_images_that_come_in_are_not_touched() -> None:
     assert content(done) != NEW_BASE
     assert after.image.content.tobytes() == NEW_BASE
     assert all(np.array_equal(one, other) for one, other in zip(kept, after.raw, strict=True))
+
+
+@pytest.mark.parametrize("is_part", [False, True])
+def test_where_nothing_is_written_the_image_is_the_one_that_came_in(is_part: bool) -> None:
+    one = decode(decoded(OLD, OLD_BASE).plan, Image.raw(OLD_BASE, 0, is_part))
+    assert encode(one, one.raw, np.zeros(len(one.physical), bool), {}) == one.image
