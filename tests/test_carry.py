@@ -734,6 +734,16 @@ def test_a_text_that_the_new_encoding_lacks_is_a_problem() -> None:
     assert only(carried(old, data(), data(at_0=b"X"), software(""), data())).reason is Reason.NO_PARTNER
 
 
+def test_bytes_that_are_no_text_go_over_to_a_text_that_is_stored_alike_only() -> None:
+    old, rework = software(text(0, 8, "ascii")), data(at_0=b"B\xf8lge   ")
+    done = carried(old, data(), rework, software(text(20, 8, "ascii")), data())
+    assert content(done) == data(at_20=b"B\xf8lge   ")
+    for other in (text(20, 9, "ascii"), text(20, 8, "latin-1")):
+        problem = only(carried(old, data(), rework, software(other), data()))
+        assert problem.reason is Reason.TEXT
+        assert problem.message == "its bytes are no ascii, so they cannot be stored in another way"
+
+
 def test_bytes_that_nothing_defines_are_a_problem_unless_they_are_left_out() -> None:
     rework = data(at_16=bytes([20, 34, 40]), at_200=b"\x01\x02")
     problem = only(carried(OLD, OLD_BASE, rework, NEW, NEW_BASE))
