@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from benchmarks import slips as scoreboard
-from callint.comparing.fellows import Edit
+from callint.comparing.fellows import Edit, Movement, Window, off_the_movement
 from callint.comparing.number_entry import SLIPS, mistyping
 from callint.comparing.pasted import Pasted, pasted
 from callint.comparing.slips import suspects
@@ -298,3 +298,16 @@ def test_the_scoreboard_stores_values_as_the_conversion_reads_them() -> None:
         one = sample(shape)
         conversion = Linear("unit", "-", shape.decimals, shape.factor, shape.offset, 1)
         assert one.base.physical == pytest.approx(to_physical(conversion, one.base.raw), abs=1e-9)
+
+
+def test_a_movement_that_bends_as_a_cubic_is_foreseen_from_four_neighbours() -> None:
+    x = np.array([0.0, 1, 3, 4, 7, 9, 10, 14])
+    moved = 5 + 2 * x - 0.7 * x**2 + 0.05 * x**3
+    old = np.full((1, len(x)), 40.0)
+    one = Edit(old, old + moved, np.ones(old.shape, bool), np.full(old.shape, STEP), x=x)
+    window = Window(one, one.cells)
+    change = window.new - window.old
+    before = window.old[window.places]
+    movement = Movement(change, change, before, np.ones_like(before))
+    off = off_the_movement(window, movement, np.zeros(len(before), bool))
+    assert off[2:-2] == pytest.approx(0, abs=1e-9)
