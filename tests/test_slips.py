@@ -268,6 +268,10 @@ def test_a_row_that_was_pasted_twice_in_an_edited_block_is_found() -> None:
     (found,) = pasted(edit(old, new))
     assert (found.top, found.bottom, found.left, found.right) == (5, 5, 0, 11)
     assert found.twice and (found.x_off, found.y_off) == (0, 1)
+    # A factor that no offset comes near.
+    new = stored(old * 2.5)
+    new[5] = new[4]
+    assert pasted(edit(old, new)) == (found,)
 
 
 def test_a_copied_neighbour_and_an_offset_by_one_slope_are_left_alone() -> None:
