@@ -91,13 +91,16 @@ class Source:
             yield place, node, new
         for child in node.children:
             inside = place
-            if isinstance(node, cst.FunctionDef) and child is node.body and not place.function:
-                inside = replace(place, function=".".join(place.scopes))
+            if isinstance(node, cst.FunctionDef) and not place.function:
+                if child is node.body:
+                    inside = replace(place, function=".".join(place.scopes))
+                else:  # a decorator or a default, which shows in all that the function does
+                    inside = replace(place, lines=self._lines(node, whole=True))
             yield from self._walk(child, inside)
 
-    def _lines(self, statement: cst.CSTNode) -> range:
+    def _lines(self, statement: cst.CSTNode, whole: bool = False) -> range:
         own: CodeRange = self._positions[statement]
-        if isinstance(statement, cst.SimpleStatementLine):
+        if whole or isinstance(statement, cst.SimpleStatementLine):
             return range(own.start.line, own.end.line + 1)
         heads = [self._positions.get(child) for child in statement.children if not isinstance(child, _Block)]
         ends = [head.end.line for head in heads if isinstance(head, CodeRange)]

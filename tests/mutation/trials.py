@@ -149,7 +149,7 @@ class Trials:
         """The tests that could notice a mutant, in the order in which they are tried."""
         path, lines = mutant.path.as_posix(), {*mutant.place.lines}
         if not mutant.place.function:
-            lines = set(_lines_with(self._sources[path].text, mutant.place.names))
+            lines |= set(_lines_with(self._sources[path].text, mutant.place.names))
         able = [name for name, (_, files) in self._reach.items() if not lines.isdisjoint(files.get(path, ()))]
         if not able and not mutant.place.function:
             able = [name for name, (_, files) in self._reach.items() if path in files]
