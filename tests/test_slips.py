@@ -261,6 +261,15 @@ def test_a_block_one_place_off_is_found_with_its_corners() -> None:
     assert pasted(edit(old.T.copy(), new.T.copy())) == (Pasted(4, 2, 8, 5, x_off=0, y_off=1),)
 
 
+def test_a_block_of_two_rows_is_found_where_three_cells_of_each_lie_off() -> None:
+    old = surface(7, noise=3.0)
+    three, two = old.copy(), old.copy()
+    three[2:4, 4:7] = old[2:4, 3:6]
+    two[2:4, 4:6] = old[2:4, 3:5]
+    assert pasted(edit(old, three)) == (Pasted(2, 4, 3, 6, x_off=1, y_off=0),)
+    assert pasted(edit(old, two)) == ()
+
+
 def test_a_row_that_was_pasted_twice_in_an_edited_block_is_found() -> None:
     old = surface(7, noise=3.0)
     new = stored(old * 1.1)
