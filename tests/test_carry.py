@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from callint.comparing.carry import UNEXPLAINED, Carried, How, Problem, Reason, carry
 from callint.decoding.decode import decode
+from callint.decoding.encode import encode
 from callint.decoding.sealing import UnsealableError
 from callint.model.image import Image
 from tests.building import decoded, definition_xml, image, u16
@@ -748,6 +749,16 @@ def test_a_text_that_the_new_encoding_lacks_is_a_problem() -> None:
     assert only(carried(old, data(), data(at_0=b"X"), software(""), data())).reason is Reason.NO_PARTNER
 
 
+def test_bytes_that_are_no_text_go_over_to_a_text_that_is_stored_alike_only() -> None:
+    old, rework = software(text(0, 8, "ascii")), data(at_0=b"B\xf8lge   ")
+    done = carried(old, data(), rework, software(text(20, 8, "ascii")), data())
+    assert content(done) == data(at_20=b"B\xf8lge   ")
+    for other in (text(20, 9, "ascii"), text(20, 8, "latin-1")):
+        problem = only(carried(old, data(), rework, software(other), data()))
+        assert problem.reason is Reason.TEXT
+        assert problem.message == "its bytes are no ascii, so they cannot be stored in another way"
+
+
 def test_bytes_that_nothing_defines_are_a_problem_unless_they_are_left_out() -> None:
     rework = data(at_16=bytes([20, 34, 40]), at_200=b"\x01\x02")
     problem = only(carried(OLD, OLD_BASE, rework, NEW, NEW_BASE))
@@ -825,3 +836,10 @@ def test_the_images_that_come_in_are_not_touched() -> None:
     assert content(done) != NEW_BASE
     assert after.image.content.tobytes() == NEW_BASE
     assert all(np.array_equal(one, other) for one, other in zip(kept, after.raw, strict=True))
+
+
+@pytest.mark.parametrize("is_part", [False, True])
+def test_where_nothing_is_written_the_image_is_the_one_that_came_in(is_part: bool) -> None:
+    one = decode(decoded(OLD, OLD_BASE).plan, Image.raw(OLD_BASE, 0, is_part))
+    written = encode(one, one.raw, np.zeros(len(one.physical), bool), {})
+    assert (written.segments, written.is_part) == (one.image.segments, is_part)

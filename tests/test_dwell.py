@@ -5,16 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from callint.decoding.dwell import Clock, Dwell
+from callint.decoding.dwell import Clock, Dwell, Logged
 from callint.decoding.surfaces import Surface
 from callint.model.definition import Range, Signal
-from callint.reading.logs import Piece
+from callint.model.policy import LogColumns
+from callint.reading.logs import Log, Piece
 from tests.building import table_surface
 
 NONE = math.nan
@@ -158,6 +160,37 @@ def test_in_a_map_four_cells_are_in_use_at_once() -> None:
     assert [used(one, rows, cell) for cell in ((0, 0), (0, 1), (1, 0), (1, 1))] == [5, 4, 5, 4.5]
     assert used(one, rows, (0, 1), (1, 0)) == 5
     assert Dwell([], MAX_GAP).in_use("t", np.ones((1, 1), bool)) is None
+
+
+def test_between_three_rows_a_reading_is_in_the_use_of_the_rows_around_it() -> None:
+    one = table_surface([1000, 2000], [0, 50, 100])
+    rows = [(0.0, 1000.0, 75.0), (2.0, 1000.0, 25.0), (5.0, 1000.0, 100.0), (6.0, 1000.0, 0.0)]
+    assert [used(one, rows, (y, 0)) for y in range(3)] == [3, 5, 3]
+
+
+def test_a_reading_is_held_into_the_rows_that_are_read_next() -> None:
+    one = table_surface([1000, 2000])
+    assert dwell_of(one, [(0, 2000, 0), (1, 2000, 0)], [(2, NONE, 0), (3, 1000, 0)])[0] == [[0, 3]]
+    # Held for as long as a gap may be, and no longer.
+    assert dwell_of(one, [(0, 2000, 0)], [(4, NONE, 0)], [(6, NONE, 0), (7, NONE, 0)])[0] == [[0, 6]]
+
+
+def test_shares_are_of_the_time_in_the_whole_table(tmp_path: Path) -> None:
+    dwell = Dwell([table_surface([1000, 2000, 3000])], MAX_GAP)
+    path = tmp_path / "drive.csv"
+    path.write_text("time,speed\n0,1000\n", "utf-8")
+    logged = Logged("drive.csv", dwell, Log(path, LogColumns(), ["speed"]))
+    middle = np.array([[False, True, False]])
+    assert logged.shares("t") is None
+    assert logged.share_in_use("t", middle) is None
+    dwell.add(piece([(0, 1000, NONE), (3, 1500, NONE), (4, 3000, NONE)]))
+    shares = logged.shares("t")
+    assert shares is not None
+    assert shares.tolist() == [[0.875, 0.125, 0]]
+    assert logged.share_in_use("t", middle) == 0.25
+    assert logged.share_in_use("t", ~middle) == 1
+    assert logged.shares("another") is None
+    assert logged.share_in_use("another", middle) is None
 
 
 SPEED = Signal("speed", "", "rpm", Range(0, 6000), None, 1)

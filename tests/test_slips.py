@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from benchmarks import slips as scoreboard
-from callint.comparing.fellows import Edit
+from callint.comparing.fellows import Edit, Movement, Window, off_the_movement
 from callint.comparing.number_entry import SLIPS, mistyping
 from callint.comparing.pasted import Pasted, pasted
 from callint.comparing.slips import suspects
@@ -261,6 +261,15 @@ def test_a_block_one_place_off_is_found_with_its_corners() -> None:
     assert pasted(edit(old.T.copy(), new.T.copy())) == (Pasted(4, 2, 8, 5, x_off=0, y_off=1),)
 
 
+def test_a_block_of_two_rows_is_found_where_three_cells_of_each_lie_off() -> None:
+    old = surface(7, noise=3.0)
+    three, two = old.copy(), old.copy()
+    three[2:4, 4:7] = old[2:4, 3:6]
+    two[2:4, 4:6] = old[2:4, 3:5]
+    assert pasted(edit(old, three)) == (Pasted(2, 4, 3, 6, x_off=1, y_off=0),)
+    assert pasted(edit(old, two)) == ()
+
+
 def test_a_row_that_was_pasted_twice_in_an_edited_block_is_found() -> None:
     old = surface(7, noise=3.0)
     new = stored(old * 1.1)
@@ -268,6 +277,10 @@ def test_a_row_that_was_pasted_twice_in_an_edited_block_is_found() -> None:
     (found,) = pasted(edit(old, new))
     assert (found.top, found.bottom, found.left, found.right) == (5, 5, 0, 11)
     assert found.twice and (found.x_off, found.y_off) == (0, 1)
+    # A factor that no offset comes near.
+    new = stored(old * 2.5)
+    new[5] = new[4]
+    assert pasted(edit(old, new)) == (found,)
 
 
 def test_a_copied_neighbour_and_an_offset_by_one_slope_are_left_alone() -> None:
@@ -298,3 +311,16 @@ def test_the_scoreboard_stores_values_as_the_conversion_reads_them() -> None:
         one = sample(shape)
         conversion = Linear("unit", "-", shape.decimals, shape.factor, shape.offset, 1)
         assert one.base.physical == pytest.approx(to_physical(conversion, one.base.raw), abs=1e-9)
+
+
+def test_a_movement_that_bends_as_a_cubic_is_foreseen_from_four_neighbours() -> None:
+    x = np.array([0.0, 1, 3, 4, 7, 9, 10, 14])
+    moved = 5 + 2 * x - 0.7 * x**2 + 0.05 * x**3
+    old = np.full((1, len(x)), 40.0)
+    one = Edit(old, old + moved, np.ones(old.shape, bool), np.full(old.shape, STEP), x=x)
+    window = Window(one, one.cells)
+    change = window.new - window.old
+    before = window.old[window.places]
+    movement = Movement(change, change, before, np.ones_like(before))
+    off = off_the_movement(window, movement, np.zeros(len(before), bool))
+    assert off[2:-2] == pytest.approx(0, abs=1e-9)

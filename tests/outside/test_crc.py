@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from callint.decoding import checksums
-from callint.decoding.sealing import seal
+from callint.decoding.sealing import UnsealableError, seal
 from callint.model.definition import Checksum
 from callint.model.image import Image, Segment
 from callint.reading.definition import read_definition
@@ -411,6 +411,29 @@ def test_a_crc_of_ones_own_is_sealed() -> None:
     memory = read(definition_xml("", memory="", start=0x100)).memory
     sealed = seal(held, dataclasses.replace(memory, checksums=(found,)))
     assert sealed.image.read(0x120, 2) == b"\x05\x9e"
+
+
+@pytest.mark.parametrize("is_part", [False, True])
+def test_a_part_of_the_memory_stays_a_part_when_it_is_sealed(is_part: bool) -> None:
+    held = Image.raw(image(at_0=CHECK_INPUT), 0x100, is_part)
+    memory = read(definition_xml("", memory="", start=0x100)).memory
+    found = own(PARAMETERS["CRC-15/CAN"], byte_order="big")
+    sealed = seal(held, dataclasses.replace(memory, checksums=(found,)))
+    assert sealed.image.read(0x120, 2) == b"\x05\x9e"
+    assert sealed.image.is_part is is_part
+
+
+def test_a_checksum_over_absent_bytes_is_left_and_the_others_are_sealed_and_checked() -> None:
+    near = checksum_of("sum16", size=9, byte_order="big")
+    far = dataclasses.replace(near, start=0x138, size=4, stored_at=0x13E)
+    other = dataclasses.replace(near, size=8)  # is stored where the near one is
+    held = Image.raw(image(0x30, at_0=CHECK_INPUT), 0x100)
+    memory = read(definition_xml("", memory="", start=0x100)).memory
+    sealed = seal(held, dataclasses.replace(memory, checksums=(far, near)))
+    assert sealed.left == (far,)
+    assert sealed.image.read(0x120, 2) == sum(CHECK_INPUT).to_bytes(2, "big")
+    with pytest.raises(UnsealableError, match="is stored where another one is"):
+        seal(held, dataclasses.replace(memory, checksums=(far, near, other)))
 
 
 @pytest.mark.parametrize("bits", [8, 16, 32])

@@ -322,6 +322,19 @@ def test_a_table_and_what_undoes_it_are_an_inverse_but_for_rounding() -> None:
     assert found is not None and not found.is_broken
 
 
+def test_a_round_trip_at_one_point_says_nothing_about_the_others() -> None:
+    there = made(({"torque": [0.0, 10.0]}, [0.0, 10.0]))
+    back = made(({"load": [0.0, 5.0, 10.0]}, [0.0, 7.0, 10.0]))
+    everywhere = relations.inverse(there, back)
+    # 7, which comes back at a breakpoint, goes two fifths of the way from 5 to 10: 7 + 3 * 2 / 5.
+    assert everywhere is not None and (everywhere.value, everywhere.other) == pytest.approx((8.2, 7))
+    # Half of the way to the middle: 2.5 goes out, and 3.5 comes back.
+    here = relations.inverse(there, back, at={"torque": 2.5})
+    assert here is not None
+    assert (here.value, here.other, here.between) == pytest.approx((3.5, 2.5, 2.5))
+    assert here.at == {"torque": 2.5}
+
+
 # Size
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import struct
+
 import pytest
 
 from callint.model.finding import Cell, Severity
@@ -333,3 +335,13 @@ def test_a_difference_of_two_shares_is_in_points(unit: str, words: str) -> None:
     )
     (found,) = of_rule(findings(xml, image(at_0=u16(900)), image(at_0=u16(400))), "change/too-large")
     assert words in found.message
+
+
+def test_a_change_that_is_hardly_more_than_accepted_shows_the_digits_in_which_it_is() -> None:
+    xml = definition_xml(
+        table("scalar", "derate", '<change max="6"/>', type="float64", conversion="own"),
+        conversions='<linear name="own" unit="mg" factor="1" decimals="1"/>',
+    )
+    data, base = (image(at_0=struct.pack(">d", value)) for value in (16.0004, 10.0))
+    (found,) = of_rule(findings(xml, data, base), "change/too-large")
+    assert found.message == "10.0 mg became 16.0 mg, +6.0004 mg; at most 6 mg is accepted"

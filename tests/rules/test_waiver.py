@@ -424,6 +424,13 @@ def test_a_second_person_is_needed_for_what_is_about_protection_or_emissions(
     assert needs_second_person(Finding(rule=rule, message="", table=about), definition) is needed
 
 
+@pytest.mark.parametrize(("purpose", "needed"), [("emissions", True), ("general", False)])
+def test_a_second_person_is_needed_for_a_text_by_its_purpose(purpose: str, needed: bool) -> None:
+    label = f'<text name="label" title="L" purpose="{purpose}" at="0" length="4" encoding="ascii"/>'
+    finding = Finding(rule="image/missing-table", message="", table="label")
+    assert needs_second_person(finding, read(definition_xml(label))) is needed
+
+
 def test_no_waiver_accepts_findings_about_waivers() -> None:
     one = waiver("waiver/unused", f"sha256:{'0' * 40}")
     assert not any(found.waived for found in inspect(XML, GOOD, policy=policy(ACCEPTED, one)).findings)
