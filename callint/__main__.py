@@ -17,6 +17,7 @@ from callint.commands import COMMANDS, MODULES
 #: Exit statuses, beside 0 for "nothing to report".
 FOUND, WRONG_INPUT, FAILED = 1, 2, 3
 INTERRUPTED = 130  # as shells report a program that Ctrl-C ended
+UNREAD = 141  # and one whose output nobody reads to its end
 
 #: After so many new objects Python looks for cycles: more than a check of one image makes.
 _NEW_OBJECTS = 100_000
@@ -52,9 +53,9 @@ def main(arguments: list[str] | None = None) -> int:
         sys.stdout.flush()
         return status
     except BrokenPipeError:
-        # The reader has gone, which is no error.
+        # The reader has gone, which is no error, and nothing to tell success by: `check | head -1`.
         _drop_output()
-        return 0
+        return UNREAD
     except OSError as error:
         _drop_output()
         return _refuse(f"callint: the output cannot be written: {error.strerror}; choose another place")

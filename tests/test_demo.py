@@ -323,9 +323,9 @@ def test_a_terminal_without_unicode_gets_the_walk_too(demo: Scratch) -> None:
     assert result.stdout.isascii()
 
 
-def test_a_reader_that_goes_away_is_no_error(demo: Scratch) -> None:
+def test_a_reader_that_goes_away_ends_it_in_silence(demo: Scratch) -> None:
     result = run_unread("demo", demo.root.name, cwd=demo.root.parent)
-    assert (result.status, result.stderr) == (0, "")
+    assert (result.status, result.stderr) == (141, "")
 
 
 # What callint says about it

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from callint.commands.opening import Witnesses, refuse_to_replace
+from callint.commands.opening import Witnesses, refuse_to_replace, refuse_what_is_named
 from callint.commands.progress import progress
 from callint.commands.workers import workers
 from callint.model.errors import InputError
@@ -297,7 +297,8 @@ def _refuse_unsettled(state: Staged) -> None:
 
 def _refuse_to_replace(output: Path, work: _Work) -> None:
     """InputError where the output is an input, under whatever name."""
-    inputs = {*work.definitions, *work.policy.inputs}
+    refuse_what_is_named(output, work.policy, work.place("."), work.tree)
+    inputs = {*work.definitions}
     for one in work.images:
         inputs |= {one.image, *one.definitions, *one.bases}
     refuse_to_replace(output, (work.place(name) for name in inputs))

@@ -78,7 +78,9 @@ def command(folder: str) -> int:
             _say(words, terminal)
             terminal.print(line((f"$ callint {' '.join(arguments)}", "bold")))
             command = import_module(f"callint.commands.{arguments[0]}").command
-            command.main(list(arguments[1:]), standalone_mode=False)
+            # Not through click's own main, which turns a closed pipe into an exit status of its own.
+            with command.make_context(arguments[0], list(arguments[1:])) as context:
+                command.invoke(context)
             terminal.print()
     _say(
         f"Go on yourself: cd {folder}; git log --all --graph; callint check; "

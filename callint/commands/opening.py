@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fnmatch
+import os
 import sys
 from collections.abc import Callable, Iterable
 from dataclasses import replace
@@ -23,7 +24,9 @@ from callint.rules.independence import Independence, Unwitnessed
 from callint.rules.inspection import (
     Assignment,
     Inspector,
+    assignment,
     assignment_of_named,
+    assignments,
     foreign_identity,
     held_bytes,
 )
@@ -82,6 +85,7 @@ class Subjects:
 
     def refuse_to_replace(self, output: Path, subject: Subject, images: Iterable[Content]) -> None:
         """InputError where the output is one of the images, their definition or the policy."""
+        refuse_what_is_named(output, self._policy, self._workplace.root, self._workplace)
         names = [*(image.path for image in images), subject.file.path, self._policy.path]
         refuse_to_replace(output, (self._workplace.place(name) for name in names if name))
 
@@ -211,9 +215,9 @@ class Subjects:
             first = problems[0]
             place = f"{first.definition}:{first.line}" if first.line else found.definitions[0]
             raise InputError(f"{place}: {first.message}; callint check shows all that is wrong with it")
-        if problems and subject.file.path not in self._warned:
-            self._warned.add(subject.file.path)
-            path = subject.file.path
+        path = problems[0].definition or subject.file.path if problems else ""
+        if path and path not in self._warned:
+            self._warned.add(path)
             words = f"{path} is not valid in every line; callint check {path} shows where"
             sys.stderr.write(f"callint: {clean(words)}\n")
         return subject
@@ -272,6 +276,20 @@ def _first_damage(error: DamagedError) -> str:
     first, *more = error.damages
     rest = f" (and {len(more)} more; callint check tells them)" if more else ""
     return f"{first.line}: {first.words}{rest}"
+
+
+def refuse_what_is_named(output: Path, policy: Policy, root: Path, tree: Tree) -> None:
+    """InputError where an output is what the policy names or would take for an image, or git's own.
+
+    ``root`` is where the tree's files lie on disk.
+    """
+    place = Path(os.path.abspath(output))  # noqa: PTH100 (resolve would follow the links)
+    if ".git" in place.parts:
+        raise InputError(f"{output}: it lies in git's own folder; choose another file")
+    if place.is_relative_to(root) and assignment(policy, place.relative_to(root).as_posix()) is not None:
+        raise InputError(f"{output}: {policy.path} takes it for an image; choose another file")
+    named = {*policy.inputs, *(one.image for one in assignments(policy, tree))}
+    refuse_to_replace(output, (root / name for name in named))
 
 
 def refuse_to_replace(output: Path, inputs: Iterable[Path]) -> None:

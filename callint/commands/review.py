@@ -8,14 +8,13 @@ from pathlib import Path
 
 import click
 
-from callint.commands.opening import refuse_to_replace
+from callint.commands.opening import refuse_to_replace, refuse_what_is_named
 from callint.commands.pairs import is_range, spelled_out
 from callint.commands.reviewing import Wish, review_of_images
 from callint.model.errors import InputError
 from callint.model.shown import clean
 from callint.reading.workplace import Workplace, open_workplace
 from callint.reporting.reviewed import Review
-from callint.rules.inspection import assignment, assignments
 
 
 @click.command()
@@ -87,15 +86,9 @@ def _day(text: str) -> date:
 
 def _refuse_to_replace(output: Path, workplace: Workplace, review: Review, named: list[str]) -> None:
     """InputError where the output is an input, or what the policy names or would take for an image."""
-    policy = workplace.policy
-    label = workplace.label(output)
-    if assignment(policy, label) is not None:
-        raise InputError(f"{output}: {policy.path} takes it for an image; choose another file")
-    inputs = {policy.path, *policy.definitions}
-    inputs |= {base for entry in policy.images for base in entry.bases}
-    inputs |= {one.image for one in assignments(policy, workplace)}
-    inputs |= {one.case.file.path for one in review.images if one.case is not None}
-    places = [workplace.place(name) for name in inputs - {""}]
+    refuse_what_is_named(output, workplace.policy, workplace.root, workplace)
+    inputs = {one.case.file.path for one in review.images if one.case is not None}
+    places = [workplace.place(name) for name in inputs]
     refuse_to_replace(output, [*places, *(Path(word) for word in named)])
 
 

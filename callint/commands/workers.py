@@ -76,11 +76,18 @@ def _processes(size: int) -> Iterator[Crew]:
         )
 
     executor = Pool(size, _quiet_start(), _begin)
+    before = signal.signal(signal.SIGTERM, _cancelled)
     try:
         yield Crew(executor, size, False, lost)
     finally:
+        signal.signal(signal.SIGTERM, before)
         # A task takes less than a second; whoever presses Ctrl-C waits for those that have begun.
         executor.shutdown(wait=True, cancel_futures=True)
+
+
+def _cancelled(number: int, frame: object) -> None:
+    """End in order, so that the processes end too; with the status that shells give for a signal."""
+    raise SystemExit(128 + number)
 
 
 def _quiet_start() -> SpawnContext:
@@ -97,11 +104,14 @@ def _quiet_start() -> SpawnContext:
 
 @contextmanager
 def _deaf() -> Iterator[None]:
-    """Ctrl-C waits until the end of this; a process that is started here does not hear it."""
+    """Ctrl-C, and what ends a process in order, wait until this is over.
+
+    A process that is started meanwhile hears neither until it can.
+    """
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM})
     try:
         yield
     finally:
@@ -112,7 +122,7 @@ def _begin() -> None:
     """In a new process: it is its parent that Ctrl-C is for, and it does not outlive that."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(signal, "pthread_sigmask"):
-        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT, signal.SIGTERM})
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 

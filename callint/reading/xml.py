@@ -181,7 +181,8 @@ def schema_problems(tree: Tree) -> tuple[list[Problem], set[etree._Element]]:
             break
         taken_out = False
         entries = [entry for entry in schema.compiled.error_log if entry.type_name != "SCHEMAV_CVC_IDC"]
-        found = [(entry, _found(root, entry.path)) for entry in entries]
+        prefixes = _prefixes(root) if entries else {}
+        found = [(entry, _found(root, entry.path, prefixes)) for entry in entries]
         several = Counter((element, _attribute(entry.message)) for entry, element in found)
         for entry, element in found:
             if (
@@ -226,13 +227,18 @@ def _take_out(element: etree._Element, message: str, gone: set[tuple[etree._Elem
     return False
 
 
-def _found(root: etree._Element, path: str | None) -> etree._Element | None:
-    """The element that a path of the validator leads to; it may use any prefix that the file declares."""
-    if not path:
-        return None
+def _prefixes(root: etree._Element) -> dict[str, str]:
+    """Every prefix that the file declares: the validator's paths may use any."""
     prefixes: dict[str, str] = {}
     for element in root.iter():
         prefixes |= {prefix: name for prefix, name in element.nsmap.items() if prefix}
+    return prefixes
+
+
+def _found(root: etree._Element, path: str | None, prefixes: dict[str, str]) -> etree._Element | None:
+    """The element that a path of the validator leads to."""
+    if not path:
+        return None
     try:
         found = root.xpath(path, namespaces=prefixes)
     except etree.XPathError:

@@ -6,7 +6,7 @@ and nothing in a worker depends on what another one does.
 
 from __future__ import annotations
 
-import pickle
+import secrets
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
@@ -33,14 +33,15 @@ _TURNS = 4
 class Task:
     """Some images for a worker.
 
-    ``shared`` is the same in all tasks of a run: the pickled tree, or None where each task carries its files
-    in ``held``, and the policy.
+    ``tree`` and ``policy`` are the same in all tasks of one ``run``; a task for a worker that cannot read the
+    tree carries its files.
     """
 
     version: str
-    shared: bytes
+    run: str
+    tree: Tree
+    policy: Policy
     images: tuple[Assignment, ...]
-    held: HeldTree | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,15 +73,13 @@ class Crew:
                     future.cancel()
 
     def _tasks(self, tree: Tree, policy: Policy, images: Sequence[Assignment]) -> Iterator[Task]:
-        shared = pickle.dumps((None if self.carries else tree, policy))
+        run = secrets.token_hex(16)
         size = max(1, min(_MOST, len(images) // (_TURNS * self.size)))
         for start in range(0, len(images), size):
             some = tuple(images[start : start + size])
-            held = None
-            if self.carries:
-                paths = {path for one in some for path in (one.image, *one.definitions, *one.bases)}
-                held = HeldTree(tree, sorted(paths))
-            yield Task(__version__, shared, some, held)
+            paths = {path for one in some for path in (one.image, *one.definitions, *one.bases)}
+            source = HeldTree(tree, sorted(paths)) if self.carries else tree
+            yield Task(__version__, run, source, policy, some)
 
     def _submit(self, task: Task) -> Future[list[Found]] | None:
         """The future of a task; None where nobody takes it any more."""
@@ -100,7 +99,7 @@ class Crew:
 class _Desk(threading.local):
     """What a worker keeps from one task to the next, each of its threads for itself."""
 
-    shared = b""
+    run = ""
     inspector: Inspector | None = None
 
 
@@ -114,12 +113,11 @@ def work(task: Task) -> list[Found]:
             f"--executor: a worker has callint {__version__}, not {task.version}; install the same everywhere"
         )
     inspector = _desk.inspector
-    if inspector is None or _desk.shared != task.shared:
-        tree, policy = pickle.loads(task.shared)  # from the caller, as is the task
-        inspector = Inspector(tree, policy, date.today(), definitions=Definitions())
-        _desk.inspector, _desk.shared = inspector, task.shared
-    if task.held is not None:
-        inspector.tree = task.held
+    if inspector is None or _desk.run != task.run:
+        inspector = Inspector(task.tree, task.policy, date.today(), definitions=Definitions())
+        _desk.inspector, _desk.run = inspector, task.run
+    elif isinstance(task.tree, HeldTree):
+        inspector.tree = task.tree  # any other tree is the one that is there, perhaps with its process
     # Values from strangers' images may be infinite or no numbers; the rules look at what comes of it.
     with np.errstate(all="ignore"):
         return [inspector.find(one) for one in task.images]

@@ -22,6 +22,7 @@ from distributed import LocalCluster
 from callint.commands.progress import progress
 from callint.commands.workers import amount
 from callint.model.errors import InputError
+from callint.model.policy import Policy
 from callint.reading.policy import read_policy
 from callint.reading.tree import WorkingTree
 from callint.rules import inspection
@@ -201,7 +202,7 @@ def test_the_files_are_sent_to_those_who_cannot_read_them(yard: Yard) -> None:
 
 def test_another_version_of_callint_does_not_work_along(yard: Yard) -> None:
     with pytest.raises(InputError, match=r"callint .*, not 0\.0\.1; install the same everywhere"):
-        work(Task("0.0.1", b"", ()))
+        work(Task("0.0.1", "", WorkingTree(yard.root), Policy(), ()))
 
 
 def test_bases_are_forgotten_beyond_a_bound_and_read_again(
@@ -274,11 +275,32 @@ def test_ctrl_c_ends_all_of_it_and_leaves_nothing(tmp_path: Path) -> None:
     before = sorted(tmp_path.rglob("*"))
     process = start("--jobs", "2", "--output", "findings.txt", cwd=yard.root)
     children = processes_of(process)
+    for one in children:
+        one.suspend()  # so that the work is not done before
     os.killpg(process.pid, signal.SIGINT)  # as a terminal does
+    time.sleep(0.2)
+    for one in children:
+        one.resume()
     result = ended(process)
     assert (result.status, result.stdout, result.stderr) == (130, "", "")
     assert not [one for one in children if one.is_running() and one.status() != psutil.STATUS_ZOMBIE]
     assert sorted(tmp_path.rglob("*")) == before
+
+
+@pytest.mark.skipif(os.name == "nt", reason="there is no such signal")
+def test_a_server_that_cancels_leaves_nothing_and_hears_nothing(yard: Yard) -> None:
+    process = start("--jobs", "2", cwd=yard.root)
+    children = processes_of(process)
+    for one in children:
+        one.suspend()
+    process.terminate()
+    time.sleep(0.2)
+    for one in children:
+        one.resume()
+    result = ended(process)
+    assert (result.status, result.stdout, result.stderr) == (143, "", "")
+    _, alive = psutil.wait_procs(children, timeout=20)
+    assert not alive
 
 
 @pytest.mark.skipif(os.name == "nt", reason="there is no such signal")
