@@ -500,6 +500,17 @@ def test_a_peak_between_the_new_breakpoints_is_flattened_and_that_is_said() -> N
     assert note.spot.at == {"speed": 2000.0}
 
 
+@pytest.mark.parametrize(("tenths", "notes"), [(10, 0), (15, 1)])
+def test_a_change_is_flattened_where_more_than_half_an_old_step_is_lost(tenths: int, notes: int) -> None:
+    # 9 tenths of it stand at 1900 rpm, and 10 of 11 parts of that at 2000 rpm: 1 mg loses 0.18 mg, and 1.5 mg
+    # loses 0.27 mg; half a step is 0.25 mg.
+    new = software(curve("1000 1900 3000", 'at="0" type="uint16" conversion="tenth"'))
+    rework = data(at_16=bytes([20, 30 + tenths // 5, 40]))
+    done = carried(OLD, OLD_BASE, rework, new, data(at_0=u16(100, 145, 200)))
+    assert not done.problems
+    assert len(done.notes) == notes
+
+
 def test_limits_are_those_of_the_new_definition() -> None:
     def limited(most: str) -> bytes:
         table = curve("1000 2000 3000", 'at="0" type="uint8" conversion="half"', f'<limits max="{most}"/>')

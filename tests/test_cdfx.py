@@ -339,6 +339,18 @@ def test_what_is_not_named_keeps_its_bytes() -> None:
     assert found.tolist() == [0x21]
 
 
+def test_a_name_that_may_be_two_things_is_refused_with_both_and_one_of_nothing_with_itself() -> None:
+    tables = "".join(
+        f'<scalar name="{name}" title="T" purpose="general" at="{at}" type="uint8"/>'
+        for at, name in enumerate(("a-b", "a_b"))
+    )
+    two = decoded(definition_xml(tables), bytes(64))
+    for name, words in (("a_b", "'a_b' may be a-b or a_b"), ("a-c", "there is no table 'a-c' in the def")):
+        with pytest.raises(InputError) as refused:
+            laid_over(two, read_cdfx(file_of(instance(name, "VALUE", "<V>1</V>")), "heron.cdfx"))
+        assert words in str(refused.value)
+
+
 def test_names_for_people_histories_and_labels_are_passed_over() -> None:
     more = "<SW-CS-HISTORY><CS-ENTRY><REMARK>ok</REMARK></CS-ENTRY></SW-CS-HISTORY><ADMIN-DATA/>"
     values = "<LABEL>x</LABEL><V>10</V>"
