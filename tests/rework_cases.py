@@ -218,15 +218,15 @@ def _told(found: object) -> Iterator[str]:
             elif not isinstance(value, Definition):
                 yield f"  {field.name} {value}"
     elif isinstance(found, tuple):
-        yield from (f"  {_words(one)}" for one in found)
+        yield from (f"  {words(one)}" for one in found)
 
 
-def _words(value: object) -> str:
+def words(value: object) -> str:
     match value:
         case Table() | StoredAxis() | Text() | Identity() | Checksum():
             return value.name
         case Grid():
-            return _words(value.physical)
+            return words(value.physical)
         case np.ndarray():
             if value.dtype == bool:
                 return f"at {[*map(int, np.flatnonzero(value))]}"
@@ -234,12 +234,12 @@ def _words(value: object) -> str:
         case Enum():
             return str(value.value)
         case float():
-            return f"{value:.6g}"
+            return f"{value:.6g}" if not abs(value) < 1e-14 else "0"  # rounding has other bits elsewhere
         case tuple():
-            return f"({'; '.join(map(_words, value))})"
+            return f"({'; '.join(map(words, value))})"
     if is_dataclass(value):
         said = ((field.name, getattr(value, field.name)) for field in fields(value))
-        inside = "; ".join(f"{name} {_words(one)}" for name, one in said if one is not None)
+        inside = "; ".join(f"{name} {words(one)}" for name, one in said if one is not None)
         return f"{type(value).__name__} [{inside}]"
     return str(value)
 

@@ -571,6 +571,15 @@ def test_a_cell_that_is_switched_off_takes_the_new_off_code_at_the_same_breakpoi
         assert done.moved[0].cells == 1
 
 
+@pytest.mark.parametrize("how", HOWS)
+def test_a_cell_that_is_switched_off_in_the_new_base_already_needs_nothing(how: How) -> None:
+    base, rework = data(at_0=bytes([10, 10, 10])), data(at_0=bytes([10, 255, 10]))
+    new_base = data(at_0=u16(1, 9999, 1))
+    done = carried(OLD_OFF, base, rework, NEW_OFF, new_base, how)
+    assert content(done) == new_base
+    assert (done.moved[0].cells, done.moved[0].spot) == (0, None)
+
+
 def test_a_cell_that_is_switched_on_takes_the_value_where_the_new_base_is_off_too() -> None:
     base, rework = data(at_0=bytes([10, 255, 10])), data(at_0=bytes([10, 20, 10]))
     for how in HOWS:

@@ -351,6 +351,22 @@ def test_a_name_that_may_be_two_things_is_refused_with_both_and_one_of_nothing_w
         assert words in str(refused.value)
 
 
+@pytest.mark.parametrize(
+    ("name", "category", "values", "unit"),
+    [
+        ("bit", "VALUE", "<V>1</V>", "-"),
+        ("bit", "VALUE", "<V>1</V>", ""),
+        ("double", "VALUE", "<V>1</V>", "-"),
+    ],
+)
+def test_a_dash_says_that_there_is_no_unit(name: str, category: str, values: str, unit: str) -> None:
+    said = f"<UNIT-DISPLAY-NAME>{unit}</UNIT-DISPLAY-NAME>"
+    image = over(BASE, file_of(instance(name, category, values, unit=said)))
+    assert np.count_nonzero(image.content) > 0
+    with pytest.raises(InputError, match="in no unit here and in rpm in the file"):
+        over(BASE, file_of(instance(name, category, values, unit=said.replace(f">{unit}<", ">rpm<"))))
+
+
 def test_names_for_people_histories_and_labels_are_passed_over() -> None:
     more = "<SW-CS-HISTORY><CS-ENTRY><REMARK>ok</REMARK></CS-ENTRY></SW-CS-HISTORY><ADMIN-DATA/>"
     values = "<LABEL>x</LABEL><V>10</V>"

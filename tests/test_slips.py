@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from benchmarks import slips as scoreboard
 from callint.comparing.fellows import Edit, Movement, Window, off_the_movement
-from callint.comparing.number_entry import SLIPS, mistyping
+from callint.comparing.number_entry import SLIPS, mistyping, texts
 from callint.comparing.pasted import Pasted, pasted
 from callint.comparing.slips import suspects
 from callint.decoding.conversions import to_physical
@@ -241,6 +241,27 @@ def test_a_slip_is_named_as_the_taxonomies_do(
 def test_what_no_slip_explains_has_no_name() -> None:
     assert mistyping(777.7, 125.0, within=0.5, decimals=1) is None
     assert mistyping(float("nan"), 125.0, within=0.5, decimals=1) is None
+
+
+@pytest.mark.parametrize(
+    ("value", "decimals", "typed"),
+    [
+        (12.5, 2, ["12.5", "12.50"]),
+        (12.0, 2, ["12", "12.00"]),
+        (12.34, 2, ["12.34"]),
+        (120.0, 0, ["120"]),
+        (-0.5, 1, ["-0.5"]),
+        (0.125, None, ["0.125"]),
+        (123456.0, None, ["123456"]),
+        (1234567.0, None, []),  # nobody types a power of ten
+        (0.00001, None, []),
+        (1234567.0, 1, ["1234567", "1234567.0"]),
+    ],
+)
+def test_a_number_is_typed_with_its_decimals_or_without_zeros_at_its_end(
+    value: float, decimals: int | None, typed: list[str]
+) -> None:
+    assert texts(value, decimals) == typed
 
 
 def test_every_category_of_the_papers_has_its_name() -> None:
