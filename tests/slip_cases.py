@@ -21,16 +21,19 @@ SEED = 31
 #: How far a cell is off when it is first said is not looked for in tables of more cells.
 _MANY = 200
 SHAPES = {shape.name: number for number, shape in enumerate(shapes(SEED))}
+SMALL = [shape.name for shape in shapes(SEED) if shape.values.size <= _MANY]
 
 
 def stored() -> dict[str, list[str]]:
     """The lines that have been written down, by shape."""
     sections = STORED.read_text("utf-8").split("\n=== ")[1:]
-    return {name: rest.splitlines() for name, _, rest in (section.partition("\n") for section in sections)}
+    return {
+        name: rest.strip().splitlines() for name, _, rest in (section.partition("\n") for section in sections)
+    }
 
 
 def said(name: str) -> Iterator[str]:
-    """What is said about a shape: after clean edits, with a slip in each, and from which departure on."""
+    """What is said about a shape: after clean edits, and with a slip in each."""
     number = SHAPES[name]
     one = sample(shapes(SEED)[number])
     slips = tuple(SLIPS)
@@ -43,8 +46,6 @@ def said(name: str) -> Iterator[str]:
         yield f"{edited}, {np.count_nonzero(change.changed)} cells"
         yield from _suspects(one, change)
         yield from _pasted(one, change)
-        if wanted.size <= _MANY and (number + kind) % 2:
-            yield from _least(one, wanted, change, numbers)
         slip = slips[(number + kind) % len(slips)]
         case = slipped(numbers, one, edit(numbers, one), SLIPS[slip])
         if case is not None:
@@ -75,18 +76,24 @@ def _pasted(one: Sample, change: TableChange) -> Iterator[str]:
         )
 
 
-def _least(one: Sample, wanted: Array, change: TableChange, numbers: np.random.Generator) -> Iterator[str]:
-    """From how many steps on a cell of the edit is said to be off, or one of the base where it is alone."""
-    cells = np.argwhere(change.changed & ~change.new.off)
-    if not len(cells):
-        return
-    y, x = (int(index) for index in cells[numbers.integers(len(cells))])
-    sign = 1 if (y + x) % 2 else -1
-    kept = one.numbers if len(cells) % 3 == 0 else wanted
-    steps = _steps(one, kept, (y, x), sign)
-    if steps:
-        words = "in the edit" if kept is wanted else "alone"
-        yield f"  {words} {x} {y} is off from {sign * steps} steps on"
+def least(name: str) -> Iterator[str]:
+    """From how many steps on a cell of each edit is said to be off, or one of the base where it is alone."""
+    number = SHAPES[name]
+    one = sample(shapes(SEED)[number])
+    for kind, (edited, edit) in enumerate(EDITS.items()):
+        numbers = np.random.default_rng([SEED, number, kind])
+        wanted = edit(numbers, one)
+        change = one.change(wanted)
+        cells = np.argwhere(change.changed & ~change.new.off)
+        if (number + kind) % 2 or not len(cells):
+            continue
+        y, x = (int(index) for index in cells[numbers.integers(len(cells))])
+        sign = 1 if (y + x) % 2 else -1
+        kept = one.numbers if len(cells) % 3 == 0 else wanted
+        steps = _steps(one, kept, (y, x), sign)
+        if steps:
+            words = "in the edit" if kept is wanted else "alone"
+            yield f"{edited}, {words} {x} {y} is off from {sign * steps} steps on"
 
 
 def _steps(one: Sample, grid: Array, cell: tuple[int, int], sign: int) -> int:
@@ -109,8 +116,9 @@ def _steps(one: Sample, grid: Array, cell: tuple[int, int], sign: int) -> int:
 
 def main() -> None:
     head = "What callint says about edits of the scoreboard's shapes. See tests/slip_cases.py.\n"
-    sections = (f"\n=== {name}\n" + "".join(f"{line}\n" for line in said(name)) for name in SHAPES)
-    STORED.write_text(head + "".join(sections), "utf-8")
+    sections = [(name, said(name)) for name in SHAPES] + [(f"{name}, least", least(name)) for name in SMALL]
+    text = (f"\n=== {name}\n" + "".join(f"{line}\n" for line in lines) for name, lines in sections)
+    STORED.write_text(head + "".join(text), "utf-8")
 
 
 if __name__ == "__main__":
