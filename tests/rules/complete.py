@@ -5,7 +5,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import fields, replace
 from enum import Enum
 from pathlib import Path
@@ -55,26 +55,28 @@ def found(rule: str) -> str:
 
 def _of(example: Example) -> Iterator[str]:
     yield f"\n{example}\n"
-    yield from _told(example, example.report().findings)
+    yield from told(_chosen(example, example.report().findings))
     if example.data is not None and example.assignment is None and example.base != example.data:
         yield "\n  and where the base is the same\n"
-        yield from _told(example, replace(example, base=example.data).report().findings)
+        yield from told(_chosen(example, replace(example, base=example.data).report().findings))
 
 
-def _told(example: Example, findings: Sequence[Finding]) -> Iterator[str]:
+def _chosen(example: Example, found: Iterable[Finding]) -> Iterator[Finding]:
+    return (one for one in found if one.rule == example.rule or one.rule not in _EVERYWHERE)
+
+
+def told(findings: Iterable[Finding], is_brief: bool = False) -> Iterator[str]:
+    """Two lines for each finding, with every field that says something; a brief one has no hint and paths."""
+    left_out = {*_LEFT_OUT, "hint", "image", "definition"} if is_brief else _LEFT_OUT
     for finding in findings:
-        if finding.rule == example.rule or finding.rule not in _EVERYWHERE:
-            yield f"  {finding.rule} ({finding.severity}): {finding.message}\n"
-            values = ((field.name, getattr(finding, field.name)) for field in fields(Finding))
-            said = [
-                f"{name.replace('_', ' ')} {_said(value)}"
-                for name, value in values
-                if name not in _LEFT_OUT
-                and value is not None
-                and value is not False
-                and value not in ("", {})
-            ]
-            yield f"    {'; '.join(said)}\n"
+        yield f"  {finding.rule} ({finding.severity}): {finding.message}\n"
+        values = ((field.name, getattr(finding, field.name)) for field in fields(Finding))
+        said = [
+            f"{name.replace('_', ' ')} {_said(value)}"
+            for name, value in values
+            if name not in left_out and value is not None and value is not False and value not in ("", {})
+        ]
+        yield f"    {'; '.join(said)}\n"
 
 
 def _said(value: object) -> str:
