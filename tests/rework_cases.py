@@ -109,10 +109,10 @@ def _sealed(definition: Decoded, data: bytes) -> bytes:
     return seal(Image.raw(data), definition.plan.definition.memory).image.content.tobytes()
 
 
-BEFORE = decoded(OLD, image(SIZE, **_OLD_PARTS))
-BASE = _sealed(BEFORE, image(SIZE, **_OLD_PARTS))
-AFTER = decoded(NEW, image(SIZE, **_NEW_PARTS))
-NEW_BASE = _sealed(AFTER, image(SIZE, **_NEW_PARTS))
+BEFORE = decoded(OLD, image(SIZE, **_OLD_PARTS))  # type: ignore[arg-type]
+BASE = _sealed(BEFORE, image(SIZE, **_OLD_PARTS))  # type: ignore[arg-type]
+AFTER = decoded(NEW, image(SIZE, **_NEW_PARTS))  # type: ignore[arg-type]
+NEW_BASE = _sealed(AFTER, image(SIZE, **_NEW_PARTS))  # type: ignore[arg-type]
 
 #: What a rework does: bytes at an address.
 EDITS: Mapping[str, tuple[int, bytes]] = {
