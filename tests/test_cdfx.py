@@ -445,6 +445,8 @@ def test_the_line_of_an_element_beyond_the_parsers_own_count_is_told() -> None:
         # What a good file says and this definition has otherwise.
         (file_of(instance("idel", "VALUE", "<V>1</V>")), 3, "no table 'idel'"),
         (file_of(instance("idle", "COM_AXIS", "<V>1</V>")), 3, "no axis 'idle'"),
+        # An axis of a table's own is given with its table.
+        (file_of(instance("own_x", "COM_AXIS", "<V>1</V><V>2</V><V>3</V>")), 3, "no axis 'own_x'"),
         (file_of(instance("idle", "CURVE", "<V>1</V>")), 3, "idle is a scalar here and CURVE in the file"),
         (
             file_of(instance("idle", "VALUE", "<V>1</V><V>2</V>")),
