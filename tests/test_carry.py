@@ -511,6 +511,23 @@ def test_a_change_is_flattened_where_more_than_half_an_old_step_is_lost(tenths: 
     assert len(done.notes) == notes
 
 
+@pytest.mark.parametrize(("last", "notes"), [(15, 0), (16, 1)])
+def test_between_breakpoints_that_repeat_nothing_is_said_to_be_flattened(last: int, notes: int) -> None:
+    def a_map(x: str, storage: str) -> bytes:
+        return software(f"""
+        <map name="fuel" title="Fuel" purpose="general" {storage}>
+          <x>{x}</x><y><fixed-axis signal="load" values="10 20"/></y>
+        </map>""")
+
+    old = a_map('<fixed-axis signal="speed" values="10 20 30"/>', 'at="0" type="uint8" conversion="half"')
+    axis = '<axis signal="speed" at="32" type="uint8" conversion="rpm" count="3"/>'
+    new = a_map(axis, 'at="40" type="uint8" conversion="tenth"')
+    base, rework = data(at_0=bytes([9] * 6)), data(at_0=bytes([9, 13, 9] * 2))
+    done = carried(old, base, rework, new, data(at_32=bytes([15, last, 30]), at_40=bytes([45] * 6)))
+    assert not done.problems
+    assert len(done.notes) == notes
+
+
 def test_limits_are_those_of_the_new_definition() -> None:
     def limited(most: str) -> bytes:
         table = curve("1000 2000 3000", 'at="0" type="uint8" conversion="half"', f'<limits max="{most}"/>')
