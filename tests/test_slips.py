@@ -200,6 +200,30 @@ def test_a_mirrored_table_has_the_same_suspects_mirrored(seed: int, noise: float
     assert places(edit(old[::-1, ::-1].copy(), new[::-1, ::-1].copy())) == mirrored
 
 
+@pytest.mark.parametrize("seed", range(40))
+def test_a_mirrored_curve_of_few_changes_has_the_same_suspects_to_their_numbers(seed: int) -> None:
+    numbers = np.random.default_rng(seed)
+    old = surface(seed, rows=1, columns=15, noise=(0.0, 0.3, 3.0)[seed % 3])
+    new = old.copy()
+    cells = numbers.choice(15, 2 + seed % 5, replace=False)
+    new[0, cells] = stored(old[0, cells] * 1.1)
+    new[0, cells[0]] = stored(new[0, cells[0]] * (0.1, 0.8, 1.3, 10.0)[seed % 4])
+
+    def told(found: Edit, is_mirrored: bool) -> list[tuple[float, ...]]:
+        rows = [
+            (14 - one.x if is_mirrored else one.x, one.expected, one.yardstick, one.score)
+            for one in suspects(found)
+        ]
+        return sorted(rows)
+
+    here = told(edit(old, new), False)
+    there = told(edit(old[:, ::-1].copy(), new[:, ::-1].copy()), True)
+    assert here
+    assert len(here) == len(there)
+    for one, other in zip(here, there, strict=True):
+        assert one == pytest.approx(other)
+
+
 def test_uneven_breakpoints_are_the_distances_along_which_values_go_on() -> None:
     x = np.array([0.0, 1, 2, 3, 40, 41, 42, 43])
     old = (50 + 2 * x)[None, :]
@@ -302,6 +326,14 @@ def test_a_row_that_was_pasted_twice_in_an_edited_block_is_found() -> None:
     new = stored(old * 2.5)
     new[5] = new[4]
     assert pasted(edit(old, new)) == (found,)
+
+
+def test_a_part_of_a_row_that_repeats_the_edited_row_beside_it_is_found() -> None:
+    old = surface(7, noise=3.0)
+    new = stored(old * 1.1)
+    new[5] = old[5]
+    new[5, 2:9] = new[4, 2:9]
+    assert pasted(edit(old, new)) == (Pasted(5, 2, 5, 8, x_off=0, y_off=1, twice=True),)
 
 
 def test_a_copied_neighbour_and_an_offset_by_one_slope_are_left_alone() -> None:
