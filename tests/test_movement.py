@@ -112,15 +112,15 @@ def test_numbers_that_are_none_or_hardly_any_keep_the_json_to_its_contract(odd: 
 def test_infinite_numbers_on_both_sides_are_no_distance_and_huge_ones_span_infinity() -> None:
     xml = definition_xml(FLOATS)
 
-    def moved(*cells: float) -> Movement:
-        old, new = ([0.0, last, *cells] for last in (10.0, 12.0))
-        return only(changes(xml, struct.pack(">4d", *old), struct.pack(">4d", *new)))
+    def moved(old: tuple[float, float], new: tuple[float, float]) -> Movement:
+        images = ((0.0, 10.0, *old), (0.0, 12.0, *new))
+        return only(changes(xml, *(struct.pack(">4d", *content) for content in images)))
 
-    found = moved(5.0, math.inf)
+    found = moved((5.0, math.inf), (5.0, math.inf))
     assert (found.old, found.new, found.at) == (5.0, 5.0, {"speed": 0.0})
-    found = moved(-1.7e308, 1.7e308)
-    assert (found.old, found.at, found.span) == (1.7e308, {"speed": 10.0}, math.inf)
-    assert found.new == pytest.approx(1.7e308 / 3 * 2)
+    found = moved((-1.7e308, 1.7e308), (-1.7e308, -1.7e308))
+    assert (found.old, found.new, found.at) == (1.7e308, -1.7e308, {"speed": 10.0})
+    assert (found.span, found.size) == (math.inf, math.inf)
 
 
 def test_a_selection_of_tables_keeps_the_movements_on_their_axes() -> None:
