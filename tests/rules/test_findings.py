@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import struct
 from collections.abc import Sequence
@@ -734,16 +735,17 @@ def test_findings_stand_by_severity_file_line_table_cell_address_and_rule(
 # The cache
 
 
+@pytest.mark.parametrize("path", ["test.xml", "h\udce4ger.xml"], ids=["UTF-8", "other bytes"])
 def test_what_is_kept_about_a_definition_is_taken_and_what_is_no_finding_is_not(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, path: str
 ) -> None:
     monkeypatch.setenv("CALLINT_CACHE", str(tmp_path / "kept"))
-    file = read_definition(definition_xml(table("scalar", "fuel")), "test.xml")
+    file = read_definition(definition_xml(table("scalar", "fuel")), path)
     assert file.definition is not None
     subject = Subject(file, file.definition)
     found = definition_findings(subject)
     assert found
-    key = "definition findings", bytes.fromhex(file.definition.digest), b"test.xml"
+    key = "definition findings", bytes.fromhex(file.definition.digest), os.fsencode(path)
     assert cache.load(*key) == pack(found)
     kept = (replace(found[0], message="as it was kept"),)
     others = pack((found[0], file.definition.tables["fuel"])), b"no form at all"
