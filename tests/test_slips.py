@@ -244,6 +244,7 @@ def test_uneven_breakpoints_are_the_distances_along_which_values_go_on() -> None
         (8.5, 85.0, "out by ten", 85.0),
         (182.0, 18.2, "lost decimal point", 18.2),
         (1275.0, 12.75, "lost decimal point", 12.75),
+        (25.0, 0.25, "lost decimal point", 0.25),
         (12.0, -12.0, "lost sign", -12.0),
         (26.91, 29.61, "swapped digits", 29.61),
         (2100.0, 1200.0, "swapped digits", 1200.0),
@@ -326,6 +327,17 @@ def test_a_row_that_was_pasted_twice_in_an_edited_block_is_found() -> None:
     new = stored(old * 2.5)
     new[5] = new[4]
     assert pasted(edit(old, new)) == (found,)
+
+
+@pytest.mark.parametrize(("row", "like"), [(8, 7), (1, 2)])
+def test_a_row_that_was_pasted_twice_is_found_up_to_the_last_but_one_at_either_end(
+    row: int, like: int
+) -> None:
+    new = stored(surface(7, noise=3.0) * 1.1)
+    new[row] = new[like]
+    (found,) = pasted(edit(surface(7, noise=3.0), new))
+    assert (found.top, found.left, found.bottom, found.right) == (row, 0, row, 11)
+    assert found.twice and (found.x_off, found.y_off) == (0, row - like)
 
 
 def test_a_part_of_a_row_that_repeats_the_edited_row_beside_it_is_found() -> None:
