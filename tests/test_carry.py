@@ -500,6 +500,34 @@ def test_a_peak_between_the_new_breakpoints_is_flattened_and_that_is_said() -> N
     assert note.spot.at == {"speed": 2000.0}
 
 
+@pytest.mark.parametrize(("tenths", "notes"), [(10, 0), (15, 1)])
+def test_a_change_is_flattened_where_more_than_half_an_old_step_is_lost(tenths: int, notes: int) -> None:
+    # 9 tenths of it stand at 1900 rpm, and 10 of 11 parts of that at 2000 rpm: 1 mg loses 0.18 mg, and 1.5 mg
+    # loses 0.27 mg; half a step is 0.25 mg.
+    new = software(curve("1000 1900 3000", 'at="0" type="uint16" conversion="tenth"'))
+    rework = data(at_16=bytes([20, 30 + tenths // 5, 40]))
+    done = carried(OLD, OLD_BASE, rework, new, data(at_0=u16(100, 145, 200)))
+    assert not done.problems
+    assert len(done.notes) == notes
+
+
+@pytest.mark.parametrize(("last", "notes"), [(15, 0), (16, 1)])
+def test_between_breakpoints_that_repeat_nothing_is_said_to_be_flattened(last: int, notes: int) -> None:
+    def a_map(x: str, storage: str) -> bytes:
+        return software(f"""
+        <map name="fuel" title="Fuel" purpose="general" {storage}>
+          <x>{x}</x><y><fixed-axis signal="load" values="10 20"/></y>
+        </map>""")
+
+    old = a_map('<fixed-axis signal="speed" values="10 20 30"/>', 'at="0" type="uint8" conversion="half"')
+    axis = '<axis signal="speed" at="32" type="uint8" conversion="rpm" count="3"/>'
+    new = a_map(axis, 'at="40" type="uint8" conversion="tenth"')
+    base, rework = data(at_0=bytes([9] * 6)), data(at_0=bytes([9, 13, 9] * 2))
+    done = carried(old, base, rework, new, data(at_32=bytes([15, last, 30]), at_40=bytes([45] * 6)))
+    assert not done.problems
+    assert len(done.notes) == notes
+
+
 def test_limits_are_those_of_the_new_definition() -> None:
     def limited(most: str) -> bytes:
         table = curve("1000 2000 3000", 'at="0" type="uint8" conversion="half"', f'<limits max="{most}"/>')
@@ -558,6 +586,15 @@ def test_a_cell_that_is_switched_off_takes_the_new_off_code_at_the_same_breakpoi
         )
         assert content(done) == data(at_2=u16(9999))
         assert done.moved[0].cells == 1
+
+
+@pytest.mark.parametrize("how", HOWS)
+def test_a_cell_that_is_switched_off_in_the_new_base_already_needs_nothing(how: How) -> None:
+    base, rework = data(at_0=bytes([10, 10, 10])), data(at_0=bytes([10, 255, 10]))
+    new_base = data(at_0=u16(1, 9999, 1))
+    done = carried(OLD_OFF, base, rework, NEW_OFF, new_base, how)
+    assert content(done) == new_base
+    assert (done.moved[0].cells, done.moved[0].spot) == (0, None)
 
 
 def test_a_cell_that_is_switched_on_takes_the_value_where_the_new_base_is_off_too() -> None:

@@ -339,6 +339,34 @@ def test_what_is_not_named_keeps_its_bytes() -> None:
     assert found.tolist() == [0x21]
 
 
+def test_a_name_that_may_be_two_things_is_refused_with_both_and_one_of_nothing_with_itself() -> None:
+    tables = "".join(
+        f'<scalar name="{name}" title="T" purpose="general" at="{at}" type="uint8"/>'
+        for at, name in enumerate(("a-b", "a_b"))
+    )
+    two = decoded(definition_xml(tables), bytes(64))
+    for name, words in (("a_b", "'a_b' may be a-b or a_b"), ("a-c", "there is no table 'a-c' in the def")):
+        with pytest.raises(InputError) as refused:
+            laid_over(two, read_cdfx(file_of(instance(name, "VALUE", "<V>1</V>")), "heron.cdfx"))
+        assert words in str(refused.value)
+
+
+@pytest.mark.parametrize(
+    ("name", "category", "values", "unit"),
+    [
+        ("bit", "VALUE", "<V>1</V>", "-"),
+        ("bit", "VALUE", "<V>1</V>", ""),
+        ("double", "VALUE", "<V>1</V>", "-"),
+    ],
+)
+def test_a_dash_says_that_there_is_no_unit(name: str, category: str, values: str, unit: str) -> None:
+    said = f"<UNIT-DISPLAY-NAME>{unit}</UNIT-DISPLAY-NAME>"
+    image = over(BASE, file_of(instance(name, category, values, unit=said)))
+    assert np.count_nonzero(image.content) > 0
+    with pytest.raises(InputError, match="in no unit here and in rpm in the file"):
+        over(BASE, file_of(instance(name, category, values, unit=said.replace(f">{unit}<", ">rpm<"))))
+
+
 def test_names_for_people_histories_and_labels_are_passed_over() -> None:
     more = "<SW-CS-HISTORY><CS-ENTRY><REMARK>ok</REMARK></CS-ENTRY></SW-CS-HISTORY><ADMIN-DATA/>"
     values = "<LABEL>x</LABEL><V>10</V>"
@@ -417,6 +445,8 @@ def test_the_line_of_an_element_beyond_the_parsers_own_count_is_told() -> None:
         # What a good file says and this definition has otherwise.
         (file_of(instance("idel", "VALUE", "<V>1</V>")), 3, "no table 'idel'"),
         (file_of(instance("idle", "COM_AXIS", "<V>1</V>")), 3, "no axis 'idle'"),
+        # An axis of a table's own is given with its table.
+        (file_of(instance("own_x", "COM_AXIS", "<V>1</V><V>2</V><V>3</V>")), 3, "no axis 'own_x'"),
         (file_of(instance("idle", "CURVE", "<V>1</V>")), 3, "idle is a scalar here and CURVE in the file"),
         (
             file_of(instance("idle", "VALUE", "<V>1</V><V>2</V>")),

@@ -532,6 +532,48 @@ def test_an_unknown_number_is_not_put_together_from_two_halves() -> None:
     assert content(found) == edited(at_40=b"\x01", at_44=b"\x03")
 
 
+def test_of_several_texts_each_is_merged_for_itself() -> None:
+    texts = "".join(
+        f'<text name="{name}" title="T" purpose="general" at="{at}" length="4" encoding="ascii"/>'
+        for name, at in (("hull", 8), ("port", 16), ("yard", 32))
+    )
+    definition = read(definition_xml(texts))
+    base = image(at_8=b"gull", at_16=b"pier", at_32=b"shed")
+    ours = image(at_8=b"tern", at_16=b"quay", at_32=b"shed")
+    theirs = image(at_8=b"gull", at_16=b"mole", at_32=b"barn")
+    found = merged(definition, base, ours, theirs)
+    (conflict,) = found.conflicts
+    assert isinstance(conflict, TextConflict)
+    assert (conflict.text.name, conflict.base, conflict.ours, conflict.theirs) == (
+        "port",
+        "pier",
+        "quay",
+        "mole",
+    )
+    assert content(found) == image(at_8=b"tern", at_16=b"quay", at_32=b"barn")
+    settled = merged(definition, base, ours, theirs, Side.THEIRS)
+    assert content(settled) == image(at_8=b"tern", at_16=b"mole", at_32=b"barn")
+
+
+def test_of_several_identities_each_is_merged_for_itself() -> None:
+    identities = "".join(
+        f'<identity name="{name}" at="{at}" text="SK28"/>'
+        for name, at in (("one", 8), ("two", 16), ("three", 32))
+    )
+    definition = read(definition_xml("", memory=identities))
+    base, ours, theirs = (
+        image(at_8=one, at_16=two, at_32=three)
+        for one, two, three in ((b"SK28",) * 3, (b"SK29", b"SK30", b"SK28"), (b"SK28", b"SK31", b"SK32"))
+    )
+    found = merged(definition, base, ours, theirs)
+    (conflict,) = found.conflicts
+    assert isinstance(conflict, IdentityConflict)
+    assert (conflict.identity.name, conflict.ours, conflict.theirs) == ("two", b"SK30", b"SK31")
+    assert content(found) == image(at_8=b"SK29", at_16=b"SK30", at_32=b"SK32")
+    settled = merged(definition, base, ours, theirs, Side.THEIRS)
+    assert content(settled) == image(at_8=b"SK29", at_16=b"SK31", at_32=b"SK32")
+
+
 def test_identity_bytes_changed_differently_are_a_conflict() -> None:
     definition = read(definition_xml(MAP, axes=AXES, memory='<identity name="number" at="48" text="SK28"/>'))
     found = merged(definition, BASE, edited(at_48=b"SK27"), edited(at_48=b"SK29"))

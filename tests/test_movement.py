@@ -109,6 +109,20 @@ def test_numbers_that_are_none_or_hardly_any_keep_the_json_to_its_contract(odd: 
         assert all(math.isfinite(number) for m in found.movements for number in (m.old, m.new))
 
 
+def test_infinite_numbers_on_both_sides_are_no_distance_and_huge_ones_span_infinity() -> None:
+    xml = definition_xml(FLOATS)
+
+    def moved(old: tuple[float, float], new: tuple[float, float]) -> Movement:
+        images = ((0.0, 10.0, *old), (0.0, 12.0, *new))
+        return only(changes(xml, *(struct.pack(">4d", *content) for content in images)))
+
+    found = moved((5.0, math.inf), (5.0, math.inf))
+    assert (found.old, found.new, found.at) == (5.0, 5.0, {"speed": 0.0})
+    found = moved((-1.7e308, 1.7e308), (-1.7e308, -1.7e308))
+    assert (found.old, found.new, found.at) == (1.7e308, -1.7e308, {"speed": 10.0})
+    assert (found.span, found.size) == (math.inf, math.inf)
+
+
 def test_a_selection_of_tables_keeps_the_movements_on_their_axes() -> None:
     xml = definition_xml(
         table("curve", "one", '<x axis="speeds"/>', at=20)

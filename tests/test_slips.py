@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from benchmarks import slips as scoreboard
 from callint.comparing.fellows import Edit, Movement, Window, off_the_movement
-from callint.comparing.number_entry import SLIPS, mistyping
+from callint.comparing.number_entry import SLIPS, mistyping, texts
 from callint.comparing.pasted import Pasted, pasted
 from callint.comparing.slips import suspects
 from callint.decoding.conversions import to_physical
@@ -200,6 +200,30 @@ def test_a_mirrored_table_has_the_same_suspects_mirrored(seed: int, noise: float
     assert places(edit(old[::-1, ::-1].copy(), new[::-1, ::-1].copy())) == mirrored
 
 
+@pytest.mark.parametrize("seed", range(40))
+def test_a_mirrored_curve_of_few_changes_has_the_same_suspects_to_their_numbers(seed: int) -> None:
+    numbers = np.random.default_rng(seed)
+    old = surface(seed, rows=1, columns=15, noise=(0.0, 0.3, 3.0)[seed % 3])
+    new = old.copy()
+    cells = numbers.choice(15, 2 + seed % 5, replace=False)
+    new[0, cells] = stored(old[0, cells] * 1.1)
+    new[0, cells[0]] = stored(new[0, cells[0]] * (0.1, 0.8, 1.3, 10.0)[seed % 4])
+
+    def told(found: Edit, is_mirrored: bool) -> list[tuple[float, ...]]:
+        rows = [
+            (14 - one.x if is_mirrored else one.x, one.expected, one.yardstick, one.score)
+            for one in suspects(found)
+        ]
+        return sorted(rows)
+
+    here = told(edit(old, new), False)
+    there = told(edit(old[:, ::-1].copy(), new[:, ::-1].copy()), True)
+    assert here
+    assert len(here) == len(there)
+    for one, other in zip(here, there, strict=True):
+        assert one == pytest.approx(other)
+
+
 def test_uneven_breakpoints_are_the_distances_along_which_values_go_on() -> None:
     x = np.array([0.0, 1, 2, 3, 40, 41, 42, 43])
     old = (50 + 2 * x)[None, :]
@@ -220,6 +244,7 @@ def test_uneven_breakpoints_are_the_distances_along_which_values_go_on() -> None
         (8.5, 85.0, "out by ten", 85.0),
         (182.0, 18.2, "lost decimal point", 18.2),
         (1275.0, 12.75, "lost decimal point", 12.75),
+        (25.0, 0.25, "lost decimal point", 0.25),
         (12.0, -12.0, "lost sign", -12.0),
         (26.91, 29.61, "swapped digits", 29.61),
         (2100.0, 1200.0, "swapped digits", 1200.0),
@@ -241,6 +266,27 @@ def test_a_slip_is_named_as_the_taxonomies_do(
 def test_what_no_slip_explains_has_no_name() -> None:
     assert mistyping(777.7, 125.0, within=0.5, decimals=1) is None
     assert mistyping(float("nan"), 125.0, within=0.5, decimals=1) is None
+
+
+@pytest.mark.parametrize(
+    ("value", "decimals", "typed"),
+    [
+        (12.5, 2, ["12.5", "12.50"]),
+        (12.0, 2, ["12", "12.00"]),
+        (12.34, 2, ["12.34"]),
+        (120.0, 0, ["120"]),
+        (-0.5, 1, ["-0.5"]),
+        (0.125, None, ["0.125"]),
+        (123456.0, None, ["123456"]),
+        (1234567.0, None, []),  # nobody types a power of ten
+        (0.00001, None, []),
+        (1234567.0, 1, ["1234567", "1234567.0"]),
+    ],
+)
+def test_a_number_is_typed_with_its_decimals_or_without_zeros_at_its_end(
+    value: float, decimals: int | None, typed: list[str]
+) -> None:
+    assert texts(value, decimals) == typed
 
 
 def test_every_category_of_the_papers_has_its_name() -> None:
@@ -281,6 +327,25 @@ def test_a_row_that_was_pasted_twice_in_an_edited_block_is_found() -> None:
     new = stored(old * 2.5)
     new[5] = new[4]
     assert pasted(edit(old, new)) == (found,)
+
+
+@pytest.mark.parametrize(("row", "like"), [(8, 7), (1, 2)])
+def test_a_row_that_was_pasted_twice_is_found_up_to_the_last_but_one_at_either_end(
+    row: int, like: int
+) -> None:
+    new = stored(surface(7, noise=3.0) * 1.1)
+    new[row] = new[like]
+    (found,) = pasted(edit(surface(7, noise=3.0), new))
+    assert (found.top, found.left, found.bottom, found.right) == (row, 0, row, 11)
+    assert found.twice and (found.x_off, found.y_off) == (0, row - like)
+
+
+def test_a_part_of_a_row_that_repeats_the_edited_row_beside_it_is_found() -> None:
+    old = surface(7, noise=3.0)
+    new = stored(old * 1.1)
+    new[5] = old[5]
+    new[5, 2:9] = new[4, 2:9]
+    assert pasted(edit(old, new)) == (Pasted(5, 2, 5, 8, x_off=0, y_off=1, twice=True),)
 
 
 def test_a_copied_neighbour_and_an_offset_by_one_slope_are_left_alone() -> None:

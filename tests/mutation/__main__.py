@@ -21,6 +21,7 @@ TESTS = ("tests", "tests/rules", "tests/outside", "tests/commands")
 LEFT_OUT = {
     *("house", "wheel", "readme", "walks", "demo", "pages", "numbers_page", "cache", "asap2_reader"),
     *("init", "init_undo", "import", "review", "rules_command", "schema", "record_files", "diff_cdfx"),
+    "check_jobs",
 }
 #: So many mutants of each module are tried at least, so that none stands in the score by chance alone.
 _LEAST = 2

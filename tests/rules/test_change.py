@@ -141,6 +141,13 @@ def emitting(purpose: str) -> bytes:
     return definition_xml(table("map", "recirculation", ON_AXES, at=10, purpose=purpose), axes=AXES)
 
 
+def approved(purpose: str) -> bytes:
+    """A definition with a text of a purpose."""
+    return definition_xml(
+        f'\n<text name="approval" title="Approval" purpose="{purpose}" at="20" length="4"/>\n'
+    )
+
+
 EMISSIONS = (
     Example(
         rule="change/emissions",
@@ -185,6 +192,27 @@ EMISSIONS = (
             address=10,
             unit="mg",
         ),
+    ),
+    Example(
+        rule="change/emissions",
+        name="a changed emissions text",
+        xml=approved("emissions"),
+        data=image(at_20=b"E-28"),
+        base=image(at_20=b"E-27"),
+        expected=Expected(
+            severity=Severity.WARNING,
+            words=('text changed: "E-27" became "E-28"',),
+            line='name="approval"',
+            table="approval",
+            address=20,
+        ),
+    ),
+    Example(
+        rule="change/emissions",
+        name="a changed text of no emissions",
+        xml=approved("general"),
+        data=image(at_20=b"E-28"),
+        base=image(at_20=b"E-27"),
     ),
 )
 

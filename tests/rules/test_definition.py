@@ -961,6 +961,11 @@ UNUSABLE = (
         related("inverse", "rpm:speed:1 2", "rpm:load:1 2"),
         "what one gives and what other takes are in rpm and in mg",
     ),
+    unusable(
+        "an inverse that takes rpm where the other gives mg",
+        related("inverse", "mg:speed:1 2", "mg:load:1 2"),
+        "what other gives and what one takes are in mg and in rpm",
+    ),
     usable("an inverse that takes what the other gives", related("inverse", "mg:speed:1 2", "rpm:load:1 2")),
     unusable(
         "a map whose axes have one signal",

@@ -2,15 +2,24 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import struct
 from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.policy import Policy
+from callint.reading import cache
+from callint.reading.definition import read_definition
+from callint.reading.packing import pack
+from callint.rules.case import Subject
+from callint.rules.definition_findings import definition_findings
 from callint.rules.inspection import Assignment, Inspector, Report
+from callint.rules.judging import order
 from tests.building import CONVERSIONS, SIGNALS, TODAY, Files, definition_xml, findings, image, inspect, u16
 from tests.rules import (
     test_axis,
@@ -678,3 +687,70 @@ def test_a_cell_on_two_axes_of_one_signal_names_both_breakpoints() -> None:
     data = image(at_0=u16(1000, 2000, 3000, 4000), at_10=u16(1, 1, 1, 11))
     (found,) = of_rule(findings(xml, data), "value/out-of-range")
     assert sorted(found.at.values()) == [2000.0, 4000.0]
+
+
+# Order
+
+_FIRST = Finding(
+    rule="b/b", message="b", severity=Severity.WARNING, image="b", definition="b", line=2, image_line=2,
+    table="b", cell=Cell(2, 2), address=2,
+)  # fmt: skip
+#: What comes first, by what counts less and less: each pair is of things that differ in one more way.
+_EARLIER: list[tuple[dict[str, object], dict[str, object]]] = [
+    ({"severity": Severity.ERROR}, {"severity": Severity.WARNING}),
+    ({"severity": Severity.WARNING}, {"severity": Severity.NOTE}),
+    ({"image": "a"}, {"image": "b"}),
+    ({"definition": "a"}, {"definition": "b"}),
+    ({"line": None}, {"line": 1}),
+    ({"line": 9}, {"line": 10}),
+    ({"image_line": None}, {"image_line": 1}),
+    ({"table": "a"}, {"table": "b"}),
+    ({"cell": None}, {"cell": Cell(0, 0)}),
+    ({"cell": Cell(3, 0)}, {"cell": Cell(1, 1)}),
+    ({"cell": Cell(1, 1)}, {"cell": Cell(2, 1)}),
+    ({"address": 0}, {"address": 1}),
+    ({"rule": "a/z"}, {"rule": "b/a"}),
+    ({"message": "a"}, {"message": "b"}),
+]
+_KEYS = [
+    "severity", "image", "definition", "line", "image_line", "table", "cell", "address", "rule", "message",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("one", "other"), _EARLIER, ids=str)
+def test_findings_stand_by_severity_file_line_table_cell_address_and_rule(
+    one: dict[str, object], other: dict[str, object]
+) -> None:
+    later: dict[str, object] = {
+        "image": "c", "definition": "c", "line": 3, "image_line": 3, "table": "c", "cell": Cell(3, 3),
+        "address": 3, "rule": "c/c", "message": "c",
+    }  # fmt: skip
+    (key,) = one
+    # All that counts less says the opposite.
+    after = {name: later[name] for name in _KEYS[_KEYS.index(key) + 1 :]}
+    first, second = replace(_FIRST, **(one | after)), replace(_FIRST, **other)  # type: ignore[arg-type]
+    assert order([first, second]) == order([second, first]) == [first, second]
+
+
+# The cache
+
+
+@pytest.mark.parametrize("path", ["test.xml", "h\udce4ger.xml"], ids=["UTF-8", "other bytes"])
+def test_what_is_kept_about_a_definition_is_taken_and_what_is_no_finding_is_not(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, path: str
+) -> None:
+    monkeypatch.setenv("CALLINT_CACHE", str(tmp_path / "kept"))
+    file = read_definition(definition_xml(table("scalar", "fuel")), path)
+    assert file.definition is not None
+    subject = Subject(file, file.definition)
+    found = definition_findings(subject)
+    assert found
+    key = "definition findings", bytes.fromhex(file.definition.digest), os.fsencode(path)
+    assert cache.load(*key) == pack(found)
+    kept = (replace(found[0], message="as it was kept"),)
+    others = pack((found[0], file.definition.tables["fuel"])), b"no form at all"
+    for content, expected in ((pack(kept), kept), *((other, found) for other in others)):
+        shutil.rmtree(tmp_path / "kept")
+        cache.store(lambda content=content: content, *key)  # type: ignore[misc]
+        assert cache.load(*key) == content
+        assert definition_findings(subject) == expected

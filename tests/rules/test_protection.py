@@ -445,3 +445,14 @@ def test_without_a_guard_both_ends_of_the_sensors_range_bound_a_threshold() -> N
     (found,) = of_rule(findings(xml, image(at_0=b"\xff\xff")), rule)
     assert "-1 rpm is below 0 rpm" in found.message
     assert not of_rule(findings(xml, image(at_0=u16(0))), rule)
+
+
+def test_a_flat_protection_behind_one_with_a_shape_and_a_number_is_found() -> None:
+    xml = definition_xml(
+        table("scalar", "cut", at=30, purpose="protection")
+        + table("curve", "shaped", '<x axis="speeds"/><guard flat="true"/>', at=10, purpose="protection")
+        + table("curve", "level", '<x axis="speeds"/><guard flat="true"/>', at=20, purpose="protection"),
+        axes=AXES,
+    )
+    data = image(at_0=u16(1000, 2000, 3000, 100, 500), at_10=u16(1, 2, 3), at_20=u16(4, 4, 4))
+    assert [one.table for one in of_rule(findings(xml, data), "protection/flat")] == ["level"]

@@ -387,6 +387,25 @@ def test_who_wrote_a_waiver_is_asked_once_for_all_that_it_covers() -> None:
     assert word.asked == [("Ines Falk", "torque")]
 
 
+def test_of_each_waiver_it_is_asked_who_wrote_it() -> None:
+    data = image(at_0=u16(901, 901, 200, 1000, 2000), at_10=b"\x02", at_48=NUMBER)
+    waivers = [
+        waiver("value/out-of-range", table_digest(PROTECTIVE, data, name), image=IMAGE, table=name)
+        for name in ("fuel", "torque")
+    ]
+
+    class Partial(Word):
+        def doubt(self, waiver: Waiver, finding: Finding, case: Case) -> Doubt | None:
+            found = super().doubt(waiver, finding, case)
+            return found if waiver.table == "fuel" else None
+
+    tree = Files(test_xml=PROTECTIVE, new_bin=data)
+    inspector = Inspector(tree, second_person(*waivers), TODAY, lambda: Partial(doubted=True))
+    report = inspector.report([Assignment(IMAGE, (DEFINITION,), ())], whole=True)
+    counts = {one.table: one.waived for one in of_rule(report.findings, "value/out-of-range")}
+    assert counts == {"fuel": False, "torque": True}
+
+
 @pytest.mark.parametrize(
     ("data", "one"),
     [

@@ -1,0 +1,102 @@
+"""All that is found in the examples of all rules, as a text that people can read over.
+
+``python -m tests.rules.complete`` writes it down anew; what differs is then to be looked at, line by line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import fields, replace
+from enum import Enum
+from pathlib import Path
+
+from callint.model.finding import Cell, Finding
+from callint.model.policy import Waiver
+from tests.rules import (
+    test_axis,
+    test_change,
+    test_definition,
+    test_image,
+    test_protection,
+    test_relation,
+    test_suspicious,
+    test_value,
+    test_waiver,
+)
+from tests.rules.example import Example
+
+STORED = Path(__file__).parent / "findings.txt"
+EXAMPLES: tuple[Example, ...] = (
+    *test_definition.EXAMPLES,
+    *test_image.EXAMPLES,
+    *test_axis.EXAMPLES,
+    *test_value.EXAMPLES,
+    *test_protection.EXAMPLES,
+    *test_relation.EXAMPLES,
+    *test_change.EXAMPLES,
+    *test_suspicious.EXAMPLES,
+    *test_waiver.EXAMPLES,
+)
+#: Nearly every small definition has these, and they have examples of their own.
+_EVERYWHERE = {"definition/unused", "definition/no-limits", "definition/overlap"}
+_LEFT_OUT = {"rule", "message", "severity"}
+
+
+def stored() -> dict[str, str]:
+    """What has been written down, by the rule of the examples."""
+    sections = STORED.read_text("utf-8").split("\n=== ")[1:]
+    return {name: rest for name, _, rest in (section.partition("\n") for section in sections)}
+
+
+def found(rule: str) -> str:
+    """What is found in the examples of a rule, and again where the image is its own base."""
+    return "".join(line for example in EXAMPLES if example.rule == rule for line in _of(example))
+
+
+def _of(example: Example) -> Iterator[str]:
+    yield f"\n{example}\n"
+    yield from told(_chosen(example, example.report().findings))
+    if example.data is not None and example.assignment is None and example.base != example.data:
+        yield "\n  and where the base is the same\n"
+        yield from told(_chosen(example, replace(example, base=example.data).report().findings))
+
+
+def _chosen(example: Example, found: Iterable[Finding]) -> Iterator[Finding]:
+    return (one for one in found if one.rule == example.rule or one.rule not in _EVERYWHERE)
+
+
+def told(findings: Iterable[Finding], is_brief: bool = False) -> Iterator[str]:
+    """Two lines for each finding, with every field that says something; a brief one has no hint and paths."""
+    left_out = {*_LEFT_OUT, "hint", "image", "definition"} if is_brief else _LEFT_OUT
+    for finding in findings:
+        yield f"  {finding.rule} ({finding.severity}): {finding.message}\n"
+        values = ((field.name, getattr(finding, field.name)) for field in fields(Finding))
+        said = [
+            f"{name.replace('_', ' ')} {_said(value)}"
+            for name, value in values
+            if name not in left_out and value is not None and value is not False and value not in ("", {})
+        ]
+        yield f"    {'; '.join(said)}\n"
+
+
+def _said(value: object) -> str:
+    match value:
+        case Cell():
+            return f"{value.x}, {value.y}"
+        case Waiver():
+            return f"of line {value.line}"
+        case Enum() | str():
+            return str(value)
+        case True:
+            return "yes"
+    return repr(value)
+
+
+def main() -> None:
+    rules = dict.fromkeys(example.rule for example in EXAMPLES)
+    head = "What callint finds in the examples of each rule. See tests/rules/complete.py.\n"
+    STORED.write_text(head + "".join(f"\n=== {rule}\n{found(rule)}" for rule in rules), "utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,16 @@
+"""What reworks are compared, merged and carried to is what it was when somebody last read it over."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.rework_cases import CASES, said, stored
+
+
+def test_what_is_stored_is_of_all_cases() -> None:
+    assert [*stored()] == [" / ".join(case) for case in CASES]
+
+
+@pytest.mark.parametrize("case", CASES, ids=" / ".join)
+def test_a_rework_becomes_what_was_read_over(case: tuple[str, str]) -> None:
+    assert said(*case) == stored()[" / ".join(case)]

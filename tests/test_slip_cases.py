@@ -1,0 +1,39 @@
+"""What is said about edits and slips is what was said when somebody last read it over."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.slip_cases import SHAPES, SMALL, least, said, stored
+
+
+def test_what_is_stored_is_of_all_shapes() -> None:
+    assert set(stored()) == {*SHAPES, *(f"{name}, least" for name in SMALL)}
+
+
+@pytest.mark.parametrize("name", SHAPES)
+def test_the_suspects_of_a_shape_are_those_that_were_read_over(name: str) -> None:
+    _compare([*said(name)], stored()[name])
+
+
+@pytest.mark.parametrize("name", SMALL)
+def test_a_cell_is_off_from_so_many_steps_on(name: str) -> None:
+    _compare([*least(name)], stored()[f"{name}, least"])
+
+
+def _compare(found: list[str], expected: list[str]) -> None:
+    assert [_words(line) for line in found] == [_words(line) for line in expected]
+    for one, other in zip(found, expected, strict=True):
+        assert _numbers(one) == pytest.approx(_numbers(other), rel=1e-4), one
+
+
+def _words(line: str) -> list[str]:
+    return [word for word in line.split() if not _is_number(word)]
+
+
+def _numbers(line: str) -> list[float]:
+    return [float(word) for word in line.split() if _is_number(word)]
+
+
+def _is_number(word: str) -> bool:
+    return word.lstrip("-")[:1].isdigit()
