@@ -106,16 +106,23 @@ def _quiet_start() -> SpawnContext:
 def _deaf() -> Iterator[None]:
     """Ctrl-C, and what ends a process in order, wait until this is over.
 
-    A process that is started meanwhile hears neither until it can.
+    A process that is started meanwhile hears neither until it can. Handlers are needed beside the mask: a
+    thread of a library that has no mask takes the signal for all.
     """
-    if not hasattr(signal, "pthread_sigmask"):
-        yield
-        return
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM})
+    heard: list[int] = []
+    numbers = (signal.SIGINT, signal.SIGTERM)
+    handlers = {one: signal.signal(one, lambda number, frame: heard.append(number)) for one in numbers}
+    can_mask = hasattr(signal, "pthread_sigmask")
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, numbers) if can_mask else ()
     try:
         yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        if can_mask:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        for one, handler in handlers.items():
+            signal.signal(one, handler or signal.SIG_DFL)
+        for number in heard:
+            signal.raise_signal(number)
 
 
 def _begin() -> None:
