@@ -286,10 +286,10 @@ def refuse_what_is_named(output: Path, policy: Policy, root: Path, tree: Tree) -
     place = Path(os.path.abspath(output))  # noqa: PTH100 (resolve would follow the links)
     if ".git" in place.parts:
         raise InputError(f"{output}: it lies in git's own folder; choose another file")
-    if place.is_relative_to(root) and assignment(policy, place.relative_to(root).as_posix()) is not None:
-        raise InputError(f"{output}: {policy.path} takes it for an image; choose another file")
     named = {*policy.inputs, *(one.image for one in assignments(policy, tree))}
     refuse_to_replace(output, (root / name for name in named))
+    if place.is_relative_to(root) and assignment(policy, place.relative_to(root).as_posix()) is not None:
+        raise InputError(f"{output}: {policy.path} takes it for an image; choose another file")
 
 
 def refuse_to_replace(output: Path, inputs: Iterable[Path]) -> None:

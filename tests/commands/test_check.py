@@ -174,15 +174,32 @@ def test_an_ascii_terminal_gets_the_findings_too(yard: Yard) -> None:
     assert "above the limit of 25" in result.flat
 
 
-@pytest.mark.parametrize(
-    ("arguments", "status"),
-    [(("check",), 1), (("show", "boats/heron.bin"), 0), (("rules",), 0), (("--help",), 0)],
-)
-def test_a_reader_that_goes_away_changes_nothing(yard: Yard, arguments: tuple[str, ...], status: int) -> None:
+@pytest.mark.parametrize("arguments", [("check",), ("show", "boats/heron.bin"), ("rules",), ("--help",)])
+def test_a_reader_that_goes_away_is_no_success_and_no_error(yard: Yard, arguments: tuple[str, ...]) -> None:
     result = run_unread(*arguments, cwd=yard.root)
-    assert result.stderr == ""
-    # The findings could not be told, so that their status may be lost with them.
-    assert result.status in {0, status}
+    # As shells report a program that writes into a pipe without a reader.
+    assert (result.status, result.stderr) == (141, "")
+
+
+@pytest.mark.parametrize("victim", [".git/config", "boats/new.bin", "boats/petrel.bin", "factory/base.bin"])
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("check", "boats/heron.bin"),
+        ("show", "boats/heron.bin", "--format", "csv"),
+        ("diff", "factory/base.bin", "boats/heron.bin", "--format", "json"),
+        ("review", "factory/base.bin", "boats/heron.bin"),
+    ],
+    ids=" ".join,
+)
+def test_no_output_replaces_what_is_named_or_gits_own(
+    yard: Yard, words: tuple[str, ...], victim: str
+) -> None:
+    yard.write(".git/config", "[core]\n")
+    before = yard.files()
+    error = yard.call(*words, "--output", victim).error
+    assert "choose another" in error
+    assert yard.files() == before
 
 
 # Folding
