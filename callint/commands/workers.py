@@ -59,6 +59,7 @@ def workers(jobs: int | None, executor: str | None, images: int) -> Iterator[Cre
 @contextmanager
 def _processes(size: int) -> Iterator[Crew]:
     from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import active_children
 
     from callint.rules.crew import Crew
 
@@ -81,6 +82,10 @@ def _processes(size: int) -> Iterator[Crew]:
         yield Crew(executor, size, False, lost)
     finally:
         signal.signal(signal.SIGTERM, before)
+        if lost.cache_info().currsize:
+            # One that was started while others were ended would wait for work, and be waited for, for ever.
+            for one in active_children():
+                one.kill()
         # A task takes less than a second; whoever presses Ctrl-C waits for those that have begun.
         executor.shutdown(wait=True, cancel_futures=True)
 
