@@ -232,6 +232,8 @@ def start(*words: str, cwd: Path, **env: str) -> subprocess.Popen[bytes]:
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         start_new_session=True,
+        # What runs in the background of a script is deaf to Ctrl-C, and so would be what it starts.
+        preexec_fn=None if os.name == "nt" else lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
 
 
