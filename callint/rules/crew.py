@@ -77,9 +77,7 @@ class Crew:
         size = max(1, min(_MOST, len(images) // (_TURNS * self.size)))
         for start in range(0, len(images), size):
             some = tuple(images[start : start + size])
-            paths = {path for one in some for path in (one.image, *one.definitions, *one.bases)}
-            source = HeldTree(tree, sorted(paths)) if self.carries else tree
-            yield Task(__version__, run, source, policy, some)
+            yield Task(__version__, run, _held(tree, some) if self.carries else tree, policy, some)
 
     def _submit(self, task: Task) -> Future[list[Found]] | None:
         """The future of a task; None where nobody takes it any more."""
@@ -94,6 +92,13 @@ class Crew:
                 return future.result()
         self.lost()
         return work(task)
+
+
+def _held(tree: Tree, images: Sequence[Assignment]) -> HeldTree:
+    """The files that these images need."""
+    return HeldTree(
+        tree, sorted({path for one in images for path in (one.image, *one.definitions, *one.bases)})
+    )
 
 
 class _Desk(threading.local):
