@@ -35,6 +35,9 @@ Numbers = NDArray[np.float64]
 
 _OPEN = Range(float("-inf"), float("inf"))
 
+#: To join stretches of so many cells and fewer is no faster than to look up each cell.
+_SCATTERED = 24
+
 
 @dataclass(frozen=True, slots=True)
 class StorageGroup:
@@ -53,6 +56,20 @@ class Masks:
     cells: Integers
     masks: NDArray[np.unsignedinteger[Any]]
     shifts: NDArray[np.unsignedinteger[Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class Stretches:
+    """Where the bytes of a storage group lie: ``pairs`` of the first address and the one behind the last.
+
+    Their bytes behind one another are the numbers of the group, the one of cell n at ``rank`` n, or at n
+    where that is None. ``low`` is the lowest of all addresses, ``high`` the one behind the highest.
+    """
+
+    pairs: tuple[tuple[int, int], ...]
+    low: int
+    high: int
+    rank: Integers | None
 
 
 @dataclass(frozen=True)
@@ -162,16 +179,23 @@ class Plan:
         return np.flatnonzero(self.spread(items)) if items.any() else np.empty(0, np.int64)
 
     @cached_property
-    def aligned(self) -> tuple[Integers | None, ...]:
-        """By group, the addresses in multiples of the number's size, rounded down; None where one lies out of
-        step with the first, so that the group's numbers are no array.
-        """
-        found: list[Integers | None] = []
-        for group in self.groups:
-            addresses, size = self.address[group.cells], group.type.size
-            in_step = not ((addresses - addresses[:1]) % size).any()
-            found.append(addresses // size if in_step else None)
-        return tuple(found)
+    def stretches(self) -> tuple[Stretches | None, ...]:
+        """By group, where its bytes lie behind one another; None where they are too scattered for that."""
+        return tuple(self._stretches(group) for group in self.groups)
+
+    def _stretches(self, group: StorageGroup) -> Stretches | None:
+        addresses, item, size = self.address[group.cells], self.item[group.cells], group.type.size
+        rank = None
+        if ((np.diff(addresses) < 0) & (np.diff(item) == 0)).any():  # a table that is stored y first
+            by_address = np.lexsort((addresses, item))
+            addresses, rank = addresses[by_address], np.empty_like(by_address)
+            rank[by_address] = np.arange(len(by_address))
+        breaks = np.flatnonzero(np.diff(addresses) != size) + 1
+        if len(addresses) < _SCATTERED * (len(breaks) + 1):
+            return None
+        starts, ends = addresses[[0, *breaks]], addresses[[*(breaks - 1), -1]] + size
+        pairs = tuple(zip(starts.tolist(), ends.tolist(), strict=True))
+        return Stretches(pairs, int(starts.min()), int(ends.max()), rank)
 
     @cached_property
     def masks(self) -> tuple[Masks, ...]:
