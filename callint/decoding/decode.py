@@ -64,14 +64,19 @@ class Decoded:
         return self.present & ~self.off
 
     @cached_property
+    def raw_extremes(self) -> tuple[tuple[NDArray[Any], NDArray[Any]], ...]:
+        """By storage group, least and greatest raw value of each of its items; NaN where any cell is."""
+        starts = [self.plan.first[group.items] - group.cells.start for group in self.plan.groups]
+        return tuple(
+            (np.minimum.reduceat(raw, start), np.maximum.reduceat(raw, start))
+            for raw, start in zip(self.raw, starts, strict=True)
+        )
+
+    @cached_property
     def uniform(self) -> Flags:
-        """Which items have one and the same raw value in all their cells, shape (items,)."""
-        uniform = np.zeros(len(self.plan.items), bool)
-        for group, raw in zip(self.plan.groups, self.raw, strict=True):
-            starts = self.plan.first[group.items] - group.cells.start
-            # Where a cell is no number, neither is the extreme, and nothing equals that.
-            uniform[group.items] = np.minimum.reduceat(raw, starts) == np.maximum.reduceat(raw, starts)
-        return uniform
+        """Which items have one and the same raw value in all their cells, shape (items,); NaN is none."""
+        same = [least == greatest for least, greatest in self.raw_extremes]
+        return np.concatenate(same) if same else np.zeros(0, bool)
 
     @cached_property
     def extremes(self) -> tuple[Numbers, Numbers]:

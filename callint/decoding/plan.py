@@ -215,6 +215,11 @@ class Plan:
         )
 
     @cached_property
+    def is_masked(self) -> NDArray[np.bool_]:
+        """Which cells are some bits of their bytes only, shape (cells,)."""
+        return self.spread(np.array([bool(item.storage.mask) for item in self.items], bool))
+
+    @cached_property
     def off_codes(self) -> tuple[NDArray[Any], ...]:
         """Each group's cells' off codes in the group's own type; meaningless where ``has_off`` is False."""
         codes = []

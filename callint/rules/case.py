@@ -10,10 +10,13 @@ from pathlib import PurePosixPath
 import numpy as np
 
 from callint.comparing.compare import changed_cells, compare
+from callint.comparing.fellows import Edit
+from callint.comparing.pasted import Pasted, pasted
+from callint.comparing.slips import edit_of
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.plan import Item, Plan, make_plan
 from callint.model import shown
-from callint.model.change import ChangeSet, Flags
+from callint.model.change import ChangeSet, Flags, TableChange
 from callint.model.definition import Axis, Conversion, Definition, Purpose, StoredAxis, Table
 from callint.model.finding import Cell, Finding
 from callint.model.image import Image
@@ -38,12 +41,6 @@ class Subject:
     @cached_property
     def plan(self) -> Plan:
         return make_plan(self.definition)
-
-    @cached_property
-    def by_purpose(self) -> dict[Purpose, tuple[Table, ...]]:
-        """The tables that can be decoded, by what they are there for, in the plan's order."""
-        tables = [item for item in self.plan.items if isinstance(item, Table)]
-        return {purpose: tuple(one for one in tables if one.purpose is purpose) for purpose in Purpose}
 
     @cached_property
     def _decoded(self) -> list[Decoded]:
@@ -112,6 +109,21 @@ class Case:
     def changes(self) -> ChangeSet:
         """What the image changed in the base; empty without a base."""
         return ChangeSet(self.definition) if self.old is None else compare(self.old, self.new)
+
+    @cached_property
+    def edits(self) -> dict[str, tuple[Edit, tuple[Pasted, ...]]]:
+        """The changed tables as edits, each with the blocks that look wrongly pasted."""
+        return {change.table.name: self._edit(change) for change in self.changes.tables}
+
+    def _edit(self, change: TableChange) -> tuple[Edit, tuple[Pasted, ...]]:
+        edit = edit_of(change, self.conversion(change.table))
+        # Along an axis that moved, values move with it.
+        axes = ((change.old.x, change.new.x), (change.old.y, change.new.y))
+        moved = (
+            before is not None and after is not None and not np.array_equal(before, after)
+            for before, after in axes
+        )
+        return edit, pasted(edit, *moved)
 
     @cached_property
     def kept(self) -> Flags:

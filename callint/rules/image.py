@@ -361,17 +361,17 @@ def blank_table(case: Case) -> Iterator[Finding]:
     plan, fill = case.plan, case.definition.memory.fill
     if not plan.size:
         return
-    filled = case.new.present.copy()
+    least, greatest = case.new.extremes
+    filled = ~(least < greatest)  # where values differ, not all of them are fill; fill may be no number
     for group, raw in zip(plan.groups, case.new.raw, strict=True):
-        pattern = int.from_bytes(bytes([fill]) * group.type.size)
-        filled[group.cells] &= raw.view(f"u{group.type.size}") == pattern
-    filled[np.concatenate([masks.cells for masks in plan.masks])] = False
-    blank = np.logical_and.reduceat(filled, plan.first[:-1])
-    for number in np.flatnonzero(blank).tolist():
-        item = plan.items[number]
-        rows, columns = plan.shape(number)
-        size = rows * columns * item.storage.type.size
-        if size >= _BLANK_BYTES:
+        bits = raw.view(f"u{group.type.size}")[plan.first[group.items] - group.cells.start]
+        filled[group.items] &= bits == int.from_bytes(bytes([fill]) * group.type.size)
+    for number in np.flatnonzero(filled).tolist():
+        item, cells, raw = plan.items[number], plan.cells(number), case.new.raw_of(number)
+        size = raw.size * item.storage.type.size
+        if item.storage.mask or size < _BLANK_BYTES or not case.new.present[cells].all():
+            continue
+        if raw.tobytes() == bytes([fill]) * size:
             yield case.about_table(
                 "image/blank-table",
                 item,
