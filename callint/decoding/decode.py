@@ -32,7 +32,6 @@ class Decoded:
     @cached_property
     def physical(self) -> Numbers:
         """All cells in engineering units, shape (cells,); NaN where absent or not a number."""
-        a, b, q = self.plan.linear
         with np.errstate(all="ignore"):
             if self.raw:
                 physical = np.concatenate(self.raw, dtype=np.float64, casting="unsafe")
@@ -41,9 +40,11 @@ class Decoded:
             curved = [
                 (cells, to_physical(conversion, physical[cells])) for conversion, cells in self.plan.curved
             ]
-            physical *= a
-            physical += b
-            physical /= q
+            for scale in self.plan.scales:
+                here = physical[scale.cells]
+                here *= scale.a
+                here += scale.b
+                here /= scale.q
         for cells, values in curved:
             physical[cells] = values
         if not self.present.all():

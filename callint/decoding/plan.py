@@ -1,16 +1,17 @@
 """Where every cell of a definition lies, worked out once and used for every image.
 
 All stored axes and tables are *items*. Their cells stand behind one another in flat vectors, sorted by
-storage type, so that each type is one contiguous stretch that one gather fills. Within an item the cells
-are in logical order, x fastest, whatever their order in memory.
+storage type, so that each type is one contiguous stretch that is filled at once, and within it by conversion,
+so that all cells of one are converted at once. Within an item the cells are in logical order, x fastest,
+whatever their order in memory.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import groupby
+from itertools import groupby, pairwise
 from typing import Any
 
 import numpy as np
@@ -35,6 +36,10 @@ Numbers = NDArray[np.float64]
 
 _OPEN = Range(float("-inf"), float("inf"))
 
+#: To convert so many cells at once costs little beside the call.
+_ALIKE = 256
+#: So many cells at once stay in the processor's cache.
+_PIECE = 2**16
 #: To join stretches of so many cells and fewer is no faster than to look up each cell.
 _SCATTERED = 24
 
@@ -56,6 +61,16 @@ class Masks:
     cells: Integers
     masks: NDArray[np.unsignedinteger[Any]]
     shifts: NDArray[np.unsignedinteger[Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """The linear conversion (raw * a + b) / q of some cells: one for all, or of shape (cells,) each."""
+
+    cells: slice
+    a: float | Numbers
+    b: float | Numbers
+    q: float | Numbers
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,18 +160,26 @@ class Plan:
         return self.bounds(lambda table: table.demands.expected)
 
     @cached_property
-    def linear(self) -> tuple[Numbers, Numbers, Numbers]:
-        """a, b, q of every cell's linear conversion, shape (cells,) each; 1, 0, 1 for the others."""
-        neutral = (1.0, 0.0, 1.0)
-        terms = np.array(
-            [
-                linear_terms(c.factor, c.offset) if isinstance(c, Linear) else neutral
-                for c in map(self.definition.conversion_of, self.items)
-            ],
-            np.float64,
-        ).reshape(-1, 3)
-        a, b, q = (self.spread(terms[:, column]) for column in range(3))
-        return a, b, q
+    def scales(self) -> tuple[Scale, ...]:
+        """The linear conversion of every cell, rising; a neutral one where the conversion is another."""
+        if not self.items:
+            return ()
+        terms = np.array([_terms(self.definition.conversion_of(item)) for item in self.items], np.float64)
+        starts = np.flatnonzero(np.append(True, (terms[1:] != terms[:-1]).any(axis=1)))
+        alike = np.diff(np.append(self.first[starts], self.size)) >= _ALIKE
+        # Those of few cells are taken together with their neighbours of as few.
+        parts = np.flatnonzero(np.append(True, alike[1:] | alike[:-1]))
+        scales = []
+        for part, after in pairwise([*parts.tolist(), len(starts)]):
+            item, stop = int(starts[part]), int(starts[after]) if after < len(starts) else len(self.items)
+            cells = slice(int(self.first[item]), int(self.first[stop]))
+            if alike[part]:
+                a, b, q = terms[item].tolist()
+                scales += [Scale(piece, a, b, q) for piece in _pieces(cells)]
+            else:
+                sizes = np.diff(self.first[item : stop + 1])
+                scales.append(Scale(cells, *np.repeat(terms[item:stop].T, sizes, axis=1)))
+        return tuple(scales)
 
     @cached_property
     def curved(self) -> tuple[tuple[Conversion, Integers], ...]:
@@ -241,13 +264,28 @@ def _off_code(item: Item) -> int | None:
     return off.raw if off else None
 
 
+def _terms(conversion: Conversion) -> tuple[float, float, float]:
+    """a, b and q of a linear conversion; 1, 0, 1 for the others."""
+    if isinstance(conversion, Linear):
+        return linear_terms(conversion.factor, conversion.offset)
+    return 1.0, 0.0, 1.0
+
+
+def _pieces(cells: slice) -> Iterator[slice]:
+    for start in range(cells.start, cells.stop, _PIECE):
+        yield slice(start, min(start + _PIECE, cells.stop))
+
+
 def make_plan(definition: Definition) -> Plan:
     """The layout of everything in the definition that can be decoded.
 
     Items with a reference that leads nowhere are left out; ``definition/unknown-reference`` says so.
     """
     items = _resolved(definition)
-    items.sort(key=_storage_key)
+    alike: dict[str | None, int] = {}
+    for one in items:
+        alike.setdefault(one.conversion, len(alike))
+    items.sort(key=lambda one: (_storage_key(one), alike[one.conversion]))
     counts: dict[str | None, int] = {name: axis.count for name, axis in definition.axes.items()}
     shapes = np.array([_shape(counts, item) for item in items], np.int64).reshape(-1, 2)
     sizes = shapes.prod(axis=1)
