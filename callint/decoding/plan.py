@@ -8,6 +8,7 @@ whatever their order in memory.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -135,8 +136,11 @@ class Plan:
 
     def group_of(self, cell: int) -> int:
         """The number of the storage group that a cell belongs to."""
-        starts = [group.cells.start for group in self.groups]
-        return int(np.searchsorted(starts, cell, side="right")) - 1
+        return bisect_right(self._group_starts, cell) - 1
+
+    @cached_property
+    def _group_starts(self) -> list[int]:
+        return [group.cells.start for group in self.groups]
 
     def spread(self, values: NDArray[Any]) -> NDArray[Any]:
         """One value an item, shape (items,), to one value a cell, shape (cells,)."""

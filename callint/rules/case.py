@@ -150,6 +150,7 @@ class Case:
         item, x, y = self.plan.place(cell)
         table = item if isinstance(item, Table) else None
         base = None if self.old is None else float(self.old.physical[cell])
+        address, size = int(self.plan.address[cell]), item.storage.type.size
         return Finding(
             rule=rule,
             message=message,
@@ -159,8 +160,9 @@ class Case:
             subject=subject,
             cell=Cell(x, y),
             at=self.at(table, x, y) if table else {},
-            address=int(self.plan.address[cell]),
-            size=item.storage.type.size,
+            address=address,
+            size=size,
+            offset=self.offset(address, size),
             raw=_finite(self.new.raw_at(cell)),
             physical=_finite(float(self.new.physical[cell])),
             base_physical=None if base is None else _finite(base),
@@ -175,6 +177,7 @@ class Case:
         self, rule: str, item: Item, message: str, hint: str = "", inherited: bool = False
     ) -> Finding:
         """A finding about a whole table or axis of the image."""
+        size = self.extent(item)
         return Finding(
             rule=rule,
             message=message,
@@ -182,7 +185,8 @@ class Case:
             line=item.line,
             table=item.name,
             address=item.at,
-            size=self.extent(item),
+            size=size,
+            offset=self.offset(item.at, size),
             unit=self.definition.unit_of(item),
             protective=isinstance(item, Table) and item.purpose is Purpose.PROTECTION,
             inherited=inherited,
@@ -192,6 +196,12 @@ class Case:
         """How many bytes lie between the first and the last of a table or axis, both included."""
         number = (self.plan.table_items if isinstance(item, Table) else self.plan.axis_items)[item.name]
         return int(self.plan.address[self.plan.cells(number)].max()) + item.storage.type.size - item.at
+
+    def offset(self, address: int, size: int) -> int | None:
+        """Where bytes begin in the image's file, if that is raw and holds them all."""
+        if self.image is None or not self.is_raw or self.image.view(address, size) is None:
+            return None
+        return address - self.image.segments[0].start
 
     def _base_words(self, item: Item, cell: int, base: float) -> str:
         is_off = self.old is not None and bool(self.old.off[cell])
@@ -222,7 +232,15 @@ class Case:
 
     def breakpoint(self, axis: Axis, index: int) -> str:
         """A breakpoint with its unit."""
-        return self.axis_value(axis, float(self.new.breakpoints(axis.name)[index]))
+        if axis.name not in self._breakpoints:
+            values = self.new.breakpoints(axis.name).tolist()
+            self._breakpoints[axis.name] = [self.axis_value(axis, value) for value in values]
+        return self._breakpoints[axis.name][index]
+
+    @cached_property
+    def _breakpoints(self) -> dict[str, list[str]]:
+        """The breakpoints with their unit, of the axes that were asked for: many cells stand at each."""
+        return {}
 
     def axis_value(self, axis: Axis, value: float) -> str:
         """A value along an axis with its unit."""

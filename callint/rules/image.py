@@ -329,7 +329,6 @@ def stale_checksum(case: Case) -> Iterator[Finding]:
         value = checksums.expected_value(checksum, image)
         if stored is None or value is None or stored == value:
             continue
-        digits = 2 * checksums.stored_size(checksum)
         yield Finding(
             rule="image/stale-checksum",
             subject=checksum.name,
@@ -337,8 +336,8 @@ def stale_checksum(case: Case) -> Iterator[Finding]:
             address=checksum.stored_at,
             size=checksums.stored_size(checksum),
             raw=stored,
-            message=f"the stored checksum {checksum.name} is 0x{stored:0{digits}X}, "
-            f"but its bytes give 0x{value:0{digits}X} ({checksum.algorithm})",
+            message=f"the stored checksum {checksum.name} is {checksums.written(checksum, stored)}, "
+            f"but its bytes give {checksums.written(checksum, value)} ({checksum.algorithm})",
             hint="Run callint seal after the last edit.",
         )
 

@@ -99,6 +99,7 @@ def at_end_stop(case: Case) -> Iterator[Finding]:
         if not group.type.is_integer:
             continue
         ends, is_signed = np.iinfo(raw.dtype), group.type.kind == "i"
+        article = "an" if is_signed else "a"
         if not (greatest.max() == ends.max or (is_signed and least.min() == ends.min)):
             continue
         stopped = (raw == ends.max) | (raw == ends.min) if is_signed else raw == ends.max
@@ -117,7 +118,8 @@ def at_end_stop(case: Case) -> Iterator[Finding]:
             yield case.about_cell(
                 "value/at-end-stop",
                 cell,
-                f"{value} is the last number that a {group.type.name} holds (raw {case.new.raw_at(cell)})",
+                f"{value} is the last number that {article} {group.type.name} holds "
+                f"(raw {case.new.raw_at(cell)})",
                 "Set the value that was wanted, or give the table limits that include this one.",
             )
 
