@@ -26,6 +26,7 @@ SIGNALS = {
     "speed": 'unit="rpm" plausible="0 6000" operating="700 4200"',
     "load": 'unit="mg" plausible="0 100"',
     "gear": 'unit="-"',
+    "supply": 'unit="V" plausible="5 5"',
     **dict.fromkeys("abcde", 'unit="-"'),
 }
 
@@ -195,6 +196,8 @@ def tried(found: Misreading, table: str = "t") -> dict[str, list[float]]:
         ("load", [-10, 30, 130], [0, 30, 100]),
         # neither: the breakpoints
         ("gear", [1, 2, 5], [1, 2, 5]),
+        # a range of one value: that value, once
+        ("supply", [4, 5, 6], [5]),
     ],
 )
 def test_another_signal_has_its_operating_range_or_its_plausible_one_or_its_breakpoints(

@@ -161,6 +161,48 @@ def test_two_slips_are_both_found() -> None:
     assert places(edit(old, new)) == {(2, 2), (7, 9)}
 
 
+@pytest.mark.parametrize(("cells", "is_found"), [(1, True), (12, True), (13, False)])
+def test_weak_departures_that_look_mistyped_are_found_but_for_so_many_that_they_are_noise(
+    cells: int, is_found: bool
+) -> None:
+    old = np.full((7, 22), 23.4)
+    old[:, 10:], old[:, 20:] = 24.3, 47.4
+    new = old.copy()
+    alone = [(y, x) for x in (0, 3, 6, 13, 16) for y in (0, 3, 6)][:cells]
+    for y, x in alone:
+        # Swapped digits: 0.9 off, where a cell alone may be off by 4.5 % of the span of 24.0, by 1.08.
+        new[y, x] = 24.3 if x < 10 else 23.4
+    assert places(edit(old, new)) == (set(alone) if is_found else set())
+
+
+def in_an_edit_by_a_fifth(slope: float) -> tuple[Numbers, Numbers]:
+    """A plane, and the same with its inner cells by 1.2."""
+    old = 50 + slope * np.arange(9.0) + 5 * np.arange(7.0)[:, None]
+    new = old.copy()
+    new[1:6, 1:8] = stored(old[1:6, 1:8] * 1.2)
+    return old, new
+
+
+@pytest.mark.parametrize(("step", "found"), [(0.95, set()), (0.97, {(3, 4)})])
+def test_a_value_within_ten_steps_of_what_fits_may_equal_its_neighbour_by_chance(
+    step: float, found: set[tuple[int, int]]
+) -> None:
+    old, new = in_an_edit_by_a_fifth(8)
+    new[3, 4] = new[3, 3]  # 9.6 less than fits
+    assert places(edit(old, new, step)) == found
+
+
+@pytest.mark.parametrize("is_mirrored", [False, True])
+def test_three_cells_that_hold_what_became_of_the_cells_beside_them_are_a_copy(is_mirrored: bool) -> None:
+    old, new = in_an_edit_by_a_fifth(4)
+    new[1:4, 4] = new[1:4, 3]
+    if is_mirrored:
+        old, new = old[:, ::-1].copy(), new[:, ::-1].copy()
+    assert places(edit(old, new, 1.0)) == set()
+    new[2, 4] += 3.0  # of the 4.8 that it was off, so that it fits to within two steps, and is no copy
+    assert places(edit(old, new, 1.0)) == {(1, 4), (3, 4)}
+
+
 # Laws
 
 
@@ -346,6 +388,31 @@ def test_a_part_of_a_row_that_repeats_the_edited_row_beside_it_is_found() -> Non
     new[5] = old[5]
     new[5, 2:9] = new[4, 2:9]
     assert pasted(edit(old, new)) == (Pasted(5, 2, 5, 8, x_off=0, y_off=1, twice=True),)
+
+
+def test_a_block_one_place_off_ends_where_neighbours_differ_by_a_step_and_a_half_only() -> None:
+    old = np.full((8, 8), 90.0)
+    old[:, 2:6] = [50.0, 20.0, 70.0, 73.0]
+    new = old.copy()
+    new[2:6, 3:6] = old[2:6, 2:5]
+    assert pasted(edit(old, new, step=2.0)) == (Pasted(2, 3, 5, 4, x_off=1, y_off=0),)
+    assert pasted(edit(old, new, step=1.5)) == (Pasted(2, 3, 5, 5, x_off=1, y_off=0),)
+
+
+def test_a_column_pasted_twice_is_told_by_half_of_its_cells_that_do_not_lead_to_the_next() -> None:
+    old = np.array([
+        [10.0, 20.0, 40.0, 60.0, 70.0, 80.0],
+        [12.0, 24.0, 44.0, 64.0, 76.0, 86.0],
+        [30.0, 40.0, 50.0, 50.5, 60.0, 70.0],
+        [35.0, 45.0, 55.0, 55.5, 66.0, 75.0],
+    ])  # fmt: skip
+    new = old.copy()
+    new[:, 1:5] += 10
+    new[:, 3] = new[:, 2]
+    # In the two lower rows it is half a unit off what the next one makes expect: a span of 76 allows 1.52.
+    assert pasted(edit(old, new)) == (Pasted(0, 3, 3, 3, x_off=1, y_off=0, twice=True),)
+    old[1, 3], new[1, 3] = 44.5, new[1, 2]
+    assert pasted(edit(old, new)) == ()
 
 
 def test_a_copied_neighbour_and_an_offset_by_one_slope_are_left_alone() -> None:
