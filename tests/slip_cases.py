@@ -6,15 +6,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from benchmarks.edits import EDITS, PASTED, SLIPS, Sample, sample, slipped
 from benchmarks.shapes import Array, shapes
+from callint.comparing.fellows import Edit
 from callint.comparing.pasted import pasted
 from callint.comparing.slips import edit_of, suspects
 from callint.model.change import TableChange
+from tests.small_edits import small_edit
 
 STORED = Path(__file__).parent / "data" / "slip_cases.txt"
 SEED = 31
@@ -60,8 +63,39 @@ def said(name: str) -> Iterator[str]:
             yield from _pasted(one, one.change(grids[1]))
 
 
+def said_small(seed: int) -> Iterator[str]:
+    """What is said about a small edit, and how far some cells could go without a word."""
+    one = small_edit(seed)
+    rows, columns = one.edit.old.shape
+    yield f"{one.words}, {np.count_nonzero(one.edit.changed)} of {columns} by {rows} cells"
+    for (y, x), (meant, stands) in one.slips.items():
+        yield f"  slip in {x} {y} : {meant:.6g} became {stands:.6g}"
+    yield from _told(one.edit)
+    numbers = np.random.default_rng(seed)
+    for where, cells in (("in the edit", one.edit.cells), ("beside it", ~one.edit.changed)):
+        able = np.argwhere(cells & np.isfinite(one.edit.new))
+        if len(able):
+            y, x = (int(index) for index in able[numbers.integers(len(able))])
+            ends = [_free(one.edit, (y, x), side) for side in (-1, 1)]
+            yield f"  {where} {x} {y} is silent from {ends[0]:.6g} to {ends[1]:.6g}"
+
+
+def _free(edit: Edit, cell: tuple[int, int], side: int) -> float:
+    """How far a cell can go one way before it is suspicious for the first time, step by step."""
+    for steps in range(1, 400):
+        new = edit.new.copy()
+        new[cell] = round(edit.new[cell] + side * steps * 0.1, 1)
+        if any((one.y, one.x) == cell for one in suspects(replace(edit, new=new, changed=edit.old != new))):
+            return float(edit.new[cell] + side * (steps - 1) * 0.1)
+    return side * float("inf")
+
+
 def _suspects(one: Sample, change: TableChange) -> Iterator[str]:
-    for found in suspects(edit_of(change, one.conversion)):
+    yield from _told(edit_of(change, one.conversion))
+
+
+def _told(edit: Edit) -> Iterator[str]:
+    for found in suspects(edit):
         yield (
             f"  {'lone' if found.is_lone else 'off'} {found.x} {found.y} : {found.expected:.6g} fits,"
             f" allowed {found.yardstick:.6g} , score {found.score:.6g}"

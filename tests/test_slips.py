@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -15,6 +17,7 @@ from callint.comparing.pasted import Pasted, pasted
 from callint.comparing.slips import suspects
 from callint.decoding.conversions import to_physical
 from callint.model.definition import Linear
+from tests.small_edits import mirrored, small_edit, turned
 
 Numbers = NDArray[np.float64]
 STEP = 0.1
@@ -225,21 +228,47 @@ def test_the_unit_of_the_values_is_of_no_matter(seed: int, noise: float, power: 
     assert (4, 6) in places(there)
 
 
-@given(seed=seeds, noise=noises)
-@settings(max_examples=40, deadline=None)
-def test_a_turned_table_has_the_same_suspects_turned(seed: int, noise: float) -> None:
-    old, new = slipped(seed, noise)
-    turned = {(x, y) for y, x in places(edit(old, new))}
-    assert places(edit(old.T.copy(), new.T.copy())) == turned
+def told(found: Edit, of: Callable[[int, int], tuple[int, int]] = lambda y, x: (y, x)) -> list[list[float]]:
+    """All that is said about the suspects of an edit, with other places for theirs."""
+    return sorted([*of(o.y, o.x), o.expected, o.yardstick, o.score, o.is_lone] for o in suspects(found))
 
 
-@given(seed=seeds, noise=noises)
-@settings(max_examples=40, deadline=None)
-def test_a_mirrored_table_has_the_same_suspects_mirrored(seed: int, noise: float) -> None:
-    old, new = slipped(seed, noise)
-    rows, columns = old.shape
-    mirrored = {(rows - 1 - y, columns - 1 - x) for y, x in places(edit(old, new))}
-    assert places(edit(old[::-1, ::-1].copy(), new[::-1, ::-1].copy())) == mirrored
+def blocks(found: Edit, of: Callable[[Pasted], Pasted] = lambda one: one) -> set[Pasted]:
+    return {of(one) for one in pasted(found)}
+
+
+# That two ways explain the fellows equally well, so that one is picked by its place, is rare, and in none of
+# these.
+
+
+@pytest.mark.parametrize("tens", range(30))
+def test_a_turned_table_has_the_same_suspects_and_blocks_turned_to_their_numbers(tens: int) -> None:
+    def block(here: Pasted) -> Pasted:
+        return Pasted(here.left, here.top, here.right, here.bottom, here.y_off, here.x_off, here.twice)
+
+    for seed in range(10 * tens, 10 * tens + 10):
+        one = small_edit(seed).edit
+        expected = told(one, lambda y, x: (x, y))
+        assert told(turned(one)) == [pytest.approx(numbers) for numbers in expected], seed
+        assert blocks(turned(one)) == blocks(one, block)
+
+
+@pytest.mark.parametrize("tens", range(30))
+def test_a_mirrored_table_has_the_same_suspects_and_blocks_mirrored_to_their_numbers(tens: int) -> None:
+    def check(one: Edit) -> None:
+        last = one.old.shape[0] - 1, one.old.shape[1] - 1
+
+        def block(here: Pasted) -> Pasted:
+            top, left = last[0] - here.bottom, last[1] - here.right
+            bottom, right = last[0] - here.top, last[1] - here.left
+            return Pasted(top, left, bottom, right, -here.x_off, -here.y_off, here.twice)
+
+        expected = told(one, lambda y, x: (last[0] - y, last[1] - x))
+        assert told(mirrored(one)) == [pytest.approx(numbers) for numbers in expected]
+        assert blocks(mirrored(one)) == blocks(one, block)
+
+    for seed in range(10 * tens, 10 * tens + 10):
+        check(small_edit(seed).edit)
 
 
 @pytest.mark.parametrize("seed", range(40))
