@@ -44,7 +44,7 @@ def _stored(values: Numbers) -> Numbers:
 
 
 def small_edit(seed: int) -> SmallEdit:
-    """Two to eight rows and columns, or a curve, on uneven breakpoints; a cell may be off before, or after."""
+    """A curve, or two to eight rows and columns, unevenly spaced; a cell may be off before, or after."""
     numbers = np.random.default_rng([17, seed])
     rows, columns = ((1, 14), (14, 1), *[tuple(numbers.integers(2, 9, 2))] * 4)[seed % 6]
     x, y = (np.cumsum(numbers.integers(1, 4, size)).astype(np.float64) for size in (columns, rows))
@@ -99,5 +99,5 @@ def _reversed(axis: Numbers | None) -> Numbers | None:
 def _remade(
     edit: Edit, of: Callable[[NDArray[Any]], NDArray[Any]], axes: tuple[Numbers | None, Numbers | None]
 ) -> Edit:
-    grids = (of(grid) for grid in (edit.old, edit.new, edit.changed, edit.resolution))
+    grids = of(edit.old), of(edit.new), of(edit.changed), of(edit.resolution)
     return Edit(*grids, edit.stops, *axes, edit.decimals)
