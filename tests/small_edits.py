@@ -53,9 +53,9 @@ def small_edit(seed: int) -> SmallEdit:
     old = _stored(90 + slopes[0] * (x - x.mean()) + slopes[1] * (y - y.mean())[:, None] + noise)
     words = [*BY][seed % len(BY)]
     new = old.copy()
-    cells = numbers.random(old.shape) < numbers.uniform(0.2, 1)
+    cells: Flags = numbers.random(old.shape) < numbers.uniform(0.2, 1)
     if seed % 3:
-        cells = np.ix_(*(_stretch(numbers, length) for length in old.shape))
+        cells = _stretch(numbers, rows)[:, None] & _stretch(numbers, columns)
     new[cells] = _stored(BY[words](old))[cells]
     slips = {}
     for _ in range(int(numbers.integers(3))):
@@ -73,7 +73,8 @@ def _stretch(numbers: np.random.Generator, length: int) -> Flags:
     """Some of the places of an axis, one beside the other."""
     ends = numbers.integers(0, length, 2)
     places = np.arange(length)
-    return (places >= ends.min()) & (places <= ends.max())
+    found: Flags = (places >= ends.min()) & (places <= ends.max())
+    return found
 
 
 def _one_twice(values: Numbers) -> Numbers:
