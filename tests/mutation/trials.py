@@ -209,8 +209,8 @@ class Trials:
 
     def is_steady(self, mutant: Mutant) -> bool:
         """Whether the tests that could notice a mutant pass where it is put in place unchanged."""
-        names = self.selection(mutant)
-        return self._tried(mutant, self._sources[mutant.path.as_posix()].text, names)[0] is Fate.SURVIVED
+        names, text = self.selection(mutant), self._sources[mutant.path.as_posix()].text
+        return not names or self._tried(mutant, text, names)[0] is Fate.SURVIVED
 
     def _tried(self, mutant: Mutant, text: str, names: list[str]) -> tuple[Fate, str]:
         def trial() -> str:
