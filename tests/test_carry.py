@@ -739,6 +739,110 @@ def test_a_moved_axis_is_a_problem_where_it_would_move_another_table() -> None:
     assert only(done).message.endswith("in the new software it does not move the same tables (other)")
 
 
+#: Speeds in twos, and in threes from 1 on: of both are 10, 16 and 22.
+_TWOS, _THREES = (
+    f'<linear name="{name}" unit="rpm" factor="{factor}" offset="{offset}"/>'
+    for name, factor, offset in (("twos", 2, 0), ("threes", 3, 1))
+)
+
+
+def in_steps(of: str, at: int, axis: int) -> bytes:
+    made = on_axis(at, "uint8", str(axis)).replace(b'conversion="rpm"', f'conversion="{of}"'.encode())
+    return made.replace(b"<conversions>", f"<conversions>{_TWOS}{_THREES}".encode())
+
+
+def in_twos(*raw: int) -> bytes:
+    return data(at_0=bytes(raw), at_10=bytes([1, 2, 3]))
+
+
+#: The same breakpoints in threes, at 40, and other cells, at 20.
+IN_THREES = in_steps("threes", 20, 40), data(at_40=bytes([3, 5, 7]), at_20=bytes([5, 6, 7]))
+
+
+def test_a_moved_axis_goes_over_to_coarser_breakpoints_to_half_an_old_step() -> None:
+    # 18 rpm would be (18 - 1) / 3 = 5.67, which is stored as 6 and is 19 rpm.
+    done = carried(in_steps("twos", 10, 0), in_twos(5, 8, 11), in_twos(5, 9, 11), *IN_THREES)
+    assert content(done) == data(at_40=bytes([3, 6, 7]), at_20=bytes([5, 6, 7]))
+    (moved,) = done.moved
+    assert (moved.name, moved.kind, moved.title, moved.unit) == ("speeds", "axis", "speed", "rpm")
+    assert (moved.cells, moved.deviation, moved.words, moved.spot) == (1, 1.0, "1 rpm", None)
+
+
+@pytest.mark.parametrize(
+    ("twos", "words"),
+    [
+        ((5, 9, 10), "in the new type breakpoints fall together"),  # 18 and 20 rpm, which both would be 19
+        ((5, 8, 200), None),  # 400 rpm, raw 133
+        ((5, 130, 255), None),  # 260 rpm as 259, and 510 rpm as 511
+        ((0, 8, 11), None),  # 0 rpm as 1, as less than 0 is not stored
+    ],
+)
+def test_breakpoints_that_fall_together_in_the_new_type_are_a_problem(
+    twos: tuple[int, int, int], words: str | None
+) -> None:
+    done = carried(in_steps("twos", 10, 0), in_twos(5, 8, 11), in_twos(*twos), *IN_THREES)
+    if words is None:
+        assert not done.problems
+    else:
+        problem = only(done)
+        assert (problem.name, problem.reason) == ("speeds", Reason.AXIS)
+        assert problem.message == f"the axis was re-spaced: carry it by hand, with fuel; {words}"
+
+
+def test_a_breakpoint_that_the_new_type_cannot_hold_is_a_problem() -> None:
+    old = on_axis(10, "uint16", "0")
+    base, rework = (data(at_0=u16(*speeds), at_10=bytes([1, 2, 3])) for speeds in ((1, 2, 3), (1, 2, 300)))
+    new, new_base = on_axis(20, "uint8", "40"), data(at_40=bytes([1, 2, 3]))
+    problem = only(carried(old, base, rework, new, new_base))
+    assert problem.message.endswith("with fuel; 300 rpm does not fit the new type")
+
+
+_LOADS = '<axis name="speeds" signal="load" at="40" type="uint8" conversion="whole" count="3"/>'
+_FIXED = '<curve name="fuel" title="F" purpose="general" at="20" type="uint8" conversion="whole">'
+_FIXED += '<x><fixed-axis signal="speed" values="10 20 30"/></x></curve>'
+
+
+@pytest.mark.parametrize(
+    ("new", "words"),
+    [
+        (software(_FIXED), "the new software stores no such axis"),
+        (
+            on_axis(20, "uint8", "40").replace(_AXIS.format(at=40, type="uint8").encode(), _LOADS.encode()),
+            "it is of another signal or unit in the new software",
+        ),
+        (
+            on_axis(20, "uint8", "40").replace(
+                b'<linear name="rpm" unit="rpm"', b'<linear name="rpm" unit="rps"'
+            ),
+            "it is of another signal or unit in the new software",
+        ),
+    ],
+)
+def test_an_axis_that_is_another_one_in_the_new_software_is_a_problem(new: bytes, words: str) -> None:
+    new_base = data(at_20=bytes([5, 6, 7]), at_40=bytes([10, 20, 30]))
+    rework = data(at_0=bytes([10, 25, 30]), at_10=bytes([1, 2, 3]))
+    problem = only(carried(AXIS_OLD, AXIS_BASE, rework, new, new_base))
+    assert (problem.name, problem.reason) == ("speeds", Reason.AXIS)
+    assert problem.message == f"the axis was re-spaced: carry it by hand, with fuel; {words}"
+
+
+def test_a_moved_axis_is_a_problem_where_a_table_on_it_is_left_out() -> None:
+    new, new_base = on_axis(20, "uint8", "40"), data(at_20=bytes([5, 6, 7]), at_40=bytes([10, 20, 30]))
+    problem = only(carried(AXIS_OLD, AXIS_BASE, AXIS_REWORK, new, new_base, left_out=["fuel"]))
+    assert (problem.name, problem.reason) == ("speeds", Reason.AXIS)
+    assert problem.message.endswith("; it moves what is left out (fuel)")
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf")])
+def test_a_breakpoint_that_is_no_number_is_a_problem(value: float) -> None:
+    old = on_axis(12, "float32", "0")
+    base, rework = (
+        data(at_0=struct.pack(">3f", 1, 2, last), at_12=bytes([1, 2, 3])) for last in (3.0, value)
+    )
+    problem = only(carried(old, base, rework, old, base))
+    assert problem.message.endswith("with fuel; a breakpoint is not a number")
+
+
 def test_a_table_without_rising_breakpoints_goes_over_only_as_it_is() -> None:
     base = data(at_0=bytes([10, 20, 20]), at_10=bytes([1, 2, 3]))
     rework = data(at_0=bytes([10, 20, 20]), at_10=bytes([1, 2, 9]))

@@ -280,9 +280,7 @@ class _Pair:
     @property
     def reads_alike(self) -> bool:
         """Whether one raw value means the same in both versions."""
-        old, new = self.change.table.storage, self.partner.storage
-        before, after = (replace(one, name="", line=0) for one in self.conversions)
-        return _is_alike(old, new) and before == after
+        return _is_alike(self.change.table.storage, self.partner.storage) and _means_alike(*self.conversions)
 
 
 def _is_laid_alike(old: Text, new: Text) -> bool:
@@ -292,6 +290,11 @@ def _is_laid_alike(old: Text, new: Text) -> bool:
 def _is_alike(old: Storage, new: Storage) -> bool:
     """Whether both storages have the same raw values."""
     return old.type is new.type and old.raw_limits == new.raw_limits
+
+
+def _means_alike(old: Conversion, new: Conversion) -> bool:
+    """Whether both conversions make the same of every raw value, whatever they are called."""
+    return replace(old, name=new.name, line=new.line) == new
 
 
 #: What is wrong with some new cells: which, why, and the sentence for the one at (y, x).
@@ -432,8 +435,7 @@ class _Carrying:
         old, new = self.before.conversion_of(axis), self.after.conversion_of(partner)
         item = self.new.plan.axis_items[axis.name]
         target = self.target.raw_of(item)[0]
-        alike = replace(old, name="", line=0) == replace(new, name="", line=0)
-        if alike and _is_alike(axis.storage, partner.storage):
+        if _is_alike(axis.storage, partner.storage) and _means_alike(old, new):
             raw = self.reworked.raw_of(self.old.plan.axis_items[axis.name])[0]
             fits = np.ones(len(raw), bool)
         else:

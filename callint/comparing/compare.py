@@ -221,21 +221,16 @@ def runs(addresses: Integers) -> Iterator[Run]:
         yield Run(start, int(run[-1]) - start + 1, len(run))
 
 
-def explained_bits(plan: Plan, old: Image, new: Image, cells: Flags | None = None) -> NDArray[np.uint8]:
+def explained_bits(plan: Plan, old: Image, new: Image, cells: Flags) -> NDArray[np.uint8]:
     """Which bits of the new image belong to something in the definition; shape of ``new.content``.
 
-    Only what both images hold whole counts: the rest is compared nowhere else. Of the cells all are looked
-    at, or those that are flagged, shape (cells,).
+    Only what both images hold whole counts: the rest is compared nowhere else. Of the cells those are looked
+    at that are flagged, shape (cells,).
     """
     bits = np.zeros(new.size, np.uint8)
     for group, masks in zip(plan.groups, plan.masks, strict=True):
         size = group.type.size
-        whole = (
-            np.ones(group.cells.stop - group.cells.start, bool)
-            if cells is None
-            else cells[group.cells].copy()
-        )
-        asked = np.ones(len(masks.cells), bool) if cells is None else cells[masks.cells]
+        whole, asked = cells[group.cells].copy(), cells[masks.cells]
         whole[masks.cells - group.cells.start] = False
         positions = _in_both(old, new, plan.address[group.cells][whole], size)
         positions = positions[positions >= 0]
@@ -246,7 +241,7 @@ def explained_bits(plan: Plan, old: Image, new: Image, cells: Flags | None = Non
         stored = masks.masks[asked][held].astype(group.dtype).view(np.uint8).reshape(-1, size)
         np.bitwise_or.at(bits, positions[held, None] + np.arange(size), stored)
     for start, size in _named_stretches(plan):
-        (position,) = _in_both(old, new, np.array([start], np.int64), size).tolist()
+        (position,) = _in_both(old, new, np.array([start]), size).tolist()
         if position >= 0:
             bits[position : position + size] = 0xFF
     return bits

@@ -113,8 +113,8 @@ class Plan:
     def bounds(self, of: Callable[[Table], Range | None]) -> tuple[Numbers, Numbers]:
         """Lower and upper bounds of every item, shape (items,) each; infinite where there are none."""
         ranges = [(of(item) if isinstance(item, Table) else None) or _OPEN for item in self.items]
-        low = np.array([limits.low for limits in ranges], np.float64)
-        high = np.array([limits.high for limits in ranges], np.float64)
+        low = np.array([limits.low for limits in ranges])
+        high = np.array([limits.high for limits in ranges])
         return low, high
 
     @cached_property
@@ -135,8 +135,7 @@ class Plan:
             [
                 linear_terms(c.factor, c.offset) if isinstance(c, Linear) else neutral
                 for c in map(self.definition.conversion_of, self.items)
-            ],
-            np.float64,
+            ]
         ).reshape(-1, 3)
         a, b, q = (self.spread(terms[:, column]) for column in range(3))
         return a, b, q
