@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pytest
@@ -11,12 +11,16 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from benchmarks import slips as scoreboard
+from callint.comparing.compare import compare
 from callint.comparing.fellows import Edit, Movement, Window, off_the_movement
 from callint.comparing.number_entry import SLIPS, mistyping, texts
 from callint.comparing.pasted import Pasted, pasted
-from callint.comparing.slips import suspects
+from callint.comparing.slips import edit_of, suspects
 from callint.decoding.conversions import to_physical
+from callint.decoding.decode import decode
 from callint.model.definition import Linear
+from callint.model.image import Image
+from tests.building import decoded, definition_xml, image
 from tests.small_edits import mirrored, small_edit, turned
 
 Numbers = NDArray[np.float64]
@@ -102,6 +106,15 @@ def test_a_smooth_ramp_of_the_change_is_never_suspicious(seed: int, share: float
     assert places(edit(old, new)) == set()
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_a_region_by_smoothing_is_never_suspicious(seed: int) -> None:
+    old = surface(seed, noise=3.0)
+    new = old.copy()
+    around = [old[1 + dy : 9 + dy, 1 + dx : 11 + dx] for dy in (-1, 0, 1) for dx in (-1, 0, 1)]
+    new[1:9, 1:11] = stored(np.mean(around, axis=0))
+    assert places(edit(old, new)) == set()
+
+
 def test_cells_without_numbers_are_passed_over() -> None:
     old = surface(1)
     new = old * 1.1
@@ -162,6 +175,28 @@ def test_two_slips_are_both_found() -> None:
     new = stored(old * 1.1)
     new[2, 2], new[7, 9] = new[2, 2] * 10, new[7, 9] / 10
     assert places(edit(old, new)) == {(2, 2), (7, 9)}
+
+
+def test_of_two_cells_the_one_that_went_another_way_by_far_is_found() -> None:
+    (found,) = suspects(edit(np.array([[50.0, 60.0]]), np.array([[55.0, 600.0]])))
+    assert (found.x, found.expected) == (1, 65.0)  # 5 more, as the other cell
+
+
+@pytest.mark.parametrize(
+    ("step", "off", "is_found"),
+    # Two steps are nothing, and where all is rounded to halves 1.05 times a half more: 0.725 in all.
+    [(0.1, 0.5, False), (0.1, 1.0, True), (0.124, 0.5, False), (0.125, 0.5, True)],
+)
+def test_where_values_are_rounded_to_more_than_four_steps_one_of_these_is_no_departure(
+    step: float, off: float, is_found: bool
+) -> None:
+    y, x = np.mgrid[:6, :8]
+    old = stored(10 + 0.6 * x + 0.5 * y + 0.1 * ((8 * y + x) % 3))
+    new = old.copy()
+    new[1:5, 1:7] = np.round(2 * 1.2 * old[1:5, 1:7]) / 2
+    assert places(edit(old, new, step)) == set()
+    new[3, 4] += off
+    assert places(edit(old, new, step)) == ({(3, 4)} if is_found else set())
 
 
 @pytest.mark.parametrize(("cells", "is_found"), [(1, True), (12, True), (13, False)])
@@ -305,6 +340,72 @@ def test_uneven_breakpoints_are_the_distances_along_which_values_go_on() -> None
     assert places(Edit(old, new, old != new, np.full(old.shape, STEP), x=x)) == set()
 
 
+# From decoded tables
+
+BENT = '<point raw="0" physical="0"/><point raw="10" physical="10"/><point raw="20" physical="30"/>'
+STORED_AS = {
+    "bent": f'<interpolated name="bent" unit="mg">{BENT}</interpolated>',
+    "falling": '<linear name="falling" unit="mg" factor="-0.5" offset="100"/>',
+    "shown": '<linear name="shown" unit="mg" factor="2" decimals="2"/>',
+    "whole": '<linear name="whole" unit="mg" factor="2"/>',
+    "named": '<states name="named"><state raw="0">none</state></states>',
+}
+
+
+def edit_in(conversion: str, kind: str, new: Sequence[float], more: str = "") -> Edit:
+    """The change of a curve from zeros."""
+    breakpoints = " ".join(str(1000 + place) for place in range(len(new)))
+    xml = definition_xml(
+        f'<curve name="fuel" title="F" purpose="general" at="0" type="{kind}" conversion="{conversion}">'
+        f'<x><fixed-axis signal="speed" values="{breakpoints}"/></x>{more}</curve>',
+        conversions="".join(STORED_AS.values()),
+    )
+    stored_as = {"uint8": "u1", "float32": ">f4"}[kind]
+    old = decoded(xml, image())
+    content = image(at_0=np.array(new).astype(stored_as).tobytes())
+    (change,) = compare(old, decode(old.plan, Image.raw(content))).tables
+    return edit_of(change, old.plan.definition.conversions[conversion])
+
+
+@pytest.mark.parametrize(
+    ("conversion", "kind", "new", "expected"),
+    [
+        # The larger of the steps down and up; before the first point and behind the last there is none.
+        ("bent", "uint8", [0, 5, 10, 15, 20, 21, 30], [1, 1, 2, 2, 2, 0, 0]),
+        ("falling", "uint8", [0, 5, 255], [0.5, 0.5, 0.5]),
+        # IEEE 754: 23 bits behind the point. The factor is 2.
+        ("whole", "float32", [1, 1.5, -2, 1000], [2**-22, 2**-22, 2**-21, 2**-13]),
+        ("shown", "float32", [1, 1.5, -2, 1e6], [0.01, 0.01, 0.01, 2**-3]),
+    ],
+)
+def test_the_resolution_is_the_distance_to_the_next_value(
+    conversion: str, kind: str, new: list[float], expected: list[float]
+) -> None:
+    assert edit_in(conversion, kind, new).resolution.tolist() == [expected]
+
+
+def test_an_edit_ends_at_the_ends_of_the_storage_and_at_the_tables_limits() -> None:
+    found = edit_in("falling", "uint8", [10, 20], '<limits min="5" max="80"/>')
+    assert sorted(found.stops) == [-27.5, 5.0, 80.0, 100.0]
+    assert sorted(edit_in("falling", "uint8", [10, 20]).stops) == [-27.5, 100.0]
+    assert sorted(edit_in("falling", "uint8", [10, 20], '<limits max="80"/>').stops) == [-27.5, 80.0, 100.0]
+
+
+def test_an_edit_has_values_breakpoints_and_digits_but_no_number_where_a_cell_is_off() -> None:
+    off = '<off raw="255" allowed="anywhere"/>'
+    found = edit_in("falling", "uint8", [10, 255, 0], off)
+    np.testing.assert_equal(found.new, [[95.0, np.nan, 100.0]])
+    np.testing.assert_equal(found.old, [[100.0, 100.0, 100.0]])
+    assert (found.changed.tolist(), found.cells.tolist()) == ([[True, True, False]], [[True, False, False]])
+    assert found.x is not None and found.x.tolist() == [1000, 1001, 1002]
+    assert (found.y, found.decimals) == (None, 1)
+    assert edit_in("shown", "float32", [1]).decimals == 2
+
+
+def test_of_named_states_none_is_a_number() -> None:
+    assert np.isnan(edit_in("named", "uint8", [1, 0, 2]).new).all()
+
+
 # What slips look like
 
 
@@ -442,6 +543,26 @@ def test_a_column_pasted_twice_is_told_by_half_of_its_cells_that_do_not_lead_to_
     assert pasted(edit(old, new)) == (Pasted(0, 3, 3, 3, x_off=1, y_off=0, twice=True),)
     old[1, 3], new[1, 3] = 44.5, new[1, 2]
     assert pasted(edit(old, new)) == ()
+
+
+@pytest.mark.parametrize(("rows", "is_found"), [(2, False), (3, True)])
+def test_a_column_pasted_twice_has_three_cells(rows: int, is_found: bool) -> None:
+    old = np.add.outer(np.arange(rows) * 6.0, [10.0, 20, 40, 60, 70, 80])
+    new = old + 10
+    new[:, 3] = new[:, 2]
+    twice = Pasted(0, 3, rows - 1, 3, x_off=1, y_off=0, twice=True)
+    assert pasted(edit(old, new)) == ((twice,) if is_found else ())
+
+
+@pytest.mark.parametrize(("odd", "is_found"), [(0, True), (1, True), (2, False)])
+def test_nine_of_ten_cells_of_a_column_that_was_pasted_twice_go_on_from_the_one_before_it(
+    odd: int, is_found: bool
+) -> None:
+    old = np.add.outer(np.arange(10) * 6.0, [10.0, 20, 40, 60, 70, 80])
+    new = old + 10
+    new[4 : 4 + odd, 2] += 15
+    new[:, 3] = new[:, 2]
+    assert pasted(edit(old, new)) == ((Pasted(0, 3, 9, 3, 1, 0, twice=True),) if is_found else ())
 
 
 def test_a_copied_neighbour_and_an_offset_by_one_slope_are_left_alone() -> None:
