@@ -479,6 +479,34 @@ def test_a_block_one_place_off_is_found_with_its_corners() -> None:
     assert pasted(edit(old.T.copy(), new.T.copy())) == (Pasted(4, 2, 8, 5, x_off=0, y_off=1),)
 
 
+def test_a_block_holds_its_corners_and_all_between_them() -> None:
+    block = Pasted(2, 4, 5, 8, x_off=1, y_off=0)
+    held = {(y, x) for y in range(10) for x in range(12) if block.holds(y, x)}
+    assert held == {(y, x) for y in (2, 3, 4, 5) for x in (4, 5, 6, 7, 8)}
+    assert block.size == 20
+
+
+@pytest.mark.parametrize(("step", "is_found"), [(2.0, True), (2.4, False)])
+def test_of_a_block_one_place_off_four_cells_differ_by_more_than_three_steps(
+    step: float, is_found: bool
+) -> None:
+    old = np.full((6, 8), 90.0)
+    old[:, 2:6] = [50.0, 70.0, 77.0, 73.0]
+    new = old.copy()
+    new[2:4, 3:6] = old[2:4, 2:5]  # 20, 7 and 4 apart: 4 is at least a step and a half
+    assert pasted(edit(old, new, step)) == ((Pasted(2, 3, 3, 5, 1, 0),) if is_found else ())
+
+
+@pytest.mark.parametrize(("at", "is_found"), [(0, True), (1, True), (2, False)])
+def test_nine_of_ten_cells_of_a_block_are_their_neighbours_old_ones(at: int, is_found: bool) -> None:
+    old = surface(7, noise=3.0)
+    new = old.copy()
+    new[2:4, 4:9] = old[2:4, 3:8]
+    for x in range(at):
+        new[3, 5 + x] = old[3, 5 + x]  # not pasted, which leaves a hole
+    assert bool(pasted(edit(old, new))) is is_found
+
+
 def test_a_block_of_two_rows_is_found_where_three_cells_of_each_lie_off() -> None:
     old = surface(7, noise=3.0)
     three, two = old.copy(), old.copy()

@@ -175,7 +175,7 @@ class Window:
     @cached_property
     def _base_off(self) -> tuple[Window, Numbers]:
         edit = self.edit
-        whole = Edit(edit.old, edit.old, edit.changed, edit.resolution, (), edit.x, edit.y)
+        whole = Edit(edit.old, edit.old, edit.changed, edit.resolution, x=edit.x, y=edit.y)
         base = Window(whole, np.isfinite(edit.old))
         return base, off_the_surface(base, base.new)
 
