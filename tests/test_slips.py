@@ -507,6 +507,41 @@ def test_nine_of_ten_cells_of_a_block_are_their_neighbours_old_ones(at: int, is_
     assert bool(pasted(edit(old, new))) is is_found
 
 
+def test_blocks_beside_each_other_are_said_from_above() -> None:
+    old = surface(7, noise=3.0)
+    new = old.copy()
+    new[6:9, 2:6] = old[6:9, 1:5]
+    new[1:4, 5:10] = old[1:4, 6:11]
+    assert pasted(edit(old, new)) == (Pasted(1, 5, 3, 9, -1, 0), Pasted(6, 2, 8, 5, 1, 0))
+
+
+def test_of_blocks_that_share_a_cell_the_larger_one_is_said() -> None:
+    old = surface(7, noise=3.0)
+    new = old.copy()
+    new[2:7, 2:7] = old[2:7, 3:8]
+    new[6:8, 6:10] = old[6:8, 5:9]
+    assert pasted(edit(old, new)) == (Pasted(2, 2, 6, 6, -1, 0),)
+    # One row further down they share none.
+    new = old.copy()
+    new[2:7, 2:7] = old[2:7, 3:8]
+    new[7:9, 6:10] = old[7:9, 5:9]
+    assert pasted(edit(old, new)) == (Pasted(2, 2, 6, 6, -1, 0), Pasted(7, 6, 8, 9, 1, 0))
+    # Nor one column further to the right.
+    new = old.copy()
+    new[2:7, 2:7] = old[2:7, 3:8]
+    new[6:8, 7:11] = old[6:8, 6:10]
+    assert pasted(edit(old, new)) == (Pasted(2, 2, 6, 6, -1, 0), Pasted(6, 7, 7, 10, 1, 0))
+
+
+def test_where_a_block_came_from_is_said_once_though_rows_and_columns_are_alike() -> None:
+    # What lies to the left of a cell is what lies above it.
+    values = np.array([50.0, 71, 54, 93, 60, 62, 88, 51, 79, 57, 95, 64, 70, 53])
+    old = values[np.add.outer(np.arange(6), np.arange(8))]
+    new = old.copy()
+    new[2:5, 3:6] = old[2:5, 2:5]
+    assert pasted(edit(old, new)) == (Pasted(2, 3, 4, 5, 1, 0),)
+
+
 def test_a_block_of_two_rows_is_found_where_three_cells_of_each_lie_off() -> None:
     old = surface(7, noise=3.0)
     three, two = old.copy(), old.copy()
@@ -580,6 +615,27 @@ def test_a_column_pasted_twice_has_three_cells(rows: int, is_found: bool) -> Non
     new[:, 3] = new[:, 2]
     twice = Pasted(0, 3, rows - 1, 3, x_off=1, y_off=0, twice=True)
     assert pasted(edit(old, new)) == ((twice,) if is_found else ())
+
+
+@pytest.mark.parametrize(("apart", "is_found"), [(0.1, False), (0.2, True)])
+def test_the_cells_of_a_column_pasted_twice_differ_by_more_than_three_steps(
+    apart: float, is_found: bool
+) -> None:
+    old = np.add.outer(np.arange(3) * apart, [10.0, 20, 40, 60, 70, 80])
+    new = old + 10
+    new[:, 3] = new[:, 2]
+    assert pasted(edit(old, new)) == ((Pasted(0, 3, 2, 3, 1, 0, twice=True),) if is_found else ())
+
+
+@pytest.mark.parametrize(("rows", "is_found"), [(4, False), (5, True)])
+def test_three_of_five_cells_of_a_column_pasted_twice_were_others_than_those_beside_them(
+    rows: int, is_found: bool
+) -> None:
+    old = np.add.outer(np.arange(rows) * 6.0, [10.0, 20, 40, 60, 70, 80])
+    old[:2, 3] = old[:2, 2]
+    new = old + 10
+    new[:, 3] = new[:, 2]
+    assert pasted(edit(old, new)) == ((Pasted(0, 3, rows - 1, 3, 1, 0, twice=True),) if is_found else ())
 
 
 @pytest.mark.parametrize(("odd", "is_found"), [(0, True), (1, True), (2, False)])
