@@ -122,6 +122,15 @@ def test_cells_without_numbers_are_passed_over() -> None:
     assert places(edit(old, new)) == set()
 
 
+def test_a_span_is_that_of_the_base_or_of_most_new_values_and_nothing_has_none() -> None:
+    flat, hill = np.full((1, 5), 7.0), np.array([[1.0, 5.0, 9.0, 2.0, 900.0]])
+    assert edit(hill, flat).span == 899.0
+    assert edit(flat, hill).span == 7.0  # without the lowest and the highest, 2 to 9
+    nothing = np.full((1, 5), np.nan)
+    assert edit(nothing, nothing).span == 0.0
+    assert suspects(edit(nothing, hill)) == suspects(edit(hill, nothing)) == ()
+
+
 def test_a_table_of_one_cell_has_no_surroundings() -> None:
     assert suspects(edit(np.array([[8.5]]), np.array([[85.0]]))) == ()
 
@@ -636,6 +645,15 @@ def test_three_of_five_cells_of_a_column_pasted_twice_were_others_than_those_bes
     new = old + 10
     new[:, 3] = new[:, 2]
     assert pasted(edit(old, new)) == ((Pasted(0, 3, rows - 1, 3, 1, 0, twice=True),) if is_found else ())
+
+
+@pytest.mark.parametrize(("off", "is_found"), [(0.15, True), (0.25, False)])
+def test_in_a_flat_table_a_column_goes_on_to_two_steps(off: float, is_found: bool) -> None:
+    old = np.add.outer(np.arange(3) * 0.4, [1.0, 2, 4, 6, 7, 8])  # 2 % of its span are a step and a half
+    new = old + 1
+    new[:, 2] += off
+    new[:, 3] = new[:, 2]
+    assert pasted(edit(old, new)) == ((Pasted(0, 3, 2, 3, 1, 0, twice=True),) if is_found else ())
 
 
 @pytest.mark.parametrize(("odd", "is_found"), [(0, True), (1, True), (2, False)])
