@@ -208,6 +208,25 @@ def test_where_values_are_rounded_to_more_than_four_steps_one_of_these_is_no_dep
     assert places(edit(old, new, step)) == ({(3, 4)} if is_found else set())
 
 
+@pytest.mark.parametrize(("cells", "is_found"), [(1, True), (2, True), (3, False)])
+@pytest.mark.parametrize("by", ["offset", "factor"])
+def test_three_cells_far_apart_that_one_offset_or_factor_explains_are_an_edit(
+    by: str, cells: int, is_found: bool
+) -> None:
+    old = np.full((7, 22), 20.0)
+    old[:, 10:], old[:, 20:] = 40.0, 50.0
+    new = old.copy()
+    alone = [(0, 0), (6, 6), (3, 15)][:cells]
+    for place in alone:
+        new[place] = old[place] + 10 if by == "offset" else old[place] * 1.5
+    assert places(edit(old, new, 0.125)) == (set(alone) if is_found else set())
+    # The same to a step, and not to two.
+    new[0, 0] += 0.125
+    assert places(edit(old, new, 0.125)) == (set(alone) if is_found else set())
+    new[0, 0] += 0.125
+    assert places(edit(old, new, 0.125)) == set(alone)
+
+
 @pytest.mark.parametrize(("cells", "is_found"), [(1, True), (12, True), (13, False)])
 def test_weak_departures_that_look_mistyped_are_found_but_for_so_many_that_they_are_noise(
     cells: int, is_found: bool
@@ -695,6 +714,22 @@ def test_the_scoreboard_stores_values_as_the_conversion_reads_them() -> None:
         one = sample(shape)
         conversion = Linear("unit", "-", shape.decimals, shape.factor, shape.offset, 1)
         assert one.base.physical == pytest.approx(to_physical(conversion, one.base.raw), abs=1e-9)
+
+
+@pytest.mark.parametrize(("last", "off"), [(6, 2), (5.875, 0), (10, 4 / 3), (10.125, 0)])
+def test_where_the_movement_goes_on_steadily_to_half_a_cell_moved_as_the_mean_of_its_neighbours(
+    last: float, off: float
+) -> None:
+    # From 1 to 5 past the third cell, which moved by 1: 3 is the mean. Beside them it goes on by 1 and by
+    # last - 5, which is half of these 4, or half as much again, in all. A cubic through 0, 1, 5 and 6 has 3 there
+    # too, and one through 0, 1, 5 and 10 has 7/3.
+    moved = np.array([[0.0, 1, 1, 5, last, 11, 11, 11, 11]])
+    one = Edit(np.zeros(moved.shape), moved, np.ones(moved.shape, bool), np.full(moved.shape, 0.125))
+    window = Window(one, one.cells)
+    nothing = np.zeros(moved.size)
+    movement = Movement(window.new, window.new, nothing, nothing + 1)
+    found = off_the_movement(window, movement, np.zeros(moved.size, bool))
+    assert found[2] == pytest.approx(off)
 
 
 def test_a_movement_that_bends_as_a_cubic_is_foreseen_from_four_neighbours() -> None:
