@@ -721,8 +721,8 @@ def test_where_the_movement_goes_on_steadily_to_half_a_cell_moved_as_the_mean_of
     last: float, off: float
 ) -> None:
     # From 1 to 5 past the third cell, which moved by 1: 3 is the mean. Beside them it goes on by 1 and by
-    # last - 5, which is half of these 4, or half as much again, in all. A cubic through 0, 1, 5 and 6 has 3 there
-    # too, and one through 0, 1, 5 and 10 has 7/3.
+    # last - 5, which is half of these 4, or half as much again, in all. A cubic through 0, 1, 5 and 6 has 3
+    # there too, and one through 0, 1, 5 and 10 has 7/3.
     moved = np.array([[0.0, 1, 1, 5, last, 11, 11, 11, 11]])
     one = Edit(np.zeros(moved.shape), moved, np.ones(moved.shape, bool), np.full(moved.shape, 0.125))
     window = Window(one, one.cells)

@@ -110,6 +110,8 @@ def _found(window: Window) -> list[Suspect]:
     most = max(1, int(_MOST * len(window.places)))
     for _ in range(_PASSES):
         verdict = _judge(window, excluded)
+        if verdict is None:
+            break
         _raise_typable(window, verdict)
         worst = _worst_around(window, verdict)
         # A cell that is alone only because its fellow was a slip has nothing left to be judged by.
@@ -214,13 +216,13 @@ def _evidence(window: Window, excluded: Flags) -> _Evidence:
     return _Evidence(live, free, fellows, coarse, grain, floor, equal, movements, surface, departures)
 
 
-def _judge(window: Window, excluded: Flags) -> _Verdict:
+def _judge(window: Window, excluded: Flags) -> _Verdict | None:
+    """What is to be said of the cells that depart from anything; None where none does."""
     evidence = _evidence(window, excluded)
     farthest = np.where(np.isfinite(evidence.departures), evidence.departures, 0.0).max(axis=0)
     cells = np.flatnonzero((farthest > evidence.floor) & ~excluded)
     if not len(cells):
-        nothing: Numbers = np.empty(0)
-        return _Verdict(cells, nothing, nothing, nothing, nothing, np.empty(0, bool))
+        return None
     new, old = window.new[window.places[cells]], window.old[window.places[cells]]
     floor, fellows = evidence.floor[cells], evidence.fellows[cells]
     around = evidence.live[window.around[cells]]
