@@ -115,6 +115,20 @@ def test_a_region_by_smoothing_is_never_suspicious(seed: int) -> None:
     assert places(edit(old, new)) == set()
 
 
+@pytest.mark.parametrize("sign", [1, -1])
+def test_where_two_cells_of_an_edit_stop_at_one_value_they_stopped_at_a_limit(sign: int) -> None:
+    y, x = np.mgrid[:7, :7]
+    old = 50.0 + x + 2 * y
+    old[2, 2], old[4, 4] = 90.0, 86.0
+    new = old.copy()
+    new[1:6, 1:6] = np.minimum(
+        old[1:6, 1:6] + 20, 100
+    )  # 10 and 6 less than fits, where nothing else comes near
+    assert places(edit(sign * old, sign * new)) == set()
+    new[2, 2] = 99.0
+    assert (2, 2) in places(edit(sign * old, sign * new))
+
+
 def test_cells_without_numbers_are_passed_over() -> None:
     old = surface(1)
     new = old * 1.1
