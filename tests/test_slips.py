@@ -115,6 +115,24 @@ def test_a_region_by_smoothing_is_never_suspicious(seed: int) -> None:
     assert places(edit(old, new)) == set()
 
 
+@pytest.mark.parametrize("seed", [8, 41, 87, 153, 379])
+def test_a_cell_that_smoothing_brought_part_of_the_way_is_not_suspicious_where_others_were_smoothed(
+    seed: int,
+) -> None:
+    numbers = np.random.default_rng(seed)
+    old = surface(seed, noise=numbers.choice([0.3, 0.6, 1, 2, 3]))
+    around = [old[1 + dy : 9 + dy, 1 + dx : 11 + dx] for dy in (-1, 0, 1) for dx in (-1, 0, 1)]
+    share = numbers.choice([0.3, 0.5, 0.7, 1])
+    smooth = old.copy()
+    smooth[1:9, 1:11] = stored((1 - share) * old[1:9, 1:11] + share * np.mean(around, axis=0))
+    top, left = numbers.integers(1, 5, 2)
+    height, width = numbers.integers(2, 5, 2)
+    new = old.copy()
+    block = np.s_[top : top + height, left : left + width]
+    new[block] = smooth[block]
+    assert places(edit(old, new)) == set()
+
+
 @pytest.mark.parametrize("sign", [1, -1])
 def test_where_two_cells_of_an_edit_stop_at_one_value_they_stopped_at_a_limit(sign: int) -> None:
     y, x = np.mgrid[:7, :7]

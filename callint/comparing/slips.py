@@ -278,9 +278,7 @@ def _yardsticks(window: Window, evidence: _Evidence, cells: Indexes, around: Fla
             *_surface_yardsticks(window, evidence.departures[2:], evidence.live, around, cells),
         ]
     )
-    pattern = moving.sum(axis=1)
-    found[:2, pattern == 0] = np.inf
-    found[:2, pattern == 1] = 0.0
+    found[:2, moving.sum(axis=1) == 1] = 0.0  # without any it is NaN, and is trusted nowhere
     found[:, fellows < 2] = 0.0
     # Few fellows lie on the surface by chance where it is rough.
     rough = np.nan_to_num(quantile(window.roughness[window.around[cells]], _ROUGH_QUANTILE))
