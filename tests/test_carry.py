@@ -42,6 +42,9 @@ CONVERSIONS = """
 """
 
 
+PLAIN = '<linear name="plain" unit="mg" factor="1"/>'
+
+
 def software(tables: str, axes: str = "", memory: str = "", **parts: str) -> bytes:
     parts.setdefault("conversions", CONVERSIONS)
     return definition_xml(tables, axes=axes, memory=memory, size=256, **parts)  # type: ignore[arg-type]
@@ -249,6 +252,19 @@ def test_floats_are_reproduced_on_their_own_base(how: How, kind: str) -> None:
         data(at_0=struct.pack(code, *values)) for values in ((0.1, 7e-9, 3.3), (0.7, 7.1e-9, -0.0))
     )
     assert content(carried(xml, base, rework, xml, base, how)) == rework
+
+
+@pytest.mark.parametrize("how", HOWS)
+def test_where_the_bases_hold_one_value_the_reworked_one_goes_over_without_any_sum(how: How) -> None:
+    old = software(curve("1 2", 'at="0" type="float32" conversion="plain"'), conversions=PLAIN)
+    new = software(curve("1 2", 'at="20" type="float64" conversion="plain"'), conversions=PLAIN)
+    assert 1e10 + (1e-3 - 1e10) != 1e-3, "what a sum would make of it"
+    done = carried(
+        *(old, data(at_0=struct.pack(">2f", 1e10, 2e10)), data(at_0=struct.pack(">2f", 1e-3, 7.7))),
+        *(new, data(at_20=struct.pack(">2d", 1e10, 2e10)), how),
+    )
+    values = struct.unpack(">2f", struct.pack(">2f", 1e-3, 7.7))
+    assert content(done) == data(at_20=struct.pack(">2d", *values))
 
 
 @given(whole_software(), whole_software(), st.sampled_from(HOWS), st.binary(min_size=256, max_size=256))
@@ -940,6 +956,25 @@ def test_a_table_that_shares_bytes_with_another_one_is_not_written() -> None:
     new = NEW.replace(b"</tables>", other.encode() + b"</tables>")
     problem = only(carried(OLD, OLD_BASE, REWORK, new, NEW_BASE))
     assert (problem.name, problem.reason) == ("other", Reason.OVERLAP)
+    assert problem.message == "it shares bytes with something that is carried, which would change it too"
+
+
+@pytest.mark.parametrize(
+    ("conversion", "old", "rework"), [("whole", b"\1\2\3", b"\1\2\7"), ("old_modes", b"\0\1\2", b"\0\1\1")]
+)
+def test_a_cell_that_a_part_of_an_image_does_not_hold_is_a_problem(
+    conversion: str, old: bytes, rework: bytes
+) -> None:
+    xml = software(curve("1 2 3", f'at="16" type="uint8" conversion="{conversion}"'))
+    before = decoded(xml, data(at_16=old))
+    part = decode(before.plan, Image.raw(data(at_16=old)[:18], 0, is_part=True))
+    problem = only(carry(before, decode(before.plan, Image.raw(data(at_16=rework))), part))
+    assert (problem.name, problem.reason) == ("fuel", Reason.NO_PARTNER)
+    assert problem.message == "the new base does not hold this cell"
+    assert problem.spot is not None and problem.spot.at == {"speed": 3.0}
+    # One that it holds goes over.
+    held = carry(before, decode(before.plan, Image.raw(data(at_16=b"\0" + old[1:]))), part)
+    assert content(held) == data(at_16=b"\0" + old[1:])[:18]
 
 
 def test_checksums_are_computed_anew_the_inner_one_first() -> None:

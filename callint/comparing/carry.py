@@ -615,7 +615,7 @@ class _Carrying:
                 lambda y, x: f"{number(wanted[y, x])} does not fit the new type, {self._span(pair)}",
             ),
             (
-                (raw == (code.raw if code else 0)) & (code is not None) & ~to_off,
+                (raw == code.raw) & ~to_off if code else np.zeros(raw.shape, bool),
                 Reason.OFF_CODE,
                 lambda y, x: f"{number(wanted[y, x])} would be stored as the off code of the new table",
             ),
@@ -677,7 +677,8 @@ class _Carrying:
     def _states(self, pair: _Pair) -> None:
         """Carry a table of named states, by name; between different states there is none."""
         old, new = pair.conversions
-        assert isinstance(old, States) and isinstance(new, States)
+        assert isinstance(old, States)
+        assert isinstance(new, States)
         grid, reach, changed = pair.grid, pair.reach, pair.changed
         numbers, is_off = pair.laid(pair.change.new.raw), pair.laid(pair.change.new.off)
         code = pair.partner.demands.off

@@ -125,7 +125,7 @@ class Window:
 
     def _padded(self, grid: NDArray[Any], fill: Any = np.nan) -> NDArray[Any]:
         rows, columns = self.shape
-        padded = np.full((rows + 2 * self.reach, self.stride), fill, grid.dtype)
+        padded = np.full((rows + 2 * self.reach, self.stride), fill)
         padded[self.reach : self.reach + rows, self.reach : self.reach + columns] = grid
         return padded.ravel()
 
