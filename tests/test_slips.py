@@ -567,6 +567,17 @@ def test_nine_of_ten_cells_of_a_block_are_their_neighbours_old_ones(at: int, is_
     assert bool(pasted(edit(old, new))) is is_found
 
 
+@pytest.mark.parametrize(("high", "is_found"), [(54.0, False), (54.5, True)])
+def test_values_that_waver_by_two_steps_around_one_are_no_block_one_place_off(
+    high: float, is_found: bool
+) -> None:
+    old = np.full((6, 9), 90.0)
+    old[:, 1:8] = [50.0, high, 50.0, high, 50.0, high, 50.0]
+    new = old.copy()
+    new[1:5, 2:8] = old[1:5, 1:7]
+    assert pasted(edit(old, new, step=1.0)) == ((Pasted(1, 2, 4, 7, 1, 0),) if is_found else ())
+
+
 def test_blocks_beside_each_other_are_said_from_above() -> None:
     old = surface(7, noise=3.0)
     new = old.copy()
