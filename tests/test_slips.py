@@ -145,6 +145,9 @@ def test_where_two_cells_of_an_edit_stop_at_one_value_they_stopped_at_a_limit(si
     assert places(edit(sign * old, sign * new)) == set()
     new[2, 2] = 99.0
     assert (2, 2) in places(edit(sign * old, sign * new))
+    # In steps of 2 these are one value, to half a step.
+    assert places(edit(sign * old, sign * new, 2.0)) == set()
+    assert (2, 2) in places(edit(sign * old, sign * new, 1.875))
 
 
 def test_cells_without_numbers_are_passed_over() -> None:
