@@ -581,6 +581,20 @@ def test_values_that_waver_by_two_steps_around_one_are_no_block_one_place_off(
     assert pasted(edit(old, new, step=1.0)) == ((Pasted(1, 2, 4, 7, 1, 0),) if is_found else ())
 
 
+@pytest.mark.parametrize(("first", "is_found"), [(50.0, False), (45.0, True)])
+def test_a_block_is_an_offset_where_that_explains_more_than_half_of_the_changed_cells(
+    first: float, is_found: bool
+) -> None:
+    old = np.full((6, 9), 90.0)
+    old[1:5, 1:7] = [50.0, 60.0, 70.0, 80.0, 55.0, 99.0]
+    old[4, 1] = first
+    new = old.copy()
+    new[1:5, 2:7] = old[1:5, 1:6]
+    new[1, 3], new[2, 2] = old[1, 3], old[2, 2]  # not pasted
+    # Of the 18 that changed, 10 are 10 less than they were, or 9, and the others something else.
+    assert pasted(edit(old, new)) == ((Pasted(1, 2, 4, 6, 1, 0),) if is_found else ())
+
+
 def test_blocks_beside_each_other_are_said_from_above() -> None:
     old = surface(7, noise=3.0)
     new = old.copy()
