@@ -903,7 +903,9 @@ def test_a_text_that_the_new_encoding_lacks_is_a_problem() -> None:
     assert "cannot be written in ascii" in problem.message
     done = carried(old, data(), data(at_0=b"B\xf8lge"), software(text(0, 9, "utf-8")), data())
     assert content(done) == data(at_0="Bølge".encode())
-    assert only(carried(old, data(), data(at_0=b"X"), software(""), data())).reason is Reason.NO_PARTNER
+    problem = only(carried(old, data(), data(at_0=b"X"), software(""), data()))
+    assert (problem.name, problem.reason) == ("label", Reason.NO_PARTNER)
+    assert problem.message == "the new software has no such text"
 
 
 def test_bytes_that_are_no_text_go_over_to_a_text_that_is_stored_alike_only() -> None:
@@ -1003,6 +1005,20 @@ def test_an_interpolated_conversion_is_carried_in_its_physical_values() -> None:
     problem = only(carried(old, data(at_0=bytes([100])), data(at_0=bytes([110])), new, data(at_0=u16(300))))
     assert problem.reason is Reason.VANISHES
     assert content(carried(old, data(at_0=b"\x64"), data(at_0=b"\x6e"), old, data(at_0=b"\x64")))[0] == 0x6E
+
+
+def test_an_old_step_is_the_larger_one_where_a_conversion_bends() -> None:
+    # Raw 100 is 50 mg. Downwards it goes by half a milligram, upwards not at all, up to raw 120.
+    old = software(scalar('at="0" type="uint8" conversion="bent"'))
+    new = software(scalar('at="0" type="uint8" conversion="fifth"'))
+    # From 10 to 49.5 mg are 39.5 more: 10.4 becomes 49.9, which 49.8 and 50 miss by less than half a step.
+    done = carried(old, data(at_0=b"\x14"), data(at_0=b"\x63"), new, data(at_0=b"\x34"))
+    assert content(done)[0] in (249, 250)
+    (moved,) = done.moved
+    assert moved.deviation == pytest.approx(0.1)
+    # Upwards from raw 120 a step is 50 / 135 mg, of which a tenth of a milligram is less than half too.
+    done = carried(old, data(at_0=b"\x14"), data(at_0=b"\x63"), new, data(at_0=b"\x35"))
+    assert content(done)[0] in (250, 251)
 
 
 def test_the_images_that_come_in_are_not_touched() -> None:

@@ -750,6 +750,9 @@ def test_a_copied_neighbour_and_an_offset_by_one_slope_are_left_alone() -> None:
     even = np.arange(10.0, 130.0, 10.0)[None, :] + np.zeros((4, 1))
     new = even - 10.0  # what the cell before held, and an offset
     assert pasted(edit(even, new)) == ()
+    doubling = 10.0 * 2 ** np.arange(8)[None, :] + np.zeros((4, 1))
+    new = doubling / 2  # the same by a factor
+    assert pasted(edit(doubling, new)) == ()
 
 
 # The scoreboard, a slice of it

@@ -760,8 +760,8 @@ class _Carrying:
             if not seen[y, x]:
                 words = "the new table has no breakpoint at or beside this cell, so the change would be lost"
             else:
-                step = 0.0 if steps is None else float(steps[y, x])
-                amount = shown.with_unit(f"{step:+.6g}", self.before.unit_of(pair.change.table))
+                assert steps is not None  # of states none vanishes that is seen
+                amount = shown.with_unit(f"{steps[y, x]:+.6g}", self.before.unit_of(pair.change.table))
                 words = f"the change of {amount} vanishes when it is rounded to the new table's values"
             self._problem(pair.name, Reason.VANISHES, words, self._old_spot(pair, y, x), is_old=True)
 
