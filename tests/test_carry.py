@@ -42,6 +42,9 @@ CONVERSIONS = """
 """
 
 
+PLAIN = '<linear name="plain" unit="mg" factor="1"/>'
+
+
 def software(tables: str, axes: str = "", memory: str = "", **parts: str) -> bytes:
     parts.setdefault("conversions", CONVERSIONS)
     return definition_xml(tables, axes=axes, memory=memory, size=256, **parts)  # type: ignore[arg-type]
@@ -249,6 +252,19 @@ def test_floats_are_reproduced_on_their_own_base(how: How, kind: str) -> None:
         data(at_0=struct.pack(code, *values)) for values in ((0.1, 7e-9, 3.3), (0.7, 7.1e-9, -0.0))
     )
     assert content(carried(xml, base, rework, xml, base, how)) == rework
+
+
+@pytest.mark.parametrize("how", HOWS)
+def test_where_the_bases_hold_one_value_the_reworked_one_goes_over_without_any_sum(how: How) -> None:
+    old = software(curve("1 2", 'at="0" type="float32" conversion="plain"'), conversions=PLAIN)
+    new = software(curve("1 2", 'at="20" type="float64" conversion="plain"'), conversions=PLAIN)
+    assert 1e10 + (1e-3 - 1e10) != 1e-3, "what a sum would make of it"
+    done = carried(
+        *(old, data(at_0=struct.pack(">2f", 1e10, 2e10)), data(at_0=struct.pack(">2f", 1e-3, 7.7))),
+        *(new, data(at_20=struct.pack(">2d", 1e10, 2e10)), how),
+    )
+    values = struct.unpack(">2f", struct.pack(">2f", 1e-3, 7.7))
+    assert content(done) == data(at_20=struct.pack(">2d", *values))
 
 
 @given(whole_software(), whole_software(), st.sampled_from(HOWS), st.binary(min_size=256, max_size=256))
@@ -739,6 +755,110 @@ def test_a_moved_axis_is_a_problem_where_it_would_move_another_table() -> None:
     assert only(done).message.endswith("in the new software it does not move the same tables (other)")
 
 
+#: Speeds in twos, and in threes from 1 on: of both are 10, 16 and 22.
+_TWOS, _THREES = (
+    f'<linear name="{name}" unit="rpm" factor="{factor}" offset="{offset}"/>'
+    for name, factor, offset in (("twos", 2, 0), ("threes", 3, 1))
+)
+
+
+def in_steps(of: str, at: int, axis: int) -> bytes:
+    made = on_axis(at, "uint8", str(axis)).replace(b'conversion="rpm"', f'conversion="{of}"'.encode())
+    return made.replace(b"<conversions>", f"<conversions>{_TWOS}{_THREES}".encode())
+
+
+def in_twos(*raw: int) -> bytes:
+    return data(at_0=bytes(raw), at_10=bytes([1, 2, 3]))
+
+
+#: The same breakpoints in threes, at 40, and other cells, at 20.
+IN_THREES = in_steps("threes", 20, 40), data(at_40=bytes([3, 5, 7]), at_20=bytes([5, 6, 7]))
+
+
+def test_a_moved_axis_goes_over_to_coarser_breakpoints_to_half_an_old_step() -> None:
+    # 18 rpm would be (18 - 1) / 3 = 5.67, which is stored as 6 and is 19 rpm.
+    done = carried(in_steps("twos", 10, 0), in_twos(5, 8, 11), in_twos(5, 9, 11), *IN_THREES)
+    assert content(done) == data(at_40=bytes([3, 6, 7]), at_20=bytes([5, 6, 7]))
+    (moved,) = done.moved
+    assert (moved.name, moved.kind, moved.title, moved.unit) == ("speeds", "axis", "speed", "rpm")
+    assert (moved.cells, moved.deviation, moved.words, moved.spot) == (1, 1.0, "1 rpm", None)
+
+
+@pytest.mark.parametrize(
+    ("twos", "words"),
+    [
+        ((5, 9, 10), "in the new type breakpoints fall together"),  # 18 and 20 rpm, which both would be 19
+        ((5, 8, 200), None),  # 400 rpm, raw 133
+        ((5, 130, 255), None),  # 260 rpm as 259, and 510 rpm as 511
+        ((0, 8, 11), None),  # 0 rpm as 1, as less than 0 is not stored
+    ],
+)
+def test_breakpoints_that_fall_together_in_the_new_type_are_a_problem(
+    twos: tuple[int, int, int], words: str | None
+) -> None:
+    done = carried(in_steps("twos", 10, 0), in_twos(5, 8, 11), in_twos(*twos), *IN_THREES)
+    if words is None:
+        assert not done.problems
+    else:
+        problem = only(done)
+        assert (problem.name, problem.reason) == ("speeds", Reason.AXIS)
+        assert problem.message == f"the axis was re-spaced: carry it by hand, with fuel; {words}"
+
+
+def test_a_breakpoint_that_the_new_type_cannot_hold_is_a_problem() -> None:
+    old = on_axis(10, "uint16", "0")
+    base, rework = (data(at_0=u16(*speeds), at_10=bytes([1, 2, 3])) for speeds in ((1, 2, 3), (1, 2, 300)))
+    new, new_base = on_axis(20, "uint8", "40"), data(at_40=bytes([1, 2, 3]))
+    problem = only(carried(old, base, rework, new, new_base))
+    assert problem.message.endswith("with fuel; 300 rpm does not fit the new type")
+
+
+_LOADS = '<axis name="speeds" signal="load" at="40" type="uint8" conversion="whole" count="3"/>'
+_FIXED = '<curve name="fuel" title="F" purpose="general" at="20" type="uint8" conversion="whole">'
+_FIXED += '<x><fixed-axis signal="speed" values="10 20 30"/></x></curve>'
+
+
+@pytest.mark.parametrize(
+    ("new", "words"),
+    [
+        (software(_FIXED), "the new software stores no such axis"),
+        (
+            on_axis(20, "uint8", "40").replace(_AXIS.format(at=40, type="uint8").encode(), _LOADS.encode()),
+            "it is of another signal or unit in the new software",
+        ),
+        (
+            on_axis(20, "uint8", "40").replace(
+                b'<linear name="rpm" unit="rpm"', b'<linear name="rpm" unit="rps"'
+            ),
+            "it is of another signal or unit in the new software",
+        ),
+    ],
+)
+def test_an_axis_that_is_another_one_in_the_new_software_is_a_problem(new: bytes, words: str) -> None:
+    new_base = data(at_20=bytes([5, 6, 7]), at_40=bytes([10, 20, 30]))
+    rework = data(at_0=bytes([10, 25, 30]), at_10=bytes([1, 2, 3]))
+    problem = only(carried(AXIS_OLD, AXIS_BASE, rework, new, new_base))
+    assert (problem.name, problem.reason) == ("speeds", Reason.AXIS)
+    assert problem.message == f"the axis was re-spaced: carry it by hand, with fuel; {words}"
+
+
+def test_a_moved_axis_is_a_problem_where_a_table_on_it_is_left_out() -> None:
+    new, new_base = on_axis(20, "uint8", "40"), data(at_20=bytes([5, 6, 7]), at_40=bytes([10, 20, 30]))
+    problem = only(carried(AXIS_OLD, AXIS_BASE, AXIS_REWORK, new, new_base, left_out=["fuel"]))
+    assert (problem.name, problem.reason) == ("speeds", Reason.AXIS)
+    assert problem.message.endswith("; it moves what is left out (fuel)")
+
+
+@pytest.mark.parametrize("value", [float("nan"), float("inf")])
+def test_a_breakpoint_that_is_no_number_is_a_problem(value: float) -> None:
+    old = on_axis(12, "float32", "0")
+    base, rework = (
+        data(at_0=struct.pack(">3f", 1, 2, last), at_12=bytes([1, 2, 3])) for last in (3.0, value)
+    )
+    problem = only(carried(old, base, rework, old, base))
+    assert problem.message.endswith("with fuel; a breakpoint is not a number")
+
+
 def test_a_table_without_rising_breakpoints_goes_over_only_as_it_is() -> None:
     base = data(at_0=bytes([10, 20, 20]), at_10=bytes([1, 2, 3]))
     rework = data(at_0=bytes([10, 20, 20]), at_10=bytes([1, 2, 9]))
@@ -783,7 +903,9 @@ def test_a_text_that_the_new_encoding_lacks_is_a_problem() -> None:
     assert "cannot be written in ascii" in problem.message
     done = carried(old, data(), data(at_0=b"B\xf8lge"), software(text(0, 9, "utf-8")), data())
     assert content(done) == data(at_0="Bølge".encode())
-    assert only(carried(old, data(), data(at_0=b"X"), software(""), data())).reason is Reason.NO_PARTNER
+    problem = only(carried(old, data(), data(at_0=b"X"), software(""), data()))
+    assert (problem.name, problem.reason) == ("label", Reason.NO_PARTNER)
+    assert problem.message == "the new software has no such text"
 
 
 def test_bytes_that_are_no_text_go_over_to_a_text_that_is_stored_alike_only() -> None:
@@ -836,6 +958,25 @@ def test_a_table_that_shares_bytes_with_another_one_is_not_written() -> None:
     new = NEW.replace(b"</tables>", other.encode() + b"</tables>")
     problem = only(carried(OLD, OLD_BASE, REWORK, new, NEW_BASE))
     assert (problem.name, problem.reason) == ("other", Reason.OVERLAP)
+    assert problem.message == "it shares bytes with something that is carried, which would change it too"
+
+
+@pytest.mark.parametrize(
+    ("conversion", "old", "rework"), [("whole", b"\1\2\3", b"\1\2\7"), ("old_modes", b"\0\1\2", b"\0\1\1")]
+)
+def test_a_cell_that_a_part_of_an_image_does_not_hold_is_a_problem(
+    conversion: str, old: bytes, rework: bytes
+) -> None:
+    xml = software(curve("1 2 3", f'at="16" type="uint8" conversion="{conversion}"'))
+    before = decoded(xml, data(at_16=old))
+    part = decode(before.plan, Image.raw(data(at_16=old)[:18], 0, is_part=True))
+    problem = only(carry(before, decode(before.plan, Image.raw(data(at_16=rework))), part))
+    assert (problem.name, problem.reason) == ("fuel", Reason.NO_PARTNER)
+    assert problem.message == "the new base does not hold this cell"
+    assert problem.spot is not None and problem.spot.at == {"speed": 3.0}
+    # One that it holds goes over.
+    held = carry(before, decode(before.plan, Image.raw(data(at_16=b"\0" + old[1:]))), part)
+    assert content(held) == data(at_16=b"\0" + old[1:])[:18]
 
 
 def test_checksums_are_computed_anew_the_inner_one_first() -> None:
@@ -864,6 +1005,20 @@ def test_an_interpolated_conversion_is_carried_in_its_physical_values() -> None:
     problem = only(carried(old, data(at_0=bytes([100])), data(at_0=bytes([110])), new, data(at_0=u16(300))))
     assert problem.reason is Reason.VANISHES
     assert content(carried(old, data(at_0=b"\x64"), data(at_0=b"\x6e"), old, data(at_0=b"\x64")))[0] == 0x6E
+
+
+def test_an_old_step_is_the_larger_one_where_a_conversion_bends() -> None:
+    # Raw 100 is 50 mg. Downwards it goes by half a milligram, upwards not at all, up to raw 120.
+    old = software(scalar('at="0" type="uint8" conversion="bent"'))
+    new = software(scalar('at="0" type="uint8" conversion="fifth"'))
+    # From 10 to 49.5 mg are 39.5 more: 10.4 becomes 49.9, which 49.8 and 50 miss by less than half a step.
+    done = carried(old, data(at_0=b"\x14"), data(at_0=b"\x63"), new, data(at_0=b"\x34"))
+    assert content(done)[0] in (249, 250)
+    (moved,) = done.moved
+    assert moved.deviation == pytest.approx(0.1)
+    # Upwards from raw 120 a step is 50 / 135 mg, of which a tenth of a milligram is less than half too.
+    done = carried(old, data(at_0=b"\x14"), data(at_0=b"\x63"), new, data(at_0=b"\x35"))
+    assert content(done)[0] in (250, 251)
 
 
 def test_the_images_that_come_in_are_not_touched() -> None:

@@ -344,15 +344,23 @@ def test_changes_stand_in_the_order_of_the_definition() -> None:
     assert [one.table.name for one in found.tables] == ["one", "two", "three"]
 
 
+@pytest.mark.parametrize(("old", "new"), [(b"HERON ", b"      "), (b"\x00" * 6, b"TERN  ")])
+def test_a_text_may_become_empty_and_an_empty_one_a_text(old: bytes, new: bytes) -> None:
+    xml = definition_xml('<text name="hull" title="Hull" purpose="general" at="20" length="6"/>')
+    (change,) = changes_of(xml, image(at_20=old), image(at_20=new)).texts
+    assert (change.old, change.new) == (old.decode().strip(" \0"), new.decode().strip(" \0"))
+
+
+@pytest.mark.parametrize("at", [0, 5])
 @pytest.mark.parametrize(("bit", "explained"), [(0x04, True), (0x08, True), (0x02, False), (0x10, False)])
-def test_a_changed_bit_outside_every_mask_is_unexplained(bit: int, explained: bool) -> None:
+def test_a_changed_bit_outside_every_mask_is_unexplained(bit: int, explained: bool, at: int) -> None:
     tables = "\n".join(
-        f'<scalar name="m{mask}" title="M" purpose="general" at="5" type="uint8" mask="{mask}"/>'
+        f'<scalar name="m{mask}" title="M" purpose="general" at="{at}" type="uint8" mask="{mask}"/>'
         for mask in (4, 8)
     )
-    found = changes_of(definition_xml(tables), image(at_5=b"\x00"), image(at_5=bytes([bit])))
+    found = changes_of(definition_xml(tables), image(), image(**{f"at_{at}": bytes([bit])}))  # type: ignore[arg-type]
     assert [one.table.name for one in found.tables] == ([f"m{bit}"] if explained else [])
-    assert found.unexplained == (() if explained else (Run(5, 1, 1),))
+    assert found.unexplained == (() if explained else (Run(at, 1, 1),))
     assert found.bytes == 1
 
 

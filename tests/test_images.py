@@ -9,6 +9,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
+from callint.decoding.digest import image_digest
 from callint.model.image import Image, Segment
 from callint.reading.images import DamagedError, read_image, read_image_file
 from callint.reading.records import MAX_STRETCHES, MAX_TEXT, MOST_DAMAGES, Kind, kind_of, read_records
@@ -85,6 +86,15 @@ def test_a_raw_image_begins_at_the_memory_or_where_the_policy_says() -> None:
     assert read_image(HEX, MEMORY, 0x120).extents == ((0x100, 0x114), (0x130, 0x132))
     assert read_image(image(64), MEMORY, 0x120).extents == ((0x100, 0x140),)
     assert not read_image(image(64), MEMORY, 0x120).is_part
+
+
+def test_the_digest_of_a_part_says_where_its_bytes_lie_and_that_of_a_whole_image_not() -> None:
+    here, there = (image_digest(Image.raw(b"abc", start, is_part=True)) for start in (0x100, 0x120))
+    whole = image_digest(Image.raw(b"abc", 0x100))
+    assert len({here, there, whole}) == 3
+    assert here == image_digest(Image.raw(b"abc", 0x100, is_part=True))
+    # FIPS 180-2, appendix B.1: the SHA-256 of "abc", of which the first 40 digits are kept.
+    assert whole == "sha256:ba7816bf8f01cfea414140de5dae2223b00361a3"
 
 
 # What is wrong, and where

@@ -615,6 +615,16 @@ def test_images_with_gaps_merge_and_keep_their_gaps() -> None:
         merge(base, ours, decode(plan, Image.raw(BASE)))
 
 
+def test_a_text_that_the_images_do_not_hold_whole_is_left_as_it_is() -> None:
+    text = '<text name="hull" title="Hull" purpose="general" at="36" length="8"/>'
+    plan = make_plan(read(definition_xml(MAP + text, axes=AXES)))
+    versions = (BASE, edited(at_0=u16(700)), edited(at_28=u16(43), at_37=b"X"))
+    base, ours, theirs = (decode(plan, Image.raw(data[:40], 0, is_part=True)) for data in versions)
+    found = merge(base, ours, theirs)
+    assert not found.conflicts
+    assert found.image.content.tobytes() == edited(at_0=u16(700), at_28=u16(43), at_37=b"X")[:40]
+
+
 # Sealing
 
 

@@ -26,6 +26,7 @@ SIGNALS = {
     "speed": 'unit="rpm" plausible="0 6000" operating="700 4200"',
     "load": 'unit="mg" plausible="0 100"',
     "gear": 'unit="-"',
+    "supply": 'unit="V" plausible="5 5"',
     **dict.fromkeys("abcde", 'unit="-"'),
 }
 
@@ -195,6 +196,8 @@ def tried(found: Misreading, table: str = "t") -> dict[str, list[float]]:
         ("load", [-10, 30, 130], [0, 30, 100]),
         # neither: the breakpoints
         ("gear", [1, 2, 5], [1, 2, 5]),
+        # a range of one value: that value, once
+        ("supply", [4, 5, 6], [5]),
     ],
 )
 def test_another_signal_has_its_operating_range_or_its_plausible_one_or_its_breakpoints(
@@ -369,13 +372,17 @@ def test_a_circle_that_the_signal_does_not_reach_is_nothing_to_it() -> None:
     assert set(built(HALF, *ring).effects("temp", 0, 100)) == {"half"}
 
 
-def test_a_long_circle_names_its_first_tables_and_counts_the_rest() -> None:
-    signals = {f"s{n}": 'unit="-"' for n in range(50)}
-    ring = [Sheet(f"t{n}", {f"s{n}": [0, 1]}, [0, 1], produces=f"s{(n + 1) % 50}") for n in range(50)]
+@pytest.mark.parametrize(
+    ("count", "end"),
+    [(8, "feeds t7 feeds t0"), (9, "feeds t7 feeds 1 more feeds t0"), (50, "42 more feeds t0")],
+)
+def test_a_long_circle_names_its_first_tables_and_counts_the_rest(count: int, end: str) -> None:
+    signals = {f"s{n}": 'unit="-"' for n in range(count)}
+    ring = [Sheet(f"t{n}", {f"s{n}": [0, 1]}, [0, 1], produces=f"s{(n + 1) % count}") for n in range(count)]
     with pytest.raises(CycleError) as caught:
         built(*ring, signals=signals).reach("s0")
     assert str(caught.value).startswith("t0 feeds t1 feeds")
-    assert str(caught.value).endswith("feeds 42 more feeds t0")
+    assert str(caught.value).endswith(end)
 
 
 def test_a_chain_may_be_longer_than_pythons_stack() -> None:

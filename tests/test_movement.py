@@ -56,6 +56,19 @@ def test_falling_breakpoints_are_read_as_rising_ones_turned_round() -> None:
     assert (rising.old, rising.new, rising.at) == (falling.old, falling.new, falling.at)
 
 
+def test_an_output_may_move_further_than_there_are_numbers() -> None:
+    stored = table(
+        "curve", "fuel", f"<x>{AXIS.format('speed', 0, 3)}</x>", at=20, type="float64", conversion="rpm"
+    )
+    old, new = (
+        image(at_0=u16(*speeds), at_20=struct.pack(">3d", 0, *cells))
+        for speeds, cells in (((10, 20, 30), (-1.7e308, 0)), ((10, 21, 30), (1.7e308, 0)))
+    )
+    found = only(changes(definition_xml(stored), old, new))
+    assert (found.old, found.at) == (-1.7e308, {"speed": 20.0})
+    assert not found.is_slight
+
+
 @pytest.mark.parametrize("speeds", [(10, 20, 20), (10, 30, 20), (20, 20, 20)])
 def test_breakpoints_that_repeat_or_turn_back_give_no_movement(speeds: tuple[int, ...]) -> None:
     xml, good = curve_xml(3), curve(1, 2, 3, speeds=(10, 20, 30))

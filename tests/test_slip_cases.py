@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from tests.slip_cases import SHAPES, SMALL, least, said, stored
+from tests.slip_cases import SHAPES, SMALL, SMALL_EDITS, least, said, said_small, stored
 
 
 def test_what_is_stored_is_of_all_shapes() -> None:
-    assert set(stored()) == {*SHAPES, *(f"{name}, least" for name in SMALL)}
+    of_shapes = {*SHAPES, *(f"{name}, least" for name in SMALL)}
+    assert set(stored()) == of_shapes | {f"small edit {seed}" for seed in SMALL_EDITS}
 
 
 @pytest.mark.parametrize("name", SHAPES)
@@ -19,6 +20,11 @@ def test_the_suspects_of_a_shape_are_those_that_were_read_over(name: str) -> Non
 @pytest.mark.parametrize("name", SMALL)
 def test_a_cell_is_off_from_so_many_steps_on(name: str) -> None:
     _compare([*least(name)], stored()[f"{name}, least"])
+
+
+@pytest.mark.parametrize("seed", SMALL_EDITS)
+def test_of_a_small_edit_its_slips_are_said(seed: int) -> None:
+    _compare([*said_small(seed)], stored()[f"small edit {seed}"])
 
 
 def _compare(found: list[str], expected: list[str]) -> None:

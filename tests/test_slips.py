@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -9,12 +11,17 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from benchmarks import slips as scoreboard
+from callint.comparing.compare import compare
 from callint.comparing.fellows import Edit, Movement, Window, off_the_movement
 from callint.comparing.number_entry import SLIPS, mistyping, texts
 from callint.comparing.pasted import Pasted, pasted
-from callint.comparing.slips import suspects
+from callint.comparing.slips import edit_of, suspects
 from callint.decoding.conversions import to_physical
+from callint.decoding.decode import decode
 from callint.model.definition import Linear
+from callint.model.image import Image
+from tests.building import decoded, definition_xml, image
+from tests.small_edits import mirrored, small_edit, turned
 
 Numbers = NDArray[np.float64]
 STEP = 0.1
@@ -99,11 +106,64 @@ def test_a_smooth_ramp_of_the_change_is_never_suspicious(seed: int, share: float
     assert places(edit(old, new)) == set()
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_a_region_by_smoothing_is_never_suspicious(seed: int) -> None:
+    old = surface(seed, noise=3.0)
+    new = old.copy()
+    around = [old[1 + dy : 9 + dy, 1 + dx : 11 + dx] for dy in (-1, 0, 1) for dx in (-1, 0, 1)]
+    new[1:9, 1:11] = stored(np.mean(around, axis=0))
+    assert places(edit(old, new)) == set()
+
+
+@pytest.mark.parametrize("seed", [8, 41, 87, 153, 379])
+def test_a_cell_that_smoothing_brought_part_of_the_way_is_not_suspicious_where_others_were_smoothed(
+    seed: int,
+) -> None:
+    numbers = np.random.default_rng(seed)
+    old = surface(seed, noise=numbers.choice([0.3, 0.6, 1, 2, 3]))
+    around = [old[1 + dy : 9 + dy, 1 + dx : 11 + dx] for dy in (-1, 0, 1) for dx in (-1, 0, 1)]
+    share = numbers.choice([0.3, 0.5, 0.7, 1])
+    smooth = old.copy()
+    smooth[1:9, 1:11] = stored((1 - share) * old[1:9, 1:11] + share * np.mean(around, axis=0))
+    top, left = numbers.integers(1, 5, 2)
+    height, width = numbers.integers(2, 5, 2)
+    new = old.copy()
+    block = np.s_[top : top + height, left : left + width]
+    new[block] = smooth[block]
+    assert places(edit(old, new)) == set()
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_where_two_cells_of_an_edit_stop_at_one_value_they_stopped_at_a_limit(sign: int) -> None:
+    y, x = np.mgrid[:7, :7]
+    old = 50.0 + x + 2 * y
+    old[2, 2], old[4, 4] = 90.0, 86.0
+    new = old.copy()
+    new[1:6, 1:6] = np.minimum(
+        old[1:6, 1:6] + 20, 100
+    )  # 10 and 6 less than fits, where nothing else comes near
+    assert places(edit(sign * old, sign * new)) == set()
+    new[2, 2] = 99.0
+    assert (2, 2) in places(edit(sign * old, sign * new))
+    # In steps of 2 these are one value, to half a step.
+    assert places(edit(sign * old, sign * new, 2.0)) == set()
+    assert (2, 2) in places(edit(sign * old, sign * new, 1.875))
+
+
 def test_cells_without_numbers_are_passed_over() -> None:
     old = surface(1)
     new = old * 1.1
     new[4, 4], old[5, 5] = np.nan, np.nan
     assert places(edit(old, new)) == set()
+
+
+def test_a_span_is_that_of_the_base_or_of_most_new_values_and_nothing_has_none() -> None:
+    flat, hill = np.full((1, 5), 7.0), np.array([[1.0, 5.0, 9.0, 2.0, 900.0]])
+    assert edit(hill, flat).span == 899.0
+    assert edit(flat, hill).span == 7.0  # without the lowest and the highest, 2 to 9
+    nothing = np.full((1, 5), np.nan)
+    assert edit(nothing, nothing).span == 0.0
+    assert suspects(edit(nothing, hill)) == suspects(edit(hill, nothing)) == ()
 
 
 def test_a_table_of_one_cell_has_no_surroundings() -> None:
@@ -161,6 +221,89 @@ def test_two_slips_are_both_found() -> None:
     assert places(edit(old, new)) == {(2, 2), (7, 9)}
 
 
+def test_of_two_cells_the_one_that_went_another_way_by_far_is_found() -> None:
+    (found,) = suspects(edit(np.array([[50.0, 60.0]]), np.array([[55.0, 600.0]])))
+    assert (found.x, found.expected) == (1, 65.0)  # 5 more, as the other cell
+
+
+@pytest.mark.parametrize(
+    ("step", "off", "is_found"),
+    # Two steps are nothing, and where all is rounded to halves 1.05 times a half more: 0.725 in all.
+    [(0.1, 0.5, False), (0.1, 1.0, True), (0.124, 0.5, False), (0.125, 0.5, True)],
+)
+def test_where_values_are_rounded_to_more_than_four_steps_one_of_these_is_no_departure(
+    step: float, off: float, is_found: bool
+) -> None:
+    y, x = np.mgrid[:6, :8]
+    old = stored(10 + 0.6 * x + 0.5 * y + 0.1 * ((8 * y + x) % 3))
+    new = old.copy()
+    new[1:5, 1:7] = np.round(2 * 1.2 * old[1:5, 1:7]) / 2
+    assert places(edit(old, new, step)) == set()
+    new[3, 4] += off
+    assert places(edit(old, new, step)) == ({(3, 4)} if is_found else set())
+
+
+@pytest.mark.parametrize(("cells", "is_found"), [(1, True), (2, True), (3, False)])
+@pytest.mark.parametrize("by", ["offset", "factor"])
+def test_three_cells_far_apart_that_one_offset_or_factor_explains_are_an_edit(
+    by: str, cells: int, is_found: bool
+) -> None:
+    old = np.full((7, 22), 20.0)
+    old[:, 10:], old[:, 20:] = 40.0, 50.0
+    new = old.copy()
+    alone = [(0, 0), (6, 6), (3, 15)][:cells]
+    for place in alone:
+        new[place] = old[place] + 10 if by == "offset" else old[place] * 1.5
+    assert places(edit(old, new, 0.125)) == (set(alone) if is_found else set())
+    # The same to a step, and not to two.
+    new[0, 0] += 0.125
+    assert places(edit(old, new, 0.125)) == (set(alone) if is_found else set())
+    new[0, 0] += 0.125
+    assert places(edit(old, new, 0.125)) == set(alone)
+
+
+@pytest.mark.parametrize(("cells", "is_found"), [(1, True), (12, True), (13, False)])
+def test_weak_departures_that_look_mistyped_are_found_but_for_so_many_that_they_are_noise(
+    cells: int, is_found: bool
+) -> None:
+    old = np.full((7, 22), 23.4)
+    old[:, 10:], old[:, 20:] = 24.3, 47.4
+    new = old.copy()
+    alone = [(y, x) for x in (0, 3, 6, 13, 16) for y in (0, 3, 6)][:cells]
+    for y, x in alone:
+        # Swapped digits: 0.9 off, where a cell alone may be off by 4.5 % of the span of 24.0, by 1.08.
+        new[y, x] = 24.3 if x < 10 else 23.4
+    assert places(edit(old, new)) == (set(alone) if is_found else set())
+
+
+def in_an_edit_by_a_fifth(slope: float) -> tuple[Numbers, Numbers]:
+    """A plane, and the same with its inner cells by 1.2."""
+    old = 50 + slope * np.arange(9.0) + 5 * np.arange(7.0)[:, None]
+    new = old.copy()
+    new[1:6, 1:8] = stored(old[1:6, 1:8] * 1.2)
+    return old, new
+
+
+@pytest.mark.parametrize(("step", "found"), [(0.95, set()), (0.97, {(3, 4)})])
+def test_a_value_within_ten_steps_of_what_fits_may_equal_its_neighbour_by_chance(
+    step: float, found: set[tuple[int, int]]
+) -> None:
+    old, new = in_an_edit_by_a_fifth(8)
+    new[3, 4] = new[3, 3]  # 9.6 less than fits
+    assert places(edit(old, new, step)) == found
+
+
+@pytest.mark.parametrize("is_mirrored", [False, True])
+def test_three_cells_that_hold_what_became_of_the_cells_beside_them_are_a_copy(is_mirrored: bool) -> None:
+    old, new = in_an_edit_by_a_fifth(4)
+    new[1:4, 4] = new[1:4, 3]
+    if is_mirrored:
+        old, new = old[:, ::-1].copy(), new[:, ::-1].copy()
+    assert places(edit(old, new, 1.0)) == set()
+    new[2, 4] += 3.0  # of the 4.8 that it was off, so that it fits to within two steps, and is no copy
+    assert places(edit(old, new, 1.0)) == {(1, 4), (3, 4)}
+
+
 # Laws
 
 
@@ -183,21 +326,47 @@ def test_the_unit_of_the_values_is_of_no_matter(seed: int, noise: float, power: 
     assert (4, 6) in places(there)
 
 
-@given(seed=seeds, noise=noises)
-@settings(max_examples=40, deadline=None)
-def test_a_turned_table_has_the_same_suspects_turned(seed: int, noise: float) -> None:
-    old, new = slipped(seed, noise)
-    turned = {(x, y) for y, x in places(edit(old, new))}
-    assert places(edit(old.T.copy(), new.T.copy())) == turned
+def told(found: Edit, of: Callable[[int, int], tuple[int, int]] = lambda y, x: (y, x)) -> list[list[float]]:
+    """All that is said about the suspects of an edit, with other places for theirs."""
+    return sorted([*of(o.y, o.x), o.expected, o.yardstick, o.score, o.is_lone] for o in suspects(found))
 
 
-@given(seed=seeds, noise=noises)
-@settings(max_examples=40, deadline=None)
-def test_a_mirrored_table_has_the_same_suspects_mirrored(seed: int, noise: float) -> None:
-    old, new = slipped(seed, noise)
-    rows, columns = old.shape
-    mirrored = {(rows - 1 - y, columns - 1 - x) for y, x in places(edit(old, new))}
-    assert places(edit(old[::-1, ::-1].copy(), new[::-1, ::-1].copy())) == mirrored
+def blocks(found: Edit, of: Callable[[Pasted], Pasted] = lambda one: one) -> set[Pasted]:
+    return {of(one) for one in pasted(found)}
+
+
+# That two ways explain the fellows equally well, so that one is picked by its place, is rare, and in none of
+# these.
+
+
+@pytest.mark.parametrize("tens", range(30))
+def test_a_turned_table_has_the_same_suspects_and_blocks_turned_to_their_numbers(tens: int) -> None:
+    def block(here: Pasted) -> Pasted:
+        return Pasted(here.left, here.top, here.right, here.bottom, here.y_off, here.x_off, here.twice)
+
+    for seed in range(10 * tens, 10 * tens + 10):
+        one = small_edit(seed).edit
+        expected = told(one, lambda y, x: (x, y))
+        assert told(turned(one)) == [pytest.approx(numbers) for numbers in expected], seed
+        assert blocks(turned(one)) == blocks(one, block)
+
+
+@pytest.mark.parametrize("tens", range(30))
+def test_a_mirrored_table_has_the_same_suspects_and_blocks_mirrored_to_their_numbers(tens: int) -> None:
+    def check(one: Edit) -> None:
+        last = one.old.shape[0] - 1, one.old.shape[1] - 1
+
+        def block(here: Pasted) -> Pasted:
+            top, left = last[0] - here.bottom, last[1] - here.right
+            bottom, right = last[0] - here.top, last[1] - here.left
+            return Pasted(top, left, bottom, right, -here.x_off, -here.y_off, here.twice)
+
+        expected = told(one, lambda y, x: (last[0] - y, last[1] - x))
+        assert told(mirrored(one)) == [pytest.approx(numbers) for numbers in expected]
+        assert blocks(mirrored(one)) == blocks(one, block)
+
+    for seed in range(10 * tens, 10 * tens + 10):
+        check(small_edit(seed).edit)
 
 
 @pytest.mark.parametrize("seed", range(40))
@@ -232,6 +401,72 @@ def test_uneven_breakpoints_are_the_distances_along_which_values_go_on() -> None
     assert places(Edit(old, new, old != new, np.full(old.shape, STEP), x=x)) == {(0, 3)}
     new[0, 3] = 57.0
     assert places(Edit(old, new, old != new, np.full(old.shape, STEP), x=x)) == set()
+
+
+# From decoded tables
+
+BENT = '<point raw="0" physical="0"/><point raw="10" physical="10"/><point raw="20" physical="30"/>'
+STORED_AS = {
+    "bent": f'<interpolated name="bent" unit="mg">{BENT}</interpolated>',
+    "falling": '<linear name="falling" unit="mg" factor="-0.5" offset="100"/>',
+    "shown": '<linear name="shown" unit="mg" factor="2" decimals="2"/>',
+    "whole": '<linear name="whole" unit="mg" factor="2"/>',
+    "named": '<states name="named"><state raw="0">none</state></states>',
+}
+
+
+def edit_in(conversion: str, kind: str, new: Sequence[float], more: str = "") -> Edit:
+    """The change of a curve from zeros."""
+    breakpoints = " ".join(str(1000 + place) for place in range(len(new)))
+    xml = definition_xml(
+        f'<curve name="fuel" title="F" purpose="general" at="0" type="{kind}" conversion="{conversion}">'
+        f'<x><fixed-axis signal="speed" values="{breakpoints}"/></x>{more}</curve>',
+        conversions="".join(STORED_AS.values()),
+    )
+    stored_as = {"uint8": "u1", "float32": ">f4"}[kind]
+    old = decoded(xml, image())
+    content = image(at_0=np.array(new).astype(stored_as).tobytes())
+    (change,) = compare(old, decode(old.plan, Image.raw(content))).tables
+    return edit_of(change, old.plan.definition.conversions[conversion])
+
+
+@pytest.mark.parametrize(
+    ("conversion", "kind", "new", "expected"),
+    [
+        # The larger of the steps down and up; before the first point and behind the last there is none.
+        ("bent", "uint8", [0, 5, 10, 15, 20, 21, 30], [1, 1, 2, 2, 2, 0, 0]),
+        ("falling", "uint8", [0, 5, 255], [0.5, 0.5, 0.5]),
+        # IEEE 754: 23 bits behind the point. The factor is 2.
+        ("whole", "float32", [1, 1.5, -2, 1000], [2**-22, 2**-22, 2**-21, 2**-13]),
+        ("shown", "float32", [1, 1.5, -2, 1e6], [0.01, 0.01, 0.01, 2**-3]),
+    ],
+)
+def test_the_resolution_is_the_distance_to_the_next_value(
+    conversion: str, kind: str, new: list[float], expected: list[float]
+) -> None:
+    assert edit_in(conversion, kind, new).resolution.tolist() == [expected]
+
+
+def test_an_edit_ends_at_the_ends_of_the_storage_and_at_the_tables_limits() -> None:
+    found = edit_in("falling", "uint8", [10, 20], '<limits min="5" max="80"/>')
+    assert sorted(found.stops) == [-27.5, 5.0, 80.0, 100.0]
+    assert sorted(edit_in("falling", "uint8", [10, 20]).stops) == [-27.5, 100.0]
+    assert sorted(edit_in("falling", "uint8", [10, 20], '<limits max="80"/>').stops) == [-27.5, 80.0, 100.0]
+
+
+def test_an_edit_has_values_breakpoints_and_digits_but_no_number_where_a_cell_is_off() -> None:
+    off = '<off raw="255" allowed="anywhere"/>'
+    found = edit_in("falling", "uint8", [10, 255, 0], off)
+    np.testing.assert_equal(found.new, [[95.0, np.nan, 100.0]])
+    np.testing.assert_equal(found.old, [[100.0, 100.0, 100.0]])
+    assert (found.changed.tolist(), found.cells.tolist()) == ([[True, True, False]], [[True, False, False]])
+    assert found.x is not None and found.x.tolist() == [1000, 1001, 1002]
+    assert (found.y, found.decimals) == (None, 1)
+    assert edit_in("shown", "float32", [1]).decimals == 2
+
+
+def test_of_named_states_none_is_a_number() -> None:
+    assert np.isnan(edit_in("named", "uint8", [1, 0, 2]).new).all()
 
 
 # What slips look like
@@ -307,6 +542,94 @@ def test_a_block_one_place_off_is_found_with_its_corners() -> None:
     assert pasted(edit(old.T.copy(), new.T.copy())) == (Pasted(4, 2, 8, 5, x_off=0, y_off=1),)
 
 
+def test_a_block_holds_its_corners_and_all_between_them() -> None:
+    block = Pasted(2, 4, 5, 8, x_off=1, y_off=0)
+    held = {(y, x) for y in range(10) for x in range(12) if block.holds(y, x)}
+    assert held == {(y, x) for y in (2, 3, 4, 5) for x in (4, 5, 6, 7, 8)}
+    assert block.size == 20
+
+
+@pytest.mark.parametrize(("step", "is_found"), [(2.0, True), (2.4, False)])
+def test_of_a_block_one_place_off_four_cells_differ_by_more_than_three_steps(
+    step: float, is_found: bool
+) -> None:
+    old = np.full((6, 8), 90.0)
+    old[:, 2:6] = [50.0, 70.0, 77.0, 73.0]
+    new = old.copy()
+    new[2:4, 3:6] = old[2:4, 2:5]  # 20, 7 and 4 apart: 4 is at least a step and a half
+    assert pasted(edit(old, new, step)) == ((Pasted(2, 3, 3, 5, 1, 0),) if is_found else ())
+
+
+@pytest.mark.parametrize(("at", "is_found"), [(0, True), (1, True), (2, False)])
+def test_nine_of_ten_cells_of_a_block_are_their_neighbours_old_ones(at: int, is_found: bool) -> None:
+    old = surface(7, noise=3.0)
+    new = old.copy()
+    new[2:4, 4:9] = old[2:4, 3:8]
+    for x in range(at):
+        new[3, 5 + x] = old[3, 5 + x]  # not pasted, which leaves a hole
+    assert bool(pasted(edit(old, new))) is is_found
+
+
+@pytest.mark.parametrize(("high", "is_found"), [(54.0, False), (54.5, True)])
+def test_values_that_waver_by_two_steps_around_one_are_no_block_one_place_off(
+    high: float, is_found: bool
+) -> None:
+    old = np.full((6, 9), 90.0)
+    old[:, 1:8] = [50.0, high, 50.0, high, 50.0, high, 50.0]
+    new = old.copy()
+    new[1:5, 2:8] = old[1:5, 1:7]
+    assert pasted(edit(old, new, step=1.0)) == ((Pasted(1, 2, 4, 7, 1, 0),) if is_found else ())
+
+
+@pytest.mark.parametrize(("first", "is_found"), [(50.0, False), (45.0, True)])
+def test_a_block_is_an_offset_where_that_explains_more_than_half_of_the_changed_cells(
+    first: float, is_found: bool
+) -> None:
+    old = np.full((6, 9), 90.0)
+    old[1:5, 1:7] = [50.0, 60.0, 70.0, 80.0, 55.0, 99.0]
+    old[4, 1] = first
+    new = old.copy()
+    new[1:5, 2:7] = old[1:5, 1:6]
+    new[1, 3], new[2, 2] = old[1, 3], old[2, 2]  # not pasted
+    # Of the 18 that changed, 10 are 10 less than they were, or 9, and the others something else.
+    assert pasted(edit(old, new)) == ((Pasted(1, 2, 4, 6, 1, 0),) if is_found else ())
+
+
+def test_blocks_beside_each_other_are_said_from_above() -> None:
+    old = surface(7, noise=3.0)
+    new = old.copy()
+    new[6:9, 2:6] = old[6:9, 1:5]
+    new[1:4, 5:10] = old[1:4, 6:11]
+    assert pasted(edit(old, new)) == (Pasted(1, 5, 3, 9, -1, 0), Pasted(6, 2, 8, 5, 1, 0))
+
+
+def test_of_blocks_that_share_a_cell_the_larger_one_is_said() -> None:
+    old = surface(7, noise=3.0)
+    new = old.copy()
+    new[2:7, 2:7] = old[2:7, 3:8]
+    new[6:8, 6:10] = old[6:8, 5:9]
+    assert pasted(edit(old, new)) == (Pasted(2, 2, 6, 6, -1, 0),)
+    # One row further down they share none.
+    new = old.copy()
+    new[2:7, 2:7] = old[2:7, 3:8]
+    new[7:9, 6:10] = old[7:9, 5:9]
+    assert pasted(edit(old, new)) == (Pasted(2, 2, 6, 6, -1, 0), Pasted(7, 6, 8, 9, 1, 0))
+    # Nor one column further to the right.
+    new = old.copy()
+    new[2:7, 2:7] = old[2:7, 3:8]
+    new[6:8, 7:11] = old[6:8, 6:10]
+    assert pasted(edit(old, new)) == (Pasted(2, 2, 6, 6, -1, 0), Pasted(6, 7, 7, 10, 1, 0))
+
+
+def test_where_a_block_came_from_is_said_once_though_rows_and_columns_are_alike() -> None:
+    # What lies to the left of a cell is what lies above it.
+    values = np.array([50.0, 71, 54, 93, 60, 62, 88, 51, 79, 57, 95, 64, 70, 53])
+    old = values[np.add.outer(np.arange(6), np.arange(8))]
+    new = old.copy()
+    new[2:5, 3:6] = old[2:5, 2:5]
+    assert pasted(edit(old, new)) == (Pasted(2, 3, 4, 5, 1, 0),)
+
+
 def test_a_block_of_two_rows_is_found_where_three_cells_of_each_lie_off() -> None:
     old = surface(7, noise=3.0)
     three, two = old.copy(), old.copy()
@@ -348,10 +671,88 @@ def test_a_part_of_a_row_that_repeats_the_edited_row_beside_it_is_found() -> Non
     assert pasted(edit(old, new)) == (Pasted(5, 2, 5, 8, x_off=0, y_off=1, twice=True),)
 
 
+def test_a_block_one_place_off_ends_where_neighbours_differ_by_a_step_and_a_half_only() -> None:
+    old = np.full((8, 8), 90.0)
+    old[:, 2:6] = [50.0, 20.0, 70.0, 73.0]
+    new = old.copy()
+    new[2:6, 3:6] = old[2:6, 2:5]
+    assert pasted(edit(old, new, step=2.0)) == (Pasted(2, 3, 5, 4, x_off=1, y_off=0),)
+    assert pasted(edit(old, new, step=1.5)) == (Pasted(2, 3, 5, 5, x_off=1, y_off=0),)
+
+
+def test_a_column_pasted_twice_is_told_by_half_of_its_cells_that_do_not_lead_to_the_next() -> None:
+    old = np.array([
+        [10.0, 20.0, 40.0, 60.0, 70.0, 80.0],
+        [12.0, 24.0, 44.0, 64.0, 76.0, 86.0],
+        [30.0, 40.0, 50.0, 50.5, 60.0, 70.0],
+        [35.0, 45.0, 55.0, 55.5, 66.0, 75.0],
+    ])  # fmt: skip
+    new = old.copy()
+    new[:, 1:5] += 10
+    new[:, 3] = new[:, 2]
+    # In the two lower rows it is half a unit off what the next one makes expect: a span of 76 allows 1.52.
+    assert pasted(edit(old, new)) == (Pasted(0, 3, 3, 3, x_off=1, y_off=0, twice=True),)
+    old[1, 3], new[1, 3] = 44.5, new[1, 2]
+    assert pasted(edit(old, new)) == ()
+
+
+@pytest.mark.parametrize(("rows", "is_found"), [(2, False), (3, True)])
+def test_a_column_pasted_twice_has_three_cells(rows: int, is_found: bool) -> None:
+    old = np.add.outer(np.arange(rows) * 6.0, [10.0, 20, 40, 60, 70, 80])
+    new = old + 10
+    new[:, 3] = new[:, 2]
+    twice = Pasted(0, 3, rows - 1, 3, x_off=1, y_off=0, twice=True)
+    assert pasted(edit(old, new)) == ((twice,) if is_found else ())
+
+
+@pytest.mark.parametrize(("apart", "is_found"), [(0.1, False), (0.2, True)])
+def test_the_cells_of_a_column_pasted_twice_differ_by_more_than_three_steps(
+    apart: float, is_found: bool
+) -> None:
+    old = np.add.outer(np.arange(3) * apart, [10.0, 20, 40, 60, 70, 80])
+    new = old + 10
+    new[:, 3] = new[:, 2]
+    assert pasted(edit(old, new)) == ((Pasted(0, 3, 2, 3, 1, 0, twice=True),) if is_found else ())
+
+
+@pytest.mark.parametrize(("rows", "is_found"), [(4, False), (5, True)])
+def test_three_of_five_cells_of_a_column_pasted_twice_were_others_than_those_beside_them(
+    rows: int, is_found: bool
+) -> None:
+    old = np.add.outer(np.arange(rows) * 6.0, [10.0, 20, 40, 60, 70, 80])
+    old[:2, 3] = old[:2, 2]
+    new = old + 10
+    new[:, 3] = new[:, 2]
+    assert pasted(edit(old, new)) == ((Pasted(0, 3, rows - 1, 3, 1, 0, twice=True),) if is_found else ())
+
+
+@pytest.mark.parametrize(("off", "is_found"), [(0.15, True), (0.25, False)])
+def test_in_a_flat_table_a_column_goes_on_to_two_steps(off: float, is_found: bool) -> None:
+    old = np.add.outer(np.arange(3) * 0.4, [1.0, 2, 4, 6, 7, 8])  # 2 % of its span are a step and a half
+    new = old + 1
+    new[:, 2] += off
+    new[:, 3] = new[:, 2]
+    assert pasted(edit(old, new)) == ((Pasted(0, 3, 2, 3, 1, 0, twice=True),) if is_found else ())
+
+
+@pytest.mark.parametrize(("odd", "is_found"), [(0, True), (1, True), (2, False)])
+def test_nine_of_ten_cells_of_a_column_that_was_pasted_twice_go_on_from_the_one_before_it(
+    odd: int, is_found: bool
+) -> None:
+    old = np.add.outer(np.arange(10) * 6.0, [10.0, 20, 40, 60, 70, 80])
+    new = old + 10
+    new[4 : 4 + odd, 2] += 15
+    new[:, 3] = new[:, 2]
+    assert pasted(edit(old, new)) == ((Pasted(0, 3, 9, 3, 1, 0, twice=True),) if is_found else ())
+
+
 def test_a_copied_neighbour_and_an_offset_by_one_slope_are_left_alone() -> None:
     even = np.arange(10.0, 130.0, 10.0)[None, :] + np.zeros((4, 1))
     new = even - 10.0  # what the cell before held, and an offset
     assert pasted(edit(even, new)) == ()
+    doubling = 10.0 * 2 ** np.arange(8)[None, :] + np.zeros((4, 1))
+    new = doubling / 2  # the same by a factor
+    assert pasted(edit(doubling, new)) == ()
 
 
 # The scoreboard, a slice of it
@@ -376,6 +777,22 @@ def test_the_scoreboard_stores_values_as_the_conversion_reads_them() -> None:
         one = sample(shape)
         conversion = Linear("unit", "-", shape.decimals, shape.factor, shape.offset, 1)
         assert one.base.physical == pytest.approx(to_physical(conversion, one.base.raw), abs=1e-9)
+
+
+@pytest.mark.parametrize(("last", "off"), [(6, 2), (5.875, 0), (10, 4 / 3), (10.125, 0)])
+def test_where_the_movement_goes_on_steadily_to_half_a_cell_moved_as_the_mean_of_its_neighbours(
+    last: float, off: float
+) -> None:
+    # From 1 to 5 past the third cell, which moved by 1: 3 is the mean. Beside them it goes on by 1 and by
+    # last - 5, which is half of these 4, or half as much again, in all. A cubic through 0, 1, 5 and 6 has 3
+    # there too, and one through 0, 1, 5 and 10 has 7/3.
+    moved = np.array([[0.0, 1, 1, 5, last, 11, 11, 11, 11]])
+    one = Edit(np.zeros(moved.shape), moved, np.ones(moved.shape, bool), np.full(moved.shape, 0.125))
+    window = Window(one, one.cells)
+    nothing = np.zeros(moved.size)
+    movement = Movement(window.new, window.new, nothing, nothing + 1)
+    found = off_the_movement(window, movement, np.zeros(moved.size, bool))
+    assert found[2] == pytest.approx(off)
 
 
 def test_a_movement_that_bends_as_a_cubic_is_foreseen_from_four_neighbours() -> None:

@@ -168,8 +168,10 @@ def test_a_floor_sets_in_later_towards_its_higher_end(cells: list[float], distan
 
 
 def test_a_jump_down_from_a_plateau_sets_in_as_much_later_as_the_plateau_grew() -> None:
-    old, new = curve([0, 50, 51, 90], [9, 9, 1, 1]), curve([0, 70, 71, 90], [9, 9, 1, 1])
-    assert later(old, new, upward=True) == pytest.approx(20)
+    for scale in (1.0, 1e-6, 1e6):
+        cells = [9 * scale, 9 * scale, scale, scale]
+        old, new = curve([0, 50, 51, 90], cells), curve([0, 70, 71, 90], cells)
+        assert later(old, new, upward=True) == pytest.approx(20)
 
 
 def test_a_falling_axis_says_the_same() -> None:
@@ -181,6 +183,8 @@ def test_a_falling_axis_says_the_same() -> None:
     ("old", "new"),
     [
         ([9, 1, 9], [9, 5, 9]),  # falls and rises
+        ([9, 1, 1.5], [9, 5, 5]),  # rises by little
+        ([1, 1.5, 1], [1, 1, 5]),  # falls by little
         ([5, 5, 5], [5, 5, 6]),  # nowhere sets in
         ([9, 5, 1], [1, 5, 9]),  # turned round
         ([3, 2, 1], [9, 8, 7]),  # no level in common

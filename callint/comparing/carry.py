@@ -280,9 +280,7 @@ class _Pair:
     @property
     def reads_alike(self) -> bool:
         """Whether one raw value means the same in both versions."""
-        old, new = self.change.table.storage, self.partner.storage
-        before, after = (replace(one, name="", line=0) for one in self.conversions)
-        return _is_alike(old, new) and before == after
+        return _is_alike(self.change.table.storage, self.partner.storage) and _means_alike(*self.conversions)
 
 
 def _is_laid_alike(old: Text, new: Text) -> bool:
@@ -292,6 +290,11 @@ def _is_laid_alike(old: Text, new: Text) -> bool:
 def _is_alike(old: Storage, new: Storage) -> bool:
     """Whether both storages have the same raw values."""
     return old.type is new.type and old.raw_limits == new.raw_limits
+
+
+def _means_alike(old: Conversion, new: Conversion) -> bool:
+    """Whether both conversions make the same of every raw value, whatever they are called."""
+    return replace(old, name=new.name, line=new.line) == new
 
 
 #: What is wrong with some new cells: which, why, and the sentence for the one at (y, x).
@@ -432,8 +435,7 @@ class _Carrying:
         old, new = self.before.conversion_of(axis), self.after.conversion_of(partner)
         item = self.new.plan.axis_items[axis.name]
         target = self.target.raw_of(item)[0]
-        alike = replace(old, name="", line=0) == replace(new, name="", line=0)
-        if alike and _is_alike(axis.storage, partner.storage):
+        if _is_alike(axis.storage, partner.storage) and _means_alike(old, new):
             raw = self.reworked.raw_of(self.old.plan.axis_items[axis.name])[0]
             fits = np.ones(len(raw), bool)
         else:
@@ -613,7 +615,7 @@ class _Carrying:
                 lambda y, x: f"{number(wanted[y, x])} does not fit the new type, {self._span(pair)}",
             ),
             (
-                (raw == (code.raw if code else 0)) & (code is not None) & ~to_off,
+                (raw == code.raw) & ~to_off if code else np.zeros(raw.shape, bool),
                 Reason.OFF_CODE,
                 lambda y, x: f"{number(wanted[y, x])} would be stored as the off code of the new table",
             ),
@@ -675,7 +677,8 @@ class _Carrying:
     def _states(self, pair: _Pair) -> None:
         """Carry a table of named states, by name; between different states there is none."""
         old, new = pair.conversions
-        assert isinstance(old, States) and isinstance(new, States)
+        assert isinstance(old, States)
+        assert isinstance(new, States)
         grid, reach, changed = pair.grid, pair.reach, pair.changed
         numbers, is_off = pair.laid(pair.change.new.raw), pair.laid(pair.change.new.off)
         code = pair.partner.demands.off
@@ -757,8 +760,8 @@ class _Carrying:
             if not seen[y, x]:
                 words = "the new table has no breakpoint at or beside this cell, so the change would be lost"
             else:
-                step = 0.0 if steps is None else float(steps[y, x])
-                amount = shown.with_unit(f"{step:+.6g}", self.before.unit_of(pair.change.table))
+                assert steps is not None  # of states none vanishes that is seen
+                amount = shown.with_unit(f"{steps[y, x]:+.6g}", self.before.unit_of(pair.change.table))
                 words = f"the change of {amount} vanishes when it is rounded to the new table's values"
             self._problem(pair.name, Reason.VANISHES, words, self._old_spot(pair, y, x), is_old=True)
 

@@ -221,20 +221,20 @@ def runs(addresses: Integers) -> Iterator[Run]:
         yield Run(start, int(run[-1]) - start + 1, len(run))
 
 
-def explained_bits(plan: Plan, old: Image, new: Image, cells: Flags | None = None) -> NDArray[np.uint8]:
+def explained_bits(plan: Plan, old: Image, new: Image, cells: Flags) -> NDArray[np.uint8]:
     """Which bits of the new image belong to something in the definition; shape of ``new.content``.
 
-    Only what both images hold whole counts: the rest is compared nowhere else. Of the cells all are looked
-    at, or those that are flagged, shape (cells,).
+    Only what both images hold whole counts: the rest is compared nowhere else. Of the cells those are looked
+    at that are flagged, shape (cells,).
     """
     bits = np.zeros(new.size, np.uint8)
-    numbers = np.arange(plan.size) if cells is None else np.flatnonzero(cells)
+    numbers = np.flatnonzero(cells)
     for group, masks in zip(plan.groups, plan.masks, strict=True):
         size = group.type.size
         first, last = np.searchsorted(numbers, (group.cells.start, group.cells.stop))
         whole = numbers[first:last]
         whole = whole[~plan.is_masked[whole]]
-        asked = np.ones(len(masks.cells), bool) if cells is None else cells[masks.cells]
+        asked = cells[masks.cells]
         positions = _in_both(old, new, plan.address[whole], size)
         positions = positions[positions >= 0]
         for byte in range(size):
@@ -244,7 +244,7 @@ def explained_bits(plan: Plan, old: Image, new: Image, cells: Flags | None = Non
         stored = masks.masks[asked][held].astype(group.dtype).view(np.uint8).reshape(-1, size)
         np.bitwise_or.at(bits, positions[held, None] + np.arange(size), stored)
     for start, size in _named_stretches(plan):
-        (position,) = _in_both(old, new, np.array([start], np.int64), size).tolist()
+        (position,) = _in_both(old, new, np.array([start]), size).tolist()
         if position >= 0:
             bits[position : position + size] = 0xFF
     return bits

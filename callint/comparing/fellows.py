@@ -125,7 +125,7 @@ class Window:
 
     def _padded(self, grid: NDArray[Any], fill: Any = np.nan) -> NDArray[Any]:
         rows, columns = self.shape
-        padded = np.full((rows + 2 * self.reach, self.stride), fill, grid.dtype)
+        padded = np.full((rows + 2 * self.reach, self.stride), fill)
         padded[self.reach : self.reach + rows, self.reach : self.reach + columns] = grid
         return padded.ravel()
 
@@ -151,7 +151,7 @@ class Window:
         if rows > 1:
             lines.append((self.stride, np.broadcast_to(y[:, None], self.shape)))
         if not self.is_curve:
-            diagonal = np.broadcast_to(np.arange(columns, dtype=np.float64)[None, :], self.shape)
+            diagonal = np.broadcast_to(_coordinates(None, columns)[None, :], self.shape)
             lines += [(self.stride + 1, diagonal), (self.stride - 1, -diagonal)]
         return tuple(Line(step, self._padded(along), self.places) for step, along in lines)
 
@@ -175,7 +175,7 @@ class Window:
     @cached_property
     def _base_off(self) -> tuple[Window, Numbers]:
         edit = self.edit
-        whole = Edit(edit.old, edit.old, edit.changed, edit.resolution, (), edit.x, edit.y)
+        whole = Edit(edit.old, edit.old, edit.changed, edit.resolution, x=edit.x, y=edit.y)
         base = Window(whole, np.isfinite(edit.old))
         return base, off_the_surface(base, base.new)
 
@@ -184,7 +184,7 @@ def _coordinates(axis: Numbers | None, count: int) -> Numbers:
     """The breakpoints of an axis where they rise or fall throughout, or else plain counts."""
     if axis is not None and len(axis) == count > 1 and is_readable(axis):
         return axis
-    return np.arange(count, dtype=np.float64)
+    return np.arange(float(count))
 
 
 # Predictions
@@ -324,7 +324,8 @@ def quantile(values: Numbers, share: float) -> Numbers:
     """A low quantile of every row without its NaNs; NaN where nothing is left."""
     ordered = np.sort(values, axis=1)
     count = (~np.isnan(ordered)).sum(axis=1)
-    index = np.clip((share * (count - 1)).astype(np.intp), 0, None)
+    # Towards zero: where nothing is left it is the first, which is NaN.
+    index = (share * (count - 1)).astype(np.intp)
     found: Numbers = ordered[np.arange(len(ordered)), index]
     return found
 
@@ -334,6 +335,6 @@ def middle(values: Numbers) -> Numbers:
     ordered = np.sort(known(values), axis=1)
     count = (~np.isnan(ordered)).sum(axis=1)
     rows = np.arange(len(ordered))
-    low, high = np.clip((count - 1) // 2, 0, None), np.clip(count // 2, 0, values.shape[1] - 1)
-    found: Numbers = (ordered[rows, low] + ordered[rows, high]) / 2
+    # Where nothing is left they are the last and the first, which are NaN.
+    found: Numbers = (ordered[rows, (count - 1) // 2] + ordered[rows, count // 2]) / 2
     return found

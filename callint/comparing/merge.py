@@ -200,7 +200,7 @@ class _Sides:
 
     def stretch(self, start: int, size: int) -> Integers:
         """The positions of a stretch of memory; none where the images do not hold it whole."""
-        (position,) = self.image.positions(np.array([start], np.int64), size).tolist()
+        (position,) = self.image.positions(np.array([start]), size).tolist()
         return np.arange(position, position + size) if position >= 0 else np.empty(0, np.int64)
 
     def versions(self, table: Table, cells: Flags) -> Versions:
@@ -457,7 +457,7 @@ def _text_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_Fou
     for number in np.flatnonzero(flags[units.first_text : units.first_identity]).tolist():
         text = units.texts[number]
         base, ours, theirs = (one.text(text) or "" for one in sides.decoded)
-        unit = np.array([units.first_text + number], np.int64)
+        unit = np.array([units.first_text + number])
         yield _Found(TextConflict(text, base, ours, theirs), unit, text.line)
 
 
@@ -465,7 +465,7 @@ def _identity_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[
     for number in np.flatnonzero(flags[units.first_identity : units.first_word]).tolist():
         identity = units.identities[number]
         versions = sides.read(identity.at, len(identity.content))
-        unit = np.array([units.first_identity + number], np.int64)
+        unit = np.array([units.first_identity + number])
         yield _Found(IdentityConflict(identity, *versions), unit, identity.line)
 
 

@@ -206,9 +206,11 @@ class Misreading:
         points = self.points_of(table)
         wide = [signal for signal, several in points.items() if len(several) > 1]
         fixed = {signal: several[0] for signal, several in points.items() if len(several) == 1}
-        shape = (len(self._readings[0]), *(len(points[signal]) for signal in wide))
+        counts = [len(points[signal]) for signal in wide]
         true, false = (
-            np.broadcast_to(self._output((*feeders, table), fixed, mesh(points, wide), reading), shape)
+            np.broadcast_to(
+                self._output((*feeders, table), fixed, mesh(points, wide), reading), (len(reading), *counts)
+            )
             for reading in self._readings
         )
         return true, false, points

@@ -64,7 +64,7 @@ def pasted(edit: Edit, x_moved: bool = False, y_moved: bool = False) -> tuple[Pa
     if np.count_nonzero(edit.cells) < _CELLS:
         return ()
     found: list[Pasted] = []
-    turned = Edit(edit.old.T, edit.new.T, edit.changed.T, edit.resolution.T, (), edit.y, edit.x)
+    turned = Edit(edit.old.T, edit.new.T, edit.changed.T, edit.resolution.T)
     with np.errstate(all="ignore"):
         for whole, along_x, moved in ((edit, True, x_moved), (turned, False, y_moved)):
             if moved or whole.old.shape[1] < 2:

@@ -110,6 +110,8 @@ def _found(window: Window) -> list[Suspect]:
     most = max(1, int(_MOST * len(window.places)))
     for _ in range(_PASSES):
         verdict = _judge(window, excluded)
+        if verdict is None:
+            break
         _raise_typable(window, verdict)
         worst = _worst_around(window, verdict)
         # A cell that is alone only because its fellow was a slip has nothing left to be judged by.
@@ -214,13 +216,13 @@ def _evidence(window: Window, excluded: Flags) -> _Evidence:
     return _Evidence(live, free, fellows, coarse, grain, floor, equal, movements, surface, departures)
 
 
-def _judge(window: Window, excluded: Flags) -> _Verdict:
+def _judge(window: Window, excluded: Flags) -> _Verdict | None:
+    """What is to be said of the cells that depart from anything; None where none does."""
     evidence = _evidence(window, excluded)
     farthest = np.where(np.isfinite(evidence.departures), evidence.departures, 0.0).max(axis=0)
     cells = np.flatnonzero((farthest > evidence.floor) & ~excluded)
     if not len(cells):
-        nothing: Numbers = np.empty(0)
-        return _Verdict(cells, nothing, nothing, nothing, nothing, np.empty(0, bool))
+        return None
     new, old = window.new[window.places[cells]], window.old[window.places[cells]]
     floor, fellows = evidence.floor[cells], evidence.fellows[cells]
     around = evidence.live[window.around[cells]]
@@ -276,9 +278,7 @@ def _yardsticks(window: Window, evidence: _Evidence, cells: Indexes, around: Fla
             *_surface_yardsticks(window, evidence.departures[2:], evidence.live, around, cells),
         ]
     )
-    pattern = moving.sum(axis=1)
-    found[:2, pattern == 0] = np.inf
-    found[:2, pattern == 1] = 0.0
+    found[:2, moving.sum(axis=1) == 1] = 0.0  # without any it is NaN, and is trusted nowhere
     found[:, fellows < 2] = 0.0
     # Few fellows lie on the surface by chance where it is rough.
     rough = np.nan_to_num(quantile(window.roughness[window.around[cells]], _ROUGH_QUANTILE))

@@ -114,7 +114,7 @@ class UnstorableError(ValueError):
 
 def quantise(conversion: Conversion, storage: Storage, physical: Numbers) -> Quantised:
     """Physical to raw, rounded to the nearest number of the type, halves to even; clipped nowhere."""
-    numbers = to_raw_numbers(conversion, np.asarray(physical, np.float64))
+    numbers = to_raw_numbers(conversion, physical)
     native = storage.dtype.newbyteorder("=")
     low, high = storage.raw_limits
     if storage.type.is_integer:

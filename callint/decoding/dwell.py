@@ -226,11 +226,11 @@ class Logged:
         None where the log lacks a signal of the table, or any time with readings of all of them.
         """
         times = self.dwell.of(table)
-        total = 0.0 if times is None else float(times.sum())
-        return None if times is None or not total else times / total
+        return None if times is None or not times.any() else times / float(times.sum())
 
     def share_in_use(self, table: str, cells: Flags) -> float | None:
         """The share of the time in which any of a table's ``cells`` counts; None as for ``shares``."""
         times, used = self.dwell.of(table), self.dwell.in_use(table, cells)
-        total = 0.0 if times is None else float(times.sum())
-        return None if used is None or not total else min(1.0, used / total)
+        if times is None or used is None or not times.any():
+            return None
+        return min(1.0, used / float(times.sum()))

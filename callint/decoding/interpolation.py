@@ -42,7 +42,7 @@ def lookup(grid: Grid, x: Numbers | float = 0.0, y: Numbers | float = 0.0) -> Nu
 
     A curve ignores y, a scalar both.
     """
-    points_x, points_y = np.broadcast_arrays(np.asarray(x, np.float64), np.asarray(y, np.float64))
+    points_x, points_y = np.broadcast_arrays(x, y)
     rows, columns = grid.physical.shape
     # A grid without an axis has one row or column there: its breakpoint may be any number.
     along_x = position(grid.x if grid.x is not None else np.zeros(1), points_x)

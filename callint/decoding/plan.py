@@ -149,8 +149,8 @@ class Plan:
     def bounds(self, of: Callable[[Table], Range | None]) -> tuple[Numbers, Numbers]:
         """Lower and upper bounds of every item, shape (items,) each; infinite where there are none."""
         ranges = [(of(item) if isinstance(item, Table) else None) or _OPEN for item in self.items]
-        low = np.array([limits.low for limits in ranges], np.float64)
-        high = np.array([limits.high for limits in ranges], np.float64)
+        low = np.array([limits.low for limits in ranges])
+        high = np.array([limits.high for limits in ranges])
         return low, high
 
     @cached_property
@@ -168,7 +168,7 @@ class Plan:
         """The linear conversion of every cell, rising; a neutral one where the conversion is another."""
         if not self.items:
             return ()
-        terms = np.array([_terms(self.definition.conversion_of(item)) for item in self.items], np.float64)
+        terms = np.array([_terms(self.definition.conversion_of(item)) for item in self.items])
         starts = np.flatnonzero(np.append(True, (terms[1:] != terms[:-1]).any(axis=1)))
         alike = np.diff(np.append(self.first[starts], self.size)) >= _ALIKE
         # Those of few cells are taken together with their neighbours of as few.

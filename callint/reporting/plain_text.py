@@ -79,8 +79,10 @@ def _table_lines(decoded: Decoded, table: Table) -> Iterator[str]:
 
 def _block_lines(decoded: Decoded) -> Iterator[str]:
     """Sums of the blocks that hold bytes which nothing explains and which are no fill."""
-    image, fill = decoded.image, decoded.plan.definition.memory.fill
-    unknown = (explained_bits(decoded.plan, image, image) == 0) & (image.content != fill)
+    image, plan = decoded.image, decoded.plan
+    fill = plan.definition.memory.fill
+    known = explained_bits(plan, image, image, np.ones(len(plan.address), bool))
+    unknown = (known == 0) & (image.content != fill)
     positions = np.flatnonzero(unknown)
     if not len(positions):
         return

@@ -406,6 +406,7 @@ def test_an_axis_that_does_not_rise_leaves_its_tables_unread(yard: Yard) -> None
         (u16(3200, 2400, 2400, 800), "does not fall throughout (2400 rpm follows 2400 rpm)"),
         (u16(800, 2400, 1600, 3200), "does not rise throughout (1600 rpm follows 2400 rpm)"),
         (u16(9000, 800, 1600, 3200), "does not rise throughout (800 rpm follows 9000 rpm)"),
+        (u16(800, 1600, 1600, 1600), "does not rise throughout (1600 rpm follows 1600 rpm)"),
     ],
 )
 def test_what_is_wrong_with_an_axis_is_said_with_its_breakpoints(yard: Yard, axis: bytes, words: str) -> None:

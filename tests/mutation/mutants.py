@@ -31,8 +31,8 @@ _Statement = cst.SimpleStatementLine | cst.BaseCompoundStatement | cst.ExceptHan
 class Place:
     """Where a change is.
 
-    ``lines`` are those of the statement without the blocks in it. ``function`` is the outermost function
-    around it, with its classes; "" where the statement runs at the import.
+    ``lines`` are those of the statement without the blocks in it, or of the one above a jump. ``function`` is
+    the outermost function around it, with its classes; "" where the statement runs at the import.
     """
 
     lines: range = range(1, 2)
@@ -85,7 +85,7 @@ class Source:
             return
         if isinstance(node, cst.FunctionDef | cst.ClassDef):
             place = replace(place, scopes=(*place.scopes, node.name.value))
-        if isinstance(node, _Statement):
+        if isinstance(node, _Statement) and not _is_jump(node):
             place = replace(place, lines=self._lines(node), names=_names(node, place))
         for new in _changes_of(node):
             yield place, node, new
@@ -149,6 +149,12 @@ def _is_left_alone(node: cst.CSTNode, place: Place) -> bool:
             is_all = any(isinstance(target, cst.Name) and target.value == "__all__" for target in targets)
             return is_all or _is_type(node.value)
     return False
+
+
+def _is_jump(node: cst.CSTNode) -> bool:
+    """Whether a statement only goes on elsewhere: Python may jump from the line above, and never reach it."""
+    jumps = cst.Continue | cst.Break
+    return isinstance(node, cst.SimpleStatementLine) and isinstance(node.body[0], jumps)
 
 
 def _is_type(value: cst.CSTNode) -> bool:

@@ -26,6 +26,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from enum import Enum
 from importlib.machinery import ModuleSpec
+from itertools import accumulate
 from pathlib import Path
 from types import CodeType, FunctionType, ModuleType
 from typing import Any
@@ -44,6 +45,8 @@ _TIMES, _MORE = 4, 5
 _MEMORY = 2**31
 #: The quickest tests are tried first, then as many seconds of the others, one of each file in turn.
 _FIRST, _SECONDS, _SLOW = 25, 6.0, 3.0
+#: What survives these is tried with as many seconds of all others, those about it first.
+_LATER_SECONDS, _SLOWEST = 75.0, 20.0
 
 #: The seconds a test takes, and the lines of each file that it reaches.
 Reach = dict[str, tuple[float, dict[str, list[int]]]]
@@ -134,7 +137,7 @@ class Trials:
             meter.switch_context(name)
             began = time.process_time()
             passed = _passes(self._items[name])
-            if passed and time.process_time() - began <= _SLOW:
+            if passed and time.process_time() - began <= _SLOWEST:
                 seconds[name] = time.process_time() - began
         meter.stop()
         reach: Reach = {name: (seconds[name], {}) for name in seconds}
@@ -146,39 +149,68 @@ class Trials:
         return json.dumps({name: found for name, found in reach.items() if found[1]})
 
     def selection(self, mutant: Mutant) -> list[str]:
-        """The tests that could notice a mutant, in the order in which they are tried."""
+        """The tests that are tried first, in their order."""
+        able = sorted(
+            (name for name in self._able(mutant) if self._reach[name][0] <= _SLOW),
+            key=lambda name: self._reach[name][0],
+        )
+        turns = defaultdict(list)
+        for name in able[_FIRST:]:
+            turns[name.partition("::")[0]].append(name)
+        ranked = [(turn, name) for names in turns.values() for turn, name in enumerate(names)]
+        others = [name for _, name in sorted(ranked, key=lambda one: one[0])]
+        return able[:_FIRST] + self._within(others, _SECONDS)
+
+    def later(self, mutant: Mutant) -> list[str]:
+        """The tests for what survives those: of files named after the module, then what reaches least."""
+        tried = {*self.selection(mutant)}
+        others = [name for name in self._able(mutant) if name not in tried]
+
+        def order(name: str) -> tuple[bool, int]:
+            file, reached = Path(name.partition("::")[0]), self._reach[name][1]
+            return mutant.path.stem not in file.stem, sum(map(len, reached.values()))
+
+        return self._within(sorted(others, key=order), _LATER_SECONDS)
+
+    def _able(self, mutant: Mutant) -> list[str]:
+        """The tests that reach a mutant."""
         path, lines = mutant.path.as_posix(), {*mutant.place.lines}
         if not mutant.place.function:
             lines |= set(_lines_with(self._sources[path].text, mutant.place.names))
         able = [name for name, (_, files) in self._reach.items() if not lines.isdisjoint(files.get(path, ()))]
         if not able and not mutant.place.function:
             able = [name for name, (_, files) in self._reach.items() if path in files]
-        able.sort(key=lambda name: self._reach[name][0])
-        chosen, turns = able[:_FIRST], defaultdict(list)
-        for name in able[_FIRST:]:
-            turns[name.partition("::")[0]].append(name)
-        ranked = [(turn, name) for names in turns.values() for turn, name in enumerate(names)]
-        spent = 0.0
-        for _, name in sorted(ranked, key=lambda one: one[0]):
-            spent += self._reach[name][0]
-            if spent > _SECONDS:
-                break
-            chosen.append(name)
-        return chosen
+        return able
+
+    def _within(self, names: list[str], seconds: float) -> list[str]:
+        """The first of some tests, as many as take no longer than that."""
+        ends = accumulate(self._reach[name][0] for name in names)
+        return [name for name, end in zip(names, ends, strict=True) if end <= seconds]
 
     # One mutant
 
     def fate(self, mutant: Mutant) -> tuple[Fate, str]:
         """What became of a mutant, and the test that noticed it first."""
-        names = self.selection(mutant)
-        if not names:
+        names, source = self.selection(mutant), self._sources[mutant.path.as_posix()]
+        later = self.later(mutant)
+        if not names and not later:
             return Fate.UNREACHED, ""
-        return self._tried(mutant, self._sources[mutant.path.as_posix()].mutated(mutant), names)
+        if names:
+            fate, test = self._tried(mutant, source.mutated(mutant), names)
+            if fate is not Fate.SURVIVED:
+                return fate, test
+        if later:
+            fate, test = self._tried(mutant, source.mutated(mutant), later)
+            # These are tried in an order of their own, so it may be the order that one of them fails by.
+            asked = later[: later.index(test) + 1] if test in later else later
+            if fate is not Fate.SURVIVED and self._tried(mutant, source.text, asked)[0] is Fate.SURVIVED:
+                return fate, test
+        return Fate.SURVIVED, ""
 
     def is_steady(self, mutant: Mutant) -> bool:
         """Whether the tests that could notice a mutant pass where it is put in place unchanged."""
-        names = self.selection(mutant)
-        return self._tried(mutant, self._sources[mutant.path.as_posix()].text, names)[0] is Fate.SURVIVED
+        names, text = self.selection(mutant), self._sources[mutant.path.as_posix()].text
+        return not names or self._tried(mutant, text, names)[0] is Fate.SURVIVED
 
     def _tried(self, mutant: Mutant, text: str, names: list[str]) -> tuple[Fate, str]:
         def trial() -> str:

@@ -198,6 +198,8 @@ def test_a_parabola_decodes_on_its_upper_branch() -> None:
     assert physical(rational(1, -6, 9, 0, 0, 1), 16) == 7.0
     # INT = -PHYS² + 10: 1 belongs to -3 and to 3.
     assert physical(rational(-1, 0, 10, 0, 0, 1), 1) == 3.0
+    # Only below the line there is a square. INT = PHYS / (PHYS² + 1): 0.4 belongs to 0.5 and to 2.
+    assert physical(rational(0, 1, 0, 1, 0, 1), 0.4) == pytest.approx(2.0)
 
 
 def test_a_raw_value_that_no_physical_one_has_is_not_a_number() -> None:

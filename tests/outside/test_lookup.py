@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.interpolate import RegularGridInterpolator
 
-from callint.decoding.interpolation import lookup
+from callint.decoding.interpolation import lookup, position
 from callint.model.change import Grid
 from tests.building import decoded, definition_xml
 
@@ -50,6 +50,14 @@ values = st.floats(-1e6, 1e6)
 points = st.lists(st.floats(-1500, 1500), min_size=1, max_size=20)
 #: Interpolation in another order of operations differs by rounding only: some 2**-50 of the largest value.
 CLOSE = 1e-9
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_point_at_a_breakpoint_stands_there_and_one_beyond_the_last_stretch_at_its_end(sign: int) -> None:
+    axis = sign * np.array([10.0, 20.0, 40.0])
+    found = position(axis, sign * np.array([5.0, 10.0, 15.0, 20.0, 25.0, 40.0, 90.0]))
+    assert found.low.tolist() == [0, 0, 0, 1, 1, 1, 1]
+    assert found.weight.tolist() == [0, 0, 0.5, 0, 0.25, 1, 1]
 
 
 @st.composite

@@ -322,6 +322,14 @@ def test_a_table_and_what_undoes_it_are_an_inverse_but_for_rounding() -> None:
     assert found is not None and not found.is_broken
 
 
+def test_a_round_trip_may_be_off_by_more_than_there_are_numbers() -> None:
+    there = made(({"torque": [1e308, 1.5e308]}, [0.0, 1.0]))
+    back = made(({"load": [0.0, 1.0]}, [-1.5e308, -1e308]))
+    found = relations.inverse(there, back)
+    assert found is not None and found.is_broken
+    assert (found.value, found.other, found.excess) == (-1.5e308, 1e308, np.inf)
+
+
 def test_a_round_trip_at_one_point_says_nothing_about_the_others() -> None:
     there = made(({"torque": [0.0, 10.0]}, [0.0, 10.0]))
     back = made(({"load": [0.0, 5.0, 10.0]}, [0.0, 7.0, 10.0]))

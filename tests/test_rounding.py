@@ -1,0 +1,31 @@
+"""When two values differ by more than they may, beyond the last digits of binary numbers."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from callint.comparing.rounding import exceeds
+
+#: The distance from numbers between 1 and 2 to the next ones (IEEE 754: 52 bits behind the point).
+DIGIT = 2.0**-52
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize(("digits", "is_more"), [(0, False), (4, False), (5, True)])
+def test_four_last_digits_of_the_larger_value_are_no_difference(
+    digits: int, is_more: bool, sign: int
+) -> None:
+    small, large = np.array([0.25 * sign]), np.array([(1.25 + digits * DIGIT) * sign])
+    assert exceeds(small, large, 1.0).tolist() == exceeds(large, small, 1.0).tolist() == [is_more]
+
+
+def test_a_tenth_is_a_tenth() -> None:
+    assert 1.1 - 1.0 > 0.1, "what plain floating point makes of it"
+    assert not exceeds(np.array([1.0]), np.array([1.1]), 0.1).any()
+
+
+def test_what_is_no_number_differs_from_nothing_and_what_is_too_far_apart_for_one_does() -> None:
+    old = np.array([np.nan, 1.0, np.inf, 1.7e308])
+    new = np.array([1.0, np.nan, np.inf, -1.7e308])
+    assert exceeds(old, new, np.full(4, 2.0)).tolist() == [False, False, False, True]
