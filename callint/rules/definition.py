@@ -95,7 +95,7 @@ def unknown_reference(case: Case) -> Iterator[Finding]:
         if reference.name not in reference.known:
             from difflib import get_close_matches
 
-            close = get_close_matches(reference.name, list(reference.known), n=1)
+            close = get_close_matches(reference.name, list(reference.known))
             yield _finding(
                 "definition/unknown-reference",
                 reference.line,

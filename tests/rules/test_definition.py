@@ -36,6 +36,13 @@ def scalar(inside: str = "", name: str = "fuel", **attributes: str | int) -> byt
     return definition_xml(table("scalar", name, inside, **attributes))
 
 
+def single(inside: str) -> bytes:
+    """A definition of one number of 32 bits without a conversion."""
+    return definition_xml(
+        f'\n<scalar name="fuel" title="Fuel" purpose="general" at="0" type="float32">\n{inside}</scalar>\n'
+    )
+
+
 def curve(inside: str, axes: str = FIXED, **attributes: str | int) -> bytes:
     """A definition of one curve."""
     return definition_xml(table("curve", "fuel", inside, **attributes), axes=axes)
@@ -272,6 +279,13 @@ OUTSIDE_IMAGE = (
         of="fuel",
     ),
     passes("definition/outside-image", "a scalar that ends with the memory", scalar(at=62)),
+    fails(
+        "definition/outside-image",
+        "an axis whose last breakpoint is one byte too far",
+        curve('<x axis="gears"/>', axis("gears", at=61)),
+        'name="gears"',
+        "axis gears lies at 0x0003D to 0x00040, outside the memory 0x00000 to 0x0003F",
+    ),
     fails(
         "definition/outside-image",
         "a scalar one byte before the memory",
@@ -733,6 +747,21 @@ LIMITS_UNREACHABLE = (
         "-1",
         "0 to 500",
         severity=Severity.WARNING,
+    ),
+    # The largest float32 is (2 - 2^-23) * 2^127 = 3.40282346639e38, which ISO C writes as 3.40282347e38.
+    passes(
+        "definition/limits-unreachable",
+        "the ends of a float32 rounded to nine digits",
+        single('<limits min="-3.40282347e38" max="3.40282347e38"/>'),
+    ),
+    fails(
+        "definition/limits-unreachable",
+        "the end of a float32 rounded to eight digits",
+        single('<limits max="3.4028235e38"/>'),
+        'name="fuel"',
+        "its float32 holds",
+        severity=Severity.WARNING,
+        of="fuel",
     ),
     passes(
         "definition/limits-unreachable",

@@ -170,6 +170,24 @@ def test_a_broken_step_is_new_when_either_of_its_two_cells_is(demand: str) -> No
     assert [kept.inherited, first.inherited, second.inherited] == [True, False, False]
 
 
+@pytest.mark.parametrize(
+    ("rule", "now", "without_first", "without_second"),
+    [
+        ("axis/not-increasing", (1500, 1400), (1501, 1400), (1500, 1401)),
+        ("axis/repeated-breakpoint", (1500, 1500), (1400, 1500), (1500, 1600)),
+    ],
+)
+def test_a_breakpoint_out_of_order_is_new_when_it_or_the_one_before_is(
+    rule: str, now: tuple[int, int], without_first: tuple[int, int], without_second: tuple[int, int]
+) -> None:
+    def inherited(before: tuple[int, int]) -> bool:
+        data, base = (test_axis.speeds(1000, *two, 2000) for two in (now, before))
+        (found,) = of_rule(findings(test_axis.ONE_CURVE, data, base), rule)
+        return found.inherited
+
+    assert [inherited(base) for base in (now, without_first, without_second)] == [True, False, False]
+
+
 def test_a_steep_step_is_new_when_its_breakpoints_moved_under_it() -> None:
     xml = test_value.STEEP_X
     base, data = (image(at_0=u16(1000, 2000, last), at_10=u16(400, 400, 500)) for last in (2300, 2200))

@@ -456,3 +456,15 @@ def test_a_flat_protection_behind_one_with_a_shape_and_a_number_is_found() -> No
     )
     data = image(at_0=u16(1000, 2000, 3000, 100, 500), at_10=u16(1, 2, 3), at_20=u16(4, 4, 4))
     assert [one.table for one in of_rule(findings(xml, data), "protection/flat")] == ["level"]
+
+
+def test_a_guard_for_a_state_of_numbers_finds_nothing_and_stops_no_other_check() -> None:
+    xml = definition_xml(
+        table("scalar", "cap", '<limits max="50"/><guard state="off"/>', purpose="protection")
+        + table("scalar", "spare", '<guard above="5"/>', at=2, purpose="protection")
+    )
+    # 60.0 mg is no state; 5.1 mg is above 5 mg.
+    found = [(one.rule, one.table) for one in findings(xml, image(at_0=u16(600, 51))) if one.table]
+    assert ("definition/unknown-reference", "cap") in found
+    assert ("value/out-of-range", "cap") in found
+    assert [name for rule, name in found if rule == "protection/disabled"] == ["spare"]

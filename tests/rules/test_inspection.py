@@ -1,0 +1,59 @@
+"""What is looked at, and how several reports become one."""
+
+from __future__ import annotations
+
+from callint.model.finding import Finding
+from callint.model.policy import Policy
+from callint.rules.inspection import Assignment, Found, Inspector, Report, joined
+from tests.building import TODAY, Files, definition_xml, image, u16
+from tests.rules.example import table
+
+
+def test_no_report_at_all_is_one_about_nothing() -> None:
+    assert joined([]) == Report((), 0, 0, 0)
+
+
+def test_several_reports_add_up_and_name_each_file_once() -> None:
+    first, second = (Finding(rule="value/unexpected", message=word) for word in ("first", "second"))
+    one = Report((first,), 1, 20, 300, ("a.bin", "test.xml"), "callint.toml", known=(second,), commit="abc")
+    other = Report((second, first), 2, 40, 600, ("b.bin", "test.xml", "c.bin"), "other.toml")
+    assert joined([one]) is one
+    assert joined([one, other]) == Report(
+        (first, second, first), 3, 60, 900, ("a.bin", "test.xml", "b.bin", "c.bin"), "callint.toml"
+    )
+
+
+def found(xml: bytes, data: bytes) -> Found:
+    files = Files(test_xml=xml, new_bin=data)
+    return Inspector(files, Policy(), TODAY).find(Assignment("new.bin", ("test.xml",), ()))
+
+
+def test_nothing_is_looked_at_in_an_image_whose_definition_gives_none() -> None:
+    one = Assignment("new.bin", ("test.xml",), ())
+    assert found(b"no definition", image()) == Found(one, "", (), (), {}, 0, 0)
+
+
+def test_an_image_is_found_to_have_the_tables_and_cells_that_can_be_decoded() -> None:
+    xml = definition_xml(
+        table("scalar", "fuel") + table("curve", "cap", '<x><axis signal="speed" at="8" type="uint16" '
+        'conversion="rpm" count="3"/></x>', at=14)
+    )  # fmt: skip
+    one = found(xml, image(at_8=u16(1000, 2000, 3000), at_14=u16(1, 2, 3)))
+    assert (one.assignment.image, one.definition, one.findings, one.digests) == (
+        "new.bin",
+        "test.xml",
+        (),
+        {},
+    )
+    assert (one.tables, one.cells) == (2, 4)
+    # The rules about the file and about the image, and without a base none about a change.
+    assert {"image/unreadable", "value/out-of-range"} <= {*one.rules}
+    assert not {"change/emissions", "definition/invalid", "waiver/unused"} & {*one.rules}
+
+
+def test_of_other_software_only_the_file_is_looked_at() -> None:
+    xml = definition_xml(table("scalar", "fuel"), memory='<identity name="number" at="8" text="B1"/>')
+    one = found(xml, image(at_8=b"A1"))
+    assert (one.tables, one.cells) == (0, 0)
+    assert [finding.rule for finding in one.findings] == ["image/wrong-identity"]
+    assert "value/out-of-range" not in one.rules
