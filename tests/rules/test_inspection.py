@@ -57,3 +57,26 @@ def test_of_other_software_only_the_file_is_looked_at() -> None:
     assert (one.tables, one.cells) == (0, 0)
     assert [finding.rule for finding in one.findings] == ["image/wrong-identity"]
     assert "value/out-of-range" not in one.rules
+
+
+def test_a_base_of_part_of_the_memory_begins_where_the_image_does() -> None:
+    xml = definition_xml(table("scalar", "egr", at=18, purpose="emissions"))
+    one = Assignment("new.bin", ("test.xml",), ("base.bin",), start=16)
+    files = Files(test_xml=xml, new_bin=u16(0, 30), base_bin=u16(0, 20))
+    (finding,) = Inspector(files, Policy(), TODAY).find(one).findings
+    assert (finding.rule, finding.table, finding.address, finding.offset) == (
+        "change/emissions",
+        "egr",
+        18,
+        2,
+    )
+    assert finding.message == "1 cell of an emissions table changed: 2.0 mg became 3.0 mg"
+
+
+def test_a_definition_is_chosen_by_where_the_image_begins() -> None:
+    files = Files(new_bin=b"B1")
+    for number in ("A1", "B1"):
+        memory = f'<identity name="number" at="16" text="{number}"/>'
+        files.files[f"{number}.xml"] = definition_xml("", memory=memory)
+    one = Assignment("new.bin", ("A1.xml", "B1.xml"), (), start=16)
+    assert Inspector(files, Policy(), TODAY).find(one).definition == "B1.xml"
