@@ -94,7 +94,7 @@ def outdated(ledger: Ledger) -> Iterator[Finding]:
     Fix: look at the table again; if it is still acceptable, say so with the new digest.
     """
     for waiver in ledger.having(Fate.OUTDATED):
-        digest = ledger.digests.get(waiver, "")
+        digest = ledger.digests.get(waiver)
         yield _finding(
             ledger,
             "waiver/outdated",

@@ -15,7 +15,7 @@ from callint.model.policy import Policy
 from callint.reading.tree import HeldTree, Tree
 from callint.rules.crew import Crew, Task, work
 from callint.rules.inspection import Assignment, Inspector
-from tests.building import TODAY, Files, definition_xml, image, u16
+from tests.building import TODAY, Counted, Files, definition_xml, image, u16
 from tests.rules.test_findings import FLOATS, INFINITE, floats
 
 #: One number of 0 to 9.9 mg at the first two bytes.
@@ -166,18 +166,6 @@ def first_done(executor: Idle) -> Callable[..., Future[Any]]:
 
 
 # A worker
-
-
-class Counted(Files):
-    """Counts how often each file is read."""
-
-    def __init__(self, files: Files) -> None:
-        self.files = files.files
-        self.read_files: list[str] = []
-
-    def read(self, path: str) -> bytes:
-        self.read_files.append(path)
-        return super().read(path)
 
 
 def test_a_worker_reads_definition_and_base_once_in_a_run_and_anew_in_the_next() -> None:

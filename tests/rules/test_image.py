@@ -535,6 +535,39 @@ def test_a_base_that_lacks_bytes_of_the_image_is_said_to() -> None:
     assert "base.bin is damaged: line 5" in found.message
 
 
+@pytest.mark.parametrize(
+    ("end", "messages"),
+    [
+        (3, ["fuel lies in a gap: the image does not have its cell"]),
+        (
+            5,
+            [
+                "fuel lies in a gap: the image does not have its cell",
+                "pair lies in a gap: the image does not have 1 of 2 of its cells",
+                "mark lies in a gap: the image does not have 3 of 4 of its bytes",
+            ],
+        ),
+        (
+            0,
+            [
+                "fuel lies in a gap: the image does not have its cell",
+                "pair lies in a gap: the image does not have its cells",
+                "mark lies in a gap: the image does not have its bytes",
+            ],
+        ),
+    ],
+)
+def test_what_lies_in_a_gap_is_said_cell_by_cell(end: int, messages: list[str]) -> None:
+    xml = definition_xml(
+        table("scalar", "fuel", at=8)
+        + table("curve", "pair", '<x axis="two"/>', at=2, type="uint16")
+        + '<text name="mark" title="Mark" at="4" length="4" encoding="latin-1" purpose="general"/>',
+        axes='<fixed-axis name="two" signal="speed" values="1 2"/>',
+    )
+    data = hex_file({0: bytes(end), 12: b"x"}) if end != 3 else hex_file({0: bytes(8), 12: b"x"})
+    assert [one.message for one in of_rule(findings(xml, data), "image/missing-table")] == messages
+
+
 def test_cells_in_a_gap_are_taken_for_nothing() -> None:
     xml = definition_xml(
         table("scalar", "idle_fuel", '<limits min="1"/>', at=0)

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import pytest
+
 from callint.model.finding import Finding
 from callint.model.policy import Policy
-from callint.rules.inspection import Assignment, Found, Inspector, Report, joined
-from tests.building import TODAY, Files, definition_xml, image, u16
+from callint.rules import inspection
+from callint.rules.inspection import Assignment, Definitions, Found, Inspector, Report, joined
+from tests.building import TODAY, Counted, Files, definition_xml, image, u16
 from tests.rules.example import table
 
 
@@ -80,3 +83,43 @@ def test_a_definition_is_chosen_by_where_the_image_begins() -> None:
         files.files[f"{number}.xml"] = definition_xml("", memory=memory)
     one = Assignment("new.bin", ("A1.xml", "B1.xml"), (), start=16)
     assert Inspector(files, Policy(), TODAY).find(one).definition == "B1.xml"
+
+
+# What is kept
+
+
+def test_definitions_are_kept_by_path_and_content_and_the_one_longest_unasked_goes() -> None:
+    contents = [definition_xml("", start=16 * number) for number in range(9)]
+    known = Definitions()
+    first = [known.load(content, "test.xml") for content in contents[:8]]
+    assert [one.file.definition and one.file.definition.memory.start for one in first] == [*range(0, 128, 16)]
+    assert known.load(contents[0], "test.xml") is first[0]
+    # The ninth drives out the second, as the first was asked for again.
+    known.load(contents[8], "test.xml")
+    assert known.load(contents[0], "test.xml") is first[0]
+    assert known.load(contents[2], "test.xml") is first[2]
+    assert known.load(contents[1], "test.xml") is not first[1]
+    assert known.load(contents[2], "other.xml") is not first[2]
+
+
+def test_bases_are_kept_up_to_a_bound_and_the_one_longest_unasked_goes(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(inspection, "_KEPT_BYTES", 128)  # of two bases
+    files = Counted(Files(test_xml=definition_xml(""), new_bin=image()))
+    bases = "abacab"
+    files.files |= {f"{name}.bin": image() for name in bases}
+    inspector = Inspector(files, Policy(), TODAY)
+    for name in bases:
+        inspector.find(Assignment("new.bin", ("test.xml",), (f"{name}.bin",)))
+    # The third drives out the second, as the first was asked for again; then the second is read anew.
+    assert [path for path in files.read_files if path[0] in "abc"] == ["a.bin", "b.bin", "c.bin", "b.bin"]
+
+
+def test_a_base_larger_than_the_bound_is_kept_for_the_next_image(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(inspection, "_KEPT_BYTES", 1)
+    files = Counted(Files(test_xml=definition_xml(""), new_bin=image(), base_bin=image()))
+    inspector = Inspector(files, Policy(), TODAY)
+    for _ in range(2):
+        inspector.find(Assignment("new.bin", ("test.xml",), ("base.bin",)))
+    assert files.read_files.count("base.bin") == 1
