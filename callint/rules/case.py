@@ -127,7 +127,7 @@ class Case:
         rule: str,
         cell: int,
         message: str,
-        hint: str = "",
+        hint: str,
         inherited: bool | None = None,
         subject: str = "",
     ) -> Finding:
@@ -159,9 +159,7 @@ class Case:
             inherited=bool(self.kept[cell]) if inherited is None else inherited,
         )
 
-    def about_table(
-        self, rule: str, item: Item, message: str, hint: str = "", inherited: bool = False
-    ) -> Finding:
+    def about_table(self, rule: str, item: Item, message: str, hint: str, inherited: bool = False) -> Finding:
         """A finding about a whole table or axis of the image."""
         return Finding(
             rule=rule,

@@ -34,7 +34,7 @@ from callint.rules.case import Case
 from callint.rules.rule import Scope, rule
 
 
-def _finding(rule_id: str, line: int, subject: str, message: str, hint: str = "", table: str = "") -> Finding:
+def _finding(rule_id: str, line: int, subject: str, message: str, hint: str, table: str = "") -> Finding:
     return Finding(rule=rule_id, line=line, subject=subject, message=message, hint=hint, table=table)
 
 

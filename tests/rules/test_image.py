@@ -536,6 +536,40 @@ def test_a_base_that_lacks_bytes_of_the_image_is_said_to() -> None:
 
 
 @pytest.mark.parametrize(
+    ("size", "message"),
+    [
+        (
+            54,
+            "the image is truncated: 54 bytes where the memory has 64 (10 bytes missing); "
+            "5 tables not in it: one, two, three and 2 more",
+        ),
+        (
+            57,
+            "the image is truncated: 57 bytes where the memory has 64 (7 bytes missing); "
+            "4 tables not in it: two, three, four and 1 more",
+        ),
+        (
+            58,
+            "the image is truncated: 58 bytes where the memory has 64 (6 bytes missing); "
+            "3 tables not in it: three, four, five",
+        ),
+        (
+            63,
+            "the image is truncated: 63 bytes where the memory has 64 (1 byte missing); "
+            "1 table not in it: five",
+        ),
+        (65, "the image is too long: 65 bytes where the memory has 64 (1 byte too many)"),
+        (0, "the image is empty"),
+    ],
+)
+def test_an_image_of_the_wrong_size_names_what_it_lacks(size: int, message: str) -> None:
+    names = ("one", "two", "three", "four", "five")
+    xml = definition_xml("".join(table("scalar", name, at=54 + 2 * n) for n, name in enumerate(names)))
+    (found,) = of_rule(findings(xml, bytes(size)), "image/wrong-size")
+    assert found.message == message
+
+
+@pytest.mark.parametrize(
     ("end", "messages"),
     [
         (3, ["fuel lies in a gap: the image does not have its cell"]),
