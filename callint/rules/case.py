@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cached_property
-from pathlib import PurePosixPath
 
 import numpy as np
 
@@ -241,11 +240,6 @@ class Case:
         """The number of a cell in the flat vectors."""
         item = self.plan.table_items[table.name]
         return int(self.plan.first[item]) + y * self.plan.shape(item)[1] + x
-
-    @property
-    def definition_name(self) -> str:
-        """The definition file's name without its folder, for hints."""
-        return PurePosixPath(self.file.path).name
 
 
 def _finite(value: float) -> float | None:

@@ -517,7 +517,7 @@ def _step(conversion: Conversion, storage: Storage, span: float) -> float:
     """One raw step in physical units: a limit rounded up by less than that is no mistake."""
     if isinstance(conversion, Linear) and storage.type.is_integer:
         return abs(conversion.factor) * (1 - 1e-9)
-    return 1e-9 * abs(span) if math.isfinite(span) and span else 1e-300
+    return 1e-9 * span
 
 
 def _beyond(words: str, frame_words: str, inner: Range, outer: Range, of: Table | int) -> Iterator[Finding]:

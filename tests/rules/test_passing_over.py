@@ -1,0 +1,216 @@
+"""What a rule passes over does not keep it from what comes behind: only the last of several is found."""
+
+from __future__ import annotations
+
+import pytest
+
+from callint.model.policy import Policy
+from tests.building import CONVERSIONS, SIGNALS, definition_xml, findings, hex_file, image, u16
+from tests.rules.example import axis, of_rule, table
+
+ON_SPEEDS, ON_LOADS = '<x axis="speeds"/>', '<x axis="loads"/>'
+SPEEDS, LOADS = axis("speeds", at=0), axis("loads", "load", at=4, conversion="mg")
+#: The breakpoints of both: 1000 and 2000 rpm, 10 and 20 mg.
+BREAKPOINTS = u16(1000, 2000, 100, 200)
+
+
+def found(rule: str, xml: bytes, data: bytes, base: bytes | None = None) -> list[str]:
+    """The tables or other subjects that a rule finds something in."""
+    return [one.table or one.subject for one in of_rule(findings(xml, data, base), rule)]
+
+
+def tables(*kinds: str, start: int = 8, purpose: str = "protection", inside: str = "") -> str:
+    """Scalars and curves over speed of two bytes a cell, one behind the other."""
+    made, at = "", start
+    for kind in kinds:
+        name, _, words = kind.partition(" ")
+        is_curve = name.startswith("curve")
+        made += table(
+            "curve" if is_curve else "scalar",
+            name,
+            (ON_SPEEDS if is_curve else "") + (words or inside),
+            at=at,
+            purpose=purpose,
+        )
+        at += 4 if is_curve else 2
+    return made
+
+
+def test_axes_that_store_no_count_or_the_right_one() -> None:
+    xml = definition_xml(
+        "".join(
+            table("curve", name, f'<x axis="{name}s"/>', at=20 + 4 * n)
+            for n, name in enumerate(("a", "b", "c"))
+        ),
+        axes=axis("as", at=0) + axis("bs", at=4, count_at=40) + axis("cs", at=8, count_at=41),
+    )
+    data = image(at_0=u16(1, 2), at_4=u16(1, 2), at_8=u16(1, 2), at_40=bytes([2, 3]))
+    assert found("axis/wrong-count", xml, data) == ["cs"]
+
+
+def test_tables_that_may_change_or_changed_little() -> None:
+    xml = definition_xml(
+        tables("free", 'near <change max="1"/>', 'far <change max="1"/>', start=0, purpose="demand")
+    )
+    base, data = image(at_0=u16(100, 100, 100)), image(at_0=u16(500, 110, 111))
+    assert found("change/too-large", xml, data, base) == ["far"]
+
+
+def test_tables_that_may_move_with_their_axis_or_move_little() -> None:
+    xml = definition_xml(
+        tables("curve_free", 'curve_near <change max="1"/>', 'curve_far <change max="1"/>', purpose="demand"),
+        axes=SPEEDS,
+    )
+    cells = u16(0, 500, 0, 10, 0, 500)
+    base = image(at_0=u16(1000, 2000), at_8=cells)
+    data = image(at_0=u16(1000, 1500), at_8=cells)
+    assert found("change/too-large", xml, data, base) == ["curve_far"]
+
+
+def test_axes_in_no_unit_and_tables_of_no_signal() -> None:
+    xml = definition_xml(
+        table("curve", "one", '<x axis="pure"/>', at=8)
+        + table("curve", "two", '<x axis="knots"/>', at=12)
+        + table("scalar", "three", at=16)
+        + table("scalar", "four", at=18, signal="speed"),
+        axes=axis("pure", at=0, conversion="none") + axis("knots", at=4, conversion="mps"),
+        conversions=CONVERSIONS
+        + '<linear name="none" unit="-" factor="1"/><linear name="mps" unit="m/s" factor="1"/>',
+    )
+    assert found("definition/unit-differs", xml, image()) == ["knots speed", "four"]
+
+
+def test_stored_axes_and_fixed_ones_that_rise() -> None:
+    fixed = '<fixed-axis name="{}" signal="speed" values="{}"/>'
+    xml = definition_xml("", axes=SPEEDS + fixed.format("rising", "1 2 3") + fixed.format("falling", "1 3 2"))
+    assert found("definition/fixed-axis-not-rising", xml, image(at_0=BREAKPOINTS)) == ["falling"]
+
+
+CHECKSUM = '<checksum name="{}" algorithm="{}" start="{}" size="4" stored-at="{}"/>'
+
+
+def test_checksums_that_are_not_known_or_right() -> None:
+    xml = definition_xml(
+        "",
+        memory=CHECKSUM.format("unknown", "SUM", 0, 40)
+        + CHECKSUM.format("right", "sum16", 0, 42)
+        + CHECKSUM.format("stale", "sum16", 4, 44),
+    )
+    # 1 + 2 + 3 + 4 = 10, and 5 + 6 + 7 + 8 = 26.
+    data = image(at_0=bytes(range(1, 9)), at_42=u16(10, 27))
+    assert found("image/stale-checksum", xml, data) == ["stale"]
+
+
+def test_checksums_that_are_not_known_or_covered() -> None:
+    xml = definition_xml(
+        "",
+        memory=CHECKSUM.format("unknown", "SUM", 20, 40)
+        + CHECKSUM.format("whole", "sum16", 0, 42)
+        + CHECKSUM.format("cut off", "sum16", 6, 44)
+        + CHECKSUM.format("not stored", "sum16", 0, 50),
+    )
+    data = hex_file({0: bytes(8), 40: bytes(8)})
+    assert found("image/uncovered-checksum", xml, data) == ["cut off", "not stored"]
+
+
+def test_findings_of_rules_that_are_off() -> None:
+    xml = definition_xml(
+        tables('one <limits max="1"/>', 'two <expected max="1"/>', start=0, purpose="demand")
+    )
+    policy = Policy(severities={"value/out-of-range": None, "definition": None})
+    (one,) = findings(xml, image(at_0=u16(20, 20)), policy=policy)
+    assert (one.rule, one.table) == ("value/unexpected", "two")
+
+
+def test_protections_that_protect() -> None:
+    xml = definition_xml(
+        tables('one <guard raw="5"/>', 'two <guard above="1"/>', 'three <guard above="1"/>', start=0)
+    )
+    assert found("protection/disabled", xml, image(at_0=u16(4, 10, 11))) == ["three"]
+
+
+def test_protections_that_protect_as_before_or_sooner() -> None:
+    above = '<guard above="90"/>'
+    xml = definition_xml(
+        tables("kept", "off", "curve_unread", "sooner", "later", "last", inside=above).replace(
+            f'name="off" title="Off" purpose="protection" at="10" type="uint16" conversion="mg">\n{above}',
+            'name="off" title="Off" purpose="protection" at="10" type="uint16" conversion="mg">\n'
+            '<guard raw="5"/>',
+        ),
+        axes=SPEEDS,
+    )
+    base = image(at_0=u16(2000, 2000), at_8=u16(500, 7, 500, 500, 500, 500, 500))
+    data = image(at_0=u16(2000, 2000), at_8=u16(500, 8, 500, 600, 400, 501, 950))
+    # Of a number that a guard looks for any change is told; the last does not protect at all any more.
+    assert found("protection/weakened", xml, data, base) == ["off", "later"]
+    assert found("protection/disabled", xml, data, base) == ["last"]
+
+
+def test_curves_behind_no_protection_or_that_read_as_before() -> None:
+    xml = definition_xml(
+        table("curve", "plain", ON_LOADS, at=8)
+        + table("curve", "aside", ON_LOADS, at=12, produces="torque", conversion="nm")
+        + table("curve", "sensor", ON_LOADS, at=16, produces="speed", conversion="rpm")
+        + table("scalar", "cut", '<guard above="4000"/>', at=20, purpose="protection", conversion="rpm",
+                signal="speed"),
+        axes=LOADS,
+        signals=SIGNALS + '<signal name="torque" unit="Nm"/>',
+        conversions=CONVERSIONS + '<linear name="nm" unit="Nm" factor="1"/>',
+    )  # fmt: skip
+    base = image(at_4=u16(100, 200), at_8=u16(10, 20, 10, 20, 1000, 2000, 3000))
+    data = image(at_4=u16(100, 200), at_8=u16(11, 21, 11, 21, 1000, 1900, 3000))
+    assert found("protection/reading-changed", xml, data, base) == ["sensor"]
+
+
+def test_protections_that_have_a_shape_or_cannot_have_one() -> None:
+    flat = '<guard flat="true"/>'
+    xml = definition_xml(tables("curve_shaped", "single", "curve_flat", inside=flat), axes=SPEEDS)
+    data = image(at_0=BREAKPOINTS, at_8=u16(10, 20, 10, 10, 10))
+    assert found("protection/flat", xml, data) == ["curve_flat"]
+
+
+def test_flat_protections_that_are_not_all_there() -> None:
+    flat = '<guard flat="true"/>'
+    xml = definition_xml(tables("curve_cut", "curve_flat", inside=flat, start=10), axes=SPEEDS)
+    data = hex_file({0: BREAKPOINTS[:4], 10: u16(10), 14: u16(10, 10)})
+    assert found("protection/flat", xml, data) == ["curve_flat"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "rule", "values"),
+    [
+        ('at-most table="{}" bound="{}"', "relation/exceeds-bound", (1, 2, 2, 1)),
+        ('equal table="{}" mirror="{}"', "relation/mirror-differs", (1, 1, 2, 1)),
+        ('gap upper="{}" lower="{}" min="0.1"', "relation/gap-closed", (2, 1, 1, 1)),
+    ],
+)
+def test_relations_of_other_kinds_and_those_that_hold(kind: str, rule: str, values: tuple[int, ...]) -> None:
+    others = ('<at-most table="{}" bound="{}"/>', '<equal table="{}" mirror="{}"/>')
+    xml = definition_xml(
+        tables("a", "b", "c", "d", start=0, purpose="demand"),
+        relations="".join(one.format("c", "d") for one in others if kind[:3] not in one)
+        + f"<{kind.format('a', 'b')}/><{kind.format('a', 'lost')}/><{kind.format('c', 'd')}/>",
+    )
+    assert found(rule, xml, image(at_0=u16(*values))) == ["c"]
+
+
+def test_ends_of_axes_states_and_floats() -> None:
+    xml = definition_xml(
+        table("curve", "over", '<x axis="last"/>', at=4, type="float32")
+        + table("scalar", "state", at=12, conversion="on_off")
+        + table("scalar", "bounded", '<limits max="6553.5"/>', at=14)
+        + table("scalar", "stopped", at=16),
+        axes=axis("last", at=0),
+    )
+    data = image(at_0=u16(1, 65535), at_12=u16(65535, 65535, 65535))
+    assert found("value/at-end-stop", xml, data) == ["stopped"]
+
+
+def test_conversions_that_name_no_states() -> None:
+    xml = definition_xml(
+        table("scalar", "bent", at=0, conversion="bent")
+        + table("scalar", "state", at=2, conversion="on_off"),
+        conversions='<interpolated name="bent" unit="-"><point raw="0" physical="0"/>'
+        '<point raw="10" physical="1"/><point raw="20" physical="3"/></interpolated>' + CONVERSIONS,
+    )
+    assert found("value/unknown-state", xml, image(at_0=u16(5, 7))) == ["state"]
