@@ -35,7 +35,7 @@ class Rule:
     scope: Scope
     page: str
     check: Check
-    in_protection: Severity | None = None
+    in_protection: Severity | None
 
     @property
     def family(self) -> str:

@@ -553,6 +553,16 @@ NOT_INVERTIBLE = (
         "own",
         "only rise or only fall",
     ),
+    fails(
+        "definition/not-invertible",
+        "one raw value at two points",
+        converted(
+            '<interpolated name="own" unit="mg"><point raw="0" physical="1"/><point raw="5" physical="2"/>'
+            '<point raw="5" physical="3"/></interpolated>'
+        ),
+        'name="own"',
+        "conversion own cannot be turned round: one raw value stands there twice",
+    ),
     passes(
         "definition/not-invertible",
         "points that barely rise, written in another order",

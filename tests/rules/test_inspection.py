@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from callint.model.finding import Finding
 from callint.model.policy import Policy
 from callint.rules import inspection
-from callint.rules.inspection import Assignment, Definitions, Found, Inspector, Report, joined
+from callint.rules.inspection import Assignment, Definitions, Found, Inspector, Report, joined, news
 from tests.building import TODAY, Counted, Files, definition_xml, image, u16
 from tests.rules.example import table
 
@@ -24,6 +26,39 @@ def test_several_reports_add_up_and_name_each_file_once() -> None:
     assert joined([one, other]) == Report(
         (first, second, first), 3, 60, 900, ("a.bin", "test.xml", "b.bin", "c.bin"), "callint.toml"
     )
+
+
+def report(*findings: Finding) -> Report:
+    return Report(findings, 1, 2, 3, ("a.bin",), "callint.toml")
+
+
+def test_what_an_earlier_state_had_too_is_no_news() -> None:
+    kept, gone, new = (
+        Finding(rule="value/out-of-range", image="a.bin", table="fuel", message=word, subject=word)
+        for word in ("kept", "gone", "new")
+    )
+    assert news(report(kept, new), report(gone, kept)) == replace(report(new), known=(kept,))
+    assert news(report(kept, new), report(kept), "abc") == replace(
+        report(replace(new, commit="abc")), known=(kept,), commit="abc"
+    )
+
+
+@pytest.mark.parametrize("rule", ["image/unreadable", "image/damaged-record"])
+def test_what_could_not_be_read_before_either_is_news_all_the_same(rule: str) -> None:
+    one = Finding(rule=rule, image="a.bin", message="it cannot be read")
+    assert news(report(one), report(one)) == replace(report(one), known=())
+
+
+def test_a_report_says_what_was_looked_at_and_nothing_of_a_commit() -> None:
+    xml = definition_xml(
+        table("scalar", "fuel", '<limits max="1"/>', signal="load")
+        + table("scalar", "idle", '<limits max="1000"/>', at=2, signal="speed", conversion="rpm")
+        + table("scalar", "switch", at=4, type="uint8", conversion="on_off")
+    )
+    files = Files(test_xml=xml, new_bin=image())
+    one = Assignment("new.bin", ("test.xml",), ())
+    whole = Inspector(files, Policy(path="callint.toml"), TODAY).report([one])
+    assert whole == Report((), 1, 3, 3, ("new.bin", "test.xml"), "callint.toml", None, "")
 
 
 def found(xml: bytes, data: bytes) -> Found:
@@ -83,6 +118,33 @@ def test_a_definition_is_chosen_by_where_the_image_begins() -> None:
         files.files[f"{number}.xml"] = definition_xml("", memory=memory)
     one = Assignment("new.bin", ("A1.xml", "B1.xml"), (), start=16)
     assert Inspector(files, Policy(), TODAY).find(one).definition == "B1.xml"
+
+
+def test_a_damaged_image_is_taken_to_be_of_the_first_definition() -> None:
+    files = Files(new_bin=b":00000001FE\n")
+    for number in ("A1", "B1"):
+        memory = f'<identity name="number" at="16" text="{number}"/>'
+        files.files[f"{number}.xml"] = definition_xml("", memory=memory)
+    one = Inspector(files, Policy(), TODAY).find(Assignment("new.bin", ("A1.xml", "B1.xml"), ()))
+    assert one.definition == "A1.xml"
+    assert {finding.rule for finding in one.findings} == {"image/damaged-record"}
+
+
+def test_a_finding_about_bytes_that_the_file_does_not_have_all_of_has_no_place_in_it() -> None:
+    xml = definition_xml(
+        table("curve", "egr", '<x axis="two"/>', at=60, purpose="emissions"),
+        axes='<fixed-axis name="two" signal="speed" values="1 2"/>',
+    )
+    files = Files(test_xml=xml, base_bin=image())
+    for size, place in ((64, 60), (63, None)):
+        files.files["new.bin"] = image(at_60=u16(1))[:size]
+        findings = (
+            Inspector(files, Policy(), TODAY)
+            .find(Assignment("new.bin", ("test.xml",), ("base.bin",)))
+            .findings
+        )
+        (one,) = [finding for finding in findings if finding.rule == "change/emissions"]
+        assert (one.address, one.size, one.offset) == (60, 4, place)
 
 
 # What is kept

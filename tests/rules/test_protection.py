@@ -6,7 +6,7 @@ import pytest
 
 from callint.model.finding import Cell, Severity
 from tests.building import definition_xml, findings, image, u16
-from tests.rules.example import AXES, ON_AXES, Example, Expected, all_examples, of_rule, table
+from tests.rules.example import AXES, ON_AXES, Example, Expected, all_examples, axis, of_rule, table
 
 
 def cut_off(demands: str, purpose: str = "protection") -> bytes:
@@ -468,3 +468,15 @@ def test_a_guard_for_a_state_of_numbers_finds_nothing_and_stops_no_other_check()
     assert ("definition/unknown-reference", "cap") in found
     assert ("value/out-of-range", "cap") in found
     assert [name for rule, name in found if rule == "protection/disabled"] == ["spare"]
+
+
+def test_tables_that_feed_each_other_in_a_circle_are_no_crash() -> None:
+    xml = definition_xml(
+        table("curve", "one", '<x axis="loads"/>', at=8, conversion="rpm", produces="speed")
+        + table("curve", "two", '<x axis="speeds"/>', at=12, produces="load")
+        + table("scalar", "cut", '<guard above="5000"/>', at=16, purpose="protection", signal="speed"),
+        axes=axis("loads", "load", at=0, conversion="mg") + axis("speeds", at=4),
+    )
+    base = image(at_0=u16(100, 200, 1000, 2000, 1000, 2000, 100, 200, 4000))
+    data = image(at_0=u16(100, 200, 1000, 2000, 1000, 1900, 100, 200, 4000))
+    assert not [one for one in findings(xml, data, base) if one.rule == "protection/reading-changed"]
