@@ -54,3 +54,18 @@ def test_what_base_and_image_both_have_is_kept() -> None:
     tables = "".join(table("scalar", name, at=at) for name, at in (("one", 0), ("two", 2), ("three", 4)))
     case = Case(subject(tables), Image.raw(u16(1, 2)), Image.raw(u16(1, 3, 3)))
     assert case.kept.tolist() == [True, False, False]
+
+
+def test_a_case_of_a_definition_alone_has_nothing_to_say_about_an_image() -> None:
+    one = subject()
+    assert Case(one) == Case(
+        subject=one,
+        image=None,
+        base=None,
+        trouble="",
+        base_trouble="",
+        base_path="",
+        damages=(),
+        start=None,
+        is_raw=True,
+    )
