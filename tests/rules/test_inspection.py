@@ -10,7 +10,7 @@ from callint.model.finding import Finding
 from callint.model.policy import Policy
 from callint.rules import inspection
 from callint.rules.inspection import Assignment, Definitions, Found, Inspector, Report, joined, news
-from tests.building import TODAY, Counted, Files, definition_xml, image, u16
+from tests.building import TODAY, Counted, Files, definition_xml, hex_file, image, u16
 from tests.rules.example import table
 
 
@@ -130,21 +130,25 @@ def test_a_damaged_image_is_taken_to_be_of_the_first_definition() -> None:
     assert {finding.rule for finding in one.findings} == {"image/damaged-record"}
 
 
-def test_a_finding_about_bytes_that_the_file_does_not_have_all_of_has_no_place_in_it() -> None:
+WHOLE = image(at_60=u16(1))
+
+
+@pytest.mark.parametrize(
+    ("data", "place"),
+    [(WHOLE, 60), (WHOLE[:63], None), (hex_file({0: WHOLE}), None)],
+    ids=["whole", "cut off", "records"],
+)
+def test_a_finding_has_a_place_where_the_file_is_raw_and_has_all_its_bytes(
+    data: bytes, place: int | None
+) -> None:
     xml = definition_xml(
         table("curve", "egr", '<x axis="two"/>', at=60, purpose="emissions"),
         axes='<fixed-axis name="two" signal="speed" values="1 2"/>',
     )
-    files = Files(test_xml=xml, base_bin=image())
-    for size, place in ((64, 60), (63, None)):
-        files.files["new.bin"] = image(at_60=u16(1))[:size]
-        findings = (
-            Inspector(files, Policy(), TODAY)
-            .find(Assignment("new.bin", ("test.xml",), ("base.bin",)))
-            .findings
-        )
-        (one,) = [finding for finding in findings if finding.rule == "change/emissions"]
-        assert (one.address, one.size, one.offset) == (60, 4, place)
+    files = Files(test_xml=xml, base_bin=image(), new_bin=data)
+    found = Inspector(files, Policy(), TODAY).find(Assignment("new.bin", ("test.xml",), ("base.bin",)))
+    (one,) = [finding for finding in found.findings if finding.rule == "change/emissions"]
+    assert (one.address, one.size, one.offset) == (60, 4, place)
 
 
 # What is kept

@@ -69,15 +69,20 @@ def test_tables_that_may_move_with_their_axis_or_move_little() -> None:
 
 def test_axes_in_no_unit_and_tables_of_no_signal() -> None:
     xml = definition_xml(
-        table("curve", "one", '<x axis="pure"/>', at=8)
-        + table("curve", "two", '<x axis="knots"/>', at=12)
-        + table("scalar", "three", at=16)
-        + table("scalar", "four", at=18, signal="speed"),
-        axes=axis("pure", at=0, conversion="none") + axis("knots", at=4, conversion="mps"),
+        "".join(
+            table("curve", name, f'<x axis="{axis}"/>', at=16 + 4 * n)
+            for n, (name, axis) in enumerate((("one", "pure"), ("two", "unsaid"), ("three", "knots")))
+        )
+        + table("scalar", "four", at=28)
+        + table("scalar", "five", at=30, signal="speed"),
+        axes=axis("pure", at=0, conversion="none")
+        + axis("unsaid", at=4, conversion="unsaid")
+        + axis("knots", at=8, conversion="mps"),
         conversions=CONVERSIONS
-        + '<linear name="none" unit="-" factor="1"/><linear name="mps" unit="m/s" factor="1"/>',
+        + '<linear name="none" unit="-" factor="1"/><linear name="unsaid" factor="1"/>'
+        + '<linear name="mps" unit="m/s" factor="1"/>',
     )
-    assert found("definition/unit-differs", xml, image()) == ["knots speed", "four"]
+    assert found("definition/unit-differs", xml, image()) == ["knots speed", "five"]
 
 
 def test_stored_axes_and_fixed_ones_that_rise() -> None:

@@ -480,3 +480,21 @@ def test_tables_that_feed_each_other_in_a_circle_are_no_crash() -> None:
     base = image(at_0=u16(100, 200, 1000, 2000, 1000, 2000, 100, 200, 4000))
     data = image(at_0=u16(100, 200, 1000, 2000, 1000, 1900, 100, 200, 4000))
     assert not [one for one in findings(xml, data, base) if one.rule == "protection/reading-changed"]
+
+
+@pytest.mark.parametrize(
+    ("guard", "cells", "count"),
+    [
+        ('<guard below="1"/>', (400, 505, 480, 500, 500, 500), 2),
+        ('<guard above="95"/>', (600, 495, 520, 500, 500, 500), 2),
+        ('<guard above="95"/>', (600, 495, 480, 500, 500, 500), 1),
+        ('<guard below="1"/><guard above="95"/>', (600, 505, 480, 500, 500, 500), 3),
+    ],
+)
+def test_only_cells_that_moved_towards_a_guard_are_counted(
+    guard: str, cells: tuple[int, ...], count: int
+) -> None:
+    data, base = limits(*cells), limits(*[500] * 6)
+    (found,) = of_rule(findings(limiter(guard), data, base), "protection/weakened")
+    said = found.message.partition(";")[2]
+    assert said == (f" {count} cells went that way, this one the furthest" if count > 1 else "")
