@@ -69,14 +69,18 @@ def _repository(root: Path, sample: Sample, images: int) -> Path:
 
 def bare_pass(root: Path) -> int:
     """What the same work costs at least: every cell read, scaled and held against its limits."""
+    from callint.decoding.conversions import linear_terms
     from callint.decoding.plan import make_plan
+    from callint.model.definition import Linear
     from callint.reading.definition_file import open_definition
 
     definition = open_definition((root / "definition.xml").read_bytes(), "definition.xml").definition
     assert definition is not None
     plan = make_plan(definition)
     low, high = map(plan.spread, plan.limits)
-    factor, offset, divisor = plan.linear
+    conversions = map(definition.conversion_of, plan.items)
+    terms = [linear_terms(one.factor, one.offset) for one in conversions if isinstance(one, Linear)]
+    factor, offset, divisor = (plan.spread(np.array(column)) for column in zip(*terms, strict=True))
     beyond = 0
     for path in sorted((root / "boats").iterdir()):
         data = path.read_bytes()

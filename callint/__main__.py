@@ -19,8 +19,8 @@ FOUND, WRONG_INPUT, FAILED = 1, 2, 3
 INTERRUPTED = 130  # as shells report a program that Ctrl-C ended
 UNREAD = 141  # and one whose output nobody reads to its end
 
-#: After so many new objects Python looks for cycles: more than a check of one image makes.
-_NEW_OBJECTS = 100_000
+#: After so many new objects Python looks for cycles: more than a definition of 50,000 tables makes.
+_NEW_OBJECTS = 1_000_000
 
 
 def help_text() -> str:

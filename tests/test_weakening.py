@@ -147,6 +147,14 @@ def test_a_limit_that_rises_over_its_axis_sets_in_later_down_the_axis() -> None:
     assert later(old, new, upward=True) == pytest.approx(-100)
 
 
+def test_between_numbers_too_far_apart_for_their_distance_nothing_is_said() -> None:
+    huge, small = curve([0, 1], [1.7e308, -1.7e308]), curve([0, 1], [1, 0])
+    assert later(huge, huge, upward=True) is None
+    # Each of these has a distance, and their levels have none.
+    assert later(curve([0, 1], [1.7e308, 1e308]), curve([0, 1], [-1e308, -1.7e308]), upward=True) is None
+    assert later(huge, small, upward=True) is None
+
+
 @pytest.mark.parametrize(
     ("cells", "distance"),
     [([0, 0, 100], 10), ([100, 0, 0], -10)],

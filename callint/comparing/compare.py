@@ -228,16 +228,14 @@ def explained_bits(plan: Plan, old: Image, new: Image, cells: Flags | None = Non
     at, or those that are flagged, shape (cells,).
     """
     bits = np.zeros(new.size, np.uint8)
+    numbers = np.arange(plan.size) if cells is None else np.flatnonzero(cells)
     for group, masks in zip(plan.groups, plan.masks, strict=True):
         size = group.type.size
-        whole = (
-            np.ones(group.cells.stop - group.cells.start, bool)
-            if cells is None
-            else cells[group.cells].copy()
-        )
+        first, last = np.searchsorted(numbers, (group.cells.start, group.cells.stop))
+        whole = numbers[first:last]
+        whole = whole[~plan.is_masked[whole]]
         asked = np.ones(len(masks.cells), bool) if cells is None else cells[masks.cells]
-        whole[masks.cells - group.cells.start] = False
-        positions = _in_both(old, new, plan.address[group.cells][whole], size)
+        positions = _in_both(old, new, plan.address[whole], size)
         positions = positions[positions >= 0]
         for byte in range(size):
             bits[positions + byte] = 0xFF

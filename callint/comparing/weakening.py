@@ -57,7 +57,10 @@ def later(old: Surface, new: Surface, upward: bool) -> float | None:
     if sides[0] is None or sides[1] is None or sides[0][2] != sides[1][2]:
         return None
     levels = distinct(np.concatenate([sides[0][1], sides[1][1]]))
-    steps = np.diff(levels)
+    with np.errstate(over="ignore"):
+        steps = np.diff(levels)
+    if not np.isfinite(steps).all():  # numbers so huge that their distance is none
+        return None
     inside = np.concatenate([levels[:-1] + _INSIDE * steps, levels[1:] - _INSIDE * steps])
     low = max(side[1].min() for side in sides if side)
     high = min(side[1].max() for side in sides if side)
@@ -78,8 +81,9 @@ def _side(one: Surface, upward: bool) -> tuple[Numbers, Numbers, int] | None:
     values = one.grid.physical[0]
     if axis[0] > axis[-1]:
         axis, values = axis[::-1], values[::-1]
-    steps = np.diff(values)
-    if not np.isfinite(values).all() or not ((steps >= 0).all() or (steps <= 0).all()) or not steps.any():
+    with np.errstate(over="ignore", invalid="ignore"):
+        steps = np.diff(values)
+    if not np.isfinite(steps).all() or not ((steps >= 0).all() or (steps <= 0).all()) or not steps.any():
         return None
     falls = bool((steps <= 0).all())
     direction = 1 if falls == upward else -1

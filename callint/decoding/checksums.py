@@ -72,6 +72,11 @@ def stored_size(checksum: Checksum) -> int:
     return (width(checksum) + 7) // 8
 
 
+def written(checksum: Checksum, value: int) -> str:
+    """A stored result as people write it: hexadecimal, with all digits of its bytes."""
+    return f"0x{value:0{2 * stored_size(checksum)}X}"
+
+
 def compute(checksum: Checksum, data: bytes | memoryview) -> int:
     """The sum or CRC of the bytes, before its complement.
 

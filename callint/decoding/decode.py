@@ -1,4 +1,4 @@
-"""Images into arrays: one gather per storage type."""
+"""Images into arrays: all cells of one storage type at once."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.decoding.conversions import to_physical
-from callint.decoding.plan import Integers, Plan, StorageGroup
+from callint.decoding.plan import Integers, Plan, StorageGroup, Stretches
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import FixedAxis, StoredCount, Table, Text
 from callint.model.image import Image
@@ -32,7 +32,6 @@ class Decoded:
     @cached_property
     def physical(self) -> Numbers:
         """All cells in engineering units, shape (cells,); NaN where absent or not a number."""
-        a, b, q = self.plan.linear
         with np.errstate(all="ignore"):
             if self.raw:
                 physical = np.concatenate(self.raw, dtype=np.float64, casting="unsafe")
@@ -41,9 +40,11 @@ class Decoded:
             curved = [
                 (cells, to_physical(conversion, physical[cells])) for conversion, cells in self.plan.curved
             ]
-            physical *= a
-            physical += b
-            physical /= q
+            for scale in self.plan.scales:
+                here = physical[scale.cells]
+                here *= scale.a
+                here += scale.b
+                here /= scale.q
         for cells, values in curved:
             physical[cells] = values
         if not self.present.all():
@@ -64,14 +65,19 @@ class Decoded:
         return self.present & ~self.off
 
     @cached_property
+    def raw_extremes(self) -> tuple[tuple[NDArray[Any], NDArray[Any]], ...]:
+        """By storage group, least and greatest raw value of each of its items; NaN where any cell is."""
+        starts = [self.plan.first[group.items] - group.cells.start for group in self.plan.groups]
+        return tuple(
+            (np.minimum.reduceat(raw, start), np.maximum.reduceat(raw, start))
+            for raw, start in zip(self.raw, starts, strict=True)
+        )
+
+    @cached_property
     def uniform(self) -> Flags:
-        """Which items have one and the same raw value in all their cells, shape (items,)."""
-        uniform = np.zeros(len(self.plan.items), bool)
-        for group, raw in zip(self.plan.groups, self.raw, strict=True):
-            starts = self.plan.first[group.items] - group.cells.start
-            # Where a cell is no number, neither is the extreme, and nothing equals that.
-            uniform[group.items] = np.minimum.reduceat(raw, starts) == np.maximum.reduceat(raw, starts)
-        return uniform
+        """Which items have one and the same raw value in all their cells, shape (items,); NaN is none."""
+        same = [least == greatest for least, greatest in self.raw_extremes]
+        return np.concatenate(same) if same else np.zeros(0, bool)
 
     @cached_property
     def extremes(self) -> tuple[Numbers, Numbers]:
@@ -156,42 +162,45 @@ class Decoded:
 
 def decode(plan: Plan, image: Image) -> Decoded:
     """Read every cell of the plan from the image."""
-    buffer = image.content
     present = np.ones(plan.size, bool)
     raw = []
-    for group, aligned in zip(plan.groups, plan.aligned, strict=True):
-        size = group.type.size
-        positions = image.positions(plan.address[group.cells], size)
-        lacking = len(positions) > 0 and int(positions.min()) < 0
-        native = group.dtype.newbyteorder("=")
-        if len(buffer) < size or (lacking and int(positions.max()) < 0):
-            present[group.cells] = False
-            raw.append(np.zeros(len(positions), native))
-            continue
-        if aligned is not None and not lacking and len(image.segments) == 1:
-            numbers = _in_step(image, group, aligned, int(positions[0])).astype(native)
-        else:
-            # Every byte offset as the start of a number: the gather reads unaligned, in stored byte order.
-            everywhere: NDArray[Any] = np.ndarray(
-                (len(buffer) - size + 1,), group.dtype, buffer, strides=(1,)
-            )
-            numbers = everywhere[positions].astype(native)
-        if lacking:
-            absent = positions < 0
-            numbers[absent] = 0
-            present[group.cells] = ~absent
+    for group, stretches in zip(plan.groups, plan.stretches, strict=True):
+        numbers = None if stretches is None else _joined(image, group, stretches)
+        if numbers is None:
+            numbers, present[group.cells] = _gathered(image, group, plan.address[group.cells])
         raw.append(numbers)
     _apply_masks(plan, raw)
     return Decoded(plan, image, tuple(raw), present)
 
 
-def _in_step(image: Image, group: StorageGroup, aligned: Integers, first: int) -> NDArray[Any]:
-    """The numbers of a group that lie in step, ``first`` at that position: several times as fast."""
-    size = group.type.size
-    begin = first % size
-    array = image.content[begin : begin + (image.size - begin) // size * size].view(group.dtype)
-    shift = first // size - int(aligned[0])
-    return array.take(aligned + shift if shift else aligned)
+def _joined(image: Image, group: StorageGroup, stretches: Stretches) -> NDArray[Any] | None:
+    """The numbers of a group that lie in long stretches, several times as fast as by each one's address.
+
+    None where the image has gaps, or ends too early.
+    """
+    if len(image.segments) != 1:
+        return None
+    (segment,) = image.segments
+    if stretches.low < segment.start or segment.end < stretches.high:
+        return None
+    data, first = segment.data, segment.start
+    joined = b"".join([data[start - first : end - first] for start, end in stretches.pairs])
+    numbers = np.frombuffer(joined, group.dtype).astype(group.dtype.newbyteorder("="))
+    return numbers if stretches.rank is None else numbers.take(stretches.rank)
+
+
+def _gathered(image: Image, group: StorageGroup, addresses: Integers) -> tuple[NDArray[Any], Flags]:
+    """The numbers of a group by their addresses, 0 where the image lacks one, and which of them it holds."""
+    buffer, size, native = image.content, group.type.size, group.dtype.newbyteorder("=")
+    positions = image.positions(addresses, size)
+    present = positions >= 0
+    if not present.any():
+        return np.zeros(len(positions), native), present
+    # Every byte offset as the start of a number: the gather reads unaligned, in stored byte order.
+    everywhere: NDArray[Any] = np.ndarray((len(buffer) - size + 1,), group.dtype, buffer, strides=(1,))
+    numbers = everywhere[positions].astype(native)
+    numbers[~present] = 0
+    return numbers, present
 
 
 def _apply_masks(plan: Plan, raw: list[NDArray[Any]]) -> None:

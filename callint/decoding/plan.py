@@ -1,16 +1,18 @@
 """Where every cell of a definition lies, worked out once and used for every image.
 
 All stored axes and tables are *items*. Their cells stand behind one another in flat vectors, sorted by
-storage type, so that each type is one contiguous stretch that one gather fills. Within an item the cells
-are in logical order, x fastest, whatever their order in memory.
+storage type, so that each type is one contiguous stretch that is filled at once, and within it by conversion,
+so that all cells of one are converted at once. Within an item the cells are in logical order, x fastest,
+whatever their order in memory.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from bisect import bisect_right
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import groupby
+from itertools import groupby, pairwise
 from typing import Any
 
 import numpy as np
@@ -35,6 +37,13 @@ Numbers = NDArray[np.float64]
 
 _OPEN = Range(float("-inf"), float("inf"))
 
+#: To convert so many cells at once costs little beside the call.
+_ALIKE = 256
+#: So many cells at once stay in the processor's cache.
+_PIECE = 2**16
+#: To join stretches of so many cells and fewer is no faster than to look up each cell.
+_SCATTERED = 24
+
 
 @dataclass(frozen=True, slots=True)
 class StorageGroup:
@@ -53,6 +62,30 @@ class Masks:
     cells: Integers
     masks: NDArray[np.unsignedinteger[Any]]
     shifts: NDArray[np.unsignedinteger[Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """The linear conversion (raw * a + b) / q of some cells: one for all, or of shape (cells,) each."""
+
+    cells: slice
+    a: float | Numbers
+    b: float | Numbers
+    q: float | Numbers
+
+
+@dataclass(frozen=True, slots=True)
+class Stretches:
+    """Where the bytes of a storage group lie: ``pairs`` of the first address and the one behind the last.
+
+    Their bytes behind one another are the numbers of the group, the one of cell n at ``rank`` n, or at n
+    where that is None. ``low`` is the lowest of all addresses, ``high`` the one behind the highest.
+    """
+
+    pairs: tuple[tuple[int, int], ...]
+    low: int
+    high: int
+    rank: Integers | None
 
 
 @dataclass(frozen=True)
@@ -103,8 +136,11 @@ class Plan:
 
     def group_of(self, cell: int) -> int:
         """The number of the storage group that a cell belongs to."""
-        starts = [group.cells.start for group in self.groups]
-        return int(np.searchsorted(starts, cell, side="right")) - 1
+        return bisect_right(self._group_starts, cell) - 1
+
+    @cached_property
+    def _group_starts(self) -> list[int]:
+        return [group.cells.start for group in self.groups]
 
     def spread(self, values: NDArray[Any]) -> NDArray[Any]:
         """One value an item, shape (items,), to one value a cell, shape (cells,)."""
@@ -128,18 +164,26 @@ class Plan:
         return self.bounds(lambda table: table.demands.expected)
 
     @cached_property
-    def linear(self) -> tuple[Numbers, Numbers, Numbers]:
-        """a, b, q of every cell's linear conversion, shape (cells,) each; 1, 0, 1 for the others."""
-        neutral = (1.0, 0.0, 1.0)
-        terms = np.array(
-            [
-                linear_terms(c.factor, c.offset) if isinstance(c, Linear) else neutral
-                for c in map(self.definition.conversion_of, self.items)
-            ],
-            np.float64,
-        ).reshape(-1, 3)
-        a, b, q = (self.spread(terms[:, column]) for column in range(3))
-        return a, b, q
+    def scales(self) -> tuple[Scale, ...]:
+        """The linear conversion of every cell, rising; a neutral one where the conversion is another."""
+        if not self.items:
+            return ()
+        terms = np.array([_terms(self.definition.conversion_of(item)) for item in self.items], np.float64)
+        starts = np.flatnonzero(np.append(True, (terms[1:] != terms[:-1]).any(axis=1)))
+        alike = np.diff(np.append(self.first[starts], self.size)) >= _ALIKE
+        # Those of few cells are taken together with their neighbours of as few.
+        parts = np.flatnonzero(np.append(True, alike[1:] | alike[:-1]))
+        scales = []
+        for part, after in pairwise([*parts.tolist(), len(starts)]):
+            item, stop = int(starts[part]), int(starts[after]) if after < len(starts) else len(self.items)
+            cells = slice(int(self.first[item]), int(self.first[stop]))
+            if alike[part]:
+                a, b, q = terms[item].tolist()
+                scales += [Scale(piece, a, b, q) for piece in _pieces(cells)]
+            else:
+                sizes = np.diff(self.first[item : stop + 1])
+                scales.append(Scale(cells, *np.repeat(terms[item:stop].T, sizes, axis=1)))
+        return tuple(scales)
 
     @cached_property
     def curved(self) -> tuple[tuple[Conversion, Integers], ...]:
@@ -162,16 +206,23 @@ class Plan:
         return np.flatnonzero(self.spread(items)) if items.any() else np.empty(0, np.int64)
 
     @cached_property
-    def aligned(self) -> tuple[Integers | None, ...]:
-        """By group, the addresses in multiples of the number's size, rounded down; None where one lies out of
-        step with the first, so that the group's numbers are no array.
-        """
-        found: list[Integers | None] = []
-        for group in self.groups:
-            addresses, size = self.address[group.cells], group.type.size
-            in_step = not ((addresses - addresses[:1]) % size).any()
-            found.append(addresses // size if in_step else None)
-        return tuple(found)
+    def stretches(self) -> tuple[Stretches | None, ...]:
+        """By group, where its bytes lie behind one another; None where they are too scattered for that."""
+        return tuple(self._stretches(group) for group in self.groups)
+
+    def _stretches(self, group: StorageGroup) -> Stretches | None:
+        addresses, item, size = self.address[group.cells], self.item[group.cells], group.type.size
+        rank = None
+        if ((np.diff(addresses) < 0) & (np.diff(item) == 0)).any():  # a table that is stored y first
+            by_address = np.lexsort((addresses, item))
+            addresses, rank = addresses[by_address], np.empty_like(by_address)
+            rank[by_address] = np.arange(len(by_address))
+        breaks = np.flatnonzero(np.diff(addresses) != size) + 1
+        if len(addresses) < _SCATTERED * (len(breaks) + 1):
+            return None
+        starts, ends = addresses[[0, *breaks]], addresses[[*(breaks - 1), -1]] + size
+        pairs = tuple(zip(starts.tolist(), ends.tolist(), strict=True))
+        return Stretches(pairs, int(starts.min()), int(ends.max()), rank)
 
     @cached_property
     def masks(self) -> tuple[Masks, ...]:
@@ -189,6 +240,11 @@ class Plan:
             masks=np.repeat(np.array([storage.mask for storage in storages], unsigned), sizes),
             shifts=np.repeat(np.array([storage.shift for storage in storages], unsigned), sizes),
         )
+
+    @cached_property
+    def is_masked(self) -> NDArray[np.bool_]:
+        """Which cells are some bits of their bytes only, shape (cells,)."""
+        return self.spread(np.array([bool(item.storage.mask) for item in self.items], bool))
 
     @cached_property
     def off_codes(self) -> tuple[NDArray[Any], ...]:
@@ -212,13 +268,28 @@ def _off_code(item: Item) -> int | None:
     return off.raw if off else None
 
 
+def _terms(conversion: Conversion) -> tuple[float, float, float]:
+    """a, b and q of a linear conversion; 1, 0, 1 for the others."""
+    if isinstance(conversion, Linear):
+        return linear_terms(conversion.factor, conversion.offset)
+    return 1.0, 0.0, 1.0
+
+
+def _pieces(cells: slice) -> Iterator[slice]:
+    for start in range(cells.start, cells.stop, _PIECE):
+        yield slice(start, min(start + _PIECE, cells.stop))
+
+
 def make_plan(definition: Definition) -> Plan:
     """The layout of everything in the definition that can be decoded.
 
     Items with a reference that leads nowhere are left out; ``definition/unknown-reference`` says so.
     """
     items = _resolved(definition)
-    items.sort(key=_storage_key)
+    alike: dict[str | None, int] = {}
+    for one in items:
+        alike.setdefault(one.conversion, len(alike))
+    items.sort(key=lambda one: (_storage_key(one), alike[one.conversion]))
     counts: dict[str | None, int] = {name: axis.count for name, axis in definition.axes.items()}
     shapes = np.array([_shape(counts, item) for item in items], np.int64).reshape(-1, 2)
     sizes = shapes.prod(axis=1)

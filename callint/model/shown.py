@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Iterable, Mapping
+from functools import lru_cache
 
 from callint.model.change import Movement
 from callint.model.definition import (
@@ -21,6 +22,9 @@ from callint.model.definition import (
 #: Digits after the point where neither the conversion nor its factor says how many there are.
 _DIGITS = 4
 
+#: What stands for a value that is none.
+NO_NUMBER = "not a number"
+
 #: Units of scales whose zero somebody chose: temperatures but kelvin, angles from a dead centre.
 _CHOSEN_ZERO = frozenset({"degC", "°C", "degF", "°F", "deg", "°", "degCA", "°CA", "degCRK", "°CRK", "CAD"})
 
@@ -29,15 +33,18 @@ def decimals(conversion: Conversion) -> int | None:
     """Digits after the point of a conversion's values; None where significant digits serve better."""
     if conversion.decimals is not None:
         return conversion.decimals
-    if isinstance(conversion, Linear):
-        digits = 0
-        for number in (conversion.factor, conversion.offset):
-            text = repr(number)
-            if "e" in text:
-                return None
-            digits = max(digits, len(text.partition(".")[2].rstrip("0")))
-        return min(digits, _DIGITS)
-    return None
+    return _linear_decimals(conversion.factor, conversion.offset) if isinstance(conversion, Linear) else None
+
+
+@lru_cache(maxsize=1024)
+def _linear_decimals(factor: float, offset: float) -> int | None:
+    digits = 0
+    for number in (factor, offset):
+        text = repr(number)
+        if "e" in text:
+            return None
+        digits = max(digits, len(text.partition(".")[2].rstrip("0")))
+    return min(digits, _DIGITS)
 
 
 def plain(value: float) -> str:
@@ -56,7 +63,7 @@ def number(value: float, conversion: Conversion) -> str:
     What a table of states puts out between two cells lies between their states.
     """
     if math.isnan(value):
-        return "not a number"
+        return NO_NUMBER
     if math.isinf(value):
         return "infinite" if value > 0 else "-infinite"
     if isinstance(conversion, States):
@@ -90,8 +97,8 @@ def trimmed(text: str) -> str:
 
 
 def with_unit(text: str, unit: str) -> str:
-    """A number's text and its unit; no unit and "-" add nothing."""
-    return text if unit in ("", "-") else f"{text} {unit_word(unit)}"
+    """A number's text and its unit; no unit and "-" add nothing, and what is no number has none."""
+    return text if unit in ("", "-") or text == NO_NUMBER else f"{text} {unit_word(unit)}"
 
 
 def unit_word(unit: str) -> str:
@@ -207,6 +214,8 @@ def percent(old: float, new: float, unit: str) -> str:
     if not old or not math.isfinite(old) or not math.isfinite(new) or unit in _CHOSEN_ZERO:
         return ""
     share = 100 * (new - old) / abs(old)
+    if share and abs(share) < 0.05:  # what is not nothing does not read as nothing
+        return f"{share:+.1g} %"
     return f"{share:+.1f} %" if abs(share) < 1000 else f"{share:+.3g} %"
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from callint.decoding.checksums import written
 from callint.decoding.dwell import Logged
 from callint.decoding.operating import operating_cells
 from callint.model import shown
@@ -184,7 +185,8 @@ def _small_changes(changes: ChangeSet, arrow: str) -> Iterator[tuple[str, str]]:
         old, new = identity.old.decode("latin-1"), identity.new.decode("latin-1")
         yield f"identity {identity.identity.name}", f'"{old}" {arrow} "{new}"'
     for checksum in changes.checksums:
-        yield f"checksum {checksum.checksum.name}", f"0x{checksum.old:X} {arrow} 0x{checksum.new:X}"
+        old, new = (written(checksum.checksum, value) for value in (checksum.old, checksum.new))
+        yield f"checksum {checksum.checksum.name}", f"{old} {arrow} {new}"
 
 
 def _print_runs(changes: ChangeSet, old: Image, new: Image, layout: Layout, terminal: Terminal) -> None:

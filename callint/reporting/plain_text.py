@@ -39,7 +39,8 @@ def plain_lines(decoded: Decoded) -> Iterator[str]:
     for checksum in definition.memory.checksums:
         is_known = checksums.is_known(checksum.algorithm)
         stored = checksums.stored_value(checksum, decoded.image) if is_known else None
-        yield f"checksum {checksum.name}: {'absent' if stored is None else f'0x{stored:X}'}"
+        words = "absent" if stored is None else checksums.written(checksum, stored)
+        yield f"checksum {checksum.name}: {words}"
     yield from _block_lines(decoded)
 
 

@@ -258,8 +258,8 @@ def _checksum(checksum: Checksum, case: Case) -> dict[str, Any]:
     value = None if case.image is None else checksums.expected_value(checksum, case.image)
     fields = {
         "name": checksum.name,
-        "old": None if old is None else f"0x{old:X}",
-        "new": None if new is None else f"0x{new:X}",
+        "old": None if old is None else checksums.written(checksum, old),
+        "new": None if new is None else checksums.written(checksum, new),
         "stale": None if new is None or value is None else new != value,
     }
     return _without_absent(fields)

@@ -30,12 +30,19 @@ def _breakpoint_steps(case: Case) -> Iterator[tuple[Integers, Flags, Flags]]:
     The order is that of the raw numbers, because that is what a control unit searches (common practice, no
     source).
     """
-    plan, present, every = case.plan, case.new.present, _breakpoints(case.subject)
-    for group, raw in zip(plan.groups, case.new.raw, strict=True):
-        cells = every[(every > group.cells.start) & (every < group.cells.stop)]
-        cells = cells[(plan.item[cells] == plan.item[cells - 1]) & present[cells] & present[cells - 1]]
+    groups, present = case.plan.groups, case.new.present
+    for group, raw, cells in zip(groups, case.new.raw, _followers(case.subject), strict=True):
+        here = present[cells] & present[cells - 1]
         after, before = raw[cells - group.cells.start], raw[cells - group.cells.start - 1]
-        yield cells, after < before, after == before
+        yield cells, here & (after < before), here & (after == before)
+
+
+@lru_cache(maxsize=SUBJECTS)
+def _followers(subject: Subject) -> tuple[Integers, ...]:
+    """By storage group, the cells of breakpoints that have another before them on their axis."""
+    plan, every = subject.plan, _breakpoints(subject)
+    every = every[plan.item[every] == plan.item[every - 1]]
+    return tuple(every[(every > group.cells.start) & (every < group.cells.stop)] for group in plan.groups)
 
 
 def _kept_pair(case: Case, cell: int) -> bool:

@@ -9,10 +9,13 @@ from functools import cached_property
 import numpy as np
 
 from callint.comparing.compare import changed_cells, compare
+from callint.comparing.fellows import Edit
+from callint.comparing.pasted import Pasted, pasted
+from callint.comparing.slips import edit_of
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.plan import Item, Plan, make_plan
 from callint.model import shown
-from callint.model.change import ChangeSet, Flags
+from callint.model.change import ChangeSet, Flags, TableChange
 from callint.model.definition import Axis, Conversion, Definition, Purpose, StoredAxis, Table
 from callint.model.finding import Cell, Finding
 from callint.model.image import Image
@@ -37,12 +40,6 @@ class Subject:
     @cached_property
     def plan(self) -> Plan:
         return make_plan(self.definition)
-
-    @cached_property
-    def by_purpose(self) -> dict[Purpose, tuple[Table, ...]]:
-        """The tables that can be decoded, by what they are there for, in the plan's order."""
-        tables = [item for item in self.plan.items if isinstance(item, Table)]
-        return {purpose: tuple(one for one in tables if one.purpose is purpose) for purpose in Purpose}
 
     @cached_property
     def _decoded(self) -> list[Decoded]:
@@ -113,6 +110,21 @@ class Case:
         return ChangeSet(self.definition) if self.old is None else compare(self.old, self.new)
 
     @cached_property
+    def edits(self) -> dict[str, tuple[Edit, tuple[Pasted, ...]]]:
+        """The changed tables as edits, each with the blocks that look wrongly pasted."""
+        return {change.table.name: self._edit(change) for change in self.changes.tables}
+
+    def _edit(self, change: TableChange) -> tuple[Edit, tuple[Pasted, ...]]:
+        edit = edit_of(change, self.conversion(change.table))
+        # Along an axis that moved, values move with it.
+        axes = ((change.old.x, change.new.x), (change.old.y, change.new.y))
+        moved = (
+            before is not None and after is not None and not np.array_equal(before, after)
+            for before, after in axes
+        )
+        return edit, pasted(edit, *moved)
+
+    @cached_property
     def kept(self) -> Flags:
         """Which cells are as they are in the base, shape (cells,); none without a base."""
         if self.old is None:
@@ -137,6 +149,7 @@ class Case:
         item, x, y = self.plan.place(cell)
         table = item if isinstance(item, Table) else None
         base = None if self.old is None else float(self.old.physical[cell])
+        address, size = int(self.plan.address[cell]), item.storage.type.size
         return Finding(
             rule=rule,
             message=message,
@@ -146,8 +159,9 @@ class Case:
             subject=subject,
             cell=Cell(x, y),
             at=self.at(table, x, y) if table else {},
-            address=int(self.plan.address[cell]),
-            size=item.storage.type.size,
+            address=address,
+            size=size,
+            offset=self.offset(address, size),
             raw=_finite(self.new.raw_at(cell)),
             physical=_finite(float(self.new.physical[cell])),
             base_physical=None if base is None else _finite(base),
@@ -160,6 +174,7 @@ class Case:
 
     def about_table(self, rule: str, item: Item, message: str, hint: str, inherited: bool = False) -> Finding:
         """A finding about a whole table or axis of the image."""
+        size = self.extent(item)
         return Finding(
             rule=rule,
             message=message,
@@ -167,7 +182,8 @@ class Case:
             line=item.line,
             table=item.name,
             address=item.at,
-            size=self.extent(item),
+            size=size,
+            offset=self.offset(item.at, size),
             unit=self.definition.unit_of(item),
             protective=isinstance(item, Table) and item.purpose is Purpose.PROTECTION,
             inherited=inherited,
@@ -177,6 +193,12 @@ class Case:
         """How many bytes lie between the first and the last of a table or axis, both included."""
         number = (self.plan.table_items if isinstance(item, Table) else self.plan.axis_items)[item.name]
         return int(self.plan.address[self.plan.cells(number)].max()) + item.storage.type.size - item.at
+
+    def offset(self, address: int, size: int) -> int | None:
+        """Where bytes begin in the image's file, if that is raw and holds them all."""
+        if self.image is None or not self.is_raw or self.image.view(address, size) is None:
+            return None
+        return address - self.image.segments[0].start
 
     def _base_words(self, item: Item, cell: int, base: float) -> str:
         is_off = self.old is not None and bool(self.old.off[cell])
@@ -207,7 +229,15 @@ class Case:
 
     def breakpoint(self, axis: Axis, index: int) -> str:
         """A breakpoint with its unit."""
-        return self.axis_value(axis, float(self.new.breakpoints(axis.name)[index]))
+        if axis.name not in self._breakpoints:
+            values = self.new.breakpoints(axis.name).tolist()
+            self._breakpoints[axis.name] = [self.axis_value(axis, value) for value in values]
+        return self._breakpoints[axis.name][index]
+
+    @cached_property
+    def _breakpoints(self) -> dict[str, list[str]]:
+        """The breakpoints with their unit, of the axes that were asked for: many cells stand at each."""
+        return {}
 
     def axis_value(self, axis: Axis, value: float) -> str:
         """A value along an axis with its unit."""

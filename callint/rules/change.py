@@ -8,11 +8,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from callint.comparing.fellows import Edit
 from callint.comparing.number_entry import mistyping
-from callint.comparing.pasted import Pasted, pasted
+from callint.comparing.pasted import Pasted
 from callint.comparing.rounding import exceeds
-from callint.comparing.slips import Suspect, edit_of, suspects
+from callint.comparing.slips import Suspect, suspects
 from callint.decoding.operating import operating_cells
 from callint.model import shown
 from callint.model.change import TableChange
@@ -141,8 +140,7 @@ def suspicious_cell(case: Case) -> Iterator[Finding]:
     Fix: look up what was meant and type it again. If the number is meant, waive it with the reason.
     """
     for change in case.changes.tables:
-        edit = edit_of(change, case.conversion(change.table))
-        blocks = _pasted(change, edit)
+        edit, blocks = case.edits[change.table.name]
         for suspect in suspects(edit):
             if any(block.holds(suspect.y, suspect.x) for block in blocks):
                 continue  # change/shifted-block says it of all of them
@@ -187,7 +185,7 @@ def shifted_block(case: Case) -> Iterator[Finding]:
     Fix: paste the block again where it belongs. If the values were moved on purpose, waive it and say why.
     """
     for change in case.changes.tables:
-        for block in _pasted(change, edit_of(change, case.conversion(change.table))):
+        for block in case.edits[change.table.name][1]:
             yield case.about_cell(
                 "change/shifted-block",
                 case.cell_number(change.table, block.left, block.top),
@@ -195,16 +193,6 @@ def shifted_block(case: Case) -> Iterator[Finding]:
                 "Paste it again where it belongs, or waive it with the reason.",
                 subject=f"{block.right} {block.bottom} {block.x_off} {block.y_off}",
             )
-
-
-def _pasted(change: TableChange, edit: Edit) -> tuple[Pasted, ...]:
-    """The blocks of a table that look wrongly pasted; along an axis that moved, values move with it."""
-    old, new = change.old, change.new
-    moved = (
-        before is not None and after is not None and not np.array_equal(before, after)
-        for before, after in ((old.x, new.x), (old.y, new.y))
-    )
-    return pasted(edit, *moved)
 
 
 def _pasting(case: Case, table: Table, block: Pasted) -> str:
@@ -231,8 +219,10 @@ def emissions(case: Case) -> Iterator[Finding]:
     Fix: undo it, or waive it with the approval that covers it.
     """
     moved = {table.name: axis for axis in case.changes.by_axis for table in case.definition.tables_on(axis)}
-    for table in case.subject.by_purpose[Purpose.EMISSIONS]:
-        change = case.changes.by_table.get(table.name)
+    for name in dict.fromkeys([*case.changes.by_table, *moved]):
+        table, change = case.definition.tables[name], case.changes.by_table.get(name)
+        if table.purpose is not Purpose.EMISSIONS or name not in case.plan.table_items:
+            continue
         if change is not None:
             yield case.about_table(
                 "change/emissions",
@@ -241,11 +231,11 @@ def emissions(case: Case) -> Iterator[Finding]:
                 f"{_largest(case, change)}",
                 "Undo it, or waive it with the approval that covers it.",
             )
-        elif table.name in moved:
+        else:
             yield case.about_table(
                 "change/emissions",
                 table,
-                f"the axis {moved[table.name]} of an emissions table changed, and so what its cells mean",
+                f"the axis {moved[name]} of an emissions table changed, and so what its cells mean",
                 "Undo it, or waive it with the approval that covers it.",
             )
 

@@ -333,7 +333,6 @@ def stale_checksum(case: Case) -> Iterator[Finding]:
         value = checksums.expected_value(checksum, image)
         if stored is None or value is None or stored == value:
             continue
-        digits = 2 * checksums.stored_size(checksum)
         yield Finding(
             rule="image/stale-checksum",
             subject=checksum.name,
@@ -341,8 +340,8 @@ def stale_checksum(case: Case) -> Iterator[Finding]:
             address=checksum.stored_at,
             size=checksums.stored_size(checksum),
             raw=stored,
-            message=f"the stored checksum {checksum.name} is 0x{stored:0{digits}X}, "
-            f"but its bytes give 0x{value:0{digits}X} ({checksum.algorithm})",
+            message=f"the stored checksum {checksum.name} is {checksums.written(checksum, stored)}, "
+            f"but its bytes give {checksums.written(checksum, value)} ({checksum.algorithm})",
             hint="Run callint seal after the last edit.",
         )
 
@@ -365,17 +364,17 @@ def blank_table(case: Case) -> Iterator[Finding]:
     plan, fill = case.plan, case.definition.memory.fill
     if not plan.size:
         return
-    filled = case.new.present.copy()
+    least, greatest = case.new.extremes
+    filled = ~(least < greatest)  # where values differ, not all of them are fill; fill may be no number
     for group, raw in zip(plan.groups, case.new.raw, strict=True):
-        pattern = int.from_bytes(bytes([fill]) * group.type.size)
-        filled[group.cells] &= raw.view(f"u{group.type.size}") == pattern
-    filled[np.concatenate([masks.cells for masks in plan.masks])] = False
-    blank = np.logical_and.reduceat(filled, plan.first[:-1])
-    for number in np.flatnonzero(blank).tolist():
-        item = plan.items[number]
-        rows, columns = plan.shape(number)
-        size = rows * columns * item.storage.type.size
-        if size >= _BLANK_BYTES:
+        bits = raw.view(f"u{group.type.size}")[plan.first[group.items] - group.cells.start]
+        filled[group.items] &= bits == int.from_bytes(bytes([fill]) * group.type.size)
+    for number in np.flatnonzero(filled).tolist():
+        item, cells, raw = plan.items[number], plan.cells(number), case.new.raw_of(number)
+        size = raw.size * item.storage.type.size
+        if item.storage.mask or size < _BLANK_BYTES or not case.new.present[cells].all():
+            continue
+        if raw.tobytes() == bytes([fill]) * size:
             yield case.about_table(
                 "image/blank-table",
                 item,

@@ -422,11 +422,10 @@ def _content_key(finding: Finding) -> tuple[str, str, str]:
 
 def _located(case: Case, finding: Finding) -> Finding:
     """The finding with the place of its bytes in the image's file, if that is raw."""
-    if case.image is None or not case.is_raw or finding.address is None or finding.size is None:
+    if finding.offset is not None or finding.address is None or finding.size is None:
         return finding
-    if case.image.read(finding.address, finding.size) is None:
-        return finding
-    return replace(finding, offset=finding.address - case.image.segments[0].start)
+    offset = case.offset(finding.address, finding.size)
+    return finding if offset is None else replace(finding, offset=offset)
 
 
 def _applicable(case: Case) -> list[Rule]:

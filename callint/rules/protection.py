@@ -10,6 +10,7 @@ import numpy as np
 
 from callint.comparing.weakening import Weakening, later, weakening
 from callint.decoding.chains import CycleError, reach, signals_of
+from callint.decoding.plan import Integers
 from callint.decoding.surfaces import Surface, surface
 from callint.model import shown
 from callint.model.change import Flags, Numbers, TableChange
@@ -22,8 +23,12 @@ from callint.rules.rule import Scope, rule
 _MOST_NAMES = 8
 
 
-def _protections(case: Case) -> tuple[Table, ...]:
-    return case.subject.by_purpose[Purpose.PROTECTION]
+@lru_cache(maxsize=SUBJECTS)
+def _protections(subject: Subject) -> Integers:
+    """The item numbers of the protections."""
+    items = enumerate(subject.plan.items)
+    protections = [n for n, one in items if isinstance(one, Table) and one.purpose is Purpose.PROTECTION]
+    return np.array(protections, np.int64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +50,10 @@ def _alarms(subject: Subject) -> _Alarms:
     plan = subject.plan
     low, high = (np.full(len(plan.items), bound) for bound in (-np.inf, np.inf))
     guarded, numbered = (np.zeros(len(plan.items), bool) for _ in range(2))
-    for table in subject.by_purpose[Purpose.PROTECTION]:
-        item, guards = plan.table_items[table.name], table.demands.guards
+    for item in _protections(subject).tolist():
+        table = plan.items[item]
+        assert isinstance(table, Table)
+        guards = table.demands.guards
         guarded[item] = bool(guards)
         numbered[item] = any(guard.raw is not None or guard.state is not None for guard in guards)
         low[item] = max((guard.below for guard in guards if guard.below is not None), default=-np.inf)
@@ -167,11 +174,12 @@ def weakened(case: Case) -> Iterator[Finding]:
     Fix: set it back, or waive the finding with what makes the smaller margin acceptable: the maker's
     own limit, or a measurement.
     """
-    for table in _protections(case):
-        is_touched = table.name in case.changes.by_table or table.name in case.changes.movement_of
-        if not is_touched or _disabling(case, table) is not None:
+    changes = case.changes
+    for name in dict.fromkeys([*changes.by_table, *changes.movement_of]):
+        table = case.definition.tables[name]
+        if table.purpose is not Purpose.PROTECTION or _disabling(case, table) is not None:
             continue
-        cells = case.changes.by_table.get(table.name)
+        cells = changes.by_table.get(name)
         upward = any(guard.above is not None for guard in table.demands.guards)
         downward = any(guard.below is not None for guard in table.demands.guards)
         if not (upward or downward):
@@ -438,10 +446,11 @@ def flat(case: Case) -> Iterator[Finding]:
 
     Fix: put the shape back.
     """
-    uniform = case.new.uniform
-    for table in _protections(case):
-        item = case.plan.table_items[table.name]
-        if not uniform[item] or not table.axes:
+    protections = _protections(case.subject)
+    for item in protections[case.new.uniform[protections]].tolist():
+        table = case.plan.items[item]
+        assert isinstance(table, Table)
+        if not table.axes:
             continue
         present = case.new.present[case.plan.cells(item)]
         if present.size < 2 or not present.all():

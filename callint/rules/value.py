@@ -94,11 +94,15 @@ def at_end_stop(case: Case) -> Iterator[Finding]:
     fair value, give the table limits that include it.
     """
     low, high = case.plan.limits
-    for group, raw, masks in zip(case.plan.groups, case.new.raw, case.plan.masks, strict=True):
+    groups = zip(case.plan.groups, case.new.raw, case.new.raw_extremes, case.plan.masks, strict=True)
+    for group, raw, (least, greatest), masks in groups:
         if not group.type.is_integer:
             continue
-        ends = np.iinfo(raw.dtype)
-        stopped = (raw == ends.max) | (raw == ends.min) if group.type.kind == "i" else raw == ends.max
+        ends, is_signed = np.iinfo(raw.dtype), group.type.kind == "i"
+        article = "an" if is_signed else "a"
+        if not (greatest.max() == ends.max or (is_signed and least.min() == ends.min)):
+            continue
+        stopped = (raw == ends.max) | (raw == ends.min) if is_signed else raw == ends.max
         stopped[masks.cells - group.cells.start] = False
         cells = np.flatnonzero(stopped) + group.cells.start
         limit = np.where(
@@ -114,7 +118,8 @@ def at_end_stop(case: Case) -> Iterator[Finding]:
             yield case.about_cell(
                 "value/at-end-stop",
                 cell,
-                f"{value} is the last number that a {group.type.name} holds (raw {case.new.raw_at(cell)})",
+                f"{value} is the last number that {article} {group.type.name} holds "
+                f"(raw {case.new.raw_at(cell)})",
                 "Set the value that was wanted, or give the table limits that include this one.",
             )
 

@@ -6,6 +6,8 @@ import math
 import struct
 from collections.abc import Sequence
 from dataclasses import dataclass
+from fractions import Fraction
+from itertools import islice
 
 import numpy as np
 import pytest
@@ -111,11 +113,14 @@ def lowest_bit(mask: int) -> int:
 def layouts(draw: st.DrawFn) -> Layout:
     """Any table: any type, order and kind, anywhere in the memory, aligned or not."""
     kind = draw(st.sampled_from(["scalar", "curve", "map"]))
-    columns = 1 if kind == "scalar" else draw(st.integers(1, 5))
-    rows = draw(st.integers(1, 5)) if kind == "map" else 1
     type_name = draw(st.sampled_from(sorted(LETTERS)))
     size = size_of(type_name)
     stride = size + draw(st.sampled_from([0, 0, 1, 2, 5]))
+    # Maps of a few cells and of some hundred, which are read in another way.
+    columns = 1 if kind == "scalar" else draw(st.integers(1, 5) | st.integers(1, 30))
+    columns = min(columns, SIZE // stride)
+    rows = min(draw(st.integers(1, 5) | st.integers(1, 30)), SIZE // (stride * columns))
+    rows = rows if kind == "map" else 1
     # A mask in one piece or with holes: the bits between its ends belong to the raw value's place.
     mask = draw(st.none() | st.integers(1, 2 ** (8 * size) - 1)) if type_name in UNSIGNED else None
     return Layout(
@@ -189,6 +194,58 @@ def test_every_number_of_a_definition_decodes_as_struct_reads_it(
             first = int(image.plan.first[image.plan.table_items[f"t{number}"]])
             assert image.plan.address[first + cell] == start + address
             assert same(image.raw_at(first + cell), expected)
+
+
+#: Factor and offset as a definition writes them.
+LINEAR = {
+    "tenths": ("0.1", "-40"),
+    "whole": ("1", "0"),
+    "quarters": ("0.25", "0.5"),
+    "little": ("0.003", "7"),
+}
+
+
+@given(
+    tables=st.lists(st.tuples(st.sampled_from(sorted(LINEAR)), st.integers(1, 700)), min_size=1, max_size=12),
+    seed=st.integers(0, 2**32 - 1),
+)
+@settings(max_examples=60, deadline=None)
+def test_each_cell_is_converted_by_the_conversion_of_its_table(
+    tables: list[tuple[str, int]], seed: int
+) -> None:
+    conversions = "".join(
+        f'<linear name="{name}" unit="1" factor="{factor}" offset="{offset}"/>'
+        for name, (factor, offset) in LINEAR.items()
+    )
+    at, text = 0, ""
+    for number, (name, count) in enumerate(tables):
+        axis = f'<x><fixed-axis signal="speed" count="{count}" start="0" step="1"/></x>'
+        place = f'at="{at}" type="uint16" conversion="{name}"'
+        text += f'<curve name="t{number}" title="T" purpose="general" {place}>{axis}</curve>'
+        at += 2 * count
+    data = np.random.default_rng(seed).bytes(at)
+    image = decoded(definition_xml(text, conversions=conversions, size=at), data)
+    stored = iter(struct.unpack(f">{at // 2}H", data))
+    for number, (name, count) in enumerate(tables):
+        factor, offset = map(Fraction, LINEAR[name])
+        values = image.grid(image.plan.definition.tables[f"t{number}"]).physical.ravel().tolist()
+        # The double nearest to the exact value.
+        assert values == [float(raw * factor + offset) for raw in islice(stored, count)]
+
+
+def test_an_image_that_lacks_part_of_what_lies_behind_one_another_gives_the_rest() -> None:
+    table = Layout("uint16", "big", 0, 2, 40, 5, kind="map")
+    xml = definition_xml(table.xml("t", 0), size=400)
+    data = np.random.default_rng(1).bytes(400)
+    plan, numbers = make_plan(read(xml)), np.array(struct.unpack(">200H", data))
+    for image in (Image.raw(data[:300]), Image((Segment(0, data[:300]), Segment(310, data[310:])))):
+        found = decode(plan, image)
+        # The byte 300 begins the number 150, and 310 the number 155.
+        lacking = np.zeros(200, bool)
+        lacking[150 : 155 if len(image.segments) == 2 else 200] = True
+        assert (found.present == ~lacking).all()
+        assert (found.raw[0] == np.where(lacking, 0, numbers)).all()
+        assert (np.isnan(found.physical) == lacking).all()
 
 
 @st.composite
