@@ -365,6 +365,15 @@ OVERLAP = (
         severity=Severity.WARNING,
         of="idle",
     ),
+    fails(
+        "definition/overlap",
+        "two scalars at the second byte",
+        two(table("scalar", "fuel", at=1), table("scalar", "idle", at=1)),
+        'name="idle"',
+        "both claim 0x00001",
+        severity=Severity.WARNING,
+        of="idle",
+    ),
     passes(
         "definition/overlap",
         "a curve that ends right before the next scalar",
