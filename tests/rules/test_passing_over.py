@@ -97,7 +97,7 @@ CHECKSUM = '<checksum name="{}" algorithm="{}" start="{}" size="4" stored-at="{}
 def test_checksums_that_are_not_known_or_right() -> None:
     xml = definition_xml(
         "",
-        memory=CHECKSUM.format("unknown", "SUM", 0, 40)
+        memory=CHECKSUM.format("unknown", "CRC-99/NOWHERE", 0, 40)
         + CHECKSUM.format("right", "sum16", 0, 42)
         + CHECKSUM.format("stale", "sum16", 4, 44),
     )
@@ -109,7 +109,7 @@ def test_checksums_that_are_not_known_or_right() -> None:
 def test_checksums_that_are_not_known_or_covered() -> None:
     xml = definition_xml(
         "",
-        memory=CHECKSUM.format("unknown", "SUM", 20, 40)
+        memory=CHECKSUM.format("unknown", "CRC-99/NOWHERE", 20, 40)
         + CHECKSUM.format("whole", "sum16", 0, 42)
         + CHECKSUM.format("cut off", "sum16", 6, 44)
         + CHECKSUM.format("not stored", "sum16", 0, 50),
@@ -127,6 +127,15 @@ def test_findings_of_rules_that_are_off() -> None:
     assert (one.rule, one.table) == ("value/unexpected", "two")
 
 
+def test_cells_that_are_beyond_their_limits_too() -> None:
+    xml = definition_xml(
+        tables(
+            'one <limits max="1"/><expected max="0.5"/>', 'two <expected max="1"/>', start=0, purpose="demand"
+        )
+    )
+    assert found("value/unexpected", xml, image(at_0=u16(20, 20))) == ["two"]
+
+
 def test_protections_that_protect() -> None:
     xml = definition_xml(
         tables('one <guard raw="5"/>', 'two <guard above="1"/>', 'three <guard above="1"/>', start=0)
@@ -137,40 +146,49 @@ def test_protections_that_protect() -> None:
 def test_protections_that_protect_as_before_or_sooner() -> None:
     above = '<guard above="90"/>'
     xml = definition_xml(
-        tables("kept", "off", "curve_unread", "sooner", "later", "last", inside=above).replace(
-            f'name="off" title="Off" purpose="protection" at="10" type="uint16" conversion="mg">\n{above}',
-            'name="off" title="Off" purpose="protection" at="10" type="uint16" conversion="mg">\n'
-            '<guard raw="5"/>',
-        ),
+        table("scalar", "demand", at=4)
+        + tables("given_up", "kept", inside=above)
+        + tables("off", inside='<guard raw="5"/>', start=12)
+        + tables("curve_unread", "sooner", "later", inside=above, start=14),
         axes=SPEEDS,
     )
-    base = image(at_0=u16(2000, 2000), at_8=u16(500, 7, 500, 500, 500, 500, 500))
-    data = image(at_0=u16(2000, 2000), at_8=u16(500, 8, 500, 600, 400, 501, 950))
-    # Of a number that a guard looks for any change is told; the last does not protect at all any more.
+    axis_and_demand = u16(2000, 2000, 500), u16(2000, 2000, 600)
+    base = image(at_0=axis_and_demand[0], at_8=u16(500, 500, 7, 500, 500, 500, 500))
+    data = image(at_0=axis_and_demand[1], at_8=u16(950, 500, 8, 500, 600, 400, 501))
+    # Of a number that a guard looks for any change is told; what no longer protects is told by another rule.
     assert found("protection/weakened", xml, data, base) == ["off", "later"]
-    assert found("protection/disabled", xml, data, base) == ["last"]
+    assert found("protection/disabled", xml, data, base) == ["given_up"]
 
 
 def test_curves_behind_no_protection_or_that_read_as_before() -> None:
     xml = definition_xml(
-        table("curve", "plain", ON_LOADS, at=8)
-        + table("curve", "aside", ON_LOADS, at=12, produces="torque", conversion="nm")
-        + table("curve", "sensor", ON_LOADS, at=16, produces="speed", conversion="rpm")
-        + table("scalar", "cut", '<guard above="4000"/>', at=20, purpose="protection", conversion="rpm",
+        table("curve", "plain", ON_LOADS, at=12)
+        + table("curve", "aside", ON_LOADS, at=18, produces="torque", conversion="nm")
+        + table("curve", "same", '<x axis="inputs"/>', at=24, produces="speed", conversion="rpm")
+        + table("curve", "sensor", ON_LOADS, at=30, produces="speed", conversion="rpm")
+        + table("scalar", "cut", '<guard above="4000"/>', at=36, purpose="protection", conversion="rpm",
                 signal="speed"),
-        axes=LOADS,
+        axes=axis("loads", "load", at=0, conversion="mg", count=3)
+        + axis("inputs", "load", at=6, conversion="mg", count=3),
         signals=SIGNALS + '<signal name="torque" unit="Nm"/>',
         conversions=CONVERSIONS + '<linear name="nm" unit="Nm" factor="1"/>',
     )  # fmt: skip
-    base = image(at_4=u16(100, 200), at_8=u16(10, 20, 10, 20, 1000, 2000, 3000))
-    data = image(at_4=u16(100, 200), at_8=u16(11, 21, 11, 21, 1000, 1900, 3000))
+    rising = (10, 20, 30, 10, 20, 30, 1000, 2000, 3000, 1000, 2000, 3000, 3000)
+    base = image(at_0=u16(100, 200, 300, 100, 200, 300), at_12=u16(*rising))
+    # "same" has its middle cell elsewhere on the straight line that it is.
+    changed = (11, 21, 31, 11, 21, 31, 1000, 2500, 3000, 1000, 1900, 3000, 3000)
+    data = image(at_0=u16(100, 200, 300, 100, 250, 300), at_12=u16(*changed))
     assert found("protection/reading-changed", xml, data, base) == ["sensor"]
 
 
 def test_protections_that_have_a_shape_or_cannot_have_one() -> None:
     flat = '<guard flat="true"/>'
-    xml = definition_xml(tables("curve_shaped", "single", "curve_flat", inside=flat), axes=SPEEDS)
-    data = image(at_0=BREAKPOINTS, at_8=u16(10, 20, 10, 10, 10))
+    xml = definition_xml(
+        table("curve", "one_cell", f'<x axis="one"/>{flat}', at=6, purpose="protection")
+        + tables("curve_shaped", "single", "curve_flat", inside=flat),
+        axes=SPEEDS + axis("one", at=4, count=1),
+    )
+    data = image(at_0=u16(1000, 2000, 1000, 10), at_8=u16(10, 20, 10, 10, 10))
     assert found("protection/flat", xml, data) == ["curve_flat"]
 
 
@@ -209,6 +227,33 @@ def test_ends_of_axes_states_and_floats() -> None:
     )
     data = image(at_0=u16(1, 65535), at_12=u16(65535, 65535, 65535))
     assert found("value/at-end-stop", xml, data) == ["stopped"]
+
+
+@pytest.mark.parametrize("stopped", ["uint8", "int8", "uint16", "int16", "uint32", "int32"])
+def test_ends_of_one_type_among_others(stopped: str) -> None:
+    types = ("uint8", "int8", "uint16", "int16", "uint32", "int32", "float32")
+    xml = definition_xml(
+        "".join(table("scalar", f"a_{one}", at=4 * n, type=one) for n, one in enumerate(types))
+    )
+    # The largest number of each type: all bits are 1, but for the first one of a signed type.
+    size = int(stopped.lstrip("uint")) // 8
+    end = bytes([0xFF if stopped[0] == "u" else 0x7F]) + b"\xff" * (size - 1)
+    data = bytearray(64)
+    at = 4 * types.index(stopped)
+    data[at : at + size] = end
+    assert found("value/at-end-stop", xml, bytes(data)) == [f"a_{stopped}"]
+
+
+def test_fill_bytes_of_few_cells_and_of_some_bits() -> None:
+    xml = definition_xml(
+        tables("small", start=8)
+        + table("curve", "masked", ON_SPEEDS, at=12, mask="0x0FFF")
+        + table("curve", "cut", ON_SPEEDS, at=18)
+        + tables("curve_blank", start=24),
+        axes=SPEEDS,
+    )
+    parts = {0: BREAKPOINTS[:4], 8: b"\xff" * 2, 12: b"\xff" * 4, 18: b"\xff" * 2, 24: b"\xff" * 4}
+    assert found("image/blank-table", xml, hex_file(parts)) == ["curve_blank"]
 
 
 def test_conversions_that_name_no_states() -> None:
