@@ -150,6 +150,8 @@ def _sentence(error: Exception) -> str:
     text = error.format_message() if hasattr(error, "format_message") else str(error)
     text = " ".join(str(text).split())
     text = text.replace(". Did", "; did").rstrip(".?")
+    for words in ("a valid integer range", "a valid integer"):
+        text = text.replace(words, "a whole number")
     # OLD and NEW keep their letters; a sentence's first word does not.
     return text if text[1:2].isupper() else text[:1].lower() + text[1:]
 

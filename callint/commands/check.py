@@ -213,9 +213,10 @@ def _work(workplace: Workplace, paths: tuple[str, ...], definition: str | None, 
     else:
         images, others = assignments(policy, workplace.tree), list(policy.definitions)
         if not images:
-            raise InputError(
-                f"{policy.path}: its paths match no file, so there is nothing to check; correct them"
-            )
+            words = "its paths match no file, so there is nothing to check; correct them"
+            if not policy.images:
+                words = "it names no images, so there is nothing to check; add [[images]] entries"
+            raise InputError(f"{policy.path}: {words}")
     images = [
         replace(one, definitions=definitions or one.definitions, bases=bases or one.bases) for one in images
     ]

@@ -63,7 +63,8 @@ class LogColumns:
 
 @dataclass(frozen=True, slots=True)
 class Policy:
-    """One ``callint.toml``; ``severities`` maps a rule or family to a severity, None meaning off.
+    """One ``callint.toml``; ``severities`` maps a rule or family to a severity, None meaning off, and
+    ``severity_lines`` to the line that says so.
 
     ``second_person`` says that a waiver of a protection or emissions finding counts only where somebody
     else wrote it than the one who made the change.
@@ -72,6 +73,7 @@ class Policy:
     path: str = ""
     images: tuple[ImageRule, ...] = ()
     severities: Mapping[str, Severity | None] = field(default_factory=dict)
+    severity_lines: Mapping[str, int] = field(default_factory=dict, compare=False)
     waivers: tuple[Waiver, ...] = ()
     fail_on: Severity = Severity.ERROR
     second_person: bool = False

@@ -113,13 +113,13 @@ def _policy(content: dict[str, Any], path: str, lines: _Lines) -> Policy:
     policy = Policy(
         path=path,
         images=tuple(
-            _image_rule(entry, path, lines.of(["images", number]), leading_out)
-            for number, entry in enumerate(images)
+            _image_rule(entry, path, lines, number, leading_out) for number, entry in enumerate(images)
         ),
         severities={
             rule: None if severity == "off" else Severity(severity)
             for rule, severity in content.get("severity", {}).items()
         },
+        severity_lines={rule: lines.of(["severity", rule]) for rule in content.get("severity", {})},
         waivers=tuple(_waiver(entry, lines.of(["waivers", number])) for number, entry in enumerate(waivers)),
         fail_on=Severity(content.get("fail-on", "error")),
         second_person=content.get("second-person", False),
@@ -130,7 +130,9 @@ def _policy(content: dict[str, Any], path: str, lines: _Lines) -> Policy:
     return policy
 
 
-def _image_rule(entry: dict[str, Any], path: str, line: int, leading_out: list[str]) -> ImageRule:
+def _image_rule(
+    entry: dict[str, Any], path: str, lines: _Lines, number: int, leading_out: list[str]
+) -> ImageRule:
     """An entry of images; paths that lead out of the repository are complained of in ``leading_out``."""
     found: dict[str, tuple[str, ...]] = {}
     for key in ("paths", "definition", "base"):
@@ -138,11 +140,12 @@ def _image_rule(entry: dict[str, Any], path: str, line: int, leading_out: list[s
         inside = []
         for one in [given] if isinstance(given, str) else given:
             try:
-                inside.append(confined(one, f"{path}:{line}"))
+                inside.append(confined(one, f"{path}:{lines.of(['images', number, key])}"))
             except InputError as error:
                 leading_out += error.lines
         found[key] = tuple(inside)
     start = int(entry["start"]) if "start" in entry else None  # to a JSON schema 1.0 is a whole number too
+    line = lines.of(["images", number])
     return ImageRule(found["paths"], found["definition"], found["base"], line, start)
 
 

@@ -105,23 +105,23 @@ class HeldTree:
         return iter(self._files)
 
 
-def read_file(path: Path) -> bytes:
+def read_file(path: Path, most: int = MAX_FILE) -> bytes:
     """As ``read_as_stored``, with an OSError also where git-lfs has not put the content in its place."""
-    data = read_as_stored(path)
+    data = read_as_stored(path, most)
     if found := pointer(data):
         raise AbsentError(found)
     return data
 
 
-def read_as_stored(path: Path) -> bytes:
-    """The bytes of a regular file of bounded size, a pointer's too; OSError with a plain reason otherwise."""
+def read_as_stored(path: Path, most: int = MAX_FILE) -> bytes:
+    """The bytes of a regular file of at most so many, a pointer's too; OSError with a plain reason else."""
     status = path.stat()
     if stat.S_ISDIR(status.st_mode):
         raise OSError("it is a folder")
     if not stat.S_ISREG(status.st_mode):
         raise OSError("it is not a regular file")
-    if status.st_size > MAX_FILE:
-        raise OSError(f"it is larger than {MAX_FILE >> 20} MiB, the most that is read")
+    if status.st_size > most:
+        raise OSError(f"it is larger than {most >> 20} MiB, the most that is read")
     return path.read_bytes()
 
 
@@ -163,10 +163,15 @@ def refuse_leading_out(path: Path, shown: str = "", start: Path | None = None) -
 
 
 def find_root(start: Path) -> Path | None:
-    """The nearest folder, from ``start`` up, that holds a policy; the search ends at a repository's top."""
+    """The nearest folder, from ``start`` up, that holds a policy; the search ends at a repository's top.
+
+    InputError where a folder has the policy's name.
+    """
     for folder in (start, *start.parents):
         if (folder / POLICY).is_file():
             return folder
+        if (folder / POLICY).is_dir():
+            raise InputError(f"{folder / POLICY}: it is a folder; put a policy in its place")
         if (folder / ".git").exists():
             return None
     return None

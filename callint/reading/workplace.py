@@ -9,7 +9,7 @@ from pathlib import Path
 
 from callint.model.errors import InputError
 from callint.model.policy import Policy
-from callint.reading.policy import read_policy
+from callint.reading.policy import MAX_BYTES, read_policy
 from callint.reading.tree import (
     POLICY,
     Tree,
@@ -98,7 +98,7 @@ def open_workplace(policy: str | None = None) -> Workplace:
     root = _absolute(root)
     refuse_leading_out(root / name, name)
     try:
-        data = read_file(root / name)
+        data = read_file(root / name, MAX_BYTES)
     except OSError as error:
         raise InputError(f"{name}: {reason(error)}; correct that first") from None
     return Workplace(root, read_policy(data, name), WorkingTree(root))

@@ -15,7 +15,7 @@ from callint.comparing.slips import edit_of
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.plan import Item, Plan, make_plan
 from callint.model import shown
-from callint.model.change import ChangeSet, Flags, TableChange
+from callint.model.change import ChangeSet, Flags, TableChange, TextChange
 from callint.model.definition import Axis, Conversion, Definition, Purpose, StoredAxis, Table
 from callint.model.finding import Cell, Finding
 from callint.model.image import Image
@@ -187,6 +187,22 @@ class Case:
             unit=self.definition.unit_of(item),
             protective=isinstance(item, Table) and item.purpose is Purpose.PROTECTION,
             inherited=inherited,
+        )
+
+    def about_text(self, rule: str, change: TextChange, message: str, hint: str) -> Finding:
+        """A finding about a text that differs from the base's."""
+        text = change.text
+        return Finding(
+            rule=rule,
+            message=message,
+            hint=hint,
+            line=text.line,
+            table=text.name,
+            subject=change.new,
+            address=text.at,
+            size=text.length,
+            offset=self.offset(text.at, text.length),
+            protective=text.purpose is Purpose.PROTECTION,
         )
 
     def extent(self, item: Item) -> int:

@@ -22,15 +22,15 @@ def in_scope(scope: Scope) -> list[Rule]:
 def refuse_unknown_rules(policy: Policy) -> None:
     """InputError where a policy names a rule or family that does not exist."""
     known = {*RULES, *(rule.family for rule in RULES.values())}
-    named = [(name, "severity") for name in policy.severities]
-    named += [(waiver.rule, f"waiver in line {waiver.line}") for waiver in policy.waivers]
+    named = [(name, policy.severity_lines.get(name, 1), "severity") for name in policy.severities]
+    named += [(waiver.rule, waiver.line, "waiver") for waiver in policy.waivers]
     mistakes = []
-    for name, place in named:
+    for name, line, place in named:
         if name not in known:
             from difflib import get_close_matches
 
             close = get_close_matches(name, sorted(known))
             advice = f"did you mean {close[0]!r}?" if close else "callint rules lists them"
-            mistakes.append(f"{policy.path}: {place}: there is no rule {name!r}; {advice}")
+            mistakes.append(f"{policy.path}:{line}: {place}: there is no rule {name!r}; {advice}")
     if mistakes:
         raise InputError(*mistakes)

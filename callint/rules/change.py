@@ -241,15 +241,11 @@ def emissions(case: Case) -> Iterator[Finding]:
 
     for text in case.changes.texts:
         if text.text.purpose is Purpose.EMISSIONS:
-            yield Finding(
-                rule="change/emissions",
-                table=text.text.name,
-                line=text.text.line,
-                address=text.text.at,
-                size=text.text.length,
-                subject=text.new,
-                message=f'an emissions text changed: "{text.old}" became "{text.new}"',
-                hint="Undo it, or waive it with the approval that covers it.",
+            yield case.about_text(
+                "change/emissions",
+                text,
+                f'an emissions text changed: "{text.old}" became "{text.new}"',
+                "Undo it, or waive it with the approval that covers it.",
             )
 
 

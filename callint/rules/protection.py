@@ -168,8 +168,8 @@ def weakened(case: Case) -> Iterator[Finding]:
     sets in up to 8 °C later. Of a ceiling that rises along its axis the message says instead how much further
     down the axis it already gives what it gave before.
 
-    Named states have no order, and a guard may look for one number alone: then any change is reported, for
-    somebody to say whether it protects less.
+    Named states and texts have no order, and a guard may look for one number alone: then any change is
+    reported, for somebody to say whether it protects less.
 
     Fix: set it back, or waive the finding with what makes the smaller margin acceptable: the maker's
     own limit, or a measurement.
@@ -203,6 +203,14 @@ def weakened(case: Case) -> Iterator[Finding]:
         if count > 1:
             setting_in += f"; {shown.count(count, 'cell')} went that way, this one the furthest"
         yield _about_point(case, "protection/weakened", new, found.at, (words, setting_in), hint)
+    for text in changes.texts:
+        if text.text.purpose is Purpose.PROTECTION:
+            yield case.about_text(
+                "protection/weakened",
+                text,
+                f'a protection text changed: "{text.old}" became "{text.new}"',
+                "Set it back, or waive it with what makes it acceptable.",
+            )
 
 
 def _about_point(

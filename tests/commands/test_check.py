@@ -735,9 +735,9 @@ def test_a_wrong_call_is_one_line_that_says_what_to_do(
             POLICY + '[severity]\n"value/out-of-rnage" = "note"\n',
             ["value/out-of-rnage", "value/out-of-range"],
         ),
-        (POLICY.replace("boats/*", "../*"), ["callint.toml:1", "../*.bin", "leads out of the repository"]),
-        (POLICY.replace("defs/yard.xml", "/etc/yard.xml"), ["callint.toml:1", "/etc/yard.xml", "leads out"]),
-        (POLICY.replace("defs/yard.xml", "C:/yard.xml"), ["callint.toml:1", "C:/yard.xml", "leads out"]),
+        (POLICY.replace("boats/*", "../*"), ["callint.toml:2", "../*.bin", "leads out of the repository"]),
+        (POLICY.replace("defs/yard.xml", "/etc/yard.xml"), ["callint.toml:3", "/etc/yard.xml", "leads out"]),
+        (POLICY.replace("defs/yard.xml", "C:/yard.xml"), ["callint.toml:3", "C:/yard.xml", "leads out"]),
         (POLICY.replace("boats/*", "ships/*"), ["callint.toml", "match no file"]),
     ],
 )
@@ -760,7 +760,33 @@ def test_every_mistake_in_the_policy_is_named_in_a_line_of_its_own(yard: Yard) -
 
 def test_a_policy_that_is_too_large_is_refused(yard: Yard) -> None:
     yard.write("callint.toml", "#" * (4 * 2**20 + 1))
-    assert "callint.toml: the file is larger than 4 MiB" in yard.call("check").error
+    assert "callint.toml: it is larger than 4 MiB" in yard.call("check").error
+
+
+def test_a_policy_that_is_a_folder_is_refused_and_not_passed_over(tmp_path: Path) -> None:
+    (tmp_path / "boats/callint.toml").mkdir(parents=True)
+    (tmp_path / "callint.toml").write_text(POLICY)
+    error = run("check", cwd=tmp_path / "boats").error
+    assert error.endswith("callint.toml: it is a folder; put a policy in its place")
+
+
+def test_a_policy_without_images_is_told_from_one_whose_images_are_missing(yard: Yard) -> None:
+    yard.write("callint.toml", "# nothing yet\n")
+    assert yard.call("check").error == (
+        "callint: callint.toml: it names no images, so there is nothing to check; add [[images]] entries"
+    )
+    yard.write("callint.toml", POLICY.replace("boats/*", "ships/*"))
+    assert "its paths match no file" in yard.call("check").error
+
+
+def test_a_rule_that_is_not_known_is_named_with_its_line(yard: Yard) -> None:
+    severities = '[severity]\n"value/unexpected" = "note"\n"value/unexpectd" = "error"\n'
+    yard.write("callint.toml", POLICY + severities)
+    line = POLICY.count("\n") + 3
+    assert yard.call("check").error == (
+        f"callint: callint.toml:{line}: severity: there is no rule 'value/unexpectd'; "
+        "did you mean 'value/unexpected'?"
+    )
 
 
 def test_without_any_policy_the_line_says_how_to_go_on(tmp_path: Path) -> None:

@@ -260,7 +260,7 @@ def test_a_flood_of_records_is_refused_by_its_size(yard: Yard) -> None:
 
 def test_a_policy_of_100_mb_is_refused_before_it_is_read(yard: Yard) -> None:
     yard.write("callint.toml", f"{POLICY}# " + "x" * 100_000_000)
-    assert "the file is larger than 4 MiB; shorten it" in capped(yard, "check").error
+    assert "callint.toml: it is larger than 4 MiB, the most that is read" in capped(yard, "check").error
 
 
 @pytest.mark.parametrize("head", ["speed,load\n", "", '"speed'])

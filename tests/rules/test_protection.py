@@ -240,6 +240,31 @@ WEAKENED = (
     ),
     Example(
         rule="protection/weakened",
+        name="a changed protection text",
+        xml=definition_xml(
+            '<text name="limp" title="L" purpose="protection" at="20" length="4" encoding="ascii"/>'
+        ),
+        data=image(at_20=b"GO  "),
+        base=image(at_20=b"STOP"),
+        expected=Expected(
+            severity=Severity.WARNING,
+            words=('a protection text changed: "STOP" became "GO"',),
+            line='name="limp"',
+            table="limp",
+            address=20,
+        ),
+    ),
+    Example(
+        rule="protection/weakened",
+        name="a changed text of another purpose",
+        xml=definition_xml(
+            '<text name="limp" title="L" purpose="general" at="20" length="4" encoding="ascii"/>'
+        ),
+        data=image(at_20=b"GO  "),
+        base=image(at_20=b"STOP"),
+    ),
+    Example(
+        rule="protection/weakened",
         name="a threshold beyond its guard, which is worse than weakened",
         xml=ABOVE,
         data=image(at_0=u16(5001)),
