@@ -170,6 +170,18 @@ class Files:
         return iter(sorted(self.files))
 
 
+class Counted(Files):
+    """Counts how often each file is read."""
+
+    def __init__(self, files: Files) -> None:
+        self.files = files.files
+        self.read_files: list[str] = []
+
+    def read(self, path: str) -> bytes:
+        self.read_files.append(path)
+        return super().read(path)
+
+
 def inspect(
     xml: bytes, data: bytes | None = None, base: bytes | None = None, policy: Policy | None = None
 ) -> Report:

@@ -11,6 +11,7 @@ from callint.reading.definition import read_definition
 from callint.rules import waiver
 from callint.rules.case import Case, Subject
 from callint.rules.catalogue import FAMILIES, RULES, in_scope
+from callint.rules.independence import UNWITNESSED
 from callint.rules.rule import Rule, Scope
 from tests.building import TODAY, findings, image, u16
 from tests.rules import test_broken_definition, test_findings
@@ -139,7 +140,8 @@ def test_checking_a_ledger_twice_gives_the_same_findings() -> None:
     fates = tuple(
         (example_waiver(f"value/{fate.name.lower()}", "", image=IMAGE), fate) for fate in waiver.Fate
     )
-    ledger = waiver.Ledger("callint.toml", fates, {}, TODAY)
+    digests, doubts = {one: "" for one, _ in fates}, {one: UNWITNESSED for one, _ in fates}
+    ledger = waiver.Ledger("callint.toml", fates, digests, TODAY, doubts, {})
     for rule in in_scope(Scope.POLICY):
         first = list(rule.check(ledger))
         assert len(first) == 1

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cached_property
-from pathlib import PurePosixPath
 
 import numpy as np
 
@@ -139,7 +138,7 @@ class Case:
         rule: str,
         cell: int,
         message: str,
-        hint: str = "",
+        hint: str,
         inherited: bool | None = None,
         subject: str = "",
     ) -> Finding:
@@ -173,9 +172,7 @@ class Case:
             inherited=bool(self.kept[cell]) if inherited is None else inherited,
         )
 
-    def about_table(
-        self, rule: str, item: Item, message: str, hint: str = "", inherited: bool = False
-    ) -> Finding:
+    def about_table(self, rule: str, item: Item, message: str, hint: str, inherited: bool = False) -> Finding:
         """A finding about a whole table or axis of the image."""
         size = self.extent(item)
         return Finding(
@@ -289,11 +286,6 @@ class Case:
         """The number of a cell in the flat vectors."""
         item = self.plan.table_items[table.name]
         return int(self.plan.first[item]) + y * self.plan.shape(item)[1] + x
-
-    @property
-    def definition_name(self) -> str:
-        """The definition file's name without its folder, for hints."""
-        return PurePosixPath(self.file.path).name
 
 
 def _finite(value: float) -> float | None:

@@ -29,7 +29,7 @@ def refuse_unknown_rules(policy: Policy) -> None:
         if name not in known:
             from difflib import get_close_matches
 
-            close = get_close_matches(name, sorted(known), n=1)
+            close = get_close_matches(name, sorted(known))
             advice = f"did you mean {close[0]!r}?" if close else "callint rules lists them"
             mistakes.append(f"{policy.path}:{line}: {place}: there is no rule {name!r}; {advice}")
     if mistakes:

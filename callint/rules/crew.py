@@ -21,7 +21,7 @@ from callint import __version__
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.tree import HeldTree, Tree
-from callint.rules.inspection import Assignment, Definitions, Found, Inspector
+from callint.rules.inspection import Assignment, Found, Inspector
 
 #: A worker takes so many images at once where there are many.
 _MOST = 8
@@ -119,7 +119,7 @@ def work(task: Task) -> list[Found]:
         )
     inspector = _desk.inspector
     if inspector is None or _desk.run != task.run:
-        inspector = Inspector(task.tree, task.policy, date.today(), definitions=Definitions())
+        inspector = Inspector(task.tree, task.policy, date.today())
         _desk.inspector, _desk.run = inspector, task.run
     elif isinstance(task.tree, HeldTree):
         inspector.tree = task.tree  # any other tree is the one that is there, perhaps with its process

@@ -34,7 +34,7 @@ from callint.rules.case import Case
 from callint.rules.rule import Scope, rule
 
 
-def _finding(rule_id: str, line: int, subject: str, message: str, hint: str = "", table: str = "") -> Finding:
+def _finding(rule_id: str, line: int, subject: str, message: str, hint: str, table: str = "") -> Finding:
     return Finding(rule=rule_id, line=line, subject=subject, message=message, hint=hint, table=table)
 
 
@@ -95,7 +95,7 @@ def unknown_reference(case: Case) -> Iterator[Finding]:
         if reference.name not in reference.known:
             from difflib import get_close_matches
 
-            close = get_close_matches(reference.name, list(reference.known), n=1)
+            close = get_close_matches(reference.name, list(reference.known))
             yield _finding(
                 "definition/unknown-reference",
                 reference.line,
@@ -517,7 +517,7 @@ def _step(conversion: Conversion, storage: Storage, span: float) -> float:
     """One raw step in physical units: a limit rounded up by less than that is no mistake."""
     if isinstance(conversion, Linear) and storage.type.is_integer:
         return abs(conversion.factor) * (1 - 1e-9)
-    return 1e-9 * abs(span) if math.isfinite(span) and span else 1e-300
+    return 1e-9 * span
 
 
 def _beyond(words: str, frame_words: str, inner: Range, outer: Range, of: Table | int) -> Iterator[Finding]:

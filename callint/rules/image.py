@@ -270,9 +270,13 @@ def _lacking(case: Case) -> list[str]:
     return [table.name for table in sorted(tables, key=lambda table: table.line)]
 
 
-def _listed(names: list[str], most: int = 3) -> str:
-    rest = len(names) - most
-    return ", ".join(names[:most]) + (f" and {rest} more" if rest > 0 else "")
+#: So many tables are named that an image does not hold.
+_MOST_NAMES = 3
+
+
+def _listed(names: list[str]) -> str:
+    rest = len(names) - _MOST_NAMES
+    return ", ".join(names[:_MOST_NAMES]) + (f" and {rest} more" if rest > 0 else "")
 
 
 @rule("image/wrong-identity", Severity.ERROR, Scope.FILE)

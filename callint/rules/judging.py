@@ -91,8 +91,9 @@ class Judge:
             for waiver in self._namesakes.get((finding.rule, finding.table), ())
             if waiver.image != finding.image and waiver not in self._alike
         ]
-        current = digest(finding) if others else ""
-        self._alike.update({waiver: finding.image for waiver in others if waiver.digest == current})
+        if others:
+            current = digest(finding)
+            self._alike.update({waiver: finding.image for waiver in others if waiver.digest == current})
 
     def _doubt(self, number: int, finding: Finding, doubting: Doubting) -> Doubt | None:
         """What speaks against a waiver, asked once: all that it covers is one table in one content."""

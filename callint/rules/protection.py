@@ -199,7 +199,7 @@ def weakened(case: Case) -> Iterator[Finding]:
         words += f" ({relative})" if relative else ""
         setting_in = _later_words(case, table, old, new, upward, downward)
         hint = "Set it back, or waive it with what makes the smaller margin acceptable."
-        count = _count_loosened(case, table)
+        count = _count_loosened(cells, upward, downward)
         if count > 1:
             setting_in += f"; {shown.count(count, 'cell')} went that way, this one the furthest"
         yield _about_point(case, "protection/weakened", new, found.at, (words, setting_in), hint)
@@ -277,24 +277,13 @@ def _cell_at(table: Table, new: Surface, at: dict[str, float]) -> tuple[int, int
     return found[0], found[1]
 
 
-def _count_loosened(case: Case, table: Table) -> int:
+def _count_loosened(change: TableChange | None, upward: bool, downward: bool) -> int:
     """How many cells moved towards a guard."""
-    change = case.changes.by_table.get(table.name)
-    loosened = None if change is None else _loosened(change)
-    return 0 if loosened is None else int(np.count_nonzero(loosened > 0))
-
-
-def _loosened(change: TableChange) -> Numbers | None:
-    """How far each cell moved towards a guard, in physical units; None where no guard has a direction."""
-    guards = change.table.demands.guards
-    upward = any(guard.above is not None for guard in guards)
-    downward = any(guard.below is not None for guard in guards)
-    if not upward and not downward:
-        return None
+    if change is None:
+        return 0
     steps = change.new.physical - change.old.physical
     usable = change.changed & ~change.new.off & ~change.old.off & np.isfinite(steps)
-    both = np.maximum(steps if upward else -np.inf, -steps if downward else -np.inf)
-    return np.where(usable, both, 0.0)
+    return int(np.count_nonzero(usable & ((steps > 0) & upward | (steps < 0) & downward)))
 
 
 @rule("protection/reading-changed", Severity.WARNING, Scope.CHANGE)

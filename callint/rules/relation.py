@@ -39,6 +39,11 @@ class _Breach:
         there = self.there
         return there is not None and there.is_broken and there.excess >= self.standing.excess
 
+    @property
+    def broken_before(self) -> Standing | None:
+        """How the base stood, if it broke the relation."""
+        return self.before if self.before is not None and self.before.is_broken else None
+
 
 def _breaches(case: Case, kind: str, judge: _Judgement) -> Iterator[_Breach]:
     """The relations of one kind that the image breaks."""
@@ -66,7 +71,7 @@ def _standing(
 
 
 def _finding(case: Case, rule_id: str, breach: _Breach, words: str, hint: str, base: str) -> Finding:
-    """A finding; ``base`` says how the base broke the relation, if it did."""
+    """A finding; ``base`` says how the base broke the relation, "" where it did not."""
     measured = breach.other if breach.relation.kind == "inverse" else breach.table
     return Finding(
         rule=rule_id,
@@ -81,7 +86,7 @@ def _finding(case: Case, rule_id: str, breach: _Breach, words: str, hint: str, b
         unit=case.definition.unit_of(measured),
         message=words,
         hint=hint,
-        base=base if breach.before and breach.before.is_broken else "",
+        base=base,
         inherited=breach.is_inherited,
     )
 
@@ -106,11 +111,12 @@ def _here(case: Case, breach: _Breach) -> tuple[str, str]:
 
 
 def _base(case: Case, breach: _Breach) -> str:
-    """The values of both in the base, with their operating point."""
-    if breach.before is None:
+    """The values of both in a base that broke the relation, with their operating point."""
+    before = breach.broken_before
+    if before is None:
         return ""
-    value, other = _values(case, breach, breach.before)
-    return f"{value} against {other}{_place(case, breach, breach.before.at)}"
+    value, other = _values(case, breach, before)
+    return f"{value} against {other}{_place(case, breach, before.at)}"
 
 
 def _apart(case: Case, breach: _Breach) -> tuple[str, str]:
@@ -208,9 +214,9 @@ def not_inverse(case: Case) -> Iterator[Finding]:
         )
         hint = f"Work {breach.table.name} or {breach.other.name} out anew from the other."
         base = ""
-        if breach.before is not None:
-            given, back = case.told_apart(breach.other, breach.before.other, breach.before.value)
-            shared = {name: breach.before.at[name] for name in shared}
+        if before := breach.broken_before:
+            given, back = case.told_apart(breach.other, before.other, before.value)
+            shared = {name: before.at[name] for name in shared}
             base = f"{given} came back as {back}{_place(case, breach, shared)}"
         yield _finding(case, "relation/not-inverse", breach, words, hint, base)
 

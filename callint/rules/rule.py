@@ -5,7 +5,7 @@ from __future__ import annotations
 import inspect
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from enum import Enum
+from enum import Enum, auto
 from typing import Any
 
 from callint.model.finding import Finding, Severity
@@ -16,11 +16,11 @@ Check = Callable[[Any], Iterator[Finding]]  # of a Case; of a Ledger in Scope.PO
 class Scope(Enum):
     """What a rule looks at, and so when it runs."""
 
-    DEFINITION = "definition"  # once a definition file
-    FILE = "file"  # once an image, even one of other software
-    IMAGE = "image"  # once an image that the definition describes
-    CHANGE = "change"  # once an image that has a base
-    POLICY = "policy"  # once a run
+    DEFINITION = auto()  # once a definition file
+    FILE = auto()  # once an image, even one of other software
+    IMAGE = auto()  # once an image that the definition describes
+    CHANGE = auto()  # once an image that has a base
+    POLICY = auto()  # once a run
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,7 @@ class Rule:
     scope: Scope
     page: str
     check: Check
-    in_protection: Severity | None = None
+    in_protection: Severity | None
 
     @property
     def family(self) -> str:

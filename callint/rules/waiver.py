@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 from enum import Enum, auto
 
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Waiver
-from callint.rules.independence import UNWITNESSED, Doubt
+from callint.rules.independence import Doubt
 from callint.rules.rule import Scope, rule
 
 
@@ -36,8 +36,8 @@ class Ledger:
     fates: tuple[tuple[Waiver, Fate], ...]
     digests: dict[Waiver, str]
     today: date
-    doubts: dict[Waiver, Doubt] = field(default_factory=dict)
-    alike: dict[Waiver, str] = field(default_factory=dict)
+    doubts: dict[Waiver, Doubt]
+    alike: dict[Waiver, str]
 
     def having(self, fate: Fate) -> Iterator[Waiver]:
         return (waiver for waiver, met in self.fates if met is fate)
@@ -94,7 +94,7 @@ def outdated(ledger: Ledger) -> Iterator[Finding]:
     Fix: look at the table again; if it is still acceptable, say so with the new digest.
     """
     for waiver in ledger.having(Fate.OUTDATED):
-        digest = ledger.digests.get(waiver, "")
+        digest = ledger.digests[waiver]
         yield _finding(
             ledger,
             "waiver/outdated",
@@ -118,7 +118,7 @@ def same_person(ledger: Ledger) -> Iterator[Finding]:
     Fix: ask a colleague to look at the change, and to write and commit the waiver.
     """
     for waiver in ledger.having(Fate.DOUBTED):
-        doubt = ledger.doubts.get(waiver, UNWITNESSED)
+        doubt = ledger.doubts[waiver]
         yield _finding(
             ledger,
             "waiver/same-person",

@@ -373,3 +373,9 @@ def test_a_change_that_is_hardly_more_than_accepted_shows_the_digits_in_which_it
     data, base = (image(at_0=struct.pack(">d", value)) for value in (16.0004, 10.0))
     (found,) = of_rule(findings(xml, data, base), "change/too-large")
     assert found.message == "10.0 mg became 16.0 mg, +6.0004 mg; at most 6 mg is accepted"
+
+
+def test_a_state_that_may_not_change_is_told_by_its_name() -> None:
+    xml = definition_xml(table("scalar", "monitor", '<change max="0.5"/>', type="uint8", conversion="on_off"))
+    (found,) = of_rule(findings(xml, image(at_0=b"\x00"), image(at_0=b"\x01")), "change/too-large")
+    assert found.message == "on became off; at most 0.5 is accepted"

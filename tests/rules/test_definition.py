@@ -36,6 +36,13 @@ def scalar(inside: str = "", name: str = "fuel", **attributes: str | int) -> byt
     return definition_xml(table("scalar", name, inside, **attributes))
 
 
+def single(inside: str) -> bytes:
+    """A definition of one number of 32 bits without a conversion."""
+    return definition_xml(
+        f'\n<scalar name="fuel" title="Fuel" purpose="general" at="0" type="float32">\n{inside}</scalar>\n'
+    )
+
+
 def curve(inside: str, axes: str = FIXED, **attributes: str | int) -> bytes:
     """A definition of one curve."""
     return definition_xml(table("curve", "fuel", inside, **attributes), axes=axes)
@@ -274,6 +281,13 @@ OUTSIDE_IMAGE = (
     passes("definition/outside-image", "a scalar that ends with the memory", scalar(at=62)),
     fails(
         "definition/outside-image",
+        "an axis whose last breakpoint is one byte too far",
+        curve('<x axis="gears"/>', axis("gears", at=61)),
+        'name="gears"',
+        "axis gears lies at 0x0003D to 0x00040, outside the memory 0x00000 to 0x0003F",
+    ),
+    fails(
+        "definition/outside-image",
         "a scalar one byte before the memory",
         definition_xml(table("scalar", "fuel", at=15), start=16),
         'name="fuel"',
@@ -348,6 +362,15 @@ OVERLAP = (
         "fuel",
         "idle",
         "0x0000E",
+        severity=Severity.WARNING,
+        of="idle",
+    ),
+    fails(
+        "definition/overlap",
+        "two scalars at the second byte",
+        two(table("scalar", "fuel", at=1), table("scalar", "idle", at=1)),
+        'name="idle"',
+        "both claim 0x00001",
         severity=Severity.WARNING,
         of="idle",
     ),
@@ -539,6 +562,16 @@ NOT_INVERTIBLE = (
         "own",
         "only rise or only fall",
     ),
+    fails(
+        "definition/not-invertible",
+        "one raw value at two points",
+        converted(
+            '<interpolated name="own" unit="mg"><point raw="0" physical="1"/><point raw="5" physical="2"/>'
+            '<point raw="5" physical="3"/></interpolated>'
+        ),
+        'name="own"',
+        "conversion own cannot be turned round: one raw value stands there twice",
+    ),
     passes(
         "definition/not-invertible",
         "points that barely rise, written in another order",
@@ -569,6 +602,15 @@ NOT_INVERTIBLE = (
         converted(
             '<rational name="own" unit="mg" a="0" b="0" c="1000000" d="0" e="1" f="0"/>',
             '<limits min="0" max="6000"/>',
+        ),
+    ),
+    # Up to a millionth of the limits is rounding: some come back with other last digits of a double.
+    passes(
+        "definition/not-invertible",
+        "a period up to a million",
+        converted(
+            '<rational name="own" unit="mg" a="0" b="0" c="10000000" d="0" e="1" f="1"/>',
+            '<limits min="0" max="1000000"/>',
         ),
     ),
     fails(
@@ -734,6 +776,21 @@ LIMITS_UNREACHABLE = (
         "0 to 500",
         severity=Severity.WARNING,
     ),
+    # The largest float32 is (2 - 2^-23) * 2^127 = 3.40282346639e38, which ISO C writes as 3.40282347e38.
+    passes(
+        "definition/limits-unreachable",
+        "the ends of a float32 rounded to nine digits",
+        single('<limits min="-3.40282347e38" max="3.40282347e38"/>'),
+    ),
+    fails(
+        "definition/limits-unreachable",
+        "the end of a float32 rounded to eight digits",
+        single('<limits max="3.4028235e38"/>'),
+        'name="fuel"',
+        "its float32 holds",
+        severity=Severity.WARNING,
+        of="fuel",
+    ),
     passes(
         "definition/limits-unreachable",
         "an operating range that is the plausible one",
@@ -840,6 +897,15 @@ UNUSED = (
         "definition/unused",
         "a signal that a table puts out",
         USED.replace(b'signal="load"', b'produces="load"'),
+    ),
+    passes(
+        "definition/unused",
+        "a signal that is measured",
+        USED.replace(
+            b"</signals>",
+            b'<signal name="gear" unit="-">Gear</signal>'
+            b'<sensor signal="gear" curve="fuel" supply="5" pull-up="2490"/></signals>',
+        ),
     ),
     passes(
         "definition/unused",

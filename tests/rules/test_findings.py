@@ -20,7 +20,18 @@ from callint.rules.case import Subject
 from callint.rules.definition_findings import definition_findings
 from callint.rules.inspection import Assignment, Inspector, Report
 from callint.rules.judging import order
-from tests.building import CONVERSIONS, SIGNALS, TODAY, Files, definition_xml, findings, image, inspect, u16
+from tests.building import (
+    CONVERSIONS,
+    SIGNALS,
+    TODAY,
+    Files,
+    definition_xml,
+    findings,
+    hex_file,
+    image,
+    inspect,
+    u16,
+)
 from tests.rules import (
     test_axis,
     test_change,
@@ -168,6 +179,24 @@ def test_a_broken_step_is_new_when_either_of_its_two_cells_is(demand: str) -> No
     (first,) = of_rule(findings(xml, test_value.curve(400, 401, 390), base), rule)
     (second,) = of_rule(findings(xml, test_value.curve(400, 400, 380), base), rule)
     assert [kept.inherited, first.inherited, second.inherited] == [True, False, False]
+
+
+@pytest.mark.parametrize(
+    ("rule", "now", "without_first", "without_second"),
+    [
+        ("axis/not-increasing", (1500, 1400), (1501, 1400), (1500, 1401)),
+        ("axis/repeated-breakpoint", (1500, 1500), (1400, 1500), (1500, 1600)),
+    ],
+)
+def test_a_breakpoint_out_of_order_is_new_when_it_or_the_one_before_is(
+    rule: str, now: tuple[int, int], without_first: tuple[int, int], without_second: tuple[int, int]
+) -> None:
+    def inherited(before: tuple[int, int]) -> bool:
+        data, base = (test_axis.speeds(1000, *two, 2000) for two in (now, before))
+        (found,) = of_rule(findings(test_axis.ONE_CURVE, data, base), rule)
+        return found.inherited
+
+    assert [inherited(base) for base in (now, without_first, without_second)] == [True, False, False]
 
 
 def test_a_steep_step_is_new_when_its_breakpoints_moved_under_it() -> None:
@@ -478,6 +507,59 @@ def test_where_no_base_fits_every_reason_is_given() -> None:
     assert found.rule == "image/missing-base"
     assert "lost.bin" in found.message
     assert "base.bin is of other software" in found.message
+
+
+@pytest.mark.parametrize(
+    ("data", "bases", "trouble"),
+    [
+        # One base is taken where it is of the definition's software, whatever else the image says of itself.
+        (image(at_48=NUMBER, at_60=b"B"), {"b": image(at_48=NUMBER, at_60=b"B")}, ""),
+        (image(at_48=NUMBER, at_60=b"B"), {"b": b""}, "the base b.bin is empty"),
+        (image(at_48=NUMBER, at_60=b"B"), {}, "the base b.bin cannot be read: it does not exist"),
+        (
+            image(at_48=NUMBER, at_60=b"B"),
+            {"b": image(at_48=OTHER_NUMBER, at_60=b"B")},
+            'the base b.bin is of other software: its software number is "SK28-0398", not "SK28-0412"',
+        ),
+        # Of several, the first is taken that has all identities of the image.
+        (
+            image(at_48=NUMBER, at_60=b"B"),
+            {"b": image(at_48=NUMBER, at_60=b"C"), "c": image(at_48=NUMBER, at_60=b"B")},
+            "",
+        ),
+        (
+            image(at_48=NUMBER, at_60=b"B"),
+            {"b": image(at_48=NUMBER, at_60=b"C"), "c": b"", "d": image(at_48=NUMBER, at_60=b"A")},
+            'the base b.bin is of other software: its variant is "C", not "B"; the base c.bin is empty; '
+            'the base d.bin is of other software: its variant is "A", not "B"',
+        ),
+        # An image of part of the memory without a variant is not known to be the one of this base.
+        (
+            hex_file({0: bytes(2), 48: NUMBER}),
+            {"b": image(at_48=NUMBER, at_60=b"B"), "c": b""},
+            "the base b.bin has another identity than the image; the base c.bin is empty",
+        ),
+        (hex_file({0: bytes(2), 48: NUMBER}), {"b": image(at_48=NUMBER, at_60=b"B")}, ""),
+        # Where the image itself is of other software, that is all there is to say.
+        (
+            image(at_48=OTHER_NUMBER, at_60=b"B"),
+            {"b": image(at_48=NUMBER, at_60=b"B"), "c": image(at_48=b"SK28-0500", at_60=b"B")},
+            "",
+        ),
+        (
+            image(at_48=OTHER_NUMBER, at_60=b"B"),
+            {"b": image(at_48=NUMBER), "c": b""},
+            "the base c.bin is empty",
+        ),
+    ],
+)
+def test_why_an_image_has_no_base_is_said_in_full(data: bytes, bases: dict[str, bytes], trouble: str) -> None:
+    files = Files(test_xml=TWO_NUMBERS, new_bin=data)
+    files.files |= {f"{name}.bin": content for name, content in bases.items()}
+    report = inspected(files, ("test.xml",), tuple(f"{name}.bin" for name in bases or "b"))
+    assert [one.message for one in of_rule(report.findings, "image/missing-base")] == [trouble][
+        : bool(trouble)
+    ]
 
 
 def test_images_of_one_definition_and_base_do_not_disturb_each_other() -> None:

@@ -535,6 +535,73 @@ def test_a_base_that_lacks_bytes_of_the_image_is_said_to() -> None:
     assert "base.bin is damaged: line 5" in found.message
 
 
+@pytest.mark.parametrize(
+    ("size", "message"),
+    [
+        (
+            54,
+            "the image is truncated: 54 bytes where the memory has 64 (10 bytes missing); "
+            "5 tables not in it: one, two, three and 2 more",
+        ),
+        (
+            57,
+            "the image is truncated: 57 bytes where the memory has 64 (7 bytes missing); "
+            "4 tables not in it: two, three, four and 1 more",
+        ),
+        (
+            58,
+            "the image is truncated: 58 bytes where the memory has 64 (6 bytes missing); "
+            "3 tables not in it: three, four, five",
+        ),
+        (
+            63,
+            "the image is truncated: 63 bytes where the memory has 64 (1 byte missing); "
+            "1 table not in it: five",
+        ),
+        (65, "the image is too long: 65 bytes where the memory has 64 (1 byte too many)"),
+        (0, "the image is empty"),
+    ],
+)
+def test_an_image_of_the_wrong_size_names_what_it_lacks(size: int, message: str) -> None:
+    names = ("one", "two", "three", "four", "five")
+    xml = definition_xml("".join(table("scalar", name, at=54 + 2 * n) for n, name in enumerate(names)))
+    (found,) = of_rule(findings(xml, bytes(size)), "image/wrong-size")
+    assert found.message == message
+
+
+@pytest.mark.parametrize(
+    ("end", "messages"),
+    [
+        (3, ["fuel lies in a gap: the image does not have its cell"]),
+        (
+            5,
+            [
+                "fuel lies in a gap: the image does not have its cell",
+                "pair lies in a gap: the image does not have 1 of 2 of its cells",
+                "mark lies in a gap: the image does not have 3 of 4 of its bytes",
+            ],
+        ),
+        (
+            0,
+            [
+                "fuel lies in a gap: the image does not have its cell",
+                "pair lies in a gap: the image does not have its cells",
+                "mark lies in a gap: the image does not have its bytes",
+            ],
+        ),
+    ],
+)
+def test_what_lies_in_a_gap_is_said_cell_by_cell(end: int, messages: list[str]) -> None:
+    xml = definition_xml(
+        table("scalar", "fuel", at=8)
+        + table("curve", "pair", '<x axis="two"/>', at=2, type="uint16")
+        + '<text name="mark" title="Mark" at="4" length="4" encoding="latin-1" purpose="general"/>',
+        axes='<fixed-axis name="two" signal="speed" values="1 2"/>',
+    )
+    data = hex_file({0: bytes(end), 12: b"x"}) if end != 3 else hex_file({0: bytes(8), 12: b"x"})
+    assert [one.message for one in of_rule(findings(xml, data), "image/missing-table")] == messages
+
+
 def test_cells_in_a_gap_are_taken_for_nothing() -> None:
     xml = definition_xml(
         table("scalar", "idle_fuel", '<limits min="1"/>', at=0)

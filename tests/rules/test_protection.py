@@ -6,7 +6,7 @@ import pytest
 
 from callint.model.finding import Cell, Severity
 from tests.building import definition_xml, findings, image, u16
-from tests.rules.example import AXES, ON_AXES, Example, Expected, all_examples, of_rule, table
+from tests.rules.example import AXES, ON_AXES, Example, Expected, all_examples, axis, of_rule, table
 
 
 def cut_off(demands: str, purpose: str = "protection") -> bytes:
@@ -481,3 +481,45 @@ def test_a_flat_protection_behind_one_with_a_shape_and_a_number_is_found() -> No
     )
     data = image(at_0=u16(1000, 2000, 3000, 100, 500), at_10=u16(1, 2, 3), at_20=u16(4, 4, 4))
     assert [one.table for one in of_rule(findings(xml, data), "protection/flat")] == ["level"]
+
+
+def test_a_guard_for_a_state_of_numbers_finds_nothing_and_stops_no_other_check() -> None:
+    xml = definition_xml(
+        table("scalar", "cap", '<limits max="50"/><guard state="off"/>', purpose="protection")
+        + table("scalar", "spare", '<guard above="5"/>', at=2, purpose="protection")
+    )
+    # 60.0 mg is no state; 5.1 mg is above 5 mg.
+    found = [(one.rule, one.table) for one in findings(xml, image(at_0=u16(600, 51))) if one.table]
+    assert ("definition/unknown-reference", "cap") in found
+    assert ("value/out-of-range", "cap") in found
+    assert [name for rule, name in found if rule == "protection/disabled"] == ["spare"]
+
+
+def test_tables_that_feed_each_other_in_a_circle_are_no_crash() -> None:
+    xml = definition_xml(
+        table("curve", "one", '<x axis="loads"/>', at=8, conversion="rpm", produces="speed")
+        + table("curve", "two", '<x axis="speeds"/>', at=12, produces="load")
+        + table("scalar", "cut", '<guard above="5000"/>', at=16, purpose="protection", signal="speed"),
+        axes=axis("loads", "load", at=0, conversion="mg") + axis("speeds", at=4),
+    )
+    base = image(at_0=u16(100, 200, 1000, 2000, 1000, 2000, 100, 200, 4000))
+    data = image(at_0=u16(100, 200, 1000, 2000, 1000, 1900, 100, 200, 4000))
+    assert not [one for one in findings(xml, data, base) if one.rule == "protection/reading-changed"]
+
+
+@pytest.mark.parametrize(
+    ("guard", "cells", "count"),
+    [
+        ('<guard below="1"/>', (400, 505, 480, 500, 500, 500), 2),
+        ('<guard above="95"/>', (600, 495, 520, 500, 500, 500), 2),
+        ('<guard above="95"/>', (600, 495, 480, 500, 500, 500), 1),
+        ('<guard below="1"/><guard above="95"/>', (600, 505, 480, 500, 500, 500), 3),
+    ],
+)
+def test_only_cells_that_moved_towards_a_guard_are_counted(
+    guard: str, cells: tuple[int, ...], count: int
+) -> None:
+    data, base = limits(*cells), limits(*[500] * 6)
+    (found,) = of_rule(findings(limiter(guard), data, base), "protection/weakened")
+    said = found.message.partition(";")[2]
+    assert said == (f" {count} cells went that way, this one the furthest" if count > 1 else "")

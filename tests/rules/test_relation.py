@@ -387,3 +387,48 @@ def test_what_interpolation_rounds_is_no_difference() -> None:
     # 0.1 * 3 lies between the breakpoints of the one and on one of the other.
     numbers = [0.0, 3.0, -1000.1, 1000.2, 0.0, 1.0, -1000.1, -1000.1 + 2000.3 / 3]
     assert not relations_found(floats('<equal table="one" mirror="other"/>'), struct.pack(">8d", *numbers))
+
+
+@pytest.mark.parametrize(
+    ("rule", "xml", "data", "said"),
+    [
+        (
+            "relation/mirror-differs",
+            EXACT,
+            image(at_0=u16(4550, 4250)),
+            "4550 rpm is not what its mirror copy has, 4250 rpm",
+        ),
+        (
+            "relation/not-inverse",
+            round_trip(0),
+            TRIP,
+            "100 Nm becomes 25 mg, which back turns into 104 Nm",
+        ),
+        (
+            "relation/exceeds-bound",
+            AT_MOST,
+            boosts(1180, 1240),
+            "1210 mbar at 2500 rpm is above ceiling, 1200 mbar there",
+        ),
+        (
+            "relation/exceeds-bound",
+            WITH_MARGIN,
+            boosts(1180, 1240),
+            "1210 mbar at 2500 rpm is above ceiling, 1200 mbar there; it must be at least 50 mbar below",
+        ),
+        (
+            "relation/gap-closed",
+            FAN,
+            image(at_0=u16(92, 92)),
+            "92 °C is the same as fan_off, 92 °C; it must be at least 3 °C above",
+        ),
+        (
+            "relation/gap-closed",
+            FAN,
+            image(at_0=u16(90, 92)),
+            "90 °C is below fan_off, 92 °C; it must be at least 3 °C above",
+        ),
+    ],
+)
+def test_a_broken_relation_is_told_in_full(rule: str, xml: bytes, data: bytes, said: str) -> None:
+    assert [one.message for one in of_rule(findings(xml, data), rule)] == [said]

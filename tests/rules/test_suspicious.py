@@ -188,6 +188,72 @@ def test_a_policy_settles_the_severity_for_all_tables(purpose: str) -> None:
     assert found.severity is Severity.NOTE
 
 
+# Where a block stood
+
+#: A map of four speeds and three loads: its axes lie at 0 and 8, its cells from 14 on.
+MAP = definition_xml(
+    table("map", "fuel", '<x axis="speeds"/><y axis="loads"/>', at=14, purpose="demand"),
+    axes=axis("speeds", at=0, count=4) + axis("loads", "load", at=8, conversion="mg", count=3),
+)
+#: What its rows hold in the base, in tenths of a mg.
+LOW, MIDDLE, HIGH = (100, 140, 230, 310), (120, 190, 260, 370), (170, 240, 330, 490)
+
+
+def rows(*cells: tuple[int, ...]) -> bytes:
+    return image(
+        at_0=u16(1000, 1200, 1400, 1600, 100, 200, 300), at_14=u16(*(cell for row in cells for cell in row))
+    )
+
+
+@pytest.mark.parametrize(
+    ("new", "said"),
+    [
+        (
+            (LOW, LOW, MIDDLE),
+            "8 cells up to 1600 rpm, 30 mg hold what stood before them along load: pasted one place off?",
+        ),
+        (
+            (MIDDLE, HIGH, HIGH),
+            "8 cells up to 1600 rpm, 20 mg hold what stood after them along load: pasted one place off?",
+        ),
+        (
+            tuple((row[0], *row[:-1]) for row in (LOW, MIDDLE, HIGH)),
+            "9 cells up to 1600 rpm, 30 mg hold what stood before them along speed: pasted one place off?",
+        ),
+        (
+            tuple((*row[1:], row[-1]) for row in (LOW, MIDDLE, HIGH)),
+            "9 cells up to 1400 rpm, 30 mg hold what stood after them along speed: pasted one place off?",
+        ),
+    ],
+    ids=["a row below", "a row above", "a column right", "a column left"],
+)
+def test_a_shifted_block_says_on_which_side_it_stood(new: tuple[tuple[int, ...], ...], said: str) -> None:
+    found = of_rule(findings(MAP, rows(*new), rows(LOW, MIDDLE, HIGH)), "change/shifted-block")
+    assert [one.message for one in found] == [said]
+
+
+@pytest.mark.parametrize(
+    ("place", "source", "said"),
+    [
+        (2, 1, "4 cells up to 1600 rpm, 30 mg repeat those before them along load: pasted twice?"),
+        (2, 3, "4 cells up to 1600 rpm, 30 mg repeat those after them along load: pasted twice?"),
+    ],
+)
+def test_a_row_that_was_pasted_twice_says_which_it_repeats(place: int, source: int, said: str) -> None:
+    xml = definition_xml(
+        table("map", "fuel", '<x axis="speeds"/><y axis="loads"/>', at=18, purpose="demand"),
+        axes=axis("speeds", at=0, count=4) + axis("loads", "load", at=8, conversion="mg", count=5),
+    )
+    old = [(100, 140, 230, 310), (120, 190, 260, 370), (170, 240, 330, 490), (250, 300, 440, 560)]
+    old.append((330, 410, 500, 700))
+    new = [tuple(cell * 11 // 10 for cell in row) for row in old]  # a tenth more everywhere
+    new[place] = new[source]
+    breakpoints = u16(1000, 1200, 1400, 1600, 100, 200, 300, 400, 500)
+    data, base = (image(at_0=breakpoints, at_18=u16(*sum(cells, ()))) for cells in (new, old))
+    found = of_rule(findings(xml, data, base), "change/shifted-block")
+    assert [one.message for one in found] == [said]
+
+
 # What is passed over
 
 

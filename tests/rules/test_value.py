@@ -6,7 +6,7 @@ import struct
 
 from callint.model.finding import Cell, Severity
 from tests.building import CONVERSIONS, definition_xml, findings, image, u16
-from tests.rules.example import AXES, ON_AXES, Example, Expected, all_examples, table
+from tests.rules.example import AXES, ON_AXES, Example, Expected, all_examples, of_rule, table
 
 BAR = '<linear name="bar" unit="bar" factor="0.1" decimals="1"/>'
 PERIOD = '<rational name="period" unit="rpm" a="0" b="0" c="1000000" d="0" e="1" f="0"/>'
@@ -632,3 +632,15 @@ def test_breakpoints_and_states_have_no_end_stop() -> None:
     )
     found = findings(xml, image(at_0=u16(1000, 2000, 65535, 100, 500), at_20=b"\xff"))
     assert "value/at-end-stop" not in {one.rule for one in found}
+
+
+def test_how_much_is_off_is_not_told_of_an_axis_that_does_not_rise() -> None:
+    xml, rule = with_off_code("outside-operating"), "value/off-in-operating-range"
+    (alone,) = of_rule(findings(xml, released(2000)), rule)
+    assert alone.message == "raw 15 switches the function off here, inside the operating range"
+    (rising,) = of_rule(findings(xml, released(3000), released(2000)), rule)
+    # From 700 to 4200 rpm the cell counts by half from 2000 to 3000 and in full from there on: 1700 of 3500.
+    assert rising.message == (
+        "raw 15 switches the function off here, inside the operating range (the base has off here); "
+        "48.6 % of that range is off"
+    )

@@ -406,6 +406,19 @@ def test_of_each_waiver_it_is_asked_who_wrote_it() -> None:
     assert counts == {"fuel": False, "torque": True}
 
 
+@pytest.mark.parametrize("doubted", [True, False])
+def test_a_waiver_of_what_a_definition_says_of_a_protection_is_a_second_persons_too(doubted: bool) -> None:
+    xml = definition_xml(table("scalar", "fuel", purpose="protection"))
+    one = waiver("definition/unguarded-protection", f"sha256:{read(xml).digest[:40]}", table="fuel")
+    word = Word(doubted)
+    inspector = Inspector(Files(test_xml=xml), second_person(one), TODAY, lambda: word)
+    report = inspector.report([], [DEFINITION], whole=True)
+    (found,) = of_rule(report.findings, "definition/unguarded-protection")
+    assert found.waived is not doubted
+    assert waiver_rules(report) == ({"waiver/same-person"} if doubted else set())
+    assert word.asked == [("Ines Falk", "fuel")]
+
+
 @pytest.mark.parametrize(
     ("data", "one"),
     [

@@ -1,0 +1,191 @@
+"""What is looked at, and how several reports become one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from callint.model.finding import Finding
+from callint.model.policy import Policy
+from callint.rules import inspection
+from callint.rules.inspection import Assignment, Definitions, Found, Inspector, Report, joined, news
+from tests.building import TODAY, Counted, Files, definition_xml, hex_file, image, u16
+from tests.rules.example import table
+
+
+def test_no_report_at_all_is_one_about_nothing() -> None:
+    assert joined([]) == Report((), 0, 0, 0)
+
+
+def test_several_reports_add_up_and_name_each_file_once() -> None:
+    first, second = (Finding(rule="value/unexpected", message=word) for word in ("first", "second"))
+    one = Report((first,), 1, 20, 300, ("a.bin", "test.xml"), "callint.toml", known=(second,), commit="abc")
+    other = Report((second, first), 2, 40, 600, ("b.bin", "test.xml", "c.bin"), "other.toml")
+    assert joined([one]) is one
+    assert joined([one, other]) == Report(
+        (first, second, first), 3, 60, 900, ("a.bin", "test.xml", "b.bin", "c.bin"), "callint.toml"
+    )
+
+
+def report(*findings: Finding) -> Report:
+    return Report(findings, 1, 2, 3, ("a.bin",), "callint.toml")
+
+
+def test_what_an_earlier_state_had_too_is_no_news() -> None:
+    kept, gone, new = (
+        Finding(rule="value/out-of-range", image="a.bin", table="fuel", message=word, subject=word)
+        for word in ("kept", "gone", "new")
+    )
+    assert news(report(kept, new), report(gone, kept)) == replace(report(new), known=(kept,))
+    assert news(report(kept, new), report(kept), "abc") == replace(
+        report(replace(new, commit="abc")), known=(kept,), commit="abc"
+    )
+
+
+@pytest.mark.parametrize("rule", ["image/unreadable", "image/damaged-record"])
+def test_what_could_not_be_read_before_either_is_news_all_the_same(rule: str) -> None:
+    one = Finding(rule=rule, image="a.bin", message="it cannot be read")
+    assert news(report(one), report(one)) == replace(report(one), known=())
+
+
+def test_a_report_says_what_was_looked_at_and_nothing_of_a_commit() -> None:
+    xml = definition_xml(
+        table("scalar", "fuel", '<limits max="1"/>', signal="load")
+        + table("scalar", "idle", '<limits max="1000"/>', at=2, signal="speed", conversion="rpm")
+        + table("scalar", "switch", at=4, type="uint8", conversion="on_off")
+    )
+    files = Files(test_xml=xml, new_bin=image())
+    one = Assignment("new.bin", ("test.xml",), ())
+    whole = Inspector(files, Policy(path="callint.toml"), TODAY).report([one])
+    assert whole == Report((), 1, 3, 3, ("new.bin", "test.xml"), "callint.toml", None, "")
+
+
+def found(xml: bytes, data: bytes) -> Found:
+    files = Files(test_xml=xml, new_bin=data)
+    return Inspector(files, Policy(), TODAY).find(Assignment("new.bin", ("test.xml",), ()))
+
+
+def test_nothing_is_looked_at_in_an_image_whose_definition_gives_none() -> None:
+    one = Assignment("new.bin", ("test.xml",), ())
+    assert found(b"no definition", image()) == Found(one, "", (), (), {}, 0, 0)
+
+
+def test_an_image_is_found_to_have_the_tables_and_cells_that_can_be_decoded() -> None:
+    xml = definition_xml(
+        table("scalar", "fuel") + table("curve", "cap", '<x><axis signal="speed" at="8" type="uint16" '
+        'conversion="rpm" count="3"/></x>', at=14)
+    )  # fmt: skip
+    one = found(xml, image(at_8=u16(1000, 2000, 3000), at_14=u16(1, 2, 3)))
+    assert (one.assignment.image, one.definition, one.findings, one.digests) == (
+        "new.bin",
+        "test.xml",
+        (),
+        {},
+    )
+    assert (one.tables, one.cells) == (2, 4)
+    # The rules about the file and about the image, and without a base none about a change.
+    assert {"image/unreadable", "value/out-of-range"} <= {*one.rules}
+    assert not {"change/emissions", "definition/invalid", "waiver/unused"} & {*one.rules}
+
+
+def test_of_other_software_only_the_file_is_looked_at() -> None:
+    xml = definition_xml(table("scalar", "fuel"), memory='<identity name="number" at="8" text="B1"/>')
+    one = found(xml, image(at_8=b"A1"))
+    assert (one.tables, one.cells) == (0, 0)
+    assert [finding.rule for finding in one.findings] == ["image/wrong-identity"]
+    assert "value/out-of-range" not in one.rules
+
+
+def test_a_base_of_part_of_the_memory_begins_where_the_image_does() -> None:
+    xml = definition_xml(table("scalar", "egr", at=18, purpose="emissions"))
+    one = Assignment("new.bin", ("test.xml",), ("base.bin",), start=16)
+    files = Files(test_xml=xml, new_bin=u16(0, 30), base_bin=u16(0, 20))
+    (finding,) = Inspector(files, Policy(), TODAY).find(one).findings
+    assert (finding.rule, finding.table, finding.address, finding.offset) == (
+        "change/emissions",
+        "egr",
+        18,
+        2,
+    )
+    assert finding.message == "1 cell of an emissions table changed: 2.0 mg became 3.0 mg"
+
+
+def test_a_definition_is_chosen_by_where_the_image_begins() -> None:
+    files = Files(new_bin=b"B1")
+    for number in ("A1", "B1"):
+        memory = f'<identity name="number" at="16" text="{number}"/>'
+        files.files[f"{number}.xml"] = definition_xml("", memory=memory)
+    one = Assignment("new.bin", ("A1.xml", "B1.xml"), (), start=16)
+    assert Inspector(files, Policy(), TODAY).find(one).definition == "B1.xml"
+
+
+def test_a_damaged_image_is_taken_to_be_of_the_first_definition() -> None:
+    files = Files(new_bin=b":00000001FE\n")
+    for number in ("A1", "B1"):
+        memory = f'<identity name="number" at="16" text="{number}"/>'
+        files.files[f"{number}.xml"] = definition_xml("", memory=memory)
+    one = Inspector(files, Policy(), TODAY).find(Assignment("new.bin", ("A1.xml", "B1.xml"), ()))
+    assert one.definition == "A1.xml"
+    assert {finding.rule for finding in one.findings} == {"image/damaged-record"}
+
+
+WHOLE = image(at_60=u16(1))
+
+
+@pytest.mark.parametrize(
+    ("data", "place"),
+    [(WHOLE, 60), (WHOLE[:63], None), (hex_file({0: WHOLE}), None)],
+    ids=["whole", "cut off", "records"],
+)
+def test_a_finding_has_a_place_where_the_file_is_raw_and_has_all_its_bytes(
+    data: bytes, place: int | None
+) -> None:
+    xml = definition_xml(
+        table("curve", "egr", '<x axis="two"/>', at=60, purpose="emissions"),
+        axes='<fixed-axis name="two" signal="speed" values="1 2"/>',
+    )
+    files = Files(test_xml=xml, base_bin=image(), new_bin=data)
+    found = Inspector(files, Policy(), TODAY).find(Assignment("new.bin", ("test.xml",), ("base.bin",)))
+    (one,) = [finding for finding in found.findings if finding.rule == "change/emissions"]
+    assert (one.address, one.size, one.offset) == (60, 4, place)
+
+
+# What is kept
+
+
+def test_definitions_are_kept_by_path_and_content_and_the_one_longest_unasked_goes() -> None:
+    contents = [definition_xml("", start=16 * number) for number in range(9)]
+    known = Definitions()
+    first = [known.load(content, "test.xml") for content in contents[:8]]
+    assert [one.file.definition and one.file.definition.memory.start for one in first] == [*range(0, 128, 16)]
+    assert known.load(contents[0], "test.xml") is first[0]
+    # The ninth drives out the second, as the first was asked for again.
+    known.load(contents[8], "test.xml")
+    assert known.load(contents[0], "test.xml") is first[0]
+    assert known.load(contents[2], "test.xml") is first[2]
+    assert known.load(contents[1], "test.xml") is not first[1]
+    assert known.load(contents[2], "other.xml") is not first[2]
+
+
+def test_bases_are_kept_up_to_a_bound_and_the_one_longest_unasked_goes(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(inspection, "_KEPT_BYTES", 128)  # of two bases
+    files = Counted(Files(test_xml=definition_xml(""), new_bin=image()))
+    bases = "abacab"
+    files.files |= {f"{name}.bin": image() for name in bases}
+    inspector = Inspector(files, Policy(), TODAY)
+    for name in bases:
+        inspector.find(Assignment("new.bin", ("test.xml",), (f"{name}.bin",)))
+    # The third drives out the second, as the first was asked for again; then the second is read anew.
+    assert [path for path in files.read_files if path[0] in "abc"] == ["a.bin", "b.bin", "c.bin", "b.bin"]
+
+
+def test_a_base_larger_than_the_bound_is_kept_for_the_next_image(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(inspection, "_KEPT_BYTES", 1)
+    files = Counted(Files(test_xml=definition_xml(""), new_bin=image(), base_bin=image()))
+    inspector = Inspector(files, Policy(), TODAY)
+    for _ in range(2):
+        inspector.find(Assignment("new.bin", ("test.xml",), ("base.bin",)))
+    assert files.read_files.count("base.bin") == 1
