@@ -120,7 +120,7 @@ def test_a_cell_that_smoothing_brought_part_of_the_way_is_not_suspicious_where_o
     seed: int,
 ) -> None:
     numbers = np.random.default_rng(seed)
-    old = surface(seed, noise=numbers.choice([0.3, 0.6, 1, 2, 3]))
+    old = surface(seed, noise=float(numbers.choice([0.3, 0.6, 1, 2, 3])))
     around = [old[1 + dy : 9 + dy, 1 + dx : 11 + dx] for dy in (-1, 0, 1) for dx in (-1, 0, 1)]
     share = numbers.choice([0.3, 0.5, 0.7, 1])
     smooth = old.copy()

@@ -33,7 +33,7 @@ class Standing:
 
     ``excess`` is by how much they miss what is asked, in the unit of the comparison; not above 0 where the
     relation holds, and ``slack`` is what rounding alone makes of it. ``at`` has the signals of both.
-    ``between`` is what the first table of a round trip puts out.
+    ``between`` is what the first table of a round trip puts out, and 0 where there is none.
     """
 
     value: float
@@ -41,7 +41,7 @@ class Standing:
     at: dict[str, float]
     excess: float
     slack: float
-    between: float = np.nan
+    between: float = 0.0
 
     @property
     def is_broken(self) -> bool:
