@@ -6,6 +6,7 @@ import json
 import os
 import re
 import shutil
+import subprocess
 import sys
 import tomllib
 from collections import Counter
@@ -22,6 +23,7 @@ from tests.running import (
     Result,
     Scratch,
     call,
+    environment,
     not_as_root,
     run,
     run_unread,
@@ -623,3 +625,14 @@ def test_heron_trolling_is_contrary_to_main_in_one_cell_which_a_take_settles(own
     assert own.must("status", "--porcelain") == ""
     assert changed(own, "heron-trolling~1", "HEAD") == ours | theirs
     assert call("check", HERON, cwd=own.root).status == 0
+
+
+def test_the_commands_have_their_help_after_the_demo_called_them(tmp_path: Path) -> None:
+    # In a process of its own: click keeps what a command's help is called when it is first asked for.
+    code = (
+        'from callint.__main__ import main; main(["demo", "yard"]); raise SystemExit(main(["check", "-h"]))'
+    )
+    words = [sys.executable, "-c", code]
+    done = subprocess.run(words, cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "--staged" in done.stdout

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from callint.commands import COMMANDS, MODULES
+from callint.commands.repeated import HELP
 
 if TYPE_CHECKING:  # the other commands are imported only to be described
     from callint.reporting.completion_scripts import Command, Option, Value
@@ -46,7 +47,7 @@ def described() -> list[Command]:
     found = []
     for name, title in COMMANDS.items():
         parser = import_module(f"callint.commands.{MODULES.get(name, name)}").command
-        with click.Context(parser, help_option_names=["-h", "--help"]) as context:
+        with click.Context(parser, help_option_names=HELP) as context:
             parameters = parser.get_params(context)
         options = [_option(one) for one in parameters if isinstance(one, click.Option) and not one.hidden]
         arguments = [one for one in parameters if isinstance(one, click.Argument)]

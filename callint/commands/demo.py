@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from callint.commands.repeated import HELP
 from callint.reporting.terminal import QUIET, Terminal, console, line, width, wrapped
 
 _FOLDER = "skerry-demo"
@@ -79,7 +80,7 @@ def command(folder: str) -> int:
             terminal.print(line((f"$ callint {' '.join(arguments)}", "bold")))
             command = import_module(f"callint.commands.{arguments[0]}").command
             # Not through click's own main, which turns a closed pipe into an exit status of its own.
-            with command.make_context(arguments[0], list(arguments[1:])) as context:
+            with command.make_context(arguments[0], list(arguments[1:]), help_option_names=HELP) as context:
                 command.invoke(context)
             terminal.print()
     _say(
