@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -15,7 +16,7 @@ from callint.comparing.slips import edit_of
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.plan import Item, Plan, make_plan
 from callint.model import shown
-from callint.model.change import ChangeSet, Flags, TableChange, TextChange
+from callint.model.change import ChangeSet, Flags, TableChange
 from callint.model.definition import Axis, Conversion, Definition, Purpose, StoredAxis, Table
 from callint.model.finding import Cell, Finding
 from callint.model.image import Image
@@ -189,21 +190,24 @@ class Case:
             inherited=inherited,
         )
 
-    def about_text(self, rule: str, change: TextChange, message: str, hint: str) -> Finding:
-        """A finding about a text that differs from the base's."""
-        text = change.text
-        return Finding(
-            rule=rule,
-            message=message,
-            hint=hint,
-            line=text.line,
-            table=text.name,
-            subject=change.new,
-            address=text.at,
-            size=text.length,
-            offset=self.offset(text.at, text.length),
-            protective=text.purpose is Purpose.PROTECTION,
-        )
+    def about_texts(self, rule: str, purpose: Purpose, hint: str) -> Iterator[Finding]:
+        """Findings about the texts of a purpose that differ from the base's."""
+        article = "an" if purpose.startswith(("a", "e", "i", "o", "u")) else "a"
+        for change in self.changes.texts:
+            text = change.text
+            if text.purpose is purpose:
+                yield Finding(
+                    rule=rule,
+                    message=f'{article} {purpose} text changed: "{change.old}" became "{change.new}"',
+                    hint=hint,
+                    line=text.line,
+                    table=text.name,
+                    subject=change.new,
+                    address=text.at,
+                    size=text.length,
+                    offset=self.offset(text.at, text.length),
+                    protective=purpose is Purpose.PROTECTION,
+                )
 
     def extent(self, item: Item) -> int:
         """How many bytes lie between the first and the last of a table or axis, both included."""

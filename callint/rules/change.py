@@ -238,15 +238,9 @@ def emissions(case: Case) -> Iterator[Finding]:
                 f"the axis {moved[name]} of an emissions table changed, and so what its cells mean",
                 "Undo it, or waive it with the approval that covers it.",
             )
-
-    for text in case.changes.texts:
-        if text.text.purpose is Purpose.EMISSIONS:
-            yield case.about_text(
-                "change/emissions",
-                text,
-                f'an emissions text changed: "{text.old}" became "{text.new}"',
-                "Undo it, or waive it with the approval that covers it.",
-            )
+    yield from case.about_texts(
+        "change/emissions", Purpose.EMISSIONS, "Undo it, or waive it with the approval that covers it."
+    )
 
 
 def _largest(case: Case, change: TableChange) -> str:

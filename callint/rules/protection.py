@@ -203,14 +203,9 @@ def weakened(case: Case) -> Iterator[Finding]:
         if count > 1:
             setting_in += f"; {shown.count(count, 'cell')} went that way, this one the furthest"
         yield _about_point(case, "protection/weakened", new, found.at, (words, setting_in), hint)
-    for text in changes.texts:
-        if text.text.purpose is Purpose.PROTECTION:
-            yield case.about_text(
-                "protection/weakened",
-                text,
-                f'a protection text changed: "{text.old}" became "{text.new}"',
-                "Set it back, or waive it with what makes it acceptable.",
-            )
+    yield from case.about_texts(
+        "protection/weakened", Purpose.PROTECTION, "Set it back, or waive it with what makes it acceptable."
+    )
 
 
 def _about_point(

@@ -12,7 +12,7 @@ from callint.model.finding import Cell, Finding, Severity
 from callint.model.image import Image
 from callint.model.policy import Policy, Waiver
 from callint.rules.inspection import Assignment, Inspector, Report
-from tests.building import TODAY, Files, decoded
+from tests.building import TODAY, Files, decoded, definition_xml, image
 
 #: Names under which the files of an example lie.
 DEFINITION, IMAGE, BASE = "test.xml", "new.bin", "base.bin"
@@ -216,3 +216,30 @@ def table_digest(xml: bytes, data: bytes, name: str) -> str:
 def image_digest(data: bytes) -> str:
     """What a waiver of an image's findings holds for."""
     return digest.image_digest(Image.raw(data))
+
+
+def text_examples(rule: str, purpose: str) -> tuple[Example, Example]:
+    """A changed text of the purpose that a rule is about, and one of another."""
+    fails, passes = (
+        definition_xml(f'\n<text name="approval" title="Approval" purpose="{one}" at="20" length="4"/>\n')
+        for one in (purpose, "general")
+    )
+    new, old = image(at_20=b"E-28"), image(at_20=b"E-27")
+    expected = Expected(
+        severity=Severity.WARNING,
+        words=(f'{purpose} text changed: "E-27" became "E-28"',),
+        line='name="approval"',
+        table="approval",
+        address=20,
+    )
+    return (
+        Example(
+            rule=rule,
+            name=f"a changed {purpose} text",
+            xml=fails,
+            data=new,
+            base=old,
+            expected=expected,
+        ),
+        Example(rule=rule, name="a changed text of another purpose", xml=passes, data=new, base=old),
+    )

@@ -9,7 +9,7 @@ import pytest
 from callint.model.finding import Cell, Severity
 from callint.rules import change
 from tests.building import definition_xml, findings, image, u16
-from tests.rules.example import AXES, ON_AXES, Example, Expected, all_examples, of_rule, table
+from tests.rules.example import AXES, ON_AXES, Example, Expected, all_examples, of_rule, table, text_examples
 
 IDENTITY = '<identity name="software number" at="48" text="SK28-0412"/>'
 NUMBER, OTHER_NUMBER = b"SK28-0412", b"SK28-0398"
@@ -141,13 +141,6 @@ def emitting(purpose: str) -> bytes:
     return definition_xml(table("map", "recirculation", ON_AXES, at=10, purpose=purpose), axes=AXES)
 
 
-def approved(purpose: str) -> bytes:
-    """A definition with a text of a purpose."""
-    return definition_xml(
-        f'\n<text name="approval" title="Approval" purpose="{purpose}" at="20" length="4"/>\n'
-    )
-
-
 EMISSIONS = (
     Example(
         rule="change/emissions",
@@ -193,27 +186,7 @@ EMISSIONS = (
             unit="mg",
         ),
     ),
-    Example(
-        rule="change/emissions",
-        name="a changed emissions text",
-        xml=approved("emissions"),
-        data=image(at_20=b"E-28"),
-        base=image(at_20=b"E-27"),
-        expected=Expected(
-            severity=Severity.WARNING,
-            words=('text changed: "E-27" became "E-28"',),
-            line='name="approval"',
-            table="approval",
-            address=20,
-        ),
-    ),
-    Example(
-        rule="change/emissions",
-        name="a changed text of no emissions",
-        xml=approved("general"),
-        data=image(at_20=b"E-28"),
-        base=image(at_20=b"E-27"),
-    ),
+    *text_examples("change/emissions", "emissions"),
 )
 
 CHANGED_IDENTITY = (

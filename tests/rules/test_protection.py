@@ -6,7 +6,17 @@ import pytest
 
 from callint.model.finding import Cell, Severity
 from tests.building import definition_xml, findings, image, u16
-from tests.rules.example import AXES, ON_AXES, Example, Expected, all_examples, axis, of_rule, table
+from tests.rules.example import (
+    AXES,
+    ON_AXES,
+    Example,
+    Expected,
+    all_examples,
+    axis,
+    of_rule,
+    table,
+    text_examples,
+)
 
 
 def cut_off(demands: str, purpose: str = "protection") -> bytes:
@@ -238,31 +248,7 @@ WEAKENED = (
         data=image(at_0=u16(4001)),
         base=image(at_0=u16(4000)),
     ),
-    Example(
-        rule="protection/weakened",
-        name="a changed protection text",
-        xml=definition_xml(
-            '<text name="limp" title="L" purpose="protection" at="20" length="4" encoding="ascii"/>'
-        ),
-        data=image(at_20=b"GO  "),
-        base=image(at_20=b"STOP"),
-        expected=Expected(
-            severity=Severity.WARNING,
-            words=('a protection text changed: "STOP" became "GO"',),
-            line='name="limp"',
-            table="limp",
-            address=20,
-        ),
-    ),
-    Example(
-        rule="protection/weakened",
-        name="a changed text of another purpose",
-        xml=definition_xml(
-            '<text name="limp" title="L" purpose="general" at="20" length="4" encoding="ascii"/>'
-        ),
-        data=image(at_20=b"GO  "),
-        base=image(at_20=b"STOP"),
-    ),
+    *text_examples("protection/weakened", "protection"),
     Example(
         rule="protection/weakened",
         name="a threshold beyond its guard, which is worse than weakened",
