@@ -6,6 +6,7 @@ import re
 
 import pytest
 
+from callint.decoding.digest import Difference
 from callint.model.image import Image
 from callint.reading.definition import read_definition
 from callint.rules import waiver
@@ -141,7 +142,8 @@ def test_checking_a_ledger_twice_gives_the_same_findings() -> None:
         (example_waiver(f"value/{fate.name.lower()}", "", image=IMAGE), fate) for fate in waiver.Fate
     )
     digests, doubts = {one: "" for one, _ in fates}, {one: UNWITNESSED for one, _ in fates}
-    ledger = waiver.Ledger("callint.toml", fates, digests, TODAY, doubts, {})
+    differences = dict.fromkeys(digests, Difference.CONTENT)
+    ledger = waiver.Ledger("callint.toml", fates, digests, differences, TODAY, doubts, {})
     for rule in in_scope(Scope.POLICY):
         first = list(rule.check(ledger))
         assert len(first) == 1

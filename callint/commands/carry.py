@@ -19,12 +19,14 @@ from callint.comparing.carry import UNEXPLAINED, Carried, How, carry
 from callint.decoding.decode import decode
 from callint.decoding.sealing import UnsealableError
 from callint.model.errors import InputError
+from callint.model.finding import Severity
 from callint.model.image import Image
 from callint.reading.workplace import open_workplace
 from callint.reporting.carry_json import CarryReport, carry_json
 from callint.rules.case import Subject
 from callint.rules.catalogue import refuse_unknown_rules
-from callint.rules.inspection import Report, news
+from callint.rules.inspection import Report
+from callint.rules.new_findings import KnownFindings, new_findings
 
 _OLD, _NEW = "--old-definition", "--new-definition"
 
@@ -102,7 +104,8 @@ def command(
 
         data = new_file.holding(done.image)
         outcome = Outcome(workplace, after, image, new.name, new.data, targets.start_of(new))
-        broken = news(outcome.errors(data), outcome.errors(new.data))
+        known = KnownFindings(outcome.errors(new.data), Severity.ERROR)
+        broken = new_findings(outcome.errors(data), [known], Severity.ERROR)
         replace_file(target, data)
     report = CarryReport(
         carried=done,

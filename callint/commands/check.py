@@ -17,27 +17,29 @@ from callint.commands.opening import Witnesses, refuse_to_replace, refuse_what_i
 from callint.commands.progress import progress
 from callint.commands.workers import workers
 from callint.model.errors import InputError
-from callint.model.finding import Severity
+from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy
 from callint.reading.tree import CONFLICT_TEXT, Tree
 from callint.reading.workplace import Workplace, open_workplace
+from callint.rules.base_changes import base_findings
 from callint.rules.catalogue import refuse_unknown_rules
 from callint.rules.inspection import (
     Assignment,
     Definitions,
+    Find,
     Inspector,
     Report,
     assignment_of_named,
     assignments,
     joined,
-    news,
 )
+from callint.rules.new_findings import Key, KnownFindings, key_of, new_findings
 
 if TYPE_CHECKING:  # git and processes are slow to import, and most checks need none of them
     from callint.rules.crew import Crew
     from callint.versioning.git import Commit
     from callint.versioning.ranges import Span
-    from callint.versioning.staging import Staged
+    from callint.versioning.staging import Staged, State
 
 #: From so many images on the work is long enough for a progress bar.
 _LONG = 4
@@ -101,14 +103,19 @@ def command(
     if each and not between:
         raise InputError("--each goes with --range A..B; give a range")
     works = list(_works(paths, staged, since, between, each, definition, base, policy_path))
+    levels = [Severity(fail_on) if fail_on else work.policy.fail_on for work in works]
     if output:
         for work in works:
             _refuse_to_replace(Path(output), work)
     witnesses = Witnesses(between.rpartition("..")[2] or "HEAD" if between and each else "")
     done, known, total = count(1), Definitions(), sum(len(work.images) for work in works)
     with workers(jobs, executor, total) as crew, progress("checking", total, _LONG) as step:
-        reports = [_inspect(work, lambda path: step(next(done)), witnesses, known, crew) for work in works]
-    levels = [Severity(fail_on) if fail_on else work.policy.fail_on for work in works]
+        judge = _Judge(lambda path: step(next(done)), witnesses, known, crew, fail_on)
+        reports = [judge.report(work, level) for work, level in zip(works, levels, strict=True)]
+    if each and len(reports) > 1 and not works[-1].commit:
+        *reports, in_sum = reports
+        rest = _without_repeats(in_sum, reports)
+        reports, levels = ([*reports, rest], levels) if rest.findings else (reports, levels[:-1])
     _print(reports, levels, form, output, everything)
     return int(any(_fails(report, level) for report, level in zip(reports, levels, strict=True)))
 
@@ -121,7 +128,8 @@ def _fails(report: Report, level: Severity) -> bool:
 class _Work:
     """What is to be checked. ``place`` gives the path on disk of a file by its name in the tree.
 
-    With ``old``, what that tree has too is no news. ``commit`` is the one commit that is judged.
+    ``earlier`` are the states that it is compared with, each with its own policy. Where ``is_difference``,
+    only what is new counts, beside each of these states. ``commit`` is the one commit that is judged.
     """
 
     tree: Tree
@@ -130,7 +138,8 @@ class _Work:
     definitions: Sequence[str]
     whole: bool
     place: Callable[[str], Path]
-    old: Tree | None = None
+    earlier: Sequence[State] = ()
+    is_difference: bool = False
     commit: Commit | None = None
 
 
@@ -177,27 +186,82 @@ def _range_work(between: str, each: bool) -> Iterator[_Work]:
 def _span_work(span: Span) -> _Work:
     found, place = span.touched, span.folder.joinpath
     return _Work(
-        span.new, span.policy, found.images, found.definitions, found.whole, place, span.old, span.commit
+        span.new,
+        span.policy,
+        found.images,
+        found.definitions,
+        found.whole,
+        place,
+        span.earlier,
+        True,
+        span.commit,
     )
 
 
-def _inspect(
-    work: _Work, step: Callable[[str], None], witnesses: Witnesses, known: Definitions, crew: Crew | None
-) -> Report:
-    refuse_unknown_rules(work.policy)
-    witness = partial(witnesses.of, policy=work.policy.path)
-    inspector = Inspector(work.tree, work.policy, date.today(), witness(work.tree), known)
-    find = None if crew is None else partial(crew.find, work.tree, work.policy)
-    report = inspector.report(work.images, work.definitions, work.whole, step, find)
-    if work.old is None:
-        return report
-    before = set(work.old.paths())
-    images = [one for one in work.images if one.image in before]
-    definitions = [path for path in work.definitions if path in before]
-    earlier = Inspector(work.old, work.policy, date.today(), witness(work.old), known)
-    find = None if crew is None else partial(crew.find, work.old, work.policy)
-    before_it = earlier.report(images, definitions, find=find)
-    return news(report, before_it, work.commit.id if work.commit else "")
+@dataclass(frozen=True, slots=True)
+class _Judge:
+    """Checks one work after another with what they share.
+
+    ``step`` is called for every image, ``definitions`` are those that were read already, ``fail_on`` is the
+    severity that the command line gives in place of the policies'.
+    """
+
+    step: Callable[[str], None]
+    witnesses: Witnesses
+    definitions: Definitions
+    crew: Crew | None
+    fail_on: str | None
+
+    def report(self, work: _Work, fail_on: Severity) -> Report:
+        """The findings of a work; only the new ones where it is a difference."""
+        refuse_unknown_rules(work.policy)
+        states = [(state.tree, state.policy) for state in work.earlier if state.policy is not None]
+        earlier = [self._inspector(tree, policy, work.is_difference) for tree, policy in states]
+        inspector = self._inspector(work.tree, work.policy, work.is_difference)
+        report = inspector.report(
+            work.images,
+            work.definitions,
+            work.whole,
+            self.step,
+            self._find(work.tree, work.policy, work.is_difference),
+            partial(base_findings, earlier=earlier) if earlier else None,
+        )
+        if not work.is_difference:
+            return report
+        known = [self._known(work, one) for one in earlier]
+        return new_findings(report, known, fail_on, work.commit.id if work.commit else "")
+
+    def _known(self, work: _Work, earlier: Inspector) -> KnownFindings:
+        """What an earlier state has, judged by its own policy, of what a work looks at."""
+        policy, stored = earlier.judge.policy, set(earlier.tree.paths())
+        images = assignments(policy, earlier.tree)
+        if not work.whole:
+            touched = {one.image for one in work.images}
+            images = [one for one in images if one.image in touched]
+        named = policy.definitions if work.whole else work.definitions
+        definitions = [path for path in named if path in stored]
+        find = self._find(earlier.tree, policy, True)
+        report = earlier.report(images, definitions, work.whole, find=find)
+        return KnownFindings(report, Severity(self.fail_on) if self.fail_on else policy.fail_on)
+
+    def _inspector(self, tree: Tree, policy: Policy, is_compared: bool) -> Inspector:
+        witness = self.witnesses.of(tree, policy.path)
+        return Inspector(tree, policy, date.today(), witness, self.definitions, is_compared)
+
+    def _find(self, tree: Tree, policy: Policy, is_compared: bool) -> Find | None:
+        return None if self.crew is None else partial(self.crew.find, tree, policy, is_compared=is_compared)
+
+
+def _without_repeats(whole: Report, commits: Sequence[Report]) -> Report:
+    """What a range brings in sum that none of its commits was blamed for."""
+    blamed = {_blame(finding) for report in commits for finding in report.findings}
+    rest = tuple(finding for finding in whole.findings if _blame(finding) not in blamed)
+    return replace(whole, findings=rest)
+
+
+def _blame(finding: Finding) -> Key:
+    """What tells findings of one range apart; those that cannot be read in two states are one."""
+    return key_of(finding) or (finding.rule, finding.image, finding.definition, finding.message)
 
 
 def _work(workplace: Workplace, paths: tuple[str, ...], definition: str | None, base: str | None) -> _Work:
@@ -274,7 +338,8 @@ def _staged_work(policy_path: str | None) -> _Work:
         renew_key(state.repo, state.folder, state.policy.path)
     _refuse_unsettled(state)
     place = state.folder.joinpath
-    return _Work(state.tree, state.policy, found.images, found.definitions, found.whole, place)
+    images, definitions = found.images, found.definitions
+    return _Work(state.tree, state.policy, images, definitions, found.whole, place, state.earlier)
 
 
 def _refuse_unsettled(state: Staged) -> None:

@@ -31,7 +31,7 @@ class Outcome:
         start: int | None = None,
     ) -> None:
         self._tree = Overlay(workplace, {basis: base})
-        self._inspector = Inspector(self._tree, workplace.policy, date.today())
+        self._inspector = Inspector(self._tree, workplace.policy, date.today(), is_compared=True)
         self._assignment = Assignment(image, (subject.file.path,), (basis,), start)
         self._plan = subject.plan
 

@@ -17,7 +17,8 @@ from callint.reading.workplace import Workplace
 from callint.reporting.reviewed import Digests, Review, Reviewed, State
 from callint.rules.case import Case
 from callint.rules.catalogue import refuse_unknown_rules
-from callint.rules.inspection import Assignment, Inspector, assignment_of_named, news
+from callint.rules.inspection import Assignment, Inspector, assignment_of_named
+from callint.rules.new_findings import KnownFindings, new_findings
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
     from callint.versioning.git import LoggedCommit
@@ -43,7 +44,7 @@ def review_of_images(workplace: Workplace, words: tuple[str, ...], wish: Wish) -
     found = assignment_of_named(policy, new.path) or assignment_of_named(policy, old.path)
     bases = found.bases if found else ()
     one = Assignment(new.path, (subject.file.path,), bases or (old.name,), subjects.start_of(new))
-    # OLD is judged as NEW would be, so that what both have has one fingerprint.
+    # OLD is judged as NEW would be, so that what both have is known by its content.
     trees = (
         Overlay(workplace, {**({} if bases else {old.name: old.data}), new.path: new.data}),
         Overlay(workplace, {new.path: old.data}),
@@ -51,9 +52,10 @@ def review_of_images(workplace: Workplace, words: tuple[str, ...], wish: Wish) -
     commit = _commit_of(words[1])
     day = Day(policy, wish.day, commit, {new.path, ""})
     witness = Witnesses().of(workplace, policy.path)
-    inspector = Inspector(trees[0], policy, day.judging, witness)
+    inspector, earlier = (Inspector(tree, policy, day.judging, witness, is_compared=True) for tree in trees)
     report = inspector.report([one])
-    known = Inspector(trees[1], policy, day.judging, witness).report([replace(one, bases=bases)])
+    known = KnownFindings(earlier.report([replace(one, bases=bases)]), policy.fail_on)
+    report = new_findings(report, [known], policy.fail_on)
     image = Reviewed(
         path=new.path,
         state=State.SAME if old.data == new.data else State.CHANGED,
@@ -64,7 +66,7 @@ def review_of_images(workplace: Workplace, words: tuple[str, ...], wish: Wish) -
         sha256=Digests.of(old, new),
     )
     image = with_log(image, subjects, wish.log)
-    return Review(new.name, old.name, new.name, (image,), news(report, known), commit, day.shown), workplace
+    return Review(new.name, old.name, new.name, (image,), report, commit, day.shown), workplace
 
 
 def _commit_of(word: str) -> LoggedCommit | None:

@@ -20,7 +20,8 @@ from callint.reading.workplace import Workplace
 from callint.reporting.reviewed import Digests, Review, Reviewed, State
 from callint.rules.case import Case
 from callint.rules.catalogue import refuse_unknown_rules
-from callint.rules.inspection import Assignment, Inspector, Report, assignment, news
+from callint.rules.inspection import Assignment, Inspector, Report, assignment
+from callint.rules.new_findings import KnownFindings, new_findings
 from callint.versioning.contents import Content
 
 if TYPE_CHECKING:  # git is slow to import
@@ -152,7 +153,7 @@ class _Stretch:
     def report(self, day: date) -> Report:
         """The findings in the new revision, those apart that the old one has too.
 
-        OLD is judged under the new paths, so that what both have has one fingerprint.
+        OLD is judged under the new paths, so that what both have is known by its content.
         """
         span = self._span
         witnesses = Witnesses()
@@ -178,11 +179,13 @@ class _Stretch:
 
             def inspected(tree: Overlay, images: list[Assignment], named: Sequence[str]) -> Report:
                 witness = witnesses.of(tree.below, span.policy.path)
-                inspector = Inspector(tree, span.policy, day, witness)
+                inspector = Inspector(tree, span.policy, day, witness, is_compared=True)
                 is_whole = tree is new and self._is_whole and span.touched.whole
                 return inspector.report(images, named, is_whole, lambda path: done(next(step)))
 
-            return news(inspected(new, later, definitions), inspected(old, earlier, before))
+            fail_on = span.policy.fail_on
+            known = KnownFindings(inspected(old, earlier, before), fail_on)
+            return new_findings(inspected(new, later, definitions), [known], fail_on)
 
 
 def _reviewed(subjects: Subjects, version: _Version) -> Reviewed:

@@ -6,10 +6,11 @@ import difflib
 import re
 import sys
 import unicodedata
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 import click
@@ -25,7 +26,8 @@ from callint.reading.tree import read_file, reason
 from callint.reading.workplace import Workplace, open_workplace
 from callint.rules.case import Case
 from callint.rules.catalogue import RULES, refuse_unknown_rules
-from callint.rules.inspection import Inspector, assignments, content_digest
+from callint.rules.content import accepted_content
+from callint.rules.inspection import Inspector, assignments
 from callint.rules.waiver import Fate
 
 #: The shortest reason and name that a policy takes.
@@ -68,7 +70,10 @@ def command(
         workplace, workplace.policy, date.today(), Witnesses().of(workplace, workplace.policy.path)
     )
     report = inspector.report(
-        assignments(workplace.policy, workplace.tree), workplace.policy.definitions, whole=True
+        assignments(workplace.policy, workplace.tree),
+        workplace.policy.definitions,
+        whole=True,
+        bases=_beside_the_last_commit(workplace),
     )
     images = set() if image is None else {image, workplace.label(Path(image))}
     covered = _covered(report.findings, finding.strip(), images, table)
@@ -89,6 +94,23 @@ def command(
     )
     print_waiver(written, console(sys.stdout), is_written=not dry_run)
     return 0
+
+
+def _beside_the_last_commit(workplace: Workplace) -> Callable[[Inspector], Iterable[Finding]] | None:
+    """What finds the bases that differ from the last commit; None where there is none, as without git."""
+    from callint.rules.base_changes import base_findings
+
+    try:
+        from callint.versioning import git, staging  # git is slow to import
+
+        repo = git.open_repository(workplace.root)
+        folder = git.folder_of(repo, workplace.root)
+        trees = [git.RevisionTree(repo, commit, folder) for commit in git.heads(repo)]
+    except InputError:
+        return None
+    states = [staging.state_of(tree, workplace.policy.path) for tree in trees]
+    earlier = [Inspector(one.tree, one.policy, date.today()) for one in states if one.policy is not None]
+    return partial(base_findings, earlier=earlier) if earlier else None
 
 
 # What the command line says
@@ -244,7 +266,7 @@ def _digest(case: Case | None, finding: Finding) -> str:
     found = ""
     if case is not None:
         with np.errstate(all="ignore"):  # values from strangers' images may be infinite or no numbers
-            found = content_digest(case, finding)
+            found = str(accepted_content(case, finding) or "")
     if not found:
         raise InputError(
             f"{_file(finding)}: {finding.rule} is about what cannot be read, so there is no content that a "

@@ -1,30 +1,101 @@
-"""Content digests: what a waiver holds for."""
+"""Content digests: what a waiver accepts, and what tells a new finding from a known one.
+
+A digest has three parts, so that a waiver that no longer holds can say why: the bytes as they are stored,
+what gives them their meaning, and what the definition demands of them. The meaning and the demands are
+canonical texts of the definition's own objects, without names that only people read and without line
+numbers: a new attribute of the definition is part of them as soon as the model has it.
+"""
 
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields, is_dataclass
+from enum import Enum
 
 import numpy as np
 
 from callint.decoding.decode import Decoded
 from callint.decoding.plan import Item
-from callint.model.definition import StoredAxis, Table
+from callint.model.definition import (
+    Axis,
+    Definition,
+    FixedAxis,
+    Memory,
+    Relation,
+    StoredAxis,
+    Table,
+    Text,
+)
 from callint.model.image import Image
 
-_DIGITS = 40
+#: Hexadecimal digits of the first part, 112 bits, and of each of the other two, 56 bits.
+_CONTENT_DIGITS, _PART_DIGITS = 28, 14
+
+#: Fields that only people read, names whose referents stand in their place, and what is demanded.
+_NOT_MEANING = frozenset(
+    {"name", "title", "notes", "group", "line", "decimals", "conversion", "x", "y", "demands", "purpose"}
+)
 
 
-def named(content: bytes) -> str:
-    """A digest as it is written down: ``sha256:`` and the first 40 hexadecimal digits."""
-    return shortened(hashlib.sha256(content).hexdigest())
+class Difference(Enum):
+    """Why a digest in a policy is not that of what is there now."""
+
+    CONTENT = "other bytes"
+    MEANING = "the same bytes, read in another way"
+    DEMANDS = "the same bytes, of which something else is demanded"
+    WRITTEN_BEFORE = "the same bytes, written before digests covered the definition"
 
 
-def shortened(digest: str) -> str:
-    """A SHA-256 in hexadecimal as it is written down."""
-    return f"sha256:{digest[:_DIGITS]}"
+@dataclass(frozen=True, slots=True)
+class ContentDigest:
+    """What a finding was judged on, as three SHA-256 digests in hexadecimal.
+
+    ``content`` is of the stored bytes, ``meaning`` of what gives them their meaning (address, storage,
+    conversion, axes, unit), ``demands`` of what the definition asks of them (purpose, limits, guards,
+    relations).
+    """
+
+    content: str
+    meaning: str
+    demands: str
+
+    def __str__(self) -> str:
+        """``sha256:`` and the three parts with slashes between them, as a policy has it."""
+        meaning, demands = self.meaning[:_PART_DIGITS], self.demands[:_PART_DIGITS]
+        return f"sha256:{self.content[:_CONTENT_DIGITS]}/{meaning}/{demands}"
+
+    def difference(self, written: str) -> Difference | None:
+        """In what a digest from a policy differs from this one; None where it is the same."""
+        if written == str(self):
+            return None
+        content, *parts = written.removeprefix("sha256:").split("/")
+        if not self.content.startswith(content):
+            return Difference.CONTENT
+        if not parts:
+            return Difference.WRITTEN_BEFORE
+        return Difference.DEMANDS if self.meaning.startswith(parts[0]) else Difference.MEANING
 
 
-def table_digest(decoded: Decoded, table: Table) -> str:
+def sha256(content: bytes) -> str:
+    """The SHA-256 of bytes in hexadecimal."""
+    return hashlib.sha256(content).hexdigest()
+
+
+def combined(digests: Iterable[ContentDigest]) -> ContentDigest:
+    """One digest of several, in their order."""
+    parts = list(digests)
+    return ContentDigest(
+        sha256("".join(one.content for one in parts).encode()),
+        sha256("".join(one.meaning for one in parts).encode()),
+        sha256("".join(one.demands for one in parts).encode()),
+    )
+
+
+# Digests of what a finding is about
+
+
+def table_digest(decoded: Decoded, table: Table) -> ContentDigest:
     """The digest of a table: its cells as stored, x fastest, masked; then its stored axes, x before y.
 
     An axis belongs to it because moving the axis changes what the table does.
@@ -32,26 +103,142 @@ def table_digest(decoded: Decoded, table: Table) -> str:
     plan = decoded.plan
     numbers = [plan.table_items[table.name]]
     numbers += [plan.axis_items[axis] for axis in table.axes if axis in plan.axis_items]
-    return named(b"".join(_stored_bytes(decoded, number) for number in numbers))
+    content = b"".join(stored_bytes(decoded, number) for number in numbers)
+    meaning, demands = statements(plan.definition, table)
+    return ContentDigest(sha256(content), meaning, demands)
 
 
-def axis_digest(decoded: Decoded, axis: str) -> str:
+def axis_digest(decoded: Decoded, name: str) -> ContentDigest:
     """The digest of a stored axis: its breakpoints as stored, then its stored count if it has one."""
-    found = decoded.plan.definition.axes[axis]
-    content = _stored_bytes(decoded, decoded.plan.axis_items[axis])
-    if isinstance(found, StoredAxis) and found.stored_count:
-        count = found.stored_count
+    definition = decoded.plan.definition
+    axis = definition.axes[name]
+    content = stored_bytes(decoded, decoded.plan.axis_items[name])
+    if isinstance(axis, StoredAxis) and axis.stored_count:
+        count = axis.stored_count
         content += decoded.image.read(count.at, count.storage.type.size) or b""
-    return named(content)
+    return ContentDigest(sha256(content), *statements(definition, axis))
+
+
+def text_digest(image: Image, text: Text) -> ContentDigest:
+    """The digest of a text: its bytes, as far as the image has them."""
+    content = image.read(text.at, text.length) or b""
+    return ContentDigest(sha256(content), sha256(canonical(text)), sha256(canonical(text.purpose)))
 
 
 def image_digest(image: Image) -> str:
-    """The digest of all bytes of an image, and of where they lie where it is a part of the memory."""
+    """The SHA-256 of all bytes of an image, and of where they lie where it is a part of the memory."""
     extents = repr(image.extents).encode() if image.is_part else b""
-    return named(image.content.tobytes() + extents)
+    return sha256(image.content.tobytes() + extents)
 
 
-def _stored_bytes(decoded: Decoded, number: int) -> bytes:
+def whole_digest(image: Image, definition: Definition) -> ContentDigest:
+    """The digest of a whole image, for a finding about no table.
+
+    Its meaning is the layout of the definition: which bytes belong to what.
+    """
+    return ContentDigest(image_digest(image), layout_statement(definition), sha256(b""))
+
+
+def base_digest(image: Image) -> ContentDigest:
+    """The digest of a factory base, for a finding about the base itself."""
+    return ContentDigest(image_digest(image), sha256(b""), sha256(b""))
+
+
+def definition_digest(definition: Definition) -> ContentDigest:
+    """The digest of a definition file, for a finding about the definition itself."""
+    return ContentDigest(definition.digest, sha256(b""), sha256(b""))
+
+
+# What the definition says, as digests
+
+
+def statements(definition: Definition, item: Table | Axis) -> tuple[str, str]:
+    """The digests of what gives the cells of a table or axis their meaning, and of the demands on them."""
+    if not isinstance(item, Table):
+        meaning, demands = _axis_meaning(definition, item), _signal_demands(definition, item)
+    else:
+        meaning, demands = _table_meaning(definition, item), _table_demands(definition, item)
+    return sha256(canonical(meaning)), sha256(canonical(demands))
+
+
+def _table_meaning(definition: Definition, table: Table) -> list[object]:
+    axes = [definition.axes[name] for name in table.axes if name in definition.axes]
+    signal = definition.signals.get(table.signal or "")
+    return [
+        table,
+        definition.conversion_of(table),
+        definition.unit_of(table),
+        [_axis_meaning(definition, axis) for axis in axes],
+        signal and signal.unit,
+    ]
+
+
+def _table_demands(definition: Definition, table: Table) -> list[object]:
+    axes = [definition.axes[name] for name in table.axes if name in definition.axes]
+    signal = definition.signals.get(table.signal or "")
+    return [
+        table.purpose,
+        table.demands,
+        [_signal_demands(definition, axis) for axis in axes],
+        signal and (signal.plausible, signal.operating),
+    ]
+
+
+def relation_statement(relations: Iterable[Relation]) -> str:
+    """The digest of what relations demand."""
+    return sha256(canonical([(one.kind, one.table, one.other, one.amount) for one in relations]))
+
+
+def layout_statement(definition: Definition) -> str:
+    """The digest of which bytes of the memory belong to what."""
+    memory: Memory = definition.memory
+    layout = [
+        memory,
+        [(axis, axis.count) for axis in definition.axes.values()],
+        [(table, definition.shape_of(table)) for table in definition.tables.values()],
+        list(definition.texts.values()),
+    ]
+    return sha256(canonical(layout))
+
+
+def _axis_meaning(definition: Definition, axis: Axis) -> list[object]:
+    conversion = None if isinstance(axis, FixedAxis) else definition.conversion_of(axis)
+    return [axis, conversion, definition.unit_of(axis)]
+
+
+def _signal_demands(definition: Definition, axis: Axis) -> object:
+    signal = definition.signals.get(axis.signal)
+    return signal and (signal.plausible, signal.operating)
+
+
+def canonical(value: object) -> bytes:
+    """A value of the definition's model as bytes that are the same for the same statement.
+
+    Every part stands with its type and its length, so that two different values never give the same bytes.
+    """
+    if is_dataclass(value) and not isinstance(value, type):
+        names = [field.name for field in fields(value) if field.name not in _NOT_MEANING]
+        parts = [canonical(name) + canonical(getattr(value, name)) for name in names]
+        return _framed(type(value).__name__, b"".join(parts))
+    if isinstance(value, Enum):
+        return _framed("enum", value.name.encode())
+    if isinstance(value, Mapping):
+        pairs = [canonical(key) + canonical(inner) for key, inner in value.items()]
+        return _framed("mapping", b"".join(pairs))
+    if isinstance(value, list | tuple):
+        return _framed("list", b"".join(map(canonical, value)))
+    if isinstance(value, bytes):
+        return _framed("bytes", value)
+    # 1, 1.0 and True are told apart by their type, -0.0 and 0.0 by their text.
+    return _framed(type(value).__name__, str(value).encode("utf-8", "surrogateescape"))
+
+
+def _framed(kind: str, content: bytes) -> bytes:
+    return f"{kind}:{len(content)}:".encode() + content
+
+
+def stored_bytes(decoded: Decoded, number: int) -> bytes:
+    """The bytes of an item's cells as they are stored, x fastest, masked."""
     item: Item = decoded.plan.items[number]
     raw = decoded.raw_of(number)
     if item.storage.mask:

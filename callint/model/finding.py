@@ -38,6 +38,20 @@ class Cell:
     y: int = 0
 
 
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What a finding was judged on, where that is less or more than its table and its message.
+
+    ``cells`` are numbers in the flat vectors of the definition's layout; each stands for its stored bytes,
+    its breakpoints and all that the definition says of it. ``tables`` are judged whole. ``ranges`` are the
+    first address and the size of bytes.
+    """
+
+    cells: tuple[int, ...] = ()
+    tables: tuple[str, ...] = ()
+    ranges: tuple[tuple[int, int], ...] = ()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
     """One thing that a rule found; a field that does not apply is None or empty.
@@ -49,7 +63,9 @@ class Finding:
     table: a checksum, a run of bytes, a signal. ``other`` is the second table of a relation. ``inherited``
     says that the base has the same. ``place`` and ``base`` are the breakpoints and the base's value in words,
     for people. ``commit`` is the commit that brought it, where commits are judged one by one. ``protective``
-    says that its table is there for protection.
+    says that its table is there for protection. ``evidence`` is what it was judged on, if that is not its
+    table and ``other``, or the whole image where it has no table. ``content`` is the digest of all of that,
+    where two states are compared; without one nobody can tell whether another state has the same finding.
     """
 
     rule: str
@@ -78,6 +94,8 @@ class Finding:
     commit: str = ""
     protective: bool = False
     inherited: bool = False
+    evidence: Evidence | None = None
+    content: str = ""
     waiver: Waiver | None = None
 
     @property

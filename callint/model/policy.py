@@ -85,10 +85,14 @@ class Policy:
         return tuple(dict.fromkeys(path for entry in self.images for path in entry.definitions))
 
     @property
+    def bases(self) -> tuple[str, ...]:
+        """Every base that is named, each once."""
+        return tuple(dict.fromkeys(path for entry in self.images for path in entry.bases))
+
+    @property
     def inputs(self) -> frozenset[str]:
         """The paths of what everything rests on: the policy itself, its definitions and bases."""
-        bases = (path for entry in self.images for path in entry.bases)
-        return frozenset({self.path, *self.definitions, *bases} - {""})
+        return frozenset({self.path, *self.definitions, *self.bases} - {""})
 
     def severity(self, rule: str, default: Severity) -> Severity | None:
         """The severity of a rule: its own entry, or its family's, or the default; None if off."""

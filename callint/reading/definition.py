@@ -6,7 +6,6 @@ becomes a definition, so that one run shows everything that is wrong with a file
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -55,7 +54,7 @@ from callint.model.definition import (
 )
 from callint.model.finding import Finding
 from callint.reading import xml
-from callint.reading.definition_file import DefinitionFile
+from callint.reading.definition_file import DefinitionFile, content_digest
 
 NAMESPACE = "urn:callint:definition:1"
 
@@ -88,7 +87,7 @@ def read_definition(data: bytes, path: str) -> DefinitionFile:
         )
         return DefinitionFile(path, None, (_finding(path, problem),))
     reader = _Reader(*xml.schema_problems(tree), tree)
-    definition = reader.definition(tree.root, hashlib.sha256(data).hexdigest())
+    definition = reader.definition(tree.root, content_digest(data))
     found = sorted(reader.problems, key=lambda problem: problem.line)
     return DefinitionFile(path, definition, tuple(_finding(path, p) for p in found))
 

@@ -26,12 +26,26 @@ class DefinitionFile:
     problems: tuple[Finding, ...]
 
 
+def normalized(data: bytes) -> bytes:
+    """A definition file with LF at the end of its lines, as XML reads it and as git stores it.
+
+    Git converts the line ends of texts on some machines (``core.autocrlf``). UTF-16 stays as it is: git takes
+    it for binary, and the two bytes may be one character.
+    """
+    return data if b"\0" in data else data.replace(b"\r\n", b"\n")
+
+
+def content_digest(data: bytes) -> str:
+    """The SHA-256 of a definition file in hexadecimal, whatever its line ends."""
+    return hashlib.sha256(normalized(data)).hexdigest()
+
+
 def open_definition(data: bytes, path: str) -> DefinitionFile:
     """What ``reading.definition.read_definition`` makes of a file, from the cache where it is there."""
     digest = hashlib.sha256(data)
     parts = digest.digest(), path.encode("utf-8", "surrogateescape")
     kept = cache.load(_KIND, *parts)
-    file = None if kept is None else _unpacked(kept, path, digest.hexdigest())
+    file = None if kept is None else _unpacked(kept, path, content_digest(data))
     if file is None:
         from callint.reading.definition import read_definition  # XML is slow to import
 

@@ -240,7 +240,7 @@ def _reason(error: Any) -> str:
         case "minLength":
             return f"at least {error.validator_value} characters are needed"
         case "pattern" if error.absolute_path and error.absolute_path[-1] == "digest":
-            return "it must be sha256: and 40 hexadecimal digits, as callint show prints it"
+            return "it must be sha256: and 28/14/14 hexadecimal digits, as callint show prints it"
         case "pattern" if error.absolute_path and error.absolute_path[-1] == "rule":
             return f"{error.instance!r} is no rule's id; callint rules lists them"
         case "format" | "pattern":

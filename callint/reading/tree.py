@@ -136,6 +136,22 @@ def reason(error: OSError) -> str:
     return error.strerror or str(error)
 
 
+def content_or_reason(tree: Tree, path: str) -> bytes | str | None:
+    """What tells whether a file differs between two trees: its content, or why it cannot be read.
+
+    Of content that git-lfs has not put in its place it is the digest in the pointer; None where there is no
+    such file.
+    """
+    try:
+        return tree.read(path)
+    except FileNotFoundError:
+        return None
+    except AbsentError as error:
+        return error.pointer.oid
+    except OSError as error:
+        return reason(error)
+
+
 def with_remedy(error: OSError, remedy: str) -> str:
     """Why a file cannot be read, and what to do about it where the reason does not say that itself."""
     words = reason(error)

@@ -47,7 +47,7 @@ def _table(decoded: Decoded, table: Table) -> dict[str, Any]:
         "unit": definition.unit_of(table),
         "type": table.storage.type.name,
         "address": table.at,
-        "digest": table_digest(decoded, table),
+        "digest": str(table_digest(decoded, table)),
     }
     for key, axis in (("x", table.x), ("y", table.y)):
         if axis is not None:
@@ -101,5 +101,5 @@ def _axis(decoded: Decoded, axis: Axis) -> dict[str, Any]:
         item = plan.axis_items[axis.name]
         document["raw"] = _raw(decoded.raw_of(item)[0], decoded.of_item(decoded.present, item)[0])
         document |= {"type": axis.storage.type.name, "address": axis.at}
-        document["digest"] = axis_digest(decoded, axis.name)
+        document["digest"] = str(axis_digest(decoded, axis.name))
     return document

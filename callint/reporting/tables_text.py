@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from callint.decoding.decode import Decoded
-from callint.decoding.digest import axis_digest, image_digest, table_digest
+from callint.decoding.digest import axis_digest, table_digest, whole_digest
 from callint.decoding.dwell import Logged
 from callint.model import shown
 from callint.model.definition import Axis, Kind, StoredAxis, Table, Text
@@ -88,7 +88,7 @@ def _details(decoded: Decoded, table: Table | Text) -> str:
         f"{table.kind.value}{shape}",
         *([unit] if unit else []),
         f"{table.storage.type.name} at {shown.address(table.at)}",
-        table_digest(decoded, table),
+        str(table_digest(decoded, table)),
     ]
     return ", ".join(parts)
 
@@ -96,7 +96,7 @@ def _details(decoded: Decoded, table: Table | Text) -> str:
 def print_table_list(decoded: Decoded, tables: Iterable[Table | Text], terminal: Terminal) -> None:
     """The whole image's digest, then one line a table, under the titles of their groups."""
     definition = decoded.plan.definition
-    terminal.print(line((f"the whole image, {image_digest(decoded.image)}", QUIET)))
+    terminal.print(line((f"whole image: {whole_digest(decoded.image, definition)}", QUIET)))
     terminal.print()
     found = list(tables)
     names = max((len(table.name) for table in found), default=0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -11,7 +12,7 @@ from callint.decoding.plan import Integers
 from callint.model import shown
 from callint.model.change import AxisChange, Flags, Movement, Numbers
 from callint.model.definition import StoredAxis
-from callint.model.finding import Finding, Severity
+from callint.model.finding import Evidence, Finding, Severity
 from callint.rules.case import SUBJECTS, Case, Subject
 from callint.rules.rule import Scope, rule
 
@@ -71,6 +72,7 @@ def not_increasing(case: Case) -> Iterator[Finding]:
                 f"breakpoint {after} follows {before}: the axis no longer rises",
                 f"Correct the breakpoint; it moves {_tables(case, item.name)}.",
                 _kept_pair(case, cell),
+                judged=(cell - 1, cell),
             )
 
 
@@ -96,6 +98,7 @@ def repeated_breakpoint(case: Case) -> Iterator[Finding]:
                 f"breakpoint {value} stands there twice: one of its columns or rows is dead",
                 "Give one of the two a value of its own.",
                 _kept_pair(case, cell),
+                judged=(cell - 1, cell),
             )
 
 
@@ -127,6 +130,7 @@ def wrong_count(case: Case) -> Iterator[Finding]:
             message=f"the image stores {shown.count(stored, 'breakpoint')}, the definition has {axis.count}",
             hint="Correct the count in the definition, or the stored byte if it was overwritten.",
             inherited=base == stored,
+            evidence=Evidence(ranges=((axis.stored_count.at, axis.stored_count.storage.type.size),)),
         )
 
 
@@ -170,6 +174,7 @@ def outside_plausible(case: Case) -> Iterator[Finding]:
             f"breakpoint {case.beside(item, value, limit)} is {side} {case.limit(item, limit)}, "
             f"the plausible end of {item.signal}",
             "Correct the breakpoint, or the signal's plausible range.",
+            judged=(cell,),
         )
 
 
@@ -224,12 +229,14 @@ def _axis_finding(case: Case, rule_id: str, change: AxisChange) -> Finding:
     moved = int(np.count_nonzero(change.changed))
     old, new = (case.quantity(axis, float(values[first])) for values in (change.old, change.new))
     others = f" and {shown.count(moved - 1, 'other breakpoint')}" if moved > 1 else ""
-    return case.about_cell(
+    finding = case.about_cell(
         rule_id,
         cell,
         f"{old} became {new}{others}; {_moved(case, axis.name)}",
         "Make sure that the cells were worked out anew for the new breakpoints.",
     )
+    moved_tables = tuple(table.name for table in case.definition.tables_on(axis.name))
+    return replace(finding, evidence=Evidence(tables=(axis.name, *moved_tables)))
 
 
 def _moved(case: Case, axis: str) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -18,7 +18,7 @@ from callint.decoding.plan import Item, Plan, make_plan
 from callint.model import shown
 from callint.model.change import ChangeSet, Flags, TableChange
 from callint.model.definition import Axis, Conversion, Definition, Purpose, StoredAxis, Table
-from callint.model.finding import Cell, Finding
+from callint.model.finding import Cell, Evidence, Finding
 from callint.model.image import Image
 from callint.reading.definition_file import DefinitionFile
 from callint.reading.images import Damage
@@ -142,10 +142,12 @@ class Case:
         hint: str,
         inherited: bool | None = None,
         subject: str = "",
+        judged: Sequence[int] | None = None,
     ) -> Finding:
         """A finding about one cell of the image, by its number in the flat vectors.
 
-        ``subject`` tells findings of one rule about one cell apart.
+        ``subject`` tells findings of one rule about one cell apart. ``judged`` are the only cells that the
+        rule looked at, by their numbers; without them it is the whole table.
         """
         item, x, y = self.plan.place(cell)
         table = item if isinstance(item, Table) else None
@@ -171,6 +173,7 @@ class Case:
             base="" if base is None else self._base_words(item, cell, base),
             protective=table is not None and table.purpose is Purpose.PROTECTION,
             inherited=bool(self.kept[cell]) if inherited is None else inherited,
+            evidence=None if judged is None else Evidence(cells=tuple(judged)),
         )
 
     def about_table(self, rule: str, item: Item, message: str, hint: str, inherited: bool = False) -> Finding:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from callint.model.errors import InputError
 from callint.model.policy import Policy
-from callint.rules import axis, change, definition, image, protection, relation, value, waiver
+from callint.rules import axis, base, change, definition, image, protection, relation, value, waiver
 from callint.rules.rule import Rule, Scope
 
-FAMILIES = (definition, image, axis, value, protection, relation, change, waiver)
+FAMILIES = (definition, image, axis, value, protection, relation, change, base, waiver)
 
 RULES: dict[str, Rule] = {
     found.id: found for family in FAMILIES for found in vars(family).values() if isinstance(found, Rule)

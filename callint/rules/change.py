@@ -16,7 +16,7 @@ from callint.decoding.operating import operating_cells
 from callint.model import shown
 from callint.model.change import TableChange
 from callint.model.definition import Purpose, States, Table
-from callint.model.finding import Finding, Severity
+from callint.model.finding import Evidence, Finding, Severity
 from callint.rules.case import Case
 from callint.rules.image import as_text
 from callint.rules.rule import Scope, rule
@@ -48,6 +48,7 @@ def unexplained_bytes(case: Case) -> Iterator[Finding]:
             message=f"{shown.count(run.changed, 'byte')} at {stretch} {verb} from the base and "
             f"{'belongs' if run.changed == 1 else 'belong'} to nothing that is defined ({where})",
             hint="Describe what lies there in the definition, or put the base's bytes back.",
+            evidence=Evidence(ranges=((run.start, run.size),)),
         )
 
 
@@ -83,6 +84,7 @@ def too_large(case: Case) -> Iterator[Finding]:
                 f"{_step(case, change.table, old, new, most)}; "
                 f"at most {_accepted(case, change.table, most)} is accepted",
                 _GO_BACK,
+                judged=(case.cell_number(change.table, x, y),),
             )
     for moved in case.changes.movements:
         most = moved.table.demands.change
@@ -294,4 +296,5 @@ def identity(case: Case) -> Iterator[Finding]:
                 message=f"the {known.name} was changed from {as_text(old)} to {as_text(new)}, "
                 f"but {100 * share:.0f} % of the cells are those of the base",
                 hint="Put the number back; never write another software's number into an image.",
+                evidence=Evidence(ranges=((known.at, len(known.content)),)),
             )

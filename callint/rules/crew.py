@@ -42,6 +42,7 @@ class Task:
     tree: Tree
     policy: Policy
     images: tuple[Assignment, ...]
+    is_compared: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,11 +58,16 @@ class Crew:
     carries: bool
     lost: Callable[[], None]
 
-    def find(self, tree: Tree, policy: Policy, images: Sequence[Assignment]) -> Iterator[Found]:
-        """What is found in the images, in their order. Two tasks a worker are under way at most."""
+    def find(
+        self, tree: Tree, policy: Policy, images: Sequence[Assignment], is_compared: bool = False
+    ) -> Iterator[Found]:
+        """What is found in the images, in their order. Two tasks a worker are under way at most.
+
+        ``is_compared`` says that the findings will be compared with those of another state.
+        """
         under_way: deque[tuple[Task, Future[list[Found]] | None]] = deque()
         try:
-            for task in self._tasks(tree, policy, images):
+            for task in self._tasks(tree, policy, images, is_compared):
                 under_way.append((task, self._submit(task)))
                 if len(under_way) > 2 * self.size:
                     yield from self._done(*under_way.popleft())
@@ -72,12 +78,15 @@ class Crew:
                 if future is not None:
                     future.cancel()
 
-    def _tasks(self, tree: Tree, policy: Policy, images: Sequence[Assignment]) -> Iterator[Task]:
+    def _tasks(
+        self, tree: Tree, policy: Policy, images: Sequence[Assignment], is_compared: bool
+    ) -> Iterator[Task]:
         run = secrets.token_hex(16)
         size = max(1, min(_MOST, len(images) // (_TURNS * self.size)))
         for start in range(0, len(images), size):
             some = tuple(images[start : start + size])
-            yield Task(__version__, run, _held(tree, some) if self.carries else tree, policy, some)
+            files = _held(tree, some) if self.carries else tree
+            yield Task(__version__, run, files, policy, some, is_compared)
 
     def _submit(self, task: Task) -> Future[list[Found]] | None:
         """The future of a task; None where nobody takes it any more."""
@@ -119,7 +128,7 @@ def work(task: Task) -> list[Found]:
         )
     inspector = _desk.inspector
     if inspector is None or _desk.run != task.run:
-        inspector = Inspector(task.tree, task.policy, date.today())
+        inspector = Inspector(task.tree, task.policy, date.today(), is_compared=task.is_compared)
         _desk.inspector, _desk.run = inspector, task.run
     elif isinstance(task.tree, HeldTree):
         inspector.tree = task.tree  # any other tree is the one that is there, perhaps with its process

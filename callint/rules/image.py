@@ -10,7 +10,7 @@ from callint.decoding import checksums
 from callint.decoding.ordering import distinct
 from callint.model import shown
 from callint.model.definition import Memory, Table
-from callint.model.finding import Finding, Severity
+from callint.model.finding import Evidence, Finding, Severity
 from callint.model.image import Image
 from callint.rules.case import Case
 from callint.rules.rule import Scope, rule
@@ -98,6 +98,7 @@ def wrong_size(case: Case) -> Iterator[Finding]:
         message=message,
         hint="Read the image out again, or correct the memory's size in the definition.",
         inherited=case.base is not None and case.base.size == size,
+        evidence=Evidence(),
     )
 
 
@@ -133,6 +134,7 @@ def outside_memory(case: Case) -> Iterator[Finding]:
         hint="Take them out, or correct "
         f"{'the start in the policy or ' if case.is_raw else ''}the memory in the definition.",
         inherited=case.base is not None and _outside(case.base, memory) == outside,
+        evidence=Evidence(ranges=tuple((start, end - start) for start, end in outside)),
     )
 
 
@@ -222,6 +224,7 @@ def unknown_identity(case: Case) -> Iterator[Finding]:
                 message=f"the {identity.name} lies in a gap: nothing proves of which software the image is",
                 hint="Have the file written with these bytes, or make sure of it in another way.",
                 inherited=case.base is not None and case.base.read(identity.at, size) is None,
+                evidence=Evidence(),
             )
 
 
@@ -260,6 +263,7 @@ def uncovered_checksum(case: Case) -> Iterator[Finding]:
             inherited=base is not None
             and checksum.size - base.amount(checksum.start, end) == covered
             and (checksums.stored_value(checksum, base) is not None) == is_stored,
+            evidence=Evidence(),
         )
 
 
@@ -343,6 +347,12 @@ def stale_checksum(case: Case) -> Iterator[Finding]:
             message=f"the stored checksum {checksum.name} is {checksums.written(checksum, stored)}, "
             f"but its bytes give {checksums.written(checksum, value)} ({checksum.algorithm})",
             hint="Run callint seal after the last edit.",
+            evidence=Evidence(
+                ranges=(
+                    (checksum.start, checksum.size),
+                    (checksum.stored_at, checksums.stored_size(checksum)),
+                )
+            ),
         )
 
 
@@ -435,4 +445,6 @@ def missing_base(case: Case) -> Iterator[Finding]:
             subject=case.base_trouble,
             message=case.base_trouble,
             hint="Correct the base in the policy, or add the factory image of this software.",
+            # Without a base the changes of the image were not judged, so that another image is another case.
+            evidence=None if case.base is None else Evidence(),
         )

@@ -45,9 +45,10 @@ class Unwitnessed:
 def needs_second_person(finding: Finding, definition: Definition) -> bool:
     """Whether a finding is about protection or emissions.
 
-    So is one about an axis of such a table: moving the axis changes what the table does.
+    So is one about an axis of such a table: moving the axis changes what the table does. So is one about a
+    changed base, as beside it no protection is seen to differ.
     """
-    if finding.rule.startswith("protection/") or finding.rule == "change/emissions":
+    if finding.rule.startswith("protection/") or finding.rule in ("change/emissions", "base/changed"):
         return True
     tables = definition.tables.values()
     purposes = {table.purpose for table in tables if finding.table in (table.name, *table.axes)}

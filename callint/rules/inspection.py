@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -10,7 +11,8 @@ from functools import cache, cached_property, partial
 
 import numpy as np
 
-from callint.decoding import checksums, digest
+from callint.decoding import checksums
+from callint.decoding.digest import ContentDigest, base_digest
 from callint.model import shown
 from callint.model.definition import Identity, Memory
 from callint.model.finding import Finding
@@ -22,6 +24,7 @@ from callint.reading.images import Damage, DamagedError, ImageFile, read_image, 
 from callint.reading.tree import Tree, reason
 from callint.rules.case import Case, Subject
 from callint.rules.catalogue import in_scope
+from callint.rules.content import Judged, accepted_content
 from callint.rules.definition_findings import definition_findings
 from callint.rules.image import as_text
 from callint.rules.independence import Doubt, Independence, Unwitnessed, needs_second_person
@@ -59,20 +62,6 @@ class Report:
     policy: str = ""
     known: tuple[Finding, ...] | None = None
     commit: str = ""
-
-
-def news(report: Report, known: Report, commit: str = "") -> Report:
-    """The report with the findings apart that an earlier state had too, told by their fingerprints.
-
-    What cannot be read may hold anything, so that it is no excuse that it could not be read before.
-    Findings carry the commit, where they are those of one.
-    """
-    unread = "image/unreadable", "image/damaged-record"
-    old = {finding.fingerprint for finding in known.findings if finding.rule not in unread}
-    new = (finding for finding in report.findings if finding.fingerprint not in old)
-    findings = tuple(replace(finding, commit=commit) for finding in new)
-    same = tuple(finding for finding in report.findings if finding.fingerprint in old)
-    return replace(report, findings=findings, known=same, commit=commit)
 
 
 def joined(reports: Sequence[Report]) -> Report:
@@ -135,7 +124,7 @@ class Found:
     definition: str = ""
     rules: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = ()
-    digests: Mapping[tuple[str, str, str], str] = field(default_factory=dict)
+    digests: Mapping[tuple[str, str, str], ContentDigest | None] = field(default_factory=dict)
     tables: int = 0
     cells: int = 0
 
@@ -188,17 +177,22 @@ class Inspector:
         today: date,
         independence: Callable[[], Independence] = Unwitnessed,
         definitions: Definitions | None = None,
+        is_compared: bool = False,
     ) -> None:
         """``independence`` is called where the policy asks for a second person and a waiver must be one's.
 
         ``definitions`` are those that are read already; inspectors of several trees share them.
+        ``is_compared`` says that the findings will be compared with those of another state, so that each
+        gets the digest of what it was judged on.
         """
         self.tree = tree
         self.judge = Judge(policy, today)
         self._independence = cache(independence)
+        self.is_compared = is_compared
         self._known = definitions or Definitions()
         self._definitions: dict[str, Loaded] = {}
         self._bases: dict[tuple[str, int, int, int | None], _Base] = {}
+        self._base_cases: dict[str, Case | None] = {}
         self._images = self._tables = self._cells = 0
 
     def report(
@@ -208,12 +202,14 @@ class Inspector:
         whole: bool = False,
         step: Callable[[str], None] = lambda path: None,
         find: Find | None = None,
+        bases: Callable[[Inspector], Iterable[Finding]] | None = None,
     ) -> Report:
         """Check the images and their definitions, and the definitions named besides.
 
         ``whole`` says that this is everything the policy names, so that a waiver without an image must
         have met its finding. ``step`` is called with each image's path when it is done. ``find`` is who looks
-        at the images, if it is not the inspector itself.
+        at the images, if it is not the inspector itself. ``bases`` gives the findings about bases that are
+        not those of an earlier state, where there is one.
         """
         findings: list[Finding] = []
         images = list(images)
@@ -222,6 +218,11 @@ class Inspector:
             for found in find(images) if find else map(self.find, images):
                 findings += self.settled(found)
                 step(found.assignment.image)
+            if bases is not None:
+                findings += bases(self)
+            elif whole:
+                for path in self.judge.policy.bases:
+                    self.meet_base(path)
             for path in definitions:
                 self.load(path)
             for path, loaded in self._definitions.items():
@@ -232,7 +233,8 @@ class Inspector:
             self.judge.saw("", (rule.id for rule in in_scope(Scope.DEFINITION)))
         ledger = self.judge.ledger()
         for rule in in_scope(Scope.POLICY):
-            findings += self.judge.settle(rule.check(ledger), lambda finding: "")
+            found_in_policy = (replace(one, content=one.message) for one in rule.check(ledger))
+            findings += self.judge.settle(found_in_policy, lambda finding: None)
         files = dict.fromkeys([*(one.image for one in images), *self._definitions])
         return Report(
             findings=tuple(order(findings)),
@@ -260,10 +262,13 @@ class Inspector:
     def check_definition(self, path: str, loaded: Loaded) -> Iterator[Finding]:
         """The findings about a definition file itself."""
         if loaded.subject is None:
-            return self.judge.settle(loaded.file.problems, lambda finding: "", definition=path)
+            # What cannot be read may hold anything, so that it has no content to be known by.
+            return self.judge.settle(loaded.file.problems, lambda finding: None, definition=path)
         case = Case(loaded.subject)
-        found = definition_findings(loaded.subject)
-        accepted, doubting = partial(content_digest, case), partial(self.doubt, case)
+        found: Iterable[Finding] = definition_findings(loaded.subject)
+        if self.is_compared:
+            found = (replace(one, content=_without_lines(one.message)) for one in found)
+        accepted, doubting = partial(accepted_content, case), partial(self.doubt, case)
         return self.judge.settle(found, accepted, definition=path, doubting=doubting)
 
     # Images
@@ -285,10 +290,13 @@ class Inspector:
             cells = int(plan.shapes.prod(axis=1)[list(plan.table_items.values())].sum())
         findings = tuple(_located(case, finding) for rule in rules for finding in rule.check(case))
         digests = {
-            _content_key(finding): content_digest(case, replace(finding, image=one.image))
+            _content_key(finding): accepted_content(case, replace(finding, image=one.image))
             for finding in findings
             if (finding.rule, finding.table) in self._waived
         }
+        if self.is_compared:
+            judged = Judged(case)
+            findings = tuple(replace(finding, content=judged.content(finding)) for finding in findings)
         names = tuple(rule.id for rule in rules)
         return Found(one, case.file.path, names, findings, digests, tables, cells)
 
@@ -324,8 +332,41 @@ class Inspector:
         if not finding.image:
             loaded = self._definitions.get(finding.definition)
             return Case(loaded.subject) if loaded and loaded.subject else None
+        if finding.image in self._base_cases:
+            return self._base_cases[finding.image]
         one = assignment(self.judge.policy, finding.image)
         return None if one is None else self._opened(one)
+
+    def case(self, one: Assignment) -> Case | None:
+        """An image with its definition and base; None where there is no definition."""
+        return self._opened(one)
+
+    def settle_base(self, path: str, case: Case | None, findings: Iterable[Finding]) -> Iterator[Finding]:
+        """Findings about a changed base as the policy has them; each of them is new."""
+        self._base_cases[path] = case
+        current = base_digest(case.image) if case is not None and case.image is not None else None
+        self.judge.meet_base(path, current)
+
+        def doubting(finding: Finding, waiver: Waiver) -> Doubt | None:
+            return None if case is None else self.doubt(case, finding, waiver)
+
+        definition = "" if case is None else case.file.path
+        located = (replace(finding, content=f"{current} {finding.message}") for finding in findings)
+        return self.judge.settle(
+            located, lambda finding: current, image=path, definition=definition, doubting=doubting
+        )
+
+    def meet_base(self, path: str) -> None:
+        """Judge the waivers of a base that did not change: they stay as a record of what was accepted."""
+        waivers = self.judge.policy.waivers
+        if not any(waiver.rule == "base/changed" and waiver.image == path for waiver in waivers):
+            return
+        entry = next(entry for entry in self.judge.policy.images if path in entry.bases)
+        loaded = (self.load(definition).subject for definition in entry.definitions)
+        subject = next((subject for subject in loaded if subject is not None), None)
+        memory = subject.definition.memory if subject is not None else None
+        image = self._read_base(path, memory, entry.start).image if memory is not None else None
+        self.judge.meet_base(path, base_digest(image) if image is not None else None)
 
     def doubt(self, case: Case, finding: Finding, waiver: Waiver) -> Doubt | None:
         """What speaks against a waiver of a finding, where the policy asks for a second person."""
@@ -388,7 +429,7 @@ class Inspector:
             elif words := foreign_identity(base, memory):
                 if not is_stray:
                     troubles.append(f"the base {path} is of other software: {words}")
-            elif len(one.bases) == 1 or image is None or _same_identity(base, image, memory.identities):
+            elif len(one.bases) == 1 or image is None or same_identity(base, image, memory.identities):
                 return path, base, _shortfall(path, base, image, memory) or found.trouble
             elif not is_stray:
                 troubles.append(f"the base {path} has another identity than the image")
@@ -413,6 +454,11 @@ class Inspector:
 
     def _kept_bytes(self) -> int:
         return sum(base.image.size for base in self._bases.values() if base.image)
+
+
+def _without_lines(message: str) -> str:
+    """A message about a definition without line numbers, which any edit above moves."""
+    return re.sub(r"\bline \d+", "line", message)
 
 
 def _content_key(finding: Finding) -> tuple[str, str, str]:
@@ -466,7 +512,8 @@ def _staleness(path: str, base: Image, memory: Memory) -> str:
     return ""
 
 
-def _same_identity(one: Image, other: Image, identities: Iterable[Identity]) -> bool:
+def same_identity(one: Image, other: Image, identities: Iterable[Identity]) -> bool:
+    """Whether two images carry the same bytes where the definition has its identities."""
     return all(one.read(i.at, len(i.content)) == other.read(i.at, len(i.content)) for i in identities)
 
 
@@ -490,22 +537,3 @@ def foreign_identity(image: Image, memory: Memory) -> str:
         if content is not None and content != identity.content:
             return f"its {identity.name} is {as_text(content)}, not {as_text(identity.content)}"
     return ""
-
-
-def content_digest(case: Case, finding: Finding) -> str:
-    """The digest of what a finding is about: its table, or else the whole image, or the definition.
-
-    "" where there is nothing to be read.
-    """
-    if not finding.image:
-        return digest.shortened(case.definition.digest)
-    if finding.other:
-        # A relation is accepted for both tables as they are.
-        both = (replace(finding, table=name, other="") for name in (finding.table, finding.other))
-        return digest.named("".join(content_digest(case, one) for one in both).encode())
-    table = case.definition.tables.get(finding.table)
-    if table is not None and table.name in case.plan.table_items and case.image is not None:
-        return digest.table_digest(case.new, table)
-    if finding.table in case.plan.axis_items:
-        return digest.axis_digest(case.new, finding.table)
-    return "" if case.image is None else digest.image_digest(case.image)

@@ -6,13 +6,15 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from datetime import date
 
+from callint.decoding.digest import ContentDigest, Difference
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy, Waiver
 from callint.rules.catalogue import RULES
 from callint.rules.independence import Doubt
 from callint.rules.waiver import Fate, Ledger
 
-Digest = Callable[[Finding], str]
+#: Gives the digest of what a waiver of a finding accepts, None where that cannot be read.
+Digest = Callable[[Finding], ContentDigest | None]
 Doubting = Callable[[Finding, Waiver], Doubt | None]
 
 
@@ -29,6 +31,7 @@ class Judge:
         self.today = today
         self._fates = dict.fromkeys(range(len(policy.waivers)), Fate.UNSEEN)
         self._digests: dict[Waiver, str] = {}
+        self._differences: dict[Waiver, Difference] = {}
         self._doubts: dict[Waiver, Doubt] = {}
         self._asked: dict[tuple[int, str], Doubt | None] = {}
         self._waivers: dict[tuple[str, str, str], list[int]] = {}
@@ -68,11 +71,9 @@ class Judge:
         # All of them are met, so that a dead one is not called unused because a live one stands before it.
         for number in self._waivers.get((finding.rule, finding.image, finding.table), ()):
             waiver = self.policy.waivers[number]
-            current = digest(finding)
-            if current != waiver.digest:
-                self._digests[waiver] = current
-                self._meet(number, Fate.OUTDATED)
-            elif waiver.until is not None and waiver.until < self.today:
+            if self.is_outdated(number, digest(finding)):
+                continue
+            if waiver.until is not None and waiver.until < self.today:
                 self._meet(number, Fate.EXPIRED)
             elif doubt := self._doubt(number, finding, doubting):
                 self._doubts[waiver] = doubt
@@ -92,8 +93,28 @@ class Judge:
             if waiver.image != finding.image and waiver not in self._alike
         ]
         if others:
-            current = digest(finding)
+            current = str(digest(finding))
             self._alike.update({waiver: finding.image for waiver in others if waiver.digest == current})
+
+    def is_outdated(self, number: int, current: ContentDigest | None) -> bool:
+        """Whether a waiver was written for other content than there is now; then note in what it differs."""
+        waiver = self.policy.waivers[number]
+        difference = Difference.CONTENT if current is None else current.difference(waiver.digest)
+        if difference is None:
+            return False
+        self._digests[waiver] = "" if current is None else str(current)
+        self._differences[waiver] = difference
+        self._meet(number, Fate.OUTDATED)
+        return True
+
+    def meet_base(self, path: str, current: ContentDigest | None) -> None:
+        """Judge the waivers of a changed base by its present content.
+
+        They stay as a record of what was accepted, so that they are of use as long as the base is that one.
+        """
+        for number in self._waivers.get(("base/changed", path, ""), ()):
+            if not self.is_outdated(number, current):
+                self._meet(number, Fate.USED)
 
     def _doubt(self, number: int, finding: Finding, doubting: Doubting) -> Doubt | None:
         """What speaks against a waiver, asked once: all that it covers is one table in one content."""
@@ -115,8 +136,10 @@ class Judge:
 
     def knew_all(self, images: Iterable[str]) -> None:
         """Say that these are all images there are: a waiver that names another accepts nothing."""
-        known = {"", *images}
+        known, bases = {"", *images}, set(self.policy.bases)
         for number, waiver in enumerate(self.policy.waivers):
+            if waiver.rule == "base/changed" and waiver.image in bases:
+                continue  # it stays as a record of what was accepted
             if waiver.image not in known:
                 self._meet(number, Fate.UNUSED)
 
@@ -125,7 +148,15 @@ class Judge:
         fates: list[tuple[Waiver, Fate]] = [
             (self.policy.waivers[number], fate) for number, fate in self._fates.items()
         ]
-        return Ledger(self.policy.path, tuple(fates), self._digests, self.today, self._doubts, self._alike)
+        return Ledger(
+            self.policy.path,
+            tuple(fates),
+            self._digests,
+            self._differences,
+            self.today,
+            self._doubts,
+            self._alike,
+        )
 
 
 def order(findings: Iterable[Finding]) -> list[Finding]:

@@ -15,7 +15,7 @@ from callint.decoding.surfaces import Surface, surface
 from callint.model import shown
 from callint.model.change import Flags, Numbers, TableChange
 from callint.model.definition import Definition, Guard, Kind, Purpose, Range, Signal, States, Table
-from callint.model.finding import Finding, Severity
+from callint.model.finding import Evidence, Finding, Severity
 from callint.rules.case import SUBJECTS, Case, Subject
 from callint.rules.rule import Scope, rule
 
@@ -399,7 +399,7 @@ def unreachable_threshold(case: Case) -> Iterator[Finding]:
         for y, x in np.argwhere(beyond & valued).tolist():
             value = float(values[y, x])
             side, end = ("above", reach.high) if value > reach.high else ("below", reach.low)
-            yield case.about_cell(
+            finding = case.about_cell(
                 "protection/unreachable-threshold",
                 case.cell_number(table, x, y),
                 f"{case.beside(table, value, end)} is {side} "
@@ -407,6 +407,8 @@ def unreachable_threshold(case: Case) -> Iterator[Finding]:
                 f"which {signal.name} never passes{reach.words(end)}: the threshold is never reached",
                 "Set the threshold where the signal gets.",
             )
+            judged = (table.name, reach.curve) if reach.curve else (table.name,)
+            yield replace(finding, evidence=Evidence(tables=judged))
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ class Scope(Enum):
     FILE = auto()  # once an image, even one of other software
     IMAGE = auto()  # once an image that the definition describes
     CHANGE = auto()  # once an image that has a base
+    BASE = auto()  # once a base that may differ from its earlier state
     POLICY = auto()  # once a run
 
 

@@ -51,6 +51,7 @@ def out_of_range(case: Case) -> Iterator[Finding]:
             cell,
             f"{value} is {side} the limit of {case.limit(item, limit)}",
             "Correct the cell; the limits say what the hardware stands.",
+            judged=(cell,),
         )
 
 
@@ -78,6 +79,7 @@ def unexpected(case: Case) -> Iterator[Finding]:
             cell,
             f"{value} is {side} the expected {case.limit(item, limit)}",
             "Correct the cell, or waive it with the reason for going there.",
+            judged=(cell,),
         )
 
 
@@ -121,6 +123,7 @@ def at_end_stop(case: Case) -> Iterator[Finding]:
                 f"{value} is the last number that {article} {group.type.name} holds "
                 f"(raw {case.new.raw_at(cell)})",
                 "Set the value that was wanted, or give the table limits that include this one.",
+                judged=(cell,),
             )
 
 
@@ -144,6 +147,7 @@ def not_a_number(case: Case) -> Iterator[Finding]:
             cell,
             f"raw {raw} {'is infinite' if np.isinf(case.new.physical[cell]) else _no_number(case, cell)}",
             "Set a number; check that the address and the type are right.",
+            judged=(cell,),
         )
 
 
@@ -174,6 +178,7 @@ def unknown_state(case: Case) -> Iterator[Finding]:
                 cell,
                 f"raw {case.new.raw_at(cell)} is no state of {conversion.name} ({states})",
                 "Set one of the states, or add it to the definition.",
+                judged=(cell,),
             )
 
 
@@ -241,6 +246,7 @@ def too_steep(case: Case) -> Iterator[Finding]:
                     "Smooth the step over more cells, or correct the one that sticks out.",
                     _pair_is_kept(case, table, gradient.along, first, second),
                     gradient.along,
+                    judged=(first, second),
                 )
 
 
@@ -290,6 +296,7 @@ def not_monotonic(case: Case) -> Iterator[Finding]:
                 "Correct the cell that breaks the order.",
                 _pair_is_kept(case, table, monotonic.along, first, second),
                 monotonic.along,
+                judged=(first, second),
             )
 
 
@@ -391,6 +398,7 @@ def off_in_operating_range(case: Case) -> Iterator[Finding]:
                     f"raw {off.raw} switches the function off here, {where}",
                     "Set the cell back to a value.",
                     inherited=bool(case.kept[cell]) and not moved,
+                    judged=(cell,),
                 )
                 # The cell's own value in the base, before anything is said of shares.
                 was = f" (the base has {found.base} here)" if found.base and not found.inherited else ""

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from enum import Enum, auto
 
+from callint.decoding.digest import Difference
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Waiver
 from callint.rules.independence import Doubt
@@ -28,13 +29,14 @@ class Fate(Enum):
 class Ledger:
     """How the waivers of one policy fared.
 
-    ``digests`` are the contents that outdated ones met, ``doubts`` what speaks against doubted ones, and
-    ``alike`` images of other names that hold the content which was accepted.
+    ``digests`` are the contents that outdated ones met, ``differences`` in what these differ, ``doubts`` what
+    speaks against doubted ones, and ``alike`` images of other names that hold the content which was accepted.
     """
 
     policy: str
     fates: tuple[tuple[Waiver, Fate], ...]
     digests: dict[Waiver, str]
+    differences: dict[Waiver, Difference]
     today: date
     doubts: dict[Waiver, Doubt]
     alike: dict[Waiver, str]
@@ -83,15 +85,40 @@ def expired(ledger: Ledger) -> Iterator[Finding]:
         )
 
 
+#: What is said of a waiver, by what differs from what it was written for.
+_OUTDATED = {
+    Difference.CONTENT: "was written for other content",
+    Difference.MEANING: (
+        "no longer holds: the bytes are those that were accepted, but the definition reads them in another "
+        "way (address, type, byte order, conversion, axes)"
+    ),
+    Difference.DEMANDS: (
+        "no longer holds: the bytes are those that were accepted, but the definition demands something else "
+        "of them (purpose, limits, guards, signal ranges)"
+    ),
+    Difference.WRITTEN_BEFORE: (
+        "no longer holds: the bytes are those that were accepted, but its digest is of an earlier form, "
+        "which does not cover the definition"
+    ),
+}
+
+
 @rule("waiver/outdated", Severity.WARNING, Scope.POLICY)
 def outdated(ledger: Ledger) -> Iterator[Finding]:
     """A waiver was written for other content than is there now.
 
-    Why it matters: what was accepted is not what would be flashed. The finding counts again.
+    Why it matters: what was accepted is not what would be flashed, or is no longer read and judged as it was.
+    The finding counts again.
 
-    Example: the table was waived, then two more of its cells were changed.
+    How it is judged: a digest has three parts. The first is of the stored bytes, the second of what gives
+    them their meaning (address, type, byte order, conversion, axes), the third of what the definition demands
+    of them (purpose, limits, guards, the signals' ranges). The message says which of them is another one.
+    Digests of 40 digits are of an earlier form, which did not cover the definition.
 
-    Fix: look at the table again; if it is still acceptable, say so with the new digest.
+    Example: the table was waived, then two more of its cells were changed. Or its factor became ten times as
+    large, and the same bytes mean another number.
+
+    Fix: look at the table again; if it is still acceptable, write the new digest.
     """
     for waiver in ledger.having(Fate.OUTDATED):
         digest = ledger.digests[waiver]
@@ -99,8 +126,8 @@ def outdated(ledger: Ledger) -> Iterator[Finding]:
             ledger,
             "waiver/outdated",
             waiver,
-            f"{_about(waiver)} was written for other content; "
-            + (f"now it is {digest}" if digest else "now there is none to be read"),
+            f"{_about(waiver)} {_OUTDATED[ledger.differences[waiver]]}; "
+            + (f"the digest is now {digest}" if digest else "there is nothing to be read now"),
             ledger.hint(waiver, "Look at it again; if it is still acceptable, write the new digest."),
         )
 

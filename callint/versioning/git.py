@@ -391,34 +391,22 @@ def from_top(repo: Repo, here: Path, path: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Commit:
-    """One commit: its id, its first parent's if it has one, and what people call it."""
+    """One commit: its id, its parents' ids, the first parent first, and what people call it."""
 
     id: str
-    parent: str | None
+    parents: tuple[str, ...]
     subject: str
 
 
 def commits_between(repo: Repo, old: str, new: str) -> list[Commit]:
-    """The commits that ``new`` has and ``old`` has not, oldest first, merges left out.
-
-    A merge commit changes nothing that its parents have not, unless its conflicts were settled by hand;
-    that is judged where the range is judged in sum.
-    """
-    words = (
-        "log",
-        "--reverse",
-        "--no-merges",
-        "--topo-order",
-        "-z",
-        "--format=%H%x09%P%x09%s",
-        "--no-show-signature",
-    )
+    """The commits that ``new`` has and ``old`` has not, oldest first, merges among them."""
+    words = ("log", "--reverse", "--topo-order", "-z", "--format=%H%x09%P%x09%s", "--no-show-signature")
     printed = _run(repo, *words, f"{commit_id(repo, old)}..{commit_id(repo, new)}", "--")
     commits = []
     for record in printed.split("\0"):
         if record:
             id_, parents, subject = record.split("\t", 2)
-            commits.append(Commit(id_, parents.split(" ")[0] or None, subject))
+            commits.append(Commit(id_, tuple(parents.split()), subject))
     return commits
 
 

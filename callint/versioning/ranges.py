@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from callint.model.errors import InputError
 from callint.model.policy import Policy
-from callint.reading.pointers import AbsentError
 from callint.reading.policy import read_policy
-from callint.reading.tree import POLICY, Tree, reason
+from callint.reading.tree import POLICY, Tree, content_or_reason, reason
 from callint.rules.inspection import assignments
 from callint.versioning import git
-from callint.versioning.staging import Touched, touched
+from callint.versioning.staging import State, Touched, shared, state_of, touched
 
 #: So many commits of a range are told one by one.
 _MOST_COMMITS = 20
@@ -31,17 +30,23 @@ class NoFiles:
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """Two states and what differs between them; ``commit`` is the one that made the difference, if it is one.
+    """A state, the states before it, and what differs between them.
 
-    ``folder`` is where the new tree's files lie on disk.
+    ``earlier`` is one state, or each parent of a merge. ``commit`` is the one that made the difference, if it
+    is one. ``folder`` is where the new tree's files lie on disk.
     """
 
-    old: Tree
+    earlier: tuple[State, ...]
     new: Tree
     policy: Policy
     touched: Touched
     folder: Path
     commit: git.Commit | None = None
+
+    @property
+    def old(self) -> Tree:
+        """The state before, or a merge's first parent; no files before the first commit."""
+        return self.earlier[0].tree if self.earlier else NoFiles()
 
     def from_top(self, path: str) -> str:
         """A path of the trees as git has it, from the top of the repository."""
@@ -67,7 +72,7 @@ def since(root: Path, policy: Policy, tree: Tree, revision: str) -> Span:
     """From a revision to the working tree below ``root``, changes that are not committed included."""
     repo = git.open_repository(root)
     old = git.RevisionTree(repo, revision, git.folder_of(repo, root))
-    return _span(old, tree, policy, root)
+    return _span([state_of(old, policy.path)], tree, policy, root)
 
 
 def between(start: Path, old: str, new: str) -> Span:
@@ -75,21 +80,32 @@ def between(start: Path, old: str, new: str) -> Span:
     repo = git.open_repository(start, bare=True)
     folder = git.policy_folder(repo, start, git.revision_entries(repo, new))
     tree = git.RevisionTree(repo, new, folder)
-    return _span(git.RevisionTree(repo, old, folder), tree, _policy(tree, new), _place(repo, start, folder))
+    before = state_of(git.RevisionTree(repo, old, folder))
+    return _span([before], tree, _policy(tree, new), _place(repo, start, folder))
 
 
 def each_commit(start: Path, old: str, new: str) -> Iterator[Span]:
-    """Every commit between two revisions against its first parent, oldest first."""
+    """Every commit between two revisions, oldest first, a merge beside each of its parents.
+
+    Where the commits are not one straight line, the last span is from the old revision to the new one: what
+    only their sum brings belongs to none of them, such as what the old revision had mended and a merge of an
+    older branch brought back.
+    """
     repo = git.open_repository(start, bare=True)
     folder = git.policy_folder(repo, start, git.revision_entries(repo, new))
-    for commit in git.commits_between(repo, old, new):
+    commits, last = git.commits_between(repo, old, new), git.commit_id(repo, old)
+    for commit in commits:
         tree = git.RevisionTree(repo, commit.id, folder)
         try:
             policy = _policy(tree, commit.id)
         except FileNotFoundError:
             continue  # there was no policy yet, so that nothing was to be checked
-        before = git.RevisionTree(repo, commit.parent, folder) if commit.parent else NoFiles()
-        yield _span(before, tree, policy, _place(repo, start, folder), commit)
+        parents = [state_of(git.RevisionTree(repo, parent, folder)) for parent in commit.parents]
+        yield _span(parents, tree, policy, _place(repo, start, folder), commit)
+    for commit in commits:
+        last = commit.id if commit.parents == (last,) else ""
+    if last != git.commit_id(repo, new):
+        yield between(start, old, new)
 
 
 def parse_range(words: str, start: Path) -> tuple[str, str]:
@@ -135,25 +151,23 @@ def _policy(tree: git.RevisionTree, revision: str) -> Policy:
         raise InputError(f"{revision}:{POLICY}: {reason(error)}") from None
 
 
-def _span(old: Tree, new: Tree, policy: Policy, folder: Path, commit: git.Commit | None = None) -> Span:
+def _span(
+    earlier: Sequence[State], new: Tree, policy: Policy, folder: Path, commit: git.Commit | None = None
+) -> Span:
     named = {policy.path}
     for one in assignments(policy, new):
         named |= {one.image, *one.definitions, *one.bases}
-    changed = {path for path in named - {""} if _differs(old, new, path)}
-    return Span(old, new, policy, touched(policy, new, changed), folder, commit)
+    named -= {""}
+    # An image that stands as in one parent, with all that it is judged by, was judged there.
+    by_parent = [
+        touched(policy, new, {path for path in named if _differs(state.tree, new, path)}) for state in earlier
+    ]
+    found = shared(by_parent) if by_parent else touched(policy, new, named)
+    return Span(tuple(earlier), new, policy, found, folder, commit)
 
 
 def _differs(old: Tree, new: Tree, path: str) -> bool:
     """Whether a file differs between two trees; stored files are told apart by their blobs' ids alone."""
     if isinstance(old, git.StoredTree) and isinstance(new, git.StoredTree):
         return old.blob(path) != new.blob(path)
-    return _content(old, path) != _content(new, path)
-
-
-def _content(tree: Tree, path: str) -> bytes | str:
-    try:
-        return tree.read(path)
-    except AbsentError as error:
-        return error.pointer.oid
-    except OSError as error:
-        return reason(error)
+    return content_or_reason(old, path) != content_or_reason(new, path)

@@ -17,6 +17,7 @@ from callint.model.definition import Text
 from callint.model.errors import InputError
 from callint.model.finding import Finding
 from callint.model.policy import Waiver
+from callint.reading.definition_file import normalized
 from callint.reading.policy import read_policy
 from callint.reading.tree import Tree, WorkingTree, reason
 from callint.reading.workplace import Workplace
@@ -182,8 +183,10 @@ class _Commits:
     def _makers(self, finding: Finding, case: Case) -> Iterator[git.Person]:
         """Who made the change that a finding is about; nobody where all is as in the base."""
         if not finding.image:
-            content = self._state.tree.read(finding.definition)
-            found = self._bringer(finding.definition, lambda blob: self._chronicle.content(blob) == content)
+            content = normalized(self._state.tree.read(finding.definition))
+            found = self._bringer(
+                finding.definition, lambda blob: normalized(self._chronicle.content(blob)) == content
+            )
             yield found or self._state.author
             return
         attribution = self._attribution(finding, case)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import posixpath
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,6 +13,22 @@ from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, Tree, reason
 from callint.rules.inspection import Assignment, assignments
 from callint.versioning import git
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """The files of one state, and its own policy; None where it has none that can be read."""
+
+    tree: Tree
+    policy: Policy | None
+
+
+def state_of(tree: git.StoredTree, path: str = POLICY) -> State:
+    """A stored tree with its own policy; None where it has none that can be read."""
+    try:
+        return State(tree, read_policy(tree.read(path), path))
+    except (OSError, InputError):
+        return State(tree, None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,11 +53,22 @@ def touched(policy: Policy, tree: Tree, changed: Collection[str]) -> Touched:
     return Touched(tuple(images), tuple(sorted(definitions)), whole)
 
 
+def shared(several: Sequence[Touched]) -> Touched:
+    """What all of several lists have, such as those of a merge beside each of its parents."""
+    first, *others = several
+    return Touched(
+        tuple(one for one in first.images if all(one in other.images for other in others)),
+        tuple(path for path in first.definitions if all(path in other.definitions for other in others)),
+        all(one.whole for one in several),
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Staged:
     """The index as a tree with its policy, and what the next commit touches.
 
-    ``folder`` is where the tree's files lie in the working tree.
+    ``folder`` is where the tree's files lie in the working tree. ``earlier`` are the commits below, where the
+    next one touches a base or the policy.
     """
 
     folder: Path
@@ -49,6 +76,7 @@ class Staged:
     policy: Policy
     touched: Touched
     repo: git.Repo
+    earlier: tuple[State, ...] = ()
 
 
 def staged(start: Path, policy_path: str | None = None) -> Staged:
@@ -69,4 +97,9 @@ def staged(start: Path, policy_path: str | None = None) -> Staged:
         where = posixpath.join(folder, name)
         raise InputError(f"{where}: in the index, {reason(error)}; git add it or settle it first") from None
     changed = set(tree.within(git.staged_paths(repo)))
-    return Staged(git.top_level(repo) / folder, tree, policy, touched(policy, tree, changed), repo)
+    earlier: tuple[State, ...] = ()
+    if not changed.isdisjoint({policy.path, *policy.bases}):
+        heads = (git.RevisionTree(repo, commit, folder) for commit in git.heads(repo))
+        earlier = tuple(state_of(head, name) for head in heads)
+    found = touched(policy, tree, changed)
+    return Staged(git.top_level(repo) / folder, tree, policy, found, repo, earlier)

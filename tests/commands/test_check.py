@@ -277,7 +277,7 @@ def test_json_keeps_to_its_contract_and_its_summary_counts_its_findings(yard: Ya
     yard.write("boats/auk.bin", MANY)
     yard.write("callint.toml", POLICY + waiver)
     outdated = next(f for f in checked(yard)["findings"] if f["rule"] == "waiver/outdated")
-    digest = re.search(r"sha256:[0-9a-f]{40}", outdated["message"])
+    digest = re.search(r"sha256:[0-9a-f]{28}(?:/[0-9a-f]{14}){2}", outdated["message"])
     assert digest is not None
     yard.write("callint.toml", POLICY + waiver.replace("sha256:" + "0" * 40, digest[0]))
     report = checked(yard)
@@ -465,7 +465,7 @@ def test_a_note_fails_only_where_notes_do(yard: Yard) -> None:
 
 def test_waived_findings_do_not_fail(yard: Yard) -> None:
     digest = next(
-        re.findall(r"sha256:[0-9a-f]{40}", text)[0]
+        re.findall(r"sha256:[0-9a-f]{28}(?:/[0-9a-f]{14}){2}", text)[0]
         for text in [yard.call("show", "boats/petrel.bin", "fuel").flat]
     )
     yard.write(

@@ -44,7 +44,7 @@ def shown(output: list[str]) -> list[str]:
 
 
 def digest(yard: Yard, table: str, image: str = "boats/heron.bin") -> str:
-    (found,) = re.findall(r"sha256:[0-9a-f]{40}", yard.call("show", image, table).stdout)
+    (found,) = re.findall(r"sha256:[0-9a-f]{28}(?:/[0-9a-f]{14}){2}", yard.call("show", image, table).stdout)
     return str(found)
 
 
@@ -114,7 +114,7 @@ def test_list_takes_globs_and_shows_groups_by_their_titles(yard: Yard) -> None:
     )
     yard.write("defs/yard.xml", grouped)
     result = yard.call("show", "boats/heron.bin", "*_c*", "egr", "--list")
-    assert result.lines[0].startswith("the whole image, sha256:")
+    assert result.lines[0].startswith("whole image: sha256:")
     assert result.lines[2] == "Engine limits"
     assert [line.split()[0] for line in result.lines if line.startswith("  ")] == [
         "smoke_cap",
@@ -187,7 +187,7 @@ def test_an_outdated_waiver_of_an_axis_or_image_names_the_digest_that_it_needs(
     yard.write("callint.toml", POLICY + waiver(rule, table, "sha256:" + "0" * 40))
     findings = yard.call("check", "--format", "json").data["findings"]
     (outdated,) = (f for f in findings if f["rule"] == "waiver/outdated")
-    (needed,) = re.findall(r"sha256:[0-9a-f]{40}", outdated["message"])
+    (needed,) = re.findall(r"sha256:[0-9a-f]{28}(?:/[0-9a-f]{14}){2}", outdated["message"])
     yard.write("callint.toml", POLICY + waiver(rule, table, needed))
     findings = yard.call("check", "--format", "json").data["findings"]
     assert [f["waived"] for f in findings if f["rule"] == rule] == [True]

@@ -14,6 +14,7 @@ from callint.model.finding import Cell, Finding
 from callint.model.policy import Waiver
 from tests.rules import (
     test_axis,
+    test_base,
     test_change,
     test_definition,
     test_image,
@@ -35,11 +36,12 @@ EXAMPLES: tuple[Example, ...] = (
     *test_relation.EXAMPLES,
     *test_change.EXAMPLES,
     *test_suspicious.EXAMPLES,
+    *test_base.EXAMPLES,
     *test_waiver.EXAMPLES,
 )
 #: Nearly every small definition has these, and they have examples of their own.
 _EVERYWHERE = {"definition/unused", "definition/no-limits", "definition/overlap"}
-_LEFT_OUT = {"rule", "message", "severity"}
+_LEFT_OUT = {"rule", "message", "severity", "evidence", "content"}
 
 
 def stored() -> dict[str, str]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 
 import pytest
 
@@ -11,8 +12,9 @@ from callint.decoding import digest
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.image import Image
 from callint.model.policy import Policy, Waiver
+from callint.rules.base_changes import base_findings
 from callint.rules.inspection import Assignment, Inspector, Report
-from tests.building import TODAY, Files, decoded, definition_xml, image
+from tests.building import TODAY, Files, decoded, definition_xml, image, read
 
 #: Names under which the files of an example lie.
 DEFINITION, IMAGE, BASE = "test.xml", "new.bin", "base.bin"
@@ -45,7 +47,8 @@ class Example:
     """Files that a rule finds one thing in, or none where nothing is ``expected``.
 
     ``assignment`` stands in for the usual one: the image new.bin, where ``data`` is given, of the
-    definition test.xml, with the base base.bin where one is given.
+    definition test.xml, with the base base.bin where one is given. ``earlier_base`` is what the base was in
+    the state before.
     """
 
     rule: str
@@ -55,6 +58,7 @@ class Example:
     base: bytes | None = None
     policy: Policy = field(default_factory=Policy)
     assignment: Assignment | None = None
+    earlier_base: bytes | None = None
     expected: Expected | None = None
 
     def __str__(self) -> str:
@@ -71,7 +75,16 @@ class Example:
         bases = (BASE,) if self.base is not None else ()
         usual = [Assignment(IMAGE, (DEFINITION,), bases)] if self.data is not None else []
         images = [self.assignment] if self.assignment else usual
-        return Inspector(files, self.policy, TODAY).report(images, [DEFINITION], whole=True)
+        inspector = Inspector(files, self.policy, TODAY)
+        return inspector.report(images, [DEFINITION], whole=True, bases=self._bases(files))
+
+    def _bases(self, files: Files) -> Callable[[Inspector], Iterable[Finding]] | None:
+        """What finds the bases that differ from the state before, if there is one."""
+        if self.earlier_base is None:
+            return None
+        before = Files()
+        before.files.update({**files.files, BASE: self.earlier_base})
+        return partial(base_findings, earlier=[Inspector(before, self.policy, TODAY)])
 
     def check(self) -> None:
         """Assert that the rule says what is expected, once, or nothing."""
@@ -131,6 +144,8 @@ def _check_place(finding: Finding) -> None:
             assert (finding.image, finding.definition) == ("", DEFINITION)
         case "waiver":
             assert (finding.image, finding.definition, finding.policy) == ("", "", "callint.toml")
+        case "base":
+            assert (finding.image, finding.definition) == (BASE, DEFINITION)
         case _:
             assert (finding.image, finding.definition) == (IMAGE, DEFINITION)
 
@@ -210,12 +225,12 @@ def waiver(rule: str, digest: str, **about: str) -> Waiver:
 def table_digest(xml: bytes, data: bytes, name: str) -> str:
     """What a waiver of a table's findings holds for."""
     one = decoded(xml, data)
-    return digest.table_digest(one, one.plan.definition.tables[name])
+    return str(digest.table_digest(one, one.plan.definition.tables[name]))
 
 
-def image_digest(data: bytes) -> str:
+def image_digest(xml: bytes, data: bytes) -> str:
     """What a waiver of an image's findings holds for."""
-    return digest.image_digest(Image.raw(data))
+    return str(digest.whole_digest(Image.raw(data), read(xml)))
 
 
 def text_examples(rule: str, purpose: str) -> tuple[Example, Example]:

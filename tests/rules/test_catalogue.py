@@ -11,6 +11,7 @@ from callint.model.policy import Policy
 from callint.rules.catalogue import FAMILIES, RULES, refuse_unknown_rules
 from tests.rules import (
     test_axis,
+    test_base,
     test_change,
     test_definition,
     test_image,
@@ -30,6 +31,7 @@ BY_FAMILY: dict[str, tuple[Example, ...]] = {
     "protection": test_protection.EXAMPLES,
     "relation": test_relation.EXAMPLES,
     "change": (*test_change.EXAMPLES, *test_suspicious.EXAMPLES),
+    "base": test_base.EXAMPLES,
     "waiver": test_waiver.EXAMPLES,
 }
 EXAMPLES = [example for examples in BY_FAMILY.values() for example in examples]

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 
 from callint.model.finding import Finding
 from callint.model.policy import Policy
 from callint.rules import inspection
-from callint.rules.inspection import Assignment, Definitions, Found, Inspector, Report, joined, news
+from callint.rules.inspection import Assignment, Definitions, Found, Inspector, Report, joined
 from tests.building import TODAY, Counted, Files, definition_xml, hex_file, image, u16
 from tests.rules.example import table
 
@@ -26,27 +24,6 @@ def test_several_reports_add_up_and_name_each_file_once() -> None:
     assert joined([one, other]) == Report(
         (first, second, first), 3, 60, 900, ("a.bin", "test.xml", "b.bin", "c.bin"), "callint.toml"
     )
-
-
-def report(*findings: Finding) -> Report:
-    return Report(findings, 1, 2, 3, ("a.bin",), "callint.toml")
-
-
-def test_what_an_earlier_state_had_too_is_no_news() -> None:
-    kept, gone, new = (
-        Finding(rule="value/out-of-range", image="a.bin", table="fuel", message=word, subject=word)
-        for word in ("kept", "gone", "new")
-    )
-    assert news(report(kept, new), report(gone, kept)) == replace(report(new), known=(kept,))
-    assert news(report(kept, new), report(kept), "abc") == replace(
-        report(replace(new, commit="abc")), known=(kept,), commit="abc"
-    )
-
-
-@pytest.mark.parametrize("rule", ["image/unreadable", "image/damaged-record"])
-def test_what_could_not_be_read_before_either_is_news_all_the_same(rule: str) -> None:
-    one = Finding(rule=rule, image="a.bin", message="it cannot be read")
-    assert news(report(one), report(one)) == replace(report(one), known=())
 
 
 def test_a_report_says_what_was_looked_at_and_nothing_of_a_commit() -> None:

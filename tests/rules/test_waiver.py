@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
 
+from callint.decoding.digest import definition_digest
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy, Waiver
 from callint.rules.case import Case
@@ -46,6 +48,8 @@ def with_fuel(raw: int) -> bytes:
 
 BAD, WORSE, GOOD = with_fuel(901), with_fuel(902), with_fuel(900)
 ACCEPTED = waiver("value/out-of-range", table_digest(XML, BAD, "fuel"), image=IMAGE, table="fuel")
+#: The same of a definition in which the table is there for protection.
+PROTECTED = replace(ACCEPTED, digest=table_digest(PROTECTIVE, BAD, "fuel"))
 
 
 def until(last_day: date) -> Waiver:
@@ -121,7 +125,7 @@ EXAMPLES = (
         name="a waiver of a protection's finding where nothing tells who made the change",
         xml=PROTECTIVE,
         data=BAD,
-        policy=second_person(ACCEPTED),
+        policy=second_person(PROTECTED),
         expected=expected("Ines Falk", "value/out-of-range", "fuel", IMAGE, "does not count"),
     ),
     Example(
@@ -136,7 +140,7 @@ EXAMPLES = (
         name="a waiver of a protection's finding where the policy asks for no second person",
         xml=PROTECTIVE,
         data=BAD,
-        policy=policy(ACCEPTED),
+        policy=policy(PROTECTED),
     ),
     Example(rule="waiver/unused", name="a waiver in use", xml=XML, data=BAD, policy=policy(ACCEPTED)),
     Example(
@@ -289,9 +293,152 @@ def test_a_waiver_dies_with_the_content_that_it_was_written_for(
     assert "waiver/outdated" in waiver_rules(report)
 
 
+MAP = definition_xml(
+    table(
+        "map", "fuel", '<x axis="speeds"/><y axis="loads"/><limits min="0" max="90"/><note>Why.</note>', at=10
+    ),
+    axes=axis("speeds", at=0, count=3) + axis("loads", "load", at=6, conversion="mg", count=2),
+)
+MAP_IMAGE = image(at_0=u16(1000, 2000, 3000, 10, 20, 901, 902, 903, 904, 905, 906))
+
+
+def on_the_map(xml: bytes) -> Report:
+    """What is said of the map by a definition, with a waiver that was written by the first one."""
+    return inspect(
+        xml,
+        MAP_IMAGE,
+        policy=policy(waiver(RULE, table_digest(MAP, MAP_IMAGE, "fuel"), image=IMAGE, table="fuel")),
+    )
+
+
+RULE = "value/out-of-range"
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        (b'name="mg" unit="mg" factor="0.1"', b'name="mg" unit="mg" factor="1"'),
+        (b'name="mg" unit="mg"', b'name="mg" unit="kg"'),
+        (b'byte-order="big"', b'byte-order="little"'),
+        (b'name="rpm" unit="rpm" factor="1"', b'name="rpm" unit="rpm" factor="2"'),
+        (b'at="10" type="uint16"', b'at="10" type="int16"'),
+        (b'<x axis="speeds"/>', b'<x axis="speeds_2"/>'),
+        (b'signal="load"', b'signal="speed"'),
+    ],
+    ids=["factor", "unit", "byte order", "an axis's factor", "type", "another axis", "an axis's signal"],
+)
+def test_a_waiver_dies_when_the_same_bytes_mean_something_else(old: bytes, new: bytes) -> None:
+    assert all(waived(on_the_map(MAP).findings, RULE))
+    other = axis("speeds_2", at=0, count=3, type="uint16", conversion="mg")
+    xml = MAP.replace(b"</axes>", other.encode() + b"</axes>").replace(old, new)
+    assert xml.count(new)
+    report = on_the_map(xml)
+    assert not any(waived(report.findings, RULE))
+    (finding,) = of_rule(report.findings, "waiver/outdated")
+    assert "the definition reads them in another way" in finding.message or byte_order_of(old)
+
+
+def byte_order_of(old: bytes) -> bool:
+    """Whether the cells themselves are other ones: what is stored is told as it is read."""
+    return old.startswith(b"byte-order")
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        (b'max="90"', b'max="89"'),
+        (b"<note>", b'<expected max="50"/><note>'),
+        (b"<note>", b'<gradient along="x" max="5"/><note>'),
+        (b"<note>", b'<change max="5"/><note>'),
+        (b'purpose="general"', b'purpose="protection"'),
+        (b'operating="700 4200"', b'operating="700 4300"'),
+        (b'plausible="0 100"', b'plausible="0 90"'),
+    ],
+    ids=["limits", "expected", "gradient", "change", "purpose", "operating range", "plausible range"],
+)
+def test_a_waiver_dies_when_something_else_is_demanded_of_the_same_bytes(old: bytes, new: bytes) -> None:
+    assert MAP.count(old) == 1
+    report = on_the_map(MAP.replace(old, new))
+    assert not any(waived(report.findings, RULE))
+    (finding,) = of_rule(report.findings, "waiver/outdated")
+    assert "the definition demands something else" in finding.message
+
+
+def test_a_waiver_dies_when_a_guard_is_lowered() -> None:
+    guarded = MAP.replace(b'purpose="general"', b'purpose="protection"').replace(
+        b"<note>", b'<guard above="95"/><note>'
+    )
+    lowered = guarded.replace(b'above="95"', b'above="80"')
+    assert table_digest(guarded, MAP_IMAGE, "fuel") != table_digest(lowered, MAP_IMAGE, "fuel")
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        (b'title="Fuel"', b'title="Fuel by speed"'),
+        (b"<note>Why.</note>", b""),
+        (b"<tables>", b"<!-- revised -->\n<tables>"),
+        (b'revision="1"', b'revision="2"'),
+        (b'decimals="1"', b'decimals="2"'),
+        (b'"mg"', b'"milligrams"'),
+        (b'"speeds"', b'"speed_axis"'),
+        (b"\n", b"\r\n"),
+    ],
+    ids=["title", "note", "line", "revision", "decimals", "conversion's name", "axis's name", "line ends"],
+)
+def test_a_waiver_lives_on_where_only_words_changed(old: bytes, new: bytes) -> None:
+    assert old in MAP
+    xml = MAP.replace(b'unit="mg"', b"unit='mg'").replace(old, new)
+    assert all(waived(on_the_map(xml).findings, RULE))
+
+
+def test_a_waiver_of_two_tables_dies_when_their_relation_demands_less() -> None:
+    xml = definition_xml(
+        table("scalar", "demand", at=0) + table("scalar", "ceiling", at=2),
+        relations='<at-most table="demand" bound="ceiling" margin="5"/>',
+    )
+    data = image(at_0=u16(500, 400))
+    rule = "relation/exceeds-bound"
+    unwritten = waiver(rule, f"sha256:{'0' * 40}", image=IMAGE, table="demand")
+    accepted = replace(unwritten, digest=outdated_digest(inspect(xml, data, policy=policy(unwritten))))
+    assert waived(inspect(xml, data, policy=policy(accepted)).findings, rule) == [True]
+    other = inspect(xml.replace(b'margin="5"', b'margin="4"'), data, policy=policy(accepted))
+    assert waived(other.findings, rule) == [False]
+
+
+def test_a_waiver_of_bytes_that_nothing_explains_dies_when_the_definition_explains_less() -> None:
+    fuel, torque = table("scalar", "fuel", at=0), table("scalar", "torque", at=8)
+    base, data = image(), image(at_8=u16(7), at_40=b"X")
+    rule = "change/unexplained-bytes"
+    unwritten = waiver(rule, f"sha256:{'0' * 40}", image=IMAGE)
+    whole = definition_xml(fuel + torque)
+    accepted = policy(
+        replace(unwritten, digest=outdated_digest(inspect(whole, data, base, policy=policy(unwritten))))
+    )
+    assert waived(inspect(whole, data, base, policy=accepted).findings, rule) == [True]
+    assert waived(inspect(definition_xml(fuel), data, base, policy=accepted).findings, rule) == [False, False]
+
+
+def test_a_digest_of_the_earlier_form_no_longer_counts_and_says_why() -> None:
+    sha = hashlib.sha256(MAP_IMAGE[10:22] + MAP_IMAGE[:10]).hexdigest()
+    old = waiver(RULE, f"sha256:{sha[:40]}", image=IMAGE, table="fuel")
+    report = inspect(MAP, MAP_IMAGE, policy=policy(old))
+    assert not any(waived(report.findings, RULE))
+    (finding,) = of_rule(report.findings, "waiver/outdated")
+    assert "its digest is of an earlier form, which does not cover the definition" in finding.message
+    assert outdated_digest(report) == table_digest(MAP, MAP_IMAGE, "fuel")
+
+
+def test_findings_about_a_definition_are_waived_whatever_its_line_ends() -> None:
+    xml = definition_xml(table("scalar", "fuel", at=63))
+    one = waiver("definition/outside-image", str(definition_digest(read(xml))), table="fuel")
+    for data in (xml, xml.replace(b"\n", b"\r\n")):
+        assert waived(inspect(data, policy=policy(one)).findings, one.rule) == [True]
+
+
 def test_findings_about_a_definition_are_waived_by_its_content() -> None:
     xml = definition_xml(table("scalar", "fuel", at=63))
-    one = waiver("definition/outside-image", f"sha256:{read(xml).digest[:40]}", table="fuel")
+    one = waiver("definition/outside-image", str(definition_digest(read(xml))), table="fuel")
     report = inspect(xml, policy=policy(one))
     assert waived(report.findings, "definition/outside-image") == [True]
     assert not waiver_rules(report)
@@ -357,11 +504,12 @@ class Word:
         )
 
 
-def witnessed(xml: bytes, data: bytes, word: Word, one: Waiver = ACCEPTED) -> Report:
+def witnessed(xml: bytes, data: bytes, word: Word, one: Waiver | None = None) -> Report:
     """What is said where a second person is asked for and somebody knows."""
     tree = Files(test_xml=xml)
     tree.files[IMAGE] = data
-    inspector = Inspector(tree, second_person(one), TODAY, lambda: word)
+    accepted = one or replace(ACCEPTED, digest=table_digest(xml, data, "fuel"))
+    inspector = Inspector(tree, second_person(accepted), TODAY, lambda: word)
     return inspector.report([Assignment(IMAGE, (DEFINITION,), ())], whole=True)
 
 
@@ -409,7 +557,7 @@ def test_of_each_waiver_it_is_asked_who_wrote_it() -> None:
 @pytest.mark.parametrize("doubted", [True, False])
 def test_a_waiver_of_what_a_definition_says_of_a_protection_is_a_second_persons_too(doubted: bool) -> None:
     xml = definition_xml(table("scalar", "fuel", purpose="protection"))
-    one = waiver("definition/unguarded-protection", f"sha256:{read(xml).digest[:40]}", table="fuel")
+    one = waiver("definition/unguarded-protection", str(definition_digest(read(xml))), table="fuel")
     word = Word(doubted)
     inspector = Inspector(Files(test_xml=xml), second_person(one), TODAY, lambda: word)
     report = inspector.report([], [DEFINITION], whole=True)
