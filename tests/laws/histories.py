@@ -75,6 +75,9 @@ _SETTINGS = (
     '"relation" = "off"',
 )
 
+#: What a commit changes; an image most often.
+_KINDS = ("image", "image", "image", "waive", "waive", "definition", "policy", "base")
+
 IMAGES = ("boats/heron.bin", "boats/petrel.bin")
 DEFINITION, BASE, POLICY = "defs/yard.xml", "factory/base.bin", "callint.toml"
 TODAY = date(2026, 11, 28)
