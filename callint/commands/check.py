@@ -102,7 +102,7 @@ def command(
     if each and not between:
         raise InputError("--each goes with --range A..B; give a range")
     works = list(_works(paths, staged, since, between, each, definition, base, policy_path))
-    destination = _destination(output, works) if output else None
+    destination = None if output is None else _destination(output, works)
     witnesses = Witnesses(between.rpartition("..")[2] or "HEAD" if between and each else "")
     done, known, total = count(1), Definitions(), sum(len(work.images) for work in works)
     with workers(jobs, executor, total) as crew, progress("checking", total, _LONG) as step:

@@ -155,8 +155,9 @@ def own_file(path: Path) -> Destination:
     return Destination(path, is_own=True)
 
 
-def refuse_gits_own(path: Path) -> None:
-    """InputError where a path, which need not exist, leads into git's own folder."""
+def refuse_as_folder(path: Path) -> None:
+    """InputError where a path, which need not exist, leads into git's own folder or out of the repository."""
+    refuse_leading_out(path)
     try:
         target = resolved(path)
     except OSError as error:
