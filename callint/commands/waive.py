@@ -31,7 +31,6 @@ from callint.rules.inspection import Inspector, assignments, content_digest
 from callint.rules.waiver import Fate
 
 if TYPE_CHECKING:  # loaded when something is written
-    from callint.reporting.destinations import Destination
     from callint.reporting.waiver_text import Written
 
 #: The shortest reason and name that a policy takes.
@@ -332,23 +331,39 @@ def _dead(inspector: Inspector, waiver: Waiver) -> tuple[Waiver, ...]:
 def _write(workplace: Workplace, waiver: Waiver, dry_run: bool) -> Waiver:
     """Add the waiver to the policy; returns it with its line. Nothing else in the policy may change."""
     from callint.reporting.destinations import in_place
+    from callint.reporting.writing import replace_file
 
     # A link stays a link: the file that it leads to is what is written.
     destination = in_place(workplace.root / workplace.policy.path)
-    # Two runs at once must not each write without the other's waiver.
-    with alone(destination.place(), workplace.policy.path):
-        return _written(workplace.policy, waiver, destination, dry_run)
+    place, name = destination.place(), workplace.policy.path
+    data = _read(place, name)
+    content, added = _with_waiver(data, workplace.policy, waiver)
+    if dry_run:
+        return added
+    # Two runs at once must not each write without the other's waiver. Little is left to do by now, as others
+    # wait; where one of them was first it is done again.
+    with alone(place, name):
+        if (present := _read(place, name)) != data:
+            content, added = _with_waiver(present, workplace.policy, waiver)
+        replace_file(destination, content)
+    return added
 
 
-def _written(judged: Policy, waiver: Waiver, destination: Destination, dry_run: bool) -> Waiver:
-    from callint.reporting.waiver_toml import with_entry
-    from callint.reporting.writing import replace_file
-
-    name = judged.path
+def _read(place: Path, name: str) -> bytes:
     try:
-        data = read_file(destination.place())
+        return read_file(place)
     except OSError as error:
         raise InputError(f"{name}: {reason(error)}; correct that first") from None
+
+
+def _with_waiver(data: bytes, judged: Policy, waiver: Waiver) -> tuple[bytes, Waiver]:
+    """A policy's file with the waiver, and that with its line; ``judged`` is what it was judged by.
+
+    _ChangedError where the file says something else of the finding by now.
+    """
+    from callint.reporting.waiver_toml import with_entry
+
+    name = judged.path
     present = read_policy(data, name)
     if not _says_as_much(judged, present, waiver):
         raise _ChangedError
@@ -364,9 +379,7 @@ def _written(judged: Policy, waiver: Waiver, destination: Destination, dry_run: 
         raise InputError(
             f"{name}: a waiver cannot be added at its end; give each waiver its own [[waivers]] heading first"
         )
-    if not dry_run:
-        replace_file(destination, content)
-    return policy.waivers[-1]
+    return content, policy.waivers[-1]
 
 
 def _says_as_much(judged: Policy, present: Policy, waiver: Waiver) -> bool:

@@ -21,7 +21,7 @@ if sys.platform != "win32":
     import fcntl
 
 #: For so many seconds a run waits for others that change nothing, and looks again after so many.
-PATIENCE, PAUSE = 10.0, 0.02
+PATIENCE, PAUSE = 30.0, 0.02
 
 
 def lock(handle: int, is_patient: bool = False) -> bool:

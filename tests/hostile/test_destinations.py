@@ -356,7 +356,7 @@ def test_what_is_read_in_place_may_be_written_in_place_but_not_in_gits_folder(tm
     yard.write(".git/hooks/image", stale)
     link(yard.root / "to-hooks", ".git/hooks")
     for name in (".git/hooks/image", "to-hooks/image"):
-        words = ("seal", name, "--definition", DEFINITION)
+        words: tuple[str, ...] = ("seal", name, "--definition", DEFINITION)
         assert "git's own folder" in Place(yard).refused(*words).error
         words = ("merge", "--driver", "--definition", DEFINITION, "--", BASE, name, BASE, HERON)
         assert yard.call(*words).status == 1

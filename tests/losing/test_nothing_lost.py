@@ -375,7 +375,7 @@ class Another:
         self.deeds = list(deeds)
         self.handle = os.open(folder, os.O_RDONLY)
         assert locks.lock(self.handle)
-        monkeypatch.setattr(locks.time, "sleep", self.waited_for)
+        monkeypatch.setattr("callint.reading.locks.time.sleep", self.waited_for)
 
     def waited_for(self, seconds: float) -> None:
         if self.deeds:
