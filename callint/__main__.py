@@ -19,6 +19,9 @@ FOUND, WRONG_INPUT, FAILED = 1, 2, 3
 INTERRUPTED = 130  # as shells report a program that Ctrl-C ended
 UNREAD = 141  # and one whose output nobody reads to its end
 
+#: What is wrong with a path, and with nothing in callint.
+_PATH_ERRORS = {errno.ELOOP, errno.ENAMETOOLONG, errno.ENOTDIR, errno.EISDIR, errno.EACCES, errno.EPERM}
+
 #: After so many new objects Python looks for cycles: more than a definition of 50,000 tables makes.
 _NEW_OBJECTS = 1_000_000
 
@@ -99,6 +102,8 @@ def _run(name: str, words: list[str]) -> int:
     from callint.model.errors import InputError
 
     _accept_any_text()
+    if nulls := [word for word in words if "\0" in word]:
+        return _refuse(f"callint {name}: {nulls[0]!r}: no name has a null character in it; leave it out")
     try:
         command = import_module(f"callint.commands.{MODULES.get(name, name)}").command
         refuse_repeated(command, words)
@@ -118,14 +123,36 @@ def _run(name: str, words: list[str]) -> int:
     except (KeyboardInterrupt, click.Abort):
         return INTERRUPTED
     except OSError as error:
-        if error.errno == errno.ENAMETOOLONG:
-            name = os.fsdecode(error.filename or "a file")
-            return _refuse(f"callint: {name}: the name is longer than the system takes; shorten it")
         if isinstance(error, BrokenPipeError) or error.errno in (errno.ENOSPC, errno.EIO):
             raise  # about the output, which main answers for
-        return _fail(error)
+        return _wrong_path(error) or _fail(error)
     except Exception as error:
         return _fail(error)
+
+
+def _wrong_path(error: OSError) -> int:
+    """Say what is wrong with a path, whoever looked at it first; 0 where that is not what went wrong."""
+    from callint.reading.tree import reason
+
+    if isinstance(error, FileNotFoundError) and error.filename is None and not _has_folder():
+        return _refuse("callint: the current folder does not exist any more; change to another one")
+    if not isinstance(error.filename, (str, bytes)) or error.errno not in _PATH_ERRORS:
+        return 0
+    shown = os.fsdecode(error.filename)
+    if error.errno == errno.ENAMETOOLONG:
+        return _refuse(f"callint: {shown}: the name is longer than the system takes; shorten it")
+    return _refuse(f"callint: {shown}: {reason(error)}; check the path")
+
+
+def _has_folder() -> bool:
+    """Whether the current folder is there."""
+    from pathlib import Path
+
+    try:
+        Path.cwd()
+    except OSError:
+        return False
+    return True
 
 
 def _fail(error: Exception) -> int:

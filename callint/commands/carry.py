@@ -11,7 +11,6 @@ from callint.commands.opening import (
     Subjects,
     names_matching,
     read_content,
-    refuse_to_replace,
     stored_workplace,
 )
 from callint.commands.outcome import Outcome
@@ -76,6 +75,8 @@ def command(
     changed bytes that belong to nothing that is defined. Exits with 1 also where the written image breaks
     a rule that NEW_BASE does not break. Check it like any other rework: here only errors are told.
     """
+    from callint.reporting import destinations
+
     workplace = open_workplace(policy)
     refuse_unknown_rules(workplace.policy)
     if not workplace.policy.path and None in (old_definition, new_definition):
@@ -84,10 +85,8 @@ def command(
     sources, targets = Subjects(workplace, old_definition, _OLD), Subjects(workplace, new_definition, _NEW)
     before, after = sources.whole(old, changed), targets.whole(new)
     target = Path(output)
-    if target.is_dir():
-        raise InputError(f"{target}: it is a folder; name a file")
-    inputs = {old.name, changed.name, new.name, before.file.path, after.file.path, *workplace.policy.inputs}
-    refuse_to_replace(target, map(workplace.place, inputs))
+    inputs = {old.name, changed.name, new.name, before.file.path, after.file.path}
+    destination = destinations.image(target, workplace, inputs=map(workplace.place, inputs))
     old_images = [sources.whole_file(before, one).image for one in (old, changed)]
     new_file = targets.whole_file(after, new)
     done = _carried(
@@ -106,7 +105,7 @@ def command(
         outcome = Outcome(workplace, after, image, new.name, new.data, targets.start_of(new))
         known = KnownFindings(outcome.errors(new.data), Severity.ERROR)
         broken = new_findings(outcome.errors(data), [known], Severity.ERROR)
-        replace_file(target, data)
+        replace_file(destination, data)
     report = CarryReport(
         carried=done,
         old_base=old.name,

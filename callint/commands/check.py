@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from callint.commands.opening import Witnesses, refuse_to_replace, refuse_what_is_named
+from callint.commands.opening import Witnesses
 from callint.commands.progress import progress
 from callint.commands.workers import workers
 from callint.model.errors import InputError
@@ -36,6 +36,7 @@ from callint.rules.inspection import (
 from callint.rules.new_findings import Key, KnownFindings, key_of, new_findings
 
 if TYPE_CHECKING:  # git and processes are slow to import, and most checks need none of them
+    from callint.reporting.destinations import Destination
     from callint.rules.crew import Crew
     from callint.versioning.git import Commit
     from callint.versioning.ranges import Span
@@ -104,9 +105,7 @@ def command(
         raise InputError("--each goes with --range A..B; give a range")
     works = list(_works(paths, staged, since, between, each, definition, base, policy_path))
     levels = [Severity(fail_on) if fail_on else work.policy.fail_on for work in works]
-    if output:
-        for work in works:
-            _refuse_to_replace(Path(output), work)
+    destination = None if output is None else _destination(output, works)
     witnesses = Witnesses(between.rpartition("..")[2] or "HEAD" if between and each else "")
     done, known, total = count(1), Definitions(), sum(len(work.images) for work in works)
     with workers(jobs, executor, total) as crew, progress("checking", total, _LONG) as step:
@@ -116,7 +115,7 @@ def command(
         *reports, in_sum = reports
         rest = _without_repeats(in_sum, reports)
         reports, levels = ([*reports, rest], levels) if rest.findings else (reports, levels[:-1])
-    _print(reports, levels, form, output, everything)
+    _print(reports, levels, form, destination, everything)
     return int(any(_fails(report, level) for report, level in zip(reports, levels, strict=True)))
 
 
@@ -361,17 +360,22 @@ def _refuse_unsettled(state: Staged) -> None:
             )
 
 
-def _refuse_to_replace(output: Path, work: _Work) -> None:
-    """InputError where the output is an input, under whatever name."""
-    refuse_what_is_named(output, work.policy, work.place("."), work.tree)
-    inputs = {*work.definitions}
-    for one in work.images:
-        inputs |= {one.image, *one.definitions, *one.bases}
-    refuse_to_replace(output, (work.place(name) for name in inputs))
+def _destination(output: str, works: list[_Work]) -> Destination:
+    """Where the findings go; InputError where that is an input, under whatever name."""
+    from callint.reporting import destinations
+
+    claims, inputs = [], set()
+    for work in works:
+        claims.append(Workplace(work.place("."), work.policy, work.tree))
+        names = {*work.definitions}
+        for one in work.images:
+            names |= {one.image, *one.definitions, *one.bases}
+        inputs |= {work.place(name) for name in names}
+    return destinations.output(Path(output), *claims, inputs=inputs)
 
 
 def _print(
-    reports: list[Report], levels: list[Severity], form: str, output: str | None, everything: bool
+    reports: list[Report], levels: list[Severity], form: str, output: Destination | None, everything: bool
 ) -> None:
     whole = joined(reports)
     if form in ("text", "lines") and not output and not whole.findings:
@@ -390,7 +394,7 @@ def _print(
     if isinstance(stream, StringIO) and output:
         from callint.reporting.writing import replace_file
 
-        replace_file(Path(output), stream.getvalue().encode())
+        replace_file(output, stream.getvalue().encode())
 
 
 def _document(whole: Report, reports: list[Report], levels: list[Severity], form: str) -> str:

@@ -62,10 +62,12 @@ def command(folder: str) -> int:
     any other that is not empty is refused.
     """
     from callint.commands.init import set_up  # git is slow to import
+    from callint.reporting.destinations import refuse_as_folder
     from callint.versioning.demo import steps, write_demo
 
     terminal = console(sys.stdout)
     target = Path(folder)
+    refuse_as_folder(target)
     is_new = write_demo(target, set_up)
     made = list(steps())
     branches = len({step.branch for step in made})

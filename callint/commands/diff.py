@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import click
@@ -71,7 +71,8 @@ def command(
         raise click.UsageError("--format cdfx goes with two images, and without --stat and --log.")
     if output is not None and form == "text":
         raise click.UsageError("--output goes with --format json or cdfx.")
-    view = _View(globs, stat, form, everything, log, output)
+    destination = None if output is None else subjects.output(output, log)
+    view = _View(globs, stat, form, everything, log)
     documents: list[object] = []
     status = 0
     for pair in found:
@@ -80,20 +81,22 @@ def command(
         from callint.reporting.writing import put_out
 
         document = documents if is_range(words) else documents[0]
-        put_out(document if isinstance(document, str) else _json(document), output)
+        if destination is not None:
+            destination = destination.sparing(*view.inputs)
+        put_out(document if isinstance(document, str) else _json(document), destination)
     return status
 
 
 @dataclass(frozen=True, slots=True)
 class _View:
-    """What is to be shown, and how."""
+    """What is to be shown, and how. ``inputs`` are the images that were read for it."""
 
     globs: tuple[str, ...]
     stat: bool
     form: str
     everything: bool
     log: str | None
-    output: str | None
+    inputs: list[Path] = field(default_factory=list)
 
 
 def _show(pair: Pair, subjects: Subjects, view: _View, documents: list[object]) -> int:
@@ -112,8 +115,7 @@ def _show(pair: Pair, subjects: Subjects, view: _View, documents: list[object]) 
             sys.stdout.write(f"{clean(words)}\n\n")
         return 1
     subject = subjects.of(pair.new, pair.old)
-    if view.output is not None:
-        subjects.refuse_to_replace(Path(view.output), subject, [pair.old, pair.new])
+    view.inputs.extend([subjects.place(pair.old), subjects.place(pair.new)])
     before, after = _images(pair.old, pair.new, subject, subjects)
     case = Case(subject, after, before)
     changes = case.changes

@@ -48,6 +48,7 @@ class Handed:
         if pointer_to(self.content) != self.stored:
             words = "its git-lfs pointer has extensions, which callint cannot write"
             raise InputError(f"{self.name}: {words}; merge the files with callint merge --to")
+        from callint.reporting.destinations import own_file
         from callint.reporting.writing import replace_file
         from callint.versioning import git
 
@@ -59,7 +60,7 @@ class Handed:
             place.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise InputError(f"{place}: it cannot be written: {reason(error)}; make room for it") from None
-        replace_file(place, content)
+        replace_file(own_file(place), content)
         return new
 
 

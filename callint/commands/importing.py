@@ -48,16 +48,19 @@ def command(
         )
     if file:
         refuse_leading_out(source, file)
+    from callint.reporting.destinations import new_file
+
     with _without_collections():
         # First, so that a wrong description or module is said before a wrong --to.
         description = read_asap2(source, module)
-        target = _target(source, output)
+        target = source.with_suffix(".xml") if output is None else Path(output)
+        destination = new_file(target)
         imported = make_definition(description, name)
         if imported.definition is not None:
             from callint.reporting.definition_xml import definition_lines
             from callint.reporting.writing import replace_file
 
-            replace_file(target, (line.encode() for line in definition_lines(imported.definition)))
+            replace_file(destination, (line.encode() for line in definition_lines(imported.definition)))
     report = ImportReport(imported, str(source), str(target))
     if form == "json":
         sys.stdout.write(import_json(report))
@@ -67,19 +70,6 @@ def command(
 
         print_import(report, console(sys.stdout), everything)
     return int(not imported.is_complete)
-
-
-def _target(source: Path, output: str | None) -> Path:
-    """Where the definition goes; InputError where something is there already."""
-    target = source.with_suffix(".xml") if output is None else Path(output)
-    if target.exists() or target.is_symlink():
-        words = (
-            "it is a folder; name a file"
-            if target.is_dir()
-            else "it exists; remove it, or name another with --to"
-        )
-        raise InputError(f"{target}: {words}")
-    return target
 
 
 @contextmanager

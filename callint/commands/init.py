@@ -12,8 +12,9 @@ from pathlib import Path
 import click
 
 from callint.model.errors import InputError
-from callint.reading.leftovers import held
+from callint.reading.locks import alone
 from callint.reading.tree import reason
+from callint.reporting.destinations import own_file
 from callint.reporting.terminal import QUIET, console, line, width, wrapped
 from callint.reporting.writing import replace_file
 from callint.versioning import git
@@ -63,7 +64,8 @@ def command(
     here = Path.cwd()
     repo = git.open_repository(here)
     # What one run finds missing another one must not be writing.
-    with held(git.common_folder(repo)):
+    settings = git.common_folder(repo) / "config"
+    with alone(settings, str(settings)):
         if back:
             found = undo(repo, here)
         else:
@@ -154,7 +156,7 @@ def _do(repo: git.Repo, step: Step) -> None:
             step.path.unlink(missing_ok=True)
         else:
             step.path.parent.mkdir(parents=True, exist_ok=True)
-            replace_file(step.path, step.new, step.executable)
+            replace_file(own_file(step.path), step.new, step.executable)
     except OSError as error:
         raise InputError(f"{step.path}: it cannot be written: {reason(error)}; correct that first") from None
 

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from shlex import quote
+from typing import TYPE_CHECKING
 
 import click
 import numpy as np
@@ -16,7 +17,6 @@ from callint.commands.handed import read_handed
 from callint.commands.opening import (
     Subjects,
     read_content,
-    refuse_to_replace,
     table_selection,
     workplace_for,
 )
@@ -28,13 +28,17 @@ from callint.model.definition import Definition
 from callint.model.errors import InputError
 from callint.model.finding import Finding
 from callint.model.shown import clean
-from callint.reading.tree import CONFLICT_DATA, CONFLICT_TEXT, read_file, reason, refuse_leading_out
+from callint.reading.locks import alone
+from callint.reading.tree import CONFLICT_DATA, CONFLICT_TEXT, read_file, reason
 from callint.reading.workplace import Workplace, open_workplace
 from callint.reporting.merge_json import FORMAT, TITLE, MergeReport, merge_json
 from callint.rules.case import Subject
 from callint.rules.catalogue import refuse_unknown_rules
 from callint.rules.inspection import Report
 from callint.versioning.contents import Content
+
+if TYPE_CHECKING:  # loaded when something is written
+    from callint.reporting.destinations import Destination
 
 
 @click.command()
@@ -82,6 +86,8 @@ def command(
     Exits with 1 where conflicts are left, or where the merged image breaks a rule that neither side
     breaks alone.
     """
+    from callint.reporting import destinations
+
     if driver:
         if path is None or output:
             raise click.UsageError("--driver takes BASE OURS THEIRS PATH, and no --to.")
@@ -93,13 +99,14 @@ def command(
     workplace = workplace_for(policy, definition, ours, theirs, base)
     contents = [read_content(workplace, word) for word in (base, ours, theirs)]
     target = Path(output)
-    refuse_leading_out(target, output)
     job = _Job(workplace, definition, workplace.label(target), contents, _Wishes.read(takes, globs))
-    inputs = {*(one.name for one in contents), job.subject.file.path, *workplace.policy.inputs}
-    refuse_to_replace(target, map(workplace.place, inputs))
+    inputs = {*(one.name for one in contents), job.subject.file.path}
+    # A link stays a link: the file that it leads to is what is written.
+    places = map(workplace.place, inputs)
+    destination = destinations.image(target, workplace, inputs=places, follows=True)
+    lists = _Lists.beside(target, destination)
     report = job.run()
-    lists = _Lists(target)
-    _write(report, job.merged(report), target.resolve(), lists)
+    _write(report, job.merged(report), destination, lists)
     if form == "json":
         sys.stdout.write(merge_json(report))
     elif report.merge.decisions or report.broken.findings:
@@ -117,6 +124,8 @@ def _drive(
     policy: str | None,
 ) -> int:
     """Be git's merge driver: the result replaces OURS, and any status but 0 is a conflict to git."""
+    from callint.reporting import destinations
+
     try:
         workplace = open_workplace(policy)
         label = workplace.label(Path(path))
@@ -129,10 +138,13 @@ def _drive(
         job = _Job(workplace, definition, label, contents, wishes)
         report = job.run()
         # Without a working tree there is no place for lists, and git shows what is printed.
-        lists = _Lists(Path(path)) if Path(path).parent.is_dir() else None
+        lists: _Lists | None = None
+        image = Path(path)
+        if image.parent.is_dir() and (beside := destinations.image_of_git(image, workplace)):
+            lists = _Lists.beside(image, beside)
         # Where one side moved the image into git-lfs, or out of it, that is merged too.
         form = handed[2] if handed[1].is_pointer == handed[0].is_pointer else handed[1]
-        _write(report, form.successor(job.merged(report)), Path(ours), lists)
+        _write(report, form.successor(job.merged(report)), destinations.handed_by_git(Path(ours)), lists)
     except InputError as error:
         sys.stderr.write("".join(f"callint: {clean(line)}\n" for line in error.lines))
         return 1
@@ -165,7 +177,8 @@ def _tell(
     from callint.reporting.merge_text import print_merge
     from callint.reporting.terminal import console
 
-    words = f"{lists.text} lists {'it' if len(report.merge.conflicts) == 1 else 'them'}." if lists else ""
+    them = "it" if len(report.merge.conflicts) == 1 else "them"
+    words = f"{lists.text.path} lists {them}." if lists else ""
     print_merge(report, console(sys.stderr if to_errors else sys.stdout), words, commands)
 
 
@@ -311,38 +324,37 @@ def _key(finding: Finding) -> tuple[object, ...]:
 class _Lists:
     """The lists of open conflicts beside an image."""
 
-    image: Path
+    text: Destination
+    data: Destination
 
-    @property
-    def text(self) -> Path:
-        return self.image.with_name(f"{self.image.name}{CONFLICT_TEXT}")
-
-    @property
-    def data(self) -> Path:
-        return self.image.with_name(f"{self.image.name}{CONFLICT_DATA}")
+    @staticmethod
+    def beside(image: Path, destination: Destination) -> _Lists:
+        """The lists of an image; they are kept from where its ``destination`` is kept from."""
+        text, data = (image.with_name(f"{image.name}{ending}") for ending in (CONFLICT_TEXT, CONFLICT_DATA))
+        return _Lists(destination.elsewhere(text), destination.elsewhere(data))
 
     def refuse_strangers(self) -> None:
         """InputError where a file that callint did not write lies where a list belongs."""
-        for path in (self.text, self.data):
+        for path in (self.text.path, self.data.path):
             if (path.exists() or path.is_symlink()) and not self._is_own(path):
                 words = "a list of conflicts belongs here, but this file is none; move it away"
                 raise InputError(f"{path}: {words}")
 
-    def write(self, report: MergeReport) -> None:
+    def contents(self, report: MergeReport) -> list[tuple[Destination, bytes]]:
+        """The lists as files."""
         from io import StringIO
 
         from callint.reporting.merge_text import print_list
         from callint.reporting.terminal import console
-        from callint.reporting.writing import replace_file
 
         stream = StringIO()
         print_list(report, console(stream, colour=False))
-        replace_file(self.text, stream.getvalue().encode())
-        replace_file(self.data, merge_json(report).encode())
+        return [(self.text, stream.getvalue().encode()), (self.data, merge_json(report).encode())]
 
     def remove(self) -> None:
         """Take away the lists of an earlier merge."""
-        for path in (self.text, self.data):
+        for one in (self.text, self.data):
+            path = one.path
             if path.is_file() and self._is_own(path):
                 try:
                     path.unlink()
@@ -355,7 +367,7 @@ class _Lists:
     def _is_own(self, path: Path) -> bool:
         try:
             content = read_file(path)
-            if path == self.text:
+            if path == self.text.path:
                 return content.startswith(TITLE.encode())
             document = json.loads(content)
         except (OSError, ValueError, RecursionError):
@@ -363,24 +375,21 @@ class _Lists:
         return isinstance(document, dict) and document.get("format") == FORMAT
 
 
-def _write(report: MergeReport, data: bytes, target: Path, lists: _Lists | None) -> None:
+def _write(report: MergeReport, data: bytes, image: Destination, lists: _Lists | None) -> None:
     """Write the merged image as it is to be stored, and its lists where conflicts are left.
 
-    There are never conflicts without their lists.
+    There are never conflicts without their lists, and no lists of a merge that is not there.
     """
-    from callint.reporting.writing import replace_file
+    from callint.reporting.writing import replace_file, replace_files
 
-    if target.is_dir():
-        raise InputError(f"{target}: it is a folder; name a file")
-    if lists is None or not report.merge.conflicts:
-        replace_file(target, data)
-        if lists is not None:
+    place = image.place()
+    # Of two merges at once the lists of one must not come beside the image of the other.
+    with alone(place, str(image.path)):
+        if lists is None:
+            replace_file(image, data)
+        elif report.merge.conflicts:
+            lists.refuse_strangers()
+            replace_files([*lists.contents(report), (image, data)])
+        else:
+            replace_file(image, data)
             lists.remove()
-        return
-    lists.refuse_strangers()
-    lists.write(report)
-    try:
-        replace_file(target, data)
-    except InputError:
-        lists.remove()
-        raise

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import fnmatch
-import os
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -24,15 +23,14 @@ from callint.rules.independence import Independence, Unwitnessed
 from callint.rules.inspection import (
     Assignment,
     Inspector,
-    assignment,
     assignment_of_named,
-    assignments,
     foreign_identity,
     held_bytes,
 )
 from callint.versioning.contents import Content
 
-if TYPE_CHECKING:
+if TYPE_CHECKING:  # files are written by few calls, and git is slow to import
+    from callint.reporting.destinations import Destination
     from callint.versioning.second_person import Chronicles
 
 
@@ -83,11 +81,15 @@ class Subjects:
     def policy(self) -> Policy:
         return self._policy
 
-    def refuse_to_replace(self, output: Path, subject: Subject, images: Iterable[Content]) -> None:
-        """InputError where the output is one of the images, their definition or the policy."""
-        refuse_what_is_named(output, self._policy, self._workplace.root, self._workplace)
-        names = [*(image.path for image in images), subject.file.path, self._policy.path]
-        refuse_to_replace(output, (self._workplace.place(name) for name in names if name))
+    def output(self, path: str, log: str | None = None) -> Destination:
+        """Where a report goes; InputError where that is what the policy names, or what was read."""
+        from callint.reporting.destinations import output
+
+        return output(Path(path), self._workplace, inputs=() if log is None else (Path(log),))
+
+    def place(self, image: Content) -> Path:
+        """Where an image lies on disk, or would lie if it were not one of a revision."""
+        return self._workplace.place(image.path)
 
     def knows(self, path: str) -> bool:
         """Whether the definition of the image at a path is known."""
@@ -276,27 +278,6 @@ def _first_damage(error: DamagedError) -> str:
     first, *more = error.damages
     rest = f" (and {len(more)} more; callint check tells them)" if more else ""
     return f"{first.line}: {first.words}{rest}"
-
-
-def refuse_what_is_named(output: Path, policy: Policy, root: Path, tree: Tree) -> None:
-    """InputError where an output is what the policy names or would take for an image, or git's own.
-
-    ``root`` is where the tree's files lie on disk.
-    """
-    place = Path(os.path.abspath(output))  # noqa: PTH100 (resolve would follow the links)
-    if ".git" in place.parts:
-        raise InputError(f"{output}: it lies in git's own folder; choose another file")
-    named = {*policy.inputs, *(one.image for one in assignments(policy, tree))}
-    refuse_to_replace(output, (root / name for name in named))
-    if place.is_relative_to(root) and assignment(policy, place.relative_to(root).as_posix()) is not None:
-        raise InputError(f"{output}: {policy.path} takes it for an image; choose another file")
-
-
-def refuse_to_replace(output: Path, inputs: Iterable[Path]) -> None:
-    """InputError where the output is an input, under whatever name."""
-    for place in inputs:
-        if output.exists() and place.exists() and output.samefile(place):
-            raise InputError(f"{output}: the output would replace an input; choose another file")
 
 
 def table_selection(definition: Definition, globs: tuple[str, ...]) -> frozenset[str]:

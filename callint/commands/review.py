@@ -5,16 +5,19 @@ from __future__ import annotations
 import sys
 from datetime import date, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from callint.commands.opening import refuse_to_replace, refuse_what_is_named
 from callint.commands.pairs import is_range, spelled_out
 from callint.commands.reviewing import Wish, review_of_images
 from callint.model.errors import InputError
 from callint.model.shown import clean
 from callint.reading.workplace import Workplace, open_workplace
 from callint.reporting.reviewed import Review
+
+if TYPE_CHECKING:  # loaded when something is written
+    from callint.reporting.destinations import Destination
 
 
 @click.command()
@@ -70,8 +73,7 @@ def command(
     else:
         review, workplace = review_of_images(open_workplace(policy), words, wish)
     named = [word for word in (*words[:2], definition, policy, log) if word is not None]
-    _refuse_to_replace(Path(output), workplace, review, named)
-    _write(Path(output), review, form)
+    _write(_destination(Path(output), workplace, review, named), review, form)
     if opens:
         _open(Path(output))
     return 0
@@ -84,15 +86,16 @@ def _day(text: str) -> date:
         raise InputError(f"--date {text}: it is no day; write YYYY-MM-DD, such as 2026-03-31") from None
 
 
-def _refuse_to_replace(output: Path, workplace: Workplace, review: Review, named: list[str]) -> None:
-    """InputError where the output is an input, or what the policy names or would take for an image."""
-    refuse_what_is_named(output, workplace.policy, workplace.root, workplace)
+def _destination(path: Path, workplace: Workplace, review: Review, named: list[str]) -> Destination:
+    """Where the page goes; InputError where that is an input, or what the policy names."""
+    from callint.reporting.destinations import output
+
     inputs = {one.case.file.path for one in review.images if one.case is not None}
     places = [workplace.place(name) for name in inputs]
-    refuse_to_replace(output, [*places, *(Path(word) for word in named)])
+    return output(path, workplace, inputs=[*places, *(Path(word) for word in named)])
 
 
-def _write(output: Path, review: Review, form: str) -> None:
+def _write(output: Destination, review: Review, form: str) -> None:
     from callint.reporting.review_json import document_text, review_document
     from callint.reporting.writing import replace_file
 

@@ -8,9 +8,10 @@ import click
 
 from callint.commands.opening import Subjects
 from callint.decoding.checksums import stored_size
-from callint.decoding.sealing import Renewal, UnsealableError, seal
+from callint.decoding.sealing import Renewal, Sealed, UnsealableError, seal
 from callint.model.errors import InputError
-from callint.reading.workplace import open_workplace
+from callint.reading.locks import alone
+from callint.reading.workplace import Workplace, open_workplace
 from callint.versioning.contents import Content
 
 
@@ -30,19 +31,18 @@ def command(image: str, only_check: bool, definition: str | None, policy: str | 
     """
     workplace = open_workplace(policy)
     name = workplace.name(image)
-    data = workplace.demand(name)
-    content, subjects = Content(name, name, data), Subjects(workplace, definition)
-    subject = subjects.whole(content)
-    found = subjects.whole_file(subject, content)
-    try:
-        sealed = seal(found.image, subject.definition.memory)
-    except UnsealableError as error:
-        raise InputError(f"{subject.file.path}:{error.line}: {error}") from None
-    if sealed.renewals and not only_check:
+    if only_check:
+        _, sealed = _sealed(workplace, name, definition)
+    else:
+        from callint.reporting.destinations import in_place
         from callint.reporting.writing import replace_file
 
-        # A link stays a link: the file that it leads to is what is written.
-        replace_file(workplace.place(name).resolve(), found.holding(sealed.image))
+        destination = in_place(workplace.place(name))
+        # Nobody else may write it between the reading and the writing.
+        with alone(destination.place(), name):
+            data, sealed = _sealed(workplace, name, definition)
+            if sealed.renewals:
+                replace_file(destination, data)
     if sealed.renewals or sealed.left:
         from callint.reporting.terminal import console, line, width, wrapped
 
@@ -56,6 +56,18 @@ def command(image: str, only_check: bool, definition: str | None, policy: str | 
             for text in wrapped(words, width(terminal)):
                 terminal.print(line(text))
     return int(only_check and bool(sealed.renewals))
+
+
+def _sealed(workplace: Workplace, name: str, definition: str | None) -> tuple[bytes, Sealed]:
+    """What an image is to be as a file, and what was done to it. InputError where it cannot be sealed."""
+    content, subjects = Content(name, name, workplace.demand(name)), Subjects(workplace, definition)
+    subject = subjects.whole(content)
+    found = subjects.whole_file(subject, content)
+    try:
+        sealed = seal(found.image, subject.definition.memory)
+    except UnsealableError as error:
+        raise InputError(f"{subject.file.path}:{error.line}: {error}") from None
+    return found.holding(sealed.image), sealed
 
 
 def _words(name: str, renewal: Renewal, only_check: bool) -> str:

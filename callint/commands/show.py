@@ -7,6 +7,7 @@ import zlib
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -26,6 +27,9 @@ from callint.reading.tree import POLICY
 from callint.reading.workplace import open_workplace
 from callint.rules.case import Case
 from callint.versioning.contents import Content
+
+if TYPE_CHECKING:  # only what writes a file needs it
+    from callint.reporting.destinations import Destination
 
 
 @click.command()
@@ -90,13 +94,12 @@ def command(
     content = read_content(workplace, image)
     subjects = Subjects(workplace, definition)
     subject = subjects.of(content)
-    if output is not None:
-        subjects.refuse_to_replace(Path(output), subject, [content])
+    destination = None if output is None else subjects.output(output).sparing(subjects.place(content))
     image_ = subjects.image(subject, content)
     if at:
         name, found = subjects.base_of(content, subject, image_, base)
         case = Case(subject, image_, found, base_path=name)
-        _print_point(case, tables, ",".join(at), content.name, form, output)
+        _print_point(case, tables, ",".join(at), content.name, form, destination)
         return 0
     decoded = Case(subject, image_).new
     shown: list[Table | Text] = [*subject.definition.texts.values()]
@@ -112,12 +115,12 @@ def command(
         from callint.reporting.tables_csv import csv_lines
         from callint.reporting.writing import put_out
 
-        put_out("".join(csv_lines(decoded, shown, axes)), output)
+        put_out("".join(csv_lines(decoded, shown, axes)), destination)
     elif form == "json":
         from callint.reporting.tables_json import tables_json
         from callint.reporting.writing import put_out
 
-        put_out(tables_json(content.name, subject.file.path, decoded, shown, axes), output)
+        put_out(tables_json(content.name, subject.file.path, decoded, shown, axes), destination)
     else:
         _print(decoded, shown, axes, as_list, log, workplace.policy)
     return 0
@@ -162,7 +165,7 @@ def _renew(policy: str | None) -> None:
 
 
 def _print_point(
-    case: Case, globs: tuple[str, ...], words: str, name: str, form: str, output: str | None
+    case: Case, globs: tuple[str, ...], words: str, name: str, form: str, output: Destination | None
 ) -> None:
     """What tables put out at an operating point; all that depend on signals which it gives."""
     from callint.commands.points import parse_point

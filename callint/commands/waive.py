@@ -6,12 +6,14 @@ import difflib
 import re
 import sys
 import unicodedata
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 import numpy as np
@@ -20,9 +22,9 @@ from callint.commands.opening import Witnesses
 from callint.model.errors import InputError
 from callint.model.finding import Finding
 from callint.model.policy import Policy, Waiver
-from callint.reading.leftovers import held
+from callint.reading.locks import alone
 from callint.reading.policy import read_policy
-from callint.reading.tree import read_file, reason
+from callint.reading.tree import POLICY, read_file, reason
 from callint.reading.workplace import Workplace, open_workplace
 from callint.rules.case import Case
 from callint.rules.catalogue import RULES, refuse_unknown_rules
@@ -30,10 +32,15 @@ from callint.rules.content import accepted_content
 from callint.rules.inspection import Inspector, assignments
 from callint.rules.waiver import Fate
 
+if TYPE_CHECKING:  # loaded when something is written
+    from callint.reporting.waiver_text import Written
+
 #: The shortest reason and name that a policy takes.
 _SHORTEST_REASON, _SHORTEST_NAME = 10, 2
 #: So many places or rules are named where something else may have been meant.
 _NAMED = 4
+#: So often a finding is judged anew where the policy was changed in the meantime.
+_TRIES = 5
 
 
 @click.command()
@@ -61,8 +68,41 @@ def command(
 
     A waiver does not make a change safe: the maker's limits, local law and licensed practice come first.
     """
-    given, last_day = _reason(words), _last_day(until)
-    workplace = open_workplace(policy)
+    wish = _Wish(finding.strip(), _reason(words), _last_day(until), image, table)
+    for _ in range(_TRIES):
+        with suppress(_ChangedError):
+            written = _waived(open_workplace(policy), wish, dry_run)
+            break
+    else:
+        name = policy or POLICY
+        raise InputError(f"{name}: it is being changed again and again; call callint waive once that is over")
+
+    from callint.reporting.terminal import console
+    from callint.reporting.waiver_text import print_waiver
+
+    print_waiver(written, console(sys.stdout), is_written=not dry_run)
+    return 0
+
+
+@dataclass(frozen=True, slots=True)
+class _Wish:
+    """What is to be waived, and the reason; a last day, image and table where they were given."""
+
+    finding: str
+    reason: str
+    until: date | None
+    image: str | None
+    table: str | None
+
+
+class _ChangedError(Exception):
+    """The policy has been changed since it was read, so that it may say something else of the finding."""
+
+
+def _waived(workplace: Workplace, wish: _Wish, dry_run: bool) -> Written:
+    """Judge, and write the waiver. InputError where it cannot be, _ChangedError where that has to be anew."""
+    from callint.reporting.waiver_text import Written
+
     if not workplace.policy.path:
         raise InputError("callint.toml: there is none from here up; write one first")
     refuse_unknown_rules(workplace.policy)
@@ -75,25 +115,18 @@ def command(
         whole=True,
         bases=_beside_the_last_commit(workplace),
     )
-    images = set() if image is None else {image, workplace.label(Path(image))}
-    covered = _covered(report.findings, finding.strip(), images, table)
+    images = set() if wish.image is None else {wish.image, workplace.label(Path(wish.image))}
+    covered = _covered(report.findings, wish.finding, images, wish.table)
     first = covered[0]
     if all(one.waived for one in covered):
         raise _waived_already(first, inspector)
     case = inspector.case_of(first)
-    digest = _digest(case, first)
-    waiver = Waiver(first.rule, first.image, first.table, given, _who(workplace), last_day, digest, line=0)
+    digest, subject = _digest(case, first), (first.rule, first.image, first.table)
+    waiver = Waiver(*subject, wish.reason, _who(workplace), wish.until, digest, line=0)
     _refuse_same_person(inspector, case, first, waiver)
     waiver = _write(workplace, waiver, dry_run)
-
-    from callint.reporting.terminal import console
-    from callint.reporting.waiver_text import Written, print_waiver
-
-    written = Written(
-        waiver, workplace.policy.path, len(covered), _content(case, first), _dead(inspector, waiver)
-    )
-    print_waiver(written, console(sys.stdout), is_written=not dry_run)
-    return 0
+    content, dead = _content(case, first), _dead(inspector, waiver)
+    return Written(waiver, workplace.policy.path, len(covered), content, dead)
 
 
 def _beside_the_last_commit(workplace: Workplace) -> Callable[[Inspector], Iterable[Finding]] | None:
@@ -319,22 +352,43 @@ def _dead(inspector: Inspector, waiver: Waiver) -> tuple[Waiver, ...]:
 
 def _write(workplace: Workplace, waiver: Waiver, dry_run: bool) -> Waiver:
     """Add the waiver to the policy; returns it with its line. Nothing else in the policy may change."""
-    # A link stays a link: the file that it leads to is what is written.
-    name, place = workplace.policy.path, (workplace.root / workplace.policy.path).resolve()
-    with held(place.parent):  # two runs at once must not each write without the other's waiver
-        return _written(workplace, waiver, name, place, dry_run)
-
-
-def _written(workplace: Workplace, waiver: Waiver, name: str, place: Path, dry_run: bool) -> Waiver:
-    from callint.reporting.waiver_toml import with_entry
+    from callint.reporting.destinations import in_place
     from callint.reporting.writing import replace_file
 
+    # A link stays a link: the file that it leads to is what is written.
+    destination = in_place(workplace.root / workplace.policy.path)
+    place, name = destination.place(), workplace.policy.path
+    data = _read(place, name)
+    content, added = _with_waiver(data, workplace.policy, waiver)
+    if dry_run:
+        return added
+    # Two runs at once must not each write without the other's waiver. Little is left to do by now, as others
+    # wait; where one of them was first it is done again.
+    with alone(place, name):
+        if (present := _read(place, name)) != data:
+            content, added = _with_waiver(present, workplace.policy, waiver)
+        replace_file(destination, content)
+    return added
+
+
+def _read(place: Path, name: str) -> bytes:
     try:
-        data = read_file(place)
+        return read_file(place)
     except OSError as error:
         raise InputError(f"{name}: {reason(error)}; correct that first") from None
-    if read_policy(data, name) != workplace.policy:
-        raise InputError(f"{name}: it has been changed meanwhile; call callint waive again")
+
+
+def _with_waiver(data: bytes, judged: Policy, waiver: Waiver) -> tuple[bytes, Waiver]:
+    """A policy's file with the waiver, and that with its line; ``judged`` is what it was judged by.
+
+    _ChangedError where the file says something else of the finding by now.
+    """
+    from callint.reporting.waiver_toml import with_entry
+
+    name = judged.path
+    present = read_policy(data, name)
+    if not _says_as_much(judged, present, waiver):
+        raise _ChangedError
     try:
         content = with_entry(data, waiver)
     except UnicodeEncodeError:
@@ -343,18 +397,29 @@ def _written(workplace: Workplace, waiver: Waiver, name: str, place: Path, dry_r
         policy = read_policy(content, name)
     except InputError:
         policy = Policy()
-    if not _adds(workplace.policy, policy, waiver):
+    if not _adds(present, policy, waiver):
         raise InputError(
             f"{name}: a waiver cannot be added at its end; give each waiver its own [[waivers]] heading first"
         )
-    if not dry_run:
-        replace_file(place, content)
-    return policy.waivers[-1]
+    return content, policy.waivers[-1]
+
+
+def _says_as_much(judged: Policy, present: Policy, waiver: Waiver) -> bool:
+    """Whether a policy says of a waiver's finding what it said when that was judged.
+
+    Others may have added waivers of other findings meanwhile.
+    """
+    known, now = (Counter(replace(one, line=0) for one in policy.waivers) for policy in (judged, present))
+    is_about_others = all(one.subject != waiver.subject for one in now - known)
+    return not known - now and is_about_others and _without_waivers(judged) == _without_waivers(present)
 
 
 def _adds(old: Policy, new: Policy, waiver: Waiver) -> bool:
     """Whether a policy says what the old one says, and the waiver besides."""
     lineless = [replace(one, line=0) for one in new.waivers]
-    return lineless == [*(replace(one, line=0) for one in old.waivers), waiver] and replace(
-        new, waivers=()
-    ) == replace(old, waivers=())
+    is_last = lineless == [*(replace(one, line=0) for one in old.waivers), waiver]
+    return is_last and _without_waivers(old) == _without_waivers(new)
+
+
+def _without_waivers(policy: Policy) -> Policy:
+    return replace(policy, waivers=())

@@ -110,8 +110,8 @@ class Source:
         yield from self._file(self.path, str(self.path), ())
 
     def _file(self, path: Path, name: str, above: tuple[Path, ...]) -> Iterator[Words]:
-        resolved, size = path.resolve(), _size(path, name)
-        self._bytes += size
+        self._bytes += _size(path, name)  # first, as it says whatever is wrong with the path
+        resolved = path.resolve()
         if self._bytes > MAX_BYTES:
             raise InputError(
                 f"{name}: with it there are more than {MAX_BYTES >> 20} MiB, the most that is read; divide it"

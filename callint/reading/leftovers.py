@@ -1,41 +1,26 @@
 """Temporary files and folders beside what they are to become, and what killed runs left of them.
 
 A run that is killed cannot remove its own. The next one does, and tells them from those that another run is
-still making by locks, which end with the process that holds them. Where there are none, as on some network
-drives, nobody is kept out and nothing is told apart; Windows refuses to remove what is open.
+still making by locks. Where there are none, as on some network drives, nothing is told apart; Windows refuses
+to remove what is open.
 """
 
 from __future__ import annotations
 
 import os
 import re
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
 
-LOCKS = sys.platform != "win32"
-if sys.platform != "win32":
-    import fcntl
+from callint.reading.locks import LOCKS, lock
 
-
-def lock(handle: int, is_patient: bool = True) -> bool:
-    """Lock an open file or folder until it is closed; whether that was possible.
-
-    With ``is_patient`` it waits for whoever has locked it.
-    """
-    if sys.platform == "win32":
-        return False
-    try:
-        fcntl.flock(handle, fcntl.LOCK_EX | (0 if is_patient else fcntl.LOCK_NB))
-    except OSError:
-        return False
-    return True
+#: So many characters of a name, of up to four bytes each, leave room for the rest of a temporary one.
+_LETTERS = 48
 
 
 def temporary_name(path: Path) -> tuple[str, str]:
     """How the name of a temporary file or folder beside another one begins and ends."""
-    return f".{path.name[:64]}.", ".part"
+    return f".{path.name[:_LETTERS]}.", ".part"
 
 
 def left_behind(path: Path) -> list[Path]:
@@ -58,23 +43,7 @@ def remove_file(left: Path) -> None:
             return
         handle = os.open(left, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
         try:
-            if lock(handle, is_patient=False):
+            if lock(handle):
                 left.unlink()
         finally:
             os.close(handle)
-
-
-@contextmanager
-def held(folder: Path, is_patient: bool = True) -> Iterator[bool]:
-    """Keep out other runs that hold the same folder; whether that was possible."""
-    try:
-        handle = os.open(folder, os.O_RDONLY) if LOCKS else None
-    except OSError:
-        handle = None
-    if handle is None:
-        yield False
-        return
-    try:
-        yield lock(handle, is_patient)
-    finally:
-        os.close(handle)

@@ -158,6 +158,20 @@ def with_remedy(error: OSError, remedy: str) -> str:
     return words if ";" in words else f"{words}; {remedy}"
 
 
+def resolved(path: Path) -> Path:
+    """A path without links and "..", whether it exists or not. OSError where links lead round in a circle."""
+    try:
+        found = path.resolve()
+        found.stat()  # from Python 3.13 on links that lead round are left as they are
+    except (FileNotFoundError, NotADirectoryError, PermissionError):
+        return found
+    except RuntimeError:
+        raise OSError(errno.ELOOP, os.strerror(errno.ELOOP)) from None
+    except ValueError:
+        raise OSError("no file can have this name") from None
+    return found
+
+
 def refuse_leading_out(path: Path, shown: str = "", start: Path | None = None) -> None:
     """InputError where a path inside the repository leads out of it by a link; ``shown`` is its name.
 

@@ -13,7 +13,8 @@ from datetime import datetime
 from pathlib import Path
 
 from callint.model.errors import InputError
-from callint.reading.leftovers import LOCKS, held, left_behind, temporary_name
+from callint.reading.leftovers import left_behind, temporary_name
+from callint.reading.locks import LOCKS, held
 from callint.reading.resources import resource
 from callint.reading.tree import reason
 from callint.versioning import git
@@ -106,7 +107,7 @@ def _unfinished(target: Path) -> Iterator[tuple[Path | None, bool]]:
         for left in filter(Path.is_dir, left_behind(target)) if LOCKS else ():
             if left.is_symlink():
                 continue
-            if not stack.enter_context(held(left, is_patient=False)):
+            if not stack.enter_context(held(left)):
                 is_free = False
             elif whole is None and (left / ".git" / _MARK).is_file():
                 whole = left

@@ -164,6 +164,25 @@ def _places(folder: Path, questions: list[str]) -> list[Path]:
     return [Path(answer) for answer in answers]
 
 
+def own_folders(start: Path) -> tuple[Path, ...]:
+    """What git keeps for itself, as it is called from a folder: none where that is in no repository.
+
+    These are the folders of the working tree and of all working trees, those of hooks and objects, and the
+    file of the index: settings and the environment may put the latter three anywhere.
+    """
+    names = ("hooks", "objects", "index")
+    try:
+        repo = open_repository(start, bare=True)
+        words = [word for name in names for word in ("--git-path", name)]
+        placed = _run(repo, "rev-parse", *words).removesuffix("\n").split("\n")
+        if len(placed) != len(names):  # a folder's name may hold a line break
+            placed = [_run(repo, "rev-parse", "--git-path", one).removesuffix("\n") for one in names]
+    except (InputError, OSError):
+        return ()
+    # Relative ones, a relative core.hooksPath too, count from where commands run. An empty one is none.
+    return (repo.git_dir, repo.common_dir, *(repo.working_dir / one for one in placed if one))
+
+
 def top_level(repo: Repo) -> Path:
     """The folder that holds the working tree."""
     return repo.working_dir.resolve()

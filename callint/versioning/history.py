@@ -31,7 +31,7 @@ from callint.model.definition import Table, Text
 from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.reading.images import DamagedError, read_image
-from callint.reading.tree import reason, with_remedy
+from callint.reading.tree import reason, resolved, with_remedy
 from callint.rules.inspection import foreign_identity
 from callint.versioning import git
 
@@ -558,7 +558,10 @@ def find_image(word: str, revision: str | None) -> Place:
     repo = git.open_repository(folder.resolve(), bare=True)
     if repo.working_tree_dir is None:
         return Place(repo, word, posixpath.normpath(target.as_posix()), revision or "HEAD")
-    top, here = git.top_level(repo), target.parent.resolve()
+    try:
+        top, here = git.top_level(repo), resolved(target.parent)
+    except OSError as error:
+        raise InputError(f"{word}: {with_remedy(error, 'check the path')}") from None
     if not here.is_relative_to(top):
         raise InputError(f"{word}: it lies outside the repository {top}; call callint in its own")
     return Place(repo, word, (here / target.name).relative_to(top).as_posix(), revision)

@@ -20,7 +20,15 @@ from pathlib import Path
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
-from callint.reading.tree import CONFLICT_DATA, CONFLICT_TEXT, POLICY, WorkingTree, find_root
+from callint.reading.tree import (
+    CONFLICT_DATA,
+    CONFLICT_TEXT,
+    POLICY,
+    WorkingTree,
+    find_root,
+    reason,
+    resolved,
+)
 from callint.rules.inspection import assignments
 from callint.versioning import git
 from callint.versioning.blocks import as_bytes, as_text, block, find
@@ -163,7 +171,11 @@ class _Planner:
         """A file's content, None where there is none; InputError where it is no plain file inside the top."""
         if path.is_symlink():
             raise InputError(f"{path}: it is a symbolic link; put a file in its place")
-        if not path.parent.resolve().is_relative_to(self._top):
+        try:
+            is_inside = resolved(path.parent).is_relative_to(self._top)
+        except OSError as error:
+            raise InputError(f"{path}: it cannot be read: {reason(error)}; correct that first") from None
+        if not is_inside:
             raise InputError(f"{path}: a link leads out of the repository; give a path inside it")
         return content_of(path)
 

@@ -399,7 +399,7 @@ def test_neither_the_policy_nor_a_definition_is_written_over(yard: Yard, name: s
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        ((*FILES, "--to", "boats"), "boats: it is a folder; name a file"),
+        ((*FILES, "--to", "boats"), "boats: it cannot be written: it is a folder; name a file"),
         ((*FILES, "--to", "no/such/folder.bin"), "it cannot be written"),
         ((*FILES, "--to", "x.bin", "--leave-out", "smok_cap"), "did you mean 'smoke_cap'?"),
         ((*FILES,), "--to"),

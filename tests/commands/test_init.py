@@ -15,6 +15,7 @@ from unittest import mock
 import pytest
 
 from callint.commands import init
+from callint.reporting.destinations import Destination
 from callint.reporting.writing import replace_file
 from callint.versioning import git
 from callint.versioning.setup import Wishes, plan
@@ -856,10 +857,10 @@ def test_a_step_that_fails_takes_the_others_back(bare_yard: Scratch) -> None:
 
 def _failing_for(name: str) -> Callable[..., None]:
 
-    def replace(path: Path, content: bytes, executable: bool = False) -> None:
-        if path.name == name:
+    def replace(destination: Destination, content: bytes, executable: bool = False) -> None:
+        if destination.path.name == name:
             raise OSError(28, "no room")
-        replace_file(path, content, executable)
+        replace_file(destination, content, executable)
 
     return replace
 

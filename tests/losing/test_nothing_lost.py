@@ -8,12 +8,14 @@ import re
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from callint.reading import locks
 from tests.building import u16
 from tests.hostile.repository import A2L, BASE, HERON, WAIVED
 from tests.running import (
@@ -69,6 +71,7 @@ COMMANDS: dict[str, tuple[Callable[[Path], Any], tuple[str, ...]]] = {
     "merge driver": (yard, ("merge", "--driver", "--", BASE, "boats/owl.bin", "boats/crow.bin", HERON)),
     "carry": (yard, ("carry", BASE, "boats/auk.bin", BASE, "--to", "carried.bin")),
     "import": (yard, ("import", "engine.a2l")),
+    "review --output": (yard, ("review", BASE, HERON, "--output", "review.html")),
     "check --output": (yard, ("check", "--format", "json", "--output", "report.json")),
     "diff --output": (yard, ("diff", BASE, HERON, "--format", "json", "--output", "report.json")),
     "show --output": (yard, ("show", HERON, "--format", "json", "--output", "report.json")),
@@ -161,6 +164,8 @@ def test_a_command_that_cannot_write_says_so_and_leaves_nothing(
         assert one["status"] in (0, 1, 2), one
         for path, data in after.items():
             assert data in (old.get(path), new.get(path)), (one, path)
+        # What belongs together, as a merged image and its list of conflicts, is there or not.
+        assert after in (old, new), one
         if one["status"] == 2:
             assert one["said"].startswith("callint"), one
             assert len(one["said"].splitlines()) == 1, one
@@ -230,31 +235,79 @@ def test_without_permission_a_command_says_so_and_changes_nothing(name: str) -> 
         assert "cannot be written" in result.error
 
 
-def test_on_a_full_disk_the_old_files_stay(tmp_path: Path) -> None:
-    disk = tmp_path / "disk"
+@contextmanager
+def small_disk(folder: Path, size: str) -> Iterator[Path]:
+    """A disk of a size at most; the test is skipped where none can be had."""
+    disk = folder / "disk"
     disk.mkdir()
     mounted = shutil.which("mount") and subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=2m", "none", str(disk)], capture_output=True, check=False
+        ["mount", "-t", "tmpfs", "-o", f"size={size}", "none", str(disk)], capture_output=True, check=False
     )
     if not mounted or mounted.returncode:
         pytest.skip("no small disk can be mounted here")
     try:
+        yield disk
+    finally:
+        subprocess.run(["umount", str(disk)], check=True)
+
+
+def fill(disk: Path, but: int = 0) -> Path:
+    """A file that takes all room on a disk but some bytes."""
+    path = disk / "filler"
+    with path.open("wb", buffering=0) as filler:
+        try:
+            while True:
+                filler.write(b"x" * 4096)
+        except OSError:
+            pass
+        filler.truncate(max(0, filler.tell() - but))
+    return path
+
+
+def test_on_a_full_disk_the_old_files_stay(tmp_path: Path) -> None:
+    with small_disk(tmp_path, "2m") as disk:
         root = disk / "yard"
         yard(root)
         old = contents(root)
-        with (disk / "filler").open("wb", buffering=0) as filler:
-            try:
-                while True:
-                    filler.write(b"x" * 4096)
-            except OSError:
-                pass
+        fill(disk)
         for words in (words for make, words in COMMANDS.values() if make is yard):
             result = run(*words, cwd=root, OPENBLAS_NUM_THREADS="1")
             assert result.status in (1, 2), result
             assert "Traceback" not in result.stderr
             assert contents(root) == old, words
-    finally:
-        subprocess.run(["umount", str(disk)], check=True)
+
+
+@pytest.mark.parametrize("has_older", [False, True])
+def test_on_a_disk_that_runs_full_a_merge_has_its_lists_or_is_not_there(
+    tmp_path: Path, has_older: bool
+) -> None:
+    _, words = COMMANDS["merge with conflicts"]
+    with small_disk(tmp_path, "2m") as disk:
+        root = disk / "yard"
+        made = yard(root)
+        if has_older:
+            assert made.call(*words).status == 1
+            other = edited(GOOD, {fuel_cell(1, 1): u16(480), fuel_cell(2, 1): u16(490)})
+            made.write("boats/crow.bin", other)
+        old = contents(root)
+        result = made.call(*words)
+        assert result.status == 1
+        new = contents(root)
+        written = [path for path in new if new[path] != old.get(path)]
+        assert len(written) == 3 and sum("conflicts" in path for path in written) == 2
+        ends = set()
+        for pages in range(12):
+            for path in written:
+                (root / path).unlink(missing_ok=True)
+                if path in old:
+                    (root / path).write_bytes(old[path])
+            filler = fill(disk, 4096 * pages)
+            result = made.call(*words)
+            after = contents(root)
+            assert after == (new if result.status == 1 else old), (pages, result)
+            ends.add(result.status)
+            filler.unlink()
+        assert ends == {1, 2}
 
 
 def together(root: Path, *commands: tuple[str, ...]) -> list[tuple[int, str]]:
@@ -285,13 +338,129 @@ def test_several_at_once_end_as_one_does(tmp_path: Path, name: str) -> None:
     assert contents(tmp_path / "start") == new
 
 
-def test_waivers_that_are_given_at_once_all_stand_or_say_that_they_do_not(tmp_path: Path) -> None:
-    scratch = yard(tmp_path)
-    crow = edited(GOOD, {fuel_cell(1, 1): u16(9990)})
-    for name in ("a", "b", "c", "d"):
-        scratch.write(f"boats/{name}.bin", crow)
-    commands = [tuple(f"boats/{name}.bin" if word == HERON else word for word in WAIVED) for name in "abcd"]
-    ends = together(tmp_path, *commands)
+def waiving(boat: str) -> tuple[str, ...]:
+    return tuple(f"boats/{boat}.bin" if word == HERON else word for word in WAIVED)
+
+
+def boats(root: Path, names: str) -> Scratch:
+    """A yard with boats that all have a finding which may be waived."""
+    scratch = yard(root)
+    for name in names:
+        scratch.write(f"boats/{name}.bin", edited(GOOD, {fuel_cell(1, 1): u16(9990)}))
+    return scratch
+
+
+def test_waivers_that_are_given_at_once_all_stand(tmp_path: Path) -> None:
+    names = "abcdefghijkl"
+    boats(tmp_path, names)
+    for status, errors in together(tmp_path, *map(waiving, names)):
+        assert status == 0, errors
     text = (tmp_path / "callint.toml").read_text("utf-8")
-    assert text.count("[[waivers]]") == sum(status == 0 for status, _ in ends) >= 1
-    assert all("changed meanwhile" in errors for status, errors in ends if status)
+    assert sorted(re.findall(r"boats/([a-l])\.bin", text)) == list(names)
+
+
+def test_the_same_waiver_that_is_given_at_once_stands_once(tmp_path: Path) -> None:
+    boats(tmp_path, "a")
+    ends = together(tmp_path, *[waiving("a")] * 4)
+    assert sorted(status for status, _ in ends) == [0, 2, 2, 2]
+    assert all("is waived here already" in errors for status, errors in ends if status)
+    assert (tmp_path / "callint.toml").read_text("utf-8").count("[[waivers]]") == 1
+
+
+class Another:
+    """Another run, which has a folder locked until somebody waits for it, and then does something."""
+
+    def __init__(self, folder: Path, monkeypatch: pytest.MonkeyPatch, *deeds: Callable[[], Any]) -> None:
+        self.folder = folder
+        self.deeds = list(deeds)
+        self.handle = os.open(folder, os.O_RDONLY)
+        assert locks.lock(self.handle)
+        monkeypatch.setattr("callint.reading.locks.time.sleep", self.waited_for)
+
+    def waited_for(self, seconds: float) -> None:
+        if self.deeds:
+            self.deeds.pop(0)()
+        else:
+            os.close(self.handle)
+
+
+def test_a_waiver_is_added_to_what_another_run_wrote_meanwhile(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    scratch = boats(tmp_path / "start", "ab")
+    shutil.copytree(scratch.root, tmp_path / "other")
+    assert run(*waiving("b"), cwd=tmp_path / "other").status == 0
+    others = (tmp_path / "other" / "callint.toml").read_text("utf-8")
+    Another(scratch.root, monkeypatch, lambda: scratch.write("callint.toml", others))
+    assert scratch.call(*waiving("a")).status == 0
+    text = (scratch.root / "callint.toml").read_text("utf-8")
+    assert text.startswith(others) and "boats/a.bin" in text.removeprefix(others)
+
+
+def test_a_finding_is_judged_anew_where_the_policy_says_something_else_by_now(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    scratch = boats(tmp_path, "a")
+    off = (tmp_path / "callint.toml").read_text("utf-8") + '\n[severity]\n"value/out-of-range" = "off"\n'
+    Another(tmp_path, monkeypatch, lambda: scratch.write("callint.toml", off))
+    assert "no such finding" in scratch.call(*waiving("a")).error
+    assert (tmp_path / "callint.toml").read_text("utf-8") == off
+
+
+def test_an_image_is_sealed_as_another_run_left_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    scratch = yard(tmp_path)
+    later = edited(GOOD, {fuel_cell(2, 2): u16(710), 0x90: b"\0\0"}, seal=False)
+    Another(tmp_path / "boats", monkeypatch, lambda: scratch.write(HERON, later))
+    assert scratch.call("seal", HERON).status == 0
+    assert (tmp_path / HERON).read_bytes() == edited(later, {})
+
+
+@pytest.mark.parametrize(
+    ("words", "folder"),
+    [
+        (WAIVED, "."),
+        (("seal", HERON), "boats"),
+        (COMMANDS["merge with conflicts"][1], "boats"),
+        (("init",), ".git"),
+        (("init", "--undo"), ".git"),
+    ],
+)
+def test_whoever_never_gets_a_turn_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], folder: str
+) -> None:
+    scratch = yard(tmp_path)
+    old = contents(tmp_path)
+    Another(tmp_path / folder, monkeypatch, *[lambda: None] * 1000)
+    monkeypatch.setattr(locks, "PATIENCE", 0)
+    assert "another run keeps its folder locked" in scratch.call(*words).error
+    assert contents(tmp_path) == old
+
+
+def test_a_run_that_was_killed_while_it_had_a_turn_keeps_nobody_out(tmp_path: Path) -> None:
+    scratch = boats(tmp_path, "a")
+    program = (
+        "import os, sys, time\n"
+        "from callint.reading.locks import lock\n"
+        "assert lock(os.open(sys.argv[1], os.O_RDONLY))\n"
+        "print('locked', flush=True)\n"
+        "time.sleep(600)\n"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", program, str(tmp_path)], env=environment(), stdout=subprocess.PIPE
+    ) as holder:
+        assert holder.stdout and holder.stdout.readline() == b"locked\n"
+        holder.kill()
+    assert scratch.call(*waiving("a")).status == 0
+
+
+def test_no_lock_leaves_a_file_in_the_repository(tmp_path: Path) -> None:
+    scratch = boats(tmp_path, "a")
+    scratch.commit()
+    for words in (waiving("a"), ("seal", HERON), COMMANDS["merge with conflicts"][1]):
+        assert scratch.call(*words).status in (0, 1)
+    changed = scratch.must("status", "--porcelain", "--untracked-files=all").split()[1::2]
+    assert sorted(changed) == [
+        "boats/heron.bin",
+        *(f"boats/new.bin{ending}" for ending in ("", ".conflicts.json", ".conflicts.txt")),
+        "callint.toml",
+    ]

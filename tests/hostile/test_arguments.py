@@ -1,0 +1,308 @@
+"""Whatever a path on the command line leads to, a command answers: it never hangs, and never fails itself."""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import stat
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import chdir
+from importlib import import_module
+from pathlib import Path
+
+import click
+import pytest
+
+from callint.commands import COMMANDS, MODULES
+from tests.hostile.repository import A2L, BASE, DEFINITION, HERON
+from tests.running import (
+    BAD,
+    GOOD,
+    HULL,
+    Scratch,
+    edited,
+    environment,
+    make_repository_yard,
+    yard_base,
+    yard_definition,
+)
+
+pytestmark = pytest.mark.skipif(os.name == "nt", reason="links need a right on Windows")
+
+AUK = "boats/auk.bin"
+_PAGE = ("--output", "page.html")
+_JSON = ("--format", "json")
+_MERGED = ("--to", "merged.bin")
+_WAIVED = ("waive", "value/out-of-range", "--table", "fuel", "--reason", "Measured twice.")
+_HEX = ("0" * 40, "100644")
+
+#: Every place of a path on a command line, where PATH stands.
+CALLS: dict[str, tuple[str, ...]] = {
+    "check paths": ("check", "PATH"),
+    "check --definition": ("check", HERON, "--definition", "PATH"),
+    "check --base": ("check", HERON, "--base", "PATH"),
+    "check --policy": ("check", "--policy", "PATH"),
+    "check --staged --policy": ("check", "--staged", "--policy", "PATH"),
+    "check --output": ("check", *_JSON, "--output", "PATH"),
+    "diff words": ("diff", "PATH", HERON),
+    "diff NEW": ("diff", BASE, "PATH"),
+    "diff of revisions": ("diff", "HEAD~1", "HEAD", "PATH"),
+    "diff --definition": ("diff", BASE, HERON, "--definition", "PATH"),
+    "diff --policy": ("diff", BASE, HERON, "--policy", "PATH"),
+    "diff --log": ("diff", BASE, HERON, "--log", "PATH"),
+    "diff --output": ("diff", BASE, HERON, *_JSON, "--output", "PATH"),
+    "diff --driver": ("diff", "--driver", "--", HERON, "PATH", *_HEX, HERON, *_HEX),
+    "review words": ("review", "PATH", HERON, *_PAGE),
+    "review NEW": ("review", BASE, "PATH", *_PAGE),
+    "review --definition": ("review", BASE, HERON, *_PAGE, "--definition", "PATH"),
+    "review --policy": ("review", BASE, HERON, *_PAGE, "--policy", "PATH"),
+    "review --log": ("review", BASE, HERON, *_PAGE, "--log", "PATH"),
+    "review --output": ("review", BASE, HERON, "--output", "PATH"),
+    "show image": ("show", "PATH"),
+    "show of a revision": ("show", "HEAD:PATH"),
+    "show --plain": ("show", "--plain", "--", "PATH"),
+    "show --definition": ("show", HERON, "--definition", "PATH"),
+    "show --policy": ("show", HERON, "--policy", "PATH"),
+    "show --base": ("show", HERON, "--at", "speed=1700,load=30", "--base", "PATH"),
+    "show --log": ("show", HERON, "--log", "PATH"),
+    "show --output": ("show", HERON, *_JSON, "--output", "PATH"),
+    "whatif image": ("whatif", "PATH", "--true", "speed=1600", "--reads", "2000"),
+    "whatif --definition": (
+        *("whatif", HERON, "--true", "speed=1600", "--reads", "2000"),
+        *("--definition", "PATH"),
+    ),
+    "whatif --policy": ("whatif", HERON, "--true", "speed=1600", "--reads", "2000", "--policy", "PATH"),
+    "history image": ("history", "PATH"),
+    "history --definition": ("history", HERON, "--definition", "PATH"),
+    "history --policy": ("history", HERON, "--policy", "PATH"),
+    "merge base": ("merge", "PATH", HERON, AUK, *_MERGED),
+    "merge ours": ("merge", BASE, "PATH", AUK, *_MERGED),
+    "merge theirs": ("merge", BASE, HERON, "PATH", *_MERGED),
+    "merge --to": ("merge", BASE, HERON, AUK, "--to", "PATH"),
+    "merge --to without conflicts": ("merge", BASE, AUK, BASE, "--to", "PATH"),
+    "merge --definition": ("merge", BASE, HERON, AUK, *_MERGED, "--definition", "PATH"),
+    "merge --policy": ("merge", BASE, HERON, AUK, *_MERGED, "--policy", "PATH"),
+    "merge path": ("merge", "--driver", "--", BASE, HERON, AUK, "PATH"),
+    "merge --driver": ("merge", "--driver", "--", BASE, "PATH", AUK, HERON),
+    "carry old_base": ("carry", "PATH", AUK, BASE, "--to", "carried.bin"),
+    "carry reworked": ("carry", BASE, "PATH", BASE, "--to", "carried.bin"),
+    "carry new_base": ("carry", BASE, AUK, "PATH", "--to", "c.bin", "--new-definition", DEFINITION),
+    "carry --to": ("carry", BASE, AUK, BASE, "--to", "PATH"),
+    "carry --old-definition": ("carry", BASE, AUK, BASE, "--to", "c.bin", "--old-definition", "PATH"),
+    "carry --new-definition": ("carry", BASE, AUK, BASE, "--to", "c.bin", "--new-definition", "PATH"),
+    "carry --policy": ("carry", BASE, AUK, BASE, "--to", "carried.bin", "--policy", "PATH"),
+    "waive --image": (*_WAIVED, "--image", "PATH"),
+    "waive --policy": (*_WAIVED, "--policy", "PATH"),
+    "seal image": ("seal", "PATH"),
+    "seal --definition": ("seal", HERON, "--definition", "PATH"),
+    "seal --policy": ("seal", HERON, "--policy", "PATH"),
+    "init images": ("init", "PATH", "--definition", DEFINITION, "--dry-run"),
+    "init --definition": ("init", "boats/*.bin", "--definition", "PATH", "--dry-run"),
+    "init --base": ("init", "boats/*.bin", "--definition", DEFINITION, "--base", "PATH", "--dry-run"),
+    "import file": ("import", "PATH"),
+    "import --to": ("import", "engine.a2l", "--to", "PATH"),
+    "demo folder": ("demo", "PATH"),
+}
+
+#: What paths may lead to, beside nothing.
+PATHS = {
+    "a link to itself": "loop",
+    "below a link to itself": "loop/x",
+    "two links to each other": "to-there",
+    "a long name": "a" * 300,
+    "a long path": "a/" * 3000 + "x",
+    "below a file": "callint.toml/x",
+    "a pipe": "pipe",
+    "a link to a pipe": "to-pipe",
+    "a device without an end": "zero",
+    "a full device": "full",
+    "memory": "/proc/self/mem",
+    "a folder": "folder",
+    "the top": "/",
+    "nothing": "",
+    "a null character": "a\0b",
+    "below what is missing": "missing/x",
+    "bytes that are no text": "\udcff/x",
+    "a socket": "socket",
+}
+
+#: Calls main in one process for all calls: the status and what was said, for each.
+_PROGRAM = """
+import io, json, os, resource, sys
+from contextlib import redirect_stderr, redirect_stdout
+from callint.__main__ import main
+calls, user = json.load(sys.stdin)
+answers = {}
+if user:
+    import gzip, jsonschema, pprint
+    with redirect_stdout(io.StringIO()), redirect_stderr(io.StringIO()):
+        for words in calls.values():  # what is loaded late is loaded, as nobody may read no module
+            main([word.replace("PATH", "nothing-there") for word in words])
+    os.setgroups([])
+    os.setgid(user)
+    os.setuid(user)
+for name, words in calls.items():
+    sys.stderr.write(name + "\\n")
+    sys.stderr.flush()
+    out, said = io.StringIO(), io.StringIO()
+    with redirect_stdout(out), redirect_stderr(said):
+        status = main(words)
+    answers[name] = status, said.getvalue()
+sys.stdout.write(json.dumps(answers))
+"""
+
+
+def answers(root: Path, calls: dict[str, tuple[str, ...]], user: int = 0) -> dict[str, tuple[int, str]]:
+    """What calls are answered. One that hangs ends the test with its name; no other takes nearly so long."""
+    done = subprocess.run(
+        [sys.executable, "-c", _PROGRAM],
+        cwd=root,
+        env=environment(OPENBLAS_NUM_THREADS="1", CALLINT_CACHE=""),
+        input=json.dumps([calls, user]).encode(),
+        capture_output=True,
+        check=False,
+        timeout=300,
+    )
+    assert done.returncode == 0, done.stderr.decode()[-2000:]
+    return {name: (status, said) for name, (status, said) in json.loads(done.stdout).items()}
+
+
+def yard_of(root: Path) -> Scratch:
+    yard = make_repository_yard(root, heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
+    yard.write("engine.a2l", A2L)
+    yard.write(HERON, BAD)
+    yard.commit("A slip")
+    return yard
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_a_path_that_is_no_file_is_one_line(tmp_path: Path, path: str) -> None:
+    root = yard_of(tmp_path / "yard").root
+    for name, target in (("loop", "loop"), ("to-there", "to-here"), ("to-here", "to-there")):
+        (root / name).symlink_to(target)
+    os.mkfifo(root / "pipe")
+    (root / "to-pipe").symlink_to("pipe")
+    (root / "folder").mkdir()
+    for name, minor in (("zero", 5), ("full", 7)):
+        # Devices of its own: whoever may replace those of the machine would, if this went wrong.
+        if os.geteuid() == 0:
+            os.mknod(root / name, 0o666 | stat.S_IFCHR, os.makedev(1, minor))
+        else:
+            (root / name).symlink_to(f"/dev/{name}")
+    with socket.socket(socket.AF_UNIX) as made, chdir(root):  # the path of a socket is short
+        made.bind("socket")
+    given = PATHS[path]
+    calls = {name: tuple(word.replace("PATH", given) for word in words) for name, words in CALLS.items()}
+    for name, (status, said) in answers(root, calls).items():
+        if name in MUST and not (name == "show image" and path == "nothing"):
+            assert status == 2, (name, said)
+        assert_answered(name, status, said)
+
+
+def assert_answered(name: str, status: int, said: str) -> None:
+    """That a command did what it could, or said in one line why not."""
+    assert status in (0, 1, 2), (name, said)
+    if status == 2:
+        assert len(said.splitlines()) == 1, (name, said)
+        assert said.startswith("callint"), (name, said)
+
+
+#: Those that cannot go without the file: what a check cannot read is a finding, and git's drivers go on.
+MUST = {name for name in CALLS if name.endswith(("--to", "--output", "--policy", "--log", "conflicts"))} | {
+    *(name for name in CALLS if name.endswith("--definition") and not name.startswith(("check", "init"))),
+    *("seal image", "import file", "merge base", "merge ours", "merge theirs", "carry old_base"),
+    *("carry reworked", "carry new_base", "review NEW", "show image", "show of a revision"),
+}
+
+
+@pytest.mark.skipif(os.name == "nt" or os.geteuid() != 0, reason="only the superuser can become nobody")
+@pytest.mark.parametrize("path", ["closed/file", "closed", "unreadable"])
+def test_a_path_without_permission_is_one_line(path: str) -> None:
+    with tempfile.TemporaryDirectory(prefix="callint-nobody-") as folder:
+        Path(folder).chmod(0o755)
+        root = yard_of(Path(folder) / "yard").root
+        for top, names, files in os.walk(root):
+            for name in (*names, *files, "."):
+                os.chown(Path(top) / name, 65534, 65534)
+        (root / "closed").mkdir()
+        (root / "closed" / "file").write_bytes(GOOD)
+        (root / "closed").chmod(0o700)
+        (root / "unreadable").write_bytes(GOOD)
+        (root / "unreadable").chmod(0o600)
+        calls = {
+            name: tuple(word.replace("PATH", path) for word in words)
+            for name, words in CALLS.items()
+            if name != "demo folder" or path != "closed"
+        }
+        for name, (status, said) in answers(root, calls, 65534).items():
+            assert_answered(name, status, said)
+
+
+def test_a_current_folder_that_is_gone_is_one_line(tmp_path: Path) -> None:
+    program = (
+        "import os, sys\n"
+        "from callint.__main__ import main\n"
+        "os.mkdir('gone'); os.chdir('gone'); os.rmdir('../gone')\n"
+        "sys.exit(main(sys.argv[1:]))\n"
+    )
+    for words in CALLS.values():
+        done = subprocess.run(
+            [sys.executable, "-c", program, *(word.replace("PATH", "x") for word in words)],
+            cwd=tmp_path,
+            env=environment(OPENBLAS_NUM_THREADS="1"),
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        if "--driver" in words:
+            assert done.returncode in (0, 1, 2), done
+        else:
+            assert done.returncode == 2, done
+            assert len(done.stderr.splitlines()) == 1, done
+
+
+def parameters() -> Iterator[tuple[str, click.Parameter]]:
+    for name in COMMANDS:
+        for one in import_module(f"callint.commands.{MODULES.get(name, name)}").command.params:
+            yield name, one
+
+
+def test_every_path_on_a_command_line_is_tried() -> None:
+    missing = []
+    for name, one in parameters():
+        if isinstance(one, click.Option):
+            is_path = one.metavar in ("FILE", "PATH", "DIR")
+            tried = any(f"{name} {option}" in CALLS for option in one.opts)
+        else:
+            is_path = one.name not in ("tables", "finding", "rule", "rules", "shell", "name", "table")
+            tried = f"{name} {one.name}" in CALLS
+        if is_path and not tried:
+            missing.append(f"{name} {one.name}")
+    assert missing == []
+
+
+def test_the_paths_are_tried_in_calls_that_work_with_a_file(tmp_path: Path) -> None:
+    yard = yard_of(tmp_path / "yard")
+    for name, words in CALLS.items():
+        fitting = {
+            "definition": yard_definition(),
+            "policy": (yard.root / "callint.toml").read_bytes(),
+            "log": b"time,speed,load\n0,1000,20\n1,1200,30\n",
+            "file": A2L.encode(),
+            "base": yard_base(),
+        }
+        content = next((data for kind, data in fitting.items() if name.endswith(kind)), GOOD)
+        path = HERON if "image" in name or name == "check paths" else "given"
+        if not name.endswith(("--to", "--output", "conflicts", "folder", "merge path")):
+            yard.write(path, BAD if path == HERON else content)
+        if name == "show of a revision" or name.startswith("init") or "staged" in name:
+            continue
+        result = yard.call(*(word.replace("PATH", path) for word in words))
+        yard.must("checkout", "--quiet", "--", ".")
+        yard.must("clean", "--quiet", "--force", "-d")
+        assert result.status in (0, 1), (name, result)
