@@ -38,7 +38,11 @@ def linear_terms(factor: float, offset: float) -> tuple[float, float, float]:
 
 
 def to_physical(conversion: Conversion, raw: NDArray[Any]) -> Numbers:
-    """The physical values of raw ones; NaN where the conversion has none."""
+    """The physical values of raw ones; NaN where the conversion has none.
+
+    What is no finite number gets no finite value from any conversion: the end of a curve, or the value that a
+    fraction tends to, would pass for one that somebody set.
+    """
     numbers = raw.astype(np.float64)
     match conversion:
         case Linear():
@@ -52,15 +56,14 @@ def to_physical(conversion: Conversion, raw: NDArray[Any]) -> Numbers:
         case Interpolated():
             order = np.argsort(conversion.raw, kind="stable")
             points, values = np.array(conversion.raw)[order], np.array(conversion.physical)[order]
-            interpolated: Numbers = np.interp(numbers, points, values)
-            return interpolated
+            return np.where(np.isfinite(numbers), np.interp(numbers, points, values), np.nan)
 
 
 def _rational_physical(conversion: Rational, raw: Numbers) -> Numbers:
     """Solve (a - r d) p² + (b - r e) p + (c - r f) = 0 for p, the larger root."""
     a, b, c, d, e, f = conversion.coefficients
-    square, slope, constant = a - raw * d, b - raw * e, c - raw * f
     with np.errstate(all="ignore"):
+        square, slope, constant = a - raw * d, b - raw * e, c - raw * f
         straight = -constant / slope
         if a == 0 and d == 0:
             root = straight
@@ -70,7 +73,7 @@ def _rational_physical(conversion: Rational, raw: Numbers) -> Numbers:
             away = -0.5 * (slope + np.copysign(discriminant, slope))
             larger = np.fmax(away / square, constant / away)
             root = np.where(square == 0, straight, larger)
-    return np.where(np.isfinite(root), root, np.nan)
+    return np.where(np.isfinite(root) & np.isfinite(raw), root, np.nan)
 
 
 def to_raw_numbers(conversion: Conversion, physical: Numbers) -> Numbers:
@@ -87,14 +90,13 @@ def to_raw_numbers(conversion: Conversion, physical: Numbers) -> Numbers:
                 above = (a * physical + b) * physical + c
                 below = (d * physical + e) * physical + f
                 raw = above / below
-            return np.where(np.isfinite(raw), raw, np.nan)
+            return np.where(np.isfinite(raw) & np.isfinite(physical), raw, np.nan)
         case States():
             return physical.astype(np.float64)
         case Interpolated():
             order = np.argsort(conversion.physical, kind="stable")
             values, points = np.array(conversion.physical)[order], np.array(conversion.raw)[order]
-            positions: Numbers = np.interp(physical, values, points)
-            return positions
+            return np.where(np.isfinite(physical), np.interp(physical, values, points), np.nan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +126,7 @@ def quantise(conversion: Conversion, storage: Storage, physical: Numbers) -> Qua
     else:
         with np.errstate(invalid="ignore"):
             fits = (numbers >= low) & (numbers <= high)
+    fits &= np.isfinite(physical)
     if isinstance(conversion, States):
         fits &= np.isin(numbers, np.array(list(conversion.names), np.float64))
     if isinstance(conversion, Interpolated):

@@ -5,6 +5,7 @@ Off-coded cells hold no value and are passed over, except by the rule about off 
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -129,7 +130,7 @@ def not_a_number(case: Case) -> Iterator[Finding]:
     """A cell or breakpoint is not a number, or infinite.
 
     Why it matters: every comparison with it is false and every sum with it is lost; limiters that
-    compare do not limit.
+    compare do not limit. The raw number counts, even where a conversion ends in a value of its own.
 
     Example: the bytes 7F C0 00 00 in a float32 cell; raw 0 in a period that a speed is divided from.
 
@@ -138,19 +139,20 @@ def not_a_number(case: Case) -> Iterator[Finding]:
     largest = sys.float_info.max
     cells = case.plan.cells_in(case.new.may_pass(-largest, largest))
     for cell in cells[case.new.present[cells] & ~np.isfinite(case.new.physical[cells])].tolist():
-        raw = case.new.raw_at(cell)
         yield case.about_cell(
             "value/not-a-number",
             cell,
-            f"raw {raw} {'is infinite' if np.isinf(case.new.physical[cell]) else _no_number(case, cell)}",
+            f"raw {case.new.raw_at(cell)} {_no_number(case, cell)}",
             "Set a number; check that the address and the type are right.",
         )
 
 
 def _no_number(case: Case, cell: int) -> str:
-    """Whether a raw number is none itself, or one that the conversion gives no value."""
-    item, _, _ = case.plan.place(cell)
-    return "has no value" if item.storage.type.is_integer else "is not a number"
+    """Whether a raw number is none itself or infinite, or one of which the conversion makes no number."""
+    raw = case.new.raw_at(cell)
+    if not math.isfinite(raw):
+        return "is not a number" if math.isnan(raw) else "is infinite"
+    return "has no value" if np.isnan(case.new.physical[cell]) else "has a value too large for any number"
 
 
 @rule("value/unknown-state", Severity.ERROR, Scope.IMAGE)
