@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from callint.comparing.compare import missing_runs
 from callint.comparing.number_entry import mistyping
 from callint.comparing.pasted import Pasted
 from callint.comparing.rounding import exceeds
@@ -50,6 +51,48 @@ def unexplained_bytes(case: Case) -> Iterator[Finding]:
             hint="Describe what lies there in the definition, or put the base's bytes back.",
         )
 
+
+@rule("change/missing-bytes", Severity.WARNING, Scope.CHANGE)
+def missing_bytes(case: Case) -> Iterator[Finding]:
+    """Bytes of the base are absent from the image, and no table, axis, text, checksum or identity names them.
+
+    Why it matters: records were lost on the way, or the file was written without them. A programmer erases
+    more than it writes, and leaves fill there; or the control unit keeps what it had. Either way it runs with
+    bytes that nobody has looked at. What is named and absent, other rules report.
+
+    A file of part of the memory need not hold the rest. So bytes count that the image has others around, that
+    lie in a region of which it holds some, or, where the definition has no regions or the base is of part of
+    the memory too, any that the base has. An image with a `start` in the policy is a part by intent, and only
+    a region that it holds in part counts.
+
+    Example: the base has 64 bytes from 0x0, and the records hold 0x0 to 0x2F and 0x34 to 0x3F: the four bytes
+    from 0x30 on are absent, and no table lies there.
+
+    Fix: have the file written with these bytes, or describe as a region what such files hold.
+    """
+    image, base = case.new.image, case.base
+    if base is None or not image.is_part:
+        return
+    runs = list(missing_runs(case.plan, base, image, is_intended=case.start is not None))
+    if not runs:
+        return
+    count, first = sum(run.size for run in runs), runs[0]
+    end = first.start + first.size - 1
+    where = shown.address(first.start) + (f" to {shown.address(end)}" if first.size > 1 else "")
+    others = f", and {shown.count(len(runs) - 1, 'more stretch')}" if len(runs) > 1 else ""
+    yield Finding(
+        rule="change/missing-bytes",
+        subject=" ".join(f"{run.start:x}+{run.size:x}" for run in runs[:_MOST_RUNS]),
+        address=first.start,
+        size=first.size,
+        message=f"the image does not have {shown.count(count, 'byte')} of the base that "
+        f"{'belongs' if count == 1 else 'belong'} to nothing that is defined: {where}{others}",
+        hint="Have the file written with these bytes, or describe as a region what such files hold.",
+    )
+
+
+#: So many stretches of absent bytes tell one finding from another.
+_MOST_RUNS = 64
 
 _GO_BACK = "Go back within the agreed distance, or waive it with the reason."
 
