@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
-from math import lcm
+from math import ceil, floor, lcm
 from typing import Any
 
 import numpy as np
@@ -35,6 +35,62 @@ def linear_terms(factor: float, offset: float) -> tuple[float, float, float]:
     if abs(a) >= _EXACT or abs(b) >= _EXACT or q >= _EXACT:
         return factor, offset, 1.0
     return float(a), float(b), float(q)
+
+
+@lru_cache(maxsize=65536)
+def exact_terms(factor: float, offset: float) -> tuple[Fraction, Fraction]:
+    """Factor and offset as the decimal numbers that stand in the definition."""
+    return Fraction(repr(factor)), Fraction(repr(offset))
+
+
+def exact_value(conversion: Linear, raw: int) -> Fraction:
+    """The physical value of a whole raw number, with nothing rounded."""
+    factor, offset = exact_terms(conversion.factor, conversion.offset)
+    return raw * factor + offset
+
+
+def is_wide(conversion: Conversion, storage: Storage) -> bool:
+    """Whether doubles do not tell all values apart: whole raw numbers that are, or become, 2**53 or more."""
+    if not isinstance(conversion, Linear) or not storage.type.is_integer or not conversion.factor:
+        return False
+    return any(is_large(conversion, int(raw)) for raw in storage.raw_limits)
+
+
+def is_large(conversion: Linear, raw: int) -> bool:
+    """Whether a whole raw number is computed with numbers that may be 2**53 or more."""
+    factor, offset = exact_terms(conversion.factor, conversion.offset)
+    q = lcm(factor.denominator, offset.denominator)
+    return abs(raw) * abs(factor * q) + abs(offset * q) >= _EXACT or q >= _EXACT
+
+
+def raw_bounds(
+    conversion: Linear, low: Fraction | None, high: Fraction | None
+) -> tuple[int | None, int | None]:
+    """The least and the greatest whole raw number whose value is within; None where that end is open.
+
+    The one is above the other where there is none.
+    """
+    factor, offset = exact_terms(conversion.factor, conversion.offset)
+    if factor < 0:
+        low, high = high, low
+    least = None if low is None else ceil((low - offset) / factor)
+    greatest = None if high is None else floor((high - offset) / factor)
+    return least, greatest
+
+
+def largest_step(conversion: Linear, most: Fraction | None, times: Fraction = Fraction(1)) -> int | None:
+    """How far whole raw numbers may be apart so that their values are within so much, so many times."""
+    factor, _ = exact_terms(conversion.factor, conversion.offset)
+    return None if most is None else floor(most * times / abs(factor))
+
+
+def raw_distances(before: NDArray[Any], after: NDArray[Any]) -> NDArray[np.uint64]:
+    """How far whole raw numbers of one type are apart, any one shape; no difference runs over its end."""
+    kind = np.uint64 if before.dtype.kind == "u" else np.int64
+    one, other = (np.ascontiguousarray(raw.astype(kind)).view(np.uint64) for raw in (before, after))
+    # What runs over the end of 64 bits comes back in at the other one.
+    found: NDArray[np.uint64] = np.where(after >= before, other - one, one - other)
+    return found
 
 
 def to_physical(conversion: Conversion, raw: NDArray[Any]) -> Numbers:

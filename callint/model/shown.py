@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Iterable, Mapping
+from fractions import Fraction
 from functools import lru_cache
 
 from callint.model.change import Movement
@@ -55,6 +56,16 @@ def plain(value: float) -> str:
 def exact(value: float) -> str:
     """A number with every digit that tells it from its neighbours."""
     return repr(float(value)).removesuffix(".0")
+
+
+def decimal_digits(value: Fraction) -> str:
+    """A decimal number with all its digits, however many."""
+    digits = 0
+    while value.denominator > 1 and 10**digits % value.denominator:
+        digits += 1
+    whole, rest = divmod(abs(value) * 10**digits, 10**digits)
+    point = f".{int(rest):0{digits}d}" if digits else ""
+    return f"{'-' if value < 0 else ''}{whole}{point}"
 
 
 def number(value: float, conversion: Conversion) -> str:

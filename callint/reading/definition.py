@@ -11,6 +11,7 @@ import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
+from fractions import Fraction
 from functools import partial
 from typing import TypeVar
 
@@ -164,6 +165,18 @@ def _real(text: str) -> float:
 def _optional_real(element: etree._Element, name: str) -> float | None:
     value = element.get(name)
     return None if value is None else _real(value)
+
+
+#: A double tells any two decimal numbers of so many digits apart (IEEE 754; DBL_DIG of C).
+_DIGITS = 15
+
+
+def _precise(text: str | None) -> str:
+    """A number as it is written, where the double nearest to it is written otherwise; "" elsewhere."""
+    text = (text or "").strip()
+    if len(text) <= _DIGITS or Fraction(text) == Fraction(repr(float(text))):
+        return ""
+    return text
 
 
 def _reals(text: str) -> tuple[float, ...]:
@@ -602,7 +615,12 @@ class _Reader:
         if not element.attrib:
             raise ValueError("give min, max or both")
         low, high = _optional_real(element, "min"), _optional_real(element, "max")
-        return Range(-math.inf if low is None else low, math.inf if high is None else high)
+        return Range(
+            -math.inf if low is None else low,
+            math.inf if high is None else high,
+            _precise(element.get("min")),
+            _precise(element.get("max")),
+        )
 
     def off(self, element: etree._Element, storage: Storage) -> OffCode:
         raw = self.raw(element, storage)
@@ -642,6 +660,7 @@ class _Reader:
             flat="flat" in given,
             share=float(element.get("share", "1")),
             line=self.line(element),
+            text=_precise(element.get("above", element.get("below"))),
         )
 
     def relation(self, element: etree._Element) -> Relation:
