@@ -105,8 +105,10 @@ def _table(old: Decoded, new: Decoded, changed: Flags, table: Table) -> TableCha
 
 
 def _axis(old: Decoded, new: Decoded, changed: Flags, axis: StoredAxis) -> AxisChange:
-    cells = new.plan.cells(new.plan.axis_items[axis.name])
-    return AxisChange(axis, old.physical[cells], new.physical[cells], changed[cells])
+    item = new.plan.axis_items[axis.name]
+    cells = new.plan.cells(item)
+    raws = old.raw_of(item)[0], new.raw_of(item)[0]
+    return AxisChange(axis, old.physical[cells], new.physical[cells], changed[cells], *raws)
 
 
 def _counts(old: Decoded, new: Decoded) -> Iterator[CountChange]:
@@ -122,7 +124,7 @@ def _texts(old: Decoded, new: Decoded) -> Iterator[TextChange]:
         data_before, data_after = (one.image.read(text.at, text.length) for one in (old, new))
         if data_before is None or data_after is None or data_before == data_after:
             continue
-        yield TextChange(text, old.text(text) or "", new.text(text) or "")
+        yield TextChange(text, old.text(text) or "", new.text(text) or "", data_before, data_after)
 
 
 def _checksums(old: Decoded, new: Decoded) -> Iterator[ChecksumChange]:

@@ -199,7 +199,7 @@ class Case:
             if text.purpose is purpose:
                 yield Finding(
                     rule=rule,
-                    message=f'{article} {purpose} text changed: "{change.old}" became "{change.new}"',
+                    message=f"{article} {purpose} text changed: {shown.text_change(change, 'became')}",
                     hint=hint,
                     line=text.line,
                     table=text.name,
