@@ -411,6 +411,11 @@ def test_the_line_of_an_element_beyond_the_parsers_own_count_is_told() -> None:
         (b"<MSRSW>\n<CATEGORY>CDF20</MSRSW>", 2, "not well-formed XML"),
         (b"<!DOCTYPE MSRSW [<!ENTITY a 'b'>]><MSRSW>&a;</MSRSW>", 1, "DOCTYPE"),
         (b"<MSRSW>\n\xff</MSRSW>", 2, "not UTF-8"),
+        # XML 1.0, production [2] Char, has neither of these.
+        (b"<MSRSW>\n&#27;</MSRSW>", 2, "not well-formed XML: a reference to the character 27"),
+        (b"<MSRSW>\n&#xD800;</MSRSW>", 2, "not well-formed XML: a reference to the character 55296"),
+        (b"<MSRSW>\n\x1b</MSRSW>", 2, "not well-formed XML: there is the character 27"),
+        (b'<?xml version="1.0" encoding="ascii"?>\n<MSRSW>\xc3\xa4</MSRSW>', 2, "declare UTF-8"),
         (b"<other/>", 1, "not <MSRSW>"),
         (b"<MSRSW/>", 1, "CATEGORY is missing, not CDF20"),
         (file_of(category="CDF30"), 1, "CATEGORY is CDF30, not CDF20"),

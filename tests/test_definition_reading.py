@@ -700,6 +700,66 @@ def test_a_byte_that_is_not_utf_8_is_refused_with_its_line() -> None:
     assert "UTF-8" in problem.message and problem.line == line_of(">Gear<")
 
 
+def test_a_file_that_is_not_in_the_ascii_that_it_declares_is_refused_with_the_line() -> None:
+    data = edited('encoding="UTF-8"', 'encoding="us-ascii"').replace(b">Gear<", ">Gängig<".encode())
+    problem = only_problem(data)
+    assert problem.line == line_of(">Gear<") and "declare UTF-8" in problem.message
+
+
+#: References to what XML 1.0 has no characters for (production [2] Char), and to nothing at all.
+NO_CHARACTERS = [
+    "&#0;",
+    "&#1;",
+    "&#8;",
+    "&#11;",
+    "&#27;",
+    "&#x1F;",
+    "&#xD800;",
+    "&#xDFFF;",
+    "&#xFFFE;",
+    "&#xFFFF;",
+    "&#x110000;",
+    "&#99999999999999999999;",
+    "&#;",
+    "&#x;",
+    "&undeclared;",
+    "\x01",
+    "\x1b",
+    "\uffff",
+]
+
+
+@pytest.mark.parametrize("place", [">Gear", 'unit="', "<signals>", "<title>", '<guard above="'])
+@pytest.mark.parametrize("character", NO_CHARACTERS)
+def test_what_is_no_character_is_not_well_formed_in_its_line(character: str, place: str) -> None:
+    at = EXAMPLE.index(place.encode()) + len(place)
+    data = EXAMPLE[:at] + character.encode() + EXAMPLE[at:]
+    first, *others = problems(data)
+    assert first.line == data.count(b"\n", 0, at) + 1
+    for one in (first, *others):
+        assert one.message.startswith("not well-formed XML: ")
+        assert "xml" not in one.message.removeprefix("not well-formed XML: "), one.message
+    assert read(data).definition is None
+
+
+@pytest.mark.parametrize(
+    "character", ["&#9;", "&#10;", "&#13;", "&#x20;", "&#xD7FF;", "&#xE000;", "&#x10FFFF;"]
+)
+def test_a_reference_to_a_character_of_xml_is_read(character: str) -> None:
+    """The ends of the ranges of XML 1.0, production [2] Char."""
+    definition = read(edited(">Gear<", f">Ge{character}ar<")).definition
+    number = int(character[3:-1], 16) if "x" in character else int(character[2:-1])
+    title = " ".join(f"Ge{chr(number)}ar".split())
+    assert definition is not None and definition.signals["gear"].title == title
+
+
+def test_what_comes_before_a_character_that_is_none_is_looked_at() -> None:
+    data = edited(">Gear<", ">&#27;<").replace(b"<memory ", b'<memory colour="red" ')
+    first, second = problems(data)
+    assert first.line == line_of("<memory ") and "colour" in first.message
+    assert second.line == line_of(">Gear<") and "the character 27" in second.message
+
+
 def test_letters_beyond_ascii_are_kept() -> None:
     definition = read(edited(">Gear<", ">Wendegetriebe vorwärts, 前進<")).definition
     assert definition is not None and definition.signals["gear"].title == "Wendegetriebe vorwärts, 前進"
@@ -769,6 +829,91 @@ def test_a_huge_attribute_gives_one_short_line() -> None:
     for size in (1_000_000, 11_000_000):
         message = only_problem(edited('name="skerry-28"', f'name="{"a" * size}"')).message
         assert len(message) < 500
+
+
+# Files in which very much is wrong
+
+
+def many(element: str, count: int, **parts: str) -> bytes:
+    """A definition of many scalars, each on its line, or of whatever else there is to be many of."""
+    lines = "\n".join(element.replace("@", str(number)) for number in range(count))
+    return definition_xml(lines, **parts)  # type: ignore[arg-type]
+
+
+SCALAR = '<scalar name="t@" title="T" purpose="general" at="0" type="uint8"/>'
+
+#: Where much is wrong: names the lines that may be told, and how many.
+FLOODS = {
+    "attributes of one element": many(
+        SCALAR.replace("/>", "".join(f' a{n}="1"' for n in range(xml.MOST_PROBLEMS + 1)) + "/>"), 1
+    ),
+    "an attribute of each element": many(SCALAR.replace("/>", ' a="1"/>'), xml.MOST_PROBLEMS + 1),
+    "many attributes of many elements on one line": many(
+        SCALAR.replace("/>", "".join(f' a{n}="1"' for n in range(40)) + "/>"), 40
+    ).replace(b"\n", b" "),
+    "unknown elements": many("<w@/>", xml.MOST_PROBLEMS + 2),
+    "unknown elements between others": many(f"{SCALAR}<w/>", xml.MOST_PROBLEMS + 2),
+    "values": many(SCALAR.replace('at="0"', 'at="x"'), xml.MOST_PROBLEMS + 1),
+    "lacking attributes": many("<scalar/>", xml.MOST_PROBLEMS + 1),
+    "what only the reader sees": many(SCALAR.replace("/>", "><guard/></scalar>"), xml.MOST_PROBLEMS + 1),
+}
+
+
+@pytest.mark.parametrize("name", FLOODS)
+def test_no_more_than_so_many_mistakes_are_looked_at(name: str) -> None:
+    file = read_definition(FLOODS[name], "flood.xml")
+    assert file.definition is None
+    assert len(file.problems) <= xml.MOST_PROBLEMS + 1
+    assert f"no more than {xml.MOST_PROBLEMS:,} mistakes" in file.problems[-1].message
+
+
+def test_as_many_mistakes_as_that_are_all_told_and_the_rest_is_read() -> None:
+    data = many(SCALAR.replace("/>", ' a="1"/>'), xml.MOST_PROBLEMS)
+    file = read_definition(data, "test.xml")
+    assert len(file.problems) == xml.MOST_PROBLEMS
+    assert file.definition is not None and len(file.definition.tables) == xml.MOST_PROBLEMS
+
+
+@pytest.mark.parametrize("group", [False, True])
+def test_mistakes_anywhere_among_very_many_siblings_are_told_and_all_others_are_read(group: bool) -> None:
+    """More siblings than are looked at together, so that none may get lost at a seam."""
+    count, wrong = 3500, (0, 999, 1000, 1001, 2500, 3499)
+    lines = [SCALAR.replace("@", str(number)) for number in range(count)]
+    for number in wrong:
+        lines[number] = lines[number].replace("/>", ' colour="red"/>')
+    lines[1700] = "<widget/>"
+    tables = "\n".join(lines)
+    data = definition_xml(f'<group name="g" title="G">{tables}</group>' if group else tables)
+    file = read_definition(data, "test.xml")
+    assert file.definition is not None
+    names = [f"t{number}" for number in range(count) if number != 1700]
+    assert list(file.definition.tables) == names
+    first = data[: data.index(b'name="t0"')].count(b"\n") + 1
+    assert [problem.line for problem in file.problems] == [first + n for n in sorted((*wrong, 1700))]
+
+
+def test_names_declared_over_and_over_are_all_told_and_the_first_is_read() -> None:
+    file = read_definition(many(SCALAR.replace("@", ""), 3000), "test.xml")
+    assert file.problems == () and file.definition is not None
+    assert len(file.definition.tables) == 1 and len(file.definition.declarations) == 3000 + 2 + 3
+
+
+def test_a_table_with_very_many_children_is_looked_at_only_so_far_where_something_is_wrong() -> None:
+    notes = SCALAR.replace("/>", f">{'<note>n</note>' * 1500}</scalar>")
+    assert read_definition(many(notes, 1), "test.xml").problems == ()
+    file = read_definition(many(notes, 1).replace(b"<tables>", b'<tables colour="red">'), "test.xml")
+    assert {problem.message for problem in file.problems} == {
+        "<tables> colour: there is no such attribute",
+        "<scalar>: of its children only the first 1,000 are looked at, as the file has mistakes",
+    }
+
+
+def test_prefixes_of_namespaces_may_be_as_many_as_they_like() -> None:
+    prefixes = " ".join(f'xmlns:n{number}="urn:{number}"' for number in range(3000))
+    data = edited("<signals>", "<n7:widget/><signals>").replace(
+        b"<definition ", f"<definition {prefixes} ".encode()
+    )
+    assert "not expected here" in only_problem(data).message
 
 
 # Elements that do not belong
@@ -1030,6 +1175,20 @@ def test_mutated_bytes_never_make_reading_fail(edits: list[tuple[int, bytes]]) -
     for place, content in edits:
         data[place : place + len(content)] = content
     read(bytes(data))
+
+
+@given(
+    edits=st.lists(
+        st.tuples(st.integers(0, len(EXAMPLE)), st.sampled_from(NO_CHARACTERS)), min_size=1, max_size=3
+    )
+)
+@settings(max_examples=200, deadline=None)
+def test_what_is_no_character_never_makes_reading_fail(edits: list[tuple[int, str]]) -> None:
+    data = EXAMPLE
+    for place, character in edits:
+        data = data[:place] + character.encode() + data[place:]
+    file = read(data)
+    assert file.problems or file.definition
 
 
 @given(st.lists(st.tuples(st.integers(0, len(EXAMPLE)), st.integers(0, 400)), min_size=1, max_size=2))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Iterator
+from collections.abc import Container, Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,8 +105,10 @@ def _table(old: Decoded, new: Decoded, changed: Flags, table: Table) -> TableCha
 
 
 def _axis(old: Decoded, new: Decoded, changed: Flags, axis: StoredAxis) -> AxisChange:
-    cells = new.plan.cells(new.plan.axis_items[axis.name])
-    return AxisChange(axis, old.physical[cells], new.physical[cells], changed[cells])
+    item = new.plan.axis_items[axis.name]
+    cells = new.plan.cells(item)
+    raws = old.raw_of(item)[0], new.raw_of(item)[0]
+    return AxisChange(axis, old.physical[cells], new.physical[cells], changed[cells], *raws)
 
 
 def _counts(old: Decoded, new: Decoded) -> Iterator[CountChange]:
@@ -122,7 +124,7 @@ def _texts(old: Decoded, new: Decoded) -> Iterator[TextChange]:
         data_before, data_after = (one.image.read(text.at, text.length) for one in (old, new))
         if data_before is None or data_after is None or data_before == data_after:
             continue
-        yield TextChange(text, old.text(text) or "", new.text(text) or "")
+        yield TextChange(text, old.text(text) or "", new.text(text) or "", data_before, data_after)
 
 
 def _checksums(old: Decoded, new: Decoded) -> Iterator[ChecksumChange]:
@@ -181,10 +183,10 @@ def _differing(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> Integers:
     return np.concatenate([words[row] * 8 + byte, rest])
 
 
-def _missing(old: Image, new: Image) -> Iterator[Run]:
-    """The stretches that only one of the images holds."""
+def _missing(old: Image, new: Image, only_old: bool = False) -> Iterator[Run]:
+    """The stretches that only one of the images holds, or only the old one."""
     shared = list(_stretches(old, new))
-    for segment in (*old.segments, *new.segments):
+    for segment in old.segments if only_old else (*old.segments, *new.segments):
         start = segment.start
         for low, high in [*_inside(segment, shared), (segment.end, segment.end)]:
             if start < low:
@@ -258,7 +260,64 @@ def _in_both(old: Image, new: Image, addresses: Integers, size: int) -> Integers
     return np.where(old.positions(addresses, size) >= 0, positions, -1)
 
 
-def _named_stretches(plan: Plan) -> Iterator[tuple[int, int]]:
+def missing_runs(plan: Plan, old: Image, new: Image, is_intended: bool) -> Iterator[Run]:
+    """The bytes that only the old image holds and that nothing in the definition names, rising.
+
+    A stored count of breakpoints is not named, as no rule says that it is absent. Bytes that an image of part
+    of the memory need not hold are left out: those in a region of which it holds nothing, and those before
+    its first byte or behind its last that are in no region. They count where there are no regions, or where
+    the old image is of part of the memory too, unless the part ``is_intended``.
+    """
+    low, high = (new.extents[0][0], new.extents[-1][1]) if new.segments else (0, 0)
+    wanted = [(low, high)]
+    regions = plan.definition.memory.regions
+    wanted += [(r.start, r.start + r.size) for r in regions if new.amount(r.start, r.start + r.size)]
+    if (old.is_part or not regions) and not is_intended:
+        wanted += old.extents
+    named = _named_by_cells(plan) + [(at, at + size) for at, size in _named_stretches(plan, counts=False)]
+    starts, ends = _united(named)
+    wanted_starts, wanted_ends = _united(wanted)
+    for run in _missing(old, new, only_old=True):
+        for first, last in _common(run.start, run.start + run.size, wanted_starts, wanted_ends):
+            at = first
+            for start, end in _common(first, last, starts, ends):
+                if at < start:
+                    yield Run(at, start - at, start - at)
+                at = end
+            if at < last:
+                yield Run(at, last - at, last - at)
+
+
+def _named_by_cells(plan: Plan) -> list[tuple[int, int]]:
+    """The stretches of all cells, each the address of its first byte and the one behind its last."""
+    found: list[tuple[int, int]] = []
+    for group in plan.groups:
+        addresses = distinct(plan.address[group.cells])
+        if len(addresses):
+            breaks = np.flatnonzero(np.diff(addresses) > group.type.size) + 1
+            firsts, lasts = addresses[[0, *breaks]], addresses[[*(breaks - 1), -1]] + group.type.size
+            found += zip(firsts.tolist(), lasts.tolist(), strict=True)
+    return found
+
+
+def _united(stretches: Sequence[tuple[int, int]]) -> tuple[Integers, Integers]:
+    """Stretches of addresses without overlaps, rising: the starts, and the addresses behind the ends."""
+    if not stretches:
+        return np.empty(0, np.int64), np.empty(0, np.int64)
+    starts, ends = np.array(sorted(stretches), np.int64).T
+    furthest = np.maximum.accumulate(ends)
+    breaks = np.flatnonzero(starts[1:] > furthest[:-1]) + 1
+    return starts[[0, *breaks]], furthest[[*(breaks - 1), -1]]
+
+
+def _common(start: int, end: int, starts: Integers, ends: Integers) -> Iterator[tuple[int, int]]:
+    """What a stretch has in common with united stretches, rising."""
+    first, last = int(np.searchsorted(ends, start, "right")), int(np.searchsorted(starts, end, "left"))
+    for low, high in zip(starts[first:last].tolist(), ends[first:last].tolist(), strict=True):
+        yield max(low, start), min(high, end)
+
+
+def _named_stretches(plan: Plan, counts: bool = True) -> Iterator[tuple[int, int]]:
     """Start and size of everything in the definition that is no cell: texts, identities, sums, counts."""
     definition = plan.definition
     for text in definition.texts.values():
@@ -268,6 +327,6 @@ def _named_stretches(plan: Plan) -> Iterator[tuple[int, int]]:
     for checksum in definition.memory.checksums:
         if checksums.is_known(checksum.algorithm):
             yield checksum.stored_at, checksums.stored_size(checksum)
-    for axis in definition.stored_axes:
+    for axis in definition.stored_axes if counts else ():
         if axis.stored_count:
             yield axis.stored_count.at, axis.stored_count.storage.type.size

@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
-from math import lcm
+from math import ceil, floor, lcm
 from typing import Any
 
 import numpy as np
@@ -37,8 +37,68 @@ def linear_terms(factor: float, offset: float) -> tuple[float, float, float]:
     return float(a), float(b), float(q)
 
 
+@lru_cache(maxsize=65536)
+def exact_terms(factor: float, offset: float) -> tuple[Fraction, Fraction]:
+    """Factor and offset as the decimal numbers that stand in the definition."""
+    return Fraction(repr(factor)), Fraction(repr(offset))
+
+
+def exact_value(conversion: Linear, raw: int) -> Fraction:
+    """The physical value of a whole raw number, with nothing rounded."""
+    factor, offset = exact_terms(conversion.factor, conversion.offset)
+    return raw * factor + offset
+
+
+def is_wide(conversion: Conversion, storage: Storage) -> bool:
+    """Whether doubles do not tell all values apart: whole raw numbers that are, or become, 2**53 or more."""
+    if not isinstance(conversion, Linear) or not storage.type.is_integer or not conversion.factor:
+        return False
+    return any(is_large(conversion, int(raw)) for raw in storage.raw_limits)
+
+
+def is_large(conversion: Linear, raw: int) -> bool:
+    """Whether a whole raw number is computed with numbers that may be 2**53 or more."""
+    factor, offset = exact_terms(conversion.factor, conversion.offset)
+    q = lcm(factor.denominator, offset.denominator)
+    return abs(raw) * abs(factor * q) + abs(offset * q) >= _EXACT or q >= _EXACT
+
+
+def raw_bounds(
+    conversion: Linear, low: Fraction | None, high: Fraction | None
+) -> tuple[int | None, int | None]:
+    """The least and the greatest whole raw number whose value is within; None where that end is open.
+
+    The one is above the other where there is none.
+    """
+    factor, offset = exact_terms(conversion.factor, conversion.offset)
+    if factor < 0:
+        low, high = high, low
+    least = None if low is None else ceil((low - offset) / factor)
+    greatest = None if high is None else floor((high - offset) / factor)
+    return least, greatest
+
+
+def largest_step(conversion: Linear, most: Fraction | None, times: Fraction = Fraction(1)) -> int | None:
+    """How far whole raw numbers may be apart so that their values are within so much, so many times."""
+    factor, _ = exact_terms(conversion.factor, conversion.offset)
+    return None if most is None else floor(most * times / abs(factor))
+
+
+def raw_distances(before: NDArray[Any], after: NDArray[Any]) -> NDArray[np.uint64]:
+    """How far whole raw numbers of one type are apart, any one shape; no difference runs over its end."""
+    kind = np.uint64 if before.dtype.kind == "u" else np.int64
+    one, other = (np.ascontiguousarray(raw.astype(kind)).view(np.uint64) for raw in (before, after))
+    # What runs over the end of 64 bits comes back in at the other one.
+    found: NDArray[np.uint64] = np.where(after >= before, other - one, one - other)
+    return found
+
+
 def to_physical(conversion: Conversion, raw: NDArray[Any]) -> Numbers:
-    """The physical values of raw ones; NaN where the conversion has none."""
+    """The physical values of raw ones; NaN where the conversion has none.
+
+    What is no finite number gets no finite value from any conversion: the end of a curve, or the value that a
+    fraction tends to, would pass for one that somebody set.
+    """
     numbers = raw.astype(np.float64)
     match conversion:
         case Linear():
@@ -52,15 +112,14 @@ def to_physical(conversion: Conversion, raw: NDArray[Any]) -> Numbers:
         case Interpolated():
             order = np.argsort(conversion.raw, kind="stable")
             points, values = np.array(conversion.raw)[order], np.array(conversion.physical)[order]
-            interpolated: Numbers = np.interp(numbers, points, values)
-            return interpolated
+            return np.where(np.isfinite(numbers), np.interp(numbers, points, values), np.nan)
 
 
 def _rational_physical(conversion: Rational, raw: Numbers) -> Numbers:
     """Solve (a - r d) p² + (b - r e) p + (c - r f) = 0 for p, the larger root."""
     a, b, c, d, e, f = conversion.coefficients
-    square, slope, constant = a - raw * d, b - raw * e, c - raw * f
     with np.errstate(all="ignore"):
+        square, slope, constant = a - raw * d, b - raw * e, c - raw * f
         straight = -constant / slope
         if a == 0 and d == 0:
             root = straight
@@ -70,7 +129,7 @@ def _rational_physical(conversion: Rational, raw: Numbers) -> Numbers:
             away = -0.5 * (slope + np.copysign(discriminant, slope))
             larger = np.fmax(away / square, constant / away)
             root = np.where(square == 0, straight, larger)
-    return np.where(np.isfinite(root), root, np.nan)
+    return np.where(np.isfinite(root) & np.isfinite(raw), root, np.nan)
 
 
 def to_raw_numbers(conversion: Conversion, physical: Numbers) -> Numbers:
@@ -87,14 +146,13 @@ def to_raw_numbers(conversion: Conversion, physical: Numbers) -> Numbers:
                 above = (a * physical + b) * physical + c
                 below = (d * physical + e) * physical + f
                 raw = above / below
-            return np.where(np.isfinite(raw), raw, np.nan)
+            return np.where(np.isfinite(raw) & np.isfinite(physical), raw, np.nan)
         case States():
             return physical.astype(np.float64)
         case Interpolated():
             order = np.argsort(conversion.physical, kind="stable")
             values, points = np.array(conversion.physical)[order], np.array(conversion.raw)[order]
-            positions: Numbers = np.interp(physical, values, points)
-            return positions
+            return np.where(np.isfinite(physical), np.interp(physical, values, points), np.nan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +182,7 @@ def quantise(conversion: Conversion, storage: Storage, physical: Numbers) -> Qua
     else:
         with np.errstate(invalid="ignore"):
             fits = (numbers >= low) & (numbers <= high)
+    fits &= np.isfinite(physical)
     if isinstance(conversion, States):
         fits &= np.isin(numbers, np.array(list(conversion.names), np.float64))
     if isinstance(conversion, Interpolated):

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.decoding.conversions import to_physical
-from callint.decoding.plan import Integers, Plan, StorageGroup, Stretches
+from callint.decoding.conversions import exact_value, is_large, raw_bounds, to_physical
+from callint.decoding.plan import Integers, Plan, RawBounds, StorageGroup, Stretches
 from callint.model.change import Flags, Grid, Numbers
-from callint.model.definition import FixedAxis, StoredCount, Table, Text
+from callint.model.definition import FixedAxis, Linear, StoredCount, Table, Text
 from callint.model.image import Image
 
 
@@ -92,14 +93,51 @@ class Decoded:
         least, greatest = self.extremes
         return ~((least >= low) & (greatest <= high))
 
-    def beyond(self, low: Numbers, high: Numbers) -> Integers:
+    def beyond(self, low: Numbers, high: Numbers, raw: RawBounds | None = None) -> Integers:
         """The cells whose value is below ``low`` or above ``high`` of their item, rising; off is no value.
 
-        The bounds have the shape (items,). Mostly no item passes them, which its extremes tell.
+        The bounds have the shape (items,). Mostly no item passes them, which its extremes tell. Items with
+        ``raw`` bounds are judged by these.
         """
-        cells = self.plan.cells_in(self.may_pass(low, high))
+        suspect = self.may_pass(low, high)
+        suspect[list(raw or ())] = False
+        cells = self.plan.cells_in(suspect)
         item, values = self.plan.item[cells], self.physical[cells]
-        return cells[self.valued[cells] & ((values < low[item]) | (values > high[item]))]
+        cells = cells[(values < low[item]) | (values > high[item])]
+        if raw:
+            further = [self._beyond_raw(number, *bounds) for number, bounds in raw.items()]
+            cells = np.sort(np.concatenate([cells, *further]))
+        return cells[self.valued[cells]]
+
+    def _beyond_raw(self, item: int, least: int | None, greatest: int | None) -> Integers:
+        """The cells of an item with whole raw numbers below or above some, rising."""
+        found = _outside(self.raw_of(item), least, greatest)
+        return np.flatnonzero(found) + int(self.plan.first[item])
+
+    def passes(self, item: int, low: Fraction | None, high: Fraction | None) -> Flags:
+        """Which values of an item are below ``low`` or above ``high``, shape (rows, columns).
+
+        Exactly so for whole raw numbers. None is an open end.
+        """
+        conversion = self.plan.definition.conversion_of(self.plan.items[item])
+        if self.plan.wide[item] and isinstance(conversion, Linear):
+            return _outside(self.raw_of(item), *raw_bounds(conversion, low, high))
+        values = self.of_item(self.physical, item)
+        flags = np.zeros(values.shape, bool)
+        if low is not None:
+            flags |= values < float(low)
+        if high is not None:
+            flags |= values > float(high)
+        return flags
+
+    def exact_at(self, cell: int) -> Fraction | None:
+        """The value of a cell that doubles do not tell from its neighbours; None where they do."""
+        number = int(self.plan.item[cell])
+        conversion = self.plan.definition.conversion_of(self.plan.items[number])
+        raw = self.raw_at(cell)
+        if not self.plan.wide[number] or not isinstance(conversion, Linear) or not isinstance(raw, int):
+            return None
+        return exact_value(conversion, raw) if is_large(conversion, raw) else None
 
     def raw_at(self, cell: int) -> int | float:
         """The raw value of one cell."""
@@ -158,6 +196,16 @@ class Decoded:
         """What the image says how many breakpoints there are, or None where it does not hold that."""
         data = self.image.read(count.at, count.storage.type.size)
         return None if data is None else int.from_bytes(data, count.storage.byte_order.value)
+
+
+def _outside(raw: NDArray[Any], least: int | None, greatest: int | None) -> Flags:
+    """Which whole numbers are below or above some, which may be beyond those of the type; any shape."""
+    flags = np.zeros(raw.shape, bool)
+    if least is not None:
+        flags |= raw < least
+    if greatest is not None:
+        flags |= raw > greatest
+    return flags
 
 
 def decode(plan: Plan, image: Image) -> Decoded:

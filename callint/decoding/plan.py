@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.decoding.conversions import linear_terms
+from callint.decoding.conversions import is_wide, linear_terms, raw_bounds
 from callint.model.definition import (
     ByteOrder,
     Conversion,
@@ -34,6 +34,8 @@ from callint.model.definition import (
 Item = Table | StoredAxis
 Integers = NDArray[np.int64]
 Numbers = NDArray[np.float64]
+#: By item, the least and the greatest raw number within some bounds; None where an end is open.
+RawBounds = dict[int, tuple[int | None, int | None]]
 
 _OPEN = Range(float("-inf"), float("inf"))
 
@@ -162,6 +164,42 @@ class Plan:
     def expected(self) -> tuple[Numbers, Numbers]:
         """The soft limits of every item."""
         return self.bounds(lambda table: table.demands.expected)
+
+    @cached_property
+    def wide(self) -> NDArray[np.bool_]:
+        """Which items have whole numbers of which doubles do not tell all values apart, shape (items,)."""
+        known: dict[tuple[str | None, NumberType, int | None], bool] = {}
+        found = np.zeros(len(self.items), bool)
+        for number, item in enumerate(self.items):
+            key = item.conversion, item.storage.type, item.storage.mask
+            if key not in known:
+                known[key] = is_wide(self.definition.conversion_of(item), item.storage)
+            found[number] = known[key]
+        return found
+
+    def raw_bounds(self, of: Callable[[Table], Range | None]) -> RawBounds:
+        """Of the ``wide`` items with bounds, the least and the greatest raw number within."""
+        found: RawBounds = {}
+        for number in np.flatnonzero(self.wide).tolist():
+            item = self.items[number]
+            conversion = self.definition.conversion_of(item)
+            if (
+                isinstance(item, Table)
+                and isinstance(conversion, Linear)
+                and (limits := of(item)) is not None
+            ):
+                found[number] = raw_bounds(conversion, *limits.exact)
+        return found
+
+    @cached_property
+    def raw_limits(self) -> RawBounds:
+        """The hard limits of wide items, as raw numbers."""
+        return self.raw_bounds(lambda table: table.demands.limits)
+
+    @cached_property
+    def raw_expected(self) -> RawBounds:
+        """The soft limits of wide items, as raw numbers."""
+        return self.raw_bounds(lambda table: table.demands.expected)
 
     @cached_property
     def scales(self) -> tuple[Scale, ...]:

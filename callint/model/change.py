@@ -76,12 +76,14 @@ class TableChange:
 
 @dataclass(frozen=True, slots=True)
 class AxisChange:
-    """A stored axis with changed breakpoints: physical values old and new, shape (count,)."""
+    """A stored axis with changed breakpoints: physical values old and new, and raw ones, shape (count,)."""
 
     axis: StoredAxis
     old: Numbers
     new: Numbers
     changed: Flags
+    old_raw: NDArray[Any]
+    new_raw: NDArray[Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +129,21 @@ class TextChange:
     text: Text
     old: str
     new: str
+    old_bytes: bytes
+    new_bytes: bytes
+
+    @property
+    def hidden(self) -> tuple[bytes, bytes] | None:
+        """Old and new bytes from the first to the last that differ, where both texts read alike; else None.
+
+        They differ in the padding, or in what is no character.
+        """
+        if self.old != self.new:
+            return None
+        pairs = enumerate(zip(self.old_bytes, self.new_bytes, strict=True))
+        places = [place for place, (one, other) in pairs if one != other]
+        stretch = slice(places[0], places[-1] + 1)
+        return self.old_bytes[stretch], self.new_bytes[stretch]
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,10 +12,19 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum, StrEnum
+from fractions import Fraction
 from functools import cached_property
+from math import isfinite
 from typing import Any
 
 import numpy as np
+
+
+def decimal(value: float, text: str = "") -> Fraction | None:
+    """The decimal number that a double was written as, or the one of a text; None where it is infinite."""
+    if text:
+        return Fraction(text)
+    return Fraction(repr(float(value))) if isfinite(value) else None
 
 
 class ByteOrder(StrEnum):
@@ -83,10 +92,20 @@ class OffAllowed(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """A closed range of physical values; an end that is open is infinite."""
+    """A closed range of physical values; an end that is open is infinite.
+
+    ``low_text`` and ``high_text`` are the decimal numbers that no double tells from others; "" mostly.
+    """
 
     low: float
     high: float
+    low_text: str = ""
+    high_text: str = ""
+
+    @property
+    def exact(self) -> tuple[Fraction | None, Fraction | None]:
+        """Both ends exactly as they are written; None for an open one."""
+        return decimal(self.low, self.low_text), decimal(self.high, self.high_text)
 
     @property
     def is_inverted(self) -> bool:
@@ -364,7 +383,8 @@ class Gradient:
 class Guard:
     """What a protection table looks like when it no longer protects.
 
-    Exactly one of the five conditions is given; ``share`` of the cells must meet it.
+    Exactly one of the five conditions is given; ``share`` of the cells must meet it. ``text`` is the decimal
+    number of ``above`` or ``below`` where no double tells it from others; "" mostly.
     """
 
     above: float | None
@@ -374,6 +394,7 @@ class Guard:
     flat: bool
     share: float
     line: int
+    text: str = ""
 
 
 @dataclass(frozen=True, slots=True)

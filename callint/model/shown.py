@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 import unicodedata
 from collections.abc import Iterable, Mapping
+from fractions import Fraction
 from functools import lru_cache
 
-from callint.model.change import Movement
+from callint.model.change import Movement, TextChange
 from callint.model.definition import (
     Axis,
     Conversion,
@@ -21,6 +22,9 @@ from callint.model.definition import (
 
 #: Digits after the point where neither the conversion nor its factor says how many there are.
 _DIGITS = 4
+
+#: From here on a double has no digit for ones: the many digits before the point mean nothing.
+_LARGEST = 1e16
 
 #: What stands for a value that is none.
 NO_NUMBER = "not a number"
@@ -57,6 +61,16 @@ def exact(value: float) -> str:
     return repr(float(value)).removesuffix(".0")
 
 
+def decimal_digits(value: Fraction) -> str:
+    """A decimal number with all its digits, however many."""
+    digits = 0
+    while value.denominator > 1 and 10**digits % value.denominator:
+        digits += 1
+    whole, rest = divmod(abs(value) * 10**digits, 10**digits)
+    point = f".{int(rest):0{digits}d}" if digits else ""
+    return f"{'-' if value < 0 else ''}{whole}{point}"
+
+
 def number(value: float, conversion: Conversion) -> str:
     """A physical value without its unit; a named state by its name.
 
@@ -72,9 +86,14 @@ def number(value: float, conversion: Conversion) -> str:
             return f"between {low} and {high}"
         return conversion.names.get(int(value), f"raw {plain(value)}")
     digits = decimals(conversion)
-    if digits is None:
-        return f"{value:.6g}"
+    if digits is None or abs(value) >= _LARGEST:
+        return significant(value)
     return _fixed(value, digits)
+
+
+def significant(value: float) -> str:
+    """A number in six significant digits, with an exponent where it is very large or very small."""
+    return f"{value:.6g}".replace("e+", "e")
 
 
 def _fixed(value: float, digits: int) -> str:
@@ -93,7 +112,8 @@ def rounded(value: float, within: float, conversion: Conversion) -> str:
 
 def trimmed(text: str) -> str:
     """A number's text without zeros at its end: breakpoints read better as 58 than as 58.00."""
-    return text.rstrip("0").rstrip(".") if "." in text else text
+    digits, mark, exponent = text.partition("e")
+    return f"{digits.rstrip('0').rstrip('.')}{mark}{exponent}" if "." in digits else text
 
 
 def with_unit(text: str, unit: str) -> str:
@@ -135,6 +155,10 @@ def step(old: float, new: float, conversion: Conversion) -> tuple[str, str, str]
     the conversion's digits may not be enough. The difference is that of the two numbers as they are shown.
     """
     digits = decimals(conversion)
+    is_large = max(abs(old), abs(new)) >= _LARGEST and math.isfinite(new - old)
+    if is_large and not isinstance(conversion, States):
+        before_text, after_text = told_apart((old, new), conversion)
+        return before_text, after_text, f"{'' if new < old else '+'}{significant(new - old)}"
     if digits is None or isinstance(conversion, States) or not math.isfinite(new - old):
         return number(old, conversion), number(new, conversion), signed_number(new - old, conversion)
     slack = 0.05 * abs(new - old)
@@ -143,6 +167,9 @@ def step(old: float, new: float, conversion: Conversion) -> tuple[str, str, str]
     before, after = round(old, digits), round(new, digits)
     difference = _fixed(after - before, digits)
     texts = _fixed(before, digits), _fixed(after, digits)
+    if texts[0] == texts[1] and old != new:
+        first, second = told_apart((old, new), conversion)
+        return first, second, f"{'' if new < old else '+'}{significant(new - old)}"
     return *texts, difference if difference.startswith("-") else f"+{difference}"
 
 
@@ -228,6 +255,22 @@ def count(amount: int, noun: str) -> str:
 def address(value: int) -> str:
     """An address as everyone in the field writes it."""
     return f"0x{value:05X}"
+
+
+#: Of bytes that differ without anybody's seeing it so many are shown.
+_MOST_BYTES = 8
+
+
+def text_change(change: TextChange, between: str) -> str:
+    """A text before and after; where both read alike, with the bytes that differ: "A" → "A" (20 → 00)."""
+    words = f'"{change.old}" {between} "{change.new}"'
+    if change.hidden is None:
+        return words
+    old, new = (
+        part[:_MOST_BYTES].hex(" ").upper() + (" ..." if len(part) > _MOST_BYTES else "")
+        for part in change.hidden
+    )
+    return f"{words} (they read alike; bytes {old} {between} {new})"
 
 
 def clean(text: str) -> str:

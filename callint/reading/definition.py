@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
+from fractions import Fraction
 from functools import partial
 from typing import TypeVar
 
@@ -77,7 +78,7 @@ _KINDS = {kind.value: kind for kind in Kind if kind is not Kind.TEXT}
 
 def read_definition(data: bytes, path: str) -> DefinitionFile:
     """Read a definition; ``path`` is the name that findings show. Never raises for what is in it."""
-    tree = xml.parse(data)
+    tree = xml.parse(data, is_definition=True)
     if tree.root is None:
         problems = [*_before(tree), *tree.problems]
         return DefinitionFile(path, None, tuple(_finding(path, p) for p in problems))
@@ -86,10 +87,23 @@ def read_definition(data: bytes, path: str) -> DefinitionFile:
             tree.line_of(tree.root), f"the outermost element is not <definition> of {NAMESPACE}"
         )
         return DefinitionFile(path, None, (_finding(path, problem),))
-    reader = _Reader(*xml.schema_problems(tree), tree)
-    definition = reader.definition(tree.root, content_digest(data))
-    found = sorted(reader.problems, key=lambda problem: problem.line)
-    return DefinitionFile(path, definition, tuple(_finding(path, p) for p in found))
+    try:
+        reader = _Reader(*xml.schema_problems(tree), tree)
+        definition = reader.definition(tree.root, content_digest(data))
+    except xml.FloodError as flood:
+        return DefinitionFile(path, None, tuple(_finding(path, p) for p in _in_order(_cut(flood))))
+    return DefinitionFile(path, definition, tuple(_finding(path, p) for p in _in_order(reader.problems)))
+
+
+def _in_order(problems: Iterable[xml.Problem]) -> list[xml.Problem]:
+    return sorted(problems, key=lambda problem: problem.line)
+
+
+def _cut(flood: xml.FloodError) -> list[xml.Problem]:
+    """What is told of a file in which more is wrong."""
+    line = max(problem.line for problem in flood.problems)
+    words = f"no more than {xml.MOST_PROBLEMS:,} mistakes are looked at, and nothing else is read"
+    return [*flood.problems, xml.Problem(line, f"so much is wrong that {words}")]
 
 
 def _before(tree: xml.Tree) -> list[xml.Problem]:
@@ -101,11 +115,14 @@ def _before(tree: xml.Tree) -> list[xml.Problem]:
     if tree.recovered is None or not tree.problems:
         return []
     first = min(problem.line for problem in tree.problems)
-    reader = _Reader(*xml.schema_problems(tree.recovered), tree.recovered)
-    if tree.recovered.root is not None:
-        reader.definition(tree.recovered.root, "")
-    found = sorted(reader.problems, key=lambda problem: problem.line)
-    guesses = ("missing child", "not expected here")
+    try:
+        reader = _Reader(*xml.schema_problems(tree.recovered), tree.recovered)
+        if tree.recovered.root is not None:
+            reader.definition(tree.recovered.root, "")
+        found = _in_order(reader.problems)
+    except xml.FloodError as flood:
+        found = _in_order(flood.problems)
+    guesses = ("missing child", "not expected here", "character content")
     return [p for p in found if p.line < first and not any(guess in p.message for guess in guesses)]
 
 
@@ -147,6 +164,18 @@ def _real(text: str) -> float:
 def _optional_real(element: etree._Element, name: str) -> float | None:
     value = element.get(name)
     return None if value is None else _real(value)
+
+
+#: A double tells any two decimal numbers of so many digits apart (IEEE 754; DBL_DIG of C).
+_DIGITS = 15
+
+
+def _precise(text: str | None) -> str:
+    """A number as it is written, where the double nearest to it is written otherwise; "" elsewhere."""
+    text = (text or "").strip()
+    if len(text) <= _DIGITS or Fraction(text) == Fraction(repr(float(text))):
+        return ""
+    return text
 
 
 def _reals(text: str) -> tuple[float, ...]:
@@ -223,7 +252,13 @@ class _Reader:
         return self.tree.line_of(element)
 
     def complain(self, element: etree._Element, message: str) -> None:
-        self.problems.append(xml.Problem(self.line(element), f"<{_tag(element)}>: {message}"))
+        self.problem(self.line(element), f"<{_tag(element)}>: {message}")
+
+    def problem(self, line: int, message: str) -> None:
+        """FloodError where more is wrong than is told."""
+        self.problems.append(xml.Problem(line, xml.shortened(message)))
+        if len(self.problems) > xml.MOST_PROBLEMS:
+            raise xml.FloodError(self.problems)
 
     def build(self, make: Callable[[etree._Element], Noun], element: etree._Element) -> Noun | None:
         """The noun of an element, or None where the element is beyond reading; that is reported once."""
@@ -249,7 +284,7 @@ class _Reader:
             cells = math.prod(self.axes[axis].count for axis in table.axes if axis in self.axes)
             if total + cells > most:
                 words = f"table {table.name} brings the cells to more than {most}, the most that is read"
-                self.problems.append(xml.Problem(table.line, f"{words} for a memory of {size} bytes"))
+                self.problem(table.line, f"{words} for a memory of {size} bytes")
                 del tables[table.name]
             else:
                 total += cells
@@ -579,7 +614,12 @@ class _Reader:
         if not element.attrib:
             raise ValueError("give min, max or both")
         low, high = _optional_real(element, "min"), _optional_real(element, "max")
-        return Range(-math.inf if low is None else low, math.inf if high is None else high)
+        return Range(
+            -math.inf if low is None else low,
+            math.inf if high is None else high,
+            _precise(element.get("min")),
+            _precise(element.get("max")),
+        )
 
     def off(self, element: etree._Element, storage: Storage) -> OffCode:
         raw = self.raw(element, storage)
@@ -619,6 +659,7 @@ class _Reader:
             flat="flat" in given,
             share=float(element.get("share", "1")),
             line=self.line(element),
+            text=_precise(element.get("above", element.get("below"))),
         )
 
     def relation(self, element: etree._Element) -> Relation:

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cache
+from itertools import islice
 
 from lxml import etree
 
@@ -20,7 +21,11 @@ from callint.reading.resources import resource
 #: Largest file that is read, in bytes.
 MAX_BYTES = 128 * 2**20
 
+#: What has to come first among the children of a definition.
+_FIRST = tuple(f"{{urn:callint:definition:1}}{name}" for name in ("title", "memory"))
+
 _MISC = re.compile(rb"\s+|<\?.*?\?>|<!--.*?-->", re.DOTALL)
+_BEYOND_ASCII = re.compile(rb"[\x80-\xFF]")
 _ENCODING = re.compile(rb"""^<\?xml[^>]*?encoding\s*=\s*["']([^"']*)["']""")
 
 
@@ -38,13 +43,14 @@ class Tree:
 
     ``lines`` has the line on which each element begins, as far as that is known. ``recovered`` is what
     the parser made of a file that is not well-formed: true up to the first problem's line, and a guess
-    behind it.
+    behind it. ``is_valid`` says that the tree is known to be as the definition schema demands.
     """
 
     root: etree._Element | None
     problems: tuple[Problem, ...] = ()
     lines: Mapping[etree._Element, int] = field(default_factory=dict)
     recovered: Tree | None = None
+    is_valid: bool = False
 
     def line_of(self, element: etree._Element) -> int:
         """The line on which an element begins, counted from 1."""
@@ -67,7 +73,10 @@ def refusal(data: bytes) -> Problem | None:
     if encoding := _ENCODING.match(data.removeprefix(b"\xef\xbb\xbf")):
         name = encoding[1].decode("ascii", "replace")
         if name.lower() not in {"utf-8", "us-ascii", "ascii"}:
-            return Problem(1, f"the file declares the encoding {name!r}; save it as UTF-8")
+            return Problem(1, f"the file declares the encoding {shortened(name)!r}; save it as UTF-8")
+        if name.lower() != "utf-8" and (beyond := _BEYOND_ASCII.search(data, 3)):
+            line = data.count(b"\n", 0, beyond.start()) + 1
+            return Problem(line, f"this is no {name} text, as the file declares; declare UTF-8")
     position = 3 if data.startswith(b"\xef\xbb\xbf") else 0
     while skipped := _MISC.match(data, position):
         position = skipped.end()
@@ -77,10 +86,18 @@ def refusal(data: bytes) -> Problem | None:
     return None
 
 
-def parse(data: bytes) -> Tree:
-    """The tree of well-formed XML, or all the reasons why there is none."""
+def parse(data: bytes, is_definition: bool = False) -> Tree:
+    """The tree of well-formed XML, or all the reasons why there is none.
+
+    What should be a definition is compared with the schema on the way.
+    """
     if problem := refusal(data):
         return Tree(None, (problem,))
+    if is_definition:
+        # Here the validator does not say where something is wrong, which takes the square of the siblings.
+        with suppress(etree.XMLSyntaxError):
+            root = etree.fromstring(data, _parser(schema=_schema().compiled))
+            return Tree(root, lines=_start_lines(root, data), is_valid=True)
     try:
         root = etree.fromstring(data, _parser())
         return Tree(root, lines=_start_lines(root, data))
@@ -110,9 +127,10 @@ def _start_lines(root: etree._Element, data: bytes) -> dict[etree._Element, int]
     return dict(zip(root.iter(), lines, strict=False))
 
 
-def _parser(recover: bool = False) -> etree.XMLParser:
+def _parser(recover: bool = False, schema: etree.XMLSchema | None = None) -> etree.XMLParser:
     return etree.XMLParser(
         recover=recover,
+        schema=schema,
         resolve_entities=False,
         no_network=True,
         load_dtd=False,
@@ -130,11 +148,57 @@ def _recover(data: bytes) -> tuple[etree._Element | None, tuple[Problem, ...]]:
     # Where nothing at all can be recovered, the log still has the reasons.
     with suppress(etree.XMLSyntaxError):
         recovered = etree.fromstring(data, parser)
+    readable = _REFERENCE.sub(_readable, data)
+    if recovered is not None and readable != data:
+        # The parser recovers characters that the validator fails at, and some that are no text at all.
+        recovered = etree.fromstring(readable, _parser(recover=True))
+    if recovered is not None:
+        # References that cannot be resolved become nodes, of which the validator knows nothing.
+        etree.strip_elements(recovered, etree.Entity, with_tail=False)
     found = (
-        Problem(max(entry.line, 1), f"not well-formed XML: {entry.message.strip()}")
+        Problem(max(entry.line, 1), f"not well-formed XML: {shortened(_syntax_words(entry.message))}")
         for entry in parser.error_log
     )
     return recovered, tuple(dict.fromkeys(found))
+
+
+#: References, and of the characters that may stand in UTF-8 those that XML 1.0 does not have.
+_REFERENCE = re.compile(
+    rb"&#(?:x0*(?P<hexadecimal>[0-9A-Fa-f]+)|0*(?P<decimal>[0-9]+));|[\x00-\x08\x0B\x0C\x0E-\x1F]|\xEF\xBF[\xBE\xBF]"
+)
+#: The characters of XML 1.0, by production [2] Char.
+_CHARACTERS = ((0x9, 0xA), (0xD, 0xD), (0x20, 0xD7FF), (0xE000, 0xFFFD), (0x10000, 0x10FFFF))
+
+
+def _readable(reference: re.Match[bytes]) -> bytes:
+    """A reference to a character of XML as it is, anything else as a question mark."""
+    digits = reference["hexadecimal"] or reference["decimal"] or b""
+    if 0 < len(digits) <= len("1114111"):
+        number = int(digits, 16 if reference["hexadecimal"] else 10)
+        if any(first <= number <= last for first, last in _CHARACTERS):
+            return reference[0]
+    return b"?"
+
+
+#: What the parser says of a character that XML 1.0 does not have, by production [2] Char.
+_NO_CHARACTER = re.compile(r"^(?:(?P<reference>xmlParseCharRef)|.*): invalid xmlChar value (?P<value>\d+)$")
+_NO_PLAIN_CHARACTER = re.compile(r"^.*\binvalid Char value (?P<value>\d+)$")
+#: Advice to programmers behind a bound, names of functions before a message.
+_ADVICE = re.compile(r",? (?:try|use) XML_PARSE_HUGE(?: option)?$")
+_FUNCTION = re.compile(r"^xml[A-Z]\w+: ")
+
+
+def _syntax_words(message: str) -> str:
+    """A syntax error without the parser's jargon."""
+    message = message.strip()
+    if match := _NO_CHARACTER.match(message):
+        what = "a reference to" if match["reference"] else "there is"
+        return f"{what} the character {int(match['value'])}, which XML does not allow"
+    if match := _NO_PLAIN_CHARACTER.match(message):
+        return f"there is the character {int(match['value'])}, which XML does not allow"
+    if message == "Unregistered error message":
+        return "there is something that XML does not allow"
+    return _FUNCTION.sub("", _ADVICE.sub("", message))
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,11 +218,46 @@ def _schema() -> _Schema:
         for simple in tree.getroot().iter(f"{xs}simpleType")
         for pattern in simple.iter(f"{xs}pattern")
     }
+    # ``definition/duplicate-name`` says better what is declared twice, and of many names much sooner.
+    for constraint in [*tree.getroot().iter(*(f"{xs}{kind}" for kind in ("unique", "key", "keyref")))]:
+        parent = constraint.getparent()
+        if parent is not None:
+            parent.remove(constraint)
     return _Schema(etree.XMLSchema(tree), meanings)
 
 
 #: How often a tree is validated anew behind an element that is not expected where it stands.
 _ROUNDS = 50
+
+#: So many things that are wrong with a definition are looked at.
+MOST_PROBLEMS = 1000
+#: So many siblings are validated at once: to say where one stands, the validator counts those before it.
+_SIBLINGS = 1000
+#: Elements that may have any number of children, each of which may stand anywhere among them.
+_CONTAINERS = frozenset(
+    f"{{urn:callint:definition:1}}{name}"
+    for name in (
+        "memory",
+        "signals",
+        "conversions",
+        "states",
+        "interpolated",
+        "axes",
+        "tables",
+        "group",
+        "relations",
+    )
+)
+#: So many children an element keeps while others are validated: the least that any has to have.
+_FEWEST = 2
+
+
+class FloodError(Exception):
+    """More is wrong than is told; ``problems`` has as much as that."""
+
+    def __init__(self, problems: Iterable[Problem]) -> None:
+        super().__init__()
+        self.problems = [*islice(problems, MOST_PROBLEMS)]
 
 
 def schema_problems(tree: Tree) -> tuple[list[Problem], set[etree._Element]]:
@@ -167,41 +266,121 @@ def schema_problems(tree: Tree) -> tuple[list[Problem], set[etree._Element]]:
     What is left is free of unexpected elements and of attributes with values of the wrong form, though
     not of gaps. Behind an unexpected element the validator looks at no further sibling, so the tree is
     validated again until nothing is taken out any more. Names declared twice are left to
-    ``definition/duplicate-name``, which says it better.
+    ``definition/duplicate-name``, which says it better. FloodError where more is wrong than is told.
     """
     root = tree.root
-    if root is None:
+    if root is None or tree.is_valid:
         return [], set()
-    schema = _schema()
-    problems: dict[Problem, None] = {}
-    flagged: set[etree._Element] = set()
-    gone: set[tuple[etree._Element, str]] = set()
-    for _ in range(_ROUNDS):
-        if schema.compiled.validate(root):
-            break
-        taken_out = False
-        entries = [entry for entry in schema.compiled.error_log if entry.type_name != "SCHEMAV_CVC_IDC"]
-        prefixes = _prefixes(root) if entries else {}
-        found = [(entry, _found(root, entry.path, prefixes)) for entry in entries]
-        several = Counter((element, _attribute(entry.message)) for entry, element in found)
-        for entry, element in found:
-            if (
-                "is not a valid value of the" in entry.message
-                and several[element, _attribute(entry.message)] > 1
-            ):
-                continue  # the other entry about this value says in what it is wrong
-            missing = _MISSING.search(entry.message)
-            if element is not None and missing and (element, missing["attribute"]) in gone:
-                continue  # it was there, and its value is reported already
-            line = entry.line if element is None else tree.line_of(element)
-            message = _shortened(_in_plain_words(entry.message, schema.meanings))
-            problems[Problem(line, message)] = None
-            if element is not None:
-                flagged.add(element)
-                taken_out |= _take_out(element, entry.message, gone)
-        if not taken_out:
-            break
-    return list(problems), flagged
+    search = _Search(tree)
+    wide = [element for element in root.iter() if len(element) > _SIBLINGS]
+    for element in wide:
+        if element.tag not in _CONTAINERS:
+            words = f"of its children only the first {_SIBLINGS:,} are looked at, as the file has mistakes"
+            search.report(element, f"<{etree.QName(element).localname}>: {words}")
+            del element[_SIBLINGS:]
+    held: list[tuple[etree._Element, list[etree._Element]]] = []
+    for parent in reversed(wide):  # the inner ones first
+        if parent.tag not in _CONTAINERS:
+            continue
+        children = list(parent)
+        held.append((parent, children))
+        for first in range(0, len(children), _SIBLINGS):
+            outermost, place = _shell(parent)
+            place.extend(children[first : first + _SIBLINGS])
+            search.look(outermost, place)
+        parent.extend([child for child in children if child not in search.removed][:_FEWEST])
+    search.look(root, None)
+    for parent, children in reversed(held):
+        parent[:] = [child for child in children if child not in search.removed]
+    return list(search.problems), search.flagged
+
+
+def _shell(parent: etree._Element) -> tuple[etree._Element, etree._Element]:
+    """An element without its children, within copies of those around it; the outermost one, and the copy."""
+    outermost = place = _empty(parent)
+    for above in parent.iterancestors():
+        around = _empty(above)
+        # Without what has to come first nothing behind it is looked at.
+        before = {_tag for _tag in _FIRST if _tag != outermost.tag}
+        around.extend([_empty(child) for child in above if child.tag in before])
+        around.append(outermost)
+        outermost = around
+    return outermost, place
+
+
+def _empty(element: etree._Element) -> etree._Element:
+    return etree.Element(element.tag, dict(element.attrib), element.nsmap)
+
+
+@dataclass
+class _Search:
+    """What is wrong with the parts of a tree so far, and the elements and attributes that are taken out."""
+
+    tree: Tree
+    problems: dict[Problem, None] = field(default_factory=dict)
+    flagged: set[etree._Element] = field(default_factory=set)
+    removed: set[etree._Element] = field(default_factory=set)
+    gone: set[tuple[etree._Element, str]] = field(default_factory=set)
+    reports: int = 0
+
+    def look(self, root: etree._Element, place: etree._Element | None) -> None:
+        """Validate a part until nothing is taken out of it any more.
+
+        With a ``place`` only what stands in there counts. FloodError where more is wrong than is told.
+        """
+        schema = _schema()
+        for _ in range(_ROUNDS):
+            if schema.compiled.validate(root):
+                return
+            entries = list(islice(schema.compiled.error_log, 2 * MOST_PROBLEMS))
+            prefixes = _prefixes(root)
+            found = [(entry, _found(root, entry.path, prefixes)) for entry in entries]
+            if place is not None:
+                found = [(entry, one) for entry, one in found if one is not None and _is_in(one, place)]
+            several = Counter((element, _attribute(entry.message)) for entry, element in found)
+            taken_out = [self.take(entry, element, several) for entry, element in found]
+            if not any(taken_out):
+                return
+
+    def report(self, element: etree._Element | None, message: str, line: int = 1) -> None:
+        """Report a problem with an element, or at a line. FloodError where more is wrong than is told."""
+        line = line if element is None else self.tree.line_of(element)
+        self.problems[Problem(line, shortened(_NAMESPACE.sub("", message)))] = None
+        self.reports += 1  # many of them may be one problem, where everything stands on one line
+        if self.reports > MOST_PROBLEMS:
+            raise FloodError(self.problems)
+        if element is not None:
+            self.flagged.add(element)
+
+    def take(self, entry: etree._LogEntry, element: etree._Element | None, several: _Amounts) -> bool:
+        """Report an entry of the validator's log, and take out what it is about; whether that is possible."""
+        attribute = _attribute(entry.message)
+        if "is not a valid value of the" in entry.message and several[element, attribute] > 1:
+            return False  # the other entry about this value says in what it is wrong
+        missing = _MISSING.search(entry.message)
+        if element is not None and missing and (element, missing["attribute"]) in self.gone:
+            return False  # it was there, and its value is reported already
+        message = _in_plain_words(entry.message, _schema().meanings)
+        self.report(element, message, entry.line)
+        if element is None:
+            return False
+        if attribute is not None and attribute in element.attrib:
+            del element.attrib[attribute]
+            self.gone.add((element, attribute))
+            return True
+        parent = element.getparent()
+        if parent is not None and _UNEXPECTED.search(entry.message):
+            parent.remove(element)
+            self.removed.add(element)
+            return True
+        return False
+
+
+_Amounts = Mapping[tuple[etree._Element | None, str | None], int]
+
+
+def _is_in(element: etree._Element, place: etree._Element) -> bool:
+    return any(above is place for above in element.iterancestors())
 
 
 def _attribute(message: str) -> str | None:
@@ -210,29 +389,9 @@ def _attribute(message: str) -> str | None:
     return where["attribute"] if where else None
 
 
-def _take_out(element: etree._Element, message: str, gone: set[tuple[etree._Element, str]]) -> bool:
-    """Remove the element or the attribute that a validator's message is about; whether that was possible.
-
-    ``gone`` keeps the removed attributes.
-    """
-    attribute = _attribute(message)
-    if attribute is not None and attribute in element.attrib:
-        del element.attrib[attribute]
-        gone.add((element, attribute))
-        return True
-    parent = element.getparent()
-    if parent is not None and _UNEXPECTED.search(message):
-        parent.remove(element)
-        return True
-    return False
-
-
 def _prefixes(root: etree._Element) -> dict[str, str]:
-    """Every prefix that the file declares: the validator's paths may use any."""
-    prefixes: dict[str, str] = {}
-    for element in root.iter():
-        prefixes |= {prefix: name for prefix, name in element.nsmap.items() if prefix}
-    return prefixes
+    """Every prefix that an element's name has: the validator's paths may use any."""
+    return {element.prefix: etree.QName(element).namespace or "" for element in root.iter() if element.prefix}
 
 
 def _found(root: etree._Element, path: str | None, prefixes: dict[str, str]) -> etree._Element | None:
@@ -268,7 +427,7 @@ _MISSING = re.compile(r"The attribute '(?P<attribute>[^']*)' is required but mis
 _UNEXPECTED = re.compile(r"This element is not expected\.(?: Expected is (?P<expected>.*)\.)?$")
 
 
-def _shortened(message: str) -> str:
+def shortened(message: str) -> str:
     """A message that quotes a value of any length, in at most a few lines."""
     return message if len(message) <= _LONGEST else f"{message[: _LONGEST - 60]} ... {message[-50:]}"
 

@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 
 from callint.decoding.dwell import Logged
-from callint.model.change import AxisChange, ChangeSet, Grid, Movement, Run, TableChange
+from callint.model.change import AxisChange, ChangeSet, Grid, Movement, Run, TableChange, TextChange
 from callint.model.definition import Definition
 from callint.reporting.log_text import log_fields, logged_fields, moved_in_use
+from callint.reporting.stored_numbers import is_alike, raw_bits
 
 
 def changes_document(
@@ -27,7 +28,9 @@ def changes_document(
         "tables": [_table(changes.definition, change, logged) for change in changes.tables],
         "axes": [_axis(changes.definition, change, changes.movements, logged) for change in changes.axes],
         "counts": [{"axis": c.axis.name, "old": c.old, "new": c.new} for c in changes.counts],
-        "texts": [{"name": c.text.name, "old": c.old, "new": c.new} for c in changes.texts],
+        "texts": [
+            {"name": c.text.name, "old": c.old, "new": c.new, **hidden_fields(c)} for c in changes.texts
+        ],
         "identities": [
             {"name": c.identity.name, "old": c.old.hex(), "new": c.new.hex()} for c in changes.identities
         ],
@@ -47,6 +50,18 @@ def changes_document(
         if not document[field]:
             del document[field]
     return document
+
+
+def hidden_fields(change: TextChange) -> dict[str, str]:
+    """All bytes of a text that reads as it did, in hexadecimal."""
+    if change.hidden is None:
+        return {}
+    return {"old_bytes": change.old_bytes.hex(), "new_bytes": change.new_bytes.hex()}
+
+
+def _bits(old: np.generic[Any], new: np.generic[Any], unlike: bool) -> dict[str, str]:
+    """The bits of two raw numbers, but for those that are told apart by their values."""
+    return {} if unlike else {"old_bits": raw_bits(old), "new_bits": raw_bits(new)}
 
 
 def _run(run: Run) -> dict[str, int]:
@@ -75,6 +90,7 @@ def _table(definition: Definition, change: TableChange, logged: Logged | None) -
 def _cells(definition: Definition, change: TableChange) -> Iterator[dict[str, Any]]:
     keys = definition.place_keys(change.table)
     for y, x in np.argwhere(change.changed).tolist():
+        raws = change.old.raw[y, x], change.new.raw[y, x]
         breakpoints = [grid[i] for grid, i in ((change.new.x, x), (change.new.y, y)) if grid is not None]
         yield _without_absent(
             {
@@ -87,6 +103,7 @@ def _cells(definition: Definition, change: TableChange) -> Iterator[dict[str, An
                 "new_raw": _raw(change.new, y, x),
                 "old_off": True if change.old.off[y, x] else None,
                 "new_off": True if change.new.off[y, x] else None,
+                **_bits(*raws, unlike=not is_alike(*raws)),
             }
         )
 
@@ -105,7 +122,16 @@ def _axis(
     definition: Definition, change: AxisChange, movements: tuple[Movement, ...], logged: Logged | None
 ) -> dict[str, Any]:
     moved = np.flatnonzero(change.changed).tolist()
-    breakpoints = ({"index": i, "old": _number(change.old[i]), "new": _number(change.new[i])} for i in moved)
+    breakpoints = (
+        {
+            "index": i,
+            "old": _number(change.old[i]),
+            "new": _number(change.new[i]),
+            # Breakpoints have no raw numbers beside them.
+            **_bits(change.old_raw[i], change.new_raw[i], unlike=not is_alike(change.old[i], change.new[i])),
+        }
+        for i in moved
+    )
     return _without_absent(
         {
             "axis": change.axis.name,

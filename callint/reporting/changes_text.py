@@ -16,6 +16,7 @@ from callint.model.definition import Definition, Purpose, States
 from callint.model.image import Image
 from callint.reporting.grids import Layout, Line, breakpoint_texts, change_lines
 from callint.reporting.log_text import axis_log_words, change_log_words, log_sentences
+from callint.reporting.stored_numbers import exact_step, with_bits
 from callint.reporting.terminal import (
     CHANGED,
     QUIET,
@@ -110,13 +111,16 @@ def _step(definition: Definition, change: TableChange, y: int, x: int, arrow: st
     """One cell's change in words: 41.0 → 44.5 mg/stroke (+3.5, +8.5 %) at 2200 rpm, 45 mg."""
     conversion = definition.conversion_of(change.table)
     before, after = float(change.old.physical[y, x]), float(change.new.physical[y, x])
-    olds, news = shown.told_apart((before, after), conversion)
-    is_number = not isinstance(conversion, States) and math.isfinite(after - before)
-    is_number = is_number and not change.old.off[y, x] and not change.new.off[y, x]
+    offs = bool(change.old.off[y, x]), bool(change.new.off[y, x])
+    raws = change.old.raw[y, x], change.new.raw[y, x]
+    is_number = not isinstance(conversion, States) and math.isfinite(after - before) and not any(offs)
+    texts, difference = shown.told_apart((before, after), conversion), ""
     if is_number:
-        olds, news, difference = shown.step(before, after, conversion)
-    olds = "off" if change.old.off[y, x] else olds
-    news = "off" if change.new.off[y, x] else shown.with_unit(news, conversion.unit)
+        *texts, difference = exact_step(conversion, *raws) or shown.step(before, after, conversion)
+    if texts[0] == texts[1] and not any(offs):
+        texts, is_number = with_bits(texts, raws), False
+    texts[1] = texts[1] if math.isnan(after) else shown.with_unit(texts[1], conversion.unit)
+    olds, news = ("off" if off else text for off, text in zip(offs, texts, strict=True))
     words = f"{olds} {arrow} {news}"
     if is_number:
         relative = shown.percent(before, after, conversion.unit)
@@ -159,6 +163,7 @@ def _print_axis(
         for text in wrapped(words, width(terminal), 2 * _INDENT):
             terminal.print(line(text))
     olds, news = (breakpoint_texts(definition, axis, values.tolist()) for values in (change.old, change.new))
+    _tell_apart(change, olds, news)
     texts = [
         f"{old} {layout.arrow} {new}" if is_changed else new
         for old, new, is_changed in zip(olds, news, change.changed.tolist(), strict=True)
@@ -175,12 +180,25 @@ def _print_axis(
     terminal.print()
 
 
+def _tell_apart(change: AxisChange, olds: list[str], news: list[str]) -> None:
+    """Give breakpoints that changed and look alike more digits, or their bits."""
+    for place in np.flatnonzero(change.changed).tolist():
+        if olds[place] != news[place]:
+            continue
+        old, new = float(change.old[place]), float(change.new[place])
+        if math.isfinite(old) and math.isfinite(new):
+            olds[place], news[place] = shown.exact(old), shown.exact(new)
+        if olds[place] == news[place]:
+            raws = change.old_raw[place], change.new_raw[place]
+            olds[place], news[place] = with_bits((olds[place], news[place]), raws)
+
+
 def _small_changes(changes: ChangeSet, arrow: str) -> Iterator[tuple[str, str]]:
     """Counts, texts, identities and checksums: a heading and what became of it."""
     for count in changes.counts:
         yield f"stored count of axis {count.axis.name}", f"{count.old} {arrow} {count.new}"
     for text in changes.texts:
-        yield f"text {text.text.name}", f'"{text.old}" {arrow} "{text.new}"'
+        yield f"text {text.text.name}", shown.text_change(text, arrow)
     for identity in changes.identities:
         old, new = identity.old.decode("latin-1"), identity.new.decode("latin-1")
         yield f"identity {identity.identity.name}", f'"{old}" {arrow} "{new}"'

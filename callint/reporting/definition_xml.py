@@ -184,7 +184,8 @@ def _identity(identity: Identity) -> str:
 def _demands(demands: Demands) -> Iterator[str]:
     for element, bounds in (("limits", demands.limits), ("expected", demands.expected)):
         if bounds is not None:
-            low, high = (None if isinf(end) else exact(end) for end in (bounds.low, bounds.high))
+            low = bounds.low_text or (None if isinf(bounds.low) else exact(bounds.low))
+            high = bounds.high_text or (None if isinf(bounds.high) else exact(bounds.high))
             yield f"<{element}{_attributes(min=low, max=high)}/>"
     if demands.off is not None:
         is_usual = demands.off.allowed is OffAllowed.OUTSIDE_OPERATING
@@ -202,8 +203,8 @@ def _demands(demands: Demands) -> Iterator[str]:
 
 def _guard(guard: Guard) -> str:
     head = _attributes(
-        above=None if guard.above is None else exact(guard.above),
-        below=None if guard.below is None else exact(guard.below),
+        above=None if guard.above is None else guard.text or exact(guard.above),
+        below=None if guard.below is None else guard.text or exact(guard.below),
         state=guard.state,
         raw=None if guard.raw is None else str(guard.raw),
         flat="true" if guard.flat else None,

@@ -12,10 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from callint.decoding.conversions import is_wide
 from callint.decoding.ordering import distinct
 from callint.model import shown
 from callint.model.change import Flags, Grid, Numbers, TableChange
 from callint.model.definition import Axis, Conversion, Definition, FixedAxis, States, Table
+from callint.reporting.stored_numbers import exact_text, with_bits
 
 #: One styled piece of a line, and a line of them.
 Piece = tuple[str, str]
@@ -76,6 +78,8 @@ def change_lines(definition: Definition, change: TableChange, layout: Layout) ->
         before, after = old[y][x], new[y][x]
         if before == after:  # the usual digits do not tell them apart
             before, after = exact[0][y][x], exact[1][y][x]
+        if before == after:
+            before, after = with_bits((before, after), (change.old.raw[y, x], change.new.raw[y, x]))
         pieces[y][x] = f"{before} {layout.arrow} {after}", layout.changed
     rows, columns = _near(change.changed, along=0), _near(change.changed, along=1)
     if not layout.everything:
@@ -197,13 +201,17 @@ def cell_texts(definition: Definition, grid: Grid, exact: bool = False) -> list[
     ``exact`` asks for all digits, so that cells that differ have texts that differ.
     """
     conversion = definition.conversion_of(grid.table)
-    return [
+    texts = [
         [
             _cell_text(value, is_off, is_present, conversion, exact)
             for value, is_off, is_present in zip(*row, strict=True)
         ]
         for row in zip(grid.physical.tolist(), grid.off.tolist(), grid.present.tolist(), strict=True)
     ]
+    if is_wide(conversion, grid.table.storage):
+        for y, x in np.argwhere(grid.present & ~grid.off).tolist():
+            texts[y][x] = exact_text(conversion, grid.raw[y, x]) or texts[y][x]
+    return texts
 
 
 def _cell_text(value: float, is_off: bool, is_present: bool, conversion: Conversion, exact: bool) -> str:

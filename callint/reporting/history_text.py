@@ -13,6 +13,7 @@ from callint.model import shown
 from callint.model.change import Grid
 from callint.model.definition import Definition, Purpose, StoredAxis, Table, Text
 from callint.reporting.grids import Layout, Piece, breakpoint_texts, cell_texts, marked_lines
+from callint.reporting.stored_numbers import exact_text, with_bits
 from callint.reporting.terminal import (
     CHANGED,
     Terminal,
@@ -208,7 +209,11 @@ def value_texts(definition: Definition, asked: Asked, settings: Sequence[Setting
         return [f'"{setting.text}"' for setting in settings]
     grids = [setting.grid for setting in settings if setting.grid is not None]
     numbers = tuple(float(grid.physical[asked.y, asked.x]) for grid in grids)
-    texts = shown.told_apart(numbers, definition.conversion_of(item))
+    conversion, raws = definition.conversion_of(item), [grid.raw[asked.y, asked.x] for grid in grids]
+    texts = shown.told_apart(numbers, conversion)
+    texts = [exact_text(conversion, raw) or text for raw, text in zip(raws, texts, strict=True)]
+    if len(set(texts)) < len({raw.tobytes() for raw in raws}):
+        texts = with_bits(texts, raws)
     return [
         shown.with_unit(text, definition.unit_of(item))
         if _has_unit(grid, asked.x, asked.y)

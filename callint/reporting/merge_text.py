@@ -23,6 +23,7 @@ from callint.model.definition import Definition, States
 from callint.reporting.findings_text import print_findings
 from callint.reporting.grids import breakpoint_texts
 from callint.reporting.merge_json import TITLE, MergeReport
+from callint.reporting.stored_numbers import with_bits
 from callint.reporting.terminal import QUIET, Terminal, ellipsis, heading, line, width, wrapped
 from callint.rules.image import as_text
 
@@ -289,7 +290,5 @@ def _three(definition: Definition, versions: Versions, y: int, x: int) -> list[s
             for value, off, text in zip(values, offs, texts, strict=True)
         ]
     if len(set(texts)) < distinct:
-        size = 2 * raws[0].itemsize
-        stored = (int(raw.view(f"u{raw.itemsize}")) for raw in raws)
-        texts = [f"{text} (0x{bits:0{size}X})" for text, bits in zip(texts, stored, strict=True)]
+        texts = with_bits(texts, raws)
     return texts

@@ -16,6 +16,7 @@ from callint.model import shown
 from callint.model.change import ChangeSet, Run, TableChange
 from callint.model.definition import Checksum, Purpose, StoredAxis
 from callint.model.finding import Finding, Severity
+from callint.reporting.changes_json import hidden_fields
 from callint.reporting.grids import breakpoint_texts
 from callint.reporting.log_text import log_sentences
 from callint.reporting.review_findings import finding_entries, told_with_state
@@ -175,7 +176,10 @@ def _content(one: Reviewed, case: Case, grave: dict[str, int]) -> dict[str, Any]
     """What is in an image and what changed in it."""
     changes, definition = case.changes, case.definition
     tables = _tables(one, case, grave)
-    texts = [{"name": c.text.name, "title": c.text.title, "old": c.old, "new": c.new} for c in changes.texts]
+    texts = [
+        {"name": c.text.name, "title": c.text.title, "old": c.old, "new": c.new, **hidden_fields(c)}
+        for c in changes.texts
+    ]
     return {
         "definition": case.file.path,
         "title": definition.title or definition.name,

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from callint.decoding.conversions import is_wide
 from callint.decoding.dwell import Logged
 from callint.decoding.operating import operating_breakpoints
 from callint.model import shown
@@ -17,6 +18,7 @@ from callint.model.definition import Conversion, Definition, States
 from callint.reporting.changes_text import change_words
 from callint.reporting.grids import breakpoint_texts
 from callint.reporting.log_text import axis_log_words, change_log_words, share_words
+from callint.reporting.stored_numbers import exact_step, exact_text, raw_bits, with_bits
 
 #: Of a table whose axes cannot be read.
 UNTOLD = "how far its output moved cannot be told"
@@ -194,18 +196,30 @@ class _Cells:
             self._steps = self._after - self._before
         off = (change.old.off | change.new.off).ravel()[changed]
         self._counts = np.isfinite(self._steps) & ~off & (not isinstance(words.conversion, States))
+        self._wide = {}
+        if is_wide(words.conversion, change.table.storage):
+            pairs = zip(change.old.raw.ravel()[changed], change.new.raw.ravel()[changed], strict=True)
+            self._wide = dict(enumerate(pairs))
         # The usual digits need not tell apart what differs.
         alike = [place for place, cell in enumerate(changed.tolist()) if self.old[cell] == self.new[place]]
         for place in alike:
             if self._counts[place]:
                 pair = float(self._before[place]), float(self._after[place])
                 self.old[int(changed[place])], self.new[place] = shown.told_apart(pair, words.conversion)
+            cell = int(changed[place])
+            if self.old[cell] == self.new[place] and not off[place]:
+                raws = change.old.raw.flat[cell], change.new.raw.flat[cell]
+                self.old[cell], self.new[place] = with_bits((self.old[cell], self.new[place]), raws)
+                self._counts[place] = False
 
     def differences(self) -> list[str]:
         """By how much each changed cell changed; "" where that means nothing."""
         made = self._words.differences
         pairs = zip(self._steps.tolist(), self._counts.tolist(), strict=True)
         texts = [made[step] if counts else "" for step, counts in pairs]
+        for place, (old, new) in self._wide.items():
+            if self._counts[place] and (step := exact_step(self._words.conversion, old, new)):
+                texts[place] = step[2]
         for place in np.flatnonzero(self._counts & (self._steps != 0)).tolist():
             if not float(texts[place]):  # the usual digits are not enough
                 texts[place] = f"{self._steps[place]:+.3g}"
@@ -225,6 +239,9 @@ class _Cells:
 def _texts(grid: Grid, cells: slice | NDArray[np.int64], words: _Words) -> list[str]:
     """Cells in words: as ``grids.cell_texts`` says them, in one list."""
     texts = [words.values[value] for value in grid.physical.ravel()[cells].tolist()]
+    if is_wide(words.conversion, grid.table.storage):
+        exact = (exact_text(words.conversion, raw) for raw in grid.raw.ravel()[cells])
+        texts = [text or usual for text, usual in zip(exact, texts, strict=True)]
     off, present = grid.off.ravel()[cells], grid.present.ravel()[cells]
     for place in np.flatnonzero(off | ~present).tolist():
         texts[place] = "off" if present[place] else "-"
@@ -238,14 +255,19 @@ def _in_short(texts: list[str]) -> list[str] | str:
 
 
 def _raws(grid: Grid, cells: slice | NDArray[np.int64]) -> list[int | float | str]:
-    """Raw values, floats in as few digits as their type needs; what is not finite in words."""
+    """Raw values, floats in as few digits as their type needs; what is no number as its bits, -0 in words."""
     raw = grid.raw.ravel()[cells]
     if raw.dtype.kind != "f":
         numbers: list[int | float | str] = raw.tolist()
         return numbers
     texts = raw.astype(str).tolist()
     finite = np.isfinite(raw).tolist()
-    return [float(text) if is_finite else text for text, is_finite in zip(texts, finite, strict=True)]
+    found = [float(text) if is_finite else text for text, is_finite in zip(texts, finite, strict=True)]
+    for place in np.flatnonzero(np.isnan(raw)).tolist():
+        found[place] = raw_bits(raw[place])
+    for place in np.flatnonzero((raw == 0) & np.signbit(raw)).tolist():
+        found[place] = "-0"
+    return found
 
 
 # What other parts of a review say too

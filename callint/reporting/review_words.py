@@ -197,7 +197,7 @@ def _small_sentences(case: Case) -> Iterator[str]:
     for count in changes.counts:
         yield f"Axis {count.axis.name}: its stored count of breakpoints became {count.new} from {count.old}."
     for text in changes.texts:
-        yield f'{text.text.title or text.text.name}: "{text.old}" became "{text.new}".'
+        yield f"{text.text.title or text.text.name}: {shown.text_change(text, 'became')}."
     yield from _one_sided([case])
     if changes.unexplained:
         yield loose_words(changes.unexplained)

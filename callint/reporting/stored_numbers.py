@@ -3,9 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from fractions import Fraction
 from typing import Any
 
 import numpy as np
+
+from callint.decoding.conversions import exact_value, is_large
+from callint.model import shown
+from callint.model.definition import Conversion, Linear
 
 
 def raw_number(raw: np.generic[Any]) -> int | float | str:
@@ -14,7 +20,53 @@ def raw_number(raw: np.generic[Any]) -> int | float | str:
     What is no finite number is its bits in hexadecimal, ``0x7FC00000``, as there are many that are none.
     """
     number: int | float = raw.item()
-    if math.isfinite(number):
-        return number
+    return number if math.isfinite(number) else raw_bits(raw)
+
+
+def raw_bits(raw: np.generic[Any]) -> str:
+    """The bits of a raw number of its stored type in hexadecimal, the highest first."""
     bits = int(raw.view(f"u{raw.itemsize}"))
     return f"0x{bits:0{2 * raw.itemsize}X}"
+
+
+def is_alike(one: np.generic[Any], other: np.generic[Any]) -> bool:
+    """Whether two raw numbers cannot be told apart as numbers: 0 and -0, and any two that are none."""
+    first, second = one.item(), other.item()
+    return bool(first == second) or (math.isnan(first) and math.isnan(second))
+
+
+def with_bits(texts: Sequence[str], raws: Sequence[np.generic[Any]]) -> list[str]:
+    """Texts of raw numbers with their bits behind: "0 (0x00000000)", "-0 (0x80000000)"."""
+    return [
+        f"{'-' if _is_minus_zero(raw) and not text.startswith('-') else ''}{text} ({raw_bits(raw)})"
+        for text, raw in zip(texts, raws, strict=True)
+    ]
+
+
+def exact_text(conversion: Conversion, raw: np.generic[Any]) -> str | None:
+    """The value of a raw number that doubles do not tell from its neighbours; None where they do."""
+    value = _exact(conversion, raw)
+    return None if value is None else shown.decimal_digits(value)
+
+
+def exact_step(
+    conversion: Conversion, old: np.generic[Any], new: np.generic[Any]
+) -> tuple[str, str, str] | None:
+    """Two such values, and their difference with its sign; None where doubles tell both from others."""
+    if not isinstance(conversion, Linear) or {_exact(conversion, raw) for raw in (old, new)} == {None}:
+        return None
+    before, after = (exact_value(conversion, int(raw.item())) for raw in (old, new))
+    difference = shown.decimal_digits(after - before)
+    sign = "" if difference.startswith("-") else "+"
+    return shown.decimal_digits(before), shown.decimal_digits(after), f"{sign}{difference}"
+
+
+def _exact(conversion: Conversion, raw: np.generic[Any]) -> Fraction | None:
+    number = raw.item()
+    if not isinstance(number, int) or not isinstance(conversion, Linear) or not conversion.factor:
+        return None
+    return exact_value(conversion, number) if is_large(conversion, number) else None
+
+
+def _is_minus_zero(raw: np.generic[Any]) -> bool:
+    return not raw.item() and math.copysign(1, raw.item()) < 0

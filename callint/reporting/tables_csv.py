@@ -23,7 +23,7 @@ from callint.decoding.decode import Decoded
 from callint.model import shown
 from callint.model.change import Grid, Numbers
 from callint.model.definition import Axis, Conversion, States, StoredAxis, Table, Text
-from callint.reporting.stored_numbers import raw_number
+from callint.reporting.stored_numbers import exact_text, raw_number
 
 #: The columns, in order; docs/numbers.md says what they hold.
 COLUMNS = (
@@ -117,7 +117,8 @@ def _cell(grid: Grid, y: int, x: int, conversion: Conversion) -> tuple[str, str,
     value, raw = float(grid.physical[y, x]), _raw(grid.raw[y, x])
     if grid.off[y, x]:
         return "", "off", raw
-    return _number(value), _words(value, conversion), raw
+    number = exact_text(conversion, grid.raw[y, x]) or _number(value)
+    return number, _words(value, conversion), raw
 
 
 def _raw(raw: np.generic[Any]) -> str:

@@ -13,11 +13,12 @@ from callint.comparing.compare import changed_cells, compare
 from callint.comparing.fellows import Edit
 from callint.comparing.pasted import Pasted, pasted
 from callint.comparing.slips import edit_of
+from callint.decoding.conversions import exact_value
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.plan import Item, Plan, make_plan
 from callint.model import shown
 from callint.model.change import ChangeSet, Flags, TableChange
-from callint.model.definition import Axis, Conversion, Definition, Purpose, StoredAxis, Table
+from callint.model.definition import Axis, Conversion, Definition, Linear, Purpose, Range, StoredAxis, Table
 from callint.model.finding import Cell, Evidence, Finding
 from callint.model.image import Image
 from callint.reading.definition_file import DefinitionFile
@@ -201,7 +202,7 @@ class Case:
             if text.purpose is purpose:
                 yield Finding(
                     rule=rule,
-                    message=f'{article} {purpose} text changed: "{change.old}" became "{change.new}"',
+                    message=f"{article} {purpose} text changed: {shown.text_change(change, 'became')}",
                     hint=hint,
                     line=text.line,
                     table=text.name,
@@ -240,6 +241,29 @@ class Case:
         """A value with its unit, and with as many digits as tell it from the limit."""
         text = shown.beside(value, limit, self.conversion(item))
         return shown.with_unit(text, self.definition.unit_of(item))
+
+    def beyond(self, cell: int, limits: Range) -> tuple[str, str, str]:
+        """A cell's value, on which side of some limits it lies, and the limit, with all digits they need."""
+        item, _, _ = self.plan.place(cell)
+        unit = self.definition.unit_of(item)
+        exact, value = self.new.exact_at(cell), float(self.new.physical[cell])
+        low, high = limits.exact
+        is_below = value < limits.low if exact is None else low is not None and exact < low
+        side, limit = ("below", limits.low) if is_below else ("above", limits.high)
+        bound = low if is_below else high
+        if exact is None or bound is None:
+            return self.beside(item, value, limit), side, self.limit(item, limit)
+        texts = (shown.with_unit(shown.decimal_digits(number), unit) for number in (exact, bound))
+        return next(texts), side, next(texts)
+
+    def values(self, item: Item, *cells: int) -> list[str]:
+        """The values of an item's cells with their unit; with all digits where doubles do not have them."""
+        exact = [self.new.exact_at(cell) for cell in cells]
+        conversion, unit = self.conversion(item), self.definition.unit_of(item)
+        if any(value is not None for value in exact) and isinstance(conversion, Linear):
+            numbers = [exact_value(conversion, int(self.new.raw_at(cell))) for cell in cells]
+            return [shown.with_unit(shown.decimal_digits(value), unit) for value in numbers]
+        return [self.quantity(item, float(self.new.physical[cell])) for cell in cells]
 
     def told_apart(self, item: Item, *values: float) -> list[str]:
         """Values with their unit; with all their digits where two that differ would look the same."""

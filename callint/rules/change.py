@@ -8,14 +8,16 @@ from dataclasses import replace
 
 import numpy as np
 
+from callint.comparing.compare import missing_runs
 from callint.comparing.number_entry import mistyping
 from callint.comparing.pasted import Pasted
 from callint.comparing.rounding import exceeds
 from callint.comparing.slips import Suspect, suspects
+from callint.decoding.conversions import exact_value, largest_step, raw_distances
 from callint.decoding.operating import operating_cells
 from callint.model import shown
-from callint.model.change import TableChange
-from callint.model.definition import Purpose, States, Table
+from callint.model.change import Flags, TableChange
+from callint.model.definition import Linear, Purpose, States, Table, decimal
 from callint.model.finding import Evidence, Finding, Severity
 from callint.rules.case import Case
 from callint.rules.image import as_text
@@ -52,6 +54,49 @@ def unexplained_bytes(case: Case) -> Iterator[Finding]:
         )
 
 
+@rule("change/missing-bytes", Severity.WARNING, Scope.CHANGE)
+def missing_bytes(case: Case) -> Iterator[Finding]:
+    """Bytes of the base are absent from the image, and no table, axis, text, checksum or identity names them.
+
+    Why it matters: records were lost on the way, or the file was written without them. A programmer erases
+    more than it writes, and leaves fill there; or the control unit keeps what it had. Either way it runs with
+    bytes that nobody has looked at. What is named and absent, other rules report.
+
+    A file of part of the memory need not hold the rest. So bytes count that the image has others around, that
+    lie in a region of which it holds some, or, where the definition has no regions or the base is of part of
+    the memory too, any that the base has. An image with a `start` in the policy is a part by intent, and only
+    a region that it holds in part counts.
+
+    Example: the base has 64 bytes from 0x0, and the records hold 0x0 to 0x2F and 0x34 to 0x3F: the four bytes
+    from 0x30 on are absent, and no table lies there.
+
+    Fix: have the file written with these bytes, or describe as a region what such files hold.
+    """
+    image, base = case.new.image, case.base
+    if base is None or not image.is_part:
+        return
+    runs = list(missing_runs(case.plan, base, image, is_intended=case.start is not None))
+    if not runs:
+        return
+    count, first = sum(run.size for run in runs), runs[0]
+    end = first.start + first.size - 1
+    where = shown.address(first.start) + (f" to {shown.address(end)}" if first.size > 1 else "")
+    others = f", and {shown.count(len(runs) - 1, 'more stretch')}" if len(runs) > 1 else ""
+    yield Finding(
+        rule="change/missing-bytes",
+        subject=" ".join(f"{run.start:x}+{run.size:x}" for run in runs[:_MOST_RUNS]),
+        address=first.start,
+        size=first.size,
+        message=f"the image does not have {shown.count(count, 'byte')} of the base that "
+        f"{'belongs' if count == 1 else 'belong'} to nothing that is defined: {where}{others}",
+        hint="Have the file written with these bytes, or describe as a region what such files hold.",
+        evidence=Evidence(ranges=tuple((run.start, run.size) for run in runs)),
+    )
+
+
+#: So many stretches of absent bytes tell one finding from another.
+_MOST_RUNS = 64
+
 _GO_BACK = "Go back within the agreed distance, or waive it with the reason."
 
 
@@ -75,13 +120,12 @@ def too_large(case: Case) -> Iterator[Finding]:
         if most is None or change.table.name in case.changes.movement_of:
             continue  # where an axis moved, cells at one place stand for different operating points
         valued = change.changed & ~change.old.off & ~change.new.off
-        beyond = valued & exceeds(change.old.physical, change.new.physical, most)
+        beyond = valued & _exceeds(case, change, most)
         for y, x in np.argwhere(beyond).tolist():
-            old, new = (float(grid.physical[y, x]) for grid in (change.old, change.new))
             yield case.about_cell(
                 "change/too-large",
                 case.cell_number(change.table, x, y),
-                f"{_step(case, change.table, old, new, most)}; "
+                f"{_cell_step(case, change, y, x, most)}; "
                 f"at most {_accepted(case, change.table, most)} is accepted",
                 _GO_BACK,
                 judged=(case.cell_number(change.table, x, y),),
@@ -98,8 +142,37 @@ def too_large(case: Case) -> Iterator[Finding]:
         yield replace(case.about_table("change/too-large", moved.table, words, _GO_BACK), at=moved.at)
 
 
+def _exceeds(case: Case, change: TableChange, most: float) -> Flags:
+    """Which cells differ from the base by more than ``most``; exactly so for whole raw numbers."""
+    conversion = case.conversion(change.table)
+    if case.plan.wide[case.plan.table_items[change.table.name]] and isinstance(conversion, Linear):
+        accepted = largest_step(conversion, decimal(most))
+        distances = raw_distances(change.old.raw, change.new.raw)
+        return distances > (_LARGEST if accepted is None else accepted)
+    return exceeds(change.old.physical, change.new.physical, most)
+
+
+#: The largest difference of two numbers of 64 bits.
+_LARGEST = 2**64 - 1
+
+
 def _accepted(case: Case, table: Table, most: float) -> str:
     return shown.with_unit(shown.plain(most), shown.distance_unit(case.definition.unit_of(table)))
+
+
+def _cell_step(case: Case, change: TableChange, y: int, x: int, most: float) -> str:
+    """A cell's change in words, with all digits where doubles do not have them."""
+    table, conversion = change.table, case.conversion(change.table)
+    cell, decoded = case.cell_number(table, x, y), (case.old, case.new)
+    if isinstance(conversion, Linear) and any(one and one.exact_at(cell) is not None for one in decoded):
+        old, new = (exact_value(conversion, grid.raw[y, x].item()) for grid in (change.old, change.new))
+        unit = case.definition.unit_of(table)
+        texts = [shown.with_unit(shown.decimal_digits(value), unit) for value in (old, new)]
+        sign = "+" if new > old else ""
+        moved = shown.with_unit(f"{sign}{shown.decimal_digits(new - old)}", shown.distance_unit(unit))
+        return f"{texts[0]} became {texts[1]}, {moved}"
+    old_value, new_value = (float(grid.physical[y, x]) for grid in (change.old, change.new))
+    return _step(case, table, old_value, new_value, most)
 
 
 def _step(case: Case, table: Table, old: float, new: float, most: float) -> str:

@@ -413,7 +413,7 @@ def doubtful_table(case: Case) -> Iterator[Finding]:
     """
     if case.old is None or not case.plan.size:
         return
-    beyond = case.old.beyond(*case.plan.limits)
+    beyond = case.old.beyond(*case.plan.limits, case.plan.raw_limits)
     sizes = np.diff(case.plan.first)
     counts = np.bincount(case.plan.item[beyond], minlength=len(sizes))
     for number in np.flatnonzero(counts >= np.maximum(_DOUBTFUL * sizes, 1)).tolist():

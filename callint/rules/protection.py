@@ -14,7 +14,7 @@ from callint.decoding.plan import Integers
 from callint.decoding.surfaces import Surface, surface
 from callint.model import shown
 from callint.model.change import Flags, Numbers, TableChange
-from callint.model.definition import Definition, Guard, Kind, Purpose, Range, Signal, States, Table
+from callint.model.definition import Definition, Guard, Kind, Purpose, Range, Signal, States, Table, decimal
 from callint.model.finding import Evidence, Finding, Severity
 from callint.rules.case import SUBJECTS, Case, Subject
 from callint.rules.rule import Scope, rule
@@ -66,6 +66,7 @@ def _doubtful(case: Case) -> Iterator[Table]:
     alarms = _alarms(case.subject)
     suspect = case.new.may_pass(alarms.low, alarms.high) | alarms.numbered
     suspect[case.plan.item[np.flatnonzero(case.new.off)]] = True
+    suspect |= case.plan.wide  # of which the extremes are not exact
     for number in np.flatnonzero(suspect & alarms.guarded).tolist():
         table = case.plan.items[number]
         assert isinstance(table, Table)
@@ -78,14 +79,13 @@ def _unprotective(case: Case, table: Table, guard: Guard) -> Flags | None:
     A cell that is switched off does not protect either, whatever the guard looks for.
     """
     item = case.plan.table_items[table.name]
-    physical: Numbers = case.new.of_item(case.new.physical, item)
     valued: Flags = case.new.of_item(case.new.valued, item)
     present: Flags = case.new.of_item(case.new.present, item)
     off: Flags = case.new.of_item(case.new.off, item)
     if guard.above is not None:
-        return off | valued & (physical > guard.above)
+        return off | valued & case.new.passes(item, None, decimal(guard.above, guard.text))
     if guard.below is not None:
-        return off | valued & (physical < guard.below)
+        return off | valued & case.new.passes(item, decimal(guard.below, guard.text), None)
     raw = guard.raw
     if guard.state is not None:
         conversion = case.conversion(table)
@@ -104,6 +104,18 @@ def _condition(case: Case, table: Table, guard: Guard) -> str:
     if guard.below is not None:
         return f"below {case.limit(table, guard.below)}{off}"
     return (f'"{guard.state}"' if guard.state is not None else f"raw {guard.raw}") + off
+
+
+def _beside(case: Case, table: Table, cell: int, guard: Guard, condition: str) -> tuple[str, str]:
+    """The value of a scalar and what the guard looks for, in digits that tell them apart."""
+    exact = case.new.exact_at(cell)
+    limit = guard.below if guard.above is None else guard.above
+    bound = None if limit is None else decimal(limit, guard.text)
+    if exact is None or bound is None:
+        return case.beside(table, float(case.new.physical[cell]), limit or 0.0), condition
+    unit = case.definition.unit_of(table)
+    value, number = (shown.with_unit(shown.decimal_digits(one), unit) for one in (exact, bound))
+    return value, f"{'below' if guard.above is None else 'above'} {number}"
 
 
 def _disabling(case: Case, table: Table) -> tuple[Guard, Flags] | None:
@@ -136,7 +148,7 @@ def disabled(case: Case) -> Iterator[Finding]:
         hint = "Set the protection back to what the maker allows."
         if not table.axes:
             cell = case.cell_number(table, 0, 0)
-            value = case.beside(table, float(case.new.physical[cell]), guard.above or guard.below or 0.0)
+            value, condition = _beside(case, table, cell, guard, condition)
             detail = (
                 f"{value} is {condition}"
                 if condition.startswith(("above", "below"))
@@ -393,9 +405,9 @@ def unreachable_threshold(case: Case) -> Iterator[Finding]:
         # Without a guard there is no telling from which side the signal comes, so both ends count.
         beyond = np.zeros(values.shape, bool)
         if upward or not downward:
-            beyond |= values > reach.high
+            beyond |= case.new.passes(item, None, decimal(reach.high))
         if downward or not upward:
-            beyond |= values < reach.low
+            beyond |= case.new.passes(item, decimal(reach.low), None)
         for y, x in np.argwhere(beyond & valued).tolist():
             value = float(values[y, x])
             side, end = ("above", reach.high) if value > reach.high else ("below", reach.low)

@@ -5,6 +5,7 @@ Off-coded cells hold no value and are passed over, except by the rule about off 
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -16,19 +17,25 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.comparing.rounding import exceeds
+from callint.decoding.conversions import exact_value, largest_step, raw_distances
 from callint.decoding.operating import operating_cells, operating_share
 from callint.decoding.ordering import distinct
+from callint.decoding.plan import Integers
 from callint.model import shown
 from callint.model.change import Flags, Numbers
-from callint.model.definition import Gradient, Monotonic, OffAllowed, States, Table
+from callint.model.definition import (
+    Conversion,
+    Gradient,
+    Linear,
+    Monotonic,
+    OffAllowed,
+    States,
+    Table,
+    decimal,
+)
 from callint.model.finding import Finding, Severity
 from callint.rules.case import SUBJECTS, Case, Subject, is_axis
 from callint.rules.rule import Scope, rule
-
-
-def _side(case: Case, cell: int, bounds: tuple[Numbers, Numbers]) -> tuple[str, float]:
-    low, high = (float(bound[case.plan.item[cell]]) for bound in bounds)
-    return ("below", low) if case.new.physical[cell] < low else ("above", high)
 
 
 @rule("value/out-of-range", Severity.ERROR, Scope.IMAGE)
@@ -42,14 +49,15 @@ def out_of_range(case: Case) -> Iterator[Finding]:
 
     Fix: correct the cell. If the limit itself is wrong, correct the definition and say why in the commit.
     """
-    for cell in case.new.beyond(*case.plan.limits).tolist():
+    for cell in case.new.beyond(*case.plan.limits, case.plan.raw_limits).tolist():
         item, _, _ = case.plan.place(cell)
-        side, limit = _side(case, cell, case.plan.limits)
-        value = case.beside(item, float(case.new.physical[cell]), limit)
+        limits = item.demands.limits if isinstance(item, Table) else None
+        assert limits is not None
+        value, side, limit = case.beyond(cell, limits)
         yield case.about_cell(
             "value/out-of-range",
             cell,
-            f"{value} is {side} the limit of {case.limit(item, limit)}",
+            f"{value} is {side} the limit of {limit}",
             "Correct the cell; the limits say what the hardware stands.",
             judged=(cell,),
         )
@@ -65,19 +73,20 @@ def unexpected(case: Case) -> Iterator[Finding]:
 
     Fix: correct the cell, or waive the finding with the reason for going there.
     """
-    low, high = case.plan.limits
-    physical = case.new.physical
-    for cell in case.new.beyond(*case.plan.expected).tolist():
-        number = case.plan.item[cell]
-        if not low[number] <= physical[cell] <= high[number]:
-            continue  # value/out-of-range says it louder
+    cells = case.new.beyond(*case.plan.expected, case.plan.raw_expected)
+    if not len(cells):
+        return
+    louder = np.zeros(case.plan.size, bool)  # value/out-of-range says it of these
+    louder[case.new.beyond(*case.plan.limits, case.plan.raw_limits)] = True
+    for cell in cells[~louder[cells]].tolist():
         item, _, _ = case.plan.place(cell)
-        side, limit = _side(case, cell, case.plan.expected)
-        value = case.beside(item, float(physical[cell]), limit)
+        limits = item.demands.expected if isinstance(item, Table) else None
+        assert limits is not None
+        value, side, limit = case.beyond(cell, limits)
         yield case.about_cell(
             "value/unexpected",
             cell,
-            f"{value} is {side} the expected {case.limit(item, limit)}",
+            f"{value} is {side} the expected {limit}",
             "Correct the cell, or waive it with the reason for going there.",
             judged=(cell,),
         )
@@ -132,7 +141,7 @@ def not_a_number(case: Case) -> Iterator[Finding]:
     """A cell or breakpoint is not a number, or infinite.
 
     Why it matters: every comparison with it is false and every sum with it is lost; limiters that
-    compare do not limit.
+    compare do not limit. The raw number counts, even where a conversion ends in a value of its own.
 
     Example: the bytes 7F C0 00 00 in a float32 cell; raw 0 in a period that a speed is divided from.
 
@@ -141,20 +150,21 @@ def not_a_number(case: Case) -> Iterator[Finding]:
     largest = sys.float_info.max
     cells = case.plan.cells_in(case.new.may_pass(-largest, largest))
     for cell in cells[case.new.present[cells] & ~np.isfinite(case.new.physical[cells])].tolist():
-        raw = case.new.raw_at(cell)
         yield case.about_cell(
             "value/not-a-number",
             cell,
-            f"raw {raw} {'is infinite' if np.isinf(case.new.physical[cell]) else _no_number(case, cell)}",
+            f"raw {case.new.raw_at(cell)} {_no_number(case, cell)}",
             "Set a number; check that the address and the type are right.",
             judged=(cell,),
         )
 
 
 def _no_number(case: Case, cell: int) -> str:
-    """Whether a raw number is none itself, or one that the conversion gives no value."""
-    item, _, _ = case.plan.place(cell)
-    return "has no value" if item.storage.type.is_integer else "is not a number"
+    """Whether a raw number is none itself or infinite, or one of which the conversion makes no number."""
+    raw = case.new.raw_at(cell)
+    if not math.isfinite(raw):
+        return "is not a number" if math.isnan(raw) else "is infinite"
+    return "has no value" if np.isnan(case.new.physical[cell]) else "has a value too large for any number"
 
 
 @rule("value/unknown-state", Severity.ERROR, Scope.IMAGE)
@@ -170,7 +180,7 @@ def unknown_state(case: Case) -> Iterator[Finding]:
     for conversion, cells in case.plan.curved:
         if not isinstance(conversion, States):
             continue
-        known = np.isin(case.new.physical[cells], np.array(list(conversion.names), np.float64))
+        known = _known_states(case, conversion, cells)
         for cell in cells[case.new.present[cells] & ~known].tolist():
             states = ", ".join(f"{raw} {name}" for raw, name in sorted(conversion.names.items())[:8])
             yield case.about_cell(
@@ -180,6 +190,18 @@ def unknown_state(case: Case) -> Iterator[Finding]:
                 "Set one of the states, or add it to the definition.",
                 judged=(cell,),
             )
+
+
+def _known_states(case: Case, conversion: States, cells: Integers) -> Flags:
+    """Which cells hold a number that has a name, shape of ``cells``; exactly so of 64 bits too."""
+    known = np.isin(case.new.physical[cells], np.array(list(conversion.names), np.float64))
+    for group, raw in zip(case.plan.groups, case.new.raw, strict=True):
+        if group.type.is_integer and group.type.size == 8:
+            here = (cells >= group.cells.start) & (cells < group.cells.stop)
+            ends = np.iinfo(raw.dtype)
+            names = [number for number in conversion.names if ends.min <= number <= ends.max]
+            known[here] = np.isin(raw[cells[here] - group.cells.start], np.array(names, raw.dtype))
+    return known
 
 
 # Shape
@@ -237,7 +259,10 @@ def too_steep(case: Case) -> Iterator[Finding]:
             widths = _widths(case, table, gradient)
             before, after = _neighbours(physical, gradient.along)
             near, far = _neighbours(valued, gradient.along)
-            broken = near & far & (widths > 0) & exceeds(before, after, gradient.max * widths)
+            steep = exceeds(before, after, gradient.max * widths)
+            if case.plan.wide[item]:
+                steep = _steep_raw(case, table, gradient, widths)
+            broken = near & far & (widths > 0) & steep
             for first, second in _pairs(case, table, gradient.along, broken):
                 yield case.about_cell(
                     "value/too-steep",
@@ -248,6 +273,21 @@ def too_steep(case: Case) -> Iterator[Finding]:
                     gradient.along,
                     judged=(first, second),
                 )
+
+
+def _steep_raw(case: Case, table: Table, gradient: Gradient, widths: Numbers) -> Flags:
+    """Where neighbouring whole numbers differ more than the gradient allows: exact, as doubles are not."""
+    conversion = case.conversion(table)
+    assert isinstance(conversion, Linear)
+    before, after = _neighbours(case.new.raw_of(case.plan.table_items[table.name]), gradient.along)
+    steps = [decimal(width) for width in widths.ravel().tolist()]
+    most = [None if step is None else largest_step(conversion, decimal(gradient.max), step) for step in steps]
+    bounds = np.array([_MOST if one is None else min(one, _MOST) for one in most], np.uint64)
+    return raw_distances(before, after) > bounds.reshape(widths.shape)
+
+
+#: The largest difference of two numbers of 64 bits.
+_MOST = 2**64 - 1
 
 
 def _widths(case: Case, table: Table, gradient: Gradient) -> Numbers:
@@ -264,12 +304,18 @@ def _slope_words(case: Case, table: Table, gradient: Gradient, first: int, secon
     _, x, y = case.plan.place(first)
     index = x if gradient.along == "x" else y
     slope = abs(after - before) / float(_widths(case, table, gradient).flat[index])
+    conversion = case.conversion(table)
+    if case.plan.wide[case.plan.table_items[table.name]] and isinstance(conversion, Linear):
+        raw = [int(case.new.raw_at(cell)) for cell in (first, second)]
+        slope = float(abs(exact_value(conversion, raw[1]) - exact_value(conversion, raw[0])))
+        slope /= float(_widths(case, table, gradient).flat[index])
     digits = f"{slope:.4g}"
     if float(digits) <= gradient.max:  # so many digits as tell it from the limit
         digits = shown.plain(slope)
     unit, per = (shown.unit_word(case.definition.unit_of(one) or "1") for one in (table, axis))
+    from_, to = case.values(table, first, second)
     return (
-        f"{case.quantity(table, before)} to {case.quantity(table, after)} "
+        f"{from_} to {to} "
         f"{_from_to(case, table, gradient.along, second)} is {digits} {unit} per {per}, "
         f"steeper than {shown.plain(gradient.max)}"
     )
@@ -341,6 +387,14 @@ def _out_of_order(case: Case) -> Iterator[tuple[int, Table, Monotonic, Flags]]:
         values, valued = case.new.physical[order.cells], case.new.valued
         before, after = values[(*ahead, near)], values[(*ahead, far)]
         wrong = (before >= after) if order.demand.strict else (before > after)
+        for place, table in enumerate(order.tables):
+            item = case.plan.table_items[table.name]
+            if case.plan.wide[item]:
+                raw = case.new.raw_of(item)
+                one, other = raw[(*ahead[1:], near)], raw[(*ahead[1:], far)]
+                if _falls(case.conversion(table)):
+                    one, other = other, one
+                wrong[place] = (one >= other) if order.demand.strict else (one > other)
         for number in np.flatnonzero(wrong.any(axis=(1, 2))).tolist():
             here = valued[order.cells[number]]
             broken = wrong[number] & here[(*ahead[1:], near)] & here[(*ahead[1:], far)]
@@ -348,8 +402,13 @@ def _out_of_order(case: Case) -> Iterator[tuple[int, Table, Monotonic, Flags]]:
                 yield order.numbers[number], order.tables[number], order.demand, broken
 
 
+def _falls(conversion: Conversion) -> bool:
+    """Whether larger raw numbers are smaller values."""
+    return isinstance(conversion, Linear) and conversion.factor < 0
+
+
 def _order_words(case: Case, table: Table, monotonic: Monotonic, first: int, second: int) -> str:
-    before, after = (case.quantity(table, float(case.new.physical[cell])) for cell in (first, second))
+    before, after = case.values(table, first, second)
     demanded = "rise" if monotonic.rising else "fall"
     only = "strictly" if monotonic.strict else "only"
     stretch = _from_to(case, table, monotonic.along, second)

@@ -290,9 +290,10 @@ def test_floats_that_are_no_numbers_are_words(tmp_path: Path) -> None:
     yard.write("old.bin", bytes.fromhex("3dcccccd 7f800000 7fc00000 40490fdb"))
     yard.write("new.bin", bytes.fromhex("7fc00000 3dcccccd 7fc00001 40490fdb"))
     t = tables_of(reviewed(yard, "old.bin", "new.bin", "--definition", "d.xml"))["t"]
-    assert t["old"] == ["0.10000", "infinite", "not a number", "3.14159"]
-    assert t["old_raw"] == [0.1, "inf", "nan", 3.1415927]
-    assert (t["new"], t["new_raw"]) == (["not a number", "0.10000", "not a number"], ["nan", 0.1, "nan"])
+    assert t["old"] == ["0.10000", "infinite", "not a number (0x7FC00000)", "3.14159"]
+    assert t["old_raw"] == [0.1, "inf", "0x7FC00000", 3.1415927]
+    assert t["new"] == ["not a number", "0.10000", "not a number (0x7FC00001)"]
+    assert t["new_raw"] == ["0x7FC00000", 0.1, "0x7FC00001"]
     assert t["difference"] == t["percent"] == ["", "", ""]
 
 

@@ -100,7 +100,7 @@ def test_an_image_differs_in_nothing_from_itself(data: st.DataObject) -> None:
 
 
 #: What belongs to one side, and its name on the other.
-_SIDES = {"old": "new", "old_raw": "new_raw", "old_off": "new_off"}
+_SIDES = {f"old{part}": f"new{part}" for part in ("", "_raw", "_off", "_bits", "_bytes")}
 _TURNED = {**_SIDES, **{new: old for old, new in _SIDES.items()}}
 
 

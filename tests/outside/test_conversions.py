@@ -247,7 +247,17 @@ def test_falling_points_turn_round() -> None:
     assert [raw_of(sensor, value) for value in (140, 50, -40)] == [12, 131, 250]
 
 
-@pytest.mark.parametrize("value", [140.5, -41, math.nan])
+def test_what_is_no_number_is_held_nowhere() -> None:
+    sensor = interpolated([(12, 140), (250, -40)])
+    reciprocal = rational(0, 0, 1, 0, 1, 0)
+    for odd in (math.inf, -math.inf, math.nan):
+        for conversion in (sensor, reciprocal):
+            assert np.isnan(to_physical(conversion, np.array([odd], np.float32))).all()
+            with pytest.raises(UnstorableError):
+                raw_of(conversion, odd)
+
+
+@pytest.mark.parametrize("value", [140.5, -41, math.nan, math.inf, -math.inf])
 def test_a_value_beyond_the_points_is_refused(value: float) -> None:
     with pytest.raises(UnstorableError):
         raw_of(interpolated([(12, 140), (250, -40)]), value)

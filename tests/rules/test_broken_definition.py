@@ -6,6 +6,7 @@ import pytest
 
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy
+from callint.rules import definition_findings
 from callint.rules.inspection import Inspector
 from tests.building import TODAY, Files, definition_xml, findings, image
 from tests.rules.example import axis, line_of, of_rule, table
@@ -266,3 +267,14 @@ def test_fixed_breakpoints_at_the_edge_of_arithmetic_are_no_crash(values: str) -
     rising = float(values.split()[0]) < float(values.split()[1])
     found = of_rule(findings(xml, image(at_0=b"\x00\x02\x00\x01")), "definition/fixed-axis-not-rising")
     assert len(found) == (0 if rising else 1)
+
+
+def test_of_very_many_findings_of_one_rule_the_first_are_told_and_that_there_are_more() -> None:
+    most = definition_findings.MOST_FINDINGS
+    names = "".join('<signal name="depth" unit="m"/>' for _ in range(most + 2))
+    found = of_rule(findings(definition_xml("", signals=names), image()), "definition/duplicate-name")
+    assert len(found) == most + 1
+    (last,) = (one for one in found if "there are more" in one.message)
+    assert f"{most:,}" in last.message and last.line == max(one.line or 0 for one in found)
+    fewer = definition_xml("", signals=names.replace('<signal name="depth" unit="m"/>', "", 1))
+    assert len(of_rule(findings(fewer, image()), "definition/duplicate-name")) == most

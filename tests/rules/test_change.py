@@ -3,12 +3,20 @@
 from __future__ import annotations
 
 import struct
+from itertools import groupby
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from callint.comparing.compare import missing_runs
+from callint.decoding.plan import make_plan
 from callint.model.finding import Cell, Severity
+from callint.model.image import Image, Segment
+from callint.model.policy import Policy
 from callint.rules import change
-from tests.building import definition_xml, findings, image, u16
+from callint.rules.inspection import Assignment, Inspector
+from tests.building import TODAY, Files, definition_xml, findings, hex_file, image, read, u16
 from tests.rules.example import AXES, ON_AXES, Example, Expected, all_examples, of_rule, table, text_examples
 
 IDENTITY = '<identity name="software number" at="48" text="SK28-0412"/>'
@@ -75,6 +83,55 @@ UNEXPLAINED = (
         xml=MASKED_CELL,
         data=image(at_16=b"\x0c"),
         base=image(),
+    ),
+)
+
+WHOLE = image(at_48=NUMBER)
+
+
+def without(start: int, end: int) -> bytes:
+    """The records of the whole memory but for a stretch of addresses."""
+    return hex_file({0: WHOLE[:start], end: WHOLE[end:]} if start else {end: WHOLE[end:]})
+
+
+MISSING = (
+    Example(
+        rule="change/missing-bytes",
+        name="four bytes amid the image",
+        xml=ONE_CELL,
+        data=without(36, 40),
+        base=WHOLE,
+        expected=Expected(
+            severity=Severity.WARNING,
+            words=("does not have 4 bytes of the base that belong to nothing", "0x00024 to 0x00027"),
+            address=36,
+        ),
+    ),
+    Example(
+        rule="change/missing-bytes",
+        name="the last byte of a region of which the image holds the rest",
+        xml=ONE_CELL,
+        data=hex_file({8: WHOLE[8:31]}),
+        base=WHOLE,
+        expected=Expected(
+            severity=Severity.WARNING,
+            words=("does not have 1 byte of the base that belongs to nothing", "0x0001F"),
+            address=31,
+        ),
+    ),
+    Example(
+        rule="change/missing-bytes",
+        name="a whole region and nothing else of the memory",
+        xml=ONE_CELL,
+        data=hex_file({8: WHOLE[8:32]}),
+        base=WHOLE,
+    ),
+    Example(
+        rule="change/missing-bytes",
+        name="the bytes of a table, which image/missing-table reports",
+        xml=ONE_CELL,
+        data=without(16, 18),
+        base=WHOLE,
     ),
 )
 
@@ -212,7 +269,7 @@ CHANGED_IDENTITY = (
     ),
 )
 
-EXAMPLES = (*UNEXPLAINED, *TOO_LARGE, *EMISSIONS, *CHANGED_IDENTITY)
+EXAMPLES = (*UNEXPLAINED, *MISSING, *TOO_LARGE, *EMISSIONS, *CHANGED_IDENTITY)
 
 
 @all_examples(EXAMPLES)
@@ -352,3 +409,98 @@ def test_a_state_that_may_not_change_is_told_by_its_name() -> None:
     xml = definition_xml(table("scalar", "monitor", '<change max="0.5"/>', type="uint8", conversion="on_off"))
     (found,) = of_rule(findings(xml, image(at_0=b"\x00"), image(at_0=b"\x01")), "change/too-large")
     assert found.message == "on became off; at most 0.5 is accepted"
+
+
+# Bytes that are absent
+
+
+def missing(xml: bytes, data: bytes, base: bytes) -> list[str]:
+    return [found.message for found in of_rule(findings(xml, data, base), "change/missing-bytes")]
+
+
+NO_REGION = definition_xml(table("scalar", "idle_fuel", at=16))
+
+
+def test_without_regions_all_that_the_base_has_is_wanted() -> None:
+    assert missing(NO_REGION, hex_file({0: WHOLE[:63]}), WHOLE) == [
+        "the image does not have 1 byte of the base that belongs to nothing that is defined: 0x0003F"
+    ]
+
+
+def test_a_base_of_a_part_shows_what_the_image_should_hold() -> None:
+    base = hex_file({8: WHOLE[8:40]})
+    assert missing(ONE_CELL, base, base) == []
+    (words,) = missing(ONE_CELL, hex_file({8: WHOLE[8:32]}), base)
+    assert "8 bytes" in words and words.endswith(": 0x00020 to 0x00027")
+
+
+def test_many_stretches_are_one_finding() -> None:
+    """Every second byte of 0 to 15, and the two of a table at 16."""
+    data = hex_file({**{at: WHOLE[at : at + 1] for at in range(0, 16, 2)}, 18: WHOLE[18:]})
+    assert missing(NO_REGION, data, WHOLE) == [
+        "the image does not have 8 bytes of the base that belong to nothing that is defined: "
+        "0x00001, and 7 more stretches"
+    ]
+
+
+@pytest.mark.parametrize(("size", "found"), [(24, 0), (23, 1)])
+def test_a_raw_part_by_intent_lacks_only_what_a_region_of_its_own_has(size: int, found: int) -> None:
+    """The policy's start says that the file is a part."""
+    files = Files()
+    files.files |= {"test.xml": ONE_CELL, "new.bin": WHOLE[8 : 8 + size], "base.bin": WHOLE}
+    report = Inspector(files, Policy(), TODAY).report(
+        [Assignment("new.bin", ("test.xml",), ("base.bin",), start=8)], ["test.xml"], whole=True
+    )
+    assert len(of_rule(report.findings, "change/missing-bytes")) == found
+
+
+def test_a_stored_count_that_is_absent_is_among_the_missing_bytes() -> None:
+    axis = '<axis name="speeds" signal="speed" at="4" type="uint16" count="3" count-at="0"/>'
+    xml = definition_xml(table("curve", "fuel", '<x axis="speeds"/>', at=10), axes=axis)
+    assert len(missing(xml, hex_file({1: WHOLE[1:]}), image(at_0=b"\x03"))) == 1
+
+
+@given(
+    held=st.lists(st.booleans(), min_size=64, max_size=64),
+    base_held=st.lists(st.booleans(), min_size=64, max_size=64),
+    regions=st.lists(st.tuples(st.integers(0, 60), st.integers(1, 20)), max_size=3),
+    intended=st.booleans(),
+)
+@settings(max_examples=150, deadline=None)
+def test_missing_bytes_are_those_of_a_plain_account(
+    held: list[bool], base_held: list[bool], regions: list[tuple[int, int]], intended: bool
+) -> None:
+    region_xml = "".join(
+        f'<region name="r{n}" start="{start}" size="{min(size, 64 - start)}"/>'
+        for n, (start, size) in enumerate(regions)
+    )
+    tables = table("scalar", "a", at=16) + table("scalar", "b", at=17) + text_table(30, 5)
+    definition = read(definition_xml(tables, memory=region_xml + IDENTITY))
+    new, base = (_of_bytes(flags) for flags in (held, base_held))
+    named = {16, 17, 18, *range(30, 35), *range(48, 57)}
+    here = [at for at in range(64) if held[at]]
+    wanted = set(range(here[0], here[-1] + 1)) if here else set()
+    for start, size in regions:
+        stretch = set(range(start, min(start + size, 64)))
+        if stretch & set(here):
+            wanted |= stretch
+    if not intended:  # the base is of a part as well
+        wanted = set(range(64))
+    expected = {at for at in wanted if base_held[at] and not held[at]} - named
+    runs = list(missing_runs(make_plan(definition), base, new, is_intended=intended))
+    found = [at for run in runs for at in range(run.start, run.start + run.size)]
+    assert found == sorted(expected)
+
+
+def text_table(at: int, length: int) -> str:
+    return f'<text name="note" title="N" purpose="general" at="{at}" length="{length}"/>'
+
+
+def _of_bytes(held: list[bool]) -> Image:
+    """Zeros at the addresses that are held."""
+    segments, at = [], 0
+    for is_held, group in groupby(held):
+        size = len(list(group))
+        segments += [Segment(at, bytes(size))] if is_held else []
+        at += size
+    return Image(tuple(segments), is_part=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import shutil
 import struct
@@ -742,6 +743,61 @@ def test_breakpoints_that_are_no_numbers_are_reported_and_upset_no_other_rule(od
     data = image(at_0=floats(1000, odd, odd, 4000), at_16=floats(300, 301, 302, 303) * 2)
     found = of_rule(findings(FLOATS, data), "value/not-a-number")
     assert [(one.table, one.cell) for one in found] == [("speeds", Cell(1, 0)), ("speeds", Cell(2, 0))]
+
+
+#: Conversions that could make a number of what is none: a curve that is held at its ends, 1 / raw that tends
+#: to 0, a fraction that tends to 2.
+CONVERSIONS_OF_NO_NUMBER = {
+    "linear": '<linear name="c" unit="mg" factor="2"/>',
+    "interpolated": '<interpolated name="c" unit="mg"><point raw="0" physical="1"/>'
+    '<point raw="9" physical="5"/></interpolated>',
+    "reciprocal": '<rational name="c" unit="mg" a="0" b="0" c="1" d="0" e="1" f="0"/>',
+    "fraction": '<rational name="c" unit="mg" a="0" b="2" c="1" d="0" e="1" f="1"/>',
+    "quadratic": '<rational name="c" unit="mg" a="1" b="0" c="0" d="1" e="0" f="1"/>',
+    "states": '<states name="c"><state raw="0">off</state><state raw="1">on</state></states>',
+}
+
+
+@pytest.mark.parametrize("kind", CONVERSIONS_OF_NO_NUMBER)
+@pytest.mark.parametrize("size", [4, 8])
+@pytest.mark.parametrize(
+    ("number", "words"),
+    [
+        (math.inf, "raw inf is infinite"),
+        (-math.inf, "raw -inf is infinite"),
+        (math.nan, "raw nan is not a number"),
+    ],
+)
+def test_a_raw_number_that_is_none_is_reported_whatever_converts_it(
+    kind: str, size: int, number: float, words: str
+) -> None:
+    """IEEE 754 has infinities and NaN in every format."""
+    guard = '<guard above="4"/>' if kind != "states" else '<guard state="off"/>'
+    cut = table("scalar", "cut", guard, purpose="protection", type=f"float{8 * size}", conversion="c")
+    xml = definition_xml(cut, conversions=CONVERSIONS_OF_NO_NUMBER[kind])
+    odd, good = (image(at_0=struct.pack(">f" if size == 4 else ">d", value)) for value in (number, 0.5))
+    for base in (None, good):
+        (one,) = of_rule(findings(xml, odd, base), "value/not-a-number")
+        assert one.message == words and one.raw is None and one.physical is None
+    assert not of_rule(findings(xml, good), "value/not-a-number")
+
+
+@pytest.mark.parametrize("kind", ["linear", "interpolated", "reciprocal"])
+def test_a_breakpoint_that_is_infinite_is_none_whatever_converts_it(kind: str) -> None:
+    curve = '<x><axis signal="speed" at="0" type="float32" count="2" conversion="c"/></x>'
+    xml = definition_xml(table("curve", "fuel", curve, at=16), conversions=CONVERSIONS_OF_NO_NUMBER[kind])
+    found = of_rule(findings(xml, image(at_0=floats(1, math.inf))), "value/not-a-number")
+    assert [(one.table, one.cell) for one in found] == [("fuel/x", Cell(1, 0))]
+
+
+def test_a_value_beyond_the_largest_number_is_told_from_a_raw_one() -> None:
+    """The largest double is 1.8e308 (IEEE 754), and ten times 1e308 is no double any more."""
+    xml = definition_xml(
+        table("scalar", "fuel", type="float64", conversion="ten"),
+        conversions='<linear name="ten" unit="mg" factor="10"/>',
+    )
+    (one,) = of_rule(findings(xml, image(at_0=struct.pack(">d", 1e308))), "value/not-a-number")
+    assert one.message == "raw 1e+308 has a value too large for any number"
 
 
 @pytest.mark.parametrize("odd", [NOT_A_NUMBER, INFINITE, floats(0.5), floats(1e30)])
