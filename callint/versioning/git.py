@@ -3,7 +3,8 @@
 Commands go through ``program``, which starts git without a shell; contents come from ``blobs``.
 The ``GIT_*`` variables that a hook inherits are left as they are: ``GIT_INDEX_FILE`` names the index that
 is about to be committed, which for ``git commit PATH`` is not the repository's own, and it is that index
-which must be judged.
+which must be judged. Those by which git would take one object for another, or would give a commit other
+parents, are not: ``program`` says why.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from callint.model.errors import InputError
 from callint.reading.pointers import AbsentError, pointer
 from callint.reading.tree import POLICY, read_as_stored
 from callint.versioning.blobs import Blobs
-from callint.versioning.program import GitError, output
+from callint.versioning.program import GitError, answer, output
 
 #: What points git to one repository, as ``git rev-parse --local-env-vars`` lists it. Hooks inherit some of
 #: these; a command that works on another repository must drop them.
@@ -49,9 +50,6 @@ LOCAL_VARIABLES = frozenset(
     ]
 )
 
-#: In a partial clone git fetches objects that are absent, by any program that a stranger's config names.
-#: What is not here is not here.
-_OFFLINE = {"GIT_NO_LAZY_FETCH": "1", "GIT_ALLOW_PROTOCOL": "none"}
 _REGULAR = {"100644", "100755"}
 _LINK = "120000"
 #: The id of empty content, by SHA-1 and by SHA-256.
@@ -88,7 +86,7 @@ class Repo:
 
     @cached_property
     def blobs(self) -> Blobs:
-        return Blobs(self.working_dir, _OFFLINE)
+        return Blobs(self.working_dir)
 
     @cached_property
     def lfs_objects(self) -> Path:
@@ -156,11 +154,9 @@ def open_repository(start: Path, bare: bool = False) -> Repo:
 def _places(folder: Path, questions: list[str]) -> list[Path]:
     """What ``git rev-parse`` answers to each question, as seen from a folder."""
     words = ["rev-parse", "--path-format=absolute"]
-    answers = os.fsdecode(output([*words, *questions], folder, _OFFLINE)).removesuffix("\n").split("\n")
+    answers = os.fsdecode(output([*words, *questions], folder)).removesuffix("\n").split("\n")
     if len(answers) != len(questions):  # a folder's name may hold a line break
-        answers = [
-            os.fsdecode(output([*words, one], folder, _OFFLINE)).removesuffix("\n") for one in questions
-        ]
+        answers = [os.fsdecode(output([*words, one], folder)).removesuffix("\n") for one in questions]
     return [Path(answer) for answer in answers]
 
 
@@ -180,9 +176,7 @@ def _run(repo: Repo, *arguments: str, patience: float | None = None) -> str:
     With ``patience``, subprocess.TimeoutExpired where it takes longer than so many seconds.
     """
     try:
-        # fsmonitor names a program in the repository's config; a stranger's repository must not start it.
-        words = ["-c", "core.fsmonitor=false", *arguments]
-        return os.fsdecode(output(words, repo.working_dir, _OFFLINE, patience))
+        return os.fsdecode(output(list(arguments), repo.working_dir, patience))
     except GitError as error:
         command = next(word for word in arguments if word != "-c" and "=" not in word)
         raise InputError(f"git {command}: {error.reason}") from None
@@ -308,19 +302,36 @@ def lfs_place(repo: Repo, oid: str) -> Path:
     return repo.lfs_objects / oid[:2] / oid[2:4] / oid
 
 
+class _AmbiguousError(InputError):
+    """A revision names two commits."""
+
+
+#: What git says of a name that is a branch's and a tag's, or a reference's and the beginning of an id. Of the
+#: first of these it takes the tag, which anybody may push: ``main..topic`` would be an empty range.
+_AMBIGUOUS = re.compile(r"^warning: refname '(?P<name>.*)' is ambiguous", re.MULTILINE)
+
+
 def commit_id(repo: Repo, revision: str) -> str:
-    """The whole id of the commit that a revision names; InputError where there is none."""
-    words = ("rev-parse", "--verify", "--quiet", "--end-of-options", f"{revision}^{{commit}}")
+    """The whole id of the commit that a revision names; InputError where there is none, or more than one."""
+    words = ["rev-parse", "--verify", "--end-of-options", f"{revision}^{{commit}}"]
     try:
-        return _run(repo, *words).strip()
-    except InputError:
+        printed, said = answer(words, repo.working_dir)
+    except GitError:
         raise InputError(f"{revision}: there is no such revision; git log lists them") from None
+    # Whatever branch is called HEAD, it is not meant, and a whole id means itself.
+    for name in _AMBIGUOUS.findall(said):
+        if name != "HEAD" and not re.fullmatch(r"[0-9a-f]{40}|[0-9a-f]{64}", name):
+            advice = f"write heads/{name} for a branch, tags/{name} for a tag, or a whole id"
+            raise _AmbiguousError(f"{revision}: {name} stands for more than one commit; {advice}")
+    return os.fsdecode(printed).strip()
 
 
 def is_revision(repo: Repo, word: str) -> bool:
-    """Whether a word names a commit."""
+    """Whether a word names a commit; InputError where it names more than one."""
     try:
         commit_id(repo, word)
+    except _AmbiguousError:
+        raise
     except InputError:
         return False
     return True
@@ -465,7 +476,7 @@ def present_author(folder: Path) -> Person:
     ``git commit --author`` tells its hooks by the environment. InputError where git knows nobody.
     """
     try:
-        identity = os.fsdecode(output(["var", "GIT_AUTHOR_IDENT"], folder, _OFFLINE))
+        identity = os.fsdecode(output(["var", "GIT_AUTHOR_IDENT"], folder))
     except GitError:
         identity = ""
     # The time and zone that stand behind are no part of a person.
