@@ -14,7 +14,7 @@ import os
 import posixpath
 import re
 import subprocess
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
 from functools import cached_property
@@ -50,6 +50,16 @@ LOCAL_VARIABLES = frozenset(
     ]
 )
 
+#: Said to every comparison of git's: no setting of a repository changes what it finds or starts a program.
+_COMPARING = (
+    "--no-color",
+    "--no-ext-diff",
+    "--no-textconv",
+    "--no-relative",  # which would leave out what lies outside the current folder
+    "--ignore-submodules=none",
+    "-O/dev/null",  # diff.orderFile names a file, of which git dies where it is absent
+    "-l1000",  # so many files are looked through for renames with edits, which takes the square of it
+)
 _REGULAR = {"100644", "100755"}
 _LINK = "120000"
 #: The id of empty content, by SHA-1 and by SHA-256.
@@ -199,18 +209,31 @@ def index_entries(repo: Repo, stage: int | None = None) -> dict[str, Entry]:
                 entries[path] = Entry(mode, blob, int(found))
             elif int(found) == stage:
                 entries[path] = Entry(mode, blob, 0)
-    if any(entry.blob in _EMPTY_BLOBS for entry in entries.values()):
-        # ``git add --intent-to-add`` enters an empty blob that no commit records; only a comparison
-        # with the working tree tells it from an empty file.
-        for path in _run(repo, "diff-files", "--name-only", "--diff-filter=A", "-z").split("\0"):
-            entries.pop(path, None)
+    empty = [path for path, entry in entries.items() if entry.blob in _EMPTY_BLOBS and not entry.stage]
+    if empty:
+        # ``git add --intent-to-add`` enters an empty blob that no commit records, and no command lists. To a
+        # comparison with HEAD it is not there: so HEAD lacks it and it is not new, or has it and it is gone.
+        # A comparison with the working tree would tell more simply, but may start the filters that a
+        # stranger's config names.
+        statuses = _staged_statuses(repo)
+        is_new = (
+            statuses.keys() | (revision_entries(repo, "HEAD") if is_revision(repo, "HEAD") else {}).keys()
+        )
+        for path in empty:
+            if path not in is_new or statuses.get(path) == "D":
+                del entries[path]
     return entries
 
 
 def staged_paths(repo: Repo) -> list[str]:
     """The paths from the top that the next commit adds, changes or removes."""
-    arguments = ("diff", "--cached", "--name-only", "--no-renames", "--no-ext-diff", "-z")
-    return [path for path in _run(repo, *arguments).split("\0") if path]
+    return list(_staged_statuses(repo))
+
+
+def _staged_statuses(repo: Repo) -> dict[str, str]:
+    """What the next commit does to paths from the top, "A" where it adds one and "D" where it removes one."""
+    fields = _run(repo, "diff", "--cached", "--name-status", "--no-renames", "-z", *_COMPARING).split("\0")
+    return dict(zip(fields[1::2], fields[0::2], strict=False))
 
 
 class StoredTree:
@@ -354,7 +377,7 @@ def changed_paths(repo: Repo, old: str, new: str) -> list[tuple[str | None, str 
 
     Two trees are compared: no working tree, no filters, no textconv.
     """
-    words = ("diff-tree", "-r", "-M", "-z", "--name-status", "--no-ext-diff", "--no-textconv")
+    words = ("diff-tree", "-r", "-M", "-z", "--name-status", *_COMPARING)
     fields = iter(_run(repo, *words, commit_id(repo, old), commit_id(repo, new)).split("\0"))
     changed: list[tuple[str | None, str | None]] = []
     for status in fields:
@@ -540,7 +563,8 @@ class FileChange:
 class LoggedCommit:
     """One commit of the log. ``date`` is the author's: seconds since 1970 in UTC and the zone, "0 +0000".
 
-    ``author`` and ``email`` are as ``.mailmap`` has them; the e-mail may be "".
+    ``author`` and ``email`` are as ``.mailmap`` has them; the e-mail may be "", and both are where git can
+    read no author.
     """
 
     id: str
@@ -592,11 +616,19 @@ def newest_between(repo: Repo, old: str, new: str, most: int) -> tuple[list[Logg
 def _stated_commits(repo: Repo, *words: str) -> list[LoggedCommit]:
     printed = _run(repo, "log", "--no-patch", "-z", "--no-color", *_COMMIT_FIELDS, *words, "--")
     fields = printed.split("\0")
-    records = (fields[at : at + 6] for at in range(0, len(fields) - 5, 6))
-    return [
-        LoggedCommit(id_, tuple(parents.split()), author, email, date, subject)
-        for id_, parents, author, email, date, subject in records
-    ]
+    return [_logged(fields[at : at + 6]) for at in range(0, len(fields) - 5, 6)]
+
+
+def _logged(fields: list[str], changes: Sequence[FileChange] = ()) -> LoggedCommit:
+    """A commit from its six fields.
+
+    Where a commit has no line of an author, or names an encoding in which that line is none, git prints the
+    placeholders themselves.
+    """
+    id_, parents, author, email, date, subject = fields
+    if (author, email) == ("%aN", "%aE"):
+        author = email = ""
+    return LoggedCommit(id_, tuple(parents.split()), author, email, date, subject, tuple(changes))
 
 
 def merge_base(repo: Repo, one: str, other: str) -> str | None:
@@ -626,10 +658,7 @@ def log(repo: Repo, *revisions: str) -> list[LoggedCommit]:
         "--date-order",  # no parent before its children, like --topo-order, and otherwise newest first
         "--diff-merges=first-parent",
         "--root",  # log.showRoot may switch off what the first commit adds
-        "--no-relative",  # diff.relative would leave out what lies outside the current folder
-        "--no-color",
-        "--no-ext-diff",
-        "--no-textconv",
+        *_COMPARING,
         *_COMMIT_FIELDS,
     )
     starts = [commit_id(repo, revision) for revision in revisions]
@@ -643,7 +672,7 @@ def log(repo: Repo, *revisions: str) -> list[LoggedCommit]:
     commits = []
     at = 0
     while at + 6 <= len(fields):
-        id_, parents, author, email, date, subject = fields[at : at + 6]
+        record = fields[at : at + 6]
         at += 6
         changes = []
         # A line break stands before the first change, though -z ends everything else with NUL.
@@ -654,8 +683,7 @@ def log(repo: Repo, *revisions: str) -> list[LoggedCommit]:
             kept = blob if mode in _REGULAR else None
             changes.append(FileChange(path, None if status[0] == "A" else old, kept))
             at += 1 + count
-        logged = LoggedCommit(id_, tuple(parents.split()), author, email, date, subject, tuple(changes))
-        commits.append(logged)
+        commits.append(_logged(record, changes))
     return commits
 
 
@@ -669,8 +697,8 @@ def shallow_commits(repo: Repo) -> frozenset[str]:
 
 def staged_source(repo: Repo, path: str) -> str | None:
     """The path in HEAD of a file that the index has under another one, or None."""
-    words = ("diff-index", "--cached", "-M", "-z", "--name-status", "--diff-filter=R", "--no-ext-diff")
-    fields = _run(repo, *words, "--no-textconv", "--no-relative", commit_id(repo, "HEAD"), "--").split("\0")
+    words = ("diff-index", "--cached", "-M", "-z", "--name-status", "--diff-filter=R", *_COMPARING)
+    fields = _run(repo, *words, commit_id(repo, "HEAD"), "--").split("\0")
     renames = zip(fields[1::3], fields[2::3], strict=False)
     return next((old for old, new in renames if new == path), None)
 

@@ -231,16 +231,16 @@ def test_a_tag_does_not_take_the_place_of_a_branch(yard: Scratch) -> None:
     assert "main: main stands for more than one commit" in error and "heads/main" in error
     for words in (("check", "--since", "main"), ("diff", "main", "topic"), ("show", f"main:{HERON}")):
         assert "stands for more than one commit" in yard.call(*words).error, words
-    for words in ("heads/main..topic", f"{ident(yard, 'heads/main')}..topic"):
-        assert yard.call("check", "--range", words).status == 1
+    for span in ("heads/main..topic", f"{ident(yard, 'heads/main')}..topic"):
+        assert yard.call("check", "--range", span).status == 1
 
 
 def test_a_branch_does_not_take_the_place_of_head_or_of_an_id(yard: Scratch) -> None:
     head = ident(yard, "HEAD")
     for name in ("HEAD", head):
         yard.must("update-ref", f"refs/heads/{name}", "HEAD~2")
-    for words in ("HEAD~2..HEAD", f"HEAD~2..{head}"):
-        result = yard.call("check", "--range", words)
-        assert result.status == 1 and SLIP in result.flat, words
+    for span in ("HEAD~2..HEAD", f"HEAD~2..{head}"):
+        result = yard.call("check", "--range", span)
+        assert result.status == 1 and SLIP in result.flat, span
     yard.must("update-ref", f"refs/heads/{head[:10]}", "HEAD~2")
     assert "stands for more than one" in yard.call("check", "--range", f"HEAD~2..{head[:10]}").error
