@@ -180,6 +180,12 @@ def common_folder(repo: Repo) -> Path:
     return repo.common_dir.resolve()
 
 
+#: What git says where it needs a lock that is there already. Whose it is neither git nor callint can know.
+_LOCKED = re.compile(
+    r"(?:could not lock config file (?P<file>.+)|Unable to create '(?P<lock>.+\.lock)'): File exists"
+)
+
+
 def _run(repo: Repo, *arguments: str, patience: float | None = None) -> str:
     """The output of a git command with NUL-separated fields, names decoded without loss.
 
@@ -188,6 +194,13 @@ def _run(repo: Repo, *arguments: str, patience: float | None = None) -> str:
     try:
         return os.fsdecode(output(list(arguments), repo.working_dir, patience))
     except GitError as error:
+        if found := _LOCKED.search(error.said):
+            # Of a configuration git names the file itself, of all else the lock.
+            lock = repo.working_dir / (found["lock"] or f"{found['file']}.lock")
+            raise InputError(
+                f"{lock}: another git command is at work, or was killed and left this lock behind; wait for "
+                "it, and remove the file where there is none"
+            ) from None
         command = next(word for word in arguments if word != "-c" and "=" not in word)
         raise InputError(f"git {command}: {error.reason}") from None
 
