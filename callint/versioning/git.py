@@ -21,7 +21,7 @@ from functools import cached_property
 from pathlib import Path, PurePosixPath
 
 from callint.model.errors import InputError
-from callint.reading.pointers import AbsentError, pointer
+from callint.reading.pointers import EXTENDED, AbsentError, pointer
 from callint.reading.tree import POLICY, read_as_stored
 from callint.versioning.blobs import Blobs
 from callint.versioning.program import GitError, answer, output
@@ -324,6 +324,10 @@ def behind_pointer(repo: Repo, data: bytes) -> bytes:
     found = pointer(data)
     if found is None:
         return data
+    if found.has_extensions:
+        raise OSError(EXTENDED)
+    if not found.size:
+        return b""  # whatever its id says
     try:
         content = read_as_stored(lfs_place(repo, found.oid))
     except FileNotFoundError:
