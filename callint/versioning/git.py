@@ -555,9 +555,19 @@ def heads(repo: Repo) -> list[str]:
 
 
 def is_settling(repo: Repo) -> bool:
-    """Whether the next commit ends a merge, a cherry-pick, a revert or a step of a rebase."""
-    states = ("MERGE_HEAD", "CHERRY_PICK_HEAD", "REVERT_HEAD", "REBASE_HEAD")
-    return any((repo.git_dir / state).is_file() for state in states)
+    """Whether the next commit ends a merge, a cherry-pick, a revert or a step of a rebase or of git am."""
+    states = ("MERGE_HEAD", "CHERRY_PICK_HEAD", "REVERT_HEAD", "REBASE_HEAD", "rebase-apply")
+    return any((repo.git_dir / state).exists() for state in states)
+
+
+def settled_paths(repo: Repo) -> set[str]:
+    """The paths from the top that were in conflict before somebody added them to the index.
+
+    Git notes them down there, and they tell of conflicts of which no other state does: those of git stash
+    pop, git merge --squash, git cherry-pick -n and git checkout --merge.
+    """
+    records = _run(repo, "ls-files", "--resolve-undo", "-z").split("\0")
+    return {record.split("\t", 1)[1] for record in records if record}
 
 
 # The log
