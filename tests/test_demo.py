@@ -163,6 +163,7 @@ def test_two_demos_are_the_same_to_the_commit_id_whatever_the_user_has_configure
         GIT_CONFIG_GLOBAL=str(config),
         TZ="Pacific/Auckland",
         GIT_AUTHOR_NAME="X",
+        GIT_DEFAULT_HASH="sha256",
     )
     assert (result.status, result.stderr) == (0, "")
     again = Scratch(tmp_path / "again")

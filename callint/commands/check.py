@@ -342,18 +342,21 @@ def _staged_work(policy_path: str | None) -> _Work:
 
 
 def _refuse_unsettled(state: Staged) -> None:
-    """InputError where a merge is about to be committed with an image whose conflicts are still listed.
+    """InputError where an image is about to be committed whose conflicts are still listed.
 
     Unlike a text with conflict marks it looks like any image, and holds nothing of theirs in these cells.
     """
     from callint.versioning import git
 
-    if not git.is_settling(state.repo):
-        return
+    touched = {one.image for one in state.touched.images}
     # Not only what the commit touches: an image that was left as ours had it is touched by nothing.
     for one in assignments(state.policy, state.tree):
         listed = f"{one.image}{CONFLICT_TEXT}"
-        if (state.folder / listed).is_file():
+        if (state.folder / listed).is_file() and (
+            one.image in touched
+            or git.is_settling(state.repo)
+            or state.tree.from_top(one.image) in git.settled_paths(state.repo)
+        ):
             raise InputError(
                 f"{one.image}: its conflicts are not settled; callint merge --take settles them, and where "
                 f"you did it by hand, remove {listed}"

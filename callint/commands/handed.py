@@ -45,9 +45,6 @@ class Handed:
         """
         if not self.is_pointer:
             return content
-        if pointer_to(self.content) != self.stored:
-            words = "its git-lfs pointer has extensions, which callint cannot write"
-            raise InputError(f"{self.name}: {words}; merge the files with callint merge --to")
         from callint.reporting.destinations import own_file
         from callint.reporting.writing import replace_file
         from callint.versioning import git

@@ -108,6 +108,7 @@ def _names_revision(word: str) -> bool:
     from callint.versioning.git import is_revision, open_repository
 
     try:
-        return is_revision(open_repository(Path.cwd(), bare=True), word)
+        repo = open_repository(Path.cwd(), bare=True)
     except InputError:
         return False
+    return is_revision(repo, word)

@@ -1,7 +1,10 @@
 """Pointers of git-lfs: small text files that stand in git for a large file stored elsewhere.
 
 The form is that of the published git-lfs specification, version 1: a version line, then ``oid
-sha256:<64 hexadecimal digits>`` and ``size <bytes>``.
+sha256:<64 hexadecimal digits>`` and ``size <bytes>``. git-lfs itself takes more for a pointer than it writes:
+other spaces and line ends, older addresses, the first KiB of a file. What it puts in the place of such a file
+is what colleagues get, so that it is a pointer here too. This is as git-lfs 3.3 was found to do it;
+``tests/hostile/test_pointers.py`` asks the one at hand.
 """
 
 from __future__ import annotations
@@ -10,22 +13,51 @@ import hashlib
 import re
 from dataclasses import dataclass
 
-#: Larger files are no pointers, by the specification.
+#: git-lfs looks no further into a file, whatever follows.
 _LONGEST = 1024
+_MOST = 2**63 - 1
+#: White space around a pointer, by Unicode in UTF-8.
+_SPACE = (
+    rb"(?:[\t\n\v\f\r ]|\xc2[\x85\xa0]|\xe1\x9a\x80|\xe2\x80[\x80-\x8a\xa8\xa9\xaf]|\xe2\x81\x9f"
+    rb"|\xe3\x80\x80)*+"
+)
+_NEXT = rb"(?:\r?\n)++"
+#: Names and hashes of programs that a content went through on its way into the store.
+_EXTENSIONS = rb"(?:ext-\d-\w\S* sha256:[0-9a-f]{64}" + _NEXT + rb")*+"
 _POINTER = re.compile(
-    rb"version https://git-lfs\.github\.com/spec/v1\n(?:ext-\S+ \S+\n)*"
-    rb"oid sha256:(?P<oid>[0-9a-f]{64})\nsize (?P<size>\d{1,15})\n?\Z"
+    _SPACE
+    + rb"(?P<first>"
+    + _EXTENSIONS
+    + rb")"
+    + rb"version (?:https://git-lfs\.github\.com/spec/v1|https://hawser\.github\.com/spec/v1|http://git-media\.io/v/2)"
+    + _NEXT
+    + rb"(?P<second>"
+    + _EXTENSIONS
+    + rb")"
+    + rb"oid sha256:(?P<oid>[0-9a-f]{64})"
+    + _NEXT
+    + rb"(?P<third>"
+    + _EXTENSIONS
+    + rb")"
+    + rb"size (?P<size>[+-]?\d+)"
+    + _SPACE
+    + rb"\Z"
 )
 
+EXTENDED = "its git-lfs pointer has extensions, whose programs callint does not start; store it without them"
 ABSENT = "it is stored by git-lfs and its content is not here; git lfs pull fetches it"
 
 
 @dataclass(frozen=True, slots=True)
 class Pointer:
-    """The SHA-256 of the content in hexadecimal, and its size in bytes."""
+    """The SHA-256 of the stored content in hexadecimal, and its size in bytes.
+
+    With extensions it is not the content that people have, but what programs of theirs made of that.
+    """
 
     oid: str
     size: int
+    has_extensions: bool = False
 
 
 class AbsentError(OSError):
@@ -38,10 +70,11 @@ class AbsentError(OSError):
 
 def pointer(data: bytes) -> Pointer | None:
     """The pointer that a file is, or None where it is the content itself."""
-    if len(data) >= _LONGEST:
+    match = _POINTER.match(data[:_LONGEST])
+    if match is None or not 0 <= (size := int(match["size"])) <= _MOST:
         return None
-    match = _POINTER.match(data)
-    return Pointer(match["oid"].decode(), int(match["size"])) if match else None
+    extensions = match["first"] + match["second"] + match["third"]
+    return Pointer(match["oid"].decode(), size, bool(extensions))
 
 
 def pointer_to(content: bytes) -> bytes:

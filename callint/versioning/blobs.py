@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
 import subprocess
-from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 from weakref import finalize
@@ -12,6 +12,9 @@ from callint.reading.tree import MAX_FILE
 from callint.versioning.program import start
 
 _MISSING = "its content is missing from the repository; fetch it first"
+_DAMAGED = "its content in the repository is damaged; git fsck finds out more"
+#: The length of an id by SHA-1; the others are by SHA-256.
+_SHA1_DIGITS = 40
 #: The longest line before a content is an id of 64 digits, the type and the size.
 _LONGEST_LINE = 256
 
@@ -23,9 +26,8 @@ class Blobs:
     more. One that dies is replaced at the next read.
     """
 
-    def __init__(self, folder: Path, environment: Mapping[str, str]) -> None:
+    def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._environment = environment
         self._end: finalize[..., Blobs] | None = None
         self._process: subprocess.Popen[bytes] | None = None
 
@@ -55,7 +57,6 @@ class Blobs:
             self._process = start(
                 ["cat-file", "--batch"],
                 self._folder,
-                self._environment,
                 stdin=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
             )
@@ -84,7 +85,13 @@ def _answer(process: subprocess.Popen[bytes], blob: str) -> bytes | None:
         raise OSError(f"it is larger than {MAX_FILE >> 20} MiB, the most that is read")
     content = process.stdout.read(size)
     if len(content) != size or process.stdout.read(1) != b"\n":
-        raise OSError("its content in the repository is damaged; git fsck finds out more")
+        raise OSError(_DAMAGED)
+    # git itself gives whatever lies under an id, be it a damaged disk's or somebody's who put it there.
+    algorithm = hashlib.sha1 if len(blob) == _SHA1_DIGITS else hashlib.sha256
+    digest = algorithm(b"blob %d\0" % size, usedforsecurity=False)
+    digest.update(content)
+    if digest.hexdigest() != blob:
+        raise OSError(_DAMAGED)
     return content
 
 

@@ -28,6 +28,8 @@ except ImportError:  # GitPython looks for the program when it is imported
 #: Inside ``.git``, so that it is no part of what the demo shows: the folder was made by callint demo.
 _MARK = "callint-demo"
 _MAIN = "main"
+#: Ids by SHA-1, and references in files. The variables go before settings of the user's.
+_KIND = {"GIT_DEFAULT_HASH": "sha1", "GIT_DEFAULT_REF_FORMAT": "files"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,14 +120,20 @@ def _unfinished(target: Path) -> Iterator[tuple[Path | None, bool]]:
 
 @contextmanager
 def _own_repository() -> Iterator[None]:
-    """Without the variables that point git to another repository, as a hook or a script may have set them."""
-    foreign = {name: value for name, value in os.environ.items() if name in git.LOCAL_VARIABLES}
-    for name in foreign:
+    """Without the variables that point git to another repository, as a hook or a script may have set them.
+
+    The repository is of the kind that GitPython can write, whatever kind the user's new ones are.
+    """
+    before = dict(os.environ)
+    for name in git.LOCAL_VARIABLES & before.keys():
         del os.environ[name]
+    os.environ.update(_KIND)
     try:
         yield
     finally:
-        os.environ.update(foreign)
+        for name in _KIND:
+            del os.environ[name]
+        os.environ.update(before)
 
 
 def _commit_steps(folder: Path, set_up: Callable[[git.Repo], None]) -> None:

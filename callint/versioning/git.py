@@ -3,7 +3,8 @@
 Commands go through ``program``, which starts git without a shell; contents come from ``blobs``.
 The ``GIT_*`` variables that a hook inherits are left as they are: ``GIT_INDEX_FILE`` names the index that
 is about to be committed, which for ``git commit PATH`` is not the repository's own, and it is that index
-which must be judged.
+which must be judged. Those by which git would take one object for another, or would give a commit other
+parents, are not: ``program`` says why.
 """
 
 from __future__ import annotations
@@ -13,17 +14,17 @@ import os
 import posixpath
 import re
 import subprocess
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, timezone
 from functools import cached_property
 from pathlib import Path, PurePosixPath
 
 from callint.model.errors import InputError
-from callint.reading.pointers import AbsentError, pointer
+from callint.reading.pointers import EXTENDED, AbsentError, pointer
 from callint.reading.tree import POLICY, read_as_stored
 from callint.versioning.blobs import Blobs
-from callint.versioning.program import GitError, output
+from callint.versioning.program import GitError, answer, output
 
 #: What points git to one repository, as ``git rev-parse --local-env-vars`` lists it. Hooks inherit some of
 #: these; a command that works on another repository must drop them.
@@ -49,9 +50,16 @@ LOCAL_VARIABLES = frozenset(
     ]
 )
 
-#: In a partial clone git fetches objects that are absent, by any program that a stranger's config names.
-#: What is not here is not here.
-_OFFLINE = {"GIT_NO_LAZY_FETCH": "1", "GIT_ALLOW_PROTOCOL": "none"}
+#: Said to every comparison of git's: no setting of a repository changes what it finds or starts a program.
+_COMPARING = (
+    "--no-color",
+    "--no-ext-diff",
+    "--no-textconv",
+    "--no-relative",  # which would leave out what lies outside the current folder
+    "--ignore-submodules=none",
+    "-O/dev/null",  # diff.orderFile names a file, of which git dies where it is absent
+    "-l1000",  # so many files are looked through for renames with edits, which takes the square of it
+)
 _REGULAR = {"100644", "100755"}
 _LINK = "120000"
 #: The id of empty content, by SHA-1 and by SHA-256.
@@ -88,7 +96,7 @@ class Repo:
 
     @cached_property
     def blobs(self) -> Blobs:
-        return Blobs(self.working_dir, _OFFLINE)
+        return Blobs(self.working_dir)
 
     @cached_property
     def lfs_objects(self) -> Path:
@@ -156,11 +164,9 @@ def open_repository(start: Path, bare: bool = False) -> Repo:
 def _places(folder: Path, questions: list[str]) -> list[Path]:
     """What ``git rev-parse`` answers to each question, as seen from a folder."""
     words = ["rev-parse", "--path-format=absolute"]
-    answers = os.fsdecode(output([*words, *questions], folder, _OFFLINE)).removesuffix("\n").split("\n")
+    answers = os.fsdecode(output([*words, *questions], folder)).removesuffix("\n").split("\n")
     if len(answers) != len(questions):  # a folder's name may hold a line break
-        answers = [
-            os.fsdecode(output([*words, one], folder, _OFFLINE)).removesuffix("\n") for one in questions
-        ]
+        answers = [os.fsdecode(output([*words, one], folder)).removesuffix("\n") for one in questions]
     return [Path(answer) for answer in answers]
 
 
@@ -193,16 +199,27 @@ def common_folder(repo: Repo) -> Path:
     return repo.common_dir.resolve()
 
 
+#: What git says where it needs a lock that is there already. Whose it is neither git nor callint can know.
+_LOCKED = re.compile(
+    r"(?:could not lock config file (?P<file>.+)|Unable to create '(?P<lock>.+\.lock)'): File exists"
+)
+
+
 def _run(repo: Repo, *arguments: str, patience: float | None = None) -> str:
     """The output of a git command with NUL-separated fields, names decoded without loss.
 
     With ``patience``, subprocess.TimeoutExpired where it takes longer than so many seconds.
     """
     try:
-        # fsmonitor names a program in the repository's config; a stranger's repository must not start it.
-        words = ["-c", "core.fsmonitor=false", *arguments]
-        return os.fsdecode(output(words, repo.working_dir, _OFFLINE, patience))
+        return os.fsdecode(output(list(arguments), repo.working_dir, patience))
     except GitError as error:
+        if found := _LOCKED.search(error.said):
+            # Of a configuration git names the file itself, of all else the lock.
+            lock = repo.working_dir / (found["lock"] or f"{found['file']}.lock")
+            raise InputError(
+                f"{lock}: another git command is at work, or was killed and left this lock behind; wait for "
+                "it, and remove the file where there is none"
+            ) from None
         command = next(word for word in arguments if word != "-c" and "=" not in word)
         raise InputError(f"git {command}: {error.reason}") from None
 
@@ -224,18 +241,31 @@ def index_entries(repo: Repo, stage: int | None = None) -> dict[str, Entry]:
                 entries[path] = Entry(mode, blob, int(found))
             elif int(found) == stage:
                 entries[path] = Entry(mode, blob, 0)
-    if any(entry.blob in _EMPTY_BLOBS for entry in entries.values()):
-        # ``git add --intent-to-add`` enters an empty blob that no commit records; only a comparison
-        # with the working tree tells it from an empty file.
-        for path in _run(repo, "diff-files", "--name-only", "--diff-filter=A", "-z").split("\0"):
-            entries.pop(path, None)
+    empty = [path for path, entry in entries.items() if entry.blob in _EMPTY_BLOBS and not entry.stage]
+    if empty:
+        # ``git add --intent-to-add`` enters an empty blob that no commit records, and no command lists. To a
+        # comparison with HEAD it is not there: so HEAD lacks it and it is not new, or has it and it is gone.
+        # A comparison with the working tree would tell more simply, but may start the filters that a
+        # stranger's config names.
+        statuses = _staged_statuses(repo)
+        is_new = (
+            statuses.keys() | (revision_entries(repo, "HEAD") if is_revision(repo, "HEAD") else {}).keys()
+        )
+        for path in empty:
+            if path not in is_new or statuses.get(path) == "D":
+                del entries[path]
     return entries
 
 
 def staged_paths(repo: Repo) -> list[str]:
     """The paths from the top that the next commit adds, changes or removes."""
-    arguments = ("diff", "--cached", "--name-only", "--no-renames", "--no-ext-diff", "-z")
-    return [path for path in _run(repo, *arguments).split("\0") if path]
+    return list(_staged_statuses(repo))
+
+
+def _staged_statuses(repo: Repo) -> dict[str, str]:
+    """What the next commit does to paths from the top, "A" where it adds one and "D" where it removes one."""
+    fields = _run(repo, "diff", "--cached", "--name-status", "--no-renames", "-z", *_COMPARING).split("\0")
+    return dict(zip(fields[1::2], fields[0::2], strict=False))
 
 
 class StoredTree:
@@ -313,6 +343,10 @@ def behind_pointer(repo: Repo, data: bytes) -> bytes:
     found = pointer(data)
     if found is None:
         return data
+    if found.has_extensions:
+        raise OSError(EXTENDED)
+    if not found.size:
+        return b""  # whatever its id says
     try:
         content = read_as_stored(lfs_place(repo, found.oid))
     except FileNotFoundError:
@@ -327,19 +361,36 @@ def lfs_place(repo: Repo, oid: str) -> Path:
     return repo.lfs_objects / oid[:2] / oid[2:4] / oid
 
 
+class _AmbiguousError(InputError):
+    """A revision names two commits."""
+
+
+#: What git says of a name that is a branch's and a tag's, or a reference's and the beginning of an id. Of the
+#: first of these it takes the tag, which anybody may push: ``main..topic`` would be an empty range.
+_AMBIGUOUS = re.compile(r"^warning: refname '(?P<name>.*)' is ambiguous", re.MULTILINE)
+
+
 def commit_id(repo: Repo, revision: str) -> str:
-    """The whole id of the commit that a revision names; InputError where there is none."""
-    words = ("rev-parse", "--verify", "--quiet", "--end-of-options", f"{revision}^{{commit}}")
+    """The whole id of the commit that a revision names; InputError where there is none, or more than one."""
+    words = ["rev-parse", "--verify", "--end-of-options", f"{revision}^{{commit}}"]
     try:
-        return _run(repo, *words).strip()
-    except InputError:
+        printed, said = answer(words, repo.working_dir)
+    except GitError:
         raise InputError(f"{revision}: there is no such revision; git log lists them") from None
+    # Whatever branch is called HEAD, it is not meant, and a whole id means itself.
+    for name in _AMBIGUOUS.findall(said):
+        if name != "HEAD" and not re.fullmatch(r"[0-9a-f]{40}|[0-9a-f]{64}", name):
+            advice = f"write heads/{name} for a branch, tags/{name} for a tag, or a whole id"
+            raise _AmbiguousError(f"{revision}: {name} stands for more than one commit; {advice}")
+    return os.fsdecode(printed).strip()
 
 
 def is_revision(repo: Repo, word: str) -> bool:
-    """Whether a word names a commit."""
+    """Whether a word names a commit; InputError where it names more than one."""
     try:
         commit_id(repo, word)
+    except _AmbiguousError:
+        raise
     except InputError:
         return False
     return True
@@ -362,7 +413,7 @@ def changed_paths(repo: Repo, old: str, new: str) -> list[tuple[str | None, str 
 
     Two trees are compared: no working tree, no filters, no textconv.
     """
-    words = ("diff-tree", "-r", "-M", "-z", "--name-status", "--no-ext-diff", "--no-textconv")
+    words = ("diff-tree", "-r", "-M", "-z", "--name-status", *_COMPARING)
     fields = iter(_run(repo, *words, commit_id(repo, old), commit_id(repo, new)).split("\0"))
     changed: list[tuple[str | None, str | None]] = []
     for status in fields:
@@ -472,7 +523,7 @@ def present_author(folder: Path) -> Person:
     ``git commit --author`` tells its hooks by the environment. InputError where git knows nobody.
     """
     try:
-        identity = os.fsdecode(output(["var", "GIT_AUTHOR_IDENT"], folder, _OFFLINE))
+        identity = os.fsdecode(output(["var", "GIT_AUTHOR_IDENT"], folder))
     except GitError:
         identity = ""
     # The time and zone that stand behind are no part of a person.
@@ -511,9 +562,19 @@ def heads(repo: Repo) -> list[str]:
 
 
 def is_settling(repo: Repo) -> bool:
-    """Whether the next commit ends a merge, a cherry-pick, a revert or a step of a rebase."""
-    states = ("MERGE_HEAD", "CHERRY_PICK_HEAD", "REVERT_HEAD", "REBASE_HEAD")
-    return any((repo.git_dir / state).is_file() for state in states)
+    """Whether the next commit ends a merge, a cherry-pick, a revert or a step of a rebase or of git am."""
+    states = ("MERGE_HEAD", "CHERRY_PICK_HEAD", "REVERT_HEAD", "REBASE_HEAD", "rebase-apply")
+    return any((repo.git_dir / state).exists() for state in states)
+
+
+def settled_paths(repo: Repo) -> set[str]:
+    """The paths from the top that were in conflict before somebody added them to the index.
+
+    Git notes them down there, and they tell of conflicts of which no other state does: those of git stash
+    pop, git merge --squash, git cherry-pick -n and git checkout --merge.
+    """
+    records = _run(repo, "ls-files", "--resolve-undo", "-z").split("\0")
+    return {record.split("\t", 1)[1] for record in records if record}
 
 
 # The log
@@ -536,7 +597,8 @@ class FileChange:
 class LoggedCommit:
     """One commit of the log. ``date`` is the author's: seconds since 1970 in UTC and the zone, "0 +0000".
 
-    ``author`` and ``email`` are as ``.mailmap`` has them; the e-mail may be "".
+    ``author`` and ``email`` are as ``.mailmap`` has them; the e-mail may be "", and both are where git can
+    read no author.
     """
 
     id: str
@@ -588,11 +650,19 @@ def newest_between(repo: Repo, old: str, new: str, most: int) -> tuple[list[Logg
 def _stated_commits(repo: Repo, *words: str) -> list[LoggedCommit]:
     printed = _run(repo, "log", "--no-patch", "-z", "--no-color", *_COMMIT_FIELDS, *words, "--")
     fields = printed.split("\0")
-    records = (fields[at : at + 6] for at in range(0, len(fields) - 5, 6))
-    return [
-        LoggedCommit(id_, tuple(parents.split()), author, email, date, subject)
-        for id_, parents, author, email, date, subject in records
-    ]
+    return [_logged(fields[at : at + 6]) for at in range(0, len(fields) - 5, 6)]
+
+
+def _logged(fields: list[str], changes: Sequence[FileChange] = ()) -> LoggedCommit:
+    """A commit from its six fields.
+
+    Where a commit has no line of an author, or names an encoding in which that line is none, git prints the
+    placeholders themselves.
+    """
+    id_, parents, author, email, date, subject = fields
+    if (author, email) == ("%aN", "%aE"):
+        author = email = ""
+    return LoggedCommit(id_, tuple(parents.split()), author, email, date, subject, tuple(changes))
 
 
 def merge_base(repo: Repo, one: str, other: str) -> str | None:
@@ -622,10 +692,7 @@ def log(repo: Repo, *revisions: str) -> list[LoggedCommit]:
         "--date-order",  # no parent before its children, like --topo-order, and otherwise newest first
         "--diff-merges=first-parent",
         "--root",  # log.showRoot may switch off what the first commit adds
-        "--no-relative",  # diff.relative would leave out what lies outside the current folder
-        "--no-color",
-        "--no-ext-diff",
-        "--no-textconv",
+        *_COMPARING,
         *_COMMIT_FIELDS,
     )
     starts = [commit_id(repo, revision) for revision in revisions]
@@ -639,7 +706,7 @@ def log(repo: Repo, *revisions: str) -> list[LoggedCommit]:
     commits = []
     at = 0
     while at + 6 <= len(fields):
-        id_, parents, author, email, date, subject = fields[at : at + 6]
+        record = fields[at : at + 6]
         at += 6
         changes = []
         # A line break stands before the first change, though -z ends everything else with NUL.
@@ -650,8 +717,7 @@ def log(repo: Repo, *revisions: str) -> list[LoggedCommit]:
             kept = blob if mode in _REGULAR else None
             changes.append(FileChange(path, None if status[0] == "A" else old, kept))
             at += 1 + count
-        logged = LoggedCommit(id_, tuple(parents.split()), author, email, date, subject, tuple(changes))
-        commits.append(logged)
+        commits.append(_logged(record, changes))
     return commits
 
 
@@ -665,8 +731,8 @@ def shallow_commits(repo: Repo) -> frozenset[str]:
 
 def staged_source(repo: Repo, path: str) -> str | None:
     """The path in HEAD of a file that the index has under another one, or None."""
-    words = ("diff-index", "--cached", "-M", "-z", "--name-status", "--diff-filter=R", "--no-ext-diff")
-    fields = _run(repo, *words, "--no-textconv", "--no-relative", commit_id(repo, "HEAD"), "--").split("\0")
+    words = ("diff-index", "--cached", "-M", "-z", "--name-status", "--diff-filter=R", *_COMPARING)
+    fields = _run(repo, *words, commit_id(repo, "HEAD"), "--").split("\0")
     renames = zip(fields[1::3], fields[2::3], strict=False)
     return next((old for old, new in renames if new == path), None)
 

@@ -24,7 +24,7 @@ from callint.reading.workplace import Workplace
 from callint.rules.case import Case
 from callint.rules.independence import Doubt, Independence, Unwitnessed
 from callint.versioning import git
-from callint.versioning.history import SHALLOW, Attribution, Beginning, ImageHistory, Lineage, Node
+from callint.versioning.history import SHALLOW, Attribution, Beginning, ImageHistory, Lineage, Node, Origin
 
 _ASK = "Ask a colleague to look at the change and to write the waiver."
 
@@ -198,7 +198,7 @@ class _Commits:
             origin = attribution.origins[number]
             if origin.id in gaps:
                 raise _gap(gaps[origin.id])
-            yield git.Person(origin.author, origin.email) if origin.id else self._state.author
+            yield _person(origin) if origin.id else self._state.author
 
     # Commits
 
@@ -223,7 +223,7 @@ class _Commits:
         commit = self._chronicle.commits[found.commit]
         if commit.id in self._chronicle.shallow:
             raise _shallow()
-        return git.Person(commit.author, commit.email)
+        return _person(commit)
 
     def _attribution(self, finding: Finding, case: Case) -> Attribution | None:
         """Who set what in an image; None where no commit has it."""
@@ -244,6 +244,13 @@ class _Commits:
             self._state.repo, lineage, newest, case.plan, data, is_committed, others, case.start
         )
         return history.attribution()
+
+
+def _person(commit: git.LoggedCommit | Origin) -> git.Person:
+    """The author of a commit; _UnknownError where it names none, who would be anybody else than everybody."""
+    if not commit.author and not commit.email:
+        raise _UnknownError(f"commit {commit.id[:8]} names no author", "Have it made again by its author.")
+    return git.Person(commit.author, commit.email)
 
 
 def _setters(finding: Finding, case: Case, found: Attribution) -> set[int]:

@@ -35,12 +35,17 @@ from callint.versioning.blocks import as_bytes, as_text, block, find
 from callint.versioning.first_policy import policy_text
 from callint.versioning.patterns import attribute_pattern, ignore_pattern
 from callint.versioning.record import Record, Written, content_of, digest_of, read_record, without
-from callint.versioning.steps import FileStep, Plan, SettingStep
+from callint.versioning.steps import FileStep, Plan, SettingStep, shown
 from callint.versioning.text_forms import keyless, text_form_key
 
 ATTRIBUTES, IGNORED, PRE_COMMIT = ".gitattributes", ".gitignore", ".pre-commit-config.yaml"
-#: A clean merge asks pre-merge-commit, every other commit pre-commit.
-HOOKS = ("pre-commit", "pre-merge-commit")
+#: A clean merge asks pre-merge-commit, git am pre-applypatch, git commit pre-commit.
+_ASKED = ("pre-commit", "pre-merge-commit", "pre-applypatch")
+#: What git cherry-pick, and git rebase when it goes on, ask in place of those, and git commit beside them.
+_PREPARING = "prepare-commit-msg"
+HOOKS = (*_ASKED, _PREPARING)
+#: Those for which the pre-commit framework has an entry's hook; it does not know all of git's.
+_FRAMEWORK = ("pre-commit", "pre-merge-commit")
 SHEBANG = "#!/bin/sh\n"
 
 #: The attributes of so many images are looked at; they mostly go by their folder.
@@ -48,6 +53,12 @@ _LOOKED_AT = 200
 
 #: What may stand before the first < of an XML file: byte order marks, halves of characters, spaces.
 _BEFORE_XML = b"\xef\xbb\xbf\xff\xfe\0 \t\r\n"
+
+#: What is committed unchecked where a hook is somebody else's.
+_UNASKED = {
+    "pre-applypatch": "git am commits unchecked",
+    _PREPARING: "git cherry-pick commits unchecked, and so does git rebase --continue",
+}
 
 _DRIVEN_BY = re.compile(r" diff --driver(?: --policy (?P<policy>.+))? --$")
 
@@ -260,7 +271,7 @@ class _Planner:
         new = text[: head.end()] + block(lines, first[1]).replace("\n", newline) + text[head.end() :]
         self._note(path, Written(None, "", False))
         yield FileStep(path, old, as_bytes(new), words)
-        types = " ".join(f"--hook-type {name}" for name in HOOKS)
+        types = " ".join(f"--hook-type {name}" for name in _FRAMEWORK)
         self.remarks.append(f"Where that is not done yet: pre-commit install {types}.")
 
     # Git's own hooks
@@ -290,8 +301,7 @@ class _Planner:
                 if known and old is not None and (rest := without(old, known)) is not old:
                     yield FileStep(path, old, rest, "the hook")
                 continue
-            # Lines of the user's own may follow, so that a check that finds nothing must not end the hook.
-            written = block([f"{call} || exit $?"])
+            written = block(_lines(name, call))
             text, _ = as_text(old)
             found = find(text)
             is_ours = found is not None and not found.is_edited and not path.is_symlink()
@@ -307,6 +317,11 @@ class _Planner:
                     "and give --no-hook"
                 )
             if path.is_symlink() or (old is not None and not is_ours):
+                if name not in _FRAMEWORK:
+                    # Without this one most commits are checked nevertheless.
+                    where = shown(path, self._wishes.here)
+                    self.remarks.append(f"{where} is not callint init's, and stays: {_UNASKED[name]}.")
+                    continue
                 raise InputError(
                     f"{path}: there is such a hook already; add {self._check('callint')} to it and give "
                     "--no-hook, or give --pre-commit"
@@ -365,6 +380,24 @@ class _Planner:
                     f"{self._root / POLICY}: git's drivers follow {other} here, and can follow one policy "
                     "only; move the entries into one, or call callint init --undo first"
                 )
+
+
+def _lines(name: str, call: str) -> list[str]:
+    """The lines of a hook. Lines of the user's own may follow, so that a check that finds nothing goes on."""
+    if name != _PREPARING:
+        return [f"{call} || exit $?"]
+    # Beside git commit, which has asked pre-commit already and with --no-verify is not to ask, git calls
+    # this hook for git cherry-pick and for git rebase. A rebase that goes on commits what somebody put there
+    # by hand; where it does not stop it commits again what was committed once.
+    return [
+        'if test "$2" = message &&',
+        '  if test -e "$(git rev-parse --git-path rebase-merge)"',
+        '  then test -e "$(git rev-parse --git-path rebase-merge/stopped-sha)"',
+        "  else git rev-parse --quiet --verify CHERRY_PICK_HEAD > /dev/null",
+        "  fi",
+        f"then {call} || exit $?",
+        "fi",
+    ]
 
 
 def foreign_attributes(repo: git.Repo, here: Path) -> list[str]:

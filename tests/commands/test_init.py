@@ -39,6 +39,7 @@ from tests.running import (
     GOOD,
     HULL,
     POLICY,
+    TRIM,
     Scratch,
     call,
     edited,
@@ -53,7 +54,8 @@ from tests.versioning.test_pre_commit import Consumer, put_on_path
 
 HERON = "boats/heron.bin"
 NAMED = ("boats/*.bin", "--definition", "defs/yard.xml", "--base", "factory/base.bin")
-OWN = [".git/hooks/pre-commit", ".git/hooks/pre-merge-commit"]
+HOOKS = ("pre-commit", "pre-merge-commit", "pre-applypatch", "prepare-commit-msg")
+OWN = [f".git/hooks/{name}" for name in HOOKS]
 
 
 @pytest.fixture
@@ -640,6 +642,37 @@ def test_lines_beside_the_hook_run_and_stay(yard: Scratch) -> None:
     assert done(yard.call("init")).stdout == f"{DONE}\n"
 
 
+@pytest.mark.parametrize(
+    ("name", "unasked"),
+    [
+        ("prepare-commit-msg", "git cherry-pick commits unchecked"),
+        ("pre-applypatch", "git am commits unchecked"),
+    ],
+)
+def test_a_hook_of_somebody_elses_that_is_seldom_asked_stays_and_is_told(
+    yard: Scratch, name: str, unasked: str
+) -> None:
+    hook = yard.write(f".git/hooks/{name}", FOREIGN_HOOK)
+    said = done(yard.call("init")).flat
+    assert f".git/hooks/{name} is not callint init's, and stays: {unasked}" in said
+    assert hook.read_text("utf-8") == FOREIGN_HOOK
+    yard.write(HERON, BAD)
+    assert "999.0 mg" in (try_to_commit(yard) or "")
+    done(yard.call("init", "--undo"))
+    assert hook.read_text("utf-8") == FOREIGN_HOOK
+
+
+def test_a_commit_is_judged_once_and_not_by_each_hook(yard: Scratch) -> None:
+    done(yard.call("init"))
+    yard.commit("Set up")
+    warned = edited(GOOD, {TRIM: b"\x4a"})
+    yard.write(HERON, warned)
+    yard.must("add", "--all")
+    said = yard.git("commit", "--message", "Work")
+    assert said.status == 0
+    assert (said.stdout + said.stderr).count("1 image, ") == 1, said
+
+
 def test_a_hook_that_may_not_be_run_is_no_hook(yard: Scratch) -> None:
     done(yard.call("init"))
     hook = yard.root / OWN[0]
@@ -846,7 +879,7 @@ def test_a_step_that_fails_takes_the_others_back(bare_yard: Scratch) -> None:
     before = state(bare_yard.root)
     # git takes this lock before it writes its settings.
     bare_yard.write(".git/config.lock", "")
-    assert "could not lock config file" in bare_yard.call("init", *NAMED).error
+    assert "config.lock: another git command is at work" in bare_yard.call("init", *NAMED).error
     (bare_yard.root / ".git" / "config.lock").unlink()
     assert state(bare_yard.root) == before
     # And where the last step fails, the settings are taken back too.
@@ -865,7 +898,7 @@ def _failing_for(name: str) -> Callable[..., None]:
     return replace
 
 
-@pytest.mark.parametrize("steps", range(11))
+@pytest.mark.parametrize("steps", range(13))
 def test_a_killed_run_is_harmless(bare_yard: Scratch, steps: int) -> None:
     before = state(bare_yard.root)
 
@@ -874,7 +907,7 @@ def test_a_killed_run_is_harmless(bare_yard: Scratch, steps: int) -> None:
         with mock.patch.dict(os.environ, environment(), clear=True):
             repo = git.open_repository(bare_yard.root)
             found = plan(repo, wishes)
-            assert found.record is not None and len(found.steps) == 11
+            assert found.record is not None and len(found.steps) == 13
             for step in (found.record, *found.steps)[:count]:
                 init._do(repo, step)
 

@@ -160,6 +160,27 @@ def test_no_command_starts_what_the_repository_names(hostile: Hostile, words: tu
 
 
 @pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
+def test_no_filter_looks_into_files_that_seem_to_have_changed(
+    hostile: Hostile, words: tuple[str, ...]
+) -> None:
+    yard = hostile.yard
+    yard.must("reset", "--quiet", "--hard")
+    yard.stage("empty", b"")
+    yard.stage(".gitattributes", "* filter=evil\n")
+    # Git compares the contents of what was written at the time of the index or later, through its filter.
+    for path in yard.root.rglob("*"):
+        if ".git" not in path.parts and path.is_file():
+            os.utime(path, (4_000_000_000, 4_000_000_000))
+    yard.must("add", "--all")
+    for kind in ("clean", "smudge", "process"):
+        yard.must("config", f"filter.evil.{kind}", str(hostile.program))
+    yard.git("diff-files", "--name-only")
+    assert hostile.calls, "git does not start the filter"
+    hostile.forget_calls()
+    hostile.tried(*words)
+
+
+@pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
 def test_no_command_fetches_what_the_repository_lacks(hostile: Hostile, words: tuple[str, ...]) -> None:
     arm(hostile)
     plain = ("-c", "core.fsmonitor=false", "-c", "core.pager=cat")

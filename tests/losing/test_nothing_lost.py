@@ -88,7 +88,10 @@ def contents(root: Path) -> dict[str, bytes]:
     found = {}
     for path in sorted(root.rglob("*")):
         name = path.relative_to(root).as_posix()
-        is_gits = re.match(r"(?:.*/)?\.git/(?!config$|hooks/pre-(?:commit|merge-commit)$|callint)", name)
+        is_gits = re.match(
+            r"(?:.*/)?\.git/(?!config$|hooks/pre(?:-commit|-merge-commit|-applypatch|pare-commit-msg)$|callint)",
+            name,
+        )
         if path.is_file() and not is_gits:
             found[name] = path.read_bytes()
             if name.endswith(".git/config"):  # what is put back stands in another order, which means nothing

@@ -20,7 +20,6 @@ from tests.running import (
     GOOD,
     Scratch,
     edited,
-    environment,
     fuel_cell,
     make_repository,
     make_repository_yard,
@@ -40,7 +39,7 @@ def scratch(tmp_path: Path, request: pytest.FixtureRequest) -> Scratch:
 
 @pytest.fixture
 def reader(scratch: Scratch) -> Iterator[Blobs]:
-    reader = Blobs(scratch.root, environment())
+    reader = Blobs(scratch.root)
     yield reader
     reader.close()
 
@@ -131,7 +130,7 @@ def test_a_process_that_died_is_replaced(
 
 @pytest.mark.parametrize("how", ["closed", "forgotten"])
 def test_no_process_stays_behind(scratch: Scratch, started: list[subprocess.Popen[bytes]], how: str) -> None:
-    reader = Blobs(scratch.root, environment())
+    reader = Blobs(scratch.root)
     reader.read(stored(scratch, GOOD))
     (process,) = started
     assert process.returncode is None

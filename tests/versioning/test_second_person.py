@@ -123,6 +123,27 @@ WAIVED = STRICT + waiver(LIFTED)
 # Who wrote the waiver
 
 
+@pytest.mark.parametrize("what", ["change", "waiver"])
+@pytest.mark.parametrize("how", ["encoding", "nobody"])
+def test_an_author_that_git_cannot_read_is_nobody_else(pair: Pair, what: str, how: str) -> None:
+    if what == "waiver":
+        pair.by(ADA, "Accept", policy=WAIVED)
+    # In these encodings the line of the author is none, and git prints its placeholders in place of a name.
+    head, text = pair.must("cat-file", "commit", "HEAD").split("\n\n", 1)
+    if how == "encoding":
+        head += "\nencoding UTF-16BE"
+    else:
+        head = head.replace(f"author {ADA.name} <{ADA.email}>", "author  <>")
+    content = f"{head}\n\n{text}"
+    path = pair.write("../commit", content + "\n" * (len(content) % 2))  # whole characters of two bytes
+    made = pair.must("hash-object", "-t", "commit", "-w", "--literally", str(path)).strip()
+    pair.must("reset", "--quiet", "--hard", made)
+    if what == "change":
+        pair.by(INES, "Accept", policy=WAIVED)
+    assert not pair.counts()
+    assert "names no author" in pair.complaint()
+
+
 def test_a_waiver_by_somebody_else_counts(pair: Pair) -> None:
     pair.by(INES, "Accept", policy=WAIVED)
     assert pair.counts()

@@ -202,6 +202,21 @@ def test_an_image_that_is_only_meant_to_be_added_is_no_part_of_the_commit(scratc
     assert found(scratch) == set()
 
 
+def test_a_removed_image_that_is_meant_to_be_added_again_is_no_part_of_the_commit(scratch: Scratch) -> None:
+    scratch.must("rm", "--quiet", "--cached", HERON)
+    scratch.must("add", "--intent-to-add", HERON)
+    assert found(scratch) == set()
+
+
+def test_an_empty_image_is_part_of_the_commit(scratch: Scratch) -> None:
+    for path in (HERON, "boats/tern.bin"):
+        scratch.stage(path, b"")
+    assert {image for _, image in found(scratch)} == {HERON, "boats/tern.bin"}
+    scratch.commit("Both are empty")
+    scratch.stage("callint.toml", POLICY + "\n# Reviewed.\n")
+    assert {image for _, image in found(scratch)} == {HERON, "boats/tern.bin"}
+
+
 # Where it is called from
 
 

@@ -1,0 +1,231 @@
+"""What a repository's settings do to git's output does nothing to callint's."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tests.building import u16
+from tests.hostile.repository import COMMANDS, HERON, Hostile
+from tests.running import BAD, EGR, FUEL, GOOD, HULL, Result, Scratch, call, edited
+
+#: Settings that change what git prints, in what encoding, colour, order or length, or what it compares.
+#: Of every git since 2.39; those that only start a program stand in ``test_programs``.
+SETTINGS = {
+    "advice.objectNameWarning": "true",
+    "blame.coloring": "highlightRecent",
+    "blame.date": "relative",
+    "branch.sort": "-committerdate",
+    "color.advice": "always",
+    "color.branch": "always",
+    "color.diff": "always",
+    "color.diff.meta": "red",
+    "color.grep": "always",
+    "color.pager": "true",
+    "color.status": "always",
+    "color.ui": "always",
+    "column.branch": "always",
+    "column.status": "always",
+    "column.ui": "always,dense",
+    "commit.verbose": "true",
+    "core.abbrev": "4",
+    "core.autocrlf": "true",
+    "core.bigFileThreshold": "1",
+    "core.checkStat": "minimal",
+    "core.commentChar": "%",
+    "core.eol": "crlf",
+    "core.excludesFile": "/nowhere",
+    "core.ignoreCase": "true",
+    "core.ignoreStat": "true",
+    "core.logAllRefUpdates": "false",
+    "core.multiPackIndex": "false",
+    "core.notesRef": "refs/notes/evil",
+    "core.precomposeUnicode": "true",
+    "core.preloadIndex": "false",
+    "core.protectHFS": "true",
+    "core.protectNTFS": "true",
+    "core.quotePath": "true",
+    "core.safecrlf": "true",
+    "core.splitIndex": "true",
+    "core.trustctime": "false",
+    "core.useReplaceRefs": "true",
+    "core.warnAmbiguousRefs": "false",
+    "core.whitespace": "cr-at-eol",
+    "diff.algorithm": "histogram",
+    "diff.autoRefreshIndex": "false",
+    "diff.colorMoved": "zebra",
+    "diff.colorMovedWS": "ignore-all-space",
+    "diff.context": "0",
+    "diff.dirstat": "files,cumulative",
+    "diff.ignoreSubmodules": "all",
+    "diff.indentHeuristic": "false",
+    "diff.interHunkContext": "9",
+    "diff.mnemonicPrefix": "true",
+    "diff.noprefix": "true",
+    "diff.orderFile": "/nowhere",
+    "diff.relative": "true",
+    "diff.renameLimit": "1",
+    "diff.renames": "copies",
+    "diff.statGraphWidth": "1",
+    "diff.statNameWidth": "1",
+    "diff.submodule": "log",
+    "diff.suppressBlankEmpty": "true",
+    "diff.trustExitCode": "true",
+    "diff.wordRegex": ".",
+    "diff.wsErrorHighlight": "all",
+    "feature.experimental": "true",
+    "format.notes": "true",
+    "format.pretty": "fuller",
+    "format.signature": "evil",
+    "grep.lineNumber": "true",
+    "help.autoCorrect": "immediate",
+    "i18n.commitEncoding": "ISO-8859-1",
+    "i18n.logOutputEncoding": "UTF-16",
+    "log.abbrevCommit": "true",
+    "log.date": "format:%Y%n%n",
+    "log.decorate": "full",
+    "log.diffMerges": "combined",
+    "log.excludeDecoration": "refs/heads/*",
+    "log.follow": "true",
+    "log.graphColors": "red",
+    "log.initialDecorationSet": "all",
+    "log.mailmap": "false",
+    "log.showRoot": "false",
+    "log.showSignature": "true",
+    "merge.renames": "false",
+    "notes.displayRef": "refs/notes/*",
+    "pretty.raw": "format:evil",
+    "sparse.expectFilesOutsideOfPatterns": "true",
+    "status.relativePaths": "false",
+    "status.renames": "copies",
+    "status.short": "true",
+    "status.showUntrackedFiles": "no",
+    "submodule.recurse": "true",
+    "tag.sort": "-version:refname",
+    "versionsort.suffix": "-evil",
+}
+
+#: Those that git fails of where they stand alone, in the encodings that there are.
+ENCODINGS = ("UTF-16", "UTF-16LE", "UTF-32", "UTF-7", "EBCDIC-US", "ISO-2022-JP", "no such encoding", "")
+
+
+def furnish(yard: Scratch) -> None:
+    """A history with what git prints in ways of its own: renames, merges, notes, letters beyond ASCII."""
+    yard.must("reset", "--quiet", "--hard")
+    yard.write(".mailmap", "Ines Falk <ines@yard.example> <ada@yard.example>\n")
+    yard.write("boats/sørøy.bin", edited(GOOD, {HULL: b"SOROY       "}))
+    yard.write("empty", b"")
+    yard.commit("Sørøy, 北 and a tab\there")
+    yard.must("checkout", "--quiet", "-b", "side", "HEAD~1")
+    for number in range(4):
+        yard.write(f"boats/tern-{number}.bin", edited(GOOD, {EGR: bytes([number + 1])}))
+    yard.commit("Terns")
+    yard.must("checkout", "--quiet", "main")
+    yard.must("merge", "--quiet", "--no-verify", "-m", "Both", "side")
+    for number in range(4):
+        yard.must("mv", f"boats/tern-{number}.bin", f"boats/gull-{number}.bin")
+        yard.write(f"boats/gull-{number}.bin", edited(GOOD, {EGR: bytes([number + 2])}))
+    yard.must("mv", "boats/auk.bin", "boats/aük.bin")
+    yard.must("mv", "boats/aük.bin", "boats/auk.bin")
+    yard.commit("Gulls")
+    yard.must("notes", "add", "-m", "A note", "HEAD")
+    yard.must("update-ref", "refs/notes/evil", "refs/notes/commits")
+    yard.must("config", "user.email", "ines@yard.example")
+    yard.write(HERON, edited(GOOD, {FUEL: u16(121, 141)}))
+    yard.commit("Fuel")
+    yard.stage(HERON, BAD)
+    yard.stage("boats/new\nline.bin", BAD)
+    yard.must("add", "--intent-to-add", "engine.a2l")
+
+
+MORE = {
+    "history of a renamed image": ("history", "boats/gull-2.bin", "--format", "json"),
+    "history of a letter": ("history", "boats/sørøy.bin"),
+    "review of revisions": ("review", "HEAD~3", "HEAD", "--output", "review.html"),
+    "review as JSON": ("review", "HEAD~3", "HEAD", "--format", "json", "--output", "review.html"),
+    "diff over renames": ("diff", "HEAD~2", "HEAD"),
+    "check over a merge": ("check", "--range", "HEAD~4..HEAD", "--each", "--format", "json"),
+}
+
+
+def outcome(root: Path, words: tuple[str, ...], copy: Path) -> tuple[Result, bytes]:
+    """What a command prints and writes in a copy of a repository."""
+    shutil.copytree(root, copy, symlinks=True)
+    result = call(*words, cwd=copy)
+    page = copy / "review.html"
+    written = page.read_bytes() if page.exists() else b""
+    shutil.rmtree(copy)
+    return result, written
+
+
+@pytest.fixture(scope="module")
+def pair(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """The same repository twice, the second with every setting."""
+    from tests.hostile.repository import hostile_repository
+
+    folder = tmp_path_factory.mktemp("settings")
+    with hostile_repository(folder) as hostile:
+        furnish(hostile.yard)
+        shutil.copytree(hostile.yard.root, folder / "hostile", symlinks=True)
+    for name, value in SETTINGS.items():
+        Scratch(folder / "hostile").must("config", name, value)
+    return hostile.yard.root, folder / "hostile"
+
+
+@pytest.mark.parametrize("words", (COMMANDS | MORE).values(), ids=COMMANDS | MORE)
+def test_no_setting_changes_what_is_said(
+    pair: tuple[Path, Path], tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    plain, hostile = pair
+    expected = outcome(plain, words, tmp_path / "yard")
+    assert expected[0].status in (0, 1), expected
+    assert outcome(hostile, words, tmp_path / "yard") == expected
+
+
+def test_the_settings_change_what_git_says(pair: tuple[Path, Path]) -> None:
+    plain, hostile = map(Scratch, pair)
+    assert plain.git("log", "-1").stdout != hostile.git("log", "-1").stdout
+    assert hostile.git("diff", "--cached", "--name-only").status != 0
+    assert "\0" in hostile.git("log", "-1", "--format=%s").stdout
+
+
+@pytest.mark.parametrize("encoding", ENCODINGS)
+def test_no_encoding_of_the_log_changes_what_is_said(hostile: Hostile, encoding: str) -> None:
+    furnish(hostile.yard)
+    words = ("check", "--range", "HEAD~4..HEAD", "--each", "--format", "json")
+    expected = hostile.tried(*words)
+    for name in ("i18n.logOutputEncoding", "i18n.commitEncoding"):
+        hostile.yard.must("config", name, encoding)
+    assert hostile.tried(*words) == expected
+    for more in (*MORE.values(), COMMANDS["history"]):
+        assert hostile.tried(*more).status in (0, 1), more
+
+
+def written(yard: Scratch, content: bytes) -> None:
+    """HEAD as a commit that a stranger made without git."""
+    path = yard.write("../commit", content)
+    made = yard.must("hash-object", "-t", "commit", "-w", "--literally", str(path)).strip()
+    yard.must("update-ref", "refs/heads/main", made)
+
+
+#: Names and subjects that become something else, or nothing, when git takes them for text in an encoding.
+_TEXTS = (b"\xff\xfe\x00s\x00l", b"+AAA-+AAo-slip", b"a\0b\tc\x1b[2J", "slip".encode("utf-16"), b"")
+_NAMES = (b"Ada Quay", b"\xff\0", b"", b"+AAA-+AAo-", "Ada".encode("utf-16-le"))
+
+
+@pytest.mark.parametrize("encoding", [*ENCODINGS, "UTF-8"])
+def test_no_commit_leads_the_log_astray(hostile: Hostile, encoding: str) -> None:
+    yard = hostile.yard
+    yard.must("commit", "--quiet", "--no-verify", "--message", "A slip")
+    head, _ = yard.must("cat-file", "commit", "HEAD").encode().split(b"\n\n", 1)
+    span = ("--range", "HEAD~1..HEAD")
+    for subject, name in zip(_TEXTS, _NAMES, strict=True):
+        changed = head.replace(b"author Ada Quay", b"author " + name)
+        written(yard, changed + b"\nencoding " + encoding.encode() + b"\n\n" + subject)
+        for words in (("check", *span, "--each"), ("check", *span)):
+            result = hostile.tried(*words)
+            assert result.status == 1 and "999.0 mg" in result.flat, (subject, name, result)
+        for more in (("history", HERON, "fuel"), ("review", *span, "--output", "review.html")):
+            assert hostile.tried(*more).status in (0, 1), (subject, name)

@@ -1,0 +1,528 @@
+"""Which of git's commands ask callint before they commit, and that no unsettled conflict slips through any.
+
+Real git, set up by ``callint init``; ``docs/git.md`` has the same as a table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from tests.building import u16
+from tests.running import (
+    BAD,
+    CUT,
+    EGR,
+    GOOD,
+    HULL,
+    Result,
+    Scratch,
+    edited,
+    fuel_cell,
+    make_repository_yard,
+    needs_git_lfs,
+)
+
+HERON = "boats/heron.bin"
+LIST = f"{HERON}.conflicts.txt"
+SLIP = "999.0 mg is above the limit of 90 mg"
+UNSETTLED = f"{HERON}: its conflicts are not settled"
+OURS = edited(GOOD, {fuel_cell(0, 0): u16(125)})
+#: Contrary to ours in one cell, and with another one beside it, or without.
+THEIRS = edited(GOOD, {fuel_cell(0, 0): u16(130), EGR: b"\x1c"})
+ONLY_THEIRS = edited(GOOD, {fuel_cell(0, 0): u16(130)})
+EDITORS = {"GIT_EDITOR": "true", "GIT_SEQUENCE_EDITOR": "true"}
+
+
+class Room(Scratch):
+    """A repository that callint init set up."""
+
+    def try_git(self, *words: str, **env: str) -> Result:
+        """A git command, whatever comes of it, with nobody at the editor."""
+        return self.git(*words, env={**EDITORS, **env})
+
+    def head(self) -> str:
+        return self.must("rev-parse", "HEAD").strip()
+
+    def put(self, data: bytes, message: str, path: str = HERON) -> str:
+        """A commit past the hooks, and its id."""
+        self.write(path, data)
+        self.commit(message)
+        return self.head()
+
+
+@pytest.fixture
+def room(tmp_path: Path) -> Room:
+    room = Room(make_repository_yard(tmp_path / "repo", heron=GOOD).root)
+    assert room.call("init").status == 0
+    room.commit("Set up")
+    room.must("tag", "start")
+    return room
+
+
+def said(result: Result) -> str:
+    return " ".join((result.stdout + result.stderr).split())
+
+
+def topic(room: Room, *contents: bytes) -> list[str]:
+    """A branch "topic" from the start with a commit for each content; main has moved on. Their ids."""
+    room.must("checkout", "--quiet", "-b", "topic", "start")
+    ids = [room.put(data, f"Step {number}") for number, data in enumerate(contents)]
+    room.must("checkout", "--quiet", "main")
+    room.put(b"", "Elsewhere", "note")
+    return ids
+
+
+def patch(room: Room, span: str) -> str:
+    """What git format-patch makes of commits, as a file."""
+    return str(room.write("../patches", room.must("format-patch", "--stdout", span)))
+
+
+# A bad image
+
+#: A command of git's that brings an image into a commit.
+Way = Callable[[Room, bytes], Result]
+
+
+def by_am(room: Room, data: bytes) -> Result:
+    return room.try_git("am", patch(room, "start..topic"))
+
+
+def by_am_in_three_ways(room: Room, data: bytes) -> Result:
+    return room.try_git("am", "-3", patch(room, "start..topic"))
+
+
+def by_cherry_pick(room: Room, data: bytes) -> Result:
+    return room.try_git("cherry-pick", "topic")
+
+
+def by_cherry_pick_in_two_steps(room: Room, data: bytes) -> Result:
+    picked = room.try_git("cherry-pick", "-n", "topic")
+    assert picked.status == 0
+    return room.try_git("commit", "-m", "Picked")
+
+
+def by_cherry_pick_of_many(room: Room, data: bytes) -> Result:
+    return room.try_git("cherry-pick", "start..topic")
+
+
+def by_cherry_pick_of_a_merge(room: Room, data: bytes) -> Result:
+    room.must("checkout", "--quiet", "--detach", "start")
+    room.must("merge", "--quiet", "--no-verify", "--no-ff", "-m", "Both", "topic")
+    merge = room.head()
+    room.must("checkout", "--quiet", "main")
+    return room.try_git("cherry-pick", "-m", "1", merge)
+
+
+def by_rebase_with_patches(room: Room, data: bytes) -> Result:
+    room.must("checkout", "--quiet", "topic")
+    return room.try_git("rebase", "--apply", "main")
+
+
+def by_rebase_with_a_check_after_each(room: Room, data: bytes) -> Result:
+    room.must("checkout", "--quiet", "topic")
+    call = f"{room_callint(room)} check --range HEAD~1..HEAD"
+    return room.try_git("rebase", "--exec", call, "main")
+
+
+def by_revert_in_two_steps(room: Room, data: bytes) -> Result:
+    room.put(data, "A slip")
+    room.put(GOOD, "Put right")
+    assert room.try_git("revert", "--no-commit", "HEAD").status == 0
+    return room.try_git("commit", "-m", "Back again")
+
+
+def by_amending(room: Room, data: bytes) -> Result:
+    room.write(HERON, data)
+    return room.try_git("commit", "--all", "--amend", "--no-edit")
+
+
+def by_rebase_that_stops_for_an_edit(room: Room, data: bytes) -> Result:
+    room.must("checkout", "--quiet", "topic")
+    room.put(b"x", "Something else", "other")
+    stopped = room.try_git("rebase", "-i", "main", GIT_SEQUENCE_EDITOR="sed -i '1s/^pick/edit/;2!b'")
+    assert stopped.status == 0, stopped
+    room.stage(HERON, edited(data, {HULL: b"EDITED      "}))
+    return room.try_git("rebase", "--continue")
+
+
+def by_stash(room: Room, data: bytes) -> Result:
+    room.write(HERON, data)
+    room.must("stash", "--quiet")
+    room.must("stash", "pop", "--quiet")
+    return room.try_git("commit", "--all", "-m", "From the stash")
+
+
+def by_squashing_merge(room: Room, data: bytes) -> Result:
+    assert room.try_git("merge", "--squash", "topic").status == 0
+    return room.try_git("commit", "-m", "Squashed")
+
+
+def by_merge(room: Room, data: bytes) -> Result:
+    return room.try_git("merge", "--no-edit", "topic")
+
+
+def room_callint(room: Room) -> str:
+    """How the hooks call callint."""
+    line = next(
+        one for one in (room.root / ".git/hooks/pre-commit").read_text().splitlines() if "--staged" in one
+    )
+    return line.partition(" check ")[0]
+
+
+ASKING = (
+    by_am,
+    by_am_in_three_ways,
+    by_amending,
+    by_cherry_pick,
+    by_cherry_pick_of_a_merge,
+    by_cherry_pick_of_many,
+    by_cherry_pick_in_two_steps,
+    by_merge,
+    by_rebase_that_stops_for_an_edit,
+    by_rebase_with_a_check_after_each,
+    by_rebase_with_patches,
+    by_revert_in_two_steps,
+    by_squashing_merge,
+    by_stash,
+)
+
+
+@pytest.mark.parametrize("way", ASKING)
+def test_a_bad_image_is_stopped(room: Room, way: Way) -> None:
+    # Of a rebase that stops by itself the first step is honest; the slip comes by hand.
+    topic(room, edited(GOOD, {CUT: u16(4150)}) if way is by_rebase_that_stops_for_an_edit else BAD)
+    result = way(room, BAD)
+    assert result.status != 0, result
+    assert SLIP in said(result)
+    if way is not by_rebase_with_a_check_after_each:  # which looks at what was committed
+        assert SLIP not in said(room.call("check", "--range", "start..HEAD")) or way is by_revert_in_two_steps
+
+
+@pytest.mark.parametrize("way", [one for one in ASKING if one is not by_rebase_with_a_check_after_each])
+def test_a_good_image_passes_in_silence(room: Room, way: Way) -> None:
+    good = edited(GOOD, {CUT: u16(4150)})
+    topic(room, good)
+    result = way(room, good)
+    assert result.status == 0, result
+    assert "callint" not in said(result)
+
+
+#: What git leaves to do where a hook stopped it, so that nothing stays half done.
+@pytest.mark.parametrize(
+    ("way", "abort"),
+    [
+        (by_am, ("am", "--abort")),
+        (by_cherry_pick, ("cherry-pick", "--abort")),
+        (by_cherry_pick_of_many, ("cherry-pick", "--abort")),
+        (by_rebase_with_patches, ("rebase", "--abort")),
+        (by_rebase_that_stops_for_an_edit, ("rebase", "--abort")),
+    ],
+)
+def test_what_was_stopped_can_be_given_up(room: Room, way: Way, abort: tuple[str, ...]) -> None:
+    topic(room, BAD)
+    before = {one: room.must("rev-parse", one) for one in ("main", "topic")}
+    if way is by_rebase_that_stops_for_an_edit:
+        way(room, BAD)
+        before["topic"] = room.must("rev-parse", "topic")
+    else:
+        assert way(room, BAD).status != 0
+    assert room.try_git(*abort).status == 0
+    assert {one: room.must("rev-parse", one) for one in ("main", "topic")} == before
+    assert room.must("status", "--porcelain", "--untracked-files=no") == ""
+
+
+def test_who_does_not_want_to_be_asked_is_not(room: Room) -> None:
+    ways: tuple[tuple[str, ...], ...] = (
+        ("commit", "--all", "--no-verify", "-m", "Now"),
+        ("commit", "--all", "--no-verify", "--amend", "--no-edit"),
+    )
+    for words in ways:
+        room.write(HERON, edited(BAD, {HULL: words[-1][:1].encode()}))
+        assert room.try_git(*words).status == 0
+    topic(room, BAD)
+    span = patch(room, "start..topic")
+    room.must("checkout", "--quiet", "--detach", "start")
+    # Git before 2.40 knows no git am --no-verify.
+    assert room.try_git("-c", "core.hooksPath=/dev/null", "am", span).status == 0
+    room.must("checkout", "--quiet", "--detach", "start")
+    assert room.try_git("-c", "core.hooksPath=/dev/null", "cherry-pick", "topic").status == 0
+    room.must("checkout", "--quiet", "--detach", "start")
+    room.must("cherry-pick", "-n", "topic")
+    assert room.try_git("commit", "--no-verify", "-m", "Picked").status == 0
+
+
+def test_a_rebase_that_goes_on_can_be_made_to(room: Room) -> None:
+    topic(room, edited(GOOD, {CUT: u16(4150)}))
+    assert by_rebase_that_stops_for_an_edit(room, BAD).status != 0
+    assert room.try_git("commit", "--no-verify", "--amend", "--no-edit").status == 0
+    assert room.try_git("rebase", "--continue").status == 0
+
+
+# What git does not ask about
+
+
+def unasked_revert(room: Room) -> Result:
+    room.put(BAD, "A slip")
+    room.put(GOOD, "Put right")
+    return room.try_git("revert", "--no-edit", "HEAD")
+
+
+def unasked_rebase(room: Room) -> Result:
+    room.must("checkout", "--quiet", "topic")
+    return room.try_git("rebase", "main")
+
+
+def unasked_autosquash(room: Room) -> Result:
+    room.must("checkout", "--quiet", "topic")
+    room.write(HERON, edited(BAD, {EGR: b"\x1d"}))
+    room.must("commit", "--quiet", "--all", "--no-verify", "--fixup", "HEAD")
+    return room.try_git("rebase", "-i", "--autosquash", "main")
+
+
+def unasked_fast_forward(room: Room) -> Result:
+    room.must("checkout", "--quiet", "--detach", "start")
+    return room.try_git("merge", "topic")
+
+
+def unasked_pull(room: Room) -> Result:
+    room.must("checkout", "--quiet", "--detach", "start")
+    return room.try_git("pull", "--quiet", ".", "topic")
+
+
+def unasked_reset(room: Room) -> Result:
+    return room.try_git("reset", "--hard", "topic")
+
+
+def unasked_plumbing(room: Room) -> Result:
+    made = room.must("commit-tree", "topic^{tree}", "-p", "main", "-m", "Made").strip()
+    return room.try_git("update-ref", "refs/heads/main", made)
+
+
+@pytest.mark.parametrize(
+    "way",
+    [
+        unasked_autosquash,
+        unasked_fast_forward,
+        unasked_plumbing,
+        unasked_pull,
+        unasked_rebase,
+        unasked_reset,
+        unasked_revert,
+    ],
+)
+def test_what_git_asks_nobody_about_is_found_in_the_range(room: Room, way: Callable[[Room], Result]) -> None:
+    topic(room, BAD)
+    result = way(room)
+    assert result.status == 0, "git asks now: docs/git.md says that it does not"
+    assert SLIP in room.call("check", "--range", "start..HEAD", "--each").flat
+
+
+# Conflicts
+
+
+def conflicting(room: Room, theirs: bytes = THEIRS, ours: bytes = OURS) -> None:
+    """Main and topic have the same cell with different values."""
+    room.must("checkout", "--quiet", "-b", "topic", "start")
+    room.put(theirs, "Theirs")
+    room.must("checkout", "--quiet", "main")
+    room.put(ours, "Ours")
+
+
+def conflict_of_merge(room: Room) -> tuple[str, ...]:
+    assert room.try_git("merge", "topic").status == 1
+    return "merge", "--continue"
+
+
+def conflict_of_squash(room: Room) -> tuple[str, ...]:
+    assert room.try_git("merge", "--squash", "topic").status == 1
+    return "commit", "-m", "Squashed"
+
+
+def conflict_of_cherry_pick(room: Room) -> tuple[str, ...]:
+    assert room.try_git("cherry-pick", "topic").status == 1
+    return "cherry-pick", "--continue"
+
+
+def conflict_of_cherry_pick_by_hand(room: Room) -> tuple[str, ...]:
+    assert room.try_git("cherry-pick", "-n", "topic").status == 1
+    room.stage("note", "x")
+    return "commit", "-m", "Picked"
+
+
+def conflict_of_cherry_pick_of_a_merge(room: Room) -> tuple[str, ...]:
+    room.must("checkout", "--quiet", "--detach", "start")
+    room.must("merge", "--quiet", "--no-verify", "--no-ff", "-m", "Both", "topic")
+    merge = room.head()
+    room.must("checkout", "--quiet", "main")
+    assert room.try_git("cherry-pick", "-m", "1", merge).status == 1
+    return "cherry-pick", "--continue"
+
+
+def conflict_of_rebase(room: Room) -> tuple[str, ...]:
+    room.must("checkout", "--quiet", "topic")
+    assert room.try_git("rebase", "main").status == 1
+    return "rebase", "--continue"
+
+
+def conflict_of_rebase_by_patches(room: Room) -> tuple[str, ...]:
+    room.must("checkout", "--quiet", "topic")
+    assert room.try_git("rebase", "--apply", "main").status == 1
+    return "rebase", "--continue"
+
+
+def conflict_of_rebase_that_is_committed(room: Room) -> tuple[str, ...]:
+    conflict_of_rebase(room)
+    return "commit", "--no-edit"
+
+
+def conflict_of_pull(room: Room) -> tuple[str, ...]:
+    room.must("checkout", "--quiet", "topic")
+    assert room.try_git("pull", "--quiet", "--rebase", ".", "main").status == 1
+    return "rebase", "--continue"
+
+
+def conflict_of_revert(room: Room) -> tuple[str, ...]:
+    room.must("reset", "--quiet", "--hard", "topic")
+    theirs = room.head()
+    room.put(edited(OURS, {HULL: b"LATER       "}), "Later")
+    assert room.try_git("revert", "--no-edit", theirs).status == 1
+    return "revert", "--continue"
+
+
+def conflict_of_am(room: Room) -> tuple[str, ...]:
+    assert room.try_git("am", "-3", patch(room, "start..topic")).status != 0
+    return "am", "--continue"
+
+
+def conflict_of_stash(room: Room) -> tuple[str, ...]:
+    room.must("checkout", "--quiet", "start")
+    room.write(HERON, (room.root / "../theirs").read_bytes())
+    room.must("stash", "--quiet")
+    room.must("checkout", "--quiet", "main")
+    assert room.try_git("stash", "pop").status == 1
+    room.stage("note", "x")
+    return "commit", "-m", "From the stash"
+
+
+def conflict_of_checkout(room: Room) -> tuple[str, ...]:
+    room.must("checkout", "--quiet", "start")
+    room.write(HERON, (room.root / "../theirs").read_bytes())
+    room.try_git("checkout", "--quiet", "--merge", "main")
+    room.stage("note", "x")
+    return "commit", "-m", "Switched"
+
+
+CONFLICTS = [
+    conflict_of_am,
+    conflict_of_checkout,
+    conflict_of_cherry_pick,
+    conflict_of_cherry_pick_by_hand,
+    conflict_of_cherry_pick_of_a_merge,
+    conflict_of_merge,
+    conflict_of_pull,
+    conflict_of_rebase,
+    conflict_of_rebase_by_patches,
+    conflict_of_rebase_that_is_committed,
+    conflict_of_revert,
+    conflict_of_squash,
+    conflict_of_stash,
+]
+
+
+@pytest.mark.parametrize("theirs", [THEIRS, ONLY_THEIRS], ids=["with more", "conflict alone"])
+@pytest.mark.parametrize("way", CONFLICTS)
+def test_no_unsettled_conflict_is_committed(
+    room: Room, way: Callable[[Room], tuple[str, ...]], theirs: bytes
+) -> None:
+    room.write("../theirs", theirs)
+    conflicting(room, theirs)
+    words = way(room)
+    assert (room.root / LIST).exists(), "the merge driver was not asked"
+    sides = {stage: room.git("rev-parse", f":{stage}:{HERON}").stdout.strip() for stage in (1, 2, 3)}
+    room.must("add", HERON)
+    before = room.head()
+    if theirs is ONLY_THEIRS and way in (conflict_of_rebase, conflict_of_pull):
+        # There is nothing to commit, and git drops such a commit without asking anybody. The list stays.
+        assert room.try_git(*words).status == 0, "git asks now: docs/git.md says that it does not"
+        assert (room.root / LIST).exists()
+        return
+    if theirs is ONLY_THEIRS and way in (conflict_of_rebase_by_patches, conflict_of_am):
+        assert room.try_git(*words).status != 0, "git drops it now: docs/git.md says that it does not"
+        return
+    refused = room.try_git(*words)
+    assert refused.status != 0 and UNSETTLED in said(refused), refused
+    assert room.head() == before
+    # As the list says: one call settles it.
+    contents = []
+    for stage, blob in sides.items():
+        path = room.root / f"../side-{stage}.bin"
+        path.write_bytes(room.git("cat-file", "blob", blob).stdout.encode("utf-8", "surrogateescape"))
+        contents.append(str(path))
+    settled = room.call("merge", *contents, "--to", HERON, "--take", "theirs")
+    assert settled.status == 0, settled
+    room.must("add", HERON)
+    passed = room.try_git(*words)
+    assert passed.status == 0, passed
+    assert room.head() != before
+    assert room.must("status", "--porcelain", "--untracked-files=no") == ""
+
+
+def test_a_list_of_a_merge_without_git_keeps_the_image_from_being_committed(room: Room) -> None:
+    room.put(edited(GOOD, {EGR: b"\x1d"}), "Another boat", "boats/other.bin")
+    for name, data in (("base", GOOD), ("ours", OURS), ("theirs", THEIRS)):
+        room.write(f"../{name}.bin", data)
+    assert room.call("merge", "../base.bin", "../ours.bin", "../theirs.bin", "--to", HERON).status == 1
+    room.must("add", HERON)
+    refused = room.try_git("commit", "-m", "Merged by hand")
+    assert refused.status != 0 and UNSETTLED in said(refused)
+    # A commit of another image is none of the list's business.
+    room.must("reset", "--quiet", "--hard")
+    room.stage("boats/other.bin", edited(GOOD, {EGR: b"\x1c"}))
+    assert (room.root / LIST).exists()
+    assert room.try_git("commit", "-m", "Another boat").status == 0
+
+
+# With git-lfs
+
+
+@needs_git_lfs
+@pytest.mark.parametrize(
+    "way", [conflict_of_merge, conflict_of_rebase, conflict_of_cherry_pick, conflict_of_am]
+)
+def test_no_unsettled_conflict_is_committed_where_git_lfs_stores_images(
+    room: Room, way: Callable[[Room], tuple[str, ...]]
+) -> None:
+    room.must("lfs", "install", "--local", "--skip-repo")
+    attributes = (room.root / ".gitattributes").read_text("utf-8")
+    room.write(".gitattributes", f"boats/*.bin filter=lfs\n{attributes}")
+    room.must("add", "--all", "--renormalize")
+    room.commit("Into git-lfs")
+    room.must("tag", "--force", "start")
+    conflicting(room)
+    words = way(room)
+    assert (room.root / LIST).exists()
+    room.must("add", HERON)
+    refused = room.try_git(*words)
+    assert refused.status != 0 and UNSETTLED in said(refused), refused
+    room.stage(HERON, BAD)
+    (room.root / LIST).unlink()
+    (room.root / f"{HERON}.conflicts.json").unlink()
+    stopped = room.try_git(*words)
+    assert stopped.status != 0 and SLIP in said(stopped)
+
+
+@needs_git_lfs
+@pytest.mark.parametrize("way", [by_am, by_cherry_pick, by_rebase_with_patches, by_merge])
+def test_a_bad_image_is_stopped_where_git_lfs_stores_it(room: Room, way: Way) -> None:
+    room.must("lfs", "install", "--local", "--skip-repo")
+    attributes = (room.root / ".gitattributes").read_text("utf-8")
+    room.write(".gitattributes", f"boats/*.bin filter=lfs\n{attributes}")
+    room.must("add", "--all", "--renormalize")
+    room.commit("Into git-lfs")
+    room.must("tag", "--force", "start")
+    topic(room, BAD)
+    result = way(room, BAD)
+    assert result.status != 0 and SLIP in said(result), result
