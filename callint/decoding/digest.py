@@ -32,6 +32,9 @@ from callint.model.image import Image
 #: Hexadecimal digits of the first part, 112 bits, and of each of the other two, 56 bits.
 _CONTENT_DIGITS, _PART_DIGITS = 28, 14
 
+#: The values of attributes that an element does not have.
+_NOTHING: tuple[object, ...] = (None, "", (), False)
+
 #: Fields that only people read, names whose referents stand in their place, and what is demanded.
 _NOT_MEANING = frozenset(
     {"name", "title", "notes", "group", "line", "decimals", "conversion", "x", "y", "demands", "purpose"}
@@ -217,8 +220,10 @@ def canonical(value: object) -> bytes:
     Every part stands with its type and its length, so that two different values never give the same bytes.
     """
     if is_dataclass(value) and not isinstance(value, type):
-        names = [field.name for field in fields(value) if field.name not in _NOT_MEANING]
-        parts = [canonical(name) + canonical(getattr(value, name)) for name in names]
+        given = ((field.name, getattr(value, field.name)) for field in fields(value))
+        # What is not given is left out, so that a new optional attribute leaves the digests of others alone.
+        kept = [(name, one) for name, one in given if name not in _NOT_MEANING and one not in _NOTHING]
+        parts = [canonical(name) + canonical(one) for name, one in kept]
         return _framed(type(value).__name__, b"".join(parts))
     if isinstance(value, Enum):
         return _framed("enum", value.name.encode())
