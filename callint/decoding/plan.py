@@ -177,6 +177,10 @@ class Plan:
             found[number] = known[key]
         return found
 
+    def is_wide(self, item: Item) -> bool:
+        """Whether doubles do not tell all values of an item apart."""
+        return bool(self.wide[(self.table_items if isinstance(item, Table) else self.axis_items)[item.name]])
+
     def raw_bounds(self, of: Callable[[Table], Range | None]) -> RawBounds:
         """Of the ``wide`` items with bounds, the least and the greatest raw number within."""
         found: RawBounds = {}

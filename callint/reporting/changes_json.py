@@ -11,8 +11,8 @@ import numpy as np
 from callint.decoding.dwell import Logged
 from callint.model.change import AxisChange, ChangeSet, Grid, Movement, Run, TableChange, TextChange
 from callint.model.definition import Definition
+from callint.model.stored import is_alike, raw_bits
 from callint.reporting.log_text import log_fields, logged_fields, moved_in_use
-from callint.reporting.stored_numbers import is_alike, raw_bits
 
 
 def changes_document(

@@ -14,9 +14,10 @@ from callint.model import shown
 from callint.model.change import AxisChange, ChangeSet, Run, TableChange
 from callint.model.definition import Definition, Purpose, States
 from callint.model.image import Image
+from callint.model.stored import with_bits
 from callint.reporting.grids import Layout, Line, breakpoint_texts, change_lines
 from callint.reporting.log_text import axis_log_words, change_log_words, log_sentences
-from callint.reporting.stored_numbers import exact_step, with_bits
+from callint.reporting.stored_numbers import exact_step
 from callint.reporting.terminal import (
     CHANGED,
     QUIET,

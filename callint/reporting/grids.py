@@ -17,7 +17,8 @@ from callint.decoding.ordering import distinct
 from callint.model import shown
 from callint.model.change import Flags, Grid, Numbers, TableChange
 from callint.model.definition import Axis, Conversion, Definition, FixedAxis, States, Table
-from callint.reporting.stored_numbers import exact_text, with_bits
+from callint.model.stored import with_bits
+from callint.reporting.stored_numbers import exact_text
 
 #: One styled piece of a line, and a line of them.
 Piece = tuple[str, str]

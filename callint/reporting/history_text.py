@@ -12,8 +12,9 @@ from callint.decoding.plan import Item
 from callint.model import shown
 from callint.model.change import Grid
 from callint.model.definition import Definition, Purpose, StoredAxis, Table, Text
+from callint.model.stored import with_bits
 from callint.reporting.grids import Layout, Piece, breakpoint_texts, cell_texts, marked_lines
-from callint.reporting.stored_numbers import exact_text, with_bits
+from callint.reporting.stored_numbers import exact_text
 from callint.reporting.terminal import (
     CHANGED,
     Terminal,

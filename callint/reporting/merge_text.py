@@ -20,10 +20,10 @@ from callint.comparing.merge import (
 from callint.model import shown
 from callint.model.change import Grid, Numbers
 from callint.model.definition import Definition, States
+from callint.model.stored import with_bits
 from callint.reporting.findings_text import print_findings
 from callint.reporting.grids import breakpoint_texts
 from callint.reporting.merge_json import TITLE, MergeReport
-from callint.reporting.stored_numbers import with_bits
 from callint.reporting.terminal import QUIET, Terminal, ellipsis, heading, line, width, wrapped
 from callint.rules.image import as_text
 

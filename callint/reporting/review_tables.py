@@ -15,10 +15,11 @@ from callint.decoding.operating import operating_breakpoints
 from callint.model import shown
 from callint.model.change import ChangeSet, Flags, Grid, Numbers, TableChange
 from callint.model.definition import Conversion, Definition, States
+from callint.model.stored import raw_bits, with_bits
 from callint.reporting.changes_text import change_words
 from callint.reporting.grids import breakpoint_texts
 from callint.reporting.log_text import axis_log_words, change_log_words, share_words
-from callint.reporting.stored_numbers import exact_step, exact_text, raw_bits, with_bits
+from callint.reporting.stored_numbers import exact_step, exact_text
 
 #: Of a table whose axes cannot be read.
 UNTOLD = "how far its output moved cannot be told"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from fractions import Fraction
 from typing import Any
 
@@ -12,6 +11,7 @@ import numpy as np
 from callint.decoding.conversions import exact_value, is_large
 from callint.model import shown
 from callint.model.definition import Conversion, Linear
+from callint.model.stored import raw_bits
 
 
 def raw_number(raw: np.generic[Any]) -> int | float | str:
@@ -21,26 +21,6 @@ def raw_number(raw: np.generic[Any]) -> int | float | str:
     """
     number: int | float = raw.item()
     return number if math.isfinite(number) else raw_bits(raw)
-
-
-def raw_bits(raw: np.generic[Any]) -> str:
-    """The bits of a raw number of its stored type in hexadecimal, the highest first."""
-    bits = int(raw.view(f"u{raw.itemsize}"))
-    return f"0x{bits:0{2 * raw.itemsize}X}"
-
-
-def is_alike(one: np.generic[Any], other: np.generic[Any]) -> bool:
-    """Whether two raw numbers cannot be told apart as numbers: 0 and -0, and any two that are none."""
-    first, second = one.item(), other.item()
-    return bool(first == second) or (math.isnan(first) and math.isnan(second))
-
-
-def with_bits(texts: Sequence[str], raws: Sequence[np.generic[Any]]) -> list[str]:
-    """Texts of raw numbers with their bits behind: "0 (0x00000000)", "-0 (0x80000000)"."""
-    return [
-        f"{'-' if _is_minus_zero(raw) and not text.startswith('-') else ''}{text} ({raw_bits(raw)})"
-        for text, raw in zip(texts, raws, strict=True)
-    ]
 
 
 def exact_text(conversion: Conversion, raw: np.generic[Any]) -> str | None:
@@ -66,7 +46,3 @@ def _exact(conversion: Conversion, raw: np.generic[Any]) -> Fraction | None:
     if not isinstance(number, int) or not isinstance(conversion, Linear) or not conversion.factor:
         return None
     return exact_value(conversion, number) if is_large(conversion, number) else None
-
-
-def _is_minus_zero(raw: np.generic[Any]) -> bool:
-    return not raw.item() and math.copysign(1, raw.item()) < 0

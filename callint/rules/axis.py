@@ -227,7 +227,8 @@ def _axis_finding(case: Case, rule_id: str, change: AxisChange) -> Finding:
     first = int(np.flatnonzero(change.changed)[0])
     cell = case.plan.cells(case.plan.axis_items[axis.name]).start + first
     moved = int(np.count_nonzero(change.changed))
-    old, new = (case.quantity(axis, float(values[first])) for values in (change.old, change.new))
+    raws = change.old_raw[first], change.new_raw[first]
+    old, new = case.change(axis, float(change.old[first]), float(change.new[first]), raws)
     others = f" and {shown.count(moved - 1, 'other breakpoint')}" if moved > 1 else ""
     finding = case.about_cell(
         rule_id,

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -13,7 +14,7 @@ from callint.comparing.compare import changed_cells, compare
 from callint.comparing.fellows import Edit
 from callint.comparing.pasted import Pasted, pasted
 from callint.comparing.slips import edit_of
-from callint.decoding.conversions import exact_value
+from callint.decoding.conversions import exact_value, is_large
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.plan import Item, Plan, make_plan
 from callint.model import shown
@@ -21,6 +22,7 @@ from callint.model.change import ChangeSet, Flags, TableChange
 from callint.model.definition import Axis, Conversion, Definition, Linear, Purpose, Range, StoredAxis, Table
 from callint.model.finding import Cell, Evidence, Finding
 from callint.model.image import Image
+from callint.model.stored import with_bits
 from callint.reading.definition_file import DefinitionFile
 from callint.reading.images import Damage
 
@@ -264,6 +266,32 @@ class Case:
             numbers = [exact_value(conversion, int(self.new.raw_at(cell))) for cell in cells]
             return [shown.with_unit(shown.decimal_digits(value), unit) for value in numbers]
         return [self.quantity(item, float(self.new.physical[cell])) for cell in cells]
+
+    def cell_change(self, change: TableChange, y: int, x: int) -> tuple[str, str]:
+        """A changed cell before and after, told apart, with the unit; "off" where it is off."""
+        old, new = self.change(
+            change.table,
+            float(change.old.physical[y, x]),
+            float(change.new.physical[y, x]),
+            (change.old.raw[y, x], change.new.raw[y, x]),
+        )
+        return "off" if change.old.off[y, x] else old, "off" if change.new.off[y, x] else new
+
+    def change(self, item: Item, old: float, new: float, raws: Sequence[Any]) -> list[str]:
+        """Old and new value with their unit, told apart by their digits or else by the bits of ``raws``."""
+        conversion, unit = self.conversion(item), self.definition.unit_of(item)
+        numbers = [raw.item() for raw in raws]
+        if isinstance(conversion, Linear) and self.plan.is_wide(item):
+            exact = [exact_value(conversion, int(number)) for number in numbers]
+            if any(is_large(conversion, int(number)) for number in numbers):
+                return [shown.with_unit(shown.decimal_digits(value), unit) for value in exact]
+        texts = shown.told_apart((old, new), conversion)
+        if texts[0] == texts[1]:
+            texts = with_bits(texts, raws)
+        return [
+            text if math.isnan(value) else shown.with_unit(text, unit)
+            for text, value in zip(texts, (old, new), strict=True)
+        ]
 
     def told_apart(self, item: Item, *values: float) -> list[str]:
         """Values with their unit; with all their digits where two that differ would look the same."""

@@ -56,7 +56,7 @@ def unexplained_bytes(case: Case) -> Iterator[Finding]:
 
 @rule("change/missing-bytes", Severity.WARNING, Scope.CHANGE)
 def missing_bytes(case: Case) -> Iterator[Finding]:
-    """Bytes of the base are absent from the image, and no table, axis, text, checksum or identity names them.
+    """Bytes of the base are absent from the image, and nothing in the definition names them.
 
     Why it matters: records were lost on the way, or the file was written without them. A programmer erases
     more than it writes, and leaves fill there; or the control unit keeps what it had. Either way it runs with
@@ -327,10 +327,7 @@ def _largest(case: Case, change: TableChange) -> str:
     inside = int(
         np.count_nonzero(went_off & operating_cells(case.definition, table, change.new.x, change.new.y))
     )
-    old, new = (
-        "off" if grid.off[y, x] else case.quantity(table, float(grid.physical[y, x]))
-        for grid in (change.old, change.new)
-    )
+    old, new = case.cell_change(change, y, x)
     lead = "" if change.count == 1 or isinstance(case.conversion(table), States) else "at most "
     if switched > 1:
         lead = f"{switched:,} of them went off, {inside:,} inside the operating range; at most "

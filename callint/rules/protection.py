@@ -241,10 +241,7 @@ def _altered(case: Case, change: TableChange) -> Finding:
     """A changed protection of which no guard says which way protects less."""
     table = change.table
     y, x = change.largest
-    before, after = (
-        "off" if grid.off[y, x] else case.quantity(table, float(grid.physical[y, x]))
-        for grid in (change.old, change.new)
-    )
+    before, after = case.cell_change(change, y, x)
     others = f", and {shown.count(change.count - 1, 'other cell')} changed" if change.count > 1 else ""
     return case.about_cell(
         "protection/weakened",

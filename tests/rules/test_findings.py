@@ -790,6 +790,27 @@ def test_a_breakpoint_that_is_infinite_is_none_whatever_converts_it(kind: str) -
     assert [(one.table, one.cell) for one in found] == [("fuel/x", Cell(1, 0))]
 
 
+def test_findings_about_changes_tell_apart_what_reads_alike() -> None:
+    """0 and -0 differ in the sign bit alone (IEEE 754)."""
+    float32 = '<linear name="c" unit="mg" factor="1" decimals="1"/>'
+    minus = struct.pack(">f", -0.0)
+    for purpose, rule in (("emissions", "change/emissions"), ("protection", "protection/weakened")):
+        xml = definition_xml(
+            table("scalar", "fuel", type="float32", conversion="c", purpose=purpose), conversions=float32
+        )
+        (one,) = of_rule(findings(xml, image(at_0=minus), image()), rule)
+        assert "0.0 (0x00000000) mg became -0.0 (0x80000000) mg" in one.message
+    curve = '<x><axis signal="speed" at="0" type="float32" count="2" conversion="c"/></x>'
+    xml = definition_xml(table("curve", "fuel", curve, at=16), conversions=float32)
+    (one,) = of_rule(findings(xml, image(at_0=minus + floats(1)), image(at_0=floats(0, 1))), "axis/changed")
+    assert "0.0 (0x00000000) mg became -0.0 (0x80000000) mg" in one.message
+    total = table("scalar", "fuel", type="uint64", conversion="c", purpose="emissions")
+    xml = definition_xml(total, conversions=float32)
+    old, new = (image(at_0=struct.pack(">Q", 2**53 + step)) for step in (0, 1))
+    (one,) = of_rule(findings(xml, new, old), "change/emissions")
+    assert "9007199254740992 mg became 9007199254740993 mg" in one.message
+
+
 def test_a_value_beyond_the_largest_number_is_told_from_a_raw_one() -> None:
     """The largest double is 1.8e308 (IEEE 754), and ten times 1e308 is no double any more."""
     xml = definition_xml(
