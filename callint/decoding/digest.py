@@ -32,9 +32,6 @@ from callint.model.image import Image
 #: Hexadecimal digits of the first part, 112 bits, and of each of the other two, 56 bits.
 _CONTENT_DIGITS, _PART_DIGITS = 28, 14
 
-#: The values of attributes that an element does not have.
-_NOTHING: tuple[object, ...] = (None, "", (), False)
-
 #: Fields that only people read, names whose referents stand in their place, and what is demanded.
 _NOT_MEANING = frozenset(
     {"name", "title", "notes", "group", "line", "decimals", "conversion", "x", "y", "demands", "purpose"}
@@ -222,7 +219,7 @@ def canonical(value: object) -> bytes:
     if is_dataclass(value) and not isinstance(value, type):
         given = ((field.name, getattr(value, field.name)) for field in fields(value))
         # What is not given is left out, so that a new optional attribute leaves the digests of others alone.
-        kept = [(name, one) for name, one in given if name not in _NOT_MEANING and one not in _NOTHING]
+        kept = [(name, one) for name, one in given if name not in _NOT_MEANING and not _is_absent(one)]
         parts = [canonical(name) + canonical(one) for name, one in kept]
         return _framed(type(value).__name__, b"".join(parts))
     if isinstance(value, Enum):
@@ -236,6 +233,11 @@ def canonical(value: object) -> bytes:
         return _framed("bytes", value)
     # 1, 1.0 and True are told apart by their type, -0.0 and 0.0 by their text.
     return _framed(type(value).__name__, str(value).encode("utf-8", "surrogateescape"))
+
+
+def _is_absent(value: object) -> bool:
+    """Whether a value stands for an attribute that an element does not have; the number 0 does not."""
+    return value is None or value is False or (isinstance(value, str | tuple) and not value)
 
 
 def _framed(kind: str, content: bytes) -> bytes:
