@@ -8,9 +8,9 @@ from callint.decoding.decode import decode
 from callint.decoding.plan import make_plan
 from callint.model.definition import Definition
 from callint.model.image import Image
-from callint.reading.asap2 import Description, read_asap2
-from callint.reading.asap2_definition import Imported, make_definition
-from callint.reading.asap2_tokens import Source
+from callint.reading.asap2.build import Imported, make_definition
+from callint.reading.asap2.parser import Description, read_asap2
+from callint.reading.asap2.tokens import Source
 
 COMMON = '/begin MOD_COMMON "" BYTE_ORDER MSB_FIRST /end MOD_COMMON'
 LAYOUTS = """

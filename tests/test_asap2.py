@@ -9,10 +9,10 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from callint.model.errors import InputError
-from callint.reading import asap2_tokens
-from callint.reading.asap2 import MAX_DEPTH, read_asap2
-from callint.reading.asap2_definition import make_definition
-from callint.reading.asap2_tokens import MAX_INCLUDES, Source, unquoted
+from callint.reading.asap2 import tokens as asap2_tokens
+from callint.reading.asap2.build import make_definition
+from callint.reading.asap2.parser import MAX_DEPTH, read_asap2
+from callint.reading.asap2.tokens import MAX_INCLUDES, Source, unquoted
 from callint.reporting.definition_xml import definition_lines
 from tests.describing import (
     LAYOUTS,

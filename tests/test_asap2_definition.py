@@ -22,7 +22,7 @@ from callint.model.definition import (
     States,
     StoredAxis,
 )
-from callint.reading.asap2_definition import make_definition
+from callint.reading.asap2.build import make_definition
 from callint.reading.definition import read_definition
 from callint.reporting.definition_xml import definition_lines
 from tests.building import u16

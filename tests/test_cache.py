@@ -21,11 +21,12 @@ from hypothesis import strategies as st
 
 from callint.model import definition as nouns
 from callint.model.finding import Cell, Finding, Severity
-from callint.reading import cache, packing
+from callint.reading import cache
 from callint.reading import definition as reader
+from callint.reading import serialize as packing
 from callint.reading.definition import read_definition
 from callint.reading.definition_file import DefinitionFile, open_definition
-from callint.reading.packing import UnknownFormError, pack, unpack
+from callint.reading.serialize import UnknownFormError, pack, unpack
 from tests.running import BAD as WITH_SLIP
 from tests.running import (
     GOOD,

@@ -20,7 +20,7 @@ from callint.decoding.sealing import UnsealableError
 from callint.model.errors import InputError
 from callint.model.finding import Severity
 from callint.model.image import Image
-from callint.reading.workplace import open_workplace
+from callint.reading.workspace import open_workplace
 from callint.reporting.carry_json import CarryReport, carry_json
 from callint.rules.case import Subject
 from callint.rules.catalogue import refuse_unknown_rules

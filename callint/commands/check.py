@@ -20,7 +20,7 @@ from callint.model.errors import InputError
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy
 from callint.reading.tree import CONFLICT_TEXT, Tree
-from callint.reading.workplace import Workplace, open_workplace
+from callint.reading.workspace import Workplace, open_workplace
 from callint.rules.base_changes import base_findings
 from callint.rules.catalogue import refuse_unknown_rules
 from callint.rules.inspection import (

@@ -17,7 +17,7 @@ from callint.decoding.surfaces import surfaces
 from callint.model.change import ChangeSet
 from callint.model.image import Image
 from callint.model.shown import clean
-from callint.reading.workplace import open_workplace
+from callint.reading.workspace import open_workplace
 from callint.rules.case import Case, Subject
 from callint.versioning.contents import Content
 

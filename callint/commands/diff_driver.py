@@ -18,7 +18,7 @@ from callint.commands.handed import read_handed
 from callint.commands.opening import Subjects
 from callint.model.errors import InputError
 from callint.model.shown import clean
-from callint.reading.workplace import open_workplace
+from callint.reading.workspace import open_workplace
 from callint.rules.case import Case
 from callint.versioning.contents import Content
 

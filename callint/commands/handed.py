@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from callint.model.errors import InputError
-from callint.reading.pointers import ABSENT, pointer, pointer_to
+from callint.reading.lfs_pointers import ABSENT, pointer, pointer_to
 from callint.reading.tree import read_as_stored, reason, refuse_leading_out, with_remedy
 
 

@@ -16,7 +16,7 @@ from callint.decoding.plan import Item
 from callint.model import shown
 from callint.model.definition import FixedAxis, StoredAxis, Text
 from callint.model.errors import InputError
-from callint.reading.workplace import open_workplace
+from callint.reading.workspace import open_workplace
 from callint.rules.case import Case
 from callint.versioning.contents import Content
 from callint.versioning.history import Asked, Attribution, ImageHistory, find_image, open_history

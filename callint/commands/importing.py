@@ -11,9 +11,9 @@ from pathlib import Path
 import click
 
 from callint.model.errors import InputError
-from callint.reading.asap2 import read_asap2
-from callint.reading.asap2_definition import make_definition
-from callint.reading.asap2_losses import is_name
+from callint.reading.asap2.build import make_definition
+from callint.reading.asap2.parser import read_asap2
+from callint.reading.asap2.report import is_name
 from callint.reading.tree import refuse_leading_out
 from callint.reporting.import_json import ImportReport, import_json
 

@@ -30,7 +30,7 @@ from callint.model.finding import Finding
 from callint.model.shown import clean
 from callint.reading.locks import alone
 from callint.reading.tree import CONFLICT_DATA, CONFLICT_TEXT, read_file, reason
-from callint.reading.workplace import Workplace, open_workplace
+from callint.reading.workspace import Workplace, open_workplace
 from callint.reporting.merge_json import FORMAT, TITLE, MergeReport, merge_json
 from callint.rules.case import Subject
 from callint.rules.catalogue import refuse_unknown_rules

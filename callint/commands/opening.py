@@ -17,7 +17,7 @@ from callint.model.policy import Policy
 from callint.model.shown import clean
 from callint.reading.images import DamagedError, ImageFile, read_image_file
 from callint.reading.tree import Tree
-from callint.reading.workplace import Workplace, open_workplace
+from callint.reading.workspace import Workplace, open_workplace
 from callint.rules.case import Subject
 from callint.rules.independence import Independence, Unwitnessed
 from callint.rules.inspection import (

@@ -8,7 +8,7 @@ import numpy as np
 
 from callint.model.finding import Severity
 from callint.reading.tree import Overlay
-from callint.reading.workplace import Workplace
+from callint.reading.workspace import Workplace
 from callint.rules.case import Subject
 from callint.rules.inspection import Assignment, Inspector, Report
 from callint.rules.judging import order

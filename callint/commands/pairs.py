@@ -11,7 +11,7 @@ import click
 
 from callint.commands.opening import Subjects, read_content, stored_workplace
 from callint.model.errors import InputError
-from callint.reading.workplace import Workplace
+from callint.reading.workspace import Workplace
 from callint.versioning.contents import Content
 
 #: The names of files in ASAM CDF 2.0 end so.

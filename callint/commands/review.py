@@ -13,7 +13,7 @@ from callint.commands.pairs import is_range, spelled_out
 from callint.commands.reviewing import Wish, review_of_images
 from callint.model.errors import InputError
 from callint.model.shown import clean
-from callint.reading.workplace import Workplace, open_workplace
+from callint.reading.workspace import Workplace, open_workplace
 from callint.reporting.reviewed import Review
 
 if TYPE_CHECKING:  # loaded when something is written

@@ -13,7 +13,7 @@ from callint.commands.pairs import two_images
 from callint.decoding.surfaces import surfaces
 from callint.model.policy import Policy
 from callint.reading.tree import Overlay
-from callint.reading.workplace import Workplace
+from callint.reading.workspace import Workplace
 from callint.reporting.reviewed import Digests, Review, Reviewed, State
 from callint.rules.case import Case
 from callint.rules.catalogue import refuse_unknown_rules

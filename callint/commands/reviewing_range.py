@@ -16,7 +16,7 @@ from callint.commands.reviewing import Day, Wish, with_log
 from callint.model.errors import InputError
 from callint.model.shown import count
 from callint.reading.tree import Overlay, reason
-from callint.reading.workplace import Workplace
+from callint.reading.workspace import Workplace
 from callint.reporting.reviewed import Digests, Review, Reviewed, State
 from callint.rules.case import Case
 from callint.rules.catalogue import refuse_unknown_rules

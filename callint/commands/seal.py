@@ -11,7 +11,7 @@ from callint.decoding.checksums import stored_size
 from callint.decoding.sealing import Renewal, Sealed, UnsealableError, seal
 from callint.model.errors import InputError
 from callint.reading.locks import alone
-from callint.reading.workplace import Workplace, open_workplace
+from callint.reading.workspace import Workplace, open_workplace
 from callint.versioning.contents import Content
 
 

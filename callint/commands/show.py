@@ -24,7 +24,7 @@ from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.model.shown import address, clean
 from callint.reading.tree import POLICY
-from callint.reading.workplace import open_workplace
+from callint.reading.workspace import open_workplace
 from callint.rules.case import Case
 from callint.versioning.contents import Content
 

@@ -25,7 +25,7 @@ from callint.model.policy import Policy, Waiver
 from callint.reading.locks import alone
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, read_file, reason
-from callint.reading.workplace import Workplace, open_workplace
+from callint.reading.workspace import Workplace, open_workplace
 from callint.rules.case import Case
 from callint.rules.catalogue import RULES, refuse_unknown_rules
 from callint.rules.content import accepted_content

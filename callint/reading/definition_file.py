@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from callint.model.definition import Definition
 from callint.model.finding import Finding
 from callint.reading import cache
-from callint.reading.packing import UnknownFormError, pack, unpack
+from callint.reading.serialize import UnknownFormError, pack, unpack
 
 #: The kind of entry in the cache.
 _KIND = "definition file"

@@ -14,7 +14,7 @@ from pathlib import Path, PurePosixPath
 from typing import Protocol
 
 from callint.model.errors import InputError
-from callint.reading.pointers import AbsentError, pointer
+from callint.reading.lfs_pointers import AbsentError, pointer
 
 #: Largest file that is read as an image, in bytes.
 MAX_FILE = 256 * 2**20

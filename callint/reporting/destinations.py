@@ -15,7 +15,7 @@ from pathlib import Path
 
 from callint.model.errors import InputError
 from callint.reading.tree import POLICY, reason, refuse_leading_out, resolved
-from callint.reading.workplace import Workplace
+from callint.reading.workspace import Workplace
 from callint.rules.inspection import assignment, assignments
 
 #: How git's merge driver is handed a version of a file: beside the files of a working tree, and in git's own

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from callint.model.definition import Kind
-from callint.reading.asap2 import Tally
-from callint.reading.asap2_definition import Imported
+from callint.reading.asap2.build import Imported
+from callint.reading.asap2.parser import Tally
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from callint.model.shown import count
-from callint.reading.asap2 import Tally
-from callint.reading.asap2_definition import Imported
-from callint.reading.asap2_losses import Loss
-from callint.reading.asap2_tokens import Place
+from callint.reading.asap2.build import Imported
+from callint.reading.asap2.parser import Tally
+from callint.reading.asap2.report import Loss
+from callint.reading.asap2.tokens import Place
 from callint.reporting.import_json import ImportReport, taken
 from callint.reporting.terminal import QUIET, Terminal, heading, line, width, wrapped
 

@@ -10,8 +10,8 @@ from contextlib import suppress
 from pathlib import Path
 
 from callint.model.errors import InputError
-from callint.reading.leftovers import left_behind, remove_file, temporary_name
 from callint.reading.locks import LOCKS, lock
+from callint.reading.temp_files import left_behind, remove_file, temporary_name
 from callint.reading.tree import reason
 from callint.reporting.destinations import Destination
 

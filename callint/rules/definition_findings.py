@@ -7,7 +7,7 @@ from itertools import islice
 
 from callint.model.finding import Finding
 from callint.reading import cache
-from callint.reading.packing import UnknownFormError, pack, unpack
+from callint.reading.serialize import UnknownFormError, pack, unpack
 from callint.rules.case import Case, Subject
 from callint.rules.catalogue import in_scope
 from callint.rules.rule import Rule, Scope

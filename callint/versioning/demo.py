@@ -13,9 +13,9 @@ from datetime import datetime
 from pathlib import Path
 
 from callint.model.errors import InputError
-from callint.reading.leftovers import left_behind, temporary_name
 from callint.reading.locks import LOCKS, held
 from callint.reading.resources import resource
+from callint.reading.temp_files import left_behind, temporary_name
 from callint.reading.tree import reason
 from callint.versioning import git
 from callint.versioning.setup import ATTRIBUTES, IGNORED

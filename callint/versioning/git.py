@@ -21,7 +21,7 @@ from functools import cached_property
 from pathlib import Path, PurePosixPath
 
 from callint.model.errors import InputError
-from callint.reading.pointers import EXTENDED, AbsentError, pointer
+from callint.reading.lfs_pointers import EXTENDED, AbsentError, pointer
 from callint.reading.tree import POLICY, read_as_stored
 from callint.versioning.blobs import Blobs
 from callint.versioning.program import GitError, answer, output

@@ -11,7 +11,7 @@ from callint.model.errors import InputError
 from callint.reading.globs import matches
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, reason, with_remedy
-from callint.reading.workplace import Workplace
+from callint.reading.workspace import Workplace
 from callint.versioning import git
 from callint.versioning.contents import Content
 

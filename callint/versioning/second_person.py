@@ -20,7 +20,7 @@ from callint.model.policy import Waiver
 from callint.reading.definition_file import normalized
 from callint.reading.policy import read_policy
 from callint.reading.tree import Tree, WorkingTree, reason
-from callint.reading.workplace import Workplace
+from callint.reading.workspace import Workplace
 from callint.rules.case import Case
 from callint.rules.independence import Doubt, Independence, Unwitnessed
 from callint.versioning import git

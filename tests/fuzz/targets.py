@@ -29,8 +29,8 @@ from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.model.policy import LogColumns, Policy
 from callint.model.shown import clean
-from callint.reading.asap2 import read_asap2
-from callint.reading.asap2_definition import make_definition
+from callint.reading.asap2.build import make_definition
+from callint.reading.asap2.parser import read_asap2
 from callint.reading.cdfx import read_cdfx
 from callint.reading.definition import read_definition
 from callint.reading.images import read_image_file

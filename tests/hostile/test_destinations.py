@@ -401,7 +401,7 @@ def test_every_option_for_a_file_that_is_read_is_tried_with_an_output() -> None:
 _OWN_WAYS = {
     "callint/reporting/writing.py": "through which all else goes",
     "callint/reading/cache.py": "the cache of the user",
-    "callint/reading/leftovers.py": "what killed runs left",
+    "callint/reading/temp_files.py": "what killed runs left",
     "callint/versioning/demo.py": "a new folder, of which the command asks first",
     "callint/commands/init.py": "what init wrote is removed",
     "callint/commands/merge.py": "lists of an earlier merge are removed",

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from callint.reading.pointers import pointer
+from callint.reading.lfs_pointers import pointer
 from tests.running import BAD, EGR, GOOD, HULL, POLICY, Scratch, edited, make_repository_yard, needs_git_lfs
 
 pytestmark = needs_git_lfs

@@ -21,8 +21,8 @@ import pytest
 
 from callint.decoding.conversions import to_physical
 from callint.model.definition import ByteOrder, FixedAxis, Linear, NumberType, Range
-from callint.reading.asap2 import Characteristic, Description, read_asap2
-from callint.reading.asap2_definition import Imported, make_definition
+from callint.reading.asap2.build import Imported, make_definition
+from callint.reading.asap2.parser import Characteristic, Description, read_asap2
 from callint.reading.definition import read_definition
 from callint.reporting.definition_xml import definition_lines
 from tests.running import environment

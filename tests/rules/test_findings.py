@@ -16,7 +16,7 @@ from callint.model.finding import Cell, Finding, Severity
 from callint.model.policy import Policy
 from callint.reading import cache
 from callint.reading.definition import read_definition
-from callint.reading.packing import pack
+from callint.reading.serialize import pack
 from callint.rules.case import Subject
 from callint.rules.definition_findings import definition_findings
 from callint.rules.inspection import Assignment, Inspector, Report

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from callint.model.definition import ByteOrder, NumberType, Storage
-from callint.reading.asap2 import Description, Layout
-from callint.reading.asap2_losses import Ledger, LostError
+from callint.reading.asap2.parser import Description, Layout
+from callint.reading.asap2.report import Ledger, LostError
 
 _TYPES = {
     "UBYTE": NumberType.uint8,

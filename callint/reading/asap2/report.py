@@ -6,7 +6,7 @@ import hashlib
 import re
 from dataclasses import dataclass, field
 
-from callint.reading.asap2_tokens import Place
+from callint.reading.asap2.tokens import Place
 
 _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_.\-\[\]]*")
 _NO_NAME = re.compile(r"[^A-Za-z0-9_.\-\[\]]")

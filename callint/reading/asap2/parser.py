@@ -16,7 +16,7 @@ from typing import TypeVar
 
 from callint.model.definition import Range
 from callint.model.errors import InputError
-from callint.reading.asap2_tokens import Place, Source, unquoted
+from callint.reading.asap2.tokens import Place, Source, unquoted
 
 #: Bounds on what a file may claim.
 MAX_WORDS = 4 * 2**20  # of one block

@@ -10,8 +10,8 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 from callint.model.definition import Conversion, Interpolated, Linear, Rational, States
-from callint.reading.asap2 import Description, Method, ValueTable
-from callint.reading.asap2_losses import Ledger, LostError, label, plain
+from callint.reading.asap2.parser import Description, Method, ValueTable
+from callint.reading.asap2.report import Ledger, LostError, label, plain
 
 #: A range of raw values becomes one state each, up to so many in a table of values.
 MAX_STATES = 256

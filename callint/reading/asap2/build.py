@@ -39,7 +39,9 @@ from callint.model.definition import (
     Table,
     Text,
 )
-from callint.reading.asap2 import (
+from callint.reading.asap2.conversions import Conversions, Meaning
+from callint.reading.asap2.layouts import Layouts, Spot, size_of
+from callint.reading.asap2.parser import (
     AxisDescription,
     AxisPoints,
     Characteristic,
@@ -47,10 +49,8 @@ from callint.reading.asap2 import (
     Layout,
     Tally,
 )
-from callint.reading.asap2_conversions import Conversions, Meaning
-from callint.reading.asap2_layouts import Layouts, Spot, size_of
-from callint.reading.asap2_losses import Ledger, Loss, LostError, label, plain
-from callint.reading.asap2_tokens import Place
+from callint.reading.asap2.report import Ledger, Loss, LostError, label, plain
+from callint.reading.asap2.tokens import Place
 from callint.reading.definition import MAX_ADDRESS, MAX_BREAKPOINTS, MAX_CELLS, MAX_MEMORY
 
 _AXES = {"STD_AXIS", "COM_AXIS", "FIX_AXIS", "RES_AXIS", "CURVE_AXIS"}

@@ -1,0 +1,1 @@
+"""Descriptions in the standard ASAM MCD-2 MC (ASAP2) into definitions."""
