@@ -118,7 +118,7 @@ def _definitions(folder: Path) -> Iterator[Step]:
 
 def _with_cells(sample: Sample, amount: int, value: int | None) -> Path:
     """The base with so many cells of its tables one step higher, or at a value."""
-    from callint.decoding.plan import make_plan
+    from callint.decoding.layout import make_plan
     from callint.model.definition import Table
     from callint.reading.definition_file import open_definition
 

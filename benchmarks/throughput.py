@@ -70,7 +70,7 @@ def _repository(root: Path, sample: Sample, images: int) -> Path:
 def bare_pass(root: Path) -> int:
     """What the same work costs at least: every cell read, scaled and held against its limits."""
     from callint.decoding.conversions import linear_terms
-    from callint.decoding.plan import make_plan
+    from callint.decoding.layout import make_plan
     from callint.model.definition import Linear
     from callint.reading.definition_file import open_definition
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 
 from callint.decoding.decode import Decoded, decode
-from callint.decoding.plan import make_plan
+from callint.decoding.layout import make_plan
 from callint.decoding.surfaces import Surface, surface
 from callint.model.definition import Definition
 from callint.model.finding import Finding

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from callint.decoding.decode import decode
-from callint.decoding.plan import make_plan
+from callint.decoding.layout import make_plan
 from callint.model.definition import Definition
 from callint.model.image import Image
 from callint.reading.asap2.build import Imported, make_definition

@@ -16,8 +16,8 @@ import numpy as np
 from callint.comparing.carry import UNEXPLAINED, How, carry
 from callint.comparing.compare import compare
 from callint.comparing.merge import Conflict, Side, merge
+from callint.decoding.checksum_update import seal
 from callint.decoding.decode import Decoded, decode
-from callint.decoding.sealing import seal
 from callint.model.change import ChangeSet, Grid
 from callint.model.definition import Checksum, Definition, Identity, StoredAxis, Table, Text
 from callint.model.image import Image

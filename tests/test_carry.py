@@ -13,9 +13,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from callint.comparing.carry import UNEXPLAINED, Carried, How, Problem, Reason, carry
+from callint.decoding.checksum_update import UnsealableError
 from callint.decoding.decode import decode
 from callint.decoding.encode import encode
-from callint.decoding.sealing import UnsealableError
 from callint.model.image import Image
 from tests.building import decoded, definition_xml, image, u16
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from callint.comparing.compare import RUN_GAP, compare
 from callint.decoding.decode import decode
-from callint.decoding.plan import make_plan
+from callint.decoding.layout import make_plan
 from callint.model.change import ChangeSet, Run
 from callint.model.definition import Definition
 from callint.model.image import Image, Segment

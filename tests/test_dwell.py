@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from callint.decoding.dwell import Clock, Dwell, Logged
+from callint.decoding.log_residency import Clock, Dwell, Logged
 from callint.decoding.surfaces import Surface
 from callint.model.definition import Range, Signal
 from callint.model.policy import LogColumns

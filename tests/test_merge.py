@@ -23,9 +23,9 @@ from callint.comparing.merge import (
     merge,
 )
 from callint.decoding import checksums
+from callint.decoding.checksum_update import UnsealableError, seal
 from callint.decoding.decode import decode
-from callint.decoding.plan import make_plan
-from callint.decoding.sealing import UnsealableError, seal
+from callint.decoding.layout import make_plan
 from callint.model.definition import Definition
 from callint.model.image import Image, Segment
 from tests import test_comparing

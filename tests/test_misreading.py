@@ -15,7 +15,7 @@ from scipy.interpolate import RegularGridInterpolator
 
 from callint.comparing import misreading
 from callint.comparing.misreading import Effect, Misreading, Threshold, Watched
-from callint.decoding.chains import CycleError, Reach, reach
+from callint.decoding.signal_graph import CycleError, Reach, reach
 from callint.decoding.surfaces import surface
 from tests.building import decoded, definition_xml
 

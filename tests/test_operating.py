@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.integrate import dblquad, quad
 from scipy.interpolate import RegularGridInterpolator
 
-from callint.decoding.operating import operating_share
+from callint.decoding.operating_range import operating_share
 from tests.building import definition_xml, read, table_surface
 
 Range = tuple[float, float] | None

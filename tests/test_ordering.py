@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from callint.decoding.ordering import distinct, median
-from callint.decoding.plan import make_plan
+from callint.decoding.layout import make_plan
+from callint.decoding.statistics import distinct, median
 from callint.model.definition import Definition
 from tests.test_definition_xml import definitions
 

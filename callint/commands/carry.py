@@ -15,8 +15,8 @@ from callint.commands.opening import (
 )
 from callint.commands.outcome import Outcome
 from callint.comparing.carry import UNEXPLAINED, Carried, How, carry
+from callint.decoding.checksum_update import UnsealableError
 from callint.decoding.decode import decode
-from callint.decoding.sealing import UnsealableError
 from callint.model.errors import InputError
 from callint.model.finding import Severity
 from callint.model.image import Image

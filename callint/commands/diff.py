@@ -12,7 +12,7 @@ import click
 from callint.commands.opening import Subjects, table_selection
 from callint.commands.pairs import VALUES, Pair, is_range, pairs, spelled_out
 from callint.comparing.compare import selected
-from callint.decoding.dwell import Logged
+from callint.decoding.log_residency import Logged
 from callint.decoding.surfaces import surfaces
 from callint.model.change import ChangeSet
 from callint.model.image import Image

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from callint.commands.progress import progress
-from callint.decoding.dwell import Dwell, Logged
+from callint.decoding.log_residency import Dwell, Logged
 from callint.decoding.surfaces import Surface
 from callint.model.definition import Definition
 from callint.model.policy import Policy

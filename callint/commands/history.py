@@ -12,7 +12,7 @@ import click
 from callint.commands.opening import Subjects, table_selection
 from callint.commands.progress import progress
 from callint.decoding.decode import Decoded
-from callint.decoding.plan import Item
+from callint.decoding.layout import Item
 from callint.model import shown
 from callint.model.definition import FixedAxis, StoredAxis, Text
 from callint.model.errors import InputError

@@ -22,8 +22,8 @@ from callint.commands.opening import (
 )
 from callint.commands.outcome import Outcome
 from callint.comparing.merge import AxisConflict, CellConflict, Conflict, Merge, Side, TextConflict, merge
+from callint.decoding.checksum_update import UnsealableError
 from callint.decoding.decode import decode
-from callint.decoding.sealing import UnsealableError
 from callint.model.definition import Definition
 from callint.model.errors import InputError
 from callint.model.finding import Finding

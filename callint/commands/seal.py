@@ -7,8 +7,8 @@ import sys
 import click
 
 from callint.commands.opening import Subjects
+from callint.decoding.checksum_update import Renewal, Sealed, UnsealableError, seal
 from callint.decoding.checksums import stored_size
-from callint.decoding.sealing import Renewal, Sealed, UnsealableError, seal
 from callint.model.errors import InputError
 from callint.reading.locks import alone
 from callint.reading.workspace import Workplace, open_workplace

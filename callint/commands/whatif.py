@@ -12,9 +12,9 @@ import numpy as np
 from callint.commands.opening import Subjects, read_content, table_selection, workplace_for
 from callint.commands.points import number, parse_point, signal_named
 from callint.comparing.misreading import Misreading, Watched
-from callint.decoding.chains import CycleError, Reach, reach, signals_of
 from callint.decoding.decode import Decoded
 from callint.decoding.sensors import Circuit, UnusableSensorError, Wiring, circuit
+from callint.decoding.signal_graph import CycleError, Reach, reach, signals_of
 from callint.decoding.surfaces import Surface, obstacle, surface
 from callint.model import shown
 from callint.model.change import Numbers

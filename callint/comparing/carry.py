@@ -21,11 +21,11 @@ from numpy.typing import NDArray
 
 from callint.comparing.compare import changed_cells, compare
 from callint.comparing.rounding import exceeds
+from callint.decoding.checksum_update import Renewal, seal
 from callint.decoding.conversions import physical_limits, quantise, to_physical, to_raw_numbers
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.encode import encode
 from callint.decoding.interpolation import lookup, position
-from callint.decoding.sealing import Renewal, seal
 from callint.decoding.surfaces import is_readable
 from callint.model import shown
 from callint.model.change import Flags, Grid, Numbers, TableChange, TextChange

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from callint.comparing.surfaces import movement
 from callint.decoding import checksums
 from callint.decoding.decode import Decoded
-from callint.decoding.ordering import distinct
-from callint.decoding.plan import Plan
+from callint.decoding.layout import Plan
+from callint.decoding.statistics import distinct
 from callint.model.change import (
     AxisChange,
     ChangeSet,

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.decoding.ordering import median
+from callint.decoding.statistics import median
 from callint.decoding.surfaces import is_readable
 from callint.model.change import Flags, Numbers
 

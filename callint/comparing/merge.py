@@ -20,9 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.decoding import checksums
+from callint.decoding.checksum_update import Renewal, seal
 from callint.decoding.decode import Decoded
-from callint.decoding.plan import Plan
-from callint.decoding.sealing import Renewal, seal
+from callint.decoding.layout import Plan
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import Identity, StoredAxis, Table, Text
 from callint.model.image import Image, Segment

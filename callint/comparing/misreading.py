@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from callint.decoding.chains import Reach, signals_of
 from callint.decoding.sensors import VOLTS
+from callint.decoding.signal_graph import Reach, signals_of
 from callint.decoding.surfaces import Surface, mesh
 from callint.model.change import Numbers
 from callint.model.definition import Definition, Kind, Table

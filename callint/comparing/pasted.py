@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from callint.comparing.fellows import Edit
-from callint.decoding.ordering import median
+from callint.decoding.statistics import median
 from callint.model.change import Flags, Numbers
 
 #: So many cells make a block, so many in the direction in which it lies off where it is but one row.

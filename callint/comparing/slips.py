@@ -31,7 +31,7 @@ from callint.comparing.fellows import (
 )
 from callint.comparing.number_entry import mistyping
 from callint.decoding.conversions import physical_limits, to_physical
-from callint.decoding.ordering import median
+from callint.decoding.statistics import median
 from callint.model import shown
 from callint.model.change import Flags, Numbers, TableChange
 from callint.model.definition import Conversion, Linear, States

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from callint.decoding.ordering import distinct
+from callint.decoding.statistics import distinct
 from callint.decoding.surfaces import Surface, lattice, mesh, point_of
 from callint.model.change import Numbers
 

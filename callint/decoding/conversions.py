@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.decoding.ordering import distinct
+from callint.decoding.statistics import distinct
 from callint.model.definition import Conversion, Interpolated, Linear, Rational, States, Storage
 
 Numbers = NDArray[np.float64]

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.decoding.conversions import exact_value, is_large, raw_bounds, to_physical
-from callint.decoding.plan import Integers, Plan, RawBounds, StorageGroup, Stretches
+from callint.decoding.layout import Integers, Plan, RawBounds, StorageGroup, Stretches
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import FixedAxis, Linear, StoredCount, Table, Text
 from callint.model.image import Image

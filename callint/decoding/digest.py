@@ -16,7 +16,7 @@ from enum import Enum
 import numpy as np
 
 from callint.decoding.decode import Decoded
-from callint.decoding.plan import Item
+from callint.decoding.layout import Item
 from callint.model.definition import (
     Axis,
     Definition,

@@ -15,7 +15,7 @@ import numpy as np
 
 from callint.decoding.decode import Decoded
 from callint.decoding.interpolation import lookup, position
-from callint.decoding.ordering import distinct
+from callint.decoding.statistics import distinct
 from callint.model import shown
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import StoredAxis, Table

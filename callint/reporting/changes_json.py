@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from callint.decoding.dwell import Logged
+from callint.decoding.log_residency import Logged
 from callint.model.change import AxisChange, ChangeSet, Grid, Movement, Run, TableChange, TextChange
 from callint.model.definition import Definition
 from callint.model.stored import is_alike, raw_bits

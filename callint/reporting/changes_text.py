@@ -8,8 +8,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from callint.decoding.checksums import written
-from callint.decoding.dwell import Logged
-from callint.decoding.operating import operating_cells
+from callint.decoding.log_residency import Logged
+from callint.decoding.operating_range import operating_cells
 from callint.model import shown
 from callint.model.change import AxisChange, ChangeSet, Run, TableChange
 from callint.model.definition import Definition, Purpose, States

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from callint.decoding.conversions import is_wide
-from callint.decoding.ordering import distinct
+from callint.decoding.statistics import distinct
 from callint.model import shown
 from callint.model.change import Flags, Grid, Numbers, TableChange
 from callint.model.definition import Axis, Conversion, Definition, FixedAxis, States, Table

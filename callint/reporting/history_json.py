@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from callint.decoding.decode import Decoded
-from callint.decoding.plan import Item
+from callint.decoding.layout import Item
 from callint.model.change import Grid
 from callint.model.definition import Definition, StoredAxis, Table, Text
 from callint.versioning.history import Asked, Attribution, Beginning, Origin, Setting

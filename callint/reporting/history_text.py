@@ -8,7 +8,7 @@ from string import ascii_uppercase
 import numpy as np
 
 from callint.decoding.decode import Decoded
-from callint.decoding.plan import Item
+from callint.decoding.layout import Item
 from callint.model import shown
 from callint.model.change import Grid
 from callint.model.definition import Definition, Purpose, StoredAxis, Table, Text

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from callint.decoding.dwell import Logged
+from callint.decoding.log_residency import Logged
 from callint.model import shown
 from callint.model.change import AxisChange, TableChange
 from callint.model.definition import Table

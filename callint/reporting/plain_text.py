@@ -14,7 +14,7 @@ import numpy as np
 from callint.comparing.compare import explained_bits
 from callint.decoding import checksums
 from callint.decoding.decode import Decoded
-from callint.decoding.ordering import distinct
+from callint.decoding.statistics import distinct
 from callint.model import shown
 from callint.model.definition import StoredAxis, Table, Text
 from callint.reporting.grids import axis_words, breakpoint_texts, cell_texts

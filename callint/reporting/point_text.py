@@ -7,8 +7,8 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
-from callint.decoding.chains import made_at, signals_of
 from callint.decoding.decode import Decoded
+from callint.decoding.signal_graph import made_at, signals_of
 from callint.decoding.surfaces import Surface, obstacle, surface
 from callint.model import shown
 from callint.model.definition import Conversion, Definition, Purpose, States, Table

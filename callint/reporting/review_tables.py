@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.decoding.conversions import is_wide
-from callint.decoding.dwell import Logged
-from callint.decoding.operating import operating_breakpoints
+from callint.decoding.log_residency import Logged
+from callint.decoding.operating_range import operating_breakpoints
 from callint.model import shown
 from callint.model.change import ChangeSet, Flags, Grid, Numbers, TableChange
 from callint.model.definition import Conversion, Definition, States

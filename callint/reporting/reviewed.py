@@ -8,7 +8,7 @@ from datetime import date
 from enum import StrEnum
 from typing import TYPE_CHECKING, Self
 
-from callint.decoding.dwell import Logged
+from callint.decoding.log_residency import Logged
 from callint.rules.case import Case
 from callint.rules.inspection import Report
 from callint.versioning.contents import Content

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from callint.decoding.decode import Decoded
 from callint.decoding.digest import axis_digest, table_digest, whole_digest
-from callint.decoding.dwell import Logged
+from callint.decoding.log_residency import Logged
 from callint.model import shown
 from callint.model.definition import Axis, Kind, StoredAxis, Table, Text
 from callint.reporting.grids import Layout, breakpoint_texts, grid_lines, marked_lines

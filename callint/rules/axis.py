@@ -8,7 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from callint.decoding.plan import Integers
+from callint.decoding.layout import Integers
 from callint.model import shown
 from callint.model.change import AxisChange, Flags, Movement, Numbers
 from callint.model.definition import StoredAxis

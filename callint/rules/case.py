@@ -16,7 +16,7 @@ from callint.comparing.pasted import Pasted, pasted
 from callint.comparing.slips import edit_of
 from callint.decoding.conversions import exact_value, is_large
 from callint.decoding.decode import Decoded, decode
-from callint.decoding.plan import Item, Plan, make_plan
+from callint.decoding.layout import Item, Plan, make_plan
 from callint.model import shown
 from callint.model.change import ChangeSet, Flags, TableChange
 from callint.model.definition import Axis, Conversion, Definition, Linear, Purpose, Range, StoredAxis, Table

@@ -14,7 +14,7 @@ from callint.comparing.pasted import Pasted
 from callint.comparing.rounding import exceeds
 from callint.comparing.slips import Suspect, suspects
 from callint.decoding.conversions import exact_value, largest_step, raw_distances
-from callint.decoding.operating import operating_cells
+from callint.decoding.operating_range import operating_cells
 from callint.model import shown
 from callint.model.change import Flags, TableChange
 from callint.model.definition import Linear, Purpose, States, Table, decimal

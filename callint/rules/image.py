@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from callint.decoding import checksums
-from callint.decoding.ordering import distinct
+from callint.decoding.statistics import distinct
 from callint.model import shown
 from callint.model.definition import Memory, Table
 from callint.model.finding import Evidence, Finding, Severity

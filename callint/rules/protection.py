@@ -9,8 +9,8 @@ from functools import lru_cache
 import numpy as np
 
 from callint.comparing.weakening import Weakening, later, weakening
-from callint.decoding.chains import CycleError, reach, signals_of
-from callint.decoding.plan import Integers
+from callint.decoding.layout import Integers
+from callint.decoding.signal_graph import CycleError, reach, signals_of
 from callint.decoding.surfaces import Surface, surface
 from callint.model import shown
 from callint.model.change import Flags, Numbers, TableChange

@@ -18,9 +18,9 @@ from numpy.typing import NDArray
 
 from callint.comparing.rounding import exceeds
 from callint.decoding.conversions import exact_value, largest_step, raw_distances
-from callint.decoding.operating import operating_cells, operating_share
-from callint.decoding.ordering import distinct
-from callint.decoding.plan import Integers
+from callint.decoding.layout import Integers
+from callint.decoding.operating_range import operating_cells, operating_share
+from callint.decoding.statistics import distinct
 from callint.model import shown
 from callint.model.change import Flags, Numbers
 from callint.model.definition import (

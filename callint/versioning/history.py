@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from callint.comparing.compare import changed_cells
 from callint.decoding.decode import decode
-from callint.decoding.plan import Item, Plan, make_plan
+from callint.decoding.layout import Item, Plan, make_plan
 from callint.model.change import Flags, Grid
 from callint.model.definition import Table, Text
 from callint.model.errors import InputError

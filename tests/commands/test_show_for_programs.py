@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from callint.decoding.decode import Decoded, decode
-from callint.decoding.plan import make_plan
+from callint.decoding.layout import make_plan
 from callint.model.image import Image
 from callint.reading.definition import read_definition
 from callint.reporting.tables_csv import COLUMNS, harmless

@@ -21,9 +21,9 @@ import numpy as np
 from callint.comparing.compare import compare
 from callint.comparing.laid import laid_over
 from callint.comparing.merge import merge
+from callint.decoding.checksum_update import seal
 from callint.decoding.decode import Decoded, decode
-from callint.decoding.plan import make_plan
-from callint.decoding.sealing import seal
+from callint.decoding.layout import make_plan
 from callint.model.definition import Table, Text
 from callint.model.errors import InputError
 from callint.model.image import Image

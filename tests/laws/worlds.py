@@ -19,7 +19,7 @@ from xml.sax.saxutils import escape, quoteattr
 from hypothesis import strategies as st
 
 from callint.decoding.decode import Decoded, decode
-from callint.decoding.plan import Plan, make_plan
+from callint.decoding.layout import Plan, make_plan
 from callint.model.definition import Definition
 from callint.model.image import Image
 from tests.building import read

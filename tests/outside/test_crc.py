@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from callint.decoding import checksums
-from callint.decoding.sealing import UnsealableError, seal
+from callint.decoding.checksum_update import UnsealableError, seal
 from callint.model.definition import Checksum
 from callint.model.image import Image, Segment
 from callint.reading.definition import read_definition

@@ -21,7 +21,7 @@ from skerry.plan import TYPES, Linear, Plan
 
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.interpolation import lookup
-from callint.decoding.plan import make_plan
+from callint.decoding.layout import make_plan
 from callint.model import definition
 from callint.model.change import Grid
 from callint.model.definition import StoredAxis

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from callint.decoding.decode import Decoded, decode
-from callint.decoding.plan import make_plan
+from callint.decoding.layout import make_plan
 from callint.model.image import Image, Segment
 from tests.building import decoded, definition_xml, read
 

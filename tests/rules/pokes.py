@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from callint.decoding.sealing import seal
+from callint.decoding.checksum_update import seal
 from callint.model.image import Image
 from tests.building import decoded, definition_xml, findings, image, u16
 from tests.rules.complete import told

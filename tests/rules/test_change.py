@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from callint.comparing.compare import missing_runs
-from callint.decoding.plan import make_plan
+from callint.decoding.layout import make_plan
 from callint.model.finding import Cell, Severity
 from callint.model.image import Image, Segment
 from callint.model.policy import Policy

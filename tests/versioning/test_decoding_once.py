@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from callint.decoding.decode import Decoded, decode
-from callint.decoding.plan import Plan
+from callint.decoding.layout import Plan
 from callint.model.image import Image
 from callint.rules import case
 from tests.building import u16

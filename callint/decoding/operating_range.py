@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from callint.decoding.interpolation import lookup
-from callint.decoding.ordering import distinct
+from callint.decoding.statistics import distinct
 from callint.decoding.surfaces import is_readable
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import Definition, Table
