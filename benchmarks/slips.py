@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from benchmarks.edits import EDITS, PASTED, SLIPS, Sample, matters, sample, slipped
 from benchmarks.measure import print_table
 from benchmarks.shapes import shapes
-from callint.comparing.pasted import pasted
-from callint.comparing.slips import edit_of, suspects
+from callint.comparing.entry_errors.detect import edit_of, suspects
+from callint.comparing.entry_errors.paste_errors import pasted
 from callint.model.change import TableChange
 
 #: The seed that constants were chosen by, and those that are reported.

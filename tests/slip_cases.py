@@ -13,9 +13,9 @@ import numpy as np
 
 from benchmarks.edits import EDITS, PASTED, SLIPS, Sample, sample, slipped
 from benchmarks.shapes import Array, shapes
-from callint.comparing.fellows import Edit
-from callint.comparing.pasted import pasted
-from callint.comparing.slips import edit_of, suspects
+from callint.comparing.entry_errors.detect import edit_of, suspects
+from callint.comparing.entry_errors.neighbours import Edit
+from callint.comparing.entry_errors.paste_errors import pasted
 from callint.model.change import TableChange
 from tests.small_edits import STEP as SMALL_STEP
 from tests.small_edits import small_edit

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.comparing.fellows import Edit
+from callint.comparing.entry_errors.neighbours import Edit
 from callint.model.change import Flags, Numbers
 
 STEP = 0.1

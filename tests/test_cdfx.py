@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from lxml import etree
 
 from callint.commands.exchange import checked_cdfx
+from callint.comparing.apply_cdfx import laid_over
 from callint.comparing.compare import compare
-from callint.comparing.laid import laid_over
 from callint.decoding.decode import Decoded, decode
 from callint.model.errors import InputError
 from callint.model.image import Image

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.interpolate import RegularGridInterpolator
 
-from callint.comparing import misreading
-from callint.comparing.misreading import Effect, Misreading, Threshold, Watched
+from callint.comparing import sensor_faults as misreading
+from callint.comparing.sensor_faults import Effect, Misreading, Threshold, Watched
 from callint.decoding.signal_graph import CycleError, Reach, reach
 from callint.decoding.surfaces import surface
 from tests.building import decoded, definition_xml

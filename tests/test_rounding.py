@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from callint.comparing.rounding import exceeds
+from callint.comparing.decimal_compare import exceeds
 
 #: The distance from numbers between 1 and 2 to the next ones (IEEE 754: 52 bits behind the point).
 DIGIT = 2.0**-52

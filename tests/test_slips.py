@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from benchmarks import slips as scoreboard
 from callint.comparing.compare import compare
-from callint.comparing.fellows import Edit, Movement, Window, off_the_movement
-from callint.comparing.number_entry import SLIPS, mistyping, texts
-from callint.comparing.pasted import Pasted, pasted
-from callint.comparing.slips import edit_of, suspects
+from callint.comparing.entry_errors.detect import edit_of, suspects
+from callint.comparing.entry_errors.neighbours import Edit, Movement, Window, off_the_movement
+from callint.comparing.entry_errors.paste_errors import Pasted, pasted
+from callint.comparing.entry_errors.typing_errors import SLIPS, mistyping, texts
 from callint.decoding.conversions import to_physical
 from callint.decoding.decode import decode
 from callint.model.definition import Linear

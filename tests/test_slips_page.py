@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from callint.comparing.fellows import Edit, Movement, Window, off_the_movement, quantile
-from callint.comparing.number_entry import SLIPS, mistyping
-from callint.comparing.pasted import Pasted, pasted
-from callint.comparing.slips import Suspect, suspects
+from callint.comparing.entry_errors.detect import Suspect, suspects
+from callint.comparing.entry_errors.neighbours import Edit, Movement, Window, off_the_movement, quantile
+from callint.comparing.entry_errors.paste_errors import Pasted, pasted
+from callint.comparing.entry_errors.typing_errors import SLIPS, mistyping
 from tests.running import REPOSITORY
 
 PAGE = (REPOSITORY / "docs" / "slips.md").read_text("utf-8")

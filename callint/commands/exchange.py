@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import sys
 
+from callint.comparing.apply_cdfx import laid_over
 from callint.comparing.compare import compare
-from callint.comparing.laid import laid_over
 from callint.decoding.decode import Decoded, decode
 from callint.model import shown
 from callint.model.change import ChangeSet

@@ -11,7 +11,7 @@ import numpy as np
 
 from callint.commands.opening import Subjects, read_content, table_selection, workplace_for
 from callint.commands.points import number, parse_point, signal_named
-from callint.comparing.misreading import Misreading, Watched
+from callint.comparing.sensor_faults import Misreading, Watched
 from callint.decoding.decode import Decoded
 from callint.decoding.sensors import Circuit, UnusableSensorError, Wiring, circuit
 from callint.decoding.signal_graph import CycleError, Reach, reach, signals_of

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.comparing.compare import changed_cells, compare
-from callint.comparing.rounding import exceeds
+from callint.comparing.decimal_compare import exceeds
 from callint.decoding.checksum_update import Renewal, seal
 from callint.decoding.conversions import physical_limits, quantise, to_physical, to_raw_numbers
 from callint.decoding.decode import Decoded, decode

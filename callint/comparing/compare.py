@@ -7,7 +7,7 @@ from collections.abc import Container, Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.comparing.surfaces import movement
+from callint.comparing.output_movement import movement
 from callint.decoding import checksums
 from callint.decoding.decode import Decoded
 from callint.decoding.layout import Plan

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from callint.comparing.misreading import Effect, Threshold
+from callint.comparing.sensor_faults import Effect, Threshold
 from callint.decoding.sensors import Circuit, Wiring
 from callint.model import shown
 from callint.model.change import Numbers

@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 
 from callint.comparing.compare import changed_cells, compare
-from callint.comparing.fellows import Edit
-from callint.comparing.pasted import Pasted, pasted
-from callint.comparing.slips import edit_of
+from callint.comparing.entry_errors.detect import edit_of
+from callint.comparing.entry_errors.neighbours import Edit
+from callint.comparing.entry_errors.paste_errors import Pasted, pasted
 from callint.decoding.conversions import exact_value, is_large
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import Item, Plan, make_plan

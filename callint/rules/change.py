@@ -9,10 +9,10 @@ from dataclasses import replace
 import numpy as np
 
 from callint.comparing.compare import missing_runs
-from callint.comparing.number_entry import mistyping
-from callint.comparing.pasted import Pasted
-from callint.comparing.rounding import exceeds
-from callint.comparing.slips import Suspect, suspects
+from callint.comparing.decimal_compare import exceeds
+from callint.comparing.entry_errors.detect import Suspect, suspects
+from callint.comparing.entry_errors.paste_errors import Pasted
+from callint.comparing.entry_errors.typing_errors import mistyping
 from callint.decoding.conversions import exact_value, largest_step, raw_distances
 from callint.decoding.operating_range import operating_cells
 from callint.model import shown

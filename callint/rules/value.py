@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.comparing.rounding import exceeds
+from callint.comparing.decimal_compare import exceeds
 from callint.decoding.conversions import exact_value, largest_step, raw_distances
 from callint.decoding.layout import Integers
 from callint.decoding.operating_range import operating_cells, operating_share

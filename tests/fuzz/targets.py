@@ -18,8 +18,8 @@ from pathlib import Path
 
 import numpy as np
 
+from callint.comparing.apply_cdfx import laid_over
 from callint.comparing.compare import compare
-from callint.comparing.laid import laid_over
 from callint.comparing.merge import merge
 from callint.decoding.checksum_update import seal
 from callint.decoding.decode import Decoded, decode

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from scipy.interpolate import RegularGridInterpolator
 
 from callint.comparing import relations
+from callint.comparing.output_movement import movement
 from callint.comparing.relations import MOST_POINTS, Standing
-from callint.comparing.surfaces import movement
 from callint.decoding.surfaces import Surface, surface
 from callint.model.change import Movement
 from tests.building import decoded, definition_xml

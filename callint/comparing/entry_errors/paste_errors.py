@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from callint.comparing.fellows import Edit
+from callint.comparing.entry_errors.neighbours import Edit
 from callint.decoding.statistics import median
 from callint.model.change import Flags, Numbers
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from callint.comparing.fellows import (
+from callint.comparing.entry_errors.neighbours import (
     FEW,
     Edit,
     Indexes,
@@ -29,7 +29,7 @@ from callint.comparing.fellows import (
     off_the_surface,
     quantile,
 )
-from callint.comparing.number_entry import mistyping
+from callint.comparing.entry_errors.typing_errors import mistyping
 from callint.decoding.conversions import physical_limits, to_physical
 from callint.decoding.statistics import median
 from callint.model import shown

@@ -1,0 +1,1 @@
+"""Mistyped and wrongly pasted cells in an edited table."""
