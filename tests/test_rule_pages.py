@@ -10,10 +10,10 @@ from callint.decoding.digest import Difference
 from callint.model.image import Image
 from callint.reading.definition import read_definition
 from callint.rules import waiver
-from callint.rules.case import Case, Subject
-from callint.rules.catalogue import FAMILIES, RULES, in_scope
-from callint.rules.independence import UNWITNESSED
+from callint.rules.context import Case, Subject
+from callint.rules.registry import FAMILIES, RULES, in_scope
 from callint.rules.rule import Rule, Scope
+from callint.rules.second_person import UNWITNESSED
 from tests.building import TODAY, findings, image, u16
 from tests.rules import test_broken_definition, test_findings
 from tests.rules.example import IMAGE

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import click
 
+from callint.checking.checker import Report
+from callint.checking.new_findings import KnownFindings, new_findings
 from callint.commands.opening import (
     Subjects,
     names_matching,
@@ -22,10 +24,8 @@ from callint.model.finding import Severity
 from callint.model.image import Image
 from callint.reading.workspace import open_workplace
 from callint.reporting.carry_json import CarryReport, carry_json
-from callint.rules.case import Subject
-from callint.rules.catalogue import refuse_unknown_rules
-from callint.rules.inspection import Report
-from callint.rules.new_findings import KnownFindings, new_findings
+from callint.rules.context import Subject
+from callint.rules.registry import refuse_unknown_rules
 
 _OLD, _NEW = "--old-definition", "--new-definition"
 

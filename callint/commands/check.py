@@ -13,17 +13,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from callint.commands.opening import Witnesses
-from callint.commands.progress import progress
-from callint.commands.workers import workers
-from callint.model.errors import InputError
-from callint.model.finding import Finding, Severity
-from callint.model.policy import Policy
-from callint.reading.tree import CONFLICT_TEXT, Tree
-from callint.reading.workspace import Workplace, open_workplace
-from callint.rules.base_changes import base_findings
-from callint.rules.catalogue import refuse_unknown_rules
-from callint.rules.inspection import (
+from callint.checking.base_changes import base_findings
+from callint.checking.checker import (
     Assignment,
     Definitions,
     Find,
@@ -33,11 +24,20 @@ from callint.rules.inspection import (
     assignments,
     joined,
 )
-from callint.rules.new_findings import Key, KnownFindings, key_of, new_findings
+from callint.checking.new_findings import Key, KnownFindings, key_of, new_findings
+from callint.commands.opening import Witnesses
+from callint.commands.progress import progress
+from callint.commands.workers import workers
+from callint.model.errors import InputError
+from callint.model.finding import Finding, Severity
+from callint.model.policy import Policy
+from callint.reading.tree import CONFLICT_TEXT, Tree
+from callint.reading.workspace import Workplace, open_workplace
+from callint.rules.registry import refuse_unknown_rules
 
 if TYPE_CHECKING:  # git and processes are slow to import, and most checks need none of them
+    from callint.checking.parallel import Crew
     from callint.reporting.destinations import Destination
-    from callint.rules.crew import Crew
     from callint.versioning.git import Commit
     from callint.versioning.ranges import Span
     from callint.versioning.staging import Staged, State

@@ -62,7 +62,7 @@ def _words() -> dict[str, Value]:
     """What the words of a command are where its parser does not know it."""
     from callint.reading.resources import schemas
     from callint.reporting.completion_scripts import Value
-    from callint.rules.catalogue import RULES
+    from callint.rules.registry import RULES
     from callint.rules.rule import Scope
 
     families = dict.fromkeys(rule.family for rule in RULES.values())

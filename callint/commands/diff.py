@@ -18,7 +18,7 @@ from callint.model.change import ChangeSet
 from callint.model.image import Image
 from callint.model.shown import clean
 from callint.reading.workspace import open_workplace
-from callint.rules.case import Case, Subject
+from callint.rules.context import Case, Subject
 from callint.versioning.contents import Content
 
 

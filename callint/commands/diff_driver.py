@@ -19,7 +19,7 @@ from callint.commands.opening import Subjects
 from callint.model.errors import InputError
 from callint.model.shown import clean
 from callint.reading.workspace import open_workplace
-from callint.rules.case import Case
+from callint.rules.context import Case
 from callint.versioning.contents import Content
 
 #: The file that git names where there is none on one side; "nul" is what git for Windows may pass.

@@ -17,7 +17,7 @@ from callint.model import shown
 from callint.model.definition import FixedAxis, StoredAxis, Text
 from callint.model.errors import InputError
 from callint.reading.workspace import open_workplace
-from callint.rules.case import Case
+from callint.rules.context import Case
 from callint.versioning.contents import Content
 from callint.versioning.history import Asked, Attribution, ImageHistory, find_image, open_history
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import click
 import numpy as np
 
+from callint.checking.checker import Report
 from callint.commands.handed import read_handed
 from callint.commands.opening import (
     Subjects,
@@ -32,9 +33,8 @@ from callint.reading.locks import alone
 from callint.reading.tree import CONFLICT_DATA, CONFLICT_TEXT, read_file, reason
 from callint.reading.workspace import Workplace, open_workplace
 from callint.reporting.merge_json import FORMAT, TITLE, MergeReport, merge_json
-from callint.rules.case import Subject
-from callint.rules.catalogue import refuse_unknown_rules
-from callint.rules.inspection import Report
+from callint.rules.context import Subject
+from callint.rules.registry import refuse_unknown_rules
 from callint.versioning.contents import Content
 
 if TYPE_CHECKING:  # loaded when something is written

@@ -10,6 +10,13 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from callint.checking.checker import (
+    Assignment,
+    Inspector,
+    assignment_of_named,
+    foreign_identity,
+    held_bytes,
+)
 from callint.model.definition import Definition, Memory
 from callint.model.errors import InputError
 from callint.model.image import Image
@@ -18,15 +25,8 @@ from callint.model.shown import clean
 from callint.reading.images import DamagedError, ImageFile, read_image_file
 from callint.reading.tree import Tree
 from callint.reading.workspace import Workplace, open_workplace
-from callint.rules.case import Subject
-from callint.rules.independence import Independence, Unwitnessed
-from callint.rules.inspection import (
-    Assignment,
-    Inspector,
-    assignment_of_named,
-    foreign_identity,
-    held_bytes,
-)
+from callint.rules.context import Subject
+from callint.rules.second_person import Independence, Unwitnessed
 from callint.versioning.contents import Content
 
 if TYPE_CHECKING:  # files are written by few calls, and git is slow to import

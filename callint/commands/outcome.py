@@ -6,12 +6,12 @@ from datetime import date
 
 import numpy as np
 
+from callint.checking.apply_policy import order
+from callint.checking.checker import Assignment, Inspector, Report
 from callint.model.finding import Severity
 from callint.reading.tree import Overlay
 from callint.reading.workspace import Workplace
-from callint.rules.case import Subject
-from callint.rules.inspection import Assignment, Inspector, Report
-from callint.rules.judging import order
+from callint.rules.context import Subject
 
 
 class Outcome:

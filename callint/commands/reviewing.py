@@ -7,6 +7,8 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from callint.checking.checker import Assignment, Inspector, assignment_of_named
+from callint.checking.new_findings import KnownFindings, new_findings
 from callint.commands.driving import read_log
 from callint.commands.opening import Subjects, Witnesses
 from callint.commands.pairs import two_images
@@ -15,10 +17,8 @@ from callint.model.policy import Policy
 from callint.reading.tree import Overlay
 from callint.reading.workspace import Workplace
 from callint.reporting.reviewed import Digests, Review, Reviewed, State
-from callint.rules.case import Case
-from callint.rules.catalogue import refuse_unknown_rules
-from callint.rules.inspection import Assignment, Inspector, assignment_of_named
-from callint.rules.new_findings import KnownFindings, new_findings
+from callint.rules.context import Case
+from callint.rules.registry import refuse_unknown_rules
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
     from callint.versioning.git import LoggedCommit

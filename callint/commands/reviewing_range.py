@@ -9,6 +9,8 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from callint.checking.checker import Assignment, Inspector, Report, assignment
+from callint.checking.new_findings import KnownFindings, new_findings
 from callint.commands.opening import Subjects, Witnesses
 from callint.commands.pairs import demand_revisions
 from callint.commands.progress import progress
@@ -18,10 +20,8 @@ from callint.model.shown import count
 from callint.reading.tree import Overlay, reason
 from callint.reading.workspace import Workplace
 from callint.reporting.reviewed import Digests, Review, Reviewed, State
-from callint.rules.case import Case
-from callint.rules.catalogue import refuse_unknown_rules
-from callint.rules.inspection import Assignment, Inspector, Report, assignment
-from callint.rules.new_findings import KnownFindings, new_findings
+from callint.rules.context import Case
+from callint.rules.registry import refuse_unknown_rules
 from callint.versioning.contents import Content
 
 if TYPE_CHECKING:  # git is slow to import

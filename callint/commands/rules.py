@@ -17,7 +17,7 @@ def command(rule: str | None) -> int:
     engine, an example, how to fix it and how to waive it."""
     from callint.reporting.rule_pages import print_list, print_page
     from callint.reporting.terminal import console
-    from callint.rules.catalogue import RULES
+    from callint.rules.registry import RULES
 
     terminal = console(sys.stdout)
     if rule is None:

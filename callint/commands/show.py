@@ -25,7 +25,7 @@ from callint.model.policy import Policy
 from callint.model.shown import address, clean
 from callint.reading.tree import POLICY
 from callint.reading.workspace import open_workplace
-from callint.rules.case import Case
+from callint.rules.context import Case
 from callint.versioning.contents import Content
 
 if TYPE_CHECKING:  # only what writes a file needs it

@@ -18,6 +18,8 @@ from typing import TYPE_CHECKING
 import click
 import numpy as np
 
+from callint.checking.checker import Inspector, assignments
+from callint.checking.content import accepted_content
 from callint.commands.opening import Witnesses
 from callint.model.errors import InputError
 from callint.model.finding import Finding
@@ -26,10 +28,8 @@ from callint.reading.locks import alone
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, read_file, reason
 from callint.reading.workspace import Workplace, open_workplace
-from callint.rules.case import Case
-from callint.rules.catalogue import RULES, refuse_unknown_rules
-from callint.rules.content import accepted_content
-from callint.rules.inspection import Inspector, assignments
+from callint.rules.context import Case
+from callint.rules.registry import RULES, refuse_unknown_rules
 from callint.rules.waiver import Fate
 
 if TYPE_CHECKING:  # loaded when something is written
@@ -131,7 +131,7 @@ def _waived(workplace: Workplace, wish: _Wish, dry_run: bool) -> Written:
 
 def _beside_the_last_commit(workplace: Workplace) -> Callable[[Inspector], Iterable[Finding]] | None:
     """What finds the bases that differ from the last commit; None where there is none, as without git."""
-    from callint.rules.base_changes import base_findings
+    from callint.checking.base_changes import base_findings
 
     try:
         from callint.versioning import git, staging  # git is slow to import

@@ -21,7 +21,7 @@ from callint.model.change import Numbers
 from callint.model.definition import Definition, Sensor, Signal
 from callint.model.errors import InputError
 from callint.reporting.whatif_text import Outlook, print_outlook, round_values
-from callint.rules.case import Case
+from callint.rules.context import Case
 
 #: Into so many stretches the range of the true signal is cut, and so many breakpoints on it count at most.
 _STRETCHES, _MOST_BREAKPOINTS = 100, 1000

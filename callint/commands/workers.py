@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor, Future
     from multiprocessing.context import SpawnContext
 
-    from callint.rules.crew import Crew
+    from callint.checking.parallel import Crew
 
 #: A process is worth its start from so many images on.
 _WORTH = 16
@@ -61,7 +61,7 @@ def _processes(size: int) -> Iterator[Crew]:
     from concurrent.futures import ProcessPoolExecutor
     from multiprocessing import active_children
 
-    from callint.rules.crew import Crew
+    from callint.checking.parallel import Crew
 
     class Pool(ProcessPoolExecutor):
         """Starts its processes deaf to Ctrl-C, which would end them before they can ignore it."""
@@ -156,7 +156,7 @@ def _cluster(name: str) -> Iterator[Crew]:
         from distributed import Client
     except ImportError:
         raise InputError(f"--executor {name}: it needs more packages; install callint[cluster]") from None
-    from callint.rules.crew import Crew
+    from callint.checking.parallel import Crew
 
     try:
         client = Client(address, timeout=_PATIENCE)  # type: ignore[no-untyped-call]

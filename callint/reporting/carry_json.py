@@ -6,9 +6,9 @@ import json
 from dataclasses import dataclass
 from typing import Any
 
+from callint.checking.checker import Report
 from callint.comparing.carry import Carried, Moved, Note, Problem, Spot
 from callint.reporting.findings_json import brief
-from callint.rules.inspection import Report
 
 
 @dataclass(frozen=True, slots=True)

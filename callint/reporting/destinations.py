@@ -13,10 +13,10 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from callint.checking.checker import assignment, assignments
 from callint.model.errors import InputError
 from callint.reading.tree import POLICY, reason, refuse_leading_out, resolved
 from callint.reading.workspace import Workplace
-from callint.rules.inspection import assignment, assignments
 
 #: How git's merge driver is handed a version of a file: beside the files of a working tree, and in git's own
 #: folder where there is none (from memory of git's ll-merge.c).

@@ -6,9 +6,9 @@ import json
 from typing import Any
 
 from callint import __version__
+from callint.checking.checker import Report
 from callint.model.finding import Finding
 from callint.reporting.summary import summary
-from callint.rules.inspection import Report
 
 
 def findings_json(report: Report) -> str:

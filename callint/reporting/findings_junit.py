@@ -7,10 +7,10 @@ from collections.abc import Sequence
 
 from lxml import etree
 
+from callint.checking.checker import Report
 from callint.model.finding import Finding, Severity
 from callint.model.shown import clean
 from callint.reporting.finding_words import sentence, told
-from callint.rules.inspection import Report
 
 #: What XML 1.0 cannot hold even as a reference (production 2, Char).
 _UNSPEAKABLE = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")

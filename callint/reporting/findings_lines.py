@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from callint.checking.checker import Report
 from callint.model.finding import Finding
 from callint.model.shown import clean
 from callint.reporting.finding_words import mark, told
-from callint.rules.inspection import Report
 
 
 def findings_lines(report: Report) -> str:

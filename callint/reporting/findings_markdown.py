@@ -7,11 +7,11 @@ import re
 from collections.abc import Iterable
 from itertools import groupby
 
+from callint.checking.checker import Report
 from callint.model import shown
 from callint.model.finding import Finding, Severity
 from callint.reporting.finding_words import headline, sentence
 from callint.reporting.summary import closing_line
-from callint.rules.inspection import Report
 
 #: So many findings are seen without unfolding anything.
 _WORST = 8

@@ -12,14 +12,14 @@ from typing import Any
 from urllib.parse import quote
 
 from callint import __version__
+from callint.checking.checker import Report
 from callint.model.finding import Finding
 from callint.model.policy import Waiver
 from callint.model.shown import clean
 from callint.reporting.finding_words import told
 from callint.reporting.rule_pages import page_paragraphs
 from callint.reporting.summary import summary
-from callint.rules.catalogue import RULES
-from callint.rules.inspection import Report
+from callint.rules.registry import RULES
 from callint.rules.rule import Rule
 
 SCHEMA = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"

@@ -6,12 +6,12 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from itertools import groupby
 
+from callint.checking.checker import Report
 from callint.model import shown
 from callint.model.finding import Finding
 from callint.reporting.finding_words import headline, mark, sentence
 from callint.reporting.summary import closing_line
 from callint.reporting.terminal import QUIET, SEVERITY_STYLES, Terminal, line, width, wrapped
-from callint.rules.inspection import Report
 
 #: Of one rule in one table so many cells are spelled out, of one rule altogether so many findings.
 _PER_TABLE, _PER_RULE = 3, 30

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from callint.checking.checker import Report
 from callint.comparing.merge import (
     AxisConflict,
     AxisVersions,
@@ -24,7 +25,6 @@ from callint.comparing.merge import (
 from callint.model.change import Grid, Numbers
 from callint.model.definition import Definition
 from callint.reporting.findings_json import brief
-from callint.rules.inspection import Report
 
 #: How the lists beside a merged image are known; a file that has neither is not callint's to replace.
 FORMAT, TITLE = "callint-conflicts", "callint merge: conflicts in "

@@ -15,7 +15,7 @@ from callint.model.definition import Conversion, Definition, Purpose, States, Ta
 from callint.reporting.plausible_text import doubt
 from callint.reporting.terminal import QUIET, Terminal, arrow, beside, heading, line, width, wrapped
 from callint.reporting.unread_text import unread_sentences
-from callint.rules.case import Case
+from callint.rules.context import Case
 
 _INDENT = "  "
 

@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 
+from callint.checking.checker import Report
 from callint.model import shown
 from callint.model.finding import Finding
 from callint.model.policy import Waiver
 from callint.reporting.review_tables import spans
-from callint.rules.inspection import Report
 
 #: Of one rule in one table so many findings are listed, and only one where the rule has so many already.
 _PER_TABLE, _PER_RULE = 20, 200

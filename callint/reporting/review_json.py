@@ -24,9 +24,9 @@ from callint.reporting.review_sides import held_alone, uncompared
 from callint.reporting.review_tables import UNTOLD, ReviewTables, printed_unit, signal_title
 from callint.reporting.review_words import CAUTIONS, parting_words, sentences, verdict
 from callint.reporting.reviewed import Review, Reviewed
-from callint.rules.case import Case
-from callint.rules.catalogue import RULES
+from callint.rules.context import Case
 from callint.rules.image import as_text
+from callint.rules.registry import RULES
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
     from callint.versioning.git import LoggedCommit

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from callint.model.change import Run
-from callint.rules.case import Case
+from callint.rules.context import Case
 
 
 def held_alone(case: Case) -> tuple[list[Run], list[Run]]:

@@ -13,7 +13,7 @@ from callint.model.finding import Finding, Severity
 from callint.reporting.review_sides import held_alone, uncompared
 from callint.reporting.review_tables import group_title
 from callint.reporting.reviewed import Review, State
-from callint.rules.case import Case
+from callint.rules.context import Case
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
     from callint.versioning.ranges import Course

@@ -8,9 +8,9 @@ from datetime import date
 from enum import StrEnum
 from typing import TYPE_CHECKING, Self
 
+from callint.checking.checker import Report
 from callint.decoding.log_residency import Logged
-from callint.rules.case import Case
-from callint.rules.inspection import Report
+from callint.rules.context import Case
 from callint.versioning.contents import Content
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it

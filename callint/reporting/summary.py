@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 
+from callint.checking.checker import Report
 from callint.model import shown
 from callint.model.finding import Severity
-from callint.rules.inspection import Report
 
 
 def summary(report: Report) -> dict[str, int]:

@@ -13,7 +13,7 @@ from callint.model import shown
 from callint.model.change import AxisChange, Flags, Movement, Numbers
 from callint.model.definition import StoredAxis
 from callint.model.finding import Evidence, Finding, Severity
-from callint.rules.case import SUBJECTS, Case, Subject
+from callint.rules.context import SUBJECTS, Case, Subject
 from callint.rules.rule import Scope, rule
 
 

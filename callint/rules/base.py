@@ -10,7 +10,7 @@ from callint.comparing.compare import compare
 from callint.model import shown
 from callint.model.finding import Finding, Severity
 from callint.model.image import Image
-from callint.rules.case import Case
+from callint.rules.context import Case
 from callint.rules.rule import Scope, rule
 
 #: The message names at most this many tables.

@@ -19,7 +19,7 @@ from callint.model import shown
 from callint.model.change import Flags, TableChange
 from callint.model.definition import Linear, Purpose, States, Table, decimal
 from callint.model.finding import Evidence, Finding, Severity
-from callint.rules.case import Case
+from callint.rules.context import Case
 from callint.rules.image import as_text
 from callint.rules.rule import Scope, rule
 

@@ -30,7 +30,7 @@ from callint.model.definition import (
     Table,
 )
 from callint.model.finding import Finding, Severity
-from callint.rules.case import Case
+from callint.rules.context import Case
 from callint.rules.rule import Scope, rule
 
 

@@ -12,7 +12,7 @@ from callint.model import shown
 from callint.model.definition import Memory, Table
 from callint.model.finding import Evidence, Finding, Severity
 from callint.model.image import Image
-from callint.rules.case import Case
+from callint.rules.context import Case
 from callint.rules.rule import Scope, rule
 
 

@@ -16,7 +16,7 @@ from callint.model import shown
 from callint.model.change import Flags, Numbers, TableChange
 from callint.model.definition import Definition, Guard, Kind, Purpose, Range, Signal, States, Table, decimal
 from callint.model.finding import Evidence, Finding, Severity
-from callint.rules.case import SUBJECTS, Case, Subject
+from callint.rules.context import SUBJECTS, Case, Subject
 from callint.rules.rule import Scope, rule
 
 #: So many protections behind one reading are named.

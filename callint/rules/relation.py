@@ -12,7 +12,7 @@ from callint.decoding.surfaces import Surface, surface
 from callint.model import shown
 from callint.model.definition import Relation, Table
 from callint.model.finding import Finding, Severity
-from callint.rules.case import Case
+from callint.rules.context import Case
 from callint.rules.rule import Scope, rule
 
 _Judgement = Callable[[Surface, Surface, float, Point | None], Standing | None]

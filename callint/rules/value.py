@@ -34,7 +34,7 @@ from callint.model.definition import (
     decimal,
 )
 from callint.model.finding import Finding, Severity
-from callint.rules.case import SUBJECTS, Case, Subject, is_axis
+from callint.rules.context import SUBJECTS, Case, Subject, is_axis
 from callint.rules.rule import Scope, rule
 
 

@@ -10,8 +10,8 @@ from enum import Enum, auto
 from callint.decoding.digest import Difference
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Waiver
-from callint.rules.independence import Doubt
 from callint.rules.rule import Scope, rule
+from callint.rules.second_person import Doubt
 
 
 class Fate(Enum):

@@ -23,6 +23,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from callint.checking.checker import foreign_identity
 from callint.comparing.compare import changed_cells
 from callint.decoding.decode import decode
 from callint.decoding.layout import Item, Plan, make_plan
@@ -32,7 +33,6 @@ from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.reading.images import DamagedError, read_image
 from callint.reading.tree import reason, resolved, with_remedy
-from callint.rules.inspection import foreign_identity
 from callint.versioning import git
 
 Integers = NDArray[np.int64]

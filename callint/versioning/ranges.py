@@ -6,11 +6,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from callint.checking.checker import assignments
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, Tree, content_or_reason, reason
-from callint.rules.inspection import assignments
 from callint.versioning import git
 from callint.versioning.staging import State, Touched, shared, state_of, touched
 

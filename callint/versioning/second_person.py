@@ -21,8 +21,8 @@ from callint.reading.definition_file import normalized
 from callint.reading.policy import read_policy
 from callint.reading.tree import Tree, WorkingTree, reason
 from callint.reading.workspace import Workplace
-from callint.rules.case import Case
-from callint.rules.independence import Doubt, Independence, Unwitnessed
+from callint.rules.context import Case
+from callint.rules.second_person import Doubt, Independence, Unwitnessed
 from callint.versioning import git
 from callint.versioning.history import SHALLOW, Attribution, Beginning, ImageHistory, Lineage, Node, Origin
 

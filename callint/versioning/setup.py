@@ -17,6 +17,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from callint.checking.checker import assignments
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
@@ -29,7 +30,6 @@ from callint.reading.tree import (
     reason,
     resolved,
 )
-from callint.rules.inspection import assignments
 from callint.versioning import git
 from callint.versioning.blocks import as_bytes, as_text, block, find
 from callint.versioning.first_policy import policy_text

@@ -7,11 +7,11 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from callint.checking.checker import Assignment, assignments
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, Tree, reason
-from callint.rules.inspection import Assignment, assignments
 from callint.versioning import git
 
 

@@ -19,15 +19,15 @@ import psutil
 import pytest
 from distributed import LocalCluster
 
+from callint.checking import checker as inspection
+from callint.checking.checker import Inspector, Report, assignments
+from callint.checking.parallel import Crew, Task, work
 from callint.commands.progress import progress
 from callint.commands.workers import amount
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
 from callint.reading.tree import WorkingTree
-from callint.rules import inspection
-from callint.rules.crew import Crew, Task, work
-from callint.rules.inspection import Inspector, Report, assignments
 from tests.building import u16
 from tests.running import (
     BAD,

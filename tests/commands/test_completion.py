@@ -19,7 +19,7 @@ import pytest
 from callint.commands import COMMANDS, MODULES
 from callint.commands.completion import described
 from callint.reporting.completion_scripts import SHELLS, Command, Option, Value, completion_script
-from callint.rules.catalogue import RULES
+from callint.rules.registry import RULES
 from tests.running import REPOSITORY, call, environment
 
 #: How long a shell may take to answer before it counts as silent, in seconds.

@@ -9,7 +9,7 @@ import pytest
 
 from callint import __version__
 from callint.commands import COMMANDS
-from callint.rules.catalogue import RULES
+from callint.rules.registry import RULES
 from tests.running import call, run, too_wide
 
 

@@ -18,6 +18,7 @@ from pathlib import Path
 
 import numpy as np
 
+from callint.checking.checker import Assignment, Inspector, Report
 from callint.comparing.apply_cdfx import laid_over
 from callint.comparing.compare import compare
 from callint.comparing.merge import merge
@@ -43,7 +44,6 @@ from callint.reporting.findings_text import print_findings
 from callint.reporting.plain_text import plain_lines
 from callint.reporting.tables_json import tables_json
 from callint.reporting.terminal import console
-from callint.rules.inspection import Assignment, Inspector, Report
 from tests.running import steering, yard_base, yard_definition
 
 #: Larger memories only cost time: the rules are the same.

@@ -13,10 +13,10 @@ from pathlib import Path
 
 from hypothesis import strategies as st
 
+from callint.checking.checker import Inspector, assignments
+from callint.checking.content import accepted_content
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
-from callint.rules.content import accepted_content
-from callint.rules.inspection import Inspector, assignments
 from tests.building import Files, u16
 from tests.running import (
     CUT,

@@ -9,9 +9,9 @@ from pathlib import Path
 
 from hypothesis import given
 
+from callint.checking.checker import Inspector, Report, assignments
 from callint.model.finding import Finding
-from callint.rules.catalogue import RULES
-from callint.rules.inspection import Inspector, Report, assignments
+from callint.rules.registry import RULES
 from callint.rules.rule import Scope
 from tests.building import Files
 from tests.laws.histories import TODAY, Commit, State, histories, import_history, plain_policy

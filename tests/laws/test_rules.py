@@ -14,8 +14,8 @@ from callint.decoding.decode import Decoded
 from callint.model.finding import Finding
 from callint.model.policy import Policy
 from callint.reading.definition_file import DefinitionFile
-from callint.rules.case import Case, Subject
-from callint.rules.catalogue import RULES, in_scope
+from callint.rules.context import Case, Subject
+from callint.rules.registry import RULES, in_scope
 from callint.rules.rule import Rule, Scope
 from tests.building import findings
 from tests.laws.trying import laws

@@ -25,8 +25,8 @@ LEFT_OUT = {
 }
 #: Files of tests that the other processes of callint run in, for what they alone exercise.
 APART = {
-    "callint/rules/crew.py": ("tests/commands/test_check_jobs.py",),
-    "callint/rules/definition_findings.py": ("tests/test_cache.py",),
+    "callint/checking/parallel.py": ("tests/commands/test_check_jobs.py",),
+    "callint/checking/definition_findings.py": ("tests/test_cache.py",),
     "callint/rules/rule.py": ("tests/commands/test_rules_command.py", "tests/test_rule_pages.py"),
 }
 #: So many mutants of each module are tried at least, so that none stands in the score by chance alone.

@@ -8,12 +8,12 @@ from functools import partial
 
 import pytest
 
+from callint.checking.base_changes import base_findings
+from callint.checking.checker import Assignment, Inspector, Report
 from callint.decoding import digest
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.image import Image
 from callint.model.policy import Policy, Waiver
-from callint.rules.base_changes import base_findings
-from callint.rules.inspection import Assignment, Inspector, Report
 from tests.building import TODAY, Files, decoded, definition_xml, image, read
 
 #: Names under which the files of an example lie.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 
 from callint.model.finding import Cell, Severity
-from callint.rules.catalogue import RULES
+from callint.rules.registry import RULES
 from tests.building import definition_xml, findings, image, u16
 from tests.rules.example import Example, Expected, all_examples, axis, of_rule, table
 

@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import pytest
 
+from callint.checking.base_changes import base_findings
+from callint.checking.checker import Inspector, Report, assignments
 from callint.decoding.digest import base_digest
 from callint.model.finding import Finding, Severity
 from callint.model.image import Image
 from callint.model.policy import ImageRule, Policy
-from callint.rules.base_changes import base_findings
-from callint.rules.inspection import Inspector, Report, assignments
 from tests.building import TODAY, Files, definition_xml, image, s_file, u16
 from tests.rules.example import (
     BASE,

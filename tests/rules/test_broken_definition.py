@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from callint.checking import definition_findings
+from callint.checking.checker import Inspector
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy
-from callint.rules import definition_findings
-from callint.rules.inspection import Inspector
 from tests.building import TODAY, Files, definition_xml, findings, image
 from tests.rules.example import axis, line_of, of_rule, table
 

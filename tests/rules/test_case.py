@@ -6,7 +6,7 @@ import pytest
 
 from callint.model.image import Image
 from callint.reading.definition import read_definition
-from callint.rules.case import Case, Subject
+from callint.rules.context import Case, Subject
 from tests.building import definition_xml, u16
 from tests.rules.example import table
 

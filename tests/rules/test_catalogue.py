@@ -8,7 +8,7 @@ import pytest
 
 from callint.model.errors import InputError
 from callint.model.policy import Policy
-from callint.rules.catalogue import FAMILIES, RULES, refuse_unknown_rules
+from callint.rules.registry import FAMILIES, RULES, refuse_unknown_rules
 from tests.rules import (
     test_axis,
     test_base,

@@ -9,13 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from callint.checking.checker import Assignment, Inspector
 from callint.comparing.compare import missing_runs
 from callint.decoding.layout import make_plan
 from callint.model.finding import Cell, Severity
 from callint.model.image import Image, Segment
 from callint.model.policy import Policy
 from callint.rules import change
-from callint.rules.inspection import Assignment, Inspector
 from tests.building import TODAY, Files, definition_xml, findings, hex_file, image, read, u16
 from tests.rules.example import AXES, ON_AXES, Example, Expected, all_examples, of_rule, table, text_examples
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from callint.rules.catalogue import RULES
+from callint.rules.registry import RULES
 from tests.rules.complete import found, stored
 
 

@@ -9,12 +9,12 @@ from typing import Any
 import pytest
 
 import callint
+from callint.checking.checker import Assignment, Inspector
+from callint.checking.parallel import Crew, Task, work
 from callint.model.errors import InputError
 from callint.model.finding import Cell
 from callint.model.policy import Policy
 from callint.reading.tree import HeldTree, Tree
-from callint.rules.crew import Crew, Task, work
-from callint.rules.inspection import Assignment, Inspector
 from tests.building import TODAY, Counted, Files, definition_xml, image, u16
 from tests.rules.test_findings import FLOATS, INFINITE, floats
 

@@ -12,15 +12,15 @@ from pathlib import Path
 
 import pytest
 
+from callint.checking.apply_policy import order
+from callint.checking.checker import Assignment, Inspector, Report
+from callint.checking.definition_findings import definition_findings
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.policy import Policy
 from callint.reading import cache
 from callint.reading.definition import read_definition
 from callint.reading.serialize import pack
-from callint.rules.case import Subject
-from callint.rules.definition_findings import definition_findings
-from callint.rules.inspection import Assignment, Inspector, Report
-from callint.rules.judging import order
+from callint.rules.context import Subject
 from tests.building import (
     CONVERSIONS,
     SIGNALS,

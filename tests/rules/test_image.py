@@ -8,8 +8,8 @@ from operator import xor
 
 import pytest
 
+from callint.checking.checker import Assignment
 from callint.model.finding import Severity
-from callint.rules.inspection import Assignment
 from tests.building import definition_xml, findings, hex_file, image, s_file, u16
 from tests.rules.example import (
     BASE,

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from callint.checking import checker as inspection
+from callint.checking.checker import Assignment, Definitions, Found, Inspector, Report, joined
 from callint.model.finding import Finding
 from callint.model.policy import Policy
-from callint.rules import inspection
-from callint.rules.inspection import Assignment, Definitions, Found, Inspector, Report, joined
 from tests.building import TODAY, Counted, Files, definition_xml, hex_file, image, u16
 from tests.rules.example import table
 

@@ -9,7 +9,7 @@ import pytest
 
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy
-from callint.rules.catalogue import RULES
+from callint.rules.registry import RULES
 from tests.building import definition_xml, findings, image, inspect, u16
 from tests.rules.example import IMAGE, Example, Expected, all_examples, of_rule, table, waiver
 

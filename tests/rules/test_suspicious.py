@@ -8,7 +8,7 @@ import pytest
 
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.policy import Policy
-from callint.rules.catalogue import RULES
+from callint.rules.registry import RULES
 from callint.rules.rule import Rule
 from tests.building import definition_xml, findings, image, u16
 from tests.rules.example import Example, Expected, all_examples, axis, of_rule, table

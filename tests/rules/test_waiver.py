@@ -9,12 +9,12 @@ from datetime import date, timedelta
 
 import pytest
 
+from callint.checking.checker import Assignment, Inspector, Report
 from callint.decoding.digest import definition_digest
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy, Waiver
-from callint.rules.case import Case
-from callint.rules.independence import Doubt, needs_second_person
-from callint.rules.inspection import Assignment, Inspector, Report
+from callint.rules.context import Case
+from callint.rules.second_person import Doubt, needs_second_person
 from tests.building import TODAY, Files, definition_xml, image, inspect, read, u16
 from tests.rules.example import (
     BASE,

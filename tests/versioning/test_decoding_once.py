@@ -10,7 +10,7 @@ import pytest
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import Plan
 from callint.model.image import Image
-from callint.rules import case
+from callint.rules import context as case
 from tests.building import u16
 from tests.running import CUT, GOOD, Scratch, edited, make_repository_yard, yard_base
 

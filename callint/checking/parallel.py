@@ -18,10 +18,10 @@ from datetime import date
 import numpy as np
 
 from callint import __version__
+from callint.checking.checker import Assignment, Found, Inspector
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.tree import HeldTree, Tree
-from callint.rules.inspection import Assignment, Found, Inspector
 
 #: A worker takes so many images at once where there are many.
 _MOST = 8

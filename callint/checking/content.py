@@ -12,8 +12,8 @@ from callint.decoding.digest import ContentDigest
 from callint.model.definition import StoredAxis, Table
 from callint.model.finding import Evidence, Finding
 from callint.model.image import Image
-from callint.rules.case import Case
-from callint.rules.catalogue import RULES
+from callint.rules.context import Case
+from callint.rules.registry import RULES
 from callint.rules.rule import Scope
 
 

@@ -9,8 +9,8 @@ from datetime import date
 from callint.decoding.digest import ContentDigest, Difference
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy, Waiver
-from callint.rules.catalogue import RULES
-from callint.rules.independence import Doubt
+from callint.rules.registry import RULES
+from callint.rules.second_person import Doubt
 from callint.rules.waiver import Fate, Ledger
 
 #: Gives the digest of what a waiver of a finding accepts, None where that cannot be read.

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from callint.checking.checker import Report
 from callint.model.finding import Finding, Severity
-from callint.rules.inspection import Report
 
 #: What a finding is about and was judged on; None where nobody can tell.
 Key = tuple[object, ...]

@@ -11,6 +11,9 @@ from functools import cache, cached_property, partial
 
 import numpy as np
 
+from callint.checking.apply_policy import Judge, order
+from callint.checking.content import Judged, accepted_content
+from callint.checking.definition_findings import definition_findings
 from callint.decoding import checksums
 from callint.decoding.digest import ContentDigest, base_digest
 from callint.model import shown
@@ -22,14 +25,11 @@ from callint.reading.definition_file import DefinitionFile, open_definition
 from callint.reading.globs import matches
 from callint.reading.images import Damage, DamagedError, ImageFile, read_image, read_image_file
 from callint.reading.tree import Tree, reason
-from callint.rules.case import Case, Subject
-from callint.rules.catalogue import in_scope
-from callint.rules.content import Judged, accepted_content
-from callint.rules.definition_findings import definition_findings
+from callint.rules.context import Case, Subject
 from callint.rules.image import as_text
-from callint.rules.independence import Doubt, Independence, Unwitnessed, needs_second_person
-from callint.rules.judging import Judge, order
+from callint.rules.registry import in_scope
 from callint.rules.rule import Rule, Scope
+from callint.rules.second_person import Doubt, Independence, Unwitnessed, needs_second_person
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from typing import Protocol
 from callint.model.definition import Definition, Purpose
 from callint.model.finding import Finding
 from callint.model.policy import Waiver
-from callint.rules.case import Case
+from callint.rules.context import Case
 
 _GUARDED = {Purpose.PROTECTION, Purpose.EMISSIONS}
 

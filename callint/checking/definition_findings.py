@@ -8,8 +8,8 @@ from itertools import islice
 from callint.model.finding import Finding
 from callint.reading import cache
 from callint.reading.serialize import UnknownFormError, pack, unpack
-from callint.rules.case import Case, Subject
-from callint.rules.catalogue import in_scope
+from callint.rules.context import Case, Subject
+from callint.rules.registry import in_scope
 from callint.rules.rule import Rule, Scope
 
 #: So many findings of one rule about a definition are told.

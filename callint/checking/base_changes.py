@@ -6,14 +6,14 @@ import hashlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from callint.checking.checker import Assignment, Inspector, assignment, assignments, same_identity
 from callint.model.finding import Finding
 from callint.model.image import Image
 from callint.reading.images import DamagedError, read_image
 from callint.reading.tree import content_or_reason
 from callint.rules.base import unreadable_change
-from callint.rules.case import Case, Subject
-from callint.rules.catalogue import in_scope
-from callint.rules.inspection import Assignment, Inspector, assignment, assignments, same_identity
+from callint.rules.context import Case, Subject
+from callint.rules.registry import in_scope
 from callint.rules.rule import Scope
 
 
