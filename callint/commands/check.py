@@ -38,7 +38,7 @@ from callint.rules.registry import refuse_unknown_rules
 if TYPE_CHECKING:  # git and processes are slow to import, and most checks need none of them
     from callint.checking.parallel import Crew
     from callint.reporting.destinations import Destination
-    from callint.versioning.git import Commit
+    from callint.versioning.git.repository import Commit
     from callint.versioning.ranges import Span
     from callint.versioning.staging import Staged, State
 
@@ -332,7 +332,7 @@ def _staged_work(policy_path: str | None) -> _Work:
     state = staged(Path.cwd(), policy_path)
     found = state.touched
     if found.whole or found.definitions:
-        from callint.versioning.text_forms import renew_key
+        from callint.versioning.textconv_cache import renew_key
 
         renew_key(state.repo, state.folder, state.policy.path)
     _refuse_unsettled(state)
@@ -346,7 +346,7 @@ def _refuse_unsettled(state: Staged) -> None:
 
     Unlike a text with conflict marks it looks like any image, and holds nothing of theirs in these cells.
     """
-    from callint.versioning import git
+    from callint.versioning.git import repository as git
 
     touched = {one.image for one in state.touched.images}
     # Not only what the commit touches: an image that was left as ours had it is touched by nothing.

@@ -19,7 +19,7 @@ from callint.model.image import Image
 from callint.model.shown import clean
 from callint.reading.workspace import open_workplace
 from callint.rules.context import Case, Subject
-from callint.versioning.contents import Content
+from callint.versioning.file_version import Content
 
 
 @click.command()

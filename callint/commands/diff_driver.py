@@ -20,7 +20,7 @@ from callint.model.errors import InputError
 from callint.model.shown import clean
 from callint.reading.workspace import open_workplace
 from callint.rules.context import Case
-from callint.versioning.contents import Content
+from callint.versioning.file_version import Content
 
 #: The file that git names where there is none on one side; "nul" is what git for Windows may pass.
 _NOTHING = {"/dev/null", "nul"}
@@ -95,6 +95,6 @@ def _colour() -> bool | None:
     """
     if os.environ.get("GIT_PAGER_IN_USE") != "true":
         return None
-    from callint.versioning.git import wants_colour
+    from callint.versioning.git.repository import wants_colour
 
     return wants_colour(Path.cwd())

@@ -13,7 +13,7 @@ from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.reading.cdfx import read_cdfx
 from callint.reporting.changes_cdfx import changes_cdfx
-from callint.versioning.contents import Content
+from callint.versioning.file_version import Content
 
 
 def with_values(decoded: Decoded, file: Content) -> Image:

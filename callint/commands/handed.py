@@ -26,7 +26,7 @@ class Handed:
         """The content, behind a pointer too; InputError where it is not here."""
         if not self.is_pointer:
             return self.stored
-        from callint.versioning import git
+        from callint.versioning.git import repository as git
 
         try:
             repo = git.open_repository(Path.cwd(), bare=True)
@@ -47,7 +47,7 @@ class Handed:
             return content
         from callint.reporting.destinations import own_file
         from callint.reporting.writing import replace_file
-        from callint.versioning import git
+        from callint.versioning.git import repository as git
 
         new = pointer_to(content)
         found = pointer(new)

@@ -18,7 +18,7 @@ from callint.model.definition import FixedAxis, StoredAxis, Text
 from callint.model.errors import InputError
 from callint.reading.workspace import open_workplace
 from callint.rules.context import Case
-from callint.versioning.contents import Content
+from callint.versioning.file_version import Content
 from callint.versioning.history import Asked, Attribution, ImageHistory, find_image, open_history
 
 #: From so many commits on the work is long enough for a progress bar.

@@ -17,11 +17,11 @@ from callint.reading.tree import reason
 from callint.reporting.destinations import own_file
 from callint.reporting.terminal import QUIET, console, line, width, wrapped
 from callint.reporting.writing import replace_file
-from callint.versioning import git
-from callint.versioning.setup import Wishes, foreign_attributes, plan
-from callint.versioning.steps import FileStep, Plan, SettingStep, shown
-from callint.versioning.text_forms import KEPT
-from callint.versioning.undoing import undo
+from callint.versioning.git import repository as git
+from callint.versioning.init.plan import Wishes, foreign_attributes, plan
+from callint.versioning.init.steps import FileStep, Plan, SettingStep, shown
+from callint.versioning.init.undo import undo
+from callint.versioning.textconv_cache import KEPT
 
 _CAUTION = (
     "Caution. callint reports; it does not approve. A wrong calibration can destroy an engine and hurt "

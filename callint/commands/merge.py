@@ -35,7 +35,7 @@ from callint.reading.workspace import Workplace, open_workplace
 from callint.reporting.merge_json import FORMAT, TITLE, MergeReport, merge_json
 from callint.rules.context import Subject
 from callint.rules.registry import refuse_unknown_rules
-from callint.versioning.contents import Content
+from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # loaded when something is written
     from callint.reporting.destinations import Destination

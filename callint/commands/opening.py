@@ -27,11 +27,11 @@ from callint.reading.tree import Tree
 from callint.reading.workspace import Workplace, open_workplace
 from callint.rules.context import Subject
 from callint.rules.second_person import Independence, Unwitnessed
-from callint.versioning.contents import Content
+from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # files are written by few calls, and git is slow to import
     from callint.reporting.destinations import Destination
-    from callint.versioning.second_person import Chronicles
+    from callint.versioning.commit_authorship import Chronicles
 
 
 def read_content(workplace: Workplace, word: str) -> Content:
@@ -253,7 +253,7 @@ class Witnesses:
 
         def independence() -> Independence:
             try:
-                from callint.versioning.second_person import Chronicles  # git is slow to import
+                from callint.versioning.commit_authorship import Chronicles  # git is slow to import
             except InputError:  # it is not installed
                 return Unwitnessed()
             if self._chronicles is None:

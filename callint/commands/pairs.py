@@ -12,7 +12,7 @@ import click
 from callint.commands.opening import Subjects, read_content, stored_workplace
 from callint.model.errors import InputError
 from callint.reading.workspace import Workplace
-from callint.versioning.contents import Content
+from callint.versioning.file_version import Content
 
 #: The names of files in ASAM CDF 2.0 end so.
 VALUES = ".cdfx"
@@ -105,7 +105,7 @@ def demand_revisions(words: tuple[str, ...]) -> None:
 
 
 def _names_revision(word: str) -> bool:
-    from callint.versioning.git import is_revision, open_repository
+    from callint.versioning.git.repository import is_revision, open_repository
 
     try:
         repo = open_repository(Path.cwd(), bare=True)

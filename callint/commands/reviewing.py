@@ -21,7 +21,7 @@ from callint.rules.context import Case
 from callint.rules.registry import refuse_unknown_rules
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
-    from callint.versioning.git import LoggedCommit
+    from callint.versioning.git.repository import LoggedCommit
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,7 @@ def _commit_of(word: str) -> LoggedCommit | None:
     revision = word.partition(":")[0]
     if ":" not in word or not revision or Path(word).exists():
         return None
-    from callint.versioning import git
+    from callint.versioning.git import repository as git
 
     return git.stated_commit(git.open_repository(Path.cwd(), bare=True), revision)
 

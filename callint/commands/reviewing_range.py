@@ -22,7 +22,7 @@ from callint.reading.workspace import Workplace
 from callint.reporting.reviewed import Digests, Review, Reviewed, State
 from callint.rules.context import Case
 from callint.rules.registry import refuse_unknown_rules
-from callint.versioning.contents import Content
+from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # git is slow to import
     from callint.versioning.ranges import Span
@@ -36,7 +36,8 @@ def review_of_range(words: tuple[str, ...], wish: Wish) -> tuple[Review, Workpla
 
     ``words`` are the revisions, and behind them paths to which the review is confined.
     """
-    from callint.versioning import git, ranges
+    from callint.versioning import ranges
+    from callint.versioning.git import repository as git
 
     demand_revisions(words)
     span = ranges.between(Path.cwd(), words[0], words[1])

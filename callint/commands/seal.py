@@ -12,7 +12,7 @@ from callint.decoding.checksums import stored_size
 from callint.model.errors import InputError
 from callint.reading.locks import alone
 from callint.reading.workspace import Workplace, open_workplace
-from callint.versioning.contents import Content
+from callint.versioning.file_version import Content
 
 
 @click.command()

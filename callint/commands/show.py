@@ -26,7 +26,7 @@ from callint.model.shown import address, clean
 from callint.reading.tree import POLICY
 from callint.reading.workspace import open_workplace
 from callint.rules.context import Case
-from callint.versioning.contents import Content
+from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # only what writes a file needs it
     from callint.reporting.destinations import Destination
@@ -155,8 +155,8 @@ def _print(
 
 def _renew(policy: str | None) -> None:
     """Have git forget text forms of other definitions; where there is no repository, nothing is kept."""
-    from callint.versioning.git import open_repository
-    from callint.versioning.text_forms import renew_key
+    from callint.versioning.git.repository import open_repository
+    from callint.versioning.textconv_cache import renew_key
 
     with suppress(InputError):
         workplace = open_workplace(policy)

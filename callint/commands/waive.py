@@ -134,7 +134,8 @@ def _beside_the_last_commit(workplace: Workplace) -> Callable[[Inspector], Itera
     from callint.checking.base_changes import base_findings
 
     try:
-        from callint.versioning import git, staging  # git is slow to import
+        from callint.versioning import staging
+        from callint.versioning.git import repository as git
 
         repo = git.open_repository(workplace.root)
         folder = git.folder_of(repo, workplace.root)
@@ -310,7 +311,7 @@ def _digest(case: Case | None, finding: Finding) -> str:
 
 def _who(workplace: Workplace) -> str:
     """The author as git would name them."""
-    from callint.versioning.git import present_author  # git is slow to import
+    from callint.versioning.git.repository import present_author  # git is slow to import
 
     name = present_author(workplace.root).name
     if len(name) < _SHORTEST_NAME or not _is_text(name):

@@ -204,7 +204,7 @@ def _looks_like_gits(folder: Path) -> bool:
 
 def _gits_around(path: Path) -> tuple[Path, ...]:
     """What git keeps for itself, as it is called here or where a path lies."""
-    from callint.versioning.git import own_folders
+    from callint.versioning.git.repository import own_folders
 
     here = Path.cwd()
     there = path.parent

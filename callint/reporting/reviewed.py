@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Self
 from callint.checking.checker import Report
 from callint.decoding.log_residency import Logged
 from callint.rules.context import Case
-from callint.versioning.contents import Content
+from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
-    from callint.versioning.git import LoggedCommit
+    from callint.versioning.git.repository import LoggedCommit
     from callint.versioning.ranges import Course
 
 

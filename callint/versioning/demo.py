@@ -17,8 +17,8 @@ from callint.reading.locks import LOCKS, held
 from callint.reading.resources import resource
 from callint.reading.temp_files import left_behind, temporary_name
 from callint.reading.tree import reason
-from callint.versioning import git
-from callint.versioning.setup import ATTRIBUTES, IGNORED
+from callint.versioning.git import repository as git
+from callint.versioning.init.plan import ATTRIBUTES, IGNORED
 
 try:
     from git import Actor, Blob, Commit, IndexFile, Repo

@@ -33,7 +33,7 @@ from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.reading.images import DamagedError, read_image
 from callint.reading.tree import reason, resolved, with_remedy
-from callint.versioning import git
+from callint.versioning.git import repository as git
 
 Integers = NDArray[np.int64]
 

@@ -11,7 +11,7 @@ from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, Tree, content_or_reason, reason
-from callint.versioning import git
+from callint.versioning.git import repository as git
 from callint.versioning.staging import State, Touched, shared, state_of, touched
 
 #: So many commits of a range are told one by one.

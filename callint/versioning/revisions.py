@@ -12,8 +12,8 @@ from callint.reading.globs import matches
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, reason, with_remedy
 from callint.reading.workspace import Workplace
-from callint.versioning import git
-from callint.versioning.contents import Content
+from callint.versioning.file_version import Content
+from callint.versioning.git import repository as git
 
 
 @dataclass(frozen=True, slots=True)

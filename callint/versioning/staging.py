@@ -12,7 +12,7 @@ from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, Tree, reason
-from callint.versioning import git
+from callint.versioning.git import repository as git
 
 
 @dataclass(frozen=True, slots=True)

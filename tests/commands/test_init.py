@@ -17,8 +17,8 @@ import pytest
 from callint.commands import init
 from callint.reporting.destinations import Destination
 from callint.reporting.writing import replace_file
-from callint.versioning import git
-from callint.versioning.setup import Wishes, plan
+from callint.versioning.git import repository as git
+from callint.versioning.init.plan import Wishes, plan
 from tests.building import u16
 from tests.commands.initiating import (
     DONE,

@@ -12,8 +12,9 @@ from typing import Any
 import pytest
 
 from callint.reading import tree
-from callint.versioning import blobs, program
-from callint.versioning.blobs import Blobs
+from callint.versioning.git import blob_reader as blobs
+from callint.versioning.git import process as program
+from callint.versioning.git.blob_reader import Blobs
 from tests.building import u16
 from tests.running import (
     BAD,

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from callint.model.errors import InputError
 from callint.reading.globs import matches
-from callint.versioning.patterns import attribute_pattern, ignore_pattern
+from callint.versioning.init.gitattributes_patterns import attribute_pattern, ignore_pattern
 from tests.running import Scratch, make_repository
 
 # wildmatch.c in git and fnmatch in Python read brackets differently; these are the signs that matter.

@@ -617,7 +617,7 @@ def imported(pair: Pair) -> Iterator[str]:
     yield from done.stderr.splitlines()
 
 
-GIT = "callint.versioning.git"
+GIT = "callint.versioning.git.repository"
 
 
 def test_git_is_imported_only_where_a_waiver_has_to_be_a_second_persons(pair: Pair) -> None:

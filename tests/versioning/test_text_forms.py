@@ -10,8 +10,8 @@ from unittest import mock
 
 import pytest
 
-from callint.versioning import git
-from callint.versioning.text_forms import keyless, renew_key
+from callint.versioning.git import repository as git
+from callint.versioning.textconv_cache import keyless, renew_key
 from tests.building import u16
 from tests.commands.initiating import done, settings, state
 from tests.running import (

@@ -9,12 +9,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from callint.reading.tree import POLICY
-from callint.versioning import git
-from callint.versioning.blocks import as_text, find
-from callint.versioning.record import Written, content_of, read_record, without
-from callint.versioning.setup import ATTRIBUTES, HOOKS, IGNORED, PRE_COMMIT, SHEBANG
-from callint.versioning.steps import FileStep, Plan, SettingStep, shown
-from callint.versioning.text_forms import keyless
+from callint.versioning.git import repository as git
+from callint.versioning.init.managed_block import as_text, find
+from callint.versioning.init.plan import ATTRIBUTES, HOOKS, IGNORED, PRE_COMMIT, SHEBANG
+from callint.versioning.init.record import Written, content_of, read_record, without
+from callint.versioning.init.steps import FileStep, Plan, SettingStep, shown
+from callint.versioning.textconv_cache import keyless
 
 
 def undo(repo: git.Repo, here: Path) -> Plan:

@@ -23,8 +23,8 @@ from pathlib import Path, PurePosixPath
 from callint.model.errors import InputError
 from callint.reading.lfs_pointers import EXTENDED, AbsentError, pointer
 from callint.reading.tree import POLICY, read_as_stored
-from callint.versioning.blobs import Blobs
-from callint.versioning.program import GitError, answer, output
+from callint.versioning.git.blob_reader import Blobs
+from callint.versioning.git.process import GitError, answer, output
 
 #: What points git to one repository, as ``git rev-parse --local-env-vars`` lists it. Hooks inherit some of
 #: these; a command that works on another repository must drop them.

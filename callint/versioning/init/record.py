@@ -15,9 +15,9 @@ from typing import Any
 
 from callint.model.errors import InputError
 from callint.reading.tree import read_file, reason
-from callint.versioning import git
-from callint.versioning.blocks import as_bytes, as_text, find
-from callint.versioning.steps import FileStep
+from callint.versioning.git import repository as git
+from callint.versioning.init.managed_block import as_bytes, as_text, find
+from callint.versioning.init.steps import FileStep
 
 #: The settings that callint init makes.
 SETTINGS = (

@@ -9,7 +9,7 @@ from pathlib import Path
 from weakref import finalize
 
 from callint.reading.tree import MAX_FILE
-from callint.versioning.program import start
+from callint.versioning.git.process import start
 
 _MISSING = "its content is missing from the repository; fetch it first"
 _DAMAGED = "its content in the repository is damaged; git fsck finds out more"

@@ -16,7 +16,7 @@ from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, Tree, WorkingTree
-from callint.versioning import git
+from callint.versioning.git import repository as git
 
 #: Where git keeps the text forms that ``cachetextconv`` asks it to keep.
 KEPT = "refs/notes/textconv/callint"

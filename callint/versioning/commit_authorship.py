@@ -23,7 +23,7 @@ from callint.reading.tree import Tree, WorkingTree, reason
 from callint.reading.workspace import Workplace
 from callint.rules.context import Case
 from callint.rules.second_person import Doubt, Independence, Unwitnessed
-from callint.versioning import git
+from callint.versioning.git import repository as git
 from callint.versioning.history import SHALLOW, Attribution, Beginning, ImageHistory, Lineage, Node, Origin
 
 _ASK = "Ask a colleague to look at the change and to write the waiver."

@@ -30,13 +30,13 @@ from callint.reading.tree import (
     reason,
     resolved,
 )
-from callint.versioning import git
-from callint.versioning.blocks import as_bytes, as_text, block, find
-from callint.versioning.first_policy import policy_text
-from callint.versioning.patterns import attribute_pattern, ignore_pattern
-from callint.versioning.record import Record, Written, content_of, digest_of, read_record, without
-from callint.versioning.steps import FileStep, Plan, SettingStep, shown
-from callint.versioning.text_forms import keyless, text_form_key
+from callint.versioning.git import repository as git
+from callint.versioning.init.first_policy import policy_text
+from callint.versioning.init.gitattributes_patterns import attribute_pattern, ignore_pattern
+from callint.versioning.init.managed_block import as_bytes, as_text, block, find
+from callint.versioning.init.record import Record, Written, content_of, digest_of, read_record, without
+from callint.versioning.init.steps import FileStep, Plan, SettingStep, shown
+from callint.versioning.textconv_cache import keyless, text_form_key
 
 ATTRIBUTES, IGNORED, PRE_COMMIT = ".gitattributes", ".gitignore", ".pre-commit-config.yaml"
 #: A clean merge asks pre-merge-commit, git am pre-applypatch, git commit pre-commit.

@@ -1,0 +1,1 @@
+"""The git program and the objects of a repository."""
