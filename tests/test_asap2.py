@@ -13,7 +13,7 @@ from callint.reading.asap2 import tokens as asap2_tokens
 from callint.reading.asap2.build import make_definition
 from callint.reading.asap2.parser import MAX_DEPTH, read_asap2
 from callint.reading.asap2.tokens import MAX_INCLUDES, Source, unquoted
-from callint.reporting.definition_xml import definition_lines
+from callint.reporting.definition.xml import definition_lines
 from tests.describing import (
     LAYOUTS,
     METHODS,

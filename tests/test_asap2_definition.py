@@ -24,7 +24,7 @@ from callint.model.definition import (
 )
 from callint.reading.asap2.build import make_definition
 from callint.reading.definition import read_definition
-from callint.reporting.definition_xml import definition_lines
+from callint.reporting.definition.xml import definition_lines
 from tests.building import u16
 from tests.describing import (
     COMMON,

@@ -21,7 +21,7 @@ from callint.decoding.decode import Decoded, decode
 from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.reading.cdfx import read_cdfx, short_name
-from callint.reporting.changes_cdfx import changes_cdfx
+from callint.reporting.changes.cdfx import changes_cdfx
 from tests.building import decoded, definition_xml, u16
 
 SIZE = 0x80

@@ -47,7 +47,7 @@ from callint.model.definition import (
     Text,
 )
 from callint.reading.definition import read_definition
-from callint.reporting.definition_xml import definition_lines
+from callint.reporting.definition.xml import definition_lines
 from tests.running import REPOSITORY
 
 DEMO = REPOSITORY / "fixtures/demo/steps/01-factory/definitions/skerry-28.xml"

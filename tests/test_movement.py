@@ -9,7 +9,7 @@ import pytest
 
 from callint.comparing.compare import compare, selected
 from callint.model.change import ChangeSet, Movement
-from callint.reporting.changes_json import changes_document
+from callint.reporting.changes.json import changes_document
 from tests.building import decoded, definition_xml, image, u16
 from tests.rules.example import axis, table
 from tests.running import valid

@@ -6,7 +6,7 @@ import re
 import textwrap
 from pathlib import Path
 
-from callint.reporting.tables_csv import COLUMNS
+from callint.reporting.tables.csv import COLUMNS
 from tests.running import run
 
 REPOSITORY = Path(__file__).resolve().parent.parent

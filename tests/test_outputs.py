@@ -25,11 +25,11 @@ from callint.checking.checker import Report, joined
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.policy import Waiver
 from callint.model.shown import clean
-from callint.reporting.findings_json import findings_json
-from callint.reporting.findings_junit import findings_junit
-from callint.reporting.findings_lines import findings_lines
-from callint.reporting.findings_markdown import findings_markdown, prose
-from callint.reporting.findings_sarif import findings_sarif
+from callint.reporting.findings.json import findings_json
+from callint.reporting.findings.junit import findings_junit
+from callint.reporting.findings.lines import findings_lines
+from callint.reporting.findings.markdown import findings_markdown, prose
+from callint.reporting.findings.sarif import findings_sarif
 from callint.rules.registry import RULES
 from tests.building import inspect, u16
 from tests.running import (

@@ -23,7 +23,7 @@ from callint.model.errors import InputError
 from callint.model.finding import Severity
 from callint.model.image import Image
 from callint.reading.workspace import open_workplace
-from callint.reporting.carry_json import CarryReport, carry_json
+from callint.reporting.carry.json import CarryReport, carry_json
 from callint.rules.context import Subject
 from callint.rules.registry import refuse_unknown_rules
 
@@ -75,7 +75,7 @@ def command(
     changed bytes that belong to nothing that is defined. Exits with 1 also where the written image breaks
     a rule that NEW_BASE does not break. Check it like any other rework: here only errors are told.
     """
-    from callint.reporting import destinations
+    from callint.reporting.files import destinations
 
     workplace = open_workplace(policy)
     refuse_unknown_rules(workplace.policy)
@@ -99,7 +99,7 @@ def command(
     )
     image, broken = workplace.label(target), Report((), 0, 0, 0)
     if done.image is not None:
-        from callint.reporting.writing import replace_file
+        from callint.reporting.files.atomic_write import replace_file
 
         data = new_file.holding(done.image)
         outcome = Outcome(workplace, after, image, new.name, new.data, targets.start_of(new))
@@ -119,7 +119,7 @@ def command(
     if form == "json":
         sys.stdout.write(carry_json(report))
     else:
-        from callint.reporting.carry_text import print_carry
+        from callint.reporting.carry.text import print_carry
         from callint.reporting.terminal import console
 
         print_carry(report, console(sys.stdout), everything)

@@ -37,7 +37,7 @@ from callint.rules.registry import refuse_unknown_rules
 
 if TYPE_CHECKING:  # git and processes are slow to import, and most checks need none of them
     from callint.checking.parallel import Crew
-    from callint.reporting.destinations import Destination
+    from callint.reporting.files.destinations import Destination
     from callint.versioning.git.repository import Commit
     from callint.versioning.ranges import Span
     from callint.versioning.staging import Staged, State
@@ -365,7 +365,7 @@ def _refuse_unsettled(state: Staged) -> None:
 
 def _destination(output: str, works: list[_Work]) -> Destination:
     """Where the findings go; InputError where that is an input, under whatever name."""
-    from callint.reporting import destinations
+    from callint.reporting.files import destinations
 
     claims, inputs = [], set()
     for work in works:
@@ -387,7 +387,7 @@ def _print(
 
     stream = StringIO() if output else sys.stdout
     if form == "text":
-        from callint.reporting.findings_text import print_findings
+        from callint.reporting.findings.text import print_findings
         from callint.reporting.terminal import console
 
         for report in reports:
@@ -395,7 +395,7 @@ def _print(
     else:
         stream.write(_document(whole, reports, levels, form))
     if isinstance(stream, StringIO) and output:
-        from callint.reporting.writing import replace_file
+        from callint.reporting.files.atomic_write import replace_file
 
         replace_file(output, stream.getvalue().encode())
 
@@ -404,22 +404,22 @@ def _document(whole: Report, reports: list[Report], levels: list[Severity], form
     """The findings in one of the formats that are written in one go."""
     match form:
         case "sarif":
-            from callint.reporting.findings_sarif import findings_sarif
+            from callint.reporting.findings.sarif import findings_sarif
 
             return findings_sarif(reports)
         case "junit":
-            from callint.reporting.findings_junit import findings_junit
+            from callint.reporting.findings.junit import findings_junit
 
             return findings_junit(reports, levels)
         case "markdown":
-            from callint.reporting.findings_markdown import findings_markdown
+            from callint.reporting.findings.markdown import findings_markdown
 
             return findings_markdown(whole)
         case "lines":
-            from callint.reporting.findings_lines import findings_lines
+            from callint.reporting.findings.lines import findings_lines
 
             return findings_lines(whole)
         case _:
-            from callint.reporting.findings_json import findings_json
+            from callint.reporting.findings.json import findings_json
 
             return findings_json(whole)

@@ -62,7 +62,7 @@ def command(folder: str) -> int:
     any other that is not empty is refused.
     """
     from callint.commands.init import set_up  # git is slow to import
-    from callint.reporting.destinations import refuse_as_folder
+    from callint.reporting.files.destinations import refuse_as_folder
     from callint.versioning.demo import steps, write_demo
 
     terminal = console(sys.stdout)

@@ -78,7 +78,7 @@ def command(
     for pair in found:
         status |= _show(pair, subjects, view, documents)
     if form != "text":
-        from callint.reporting.writing import put_out
+        from callint.reporting.files.atomic_write import put_out
 
         document = documents if is_range(words) else documents[0]
         if destination is not None:
@@ -129,7 +129,7 @@ def _show(pair: Pair, subjects: Subjects, view: _View, documents: list[object]) 
         tables |= {one.table.name: one.table for one in changes.movements}
         logged = read_log(view.log, subjects.policy, subject.definition, surfaces(case.new, tables.values()))
     if view.form == "json":
-        from callint.reporting.changes_json import changes_document
+        from callint.reporting.changes.json import changes_document
 
         names = pair.old.name, pair.new.name
         documents.append(changes_document(changes, *names, subject.file.path, logged))
@@ -155,7 +155,7 @@ def _images(old: Content, new: Content, subject: Subject, subjects: Subjects) ->
 def _print(
     pair: Pair, changes: ChangeSet, before: Image, after: Image, view: _View, logged: Logged | None
 ) -> None:
-    from callint.reporting.changes_text import print_changes, print_statistics
+    from callint.reporting.changes.text import print_changes, print_statistics
     from callint.reporting.terminal import console, heading, width
 
     terminal = console(sys.stdout)

@@ -68,8 +68,8 @@ def _headings(
 
 def _print_change(old: Content, new: Content, definition: str | None, policy: str | None) -> None:
     """The change in engineering units, or by bytes with the reason where that cannot be."""
-    from callint.reporting.bytes_text import byte_summary
-    from callint.reporting.changes_text import print_changes
+    from callint.reporting.changes.bytes_text import byte_summary
+    from callint.reporting.changes.text import print_changes
     from callint.reporting.terminal import console
 
     terminal = console(sys.stdout, colour=_colour())

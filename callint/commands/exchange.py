@@ -12,7 +12,7 @@ from callint.model.change import ChangeSet
 from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.reading.cdfx import read_cdfx
-from callint.reporting.changes_cdfx import changes_cdfx
+from callint.reporting.changes.cdfx import changes_cdfx
 from callint.versioning.file_version import Content
 
 

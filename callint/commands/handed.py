@@ -45,8 +45,8 @@ class Handed:
         """
         if not self.is_pointer:
             return content
-        from callint.reporting.destinations import own_file
-        from callint.reporting.writing import replace_file
+        from callint.reporting.files.atomic_write import replace_file
+        from callint.reporting.files.destinations import own_file
         from callint.versioning.git import repository as git
 
         new = pointer_to(content)

@@ -102,11 +102,11 @@ class _Report:
             else history.cell_values(item, asked.x, asked.y)
         )
         if self.form == "json":
-            from callint.reporting.history_json import values_document
+            from callint.reporting.history.json import values_document
 
             _write(values_document(self.decoded, asked, list(found), self.image, self.definition))
         else:
-            from callint.reporting.history_text import print_values
+            from callint.reporting.history.text import print_values
             from callint.reporting.terminal import console
 
             print_values(self.decoded, asked, list(found), console(sys.stdout))
@@ -121,11 +121,11 @@ class _Report:
             if is_selection or everything or found.later(found.of(self.decoded.plan, item)).any()
         ]
         if self.form == "json":
-            from callint.reporting.history_json import history_document
+            from callint.reporting.history.json import history_document
 
             _write(history_document(self.decoded, found, reported, self.image, self.definition))
         else:
-            from callint.reporting.history_text import print_items, print_overview
+            from callint.reporting.history.text import print_items, print_overview
             from callint.reporting.terminal import console
 
             if is_selection:
@@ -178,7 +178,7 @@ def _asked(decoded: Decoded, items: list[Item | Text], globs: tuple[str, ...], c
 
 def _texts(decoded: Decoded, axis: str) -> list[str]:
     """The breakpoints of an axis as people read them."""
-    from callint.reporting.grids import breakpoint_texts
+    from callint.reporting.tables.grids import breakpoint_texts
 
     definition = decoded.plan.definition
     return breakpoint_texts(definition, definition.axes[axis], decoded.breakpoints(axis).tolist())

@@ -15,7 +15,7 @@ from callint.reading.asap2.build import make_definition
 from callint.reading.asap2.parser import read_asap2
 from callint.reading.asap2.report import is_name
 from callint.reading.tree import refuse_leading_out
-from callint.reporting.import_json import ImportReport, import_json
+from callint.reporting.import_.json import ImportReport, import_json
 
 
 @click.command()
@@ -48,7 +48,7 @@ def command(
         )
     if file:
         refuse_leading_out(source, file)
-    from callint.reporting.destinations import new_file
+    from callint.reporting.files.destinations import new_file
 
     with _without_collections():
         # First, so that a wrong description or module is said before a wrong --to.
@@ -57,15 +57,15 @@ def command(
         destination = new_file(target)
         imported = make_definition(description, name)
         if imported.definition is not None:
-            from callint.reporting.definition_xml import definition_lines
-            from callint.reporting.writing import replace_file
+            from callint.reporting.definition.xml import definition_lines
+            from callint.reporting.files.atomic_write import replace_file
 
             replace_file(destination, (line.encode() for line in definition_lines(imported.definition)))
     report = ImportReport(imported, str(source), str(target))
     if form == "json":
         sys.stdout.write(import_json(report))
     else:
-        from callint.reporting.import_text import print_import
+        from callint.reporting.import_.text import print_import
         from callint.reporting.terminal import console
 
         print_import(report, console(sys.stdout), everything)

@@ -14,9 +14,9 @@ import click
 from callint.model.errors import InputError
 from callint.reading.locks import alone
 from callint.reading.tree import reason
-from callint.reporting.destinations import own_file
+from callint.reporting.files.atomic_write import replace_file
+from callint.reporting.files.destinations import own_file
 from callint.reporting.terminal import QUIET, console, line, width, wrapped
-from callint.reporting.writing import replace_file
 from callint.versioning.git import repository as git
 from callint.versioning.init.plan import Wishes, foreign_attributes, plan
 from callint.versioning.init.steps import FileStep, Plan, SettingStep, shown

@@ -32,13 +32,13 @@ from callint.model.shown import clean
 from callint.reading.locks import alone
 from callint.reading.tree import CONFLICT_DATA, CONFLICT_TEXT, read_file, reason
 from callint.reading.workspace import Workplace, open_workplace
-from callint.reporting.merge_json import FORMAT, TITLE, MergeReport, merge_json
+from callint.reporting.merge.json import FORMAT, TITLE, MergeReport, merge_json
 from callint.rules.context import Subject
 from callint.rules.registry import refuse_unknown_rules
 from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # loaded when something is written
-    from callint.reporting.destinations import Destination
+    from callint.reporting.files.destinations import Destination
 
 
 @click.command()
@@ -86,7 +86,7 @@ def command(
     Exits with 1 where conflicts are left, or where the merged image breaks a rule that neither side
     breaks alone.
     """
-    from callint.reporting import destinations
+    from callint.reporting.files import destinations
 
     if driver:
         if path is None or output:
@@ -124,7 +124,7 @@ def _drive(
     policy: str | None,
 ) -> int:
     """Be git's merge driver: the result replaces OURS, and any status but 0 is a conflict to git."""
-    from callint.reporting import destinations
+    from callint.reporting.files import destinations
 
     try:
         workplace = open_workplace(policy)
@@ -174,7 +174,7 @@ def _settling(path: str, policy: str | None) -> tuple[str, ...]:
 def _tell(
     report: MergeReport, lists: _Lists | None, to_errors: bool = False, commands: tuple[str, ...] = ()
 ) -> None:
-    from callint.reporting.merge_text import print_merge
+    from callint.reporting.merge.text import print_merge
     from callint.reporting.terminal import console
 
     them = "it" if len(report.merge.conflicts) == 1 else "them"
@@ -344,7 +344,7 @@ class _Lists:
         """The lists as files."""
         from io import StringIO
 
-        from callint.reporting.merge_text import print_list
+        from callint.reporting.merge.text import print_list
         from callint.reporting.terminal import console
 
         stream = StringIO()
@@ -380,7 +380,7 @@ def _write(report: MergeReport, data: bytes, image: Destination, lists: _Lists |
 
     There are never conflicts without their lists, and no lists of a merge that is not there.
     """
-    from callint.reporting.writing import replace_file, replace_files
+    from callint.reporting.files.atomic_write import replace_file, replace_files
 
     place = image.place()
     # Of two merges at once the lists of one must not come beside the image of the other.

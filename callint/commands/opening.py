@@ -30,7 +30,7 @@ from callint.rules.second_person import Independence, Unwitnessed
 from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # files are written by few calls, and git is slow to import
-    from callint.reporting.destinations import Destination
+    from callint.reporting.files.destinations import Destination
     from callint.versioning.commit_authorship import Chronicles
 
 
@@ -83,7 +83,7 @@ class Subjects:
 
     def output(self, path: str, log: str | None = None) -> Destination:
         """Where a report goes; InputError where that is what the policy names, or what was read."""
-        from callint.reporting.destinations import output
+        from callint.reporting.files.destinations import output
 
         return output(Path(path), self._workplace, inputs=() if log is None else (Path(log),))
 

@@ -14,10 +14,10 @@ from callint.commands.reviewing import Wish, review_of_images
 from callint.model.errors import InputError
 from callint.model.shown import clean
 from callint.reading.workspace import Workplace, open_workplace
-from callint.reporting.reviewed import Review
+from callint.reporting.review.document import Review
 
 if TYPE_CHECKING:  # loaded when something is written
-    from callint.reporting.destinations import Destination
+    from callint.reporting.files.destinations import Destination
 
 
 @click.command()
@@ -88,7 +88,7 @@ def _day(text: str) -> date:
 
 def _destination(path: Path, workplace: Workplace, review: Review, named: list[str]) -> Destination:
     """Where the page goes; InputError where that is an input, or what the policy names."""
-    from callint.reporting.destinations import output
+    from callint.reporting.files.destinations import output
 
     inputs = {one.case.file.path for one in review.images if one.case is not None}
     places = [workplace.place(name) for name in inputs]
@@ -96,14 +96,14 @@ def _destination(path: Path, workplace: Workplace, review: Review, named: list[s
 
 
 def _write(output: Destination, review: Review, form: str) -> None:
-    from callint.reporting.review_json import document_text, review_document
-    from callint.reporting.writing import replace_file
+    from callint.reporting.files.atomic_write import replace_file
+    from callint.reporting.review.json import document_text, review_document
 
     document = review_document(review)
     if form == "json":
         text = f"{document_text(document)}\n"
     else:
-        from callint.reporting.review_page import page
+        from callint.reporting.review.page import page
 
         text = page(document)
     replace_file(output, text.encode())

@@ -16,7 +16,7 @@ from callint.decoding.surfaces import surfaces
 from callint.model.policy import Policy
 from callint.reading.tree import Overlay
 from callint.reading.workspace import Workplace
-from callint.reporting.reviewed import Digests, Review, Reviewed, State
+from callint.reporting.review.document import Digests, Review, Reviewed, State
 from callint.rules.context import Case
 from callint.rules.registry import refuse_unknown_rules
 

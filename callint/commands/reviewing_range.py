@@ -19,7 +19,7 @@ from callint.model.errors import InputError
 from callint.model.shown import count
 from callint.reading.tree import Overlay, reason
 from callint.reading.workspace import Workplace
-from callint.reporting.reviewed import Digests, Review, Reviewed, State
+from callint.reporting.review.document import Digests, Review, Reviewed, State
 from callint.rules.context import Case
 from callint.rules.registry import refuse_unknown_rules
 from callint.versioning.file_version import Content

@@ -34,8 +34,8 @@ def command(image: str, only_check: bool, definition: str | None, policy: str | 
     if only_check:
         _, sealed = _sealed(workplace, name, definition)
     else:
-        from callint.reporting.destinations import in_place
-        from callint.reporting.writing import replace_file
+        from callint.reporting.files.atomic_write import replace_file
+        from callint.reporting.files.destinations import in_place
 
         destination = in_place(workplace.place(name))
         # Nobody else may write it between the reading and the writing.

@@ -29,7 +29,7 @@ from callint.rules.context import Case
 from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # only what writes a file needs it
-    from callint.reporting.destinations import Destination
+    from callint.reporting.files.destinations import Destination
 
 
 @click.command()
@@ -112,13 +112,13 @@ def command(
         axes = [axis for axis in subject.definition.axes.values() if axis.name in names]
         axes = [axis for axis in axes if isinstance(axis, FixedAxis) or axis.name in subject.plan.axis_items]
     if form == "csv":
-        from callint.reporting.tables_csv import csv_lines
-        from callint.reporting.writing import put_out
+        from callint.reporting.files.atomic_write import put_out
+        from callint.reporting.tables.csv import csv_lines
 
         put_out("".join(csv_lines(decoded, shown, axes)), destination)
     elif form == "json":
-        from callint.reporting.tables_json import tables_json
-        from callint.reporting.writing import put_out
+        from callint.reporting.files.atomic_write import put_out
+        from callint.reporting.tables.json import tables_json
 
         put_out(tables_json(content.name, subject.file.path, decoded, shown, axes), destination)
     else:
@@ -135,7 +135,7 @@ def _print(
     policy: Policy,
 ) -> None:
     """Tables and axes, or a list of the tables, for people."""
-    from callint.reporting.tables_text import print_axes, print_table_list, print_tables
+    from callint.reporting.tables.text import print_axes, print_table_list, print_tables
     from callint.reporting.terminal import console
 
     terminal = console(sys.stdout)
@@ -169,7 +169,7 @@ def _print_point(
 ) -> None:
     """What tables put out at an operating point; all that depend on signals which it gives."""
     from callint.commands.points import parse_point
-    from callint.reporting.point_text import print_point, tables_at
+    from callint.reporting.point.text import print_point, tables_at
 
     point = parse_point(case.definition, words)
     names = table_selection(case.definition, globs) if globs else None
@@ -178,8 +178,8 @@ def _print_point(
         raise InputError(f"{' '.join(globs)}: {word} puts out nothing; with --at name tables")
     outputs = tables_at(case, name, case.base_path, point, names)
     if form == "json":
-        from callint.reporting.point_json import point_json
-        from callint.reporting.writing import put_out
+        from callint.reporting.files.atomic_write import put_out
+        from callint.reporting.point.json import point_json
 
         put_out(point_json(case.file.path, case.definition, outputs), output)
     else:
@@ -193,7 +193,7 @@ def _print_plain(image: str, definition: str | None, policy: str | None) -> int:
 
     It must not fail on a file of whatever content, nor for want of a policy, or git shows nothing at all.
     """
-    from callint.reporting.plain_text import plain_lines
+    from callint.reporting.tables.textconv import plain_lines
 
     file, stored = Path(image), b""
     try:

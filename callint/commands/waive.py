@@ -33,7 +33,7 @@ from callint.rules.registry import RULES, refuse_unknown_rules
 from callint.rules.waiver import Fate
 
 if TYPE_CHECKING:  # loaded when something is written
-    from callint.reporting.waiver_text import Written
+    from callint.reporting.waiver.text import Written
 
 #: The shortest reason and name that a policy takes.
 _SHORTEST_REASON, _SHORTEST_NAME = 10, 2
@@ -78,7 +78,7 @@ def command(
         raise InputError(f"{name}: it is being changed again and again; call callint waive once that is over")
 
     from callint.reporting.terminal import console
-    from callint.reporting.waiver_text import print_waiver
+    from callint.reporting.waiver.text import print_waiver
 
     print_waiver(written, console(sys.stdout), is_written=not dry_run)
     return 0
@@ -101,7 +101,7 @@ class _ChangedError(Exception):
 
 def _waived(workplace: Workplace, wish: _Wish, dry_run: bool) -> Written:
     """Judge, and write the waiver. InputError where it cannot be, _ChangedError where that has to be anew."""
-    from callint.reporting.waiver_text import Written
+    from callint.reporting.waiver.text import Written
 
     if not workplace.policy.path:
         raise InputError("callint.toml: there is none from here up; write one first")
@@ -353,8 +353,8 @@ def _dead(inspector: Inspector, waiver: Waiver) -> tuple[Waiver, ...]:
 
 def _write(workplace: Workplace, waiver: Waiver, dry_run: bool) -> Waiver:
     """Add the waiver to the policy; returns it with its line. Nothing else in the policy may change."""
-    from callint.reporting.destinations import in_place
-    from callint.reporting.writing import replace_file
+    from callint.reporting.files.atomic_write import replace_file
+    from callint.reporting.files.destinations import in_place
 
     # A link stays a link: the file that it leads to is what is written.
     destination = in_place(workplace.root / workplace.policy.path)
@@ -384,7 +384,7 @@ def _with_waiver(data: bytes, judged: Policy, waiver: Waiver) -> tuple[bytes, Wa
 
     _ChangedError where the file says something else of the finding by now.
     """
-    from callint.reporting.waiver_toml import with_entry
+    from callint.reporting.waiver.toml import with_entry
 
     name = judged.path
     present = read_policy(data, name)

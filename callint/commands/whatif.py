@@ -20,7 +20,7 @@ from callint.model import shown
 from callint.model.change import Numbers
 from callint.model.definition import Definition, Sensor, Signal
 from callint.model.errors import InputError
-from callint.reporting.whatif_text import Outlook, print_outlook, round_values
+from callint.reporting.whatif.text import Outlook, print_outlook, round_values
 from callint.rules.context import Case
 
 #: Into so many stretches the range of the true signal is cut, and so many breakpoints on it count at most.
@@ -104,7 +104,7 @@ def command(
     if globs:
         outlook = outlook.only(table_selection(case.definition, globs))
     if form == "json":
-        from callint.reporting.whatif_json import whatif_json
+        from callint.reporting.whatif.json import whatif_json
 
         sys.stdout.write(whatif_json(subject.file.path, outlook))
     else:

@@ -15,8 +15,8 @@ from unittest import mock
 import pytest
 
 from callint.commands import init
-from callint.reporting.destinations import Destination
-from callint.reporting.writing import replace_file
+from callint.reporting.files.atomic_write import replace_file
+from callint.reporting.files.destinations import Destination
 from callint.versioning.git import repository as git
 from callint.versioning.init.plan import Wishes, plan
 from tests.building import u16

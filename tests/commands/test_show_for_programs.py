@@ -16,7 +16,7 @@ from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import make_plan
 from callint.model.image import Image
 from callint.reading.definition import read_definition
-from callint.reporting.tables_csv import COLUMNS, harmless
+from callint.reporting.tables.csv import COLUMNS, harmless
 from tests.building import definition_xml, image, s_file
 from tests.running import CUT, GOOD, Result, Yard, make_yard, run, valid, yard_base
 

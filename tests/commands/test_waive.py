@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from callint.model.finding import Finding
 from callint.model.policy import Waiver
 from callint.reading.policy import read_policy
-from callint.reporting.waiver_toml import with_entry
+from callint.reporting.waiver.toml import with_entry
 from tests.building import u16
 from tests.rules.example import image_digest, table_digest
 from tests.running import (

@@ -12,7 +12,7 @@ from benchmarks.descriptions import _AXIS, _HEAD, _characteristic
 from callint.comparing.compare import compare
 from callint.decoding.decode import decode
 from callint.model.image import Image
-from callint.reporting.changes_cdfx import changes_cdfx
+from callint.reporting.changes.cdfx import changes_cdfx
 from tests.building import u16
 from tests.fuzz.targets import decoded_yard
 from tests.running import BAD, GOOD, POLICY, REPOSITORY, yard_base, yard_definition

@@ -38,11 +38,11 @@ from callint.reading.images import read_image_file
 from callint.reading.logs import Log
 from callint.reading.policy import read_policy
 from callint.reading.records import DamagedError, Kind, kind_of, read_records
-from callint.reporting.changes_json import changes_document
-from callint.reporting.definition_xml import definition_lines
-from callint.reporting.findings_text import print_findings
-from callint.reporting.plain_text import plain_lines
-from callint.reporting.tables_json import tables_json
+from callint.reporting.changes.json import changes_document
+from callint.reporting.definition.xml import definition_lines
+from callint.reporting.findings.text import print_findings
+from callint.reporting.tables.json import tables_json
+from callint.reporting.tables.textconv import plain_lines
 from callint.reporting.terminal import console
 from tests.running import steering, yard_base, yard_definition
 

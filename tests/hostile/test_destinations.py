@@ -17,7 +17,7 @@ import pytest
 
 from callint.commands import COMMANDS, MODULES
 from callint.model.errors import InputError
-from callint.reporting import destinations
+from callint.reporting.files import destinations
 from tests.commands.initiating import state
 from tests.hostile.repository import A2L, BASE, DEFINITION, HERON, WAIVED
 from tests.running import (
@@ -399,7 +399,7 @@ def test_every_option_for_a_file_that_is_read_is_tried_with_an_output() -> None:
 
 #: Modules that change the disk by themselves, and why.
 _OWN_WAYS = {
-    "callint/reporting/writing.py": "through which all else goes",
+    "callint/reporting/files/atomic_write.py": "through which all else goes",
     "callint/reading/cache.py": "the cache of the user",
     "callint/reading/temp_files.py": "what killed runs left",
     "callint/versioning/demo.py": "a new folder, of which the command asks first",
@@ -409,7 +409,11 @@ _OWN_WAYS = {
     "callint/__main__.py": "the null device",
 }
 #: Who may write without asking, at a place that no user gives.
-_OWN_FILES = {"callint/commands/init.py", "callint/commands/handed.py", "callint/reporting/destinations.py"}
+_OWN_FILES = {
+    "callint/commands/init.py",
+    "callint/commands/handed.py",
+    "callint/reporting/files/destinations.py",
+}
 _CHANGING = {
     *("write_text", "write_bytes", "touch", "mkdir", "makedirs", "rmdir", "unlink", "rename", "renames"),
     *("symlink_to", "hardlink_to", "mkstemp", "mkdtemp", "NamedTemporaryFile", "TemporaryDirectory"),

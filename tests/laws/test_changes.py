@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from callint.comparing.compare import compare
-from callint.reporting.changes_json import changes_document
+from callint.reporting.changes.json import changes_document
 from tests.laws.trying import laws
 from tests.laws.worlds import Item, World, edited, edits, images, pairs, worlds
 

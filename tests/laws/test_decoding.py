@@ -13,7 +13,7 @@ from lxml import etree
 
 from callint.decoding.conversions import quantise
 from callint.decoding.encode import encode
-from callint.reporting.definition_xml import definition_lines
+from callint.reporting.definition.xml import definition_lines
 from tests.building import read
 from tests.laws.trying import laws
 from tests.laws.worlds import PLAIN, Item, Linear, Pointwise, Quotient, World, edited, edits, images, worlds

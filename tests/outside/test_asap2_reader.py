@@ -24,7 +24,7 @@ from callint.model.definition import ByteOrder, FixedAxis, Linear, NumberType, R
 from callint.reading.asap2.build import Imported, make_definition
 from callint.reading.asap2.parser import Characteristic, Description, read_asap2
 from callint.reading.definition import read_definition
-from callint.reporting.definition_xml import definition_lines
+from callint.reporting.definition.xml import definition_lines
 from tests.running import environment
 
 PROGRAM = Path(__file__).with_name("read_asap2.py")

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from callint.model.finding import Finding
 from callint.model.shown import decimal_digits
 from callint.reading.definition import read_definition
-from callint.reporting.definition_xml import definition_lines
+from callint.reporting.definition.xml import definition_lines
 from tests.building import definition_xml, findings, image, read, rules_found
 from tests.rules.example import of_rule, table
 

@@ -1,0 +1,1 @@
+"""What was carried to another software version."""

@@ -1,0 +1,1 @@
+"""Changes between two images in every format."""

@@ -1,0 +1,1 @@
+"""Definitions as XML."""

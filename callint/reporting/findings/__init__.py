@@ -1,0 +1,1 @@
+"""Findings in every format."""

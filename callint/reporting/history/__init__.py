@@ -1,0 +1,1 @@
+"""Who set what in an image."""

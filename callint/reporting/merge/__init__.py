@@ -1,0 +1,1 @@
+"""What a merge settled and left open."""

@@ -1,0 +1,1 @@
+"""What tables put out at one operating point."""

@@ -1,0 +1,1 @@
+"""The review of a change: a document and its page."""

@@ -1,0 +1,464 @@
+"""The review as one page for a browser: its first screen in plain HTML, its tables drawn by a script.
+
+Everything is in the one file: style, script, and the review document, from which the script draws grids and
+pictures. The page's own policy forbids every request, and names style and script by their hashes, so that
+nothing else in it can run, whatever a stranger wrote into a title.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from html import escape
+from typing import Any
+
+from callint.model import shown
+from callint.reading.resources import resource
+
+#: The parts of the script in the order in which they stand in the page; the last one starts it.
+_SCRIPTS = (
+    "elements", "tables", "grid", "plots", "surface", "signing", "sections", "findings", "list", "keys",
+    "review",
+)  # fmt: skip
+_FOLDER = "reporting/review/browser"
+#: The words for a finding's severity, and for more than one.
+_SEVERITIES = {"error": "errors", "warning": "warnings", "note": "notes"}
+
+#: What is said of an image that was not simply changed.
+_STATES = {
+    "added": "This image is new; it is shown beside its base, where it has one.",
+    "removed": "This image was removed.",
+    "unreadable": "Nothing could be compared.",
+}
+
+Json = Mapping[str, Any]
+
+
+def page(document: Json) -> str:
+    """The whole page of a review document, which keeps to ``schemas/review.schema.json``.
+
+    The same document gives the same page, byte by byte.
+    """
+    style = _shipped("review.css")
+    script = f'(() => {{\n"use strict";\n{"".join(_shipped(f"{name}.js") for name in _SCRIPTS)}}})();\n'
+    policy = "; ".join(
+        (
+            "default-src 'none'",
+            f"style-src '{_hash(style)}'",
+            f"script-src '{_hash(script)}'",
+            "base-uri 'none'",
+            "form-action 'none'",
+        )
+    )
+    title = f"{document['title']}: review of a calibration change"
+    return "\n".join(
+        [
+            "<!doctype html>",
+            '<html lang="en">',
+            "<head>",
+            '<meta charset="utf-8">',
+            f'<meta http-equiv="Content-Security-Policy" content="{escape(policy)}">',
+            '<meta name="viewport" content="width=device-width, initial-scale=1">',
+            '<meta name="color-scheme" content="light dark">',
+            '<meta name="referrer" content="no-referrer">',
+            _element("title", title),
+            f"<style>{style}</style>",
+            "</head>",
+            "<body>",
+            '<a class="skip" href="#~tables">Go to the tables</a>',
+            *_first_screen(document),
+            '<div class="desk">',
+            *_list(document),
+            *_tables(document),
+            "</div>",
+            f'<script type="application/json" id="review">{_embedded(document)}</script>',
+            f"<script>{script}</script>",
+            "</body>",
+            "</html>",
+            "",
+        ]
+    )
+
+
+def _shipped(name: str) -> str:
+    return resource(f"{_FOLDER}/{name}").read_text("utf-8")
+
+
+def _hash(text: str) -> str:
+    """What the content security policy calls a text by."""
+    return f"sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}"
+
+
+def _embedded(document: Json) -> str:
+    """The document as JSON in which no end tag and no comment can begin."""
+    return json.dumps(document, ensure_ascii=False, separators=(",", ":")).replace("<", "\\u003c")
+
+
+def _element(name: str, text: str, kind: str = "") -> str:
+    """An element with a text of anybody's in it."""
+    return f"<{name}{_class(kind)}>{escape(text)}</{name}>"
+
+
+def _class(kind: str) -> str:
+    return f' class="{kind}"' if kind else ""
+
+
+def _items(texts: Iterable[str], kind: str = "") -> Iterator[str]:
+    """A list of texts; nothing where there are none."""
+    if lines := [_element("li", text) for text in texts]:
+        yield f"<ul{_class(kind)}>"
+        yield from lines
+        yield "</ul>"
+
+
+# The first screen
+
+
+def _first_screen(document: Json) -> Iterator[str]:
+    """What a reader has to know in ten seconds."""
+    counts = document["counts"]
+    worst = next((severity for severity in ("error", "warning") if counts.get(severity)), "calm")
+    yield '<header class="first">'
+    words = ["Review of a calibration change", document.get("date"), document.get("program")]
+    words.append(f"document {document['digest']}")
+    yield _element("p", " · ".join(word for word in words if word), "kind")
+    yield _element("h1", document["title"])
+    yield _between(document)
+    if paths := document.get("paths"):
+        yield _element("p", f"Only images below {' and '.join(paths)}.", "between")
+    if parted := document.get("parted"):
+        yield _element("p", f"{parted['text']}.", "trouble")
+    if commit := document.get("commit"):
+        yield _commit(commit)
+    yield f'<p class="verdict {worst}">{escape(document["verdict"])}</p>'
+    yield '<ul class="counts">'
+    for severity, more in _SEVERITIES.items():
+        amount = counts.get(severity, 0)
+        yield _count(severity, amount, severity if amount == 1 else more)
+    yield _count("waived", counts.get("waived", 0), "waived")
+    yield "</ul>"
+    images = document["images"]
+    for image in images:
+        if len(images) > 1:
+            yield '<section class="image">'
+            yield _element("h2", image["path"])
+            yield '<div class="facts">'
+            yield from _image(document, image, "h3")
+            yield "</div></section>"
+    yield '<div class="facts">'
+    if len(images) == 1:
+        yield from _image(document, images[0], "h2")
+    yield from _waived(document)
+    yield from _commits(document)
+    yield '<section class="fact cautions"><h2>Caution</h2>'
+    yield from (_element("p", text) for text in document["cautions"])
+    yield "</section>"
+    yield "</div>"
+    yield "</header>"
+
+
+def _between(document: Json) -> str:
+    old, new = (_element("code", document[side]) for side in ("old", "new"))
+    return (
+        f'<p class="between">{old} <span aria-hidden="true">→</span><span class="aside">to</span> {new}</p>'
+    )
+
+
+def _commit(commit: Json) -> str:
+    subject = f"“{commit['subject']}”" if commit.get("subject") else ""
+    words = [commit.get("author", ""), commit.get("date", ""), subject]
+    text = ", ".join(word for word in words if word)
+    return f'<p class="commit">{_element("code", commit["id"][:10])} {escape(text)}</p>'
+
+
+def _commits(document: Json) -> Iterator[str]:
+    """The commits of a range, the newest first; nothing where there is only the one named already."""
+    commits = document.get("commits", [])
+    if len(commits) < 2:
+        return
+    yield '<section class="fact commits"><h2>Commits</h2>'
+    yield from map(_commit, commits)
+    if more := document.get("more_commits"):
+        yield _element("p", f"and {more:,} more", "commit")
+    yield "</section>"
+
+
+def _count(kind: str, amount: int, word: str) -> str:
+    empty = " none" if not amount else ""
+    return f'<li class="{kind}{empty}"><strong>{amount:,}</strong> {word}</li>'
+
+
+def _image(document: Json, image: Json, heading: str) -> Iterator[str]:
+    """What is said of one image: what changed, in words, and what it is."""
+    if changed := list(_changed(document, image)):
+        yield '<section class="fact changed">'
+        yield _element(heading, "What changed")
+        yield from changed
+        yield "</section>"
+    if any(image.get(word) for word in ("base", "definition", "sha256", "software", "bytes", "checksums")):
+        yield from _identity(image, heading)
+
+
+def _changed(document: Json, image: Json) -> Iterator[str]:
+    """What changed in an image; nothing where nothing did."""
+    if image["state"] in _STATES:
+        yield _element("p", _STATES[image["state"]])
+    elif image["state"] == "same" and image.get("renamed"):
+        yield "<p>No byte of this image changed, but its name did.</p>"
+    # The same bytes have other findings only where a definition, a policy or a waiver is another.
+    elif image["state"] == "same" and any(
+        finding.get("image") == image["id"] and finding["state"] == "new" for finding in document["findings"]
+    ):
+        yield "<p>No byte of this image changed, but what it is judged by did.</p>"
+    if image.get("trouble"):
+        yield _element("p", image["trouble"], "trouble")
+    groups = [sentence for sentence in image["sentences"] if "purpose" in sentence]
+    if groups:
+        yield '<dl class="groups">'
+        for sentence in groups:
+            name = escape(sentence.get("group", "Other tables"))
+            purpose = _element("span", sentence["purpose"], "purpose")
+            yield f"<div><dt>{name} {purpose}</dt>{_element('dd', sentence['text'])}</div>"
+        yield "</dl>"
+    elif image["state"] == "changed":
+        yield _unchanged(image)
+    yield from (_element("p", sentence["text"]) for sentence in image["sentences"] if sentence not in groups)
+    yield from _axes(image)
+    yield from _items(image.get("log", []), "log")
+
+
+def _identity(image: Json, heading: str) -> Iterator[str]:
+    """What an image is, and what of its bytes changed."""
+    yield '<section class="fact identity">'
+    yield _element(heading, "The image")
+    yield "<dl>"
+    for word in ("renamed", "base", "definition"):
+        if image.get(word):
+            yield _fact({"renamed": "Taken for renamed"}.get(word, word.capitalize()), image[word])
+    if image.get("title"):
+        yield _fact("For", image["title"])
+    if digits := image.get("sha256"):
+        yield _fact("SHA-256", " → ".join(dict.fromkeys(one[:16] for one in digits.values())))
+    is_pair = "old" in image and "new" in image
+    for one in image.get("software", []):
+        yield _fact(one["name"].capitalize(), _became(one, is_pair))
+    if "bytes" in image:
+        yield _fact("Changed bytes", _explained(image["bytes"]))
+        if runs := image["bytes"]["runs"]:
+            yield _fact("Not explained", _runs(runs, image["bytes"]["more"]))
+        for side in ("old", "new"):
+            if alone := image["bytes"].get(f"only_{side}"):
+                yield _fact(f"In {side.upper()} only", _runs(alone, 0))
+    for one in image.get("checksums", []):
+        state = "; it does not fit the contents" if one.get("stale") else ""
+        yield _fact(f"Checksum {one['name']}", f"{_became(one, is_pair)}{state}")
+    yield "</dl></section>"
+
+
+def _fact(name: str, text: str) -> str:
+    return f"<div><dt>{escape(name)}</dt><dd>{escape(text)}</dd></div>"
+
+
+def _became(one: Json, is_pair: bool) -> str:
+    """Old and new of something, or the one word where they are the same or there is only one image."""
+    old, new = one.get("old"), one.get("new")
+    if old is None and new is None:
+        return "cannot be told"
+    if old == new or not is_pair:
+        return str(new if old is None else old)
+    return f"{'not in OLD' if old is None else old} → {'not in NEW' if new is None else new}"
+
+
+def _unchanged(image: Json) -> str:
+    """That no table changed, or that none or not all could be compared."""
+    if image.get("uncompared"):
+        return "<p>No table that could be compared changed.</p>"
+    return "<p>No table changed.</p>"
+
+
+def _explained(changed: Json) -> str:
+    """What share of the changed bytes the definition's tables explain."""
+    total, known = changed["changed"], changed["explained"]
+    if not total:
+        return "none"
+    # Rounded down: 100 % are all of them.
+    share = "100\N{NO-BREAK SPACE}%" if known == total else f"{1000 * known // total / 10}\N{NO-BREAK SPACE}%"
+    return f"{known:,} of {total:,} explained ({share})"
+
+
+def _runs(runs: Sequence[Json], more: int) -> str:
+    words = [f"{shown.count(run['size'], 'byte')} at {run['address']}" for run in runs]
+    return ", ".join([*words, shown.count(more, "more stretch")] if more else words)
+
+
+def _axes(image: Json) -> Iterator[str]:
+    for axis in image.get("axes", []):
+        unit = f" {axis['unit']}" if axis.get("unit") else ""
+        pairs = zip(axis["old"], axis["new"], strict=False)
+        moved = [f"{old} → {new}{unit}" for old, new in pairs if old != new]
+        if "count" in axis:
+            moved.append(f"{axis['count'][0]} → {axis['count'][1]} breakpoints")
+        name = axis["name"] + (f" ({axis['signal']})" if axis.get("signal") else "")
+        yield f'<p class="axis"><strong>Axis {escape(name)}</strong> {escape(", ".join(moved))}</p>'
+        yield from _items(axis.get("effects", []))
+
+
+def _waived(document: Json) -> Iterator[str]:
+    """What was accepted, by whom and why; one entry for each reason given."""
+    groups: dict[tuple[str, str, str], dict[str, list[str]]] = {}
+    titles: dict[tuple[int | None, str], str] = {
+        (image["id"], table["name"]): table["title"]
+        for image in document["images"]
+        for table in image["tables"]
+    }
+    for finding in _in_order(document):
+        if waiver := finding.get("waiver"):
+            key = (waiver["who"], waiver["reason"], waiver.get("until", ""))
+            table = finding.get("table", "")
+            about = titles.get(_about(finding)) or table
+            groups.setdefault(key, {}).setdefault(about, []).append(finding["message"])
+    if not groups:
+        return
+    yield '<section class="fact waived"><h2>Waived</h2>'
+    for (who, reason, until), tables in groups.items():
+        end = f", until {until}" if until else ""
+        yield f"<p><strong>{escape(who)}</strong>{escape(end)}: {escape(reason)}</p>"
+        yield from _items(_waived_words(table, messages) for table, messages in tables.items())
+    yield "</section>"
+
+
+def _waived_words(table: str, messages: Sequence[str]) -> str:
+    """What was waived of a table: the one finding, or how many; each stands with its cell further down."""
+    text = messages[0] if len(messages) == 1 else f"{len(messages):,} findings"
+    return f"{table}: {text}" if table else text
+
+
+# The tables
+
+
+def _key(document: Json, image: Json, table: Json) -> str:
+    """What a link to a table calls it by."""
+    return f"{image['id']}.{table['name']}" if len(document["images"]) > 1 else str(table["name"])
+
+
+def _title(table: Json) -> str:
+    return str(table.get("title") or table["name"])
+
+
+def _list(document: Json) -> Iterator[str]:
+    """The list of the changed tables, which the script makes searchable."""
+    yield '<nav class="list" aria-label="Changed tables">'
+    yield '<div class="controls"></div>'
+    worst = _worst(document)
+    for image in document["images"]:
+        if not (tables := image["tables"]):
+            continue
+        if len(document["images"]) > 1:
+            yield _element("p", image["path"], "path")
+        yield '<ol class="tables">'
+        for table in tables:
+            severity = worst.get((image["id"], table["name"]), "")
+            badge = (
+                f'<span class="badge {severity}"><span aria-hidden="true">{severity[0].upper()}</span>'
+                f'<span class="aside">, {severity}</span></span>'
+                if severity
+                else ""
+            )
+            link = escape(f"#{_key(document, image, table)}")
+            yield (
+                f'<li><a href="{link}"><span class="name">{escape(_title(table))}</span>{badge}'
+                f'<span class="size">{_extent(table)}</span></a></li>'
+            )
+        yield "</ol>"
+    yield "</nav>"
+
+
+def _extent(table: Json) -> str:
+    """How much of a table changed."""
+    if not table["changed"]:
+        return 'axis<span class="aside"> moved</span>'
+    return f'{table["changed"]:,}/{table["nx"] * table["ny"]:,}<span class="aside"> cells changed</span>'
+
+
+def _worst(document: Json) -> dict[tuple[int, str], str]:
+    """The worst severity of what nobody waived, by image and table; an axis' findings are its tables' too."""
+    worst: dict[tuple[int, str], str] = {}
+    order = list(_SEVERITIES)
+    concerned = _concerned(document)
+    for finding in document["findings"]:
+        if "waiver" in finding:
+            continue
+        for table in concerned.get(_about(finding), ()):
+            key = (finding["image"], table["name"])
+            severity = finding["severity"]
+            worst[key] = min(worst.get(key, severity), severity, key=order.index)
+    return worst
+
+
+def _about(finding: Json) -> tuple[int | None, str]:
+    """The image and the table or axis that a finding is about."""
+    return finding.get("image"), finding.get("table", "")
+
+
+def _concerned(document: Json) -> dict[tuple[int | None, str], list[Json]]:
+    """The changed tables by their own and by their axes' names, each with its image's id."""
+    concerned: dict[tuple[int | None, str], list[Json]] = {}
+    for image in document["images"]:
+        for table in image["tables"]:
+            axes = (table[side]["name"] for side in ("x", "y") if side in table)
+            for name in dict.fromkeys((table["name"], *axes)):
+                concerned.setdefault((image["id"], name), []).append(table)
+    return concerned
+
+
+def _in_order(document: Json) -> list[Json]:
+    """The findings as they are read: among those that are as grave, what protects comes first."""
+    concerned = _concerned(document)
+    order = list(_SEVERITIES)
+
+    def place(finding: Json) -> tuple[bool, int, bool]:
+        tables = concerned.get(_about(finding), ())
+        protects = any(table["purpose"] == "protection" for table in tables)
+        return "waiver" in finding, order.index(finding["severity"]), not protects
+
+    return sorted(document["findings"], key=place)
+
+
+def _tables(document: Json) -> Iterator[str]:
+    """A heading and the words of each changed table; its grid and its pictures are the script's."""
+    yield '<main id="~tables" tabindex="-1">'
+    yield '<div class="toolbar"></div>'
+    yield '<div class="findings"></div>'
+    yield "<noscript><p>Findings, grids and pictures are drawn by a script, which this browser does not run."
+    yield "</p></noscript>"
+    for number, image in enumerate(document["images"]):
+        tables = image["tables"]
+        several = len(document["images"]) > 1
+        if several and not tables:
+            continue
+        yield f'<section class="changes" aria-labelledby="~image-{number}">'
+        heading = f"Changed tables of {image['path']}" if several else "Changed tables"
+        yield f'<h2 id="~image-{number}">{escape(heading)}</h2>'
+        if not tables:
+            yield _unchanged(image)
+        for table in tables:
+            key = escape(_key(document, image, table))
+            words = [table.get("purpose", ""), table.get("group", ""), _shape(table)]
+            yield f'<article class="table" id="{key}" data-image="{number}" tabindex="-1">'
+            yield f"<h3>{escape(_title(table))} <code>{escape(table['name'])}</code></h3>"
+            yield _element("p", " · ".join(word for word in words if word), "kind")
+            yield _element("p", table["summary"], "summary")
+            if table.get("movement"):
+                yield _element("p", table["movement"], "movement")
+            yield '<div class="rest"></div>'
+            yield "</article>"
+        yield "</section>"
+    yield "</main>"
+
+
+def _shape(table: Json) -> str:
+    unit = f", {table['unit']}" if table.get("unit") else ""
+    size = {"map": f"map of {table['nx']} × {table['ny']}", "curve": f"curve of {table['nx']}"}
+    return f"{size.get(table['kind'], table['kind'])}{unit}"

@@ -1,0 +1,1 @@
+"""Whole tables of one image."""

@@ -1,0 +1,94 @@
+"""An image as lines that git can compare, blame and search: one line a row of cells.
+
+Every line names its table and its breakpoints, so that it is understood alone, and keeps its place when
+other tables change. What no table explains appears as sums over blocks of bytes.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Iterator
+
+import numpy as np
+
+from callint.comparing.compare import explained_bits
+from callint.decoding import checksums
+from callint.decoding.decode import Decoded
+from callint.decoding.statistics import distinct
+from callint.model import shown
+from callint.model.definition import StoredAxis, Table, Text
+from callint.reporting.tables.grids import axis_words, breakpoint_texts, cell_texts
+
+#: Bytes that nothing explains are summed up in blocks of this size.
+_BLOCK = 1024
+
+
+def plain_lines(decoded: Decoded) -> Iterator[str]:
+    """The whole image, in the order of the definition."""
+    definition, plan = decoded.plan.definition, decoded.plan
+    for identity in definition.memory.identities:
+        content = decoded.image.read(identity.at, len(identity.content))
+        yield f"identity {identity.name}: {'absent' if content is None else content.decode('latin-1')}"
+    for axis in definition.stored_axes:
+        if axis.name in plan.axis_items:
+            yield _axis_line(decoded, axis)
+    items: list[Table | Text] = [*definition.texts.values()]
+    items += [definition.tables[name] for name in plan.table_items]
+    for item in sorted(items, key=lambda one: one.line):
+        yield from _table_lines(decoded, item) if isinstance(item, Table) else _text_lines(decoded, item)
+    for checksum in definition.memory.checksums:
+        is_known = checksums.is_known(checksum.algorithm)
+        stored = checksums.stored_value(checksum, decoded.image) if is_known else None
+        words = "absent" if stored is None else checksums.written(checksum, stored)
+        yield f"checksum {checksum.name}: {words}"
+    yield from _block_lines(decoded)
+
+
+def _axis_line(decoded: Decoded, axis: StoredAxis) -> str:
+    definition = decoded.plan.definition
+    values = breakpoint_texts(definition, axis, decoded.breakpoints(axis.name).tolist(), exact=True)
+    unit = shown.with_unit("", definition.unit_of(axis)).strip()
+    return f"axis {axis.name} ({axis.signal}{f', {unit}' if unit else ''}): {'  '.join(values)}"
+
+
+def _text_lines(decoded: Decoded, text: Text) -> Iterator[str]:
+    content = decoded.text(text)
+    yield f"text {text.name}: {'absent' if content is None else content}"
+
+
+def _table_lines(decoded: Decoded, table: Table) -> Iterator[str]:
+    definition, grid = decoded.plan.definition, decoded.grid(table)
+    unit = shown.with_unit("", definition.unit_of(table)).strip()
+    cells = cell_texts(definition, grid, exact=True)
+    head = f"{table.name}{f' [{unit}]' if unit else ''}"
+    if not table.axes:
+        yield f"{head}: {cells[0][0]}"
+        return
+    labels: list[str] = [""]
+    if table.y and grid.y is not None:
+        signal, of = axis_words(definition, table.y)
+        values = breakpoint_texts(definition, definition.axes[table.y], grid.y.tolist(), exact=True)
+        labels = [f" at {signal} {shown.with_unit(value, of)}" for value in values]
+    if table.x and grid.x is not None:
+        signal, of = axis_words(definition, table.x)
+        values = breakpoint_texts(definition, definition.axes[table.x], grid.x.tolist(), exact=True)
+        yield f"{head} over {signal}{f', {of}' if of else ''}: {'  '.join(values)}"
+    for label, row in zip(labels, cells, strict=True):
+        yield f"{table.name}{label}: {'  '.join(row)}"
+
+
+def _block_lines(decoded: Decoded) -> Iterator[str]:
+    """Sums of the blocks that hold bytes which nothing explains and which are no fill."""
+    image, plan = decoded.image, decoded.plan
+    fill = plan.definition.memory.fill
+    known = explained_bits(plan, image, image, np.ones(len(plan.address), bool))
+    unknown = (known == 0) & (image.content != fill)
+    positions = np.flatnonzero(unknown)
+    if not len(positions):
+        return
+    masked = np.where(unknown, image.content, fill).astype(np.uint8)
+    for block in distinct(positions // _BLOCK).tolist():
+        start = block * _BLOCK
+        stretch = masked[start : start + _BLOCK].tobytes()
+        (address,) = image.addresses(np.array([start], np.int64)).tolist()
+        yield f"bytes at {shown.address(address)}, not defined: sum {zlib.crc32(stretch):08x}"

@@ -1,0 +1,1 @@
+"""Waivers for people and for the policy."""

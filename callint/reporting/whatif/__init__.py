@@ -1,0 +1,1 @@
+"""What a false reading of a signal does."""
