@@ -98,7 +98,7 @@ def _run(name: str, words: list[str]) -> int:
 
     import click
 
-    from callint.commands.repeated import HELP, refuse_repeated
+    from callint.cli.duplicate_options import HELP, refuse_repeated
     from callint.model.errors import InputError
 
     _accept_any_text()

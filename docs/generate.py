@@ -21,8 +21,8 @@ ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))  # so that the script runs without an installed callint
 
 from callint.__main__ import help_text  # noqa: E402
+from callint.cli.duplicate_options import HELP  # noqa: E402
 from callint.commands import COMMANDS, MODULES  # noqa: E402
-from callint.commands.repeated import HELP  # noqa: E402
 from callint.decoding import checksums  # noqa: E402
 from callint.reading.resources import resource  # noqa: E402
 from callint.reporting.rule_pages import page_paragraphs  # noqa: E402

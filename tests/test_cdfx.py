@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from lxml import etree
 
-from callint.commands.exchange import checked_cdfx
+from callint.cli.cdfx import checked_cdfx
 from callint.comparing.apply_cdfx import laid_over
 from callint.comparing.compare import compare
 from callint.decoding.decode import Decoded, decode

@@ -23,4 +23,4 @@ COMMANDS = {
     "completion": "print a script that has a shell complete command lines",
 }
 
-MODULES = {"import": "importing"}
+MODULES = {"import": "import_"}

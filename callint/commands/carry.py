@@ -9,13 +9,13 @@ import click
 
 from callint.checking.checker import Report
 from callint.checking.new_findings import KnownFindings, new_findings
-from callint.commands.opening import (
+from callint.cli.image_loading import (
     Subjects,
     names_matching,
     read_content,
     stored_workplace,
 )
-from callint.commands.outcome import Outcome
+from callint.cli.result_check import Outcome
 from callint.comparing.carry import UNEXPLAINED, Carried, How, carry
 from callint.decoding.checksum_update import UnsealableError
 from callint.decoding.decode import decode

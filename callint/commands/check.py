@@ -25,9 +25,9 @@ from callint.checking.checker import (
     joined,
 )
 from callint.checking.new_findings import Key, KnownFindings, key_of, new_findings
-from callint.commands.opening import Witnesses
-from callint.commands.progress import progress
-from callint.commands.workers import workers
+from callint.cli.image_loading import Witnesses
+from callint.cli.progress import progress
+from callint.cli.workers import workers
 from callint.model.errors import InputError
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from callint.cli.duplicate_options import HELP
 from callint.commands import COMMANDS, MODULES
-from callint.commands.repeated import HELP
 
 if TYPE_CHECKING:  # the other commands are imported only to be described
     from callint.reporting.completion_scripts import Command, Option, Value

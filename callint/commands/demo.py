@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from callint.commands.repeated import HELP
+from callint.cli.duplicate_options import HELP
 from callint.reporting.terminal import QUIET, Terminal, console, line, width, wrapped
 
 _FOLDER = "skerry-demo"

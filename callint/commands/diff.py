@@ -9,8 +9,8 @@ from pathlib import Path
 
 import click
 
-from callint.commands.opening import Subjects, table_selection
-from callint.commands.pairs import VALUES, Pair, is_range, pairs, spelled_out
+from callint.cli.image_loading import Subjects, table_selection
+from callint.cli.revision_pairs import VALUES, Pair, is_range, pairs, spelled_out
 from callint.comparing.compare import selected
 from callint.decoding.log_residency import Logged
 from callint.decoding.surfaces import surfaces
@@ -58,7 +58,7 @@ def command(
     NEW is such a file (.cdfx), its values are compared with those of OLD, bit for bit.
     """
     if driver:
-        from callint.commands.diff_driver import drive
+        from callint.cli.diff_driver import drive
 
         return drive(words, definition, policy)
     words = spelled_out(words)
@@ -123,7 +123,7 @@ def _show(pair: Pair, subjects: Subjects, view: _View, documents: list[object]) 
         changes = selected(changes, table_selection(subject.definition, view.globs))
     logged = None
     if view.log is not None:
-        from callint.commands.driving import read_log
+        from callint.cli.log_option import read_log
 
         tables = {one.table.name: one.table for one in changes.tables}
         tables |= {one.table.name: one.table for one in changes.movements}
@@ -134,7 +134,7 @@ def _show(pair: Pair, subjects: Subjects, view: _View, documents: list[object]) 
         names = pair.old.name, pair.new.name
         documents.append(changes_document(changes, *names, subject.file.path, logged))
     elif view.form == "cdfx":
-        from callint.commands.exchange import checked_cdfx
+        from callint.cli.cdfx import checked_cdfx
 
         documents.append(checked_cdfx(changes, case.new, pair.new.name, subject.file.path))
     elif not changes.is_empty:
@@ -147,7 +147,7 @@ def _images(old: Content, new: Content, subject: Subject, subjects: Subjects) ->
     before = subjects.image(subject, old)
     if not new.name.lower().endswith(VALUES):
         return before, subjects.image(subject, new)
-    from callint.commands.exchange import with_values
+    from callint.cli.cdfx import with_values
 
     return before, with_values(Case(subject, before).new, new)
 

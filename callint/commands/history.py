@@ -9,8 +9,8 @@ from dataclasses import dataclass
 
 import click
 
-from callint.commands.opening import Subjects, table_selection
-from callint.commands.progress import progress
+from callint.cli.image_loading import Subjects, table_selection
+from callint.cli.progress import progress
 from callint.decoding.decode import Decoded
 from callint.decoding.layout import Item
 from callint.model import shown

@@ -14,14 +14,14 @@ import click
 import numpy as np
 
 from callint.checking.checker import Report
-from callint.commands.handed import read_handed
-from callint.commands.opening import (
+from callint.cli.git_file import read_handed
+from callint.cli.image_loading import (
     Subjects,
     read_content,
     table_selection,
     workplace_for,
 )
-from callint.commands.outcome import Outcome
+from callint.cli.result_check import Outcome
 from callint.comparing.merge import AxisConflict, CellConflict, Conflict, Merge, Side, TextConflict, merge
 from callint.decoding.checksum_update import UnsealableError
 from callint.decoding.decode import decode

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from callint.commands.pairs import is_range, spelled_out
-from callint.commands.reviewing import Wish, review_of_images
+from callint.cli.review_builder import Wish, review_of_images
+from callint.cli.revision_pairs import is_range, spelled_out
 from callint.model.errors import InputError
 from callint.model.shown import clean
 from callint.reading.workspace import Workplace, open_workplace
@@ -67,7 +67,7 @@ def command(
             raise InputError(
                 "two revisions have definitions and policy of their own; leave out the named ones"
             )
-        from callint.commands.reviewing_range import review_of_range
+        from callint.cli.review_range_builder import review_of_range
 
         review, workplace = review_of_range(words, wish)
     else:

@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from callint.commands.opening import Subjects
+from callint.cli.image_loading import Subjects
 from callint.decoding.checksum_update import Renewal, Sealed, UnsealableError, seal
 from callint.decoding.checksums import stored_size
 from callint.model.errors import InputError

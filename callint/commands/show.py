@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from callint.commands.handed import read_handed
-from callint.commands.opening import (
+from callint.cli.git_file import read_handed
+from callint.cli.image_loading import (
     Subjects,
     read_content,
     table_selection,
@@ -144,7 +144,7 @@ def _print(
     else:
         logged = None
         if log is not None:
-            from callint.commands.driving import read_log
+            from callint.cli.log_option import read_log
             from callint.decoding.surfaces import surfaces
 
             found_surfaces = surfaces(decoded, [one for one in shown if isinstance(one, Table)])
@@ -168,7 +168,7 @@ def _print_point(
     case: Case, globs: tuple[str, ...], words: str, name: str, form: str, output: Destination | None
 ) -> None:
     """What tables put out at an operating point; all that depend on signals which it gives."""
-    from callint.commands.points import parse_point
+    from callint.cli.operating_point_option import parse_point
     from callint.reporting.point.text import print_point, tables_at
 
     point = parse_point(case.definition, words)

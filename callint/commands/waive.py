@@ -20,7 +20,7 @@ import numpy as np
 
 from callint.checking.checker import Inspector, assignments
 from callint.checking.content import accepted_content
-from callint.commands.opening import Witnesses
+from callint.cli.image_loading import Witnesses
 from callint.model.errors import InputError
 from callint.model.finding import Finding
 from callint.model.policy import Policy, Waiver

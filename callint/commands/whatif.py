@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import click
 import numpy as np
 
-from callint.commands.opening import Subjects, read_content, table_selection, workplace_for
-from callint.commands.points import number, parse_point, signal_named
+from callint.cli.image_loading import Subjects, read_content, table_selection, workplace_for
+from callint.cli.operating_point_option import number, parse_point, signal_named
 from callint.comparing.sensor_faults import Misreading, Watched
 from callint.decoding.decode import Decoded
 from callint.decoding.sensors import Circuit, UnusableSensorError, Wiring, circuit

@@ -22,8 +22,8 @@ from distributed import LocalCluster
 from callint.checking import checker as inspection
 from callint.checking.checker import Inspector, Report, assignments
 from callint.checking.parallel import Crew, Task, work
-from callint.commands.progress import progress
-from callint.commands.workers import amount
+from callint.cli.progress import progress
+from callint.cli.workers import amount
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
@@ -141,7 +141,7 @@ def test_wrong_input_is_one_line_with_processes_too(tmp_path: Path) -> None:
 
 
 def test_a_process_is_started_only_for_images_that_are_worth_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("callint.commands.workers.usable_cores", lambda: 4)
+    monkeypatch.setattr("callint.cli.workers.usable_cores", lambda: 4)
     assert [amount(None, images) for images in (0, 1, 31, 32, 50, 1000)] == [1, 1, 1, 2, 3, 4]
     assert [amount(8, images) for images in (0, 1, 3, 1000)] == [1, 1, 3, 8]
 

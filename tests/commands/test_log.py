@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from callint.commands import driving
-from callint.commands.progress import progress
+from callint.cli import log_option as driving
+from callint.cli.progress import progress
 from tests.building import u16
 from tests.running import (
     GOOD,

@@ -405,13 +405,13 @@ _OWN_WAYS = {
     "callint/versioning/demo.py": "a new folder, of which the command asks first",
     "callint/commands/init.py": "what init wrote is removed",
     "callint/commands/merge.py": "lists of an earlier merge are removed",
-    "callint/commands/handed.py": "folders in the store of git-lfs",
+    "callint/cli/git_file.py": "folders in the store of git-lfs",
     "callint/__main__.py": "the null device",
 }
 #: Who may write without asking, at a place that no user gives.
 _OWN_FILES = {
     "callint/commands/init.py",
-    "callint/commands/handed.py",
+    "callint/cli/git_file.py",
     "callint/reporting/files/destinations.py",
 }
 _CHANGING = {

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 
 from callint.checking.checker import Assignment, Inspector, Report, assignment
 from callint.checking.new_findings import KnownFindings, new_findings
-from callint.commands.opening import Subjects, Witnesses
-from callint.commands.pairs import demand_revisions
-from callint.commands.progress import progress
-from callint.commands.reviewing import Day, Wish, with_log
+from callint.cli.image_loading import Subjects, Witnesses
+from callint.cli.progress import progress
+from callint.cli.review_builder import Day, Wish, with_log
+from callint.cli.revision_pairs import demand_revisions
 from callint.model.errors import InputError
 from callint.model.shown import count
 from callint.reading.tree import Overlay, reason

@@ -14,8 +14,8 @@ from pathlib import Path
 
 import click
 
-from callint.commands.handed import read_handed
-from callint.commands.opening import Subjects
+from callint.cli.git_file import read_handed
+from callint.cli.image_loading import Subjects
 from callint.model.errors import InputError
 from callint.model.shown import clean
 from callint.reading.workspace import open_workplace

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 
 from callint.checking.checker import Assignment, Inspector, assignment_of_named
 from callint.checking.new_findings import KnownFindings, new_findings
-from callint.commands.driving import read_log
-from callint.commands.opening import Subjects, Witnesses
-from callint.commands.pairs import two_images
+from callint.cli.image_loading import Subjects, Witnesses
+from callint.cli.log_option import read_log
+from callint.cli.revision_pairs import two_images
 from callint.decoding.surfaces import surfaces
 from callint.model.policy import Policy
 from callint.reading.tree import Overlay

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from callint.commands.progress import progress
+from callint.cli.progress import progress
 from callint.decoding.log_residency import Dwell, Logged
 from callint.decoding.surfaces import Surface
 from callint.model.definition import Definition

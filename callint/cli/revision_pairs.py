@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from callint.commands.opening import Subjects, read_content, stored_workplace
+from callint.cli.image_loading import Subjects, read_content, stored_workplace
 from callint.model.errors import InputError
 from callint.reading.workspace import Workplace
 from callint.versioning.file_version import Content
