@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from callint.comparing.carry import UNEXPLAINED, Carried, How, Problem, Reason, carry
+from callint.comparing.carry import UNEXPLAINED, Carried, CarryProblem, How, Reason, carry
 from callint.decoding.checksum_update import UnsealableError
 from callint.decoding.decode import decode
 from callint.decoding.encode import encode
@@ -75,7 +75,7 @@ def content(done: Carried) -> bytes:
     return done.image.content.tobytes()
 
 
-def only(done: Carried) -> Problem:
+def only(done: Carried) -> CarryProblem:
     """The one problem that there is; nothing may be written then."""
     assert done.image is None
     assert len(done.problems) == 1, done.problems

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from callint.decoding.digest import image_digest
 from callint.model.image import Image, Segment
 from callint.reading.images import DamagedError, read_image, read_image_file
-from callint.reading.records import MAX_STRETCHES, MAX_TEXT, MOST_DAMAGES, Kind, kind_of, read_records
+from callint.reading.records import MAX_STRETCHES, MAX_TEXT, MOST_DAMAGES, RecordFormat, kind_of, read_records
 from tests.building import definition_xml, hex_file, hex_record, image, read, s_file, s_record, text_of
 
 MEMORY = read(definition_xml("", start=0x100, size=64)).memory
@@ -37,7 +37,7 @@ def damages(text: bytes) -> list[tuple[int, str]]:
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
 def test_records_are_known_by_their_lines_whatever_ends_them(end: str) -> None:
     text = HEX.replace(b"\n", end.encode())
-    assert kind_of(text) is Kind.HEX
+    assert kind_of(text) is RecordFormat.HEX
     assert read_image(text, MEMORY).extents == ((0x100, 0x114), (0x130, 0x132))
 
 
@@ -70,9 +70,9 @@ def test_bytes_at_random_are_raw(data: bytes, front: bytes) -> None:
 
 def test_damage_does_not_make_a_file_raw() -> None:
     lines = HEX.splitlines(keepends=True)
-    assert kind_of(b"".join([b":broken\n", *lines])) is Kind.HEX
-    assert kind_of(b"".join([b"\n", b":10\n", *lines[1:]])) is Kind.HEX
-    assert kind_of(HEX[:60]) is Kind.HEX
+    assert kind_of(b"".join([b":broken\n", *lines])) is RecordFormat.HEX
+    assert kind_of(b"".join([b"\n", b":10\n", *lines[1:]])) is RecordFormat.HEX
+    assert kind_of(HEX[:60]) is RecordFormat.HEX
 
 
 # Where a raw image begins
@@ -194,18 +194,18 @@ def test_lines_are_counted_through_a_long_file() -> None:
 def test_a_later_linear_record_tells_how_the_ones_before_are_meant(end: str) -> None:
     across = hex_record(0, 0xFFFF, b"\1\2")
     text = text_of(across, hex_record(5, 0, bytes(4)), END, end=end)
-    assert read_records(text, Kind.HEX).segments == (Segment(0xFFFF, b"\1\2"),)
+    assert read_records(text, RecordFormat.HEX).segments == (Segment(0xFFFF, b"\1\2"),)
     assert "64 KiB" in damages(text_of(across, hex_record(3, 0, bytes(4)), END, end=end))[0][1]
 
 
 def test_the_same_data_twice_is_no_contradiction() -> None:
     text = text_of(hex_record(0, 4, b"\1\2\3"), hex_record(0, 2, b"\0\0\1\2"), hex_record(0, 20, b"x"), END)
-    assert read_records(text, Kind.HEX).segments == (Segment(2, b"\0\0\1\2\3"), Segment(20, b"x"))
+    assert read_records(text, RecordFormat.HEX).segments == (Segment(2, b"\0\0\1\2\3"), Segment(20, b"x"))
 
 
 def test_records_may_come_in_any_order() -> None:
     lines = [hex_record(0, at, bytes([at, at + 1])) for at in (8, 2, 0, 20, 4, 6)]
-    found = read_records(text_of(*lines, END), Kind.HEX).segments
+    found = read_records(text_of(*lines, END), RecordFormat.HEX).segments
     assert found == (Segment(0, bytes(range(10))), Segment(20, bytes([20, 21])))
 
 
@@ -213,7 +213,7 @@ def test_gaps_cost_nothing_and_very_many_are_refused() -> None:
     far = hex_file({0: b"\1", 0xFFFFFFFF: b"\2"})
     assert read_image(far, MEMORY).size == 2
     lines = [s_record(3, 2 * number, b"\1") for number in range(MAX_STRETCHES + 1)]
-    assert read_records(text_of(*lines[:-1], s_record(7)), Kind.SREC)
+    assert read_records(text_of(*lines[:-1], s_record(7)), RecordFormat.SREC)
     ((line, words),) = damages(text_of(*lines, s_record(7)))
     assert line == MAX_STRETCHES + 1
     assert "4,097 stretches" in words

@@ -8,7 +8,7 @@ import struct
 import pytest
 
 from callint.comparing.compare import compare, selected
-from callint.model.change import ChangeSet, Movement
+from callint.model.change import ChangeSet, OutputShift
 from callint.reporting.changes.json import changes_document
 from tests.building import decoded, definition_xml, image, u16
 from tests.rules.example import axis, table
@@ -22,7 +22,7 @@ def changes(xml: bytes, old: bytes, new: bytes) -> ChangeSet:
     return compare(decoded(xml, old), decoded(xml, new))
 
 
-def only(found: ChangeSet) -> Movement:
+def only(found: ChangeSet) -> OutputShift:
     (movement,) = found.movements
     return movement
 
@@ -125,7 +125,7 @@ def test_numbers_that_are_none_or_hardly_any_keep_the_json_to_its_contract(odd: 
 def test_infinite_numbers_on_both_sides_are_no_distance_and_huge_ones_span_infinity() -> None:
     xml = definition_xml(FLOATS)
 
-    def moved(old: tuple[float, float], new: tuple[float, float]) -> Movement:
+    def moved(old: tuple[float, float], new: tuple[float, float]) -> OutputShift:
         images = ((0.0, 10.0, *old), (0.0, 12.0, *new))
         return only(changes(xml, *(struct.pack(">4d", *content) for content in images)))
 

@@ -143,7 +143,7 @@ def test_checking_a_ledger_twice_gives_the_same_findings() -> None:
     )
     digests, doubts = {one: "" for one, _ in fates}, {one: UNWITNESSED for one, _ in fates}
     differences = dict.fromkeys(digests, Difference.CONTENT)
-    ledger = waiver.Ledger("callint.toml", fates, digests, differences, TODAY, doubts, {})
+    ledger = waiver.WaiverUsage("callint.toml", fates, digests, differences, TODAY, doubts, {})
     for rule in in_scope(Scope.POLICY):
         first = list(rule.check(ledger))
         assert len(first) == 1

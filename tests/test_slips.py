@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from benchmarks import slips as scoreboard
 from callint.comparing.compare import compare
 from callint.comparing.entry_errors.detect import edit_of, suspects
-from callint.comparing.entry_errors.neighbours import Edit, Movement, Window, off_the_movement
+from callint.comparing.entry_errors.neighbours import CellShift, Edit, Window, off_the_movement
 from callint.comparing.entry_errors.paste_errors import Pasted, pasted
 from callint.comparing.entry_errors.typing_errors import SLIPS, mistyping, texts
 from callint.decoding.conversions import to_physical
@@ -790,7 +790,7 @@ def test_where_the_movement_goes_on_steadily_to_half_a_cell_moved_as_the_mean_of
     one = Edit(np.zeros(moved.shape), moved, np.ones(moved.shape, bool), np.full(moved.shape, 0.125))
     window = Window(one, one.cells)
     nothing = np.zeros(moved.size)
-    movement = Movement(window.new, window.new, nothing, nothing + 1)
+    movement = CellShift(window.new, window.new, nothing, nothing + 1)
     found = off_the_movement(window, movement, np.zeros(moved.size, bool))
     assert found[2] == pytest.approx(off)
 
@@ -803,6 +803,6 @@ def test_a_movement_that_bends_as_a_cubic_is_foreseen_from_four_neighbours() -> 
     window = Window(one, one.cells)
     change = window.new - window.old
     before = window.old[window.places]
-    movement = Movement(change, change, before, np.ones_like(before))
+    movement = CellShift(change, change, before, np.ones_like(before))
     off = off_the_movement(window, movement, np.zeros(len(before), bool))
     assert off[2:-2] == pytest.approx(0, abs=1e-9)

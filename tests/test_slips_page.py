@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from callint.comparing.entry_errors.detect import Suspect, suspects
-from callint.comparing.entry_errors.neighbours import Edit, Movement, Window, off_the_movement, quantile
+from callint.comparing.entry_errors.neighbours import CellShift, Edit, Window, off_the_movement, quantile
 from callint.comparing.entry_errors.paste_errors import Pasted, pasted
 from callint.comparing.entry_errors.typing_errors import SLIPS, mistyping
 from tests.running import REPOSITORY
@@ -72,7 +72,7 @@ def departures(old: Numbers, new: Numbers, by_ratio: bool) -> Numbers:
     moved = window.new / window.old if by_ratio else window.new - window.old
     ones, zeros = np.ones(old.size), np.zeros(old.size)
     add, times = (zeros, old[0]) if by_ratio else (old[0], ones)
-    return off_the_movement(window, Movement(moved, moved, add, times), np.ones(old.size, bool))
+    return off_the_movement(window, CellShift(moved, moved, add, times), np.ones(old.size, bool))
 
 
 def test_the_two_ways_explain_the_fellows_as_the_page_says(by_hand: tuple[Numbers, Numbers]) -> None:

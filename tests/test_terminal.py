@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from callint.reporting.terminal import Line, console, line, width
+from callint.reporting.terminal import StyledLine, console, line, width
 from tests.running import BAD, Yard, make_yard, run
 
 _STYLE = re.compile(r"\x1b\[[0-9;]*m")
@@ -68,7 +68,7 @@ def test_a_line_is_indented_stripped_and_styled_part_by_part() -> None:
     assert one.stripped().parts == (("rpm", "bold"),)
     assert one.indented("  ").plain == "  rpm   "
     assert one.styled("dim").parts[0] == ("rpm ", "bold dim")
-    assert Line(("  ", "")).stripped().plain == ""
+    assert StyledLine(("  ", "")).stripped().plain == ""
 
 
 def test_what_would_steer_a_terminal_is_spelled_out_in_lines() -> None:

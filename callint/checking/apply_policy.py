@@ -11,7 +11,7 @@ from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy, Waiver
 from callint.rules.registry import RULES
 from callint.rules.second_person import Doubt
-from callint.rules.waiver import Fate, Ledger
+from callint.rules.waiver import Fate, WaiverUsage
 
 #: Gives the digest of what a waiver of a finding accepts, None where that cannot be read.
 Digest = Callable[[Finding], ContentDigest | None]
@@ -143,12 +143,12 @@ class Judge:
             if waiver.image not in known:
                 self._meet(number, Fate.UNUSED)
 
-    def ledger(self) -> Ledger:
+    def waiver_usage(self) -> WaiverUsage:
         """How the waivers fared so far."""
         fates: list[tuple[Waiver, Fate]] = [
             (self.policy.waivers[number], fate) for number, fate in self._fates.items()
         ]
-        return Ledger(
+        return WaiverUsage(
             self.policy.path,
             tuple(fates),
             self._digests,

@@ -130,7 +130,7 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
-class _Base:
+class CachedBase:
     """A base, None where it cannot be read; ``trouble`` says why, or what makes it a doubtful one."""
 
     image: Image | None
@@ -191,7 +191,7 @@ class Inspector:
         self.is_compared = is_compared
         self._known = definitions or Definitions()
         self._definitions: dict[str, Loaded] = {}
-        self._bases: dict[tuple[str, int, int, int | None], _Base] = {}
+        self._bases: dict[tuple[str, int, int, int | None], CachedBase] = {}
         self._base_cases: dict[str, Case | None] = {}
         self._images = self._tables = self._cells = 0
 
@@ -231,9 +231,9 @@ class Inspector:
             self.judge.knew_all(one.image for one in images)
         if whole and all(loaded.subject for loaded in self._definitions.values()):
             self.judge.saw("", (rule.id for rule in in_scope(Scope.DEFINITION)))
-        ledger = self.judge.ledger()
+        waiver_usage = self.judge.waiver_usage()
         for rule in in_scope(Scope.POLICY):
-            found_in_policy = (replace(one, content=one.message) for one in rule.check(ledger))
+            found_in_policy = (replace(one, content=one.message) for one in rule.check(waiver_usage))
             findings += self.judge.settle(found_in_policy, lambda finding: None)
         files = dict.fromkeys([*(one.image for one in images), *self._definitions])
         return Report(
@@ -435,18 +435,18 @@ class Inspector:
                 troubles.append(f"the base {path} has another identity than the image")
         return "", None, "; ".join(troubles)
 
-    def _read_base(self, path: str, memory: Memory, start: int | None) -> _Base:
+    def _read_base(self, path: str, memory: Memory, start: int | None) -> CachedBase:
         """A base, or why there is none; kept, so that its images are compared with one decoded copy."""
         key = path, memory.start, memory.size, start
         found = self._bases.pop(key, None)
         if found is None:
             try:
                 image = read_image(self.tree.read(path), memory, start)
-                found = _Base(image, _staleness(path, image, memory))
+                found = CachedBase(image, _staleness(path, image, memory))
             except OSError as error:
-                found = _Base(None, f"the base {path} cannot be read: {reason(error)}")
+                found = CachedBase(None, f"the base {path} cannot be read: {reason(error)}")
             except DamagedError as error:
-                found = _Base(None, f"the base {path} is damaged: {error}")
+                found = CachedBase(None, f"the base {path} is damaged: {error}")
         self._bases[key] = found
         while len(self._bases) > 1 and self._kept_bytes() > _KEPT_BYTES:
             del self._bases[next(iter(self._bases))]

@@ -25,7 +25,7 @@ if TYPE_CHECKING:  # git is slow to import, and two files need none of it
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
+class ReviewOptions:
     """What was asked for beside OLD and NEW."""
 
     definition: str | None = None
@@ -33,7 +33,9 @@ class Wish:
     log: str | None = None
 
 
-def review_of_images(workplace: Workplace, words: tuple[str, ...], wish: Wish) -> tuple[Review, Workplace]:
+def review_of_images(
+    workplace: Workplace, words: tuple[str, ...], wish: ReviewOptions
+) -> tuple[Review, Workplace]:
     """Two images, and the workplace that knows them. InputError where one of them cannot be read."""
     workplace, old, new = two_images(workplace, wish.definition, words)
     refuse_unknown_rules(workplace.policy)

@@ -13,7 +13,7 @@ from callint.checking.checker import Assignment, Inspector, Report, assignment
 from callint.checking.new_findings import KnownFindings, new_findings
 from callint.cli.image_loading import Subjects, Witnesses
 from callint.cli.progress import progress
-from callint.cli.review_builder import Day, Wish, with_log
+from callint.cli.review_builder import Day, ReviewOptions, with_log
 from callint.cli.revision_pairs import demand_revisions
 from callint.model.errors import InputError
 from callint.model.shown import count
@@ -31,7 +31,7 @@ if TYPE_CHECKING:  # git is slow to import
 _LONG = 4
 
 
-def review_of_range(words: tuple[str, ...], wish: Wish) -> tuple[Review, Workplace]:
+def review_of_range(words: tuple[str, ...], wish: ReviewOptions) -> tuple[Review, Workplace]:
     """What two revisions have in different states, by the policy and the definitions of the new one.
 
     ``words`` are the revisions, and behind them paths to which the review is confined.

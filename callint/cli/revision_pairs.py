@@ -19,7 +19,7 @@ VALUES = ".cdfx"
 
 
 @dataclass(frozen=True, slots=True)
-class Pair:
+class ImagePair:
     """Two versions of an image; ``alone`` says that nothing else is compared."""
 
     old: Content | None
@@ -63,11 +63,11 @@ def is_range(words: tuple[str, ...]) -> bool:
 
 def pairs(
     workplace: Workplace, definition: str | None, words: tuple[str, ...]
-) -> tuple[Iterator[Pair], Subjects]:
+) -> tuple[Iterator[ImagePair], Subjects]:
     """What the words name, and the definitions of it."""
     if not is_range(words):
         workplace, old, new = two_images(workplace, definition, words)
-        return iter([Pair(old, new, alone=True)]), Subjects(workplace, definition)
+        return iter([ImagePair(old, new, alone=True)]), Subjects(workplace, definition)
     from callint.versioning.revisions import changed_files, workplace_at
 
     demand_revisions(words)
@@ -77,7 +77,7 @@ def pairs(
     changed = changed_files(workplace, words[0], words[1], words[2:])
     named = definition is not None and words[2:]
     return (
-        Pair(one.old, one.new, alone=False)
+        ImagePair(one.old, one.new, alone=False)
         for one in changed
         if named or any(subjects.knows(content.path) for content in (one.old, one.new) if content)
     ), subjects

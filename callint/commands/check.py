@@ -109,7 +109,7 @@ def command(
     witnesses = Witnesses(between.rpartition("..")[2] or "HEAD" if between and each else "")
     done, known, total = count(1), Definitions(), sum(len(work.images) for work in works)
     with workers(jobs, executor, total) as crew, progress("checking", total, _LONG) as step:
-        judge = _Judge(lambda path: step(next(done)), witnesses, known, crew, fail_on)
+        judge = _RangeChecker(lambda path: step(next(done)), witnesses, known, crew, fail_on)
         reports = [judge.report(work, level) for work, level in zip(works, levels, strict=True)]
     if each and len(reports) > 1 and not works[-1].commit:
         *reports, in_sum = reports
@@ -198,7 +198,7 @@ def _span_work(span: Span) -> _Work:
 
 
 @dataclass(frozen=True, slots=True)
-class _Judge:
+class _RangeChecker:
     """Checks one work after another with what they share.
 
     ``step`` is called for every image, ``definitions`` are those that were read already, ``fail_on`` is the

@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from callint.cli.image_loading import Subjects, table_selection
-from callint.cli.revision_pairs import VALUES, Pair, is_range, pairs, spelled_out
+from callint.cli.revision_pairs import VALUES, ImagePair, is_range, pairs, spelled_out
 from callint.comparing.compare import selected
 from callint.decoding.log_residency import Logged
 from callint.decoding.surfaces import surfaces
@@ -72,7 +72,7 @@ def command(
     if output is not None and form == "text":
         raise click.UsageError("--output goes with --format json or cdfx.")
     destination = None if output is None else subjects.output(output, log)
-    view = _View(globs, stat, form, everything, log)
+    view = _DiffOptions(globs, stat, form, everything, log)
     documents: list[object] = []
     status = 0
     for pair in found:
@@ -88,7 +88,7 @@ def command(
 
 
 @dataclass(frozen=True, slots=True)
-class _View:
+class _DiffOptions:
     """What is to be shown, and how. ``inputs`` are the images that were read for it."""
 
     globs: tuple[str, ...]
@@ -99,7 +99,7 @@ class _View:
     inputs: list[Path] = field(default_factory=list)
 
 
-def _show(pair: Pair, subjects: Subjects, view: _View, documents: list[object]) -> int:
+def _show(pair: ImagePair, subjects: Subjects, view: _DiffOptions, documents: list[object]) -> int:
     """Show one pair; the status is 1 where it differs."""
     if pair.old is None or pair.new is None:
         one = pair.new or pair.old
@@ -153,7 +153,12 @@ def _images(old: Content, new: Content, subject: Subject, subjects: Subjects) ->
 
 
 def _print(
-    pair: Pair, changes: ChangeSet, before: Image, after: Image, view: _View, logged: Logged | None
+    pair: ImagePair,
+    changes: ChangeSet,
+    before: Image,
+    after: Image,
+    view: _DiffOptions,
+    logged: Logged | None,
 ) -> None:
     from callint.reporting.changes.text import print_changes, print_statistics
     from callint.reporting.terminal import console, heading, width

@@ -19,7 +19,7 @@ from callint.model.errors import InputError
 from callint.reading.workspace import open_workplace
 from callint.rules.context import Case
 from callint.versioning.file_version import Content
-from callint.versioning.history import Asked, Attribution, ImageHistory, find_image, open_history
+from callint.versioning.history import Attribution, HistoryQuery, ImageHistory, find_image, open_history
 
 #: From so many commits on the work is long enough for a progress bar.
 _LONG = 200
@@ -93,7 +93,7 @@ class _Report:
     definition: str
     form: str
 
-    def values(self, asked: Asked, history: ImageHistory) -> None:
+    def values(self, asked: HistoryQuery, history: ImageHistory) -> None:
         """All values of one cell or text."""
         item = asked.item
         found = (
@@ -155,7 +155,9 @@ def _items(decoded: Decoded, globs: tuple[str, ...]) -> list[Item | Text]:
     return found
 
 
-def _asked(decoded: Decoded, items: list[Item | Text], globs: tuple[str, ...], cell: str | None) -> Asked:
+def _asked(
+    decoded: Decoded, items: list[Item | Text], globs: tuple[str, ...], cell: str | None
+) -> HistoryQuery:
     """The one cell or text whose values are wanted; InputError where that is not clear."""
     items = [item for item in items if not isinstance(item, StoredAxis)] or items
     if not globs or len(items) != 1:
@@ -173,7 +175,7 @@ def _asked(decoded: Decoded, items: list[Item | Text], globs: tuple[str, ...], c
         raise InputError(f"{item.name}: --cell needs a breakpoint of {need}, such as --cell {example}")
     places = [_index(decoded, item.name, axis, word) for axis, word in zip(axes, words, strict=True)]
     x, y = (*places, 0, 0)[:2]
-    return Asked(item, x, y)
+    return HistoryQuery(item, x, y)
 
 
 def _texts(decoded: Decoded, axis: str) -> list[str]:

@@ -18,7 +18,7 @@ from callint.reporting.files.atomic_write import replace_file
 from callint.reporting.files.destinations import own_file
 from callint.reporting.terminal import QUIET, console, line, width, wrapped
 from callint.versioning.git import repository as git
-from callint.versioning.init.plan import Wishes, foreign_attributes, plan
+from callint.versioning.init.plan import InitOptions, foreign_attributes, plan
 from callint.versioning.init.steps import FileStep, Plan, SettingStep, shown
 from callint.versioning.init.undo import undo
 from callint.versioning.textconv_cache import KEPT
@@ -69,7 +69,7 @@ def command(
         if back:
             found = undo(repo, here)
         else:
-            wishes = Wishes(
+            wishes = InitOptions(
                 here=here,
                 program=_program(),
                 images=tuple(_glob(image) for image in images),
@@ -91,7 +91,7 @@ def set_up(repo: git.Repo) -> None:
     """Do in a repository with a policy what callint init does, but leave hooks alone that others share."""
     here = git.top_level(repo)
     _, is_shared = git.hooks_folder(repo)
-    _carry_out(repo, plan(repo, Wishes(here=here, program=_program(), hook=not is_shared)))
+    _carry_out(repo, plan(repo, InitOptions(here=here, program=_program(), hook=not is_shared)))
 
 
 def _program() -> str:

@@ -91,7 +91,7 @@ def command(
     if driver:
         if path is None or output:
             raise click.UsageError("--driver takes BASE OURS THEIRS PATH, and no --to.")
-        return _drive(base, ours, theirs, path, _Wishes.read(takes, globs), definition, policy)
+        return _drive(base, ours, theirs, path, _MergeOptions.read(takes, globs), definition, policy)
     if output is None:
         raise click.UsageError("--to FILE is needed: where the merged image goes.")
     if path is not None:
@@ -99,7 +99,7 @@ def command(
     workplace = workplace_for(policy, definition, ours, theirs, base)
     contents = [read_content(workplace, word) for word in (base, ours, theirs)]
     target = Path(output)
-    job = _Job(workplace, definition, workplace.label(target), contents, _Wishes.read(takes, globs))
+    job = _Job(workplace, definition, workplace.label(target), contents, _MergeOptions.read(takes, globs))
     inputs = {*(one.name for one in contents), job.subject.file.path}
     # A link stays a link: the file that it leads to is what is written.
     places = map(workplace.place, inputs)
@@ -119,7 +119,7 @@ def _drive(
     ours: str,
     theirs: str,
     path: str,
-    wishes: _Wishes,
+    wishes: _MergeOptions,
     definition: str | None,
     policy: str | None,
 ) -> int:
@@ -186,13 +186,13 @@ def _tell(
 
 
 @dataclass(frozen=True, slots=True)
-class _Wishes:
+class _MergeOptions:
     """For which side conflicts are to be settled: a side and globs, () for all; the first match counts."""
 
     takes: tuple[tuple[Side, tuple[str, ...]], ...]
 
     @staticmethod
-    def read(takes: Sequence[str], globs: tuple[str, ...]) -> _Wishes:
+    def read(takes: Sequence[str], globs: tuple[str, ...]) -> _MergeOptions:
         found: list[tuple[Side, tuple[str, ...]]] = []
         plain = []
         for take in takes:
@@ -208,7 +208,7 @@ class _Wishes:
         if globs and not plain:
             raise InputError("--table says what a --take is for; add --take ours or --take theirs")
         # What is said of everything yields to what is said of some tables.
-        return _Wishes((*found, *((side, globs) for side in plain)))
+        return _MergeOptions((*found, *((side, globs) for side in plain)))
 
     def choice(self, definition: Definition) -> _Choice:
         """The wishes as names of a definition; InputError where a glob matches none."""
@@ -252,7 +252,7 @@ class _Job:
         definition: str | None,
         image: str,
         contents: list[Content],
-        wishes: _Wishes,
+        wishes: _MergeOptions,
     ) -> None:
         refuse_unknown_rules(workplace.policy)
         self.workplace = workplace

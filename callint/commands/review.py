@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from callint.cli.review_builder import Wish, review_of_images
+from callint.cli.review_builder import ReviewOptions, review_of_images
 from callint.cli.revision_pairs import is_range, spelled_out
 from callint.model.errors import InputError
 from callint.model.shown import clean
@@ -61,7 +61,7 @@ def command(
         raise InputError("--output -: a review goes into a file; name one, such as review.html")
     if opens and form != "html":
         raise click.UsageError("--open goes with a page, not with JSON.")
-    wish = Wish(definition, None if day is None else _day(day), log)
+    wish = ReviewOptions(definition, None if day is None else _day(day), log)
     if between is not None or is_range(words):
         if definition or policy:
             raise InputError(

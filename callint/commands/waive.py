@@ -68,7 +68,7 @@ def command(
 
     A waiver does not make a change safe: the maker's limits, local law and licensed practice come first.
     """
-    wish = _Wish(finding.strip(), _reason(words), _last_day(until), image, table)
+    wish = _WaiveOptions(finding.strip(), _reason(words), _last_day(until), image, table)
     for _ in range(_TRIES):
         with suppress(_ChangedError):
             written = _waived(open_workplace(policy), wish, dry_run)
@@ -85,7 +85,7 @@ def command(
 
 
 @dataclass(frozen=True, slots=True)
-class _Wish:
+class _WaiveOptions:
     """What is to be waived, and the reason; a last day, image and table where they were given."""
 
     finding: str
@@ -99,7 +99,7 @@ class _ChangedError(Exception):
     """The policy has been changed since it was read, so that it may say something else of the finding."""
 
 
-def _waived(workplace: Workplace, wish: _Wish, dry_run: bool) -> Written:
+def _waived(workplace: Workplace, wish: _WaiveOptions, dry_run: bool) -> Written:
     """Judge, and write the waiver. InputError where it cannot be, _ChangedError where that has to be anew."""
     from callint.reporting.waiver.text import Written
 
@@ -287,11 +287,11 @@ def _listed(words: Iterable[str]) -> str:
 
 
 def _waived_already(finding: Finding, inspector: Inspector) -> InputError:
-    ledger = inspector.judge.ledger()
+    waiver_usage = inspector.judge.waiver_usage()
     subject = (finding.rule, finding.image, finding.table)
-    lines = [one.line for one in ledger.having(Fate.USED) if one.subject == subject]
+    lines = [one.line for one in waiver_usage.having(Fate.USED) if one.subject == subject]
     return InputError(
-        f"{ledger.policy}:{lines[0]}: {finding.rule} for {_place(finding)} is waived here already; "
+        f"{waiver_usage.policy}:{lines[0]}: {finding.rule} for {_place(finding)} is waived here already; "
         "nothing more is needed"
     )
 
@@ -343,9 +343,9 @@ def _content(case: Case | None, finding: Finding) -> str:
 
 def _dead(inspector: Inspector, waiver: Waiver) -> tuple[Waiver, ...]:
     """Waivers of the same that met the finding and do not count."""
-    ledger = inspector.judge.ledger()
+    waiver_usage = inspector.judge.waiver_usage()
     dead = {Fate.OUTDATED, Fate.EXPIRED, Fate.DOUBTED}
-    return tuple(one for one, fate in ledger.fates if fate in dead and one.subject == waiver.subject)
+    return tuple(one for one, fate in waiver_usage.fates if fate in dead and one.subject == waiver.subject)
 
 
 # Writing

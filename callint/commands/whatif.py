@@ -30,7 +30,7 @@ _LEAST_OHMS, _MOST_OHMS = 1e-3, 1e9
 
 
 @dataclass(frozen=True, slots=True)
-class _Wishes:
+class _WhatIfOptions:
     """The options that say what is read in place of what."""
 
     true: str | None
@@ -98,7 +98,7 @@ def command(
     subjects = Subjects(workplace, definition)
     subject = subjects.of(content)
     case = Case(subject, subjects.image(subject, content))
-    wishes = _Wishes(true, reads, signal, series, parallel, is_open, is_shorted)
+    wishes = _WhatIfOptions(true, reads, signal, series, parallel, is_open, is_shorted)
     given = parse_point(case.definition, ",".join(at)) if at else {}
     outlook = _outlook(case, content.name, wishes, given)
     if globs:
@@ -114,7 +114,7 @@ def command(
     return 0
 
 
-def _outlook(case: Case, name: str, wishes: _Wishes, given: dict[str, float]) -> Outlook:
+def _outlook(case: Case, name: str, wishes: _WhatIfOptions, given: dict[str, float]) -> Outlook:
     definition, decoded = case.definition, case.new
     signal, value = _subject(definition, wishes)
     wiring, found = None, None
@@ -207,7 +207,7 @@ def _watched(
     return watched
 
 
-def _subject(definition: Definition, wishes: _Wishes) -> tuple[Signal, float | None]:
+def _subject(definition: Definition, wishes: _WhatIfOptions) -> tuple[Signal, float | None]:
     """The signal, and its true value where one is given."""
     if wishes.true is not None:
         if wishes.signal is not None:
@@ -226,7 +226,7 @@ def _subject(definition: Definition, wishes: _Wishes) -> tuple[Signal, float | N
     return signal_named(definition, wishes.signal, "--signal"), None
 
 
-def _wiring(wishes: _Wishes) -> Wiring:
+def _wiring(wishes: _WhatIfOptions) -> Wiring:
     if sum((wishes.is_open, wishes.is_shorted, wishes.is_resistor)) > 1:
         raise InputError("--open, --short and resistors exclude each other; leave all but one out")
     found = {}

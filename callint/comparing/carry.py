@@ -72,7 +72,7 @@ class Reason(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Spot:
+class CellRef:
     """A cell: its indexes, its breakpoints by signal, and the same in words ("at 2200 rpm, 45 mg")."""
 
     x: int
@@ -82,13 +82,13 @@ class Spot:
 
 
 @dataclass(frozen=True, slots=True)
-class Problem:
+class CarryProblem:
     """Something that cannot be carried; ``spot`` is a cell of the new table, or of the old one if so said."""
 
     name: str
     reason: Reason
     message: str
-    spot: Spot | None = None
+    spot: CellRef | None = None
     is_old: bool = False
 
 
@@ -98,7 +98,7 @@ class Note:
 
     name: str
     message: str
-    spot: Spot | None = None
+    spot: CellRef | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +116,7 @@ class Moved:
     cells: int
     deviation: float = 0.0
     words: str = ""
-    spot: Spot | None = None
+    spot: CellRef | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +135,7 @@ class Carried:
     moved: tuple[Moved, ...]
     left_out: tuple[LeftOut, ...]
     notes: tuple[Note, ...]
-    problems: tuple[Problem, ...]
+    problems: tuple[CarryProblem, ...]
     image: Image | None
     renewals: tuple[Renewal, ...]
 
@@ -256,7 +256,7 @@ class _Reach:
 
 
 @dataclass(frozen=True, slots=True)
-class _Pair:
+class _TablePair:
     """A changed table and its partner; all old arrays lie as the new table does, x along x."""
 
     change: TableChange
@@ -318,7 +318,7 @@ class _Carrying:
         self.moved: list[Moved] = []
         self.left_out: list[LeftOut] = []
         self.notes: list[Note] = []
-        self.problems: list[Problem] = []
+        self.problems: list[CarryProblem] = []
 
     def run(self) -> Carried:
         changes = compare(self.old, self.reworked)
@@ -369,19 +369,19 @@ class _Carrying:
     # Telling
 
     def _problem(
-        self, name: str, reason: Reason, message: str, spot: Spot | None = None, is_old: bool = False
+        self, name: str, reason: Reason, message: str, spot: CellRef | None = None, is_old: bool = False
     ) -> None:
-        self.problems.append(Problem(name, reason, message, spot, is_old))
+        self.problems.append(CarryProblem(name, reason, message, spot, is_old))
 
     def _leave_out(self, name: str, what: str) -> None:
         self.left_out.append(LeftOut(name, what))
 
-    def _old_spot(self, pair: _Pair, y: int, x: int) -> Spot:
+    def _old_spot(self, pair: _TablePair, y: int, x: int) -> CellRef:
         """An old cell, by its place in arrays that lie as the new table does."""
         old_y, old_x = (x, y) if pair.turned else (y, x)
         return _spot(self.before, pair.change.new, old_y, old_x)
 
-    def _new_spot(self, pair: _Pair, y: int, x: int) -> Spot:
+    def _new_spot(self, pair: _TablePair, y: int, x: int) -> CellRef:
         return _spot(self.after, pair.grid, y, x)
 
     # Axes
@@ -468,7 +468,7 @@ class _Carrying:
 
     # Tables: partners
 
-    def _pair(self, change: TableChange) -> _Pair | None:
+    def _pair(self, change: TableChange) -> _TablePair | None:
         """A changed table with its partner; None where it has none, which is a problem then."""
         table = change.table
         stuck = [name for name in table.axes if name in self.stuck_axes]
@@ -508,7 +508,7 @@ class _Carrying:
         axes = [definition.axes[name] for name in table.axes]
         return [(axis.signal, definition.unit_of(axis)) for axis in axes]
 
-    def _laid(self, change: TableChange, partner: Table) -> _Pair | None:
+    def _laid(self, change: TableChange, partner: Table) -> _TablePair | None:
         turned = self._signals(self.before, change.table) != self._signals(self.after, partner)
         old_x, old_y = change.new.x, change.new.y
         if turned:
@@ -529,7 +529,7 @@ class _Carrying:
             self._problem(change.table.name, Reason.AXIS, words)
             return None
         conversions = self.before.conversion_of(change.table), self.after.conversion_of(partner)
-        return _Pair(change, partner, grid, turned, _Reach(x, y), conversions)
+        return _TablePair(change, partner, grid, turned, _Reach(x, y), conversions)
 
     def _breakpoints(self, axis: str | None, values: Numbers | None) -> Numbers | None:
         """The breakpoints of a new table, those of a carried axis as the rework has them."""
@@ -537,7 +537,7 @@ class _Carrying:
 
     # Tables: numbers
 
-    def _numbers(self, pair: _Pair) -> None:
+    def _numbers(self, pair: _TablePair) -> None:
         """Carry a table of numbers."""
         grid, reach, changed = pair.grid, pair.reach, pair.changed
         old, reworked = (pair.laid(one.physical) for one in (pair.change.old, pair.change.new))
@@ -643,7 +643,9 @@ class _Carrying:
         if good.any():
             self._tell_shape(pair, good, changed & ~switched & ~lost, old, reworked)
 
-    def _wanted(self, pair: _Pair, old: Numbers, reworked: Numbers, switched: Flags) -> tuple[Flags, Numbers]:
+    def _wanted(
+        self, pair: _TablePair, old: Numbers, reworked: Numbers, switched: Flags
+    ) -> tuple[Flags, Numbers]:
         """Which new cells the change reaches, and the values wanted there; NaN beside switched cells."""
         grid, reach, changed = pair.grid, pair.reach, pair.changed
         base = grid.physical
@@ -674,7 +676,7 @@ class _Carrying:
 
     # Tables: states
 
-    def _states(self, pair: _Pair) -> None:
+    def _states(self, pair: _TablePair) -> None:
         """Carry a table of named states, by name; between different states there is none."""
         old, new = pair.conversions
         assert isinstance(old, States)
@@ -735,14 +737,14 @@ class _Carrying:
 
     # Tables: writing and telling
 
-    def _target(self, pair: _Pair) -> NDArray[Any]:
+    def _target(self, pair: _TablePair) -> NDArray[Any]:
         """The new raw values of a table, as a view to write to."""
         return self.target.raw_of(self.new.plan.table_items[pair.name])
 
-    def _put(self, pair: _Pair, cells: Flags, raw: NDArray[Any]) -> None:
+    def _put(self, pair: _TablePair, cells: Flags, raw: NDArray[Any]) -> None:
         self._target(pair)[cells] = raw[cells]
 
-    def _sorted_out(self, pair: _Pair, touched: Flags, troubles: list[_Trouble]) -> Flags:
+    def _sorted_out(self, pair: _TablePair, touched: Flags, troubles: list[_Trouble]) -> Flags:
         """The touched cells without trouble; the first trouble of each of the others becomes a problem."""
         good = touched.copy()
         found: list[tuple[int, int, Reason, str]] = []
@@ -753,7 +755,7 @@ class _Carrying:
             self._problem(pair.name, reason, message, self._new_spot(pair, y, x))
         return good
 
-    def _tell_lost(self, pair: _Pair, lost: Flags, steps: Numbers | None) -> None:
+    def _tell_lost(self, pair: _TablePair, lost: Flags, steps: Numbers | None) -> None:
         everywhere = np.ones(pair.grid.physical.shape, bool)
         seen = pair.reach.reaching(everywhere)
         for y, x in np.argwhere(lost).tolist():
@@ -765,7 +767,7 @@ class _Carrying:
                 words = f"the change of {amount} vanishes when it is rounded to the new table's values"
             self._problem(pair.name, Reason.VANISHES, words, self._old_spot(pair, y, x), is_old=True)
 
-    def _tell_moved(self, pair: _Pair, differing: Flags, deviation: Numbers) -> None:
+    def _tell_moved(self, pair: _TablePair, differing: Flags, deviation: Numbers) -> None:
         y, x = (int(index) for index in np.unravel_index(np.argmax(deviation), deviation.shape))
         most = float(deviation[y, x])
         unit = self.after.unit_of(pair.partner)
@@ -782,7 +784,9 @@ class _Carrying:
             )
         )
 
-    def _tell_shape(self, pair: _Pair, good: Flags, changed: Flags, old: Numbers, reworked: Numbers) -> None:
+    def _tell_shape(
+        self, pair: _TablePair, good: Flags, changed: Flags, old: Numbers, reworked: Numbers
+    ) -> None:
         """Notes about what other breakpoints do to the shape of a change."""
         reach = pair.reach
         beyond = int(np.count_nonzero(good & reach.outside))
@@ -806,16 +810,16 @@ class _Carrying:
 
     # Words
 
-    def _number_words(self, pair: _Pair) -> Callable[[float], str]:
+    def _number_words(self, pair: _TablePair) -> Callable[[float], str]:
         unit = self.after.unit_of(pair.partner)
         return lambda value: shown.with_unit(f"{value:.6g}", unit)
 
-    def _span(self, pair: _Pair) -> str:
+    def _span(self, pair: _TablePair) -> str:
         low, high = (float(end) for end in physical_limits(pair.conversions[1], pair.partner.storage))
         unit = self.after.unit_of(pair.partner)
         return f"which holds {low:.6g} to {shown.with_unit(f'{high:.6g}', unit)}"
 
-    def _limit_words(self, pair: _Pair, stored: float) -> str:
+    def _limit_words(self, pair: _TablePair, stored: float) -> str:
         limits = pair.partner.demands.limits
         assert limits is not None
         unit, conversion = self.after.unit_of(pair.partner), pair.conversions[1]
@@ -823,7 +827,7 @@ class _Carrying:
         value = shown.with_unit(shown.beside(stored, limit, conversion), unit)
         return f"{value} is {side} the new software's limit of {shown.with_unit(shown.plain(limit), unit)}"
 
-    def _coarse_words(self, pair: _Pair, wanted: float, stored: float) -> str:
+    def _coarse_words(self, pair: _TablePair, wanted: float, stored: float) -> str:
         unit = self.after.unit_of(pair.partner)
         words = [shown.with_unit(f"{value:.6g}", unit) for value in (wanted, stored)]
         return f"{words[0]} would become {words[1]}, which is off by more than half a step of the old table"
@@ -872,22 +876,22 @@ class _Carrying:
         differing = changed_cells(self.new, self.target)
         return encode(self.new, self.target.raw, differing, self.texts)
 
-    def _collisions(self, image: Image) -> Iterator[Problem]:
+    def _collisions(self, image: Image) -> Iterator[CarryProblem]:
         """What the written image has otherwise than meant, because things share their bytes."""
         plan = self.new.plan
         result = decode(plan, image)
         words = "it shares bytes with something that is carried, which would change it too"
         for number in np.unique(plan.item[changed_cells(self.target, result)]).tolist():
-            yield Problem(plan.items[number].name, Reason.OVERLAP, words)
+            yield CarryProblem(plan.items[number].name, Reason.OVERLAP, words)
         for identity in self.after.memory.identities:
             if _differs(image, self.new.image, identity.at, len(identity.content)):
-                yield Problem(identity.name, Reason.OVERLAP, words)
+                yield CarryProblem(identity.name, Reason.OVERLAP, words)
         for text in self.after.texts.values():
             if text.name in self.texts:
                 if image.read(text.at, text.length) != self.texts[text.name]:
-                    yield Problem(text.name, Reason.OVERLAP, words)
+                    yield CarryProblem(text.name, Reason.OVERLAP, words)
             elif _differs(image, self.new.image, text.at, text.length):
-                yield Problem(text.name, Reason.OVERLAP, words)
+                yield CarryProblem(text.name, Reason.OVERLAP, words)
 
 
 def _differs(one: Image, other: Image, start: int, size: int) -> bool:
@@ -925,7 +929,7 @@ def _step(conversion: Conversion, storage: Storage, physical: Numbers) -> Number
 # Words
 
 
-def _spot(definition: Definition, grid: Grid, y: int, x: int) -> Spot:
+def _spot(definition: Definition, grid: Grid, y: int, x: int) -> CellRef:
     """A cell of a grid by its breakpoints."""
     table = grid.table
     at: dict[str, float] = {}
@@ -937,7 +941,7 @@ def _spot(definition: Definition, grid: Grid, y: int, x: int) -> Spot:
         if math.isfinite(value):
             at[key] = value
         words.append(shown.axis_value(definition, axis, value))
-    return Spot(x, y, at, f"at {', '.join(words)}" if words else "")
+    return CellRef(x, y, at, f"at {', '.join(words)}" if words else "")
 
 
 def _amount(value: float, unit: str) -> str:

@@ -19,7 +19,7 @@ from callint.model.change import (
     CountChange,
     Flags,
     IdentityChange,
-    Movement,
+    OutputShift,
     Run,
     TableChange,
     TextChange,
@@ -60,7 +60,7 @@ def compare(old: Decoded, new: Decoded) -> ChangeSet:
     )
 
 
-def _movements(old: Decoded, new: Decoded, touched: Container[str]) -> Iterator[Movement]:
+def _movements(old: Decoded, new: Decoded, touched: Container[str]) -> Iterator[OutputShift]:
     """The tables on axes that changed, in the order of the definition."""
     if not any(axis.name in touched for axis in new.plan.definition.stored_axes):
         return
@@ -84,7 +84,7 @@ def selected(changes: ChangeSet, names: Container[str]) -> ChangeSet:
     return ChangeSet(changes.definition, tables, axes, texts=texts, movements=moved, bytes=size, partial=True)
 
 
-def _is_moved(movement: Movement, axes: tuple[AxisChange, ...]) -> bool:
+def _is_moved(movement: OutputShift, axes: tuple[AxisChange, ...]) -> bool:
     return any(change.axis.name in movement.table.axes for change in axes)
 
 

@@ -6,11 +6,11 @@ import numpy as np
 
 from callint.decoding.decode import Decoded
 from callint.decoding.surfaces import lattice, mesh, point_of, rounding, surface
-from callint.model.change import Movement
+from callint.model.change import OutputShift
 from callint.model.definition import Table
 
 
-def movement(old: Decoded, new: Decoded, table: Table, in_cells: bool) -> Movement | None:
+def movement(old: Decoded, new: Decoded, table: Table, in_cells: bool) -> OutputShift | None:
     """The largest difference over all operating points, exact (``decoding/surfaces.py``).
 
     ``in_cells`` says that cells of the table changed. None where its axes cannot be read in either image, or
@@ -33,4 +33,4 @@ def movement(old: Decoded, new: Decoded, table: Table, in_cells: bool) -> Moveme
     span = float(np.nanmax(one.grid.physical)) - float(np.nanmin(one.grid.physical))
     switched = bool((one.is_off(places) != other.is_off(places)).any())
     at = point_of(points, one.signals, worst)
-    return Movement(table, old_value, new_value, at, span, switched, in_cells)
+    return OutputShift(table, old_value, new_value, at, span, switched, in_cells)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.decoding.conversions import exact_value, is_large, raw_bounds, to_physical
-from callint.decoding.layout import Integers, Plan, RawBounds, StorageGroup, Stretches
+from callint.decoding.layout import ByteRanges, Integers, Plan, RawBounds, StorageGroup
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import FixedAxis, Linear, StoredCount, Table, Text
 from callint.model.image import Image
@@ -221,7 +221,7 @@ def decode(plan: Plan, image: Image) -> Decoded:
     return Decoded(plan, image, tuple(raw), present)
 
 
-def _joined(image: Image, group: StorageGroup, stretches: Stretches) -> NDArray[Any] | None:
+def _joined(image: Image, group: StorageGroup, stretches: ByteRanges) -> NDArray[Any] | None:
     """The numbers of a group that lie in long stretches, several times as fast as by each one's address.
 
     None where the image has gaps, or ends too early.

@@ -77,7 +77,7 @@ class Scale:
 
 
 @dataclass(frozen=True, slots=True)
-class Stretches:
+class ByteRanges:
     """Where the bytes of a storage group lie: ``pairs`` of the first address and the one behind the last.
 
     Their bytes behind one another are the numbers of the group, the one of cell n at ``rank`` n, or at n
@@ -248,11 +248,11 @@ class Plan:
         return np.flatnonzero(self.spread(items)) if items.any() else np.empty(0, np.int64)
 
     @cached_property
-    def stretches(self) -> tuple[Stretches | None, ...]:
+    def stretches(self) -> tuple[ByteRanges | None, ...]:
         """By group, where its bytes lie behind one another; None where they are too scattered for that."""
         return tuple(self._stretches(group) for group in self.groups)
 
-    def _stretches(self, group: StorageGroup) -> Stretches | None:
+    def _stretches(self, group: StorageGroup) -> ByteRanges | None:
         addresses, item, size = self.address[group.cells], self.item[group.cells], group.type.size
         rank = None
         if ((np.diff(addresses) < 0) & (np.diff(item) == 0)).any():  # a table that is stored y first
@@ -264,7 +264,7 @@ class Plan:
             return None
         starts, ends = addresses[[0, *breaks]], addresses[[*(breaks - 1), -1]] + size
         pairs = tuple(zip(starts.tolist(), ends.tolist(), strict=True))
-        return Stretches(pairs, int(starts.min()), int(ends.max()), rank)
+        return ByteRanges(pairs, int(starts.min()), int(ends.max()), rank)
 
     @cached_property
     def masks(self) -> tuple[Masks, ...]:

@@ -96,7 +96,7 @@ class CountChange:
 
 
 @dataclass(frozen=True, slots=True)
-class Movement:
+class OutputShift:
     """How far a table's output moved, axes and cells together: at the operating point where it is furthest.
 
     ``old`` and ``new`` are the output there, ``at`` the values of the signals; they are equal where the
@@ -193,7 +193,7 @@ class ChangeSet:
     identities: tuple[IdentityChange, ...] = ()
     unexplained: tuple[Run, ...] = ()
     missing: tuple[Run, ...] = ()
-    movements: tuple[Movement, ...] = ()
+    movements: tuple[OutputShift, ...] = ()
     bytes: int = 0
     partial: bool = False
 
@@ -210,7 +210,7 @@ class ChangeSet:
         return {change.table.name: change for change in self.tables}
 
     @cached_property
-    def movement_of(self) -> dict[str, Movement]:
+    def movement_of(self) -> dict[str, OutputShift]:
         return {movement.table.name: movement for movement in self.movements}
 
     @cached_property

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from fractions import Fraction
 from functools import lru_cache
 
-from callint.model.change import Movement, TextChange
+from callint.model.change import OutputShift, TextChange
 from callint.model.definition import (
     Axis,
     Conversion,
@@ -201,7 +201,7 @@ def point(definition: Definition, axes: Iterable[str], at: Mapping[str, float]) 
     return ", ".join(axis_value(definition, by_signal[signal], value) for signal, value in at.items())
 
 
-def movement(definition: Definition, moved: Movement) -> str:
+def movement(definition: Definition, moved: OutputShift) -> str:
     """How far a table's output moved: "up to +6 mg at 1900 rpm", or "unchanged within 0.4 mg"."""
     unit = definition.unit_of(moved.table)
     unit = distance_unit(unit)
@@ -215,7 +215,7 @@ def movement(definition: Definition, moved: Movement) -> str:
     return f"{words}, and partly switched on or off" if moved.switched else words
 
 
-def output_movement(definition: Definition, moved: Movement) -> str:
+def output_movement(definition: Definition, moved: OutputShift) -> str:
     """The same as a clause: "output moved by up to +6 mg at 1900 rpm", or "output unchanged"."""
     is_far = moved.size and not moved.is_slight
     return f"output {'moved by ' if is_far else ''}{movement(definition, moved)}"
@@ -227,7 +227,7 @@ def loud_name(table: Table) -> str:
     return f"{table.name} ({table.purpose.value})" if loud else table.name
 
 
-def in_order_of_weight(movements: Iterable[Movement]) -> list[Movement]:
+def in_order_of_weight(movements: Iterable[OutputShift]) -> list[OutputShift]:
     """Movements that matter before slight ones, and of each protection before emissions before the rest."""
     weights = {Purpose.PROTECTION: 0, Purpose.EMISSIONS: 1}
     return sorted(movements, key=lambda one: (one.is_slight, weights.get(one.table.purpose, 2)))

@@ -124,7 +124,7 @@ def read_cdfx(data: bytes, path: str) -> CdfxFile:
 class _Reader:
     """The state of reading one file: how many values are read so far."""
 
-    tree: xml.Tree
+    tree: xml.XmlDocument
     path: str
     count: int = 0
 

@@ -83,7 +83,7 @@ def read_definition(data: bytes, path: str) -> DefinitionFile:
         problems = [*_before(tree), *tree.problems]
         return DefinitionFile(path, None, tuple(_finding(path, p) for p in problems))
     if tree.root.tag != f"{{{NAMESPACE}}}definition":
-        problem = xml.Problem(
+        problem = xml.XmlProblem(
             tree.line_of(tree.root), f"the outermost element is not <definition> of {NAMESPACE}"
         )
         return DefinitionFile(path, None, (_finding(path, problem),))
@@ -95,18 +95,18 @@ def read_definition(data: bytes, path: str) -> DefinitionFile:
     return DefinitionFile(path, definition, tuple(_finding(path, p) for p in _in_order(reader.problems)))
 
 
-def _in_order(problems: Iterable[xml.Problem]) -> list[xml.Problem]:
+def _in_order(problems: Iterable[xml.XmlProblem]) -> list[xml.XmlProblem]:
     return sorted(problems, key=lambda problem: problem.line)
 
 
-def _cut(flood: xml.FloodError) -> list[xml.Problem]:
+def _cut(flood: xml.FloodError) -> list[xml.XmlProblem]:
     """What is told of a file in which more is wrong."""
     line = max(problem.line for problem in flood.problems)
     words = f"no more than {xml.MOST_PROBLEMS:,} mistakes are looked at, and nothing else is read"
-    return [*flood.problems, xml.Problem(line, f"so much is wrong that {words}")]
+    return [*flood.problems, xml.XmlProblem(line, f"so much is wrong that {words}")]
 
 
-def _before(tree: xml.Tree) -> list[xml.Problem]:
+def _before(tree: xml.XmlDocument) -> list[xml.XmlProblem]:
     """What is wrong with a file that is not well-formed in the lines before that shows.
 
     What an element lacks, or holds in the wrong place, is left out: it may only seem so because of what
@@ -126,7 +126,7 @@ def _before(tree: xml.Tree) -> list[xml.Problem]:
     return [p for p in found if p.line < first and not any(guess in p.message for guess in guesses)]
 
 
-def _finding(path: str, problem: xml.Problem) -> Finding:
+def _finding(path: str, problem: xml.XmlProblem) -> Finding:
     return Finding(
         rule="definition/invalid",
         definition=path,
@@ -189,9 +189,9 @@ Noun = TypeVar("Noun")
 class _Reader:
     """The state of reading one file: the problems so far, the elements that have some, the byte order."""
 
-    problems: list[xml.Problem]
+    problems: list[xml.XmlProblem]
     flagged: set[etree._Element]
-    tree: xml.Tree
+    tree: xml.XmlDocument
     order: ByteOrder = ByteOrder.BIG
     axes: dict[str, Axis] = field(default_factory=dict)
     breakpoints: int = 0
@@ -256,7 +256,7 @@ class _Reader:
 
     def problem(self, line: int, message: str) -> None:
         """FloodError where more is wrong than is told."""
-        self.problems.append(xml.Problem(line, xml.shortened(message)))
+        self.problems.append(xml.XmlProblem(line, xml.shortened(message)))
         if len(self.problems) > xml.MOST_PROBLEMS:
             raise xml.FloodError(self.problems)
 

@@ -40,7 +40,7 @@ _KEPT = 1024
 _LOOK, _LOOK_LINES = 64 * 2**10, 64
 
 
-class Kind(StrEnum):
+class RecordFormat(StrEnum):
     """The forms of records."""
 
     HEX = "Intel HEX"
@@ -49,12 +49,15 @@ class Kind(StrEnum):
 
 #: A record in form alone; the longest has 255 bytes behind the one that counts them.
 _WHOLE = {
-    Kind.HEX: re.compile(rb":[0-9A-Fa-f]{10,520}"),
-    Kind.SREC: re.compile(rb"S[0-9][0-9A-Fa-f]{8,512}"),
+    RecordFormat.HEX: re.compile(rb":[0-9A-Fa-f]{10,520}"),
+    RecordFormat.SREC: re.compile(rb"S[0-9][0-9A-Fa-f]{8,512}"),
 }
-_DIGITS = {Kind.HEX: re.compile(rb":[0-9A-Fa-f]*"), Kind.SREC: re.compile(rb"S[0-9][0-9A-Fa-f]*")}
+_DIGITS = {
+    RecordFormat.HEX: re.compile(rb":[0-9A-Fa-f]*"),
+    RecordFormat.SREC: re.compile(rb"S[0-9][0-9A-Fa-f]*"),
+}
 _LIKE = re.compile(rb"(?::|S[0-9])[\x20-\x7e]{0,600}")
-_ENDS = {Kind.HEX: ":00000001FF", Kind.SREC: "S7, S8 or S9"}
+_ENDS = {RecordFormat.HEX: ":00000001FF", RecordFormat.SREC: "S7, S8 or S9"}
 
 #: The first record that tells whether the addresses of a HEX file are segmented (02, 03) or linear (04, 05).
 _TELLING = re.compile(rb"(?:\A|[\r\n])[ \t]*:[0-9A-Fa-f]{6}0([2-5])")
@@ -89,14 +92,14 @@ class Records:
     ``lines``, counted from 1, ``addresses`` and ``sizes`` in bytes have the shape (records,).
     """
 
-    kind: Kind
+    kind: RecordFormat
     lines: Integers
     addresses: Integers
     sizes: Integers
     segments: tuple[Segment, ...]
 
 
-def kind_of(data: bytes) -> Kind | None:
+def kind_of(data: bytes) -> RecordFormat | None:
     """Which records a file holds, by its content; None for a raw file.
 
     Of its first lines at least half must begin as records do and be printable, and one must be a record in
@@ -114,15 +117,15 @@ def kind_of(data: bytes) -> Kind | None:
     return most if amounts[most] else None
 
 
-def read_records(text: bytes, kind: Kind) -> Records:
+def read_records(text: bytes, kind: RecordFormat) -> Records:
     """The records of a text; DamagedError where anything about them is wrong."""
     if len(text) > MAX_TEXT:
         raise DamagedError(
             [Damage(1, f"the file is larger than {MAX_TEXT >> 20} MiB, the most that is read")]
         )
     blocks, line, damages = [], 0, list[Damage]()
-    telling = _TELLING.search(text) if kind is Kind.HEX else None
-    base = _Base(is_linear=telling is not None and telling[1] in b"45")
+    telling = _TELLING.search(text) if kind is RecordFormat.HEX else None
+    base = _BaseRecord(is_linear=telling is not None and telling[1] in b"45")
     for piece in _pieces(text):
         block = _read_block(kind, piece, base)
         blocks.append((line, block))
@@ -152,7 +155,7 @@ def _pieces(text: bytes) -> Iterator[bytes]:
 # Single records
 
 
-class _Base(NamedTuple):
+class _BaseRecord(NamedTuple):
     """What the records before add to the addresses of HEX records, and which of it counts."""
 
     segment: int = 0
@@ -185,11 +188,11 @@ class _Block:
     types: frozenset[str]
     controls: tuple[_Control, ...]
     damages: tuple[Damage, ...]
-    after: _Base
+    after: _BaseRecord
 
 
 @lru_cache(maxsize=_KEPT)
-def _read_block(kind: Kind, text: bytes, base: _Base) -> _Block:
+def _read_block(kind: RecordFormat, text: bytes, base: _BaseRecord) -> _Block:
     lines: list[int] = []
     addresses: list[int] = []
     sizes: list[int] = []
@@ -203,13 +206,13 @@ def _read_block(kind: Kind, text: bytes, base: _Base) -> _Block:
             continue
         try:
             type_, address, content = _unpacked(kind, record)
-            if kind is Kind.HEX and type_ in "24":
+            if kind is RecordFormat.HEX and type_ in "24":
                 base = _moved(base, type_, content)
                 continue
-            if kind is Kind.HEX and type_ == "0":
+            if kind is RecordFormat.HEX and type_ == "0":
                 start = base.start + address
                 _refuse_overrun(address, len(content), base.is_linear, start)
-            elif kind is Kind.SREC and type_ in "123":
+            elif kind is RecordFormat.SREC and type_ in "123":
                 start = address
                 if start + len(content) > 1 << 8 * _WIDTHS[type_]:
                     raise _WrongError(f"its data run over the end of what {8 * _WIDTHS[type_]} bits address")
@@ -241,50 +244,50 @@ class _WrongError(Exception):
     """In what a record is wrong."""
 
 
-def _unpacked(kind: Kind, record: bytes) -> tuple[str, int, bytes]:
+def _unpacked(kind: RecordFormat, record: bytes) -> tuple[str, int, bytes]:
     """A record's type, address and data; _WrongError where it is none."""
     import bincopy  # only files of records pay for the import
 
     if not _DIGITS[kind].fullmatch(record):
-        raise _WrongError(f"it is no {kind}{' record' if kind is Kind.HEX else ''}")
+        raise _WrongError(f"it is no {kind}{' record' if kind is RecordFormat.HEX else ''}")
     text = record.decode("ascii")
     # The library takes part of a record that is too short for its data.
-    if kind is Kind.SREC and len(text) < 6 + 2 * _WIDTHS.get(text[1], 2):
+    if kind is RecordFormat.SREC and len(text) < 6 + 2 * _WIDTHS.get(text[1], 2):
         raise _WrongError(_trouble(kind, text))
     try:
-        unpack = bincopy.unpack_ihex if kind is Kind.HEX else bincopy.unpack_srec
+        unpack = bincopy.unpack_ihex if kind is RecordFormat.HEX else bincopy.unpack_srec
         type_, address, size, data = unpack(text)
     except (bincopy.Error, ValueError):
         raise _WrongError(_trouble(kind, text)) from None
-    if kind is Kind.HEX and type_ > 5:
+    if kind is RecordFormat.HEX and type_ > 5:
         raise _WrongError(f"there is no record type {type_:02X}")
-    wanted = _HEX_SIZES.get(type_) if kind is Kind.HEX else 0 if type_ in "56789" else None
+    wanted = _HEX_SIZES.get(type_) if kind is RecordFormat.HEX else 0 if type_ in "56789" else None
     if wanted is not None and size != wanted:
-        name = f"type {type_:02X}" if kind is Kind.HEX else f"S{type_}"
+        name = f"type {type_:02X}" if kind is RecordFormat.HEX else f"S{type_}"
         raise _WrongError(f"a record of {name} has {wanted} bytes of data, and this one {size}")
     return str(type_), address, bytes(data)
 
 
-def _trouble(kind: Kind, text: str) -> str:
+def _trouble(kind: RecordFormat, text: str) -> str:
     """Why the library does not take a record of the right characters."""
-    digits = text[1:] if kind is Kind.HEX else text[2:]
+    digits = text[1:] if kind is RecordFormat.HEX else text[2:]
     if len(digits) % 2:
         return "it has an odd number of digits, so that one is missing or too many"
-    if kind is Kind.SREC and text[1] not in _WIDTHS:
+    if kind is RecordFormat.SREC and text[1] not in _WIDTHS:
         return f"there are no S{text[1]} records"
     values = bytes.fromhex(digits)
-    if len(values) < (5 if kind is Kind.HEX else 2 + _WIDTHS[text[1]]):
+    if len(values) < (5 if kind is RecordFormat.HEX else 2 + _WIDTHS[text[1]]):
         return "it is too short for a record"
-    around = 5 if kind is Kind.HEX else 1
+    around = 5 if kind is RecordFormat.HEX else 1
     if values[0] != len(values) - around:
-        what = "bytes of data" if kind is Kind.HEX else "bytes behind its length"
+        what = "bytes of data" if kind is RecordFormat.HEX else "bytes behind its length"
         return f"it announces {values[0]} {what}, and has {len(values) - around}"
     total = sum(values[:-1])
-    right = -total & 0xFF if kind is Kind.HEX else ~total & 0xFF
+    right = -total & 0xFF if kind is RecordFormat.HEX else ~total & 0xFF
     return f"its checksum is 0x{values[-1]:02X}, but its bytes give 0x{right:02X}"
 
 
-def _moved(base: _Base, type_: str, content: bytes) -> _Base:
+def _moved(base: _BaseRecord, type_: str, content: bytes) -> _BaseRecord:
     """The base behind a record of HEX type 02 or 04."""
     value = int.from_bytes(content, "big")
     base = base._replace(segment=value << 4) if type_ == "2" else base._replace(linear=value << 16)
@@ -306,7 +309,7 @@ def _refuse_overrun(offset: int, size: int, is_linear: bool, start: int) -> None
 # All records together
 
 
-def _disorder(kind: Kind, blocks: list[tuple[int, _Block]], is_sound: bool) -> Iterator[Damage]:
+def _disorder(kind: RecordFormat, blocks: list[tuple[int, _Block]], is_sound: bool) -> Iterator[Damage]:
     """What is wrong with the order and the number of records; the number counts where all are sound."""
     types = frozenset[str]().union(*(block.types for _, block in blocks))
     end, before, last = 0, 0, 0
@@ -316,7 +319,7 @@ def _disorder(kind: Kind, blocks: list[tuple[int, _Block]], is_sound: bool) -> I
             return
         for control in block.controls:
             line = offset + control.line
-            is_end = control.type in ("1" if kind is Kind.HEX else "789")
+            is_end = control.type in ("1" if kind is RecordFormat.HEX else "789")
             if end:
                 yield _behind(line, end)
                 return
@@ -327,7 +330,7 @@ def _disorder(kind: Kind, blocks: list[tuple[int, _Block]], is_sound: bool) -> I
                     yield _behind(offset + int(later[0]), end)
                     return
                 yield from _wrong_end(kind, control.type, types, line)
-            elif kind is Kind.SREC and control.type in "56" and is_sound:
+            elif kind is RecordFormat.SREC and control.type in "56" and is_sound:
                 count = before + control.before
                 if control.value != count:
                     yield Damage(
@@ -343,13 +346,13 @@ def _behind(line: int, end: int) -> Damage:
     return Damage(line, f"there are records behind the end record in line {end}")
 
 
-def _wrong_end(kind: Kind, end: str, types: frozenset[str], line: int) -> Iterator[Damage]:
-    if kind is Kind.SREC and types and end not in {_END_OF[type_] for type_ in types}:
+def _wrong_end(kind: RecordFormat, end: str, types: frozenset[str], line: int) -> Iterator[Damage]:
+    if kind is RecordFormat.SREC and types and end not in {_END_OF[type_] for type_ in types}:
         used = max(types)
         yield Damage(line, f"S{end} does not end S{used} records; S{_END_OF[used]} does")
 
 
-def _joined(kind: Kind, blocks: list[tuple[int, _Block]]) -> Records:
+def _joined(kind: RecordFormat, blocks: list[tuple[int, _Block]]) -> Records:
     lines = _concatenated([offset + block.lines for offset, block in blocks])
     addresses = _concatenated([block.addresses for _, block in blocks])
     sizes = _concatenated([block.sizes for _, block in blocks])
@@ -435,7 +438,7 @@ def frame(text: bytes, records: Records) -> bytes:
     lines = text.splitlines(keepends=True)
     for number in (records.lines - 1).tolist():
         head = lines[number].lstrip()
-        width = 9 if records.kind is Kind.HEX else 4 + 2 * _WIDTHS[chr(head[1])]
+        width = 9 if records.kind is RecordFormat.HEX else 4 + 2 * _WIDTHS[chr(head[1])]
         lines[number] = head[:width].upper() + b"\n"
     return b"".join(lines)
 
@@ -460,13 +463,13 @@ def rewritten(text: bytes, records: Records, old: Image, new: Image) -> bytes:
     return b"".join(lines)
 
 
-def _with_data(kind: Kind, line: bytes, data: bytes, is_lower: bool) -> bytes:
+def _with_data(kind: RecordFormat, line: bytes, data: bytes, is_lower: bool) -> bytes:
     """A record's line with other data; digits that stay are as they were."""
     import bincopy
 
     record = line.strip()
     type_, address, _ = _unpacked(kind, record)
-    if kind is Kind.HEX:
+    if kind is RecordFormat.HEX:
         packed = bincopy.pack_ihex(int(type_), address, len(data), data)
     else:
         packed = bincopy.pack_srec(type_, address, len(data), data)

@@ -30,7 +30,7 @@ _ENCODING = re.compile(rb"""^<\?xml[^>]*?encoding\s*=\s*["']([^"']*)["']""")
 
 
 @dataclass(frozen=True, slots=True)
-class Problem:
+class XmlProblem:
     """Something wrong with the file, at a line counted from 1."""
 
     line: int
@@ -38,7 +38,7 @@ class Problem:
 
 
 @dataclass(frozen=True, slots=True)
-class Tree:
+class XmlDocument:
     """A parsed file: its root, or None with the problems that kept it from being parsed.
 
     ``lines`` has the line on which each element begins, as far as that is known. ``recovered`` is what
@@ -47,9 +47,9 @@ class Tree:
     """
 
     root: etree._Element | None
-    problems: tuple[Problem, ...] = ()
+    problems: tuple[XmlProblem, ...] = ()
     lines: Mapping[etree._Element, int] = field(default_factory=dict)
-    recovered: Tree | None = None
+    recovered: XmlDocument | None = None
     is_valid: bool = False
 
     def line_of(self, element: etree._Element) -> int:
@@ -57,10 +57,10 @@ class Tree:
         return self.lines.get(element) or int(element.sourceline or 1)
 
 
-def refusal(data: bytes) -> Problem | None:
+def refusal(data: bytes) -> XmlProblem | None:
     """Why the bytes are not even given to the parser, or None."""
     if len(data) > MAX_BYTES:
-        return Problem(1, f"the file is larger than {MAX_BYTES >> 20} MiB, the most that is read")
+        return XmlProblem(1, f"the file is larger than {MAX_BYTES >> 20} MiB, the most that is read")
     # The wider encodings have NUL bytes in every file, and UTF-8 text has none.
     wrong = data.find(b"\0")
     try:
@@ -69,43 +69,43 @@ def refusal(data: bytes) -> Problem | None:
         wrong = error.start
     if wrong >= 0:
         line = data.count(b"\n", 0, wrong) + 1
-        return Problem(line, "the file is not UTF-8 text; save it as UTF-8")
+        return XmlProblem(line, "the file is not UTF-8 text; save it as UTF-8")
     if encoding := _ENCODING.match(data.removeprefix(b"\xef\xbb\xbf")):
         name = encoding[1].decode("ascii", "replace")
         if name.lower() not in {"utf-8", "us-ascii", "ascii"}:
-            return Problem(1, f"the file declares the encoding {shortened(name)!r}; save it as UTF-8")
+            return XmlProblem(1, f"the file declares the encoding {shortened(name)!r}; save it as UTF-8")
         if name.lower() != "utf-8" and (beyond := _BEYOND_ASCII.search(data, 3)):
             line = data.count(b"\n", 0, beyond.start()) + 1
-            return Problem(line, f"this is no {name} text, as the file declares; declare UTF-8")
+            return XmlProblem(line, f"this is no {name} text, as the file declares; declare UTF-8")
     position = 3 if data.startswith(b"\xef\xbb\xbf") else 0
     while skipped := _MISC.match(data, position):
         position = skipped.end()
     if data.startswith(b"<!DOCTYPE", position):
         line = data.count(b"\n", 0, position) + 1
-        return Problem(line, "a document type (DOCTYPE) is not accepted; remove it")
+        return XmlProblem(line, "a document type (DOCTYPE) is not accepted; remove it")
     return None
 
 
-def parse(data: bytes, is_definition: bool = False) -> Tree:
+def parse(data: bytes, is_definition: bool = False) -> XmlDocument:
     """The tree of well-formed XML, or all the reasons why there is none.
 
     What should be a definition is compared with the schema on the way.
     """
     if problem := refusal(data):
-        return Tree(None, (problem,))
+        return XmlDocument(None, (problem,))
     if is_definition:
         # Here the validator does not say where something is wrong, which takes the square of the siblings.
         with suppress(etree.XMLSyntaxError):
             root = etree.fromstring(data, _parser(schema=_schema().compiled))
-            return Tree(root, lines=_start_lines(root, data), is_valid=True)
+            return XmlDocument(root, lines=_start_lines(root, data), is_valid=True)
     try:
         root = etree.fromstring(data, _parser())
-        return Tree(root, lines=_start_lines(root, data))
+        return XmlDocument(root, lines=_start_lines(root, data))
     except etree.XMLSyntaxError as error:
         recovered, problems = _recover(data)
         if not problems:
-            problems = (Problem(error.lineno or 1, str(error)),)
-        return Tree(None, problems, recovered=None if recovered is None else Tree(recovered))
+            problems = (XmlProblem(error.lineno or 1, str(error)),)
+        return XmlDocument(None, problems, recovered=None if recovered is None else XmlDocument(recovered))
 
 
 #: In well-formed XML "<" and a name outside these three begins an element, and nothing else does.
@@ -141,7 +141,7 @@ def _parser(recover: bool = False, schema: etree.XMLSchema | None = None) -> etr
     )
 
 
-def _recover(data: bytes) -> tuple[etree._Element | None, tuple[Problem, ...]]:
+def _recover(data: bytes) -> tuple[etree._Element | None, tuple[XmlProblem, ...]]:
     """What can be read of a file that is not well-formed, and every syntax error in it."""
     parser = _parser(recover=True)
     recovered = None
@@ -156,7 +156,7 @@ def _recover(data: bytes) -> tuple[etree._Element | None, tuple[Problem, ...]]:
         # References that cannot be resolved become nodes, of which the validator knows nothing.
         etree.strip_elements(recovered, etree.Entity, with_tail=False)
     found = (
-        Problem(max(entry.line, 1), f"not well-formed XML: {shortened(_syntax_words(entry.message))}")
+        XmlProblem(max(entry.line, 1), f"not well-formed XML: {shortened(_syntax_words(entry.message))}")
         for entry in parser.error_log
     )
     return recovered, tuple(dict.fromkeys(found))
@@ -255,12 +255,12 @@ _FEWEST = 2
 class FloodError(Exception):
     """More is wrong than is told; ``problems`` has as much as that."""
 
-    def __init__(self, problems: Iterable[Problem]) -> None:
+    def __init__(self, problems: Iterable[XmlProblem]) -> None:
         super().__init__()
         self.problems = [*islice(problems, MOST_PROBLEMS)]
 
 
-def schema_problems(tree: Tree) -> tuple[list[Problem], set[etree._Element]]:
+def schema_problems(tree: XmlDocument) -> tuple[list[XmlProblem], set[etree._Element]]:
     """Where a tree departs from the schema, and the elements that do; what does so is taken out of the tree.
 
     What is left is free of unexpected elements and of attributes with values of the wrong form, though
@@ -316,8 +316,8 @@ def _empty(element: etree._Element) -> etree._Element:
 class _Search:
     """What is wrong with the parts of a tree so far, and the elements and attributes that are taken out."""
 
-    tree: Tree
-    problems: dict[Problem, None] = field(default_factory=dict)
+    tree: XmlDocument
+    problems: dict[XmlProblem, None] = field(default_factory=dict)
     flagged: set[etree._Element] = field(default_factory=set)
     removed: set[etree._Element] = field(default_factory=set)
     gone: set[tuple[etree._Element, str]] = field(default_factory=set)
@@ -345,7 +345,7 @@ class _Search:
     def report(self, element: etree._Element | None, message: str, line: int = 1) -> None:
         """Report a problem with an element, or at a line. FloodError where more is wrong than is told."""
         line = line if element is None else self.tree.line_of(element)
-        self.problems[Problem(line, shortened(_NAMESPACE.sub("", message)))] = None
+        self.problems[XmlProblem(line, shortened(_NAMESPACE.sub("", message)))] = None
         self.reports += 1  # many of them may be one problem, where everything stands on one line
         if self.reports > MOST_PROBLEMS:
             raise FloodError(self.problems)

@@ -27,7 +27,7 @@ _NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=[^\W\d]|[%°])")
 _NARROWEST, _WIDEST_PROSE = 40, 100
 
 
-class Line:
+class StyledLine:
     """One line of styled parts."""
 
     def __init__(self, *parts: tuple[str, str]) -> None:
@@ -38,22 +38,22 @@ class Line:
         """What it says."""
         return "".join(words for words, _ in self.parts)
 
-    def styled(self, style: str) -> Line:
+    def styled(self, style: str) -> StyledLine:
         """It with a style beside those of its parts."""
-        return Line(*((words, f"{own} {style}".strip()) for words, own in self.parts))
+        return StyledLine(*((words, f"{own} {style}".strip()) for words, own in self.parts))
 
-    def indented(self, indent: str) -> Line:
+    def indented(self, indent: str) -> StyledLine:
         """It behind an indent."""
-        return Line((indent, ""), *self.parts)
+        return StyledLine((indent, ""), *self.parts)
 
-    def stripped(self) -> Line:
+    def stripped(self) -> StyledLine:
         """It without spaces at its end."""
         parts = list(self.parts)
         while parts:
             words, style = parts.pop()
             if kept := words.rstrip():
-                return Line(*parts, (kept, style))
-        return Line()
+                return StyledLine(*parts, (kept, style))
+        return StyledLine()
 
 
 class Terminal:
@@ -102,7 +102,7 @@ class Terminal:
     def encoding(self) -> str:
         return (getattr(self._stream, "encoding", None) or "utf-8").lower()
 
-    def print(self, text: Line | str = "") -> None:
+    def print(self, text: StyledLine | str = "") -> None:
         """Write one line."""
         if self._console is None:
             self._stream.write(f"{text if isinstance(text, str) else text.plain}\n")
@@ -153,7 +153,7 @@ def wrapped(text: str, columns: int, indent: str = "") -> list[str]:
     return [one.replace(_TIE, " ") for one in lines] or [indent]
 
 
-def heading(name: str, rest: str, columns: int) -> list[Line]:
+def heading(name: str, rest: str, columns: int) -> list[StyledLine]:
     """A name in bold and what follows it, in lines of bounded width; later ones are indented."""
     first, *more = wrapped(f"{name}{rest}", columns)
     lead = min(len(clean(name)), len(first))
@@ -167,7 +167,7 @@ def heading(name: str, rest: str, columns: int) -> list[Line]:
 _LEAST_BESIDE = 24
 
 
-def beside(lead: str, words: str, columns: int, bold: int = 0) -> list[Line]:
+def beside(lead: str, words: str, columns: int, bold: int = 0) -> list[StyledLine]:
     """Prose beside the columns of a row, or below them where too little room is left.
 
     The first ``bold`` characters of the row are bold.
@@ -184,7 +184,7 @@ def beside(lead: str, words: str, columns: int, bold: int = 0) -> list[Line]:
     return [line(text) for text in (*rows, *wrapped(words, columns, "    "))]
 
 
-def line(*parts: tuple[str, str] | str) -> Line:
+def line(*parts: tuple[str, str] | str) -> StyledLine:
     """One line of styled parts; a part is text, or text and style. Nothing in them is markup."""
     styled = ((part, "") if isinstance(part, str) else part for part in parts)
-    return Line(*((clean(words), style) for words, style in styled))
+    return StyledLine(*((clean(words), style) for words, style in styled))

@@ -10,7 +10,7 @@ import numpy as np
 
 from callint.decoding.layout import Integers
 from callint.model import shown
-from callint.model.change import AxisChange, Flags, Movement, Numbers
+from callint.model.change import AxisChange, Flags, Numbers, OutputShift
 from callint.model.definition import StoredAxis
 from callint.model.finding import Evidence, Finding, Severity
 from callint.rules.context import SUBJECTS, Case, Subject
@@ -260,7 +260,7 @@ def _moved(case: Case, axis: str) -> str:
     return f"this moves outputs{_cells_words(known)}: {'; '.join(amounts)}"
 
 
-def _cells_words(movements: Sequence[Movement]) -> str:
+def _cells_words(movements: Sequence[OutputShift]) -> str:
     return "" if any(movement.in_cells for movement in movements) else ", though no cell changed"
 
 

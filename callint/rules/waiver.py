@@ -26,7 +26,7 @@ class Fate(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Ledger:
+class WaiverUsage:
     """How the waivers of one policy fared.
 
     ``digests`` are the contents that outdated ones met, ``differences`` in what these differ, ``doubts`` what
@@ -52,10 +52,15 @@ class Ledger:
         return otherwise
 
 
-def _finding(ledger: Ledger, rule_id: str, waiver: Waiver, message: str, hint: str) -> Finding:
+def _finding(waiver_usage: WaiverUsage, rule_id: str, waiver: Waiver, message: str, hint: str) -> Finding:
     subject = f"{waiver.rule} {waiver.image} {waiver.table} {waiver.digest}"
     return Finding(
-        rule=rule_id, policy=ledger.policy, line=waiver.line, subject=subject, message=message, hint=hint
+        rule=rule_id,
+        policy=waiver_usage.policy,
+        line=waiver.line,
+        subject=subject,
+        message=message,
+        hint=hint,
     )
 
 
@@ -65,7 +70,7 @@ def _about(waiver: Waiver) -> str:
 
 
 @rule("waiver/expired", Severity.WARNING, Scope.POLICY)
-def expired(ledger: Ledger) -> Iterator[Finding]:
+def expired(waiver_usage: WaiverUsage) -> Iterator[Finding]:
     """A waiver's last day has passed, and what it accepted is still there.
 
     Why it matters: somebody accepted it for a time, to look at it again. That time is over; the
@@ -75,13 +80,13 @@ def expired(ledger: Ledger) -> Iterator[Finding]:
 
     Fix: settle the finding, or write a new waiver with a new reason.
     """
-    for waiver in ledger.having(Fate.EXPIRED):
+    for waiver in waiver_usage.having(Fate.EXPIRED):
         yield _finding(
-            ledger,
+            waiver_usage,
             "waiver/expired",
             waiver,
             f"{_about(waiver)} ended on {waiver.until}",
-            ledger.hint(waiver, "Settle the finding, or write a new waiver."),
+            waiver_usage.hint(waiver, "Settle the finding, or write a new waiver."),
         )
 
 
@@ -104,7 +109,7 @@ _OUTDATED = {
 
 
 @rule("waiver/outdated", Severity.WARNING, Scope.POLICY)
-def outdated(ledger: Ledger) -> Iterator[Finding]:
+def outdated(waiver_usage: WaiverUsage) -> Iterator[Finding]:
     """A waiver was written for other content than is there now.
 
     Why it matters: what was accepted is not what would be flashed, or is no longer read and judged as it was.
@@ -120,20 +125,20 @@ def outdated(ledger: Ledger) -> Iterator[Finding]:
 
     Fix: look at the table again; if it is still acceptable, write the new digest.
     """
-    for waiver in ledger.having(Fate.OUTDATED):
-        digest = ledger.digests[waiver]
+    for waiver in waiver_usage.having(Fate.OUTDATED):
+        digest = waiver_usage.digests[waiver]
         yield _finding(
-            ledger,
+            waiver_usage,
             "waiver/outdated",
             waiver,
-            f"{_about(waiver)} {_OUTDATED[ledger.differences[waiver]]}; "
+            f"{_about(waiver)} {_OUTDATED[waiver_usage.differences[waiver]]}; "
             + (f"the digest is now {digest}" if digest else "there is nothing to be read now"),
-            ledger.hint(waiver, "Look at it again; if it is still acceptable, write the new digest."),
+            waiver_usage.hint(waiver, "Look at it again; if it is still acceptable, write the new digest."),
         )
 
 
 @rule("waiver/same-person", Severity.WARNING, Scope.POLICY)
-def same_person(ledger: Ledger) -> Iterator[Finding]:
+def same_person(waiver_usage: WaiverUsage) -> Iterator[Finding]:
     """A waiver is not known to be another person's than the change that it covers.
 
     Why it matters: the policy says `second-person = true`, so that nobody accepts their own change to
@@ -144,19 +149,19 @@ def same_person(ledger: Ledger) -> Iterator[Finding]:
 
     Fix: ask a colleague to look at the change, and to write and commit the waiver.
     """
-    for waiver in ledger.having(Fate.DOUBTED):
-        doubt = ledger.doubts[waiver]
+    for waiver in waiver_usage.having(Fate.DOUBTED):
+        doubt = waiver_usage.doubts[waiver]
         yield _finding(
-            ledger,
+            waiver_usage,
             "waiver/same-person",
             waiver,
             f"{_about(waiver)} {doubt.words}",
-            ledger.hint(waiver, doubt.hint),
+            waiver_usage.hint(waiver, doubt.hint),
         )
 
 
 @rule("waiver/unused", Severity.WARNING, Scope.POLICY)
-def unused(ledger: Ledger) -> Iterator[Finding]:
+def unused(waiver_usage: WaiverUsage) -> Iterator[Finding]:
     """A waiver accepts something that is not there.
 
     Why it matters: it is left over, or it names the wrong rule, image or table, and whoever wrote it
@@ -166,11 +171,11 @@ def unused(ledger: Ledger) -> Iterator[Finding]:
 
     Fix: remove it, or correct its rule, image or table.
     """
-    for waiver in ledger.having(Fate.UNUSED):
-        other = ledger.alike.get(waiver)
+    for waiver in waiver_usage.having(Fate.UNUSED):
+        other = waiver_usage.alike.get(waiver)
         renamed = f"{other} holds what it accepts: if that is the image's new name, correct the image."
         yield _finding(
-            ledger,
+            waiver_usage,
             "waiver/unused",
             waiver,
             f"{_about(waiver)} accepts nothing: there is no such finding",

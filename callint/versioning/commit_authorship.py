@@ -24,7 +24,15 @@ from callint.reading.workspace import Workplace
 from callint.rules.context import Case
 from callint.rules.second_person import Doubt, Independence, Unwitnessed
 from callint.versioning.git import repository as git
-from callint.versioning.history import SHALLOW, Attribution, Beginning, ImageHistory, Lineage, Node, Origin
+from callint.versioning.history import (
+    SHALLOW,
+    Attribution,
+    HistoryEnd,
+    HistoryGraph,
+    HistoryNode,
+    ImageHistory,
+    Origin,
+)
 
 _ASK = "Ask a colleague to look at the change and to write the waiver."
 
@@ -76,12 +84,12 @@ class _Chronicle:
         self.commits = git.log(repo, *revisions) if revisions else []
         self.ids = {commit.id for commit in self.commits}
         self.shallow = git.shallow_commits(repo)
-        self._lineages: dict[str, Lineage] = {}
+        self._lineages: dict[str, HistoryGraph] = {}
         self._waivers: dict[str, frozenset[Waiver]] = {}
 
-    def lineage(self, path: str) -> Lineage:
+    def lineage(self, path: str) -> HistoryGraph:
         if path not in self._lineages:
-            self._lineages[path] = Lineage(self.commits, path)
+            self._lineages[path] = HistoryGraph(self.commits, path)
         return self._lineages[path]
 
     def content(self, blob: str) -> bytes:
@@ -202,7 +210,7 @@ class _Commits:
 
     # Commits
 
-    def _held(self, path: str) -> tuple[Lineage, list[Node]]:
+    def _held(self, path: str) -> tuple[HistoryGraph, list[HistoryNode]]:
         """A file in the commits that the state is or builds on, and its lineage."""
         heads, whole = self._state.heads, self._state.whole(path)
         lineage = self._chronicle.lineage(whole)
@@ -215,7 +223,7 @@ class _Commits:
     def _bringer(self, path: str, has: Callable[[str], bool]) -> git.Person | None:
         """The author of the commit that last brought something into a file; None where no commit has it."""
         lineage, nodes = self._held(path)
-        found: Node | None = None
+        found: HistoryNode | None = None
         while following := next((node for node in nodes if has(node.blob)), None):
             found, nodes = following, lineage.parents(following)
         if found is None:
@@ -233,7 +241,9 @@ class _Commits:
             self._attributions[key] = self._attributed(lineage, nodes, finding, case) if nodes else None
         return self._attributions[key]
 
-    def _attributed(self, lineage: Lineage, nodes: list[Node], finding: Finding, case: Case) -> Attribution:
+    def _attributed(
+        self, lineage: HistoryGraph, nodes: list[HistoryNode], finding: Finding, case: Case
+    ) -> Attribution:
         newest, *others = nodes
         data = self._state.tree.read(finding.image)
         try:
@@ -289,7 +299,7 @@ def _differs(text: Text, case: Case) -> bool:
     return case.base.read(text.at, text.length) != case.image.read(text.at, text.length)
 
 
-def _gap(beginning: Beginning) -> _UnknownError:
+def _gap(beginning: HistoryEnd) -> _UnknownError:
     if beginning.words == SHALLOW:
         return _shallow()
     return _UnknownError(beginning.words, "Fetch it, or check where all commits are.")

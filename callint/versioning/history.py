@@ -63,7 +63,7 @@ class Origin:
 
 
 @dataclass(frozen=True, slots=True)
-class Beginning:
+class HistoryEnd:
     """A commit that nothing older is known of; ``words`` say why, or are "" where it added the image."""
 
     origin: Origin
@@ -90,7 +90,7 @@ class Attribution:
     origins: tuple[Origin, ...]
     cells: Integers
     texts: dict[str, int]
-    beginnings: tuple[Beginning, ...]
+    beginnings: tuple[HistoryEnd, ...]
     renames: tuple[Rename, ...]
 
     def of(self, plan: Plan, item: Item | Text) -> Integers:
@@ -108,7 +108,7 @@ class Attribution:
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
+class HistoryQuery:
     """A cell of a table, or a text, whose x and y mean nothing."""
 
     item: Table | Text
@@ -126,7 +126,7 @@ class Setting:
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class FileVersion:
     """A file in one commit: which one it is, whatever it is called, and the id of its content."""
 
     file: int
@@ -134,7 +134,7 @@ class Held:
 
 
 @dataclass(frozen=True, slots=True)
-class Node:
+class HistoryNode:
     """An image in one commit: the commit's place in the log, the image's path there, and its content."""
 
     commit: int
@@ -143,10 +143,10 @@ class Node:
 
 
 #: The files of one commit by their paths.
-_Files = dict[str, Held]
+_Files = dict[str, FileVersion]
 
 
-class Lineage:
+class HistoryGraph:
     """Where one file was in every commit of a history, by whatever name.
 
     A file keeps its number when it is renamed, so that a merge's other parents lead to it under the name that
@@ -168,17 +168,17 @@ class Lineage:
                 files = _after(files, parents[1:], changes, numbers)
             self._files[place] = files
 
-    def start(self, path: str) -> Node | None:
+    def start(self, path: str) -> HistoryNode | None:
         """The file in the newest commit, or None where that has none of this name."""
         return self.at(self.commits[0].id, path)
 
-    def at(self, commit: str, path: str) -> Node | None:
+    def at(self, commit: str, path: str) -> HistoryNode | None:
         """The file in a commit of the history, or None where that has none of this name."""
         place = self._places[commit]
         held = self._files[place].get(path)
-        return Node(place, path, held.blob) if held else None
+        return HistoryNode(place, path, held.blob) if held else None
 
-    def parents(self, node: Node) -> list[Node]:
+    def parents(self, node: HistoryNode) -> list[HistoryNode]:
         """The file in the commit's parents, in their order; those that lack it are left out."""
         file = self._files[node.commit][node.path].file
         found = []
@@ -189,7 +189,7 @@ class Lineage:
             # The same name counts where histories without a common file were joined.
             for path in [node.path] if node.path in same else [*same, node.path]:
                 if path in files:
-                    found.append(Node(place, path, files[path].blob))
+                    found.append(HistoryNode(place, path, files[path].blob))
                     break
         return found
 
@@ -224,7 +224,7 @@ def _after(
         if change.old != change.path:
             # What a merge adds or renames was added or renamed on another side already.
             known = next((other[change.path] for other in others if change.path in other), known)
-        after[change.path] = Held(next(numbers) if known is None else known.file, change.blob)
+        after[change.path] = FileVersion(next(numbers) if known is None else known.file, change.blob)
     return after
 
 
@@ -301,16 +301,16 @@ class _Walk:
         self.setter = np.full(size, _UNCOMMITTED, np.int64)
         self.beginnings: dict[int, str] = {}
         self._changed = lru_cache(_KEPT)(changed)
-        self._waiting: dict[Node, Flags] = {}
-        self._order: list[tuple[int, str, Node]] = []
+        self._waiting: dict[HistoryNode, Flags] = {}
+        self._order: list[tuple[int, str, HistoryNode]] = []
 
-    def __iter__(self) -> Iterator[tuple[Node, Flags]]:
+    def __iter__(self) -> Iterator[tuple[HistoryNode, Flags]]:
         """The images with the cells that came to them, each once: a commit comes after all its children."""
         while self._order:
             *_, node = heapq.heappop(self._order)
             yield node, self._waiting.pop(node)
 
-    def send(self, cells: Flags, node: Node) -> None:
+    def send(self, cells: Flags, node: HistoryNode) -> None:
         """Cells to an image."""
         if node in self._waiting:
             self._waiting[node] = self._waiting[node] | cells
@@ -318,7 +318,7 @@ class _Walk:
             self._waiting[node] = cells
             heapq.heappush(self._order, (node.commit, node.path, node))
 
-    def share(self, cells: Flags, place: int, blob: str | None, parents: list[Node]) -> None:
+    def share(self, cells: Flags, place: int, blob: str | None, parents: list[HistoryNode]) -> None:
         """To each parent the cells that have their present value there; what remains was set here."""
         for parent in parents:
             if parent.blob == blob:
@@ -348,12 +348,12 @@ class ImageHistory:
     def __init__(
         self,
         repo: git.Repo,
-        lineage: Lineage,
-        newest: Node,
+        lineage: HistoryGraph,
+        newest: HistoryNode,
         plan: Plan,
         data: bytes,
         is_committed: bool,
-        others: Sequence[Node] = (),
+        others: Sequence[HistoryNode] = (),
         start: int | None = None,
     ) -> None:
         self.plan = plan
@@ -437,7 +437,7 @@ class ImageHistory:
             origins=tuple(origin(place) for place in places.tolist()),
             cells=numbers[: self.plan.size],
             texts={text.name: number for text, number in zip(self._texts, texts, strict=True)},
-            beginnings=tuple(Beginning(origin(place), words) for place, words in beginnings),
+            beginnings=tuple(HistoryEnd(origin(place), words) for place, words in beginnings),
             renames=tuple(Rename(origin(place), path) for place, path in renamed),
         )
 
@@ -490,8 +490,8 @@ class ImageHistory:
         if self._is_committed:
             parents, place, blob = self._lineage.parents(node), node.commit, node.blob
         while True:
-            readable: list[tuple[Node, Image]] = []
-            following: tuple[Node, Image] | None = None
+            readable: list[tuple[HistoryNode, Image]] = []
+            following: tuple[HistoryNode, Image] | None = None
             for parent in parents:
                 older = image if parent.blob == blob else self._image(parent.blob)
                 if isinstance(older, str):
@@ -576,9 +576,9 @@ def open_history(place: Place, plan: Plan, data: bytes, start: int | None = None
     if not git.is_revision(place.repo, revision):
         raise InputError(f"{place.word}: the repository has no {revision} yet; commit the image first")
     commits = git.log(place.repo, revision)
-    newest = (lineage := Lineage(commits, place.path)).start(place.path)
+    newest = (lineage := HistoryGraph(commits, place.path)).start(place.path)
     if newest is None and place.revision is None and (old := git.staged_source(place.repo, place.path)):
-        newest = (lineage := Lineage(commits, old)).start(old)
+        newest = (lineage := HistoryGraph(commits, old)).start(old)
     if newest is None:
         raise InputError(f"{place.word}: {revision} has no such file; commit it first")
     try:

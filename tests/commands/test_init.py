@@ -18,7 +18,7 @@ from callint.commands import init
 from callint.reporting.files.atomic_write import replace_file
 from callint.reporting.files.destinations import Destination
 from callint.versioning.git import repository as git
-from callint.versioning.init.plan import Wishes, plan
+from callint.versioning.init.plan import InitOptions, plan
 from tests.building import u16
 from tests.commands.initiating import (
     DONE,
@@ -842,7 +842,7 @@ def test_hooks_elsewhere_in_the_repository_are_written_there(yard: Scratch) -> N
 def test_callint_may_lie_in_a_folder_with_any_name(yard: Scratch, tmp_path: Path) -> None:
     tools = tmp_path / "100% of %P's $tools"
     put_on_path(tools)
-    wishes = Wishes(here=yard.root, program=shlex.quote(str(tools / "callint")))
+    wishes = InitOptions(here=yard.root, program=shlex.quote(str(tools / "callint")))
     with mock.patch.dict(os.environ, environment(), clear=True), chdir(yard.root):
         repo = git.open_repository(yard.root)
         init._carry_out(repo, plan(repo, wishes))
@@ -861,7 +861,7 @@ def test_no_module_of_the_working_tree_is_imported(yard: Scratch, tmp_path: Path
     with mock.patch.object(sys, "executable", str(tmp_path / "python")):
         program = init._program()
     assert shlex.split(program)[1:] == ["-P", "-m", "callint"]
-    wishes = Wishes(here=yard.root, program=f"{shlex.quote(sys.executable)} -P -m callint")
+    wishes = InitOptions(here=yard.root, program=f"{shlex.quote(sys.executable)} -P -m callint")
     with mock.patch.dict(os.environ, environment(), clear=True):
         repo = git.open_repository(yard.root)
         init._carry_out(repo, plan(repo, wishes))
@@ -903,7 +903,9 @@ def test_a_killed_run_is_harmless(bare_yard: Scratch, steps: int) -> None:
     before = state(bare_yard.root)
 
     def run_until(count: int) -> None:
-        wishes = Wishes(bare_yard.root, "callint", images=NAMED[:1], definitions=NAMED[2:3], bases=NAMED[4:])
+        wishes = InitOptions(
+            bare_yard.root, "callint", images=NAMED[:1], definitions=NAMED[2:3], bases=NAMED[4:]
+        )
         with mock.patch.dict(os.environ, environment(), clear=True):
             repo = git.open_repository(bare_yard.root)
             found = plan(repo, wishes)

@@ -37,7 +37,7 @@ from callint.reading.definition import read_definition
 from callint.reading.images import read_image_file
 from callint.reading.logs import Log
 from callint.reading.policy import read_policy
-from callint.reading.records import DamagedError, Kind, kind_of, read_records
+from callint.reading.records import DamagedError, RecordFormat, kind_of, read_records
 from callint.reporting.changes.json import changes_document
 from callint.reporting.definition.xml import definition_lines
 from callint.reporting.findings.text import print_findings
@@ -122,15 +122,15 @@ def image(data: bytes) -> None:
 
 def hex(data: bytes) -> None:
     """Intel HEX is read, and written again with another content."""
-    _records(data, Kind.HEX)
+    _records(data, RecordFormat.HEX)
 
 
 def srec(data: bytes) -> None:
     """S-records are read, and written again with another content."""
-    _records(data, Kind.SREC)
+    _records(data, RecordFormat.SREC)
 
 
-def _records(data: bytes, kind: Kind) -> None:
+def _records(data: bytes, kind: RecordFormat) -> None:
     if data[:1] == b"+":
         data = repaired(data[1:], kind)
     with suppress(DamagedError):
@@ -194,17 +194,17 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
 }
 
 
-def repaired(data: bytes, kind: Kind) -> bytes:
+def repaired(data: bytes, kind: RecordFormat) -> bytes:
     """Records with lengths and checksums that are right: chance finds hardly any."""
     lines = []
     for line in data.splitlines(keepends=True):
         digits = re.sub(rb"[^0-9A-Fa-f]", b"", line[1:])
-        whole = bytes.fromhex(digits[: len(digits) // 2 * 2].decode()) if kind is Kind.HEX else b""
-        if kind is Kind.HEX and len(whole) > 5:
+        whole = bytes.fromhex(digits[: len(digits) // 2 * 2].decode()) if kind is RecordFormat.HEX else b""
+        if kind is RecordFormat.HEX and len(whole) > 5:
             body = bytes([min(len(whole) - 5, 255)]) + whole[1:4] + whole[4:-1][:255]
             lines.append(b":" + (body + bytes([-sum(body) & 0xFF])).hex().upper().encode() + b"\n")
             continue
-        if kind is Kind.SREC and line[:1] == b"S" and len(digits) > 9:
+        if kind is RecordFormat.SREC and line[:1] == b"S" and len(digits) > 9:
             rest = bytes.fromhex(digits[3 : 3 + (len(digits) - 3) // 2 * 2].decode())[:-1][:254]
             body = bytes([len(rest) + 1]) + rest
             lines.append(line[:2] + (body + bytes([~sum(body) & 0xFF])).hex().upper().encode() + b"\n")

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from intelhex import IntelHex
 
 from callint.model.image import Image, Segment
-from callint.reading.records import Kind, kind_of, read_records, rewritten
+from callint.reading.records import RecordFormat, kind_of, read_records, rewritten
 from tests.building import hex_file, hex_record, s_file, s_record, text_of
 
 #: The example of the Programmer's Reference Manual: a header ("HDR"), 68 bytes of a program, and the end.
@@ -58,7 +58,7 @@ def read_by_intelhex(text: bytes) -> dict[int, bytes]:
 
 
 def test_the_example_of_the_m68000_manual() -> None:
-    assert kind_of(MOTOROLA) is Kind.SREC
+    assert kind_of(MOTOROLA) is RecordFormat.SREC
     assert read(MOTOROLA) == {0: MOTOROLA_DATA}
     assert read_by_bincopy(MOTOROLA) == {0: MOTOROLA_DATA}
 

@@ -19,7 +19,7 @@ from callint.comparing import relations
 from callint.comparing.output_movement import movement
 from callint.comparing.relations import MOST_POINTS, Standing
 from callint.decoding.surfaces import Surface, surface
-from callint.model.change import Movement
+from callint.model.change import OutputShift
 from tests.building import decoded, definition_xml
 
 Numbers = NDArray[np.float64]
@@ -60,7 +60,7 @@ def made(table: Table) -> Surface:
     return found
 
 
-def moved(old: Table, new: Table) -> Movement:
+def moved(old: Table, new: Table) -> OutputShift:
     """The movement from one table to another of the same shape."""
     before, after = (decoded(definition(old), content(one)) for one in (old, new))
     found = movement(before, after, before.plan.definition.tables["t"], in_cells=True)

@@ -17,9 +17,9 @@ import numpy as np
 
 from callint.comparing.entry_errors.neighbours import (
     FEW,
+    CellShift,
     Edit,
     Indexes,
-    Movement,
     Window,
     by_the_movement,
     by_the_surface,
@@ -195,7 +195,7 @@ class _Evidence:
     grain: Numbers
     floor: Numbers
     equal: _Equal
-    movements: tuple[Movement, Movement]
+    movements: tuple[CellShift, CellShift]
     surface: Numbers
     departures: Numbers
 
@@ -319,7 +319,7 @@ def _is_excused(
     return excused
 
 
-def _movements(window: Window, free: Flags) -> tuple[Movement, Movement]:
+def _movements(window: Window, free: Flags) -> tuple[CellShift, CellShift]:
     """The change as difference and as ratio to the base, of the cells of which it says something."""
     rest = np.isfinite(window.old) & np.isfinite(window.new) & ~window.changed
     old = window.old[window.places]
@@ -327,8 +327,8 @@ def _movements(window: Window, free: Flags) -> tuple[Movement, Movement]:
     ratio = np.where(free & (window.old != 0), window.new / window.old, np.nan)
     ones, zeros = np.ones_like(old), np.zeros_like(old)
     return (
-        Movement(change, np.where(rest, 0.0, change), old, ones),
-        Movement(ratio, np.where(rest, 1.0, ratio), zeros, np.where(old == 0, np.nan, old)),
+        CellShift(change, np.where(rest, 0.0, change), old, ones),
+        CellShift(ratio, np.where(rest, 1.0, ratio), zeros, np.where(old == 0, np.nan, old)),
     )
 
 

@@ -67,7 +67,7 @@ class Edit:
             return max((float(np.ptp(values)) for values in (old, most) if len(values)), default=0.0)
 
 
-class Line:
+class GridRow:
     """One direction through cells at ``places``, with the weights of what their neighbours predict.
 
     ``along`` are the coordinates along it in the padded grid.
@@ -141,7 +141,7 @@ class Window:
         return grid
 
     @cached_property
-    def lines(self) -> tuple[Line, ...]:
+    def lines(self) -> tuple[GridRow, ...]:
         """The lines through every changed cell, the straight ones first."""
         rows, columns = self.shape
         x, y = (_coordinates(axis, count) for axis, count in ((self.edit.x, columns), (self.edit.y, rows)))
@@ -153,10 +153,10 @@ class Window:
         if not self.is_curve:
             diagonal = np.broadcast_to(_coordinates(None, columns)[None, :], self.shape)
             lines += [(self.stride + 1, diagonal), (self.stride - 1, -diagonal)]
-        return tuple(Line(step, self._padded(along), self.places) for step, along in lines)
+        return tuple(GridRow(step, self._padded(along), self.places) for step, along in lines)
 
     @property
-    def straight(self) -> tuple[Line, ...]:
+    def straight(self) -> tuple[GridRow, ...]:
         """The row and the column through every changed cell."""
         return self.lines[: 1 if self.is_curve else 2]
 
@@ -191,7 +191,7 @@ def _coordinates(axis: Numbers | None, count: int) -> Numbers:
 
 
 @dataclass(frozen=True)
-class Movement:
+class CellShift:
     """How cells moved, in the padded grid: ``moved`` is NaN where that says nothing, ``whole`` not at rest.
 
     A movement m predicts ``add + times * m`` for a cell; both have the shape (changed,).
@@ -203,7 +203,7 @@ class Movement:
     times: Numbers
 
 
-def off_the_movement(window: Window, movement: Movement, few: Flags) -> Numbers:
+def off_the_movement(window: Window, movement: CellShift, few: Flags) -> Numbers:
     """How far every changed cell is off the nearest of the predictions by the movement around it.
 
     Infinite where there is none. ``few`` are the cells with so few fellows that further ones are asked.
@@ -247,7 +247,7 @@ def off_the_movement(window: Window, movement: Movement, few: Flags) -> Numbers:
     return off
 
 
-def by_the_movement(window: Window, movement: Movement, cells: Indexes) -> Numbers:
+def by_the_movement(window: Window, movement: CellShift, cells: Indexes) -> Numbers:
     """What the movement around them makes expect of some of the changed cells, shape (cells,)."""
     predictions = []
     for line in window.lines:
@@ -298,7 +298,7 @@ def by_the_surface(window: Window, surface: Numbers, cells: Indexes) -> Numbers:
     return found
 
 
-def _between(line: Line, surface: Numbers, cells: Indexes | slice) -> list[Numbers]:
+def _between(line: GridRow, surface: Numbers, cells: Indexes | slice) -> list[Numbers]:
     values = {side: surface[at[cells]] for side, at in line.at.items()}
     straight = values[-1] * line.between[-1][cells] + values[1] * line.between[1][cells]
     cubic = line.cubic
@@ -306,7 +306,7 @@ def _between(line: Line, surface: Numbers, cells: Indexes | slice) -> list[Numbe
     return [straight, curved]
 
 
-def _outside(line: Line, surface: Numbers, cells: Indexes | slice) -> list[Numbers]:
+def _outside(line: GridRow, surface: Numbers, cells: Indexes | slice) -> list[Numbers]:
     values = {side: surface[at[cells]] for side, at in line.at.items()}
     return [values[side] + (values[side] - values[2 * side]) * line.onwards[side][cells] for side in (-1, 1)]
 

@@ -40,16 +40,16 @@ from callint.model.definition import (
     Text,
 )
 from callint.reading.asap2.conversions import Conversions, Meaning
-from callint.reading.asap2.layouts import Layouts, Spot, size_of
+from callint.reading.asap2.layouts import Layouts, RecordSlot, size_of
 from callint.reading.asap2.parser import (
     AxisDescription,
     AxisPoints,
     Characteristic,
     Description,
-    Layout,
-    Tally,
+    ItemCounts,
+    RecordLayout,
 )
-from callint.reading.asap2.report import Ledger, Loss, LostError, label, plain
+from callint.reading.asap2.report import ImportReport, Loss, LostError, label, plain
 from callint.reading.asap2.tokens import Place
 from callint.reading.definition import MAX_ADDRESS, MAX_BREAKPOINTS, MAX_CELLS, MAX_MEMORY
 
@@ -97,17 +97,19 @@ class _Limits:
 
 def make_definition(description: Description, name: str | None = None) -> Imported:
     """The definition of a description, under its own name or that of its module."""
-    ledger = Ledger()
-    maker = _Maker(description, ledger, Conversions(description, ledger), Layouts(description, ledger))
+    ledger = ImportReport()
+    maker = _DefinitionBuilder(
+        description, ledger, Conversions(description, ledger), Layouts(description, ledger)
+    )
     return maker.imported(name)
 
 
 @dataclass
-class _Maker:
+class _DefinitionBuilder:
     """The state of making one definition."""
 
     description: Description
-    ledger: Ledger
+    ledger: ImportReport
     conversions: Conversions
     layouts: Layouts
     signals: dict[str, Signal] = field(default_factory=dict)
@@ -223,13 +225,13 @@ class _Maker:
             line=0,
         )
 
-    def points(self, layout: Layout, axis: str, most: int) -> int:
+    def points(self, layout: RecordLayout, axis: str, most: int) -> int:
         count = layout.counts.get(axis, most)
         if not 0 < count <= MAX_BREAKPOINTS:
             raise LostError(f"it has {count} breakpoints; 1 to {MAX_BREAKPOINTS:,} are covered")
         return count
 
-    def stored_count(self, spots: Mapping[str, Spot], axis: str, byte_order: str) -> StoredCount | None:
+    def stored_count(self, spots: Mapping[str, RecordSlot], axis: str, byte_order: str) -> StoredCount | None:
         spot = spots.get(f"NO_AXIS_PTS_{axis}")
         if spot is None or spot.type not in ("UBYTE", "UWORD", "ULONG"):
             return None
@@ -288,7 +290,7 @@ class _Maker:
         for name in [name for name in self.conversions.kept if name not in kept]:
             del self.conversions.kept[name]
 
-    def unused(self) -> dict[tuple[str, str], Tally]:
+    def unused(self) -> dict[tuple[str, str], ItemCounts]:
         """What has no place in the definition, what is described and serves nothing that is kept included."""
         description = self.description
         found = dict(description.unused)
@@ -301,7 +303,7 @@ class _Maker:
             limits = self.limits_of.get(name)
             if limits and _usable(limits.range) not in (None, self.signals[axis.signal].plausible):
                 key = "limits of an axis that are not those of its signal", limits.kind
-                found.setdefault(key, Tally(limits.place)).amount += 1
+                found.setdefault(key, ItemCounts(limits.place)).amount += 1
         owns = self.ledger.names.get("signal", {})
         uses: tuple[tuple[str, Mapping[str, _Placed], Callable[[str], bool]], ...] = (
             ("MEASUREMENT", description.measurements, lambda name: owns.get(name) in self.signals),
@@ -318,7 +320,7 @@ class _Maker:
             for name, block in blocks.items():
                 if not is_used(name) and (kind, name) not in lost:
                     key = f"{kind} that nothing kept uses", ""
-                    found.setdefault(key, Tally(block.place)).amount += 1
+                    found.setdefault(key, ItemCounts(block.place)).amount += 1
         return found
 
     # Characteristics
@@ -375,7 +377,7 @@ class _Maker:
             name, title, Purpose.GENERAL, "", spot.at, length, encodings[one.encoding], (), 0
         )
 
-    def values(self, spots: Mapping[str, Spot]) -> Spot:
+    def values(self, spots: Mapping[str, RecordSlot]) -> RecordSlot:
         if "FNC_VALUES" not in spots:
             raise LostError("its RECORD_LAYOUT is without FNC_VALUES")
         return spots["FNC_VALUES"]
@@ -441,7 +443,9 @@ class _Maker:
         ]
         self.enter(one, name, kind, layout, self.values(spots), axes, one.axes)
 
-    def axis_points(self, one: Characteristic, axis: AxisDescription, letter: str, layout: Layout) -> int:
+    def axis_points(
+        self, one: Characteristic, axis: AxisDescription, letter: str, layout: RecordLayout
+    ) -> int:
         """How many breakpoints an axis of a table has."""
         if axis.attribute not in _AXES:
             raise LostError(f"the axis {axis.attribute[:40]} is not covered")
@@ -496,7 +500,7 @@ class _Maker:
         axis: AxisDescription,
         name: str,
         letter: str,
-        spots: Mapping[str, Spot],
+        spots: Mapping[str, RecordSlot],
         count: int,
     ) -> str:
         """Enter an axis of a table's own, or find the shared one; its name."""
@@ -587,8 +591,8 @@ class _Maker:
         one: Characteristic,
         name: str,
         kind: Kind,
-        layout: Layout,
-        spot: Spot,
+        layout: RecordLayout,
+        spot: RecordSlot,
         axes: list[str],
         described: Iterable[AxisDescription],
     ) -> None:

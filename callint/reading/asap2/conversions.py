@@ -11,7 +11,7 @@ from fractions import Fraction
 
 from callint.model.definition import Conversion, Interpolated, Linear, Rational, States
 from callint.reading.asap2.parser import Description, Method, ValueTable
-from callint.reading.asap2.report import Ledger, LostError, label, plain
+from callint.reading.asap2.report import ImportReport, LostError, label, plain
 
 #: A range of raw values becomes one state each, up to so many in a table of values.
 MAX_STATES = 256
@@ -47,7 +47,7 @@ class Conversions:
     """
 
     description: Description
-    ledger: Ledger
+    ledger: ImportReport
     meanings: dict[str, Meaning] = field(default_factory=dict)
     kept: dict[str, Conversion] = field(default_factory=dict)
     numbered_names: set[str] = field(default_factory=set)

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from callint.model.definition import ByteOrder, NumberType, Storage
-from callint.reading.asap2.parser import Description, Layout
-from callint.reading.asap2.report import Ledger, LostError
+from callint.reading.asap2.parser import Description, RecordLayout
+from callint.reading.asap2.report import ImportReport, LostError
 
 _TYPES = {
     "UBYTE": NumberType.uint8,
@@ -45,7 +45,7 @@ _ORDERS = {
 
 
 @dataclass(frozen=True, slots=True)
-class Spot:
+class RecordSlot:
     """Where numbers of one kind begin, in the standard's type, and how far they are apart in bytes."""
 
     at: int
@@ -58,10 +58,10 @@ class Layouts:
     """The record layouts of a description; ``told`` is what of them has been listed so far."""
 
     description: Description
-    ledger: Ledger
+    ledger: ImportReport
     told: set[str] = field(default_factory=set)
 
-    def layout(self, name: str) -> Layout:
+    def layout(self, name: str) -> RecordLayout:
         found = self.description.layouts.get(name)
         if found is None:
             raise LostError(f"its RECORD_LAYOUT {name} is not described")
@@ -69,13 +69,13 @@ class Layouts:
             raise LostError(f"its RECORD_LAYOUT {name} has {found.unknown}")
         return found
 
-    def spots(self, layout: Layout, address: int, counts: Mapping[str, int]) -> dict[str, Spot]:
+    def spots(self, layout: RecordLayout, address: int, counts: Mapping[str, int]) -> dict[str, RecordSlot]:
         """Where each part of a record lies, by its keyword; ``counts`` has the parts of several numbers.
 
         A part begins at the next address that its type's alignment divides, the first part where the
         record does.
         """
-        found: dict[str, Spot] = {}
+        found: dict[str, RecordSlot] = {}
         at = address
         elements = sorted(layout.elements, key=lambda element: element.position)
         positions = [element.position for element in elements]
@@ -104,7 +104,7 @@ class Layouts:
             if number:
                 at = self.aligned(layout, type_name, at)
             size = size_of(type_name)
-            found[keyword] = Spot(at, type_name, size)
+            found[keyword] = RecordSlot(at, type_name, size)
             self.check_addressing(element.keyword, element.words)
             done.add(keyword)
             at += amount * size
@@ -117,7 +117,7 @@ class Layouts:
             if words[-2] == "INDEX_DECR":
                 raise LostError(f"its {keyword} is stored backwards (INDEX_DECR)")
 
-    def woven(self, layout: Layout) -> str:
+    def woven(self, layout: RecordLayout) -> str:
         """The keyword of the axis whose breakpoints alternate with values; FNC_VALUES for none."""
         for element in layout.elements:
             if element.keyword == "FNC_VALUES" and element.words[1].startswith("ALTERNATE"):
@@ -128,7 +128,12 @@ class Layouts:
         return "FNC_VALUES"
 
     def weave(
-        self, layout: Layout, at: int, is_first: bool, counts: Mapping[str, int], found: dict[str, Spot]
+        self,
+        layout: RecordLayout,
+        at: int,
+        is_first: bool,
+        counts: Mapping[str, int],
+        found: dict[str, RecordSlot],
     ) -> int:
         """Breakpoints and values in turn; the address behind them. Only a curve's are evenly spaced."""
         axis = self.woven(layout)
@@ -154,10 +159,10 @@ class Layouts:
             raise LostError("its alternating values and breakpoints are not evenly spaced")
         for part, begin in zip(parts, begins, strict=False):
             self.check_addressing(part.keyword, part.words)
-            found[part.keyword] = Spot(begin, part.words[0], stride)
+            found[part.keyword] = RecordSlot(begin, part.words[0], stride)
         return begins[1] + (points - 1) * stride + size_of(parts[1].words[0])
 
-    def aligned(self, layout: Layout, type_name: str, at: int) -> int:
+    def aligned(self, layout: RecordLayout, type_name: str, at: int) -> int:
         """The next address at which a number of such a type can lie."""
         keyword = "ALIGNMENT_FLOAT64_IEEE"
         found = _up(at, self.alignment(layout, type_name))
@@ -173,7 +178,7 @@ class Layouts:
             self.told.add(name)
             self.ledger.lose("MOD_COMMON", name, reason, self.description.place)
 
-    def alignment(self, layout: Layout, type_name: str) -> int:
+    def alignment(self, layout: RecordLayout, type_name: str) -> int:
         keyword = f"ALIGNMENT_{_ALIGNED.get(type_name, '')}"
         found = layout.alignments.get(keyword, self.description.alignments.get(keyword))
         if found is None:
@@ -182,7 +187,7 @@ class Layouts:
             raise LostError(f"{keyword} is {found}")
         return found
 
-    def storage(self, spot: Spot, byte_order: str, mask: int | None = None) -> Storage:
+    def storage(self, spot: RecordSlot, byte_order: str, mask: int | None = None) -> Storage:
         number_type = _TYPES.get(spot.type)
         if number_type is None:
             raise LostError(f"the type {spot.type[:40]} is not covered")

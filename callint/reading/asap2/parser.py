@@ -139,7 +139,7 @@ class Element:
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class RecordLayout:
     """A RECORD_LAYOUT. ``unknown`` is the first keyword that is not understood, "" for none."""
 
     name: str
@@ -176,7 +176,7 @@ class Segment:
 
 
 @dataclass(frozen=True, slots=True)
-class Bad:
+class SkippedItem:
     """A block with a mistake in it, which is left out."""
 
     kind: str
@@ -186,7 +186,7 @@ class Bad:
 
 
 @dataclass(slots=True)
-class Tally:
+class ItemCounts:
     """How often something stands in the file, and where first."""
 
     first: Place
@@ -214,7 +214,7 @@ class Description:
     axes: dict[str, AxisPoints] = field(default_factory=dict)
     methods: dict[str, Method] = field(default_factory=dict)
     value_tables: dict[str, ValueTable] = field(default_factory=dict)
-    layouts: dict[str, Layout] = field(default_factory=dict)
+    layouts: dict[str, RecordLayout] = field(default_factory=dict)
     measurements: dict[str, Measurement] = field(default_factory=dict)
     units: dict[str, Unit] = field(default_factory=dict)
     segments: list[Segment] = field(default_factory=list)
@@ -223,10 +223,10 @@ class Description:
     alignments: dict[str, int] = field(default_factory=dict)
     epk: str | None = None
     epk_addresses: list[int] = field(default_factory=list)
-    bad: list[Bad] = field(default_factory=list)
-    unused: dict[tuple[str, str], Tally] = field(default_factory=dict)
-    uncovered: dict[tuple[str, str], Tally] = field(default_factory=dict)
-    unknown: dict[tuple[str, str], Tally] = field(default_factory=dict)
+    bad: list[SkippedItem] = field(default_factory=list)
+    unused: dict[tuple[str, str], ItemCounts] = field(default_factory=dict)
+    uncovered: dict[tuple[str, str], ItemCounts] = field(default_factory=dict)
+    unknown: dict[tuple[str, str], ItemCounts] = field(default_factory=dict)
 
     @property
     def is_of_covered_version(self) -> bool:
@@ -443,7 +443,7 @@ def read_asap2(path: Path, module: str | None = None) -> Description:
         raise InputError(f"{source.place(at)}: /begin {kind} has no /end {kind}; the file may be cut off")
     _choose(path, found, module)
     for kind, (amount, place) in source.skipped.items():
-        reader.description.unused[kind, ""] = Tally(place, amount)
+        reader.description.unused[kind, ""] = ItemCounts(place, amount)
     return reader.description
 
 
@@ -629,13 +629,13 @@ class _Reader:
             "UNIT": self.unit,
         }
 
-    def count(self, tallies: dict[tuple[str, str], Tally], keyword: str, kind: str, at: int) -> None:
+    def count(self, tallies: dict[tuple[str, str], ItemCounts], keyword: str, kind: str, at: int) -> None:
         """Count something that is not looked at, by its keyword and the block that it stands in."""
         if (keyword, kind) not in tallies:
             if len(tallies) >= MAX_KINDS:
                 keyword, kind = "other keywords", ""
             if (keyword, kind) not in tallies:
-                tallies[keyword, kind] = Tally(self.source.place(at))
+                tallies[keyword, kind] = ItemCounts(self.source.place(at))
         tallies[keyword, kind].amount += 1
 
     def take(self, kind: str, texts: list[str], places: list[int], place: Place) -> None:
@@ -649,7 +649,7 @@ class _Reader:
                 tallies = self.description.uncovered
             if len(tallies) >= MAX_KINDS and (kind[:60], "") not in tallies:
                 kind = "other blocks"
-            tally = tallies.setdefault((kind[:60], ""), Tally(place))
+            tally = tallies.setdefault((kind[:60], ""), ItemCounts(place))
             tally.amount += 1
             return
         block = _Block(kind, texts, places)
@@ -658,11 +658,13 @@ class _Reader:
             taker(block, place)
         except _MistakeError as error:
             where = place if error.place < 0 else self.source.place(error.place)
-            self.description.bad.append(Bad(kind, unquoted(texts[0]) if texts else "", str(error), where))
+            self.description.bad.append(
+                SkippedItem(kind, unquoted(texts[0]) if texts else "", str(error), where)
+            )
 
     def enter(self, names: dict[str, Noun], noun: Noun, name: str, kind: str, place: Place) -> None:
         if name in names:
-            self.description.bad.append(Bad(kind, name, "the name is described before", place))
+            self.description.bad.append(SkippedItem(kind, name, "the name is described before", place))
         else:
             names[name] = noun
 
@@ -934,7 +936,7 @@ class _Reader:
                 elements.append(Element(keyword, block.integer(first), words))
         after = sum(tally.amount for tally in self.description.unknown.values())
         unknown = "a keyword that is not known" if after > before else ""
-        found = Layout(block.name(0), tuple(elements), counts, alignments, unknown, place)
+        found = RecordLayout(block.name(0), tuple(elements), counts, alignments, unknown, place)
         self.enter(self.description.layouts, found, found.name, block.kind, place)
 
     def measurement(self, block: _Block, place: Place) -> None:
@@ -990,7 +992,7 @@ class _Reader:
         except _MistakeError as error:
             name = unquoted(block.texts[0]) if block.texts else ""
             where = self.source.place(at if error.place < 0 else error.place)
-            self.description.bad.append(Bad("MEMORY_SEGMENT", name, str(error), where))
+            self.description.bad.append(SkippedItem("MEMORY_SEGMENT", name, str(error), where))
             return
         self.description.segments.append(found)
         for keyword, first, _ in self.options(block, 12):

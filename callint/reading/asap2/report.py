@@ -50,7 +50,7 @@ def plain(number: float) -> str:
 
 
 @dataclass
-class Ledger:
+class ImportReport:
     """The losses so far, and the names in each space by the names that were given."""
 
     losses: list[Loss] = field(default_factory=list)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from callint.checking.checker import Report
-from callint.comparing.carry import Carried, Moved, Note, Problem, Spot
+from callint.comparing.carry import Carried, CarryProblem, CellRef, Moved, Note
 from callint.reporting.findings.json import brief
 
 
@@ -73,10 +73,10 @@ def _note(one: Note) -> dict[str, Any]:
     return {"name": one.name, "message": one.message} | _placed(one.spot)
 
 
-def _problem(one: Problem) -> dict[str, Any]:
+def _problem(one: CarryProblem) -> dict[str, Any]:
     fields = {"name": one.name, "reason": one.reason.value, "message": one.message}
     return fields | _placed(one.spot) | ({"in": "old" if one.is_old else "new"} if one.spot else {})
 
 
-def _placed(spot: Spot | None) -> dict[str, Any]:
+def _placed(spot: CellRef | None) -> dict[str, Any]:
     return {} if spot is None else {"cell": {"x": spot.x, "y": spot.y}, "at": dict(spot.at)}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 
-from callint.comparing.carry import Moved, Note, Problem
+from callint.comparing.carry import CarryProblem, Moved, Note
 from callint.model import shown
 from callint.reporting.carry.json import CarryReport
 from callint.reporting.findings.text import print_findings
@@ -96,7 +96,7 @@ def _print_problems(report: CarryReport, terminal: Terminal, everything: bool) -
         terminal.print()
 
 
-def _problem_place(one: Problem) -> str:
+def _problem_place(one: CarryProblem) -> str:
     if one.spot is None or not one.spot.place:
         return ""
     return f" {one.spot.place}{' of the old table' if one.is_old else ''}"

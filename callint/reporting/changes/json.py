@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from callint.decoding.log_residency import Logged
-from callint.model.change import AxisChange, ChangeSet, Grid, Movement, Run, TableChange, TextChange
+from callint.model.change import AxisChange, ChangeSet, Grid, OutputShift, Run, TableChange, TextChange
 from callint.model.definition import Definition
 from callint.model.stored import is_alike, raw_bits
 from callint.reporting.tables.log_text import log_fields, logged_fields, moved_in_use
@@ -119,7 +119,7 @@ def _raw(grid: Grid, y: int, x: int) -> int | float | str:
 
 
 def _axis(
-    definition: Definition, change: AxisChange, movements: tuple[Movement, ...], logged: Logged | None
+    definition: Definition, change: AxisChange, movements: tuple[OutputShift, ...], logged: Logged | None
 ) -> dict[str, Any]:
     moved = np.flatnonzero(change.changed).tolist()
     breakpoints = (

@@ -15,7 +15,7 @@ from callint.model.change import AxisChange, ChangeSet, Run, TableChange
 from callint.model.definition import Definition, Purpose, States
 from callint.model.image import Image
 from callint.model.stored import with_bits
-from callint.reporting.tables.grids import Layout, Line, breakpoint_texts, change_lines
+from callint.reporting.tables.grids import GridLayout, StyledLine, breakpoint_texts, change_lines
 from callint.reporting.tables.log_text import axis_log_words, change_log_words, log_sentences
 from callint.reporting.tables.stored_numbers import exact_step
 from callint.reporting.terminal import (
@@ -51,7 +51,7 @@ def print_changes(
     if changes.is_empty:
         return
     columns = width(terminal) - len(_INDENT)
-    layout = Layout(columns, arrow(terminal), ellipsis(terminal), CHANGED, QUIET, everything)
+    layout = GridLayout(columns, arrow(terminal), ellipsis(terminal), CHANGED, QUIET, everything)
     for change in _in_reading_order(changes):
         _print_table(changes.definition, change, layout, terminal, logged)
     for axis in changes.axes:
@@ -76,7 +76,7 @@ def _in_reading_order(changes: ChangeSet) -> list[TableChange]:
 
 
 def _print_table(
-    definition: Definition, change: TableChange, layout: Layout, terminal: Terminal, logged: Logged | None
+    definition: Definition, change: TableChange, layout: GridLayout, terminal: Terminal, logged: Logged | None
 ) -> None:
     table = change.table
     for heading_line in heading(table.name, f": {table.title} ({table.purpose.value})", width(terminal)):
@@ -91,7 +91,7 @@ def _print_table(
     terminal.print()
 
 
-def _print_lines(lines: Iterator[Line], terminal: Terminal) -> None:
+def _print_lines(lines: Iterator[StyledLine], terminal: Terminal) -> None:
     for pieces in lines:
         terminal.print(line(_INDENT, *pieces) if pieces else "")
 
@@ -141,7 +141,7 @@ def _place(definition: Definition, change: TableChange, y: int, x: int) -> str:
 
 
 def _print_axis(
-    changes: ChangeSet, change: AxisChange, layout: Layout, terminal: Terminal, logged: Logged | None
+    changes: ChangeSet, change: AxisChange, layout: GridLayout, terminal: Terminal, logged: Logged | None
 ) -> None:
     definition, axis = changes.definition, change.axis
     unit = shown.with_unit("", definition.unit_of(axis)).strip()
@@ -169,7 +169,7 @@ def _print_axis(
         f"{old} {layout.arrow} {new}" if is_changed else new
         for old, new, is_changed in zip(olds, news, change.changed.tolist(), strict=True)
     ]
-    row: Line = []
+    row: StyledLine = []
     length = 0
     for text, is_changed in zip(texts, change.changed.tolist(), strict=True):
         if length and length + len(text) + 2 > layout.columns:
@@ -208,7 +208,7 @@ def _small_changes(changes: ChangeSet, arrow: str) -> Iterator[tuple[str, str]]:
         yield f"checksum {checksum.checksum.name}", f"{old} {arrow} {new}"
 
 
-def _print_runs(changes: ChangeSet, old: Image, new: Image, layout: Layout, terminal: Terminal) -> None:
+def _print_runs(changes: ChangeSet, old: Image, new: Image, layout: GridLayout, terminal: Terminal) -> None:
     runs = changes.unexplained
     if runs:
         total = sum(run.changed for run in runs)
@@ -229,7 +229,9 @@ def _print_runs(changes: ChangeSet, old: Image, new: Image, layout: Layout, term
         terminal.print()
 
 
-def _run_lines(definition: Definition, run: Run, old: Image, new: Image, layout: Layout) -> Iterator[Line]:
+def _run_lines(
+    definition: Definition, run: Run, old: Image, new: Image, layout: GridLayout
+) -> Iterator[StyledLine]:
     region = definition.memory.region_of(run.start)
     where = f"in region {region.name}" if region else "outside every region"
     size = min(run.size, _MOST_BYTES)

@@ -10,7 +10,7 @@ from callint.decoding.decode import Decoded
 from callint.decoding.layout import Item
 from callint.model.change import Grid
 from callint.model.definition import Definition, StoredAxis, Table, Text
-from callint.versioning.history import Asked, Attribution, Beginning, Origin, Setting
+from callint.versioning.history import Attribution, HistoryEnd, HistoryQuery, Origin, Setting
 
 
 def history_document(
@@ -33,7 +33,7 @@ def history_document(
 
 
 def values_document(
-    decoded: Decoded, asked: Asked, settings: Sequence[Setting], image: str, definition: str
+    decoded: Decoded, asked: HistoryQuery, settings: Sequence[Setting], image: str, definition: str
 ) -> dict[str, Any]:
     """Every value that one cell or text ever had, newest first."""
     document = _document(image, definition, [setting.origin for setting in settings])
@@ -85,7 +85,7 @@ def _commit(origin: Origin) -> dict[str, str]:
     return {"commit": origin.id} if origin.id else {}
 
 
-def _beginning(beginning: Beginning) -> dict[str, str]:
+def _beginning(beginning: HistoryEnd) -> dict[str, str]:
     return {**_commit(beginning.origin), **({"reason": beginning.words} if beginning.words else {})}
 
 

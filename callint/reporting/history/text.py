@@ -13,7 +13,7 @@ from callint.model import shown
 from callint.model.change import Grid
 from callint.model.definition import Definition, Purpose, StoredAxis, Table, Text
 from callint.model.stored import with_bits
-from callint.reporting.tables.grids import Layout, Piece, breakpoint_texts, cell_texts, marked_lines
+from callint.reporting.tables.grids import GridLayout, Piece, breakpoint_texts, cell_texts, marked_lines
 from callint.reporting.tables.stored_numbers import exact_text
 from callint.reporting.terminal import (
     CHANGED,
@@ -26,7 +26,7 @@ from callint.reporting.terminal import (
     width,
     wrapped,
 )
-from callint.versioning.history import Asked, Attribution, Integers, Origin, Setting
+from callint.versioning.history import Attribution, HistoryQuery, Integers, Origin, Setting
 
 _INDENT = "  "
 #: Digits of a commit's id that are shown.
@@ -130,7 +130,7 @@ def _print_table(
     for text in heading(table.name, f": {table.title} ({table.purpose.value})", width(terminal)):
         terminal.print(text)
     marks = _marks(found, numbers, terminal)
-    layout = Layout(width(terminal) - len(_INDENT), arrow(terminal), ellipsis(terminal))
+    layout = GridLayout(width(terminal) - len(_INDENT), arrow(terminal), ellipsis(terminal))
     pieces = [[marks[number] for number in row] for row in numbers.tolist()]
     definition = decoded.plan.definition
     for cells in marked_lines(definition, decoded.grid(table), pieces, layout):
@@ -186,7 +186,9 @@ def _print_legend(
         _print_row(lead, _who(origin), terminal)
 
 
-def print_values(decoded: Decoded, asked: Asked, settings: Sequence[Setting], terminal: Terminal) -> None:
+def print_values(
+    decoded: Decoded, asked: HistoryQuery, settings: Sequence[Setting], terminal: Terminal
+) -> None:
     """Every value of a cell or text, newest first."""
     item = asked.item
     definition = decoded.plan.definition
@@ -203,7 +205,7 @@ def print_values(decoded: Decoded, asked: Asked, settings: Sequence[Setting], te
         _print_row(lead, f"{_who(setting.origin)}{moved}", terminal)
 
 
-def value_texts(definition: Definition, asked: Asked, settings: Sequence[Setting]) -> list[str]:
+def value_texts(definition: Definition, asked: HistoryQuery, settings: Sequence[Setting]) -> list[str]:
     """The values with their unit, with so many digits that those that differ look different."""
     item = asked.item
     if isinstance(item, Text):
@@ -223,7 +225,7 @@ def value_texts(definition: Definition, asked: Asked, settings: Sequence[Setting
     ]
 
 
-def _place(definition: Definition, grid: Grid, asked: Asked) -> str:
+def _place(definition: Definition, grid: Grid, asked: HistoryQuery) -> str:
     """The breakpoints of a cell in words: "at 2200 rpm, 45 mg"; "" for a scalar."""
     words = []
     for name, values, index in ((grid.table.x, grid.x, asked.x), (grid.table.y, grid.y, asked.y)):

@@ -9,7 +9,7 @@ from typing import Any
 
 from callint.model.definition import Kind
 from callint.reading.asap2.build import Imported
-from callint.reading.asap2.parser import Tally
+from callint.reading.asap2.parser import ItemCounts
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,7 @@ def import_json(report: ImportReport) -> str:
     return json.dumps(document, indent=2, ensure_ascii=False) + "\n"
 
 
-def _tallies(tallies: Mapping[tuple[str, str], Tally]) -> list[dict[str, Any]]:
+def _tallies(tallies: Mapping[tuple[str, str], ItemCounts]) -> list[dict[str, Any]]:
     return [
         {
             "what": what,

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from callint.model.shown import count
 from callint.reading.asap2.build import Imported
-from callint.reading.asap2.parser import Tally
+from callint.reading.asap2.parser import ItemCounts
 from callint.reading.asap2.report import Loss
 from callint.reading.asap2.tokens import Place
 from callint.reporting.import_.json import ImportReport, taken
@@ -76,7 +76,7 @@ def _print_losses(
 
 def _print_tallies(
     title: str,
-    tallies: Mapping[tuple[str, str], Tally],
+    tallies: Mapping[tuple[str, str], ItemCounts],
     report: ImportReport,
     terminal: Terminal,
     everything: bool,

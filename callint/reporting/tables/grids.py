@@ -22,7 +22,7 @@ from callint.reporting.tables.stored_numbers import exact_text
 
 #: One styled piece of a line, and a line of them.
 Piece = tuple[str, str]
-Line = list[Piece]
+StyledLine = list[Piece]
 
 _GAP = "  "
 #: Longer words than this in headings and row labels are cut.
@@ -34,7 +34,7 @@ _MOST_ROWS, _MOST_BLOCKS = 24, 2
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class GridLayout:
     """How wide a grid may be, what stands between old and new and for a cut, and the cells' styles."""
 
     columns: int
@@ -45,7 +45,7 @@ class Layout:
     everything: bool = False
 
 
-def grid_lines(definition: Definition, grid: Grid, layout: Layout) -> Iterator[Line]:
+def grid_lines(definition: Definition, grid: Grid, layout: GridLayout) -> Iterator[StyledLine]:
     """A whole table, in as many blocks of columns as the width asks for."""
     cells = cell_texts(definition, grid)
     rows, columns = grid.physical.shape
@@ -54,8 +54,8 @@ def grid_lines(definition: Definition, grid: Grid, layout: Layout) -> Iterator[L
 
 
 def marked_lines(
-    definition: Definition, grid: Grid, marks: list[list[Piece]], layout: Layout
-) -> Iterator[Line]:
+    definition: Definition, grid: Grid, marks: list[list[Piece]], layout: GridLayout
+) -> Iterator[StyledLine]:
     """A whole table with a mark behind each value; ``marks`` has the grid's shape, all of one length."""
     cells = [
         [(f"{text} {mark}", style) for text, (mark, style) in zip(*row, strict=True)]
@@ -65,7 +65,7 @@ def marked_lines(
     yield from _lines(definition, grid, cells, list(range(rows)), list(range(columns)), layout)
 
 
-def change_lines(definition: Definition, change: TableChange, layout: Layout) -> Iterator[Line]:
+def change_lines(definition: Definition, change: TableChange, layout: GridLayout) -> Iterator[StyledLine]:
     """The changed part of a table with its neighbours.
 
     Without ``layout.everything``, a change that is spread over more rows and columns than anyone reads is
@@ -135,8 +135,8 @@ def _lines(
     pieces: list[list[Piece]],
     rows: list[int],
     columns: list[int],
-    layout: Layout,
-) -> Iterator[Line]:
+    layout: GridLayout,
+) -> Iterator[StyledLine]:
     table = grid.table
     if not table.axes:
         yield [pieces[0][0], (_unit_behind(definition, table), "")]
@@ -175,14 +175,14 @@ def _label_width(definition: Definition, grid: Grid, rows: list[int]) -> int:
     return max(*words, *(len(labels[row]) for row in rows))
 
 
-def _fitting(text: str, columns: int, layout: Layout) -> str:
+def _fitting(text: str, columns: int, layout: GridLayout) -> str:
     """A text cut to so many columns."""
     return text if len(text) <= columns else text[: columns - 1] + layout.cut
 
 
-def _row(block: list[int], values: list[tuple[Piece, int]], layout: Layout) -> Line:
+def _row(block: list[int], values: list[tuple[Piece, int]], layout: GridLayout) -> StyledLine:
     """The cells of a row, each right-aligned; a gap in the columns is an ellipsis in the gap's room."""
-    line: Line = []
+    line: StyledLine = []
     previous = block[0] - 1
     for column, ((text, style), width) in zip(block, values, strict=True):
         gap = _GAP if column == previous + 1 else f" {layout.cut}"[-len(_GAP) :]

@@ -9,7 +9,7 @@ from callint.decoding.digest import axis_digest, table_digest, whole_digest
 from callint.decoding.log_residency import Logged
 from callint.model import shown
 from callint.model.definition import Axis, Kind, StoredAxis, Table, Text
-from callint.reporting.tables.grids import Layout, breakpoint_texts, grid_lines, marked_lines
+from callint.reporting.tables.grids import GridLayout, breakpoint_texts, grid_lines, marked_lines
 from callint.reporting.tables.log_text import MARKS, log_sentences, share_marks
 from callint.reporting.terminal import QUIET, Terminal, arrow, beside, ellipsis, heading, line, width, wrapped
 
@@ -29,7 +29,7 @@ def print_tables(
         for words in wrapped(_details(decoded, table), width(terminal), _INDENT):
             terminal.print(line((words, QUIET)))
         if isinstance(table, Table):
-            layout = Layout(width(terminal) - len(_INDENT), arrow(terminal), ellipsis(terminal))
+            layout = GridLayout(width(terminal) - len(_INDENT), arrow(terminal), ellipsis(terminal))
             marks = share_marks(logged, table.name, layout.quiet) if logged else None
             grid, definition = decoded.grid(table), decoded.plan.definition
             lines = (

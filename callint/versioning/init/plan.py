@@ -64,7 +64,7 @@ _DRIVEN_BY = re.compile(r" diff --driver(?: --policy (?P<policy>.+))? --$")
 
 
 @dataclass(frozen=True, slots=True)
-class Wishes:
+class InitOptions:
     """What the user asks for. Paths are globs and files from the folder ``here``.
 
     ``program`` is how a shell calls callint from anywhere, ``short`` how colleagues' shells do.
@@ -80,7 +80,7 @@ class Wishes:
     hook: bool = True
 
 
-def plan(repo: git.Repo, wishes: Wishes) -> Plan:
+def plan(repo: git.Repo, wishes: InitOptions) -> Plan:
     """All that is missing. InputError for whatever is in the way; nothing is written here."""
     git.refuse_borrowed(repo)
     record = read_record(repo)
@@ -92,7 +92,7 @@ def plan(repo: git.Repo, wishes: Wishes) -> Plan:
 class _Planner:
     """Makes the steps of one plan, noting each down in the record."""
 
-    def __init__(self, repo: git.Repo, record: Record, wishes: Wishes) -> None:
+    def __init__(self, repo: git.Repo, record: Record, wishes: InitOptions) -> None:
         self.remarks: list[str] = []
         self._repo = repo
         self._record = record
