@@ -21,7 +21,7 @@ from callint.decoding.conversions import physical_limits
 from callint.model.change import Flags, Grid, TableChange
 from callint.model.definition import (
     ByteOrder,
-    Demands,
+    Constraints,
     Kind,
     Linear,
     NumberType,
@@ -90,7 +90,7 @@ def sample(shape: Shape) -> Sample:
         name=shape.name, title=shape.name, kind=Kind.CURVE if shape.y is None else Kind.MAP,
         purpose=Purpose.GENERAL, group="", at=0, storage=storage, conversion="unit", x="x",
         y=None if shape.y is None else "y", y_first=False, signal=None, produces=None,
-        demands=Demands(limits=limits), notes=(), line=1,
+        demands=Constraints(limits=limits), notes=(), line=1,
     )  # fmt: skip
     conversion = Linear("unit", "-", shape.decimals, shape.factor, shape.offset, 1)
     low, high = physical_limits(conversion, storage)

@@ -118,22 +118,22 @@ def _definitions(folder: Path) -> Iterator[Step]:
 
 def _with_cells(sample: Sample, amount: int, value: int | None) -> Path:
     """The base with so many cells of its tables one step higher, or at a value."""
-    from callint.decoding.layout import make_plan
+    from callint.decoding.layout import make_layout
     from callint.model.definition import Table
     from callint.reading.definition_file import open_definition
 
     definition = open_definition(sample.definition.read_bytes(), "definition.xml").definition
     assert definition is not None
-    plan = make_plan(definition)
-    is_table = np.array([isinstance(item, Table) for item in plan.items])
-    chosen = np.flatnonzero(plan.spread(is_table))[:amount]
+    layout = make_layout(definition)
+    is_table = np.array([isinstance(item, Table) for item in layout.items])
+    chosen = np.flatnonzero(layout.spread(is_table))[:amount]
     if len(chosen) < amount:
         raise ValueError(f"there are no {amount} cells")
     data = bytearray(sample.base.read_bytes())
-    for group in plan.groups:
+    for group in layout.groups:
         cells = chosen[(chosen >= group.cells.start) & (chosen < group.cells.stop)]
         every = np.ndarray((len(data) - group.type.size + 1,), group.dtype, data, strides=(1,))
-        positions = plan.address[cells]
+        positions = layout.address[cells]
         every[positions] = every[positions] + 1 if value is None else value
     image = sample.image.with_name(f"cells-{amount}.bin")
     image.write_bytes(sealed(data))

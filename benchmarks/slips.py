@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from benchmarks.edits import EDITS, PASTED, SLIPS, Sample, matters, sample, slipped
 from benchmarks.measure import print_table
 from benchmarks.shapes import shapes
-from callint.comparing.entry_errors.detect import edit_of, suspects
+from callint.comparing.entry_errors.detect import edit_of, find_entry_errors
 from callint.comparing.entry_errors.paste_errors import pasted
 from callint.model.change import TableChange
 
@@ -76,7 +76,7 @@ def _pasted(score: Score, one: Sample, numbers: np.random.Generator, each: int) 
 
 
 def _flagged(one: Sample, change: TableChange) -> set[tuple[int, int]]:
-    return {(suspect.y, suspect.x) for suspect in suspects(edit_of(change, one.conversion))}
+    return {(suspect.y, suspect.x) for suspect in find_entry_errors(edit_of(change, one.conversion))}
 
 
 def _clean(score: Score, one: Sample, name: str, change: TableChange, baselines: bool) -> None:

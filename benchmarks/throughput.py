@@ -70,24 +70,24 @@ def _repository(root: Path, sample: Sample, images: int) -> Path:
 def bare_pass(root: Path) -> int:
     """What the same work costs at least: every cell read, scaled and held against its limits."""
     from callint.decoding.conversions import linear_terms
-    from callint.decoding.layout import make_plan
+    from callint.decoding.layout import make_layout
     from callint.model.definition import Linear
     from callint.reading.definition_file import open_definition
 
     definition = open_definition((root / "definition.xml").read_bytes(), "definition.xml").definition
     assert definition is not None
-    plan = make_plan(definition)
-    low, high = map(plan.spread, plan.limits)
-    conversions = map(definition.conversion_of, plan.items)
+    layout = make_layout(definition)
+    low, high = map(layout.spread, layout.limits)
+    conversions = map(definition.conversion_of, layout.items)
     terms = [linear_terms(one.factor, one.offset) for one in conversions if isinstance(one, Linear)]
-    factor, offset, divisor = (plan.spread(np.array(column)) for column in zip(*terms, strict=True))
+    factor, offset, divisor = (layout.spread(np.array(column)) for column in zip(*terms, strict=True))
     beyond = 0
     for path in sorted((root / "boats").iterdir()):
         data = path.read_bytes()
-        physical = np.empty(plan.size, np.float64)
-        for group in plan.groups:
+        physical = np.empty(layout.size, np.float64)
+        for group in layout.groups:
             every = np.ndarray((len(data) - group.type.size + 1,), group.dtype, data, strides=(1,))
-            physical[group.cells] = every[plan.address[group.cells]]
+            physical[group.cells] = every[layout.address[group.cells]]
         physical *= factor
         physical += offset
         physical /= divisor

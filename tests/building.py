@@ -6,9 +6,9 @@ import struct
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 
-from callint.checking.checker import Assignment, Inspector, Report
+from callint.checking.checker import Assignment, Checker, Report
 from callint.decoding.decode import Decoded, decode
-from callint.decoding.layout import make_plan
+from callint.decoding.layout import make_layout
 from callint.decoding.surfaces import Surface, surface
 from callint.model.definition import Definition
 from callint.model.finding import Finding
@@ -65,7 +65,7 @@ def read(xml: bytes) -> Definition:
 def decoded(xml: bytes, data: bytes) -> Decoded:
     """An image decoded by a definition."""
     definition = read(xml)
-    return decode(make_plan(definition), Image.raw(data, definition.memory.start))
+    return decode(make_layout(definition), Image.raw(data, definition.memory.start))
 
 
 def image(size: int = 64, fill: int = 0, **at: bytes) -> bytes:
@@ -147,7 +147,7 @@ def table_surface(
     table = f'<{kind} name="t" title="T" purpose="general" at="{len(data)}" type="float64">{axes}</{kind}>'
     content = data + struct.pack(f">{count}d", *(cells or [0.0] * count))
     image = decoded(definition_xml(table, size=len(content)), content)
-    found = surface(image, image.plan.definition.tables["t"])
+    found = surface(image, image.layout.definition.tables["t"])
     assert found is not None
     return found
 
@@ -191,7 +191,7 @@ def inspect(
         files.files["new.bin"] = data
     if base is not None:
         files.files["base.bin"] = base
-    inspector = Inspector(files, policy or Policy(), TODAY)
+    inspector = Checker(files, policy or Policy(), TODAY)
     images = (
         []
         if data is None

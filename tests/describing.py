@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from callint.decoding.decode import decode
-from callint.decoding.layout import make_plan
+from callint.decoding.layout import make_layout
 from callint.model.definition import Definition
 from callint.model.image import Image
 from callint.reading.asap2.build import Imported, make_definition
@@ -95,8 +95,8 @@ def words(path: Path) -> list[tuple[str, int]]:
 
 def cells(definition: Definition, data: bytes, name: str) -> list[float]:
     """The physical values of a table, x fastest, or of a stored axis, in an image that begins at 0."""
-    plan = make_plan(definition)
+    layout = make_layout(definition)
     start = definition.memory.start
-    found = decode(plan, Image.raw(data[start : start + definition.memory.size], start))
-    item = plan.table_items[name] if name in plan.table_items else plan.axis_items[name]
-    return [float(one) for one in found.physical[plan.cells(item)]]
+    found = decode(layout, Image.raw(data[start : start + definition.memory.size], start))
+    item = layout.table_items[name] if name in layout.table_items else layout.axis_items[name]
+    return [float(one) for one in found.physical[layout.cells(item)]]

@@ -106,7 +106,7 @@ _NEW_PARTS = {
 
 
 def _sealed(definition: Decoded, data: bytes) -> bytes:
-    return seal(Image.raw(data), definition.plan.definition.memory).image.content.tobytes()
+    return seal(Image.raw(data), definition.layout.definition.memory).image.content.tobytes()
 
 
 BEFORE = decoded(OLD, image(SIZE, **_OLD_PARTS))  # type: ignore[arg-type]
@@ -177,8 +177,8 @@ def stored() -> dict[str, str]:
 def said(ours: str, theirs: str) -> str:
     """All that is said about two reworks."""
     lines: list[str] = []
-    one, other = (decode(BEFORE.plan, Image.raw(reworked(name))) for name in (ours, theirs))
-    base = decode(BEFORE.plan, Image.raw(BASE))
+    one, other = (decode(BEFORE.layout, Image.raw(reworked(name))) for name in (ours, theirs))
+    base = decode(BEFORE.layout, Image.raw(BASE))
     lines += ["compared", *_told(compare(base, one))]
     for side in (None, Side.THEIRS):
 
@@ -189,7 +189,7 @@ def said(ours: str, theirs: str) -> str:
         lines += ["merged" if side is None else "settled for theirs", *_told(merged.decisions)]
         lines += [*_told(merged.renewals), *_bytes(BASE, merged.image)]
     if theirs == "two cells of smoke":
-        new = decode(AFTER.plan, Image.raw(NEW_BASE))
+        new = decode(AFTER.layout, Image.raw(NEW_BASE))
         for how in How:
             for left_out in ((), (UNEXPLAINED, "fuel", "speeds", "hull")):
                 done = carry(base, one, new, how, left_out)

@@ -13,8 +13,8 @@ import numpy as np
 
 from benchmarks.edits import EDITS, PASTED, SLIPS, Sample, sample, slipped
 from benchmarks.shapes import Array, shapes
-from callint.comparing.entry_errors.detect import edit_of, suspects
-from callint.comparing.entry_errors.neighbours import Edit
+from callint.comparing.entry_errors.detect import edit_of, find_entry_errors
+from callint.comparing.entry_errors.neighbours import TableEdit
 from callint.comparing.entry_errors.paste_errors import pasted
 from callint.model.change import TableChange
 from tests.small_edits import STEP as SMALL_STEP
@@ -89,7 +89,7 @@ def said_small(seed: int) -> Iterator[str]:
         yield f"  silent in {x} {y} : {low:.6g} to {high:.6g} , {one.edit.new[y, x]:.6g} stands"
 
 
-def _end(edit: Edit, cell: tuple[int, int], side: int) -> float:
+def _end(edit: TableEdit, cell: tuple[int, int], side: int) -> float:
     """How far a cell may go one way, to a step, by bisection."""
 
     def moved(steps: int) -> float:
@@ -100,7 +100,7 @@ def _end(edit: Edit, cell: tuple[int, int], side: int) -> float:
         middle = (low + high) // 2
         new = edit.new.copy()
         new[cell] = moved(middle)
-        found = suspects(replace(edit, new=new, changed=edit.old != new))
+        found = find_entry_errors(replace(edit, new=new, changed=edit.old != new))
         is_off = any((one.y, one.x) == cell for one in found)
         low, high = (low, middle) if is_off else (middle, high)
     return moved(low)
@@ -110,8 +110,8 @@ def _suspects(one: Sample, change: TableChange) -> Iterator[str]:
     yield from _told(edit_of(change, one.conversion))
 
 
-def _told(edit: Edit) -> Iterator[str]:
-    for found in suspects(edit):
+def _told(edit: TableEdit) -> Iterator[str]:
+    for found in find_entry_errors(edit):
         yield (
             f"  {'lone' if found.is_lone else 'off'} {found.x} {found.y} : {found.expected:.6g} fits,"
             f" allowed {found.yardstick:.6g} , score {found.score:.6g}"
@@ -152,7 +152,7 @@ def _steps(one: Sample, grid: Array, cell: tuple[int, int], sign: int) -> int:
     def is_off(steps: int) -> bool:
         moved = grid.copy()
         moved[cell] += sign * steps * one.step
-        found = suspects(edit_of(one.change(moved), one.conversion))
+        found = find_entry_errors(edit_of(one.change(moved), one.conversion))
         return any((found.y, found.x) == cell for found in found)
 
     low, high = 0, max(4, int(2 * one.span / one.step))

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.comparing.entry_errors.neighbours import Edit
+from callint.comparing.entry_errors.neighbours import TableEdit
 from callint.model.change import Flags, Numbers
 
 STEP = 0.1
@@ -34,7 +34,7 @@ BY: Mapping[str, Callable[[Numbers], Numbers]] = {
 class SmallEdit:
     """An edit, what was done, and the slips in it: what was meant, and what stands at (y, x)."""
 
-    edit: Edit
+    edit: TableEdit
     words: str
     slips: Mapping[tuple[int, int], tuple[float, float]]
 
@@ -66,7 +66,7 @@ def small_edit(seed: int) -> SmallEdit:
     for grid, often in ((old, 4), (new, 5)):
         if seed % often == 0:
             grid[int(numbers.integers(rows)), int(numbers.integers(columns))] = np.nan
-    return SmallEdit(Edit(old, new, old != new, np.full(old.shape, STEP), STOPS, x, y, 1), words, slips)
+    return SmallEdit(TableEdit(old, new, old != new, np.full(old.shape, STEP), STOPS, x, y, 1), words, slips)
 
 
 def _stretch(numbers: np.random.Generator, length: int) -> Flags:
@@ -83,12 +83,12 @@ def _one_twice(values: Numbers) -> Numbers:
     return values
 
 
-def mirrored(edit: Edit) -> Edit:
+def mirrored(edit: TableEdit) -> TableEdit:
     """Both ways."""
     return _remade(edit, lambda grid: grid[::-1, ::-1].copy(), (_reversed(edit.x), _reversed(edit.y)))
 
 
-def turned(edit: Edit) -> Edit:
+def turned(edit: TableEdit) -> TableEdit:
     """Rows become columns."""
     return _remade(edit, lambda grid: grid.T.copy(), (edit.y, edit.x))
 
@@ -98,7 +98,7 @@ def _reversed(axis: Numbers | None) -> Numbers | None:
 
 
 def _remade(
-    edit: Edit, of: Callable[[NDArray[Any]], NDArray[Any]], axes: tuple[Numbers | None, Numbers | None]
-) -> Edit:
+    edit: TableEdit, of: Callable[[NDArray[Any]], NDArray[Any]], axes: tuple[Numbers | None, Numbers | None]
+) -> TableEdit:
     grids = of(edit.old), of(edit.new), of(edit.changed), of(edit.resolution)
-    return Edit(*grids, edit.stops, *axes, edit.decimals)
+    return TableEdit(*grids, edit.stops, *axes, edit.decimals)

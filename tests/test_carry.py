@@ -64,7 +64,7 @@ def carried(
     left_out: Collection[str] = (),
 ) -> Carried:
     before = decoded(old, base)
-    after = decode(before.plan, Image.raw(rework))
+    after = decode(before.layout, Image.raw(rework))
     return carry(before, after, decoded(new, new_base), how, left_out)
 
 
@@ -969,13 +969,13 @@ def test_a_cell_that_a_part_of_an_image_does_not_hold_is_a_problem(
 ) -> None:
     xml = software(curve("1 2 3", f'at="16" type="uint8" conversion="{conversion}"'))
     before = decoded(xml, data(at_16=old))
-    part = decode(before.plan, Image.raw(data(at_16=old)[:18], 0, is_part=True))
-    problem = only(carry(before, decode(before.plan, Image.raw(data(at_16=rework))), part))
+    part = decode(before.layout, Image.raw(data(at_16=old)[:18], 0, is_part=True))
+    problem = only(carry(before, decode(before.layout, Image.raw(data(at_16=rework))), part))
     assert (problem.name, problem.reason) == ("fuel", Reason.NO_PARTNER)
     assert problem.message == "the new base does not hold this cell"
     assert problem.spot is not None and problem.spot.at == {"speed": 3.0}
     # One that it holds goes over.
-    held = carry(before, decode(before.plan, Image.raw(data(at_16=b"\0" + old[1:]))), part)
+    held = carry(before, decode(before.layout, Image.raw(data(at_16=b"\0" + old[1:]))), part)
     assert content(held) == data(at_16=b"\0" + old[1:])[:18]
 
 
@@ -1024,7 +1024,7 @@ def test_an_old_step_is_the_larger_one_where_a_conversion_bends() -> None:
 def test_the_images_that_come_in_are_not_touched() -> None:
     before, after = decoded(OLD, OLD_BASE), decoded(NEW, NEW_BASE)
     kept = [raw.copy() for raw in after.raw]
-    done = carry(before, decode(before.plan, Image.raw(REWORK)), after)
+    done = carry(before, decode(before.layout, Image.raw(REWORK)), after)
     assert content(done) != NEW_BASE
     assert after.image.content.tobytes() == NEW_BASE
     assert all(np.array_equal(one, other) for one, other in zip(kept, after.raw, strict=True))
@@ -1032,6 +1032,6 @@ def test_the_images_that_come_in_are_not_touched() -> None:
 
 @pytest.mark.parametrize("is_part", [False, True])
 def test_where_nothing_is_written_the_image_is_the_one_that_came_in(is_part: bool) -> None:
-    one = decode(decoded(OLD, OLD_BASE).plan, Image.raw(OLD_BASE, 0, is_part))
+    one = decode(decoded(OLD, OLD_BASE).layout, Image.raw(OLD_BASE, 0, is_part))
     written = encode(one, one.raw, np.zeros(len(one.physical), bool), {})
     assert (written.segments, written.is_part) == (one.image.segments, is_part)

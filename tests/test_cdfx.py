@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from lxml import etree
 
 from callint.cli.cdfx import checked_cdfx
-from callint.comparing.apply_cdfx import laid_over
+from callint.comparing.apply_cdfx import apply_values
 from callint.comparing.compare import compare
 from callint.decoding.decode import Decoded, decode
 from callint.model.errors import InputError
@@ -89,7 +89,7 @@ def written(old: bytes | bytearray, new: bytes | bytearray) -> bytes:
 
 
 def over(data: bytes | bytearray, file: bytes) -> Image:
-    return laid_over(of(data), read_cdfx(file, "heron.cdfx"))
+    return apply_values(of(data), read_cdfx(file, "heron.cdfx"))
 
 
 def instances(file: bytes) -> dict[str, etree._Element]:
@@ -243,7 +243,7 @@ def test_whatever_finite_numbers_and_texts_an_image_holds_are_read_back_to_the_s
     parts = struct.pack(">3f", *reals) + bytes(4) + struct.pack(">d", double), label.encode("latin-1")
     data = (cells + b"".join(parts)).ljust(SIZE, b"\0")
     file = written(BASE, data)
-    laid = decode(of(BASE).plan, over(BASE, file))
+    laid = decode(of(BASE).layout, over(BASE, file))
     for here, there in zip(laid.raw, of(data).raw, strict=True):
         assert here.tobytes() == there.tobytes()
     assert over(data, file).content.tobytes() == data
@@ -347,7 +347,7 @@ def test_a_name_that_may_be_two_things_is_refused_with_both_and_one_of_nothing_w
     two = decoded(definition_xml(tables), bytes(64))
     for name, words in (("a_b", "'a_b' may be a-b or a_b"), ("a-c", "there is no table 'a-c' in the def")):
         with pytest.raises(InputError) as refused:
-            laid_over(two, read_cdfx(file_of(instance(name, "VALUE", "<V>1</V>")), "heron.cdfx"))
+            apply_values(two, read_cdfx(file_of(instance(name, "VALUE", "<V>1</V>")), "heron.cdfx"))
         assert words in str(refused.value)
 
 
@@ -519,7 +519,7 @@ def test_values_that_want_the_same_bytes_otherwise_are_refused(second: str, line
     )
     file = read_cdfx(file_of(instance("a", "ASCII", "<VT>AAAA</VT>"), other), "heron.cdfx")
     with pytest.raises(InputError, match=f"^heron.cdfx:{line}: {words}"):
-        laid_over(found, file)
+        apply_values(found, file)
 
 
 def test_a_long_text_is_not_quoted_whole() -> None:

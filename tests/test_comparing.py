@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from callint.comparing.compare import RUN_GAP, compare
 from callint.decoding.decode import decode
-from callint.decoding.layout import make_plan
+from callint.decoding.layout import make_layout
 from callint.model.change import ChangeSet, Run
 from callint.model.definition import Definition
 from callint.model.image import Image, Segment
@@ -24,8 +24,8 @@ SIZES = {"uint8": 1, "int8": 1, "uint16": 2, "int16": 2, "uint32": 4, "int32": 4
 
 
 def changes(definition: Definition, old: Image, new: Image) -> ChangeSet:
-    plan = make_plan(definition)
-    return compare(decode(plan, old), decode(plan, new))
+    layout = make_layout(definition)
+    return compare(decode(layout, old), decode(layout, new))
 
 
 def changes_of(xml: bytes, old: bytes, new: bytes) -> ChangeSet:

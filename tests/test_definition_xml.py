@@ -15,10 +15,10 @@ from callint.model.definition import (
     Axis,
     ByteOrder,
     Checksum,
+    Constraints,
     Conversion,
     Crc,
     Definition,
-    Demands,
     FixedAxis,
     Gradient,
     Group,
@@ -148,7 +148,7 @@ def axes(draw: st.DrawFn, name: str) -> Axis:
 
 
 @st.composite
-def demands(draw: st.DrawFn, kind: Kind, storage: Storage) -> Demands:
+def demands(draw: st.DrawFn, kind: Kind, storage: Storage) -> Constraints:
     along = st.sampled_from({Kind.SCALAR: [], Kind.CURVE: ["x"], Kind.MAP: ["x", "y"]}[kind] or ["none"])
     shaped = kind is not Kind.SCALAR
     low, high = (0, 1) if storage.mask or storage.type.kind == "u" else (-1, 1)
@@ -170,7 +170,7 @@ def demands(draw: st.DrawFn, kind: Kind, storage: Storage) -> Demands:
     )
     shapes = st.builds(Monotonic, along, st.booleans(), st.booleans(), st.just(0))
     steps = st.builds(Gradient, along, POSITIVE, st.just(0))
-    return Demands(
+    return Constraints(
         limits=draw(BOUNDS),
         expected=draw(BOUNDS),
         off=draw(st.none() | st.builds(OffCode, raws, st.sampled_from(OffAllowed), st.just(0))),

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from callint.decoding.log_residency import Clock, Dwell, Logged
+from callint.decoding.log_residency import CellTime, LogSummary, LogTime
 from callint.decoding.surfaces import Surface
 from callint.model.definition import Range, Signal
 from callint.model.policy import LogColumns
@@ -31,9 +31,9 @@ def piece(rows: Sequence[Row], timed: bool = True) -> Piece:
     return Piece(times if timed else None, {"speed": speeds, "load": loads})
 
 
-def dwell_of(one: Surface, *pieces: Sequence[Row], timed: bool = True) -> tuple[list[list[float]], Clock]:
+def dwell_of(one: Surface, *pieces: Sequence[Row], timed: bool = True) -> tuple[list[list[float]], LogTime]:
     """The times by cell, row by row, and the clock."""
-    dwell = Dwell([one], MAX_GAP)
+    dwell = CellTime([one], MAX_GAP)
     for rows in pieces:
         dwell.add(piece(rows, timed))
     times = dwell.of("t")
@@ -43,7 +43,7 @@ def dwell_of(one: Surface, *pieces: Sequence[Row], timed: bool = True) -> tuple[
 
 def used(one: Surface, rows: Sequence[Row], *cells: tuple[int, int]) -> float | None:
     """The time in which any of some cells, by row and column, counts."""
-    dwell = Dwell([one], MAX_GAP)
+    dwell = CellTime([one], MAX_GAP)
     dwell.add(piece(rows))
     flags = np.zeros(one.grid.physical.shape, bool)
     for cell in cells:
@@ -69,7 +69,7 @@ def test_in_a_map_four_cells_share_the_time() -> None:
     # A quarter of the way along speed, half of the way along load.
     times, clock = dwell_of(table_surface([1000, 2000], [0, 50]), [(0, 1250, 25), (4, 1000, 0)])
     assert times == [[1.5, 0.5], [1.5, 0.5]]
-    assert clock == Clock(total=4)
+    assert clock == LogTime(total=4)
 
 
 def test_beyond_the_ends_of_an_axis_the_cells_at_the_ends_have_the_time() -> None:
@@ -91,7 +91,7 @@ def test_a_step_beyond_the_accepted_gap_is_left_out_and_counted() -> None:
     one = table_surface([1000, 2000])
     times, clock = dwell_of(one, [(0, 1000, 0), (5, 2000, 0), (10.5, 1000, 0), (11, 1000, 0)])
     assert times == [[5.5, 0]]
-    assert clock == Clock(total=5.5, gaps=1, lost=5.5)
+    assert clock == LogTime(total=5.5, gaps=1, lost=5.5)
 
 
 def test_a_clock_that_goes_back_is_counted_and_starts_anew() -> None:
@@ -99,7 +99,7 @@ def test_a_clock_that_goes_back_is_counted_and_starts_anew() -> None:
         table_surface([1000, 2000]), [(8, 1000, 0), (9, 1000, 0), (0, 2000, 0), (2, 2000, 0)]
     )
     assert times == [[1, 2]]
-    assert clock == Clock(total=3, resets=1)
+    assert clock == LogTime(total=3, resets=1)
 
 
 def test_of_rows_with_one_time_the_last_counts() -> None:
@@ -136,7 +136,7 @@ def test_rows_of_a_log_without_a_time_count_one_each_and_nothing_is_held() -> No
     rows = [(NONE, 1000, 0), (NONE, 1500, 0), (NONE, NONE, 0)]
     times, clock = dwell_of(table_surface([1000, 2000]), rows, timed=False)
     assert times == [[1.5, 0.5]]
-    assert clock == Clock(total=3)
+    assert clock == LogTime(total=3)
 
 
 def test_a_cell_is_in_use_as_long_as_it_has_any_weight() -> None:
@@ -159,7 +159,7 @@ def test_in_a_map_four_cells_are_in_use_at_once() -> None:
     rows = [(0.0, 1250.0, 25.0), (4.0, 1000.0, 25.0), (5.0, 2000.0, 50.0), (5.5, 2000.0, 50.0)]
     assert [used(one, rows, cell) for cell in ((0, 0), (0, 1), (1, 0), (1, 1))] == [5, 4, 5, 4.5]
     assert used(one, rows, (0, 1), (1, 0)) == 5
-    assert Dwell([], MAX_GAP).in_use("t", np.ones((1, 1), bool)) is None
+    assert CellTime([], MAX_GAP).in_use("t", np.ones((1, 1), bool)) is None
 
 
 def test_between_three_rows_a_reading_is_in_the_use_of_the_rows_around_it() -> None:
@@ -176,10 +176,10 @@ def test_a_reading_is_held_into_the_rows_that_are_read_next() -> None:
 
 
 def test_shares_are_of_the_time_in_the_whole_table(tmp_path: Path) -> None:
-    dwell = Dwell([table_surface([1000, 2000, 3000])], MAX_GAP)
+    dwell = CellTime([table_surface([1000, 2000, 3000])], MAX_GAP)
     path = tmp_path / "drive.csv"
     path.write_text("time,speed\n0,1000\n", "utf-8")
-    logged = Logged("drive.csv", dwell, Log(path, LogColumns(), ["speed"]))
+    logged = LogSummary("drive.csv", dwell, Log(path, LogColumns(), ["speed"]))
     middle = np.array([[False, True, False]])
     assert logged.shares("t") is None
     assert logged.share_in_use("t", middle) is None
@@ -198,7 +198,7 @@ SPEED = Signal("speed", "", "rpm", Range(0, 6000), None, 1)
 
 def test_a_reading_that_is_not_plausible_is_counted_and_nothing_is_known_until_the_next() -> None:
     for timed in (True, False):
-        dwell = Dwell([table_surface([1000, 2000])], MAX_GAP, {"speed": SPEED})
+        dwell = CellTime([table_surface([1000, 2000])], MAX_GAP, {"speed": SPEED})
         # Also where the next piece begins with a row without a reading.
         dwell.add(piece([(0, 1000, 0), (1, 65535, 0)], timed))
         dwell.add(piece([(2, NONE, 0), (3, -1, 0), (4, 6000, 0), (6, 0, 0)], timed))
@@ -209,14 +209,14 @@ def test_a_reading_that_is_not_plausible_is_counted_and_nothing_is_known_until_t
 
 
 def test_a_scalar_has_no_times() -> None:
-    dwell = Dwell([table_surface(None)], MAX_GAP)
+    dwell = CellTime([table_surface(None)], MAX_GAP)
     dwell.add(piece([(0, 1000, 0), (1, 1000, 0)]))
     assert dwell.of("t") is None
     assert dwell.of("unknown") is None
 
 
 def test_a_table_on_a_signal_that_the_log_lacks_is_named() -> None:
-    dwell = Dwell([table_surface([1000, 2000], [0, 50])], MAX_GAP)
+    dwell = CellTime([table_surface([1000, 2000], [0, 50])], MAX_GAP)
     dwell.add(Piece(np.arange(3.0), {"speed": np.full(3, 1500.0)}))
     assert dwell.unweighed(["speed"]) == (["load"], [])
     assert dwell.of("t") is not None
@@ -224,7 +224,7 @@ def test_a_table_on_a_signal_that_the_log_lacks_is_named() -> None:
 
 
 def test_a_table_whose_signals_never_come_together_is_named() -> None:
-    dwell = Dwell([table_surface([1000, 2000], [0, 50])], MAX_GAP)
+    dwell = CellTime([table_surface([1000, 2000], [0, 50])], MAX_GAP)
     dwell.add(piece([(0, 1000, NONE), (4, 1000, NONE), (8, NONE, NONE), (12, NONE, 10), (13, NONE, 10)]))
     assert dwell.unweighed(["speed", "load"]) == ([], ["t"])
 

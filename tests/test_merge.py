@@ -25,7 +25,7 @@ from callint.comparing.merge import (
 from callint.decoding import checksums
 from callint.decoding.checksum_update import UnsealableError, seal
 from callint.decoding.decode import decode
-from callint.decoding.layout import make_plan
+from callint.decoding.layout import make_layout
 from callint.model.definition import Definition
 from callint.model.image import Image, Segment
 from tests import test_comparing
@@ -40,9 +40,9 @@ def merged(
     definition: Definition, base: bytes, ours: bytes, theirs: bytes, take: Side | None = None
 ) -> Merge:
     """The merge of three raw images, every conflict settled for one side or left open."""
-    plan = make_plan(definition)
+    layout = make_layout(definition)
     start = definition.memory.start
-    decoded = [decode(plan, Image.raw(data, start)) for data in (base, ours, theirs)]
+    decoded = [decode(layout, Image.raw(data, start)) for data in (base, ours, theirs)]
     return merge(decoded[0], decoded[1], decoded[2], leave_open if take is None else lambda conflict: take)
 
 
@@ -587,9 +587,9 @@ def test_overlapping_things_are_settled_for_theirs_together_or_not_at_all() -> N
         '<scalar name="wide" title="W" purpose="general" at="4" type="uint16"/>'
         '<scalar name="narrow" title="N" purpose="general" at="5" type="uint8"/>'
     )
-    plan = make_plan(read(definition_xml(tables)))
+    layout = make_layout(read(definition_xml(tables)))
     versions = [image(), image(at_4=b"\x01"), image(at_5=b"\x02")]
-    base, ours, theirs = (decode(plan, Image.raw(data)) for data in versions)
+    base, ours, theirs = (decode(layout, Image.raw(data)) for data in versions)
 
     def only_wide(conflict: Conflict) -> Side | None:
         named = isinstance(conflict, CellConflict) and conflict.versions.table.name == "wide"
@@ -602,24 +602,24 @@ def test_overlapping_things_are_settled_for_theirs_together_or_not_at_all() -> N
 
 
 def test_images_with_gaps_merge_and_keep_their_gaps() -> None:
-    plan = make_plan(CHART)
+    layout = make_layout(CHART)
 
     def gapped(data: bytes) -> Image:
         return Image((Segment(0, data[:10]), Segment(14, data[14:40])))
 
     versions = (BASE, edited(at_0=u16(700)), edited(at_28=u16(43)))
-    base, ours, theirs = (decode(plan, gapped(data)) for data in versions)
+    base, ours, theirs = (decode(layout, gapped(data)) for data in versions)
     found = merge(base, ours, theirs)
     assert found.image == gapped(edited(at_0=u16(700), at_28=u16(43)))
     with pytest.raises(ValueError, match="same addresses"):
-        merge(base, ours, decode(plan, Image.raw(BASE)))
+        merge(base, ours, decode(layout, Image.raw(BASE)))
 
 
 def test_a_text_that_the_images_do_not_hold_whole_is_left_as_it_is() -> None:
     text = '<text name="hull" title="Hull" purpose="general" at="36" length="8"/>'
-    plan = make_plan(read(definition_xml(MAP + text, axes=AXES)))
+    layout = make_layout(read(definition_xml(MAP + text, axes=AXES)))
     versions = (BASE, edited(at_0=u16(700)), edited(at_28=u16(43), at_37=b"X"))
-    base, ours, theirs = (decode(plan, Image.raw(data[:40], 0, is_part=True)) for data in versions)
+    base, ours, theirs = (decode(layout, Image.raw(data[:40], 0, is_part=True)) for data in versions)
     found = merge(base, ours, theirs)
     assert not found.conflicts
     assert found.image.content.tobytes() == edited(at_0=u16(700), at_28=u16(43), at_37=b"X")[:40]

@@ -90,7 +90,7 @@ class World:
         self, signal: str, true: float | list[float], false: float | list[float], **given: float
     ) -> Misreading:
         image = decoded(self.xml, self.data)
-        definition = image.plan.definition
+        definition = image.layout.definition
         surfaces = {
             table.name: found
             for table in definition.tables.values()
@@ -106,7 +106,7 @@ class World:
         return {one.table.name: one for one in found}
 
     def reach(self, signal: str) -> Reach:
-        return reach(decoded(self.xml, self.data).plan.definition, signal)
+        return reach(decoded(self.xml, self.data).layout.definition, signal)
 
 
 def output(breakpoints: Mapping[str, Iterable[float]], cells: object, **at: Numbers | float) -> Numbers:

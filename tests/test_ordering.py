@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from callint.decoding.layout import make_plan
+from callint.decoding.layout import make_layout
 from callint.decoding.statistics import distinct, median
 from callint.model.definition import Definition
 from tests.test_definition_xml import definitions
@@ -42,8 +42,8 @@ def test_a_plan_has_all_items_of_which_everything_is_known_and_their_shapes(defi
     # Only few cells: any definition may claim 2 to the power of 26.
     if sum(int(np.prod(definition.shape_of(table))) for table in tables) > 100_000:
         return
-    plan = make_plan(definition)
-    assert set(plan.axis_items) == {axis.name for axis in known}
-    assert set(plan.table_items) == {table.name for table in tables}
+    layout = make_layout(definition)
+    assert set(layout.axis_items) == {axis.name for axis in known}
+    assert set(layout.table_items) == {table.name for table in tables}
     for table in tables:
-        assert plan.shape(plan.table_items[table.name]) == definition.shape_of(table)
+        assert layout.shape(layout.table_items[table.name]) == definition.shape_of(table)

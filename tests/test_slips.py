@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from benchmarks import slips as scoreboard
 from callint.comparing.compare import compare
-from callint.comparing.entry_errors.detect import edit_of, suspects
-from callint.comparing.entry_errors.neighbours import CellShift, Edit, Window, off_the_movement
+from callint.comparing.entry_errors.detect import edit_of, find_entry_errors
+from callint.comparing.entry_errors.neighbours import CellShift, PaddedGrid, TableEdit, delta_residuals
 from callint.comparing.entry_errors.paste_errors import Pasted, pasted
 from callint.comparing.entry_errors.typing_errors import SLIPS, mistyping, texts
 from callint.decoding.conversions import to_physical
@@ -27,9 +27,9 @@ Numbers = NDArray[np.float64]
 STEP = 0.1
 
 
-def edit(old: Numbers, new: Numbers, step: float = STEP) -> Edit:
+def edit(old: Numbers, new: Numbers, step: float = STEP) -> TableEdit:
     """The change of a map, or of a curve of shape (1, columns), without breakpoints."""
-    return Edit(old, new, old != new, np.full(old.shape, step), decimals=1)
+    return TableEdit(old, new, old != new, np.full(old.shape, step), decimals=1)
 
 
 def stored(values: Numbers) -> Numbers:
@@ -47,8 +47,8 @@ def surface(seed: int, rows: int = 10, columns: int = 12, noise: float = 0.0) ->
     )
 
 
-def places(found: Edit) -> set[tuple[int, int]]:
-    return {(one.y, one.x) for one in suspects(found)}
+def places(found: TableEdit) -> set[tuple[int, int]]:
+    return {(one.y, one.x) for one in find_entry_errors(found)}
 
 
 seeds = st.integers(0, 2**32 - 1)
@@ -163,11 +163,11 @@ def test_a_span_is_that_of_the_base_or_of_most_new_values_and_nothing_has_none()
     assert edit(flat, hill).span == 7.0  # without the lowest and the highest, 2 to 9
     nothing = np.full((1, 5), np.nan)
     assert edit(nothing, nothing).span == 0.0
-    assert suspects(edit(nothing, hill)) == suspects(edit(hill, nothing)) == ()
+    assert find_entry_errors(edit(nothing, hill)) == find_entry_errors(edit(hill, nothing)) == ()
 
 
 def test_a_table_of_one_cell_has_no_surroundings() -> None:
-    assert suspects(edit(np.array([[8.5]]), np.array([[85.0]]))) == ()
+    assert find_entry_errors(edit(np.array([[8.5]]), np.array([[85.0]]))) == ()
 
 
 # Slips
@@ -191,7 +191,7 @@ def test_a_lone_number_that_is_out_by_ten_is_found(seed: int, y: int, x: int) ->
     old = surface(seed)
     new = old.copy()
     new[y, x] = old[y, x] * 10
-    (found,) = suspects(edit(old, new))
+    (found,) = find_entry_errors(edit(old, new))
     assert (found.y, found.x, found.is_lone) == (y, x, True)
     assert found.expected == pytest.approx(old[y, x], abs=12)
 
@@ -210,7 +210,7 @@ def test_what_fits_is_said_with_the_change_of_the_fellow_cells() -> None:
     old = surface(3, noise=3.0)
     new = stored(old * 1.2)
     new[4, 5] = 999.0
-    (found,) = suspects(edit(old, new))
+    (found,) = find_entry_errors(edit(old, new))
     assert found.expected == pytest.approx(1.2 * old[4, 5], abs=1.0)
 
 
@@ -222,7 +222,7 @@ def test_two_slips_are_both_found() -> None:
 
 
 def test_of_two_cells_the_one_that_went_another_way_by_far_is_found() -> None:
-    (found,) = suspects(edit(np.array([[50.0, 60.0]]), np.array([[55.0, 600.0]])))
+    (found,) = find_entry_errors(edit(np.array([[50.0, 60.0]]), np.array([[55.0, 600.0]])))
     assert (found.x, found.expected) == (1, 65.0)  # 5 more, as the other cell
 
 
@@ -320,18 +320,22 @@ def slipped(seed: int, noise: float) -> tuple[Numbers, Numbers]:
 def test_the_unit_of_the_values_is_of_no_matter(seed: int, noise: float, power: int) -> None:
     old, new = slipped(seed, noise)
     scale = 2.0**power  # exact in binary, so that nothing else changes; what rounds to decimals is left out
-    here = Edit(old, new, old != new, np.full(old.shape, STEP))
-    there = Edit(old * scale, new * scale, old != new, np.full(old.shape, STEP * scale))
+    here = TableEdit(old, new, old != new, np.full(old.shape, STEP))
+    there = TableEdit(old * scale, new * scale, old != new, np.full(old.shape, STEP * scale))
     assert places(here) <= {(4, 6)}
     assert (4, 6) in places(there)
 
 
-def told(found: Edit, of: Callable[[int, int], tuple[int, int]] = lambda y, x: (y, x)) -> list[list[float]]:
+def told(
+    found: TableEdit, of: Callable[[int, int], tuple[int, int]] = lambda y, x: (y, x)
+) -> list[list[float]]:
     """All that is said about the suspects of an edit, with other places for theirs."""
-    return sorted([*of(o.y, o.x), o.expected, o.yardstick, o.score, o.is_lone] for o in suspects(found))
+    return sorted(
+        [*of(o.y, o.x), o.expected, o.yardstick, o.score, o.is_lone] for o in find_entry_errors(found)
+    )
 
 
-def blocks(found: Edit, of: Callable[[Pasted], Pasted] = lambda one: one) -> set[Pasted]:
+def blocks(found: TableEdit, of: Callable[[Pasted], Pasted] = lambda one: one) -> set[Pasted]:
     return {of(one) for one in pasted(found)}
 
 
@@ -353,7 +357,7 @@ def test_a_turned_table_has_the_same_suspects_and_blocks_turned_to_their_numbers
 
 @pytest.mark.parametrize("tens", range(30))
 def test_a_mirrored_table_has_the_same_suspects_and_blocks_mirrored_to_their_numbers(tens: int) -> None:
-    def check(one: Edit) -> None:
+    def check(one: TableEdit) -> None:
         last = one.old.shape[0] - 1, one.old.shape[1] - 1
 
         def block(here: Pasted) -> Pasted:
@@ -378,10 +382,10 @@ def test_a_mirrored_curve_of_few_changes_has_the_same_suspects_to_their_numbers(
     new[0, cells] = stored(old[0, cells] * 1.1)
     new[0, cells[0]] = stored(new[0, cells[0]] * (0.1, 0.8, 1.3, 10.0)[seed % 4])
 
-    def told(found: Edit, is_mirrored: bool) -> list[tuple[float, ...]]:
+    def told(found: TableEdit, is_mirrored: bool) -> list[tuple[float, ...]]:
         rows = [
             (14 - one.x if is_mirrored else one.x, one.expected, one.yardstick, one.score)
-            for one in suspects(found)
+            for one in find_entry_errors(found)
         ]
         return sorted(rows)
 
@@ -398,9 +402,9 @@ def test_uneven_breakpoints_are_the_distances_along_which_values_go_on() -> None
     old = (50 + 2 * x)[None, :]
     new = old.copy()
     new[0, 3] = 60.0  # on the line it would be 56
-    assert places(Edit(old, new, old != new, np.full(old.shape, STEP), x=x)) == {(0, 3)}
+    assert places(TableEdit(old, new, old != new, np.full(old.shape, STEP), x=x)) == {(0, 3)}
     new[0, 3] = 57.0
-    assert places(Edit(old, new, old != new, np.full(old.shape, STEP), x=x)) == set()
+    assert places(TableEdit(old, new, old != new, np.full(old.shape, STEP), x=x)) == set()
 
 
 # From decoded tables
@@ -415,7 +419,7 @@ STORED_AS = {
 }
 
 
-def edit_in(conversion: str, kind: str, new: Sequence[float], more: str = "") -> Edit:
+def edit_in(conversion: str, kind: str, new: Sequence[float], more: str = "") -> TableEdit:
     """The change of a curve from zeros."""
     breakpoints = " ".join(str(1000 + place) for place in range(len(new)))
     xml = definition_xml(
@@ -426,8 +430,8 @@ def edit_in(conversion: str, kind: str, new: Sequence[float], more: str = "") ->
     stored_as = {"uint8": "u1", "float32": ">f4"}[kind]
     old = decoded(xml, image())
     content = image(at_0=np.array(new).astype(stored_as).tobytes())
-    (change,) = compare(old, decode(old.plan, Image.raw(content))).tables
-    return edit_of(change, old.plan.definition.conversions[conversion])
+    (change,) = compare(old, decode(old.layout, Image.raw(content))).tables
+    return edit_of(change, old.layout.definition.conversions[conversion])
 
 
 @pytest.mark.parametrize(
@@ -787,11 +791,11 @@ def test_where_the_movement_goes_on_steadily_to_half_a_cell_moved_as_the_mean_of
     # last - 5, which is half of these 4, or half as much again, in all. A cubic through 0, 1, 5 and 6 has 3
     # there too, and one through 0, 1, 5 and 10 has 7/3.
     moved = np.array([[0.0, 1, 1, 5, last, 11, 11, 11, 11]])
-    one = Edit(np.zeros(moved.shape), moved, np.ones(moved.shape, bool), np.full(moved.shape, 0.125))
-    window = Window(one, one.cells)
+    one = TableEdit(np.zeros(moved.shape), moved, np.ones(moved.shape, bool), np.full(moved.shape, 0.125))
+    window = PaddedGrid(one, one.cells)
     nothing = np.zeros(moved.size)
     movement = CellShift(window.new, window.new, nothing, nothing + 1)
-    found = off_the_movement(window, movement, np.zeros(moved.size, bool))
+    found = delta_residuals(window, movement, np.zeros(moved.size, bool))
     assert found[2] == pytest.approx(off)
 
 
@@ -799,10 +803,10 @@ def test_a_movement_that_bends_as_a_cubic_is_foreseen_from_four_neighbours() -> 
     x = np.array([0.0, 1, 3, 4, 7, 9, 10, 14])
     moved = 5 + 2 * x - 0.7 * x**2 + 0.05 * x**3
     old = np.full((1, len(x)), 40.0)
-    one = Edit(old, old + moved, np.ones(old.shape, bool), np.full(old.shape, STEP), x=x)
-    window = Window(one, one.cells)
+    one = TableEdit(old, old + moved, np.ones(old.shape, bool), np.full(old.shape, STEP), x=x)
+    window = PaddedGrid(one, one.cells)
     change = window.new - window.old
     before = window.old[window.places]
     movement = CellShift(change, change, before, np.ones_like(before))
-    off = off_the_movement(window, movement, np.zeros(len(before), bool))
+    off = delta_residuals(window, movement, np.zeros(len(before), bool))
     assert off[2:-2] == pytest.approx(0, abs=1e-9)

@@ -8,8 +8,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from callint.comparing.entry_errors.detect import Suspect, suspects
-from callint.comparing.entry_errors.neighbours import CellShift, Edit, Window, off_the_movement, quantile
+from callint.comparing.entry_errors.detect import Suspect, find_entry_errors
+from callint.comparing.entry_errors.neighbours import (
+    CellShift,
+    PaddedGrid,
+    TableEdit,
+    delta_residuals,
+    quantile,
+)
 from callint.comparing.entry_errors.paste_errors import Pasted, pasted
 from callint.comparing.entry_errors.typing_errors import SLIPS, mistyping
 from tests.running import REPOSITORY
@@ -39,7 +45,9 @@ def row(title: str, head: str) -> Numbers:
 
 
 def judged(old: Numbers, new: Numbers, step: float, decimals: int) -> list[Suspect]:
-    return list(suspects(Edit(old, new, old != new, np.full(old.shape, step), decimals=decimals)))
+    return list(
+        find_entry_errors(TableEdit(old, new, old != new, np.full(old.shape, step), decimals=decimals))
+    )
 
 
 # The example by hand
@@ -68,11 +76,11 @@ def test_the_third_cell_is_found_and_expected_as_the_page_works_it_out(
 
 def departures(old: Numbers, new: Numbers, by_ratio: bool) -> Numbers:
     """How far every cell of a curve, all of which changed, is off what the movement of the others says."""
-    window = Window(Edit(old, new, old != new, np.full(old.shape, 0.1)), old != new)
+    window = PaddedGrid(TableEdit(old, new, old != new, np.full(old.shape, 0.1)), old != new)
     moved = window.new / window.old if by_ratio else window.new - window.old
     ones, zeros = np.ones(old.size), np.zeros(old.size)
     add, times = (zeros, old[0]) if by_ratio else (old[0], ones)
-    return off_the_movement(window, CellShift(moved, moved, add, times), np.ones(old.size, bool))
+    return delta_residuals(window, CellShift(moved, moved, add, times), np.ones(old.size, bool))
 
 
 def test_the_two_ways_explain_the_fellows_as_the_page_says(by_hand: tuple[Numbers, Numbers]) -> None:
@@ -148,6 +156,6 @@ def test_every_kind_of_slip_is_on_the_page_in_the_order_of_the_code() -> None:
 
 def test_the_block_on_the_page_is_found() -> None:
     old, new = (row("Pasted in the wrong place", f"{head}, mg") for head in ("base", "new"))
-    found = pasted(Edit(old, new, old != new, np.full(old.shape, 0.1), decimals=1))
+    found = pasted(TableEdit(old, new, old != new, np.full(old.shape, 0.1), decimals=1))
     assert found == (Pasted(0, 1, 0, 4, 1, 0),)
     assert list(new[0, 1:]) == list(old[0, :-1])

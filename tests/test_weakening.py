@@ -408,7 +408,7 @@ def test_the_worked_example_of_reading_changed_can_be_redone_by_hand() -> None:
         "temp reads up to 4 °C too low: 110 °C became 106 °C; protections that look at it: torque_derating"
     ]
     made = decoded(coolant(), read_as(110, 80, 40))
-    derate = surface(made, made.plan.definition.tables["torque_derating"])
+    derate = surface(made, made.layout.definition.tables["torque_derating"])
     assert derate is not None
     outputs = derate.at({"temp": np.array([106.0, 110.0])})
     assert outputs.tolist() == [100 - 2 * 6, 100 - 2 * 10]

@@ -10,30 +10,30 @@ from callint.decoding.digest import ContentDigest, Difference
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy, Waiver
 from callint.rules.registry import RULES
-from callint.rules.second_person import Doubt
-from callint.rules.waiver import Fate, WaiverUsage
+from callint.rules.second_person import WaiverObjection
+from callint.rules.waiver import WaiverStatus, WaiverUsage
 
 #: Gives the digest of what a waiver of a finding accepts, None where that cannot be read.
 Digest = Callable[[Finding], ContentDigest | None]
-Doubting = Callable[[Finding, Waiver], Doubt | None]
+Doubting = Callable[[Finding, Waiver], WaiverObjection | None]
 
 
-def no_doubt(finding: Finding, waiver: Waiver) -> Doubt | None:
+def no_doubt(finding: Finding, waiver: Waiver) -> WaiverObjection | None:
     """Any waiver is as good as another."""
     return None
 
 
-class Judge:
+class PolicyApplier:
     """Settles findings by one policy and keeps account of its waivers."""
 
     def __init__(self, policy: Policy, today: date) -> None:
         self.policy = policy
         self.today = today
-        self._fates = dict.fromkeys(range(len(policy.waivers)), Fate.UNSEEN)
+        self._fates = dict.fromkeys(range(len(policy.waivers)), WaiverStatus.UNSEEN)
         self._digests: dict[Waiver, str] = {}
         self._differences: dict[Waiver, Difference] = {}
-        self._doubts: dict[Waiver, Doubt] = {}
-        self._asked: dict[tuple[int, str], Doubt | None] = {}
+        self._doubts: dict[Waiver, WaiverObjection] = {}
+        self._asked: dict[tuple[int, str], WaiverObjection | None] = {}
         self._waivers: dict[tuple[str, str, str], list[int]] = {}
         self._namesakes: dict[tuple[str, str], list[Waiver]] = {}
         self._alike: dict[Waiver, str] = {}
@@ -74,12 +74,12 @@ class Judge:
             if self.is_outdated(number, digest(finding)):
                 continue
             if waiver.until is not None and waiver.until < self.today:
-                self._meet(number, Fate.EXPIRED)
+                self._meet(number, WaiverStatus.EXPIRED)
             elif doubt := self._doubt(number, finding, doubting):
                 self._doubts[waiver] = doubt
-                self._meet(number, Fate.DOUBTED)
+                self._meet(number, WaiverStatus.DOUBTED)
             else:
-                self._meet(number, Fate.USED)
+                self._meet(number, WaiverStatus.USED)
                 accepted = accepted or waiver
         if accepted is None and finding.image:
             self._compare(finding, digest)
@@ -104,7 +104,7 @@ class Judge:
             return False
         self._digests[waiver] = "" if current is None else str(current)
         self._differences[waiver] = difference
-        self._meet(number, Fate.OUTDATED)
+        self._meet(number, WaiverStatus.OUTDATED)
         return True
 
     def meet_base(self, path: str, current: ContentDigest | None) -> None:
@@ -114,38 +114,38 @@ class Judge:
         """
         for number in self._waivers.get(("base/changed", path, ""), ()):
             if not self.is_outdated(number, current):
-                self._meet(number, Fate.USED)
+                self._meet(number, WaiverStatus.USED)
 
-    def _doubt(self, number: int, finding: Finding, doubting: Doubting) -> Doubt | None:
+    def _doubt(self, number: int, finding: Finding, doubting: Doubting) -> WaiverObjection | None:
         """What speaks against a waiver, asked once: all that it covers is one table in one content."""
         key = number, finding.definition
         if key not in self._asked:
             self._asked[key] = doubting(finding, self.policy.waivers[number])
         return self._asked[key]
 
-    def _meet(self, number: int, fate: Fate) -> None:
+    def _meet(self, number: int, fate: WaiverStatus) -> None:
         if self._fates[number].value < fate.value:
             self._fates[number] = fate
 
-    def saw(self, image: str, rules: Iterable[str]) -> None:
+    def mark_checked(self, image: str, rules: Iterable[str]) -> None:
         """Say that rules were run on an image ("" for the definitions): their waivers should be of use."""
         ids = set(rules)
         for number, waiver in enumerate(self.policy.waivers):
             if waiver.image == image and waiver.rule in ids:
-                self._meet(number, Fate.UNUSED)
+                self._meet(number, WaiverStatus.UNUSED)
 
-    def knew_all(self, images: Iterable[str]) -> None:
+    def mark_complete(self, images: Iterable[str]) -> None:
         """Say that these are all images there are: a waiver that names another accepts nothing."""
         known, bases = {"", *images}, set(self.policy.bases)
         for number, waiver in enumerate(self.policy.waivers):
             if waiver.rule == "base/changed" and waiver.image in bases:
                 continue  # it stays as a record of what was accepted
             if waiver.image not in known:
-                self._meet(number, Fate.UNUSED)
+                self._meet(number, WaiverStatus.UNUSED)
 
     def waiver_usage(self) -> WaiverUsage:
         """How the waivers fared so far."""
-        fates: list[tuple[Waiver, Fate]] = [
+        fates: list[tuple[Waiver, WaiverStatus]] = [
             (self.policy.waivers[number], fate) for number, fate in self._fates.items()
         ]
         return WaiverUsage(

@@ -6,13 +6,13 @@ import hashlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from callint.checking.checker import Assignment, Inspector, assignment, assignments, same_identity
+from callint.checking.checker import Assignment, Checker, assignment, assignments, same_identity
 from callint.model.finding import Finding
 from callint.model.image import Image
 from callint.reading.images import DamagedError, read_image
 from callint.reading.tree import content_or_reason
 from callint.rules.base import unreadable_change
-from callint.rules.context import Case, Subject
+from callint.rules.context import CheckContext, LoadedDefinition
 from callint.rules.registry import in_scope
 from callint.rules.rule import Scope
 
@@ -28,7 +28,7 @@ class _ChangedBase:
     before: str = ""
 
 
-def base_findings(inspector: Inspector, earlier: Sequence[Inspector]) -> Iterator[Finding]:
+def base_findings(inspector: Checker, earlier: Sequence[Checker]) -> Iterator[Finding]:
     """The settled findings about bases that differ from those of every earlier state that has them.
 
     Several earlier states are the parents of a merge: a base that one of them has as it is was not changed
@@ -50,7 +50,7 @@ def base_findings(inspector: Inspector, earlier: Sequence[Inspector]) -> Iterato
             inspector.meet_base(path)
 
 
-def _edited(inspector: Inspector, state: Inspector) -> Iterator[_ChangedBase]:
+def _edited(inspector: Checker, state: Checker) -> Iterator[_ChangedBase]:
     """Bases of both states whose files differ."""
     earlier = set(state.judge.policy.bases)
     for entry in inspector.judge.policy.images:
@@ -68,7 +68,7 @@ def _sum(content: bytes | str) -> str:
     return content if isinstance(content, str) else hashlib.sha256(content).hexdigest()
 
 
-def _exchanged(inspector: Inspector, state: Inspector) -> Iterator[_ChangedBase]:
+def _exchanged(inspector: Checker, state: Checker) -> Iterator[_ChangedBase]:
     """Bases that the policy has put in the place of others of the same software."""
     if state.judge.policy.images == inspector.judge.policy.images:
         return
@@ -81,7 +81,7 @@ def _exchanged(inspector: Inspector, state: Inspector) -> Iterator[_ChangedBase]
 
 
 def _exchanged_of(
-    inspector: Inspector, state: Inspector, one: Assignment, before: Assignment
+    inspector: Checker, state: Checker, one: Assignment, before: Assignment
 ) -> Iterator[_ChangedBase]:
     old, new = state.case(before), inspector.case(one)
     if old is None or new is None or old.base is None or new.base is None:
@@ -91,14 +91,14 @@ def _exchanged_of(
         yield _ChangedBase(new.base_path, one.definitions, one.start, content or "", old.base_path)
 
 
-def _compared(inspector: Inspector, base: _ChangedBase) -> tuple[Case | None, list[Finding]]:
+def _compared(inspector: Checker, base: _ChangedBase) -> tuple[CheckContext | None, list[Finding]]:
     """A changed base beside the one from before, and what the rules say of it."""
     subject = next((one for path in base.definitions if (one := inspector.load(path).subject)), None)
     new = content_or_reason(inspector.tree, base.path)
     image, before = (_image(subject, content, base.start) for content in (new, base.old))
     if subject is None or image is None or before is None:
         return None, [unreadable_change(f"the factory base was changed, and {_trouble(new, base.old)}")]
-    case = Case(subject, image=image, base=before, base_path=base.before or base.path)
+    case = CheckContext(subject, image=image, base=before, base_path=base.before or base.path)
     findings = [finding for rule in in_scope(Scope.BASE) for finding in rule.check(case)]
     if base.before:
         moved = f"it stands in the place of {base.before}; "
@@ -108,7 +108,7 @@ def _compared(inspector: Inspector, base: _ChangedBase) -> tuple[Case | None, li
     return case, findings
 
 
-def _image(subject: Subject | None, content: bytes | str | None, start: int | None) -> Image | None:
+def _image(subject: LoadedDefinition | None, content: bytes | str | None, start: int | None) -> Image | None:
     if subject is None or not isinstance(content, bytes):
         return None
     try:

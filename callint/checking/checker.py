@@ -11,7 +11,7 @@ from functools import cache, cached_property, partial
 
 import numpy as np
 
-from callint.checking.apply_policy import Judge, order
+from callint.checking.apply_policy import PolicyApplier, order
 from callint.checking.content import Judged, accepted_content
 from callint.checking.definition_findings import definition_findings
 from callint.decoding import checksums
@@ -25,11 +25,11 @@ from callint.reading.definition_file import DefinitionFile, open_definition
 from callint.reading.globs import matches
 from callint.reading.images import Damage, DamagedError, ImageFile, read_image, read_image_file
 from callint.reading.tree import Tree, reason
-from callint.rules.context import Case, Subject
+from callint.rules.context import CheckContext, LoadedDefinition
 from callint.rules.image import as_text
 from callint.rules.registry import in_scope
 from callint.rules.rule import Rule, Scope
-from callint.rules.second_person import Doubt, Independence, Unwitnessed, needs_second_person
+from callint.rules.second_person import AuthorshipCheck, NoAuthorship, WaiverObjection, needs_second_person
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ class Report:
     commit: str = ""
 
 
-def joined(reports: Sequence[Report]) -> Report:
+def merge_reports(reports: Sequence[Report]) -> Report:
     """Several reports as one, in order."""
     if len(reports) == 1:
         return reports[0]
@@ -79,11 +79,11 @@ def joined(reports: Sequence[Report]) -> Report:
 
 
 @dataclass(frozen=True, slots=True)
-class Loaded:
+class DefinitionResult:
     """A definition file that was asked for; ``subject`` is None where it gives no definition."""
 
     file: DefinitionFile
-    subject: Subject | None
+    subject: LoadedDefinition | None
 
 
 def assignment(policy: Policy, image: str) -> Assignment | None:
@@ -113,7 +113,7 @@ def assignments(policy: Policy, tree: Tree) -> list[Assignment]:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class ImageResult:
     """What the rules found in one image, before the policy settles it.
 
     ``digests`` are those of what findings are about, by rule, table and other table, where a waiver might
@@ -138,7 +138,7 @@ class CachedBase:
 
 
 #: Finds what there is in images, in their order.
-Find = Callable[[Sequence[Assignment]], Iterable[Found]]
+Find = Callable[[Sequence[Assignment]], Iterable[ImageResult]]
 
 #: Bases of so many bytes are kept for the next image.
 _KEPT_BYTES = 2**26
@@ -152,22 +152,24 @@ class Definitions:
     """Definition files by path and content, which are read once though they lie in several trees."""
 
     def __init__(self) -> None:
-        self._loaded: dict[tuple[str, bytes], Loaded] = {}
+        self._loaded: dict[tuple[str, bytes], DefinitionResult] = {}
 
-    def load(self, data: bytes, path: str) -> Loaded:
+    def load(self, data: bytes, path: str) -> DefinitionResult:
         """What the file holds that has these bytes."""
         key = path, hashlib.sha256(data).digest()
         found = self._loaded.pop(key, None)
         if found is None:
             file = open_definition(data, path)
-            found = Loaded(file, Subject(file, file.definition) if file.definition else None)
+            found = DefinitionResult(
+                file, LoadedDefinition(file, file.definition) if file.definition else None
+            )
         self._loaded[key] = found
         if len(self._loaded) > _KEPT:
             del self._loaded[next(iter(self._loaded))]
         return found
 
 
-class Inspector:
+class Checker:
     """Checks images of one tree by one policy; reads every definition and base once."""
 
     def __init__(
@@ -175,7 +177,7 @@ class Inspector:
         tree: Tree,
         policy: Policy,
         today: date,
-        independence: Callable[[], Independence] = Unwitnessed,
+        independence: Callable[[], AuthorshipCheck] = NoAuthorship,
         definitions: Definitions | None = None,
         is_compared: bool = False,
     ) -> None:
@@ -186,13 +188,13 @@ class Inspector:
         gets the digest of what it was judged on.
         """
         self.tree = tree
-        self.judge = Judge(policy, today)
+        self.judge = PolicyApplier(policy, today)
         self._independence = cache(independence)
         self.is_compared = is_compared
         self._known = definitions or Definitions()
-        self._definitions: dict[str, Loaded] = {}
+        self._definitions: dict[str, DefinitionResult] = {}
         self._bases: dict[tuple[str, int, int, int | None], CachedBase] = {}
-        self._base_cases: dict[str, Case | None] = {}
+        self._base_cases: dict[str, CheckContext | None] = {}
         self._images = self._tables = self._cells = 0
 
     def report(
@@ -202,7 +204,7 @@ class Inspector:
         whole: bool = False,
         step: Callable[[str], None] = lambda path: None,
         find: Find | None = None,
-        bases: Callable[[Inspector], Iterable[Finding]] | None = None,
+        bases: Callable[[Checker], Iterable[Finding]] | None = None,
     ) -> Report:
         """Check the images and their definitions, and the definitions named besides.
 
@@ -228,9 +230,9 @@ class Inspector:
             for path, loaded in self._definitions.items():
                 findings += self.check_definition(path, loaded)
         if whole:
-            self.judge.knew_all(one.image for one in images)
+            self.judge.mark_complete(one.image for one in images)
         if whole and all(loaded.subject for loaded in self._definitions.values()):
-            self.judge.saw("", (rule.id for rule in in_scope(Scope.DEFINITION)))
+            self.judge.mark_checked("", (rule.id for rule in in_scope(Scope.DEFINITION)))
         waiver_usage = self.judge.waiver_usage()
         for rule in in_scope(Scope.POLICY):
             found_in_policy = (replace(one, content=one.message) for one in rule.check(waiver_usage))
@@ -247,7 +249,7 @@ class Inspector:
 
     # Definitions
 
-    def load(self, path: str) -> Loaded:
+    def load(self, path: str) -> DefinitionResult:
         """The definition at a path, read once."""
         if path not in self._definitions:
             try:
@@ -256,15 +258,15 @@ class Inspector:
                 problem = f"the definition cannot be read: {reason(error)}"
                 hint = "Correct the path in the policy."
                 finding = Finding(rule="definition/invalid", subject=problem, message=problem, hint=hint)
-                self._definitions[path] = Loaded(DefinitionFile(path, None, (finding,)), None)
+                self._definitions[path] = DefinitionResult(DefinitionFile(path, None, (finding,)), None)
         return self._definitions[path]
 
-    def check_definition(self, path: str, loaded: Loaded) -> Iterator[Finding]:
+    def check_definition(self, path: str, loaded: DefinitionResult) -> Iterator[Finding]:
         """The findings about a definition file itself."""
         if loaded.subject is None:
             # What cannot be read may hold anything, so that it has no content to be known by.
             return self.judge.settle(loaded.file.problems, lambda finding: None, definition=path)
-        case = Case(loaded.subject)
+        case = CheckContext(loaded.subject)
         found: Iterable[Finding] = definition_findings(loaded.subject)
         if self.is_compared:
             found = (replace(one, content=_without_lines(one.message)) for one in found)
@@ -277,17 +279,17 @@ class Inspector:
         """The findings about one image as the policy has them."""
         return self.settled(self.find(one))
 
-    def find(self, one: Assignment) -> Found:
+    def find(self, one: Assignment) -> ImageResult:
         """What the rules find in one image."""
         case = self._opened(one)
         if case is None:
-            return Found(one)  # the definition's own findings say why
+            return ImageResult(one)  # the definition's own findings say why
         rules = _applicable(case)
         tables = cells = 0
         if any(rule.scope is Scope.IMAGE for rule in rules):
-            plan = case.plan
-            tables = len(plan.table_items)
-            cells = int(plan.shapes.prod(axis=1)[list(plan.table_items.values())].sum())
+            layout = case.layout
+            tables = len(layout.table_items)
+            cells = int(layout.shapes.prod(axis=1)[list(layout.table_items.values())].sum())
         findings = tuple(_located(case, finding) for rule in rules for finding in rule.check(case))
         digests = {
             _content_key(finding): accepted_content(case, replace(finding, image=one.image))
@@ -298,9 +300,9 @@ class Inspector:
             judged = Judged(case)
             findings = tuple(replace(finding, content=judged.content(finding)) for finding in findings)
         names = tuple(rule.id for rule in rules)
-        return Found(one, case.file.path, names, findings, digests, tables, cells)
+        return ImageResult(one, case.file.path, names, findings, digests, tables, cells)
 
-    def settled(self, found: Found) -> Iterator[Finding]:
+    def settled(self, found: ImageResult) -> Iterator[Finding]:
         """The findings about one image as the policy has them."""
         one = found.assignment
         self._images += 1
@@ -308,9 +310,9 @@ class Inspector:
         self._cells += found.cells
         for path in one.definitions:
             self.load(path)
-        self.judge.saw(one.image, found.rules)
+        self.judge.mark_checked(one.image, found.rules)
 
-        def doubting(finding: Finding, waiver: Waiver) -> Doubt | None:
+        def doubting(finding: Finding, waiver: Waiver) -> WaiverObjection | None:
             case = self._opened(one) if self.judge.policy.second_person else None
             return None if case is None else self.doubt(case, finding, waiver)
 
@@ -327,27 +329,29 @@ class Inspector:
         """The rules and tables of which the policy accepts something."""
         return frozenset((waiver.rule, waiver.table) for waiver in self.judge.policy.waivers)
 
-    def case_of(self, finding: Finding) -> Case | None:
+    def case_of(self, finding: Finding) -> CheckContext | None:
         """The case that a finding of this inspection is about; None for one about no content."""
         if not finding.image:
             loaded = self._definitions.get(finding.definition)
-            return Case(loaded.subject) if loaded and loaded.subject else None
+            return CheckContext(loaded.subject) if loaded and loaded.subject else None
         if finding.image in self._base_cases:
             return self._base_cases[finding.image]
         one = assignment(self.judge.policy, finding.image)
         return None if one is None else self._opened(one)
 
-    def case(self, one: Assignment) -> Case | None:
+    def case(self, one: Assignment) -> CheckContext | None:
         """An image with its definition and base; None where there is no definition."""
         return self._opened(one)
 
-    def settle_base(self, path: str, case: Case | None, findings: Iterable[Finding]) -> Iterator[Finding]:
+    def settle_base(
+        self, path: str, case: CheckContext | None, findings: Iterable[Finding]
+    ) -> Iterator[Finding]:
         """Findings about a changed base as the policy has them; each of them is new."""
         self._base_cases[path] = case
         current = base_digest(case.image) if case is not None and case.image is not None else None
         self.judge.meet_base(path, current)
 
-        def doubting(finding: Finding, waiver: Waiver) -> Doubt | None:
+        def doubting(finding: Finding, waiver: Waiver) -> WaiverObjection | None:
             return None if case is None else self.doubt(case, finding, waiver)
 
         definition = "" if case is None else case.file.path
@@ -368,13 +372,13 @@ class Inspector:
         image = self._read_base(path, memory, entry.start).image if memory is not None else None
         self.judge.meet_base(path, base_digest(image) if image is not None else None)
 
-    def doubt(self, case: Case, finding: Finding, waiver: Waiver) -> Doubt | None:
+    def doubt(self, case: CheckContext, finding: Finding, waiver: Waiver) -> WaiverObjection | None:
         """What speaks against a waiver of a finding, where the policy asks for a second person."""
         if not self.judge.policy.second_person or not needs_second_person(finding, case.definition):
             return None
         return self._independence().doubt(waiver, finding, case)
 
-    def _opened(self, one: Assignment) -> Case | None:
+    def _opened(self, one: Assignment) -> CheckContext | None:
         """An image with its definition and base; None where there is no definition."""
         try:
             data: bytes | None = self.tree.read(one.image)
@@ -384,7 +388,7 @@ class Inspector:
         subject = self.subject(one, data)
         return None if subject is None else self._case(subject, one, data, trouble)
 
-    def subject(self, one: Assignment, data: bytes | None) -> Subject | None:
+    def subject(self, one: Assignment, data: bytes | None) -> LoadedDefinition | None:
         """The first definition whose identity the image carries; the first one at all where none fits."""
         loaded = [self.load(path).subject for path in one.definitions]
         subjects = [subject for subject in loaded if subject is not None]
@@ -394,12 +398,14 @@ class Inspector:
                 return subject
         return subjects[0] if subjects else None
 
-    def base_of(self, subject: Subject, one: Assignment, image: Image) -> tuple[str, Image | None]:
+    def base_of(self, subject: LoadedDefinition, one: Assignment, image: Image) -> tuple[str, Image | None]:
         """The base that an image is compared with, and its path; None where there is none of use."""
         path, base, _ = self._base(subject, one, image)
         return path, base
 
-    def _case(self, subject: Subject, one: Assignment, data: bytes | None, trouble: str) -> Case:
+    def _case(
+        self, subject: LoadedDefinition, one: Assignment, data: bytes | None, trouble: str
+    ) -> CheckContext:
         memory = subject.definition.memory
         file: ImageFile | None = None
         damages: tuple[Damage, ...] = ()
@@ -411,9 +417,13 @@ class Inspector:
         image = file.image if file else None
         base_path, base, base_trouble = self._base(subject, one, image)
         is_raw = file is not None and file.records is None
-        return Case(subject, image, base, trouble, base_trouble, base_path, damages, one.start, is_raw)
+        return CheckContext(
+            subject, image, base, trouble, base_trouble, base_path, damages, one.start, is_raw
+        )
 
-    def _base(self, subject: Subject, one: Assignment, image: Image | None) -> tuple[str, Image | None, str]:
+    def _base(
+        self, subject: LoadedDefinition, one: Assignment, image: Image | None
+    ) -> tuple[str, Image | None, str]:
         """The base to compare with: its path, its image if there is one, and what is wrong with it."""
         memory = subject.definition.memory
         # An image of other software is said to be one; that none of several bases is its own follows.
@@ -466,7 +476,7 @@ def _content_key(finding: Finding) -> tuple[str, str, str]:
     return finding.rule, finding.table, finding.other
 
 
-def _located(case: Case, finding: Finding) -> Finding:
+def _located(case: CheckContext, finding: Finding) -> Finding:
     """The finding with the place of its bytes in the image's file, if that is raw."""
     if finding.offset is not None or finding.address is None or finding.size is None:
         return finding
@@ -474,7 +484,7 @@ def _located(case: Case, finding: Finding) -> Finding:
     return finding if offset is None else replace(finding, offset=offset)
 
 
-def _applicable(case: Case) -> list[Rule]:
+def _applicable(case: CheckContext) -> list[Rule]:
     """The rules for an image: only those about the file where it is none of the definition's software."""
     rules = in_scope(Scope.FILE)
     memory = case.definition.memory

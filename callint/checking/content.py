@@ -12,12 +12,12 @@ from callint.decoding.digest import ContentDigest
 from callint.model.definition import StoredAxis, Table
 from callint.model.finding import Evidence, Finding
 from callint.model.image import Image
-from callint.rules.context import Case
+from callint.rules.context import CheckContext
 from callint.rules.registry import RULES
 from callint.rules.rule import Scope
 
 
-def accepted_content(case: Case, finding: Finding) -> ContentDigest | None:
+def accepted_content(case: CheckContext, finding: Finding) -> ContentDigest | None:
     """The digest of what a waiver of the finding accepts; None where there is nothing to be read.
 
     That is the finding's table with its axes, or its axis or text; both tables of a relation; else the whole
@@ -37,9 +37,9 @@ def accepted_content(case: Case, finding: Finding) -> ContentDigest | None:
         tables = digest.combined(content for one in both if (content := accepted_content(case, one)))
         demanded = f"{tables.demands} {digest.relation_statement(relations)}"
         return replace(tables, demands=digest.sha256(demanded.encode()))
-    if finding.table in case.plan.table_items:
+    if finding.table in case.layout.table_items:
         return digest.table_digest(case.new, definition.tables[finding.table])
-    if finding.table in case.plan.axis_items:
+    if finding.table in case.layout.axis_items:
         return digest.axis_digest(case.new, finding.table)
     if finding.table in definition.texts:
         return digest.text_digest(case.image, definition.texts[finding.table])
@@ -49,7 +49,7 @@ def accepted_content(case: Case, finding: Finding) -> ContentDigest | None:
 class Judged:
     """The digests of what the findings of one case were judged on, each table and image read once."""
 
-    def __init__(self, case: Case) -> None:
+    def __init__(self, case: CheckContext) -> None:
         self._case = case
         self._tables: dict[tuple[str, bool], str] = {}
         self._images: dict[bool, str] = {}
@@ -106,10 +106,10 @@ class Judged:
         """A table, axis or text as a whole."""
         key = name, is_base
         if key not in self._tables:
-            plan, definition = self._case.plan, self._case.definition
-            if name in plan.table_items:
+            layout, definition = self._case.layout, self._case.definition
+            if name in layout.table_items:
                 content = digest.table_digest(self._decoded(is_base), definition.tables[name])
-            elif name in plan.axis_items:
+            elif name in layout.axis_items:
                 content = digest.axis_digest(self._decoded(is_base), name)
             elif name in definition.texts:
                 content = digest.text_digest(self._image(is_base), definition.texts[name])
@@ -120,14 +120,14 @@ class Judged:
 
     def _cell(self, cell: int, is_base: bool) -> Iterator[str]:
         """A cell with its breakpoints, and what the definition says of its table or axis."""
-        plan, definition, decoded = self._case.plan, self._case.definition, self._decoded(is_base)
-        item, x, y = plan.place(cell)
+        layout, definition, decoded = self._case.layout, self._case.definition, self._decoded(is_base)
+        item, x, y = layout.place(cell)
         yield item.name
         yield f"{x} {y} {int(decoded.present[cell])} {decoded.raw_at(cell)!r}"
         yield " ".join(self._said_of(item))
         if isinstance(item, Table):
             for name, index in zip(item.axes, (x, y), strict=False):
-                if name in plan.axis_items or name in definition.axes:
+                if name in layout.axis_items or name in definition.axes:
                     yield float(decoded.breakpoints(name)[index]).hex()
 
     def _said_of(self, item: Table | StoredAxis) -> tuple[str, str]:

@@ -8,7 +8,7 @@ from itertools import islice
 from callint.model.finding import Finding
 from callint.reading import cache
 from callint.reading.serialize import UnknownFormError, pack, unpack
-from callint.rules.context import Case, Subject
+from callint.rules.context import CheckContext, LoadedDefinition
 from callint.rules.registry import in_scope
 from callint.rules.rule import Rule, Scope
 
@@ -19,19 +19,19 @@ MOST_FINDINGS = 10_000
 _KIND = "definition findings"
 
 
-def definition_findings(subject: Subject) -> tuple[Finding, ...]:
+def definition_findings(subject: LoadedDefinition) -> tuple[Finding, ...]:
     """The findings about a definition itself, in the order of the rules, before any policy is applied."""
     parts = bytes.fromhex(subject.definition.digest), subject.file.path.encode("utf-8", "surrogateescape")
     kept = cache.load(_KIND, *parts)
     findings = None if kept is None else _unpacked(kept)
     if findings is None:
-        case = Case(subject)
+        case = CheckContext(subject)
         findings = tuple(finding for rule in in_scope(Scope.DEFINITION) for finding in _told(rule, case))
         cache.store(lambda: pack(findings), _KIND, *parts)
     return findings
 
 
-def _told(rule: Rule, case: Case) -> Iterator[Finding]:
+def _told(rule: Rule, case: CheckContext) -> Iterator[Finding]:
     """The findings of a rule, of very many the first, and behind these that there are more."""
     findings = iter(rule.check(case))
     first = list(islice(findings, MOST_FINDINGS))

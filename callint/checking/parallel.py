@@ -18,10 +18,10 @@ from datetime import date
 import numpy as np
 
 from callint import __version__
-from callint.checking.checker import Assignment, Found, Inspector
+from callint.checking.checker import Assignment, Checker, ImageResult
 from callint.model.errors import InputError
 from callint.model.policy import Policy
-from callint.reading.tree import HeldTree, Tree
+from callint.reading.tree import InMemoryTree, Tree
 
 #: A worker takes so many images at once where there are many.
 _MOST = 8
@@ -46,7 +46,7 @@ class Task:
 
 
 @dataclass(frozen=True, slots=True)
-class Crew:
+class WorkerPool:
     """The workers: an executor with ``size`` of them.
 
     ``carries`` says that they cannot read the tree's files, which are sent to them. ``lost`` is called when
@@ -60,12 +60,12 @@ class Crew:
 
     def find(
         self, tree: Tree, policy: Policy, images: Sequence[Assignment], is_compared: bool = False
-    ) -> Iterator[Found]:
+    ) -> Iterator[ImageResult]:
         """What is found in the images, in their order. Two tasks a worker are under way at most.
 
         ``is_compared`` says that the findings will be compared with those of another state.
         """
-        under_way: deque[tuple[Task, Future[list[Found]] | None]] = deque()
+        under_way: deque[tuple[Task, Future[list[ImageResult]] | None]] = deque()
         try:
             for task in self._tasks(tree, policy, images, is_compared):
                 under_way.append((task, self._submit(task)))
@@ -88,14 +88,14 @@ class Crew:
             files = _held(tree, some) if self.carries else tree
             yield Task(__version__, run, files, policy, some, is_compared)
 
-    def _submit(self, task: Task) -> Future[list[Found]] | None:
+    def _submit(self, task: Task) -> Future[list[ImageResult]] | None:
         """The future of a task; None where nobody takes it any more."""
         try:
             return self.executor.submit(work, task)
         except BrokenExecutor:
             return None
 
-    def _done(self, task: Task, future: Future[list[Found]] | None) -> list[Found]:
+    def _done(self, task: Task, future: Future[list[ImageResult]] | None) -> list[ImageResult]:
         if future is not None:
             with suppress(BrokenExecutor):
                 return future.result()
@@ -103,24 +103,24 @@ class Crew:
         return work(task)
 
 
-def _held(tree: Tree, images: Sequence[Assignment]) -> HeldTree:
+def _held(tree: Tree, images: Sequence[Assignment]) -> InMemoryTree:
     """The files that these images need."""
-    return HeldTree(
+    return InMemoryTree(
         tree, sorted({path for one in images for path in (one.image, *one.definitions, *one.bases)})
     )
 
 
-class _Desk(threading.local):
+class _WorkerState(threading.local):
     """What a worker keeps from one task to the next, each of its threads for itself."""
 
     run = ""
-    inspector: Inspector | None = None
+    inspector: Checker | None = None
 
 
-_desk = _Desk()
+_desk = _WorkerState()
 
 
-def work(task: Task) -> list[Found]:
+def work(task: Task) -> list[ImageResult]:
     """Look at the images of a task; InputError where this is another version of callint."""
     if task.version != __version__:
         raise InputError(
@@ -128,9 +128,9 @@ def work(task: Task) -> list[Found]:
         )
     inspector = _desk.inspector
     if inspector is None or _desk.run != task.run:
-        inspector = Inspector(task.tree, task.policy, date.today(), is_compared=task.is_compared)
+        inspector = Checker(task.tree, task.policy, date.today(), is_compared=task.is_compared)
         _desk.inspector, _desk.run = inspector, task.run
-    elif isinstance(task.tree, HeldTree):
+    elif isinstance(task.tree, InMemoryTree):
         inspector.tree = task.tree  # any other tree is the one that is there, perhaps with its process
     # Values from strangers' images may be infinite or no numbers; the rules look at what comes of it.
     with np.errstate(all="ignore"):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 
-from callint.comparing.apply_cdfx import laid_over
+from callint.comparing.apply_cdfx import apply_values
 from callint.comparing.compare import compare
 from callint.decoding.decode import Decoded, decode
 from callint.model import shown
@@ -18,7 +18,7 @@ from callint.versioning.file_version import Content
 
 def with_values(decoded: Decoded, file: Content) -> Image:
     """What the decoded image would be with the values of a CDFX file; InputError where it cannot be."""
-    return laid_over(decoded, read_cdfx(file.data, file.name))
+    return apply_values(decoded, read_cdfx(file.data, file.name))
 
 
 def checked_cdfx(changes: ChangeSet, decoded: Decoded, image: str, definition: str) -> str:
@@ -29,12 +29,12 @@ def checked_cdfx(changes: ChangeSet, decoded: Decoded, image: str, definition: s
     """
     data = changes_cdfx(changes, decoded, image, definition)
     try:
-        back = laid_over(decoded, read_cdfx(data, image))
+        back = apply_values(decoded, read_cdfx(data, image))
     except InputError as error:
         raise InputError(
             f"{image}: it does not fit into CDFX ({error.lines[0]}); choose tables with -t"
         ) from None
-    found = compare(decoded, decode(decoded.plan, back))
+    found = compare(decoded, decode(decoded.layout, back))
     names = [change.table.name for change in found.tables]
     names += [change.axis.name for change in found.axes]
     names += [change.text.name for change in found.texts]

@@ -14,12 +14,12 @@ from pathlib import Path
 
 import click
 
-from callint.cli.git_file import read_handed
-from callint.cli.image_loading import Subjects
+from callint.cli.git_file import read_git_file
+from callint.cli.image_loading import DefinitionResolver
 from callint.model.errors import InputError
 from callint.model.shown import clean
-from callint.reading.workspace import open_workplace
-from callint.rules.context import Case
+from callint.reading.workspace import open_workspace
+from callint.rules.context import CheckContext
 from callint.versioning.file_version import Content
 
 #: The file that git names where there is none on one side; "nul" is what git for Windows may pass.
@@ -50,7 +50,7 @@ def drive(words: tuple[str, ...], definition: str | None, policy: str | None) ->
 def _read(file: str, path: str) -> Content | None:
     if file in _NOTHING:
         return None
-    return Content(path, path, read_handed(Path(file), path).content)
+    return Content(path, path, read_git_file(Path(file), path).content)
 
 
 def _headings(
@@ -74,13 +74,13 @@ def _print_change(old: Content, new: Content, definition: str | None, policy: st
 
     terminal = console(sys.stdout, colour=_colour())
     try:
-        workplace = open_workplace(policy)
+        workspace = open_workspace(policy)
         # git runs its drivers at the top of the working tree, and names paths from there.
-        old, new = (replace(one, path=workplace.label(Path(one.path))) for one in (old, new))
-        subjects = Subjects(workplace, definition)
+        old, new = (replace(one, path=workspace.label(Path(one.path))) for one in (old, new))
+        subjects = DefinitionResolver(workspace, definition)
         subject = subjects.of(new, old)
         before, after = (subjects.image(subject, one) for one in (old, new))
-        print_changes(Case(subject, after, before).changes, before, after, terminal)
+        print_changes(CheckContext(subject, after, before).changes, before, after, terminal)
     except InputError as error:
         sys.stdout.write(f"  {clean(error.lines[0])}\n")
         for line in byte_summary(old.data, new.data):

@@ -7,11 +7,11 @@ from pathlib import Path
 
 from callint.model.errors import InputError
 from callint.reading.lfs_pointers import ABSENT, pointer, pointer_to
-from callint.reading.tree import read_as_stored, reason, refuse_leading_out, with_remedy
+from callint.reading.tree import error_with_remedy, read_as_stored, reason, require_inside_repository
 
 
 @dataclass(frozen=True, slots=True)
-class Handed:
+class GitFile:
     """A file as git stores it, and the name that people know it by; git's temporary names say nothing."""
 
     name: str
@@ -61,10 +61,10 @@ class Handed:
         return new
 
 
-def read_handed(file: Path, name: str) -> Handed:
+def read_git_file(file: Path, name: str) -> GitFile:
     """A file that git hands over; InputError where it cannot be read."""
-    refuse_leading_out(file, name)
+    require_inside_repository(file, name)
     try:
-        return Handed(name, read_as_stored(file))
+        return GitFile(name, read_as_stored(file))
     except OSError as error:
-        raise InputError(f"{name}: {with_remedy(error, 'check the path')}") from None
+        raise InputError(f"{name}: {error_with_remedy(error, 'check the path')}") from None

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from callint.checking.checker import (
     Assignment,
-    Inspector,
+    Checker,
     assignment_of_named,
     foreign_identity,
     held_bytes,
@@ -24,55 +24,55 @@ from callint.model.policy import Policy
 from callint.model.shown import clean
 from callint.reading.images import DamagedError, ImageFile, read_image_file
 from callint.reading.tree import Tree
-from callint.reading.workspace import Workplace, open_workplace
-from callint.rules.context import Subject
-from callint.rules.second_person import Independence, Unwitnessed
+from callint.reading.workspace import Workspace, open_workspace
+from callint.rules.context import LoadedDefinition
+from callint.rules.second_person import AuthorshipCheck, NoAuthorship
 from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # files are written by few calls, and git is slow to import
     from callint.reporting.files.destinations import Destination
-    from callint.versioning.commit_authorship import Chronicles
+    from callint.versioning.commit_authorship import CommitAuthorship
 
 
-def read_content(workplace: Workplace, word: str) -> Content:
+def read_content(workspace: Workspace, word: str) -> Content:
     """A file that the command line names, or a file at a revision (``REV:path``)."""
     if Path(word).exists() or ":" not in word:
-        name = workplace.name(word)
-        return Content(name, name, workplace.demand(name))
+        name = workspace.name(word)
+        return Content(name, name, workspace.demand(name))
     from callint.versioning.revisions import content_at  # git is slow to import
 
-    return content_at(workplace, word)
+    return content_at(workspace, word)
 
 
-def stored_workplace(*words: str) -> Workplace | None:
+def stored_workspace(*words: str) -> Workspace | None:
     """The workplace of the revision in the first ``REV:path``, for a repository without a policy on disk."""
     for word in words:
         if ":" in word and not Path(word).exists():
-            from callint.versioning.revisions import workplace_at
+            from callint.versioning.revisions import workspace_at
 
-            return workplace_at(word.partition(":")[0] or "HEAD")
+            return workspace_at(word.partition(":")[0] or "HEAD")
     return None
 
 
-def workplace_for(policy: str | None, definition: str | None, *words: str) -> Workplace:
+def workspace_for(policy: str | None, definition: str | None, *words: str) -> Workspace:
     """The workplace of a policy; without one on disk that of the first revision in the words, if any.
 
     A named definition needs no policy.
     """
-    workplace = open_workplace(policy)
-    if not workplace.policy.path and definition is None:
-        return stored_workplace(*words) or workplace
-    return workplace
+    workspace = open_workspace(policy)
+    if not workspace.policy.path and definition is None:
+        return stored_workspace(*words) or workspace
+    return workspace
 
 
-class Subjects:
+class DefinitionResolver:
     """The definitions of a workplace's images, each read once."""
 
-    def __init__(self, workplace: Workplace, definition: str | None, option: str = "--definition") -> None:
-        self._workplace = workplace
-        self._policy = workplace.policy
-        self._named = None if definition is None else workplace.name(definition)
-        self._inspector = Inspector(workplace, workplace.policy, date.today())
+    def __init__(self, workspace: Workspace, definition: str | None, option: str = "--definition") -> None:
+        self._workplace = workspace
+        self._policy = workspace.policy
+        self._named = None if definition is None else workspace.name(definition)
+        self._inspector = Checker(workspace, workspace.policy, date.today())
         self._option = option
         self._warned: set[str] = set()
         self._usual_start: int | None = None
@@ -95,7 +95,7 @@ class Subjects:
         """Whether the definition of the image at a path is known."""
         return self._named is not None or assignment_of_named(self._policy, path) is not None
 
-    def of(self, *images: Content) -> Subject:
+    def of(self, *images: Content) -> LoadedDefinition:
         """The definition of images: the named one, or what the policy says; the first that it knows decides.
 
         InputError where no definition is known or readable.
@@ -103,7 +103,7 @@ class Subjects:
         return self._usable(*self._assigned(images))
 
     def base_of(
-        self, image: Content, subject: Subject, found: Image, named: str | None
+        self, image: Content, subject: LoadedDefinition, found: Image, named: str | None
     ) -> tuple[str, Image | None]:
         """An image's base and its name: the ``named`` file, or the policy's; None where none is of use.
 
@@ -121,7 +121,7 @@ class Subjects:
         known = assignment_of_named(self._policy, image.path)
         return ("", None) if known is None else self._inspector.base_of(subject, known, found)
 
-    def whole(self, *images: Content) -> Subject:
+    def whole(self, *images: Content) -> LoadedDefinition:
         """As ``of``, for a command that writes an image.
 
         InputError also where the definition is not understood whole, or where several fit.
@@ -149,7 +149,7 @@ class Subjects:
         found = assignment_of_named(self._policy, image.path)
         return self._usual_start if found is None else found.start
 
-    def image_file(self, subject: Subject, image: Content) -> ImageFile:
+    def image_file(self, subject: LoadedDefinition, image: Content) -> ImageFile:
         """An image of the definition's software; InputError where it is damaged, empty or a stranger."""
         found = self._opened(subject, image, self.start_of(image))
         if not found.image.size:
@@ -164,18 +164,18 @@ class Subjects:
             raise InputError(f"{image.name}: {words}; give its own definition with {self._option}")
         return found
 
-    def image(self, subject: Subject, image: Content) -> Image:
+    def image(self, subject: LoadedDefinition, image: Content) -> Image:
         """As ``image_file``, for the image alone."""
         return self.image_file(subject, image).image
 
-    def whole_file(self, subject: Subject, image: Content) -> ImageFile:
+    def whole_file(self, subject: LoadedDefinition, image: Content) -> ImageFile:
         """As ``image_file``, for a command that writes: InputError also where a size is not the memory's."""
         found, memory = self.image_file(subject, image), subject.definition.memory
         if words := _misfit(found.image, memory):
             raise InputError(f"{image.name}: {words}; read the image out again, or correct the definition")
         return found
 
-    def _opened(self, subject: Subject, image: Content, start: int | None) -> ImageFile:
+    def _opened(self, subject: LoadedDefinition, image: Content, start: int | None) -> ImageFile:
         try:
             return read_image_file(image.data, subject.definition.memory, start)
         except DamagedError as error:
@@ -196,7 +196,7 @@ class Subjects:
         self._usual_start = known[0][0].start
         return known[0]
 
-    def fitting(self, image: Content) -> tuple[Subject, Image]:
+    def fitting(self, image: Content) -> tuple[LoadedDefinition, Image]:
         """An image whose path may be unknown, and its definition: of all in the policy, one that it fits.
 
         A raw image of part of the memory is known only where all entries have one start.
@@ -210,7 +210,7 @@ class Subjects:
         subject = self._usable(Assignment("", every, (), self._usual_start), image)
         return subject, self.image(subject, image)
 
-    def _usable(self, found: Assignment, image: Content) -> Subject:
+    def _usable(self, found: Assignment, image: Content) -> LoadedDefinition:
         subject = self._inspector.subject(found, image.data)
         problems = [p for path in found.definitions for p in self._inspector.load(path).file.problems]
         if subject is None:
@@ -225,7 +225,7 @@ class Subjects:
         return subject
 
 
-def _fits(data: bytes, subject: Subject, start: int | None) -> bool:
+def _fits(data: bytes, subject: LoadedDefinition, start: int | None) -> bool:
     """Whether an image is of the definition's software and has its size, or is a part of its memory.
 
     An image that does not hold an identity has none that is foreign.
@@ -238,7 +238,7 @@ def _fits(data: bytes, subject: Subject, start: int | None) -> bool:
     return not _misfit(image, memory) and not foreign_identity(image, memory)
 
 
-class Witnesses:
+class AuthorshipFactory:
     """Who can tell whose a waiver is, in one tree after another.
 
     ``newest`` is a revision whose history holds them all, where there are many.
@@ -246,18 +246,18 @@ class Witnesses:
 
     def __init__(self, newest: str = "") -> None:
         self._newest = newest
-        self._chronicles: Chronicles | None = None
+        self._chronicles: CommitAuthorship | None = None
 
-    def of(self, tree: Tree, policy: str) -> Callable[[], Independence]:
+    def of(self, tree: Tree, policy: str) -> Callable[[], AuthorshipCheck]:
         """What an inspector of the tree calls when its policy, at a path in the tree, asks for it."""
 
-        def independence() -> Independence:
+        def independence() -> AuthorshipCheck:
             try:
-                from callint.versioning.commit_authorship import Chronicles  # git is slow to import
+                from callint.versioning.commit_authorship import CommitAuthorship  # git is slow to import
             except InputError:  # it is not installed
-                return Unwitnessed()
+                return NoAuthorship()
             if self._chronicles is None:
-                self._chronicles = Chronicles(self._newest)
+                self._chronicles = CommitAuthorship(self._newest)
             return self._chronicles.independence(tree, policy)
 
         return independence

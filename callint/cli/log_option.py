@@ -6,23 +6,23 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from callint.cli.progress import progress
-from callint.decoding.log_residency import Dwell, Logged
+from callint.decoding.log_residency import CellTime, LogSummary
 from callint.decoding.surfaces import Surface
 from callint.model.definition import Definition
 from callint.model.policy import Policy
 from callint.reading.logs import Log
-from callint.reading.tree import refuse_leading_out
+from callint.reading.tree import require_inside_repository
 
 #: From so many bytes on reading takes long enough for a progress bar.
 _LONG = 20 * 2**20
 
 
-def read_log(name: str, policy: Policy, definition: Definition, surfaces: Iterable[Surface]) -> Logged:
+def read_log(name: str, policy: Policy, definition: Definition, surfaces: Iterable[Surface]) -> LogSummary:
     """How long the logged engine stayed where in some tables. InputError where the log is of no use."""
-    refuse_leading_out(Path(name), name)
+    require_inside_repository(Path(name), name)
     log = Log(Path(name), policy.log, definition.signals)
-    dwell = Dwell(surfaces, policy.log.max_gap, definition.signals)
+    dwell = CellTime(surfaces, policy.log.max_gap, definition.signals)
     with progress("reading the log", log.size, _LONG) as step:
         for piece in log.pieces(step):
             dwell.add(piece)
-    return Logged(name, dwell, log)
+    return LogSummary(name, dwell, log)

@@ -7,14 +7,14 @@ from datetime import date
 import numpy as np
 
 from callint.checking.apply_policy import order
-from callint.checking.checker import Assignment, Inspector, Report
+from callint.checking.checker import Assignment, Checker, Report
 from callint.model.finding import Severity
-from callint.reading.tree import Overlay
-from callint.reading.workspace import Workplace
-from callint.rules.context import Subject
+from callint.reading.tree import OverlayTree
+from callint.reading.workspace import Workspace
+from callint.rules.context import LoadedDefinition
 
 
-class Outcome:
+class ResultChecker:
     """Judges contents that are to be one image, beside a base that need be no file.
 
     ``image`` is the name that they are judged under, as the policy knows it, ``start`` where they and the
@@ -23,17 +23,17 @@ class Outcome:
 
     def __init__(
         self,
-        workplace: Workplace,
-        subject: Subject,
+        workspace: Workspace,
+        subject: LoadedDefinition,
         image: str,
         basis: str,
         base: bytes,
         start: int | None = None,
     ) -> None:
-        self._tree = Overlay(workplace, {basis: base})
-        self._inspector = Inspector(self._tree, workplace.policy, date.today(), is_compared=True)
+        self._tree = OverlayTree(workspace, {basis: base})
+        self._inspector = Checker(self._tree, workspace.policy, date.today(), is_compared=True)
         self._assignment = Assignment(image, (subject.file.path,), (basis,), start)
-        self._plan = subject.plan
+        self._plan = subject.layout
 
     def errors(self, data: bytes) -> Report:
         """The errors of a content, in order, without what is waived or what the base has in the same way."""

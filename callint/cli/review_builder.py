@@ -7,17 +7,17 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from callint.checking.checker import Assignment, Inspector, assignment_of_named
+from callint.checking.checker import Assignment, Checker, assignment_of_named
 from callint.checking.new_findings import KnownFindings, new_findings
-from callint.cli.image_loading import Subjects, Witnesses
+from callint.cli.image_loading import AuthorshipFactory, DefinitionResolver
 from callint.cli.log_option import read_log
 from callint.cli.revision_pairs import two_images
 from callint.decoding.surfaces import surfaces
 from callint.model.policy import Policy
-from callint.reading.tree import Overlay
-from callint.reading.workspace import Workplace
-from callint.reporting.review.document import Digests, Review, Reviewed, State
-from callint.rules.context import Case
+from callint.reading.tree import OverlayTree
+from callint.reading.workspace import Workspace
+from callint.reporting.review.document import Digests, Review, ReviewedImage, State
+from callint.rules.context import CheckContext
 from callint.rules.registry import refuse_unknown_rules
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
@@ -34,41 +34,41 @@ class ReviewOptions:
 
 
 def review_of_images(
-    workplace: Workplace, words: tuple[str, ...], wish: ReviewOptions
-) -> tuple[Review, Workplace]:
+    workspace: Workspace, words: tuple[str, ...], wish: ReviewOptions
+) -> tuple[Review, Workspace]:
     """Two images, and the workplace that knows them. InputError where one of them cannot be read."""
-    workplace, old, new = two_images(workplace, wish.definition, words)
-    refuse_unknown_rules(workplace.policy)
-    subjects = Subjects(workplace, wish.definition)
+    workspace, old, new = two_images(workspace, wish.definition, words)
+    refuse_unknown_rules(workspace.policy)
+    subjects = DefinitionResolver(workspace, wish.definition)
     subject = subjects.of(new, old)
     before, after = (subjects.image(subject, one) for one in (old, new))
-    policy = workplace.policy
+    policy = workspace.policy
     found = assignment_of_named(policy, new.path) or assignment_of_named(policy, old.path)
     bases = found.bases if found else ()
     one = Assignment(new.path, (subject.file.path,), bases or (old.name,), subjects.start_of(new))
     # OLD is judged as NEW would be, so that what both have is known by its content.
     trees = (
-        Overlay(workplace, {**({} if bases else {old.name: old.data}), new.path: new.data}),
-        Overlay(workplace, {new.path: old.data}),
+        OverlayTree(workspace, {**({} if bases else {old.name: old.data}), new.path: new.data}),
+        OverlayTree(workspace, {new.path: old.data}),
     )
     commit = _commit_of(words[1])
     day = Day(policy, wish.day, commit, {new.path, ""})
-    witness = Witnesses().of(workplace, policy.path)
-    inspector, earlier = (Inspector(tree, policy, day.judging, witness, is_compared=True) for tree in trees)
+    witness = AuthorshipFactory().of(workspace, policy.path)
+    inspector, earlier = (Checker(tree, policy, day.judging, witness, is_compared=True) for tree in trees)
     report = inspector.report([one])
     known = KnownFindings(earlier.report([replace(one, bases=bases)]), policy.fail_on)
     report = new_findings(report, [known], policy.fail_on)
-    image = Reviewed(
+    image = ReviewedImage(
         path=new.path,
         state=State.SAME if old.data == new.data else State.CHANGED,
         old=old.name,
         new=new.name,
         base=inspector.base_of(subject, one, after)[0],
-        case=Case(subject, after, before),
+        case=CheckContext(subject, after, before),
         sha256=Digests.of(old, new),
     )
     image = with_log(image, subjects, wish.log)
-    return Review(new.name, old.name, new.name, (image,), report, commit, day.shown), workplace
+    return Review(new.name, old.name, new.name, (image,), report, commit, day.shown), workspace
 
 
 def _commit_of(word: str) -> LoggedCommit | None:
@@ -97,7 +97,7 @@ class Day:
         self.shown = self.judging if given or matters else None
 
 
-def with_log(image: Reviewed, subjects: Subjects, log: str | None) -> Reviewed:
+def with_log(image: ReviewedImage, subjects: DefinitionResolver, log: str | None) -> ReviewedImage:
     """The image with the logged time in the cells of the tables that changed, if there is a log."""
     if log is None or image.case is None or image.case.image is None:
         return image

@@ -9,18 +9,18 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from callint.checking.checker import Assignment, Inspector, Report, assignment
+from callint.checking.checker import Assignment, Checker, Report, assignment
 from callint.checking.new_findings import KnownFindings, new_findings
-from callint.cli.image_loading import Subjects, Witnesses
+from callint.cli.image_loading import AuthorshipFactory, DefinitionResolver
 from callint.cli.progress import progress
 from callint.cli.review_builder import Day, ReviewOptions, with_log
 from callint.cli.revision_pairs import demand_revisions
 from callint.model.errors import InputError
 from callint.model.shown import count
-from callint.reading.tree import Overlay, reason
-from callint.reading.workspace import Workplace
-from callint.reporting.review.document import Digests, Review, Reviewed, State
-from callint.rules.context import Case
+from callint.reading.tree import OverlayTree, reason
+from callint.reading.workspace import Workspace
+from callint.reporting.review.document import Digests, Review, ReviewedImage, State
+from callint.rules.context import CheckContext
 from callint.rules.registry import refuse_unknown_rules
 from callint.versioning.file_version import Content
 
@@ -31,7 +31,7 @@ if TYPE_CHECKING:  # git is slow to import
 _LONG = 4
 
 
-def review_of_range(words: tuple[str, ...], wish: ReviewOptions) -> tuple[Review, Workplace]:
+def review_of_range(words: tuple[str, ...], wish: ReviewOptions) -> tuple[Review, Workspace]:
     """What two revisions have in different states, by the policy and the definitions of the new one.
 
     ``words`` are the revisions, and behind them paths to which the review is confined.
@@ -44,8 +44,8 @@ def review_of_range(words: tuple[str, ...], wish: ReviewOptions) -> tuple[Review
     refuse_unknown_rules(span.policy)
     _demand_images(span, words)
     commit = git.stated_commit(git.open_repository(Path.cwd(), bare=True), words[1])
-    workplace = Workplace(span.folder, span.policy, span.new)
-    subjects = Subjects(workplace, None)
+    workspace = Workspace(span.folder, span.policy, span.new)
+    subjects = DefinitionResolver(workspace, None)
     stretch = _Stretch(span, words)
     day = Day(span.policy, wish.day, commit, {*(one.path for one in stretch.versions), ""})
     report = stretch.report(day.judging)
@@ -69,7 +69,7 @@ def review_of_range(words: tuple[str, ...], wish: ReviewOptions) -> tuple[Review
         course,
         tuple(words[2:]),
     )
-    return review, workplace
+    return review, workspace
 
 
 def _demand_images(span: Span, words: tuple[str, ...]) -> None:
@@ -84,7 +84,7 @@ def _demand_images(span: Span, words: tuple[str, ...]) -> None:
             raise InputError(f"{between}: no image below {place}; paths begin at the top of the repository")
 
 
-def _title(images: list[Reviewed], words: tuple[str, ...]) -> str:
+def _title(images: list[ReviewedImage], words: tuple[str, ...]) -> str:
     if len(images) != 1:
         below = f" below {' and '.join(words[2:])}" if words[2:] else ""
         return f"{count(len(images), 'image')}{below}, {words[0]}..{words[1]}"
@@ -157,8 +157,8 @@ class _Stretch:
         OLD is judged under the new paths, so that what both have is known by its content.
         """
         span = self._span
-        witnesses = Witnesses()
-        old, new = (Overlay(tree) for tree in (span.old, span.new))
+        witnesses = AuthorshipFactory()
+        old, new = (OverlayTree(tree) for tree in (span.old, span.new))
         earlier: list[Assignment] = []
         later: list[Assignment] = []
         for version in self.versions:
@@ -178,9 +178,9 @@ class _Stretch:
         step = itertools.count(1)
         with progress("checking", len(later) + len(earlier), _LONG) as done:
 
-            def inspected(tree: Overlay, images: list[Assignment], named: Sequence[str]) -> Report:
+            def inspected(tree: OverlayTree, images: list[Assignment], named: Sequence[str]) -> Report:
                 witness = witnesses.of(tree.below, span.policy.path)
-                inspector = Inspector(tree, span.policy, day, witness, is_compared=True)
+                inspector = Checker(tree, span.policy, day, witness, is_compared=True)
                 is_whole = tree is new and self._is_whole and span.touched.whole
                 return inspector.report(images, named, is_whole, lambda path: done(next(step)))
 
@@ -189,10 +189,10 @@ class _Stretch:
             return new_findings(inspected(new, later, definitions), [known], fail_on)
 
 
-def _reviewed(subjects: Subjects, version: _Version) -> Reviewed:
+def _reviewed(subjects: DefinitionResolver, version: _Version) -> ReviewedImage:
     """An image of a range, compared where that can be."""
     old, new = version.old, version.new
-    image = Reviewed(
+    image = ReviewedImage(
         path=version.path,
         state=_state(version),
         old=old.name if old else "",
@@ -208,7 +208,7 @@ def _reviewed(subjects: Subjects, version: _Version) -> Reviewed:
         after = subjects.image(subject, new)
         base_name, base = subjects.base_of(new, subject, after, None)
         if old is None:
-            return replace(image, case=Case(subject, after, base), old=base_name, base=base_name)
+            return replace(image, case=CheckContext(subject, after, base), old=base_name, base=base_name)
         before = subjects.image(subject, old)
     except InputError as error:
         # The remedy is for a command line that names one image.
@@ -216,7 +216,7 @@ def _reviewed(subjects: Subjects, version: _Version) -> Reviewed:
         image = replace(image, trouble=line.rpartition("; ")[0] or line)
         return image if image.state is State.SAME else replace(image, state=State.UNREADABLE)
     has_base = version.one is not None and version.one.bases
-    return replace(image, case=Case(subject, after, before), base=base_name if has_base else old.name)
+    return replace(image, case=CheckContext(subject, after, before), base=base_name if has_base else old.name)
 
 
 def _state(version: _Version) -> State:

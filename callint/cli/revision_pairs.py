@@ -9,9 +9,9 @@ from pathlib import Path
 
 import click
 
-from callint.cli.image_loading import Subjects, read_content, stored_workplace
+from callint.cli.image_loading import DefinitionResolver, read_content, stored_workspace
 from callint.model.errors import InputError
-from callint.reading.workspace import Workplace
+from callint.reading.workspace import Workspace
 from callint.versioning.file_version import Content
 
 #: The names of files in ASAM CDF 2.0 end so.
@@ -62,19 +62,19 @@ def is_range(words: tuple[str, ...]) -> bool:
 
 
 def pairs(
-    workplace: Workplace, definition: str | None, words: tuple[str, ...]
-) -> tuple[Iterator[ImagePair], Subjects]:
+    workspace: Workspace, definition: str | None, words: tuple[str, ...]
+) -> tuple[Iterator[ImagePair], DefinitionResolver]:
     """What the words name, and the definitions of it."""
     if not is_range(words):
-        workplace, old, new = two_images(workplace, definition, words)
-        return iter([ImagePair(old, new, alone=True)]), Subjects(workplace, definition)
-    from callint.versioning.revisions import changed_files, workplace_at
+        workspace, old, new = two_images(workspace, definition, words)
+        return iter([ImagePair(old, new, alone=True)]), DefinitionResolver(workspace, definition)
+    from callint.versioning.revisions import changed_files, workspace_at
 
     demand_revisions(words)
-    if not workplace.policy.path and definition is None:
-        workplace = workplace_at(words[1])
-    subjects = Subjects(workplace, definition)
-    changed = changed_files(workplace, words[0], words[1], words[2:])
+    if not workspace.policy.path and definition is None:
+        workspace = workspace_at(words[1])
+    subjects = DefinitionResolver(workspace, definition)
+    changed = changed_files(workspace, words[0], words[1], words[2:])
     named = definition is not None and words[2:]
     return (
         ImagePair(one.old, one.new, alone=False)
@@ -84,17 +84,17 @@ def pairs(
 
 
 def two_images(
-    workplace: Workplace, definition: str | None, words: tuple[str, ...]
-) -> tuple[Workplace, Content, Content]:
+    workspace: Workspace, definition: str | None, words: tuple[str, ...]
+) -> tuple[Workspace, Content, Content]:
     """The two images, and the workplace: NEW's revision's where no policy lies on disk."""
     if len(words) > 2:
         raise click.UsageError("Paths go with two revisions, not with two images.")
     if words[0].lower().endswith(VALUES):
         raise InputError(f"{words[0]}: it holds values and is no image; name it second, behind an image")
-    if not workplace.policy.path and definition is None:
-        workplace = stored_workplace(words[1]) or workplace
-    old, new = (read_content(workplace, word) for word in words)
-    return workplace, old, new
+    if not workspace.policy.path and definition is None:
+        workspace = stored_workspace(words[1]) or workspace
+    old, new = (read_content(workspace, word) for word in words)
+    return workspace, old, new
 
 
 def demand_revisions(words: tuple[str, ...]) -> None:

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor, Future
     from multiprocessing.context import SpawnContext
 
-    from callint.checking.parallel import Crew
+    from callint.checking.parallel import WorkerPool
 
 #: A process is worth its start from so many images on.
 _WORTH = 16
@@ -39,7 +39,7 @@ def amount(jobs: int | None, images: int) -> int:
 
 
 @contextmanager
-def workers(jobs: int | None, executor: str | None, images: int) -> Iterator[Crew | None]:
+def workers(jobs: int | None, executor: str | None, images: int) -> Iterator[WorkerPool | None]:
     """The crew for so many images; None where the command does the work itself.
 
     InputError where there is no such cluster.
@@ -57,11 +57,11 @@ def workers(jobs: int | None, executor: str | None, images: int) -> Iterator[Cre
 
 
 @contextmanager
-def _processes(size: int) -> Iterator[Crew]:
+def _processes(size: int) -> Iterator[WorkerPool]:
     from concurrent.futures import ProcessPoolExecutor
     from multiprocessing import active_children
 
-    from callint.checking.parallel import Crew
+    from callint.checking.parallel import WorkerPool
 
     class Pool(ProcessPoolExecutor):
         """Starts its processes deaf to Ctrl-C, which would end them before they can ignore it."""
@@ -79,7 +79,7 @@ def _processes(size: int) -> Iterator[Crew]:
     executor = Pool(size, _quiet_start(), _begin)
     before = signal.signal(signal.SIGTERM, _cancelled)
     try:
-        yield Crew(executor, size, False, lost)
+        yield WorkerPool(executor, size, False, lost)
     finally:
         signal.signal(signal.SIGTERM, before)
         if lost.cache_info().currsize:
@@ -148,7 +148,7 @@ def _end_with_parent() -> None:
 
 
 @contextmanager
-def _cluster(name: str) -> Iterator[Crew]:
+def _cluster(name: str) -> Iterator[WorkerPool]:
     engine, _, address = name.partition(":")
     if engine != "dask" or not address:
         raise InputError(f"--executor {name}: it is not known; dask:ADDRESS is")
@@ -156,7 +156,7 @@ def _cluster(name: str) -> Iterator[Crew]:
         from distributed import Client
     except ImportError:
         raise InputError(f"--executor {name}: it needs more packages; install callint[cluster]") from None
-    from callint.checking.parallel import Crew
+    from callint.checking.parallel import WorkerPool
 
     try:
         client = Client(address, timeout=_PATIENCE)  # type: ignore[no-untyped-call]
@@ -168,7 +168,7 @@ def _cluster(name: str) -> Iterator[Crew]:
         if not size:
             raise InputError(f"--executor {name}: it has no workers; start some first")
         with _of_client(client) as executor:
-            yield Crew(executor, size, True, lambda: None)
+            yield WorkerPool(executor, size, True, lambda: None)
 
 
 @contextmanager

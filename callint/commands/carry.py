@@ -10,21 +10,21 @@ import click
 from callint.checking.checker import Report
 from callint.checking.new_findings import KnownFindings, new_findings
 from callint.cli.image_loading import (
-    Subjects,
+    DefinitionResolver,
     names_matching,
     read_content,
-    stored_workplace,
+    stored_workspace,
 )
-from callint.cli.result_check import Outcome
+from callint.cli.result_check import ResultChecker
 from callint.comparing.carry import UNEXPLAINED, Carried, How, carry
 from callint.decoding.checksum_update import UnsealableError
 from callint.decoding.decode import decode
 from callint.model.errors import InputError
 from callint.model.finding import Severity
 from callint.model.image import Image
-from callint.reading.workspace import open_workplace
+from callint.reading.workspace import open_workspace
 from callint.reporting.carry.json import CarryReport, carry_json
-from callint.rules.context import Subject
+from callint.rules.context import LoadedDefinition
 from callint.rules.registry import refuse_unknown_rules
 
 _OLD, _NEW = "--old-definition", "--new-definition"
@@ -77,16 +77,19 @@ def command(
     """
     from callint.reporting.files import destinations
 
-    workplace = open_workplace(policy)
-    refuse_unknown_rules(workplace.policy)
-    if not workplace.policy.path and None in (old_definition, new_definition):
-        workplace = stored_workplace(new_base, reworked, old_base) or workplace
-    old, changed, new = (read_content(workplace, word) for word in (old_base, reworked, new_base))
-    sources, targets = Subjects(workplace, old_definition, _OLD), Subjects(workplace, new_definition, _NEW)
+    workspace = open_workspace(policy)
+    refuse_unknown_rules(workspace.policy)
+    if not workspace.policy.path and None in (old_definition, new_definition):
+        workspace = stored_workspace(new_base, reworked, old_base) or workspace
+    old, changed, new = (read_content(workspace, word) for word in (old_base, reworked, new_base))
+    sources, targets = (
+        DefinitionResolver(workspace, old_definition, _OLD),
+        DefinitionResolver(workspace, new_definition, _NEW),
+    )
     before, after = sources.whole(old, changed), targets.whole(new)
     target = Path(output)
     inputs = {old.name, changed.name, new.name, before.file.path, after.file.path}
-    destination = destinations.image(target, workplace, inputs=map(workplace.place, inputs))
+    destination = destinations.image(target, workspace, inputs=map(workspace.place, inputs))
     old_images = [sources.whole_file(before, one).image for one in (old, changed)]
     new_file = targets.whole_file(after, new)
     done = _carried(
@@ -97,12 +100,12 @@ def command(
         How(how),
         _names(before, after, globs),
     )
-    image, broken = workplace.label(target), Report((), 0, 0, 0)
+    image, broken = workspace.label(target), Report((), 0, 0, 0)
     if done.image is not None:
         from callint.reporting.files.atomic_write import replace_file
 
         data = new_file.holding(done.image)
-        outcome = Outcome(workplace, after, image, new.name, new.data, targets.start_of(new))
+        outcome = ResultChecker(workspace, after, image, new.name, new.data, targets.start_of(new))
         known = KnownFindings(outcome.errors(new.data), Severity.ERROR)
         broken = new_findings(outcome.errors(data), [known], Severity.ERROR)
         replace_file(destination, data)
@@ -127,16 +130,21 @@ def command(
 
 
 def _carried(
-    before: Subject, after: Subject, olds: list[Image], new: Image, how: How, unwanted: frozenset[str]
+    before: LoadedDefinition,
+    after: LoadedDefinition,
+    olds: list[Image],
+    new: Image,
+    how: How,
+    unwanted: frozenset[str],
 ) -> Carried:
-    old, reworked = (decode(before.plan, image) for image in olds)
+    old, reworked = (decode(before.layout, image) for image in olds)
     try:
-        return carry(old, reworked, decode(after.plan, new), how, unwanted)
+        return carry(old, reworked, decode(after.layout, new), how, unwanted)
     except UnsealableError as error:
         raise InputError(f"{after.file.path}:{error.line}: {error}") from None
 
 
-def _names(before: Subject, after: Subject, globs: tuple[str, ...]) -> frozenset[str]:
+def _names(before: LoadedDefinition, after: LoadedDefinition, globs: tuple[str, ...]) -> frozenset[str]:
     """What is to be left out, by name; InputError where a glob matches nothing in either definition."""
     names = [UNEXPLAINED]
     for definition in (before.definition, after.definition):

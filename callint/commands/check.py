@@ -16,27 +16,27 @@ import click
 from callint.checking.base_changes import base_findings
 from callint.checking.checker import (
     Assignment,
+    Checker,
     Definitions,
     Find,
-    Inspector,
     Report,
     assignment_of_named,
     assignments,
-    joined,
+    merge_reports,
 )
 from callint.checking.new_findings import Key, KnownFindings, key_of, new_findings
-from callint.cli.image_loading import Witnesses
+from callint.cli.image_loading import AuthorshipFactory
 from callint.cli.progress import progress
 from callint.cli.workers import workers
 from callint.model.errors import InputError
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy
 from callint.reading.tree import CONFLICT_TEXT, Tree
-from callint.reading.workspace import Workplace, open_workplace
+from callint.reading.workspace import Workspace, open_workspace
 from callint.rules.registry import refuse_unknown_rules
 
 if TYPE_CHECKING:  # git and processes are slow to import, and most checks need none of them
-    from callint.checking.parallel import Crew
+    from callint.checking.parallel import WorkerPool
     from callint.reporting.files.destinations import Destination
     from callint.versioning.git.repository import Commit
     from callint.versioning.ranges import Span
@@ -106,7 +106,7 @@ def command(
     works = list(_works(paths, staged, since, between, each, definition, base, policy_path))
     levels = [Severity(fail_on) if fail_on else work.policy.fail_on for work in works]
     destination = None if output is None else _destination(output, works)
-    witnesses = Witnesses(between.rpartition("..")[2] or "HEAD" if between and each else "")
+    witnesses = AuthorshipFactory(between.rpartition("..")[2] or "HEAD" if between and each else "")
     done, known, total = count(1), Definitions(), sum(len(work.images) for work in works)
     with workers(jobs, executor, total) as crew, progress("checking", total, _LONG) as step:
         judge = _RangeChecker(lambda path: step(next(done)), witnesses, known, crew, fail_on)
@@ -163,15 +163,15 @@ def _works(
     elif between:
         yield from _range_work(between, each)
     else:
-        workplace = open_workplace(policy_path)
+        workspace = open_workspace(policy_path)
         if since:
             from callint.versioning import ranges
 
-            if not workplace.policy.path:
+            if not workspace.policy.path:
                 raise InputError("callint.toml: there is none from here up; write one first")
-            yield _span_work(ranges.since(workplace.root, workplace.policy, workplace.tree, since))
+            yield _span_work(ranges.since(workspace.root, workspace.policy, workspace.tree, since))
         else:
-            yield _work(workplace, paths, definition, base)
+            yield _work(workspace, paths, definition, base)
 
 
 def _range_work(between: str, each: bool) -> Iterator[_Work]:
@@ -206,9 +206,9 @@ class _RangeChecker:
     """
 
     step: Callable[[str], None]
-    witnesses: Witnesses
+    witnesses: AuthorshipFactory
     definitions: Definitions
-    crew: Crew | None
+    crew: WorkerPool | None
     fail_on: str | None
 
     def report(self, work: _Work, fail_on: Severity) -> Report:
@@ -230,7 +230,7 @@ class _RangeChecker:
         known = [self._known(work, one) for one in earlier]
         return new_findings(report, known, fail_on, work.commit.id if work.commit else "")
 
-    def _known(self, work: _Work, earlier: Inspector) -> KnownFindings:
+    def _known(self, work: _Work, earlier: Checker) -> KnownFindings:
         """What an earlier state has, judged by its own policy, of what a work looks at."""
         policy, stored = earlier.judge.policy, set(earlier.tree.paths())
         images = assignments(policy, earlier.tree)
@@ -243,9 +243,9 @@ class _RangeChecker:
         report = earlier.report(images, definitions, work.whole, find=find)
         return KnownFindings(report, Severity(self.fail_on) if self.fail_on else policy.fail_on)
 
-    def _inspector(self, tree: Tree, policy: Policy, is_compared: bool) -> Inspector:
+    def _inspector(self, tree: Tree, policy: Policy, is_compared: bool) -> Checker:
         witness = self.witnesses.of(tree, policy.path)
-        return Inspector(tree, policy, date.today(), witness, self.definitions, is_compared)
+        return Checker(tree, policy, date.today(), witness, self.definitions, is_compared)
 
     def _find(self, tree: Tree, policy: Policy, is_compared: bool) -> Find | None:
         return None if self.crew is None else partial(self.crew.find, tree, policy, is_compared=is_compared)
@@ -263,18 +263,18 @@ def _blame(finding: Finding) -> Key:
     return key_of(finding) or (finding.rule, finding.image, finding.definition, finding.message)
 
 
-def _work(workplace: Workplace, paths: tuple[str, ...], definition: str | None, base: str | None) -> _Work:
-    policy = workplace.policy
-    definitions = (workplace.name(definition),) if definition else None
-    bases = (workplace.name(base),) if base else None
+def _work(workspace: Workspace, paths: tuple[str, ...], definition: str | None, base: str | None) -> _Work:
+    policy = workspace.policy
+    definitions = (workspace.name(definition),) if definition else None
+    bases = (workspace.name(base),) if base else None
     if paths:
-        images, others = _named(workplace, paths, definitions)
+        images, others = _named(workspace, paths, definitions)
     elif not policy.path:
         raise InputError(
             "callint.toml: there is none from here up; write one, or name an image and --definition"
         )
     else:
-        images, others = assignments(policy, workplace.tree), list(policy.definitions)
+        images, others = assignments(policy, workspace.tree), list(policy.definitions)
         if not images:
             words = "its paths match no file, so there is nothing to check; correct them"
             if not policy.images:
@@ -283,34 +283,34 @@ def _work(workplace: Workplace, paths: tuple[str, ...], definition: str | None, 
     images = [
         replace(one, definitions=definitions or one.definitions, bases=bases or one.bases) for one in images
     ]
-    return _Work(workplace, policy, images, others, not paths, workplace.place)
+    return _Work(workspace, policy, images, others, not paths, workspace.place)
 
 
 def _named(
-    workplace: Workplace, paths: tuple[str, ...], definitions: tuple[str, ...] | None
+    workspace: Workspace, paths: tuple[str, ...], definitions: tuple[str, ...] | None
 ) -> tuple[list[Assignment], list[str]]:
     """The images and the definitions that the command line names."""
     images: list[Assignment] = []
     others: list[str] = []
     for path in paths:
-        label = workplace.name(path)
+        label = workspace.name(path)
         if Path(path).is_dir():
-            del workplace.named[label]
+            del workspace.named[label]
             inside = "" if label == "." else f"{label}/"
             below = [
-                one for one in assignments(workplace.policy, workplace.tree) if one.image.startswith(inside)
+                one for one in assignments(workspace.policy, workspace.tree) if one.image.startswith(inside)
             ]
-            definitions_below = [one for one in workplace.policy.definitions if one.startswith(inside)]
+            definitions_below = [one for one in workspace.policy.definitions if one.startswith(inside)]
             if not below and not definitions_below:
                 raise InputError(
                     f"{path}: the policy names nothing below this folder; name the images themselves"
                 )
             images += below
             others += definitions_below
-        elif label in workplace.policy.definitions or path.lower().endswith(".xml"):
+        elif label in workspace.policy.definitions or path.lower().endswith(".xml"):
             others.append(label)
         else:
-            images.append(_assigned(workplace.policy, label, definitions))
+            images.append(_assigned(workspace.policy, label, definitions))
     return images, others
 
 
@@ -369,7 +369,7 @@ def _destination(output: str, works: list[_Work]) -> Destination:
 
     claims, inputs = [], set()
     for work in works:
-        claims.append(Workplace(work.place("."), work.policy, work.tree))
+        claims.append(Workspace(work.place("."), work.policy, work.tree))
         names = {*work.definitions}
         for one in work.images:
             names |= {one.image, *one.definitions, *one.bases}
@@ -380,7 +380,7 @@ def _destination(output: str, works: list[_Work]) -> Destination:
 def _print(
     reports: list[Report], levels: list[Severity], form: str, output: Destination | None, everything: bool
 ) -> None:
-    whole = joined(reports)
+    whole = merge_reports(reports)
     if form in ("text", "lines") and not output and not whole.findings:
         return
     from io import StringIO

@@ -9,16 +9,16 @@ from pathlib import Path
 
 import click
 
-from callint.cli.image_loading import Subjects, table_selection
+from callint.cli.image_loading import DefinitionResolver, table_selection
 from callint.cli.revision_pairs import VALUES, ImagePair, is_range, pairs, spelled_out
 from callint.comparing.compare import selected
-from callint.decoding.log_residency import Logged
+from callint.decoding.log_residency import LogSummary
 from callint.decoding.surfaces import surfaces
 from callint.model.change import ChangeSet
 from callint.model.image import Image
 from callint.model.shown import clean
-from callint.reading.workspace import open_workplace
-from callint.rules.context import Case, Subject
+from callint.reading.workspace import open_workspace
+from callint.rules.context import CheckContext, LoadedDefinition
 from callint.versioning.file_version import Content
 
 
@@ -64,7 +64,7 @@ def command(
     words = spelled_out(words)
     if len(words) < 2:
         raise click.UsageError("OLD and NEW are needed: two images, or two revisions.")
-    found, subjects = pairs(open_workplace(policy), definition, words)
+    found, subjects = pairs(open_workspace(policy), definition, words)
     if log is not None and (is_range(words) or stat):
         raise click.UsageError("--log goes with two images, and without --stat.")
     if form == "cdfx" and (is_range(words) or stat or log is not None):
@@ -78,12 +78,12 @@ def command(
     for pair in found:
         status |= _show(pair, subjects, view, documents)
     if form != "text":
-        from callint.reporting.files.atomic_write import put_out
+        from callint.reporting.files.atomic_write import write_output
 
         document = documents if is_range(words) else documents[0]
         if destination is not None:
             destination = destination.sparing(*view.inputs)
-        put_out(document if isinstance(document, str) else _json(document), destination)
+        write_output(document if isinstance(document, str) else _json(document), destination)
     return status
 
 
@@ -99,7 +99,7 @@ class _DiffOptions:
     inputs: list[Path] = field(default_factory=list)
 
 
-def _show(pair: ImagePair, subjects: Subjects, view: _DiffOptions, documents: list[object]) -> int:
+def _show(pair: ImagePair, subjects: DefinitionResolver, view: _DiffOptions, documents: list[object]) -> int:
     """Show one pair; the status is 1 where it differs."""
     if pair.old is None or pair.new is None:
         one = pair.new or pair.old
@@ -117,7 +117,7 @@ def _show(pair: ImagePair, subjects: Subjects, view: _DiffOptions, documents: li
     subject = subjects.of(pair.new, pair.old)
     view.inputs.extend([subjects.place(pair.old), subjects.place(pair.new)])
     before, after = _images(pair.old, pair.new, subject, subjects)
-    case = Case(subject, after, before)
+    case = CheckContext(subject, after, before)
     changes = case.changes
     if view.globs:
         changes = selected(changes, table_selection(subject.definition, view.globs))
@@ -142,14 +142,16 @@ def _show(pair: ImagePair, subjects: Subjects, view: _DiffOptions, documents: li
     return int(not changes.is_empty)
 
 
-def _images(old: Content, new: Content, subject: Subject, subjects: Subjects) -> tuple[Image, Image]:
+def _images(
+    old: Content, new: Content, subject: LoadedDefinition, subjects: DefinitionResolver
+) -> tuple[Image, Image]:
     """Both images; of a file of values, the old image with these values."""
     before = subjects.image(subject, old)
     if not new.name.lower().endswith(VALUES):
         return before, subjects.image(subject, new)
     from callint.cli.cdfx import with_values
 
-    return before, with_values(Case(subject, before).new, new)
+    return before, with_values(CheckContext(subject, before).new, new)
 
 
 def _print(
@@ -158,7 +160,7 @@ def _print(
     before: Image,
     after: Image,
     view: _DiffOptions,
-    logged: Logged | None,
+    logged: LogSummary | None,
 ) -> None:
     from callint.reporting.changes.text import print_changes, print_statistics
     from callint.reporting.terminal import console, heading, width

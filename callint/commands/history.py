@@ -9,15 +9,15 @@ from dataclasses import dataclass
 
 import click
 
-from callint.cli.image_loading import Subjects, table_selection
+from callint.cli.image_loading import DefinitionResolver, table_selection
 from callint.cli.progress import progress
 from callint.decoding.decode import Decoded
 from callint.decoding.layout import Item
 from callint.model import shown
 from callint.model.definition import FixedAxis, StoredAxis, Text
 from callint.model.errors import InputError
-from callint.reading.workspace import open_workplace
-from callint.rules.context import Case
+from callint.reading.workspace import open_workspace
+from callint.rules.context import CheckContext
 from callint.versioning.file_version import Content
 from callint.versioning.history import Attribution, HistoryQuery, ImageHistory, find_image, open_history
 
@@ -57,23 +57,23 @@ def command(
     Renames and merges are followed. All versions are read by the definition that applies now; where an
     older image was of other software, its history ends and a sentence says so.
     """
-    workplace = open_workplace(policy)
+    workspace = open_workspace(policy)
     place = find_image(image, rev)
     if place.revision is None:
-        name = workplace.name(image)
-        content = Content(name, name, workplace.demand(name))
+        name = workspace.name(image)
+        content = Content(name, name, workspace.demand(name))
     else:
-        if not workplace.policy.path and definition is None:
-            from callint.versioning.revisions import workplace_at
+        if not workspace.policy.path and definition is None:
+            from callint.versioning.revisions import workspace_at
 
-            workplace = workplace_at(place.revision)
-        content = Content(place.name, place.below(workplace.root), place.read())
-    subjects = Subjects(workplace, definition)
+            workspace = workspace_at(place.revision)
+        content = Content(place.name, place.below(workspace.root), place.read())
+    subjects = DefinitionResolver(workspace, definition)
     subject = subjects.of(content)
-    decoded = Case(subject, subjects.image(subject, content)).new
+    decoded = CheckContext(subject, subjects.image(subject, content)).new
     items = _items(decoded, tables)
     asked = _asked(decoded, items, tables, cell) if cell is not None or values else None
-    history = open_history(place, subject.plan, content.data, subjects.start_of(content))
+    history = open_history(place, subject.layout, content.data, subjects.start_of(content))
     report = _Report(decoded, content.name, subject.file.path, form)
     if asked is not None:
         report.values(asked, history)
@@ -118,7 +118,7 @@ class _Report:
         reported = [
             item
             for item in items
-            if is_selection or everything or found.later(found.of(self.decoded.plan, item)).any()
+            if is_selection or everything or found.later(found.of(self.decoded.layout, item)).any()
         ]
         if self.form == "json":
             from callint.reporting.history.json import history_document
@@ -140,8 +140,8 @@ def _write(document: object) -> None:
 
 def _items(decoded: Decoded, globs: tuple[str, ...]) -> list[Item | Text]:
     """The tables, stored axes and texts that match any of the globs, or all of them, by line."""
-    definition = decoded.plan.definition
-    items: list[Item | Text] = [*decoded.plan.items, *definition.texts.values()]
+    definition = decoded.layout.definition
+    items: list[Item | Text] = [*decoded.layout.items, *definition.texts.values()]
     items.sort(key=lambda item: item.line)
     if not globs:
         return items
@@ -182,7 +182,7 @@ def _texts(decoded: Decoded, axis: str) -> list[str]:
     """The breakpoints of an axis as people read them."""
     from callint.reporting.tables.grids import breakpoint_texts
 
-    definition = decoded.plan.definition
+    definition = decoded.layout.definition
     return breakpoint_texts(definition, definition.axes[axis], decoded.breakpoints(axis).tolist())
 
 
@@ -197,6 +197,6 @@ def _index(decoded: Decoded, table: str, axis: str, word: str) -> int:
             with suppress(ValueError):  # breakpoints may have names
                 if float(text) == number or float(decoded.breakpoints(axis)[index]) == number:
                     return index
-    unit = decoded.plan.definition.unit_of(decoded.plan.definition.axes[axis])
+    unit = decoded.layout.definition.unit_of(decoded.layout.definition.axes[axis])
     found = shown.with_unit(", ".join(texts), unit)
     raise InputError(f"{table}: axis {axis} has no breakpoint {word}; it has {found}")

@@ -14,7 +14,7 @@ from callint.model.errors import InputError
 from callint.reading.asap2.build import make_definition
 from callint.reading.asap2.parser import read_asap2
 from callint.reading.asap2.report import is_name
-from callint.reading.tree import refuse_leading_out
+from callint.reading.tree import require_inside_repository
 from callint.reporting.import_.json import ImportReport, import_json
 
 
@@ -47,7 +47,7 @@ def command(
             f"--name {name}: a name has letters, digits, _ . - and [ ], and begins with a letter or _"
         )
     if file:
-        refuse_leading_out(source, file)
+        require_inside_repository(source, file)
     from callint.reporting.files.destinations import new_file
 
     with _without_collections():

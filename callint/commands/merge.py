@@ -14,14 +14,14 @@ import click
 import numpy as np
 
 from callint.checking.checker import Report
-from callint.cli.git_file import read_handed
+from callint.cli.git_file import read_git_file
 from callint.cli.image_loading import (
-    Subjects,
+    DefinitionResolver,
     read_content,
     table_selection,
-    workplace_for,
+    workspace_for,
 )
-from callint.cli.result_check import Outcome
+from callint.cli.result_check import ResultChecker
 from callint.comparing.merge import AxisConflict, CellConflict, Conflict, Merge, Side, TextConflict, merge
 from callint.decoding.checksum_update import UnsealableError
 from callint.decoding.decode import decode
@@ -31,9 +31,9 @@ from callint.model.finding import Finding
 from callint.model.shown import clean
 from callint.reading.locks import alone
 from callint.reading.tree import CONFLICT_DATA, CONFLICT_TEXT, read_file, reason
-from callint.reading.workspace import Workplace, open_workplace
+from callint.reading.workspace import Workspace, open_workspace
 from callint.reporting.merge.json import FORMAT, TITLE, MergeReport, merge_json
-from callint.rules.context import Subject
+from callint.rules.context import LoadedDefinition
 from callint.rules.registry import refuse_unknown_rules
 from callint.versioning.file_version import Content
 
@@ -96,14 +96,14 @@ def command(
         raise click.UsageError("--to FILE is needed: where the merged image goes.")
     if path is not None:
         raise click.UsageError("Three images are merged: BASE, OURS and THEIRS.")
-    workplace = workplace_for(policy, definition, ours, theirs, base)
-    contents = [read_content(workplace, word) for word in (base, ours, theirs)]
+    workspace = workspace_for(policy, definition, ours, theirs, base)
+    contents = [read_content(workspace, word) for word in (base, ours, theirs)]
     target = Path(output)
-    job = _Job(workplace, definition, workplace.label(target), contents, _MergeOptions.read(takes, globs))
+    job = _Job(workspace, definition, workspace.label(target), contents, _MergeOptions.read(takes, globs))
     inputs = {*(one.name for one in contents), job.subject.file.path}
     # A link stays a link: the file that it leads to is what is written.
-    places = map(workplace.place, inputs)
-    destination = destinations.image(target, workplace, inputs=places, follows=True)
+    places = map(workspace.place, inputs)
+    destination = destinations.image(target, workspace, inputs=places, follows=True)
     lists = _Lists.beside(target, destination)
     report = job.run()
     _write(report, job.merged(report), destination, lists)
@@ -127,20 +127,20 @@ def _drive(
     from callint.reporting.files import destinations
 
     try:
-        workplace = open_workplace(policy)
-        label = workplace.label(Path(path))
+        workspace = open_workspace(policy)
+        label = workspace.label(Path(path))
         sides = (base, "base"), (ours, "ours"), (theirs, "theirs")
-        handed = [read_handed(Path(word), f"{label} ({side})") for word, side in sides]
+        handed = [read_git_file(Path(word), f"{label} ({side})") for word, side in sides]
         contents = [Content(one.name, label, one.content) for one in handed]
         if not contents[0].data:
             words = "both sides added it, so there is nothing to merge from; take one with git checkout"
             raise InputError(f"{label}: {words} --ours or --theirs")
-        job = _Job(workplace, definition, label, contents, wishes)
+        job = _Job(workspace, definition, label, contents, wishes)
         report = job.run()
         # Without a working tree there is no place for lists, and git shows what is printed.
         lists: _Lists | None = None
         image = Path(path)
-        if image.parent.is_dir() and (beside := destinations.image_of_git(image, workplace)):
+        if image.parent.is_dir() and (beside := destinations.image_of_git(image, workspace)):
             lists = _Lists.beside(image, beside)
         # Where one side moved the image into git-lfs, or out of it, that is merged too.
         form = handed[2] if handed[1].is_pointer == handed[0].is_pointer else handed[1]
@@ -248,21 +248,21 @@ class _Job:
 
     def __init__(
         self,
-        workplace: Workplace,
+        workspace: Workspace,
         definition: str | None,
         image: str,
         contents: list[Content],
         wishes: _MergeOptions,
     ) -> None:
-        refuse_unknown_rules(workplace.policy)
-        self.workplace = workplace
+        refuse_unknown_rules(workspace.policy)
+        self.workspace = workspace
         self.image = image
         self.contents = contents
         self.wishes = wishes
         base, ours, theirs = contents
         candidates = (ours, replace(ours, path=image), theirs, base)
-        subjects = Subjects(workplace, definition)
-        self.subject: Subject = subjects.whole(*candidates)
+        subjects = DefinitionResolver(workspace, definition)
+        self.subject: LoadedDefinition = subjects.whole(*candidates)
         self.files = [subjects.whole_file(self.subject, one) for one in contents]
         starts = (subjects.start_of(one) for one in contents)
         self.start = next((start for start in starts if start is not None), None)
@@ -285,7 +285,7 @@ class _Job:
         # Values from strangers' images may be infinite or no numbers.
         with np.errstate(all="ignore"):
             try:
-                decoded = [decode(subject.plan, one) for one in (base, ours, theirs)]
+                decoded = [decode(subject.layout, one) for one in (base, ours, theirs)]
                 done = merge(decoded[0], decoded[1], decoded[2], choice)
             except UnsealableError as error:
                 raise InputError(f"{subject.file.path}:{error.line}: {error}") from None
@@ -303,7 +303,7 @@ class _Job:
     def _broken(self, done: Merge) -> Report:
         """The errors of the merged image against the base that neither side has alone."""
         base, ours, theirs = (one.data for one in self.contents)
-        outcome = Outcome(self.workplace, self.subject, self.image, "the merge base", base, self.start)
+        outcome = ResultChecker(self.workspace, self.subject, self.image, "the merge base", base, self.start)
         known = {_key(finding) for data in (ours, theirs) for finding in outcome.errors(data).findings}
         report = outcome.errors(self.files[1].holding(done.image))
         found = (finding for finding in report.findings if _key(finding) not in known)

@@ -13,7 +13,7 @@ from callint.cli.review_builder import ReviewOptions, review_of_images
 from callint.cli.revision_pairs import is_range, spelled_out
 from callint.model.errors import InputError
 from callint.model.shown import clean
-from callint.reading.workspace import Workplace, open_workplace
+from callint.reading.workspace import Workspace, open_workspace
 from callint.reporting.review.document import Review
 
 if TYPE_CHECKING:  # loaded when something is written
@@ -69,11 +69,11 @@ def command(
             )
         from callint.cli.review_range_builder import review_of_range
 
-        review, workplace = review_of_range(words, wish)
+        review, workspace = review_of_range(words, wish)
     else:
-        review, workplace = review_of_images(open_workplace(policy), words, wish)
+        review, workspace = review_of_images(open_workspace(policy), words, wish)
     named = [word for word in (*words[:2], definition, policy, log) if word is not None]
-    _write(_destination(Path(output), workplace, review, named), review, form)
+    _write(_destination(Path(output), workspace, review, named), review, form)
     if opens:
         _open(Path(output))
     return 0
@@ -86,13 +86,13 @@ def _day(text: str) -> date:
         raise InputError(f"--date {text}: it is no day; write YYYY-MM-DD, such as 2026-03-31") from None
 
 
-def _destination(path: Path, workplace: Workplace, review: Review, named: list[str]) -> Destination:
+def _destination(path: Path, workspace: Workspace, review: Review, named: list[str]) -> Destination:
     """Where the page goes; InputError where that is an input, or what the policy names."""
     from callint.reporting.files.destinations import output
 
     inputs = {one.case.file.path for one in review.images if one.case is not None}
-    places = [workplace.place(name) for name in inputs]
-    return output(path, workplace, inputs=[*places, *(Path(word) for word in named)])
+    places = [workspace.place(name) for name in inputs]
+    return output(path, workspace, inputs=[*places, *(Path(word) for word in named)])
 
 
 def _write(output: Destination, review: Review, form: str) -> None:

@@ -6,12 +6,12 @@ import sys
 
 import click
 
-from callint.cli.image_loading import Subjects
+from callint.cli.image_loading import DefinitionResolver
 from callint.decoding.checksum_update import Renewal, Sealed, UnsealableError, seal
 from callint.decoding.checksums import stored_size
 from callint.model.errors import InputError
 from callint.reading.locks import alone
-from callint.reading.workspace import Workplace, open_workplace
+from callint.reading.workspace import Workspace, open_workspace
 from callint.versioning.file_version import Content
 
 
@@ -29,18 +29,18 @@ def command(image: str, only_check: bool, definition: str | None, policy: str | 
     something is. Of an image of part of the memory, those checksums are left that need bytes which it does
     not have.
     """
-    workplace = open_workplace(policy)
-    name = workplace.name(image)
+    workspace = open_workspace(policy)
+    name = workspace.name(image)
     if only_check:
-        _, sealed = _sealed(workplace, name, definition)
+        _, sealed = _sealed(workspace, name, definition)
     else:
         from callint.reporting.files.atomic_write import replace_file
         from callint.reporting.files.destinations import in_place
 
-        destination = in_place(workplace.place(name))
+        destination = in_place(workspace.place(name))
         # Nobody else may write it between the reading and the writing.
         with alone(destination.place(), name):
-            data, sealed = _sealed(workplace, name, definition)
+            data, sealed = _sealed(workspace, name, definition)
             if sealed.renewals:
                 replace_file(destination, data)
     if sealed.renewals or sealed.left:
@@ -58,9 +58,9 @@ def command(image: str, only_check: bool, definition: str | None, policy: str | 
     return int(only_check and bool(sealed.renewals))
 
 
-def _sealed(workplace: Workplace, name: str, definition: str | None) -> tuple[bytes, Sealed]:
+def _sealed(workspace: Workspace, name: str, definition: str | None) -> tuple[bytes, Sealed]:
     """What an image is to be as a file, and what was done to it. InputError where it cannot be sealed."""
-    content, subjects = Content(name, name, workplace.demand(name)), Subjects(workplace, definition)
+    content, subjects = Content(name, name, workspace.demand(name)), DefinitionResolver(workspace, definition)
     subject = subjects.whole(content)
     found = subjects.whole_file(subject, content)
     try:

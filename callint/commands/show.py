@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from callint.cli.git_file import read_handed
+from callint.cli.git_file import read_git_file
 from callint.cli.image_loading import (
-    Subjects,
+    DefinitionResolver,
     read_content,
     table_selection,
-    workplace_for,
+    workspace_for,
 )
 from callint.decoding.decode import Decoded
 from callint.model.definition import Axis, FixedAxis, Table, Text
@@ -24,8 +24,8 @@ from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.model.shown import address, clean
 from callint.reading.tree import POLICY
-from callint.reading.workspace import open_workplace
-from callint.rules.context import Case
+from callint.reading.workspace import open_workspace
+from callint.rules.context import CheckContext
 from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # only what writes a file needs it
@@ -90,39 +90,41 @@ def command(
         if key is not None:
             _renew(policy)
         return _print_plain(image, definition, policy)
-    workplace = workplace_for(policy, definition, image)
-    content = read_content(workplace, image)
-    subjects = Subjects(workplace, definition)
+    workspace = workspace_for(policy, definition, image)
+    content = read_content(workspace, image)
+    subjects = DefinitionResolver(workspace, definition)
     subject = subjects.of(content)
     destination = None if output is None else subjects.output(output).sparing(subjects.place(content))
     image_ = subjects.image(subject, content)
     if at:
         name, found = subjects.base_of(content, subject, image_, base)
-        case = Case(subject, image_, found, base_path=name)
+        case = CheckContext(subject, image_, found, base_path=name)
         _print_point(case, tables, ",".join(at), content.name, form, destination)
         return 0
-    decoded = Case(subject, image_).new
+    decoded = CheckContext(subject, image_).new
     shown: list[Table | Text] = [*subject.definition.texts.values()]
-    shown += [subject.definition.tables[table] for table in subject.plan.table_items]
+    shown += [subject.definition.tables[table] for table in subject.layout.table_items]
     shown.sort(key=lambda table: table.line)
     axes: list[Axis] = []
     if tables:
         names = table_selection(subject.definition, tables)
         shown = [table for table in shown if table.name in names]
         axes = [axis for axis in subject.definition.axes.values() if axis.name in names]
-        axes = [axis for axis in axes if isinstance(axis, FixedAxis) or axis.name in subject.plan.axis_items]
+        axes = [
+            axis for axis in axes if isinstance(axis, FixedAxis) or axis.name in subject.layout.axis_items
+        ]
     if form == "csv":
-        from callint.reporting.files.atomic_write import put_out
+        from callint.reporting.files.atomic_write import write_output
         from callint.reporting.tables.csv import csv_lines
 
-        put_out("".join(csv_lines(decoded, shown, axes)), destination)
+        write_output("".join(csv_lines(decoded, shown, axes)), destination)
     elif form == "json":
-        from callint.reporting.files.atomic_write import put_out
+        from callint.reporting.files.atomic_write import write_output
         from callint.reporting.tables.json import tables_json
 
-        put_out(tables_json(content.name, subject.file.path, decoded, shown, axes), destination)
+        write_output(tables_json(content.name, subject.file.path, decoded, shown, axes), destination)
     else:
-        _print(decoded, shown, axes, as_list, log, workplace.policy)
+        _print(decoded, shown, axes, as_list, log, workspace.policy)
     return 0
 
 
@@ -148,7 +150,7 @@ def _print(
             from callint.decoding.surfaces import surfaces
 
             found_surfaces = surfaces(decoded, [one for one in shown if isinstance(one, Table)])
-            logged = read_log(log, policy, decoded.plan.definition, found_surfaces)
+            logged = read_log(log, policy, decoded.layout.definition, found_surfaces)
         print_tables(decoded, shown, terminal, logged)
         print_axes(decoded, axes, terminal)
 
@@ -159,13 +161,13 @@ def _renew(policy: str | None) -> None:
     from callint.versioning.textconv_cache import renew_key
 
     with suppress(InputError):
-        workplace = open_workplace(policy)
+        workspace = open_workspace(policy)
         repo = open_repository(Path.cwd(), bare=True)
-        renew_key(repo, workplace.root, workplace.policy.path or POLICY)
+        renew_key(repo, workspace.root, workspace.policy.path or POLICY)
 
 
 def _print_point(
-    case: Case, globs: tuple[str, ...], words: str, name: str, form: str, output: Destination | None
+    case: CheckContext, globs: tuple[str, ...], words: str, name: str, form: str, output: Destination | None
 ) -> None:
     """What tables put out at an operating point; all that depend on signals which it gives."""
     from callint.cli.operating_point_option import parse_point
@@ -173,15 +175,15 @@ def _print_point(
 
     point = parse_point(case.definition, words)
     names = table_selection(case.definition, globs) if globs else None
-    if names is not None and not names & case.plan.table_items.keys():
+    if names is not None and not names & case.layout.table_items.keys():
         word = "an axis" if names & case.definition.axes.keys() else "a text"
         raise InputError(f"{' '.join(globs)}: {word} puts out nothing; with --at name tables")
     outputs = tables_at(case, name, case.base_path, point, names)
     if form == "json":
-        from callint.reporting.files.atomic_write import put_out
+        from callint.reporting.files.atomic_write import write_output
         from callint.reporting.point.json import point_json
 
-        put_out(point_json(case.file.path, case.definition, outputs), output)
+        write_output(point_json(case.file.path, case.definition, outputs), output)
     else:
         from callint.reporting.terminal import console
 
@@ -199,14 +201,14 @@ def _print_plain(image: str, definition: str | None, policy: str | None) -> int:
     try:
         if file.exists():
             # git's names for its copies are never the same twice, and would show as a change.
-            handed = read_handed(file, file.name)
+            handed = read_git_file(file, file.name)
             stored = handed.stored
-            workplace = workplace_for(policy, definition, image)
-            content = Content(handed.name, workplace.label(file), handed.content)
+            workspace = workspace_for(policy, definition, image)
+            content = Content(handed.name, workspace.label(file), handed.content)
         else:
-            workplace = workplace_for(policy, definition, image)
-            content = read_content(workplace, image)
-        lines = plain_lines(Case(*Subjects(workplace, definition).fitting(content)).new)
+            workspace = workspace_for(policy, definition, image)
+            content = read_content(workspace, image)
+        lines = plain_lines(CheckContext(*DefinitionResolver(workspace, definition).fitting(content)).new)
     except InputError as error:
         if not file.exists():
             raise

@@ -18,19 +18,19 @@ from typing import TYPE_CHECKING
 import click
 import numpy as np
 
-from callint.checking.checker import Inspector, assignments
+from callint.checking.checker import Checker, assignments
 from callint.checking.content import accepted_content
-from callint.cli.image_loading import Witnesses
+from callint.cli.image_loading import AuthorshipFactory
 from callint.model.errors import InputError
 from callint.model.finding import Finding
 from callint.model.policy import Policy, Waiver
 from callint.reading.locks import alone
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, read_file, reason
-from callint.reading.workspace import Workplace, open_workplace
-from callint.rules.context import Case
+from callint.reading.workspace import Workspace, open_workspace
+from callint.rules.context import CheckContext
 from callint.rules.registry import RULES, refuse_unknown_rules
-from callint.rules.waiver import Fate
+from callint.rules.waiver import WaiverStatus
 
 if TYPE_CHECKING:  # loaded when something is written
     from callint.reporting.waiver.text import Written
@@ -71,7 +71,7 @@ def command(
     wish = _WaiveOptions(finding.strip(), _reason(words), _last_day(until), image, table)
     for _ in range(_TRIES):
         with suppress(_ChangedError):
-            written = _waived(open_workplace(policy), wish, dry_run)
+            written = _waived(open_workspace(policy), wish, dry_run)
             break
     else:
         name = policy or POLICY
@@ -99,37 +99,37 @@ class _ChangedError(Exception):
     """The policy has been changed since it was read, so that it may say something else of the finding."""
 
 
-def _waived(workplace: Workplace, wish: _WaiveOptions, dry_run: bool) -> Written:
+def _waived(workspace: Workspace, wish: _WaiveOptions, dry_run: bool) -> Written:
     """Judge, and write the waiver. InputError where it cannot be, _ChangedError where that has to be anew."""
     from callint.reporting.waiver.text import Written
 
-    if not workplace.policy.path:
+    if not workspace.policy.path:
         raise InputError("callint.toml: there is none from here up; write one first")
-    refuse_unknown_rules(workplace.policy)
-    inspector = Inspector(
-        workplace, workplace.policy, date.today(), Witnesses().of(workplace, workplace.policy.path)
+    refuse_unknown_rules(workspace.policy)
+    inspector = Checker(
+        workspace, workspace.policy, date.today(), AuthorshipFactory().of(workspace, workspace.policy.path)
     )
     report = inspector.report(
-        assignments(workplace.policy, workplace.tree),
-        workplace.policy.definitions,
+        assignments(workspace.policy, workspace.tree),
+        workspace.policy.definitions,
         whole=True,
-        bases=_beside_the_last_commit(workplace),
+        bases=_beside_the_last_commit(workspace),
     )
-    images = set() if wish.image is None else {wish.image, workplace.label(Path(wish.image))}
+    images = set() if wish.image is None else {wish.image, workspace.label(Path(wish.image))}
     covered = _covered(report.findings, wish.finding, images, wish.table)
     first = covered[0]
     if all(one.waived for one in covered):
         raise _waived_already(first, inspector)
     case = inspector.case_of(first)
     digest, subject = _digest(case, first), (first.rule, first.image, first.table)
-    waiver = Waiver(*subject, wish.reason, _who(workplace), wish.until, digest, line=0)
+    waiver = Waiver(*subject, wish.reason, _who(workspace), wish.until, digest, line=0)
     _refuse_same_person(inspector, case, first, waiver)
-    waiver = _write(workplace, waiver, dry_run)
+    waiver = _write(workspace, waiver, dry_run)
     content, dead = _content(case, first), _dead(inspector, waiver)
-    return Written(waiver, workplace.policy.path, len(covered), content, dead)
+    return Written(waiver, workspace.policy.path, len(covered), content, dead)
 
 
-def _beside_the_last_commit(workplace: Workplace) -> Callable[[Inspector], Iterable[Finding]] | None:
+def _beside_the_last_commit(workspace: Workspace) -> Callable[[Checker], Iterable[Finding]] | None:
     """What finds the bases that differ from the last commit; None where there is none, as without git."""
     from callint.checking.base_changes import base_findings
 
@@ -137,13 +137,13 @@ def _beside_the_last_commit(workplace: Workplace) -> Callable[[Inspector], Itera
         from callint.versioning import staging
         from callint.versioning.git import repository as git
 
-        repo = git.open_repository(workplace.root)
-        folder = git.folder_of(repo, workplace.root)
+        repo = git.open_repository(workspace.root)
+        folder = git.folder_of(repo, workspace.root)
         trees = [git.RevisionTree(repo, commit, folder) for commit in git.heads(repo)]
     except InputError:
         return None
-    states = [staging.state_of(tree, workplace.policy.path) for tree in trees]
-    earlier = [Inspector(one.tree, one.policy, date.today()) for one in states if one.policy is not None]
+    states = [staging.state_of(tree, workspace.policy.path) for tree in trees]
+    earlier = [Checker(one.tree, one.policy, date.today()) for one in states if one.policy is not None]
     return partial(base_findings, earlier=earlier) if earlier else None
 
 
@@ -286,17 +286,17 @@ def _listed(words: Iterable[str]) -> str:
 # What the waiver says
 
 
-def _waived_already(finding: Finding, inspector: Inspector) -> InputError:
+def _waived_already(finding: Finding, inspector: Checker) -> InputError:
     waiver_usage = inspector.judge.waiver_usage()
     subject = (finding.rule, finding.image, finding.table)
-    lines = [one.line for one in waiver_usage.having(Fate.USED) if one.subject == subject]
+    lines = [one.line for one in waiver_usage.having(WaiverStatus.USED) if one.subject == subject]
     return InputError(
         f"{waiver_usage.policy}:{lines[0]}: {finding.rule} for {_place(finding)} is waived here already; "
         "nothing more is needed"
     )
 
 
-def _digest(case: Case | None, finding: Finding) -> str:
+def _digest(case: CheckContext | None, finding: Finding) -> str:
     found = ""
     if case is not None:
         with np.errstate(all="ignore"):  # values from strangers' images may be infinite or no numbers
@@ -309,17 +309,19 @@ def _digest(case: Case | None, finding: Finding) -> str:
     return found
 
 
-def _who(workplace: Workplace) -> str:
+def _who(workspace: Workspace) -> str:
     """The author as git would name them."""
     from callint.versioning.git.repository import present_author  # git is slow to import
 
-    name = present_author(workplace.root).name
+    name = present_author(workspace.root).name
     if len(name) < _SHORTEST_NAME or not _is_text(name):
         raise InputError(f"git: {name!r} is no name for a waiver; set user.name with git config")
     return name
 
 
-def _refuse_same_person(inspector: Inspector, case: Case | None, finding: Finding, waiver: Waiver) -> None:
+def _refuse_same_person(
+    inspector: Checker, case: CheckContext | None, finding: Finding, waiver: Waiver
+) -> None:
     """InputError where the policy asks for a second person and this is none."""
     if case is None:
         return
@@ -333,41 +335,41 @@ def _refuse_same_person(inspector: Inspector, case: Case | None, finding: Findin
         )
 
 
-def _content(case: Case | None, finding: Finding) -> str:
+def _content(case: CheckContext | None, finding: Finding) -> str:
     if not finding.image:
         return "definition"
-    if case is not None and finding.table in case.plan.table_items:
+    if case is not None and finding.table in case.layout.table_items:
         return "table"
-    return "axis" if case is not None and finding.table in case.plan.axis_items else "image"
+    return "axis" if case is not None and finding.table in case.layout.axis_items else "image"
 
 
-def _dead(inspector: Inspector, waiver: Waiver) -> tuple[Waiver, ...]:
+def _dead(inspector: Checker, waiver: Waiver) -> tuple[Waiver, ...]:
     """Waivers of the same that met the finding and do not count."""
     waiver_usage = inspector.judge.waiver_usage()
-    dead = {Fate.OUTDATED, Fate.EXPIRED, Fate.DOUBTED}
+    dead = {WaiverStatus.OUTDATED, WaiverStatus.EXPIRED, WaiverStatus.DOUBTED}
     return tuple(one for one, fate in waiver_usage.fates if fate in dead and one.subject == waiver.subject)
 
 
 # Writing
 
 
-def _write(workplace: Workplace, waiver: Waiver, dry_run: bool) -> Waiver:
+def _write(workspace: Workspace, waiver: Waiver, dry_run: bool) -> Waiver:
     """Add the waiver to the policy; returns it with its line. Nothing else in the policy may change."""
     from callint.reporting.files.atomic_write import replace_file
     from callint.reporting.files.destinations import in_place
 
     # A link stays a link: the file that it leads to is what is written.
-    destination = in_place(workplace.root / workplace.policy.path)
-    place, name = destination.place(), workplace.policy.path
+    destination = in_place(workspace.root / workspace.policy.path)
+    place, name = destination.place(), workspace.policy.path
     data = _read(place, name)
-    content, added = _with_waiver(data, workplace.policy, waiver)
+    content, added = _with_waiver(data, workspace.policy, waiver)
     if dry_run:
         return added
     # Two runs at once must not each write without the other's waiver. Little is left to do by now, as others
     # wait; where one of them was first it is done again.
     with alone(place, name):
         if (present := _read(place, name)) != data:
-            content, added = _with_waiver(present, workplace.policy, waiver)
+            content, added = _with_waiver(present, workspace.policy, waiver)
         replace_file(destination, content)
     return added
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import click
 import numpy as np
 
-from callint.cli.image_loading import Subjects, read_content, table_selection, workplace_for
+from callint.cli.image_loading import DefinitionResolver, read_content, table_selection, workspace_for
 from callint.cli.operating_point_option import number, parse_point, signal_named
 from callint.comparing.sensor_faults import Misreading, Watched
 from callint.decoding.decode import Decoded
@@ -20,8 +20,8 @@ from callint.model import shown
 from callint.model.change import Numbers
 from callint.model.definition import Definition, Sensor, Signal
 from callint.model.errors import InputError
-from callint.reporting.whatif.text import Outlook, print_outlook, round_values
-from callint.rules.context import Case
+from callint.reporting.whatif.text import FaultReport, print_outlook, round_values
+from callint.rules.context import CheckContext
 
 #: Into so many stretches the range of the true signal is cut, and so many breakpoints on it count at most.
 _STRETCHES, _MOST_BREAKPOINTS = 100, 1000
@@ -93,11 +93,11 @@ def command(
     is worked out from the sensor's circuit and its curve in the image, at the one value, or with --signal at
     every value in the signal's operating range. Tables that the signal reaches through others count too.
     """
-    workplace = workplace_for(policy, definition, image)
-    content = read_content(workplace, image)
-    subjects = Subjects(workplace, definition)
+    workspace = workspace_for(policy, definition, image)
+    content = read_content(workspace, image)
+    subjects = DefinitionResolver(workspace, definition)
     subject = subjects.of(content)
-    case = Case(subject, subjects.image(subject, content))
+    case = CheckContext(subject, subjects.image(subject, content))
     wishes = _WhatIfOptions(true, reads, signal, series, parallel, is_open, is_shorted)
     given = parse_point(case.definition, ",".join(at)) if at else {}
     outlook = _outlook(case, content.name, wishes, given)
@@ -114,7 +114,7 @@ def command(
     return 0
 
 
-def _outlook(case: Case, name: str, wishes: _WhatIfOptions, given: dict[str, float]) -> Outlook:
+def _outlook(case: CheckContext, name: str, wishes: _WhatIfOptions, given: dict[str, float]) -> FaultReport:
     definition, decoded = case.definition, case.new
     signal, value = _subject(definition, wishes)
     wiring, found = None, None
@@ -152,13 +152,13 @@ def _outlook(case: Case, name: str, wishes: _WhatIfOptions, given: dict[str, flo
     surfaces = {
         table.name: one
         for table in tables
-        if table.name in decoded.plan.table_items
+        if table.name in decoded.layout.table_items
         and (one := surface(decoded, table)) is not None
         and one.grid.present.all()
     }
     misreading = Misreading(definition, surfaces, reached, signal.name, true, false, given)
     watched = _watched(definition, signal, true, false, found, wiring)
-    return Outlook(
+    return FaultReport(
         name,
         definition,
         signal,
@@ -176,10 +176,10 @@ def _outlook(case: Case, name: str, wishes: _WhatIfOptions, given: dict[str, flo
 
 def _obstacles(decoded: Decoded, reached: Reach, unread: tuple[str, ...]) -> dict[str, str]:
     """Why nothing can be said of some tables: what is wrong with them, or with those that feed them."""
-    definition, found = decoded.plan.definition, {}
+    definition, found = decoded.layout.definition, {}
     for name in unread:
         table = definition.tables[name]
-        if name not in decoded.plan.table_items:
+        if name not in decoded.layout.table_items:
             found[name] = "the definition does not describe them whole"
         elif words := obstacle(decoded, table):
             found[name] = words
@@ -258,7 +258,7 @@ def _circuit(definition: Definition, decoded: Decoded, signal: Signal) -> Circui
 
 def _curve(definition: Definition, decoded: Decoded, sensor: Sensor) -> tuple[Surface, str]:
     table = definition.tables.get(sensor.curve)
-    found = surface(decoded, table) if table and table.name in decoded.plan.table_items else None
+    found = surface(decoded, table) if table and table.name in decoded.layout.table_items else None
     if table is None or found is None or table.x is None:
         raise UnusableSensorError(f"its curve {sensor.curve} cannot be read")
     if definition.unit_of(table) != definition.signals[sensor.signal].unit:
@@ -277,7 +277,7 @@ def _true_values(decoded: Decoded, signal: Signal, found: Circuit) -> Numbers:
                 f"--signal {signal.name}: the sensor's curve reads nothing of the operating range; "
                 "give --true SIGNAL=VALUE"
             )
-    axes = decoded.plan.definition.axes
+    axes = decoded.layout.definition.axes
     values = [decoded.breakpoints(name) for name, axis in axes.items() if axis.signal == signal.name]
     breakpoints = np.unique(np.concatenate([np.zeros(0), *values]))
     breakpoints = breakpoints[(breakpoints >= low) & (breakpoints <= high)]

@@ -62,21 +62,21 @@ _SAME_SOFTWARE = "give a file of the same software"
 _SAME_UNIT = "give values in the unit of the definition"
 
 
-def laid_over(decoded: Decoded, file: CdfxFile) -> Image:
+def apply_values(decoded: Decoded, file: CdfxFile) -> Image:
     """The decoded image with the values of the file.
 
     InputError, with the line, where the file names what the definition has not, where shapes, units or fixed
     breakpoints differ, where a value does not fit its storage, or where two values contradict each other.
     """
     target = replace(decoded, raw=tuple(raw.copy() for raw in decoded.raw))
-    laying = _Laying(decoded, file, target)
+    laying = _CdfxApplier(decoded, file, target)
     for instance in file.instances:
         laying.lay(instance)
     return laying.image()
 
 
 @dataclass
-class _Laying:
+class _CdfxApplier:
     """The state of laying one file over one image: the numbers and texts so far, and where they stood."""
 
     decoded: Decoded
@@ -87,10 +87,12 @@ class _Laying:
     labelled: list[tuple[str, Instance]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        definition = self.decoded.plan.definition
+        definition = self.decoded.layout.definition
         tables: list[Table | Text] = [*definition.texts.values()]
-        tables += [definition.tables[name] for name in self.decoded.plan.table_items]
-        axes: list[Axis] = [definition.axes[name] for name in self.decoded.plan.axis_items if "/" not in name]
+        tables += [definition.tables[name] for name in self.decoded.layout.table_items]
+        axes: list[Axis] = [
+            definition.axes[name] for name in self.decoded.layout.axis_items if "/" not in name
+        ]
         self.tables = _by_short_name(tables)
         self.axes = _by_short_name(axes)
 
@@ -114,7 +116,7 @@ class _Laying:
             words = f"{instance.name} has {shown.count(len(table.axes), 'axis')} here, not those of the file"
             raise self.file.wrong(instance.line, words, _SAME_SOFTWARE)
         for name, along in zip(table.axes, instance.axes, strict=True):
-            self.lay_along(self.decoded.plan.definition.axes[name], along)
+            self.lay_along(self.decoded.layout.definition.axes[name], along)
         if table.y is not None:
             self.labelled.append((table.y, instance))
 
@@ -155,7 +157,7 @@ class _Laying:
             sizes = f"{shape[0]} by {shape[1]} values here and {rows} by {columns} in the file"
             words = f"{item.name} has {sizes}"
             raise self.file.wrong(line, words, _SAME_SOFTWARE)
-        unit = self.decoded.plan.definition.unit_of(item)
+        unit = self.decoded.layout.definition.unit_of(item)
         if values.unit is not None and _unit(values.unit) != _unit(unit):
             units = f"in {unit or 'no unit'} here and in {values.unit or 'no unit'} in the file"
             words = f"{item.name} is {units}"
@@ -163,12 +165,12 @@ class _Laying:
 
     def lay_values(self, item: Table | StoredAxis, values: Values, line: int) -> None:
         """Put numbers and states in the place of an item's cells."""
-        plan = self.decoded.plan
-        number = plan.table_items[item.name] if isinstance(item, Table) else plan.axis_items[item.name]
-        self.check(item, plan.shape(number), values, line)
+        layout = self.decoded.layout
+        number = layout.table_items[item.name] if isinstance(item, Table) else layout.axis_items[item.name]
+        self.check(item, layout.shape(number), values, line)
         if not self.decoded.of_item(self.decoded.present, number).all():
             raise self.file.wrong(line, f"the image does not hold {item.name} whole", "give a whole image")
-        conversion = plan.definition.conversion_of(item)
+        conversion = layout.definition.conversion_of(item)
         raw = self.encoded(conversion, item.storage, values)
         self.target.raw_of(number)[...] = raw
         self.laid.append((number, raw, line))
@@ -228,15 +230,15 @@ class _Laying:
     def image(self) -> Image:
         """The image with everything that was laid; InputError where two things want the same bytes."""
         image = encode(self.decoded, self.target.raw, changed_cells(self.decoded, self.target), self.texts)
-        result = decode(self.decoded.plan, image)
+        result = decode(self.decoded.layout, image)
         for number, raw, line in self.laid:
             if result.raw_of(number).tobytes() != raw.tobytes():
-                name = self.decoded.plan.items[number].name
+                name = self.decoded.layout.items[number].name
                 raise self.file.wrong(line, f"{name} stands there with two contents", "make them agree")
         for axis, instance in self.labelled:
             self.check_labels(result.breakpoints(axis), instance)
         for name, content in self.texts.items():
-            text = self.decoded.plan.definition.texts[name]
+            text = self.decoded.layout.definition.texts[name]
             if image.read(text.at, text.length) != content:
                 line = next(one.line for one in self.file.instances if one.name == short_name(name))
                 raise self.file.wrong(line, f"{name} shares its bytes with another value", "make them agree")

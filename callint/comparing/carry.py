@@ -155,14 +155,14 @@ def carry(
     """
     # Values from strangers' images may be infinite or no numbers; they become problems.
     with np.errstate(all="ignore"):
-        return _Carrying(old, reworked, new, how, left_out).run()
+        return _Port(old, reworked, new, how, left_out).run()
 
 
 # How old cells reach new ones
 
 
 @dataclass(frozen=True, slots=True)
-class _Along:
+class _AxisMap:
     """One axis of a table in both versions.
 
     ``source`` and ``target`` are the old and the new breakpoints, shape (old,) and (new,). A new one is read
@@ -177,20 +177,20 @@ class _Along:
     same: Integers
 
     @staticmethod
-    def between(source: Numbers, target: Numbers) -> _Along | None:
+    def between(source: Numbers, target: Numbers) -> _AxisMap | None:
         """None where the old breakpoints neither rise nor fall, so that nothing can be read between them."""
         if np.array_equal(source, target):
             # By number: so even an axis with repeated breakpoints goes over as it is.
             indexes = np.arange(len(source))
             numbers = indexes.astype(np.float64)
-            return _Along(numbers, numbers, indexes, indexes, indexes)
+            return _AxisMap(numbers, numbers, indexes, indexes, indexes)
         if not (is_readable(source) and np.isfinite(target).all()):
             return None
         place = position(source, target)
         low = place.low + (place.weight == 1)
         high = place.low + (place.weight > 0)
         same = np.where(source[low] == target, low, -1)
-        return _Along(source, target, low, high, same)
+        return _AxisMap(source, target, low, high, same)
 
     @property
     def outside(self) -> Flags:
@@ -203,8 +203,8 @@ class _Along:
 class _Reach:
     """How the cells of an old table reach those of a new one; old arrays are (old rows, old columns)."""
 
-    x: _Along
-    y: _Along
+    x: _AxisMap
+    y: _AxisMap
 
     @property
     def _corners(self) -> list[tuple[Any, ...]]:
@@ -301,15 +301,15 @@ def _means_alike(old: Conversion, new: Conversion) -> bool:
 _Trouble = tuple[Flags, Reason, Callable[[int, int], str]]
 
 
-class _Carrying:
+class _Port:
     """One rework on its way; ``target`` collects the new raw values, ``texts`` the new texts."""
 
     def __init__(
         self, old: Decoded, reworked: Decoded, new: Decoded, how: How, left_out: Collection[str]
     ) -> None:
         self.old, self.reworked, self.new, self.how = old, reworked, new, how
-        self.before: Definition = old.plan.definition
-        self.after: Definition = new.plan.definition
+        self.before: Definition = old.layout.definition
+        self.after: Definition = new.layout.definition
         self.unwanted = frozenset(left_out)
         self.target = replace(new, raw=tuple(raw.copy() for raw in new.raw))
         self.texts: dict[str, bytes] = {}
@@ -389,7 +389,7 @@ class _Carrying:
     def _axis(self, name: str, is_recounted: bool) -> None:
         axis = self.before.axes[name]
         assert isinstance(axis, StoredAxis)
-        item = self.old.plan.axis_items[name]
+        item = self.old.layout.axis_items[name]
         before, after = self.old.breakpoints(name), self.reworked.breakpoints(name)
         flags = self.old.raw_of(item)[0] != self.reworked.raw_of(item)[0]
         moves = ", ".join(table.name for table in self.before.tables_on(name)) or "no table"
@@ -411,7 +411,7 @@ class _Carrying:
     def _axis_trouble(self, axis: StoredAxis, before: Numbers, after: Numbers) -> str:
         """Why a changed axis cannot be taken over as it is; "" where it can."""
         partner = self.after.axes.get(axis.name)
-        if not isinstance(partner, StoredAxis) or axis.name not in self.new.plan.axis_items:
+        if not isinstance(partner, StoredAxis) or axis.name not in self.new.layout.axis_items:
             return "the new software stores no such axis"
         if partner.signal != axis.signal or self.after.unit_of(partner) != self.before.unit_of(axis):
             return "it is of another signal or unit in the new software"
@@ -433,10 +433,10 @@ class _Carrying:
     def _write_axis(self, axis: StoredAxis, partner: StoredAxis, after: Numbers, changed: Flags) -> str:
         """Take over the breakpoints; says what is wrong where they do not fit."""
         old, new = self.before.conversion_of(axis), self.after.conversion_of(partner)
-        item = self.new.plan.axis_items[axis.name]
+        item = self.new.layout.axis_items[axis.name]
         target = self.target.raw_of(item)[0]
         if _is_alike(axis.storage, partner.storage) and _means_alike(old, new):
-            raw = self.reworked.raw_of(self.old.plan.axis_items[axis.name])[0]
+            raw = self.reworked.raw_of(self.old.layout.axis_items[axis.name])[0]
             fits = np.ones(len(raw), bool)
         else:
             quantised = quantise(new, partner.storage, after)
@@ -476,7 +476,7 @@ class _Carrying:
         if stuck:
             words = f"it stands on {' and '.join(stuck)}, which was re-spaced and is not carried"
             self._problem(table.name, Reason.AXIS, f"{words}; carry the table by hand too")
-        elif partner is None or table.name not in self.new.plan.table_items:
+        elif partner is None or table.name not in self.new.layout.table_items:
             self._problem(table.name, Reason.NO_PARTNER, "the new software has no such table")
         elif words := self._difference(table, partner):
             self._problem(table.name, Reason.NO_PARTNER, words)
@@ -517,7 +517,7 @@ class _Carrying:
         grid = replace(grid, x=self._breakpoints(partner.x, grid.x), y=self._breakpoints(partner.y, grid.y))
         none = np.zeros(1)
         along = [
-            _Along.between(
+            _AxisMap.between(
                 source if source is not None else none,
                 target if target is not None else none,
             )
@@ -739,7 +739,7 @@ class _Carrying:
 
     def _target(self, pair: _TablePair) -> NDArray[Any]:
         """The new raw values of a table, as a view to write to."""
-        return self.target.raw_of(self.new.plan.table_items[pair.name])
+        return self.target.raw_of(self.new.layout.table_items[pair.name])
 
     def _put(self, pair: _TablePair, cells: Flags, raw: NDArray[Any]) -> None:
         self._target(pair)[cells] = raw[cells]
@@ -878,11 +878,11 @@ class _Carrying:
 
     def _collisions(self, image: Image) -> Iterator[CarryProblem]:
         """What the written image has otherwise than meant, because things share their bytes."""
-        plan = self.new.plan
-        result = decode(plan, image)
+        layout = self.new.layout
+        result = decode(layout, image)
         words = "it shares bytes with something that is carried, which would change it too"
-        for number in np.unique(plan.item[changed_cells(self.target, result)]).tolist():
-            yield CarryProblem(plan.items[number].name, Reason.OVERLAP, words)
+        for number in np.unique(layout.item[changed_cells(self.target, result)]).tolist():
+            yield CarryProblem(layout.items[number].name, Reason.OVERLAP, words)
         for identity in self.after.memory.identities:
             if _differs(image, self.new.image, identity.at, len(identity.content)):
                 yield CarryProblem(identity.name, Reason.OVERLAP, words)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from callint.comparing.output_movement import movement
 from callint.decoding import checksums
 from callint.decoding.decode import Decoded
-from callint.decoding.layout import Plan
+from callint.decoding.layout import Layout
 from callint.decoding.statistics import distinct
 from callint.model.change import (
     AxisChange,
@@ -36,24 +36,24 @@ Integers = NDArray[np.int64]
 
 def compare(old: Decoded, new: Decoded) -> ChangeSet:
     """The change from ``old`` to ``new``; both decoded by one plan."""
-    plan = new.plan
+    layout = new.layout
     differing = differing_addresses(old.image, new.image)
     missing = tuple(_missing(old.image, new.image))
     if not len(differing) and not missing:
-        return ChangeSet(plan.definition)
+        return ChangeSet(layout.definition)
     changed = changed_cells(old, new)
-    touched = distinct(plan.item[changed]).tolist()
-    names = {plan.items[number].name for number in touched}
-    items = sorted((plan.items[number] for number in touched), key=lambda item: item.line)
+    touched = distinct(layout.item[changed]).tolist()
+    names = {layout.items[number].name for number in touched}
+    items = sorted((layout.items[number] for number in touched), key=lambda item: item.line)
     return ChangeSet(
-        definition=plan.definition,
+        definition=layout.definition,
         tables=tuple(_table(old, new, changed, item) for item in items if isinstance(item, Table)),
         axes=tuple(_axis(old, new, changed, item) for item in items if isinstance(item, StoredAxis)),
         counts=tuple(_counts(old, new)),
         texts=tuple(_texts(old, new)),
         checksums=tuple(_checksums(old, new)),
         identities=tuple(_identities(old, new)),
-        unexplained=tuple(unexplained_runs(plan, old.image, new.image, differing, changed)),
+        unexplained=tuple(unexplained_runs(layout, old.image, new.image, differing, changed)),
         missing=missing,
         movements=tuple(_movements(old, new, names)),
         bytes=len(differing),
@@ -62,10 +62,10 @@ def compare(old: Decoded, new: Decoded) -> ChangeSet:
 
 def _movements(old: Decoded, new: Decoded, touched: Container[str]) -> Iterator[OutputShift]:
     """The tables on axes that changed, in the order of the definition."""
-    if not any(axis.name in touched for axis in new.plan.definition.stored_axes):
+    if not any(axis.name in touched for axis in new.layout.definition.stored_axes):
         return
-    for table in new.plan.definition.tables.values():
-        if table.name in new.plan.table_items and any(axis in touched for axis in table.axes):
+    for table in new.layout.definition.tables.values():
+        if table.name in new.layout.table_items and any(axis in touched for axis in table.axes):
             found = movement(old, new, table, in_cells=table.name in touched)
             if found is not None:
                 yield found
@@ -91,7 +91,7 @@ def _is_moved(movement: OutputShift, axes: tuple[AxisChange, ...]) -> bool:
 def changed_cells(old: Decoded, new: Decoded) -> Flags:
     """Which cells both images hold and whose raw bits differ, shape (cells,)."""
     changed = old.present & new.present
-    for group, before, after in zip(new.plan.groups, old.raw, new.raw, strict=True):
+    for group, before, after in zip(new.layout.groups, old.raw, new.raw, strict=True):
         # Bits, not values: two NaNs may differ, and minus zero is not zero.
         bits = f"u{group.type.size}"
         changed[group.cells] &= before.view(bits) != after.view(bits)
@@ -99,20 +99,20 @@ def changed_cells(old: Decoded, new: Decoded) -> Flags:
 
 
 def _table(old: Decoded, new: Decoded, changed: Flags, table: Table) -> TableChange:
-    item = new.plan.table_items[table.name]
-    flags = changed[new.plan.cells(item)].reshape(new.plan.shape(item))
+    item = new.layout.table_items[table.name]
+    flags = changed[new.layout.cells(item)].reshape(new.layout.shape(item))
     return TableChange(table, old.grid(table), new.grid(table), flags)
 
 
 def _axis(old: Decoded, new: Decoded, changed: Flags, axis: StoredAxis) -> AxisChange:
-    item = new.plan.axis_items[axis.name]
-    cells = new.plan.cells(item)
+    item = new.layout.axis_items[axis.name]
+    cells = new.layout.cells(item)
     raws = old.raw_of(item)[0], new.raw_of(item)[0]
     return AxisChange(axis, old.physical[cells], new.physical[cells], changed[cells], *raws)
 
 
 def _counts(old: Decoded, new: Decoded) -> Iterator[CountChange]:
-    for axis in new.plan.definition.stored_axes:
+    for axis in new.layout.definition.stored_axes:
         if axis.stored_count:
             before, after = old.stored_count(axis.stored_count), new.stored_count(axis.stored_count)
             if before is not None and after is not None and before != after:
@@ -120,7 +120,7 @@ def _counts(old: Decoded, new: Decoded) -> Iterator[CountChange]:
 
 
 def _texts(old: Decoded, new: Decoded) -> Iterator[TextChange]:
-    for text in new.plan.definition.texts.values():
+    for text in new.layout.definition.texts.values():
         data_before, data_after = (one.image.read(text.at, text.length) for one in (old, new))
         if data_before is None or data_after is None or data_before == data_after:
             continue
@@ -128,7 +128,7 @@ def _texts(old: Decoded, new: Decoded) -> Iterator[TextChange]:
 
 
 def _checksums(old: Decoded, new: Decoded) -> Iterator[ChecksumChange]:
-    for checksum in new.plan.definition.memory.checksums:
+    for checksum in new.layout.definition.memory.checksums:
         if not checksums.is_known(checksum.algorithm):
             continue
         before = checksums.stored_value(checksum, old.image)
@@ -138,7 +138,7 @@ def _checksums(old: Decoded, new: Decoded) -> Iterator[ChecksumChange]:
 
 
 def _identities(old: Decoded, new: Decoded) -> Iterator[IdentityChange]:
-    for identity in new.plan.definition.memory.identities:
+    for identity in new.layout.definition.memory.identities:
         before = old.image.read(identity.at, len(identity.content))
         after = new.image.read(identity.at, len(identity.content))
         if before is not None and after is not None and before != after:
@@ -199,7 +199,7 @@ def _inside(segment: Segment, stretches: list[tuple[int, int]]) -> list[tuple[in
 
 
 def unexplained_runs(
-    plan: Plan, old: Image, new: Image, differing: Integers, changed: Flags
+    layout: Layout, old: Image, new: Image, differing: Integers, changed: Flags
 ) -> Iterator[Run]:
     """The differing bytes that nothing in the definition accounts for, merged into runs.
 
@@ -210,7 +210,7 @@ def unexplained_runs(
     positions = new.positions(differing, 1)
     bits = old.content[old.positions(differing, 1)] ^ new.content[positions]
     # A byte that differs in a cell makes that cell a changed one.
-    yield from runs(differing[(bits & ~explained_bits(plan, old, new, changed)[positions]) != 0])
+    yield from runs(differing[(bits & ~explained_bits(layout, old, new, changed)[positions]) != 0])
 
 
 def runs(addresses: Integers) -> Iterator[Run]:
@@ -223,7 +223,7 @@ def runs(addresses: Integers) -> Iterator[Run]:
         yield Run(start, int(run[-1]) - start + 1, len(run))
 
 
-def explained_bits(plan: Plan, old: Image, new: Image, cells: Flags) -> NDArray[np.uint8]:
+def explained_bits(layout: Layout, old: Image, new: Image, cells: Flags) -> NDArray[np.uint8]:
     """Which bits of the new image belong to something in the definition; shape of ``new.content``.
 
     Only what both images hold whole counts: the rest is compared nowhere else. Of the cells those are looked
@@ -231,21 +231,21 @@ def explained_bits(plan: Plan, old: Image, new: Image, cells: Flags) -> NDArray[
     """
     bits = np.zeros(new.size, np.uint8)
     numbers = np.flatnonzero(cells)
-    for group, masks in zip(plan.groups, plan.masks, strict=True):
+    for group, masks in zip(layout.groups, layout.masks, strict=True):
         size = group.type.size
         first, last = np.searchsorted(numbers, (group.cells.start, group.cells.stop))
         whole = numbers[first:last]
-        whole = whole[~plan.is_masked[whole]]
+        whole = whole[~layout.is_masked[whole]]
         asked = cells[masks.cells]
-        positions = _in_both(old, new, plan.address[whole], size)
+        positions = _in_both(old, new, layout.address[whole], size)
         positions = positions[positions >= 0]
         for byte in range(size):
             bits[positions + byte] = 0xFF
-        positions = _in_both(old, new, plan.address[masks.cells[asked]], size)
+        positions = _in_both(old, new, layout.address[masks.cells[asked]], size)
         held = positions >= 0
         stored = masks.masks[asked][held].astype(group.dtype).view(np.uint8).reshape(-1, size)
         np.bitwise_or.at(bits, positions[held, None] + np.arange(size), stored)
-    for start, size in _named_stretches(plan):
+    for start, size in _named_stretches(layout):
         (position,) = _in_both(old, new, np.array([start]), size).tolist()
         if position >= 0:
             bits[position : position + size] = 0xFF
@@ -260,7 +260,7 @@ def _in_both(old: Image, new: Image, addresses: Integers, size: int) -> Integers
     return np.where(old.positions(addresses, size) >= 0, positions, -1)
 
 
-def missing_runs(plan: Plan, old: Image, new: Image, is_intended: bool) -> Iterator[Run]:
+def missing_runs(layout: Layout, old: Image, new: Image, is_intended: bool) -> Iterator[Run]:
     """The bytes that only the old image holds and that nothing in the definition names, rising.
 
     A stored count of breakpoints is not named, as no rule says that it is absent. Bytes that an image of part
@@ -270,11 +270,11 @@ def missing_runs(plan: Plan, old: Image, new: Image, is_intended: bool) -> Itera
     """
     low, high = (new.extents[0][0], new.extents[-1][1]) if new.segments else (0, 0)
     wanted = [(low, high)]
-    regions = plan.definition.memory.regions
+    regions = layout.definition.memory.regions
     wanted += [(r.start, r.start + r.size) for r in regions if new.amount(r.start, r.start + r.size)]
     if (old.is_part or not regions) and not is_intended:
         wanted += old.extents
-    named = _named_by_cells(plan) + [(at, at + size) for at, size in _named_stretches(plan, counts=False)]
+    named = _named_by_cells(layout) + [(at, at + size) for at, size in _named_stretches(layout, counts=False)]
     starts, ends = _united(named)
     wanted_starts, wanted_ends = _united(wanted)
     for run in _missing(old, new, only_old=True):
@@ -288,11 +288,11 @@ def missing_runs(plan: Plan, old: Image, new: Image, is_intended: bool) -> Itera
                 yield Run(at, last - at, last - at)
 
 
-def _named_by_cells(plan: Plan) -> list[tuple[int, int]]:
+def _named_by_cells(layout: Layout) -> list[tuple[int, int]]:
     """The stretches of all cells, each the address of its first byte and the one behind its last."""
     found: list[tuple[int, int]] = []
-    for group in plan.groups:
-        addresses = distinct(plan.address[group.cells])
+    for group in layout.groups:
+        addresses = distinct(layout.address[group.cells])
         if len(addresses):
             breaks = np.flatnonzero(np.diff(addresses) > group.type.size) + 1
             firsts, lasts = addresses[[0, *breaks]], addresses[[*(breaks - 1), -1]] + group.type.size
@@ -317,9 +317,9 @@ def _common(start: int, end: int, starts: Integers, ends: Integers) -> Iterator[
         yield max(low, start), min(high, end)
 
 
-def _named_stretches(plan: Plan, counts: bool = True) -> Iterator[tuple[int, int]]:
+def _named_stretches(layout: Layout, counts: bool = True) -> Iterator[tuple[int, int]]:
     """Start and size of everything in the definition that is no cell: texts, identities, sums, counts."""
-    definition = plan.definition
+    definition = layout.definition
     for text in definition.texts.values():
         yield text.at, text.length
     for identity in definition.memory.identities:

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from callint.decoding import checksums
 from callint.decoding.checksum_update import Renewal, seal
 from callint.decoding.decode import Decoded
-from callint.decoding.layout import Plan
+from callint.decoding.layout import Layout
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import Identity, StoredAxis, Table, Text
 from callint.model.image import Image, Segment
@@ -171,7 +171,7 @@ def merge(base: Decoded, ours: Decoded, theirs: Decoded, choice: Choice = leave_
     units = _Units(sides)
     found = _conflicts(sides, units)
     decisions = _decided(units, found, choice)
-    sealed = seal(_applied(sides, units, found, decisions), base.plan.definition.memory)
+    sealed = seal(_applied(sides, units, found, decisions), base.layout.definition.memory)
     return Merge(sealed.image, tuple(decisions), sealed.renewals)
 
 
@@ -186,11 +186,11 @@ class _Sides:
 
     def __init__(self, base: Decoded, ours: Decoded, theirs: Decoded) -> None:
         self.decoded = (base, ours, theirs)
-        self.plan: Plan = base.plan
+        self.layout: Layout = base.layout
         self.image: Image = ours.image
         self.ours: Bytes = ours.image.content
         self.base, self.theirs = (one.image.content.copy() for one in (base, theirs))
-        for checksum in self.plan.definition.memory.checksums:
+        for checksum in self.layout.definition.memory.checksums:
             if checksums.is_known(checksum.algorithm):
                 at = self.stretch(checksum.stored_at, checksums.stored_size(checksum))
                 self.base[at] = self.theirs[at] = self.ours[at]
@@ -204,7 +204,7 @@ class _Sides:
         return np.arange(position, position + size) if position >= 0 else np.empty(0, np.int64)
 
     def versions(self, table: Table, cells: Flags) -> Versions:
-        shape = self.plan.shape(self.plan.table_items[table.name])
+        shape = self.layout.shape(self.layout.table_items[table.name])
         base, ours, theirs = (one.grid(table) for one in self.decoded)
         return Versions(table, base, ours, theirs, cells.reshape(shape))
 
@@ -240,12 +240,12 @@ class _Units:
     """
 
     def __init__(self, sides: _Sides) -> None:
-        definition = sides.plan.definition
+        definition = sides.layout.definition
         self.sides = sides
-        self.axes = [axis for axis in definition.stored_axes if axis.name in sides.plan.axis_items]
+        self.axes = [axis for axis in definition.stored_axes if axis.name in sides.layout.axis_items]
         self.texts = list(definition.texts.values())
         self.identities = list(definition.memory.identities)
-        self.first_axis = sides.plan.size
+        self.first_axis = sides.layout.size
         self.first_text = self.first_axis + len(self.axes)
         self.first_identity = self.first_text + len(self.texts)
         self.first_word = self.first_identity + len(self.identities)
@@ -259,13 +259,13 @@ class _Units:
         self.differing = self._with_bits(sides.between)
 
     def _of_cells(self, touched: Flags) -> Iterator[_Claims]:
-        plan = self.sides.plan
-        units = np.arange(plan.size, dtype=np.int64)
+        layout = self.sides.layout
+        units = np.arange(layout.size, dtype=np.int64)
         for number, axis in enumerate(self.axes):
-            units[plan.cells(plan.axis_items[axis.name])] = self.first_axis + number
-        for group, masks in zip(plan.groups, plan.masks, strict=True):
+            units[layout.cells(layout.axis_items[axis.name])] = self.first_axis + number
+        for group, masks in zip(layout.groups, layout.masks, strict=True):
             size = group.type.size
-            start = self.sides.image.positions(plan.address[group.cells], size)
+            start = self.sides.image.positions(layout.address[group.cells], size)
             held = np.flatnonzero(start >= 0)
             bits = np.full((len(start), size), 0xFF, np.uint8)
             stored = masks.masks.astype(group.dtype).view(np.uint8).reshape(-1, size)
@@ -325,7 +325,7 @@ class _Units:
 
     def cells(self, table: Table) -> slice:
         """The units of a table."""
-        return self.sides.plan.cells(self.sides.plan.table_items[table.name])
+        return self.sides.layout.cells(self.sides.layout.table_items[table.name])
 
     @cached_property
     def axis_numbers(self) -> dict[str, int]:
@@ -334,9 +334,9 @@ class _Units:
     @cached_property
     def standing_on(self) -> list[list[Table]]:
         """The tables on each stored axis."""
-        plan = self.sides.plan
+        layout = self.sides.layout
         return [
-            [table for table in plan.definition.tables_on(axis.name) if table.name in plan.table_items]
+            [table for table in layout.definition.tables_on(axis.name) if table.name in layout.table_items]
             for axis in self.axes
         ]
 
@@ -438,17 +438,17 @@ def _together(units: _Units, flags: Flags) -> list[list[int]]:
 
 
 def _cell_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_Found]:
-    plan = sides.plan
+    layout = sides.layout
     held = {
         table.name
         for number, tables in enumerate(units.standing_on)
         if flags[units.first_axis + number]
         for table in tables
     }
-    for item in np.unique(plan.item[flags[: plan.size]]).tolist():
-        table = plan.items[item]
+    for item in np.unique(layout.item[flags[: layout.size]]).tolist():
+        table = layout.items[item]
         if isinstance(table, Table) and table.name not in held:
-            cells = plan.cells(item)
+            cells = layout.cells(item)
             numbers = np.flatnonzero(flags[cells]) + cells.start
             yield _Found(CellConflict(sides.versions(table, flags[cells])), numbers, table.line)
 

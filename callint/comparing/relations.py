@@ -28,7 +28,7 @@ MOST_POINTS = 1 << 22
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class RelationResult:
     """The most unfavourable operating point of a relation: ``value`` of one table, ``other`` of the other.
 
     ``excess`` is by how much they miss what is asked, in the unit of the comparison; not above 0 where the
@@ -59,7 +59,9 @@ def points_needed(kind: str, table: Mapping[str, int], other: Mapping[str, int])
     return max(math.prod(both[signal] for signal in one) for one in (table, other))
 
 
-def at_most(table: Surface, bound: Surface, margin: float = 0.0, at: Point | None = None) -> Standing | None:
+def at_most(
+    table: Surface, bound: Surface, margin: float = 0.0, at: Point | None = None
+) -> RelationResult | None:
     """Whether a table stays below another one by the margin; where either is off nothing is compared.
 
     None where they have no operating point in common.
@@ -76,7 +78,7 @@ def at_most(table: Surface, bound: Surface, margin: float = 0.0, at: Point | Non
     worst = int(np.nanargmax(excess))
     where = point_of(points, shared, worst)
     where |= highest.point(points, worst) | lowest.point(points, worst)
-    return Standing(
+    return RelationResult(
         value=float(highest.values[worst]),
         other=float(lowest.values[worst]),
         at=where,
@@ -87,7 +89,7 @@ def at_most(table: Surface, bound: Surface, margin: float = 0.0, at: Point | Non
 
 def equal(
     table: Surface, mirror: Surface, tolerance: float = 0.0, at: Point | None = None
-) -> Standing | None:
+) -> RelationResult | None:
     """Whether two tables give the same everywhere; None where they have no operating point in common."""
     above, below = at_most(table, mirror, -tolerance, at), at_most(mirror, table, -tolerance, at)
     if above is None or below is None:
@@ -95,13 +97,13 @@ def equal(
     return above if above.excess >= below.excess else _turned_round(below)
 
 
-def gap(upper: Surface, lower: Surface, smallest: float, at: Point | None = None) -> Standing | None:
+def gap(upper: Surface, lower: Surface, smallest: float, at: Point | None = None) -> RelationResult | None:
     """Whether a table stays above another one by the smallest distance; None as in ``at_most``."""
     found = at_most(lower, upper, smallest, at)
     return None if found is None else _turned_round(found)
 
 
-def _turned_round(standing: Standing) -> Standing:
+def _turned_round(standing: RelationResult) -> RelationResult:
     return replace(standing, value=standing.other, other=standing.value)
 
 
@@ -113,7 +115,7 @@ def own_signal(signals: Sequence[str], others: Sequence[str]) -> str | None:
 
 def inverse(
     table: Surface, other: Surface, tolerance: float = 0.0, at: Point | None = None
-) -> Standing | None:
+) -> RelationResult | None:
     """Whether a table undoes what the other does: what comes back against what was put in.
 
     Each has one signal that the other lacks, which is what the other puts out. A value of the table's own
@@ -149,7 +151,7 @@ def inverse(
     worst = np.unravel_index(int(np.nanargmax(error)), error.shape)
     where = {signal: float(points[signal][place]) for signal, place in zip(shared, worst, strict=False)}
     where[own] = float(values[worst])
-    return Standing(
+    return RelationResult(
         value=float(result[worst]),
         other=float(values[worst]),
         at=where,

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.decoding.conversions import exact_value, is_large, raw_bounds, to_physical
-from callint.decoding.layout import ByteRanges, Integers, Plan, RawBounds, StorageGroup
+from callint.decoding.layout import ByteRanges, Integers, Layout, RawBounds, StorageGroup
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import FixedAxis, Linear, StoredCount, Table, Text
 from callint.model.image import Image
@@ -25,7 +25,7 @@ class Decoded:
     ``present`` (cells) tells which cells the image holds, and absent ones are 0 in ``raw``.
     """
 
-    plan: Plan
+    layout: Layout
     image: Image
     raw: tuple[NDArray[Any], ...]
     present: Flags
@@ -39,9 +39,9 @@ class Decoded:
             else:
                 physical = np.empty(0, np.float64)
             curved = [
-                (cells, to_physical(conversion, physical[cells])) for conversion, cells in self.plan.curved
+                (cells, to_physical(conversion, physical[cells])) for conversion, cells in self.layout.curved
             ]
-            for scale in self.plan.scales:
+            for scale in self.layout.scales:
                 here = physical[scale.cells]
                 here *= scale.a
                 here += scale.b
@@ -55,8 +55,8 @@ class Decoded:
     @cached_property
     def off(self) -> Flags:
         """Which cells hold their table's off code, shape (cells,)."""
-        off = self.plan.has_off.copy()
-        for group, raw, codes in zip(self.plan.groups, self.raw, self.plan.off_codes, strict=True):
+        off = self.layout.has_off.copy()
+        for group, raw, codes in zip(self.layout.groups, self.raw, self.layout.off_codes, strict=True):
             off[group.cells] &= raw == codes
         return off & self.present
 
@@ -68,7 +68,7 @@ class Decoded:
     @cached_property
     def raw_extremes(self) -> tuple[tuple[NDArray[Any], NDArray[Any]], ...]:
         """By storage group, least and greatest raw value of each of its items; NaN where any cell is."""
-        starts = [self.plan.first[group.items] - group.cells.start for group in self.plan.groups]
+        starts = [self.layout.first[group.items] - group.cells.start for group in self.layout.groups]
         return tuple(
             (np.minimum.reduceat(raw, start), np.maximum.reduceat(raw, start))
             for raw, start in zip(self.raw, starts, strict=True)
@@ -83,12 +83,12 @@ class Decoded:
     @cached_property
     def extremes(self) -> tuple[Numbers, Numbers]:
         """Least and greatest physical value of each item, shape (items,) each; NaN where any cell is."""
-        if not self.plan.items:
+        if not self.layout.items:
             return np.empty(0, np.float64), np.empty(0, np.float64)
-        first = self.plan.first[:-1]
+        first = self.layout.first[:-1]
         return np.minimum.reduceat(self.physical, first), np.maximum.reduceat(self.physical, first)
 
-    def may_pass(self, low: Numbers | float, high: Numbers | float) -> Flags:
+    def items_exceeding(self, low: Numbers | float, high: Numbers | float) -> Flags:
         """Which items have a cell below ``low`` or above ``high``, or one that is NaN; shape (items,) all."""
         least, greatest = self.extremes
         return ~((least >= low) & (greatest <= high))
@@ -99,10 +99,10 @@ class Decoded:
         The bounds have the shape (items,). Mostly no item passes them, which its extremes tell. Items with
         ``raw`` bounds are judged by these.
         """
-        suspect = self.may_pass(low, high)
+        suspect = self.items_exceeding(low, high)
         suspect[list(raw or ())] = False
-        cells = self.plan.cells_in(suspect)
-        item, values = self.plan.item[cells], self.physical[cells]
+        cells = self.layout.cells_in(suspect)
+        item, values = self.layout.item[cells], self.physical[cells]
         cells = cells[(values < low[item]) | (values > high[item])]
         if raw:
             further = [self._beyond_raw(number, *bounds) for number, bounds in raw.items()]
@@ -112,15 +112,15 @@ class Decoded:
     def _beyond_raw(self, item: int, least: int | None, greatest: int | None) -> Integers:
         """The cells of an item with whole raw numbers below or above some, rising."""
         found = _outside(self.raw_of(item), least, greatest)
-        return np.flatnonzero(found) + int(self.plan.first[item])
+        return np.flatnonzero(found) + int(self.layout.first[item])
 
     def passes(self, item: int, low: Fraction | None, high: Fraction | None) -> Flags:
         """Which values of an item are below ``low`` or above ``high``, shape (rows, columns).
 
         Exactly so for whole raw numbers. None is an open end.
         """
-        conversion = self.plan.definition.conversion_of(self.plan.items[item])
-        if self.plan.wide[item] and isinstance(conversion, Linear):
+        conversion = self.layout.definition.conversion_of(self.layout.items[item])
+        if self.layout.wide[item] and isinstance(conversion, Linear):
             return _outside(self.raw_of(item), *raw_bounds(conversion, low, high))
         values = self.of_item(self.physical, item)
         flags = np.zeros(values.shape, bool)
@@ -132,39 +132,39 @@ class Decoded:
 
     def exact_at(self, cell: int) -> Fraction | None:
         """The value of a cell that doubles do not tell from its neighbours; None where they do."""
-        number = int(self.plan.item[cell])
-        conversion = self.plan.definition.conversion_of(self.plan.items[number])
+        number = int(self.layout.item[cell])
+        conversion = self.layout.definition.conversion_of(self.layout.items[number])
         raw = self.raw_at(cell)
-        if not self.plan.wide[number] or not isinstance(conversion, Linear) or not isinstance(raw, int):
+        if not self.layout.wide[number] or not isinstance(conversion, Linear) or not isinstance(raw, int):
             return None
         return exact_value(conversion, raw) if is_large(conversion, raw) else None
 
     def raw_at(self, cell: int) -> int | float:
         """The raw value of one cell."""
-        group = self.plan.group_of(cell)
-        value: int | float = self.raw[group][cell - self.plan.groups[group].cells.start].item()
+        group = self.layout.group_of(cell)
+        value: int | float = self.raw[group][cell - self.layout.groups[group].cells.start].item()
         return value
 
     def raw_of(self, item: int) -> NDArray[Any]:
         """The raw values of an item, shape (rows, columns)."""
-        cells = self.plan.cells(item)
-        group = self.plan.group_of(cells.start)
-        start = self.plan.groups[group].cells.start
+        cells = self.layout.cells(item)
+        group = self.layout.group_of(cells.start)
+        start = self.layout.groups[group].cells.start
         raw = self.raw[group][cells.start - start : cells.stop - start]
-        return raw.reshape(self.plan.shape(item))
+        return raw.reshape(self.layout.shape(item))
 
     def of_item(self, vector: NDArray[Any], item: int) -> NDArray[Any]:
         """The part of a flat vector that belongs to an item, shape (rows, columns)."""
-        return vector[self.plan.cells(item)].reshape(self.plan.shape(item))
+        return vector[self.layout.cells(item)].reshape(self.layout.shape(item))
 
     def breakpoints(self, axis: str) -> Numbers:
         """The physical breakpoints of an axis, shape (count,)."""
         if axis not in self._breakpoints:
-            found = self.plan.definition.axes[axis]
+            found = self.layout.definition.axes[axis]
             if isinstance(found, FixedAxis):
                 self._breakpoints[axis] = np.array(found.values, np.float64)
             else:
-                self._breakpoints[axis] = self.physical[self.plan.cells(self.plan.axis_items[axis])]
+                self._breakpoints[axis] = self.physical[self.layout.cells(self.layout.axis_items[axis])]
         return self._breakpoints[axis]
 
     @cached_property
@@ -173,7 +173,7 @@ class Decoded:
 
     def grid(self, table: Table) -> Grid:
         """The cells of one table with its breakpoints."""
-        item = self.plan.table_items[table.name]
+        item = self.layout.table_items[table.name]
         return Grid(
             table=table,
             raw=self.raw_of(item),
@@ -189,7 +189,7 @@ class Decoded:
         data = self.image.read(text.at, text.length)
         if data is None:
             return None
-        fill = bytes([self.plan.definition.memory.fill])
+        fill = bytes([self.layout.definition.memory.fill])
         return data.rstrip(b"\0" + fill + b" ").decode(text.encoding, "replace")
 
     def stored_count(self, count: StoredCount) -> int | None:
@@ -208,17 +208,17 @@ def _outside(raw: NDArray[Any], least: int | None, greatest: int | None) -> Flag
     return flags
 
 
-def decode(plan: Plan, image: Image) -> Decoded:
+def decode(layout: Layout, image: Image) -> Decoded:
     """Read every cell of the plan from the image."""
-    present = np.ones(plan.size, bool)
+    present = np.ones(layout.size, bool)
     raw = []
-    for group, stretches in zip(plan.groups, plan.stretches, strict=True):
+    for group, stretches in zip(layout.groups, layout.stretches, strict=True):
         numbers = None if stretches is None else _joined(image, group, stretches)
         if numbers is None:
-            numbers, present[group.cells] = _gathered(image, group, plan.address[group.cells])
+            numbers, present[group.cells] = _gathered(image, group, layout.address[group.cells])
         raw.append(numbers)
-    _apply_masks(plan, raw)
-    return Decoded(plan, image, tuple(raw), present)
+    _apply_masks(layout, raw)
+    return Decoded(layout, image, tuple(raw), present)
 
 
 def _joined(image: Image, group: StorageGroup, stretches: ByteRanges) -> NDArray[Any] | None:
@@ -251,9 +251,9 @@ def _gathered(image: Image, group: StorageGroup, addresses: Integers) -> tuple[N
     return numbers, present
 
 
-def _apply_masks(plan: Plan, raw: list[NDArray[Any]]) -> None:
+def _apply_masks(layout: Layout, raw: list[NDArray[Any]]) -> None:
     """Cut the masked cells down to their bits, in place; masks stand on unsigned types only."""
-    for group, numbers, masks in zip(plan.groups, raw, plan.masks, strict=True):
+    for group, numbers, masks in zip(layout.groups, raw, layout.masks, strict=True):
         if len(masks.cells):
             here = masks.cells - group.cells.start
             bits = numbers.view(masks.masks.dtype)

@@ -100,19 +100,19 @@ def table_digest(decoded: Decoded, table: Table) -> ContentDigest:
 
     An axis belongs to it because moving the axis changes what the table does.
     """
-    plan = decoded.plan
-    numbers = [plan.table_items[table.name]]
-    numbers += [plan.axis_items[axis] for axis in table.axes if axis in plan.axis_items]
+    layout = decoded.layout
+    numbers = [layout.table_items[table.name]]
+    numbers += [layout.axis_items[axis] for axis in table.axes if axis in layout.axis_items]
     content = b"".join(stored_bytes(decoded, number) for number in numbers)
-    meaning, demands = statements(plan.definition, table)
+    meaning, demands = statements(layout.definition, table)
     return ContentDigest(sha256(content), meaning, demands)
 
 
 def axis_digest(decoded: Decoded, name: str) -> ContentDigest:
     """The digest of a stored axis: its breakpoints as stored, then its stored count if it has one."""
-    definition = decoded.plan.definition
+    definition = decoded.layout.definition
     axis = definition.axes[name]
-    content = stored_bytes(decoded, decoded.plan.axis_items[name])
+    content = stored_bytes(decoded, decoded.layout.axis_items[name])
     if isinstance(axis, StoredAxis) and axis.stored_count:
         count = axis.stored_count
         content += decoded.image.read(count.at, count.storage.type.size) or b""
@@ -246,7 +246,7 @@ def _framed(kind: str, content: bytes) -> bytes:
 
 def stored_bytes(decoded: Decoded, number: int) -> bytes:
     """The bytes of an item's cells as they are stored, x fastest, masked."""
-    item: Item = decoded.plan.items[number]
+    item: Item = decoded.layout.items[number]
     raw = decoded.raw_of(number)
     if item.storage.mask:
         raw = (raw.astype(np.uint64) << np.uint64(item.storage.shift)).astype(raw.dtype)

@@ -19,25 +19,25 @@ def encode(decoded: Decoded, raw: Sequence[NDArray[Any]], cells: Flags, texts: M
     ``raw`` is as in ``Decoded``. The image has to hold the cells, and the texts, which have full length.
     Where things share their bytes, the last one written stands; decoding the result tells.
     """
-    image, plan = decoded.image, decoded.plan
+    image, layout = decoded.image, decoded.layout
     content = image.content.copy()
-    for group, masks, numbers in zip(plan.groups, plan.masks, raw, strict=True):
+    for group, masks, numbers in zip(layout.groups, layout.masks, raw, strict=True):
         size = group.type.size
         flags = cells[group.cells].copy()
         here = masks.cells - group.cells.start
         masked = flags[here]
         flags[here] = False
-        at = _byte_positions(image, plan.address[group.cells][flags], size)
+        at = _byte_positions(image, layout.address[group.cells][flags], size)
         content[at] = _bytes(numbers[flags], group.dtype)
         # Masked tables may share their bytes, so their bits are cleared and set one after the other.
         chosen = here[masked]
-        at = _byte_positions(image, plan.address[group.cells][chosen], size)
+        at = _byte_positions(image, layout.address[group.cells][chosen], size)
         bits = masks.masks[masked]
         np.bitwise_and.at(content, at, ~_bytes(bits, group.dtype))
         values = numbers.view(bits.dtype)[chosen] << masks.shifts[masked]
         np.bitwise_or.at(content, at, _bytes(values & bits, group.dtype))
     for name, data in texts.items():
-        start = np.array([plan.definition.texts[name].at], np.int64)
+        start = np.array([layout.definition.texts[name].at], np.int64)
         content[_byte_positions(image, start, len(data))[0]] = np.frombuffer(data, np.uint8)
     return _with_content(image, content)
 

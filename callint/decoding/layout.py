@@ -91,7 +91,7 @@ class ByteRanges:
 
 
 @dataclass(frozen=True)
-class Plan:
+class Layout:
     """The flat layout of one definition.
 
     ``first`` (items + 1) is where each item's cells begin; ``shapes`` (items, 2) has rows and columns.
@@ -322,7 +322,7 @@ def _pieces(cells: slice) -> Iterator[slice]:
         yield slice(start, min(start + _PIECE, cells.stop))
 
 
-def make_plan(definition: Definition) -> Plan:
+def make_layout(definition: Definition) -> Layout:
     """The layout of everything in the definition that can be decoded.
 
     Items with a reference that leads nowhere are left out; ``definition/unknown-reference`` says so.
@@ -345,7 +345,7 @@ def make_plan(definition: Definition) -> Plan:
         local[turned] = local[turned] % columns * rows + local[turned] // columns
     at = np.array([one.at for one in items], np.int64)
     stride = np.array([one.storage.stride for one in items], np.int64)
-    return Plan(
+    return Layout(
         definition=definition,
         items=tuple(items),
         shapes=shapes,

@@ -22,7 +22,7 @@ from callint.reading.logs import Log, Piece
 
 
 @dataclass
-class Clock:
+class LogTime:
     """How much time was logged: ``total`` in seconds, or in rows where there is no time column.
 
     Steps longer than the accepted gap and steps back are left out and counted; ``lost`` are the seconds of
@@ -35,7 +35,7 @@ class Clock:
     resets: int = 0
 
 
-class Dwell:
+class CellTime:
     """Time by cell for several tables; ``of`` gives what came together.
 
     ``signals`` are those whose readings have to be plausible; ``implausible`` counts the rows, by signal, in
@@ -45,7 +45,7 @@ class Dwell:
     def __init__(
         self, surfaces: Iterable[Surface], max_gap: float, signals: Mapping[str, Signal] | None = None
     ) -> None:
-        self.clock = Clock()
+        self.clock = LogTime()
         self.max_gap = max_gap
         self.signals = signals or {}
         self.implausible: dict[str, int] = {}
@@ -213,11 +213,11 @@ def _joined(last: Piece, piece: Piece) -> Piece:
 
 
 @dataclass(frozen=True, slots=True)
-class Logged:
+class LogSummary:
     """A log that was read: its name, the times by table, and what was wrong with it."""
 
     name: str
-    dwell: Dwell
+    dwell: CellTime
     log: Log
 
     def shares(self, table: str) -> Numbers | None:

@@ -103,12 +103,12 @@ def made_at(decoded: Decoded, point: Mapping[str, float]) -> dict[str, Made]:
     A signal that is given is not made. Of several tables that make one, the first counts of which all signals
     are known. A table that is off there or cannot be read makes nothing.
     """
-    definition = decoded.plan.definition
+    definition = decoded.layout.definition
     waiting: dict[str, list[Table]] = {}
     lacking: dict[str, int] = {}
     ready: deque[Table] = deque()
     for table in definition.tables.values():
-        if table.produces is None or not table.axes or table.name not in decoded.plan.table_items:
+        if table.produces is None or not table.axes or table.name not in decoded.layout.table_items:
             continue
         missing = [signal for signal in signals_of(definition, table) if signal not in point]
         lacking[table.name] = len(missing)

@@ -87,7 +87,7 @@ def surface(decoded: Decoded, table: Table) -> Surface | None:
     None also where both axes have one signal, so that no operating point reaches every cell.
     """
     grid = decoded.grid(table)
-    signals = tuple(decoded.plan.definition.axes[axis].signal for axis in table.axes)
+    signals = tuple(decoded.layout.definition.axes[axis].signal for axis in table.axes)
     if len(set(signals)) < len(signals):
         return None
     for axis in (grid.x, grid.y):
@@ -104,7 +104,7 @@ def surfaces(decoded: Decoded, tables: Iterable[Table]) -> list[Surface]:
 
 def obstacle(decoded: Decoded, table: Table) -> str | None:
     """Why a table of the plan cannot be read at an operating point, in words; None where it can."""
-    definition = decoded.plan.definition
+    definition = decoded.layout.definition
     signals = [definition.axes[axis].signal for axis in table.axes]
     if len(set(signals)) < len(signals):
         return f"both axes are of {signals[0]}"
@@ -115,8 +115,8 @@ def obstacle(decoded: Decoded, table: Table) -> str | None:
 
 
 def _axis_obstacle(decoded: Decoded, name: str) -> str | None:
-    definition, breakpoints = decoded.plan.definition, decoded.breakpoints(name)
-    axis, items = definition.axes[name], decoded.plan.axis_items
+    definition, breakpoints = decoded.layout.definition, decoded.breakpoints(name)
+    axis, items = definition.axes[name], decoded.layout.axis_items
     if isinstance(axis, StoredAxis) and not decoded.of_item(decoded.present, items[name]).all():
         return f"the image does not hold all of the axis {name}"
     if is_readable(breakpoints):

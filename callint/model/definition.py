@@ -398,7 +398,7 @@ class Guard:
 
 
 @dataclass(frozen=True, slots=True)
-class Demands:
+class Constraints:
     """What must hold for the cells of one table, in physical values."""
 
     limits: Range | None = None
@@ -410,7 +410,7 @@ class Demands:
     guards: tuple[Guard, ...] = ()
 
 
-NO_DEMANDS = Demands()
+NO_CONSTRAINTS = Constraints()
 
 
 @dataclass(frozen=True, slots=True)
@@ -434,7 +434,7 @@ class Table:
     y_first: bool
     signal: str | None
     produces: str | None
-    demands: Demands
+    demands: Constraints
     notes: tuple[str, ...]
     line: int
 

@@ -136,7 +136,7 @@ def quantity(value: float, conversion: Conversion, unit: str | None = None) -> s
     return with_unit(number(value, conversion), conversion.unit if unit is None else unit)
 
 
-def told_apart(values: tuple[float, ...], conversion: Conversion) -> list[str]:
+def format_distinct(values: tuple[float, ...], conversion: Conversion) -> list[str]:
     """Values without their unit; with more digits where two that differ would look the same."""
     texts = [number(value, conversion) for value in values]
     for more in (plain, exact):
@@ -157,7 +157,7 @@ def step(old: float, new: float, conversion: Conversion) -> tuple[str, str, str]
     digits = decimals(conversion)
     is_large = max(abs(old), abs(new)) >= _LARGEST and math.isfinite(new - old)
     if is_large and not isinstance(conversion, States):
-        before_text, after_text = told_apart((old, new), conversion)
+        before_text, after_text = format_distinct((old, new), conversion)
         return before_text, after_text, f"{'' if new < old else '+'}{significant(new - old)}"
     if digits is None or isinstance(conversion, States) or not math.isfinite(new - old):
         return number(old, conversion), number(new, conversion), signed_number(new - old, conversion)
@@ -168,14 +168,14 @@ def step(old: float, new: float, conversion: Conversion) -> tuple[str, str, str]
     difference = _fixed(after - before, digits)
     texts = _fixed(before, digits), _fixed(after, digits)
     if texts[0] == texts[1] and old != new:
-        first, second = told_apart((old, new), conversion)
+        first, second = format_distinct((old, new), conversion)
         return first, second, f"{'' if new < old else '+'}{significant(new - old)}"
     return *texts, difference if difference.startswith("-") else f"+{difference}"
 
 
 def beside(value: float, limit: float, conversion: Conversion) -> str:
     """A value without its unit, with as many digits as tell it from the limit."""
-    return told_apart((value, limit), conversion)[0]
+    return format_distinct((value, limit), conversion)[0]
 
 
 def signed_number(value: float, conversion: Conversion) -> str:
@@ -221,7 +221,7 @@ def output_movement(definition: Definition, moved: OutputShift) -> str:
     return f"output {'moved by ' if is_far else ''}{movement(definition, moved)}"
 
 
-def loud_name(table: Table) -> str:
+def name_with_purpose(table: Table) -> str:
     """A table's name, with a purpose that must not be overlooked."""
     loud = table.purpose in (Purpose.PROTECTION, Purpose.EMISSIONS)
     return f"{table.name} ({table.purpose.value})" if loud else table.name

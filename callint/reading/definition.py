@@ -17,15 +17,15 @@ from typing import TypeVar
 from lxml import etree
 
 from callint.model.definition import (
-    NO_DEMANDS,
+    NO_CONSTRAINTS,
     Axis,
     ByteOrder,
     Checksum,
+    Constraints,
     Conversion,
     Crc,
     Declaration,
     Definition,
-    Demands,
     FixedAxis,
     Gradient,
     Group,
@@ -586,10 +586,10 @@ class _Reader:
         self.axes.setdefault(name, self.axis(element[0], name))
         return name
 
-    def demands(self, children: dict[str, list[etree._Element]], kind: Kind, storage: Storage) -> Demands:
+    def demands(self, children: dict[str, list[etree._Element]], kind: Kind, storage: Storage) -> Constraints:
         if not children.keys() & {"limits", "expected", "off", "monotonic", "gradient", "change", "guard"}:
-            return NO_DEMANDS
-        return Demands(
+            return NO_CONSTRAINTS
+        return Constraints(
             limits=self.only(children, "limits", self.bounds),
             expected=self.only(children, "expected", self.bounds),
             off=self.only(children, "off", lambda e: self.off(e, storage)),

@@ -16,7 +16,7 @@ from callint.model.finding import Severity
 from callint.model.policy import ImageRule, LogColumns, Policy, Waiver
 from callint.reading import cache
 from callint.reading.resources import resource
-from callint.reading.tree import confined
+from callint.reading.tree import normalize_repository_path
 
 #: Largest policy that is read, in bytes.
 MAX_BYTES = 4 * 2**20
@@ -140,7 +140,7 @@ def _image_rule(
         inside = []
         for one in [given] if isinstance(given, str) else given:
             try:
-                inside.append(confined(one, f"{path}:{lines.of(['images', number, key])}"))
+                inside.append(normalize_repository_path(one, f"{path}:{lines.of(['images', number, key])}"))
             except InputError as error:
                 leading_out += error.lines
         found[key] = tuple(inside)

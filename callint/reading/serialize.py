@@ -46,7 +46,7 @@ _CLASSES: tuple[type[Any], ...] = (
     nouns.Monotonic,
     nouns.Gradient,
     nouns.Guard,
-    nouns.Demands,
+    nouns.Constraints,
     nouns.Table,
     nouns.Text,
     nouns.Relation,

@@ -36,7 +36,7 @@ class Tree(Protocol):
         ...
 
 
-def confined(path: str, source: str) -> str:
+def normalize_repository_path(path: str, source: str) -> str:
     """A path from a policy, made normal; InputError where it leads out of the repository."""
     pure = PurePosixPath(path.replace("\\", "/"))
     drive = len(path) > 1 and path[1] == ":"
@@ -71,7 +71,7 @@ class WorkingTree:
 
 
 @dataclass
-class Overlay:
+class OverlayTree:
     """A tree with some files in memory."""
 
     below: Tree
@@ -84,7 +84,7 @@ class Overlay:
         return self.below.paths()
 
 
-class HeldTree:
+class InMemoryTree:
     """Some files of another tree, or why they cannot be read there, carried along in memory."""
 
     def __init__(self, tree: Tree, paths: Iterable[str]) -> None:
@@ -152,7 +152,7 @@ def content_or_reason(tree: Tree, path: str) -> bytes | str | None:
         return reason(error)
 
 
-def with_remedy(error: OSError, remedy: str) -> str:
+def error_with_remedy(error: OSError, remedy: str) -> str:
     """Why a file cannot be read, and what to do about it where the reason does not say that itself."""
     words = reason(error)
     return words if ";" in words else f"{words}; {remedy}"
@@ -172,7 +172,7 @@ def resolved(path: Path) -> Path:
     return found
 
 
-def refuse_leading_out(path: Path, shown: str = "", start: Path | None = None) -> None:
+def require_inside_repository(path: Path, shown: str = "", start: Path | None = None) -> None:
     """InputError where a path inside the repository leads out of it by a link; ``shown`` is its name.
 
     The repository is the one around ``start``, the current folder where absent; without git it is the

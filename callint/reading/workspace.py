@@ -14,16 +14,16 @@ from callint.reading.tree import (
     POLICY,
     Tree,
     WorkingTree,
+    error_with_remedy,
     find_root,
     read_file,
     reason,
-    refuse_leading_out,
-    with_remedy,
+    require_inside_repository,
 )
 
 
 @dataclass
-class Workplace:
+class Workspace:
     """A root folder, its policy, and its files.
 
     Files that the user names may lie anywhere; ``name`` makes their paths known. What a policy names
@@ -44,7 +44,7 @@ class Workplace:
         if not target.exists():
             raise InputError(f"{path}: it does not exist; check the path")
         label = self.label(target)
-        refuse_leading_out(target, label, self.root)
+        require_inside_repository(target, label, self.root)
         self.named[label] = target
         return label
 
@@ -76,10 +76,10 @@ class Workplace:
         try:
             return self.read(path)
         except OSError as error:
-            raise InputError(f"{path}: {with_remedy(error, 'check the path')}") from None
+            raise InputError(f"{path}: {error_with_remedy(error, 'check the path')}") from None
 
 
-def open_workplace(policy: str | None = None) -> Workplace:
+def open_workspace(policy: str | None = None) -> Workspace:
     """The workplace of a policy file, or of the nearest one from the current folder up.
 
     Without any policy the root is the current folder, and the policy is empty.
@@ -93,15 +93,15 @@ def open_workplace(policy: str | None = None) -> Workplace:
         found = find_root(Path.cwd())
         if found is None:
             here = Path.cwd()
-            return Workplace(here, Policy(), WorkingTree(here))
+            return Workspace(here, Policy(), WorkingTree(here))
         root, name = found, POLICY
     root = _absolute(root)
-    refuse_leading_out(root / name, name)
+    require_inside_repository(root / name, name)
     try:
         data = read_file(root / name, MAX_BYTES)
     except OSError as error:
         raise InputError(f"{name}: {reason(error)}; correct that first") from None
-    return Workplace(root, read_policy(data, name), WorkingTree(root))
+    return Workspace(root, read_policy(data, name), WorkingTree(root))
 
 
 def _absolute(path: Path) -> Path:

@@ -13,25 +13,25 @@ from callint.model import shown
 from callint.model.change import AxisChange, Flags, Numbers, OutputShift
 from callint.model.definition import StoredAxis
 from callint.model.finding import Evidence, Finding, Severity
-from callint.rules.context import SUBJECTS, Case, Subject
+from callint.rules.context import SUBJECTS, CheckContext, LoadedDefinition
 from callint.rules.rule import Scope, rule
 
 
 @lru_cache(maxsize=SUBJECTS)
-def _breakpoints(subject: Subject) -> Integers:
+def _breakpoints(subject: LoadedDefinition) -> Integers:
     """The cells of all stored axes."""
-    items = enumerate(subject.plan.items)
-    return subject.plan.cells_of([number for number, item in items if isinstance(item, StoredAxis)])
+    items = enumerate(subject.layout.items)
+    return subject.layout.cells_of([number for number, item in items if isinstance(item, StoredAxis)])
 
 
-def _breakpoint_steps(case: Case) -> Iterator[tuple[Integers, Flags, Flags]]:
+def _breakpoint_steps(case: CheckContext) -> Iterator[tuple[Integers, Flags, Flags]]:
     """By storage group: breakpoints behind the first of their axis, and whether each is below the one before
     it, or equal to that.
 
     The order is that of the raw numbers, because that is what a control unit searches (common practice, no
     source).
     """
-    groups, present = case.plan.groups, case.new.present
+    groups, present = case.layout.groups, case.new.present
     for group, raw, cells in zip(groups, case.new.raw, _followers(case.subject), strict=True):
         here = present[cells] & present[cells - 1]
         after, before = raw[cells - group.cells.start], raw[cells - group.cells.start - 1]
@@ -39,19 +39,19 @@ def _breakpoint_steps(case: Case) -> Iterator[tuple[Integers, Flags, Flags]]:
 
 
 @lru_cache(maxsize=SUBJECTS)
-def _followers(subject: Subject) -> tuple[Integers, ...]:
+def _followers(subject: LoadedDefinition) -> tuple[Integers, ...]:
     """By storage group, the cells of breakpoints that have another before them on their axis."""
-    plan, every = subject.plan, _breakpoints(subject)
-    every = every[plan.item[every] == plan.item[every - 1]]
-    return tuple(every[(every > group.cells.start) & (every < group.cells.stop)] for group in plan.groups)
+    layout, every = subject.layout, _breakpoints(subject)
+    every = every[layout.item[every] == layout.item[every - 1]]
+    return tuple(every[(every > group.cells.start) & (every < group.cells.stop)] for group in layout.groups)
 
 
-def _kept_pair(case: Case, cell: int) -> bool:
+def _kept_pair(case: CheckContext, cell: int) -> bool:
     return bool(case.kept[cell] and case.kept[cell - 1])
 
 
 @rule("axis/not-increasing", Severity.ERROR, Scope.IMAGE)
-def not_increasing(case: Case) -> Iterator[Finding]:
+def not_increasing(case: CheckContext) -> Iterator[Finding]:
     """A breakpoint is below the one before it.
 
     Why it matters: the control unit searches an axis from one end and stops at the first breakpoint
@@ -64,7 +64,7 @@ def not_increasing(case: Case) -> Iterator[Finding]:
     """
     for cells, falls, _ in _breakpoint_steps(case):
         for cell in cells[falls].tolist():
-            item, _, _ = case.plan.place(cell)
+            item, _, _ = case.layout.place(cell)
             before, after = (case.quantity(item, float(case.new.physical[c])) for c in (cell - 1, cell))
             yield case.about_cell(
                 "axis/not-increasing",
@@ -77,7 +77,7 @@ def not_increasing(case: Case) -> Iterator[Finding]:
 
 
 @rule("axis/repeated-breakpoint", Severity.WARNING, Scope.IMAGE)
-def repeated_breakpoint(case: Case) -> Iterator[Finding]:
+def repeated_breakpoint(case: CheckContext) -> Iterator[Finding]:
     """Two neighbouring breakpoints are equal.
 
     Why it matters: between them there is nothing to interpolate; a control unit that divides by their
@@ -90,7 +90,7 @@ def repeated_breakpoint(case: Case) -> Iterator[Finding]:
     """
     for cells, _, repeats in _breakpoint_steps(case):
         for cell in cells[repeats].tolist():
-            item, _, _ = case.plan.place(cell)
+            item, _, _ = case.layout.place(cell)
             value = case.quantity(item, float(case.new.physical[cell]))
             yield case.about_cell(
                 "axis/repeated-breakpoint",
@@ -103,7 +103,7 @@ def repeated_breakpoint(case: Case) -> Iterator[Finding]:
 
 
 @rule("axis/wrong-count", Severity.ERROR, Scope.IMAGE)
-def wrong_count(case: Case) -> Iterator[Finding]:
+def wrong_count(case: CheckContext) -> Iterator[Finding]:
     """The image itself stores another number of breakpoints than the definition says.
 
     Why it matters: the control unit goes by the stored count. With another one it reads the cells in
@@ -135,20 +135,20 @@ def wrong_count(case: Case) -> Iterator[Finding]:
 
 
 @lru_cache(maxsize=SUBJECTS)
-def _plausible(subject: Subject) -> tuple[Integers, Numbers, Numbers]:
+def _plausible(subject: LoadedDefinition) -> tuple[Integers, Numbers, Numbers]:
     """All breakpoints, and between which values the signal of each is plausible."""
-    plan, signals = subject.plan, subject.definition.signals
-    low, high = (np.full(len(plan.items), bound) for bound in (-np.inf, np.inf))
-    for number, item in enumerate(plan.items):
+    layout, signals = subject.layout, subject.definition.signals
+    low, high = (np.full(len(layout.items), bound) for bound in (-np.inf, np.inf))
+    for number, item in enumerate(layout.items):
         signal = signals.get(item.signal) if isinstance(item, StoredAxis) else None
         if signal and signal.plausible:
             low[number], high[number] = signal.plausible.low, signal.plausible.high
     cells = _breakpoints(subject)
-    return cells, low[plan.item[cells]], high[plan.item[cells]]
+    return cells, low[layout.item[cells]], high[layout.item[cells]]
 
 
 @rule("axis/outside-plausible", Severity.WARNING, Scope.IMAGE)
-def outside_plausible(case: Case) -> Iterator[Finding]:
+def outside_plausible(case: CheckContext) -> Iterator[Finding]:
     """A breakpoint lies where a healthy sensor never reads.
 
     Why it matters: its column or row is only half used or never, and mostly the number was meant to be
@@ -158,11 +158,11 @@ def outside_plausible(case: Case) -> Iterator[Finding]:
 
     Fix: correct the breakpoint, or the signal's plausible range if the sensor really reads that far.
     """
-    plan, physical = case.plan, case.new.physical
+    layout, physical = case.layout, case.new.physical
     cells, low, high = _plausible(case.subject)
     beyond = case.new.present[cells] & ((physical[cells] < low) | (physical[cells] > high))
     for cell in cells[beyond].tolist():
-        item, _, _ = plan.place(cell)
+        item, _, _ = layout.place(cell)
         assert isinstance(item, StoredAxis)
         plausible = case.definition.signals[item.signal].plausible
         assert plausible is not None
@@ -179,7 +179,7 @@ def outside_plausible(case: Case) -> Iterator[Finding]:
 
 
 @rule("axis/changed", Severity.WARNING, Scope.CHANGE)
-def changed(case: Case) -> Iterator[Finding]:
+def changed(case: CheckContext) -> Iterator[Finding]:
     """An axis differs from the base, and one table uses it.
 
     Why it matters: moving a breakpoint moves every cell of its column, although no cell changed. And where
@@ -203,7 +203,7 @@ def changed(case: Case) -> Iterator[Finding]:
 
 
 @rule("axis/shared-axis-changed", Severity.WARNING, Scope.CHANGE)
-def shared_axis_changed(case: Case) -> Iterator[Finding]:
+def shared_axis_changed(case: CheckContext) -> Iterator[Finding]:
     """An axis that several tables share differs from the base.
 
     Why it matters: every one of these tables is moved, also those that nobody looked at. How far is worked
@@ -222,10 +222,10 @@ def shared_axis_changed(case: Case) -> Iterator[Finding]:
             yield _axis_finding(case, "axis/shared-axis-changed", change)
 
 
-def _axis_finding(case: Case, rule_id: str, change: AxisChange) -> Finding:
+def _axis_finding(case: CheckContext, rule_id: str, change: AxisChange) -> Finding:
     axis = change.axis
     first = int(np.flatnonzero(change.changed)[0])
-    cell = case.plan.cells(case.plan.axis_items[axis.name]).start + first
+    cell = case.layout.cells(case.layout.axis_items[axis.name]).start + first
     moved = int(np.count_nonzero(change.changed))
     raws = change.old_raw[first], change.new_raw[first]
     old, new = case.change(axis, float(change.old[first]), float(change.new[first]), raws)
@@ -240,7 +240,7 @@ def _axis_finding(case: Case, rule_id: str, change: AxisChange) -> Finding:
     return replace(finding, evidence=Evidence(tables=(axis.name, *moved_tables)))
 
 
-def _moved(case: Case, axis: str) -> str:
+def _moved(case: CheckContext, axis: str) -> str:
     """What becomes of the tables on an axis, those that are moved before those that hardly are."""
     movements = [case.changes.movement_of.get(table.name) for table in case.definition.tables_on(axis)]
     known = [movement for movement in movements if movement is not None]
@@ -250,11 +250,11 @@ def _moved(case: Case, axis: str) -> str:
         (only,) = known
         amount = shown.movement(case.definition, only)
         if only.is_slight or not only.size:
-            return f"the output of {shown.loud_name(only.table)} is {amount}"
+            return f"the output of {shown.name_with_purpose(only.table)} is {amount}"
         cells = "" if only.in_cells else "cells unchanged, but "
-        return f"{cells}the output of {shown.loud_name(only.table)} moved by {amount}"
+        return f"{cells}the output of {shown.name_with_purpose(only.table)} moved by {amount}"
     amounts = (
-        f"{shown.loud_name(one.table)} {shown.movement(case.definition, one)}"
+        f"{shown.name_with_purpose(one.table)} {shown.movement(case.definition, one)}"
         for one in shown.in_order_of_weight(known)
     )
     return f"this moves outputs{_cells_words(known)}: {'; '.join(amounts)}"
@@ -264,7 +264,7 @@ def _cells_words(movements: Sequence[OutputShift]) -> str:
     return "" if any(movement.in_cells for movement in movements) else ", though no cell changed"
 
 
-def _tables(case: Case, axis: str) -> str:
+def _tables(case: CheckContext, axis: str) -> str:
     """The tables that an axis moves, with the purposes that must not be overlooked."""
-    names = [shown.loud_name(table) for table in case.definition.tables_on(axis)]
+    names = [shown.name_with_purpose(table) for table in case.definition.tables_on(axis)]
     return ", ".join(names) if names else "no table"

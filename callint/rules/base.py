@@ -10,7 +10,7 @@ from callint.comparing.compare import compare
 from callint.model import shown
 from callint.model.finding import Finding, Severity
 from callint.model.image import Image
-from callint.rules.context import Case
+from callint.rules.context import CheckContext
 from callint.rules.rule import Scope, rule
 
 #: The message names at most this many tables.
@@ -20,7 +20,7 @@ _HINT = "Restore the factory file; if the maker delivered another one, waive thi
 
 
 @rule("base/changed", Severity.ERROR, Scope.BASE)
-def changed(case: Case) -> Iterator[Finding]:
+def changed(case: CheckContext) -> Iterator[Finding]:
     """A factory base differs from the one that the repository had before.
 
     Why it matters: every image is judged against its base. Where the base is edited together with the image,
@@ -48,7 +48,7 @@ def changed(case: Case) -> Iterator[Finding]:
     )
 
 
-def _difference(case: Case) -> str:
+def _difference(case: CheckContext) -> str:
     """How two bases differ: "6 cells of egr_warm_correction changed"."""
     assert case.old is not None
     changes = compare(case.old, case.new)

@@ -10,7 +10,7 @@ import numpy as np
 
 from callint.comparing.compare import missing_runs
 from callint.comparing.decimal_compare import exceeds
-from callint.comparing.entry_errors.detect import Suspect, suspects
+from callint.comparing.entry_errors.detect import Suspect, find_entry_errors
 from callint.comparing.entry_errors.paste_errors import Pasted
 from callint.comparing.entry_errors.typing_errors import mistyping
 from callint.decoding.conversions import exact_value, largest_step, raw_distances
@@ -19,13 +19,13 @@ from callint.model import shown
 from callint.model.change import Flags, TableChange
 from callint.model.definition import Linear, Purpose, States, Table, decimal
 from callint.model.finding import Evidence, Finding, Severity
-from callint.rules.context import Case
+from callint.rules.context import CheckContext
 from callint.rules.image import as_text
 from callint.rules.rule import Scope, rule
 
 
 @rule("change/unexplained-bytes", Severity.ERROR, Scope.CHANGE)
-def unexplained_bytes(case: Case) -> Iterator[Finding]:
+def unexplained_bytes(case: CheckContext) -> Iterator[Finding]:
     """Bytes differ from the base that no table, axis, text, checksum or identity accounts for.
 
     Why it matters: somebody changed something that nobody can read. It may be a table that the
@@ -55,7 +55,7 @@ def unexplained_bytes(case: Case) -> Iterator[Finding]:
 
 
 @rule("change/missing-bytes", Severity.WARNING, Scope.CHANGE)
-def missing_bytes(case: Case) -> Iterator[Finding]:
+def missing_bytes(case: CheckContext) -> Iterator[Finding]:
     """Bytes of the base are absent from the image, and nothing in the definition names them.
 
     Why it matters: records were lost on the way, or the file was written without them. A programmer erases
@@ -75,7 +75,7 @@ def missing_bytes(case: Case) -> Iterator[Finding]:
     image, base = case.new.image, case.base
     if base is None or not image.is_part:
         return
-    runs = list(missing_runs(case.plan, base, image, is_intended=case.start is not None))
+    runs = list(missing_runs(case.layout, base, image, is_intended=case.start is not None))
     if not runs:
         return
     count, first = sum(run.size for run in runs), runs[0]
@@ -101,7 +101,7 @@ _GO_BACK = "Go back within the agreed distance, or waive it with the reason."
 
 
 @rule("change/too-large", Severity.ERROR, Scope.CHANGE)
-def too_large(case: Case) -> Iterator[Finding]:
+def too_large(case: CheckContext) -> Iterator[Finding]:
     """A cell, or what a table puts out between its cells, is further from the base than is accepted.
 
     Why it matters: how far a table may be moved is agreed before the work starts; a cell beyond that is
@@ -142,10 +142,10 @@ def too_large(case: Case) -> Iterator[Finding]:
         yield replace(case.about_table("change/too-large", moved.table, words, _GO_BACK), at=moved.at)
 
 
-def _exceeds(case: Case, change: TableChange, most: float) -> Flags:
+def _exceeds(case: CheckContext, change: TableChange, most: float) -> Flags:
     """Which cells differ from the base by more than ``most``; exactly so for whole raw numbers."""
     conversion = case.conversion(change.table)
-    if case.plan.wide[case.plan.table_items[change.table.name]] and isinstance(conversion, Linear):
+    if case.layout.wide[case.layout.table_items[change.table.name]] and isinstance(conversion, Linear):
         accepted = largest_step(conversion, decimal(most))
         distances = raw_distances(change.old.raw, change.new.raw)
         return distances > (_LARGEST if accepted is None else accepted)
@@ -156,11 +156,11 @@ def _exceeds(case: Case, change: TableChange, most: float) -> Flags:
 _LARGEST = 2**64 - 1
 
 
-def _accepted(case: Case, table: Table, most: float) -> str:
+def _accepted(case: CheckContext, table: Table, most: float) -> str:
     return shown.with_unit(shown.plain(most), shown.distance_unit(case.definition.unit_of(table)))
 
 
-def _cell_step(case: Case, change: TableChange, y: int, x: int, most: float) -> str:
+def _cell_step(case: CheckContext, change: TableChange, y: int, x: int, most: float) -> str:
     """A cell's change in words, with all digits where doubles do not have them."""
     table, conversion = change.table, case.conversion(change.table)
     cell, decoded = case.cell_number(table, x, y), (case.old, case.new)
@@ -175,15 +175,15 @@ def _cell_step(case: Case, change: TableChange, y: int, x: int, most: float) -> 
     return _step(case, table, old_value, new_value, most)
 
 
-def _step(case: Case, table: Table, old: float, new: float, most: float) -> str:
+def _step(case: CheckContext, table: Table, old: float, new: float, most: float) -> str:
     """A cell's change in words: "41.0 mg became 47.5 mg, +6.5 mg"."""
     conversion, unit = case.conversion(table), case.definition.unit_of(table)
     if isinstance(conversion, States):
-        return " became ".join(case.told_apart(table, old, new))
+        return " became ".join(case.format_distinct(table, old, new))
     olds, news, difference = shown.step(old, new, conversion)
     if math.isclose(abs(float(difference)), most):
         # It is a little more than that, which the digits must show.
-        olds, news = shown.told_apart((old, new), conversion)
+        olds, news = shown.format_distinct((old, new), conversion)
         difference = f"{difference[0]}{shown.beside(abs(new - old), most, conversion)}"
     before, after = (shown.with_unit(text, unit) for text in (olds, news))
     return f"{before} became {after}, {shown.with_unit(difference, shown.distance_unit(unit))}"
@@ -193,7 +193,7 @@ def _step(case: Case, table: Table, old: float, new: float, most: float) -> str:
 
 
 @rule("change/suspicious-cell", Severity.WARNING, Scope.CHANGE, in_protection=Severity.ERROR)
-def suspicious_cell(case: Case) -> Iterator[Finding]:
+def suspicious_cell(case: CheckContext) -> Iterator[Finding]:
     """A changed cell does not fit the edit that it is part of, nor the surface around it.
 
     Why it matters: whoever types hundreds of numbers mistypes one of them, and one cell is where the engine
@@ -216,7 +216,7 @@ def suspicious_cell(case: Case) -> Iterator[Finding]:
     """
     for change in case.changes.tables:
         edit, blocks = case.edits[change.table.name]
-        for suspect in suspects(edit):
+        for suspect in find_entry_errors(edit):
             if any(block.holds(suspect.y, suspect.x) for block in blocks):
                 continue  # change/shifted-block says it of all of them
             yield case.about_cell(
@@ -227,7 +227,7 @@ def suspicious_cell(case: Case) -> Iterator[Finding]:
             )
 
 
-def _suspicion(case: Case, change: TableChange, suspect: Suspect) -> str:
+def _suspicion(case: CheckContext, change: TableChange, suspect: Suspect) -> str:
     """What stands there and what would fit: "850 mg where its neighbours suggest about 85: out by ten?"."""
     table, stands = change.table, float(change.new.physical[suspect.y, suspect.x])
     conversion = case.conversion(table)
@@ -241,7 +241,7 @@ def _suspicion(case: Case, change: TableChange, suspect: Suspect) -> str:
 
 
 @rule("change/shifted-block", Severity.WARNING, Scope.CHANGE, in_protection=Severity.ERROR)
-def shifted_block(case: Case) -> Iterator[Finding]:
+def shifted_block(case: CheckContext) -> Iterator[Finding]:
     """A row, a column or a block looks pasted one place off, or a row pasted twice.
 
     Why it matters: every number in it is a right one in the wrong place, so that no limit is broken and
@@ -270,7 +270,7 @@ def shifted_block(case: Case) -> Iterator[Finding]:
             )
 
 
-def _pasting(case: Case, table: Table, block: Pasted) -> str:
+def _pasting(case: CheckContext, table: Table, block: Pasted) -> str:
     """What a block looks like: "6 cells to 1800 rpm, 45 mg hold what the base has one place before ..."."""
     cells = shown.count(block.size, "cell")
     end = case.place(table, block.right, block.bottom).removeprefix("at ")
@@ -282,7 +282,7 @@ def _pasting(case: Case, table: Table, block: Pasted) -> str:
 
 
 @rule("change/emissions", Severity.WARNING, Scope.CHANGE)
-def emissions(case: Case) -> Iterator[Finding]:
+def emissions(case: CheckContext) -> Iterator[Finding]:
     """An emissions table differs from the base.
 
     Why it matters: changing what an engine emits is unlawful in many places, whoever does it and
@@ -296,7 +296,7 @@ def emissions(case: Case) -> Iterator[Finding]:
     moved = {table.name: axis for axis in case.changes.by_axis for table in case.definition.tables_on(axis)}
     for name in dict.fromkeys([*case.changes.by_table, *moved]):
         table, change = case.definition.tables[name], case.changes.by_table.get(name)
-        if table.purpose is not Purpose.EMISSIONS or name not in case.plan.table_items:
+        if table.purpose is not Purpose.EMISSIONS or name not in case.layout.table_items:
             continue
         if change is not None:
             yield case.about_table(
@@ -318,7 +318,7 @@ def emissions(case: Case) -> Iterator[Finding]:
     )
 
 
-def _largest(case: Case, change: TableChange) -> str:
+def _largest(case: CheckContext, change: TableChange) -> str:
     """The largest change of a table in words: "at most 30 % became 24 % at 1800 rpm, 20 mg"."""
     table = change.table
     y, x = change.largest
@@ -339,7 +339,7 @@ _SAME_SOFTWARE = 0.9
 
 
 @rule("change/identity", Severity.ERROR, Scope.FILE)
-def identity(case: Case) -> Iterator[Finding]:
+def identity(case: CheckContext) -> Iterator[Finding]:
     """The identity bytes differ from the base, although the rest of the image is that of the base.
 
     Why it matters: somebody changed the number that tells workshops and authorities what runs in the
@@ -354,7 +354,7 @@ def identity(case: Case) -> Iterator[Finding]:
     for known in case.definition.memory.identities:
         old, new = (image.read(known.at, len(known.content)) for image in (case.base, case.image))
         if old is not None and new is not None and old != new:
-            share = float(case.kept.mean()) if case.plan.size else 0.0
+            share = float(case.kept.mean()) if case.layout.size else 0.0
             if share < _SAME_SOFTWARE:
                 return
             yield Finding(

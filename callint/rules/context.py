@@ -12,11 +12,11 @@ import numpy as np
 
 from callint.comparing.compare import changed_cells, compare
 from callint.comparing.entry_errors.detect import edit_of
-from callint.comparing.entry_errors.neighbours import Edit
+from callint.comparing.entry_errors.neighbours import TableEdit
 from callint.comparing.entry_errors.paste_errors import Pasted, pasted
 from callint.decoding.conversions import exact_value, is_large
 from callint.decoding.decode import Decoded, decode
-from callint.decoding.layout import Item, Plan, make_plan
+from callint.decoding.layout import Item, Layout, make_layout
 from callint.model import shown
 from callint.model.change import ChangeSet, Flags, TableChange
 from callint.model.definition import Axis, Conversion, Definition, Linear, Purpose, Range, StoredAxis, Table
@@ -35,15 +35,15 @@ _KEPT = 4
 
 
 @dataclass(frozen=True, eq=False)
-class Subject:
+class LoadedDefinition:
     """A definition file and its plan, shared by all images of that definition."""
 
     file: DefinitionFile
     definition: Definition
 
     @cached_property
-    def plan(self) -> Plan:
-        return make_plan(self.definition)
+    def layout(self) -> Layout:
+        return make_layout(self.definition)
 
     @cached_property
     def _decoded(self) -> list[Decoded]:
@@ -55,7 +55,7 @@ class Subject:
         and one content may lie under several names or in several revisions.
         """
         places = [place for place, one in enumerate(self._decoded) if _is_same(one.image, image)]
-        found = self._decoded.pop(places[0]) if places else decode(self.plan, image)
+        found = self._decoded.pop(places[0]) if places else decode(self.layout, image)
         self._decoded.append(found)
         del self._decoded[:-_KEPT]
         return found
@@ -66,7 +66,7 @@ def _is_same(one: Image, other: Image) -> bool:
 
 
 @dataclass(frozen=True)
-class Case:
+class CheckContext:
     """One definition; where ``image`` is given, one image; where ``base`` is given, its base.
 
     ``trouble`` and ``damages`` say why an image that is None could not be read, and ``base_trouble`` why
@@ -74,7 +74,7 @@ class Case:
     part of the memory; ``is_raw`` says that its file is one, in which addresses are places.
     """
 
-    subject: Subject
+    subject: LoadedDefinition
     image: Image | None = None
     base: Image | None = None
     trouble: str = ""
@@ -93,8 +93,8 @@ class Case:
         return self.subject.definition
 
     @property
-    def plan(self) -> Plan:
-        return self.subject.plan
+    def layout(self) -> Layout:
+        return self.subject.layout
 
     @cached_property
     def new(self) -> Decoded:
@@ -114,11 +114,11 @@ class Case:
         return ChangeSet(self.definition) if self.old is None else compare(self.old, self.new)
 
     @cached_property
-    def edits(self) -> dict[str, tuple[Edit, tuple[Pasted, ...]]]:
+    def edits(self) -> dict[str, tuple[TableEdit, tuple[Pasted, ...]]]:
         """The changed tables as edits, each with the blocks that look wrongly pasted."""
         return {change.table.name: self._edit(change) for change in self.changes.tables}
 
-    def _edit(self, change: TableChange) -> tuple[Edit, tuple[Pasted, ...]]:
+    def _edit(self, change: TableChange) -> tuple[TableEdit, tuple[Pasted, ...]]:
         edit = edit_of(change, self.conversion(change.table))
         # Along an axis that moved, values move with it.
         axes = ((change.old.x, change.new.x), (change.old.y, change.new.y))
@@ -132,7 +132,7 @@ class Case:
     def kept(self) -> Flags:
         """Which cells are as they are in the base, shape (cells,); none without a base."""
         if self.old is None:
-            return np.zeros(self.plan.size, bool)
+            return np.zeros(self.layout.size, bool)
         return self.old.present & self.new.present & ~changed_cells(self.old, self.new)
 
     # Findings
@@ -152,10 +152,10 @@ class Case:
         ``subject`` tells findings of one rule about one cell apart. ``judged`` are the only cells that the
         rule looked at, by their numbers; without them it is the whole table.
         """
-        item, x, y = self.plan.place(cell)
+        item, x, y = self.layout.place(cell)
         table = item if isinstance(item, Table) else None
         base = None if self.old is None else float(self.old.physical[cell])
-        address, size = int(self.plan.address[cell]), item.storage.type.size
+        address, size = int(self.layout.address[cell]), item.storage.type.size
         return Finding(
             rule=rule,
             message=message,
@@ -217,8 +217,8 @@ class Case:
 
     def extent(self, item: Item) -> int:
         """How many bytes lie between the first and the last of a table or axis, both included."""
-        number = (self.plan.table_items if isinstance(item, Table) else self.plan.axis_items)[item.name]
-        return int(self.plan.address[self.plan.cells(number)].max()) + item.storage.type.size - item.at
+        number = (self.layout.table_items if isinstance(item, Table) else self.layout.axis_items)[item.name]
+        return int(self.layout.address[self.layout.cells(number)].max()) + item.storage.type.size - item.at
 
     def offset(self, address: int, size: int) -> int | None:
         """Where bytes begin in the image's file, if that is raw and holds them all."""
@@ -246,7 +246,7 @@ class Case:
 
     def beyond(self, cell: int, limits: Range) -> tuple[str, str, str]:
         """A cell's value, on which side of some limits it lies, and the limit, with all digits they need."""
-        item, _, _ = self.plan.place(cell)
+        item, _, _ = self.layout.place(cell)
         unit = self.definition.unit_of(item)
         exact, value = self.new.exact_at(cell), float(self.new.physical[cell])
         low, high = limits.exact
@@ -281,11 +281,11 @@ class Case:
         """Old and new value with their unit, told apart by their digits or else by the bits of ``raws``."""
         conversion, unit = self.conversion(item), self.definition.unit_of(item)
         numbers = [raw.item() for raw in raws]
-        if isinstance(conversion, Linear) and self.plan.is_wide(item):
+        if isinstance(conversion, Linear) and self.layout.is_wide(item):
             exact = [exact_value(conversion, int(number)) for number in numbers]
             if any(is_large(conversion, int(number)) for number in numbers):
                 return [shown.with_unit(shown.decimal_digits(value), unit) for value in exact]
-        texts = shown.told_apart((old, new), conversion)
+        texts = shown.format_distinct((old, new), conversion)
         if texts[0] == texts[1]:
             texts = with_bits(texts, raws)
         return [
@@ -293,9 +293,9 @@ class Case:
             for text, value in zip(texts, (old, new), strict=True)
         ]
 
-    def told_apart(self, item: Item, *values: float) -> list[str]:
+    def format_distinct(self, item: Item, *values: float) -> list[str]:
         """Values with their unit; with all their digits where two that differ would look the same."""
-        texts = shown.told_apart(values, self.conversion(item))
+        texts = shown.format_distinct(values, self.conversion(item))
         return [shown.with_unit(text, self.definition.unit_of(item)) for text in texts]
 
     def limit(self, item: Item, value: float) -> str:
@@ -337,14 +337,14 @@ class Case:
     def is_unchanged(self, item: Item) -> bool:
         """Whether a table or axis, with the table's axes, is as it is in the base."""
         names = item.axes if isinstance(item, Table) else ()
-        number = (self.plan.table_items if isinstance(item, Table) else self.plan.axis_items)[item.name]
-        items = [number, *(self.plan.axis_items[name] for name in names if name in self.plan.axis_items)]
-        return all(bool(self.kept[self.plan.cells(one)].all()) for one in items)
+        number = (self.layout.table_items if isinstance(item, Table) else self.layout.axis_items)[item.name]
+        items = [number, *(self.layout.axis_items[name] for name in names if name in self.layout.axis_items)]
+        return all(bool(self.kept[self.layout.cells(one)].all()) for one in items)
 
     def cell_number(self, table: Table, x: int, y: int) -> int:
         """The number of a cell in the flat vectors."""
-        item = self.plan.table_items[table.name]
-        return int(self.plan.first[item]) + y * self.plan.shape(item)[1] + x
+        item = self.layout.table_items[table.name]
+        return int(self.layout.first[item]) + y * self.layout.shape(item)[1] + x
 
 
 def _finite(value: float) -> float | None:

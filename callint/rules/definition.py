@@ -30,7 +30,7 @@ from callint.model.definition import (
     Table,
 )
 from callint.model.finding import Finding, Severity
-from callint.rules.context import Case
+from callint.rules.context import CheckContext
 from callint.rules.rule import Scope, rule
 
 
@@ -39,7 +39,7 @@ def _finding(rule_id: str, line: int, subject: str, message: str, hint: str, tab
 
 
 @rule("definition/invalid", Severity.ERROR, Scope.DEFINITION)
-def invalid(case: Case) -> Iterator[Finding]:
+def invalid(case: CheckContext) -> Iterator[Finding]:
     """The definition file is not what the format asks for.
 
     Why it matters: what callint cannot read it cannot check. The part that is wrong is left out, so
@@ -54,7 +54,7 @@ def invalid(case: Case) -> Iterator[Finding]:
 
 
 @rule("definition/duplicate-name", Severity.ERROR, Scope.DEFINITION)
-def duplicate_name(case: Case) -> Iterator[Finding]:
+def duplicate_name(case: CheckContext) -> Iterator[Finding]:
     """Two things of one kind have the same name.
 
     Why it matters: an axis or a waiver that names one of them may mean the other. Only the first is
@@ -81,7 +81,7 @@ def duplicate_name(case: Case) -> Iterator[Finding]:
 
 
 @rule("definition/unknown-reference", Severity.ERROR, Scope.DEFINITION)
-def unknown_reference(case: Case) -> Iterator[Finding]:
+def unknown_reference(case: CheckContext) -> Iterator[Finding]:
     """Something is referred to that the definition does not have.
 
     Why it matters: a table with an unknown axis or conversion cannot be decoded, and so is not checked
@@ -116,7 +116,7 @@ class _Reference:
     table: str = ""
 
 
-def _references(case: Case) -> Iterator[_Reference]:
+def _references(case: CheckContext) -> Iterator[_Reference]:
     definition = case.definition
     signals, tables = definition.signals, definition.tables
     for axis in definition.axes.values():
@@ -169,15 +169,15 @@ class _Extent:
     table: str = ""
 
 
-def _extents(case: Case) -> list[_Extent]:
+def _extents(case: CheckContext) -> list[_Extent]:
     """Everything that has its own place in memory. An identity may lie on a text: both read it."""
-    plan, definition = case.plan, case.definition
+    layout, definition = case.layout, case.definition
     found = []
-    if plan.size:
-        first = plan.first[:-1]
-        low = np.minimum.reduceat(plan.address, first)
-        high = np.maximum.reduceat(plan.address, first)
-        for number, item in enumerate(plan.items):
+    if layout.size:
+        first = layout.first[:-1]
+        low = np.minimum.reduceat(layout.address, first)
+        high = np.maximum.reduceat(layout.address, first)
+        for number, item in enumerate(layout.items):
             kind = "table" if isinstance(item, Table) else "axis"
             table = item.name if isinstance(item, Table) else ""
             end = int(high[number]) + item.storage.type.size
@@ -197,7 +197,7 @@ def _extents(case: Case) -> list[_Extent]:
 
 
 @rule("definition/outside-image", Severity.ERROR, Scope.DEFINITION)
-def outside_image(case: Case) -> Iterator[Finding]:
+def outside_image(case: CheckContext) -> Iterator[Finding]:
     """Something is placed outside the memory that the definition declares.
 
     Why it matters: its bytes do not exist in any image, so nothing about it can be checked; most often
@@ -233,7 +233,7 @@ def outside_image(case: Case) -> Iterator[Finding]:
 
 
 @rule("definition/overlap", Severity.WARNING, Scope.DEFINITION)
-def overlap(case: Case) -> Iterator[Finding]:
+def overlap(case: CheckContext) -> Iterator[Finding]:
     """Two things claim the same bytes.
 
     Why it matters: an edit of one table silently changes the other. Either one of the addresses, counts
@@ -261,7 +261,7 @@ def overlap(case: Case) -> Iterator[Finding]:
 _MOST_OVERLAPS = 1000
 
 
-def _overlaps(case: Case) -> Iterator[tuple[_Extent, _Extent, int]]:
+def _overlaps(case: CheckContext) -> Iterator[tuple[_Extent, _Extent, int]]:
     memory = case.definition.memory
     # What lies outside the memory is definition/outside-image's affair, and may be of any size.
     extents = [one for one in _extents(case) if memory.start <= one.start and one.end <= memory.end]
@@ -282,7 +282,9 @@ def _overlaps(case: Case) -> Iterator[tuple[_Extent, _Extent, int]]:
             cluster, end = [extent], extent.end
 
 
-def _overlaps_within(case: Case, cluster: list[_Extent], most: int) -> Iterator[tuple[_Extent, _Extent, int]]:
+def _overlaps_within(
+    case: CheckContext, cluster: list[_Extent], most: int
+) -> Iterator[tuple[_Extent, _Extent, int]]:
     """The overlapping pairs among extents that touch, by the bits that each of them claims."""
     claims = [_claimed(case, extent) for extent in cluster]
     addresses = np.concatenate([claim[0] for claim in claims])
@@ -307,13 +309,13 @@ def _overlaps_within(case: Case, cluster: list[_Extent], most: int) -> Iterator[
                         return
 
 
-def _claimed(case: Case, extent: _Extent) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+def _claimed(case: CheckContext, extent: _Extent) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
     """The addresses of an extent's bytes, and which bits of each it claims."""
     if extent.item is None:
         addresses = np.arange(extent.start, extent.end)
         return addresses, np.full(len(addresses), 0xFF, np.uint8)
-    storage = case.plan.items[extent.item].storage
-    cells = case.plan.address[case.plan.cells(extent.item)]
+    storage = case.layout.items[extent.item].storage
+    cells = case.layout.address[case.layout.cells(extent.item)]
     size = storage.type.size
     full = (1 << 8 * size) - 1
     mask = (storage.mask or full).to_bytes(size, storage.byte_order.value)
@@ -322,7 +324,7 @@ def _claimed(case: Case, extent: _Extent) -> tuple[NDArray[np.int64], NDArray[np
 
 
 @rule("definition/checksum-over-itself", Severity.ERROR, Scope.DEFINITION)
-def checksum_over_itself(case: Case) -> Iterator[Finding]:
+def checksum_over_itself(case: CheckContext) -> Iterator[Finding]:
     """A checksum's range covers the place where the checksum is stored.
 
     Why it matters: storing the result changes what the result is computed from, so no stored value is
@@ -351,7 +353,7 @@ def checksum_over_itself(case: Case) -> Iterator[Finding]:
 
 
 @rule("definition/not-invertible", Severity.ERROR, Scope.DEFINITION)
-def not_invertible(case: Case) -> Iterator[Finding]:
+def not_invertible(case: CheckContext) -> Iterator[Finding]:
     """A conversion has no way back from physical to raw.
 
     Why it matters: values can be shown but not entered, merged or carried over, and two raw values that
@@ -427,7 +429,7 @@ def _lost_within(conversion: Rational, table: Table) -> str:
 
 
 @rule("definition/limits-inverted", Severity.ERROR, Scope.DEFINITION)
-def limits_inverted(case: Case) -> Iterator[Finding]:
+def limits_inverted(case: CheckContext) -> Iterator[Finding]:
     """A lower limit is above its upper limit.
 
     Why it matters: no value satisfies it, so every cell is reported, or, worse, nobody looks any more.
@@ -453,7 +455,7 @@ def _inverted(words: str, limits: Range | None, line: int, table: str = "") -> I
 
 
 @rule("definition/limits-unreachable", Severity.WARNING, Scope.DEFINITION)
-def limits_unreachable(case: Case) -> Iterator[Finding]:
+def limits_unreachable(case: CheckContext) -> Iterator[Finding]:
     """A limit lies where no value can ever get.
 
     Why it matters: a limit beyond what the type can hold never fires, so it protects from nothing; most
@@ -476,7 +478,7 @@ def limits_unreachable(case: Case) -> Iterator[Finding]:
             yield from _beyond(words, "plausible range", signal.operating, signal.plausible, signal.line)
 
 
-def _beyond_storage(case: Case, table: Table) -> Iterator[Finding]:
+def _beyond_storage(case: CheckContext, table: Table) -> Iterator[Finding]:
     limits = table.demands.limits
     conversion = case.definition.conversion_of(table)
     if limits is None or limits.is_inverted or isinstance(conversion, Rational):
@@ -539,7 +541,7 @@ def _beyond(words: str, frame_words: str, inner: Range, outer: Range, of: Table 
 
 
 @rule("definition/no-limits", Severity.NOTE, Scope.DEFINITION)
-def no_limits(case: Case) -> Iterator[Finding]:
+def no_limits(case: CheckContext) -> Iterator[Finding]:
     """A table has no limits.
 
     Why it matters: an impossible value in it goes unseen. Tables of named states need none.
@@ -563,7 +565,7 @@ def no_limits(case: Case) -> Iterator[Finding]:
 
 
 @rule("definition/no-unit", Severity.NOTE, Scope.DEFINITION)
-def no_unit(case: Case) -> Iterator[Finding]:
+def no_unit(case: CheckContext) -> Iterator[Finding]:
     """A conversion has no unit.
 
     Why it matters: a number without a unit is read as whatever the reader expects; bar and MPa differ
@@ -589,7 +591,7 @@ _NO_UNITS = {"", "-"}
 
 
 @rule("definition/unit-differs", Severity.WARNING, Scope.DEFINITION)
-def unit_differs(case: Case) -> Iterator[Finding]:
+def unit_differs(case: CheckContext) -> Iterator[Finding]:
     """An axis or a table has another unit than the signal that it is of.
 
     Why it matters: one number stands for both. A breakpoint of 30 m/s is then looked up at 30 km/h, and every
@@ -623,7 +625,7 @@ def unit_differs(case: Case) -> Iterator[Finding]:
 
 
 @rule("definition/unused", Severity.NOTE, Scope.DEFINITION)
-def unused(case: Case) -> Iterator[Finding]:
+def unused(case: CheckContext) -> Iterator[Finding]:
     """A signal, conversion or axis is never used.
 
     Why it matters: it is either left over or, more often, something was meant to use it and names
@@ -661,7 +663,7 @@ def unused(case: Case) -> Iterator[Finding]:
 
 
 @rule("definition/unguarded-protection", Severity.WARNING, Scope.DEFINITION)
-def unguarded_protection(case: Case) -> Iterator[Finding]:
+def unguarded_protection(case: CheckContext) -> Iterator[Finding]:
     """A protection table has no guard.
 
     Why it matters: a guard says what the table looks like when it no longer protects. Without one,
@@ -684,7 +686,7 @@ def unguarded_protection(case: Case) -> Iterator[Finding]:
 
 
 @rule("definition/fixed-axis-not-rising", Severity.ERROR, Scope.DEFINITION)
-def fixed_axis_not_rising(case: Case) -> Iterator[Finding]:
+def fixed_axis_not_rising(case: CheckContext) -> Iterator[Finding]:
     """The breakpoints of a fixed axis do not rise.
 
     Why it matters: cells would be read at the wrong operating points, by people and by callint.
@@ -710,7 +712,7 @@ def fixed_axis_not_rising(case: Case) -> Iterator[Finding]:
 
 
 @rule("definition/unusable-relation", Severity.WARNING, Scope.DEFINITION)
-def unusable_relation(case: Case) -> Iterator[Finding]:
+def unusable_relation(case: CheckContext) -> Iterator[Finding]:
     """A relation relates two tables that cannot be compared.
 
     Why it matters: it reads like a check, but no image can break it, or what it compares are numbers of
@@ -725,7 +727,7 @@ def unusable_relation(case: Case) -> Iterator[Finding]:
     """
     tables = case.definition.tables
     for relation in case.definition.relations:
-        if relation.table in case.plan.table_items and relation.other in case.plan.table_items:
+        if relation.table in case.layout.table_items and relation.other in case.layout.table_items:
             one, other = tables[relation.table], tables[relation.other]
             trouble = _trouble_of_relation(case, relation.kind, one, other)
             if trouble:
@@ -739,7 +741,7 @@ def unusable_relation(case: Case) -> Iterator[Finding]:
                 )
 
 
-def _trouble_of_relation(case: Case, kind: str, one: Table, other: Table) -> str:
+def _trouble_of_relation(case: CheckContext, kind: str, one: Table, other: Table) -> str:
     """Why two tables cannot be compared; "" where they can."""
     if one.name == other.name:
         return "a table has no relation to itself"
@@ -766,7 +768,7 @@ def _trouble_of_relation(case: Case, kind: str, one: Table, other: Table) -> str
     )
 
 
-def _unlike(case: Case, one: Table | Axis, other: Table | Axis, what: str) -> str:
+def _unlike(case: CheckContext, one: Table | Axis, other: Table | Axis, what: str) -> str:
     """That two things that should be alike have different units; a unit that is not said fits any."""
     first, second = (case.definition.unit_of(item) for item in (one, other))
     return f"{what} are in {first} and in {second}" if first and second and first != second else ""

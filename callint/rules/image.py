@@ -12,12 +12,12 @@ from callint.model import shown
 from callint.model.definition import Memory, Table
 from callint.model.finding import Evidence, Finding, Severity
 from callint.model.image import Image
-from callint.rules.context import Case
+from callint.rules.context import CheckContext
 from callint.rules.rule import Scope, rule
 
 
 @rule("image/unreadable", Severity.ERROR, Scope.FILE)
-def unreadable(case: Case) -> Iterator[Finding]:
+def unreadable(case: CheckContext) -> Iterator[Finding]:
     """The image file cannot be read.
 
     Why it matters: nothing about it can be said, so it must not be flashed on callint's word.
@@ -36,7 +36,7 @@ def unreadable(case: Case) -> Iterator[Finding]:
 
 
 @rule("image/damaged-record", Severity.ERROR, Scope.FILE)
-def damaged_record(case: Case) -> Iterator[Finding]:
+def damaged_record(case: CheckContext) -> Iterator[Finding]:
     """A line of an Intel HEX file or of S-records is wrong, or contradicts another.
 
     A wrong checksum or length, a line that is no record, two records with different data for one address, a
@@ -62,7 +62,7 @@ def damaged_record(case: Case) -> Iterator[Finding]:
 
 
 @rule("image/wrong-size", Severity.ERROR, Scope.FILE)
-def wrong_size(case: Case) -> Iterator[Finding]:
+def wrong_size(case: CheckContext) -> Iterator[Finding]:
     """The image is empty, or a raw image is shorter or longer than the memory.
 
     Intel HEX files, S-records and raw files with a start in the policy may hold part of the memory.
@@ -103,7 +103,7 @@ def wrong_size(case: Case) -> Iterator[Finding]:
 
 
 @rule("image/outside-memory", Severity.ERROR, Scope.FILE)
-def outside_memory(case: Case) -> Iterator[Finding]:
+def outside_memory(case: CheckContext) -> Iterator[Finding]:
     """The image has bytes at addresses that are not in the memory.
 
     Why it matters: nothing describes them, so nothing about them is checked, and a programmer writes them all
@@ -146,7 +146,7 @@ def _outside(image: Image, memory: Memory) -> list[tuple[int, int]]:
 
 
 @rule("image/missing-table", Severity.ERROR, Scope.IMAGE)
-def missing_table(case: Case) -> Iterator[Finding]:
+def missing_table(case: CheckContext) -> Iterator[Finding]:
     """A table, axis or text lies where an image of part of the memory has a gap.
 
     Why it matters: there is nothing to be checked, and whatever the control unit has there stays in it when
@@ -161,10 +161,10 @@ def missing_table(case: Case) -> Iterator[Finding]:
     """
     if not case.new.image.is_part:
         return
-    plan, present = case.plan, case.new.present
+    layout, present = case.layout, case.new.present
     in_base = present if case.old is None else case.old.present
-    for number in distinct(plan.item[~present]).tolist():
-        item, cells = plan.items[number], plan.cells(number)
+    for number in distinct(layout.item[~present]).tolist():
+        item, cells = layout.items[number], layout.cells(number)
         absent = ~present[cells]
         size, count = len(absent), int(absent.sum())
         which = "its cells" if size > 1 else "its cell"
@@ -200,7 +200,7 @@ def _absence(name: str, count: int, size: int, what: str) -> str:
 
 
 @rule("image/unknown-identity", Severity.WARNING, Scope.FILE)
-def unknown_identity(case: Case) -> Iterator[Finding]:
+def unknown_identity(case: CheckContext) -> Iterator[Finding]:
     """The bytes that say of which software an image is lie where it has a gap.
 
     Why it matters: nothing proves that the definition is the image's own. With that of other software every
@@ -229,7 +229,7 @@ def unknown_identity(case: Case) -> Iterator[Finding]:
 
 
 @rule("image/uncovered-checksum", Severity.ERROR, Scope.IMAGE)
-def uncovered_checksum(case: Case) -> Iterator[Finding]:
+def uncovered_checksum(case: CheckContext) -> Iterator[Finding]:
     """A checksum covers bytes, or is stored, where the image has a gap.
 
     Why it matters: whether it is right depends on what the control unit has in the gap, which the image does
@@ -267,10 +267,10 @@ def uncovered_checksum(case: Case) -> Iterator[Finding]:
         )
 
 
-def _lacking(case: Case) -> list[str]:
+def _lacking(case: CheckContext) -> list[str]:
     """The tables that the image does not hold whole, in the order of the definition."""
-    absent = distinct(case.plan.item[~case.new.present])
-    tables = [item for item in (case.plan.items[n] for n in absent.tolist()) if isinstance(item, Table)]
+    absent = distinct(case.layout.item[~case.new.present])
+    tables = [item for item in (case.layout.items[n] for n in absent.tolist()) if isinstance(item, Table)]
     return [table.name for table in sorted(tables, key=lambda table: table.line)]
 
 
@@ -284,7 +284,7 @@ def _listed(names: list[str]) -> str:
 
 
 @rule("image/wrong-identity", Severity.ERROR, Scope.FILE)
-def wrong_identity(case: Case) -> Iterator[Finding]:
+def wrong_identity(case: CheckContext) -> Iterator[Finding]:
     """The image is not of the software that the definition describes.
 
     Why it matters: in other software the tables lie elsewhere. Every value that would be shown is
@@ -319,7 +319,7 @@ def as_text(content: bytes) -> str:
 
 
 @rule("image/stale-checksum", Severity.ERROR, Scope.IMAGE)
-def stale_checksum(case: Case) -> Iterator[Finding]:
+def stale_checksum(case: CheckContext) -> Iterator[Finding]:
     """A stored checksum does not match the bytes that it covers.
 
     Why it matters: the control unit refuses such an image, stays in its boot loader, or runs with
@@ -361,7 +361,7 @@ _BLANK_BYTES = 4
 
 
 @rule("image/blank-table", Severity.WARNING, Scope.IMAGE)
-def blank_table(case: Case) -> Iterator[Finding]:
+def blank_table(case: CheckContext) -> Iterator[Finding]:
     """A table holds nothing but fill bytes.
 
     Why it matters: erased memory reads as fill. Either the table is not in this software, or the image
@@ -371,16 +371,16 @@ def blank_table(case: Case) -> Iterator[Finding]:
 
     Fix: compare with the factory base; correct the address in the definition if the table lies elsewhere.
     """
-    plan, fill = case.plan, case.definition.memory.fill
-    if not plan.size:
+    layout, fill = case.layout, case.definition.memory.fill
+    if not layout.size:
         return
     least, greatest = case.new.extremes
     filled = ~(least < greatest)  # where values differ, not all of them are fill; fill may be no number
-    for group, raw in zip(plan.groups, case.new.raw, strict=True):
-        bits = raw.view(f"u{group.type.size}")[plan.first[group.items] - group.cells.start]
+    for group, raw in zip(layout.groups, case.new.raw, strict=True):
+        bits = raw.view(f"u{group.type.size}")[layout.first[group.items] - group.cells.start]
         filled[group.items] &= bits == int.from_bytes(bytes([fill]) * group.type.size)
     for number in np.flatnonzero(filled).tolist():
-        item, cells, raw = plan.items[number], plan.cells(number), case.new.raw_of(number)
+        item, cells, raw = layout.items[number], layout.cells(number), case.new.raw_of(number)
         size = raw.size * item.storage.type.size
         if item.storage.mask or size < _BLANK_BYTES or not case.new.present[cells].all():
             continue
@@ -399,7 +399,7 @@ _DOUBTFUL = 0.5
 
 
 @rule("image/doubtful-table", Severity.WARNING, Scope.CHANGE)
-def doubtful_table(case: Case) -> Iterator[Finding]:
+def doubtful_table(case: CheckContext) -> Iterator[Finding]:
     """Most of a table is beyond its limits in the factory base itself.
 
     Why it matters: factories do not ship tables beyond what the hardware stands. Far more likely the
@@ -411,13 +411,13 @@ def doubtful_table(case: Case) -> Iterator[Finding]:
 
     Fix: correct address, type, byte order or conversion; or the limits, if the base really goes there.
     """
-    if case.old is None or not case.plan.size:
+    if case.old is None or not case.layout.size:
         return
-    beyond = case.old.beyond(*case.plan.limits, case.plan.raw_limits)
-    sizes = np.diff(case.plan.first)
-    counts = np.bincount(case.plan.item[beyond], minlength=len(sizes))
+    beyond = case.old.beyond(*case.layout.limits, case.layout.raw_limits)
+    sizes = np.diff(case.layout.first)
+    counts = np.bincount(case.layout.item[beyond], minlength=len(sizes))
     for number in np.flatnonzero(counts >= np.maximum(_DOUBTFUL * sizes, 1)).tolist():
-        item = case.plan.items[number]
+        item = case.layout.items[number]
         count, size = int(counts[number]), int(sizes[number])
         yield case.about_table(
             "image/doubtful-table",
@@ -429,7 +429,7 @@ def doubtful_table(case: Case) -> Iterator[Finding]:
 
 
 @rule("image/missing-base", Severity.ERROR, Scope.FILE)
-def missing_base(case: Case) -> Iterator[Finding]:
+def missing_base(case: CheckContext) -> Iterator[Finding]:
     """The policy names a base for the image, but there is none to compare with.
 
     Why it matters: without its base, nothing can be said about what was changed; a whole class of

@@ -16,7 +16,7 @@ from callint.model import shown
 from callint.model.change import Flags, Numbers, TableChange
 from callint.model.definition import Definition, Guard, Kind, Purpose, Range, Signal, States, Table, decimal
 from callint.model.finding import Evidence, Finding, Severity
-from callint.rules.context import SUBJECTS, Case, Subject
+from callint.rules.context import SUBJECTS, CheckContext, LoadedDefinition
 from callint.rules.rule import Scope, rule
 
 #: So many protections behind one reading are named.
@@ -24,9 +24,9 @@ _MOST_NAMES = 8
 
 
 @lru_cache(maxsize=SUBJECTS)
-def _protections(subject: Subject) -> Integers:
+def _protections(subject: LoadedDefinition) -> Integers:
     """The item numbers of the protections."""
-    items = enumerate(subject.plan.items)
+    items = enumerate(subject.layout.items)
     protections = [n for n, one in items if isinstance(one, Table) and one.purpose is Purpose.PROTECTION]
     return np.array(protections, np.int64)
 
@@ -46,12 +46,12 @@ class _Alarms:
 
 
 @lru_cache(maxsize=SUBJECTS)
-def _alarms(subject: Subject) -> _Alarms:
-    plan = subject.plan
-    low, high = (np.full(len(plan.items), bound) for bound in (-np.inf, np.inf))
-    guarded, numbered = (np.zeros(len(plan.items), bool) for _ in range(2))
+def _alarms(subject: LoadedDefinition) -> _Alarms:
+    layout = subject.layout
+    low, high = (np.full(len(layout.items), bound) for bound in (-np.inf, np.inf))
+    guarded, numbered = (np.zeros(len(layout.items), bool) for _ in range(2))
     for item in _protections(subject).tolist():
-        table = plan.items[item]
+        table = layout.items[item]
         assert isinstance(table, Table)
         guards = table.demands.guards
         guarded[item] = bool(guards)
@@ -61,24 +61,24 @@ def _alarms(subject: Subject) -> _Alarms:
     return _Alarms(low, high, guarded, numbered)
 
 
-def _doubtful(case: Case) -> Iterator[Table]:
+def _doubtful(case: CheckContext) -> Iterator[Table]:
     """The protections of which some cell may look as a guard says: no other can be disabled."""
     alarms = _alarms(case.subject)
-    suspect = case.new.may_pass(alarms.low, alarms.high) | alarms.numbered
-    suspect[case.plan.item[np.flatnonzero(case.new.off)]] = True
-    suspect |= case.plan.wide  # of which the extremes are not exact
+    suspect = case.new.items_exceeding(alarms.low, alarms.high) | alarms.numbered
+    suspect[case.layout.item[np.flatnonzero(case.new.off)]] = True
+    suspect |= case.layout.wide  # of which the extremes are not exact
     for number in np.flatnonzero(suspect & alarms.guarded).tolist():
-        table = case.plan.items[number]
+        table = case.layout.items[number]
         assert isinstance(table, Table)
         yield table
 
 
-def _unprotective(case: Case, table: Table, guard: Guard) -> Flags | None:
+def _unprotective(case: CheckContext, table: Table, guard: Guard) -> Flags | None:
     """Which cells look as the guard says; None for a guard that does not look at single cells.
 
     A cell that is switched off does not protect either, whatever the guard looks for.
     """
-    item = case.plan.table_items[table.name]
+    item = case.layout.table_items[table.name]
     valued: Flags = case.new.of_item(case.new.valued, item)
     present: Flags = case.new.of_item(case.new.present, item)
     off: Flags = case.new.of_item(case.new.off, item)
@@ -96,9 +96,9 @@ def _unprotective(case: Case, table: Table, guard: Guard) -> Flags | None:
     return cells
 
 
-def _condition(case: Case, table: Table, guard: Guard) -> str:
+def _condition(case: CheckContext, table: Table, guard: Guard) -> str:
     """What the guard looks for, in words that follow a count of cells."""
-    off = " or off" if bool(case.new.of_item(case.new.off, case.plan.table_items[table.name]).any()) else ""
+    off = " or off" if bool(case.new.of_item(case.new.off, case.layout.table_items[table.name]).any()) else ""
     if guard.above is not None:
         return f"above {case.limit(table, guard.above)}{off}"
     if guard.below is not None:
@@ -106,7 +106,7 @@ def _condition(case: Case, table: Table, guard: Guard) -> str:
     return (f'"{guard.state}"' if guard.state is not None else f"raw {guard.raw}") + off
 
 
-def _beside(case: Case, table: Table, cell: int, guard: Guard, condition: str) -> tuple[str, str]:
+def _beside(case: CheckContext, table: Table, cell: int, guard: Guard, condition: str) -> tuple[str, str]:
     """The value of a scalar and what the guard looks for, in digits that tell them apart."""
     exact = case.new.exact_at(cell)
     limit = guard.below if guard.above is None else guard.above
@@ -118,7 +118,7 @@ def _beside(case: Case, table: Table, cell: int, guard: Guard, condition: str) -
     return value, f"{'below' if guard.above is None else 'above'} {number}"
 
 
-def _disabling(case: Case, table: Table) -> tuple[Guard, Flags] | None:
+def _disabling(case: CheckContext, table: Table) -> tuple[Guard, Flags] | None:
     """The first guard that finds the table unprotective, and the cells that it found."""
     for guard in table.demands.guards:
         cells = _unprotective(case, table, guard)
@@ -128,7 +128,7 @@ def _disabling(case: Case, table: Table) -> tuple[Guard, Flags] | None:
 
 
 @rule("protection/disabled", Severity.ERROR, Scope.IMAGE)
-def disabled(case: Case) -> Iterator[Finding]:
+def disabled(case: CheckContext) -> Iterator[Finding]:
     """A protection table looks the way its guard says it looks when it no longer protects.
 
     Why it matters: the limiter is still there and limits nothing. Nobody notices until the day on which
@@ -165,7 +165,7 @@ def disabled(case: Case) -> Iterator[Finding]:
 
 
 @rule("protection/weakened", Severity.WARNING, Scope.CHANGE)
-def weakened(case: Case) -> Iterator[Finding]:
+def weakened(case: CheckContext) -> Iterator[Finding]:
     """A protection table still protects, but later than in the base.
 
     Why it matters: every step towards the guard eats from the margin between the limiter and the damage.
@@ -205,7 +205,7 @@ def weakened(case: Case) -> Iterator[Finding]:
         found = weakening(old, new, upward, downward)
         if found is None:
             continue
-        before, after = case.told_apart(table, found.old, found.new)
+        before, after = case.format_distinct(table, found.old, found.new)
         relative = shown.percent(found.old, found.new, case.definition.unit_of(table))
         words = f"protects later than the base: {before} became {after}"
         words += f" ({relative})" if relative else ""
@@ -221,7 +221,7 @@ def weakened(case: Case) -> Iterator[Finding]:
 
 
 def _about_point(
-    case: Case, rule_id: str, new: Surface, at: dict[str, float], words: tuple[str, str], hint: str
+    case: CheckContext, rule_id: str, new: Surface, at: dict[str, float], words: tuple[str, str], hint: str
 ) -> Finding:
     """A finding about one operating point: about the cell there, or between cells about the table.
 
@@ -237,7 +237,7 @@ def _about_point(
     return replace(case.about_table(rule_id, table, f"{words[0]} at {here}{words[1]}", hint), at=at)
 
 
-def _altered(case: Case, change: TableChange) -> Finding:
+def _altered(case: CheckContext, change: TableChange) -> Finding:
     """A changed protection of which no guard says which way protects less."""
     table = change.table
     y, x = change.largest
@@ -252,7 +252,9 @@ def _altered(case: Case, change: TableChange) -> Finding:
     )
 
 
-def _later_words(case: Case, table: Table, old: Surface, new: Surface, upward: bool, downward: bool) -> str:
+def _later_words(
+    case: CheckContext, table: Table, old: Surface, new: Surface, upward: bool, downward: bool
+) -> str:
     """How much later a scalar or a curve sets in: ", 100 rpm later"."""
     if upward and downward:
         return ""
@@ -291,7 +293,7 @@ def _count_loosened(change: TableChange | None, upward: bool, downward: bool) ->
 
 
 @rule("protection/reading-changed", Severity.WARNING, Scope.CHANGE)
-def reading_changed(case: Case) -> Iterator[Finding]:
+def reading_changed(case: CheckContext) -> Iterator[Finding]:
     """A table that turns a sensor into the signal of protections reads otherwise than in the base.
 
     Why it matters: a limiter is only as good as its reading. Where the curve behind a sensor reads low, every
@@ -323,7 +325,7 @@ def reading_changed(case: Case) -> Iterator[Finding]:
             continue
         ways.sort(key=lambda one: -abs(one[0].new - one[0].old))
         (worst, way), *others = ways
-        before, after = case.told_apart(table, worst.old, worst.new)
+        before, after = case.format_distinct(table, worst.old, worst.new)
         words = (
             f"{table.produces} reads up to {_distance(case, worst, table)} too {way}: {before} became {after}"
         )
@@ -350,7 +352,7 @@ def _protections_behind(definition: Definition, signal: str) -> list[Table]:
     return sorted(found.values(), key=lambda table: table.name not in direct)
 
 
-def _distance(case: Case, found: Weakening, table: Table) -> str:
+def _distance(case: CheckContext, found: Weakening, table: Table) -> str:
     """How far two outputs are apart, in as few digits as that takes."""
     _, _, difference = shown.step(found.old, found.new, case.conversion(table))
     return shown.with_unit(difference.lstrip("+-"), shown.distance_unit(case.definition.unit_of(table)))
@@ -364,19 +366,19 @@ def _names(tables: Sequence[Table]) -> str:
 
 
 @lru_cache(maxsize=SUBJECTS)
-def _thresholds(subject: Subject) -> tuple[tuple[Table, Signal], ...]:
+def _thresholds(subject: LoadedDefinition) -> tuple[tuple[Table, Signal], ...]:
     """The protections and monitors that are compared with a signal, and the signal."""
-    signals, plan = subject.definition.signals, subject.plan
+    signals, layout = subject.definition.signals, subject.layout
     tables = [
         item
-        for item in plan.items
+        for item in layout.items
         if isinstance(item, Table) and item.purpose in (Purpose.PROTECTION, Purpose.DIAGNOSIS)
     ]
     return tuple((one, signals[one.signal]) for one in tables if one.signal and one.signal in signals)
 
 
 @rule("protection/unreachable-threshold", Severity.ERROR, Scope.IMAGE)
-def unreachable_threshold(case: Case) -> Iterator[Finding]:
+def unreachable_threshold(case: CheckContext) -> Iterator[Finding]:
     """A threshold lies where the signal that it is compared with never gets.
 
     Why it matters: a cut-off that is compared with a reading no healthy sensor gives never cuts off; a
@@ -396,7 +398,7 @@ def unreachable_threshold(case: Case) -> Iterator[Finding]:
         guards = table.demands.guards
         upward = any(guard.above is not None for guard in guards)
         downward = any(guard.below is not None for guard in guards)
-        item = case.plan.table_items[table.name]
+        item = case.layout.table_items[table.name]
         values: Numbers = case.new.of_item(case.new.physical, item)
         valued: Flags = case.new.of_item(case.new.valued, item)
         # Without a guard there is no telling from which side the signal comes, so both ends count.
@@ -435,11 +437,11 @@ class _Reach:
         return f" as {self.curve} reads it" if end in (self.curve_low, self.curve_high) else ""
 
 
-def _reach(case: Case, signal: Signal) -> _Reach:
+def _reach(case: CheckContext, signal: Signal) -> _Reach:
     plausible = signal.plausible or Range(-np.inf, np.inf)
     for table in case.definition.tables.values():
-        if table.produces == signal.name and table.name in case.plan.table_items:
-            item = case.plan.table_items[table.name]
+        if table.produces == signal.name and table.name in case.layout.table_items:
+            item = case.layout.table_items[table.name]
             values = case.new.of_item(case.new.physical, item)
             values = values[case.new.of_item(case.new.valued, item) & np.isfinite(values)]
             if len(values) and table.kind is Kind.CURVE:
@@ -449,7 +451,7 @@ def _reach(case: Case, signal: Signal) -> _Reach:
 
 
 @rule("protection/flat", Severity.ERROR, Scope.IMAGE)
-def flat(case: Case) -> Iterator[Finding]:
+def flat(case: CheckContext) -> Iterator[Finding]:
     """A protection curve or map has one value everywhere.
 
     Why it matters: a limit that depends on speed, air or temperature has been made to depend on
@@ -462,16 +464,16 @@ def flat(case: Case) -> Iterator[Finding]:
     """
     protections = _protections(case.subject)
     for item in protections[case.new.uniform[protections]].tolist():
-        table = case.plan.items[item]
+        table = case.layout.items[item]
         assert isinstance(table, Table)
         if not table.axes:
             continue
-        present = case.new.present[case.plan.cells(item)]
+        present = case.new.present[case.layout.cells(item)]
         if present.size < 2 or not present.all():
             continue
         guarded = any(guard.flat for guard in table.demands.guards)
         if guarded or (case.old is not None and not case.old.uniform[item]):
-            value = case.quantity(table, float(case.new.physical[case.plan.cells(item).start]))
+            value = case.quantity(table, float(case.new.physical[case.layout.cells(item).start]))
             yield case.about_table(
                 "protection/flat",
                 table,

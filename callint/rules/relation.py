@@ -6,16 +6,16 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from callint.comparing import relations
-from callint.comparing.relations import Point, Standing
+from callint.comparing.relations import Point, RelationResult
 from callint.decoding.decode import Decoded
 from callint.decoding.surfaces import Surface, surface
 from callint.model import shown
 from callint.model.definition import Relation, Table
 from callint.model.finding import Finding, Severity
-from callint.rules.context import Case
+from callint.rules.context import CheckContext
 from callint.rules.rule import Scope, rule
 
-_Judgement = Callable[[Surface, Surface, float, Point | None], Standing | None]
+_Judgement = Callable[[Surface, Surface, float, Point | None], RelationResult | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,9 +29,9 @@ class _Breach:
     relation: Relation
     table: Table
     other: Table
-    standing: Standing
-    there: Standing | None
-    before: Standing | None
+    standing: RelationResult
+    there: RelationResult | None
+    before: RelationResult | None
 
     @property
     def is_inherited(self) -> bool:
@@ -40,14 +40,14 @@ class _Breach:
         return there is not None and there.is_broken and there.excess >= self.standing.excess
 
     @property
-    def broken_before(self) -> Standing | None:
+    def broken_before(self) -> RelationResult | None:
         """How the base stood, if it broke the relation."""
         return self.before if self.before is not None and self.before.is_broken else None
 
 
-def _breaches(case: Case, kind: str, judge: _Judgement) -> Iterator[_Breach]:
+def _breaches(case: CheckContext, kind: str, judge: _Judgement) -> Iterator[_Breach]:
     """The relations of one kind that the image breaks."""
-    items, tables = case.plan.table_items, case.definition.tables
+    items, tables = case.layout.table_items, case.definition.tables
     for relation in case.definition.relations:
         if relation.kind != kind or relation.table not in items or relation.other not in items:
             continue
@@ -64,13 +64,13 @@ def _breaches(case: Case, kind: str, judge: _Judgement) -> Iterator[_Breach]:
 
 def _standing(
     decoded: Decoded, table: Table, other: Table, amount: float, judge: _Judgement, at: Point | None = None
-) -> Standing | None:
+) -> RelationResult | None:
     """How a relation stands; None where a table of it cannot be read as a surface, which other rules say."""
     one, two = surface(decoded, table), surface(decoded, other)
     return None if one is None or two is None else judge(one, two, amount, at)
 
 
-def _finding(case: Case, rule_id: str, breach: _Breach, words: str, hint: str, base: str) -> Finding:
+def _finding(case: CheckContext, rule_id: str, breach: _Breach, words: str, hint: str, base: str) -> Finding:
     """A finding; ``base`` says how the base broke the relation, "" where it did not."""
     measured = breach.other if breach.relation.kind == "inverse" else breach.table
     return Finding(
@@ -91,26 +91,26 @@ def _finding(case: Case, rule_id: str, breach: _Breach, words: str, hint: str, b
     )
 
 
-def _place(case: Case, breach: _Breach, at: Point) -> str:
+def _place(case: CheckContext, breach: _Breach, at: Point) -> str:
     """An operating point in words: " at 2200 rpm, 45 mg"; "" for scalars."""
     words = shown.point(case.definition, (*breach.table.axes, *breach.other.axes), at)
     return f" at {words}" if words else ""
 
 
-def _values(case: Case, breach: _Breach, standing: Standing) -> tuple[str, str]:
+def _values(case: CheckContext, breach: _Breach, standing: RelationResult) -> tuple[str, str]:
     """Both tables' values with their units, in digits that tell them apart."""
     value = case.beside(breach.table, standing.value, standing.other)
     return value, case.beside(breach.other, standing.other, standing.value)
 
 
-def _here(case: Case, breach: _Breach) -> tuple[str, str]:
+def _here(case: CheckContext, breach: _Breach) -> tuple[str, str]:
     """What the table has, with its operating point, and what the other one has there."""
     value, other = _values(case, breach, breach.standing)
     there = " there" if breach.standing.at else ""
     return f"{value}{_place(case, breach, breach.standing.at)}", f"{breach.other.name}, {other}{there}"
 
 
-def _base(case: Case, breach: _Breach) -> str:
+def _base(case: CheckContext, breach: _Breach) -> str:
     """The values of both in a base that broke the relation, with their operating point."""
     before = breach.broken_before
     if before is None:
@@ -119,15 +119,15 @@ def _base(case: Case, breach: _Breach) -> str:
     return f"{value} against {other}{_place(case, breach, before.at)}"
 
 
-def _apart(case: Case, breach: _Breach) -> tuple[str, str]:
+def _apart(case: CheckContext, breach: _Breach) -> tuple[str, str]:
     """How far the two are apart, and how far they should be, in digits that tell these apart."""
     distance = abs(breach.standing.value - breach.standing.other)
-    digits = case.told_apart(breach.table, distance, breach.relation.amount)
+    digits = case.format_distinct(breach.table, distance, breach.relation.amount)
     return digits[0], case.limit(breach.table, breach.relation.amount)
 
 
 @rule("relation/exceeds-bound", Severity.ERROR, Scope.IMAGE)
-def exceeds_bound(case: Case) -> Iterator[Finding]:
+def exceeds_bound(case: CheckContext) -> Iterator[Finding]:
     """A table lies above the table that bounds it, or closer below it than the margin.
 
     Why it matters: a demand above its ceiling is cut off there, at best. The engine does not do what the
@@ -157,7 +157,7 @@ def exceeds_bound(case: Case) -> Iterator[Finding]:
 
 
 @rule("relation/mirror-differs", Severity.ERROR, Scope.IMAGE)
-def mirror_differs(case: Case) -> Iterator[Finding]:
+def mirror_differs(case: CheckContext) -> Iterator[Finding]:
     """Two tables that must be equal differ.
 
     Why it matters: control units keep second copies of what must not go wrong, and compare them while
@@ -184,7 +184,7 @@ def mirror_differs(case: Case) -> Iterator[Finding]:
 
 
 @rule("relation/not-inverse", Severity.ERROR, Scope.IMAGE)
-def not_inverse(case: Case) -> Iterator[Finding]:
+def not_inverse(case: CheckContext) -> Iterator[Finding]:
     """A table no longer undoes what another one does.
 
     Why it matters: torque is turned into fuel and fuel into torque in many places. Where the two tables
@@ -203,7 +203,7 @@ def not_inverse(case: Case) -> Iterator[Finding]:
     """
     for breach in _breaches(case, "inverse", relations.inverse):
         # What is put in is shown as the other table's values are, so that both read alike.
-        given, back = case.told_apart(breach.other, breach.standing.other, breach.standing.value)
+        given, back = case.format_distinct(breach.other, breach.standing.other, breach.standing.value)
         between = case.quantity(breach.table, breach.standing.between)
         shared = {name: at for name, at in breach.standing.at.items() if name in _signals(case, breach.other)}
         accepted = case.limit(breach.other, breach.relation.amount)
@@ -215,18 +215,18 @@ def not_inverse(case: Case) -> Iterator[Finding]:
         hint = f"Work {breach.table.name} or {breach.other.name} out anew from the other."
         base = ""
         if before := breach.broken_before:
-            given, back = case.told_apart(breach.other, before.other, before.value)
+            given, back = case.format_distinct(breach.other, before.other, before.value)
             shared = {name: before.at[name] for name in shared}
             base = f"{given} came back as {back}{_place(case, breach, shared)}"
         yield _finding(case, "relation/not-inverse", breach, words, hint, base)
 
 
-def _signals(case: Case, table: Table) -> set[str]:
+def _signals(case: CheckContext, table: Table) -> set[str]:
     return {axis.signal for axis in case.axes_of(table)}
 
 
 @rule("relation/gap-closed", Severity.ERROR, Scope.IMAGE)
-def gap_closed(case: Case) -> Iterator[Finding]:
+def gap_closed(case: CheckContext) -> Iterator[Finding]:
     """Two thresholds are closer together than they must be, or have changed sides.
 
     Why it matters: between switching on and switching off lies the hysteresis. Without it a fan chatters, a

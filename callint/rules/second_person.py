@@ -8,38 +8,38 @@ from typing import Protocol
 from callint.model.definition import Definition, Purpose
 from callint.model.finding import Finding
 from callint.model.policy import Waiver
-from callint.rules.context import Case
+from callint.rules.context import CheckContext
 
 _GUARDED = {Purpose.PROTECTION, Purpose.EMISSIONS}
 
 
 @dataclass(frozen=True, slots=True)
-class Doubt:
+class WaiverObjection:
     """Why a waiver is not taken for a second person's: what is said of it, and what to do."""
 
     words: str
     hint: str
 
 
-UNWITNESSED = Doubt(
+NO_AUTHORSHIP = WaiverObjection(
     "does not count: without git nothing tells who made the change",
     "Check it where its commits are, and where git is installed.",
 )
 
 
-class Independence(Protocol):
+class AuthorshipCheck(Protocol):
     """Who wrote waivers and who made changes, as far as anybody knows."""
 
-    def doubt(self, waiver: Waiver, finding: Finding, case: Case) -> Doubt | None:
+    def doubt(self, waiver: Waiver, finding: Finding, case: CheckContext) -> WaiverObjection | None:
         """What speaks against the waiver being another person's than the change that it covers."""
         ...
 
 
-class Unwitnessed:
+class NoAuthorship:
     """Where nothing tells who did what, no waiver is known to be a second person's."""
 
-    def doubt(self, waiver: Waiver, finding: Finding, case: Case) -> Doubt | None:
-        return UNWITNESSED
+    def doubt(self, waiver: Waiver, finding: Finding, case: CheckContext) -> WaiverObjection | None:
+        return NO_AUTHORSHIP
 
 
 def needs_second_person(finding: Finding, definition: Definition) -> bool:

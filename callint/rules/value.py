@@ -34,12 +34,12 @@ from callint.model.definition import (
     decimal,
 )
 from callint.model.finding import Finding, Severity
-from callint.rules.context import SUBJECTS, Case, Subject, is_axis
+from callint.rules.context import SUBJECTS, CheckContext, LoadedDefinition, is_axis
 from callint.rules.rule import Scope, rule
 
 
 @rule("value/out-of-range", Severity.ERROR, Scope.IMAGE)
-def out_of_range(case: Case) -> Iterator[Finding]:
+def out_of_range(case: CheckContext) -> Iterator[Finding]:
     """A cell is outside the limits of its table.
 
     Why it matters: the limits say what the hardware stands or the function can use. A value beyond
@@ -49,8 +49,8 @@ def out_of_range(case: Case) -> Iterator[Finding]:
 
     Fix: correct the cell. If the limit itself is wrong, correct the definition and say why in the commit.
     """
-    for cell in case.new.beyond(*case.plan.limits, case.plan.raw_limits).tolist():
-        item, _, _ = case.plan.place(cell)
+    for cell in case.new.beyond(*case.layout.limits, case.layout.raw_limits).tolist():
+        item, _, _ = case.layout.place(cell)
         limits = item.demands.limits if isinstance(item, Table) else None
         assert limits is not None
         value, side, limit = case.beyond(cell, limits)
@@ -64,7 +64,7 @@ def out_of_range(case: Case) -> Iterator[Finding]:
 
 
 @rule("value/unexpected", Severity.WARNING, Scope.IMAGE)
-def unexpected(case: Case) -> Iterator[Finding]:
+def unexpected(case: CheckContext) -> Iterator[Finding]:
     """A cell is within the limits of its table, but outside what is usually seen there.
 
     Why it matters: nothing breaks at once, but somebody who knows the engine would ask.
@@ -73,13 +73,13 @@ def unexpected(case: Case) -> Iterator[Finding]:
 
     Fix: correct the cell, or waive the finding with the reason for going there.
     """
-    cells = case.new.beyond(*case.plan.expected, case.plan.raw_expected)
+    cells = case.new.beyond(*case.layout.expected, case.layout.raw_expected)
     if not len(cells):
         return
-    louder = np.zeros(case.plan.size, bool)  # value/out-of-range says it of these
-    louder[case.new.beyond(*case.plan.limits, case.plan.raw_limits)] = True
+    louder = np.zeros(case.layout.size, bool)  # value/out-of-range says it of these
+    louder[case.new.beyond(*case.layout.limits, case.layout.raw_limits)] = True
     for cell in cells[~louder[cells]].tolist():
-        item, _, _ = case.plan.place(cell)
+        item, _, _ = case.layout.place(cell)
         limits = item.demands.expected if isinstance(item, Table) else None
         assert limits is not None
         value, side, limit = case.beyond(cell, limits)
@@ -93,7 +93,7 @@ def unexpected(case: Case) -> Iterator[Finding]:
 
 
 @rule("value/at-end-stop", Severity.WARNING, Scope.IMAGE)
-def at_end_stop(case: Case) -> Iterator[Finding]:
+def at_end_stop(case: CheckContext) -> Iterator[Finding]:
     """A cell holds the last number that its storage type has, and no limit says that this is meant.
 
     Why it matters: a value that was scaled up stops at the end of the type, and nobody sees that it
@@ -104,8 +104,8 @@ def at_end_stop(case: Case) -> Iterator[Finding]:
     Fix: set the value that was wanted; if it does not fit, the table cannot do it. Where the end is a
     fair value, give the table limits that include it.
     """
-    low, high = case.plan.limits
-    groups = zip(case.plan.groups, case.new.raw, case.new.raw_extremes, case.plan.masks, strict=True)
+    low, high = case.layout.limits
+    groups = zip(case.layout.groups, case.new.raw, case.new.raw_extremes, case.layout.masks, strict=True)
     for group, raw, (least, greatest), masks in groups:
         if not group.type.is_integer:
             continue
@@ -118,11 +118,11 @@ def at_end_stop(case: Case) -> Iterator[Finding]:
         cells = np.flatnonzero(stopped) + group.cells.start
         limit = np.where(
             raw[cells - group.cells.start] == ends.max,
-            high[case.plan.item[cells]],
-            low[case.plan.item[cells]],
+            high[case.layout.item[cells]],
+            low[case.layout.item[cells]],
         )
         for cell in cells[case.new.valued[cells] & ~np.isfinite(limit)].tolist():
-            item, _, _ = case.plan.place(cell)
+            item, _, _ = case.layout.place(cell)
             if is_axis(item) or isinstance(case.conversion(item), States):
                 continue
             value = case.quantity(item, float(case.new.physical[cell]))
@@ -137,7 +137,7 @@ def at_end_stop(case: Case) -> Iterator[Finding]:
 
 
 @rule("value/not-a-number", Severity.ERROR, Scope.IMAGE)
-def not_a_number(case: Case) -> Iterator[Finding]:
+def not_a_number(case: CheckContext) -> Iterator[Finding]:
     """A cell or breakpoint is not a number, or infinite.
 
     Why it matters: every comparison with it is false and every sum with it is lost; limiters that
@@ -148,7 +148,7 @@ def not_a_number(case: Case) -> Iterator[Finding]:
     Fix: set a number. The bytes often come from a part of the image that holds no floats at all.
     """
     largest = sys.float_info.max
-    cells = case.plan.cells_in(case.new.may_pass(-largest, largest))
+    cells = case.layout.cells_in(case.new.items_exceeding(-largest, largest))
     for cell in cells[case.new.present[cells] & ~np.isfinite(case.new.physical[cells])].tolist():
         yield case.about_cell(
             "value/not-a-number",
@@ -159,7 +159,7 @@ def not_a_number(case: Case) -> Iterator[Finding]:
         )
 
 
-def _no_number(case: Case, cell: int) -> str:
+def _no_number(case: CheckContext, cell: int) -> str:
     """Whether a raw number is none itself or infinite, or one of which the conversion makes no number."""
     raw = case.new.raw_at(cell)
     if not math.isfinite(raw):
@@ -168,7 +168,7 @@ def _no_number(case: Case, cell: int) -> str:
 
 
 @rule("value/unknown-state", Severity.ERROR, Scope.IMAGE)
-def unknown_state(case: Case) -> Iterator[Finding]:
+def unknown_state(case: CheckContext) -> Iterator[Finding]:
     """A cell holds a raw value that none of its named states has.
 
     Why it matters: what the control unit does with it is anyone's guess.
@@ -177,7 +177,7 @@ def unknown_state(case: Case) -> Iterator[Finding]:
 
     Fix: set one of the states, or add the state to the definition if it exists.
     """
-    for conversion, cells in case.plan.curved:
+    for conversion, cells in case.layout.curved:
         if not isinstance(conversion, States):
             continue
         known = _known_states(case, conversion, cells)
@@ -192,10 +192,10 @@ def unknown_state(case: Case) -> Iterator[Finding]:
             )
 
 
-def _known_states(case: Case, conversion: States, cells: Integers) -> Flags:
+def _known_states(case: CheckContext, conversion: States, cells: Integers) -> Flags:
     """Which cells hold a number that has a name, shape of ``cells``; exactly so of 64 bits too."""
     known = np.isin(case.new.physical[cells], np.array(list(conversion.names), np.float64))
-    for group, raw in zip(case.plan.groups, case.new.raw, strict=True):
+    for group, raw in zip(case.layout.groups, case.new.raw, strict=True):
         if group.type.is_integer and group.type.size == 8:
             here = (cells >= group.cells.start) & (cells < group.cells.stop)
             ends = np.iinfo(raw.dtype)
@@ -212,7 +212,7 @@ def _neighbours(vector: NDArray[Any], along: str) -> tuple[NDArray[Any], NDArray
     return (vector[:, :-1], vector[:, 1:]) if along == "x" else (vector[:-1], vector[1:])
 
 
-def _pairs(case: Case, table: Table, along: str, broken: Flags) -> Iterator[tuple[int, int]]:
+def _pairs(case: CheckContext, table: Table, along: str, broken: Flags) -> Iterator[tuple[int, int]]:
     """The two cells of every broken pair of neighbours, by their numbers in the flat vectors."""
     for y, x in np.argwhere(broken).tolist():
         far = (x + 1, y) if along == "x" else (x, y + 1)
@@ -220,27 +220,27 @@ def _pairs(case: Case, table: Table, along: str, broken: Flags) -> Iterator[tupl
 
 
 @lru_cache(maxsize=SUBJECTS)
-def _sloping(subject: Subject) -> tuple[Table, ...]:
+def _sloping(subject: LoadedDefinition) -> tuple[Table, ...]:
     """The tables that demand something of their slope."""
-    return tuple(item for item in subject.plan.items if isinstance(item, Table) and item.demands.gradients)
+    return tuple(item for item in subject.layout.items if isinstance(item, Table) and item.demands.gradients)
 
 
-def _pair_is_kept(case: Case, table: Table, along: str, first: int, second: int) -> bool:
+def _pair_is_kept(case: CheckContext, table: Table, along: str, first: int, second: int) -> bool:
     axis = table.x if along == "x" else table.y
     moved = axis in case.changes.by_axis
     return bool(case.kept[first] and case.kept[second]) and not moved
 
 
-def _from_to(case: Case, table: Table, along: str, cell: int) -> str:
+def _from_to(case: CheckContext, table: Table, along: str, cell: int) -> str:
     """The stretch between a cell and the one before it: "from 2000 rpm to 2200 rpm"."""
-    _, x, y = case.plan.place(cell)
+    _, x, y = case.layout.place(cell)
     name, index = (table.x, x) if along == "x" else (table.y, y)
     axis = case.definition.axes[name or ""]
     return f"from {case.breakpoint(axis, index - 1)} to {case.breakpoint(axis, index)}"
 
 
 @rule("value/too-steep", Severity.WARNING, Scope.IMAGE)
-def too_steep(case: Case) -> Iterator[Finding]:
+def too_steep(case: CheckContext) -> Iterator[Finding]:
     """Two neighbouring cells differ more than the table's gradient allows.
 
     Why it matters: the engine passes from one cell to the next in a blink; a cliff in a table is a jerk
@@ -252,7 +252,7 @@ def too_steep(case: Case) -> Iterator[Finding]:
     Fix: smooth the step over more cells, or correct the one that sticks out.
     """
     for table in _sloping(case.subject):
-        item = case.plan.table_items[table.name]
+        item = case.layout.table_items[table.name]
         physical = case.new.of_item(case.new.physical, item)
         valued = case.new.of_item(case.new.valued, item)
         for gradient in table.demands.gradients:
@@ -260,7 +260,7 @@ def too_steep(case: Case) -> Iterator[Finding]:
             before, after = _neighbours(physical, gradient.along)
             near, far = _neighbours(valued, gradient.along)
             steep = exceeds(before, after, gradient.max * widths)
-            if case.plan.wide[item]:
+            if case.layout.wide[item]:
                 steep = _steep_raw(case, table, gradient, widths)
             broken = near & far & (widths > 0) & steep
             for first, second in _pairs(case, table, gradient.along, broken):
@@ -275,11 +275,11 @@ def too_steep(case: Case) -> Iterator[Finding]:
                 )
 
 
-def _steep_raw(case: Case, table: Table, gradient: Gradient, widths: Numbers) -> Flags:
+def _steep_raw(case: CheckContext, table: Table, gradient: Gradient, widths: Numbers) -> Flags:
     """Where neighbouring whole numbers differ more than the gradient allows: exact, as doubles are not."""
     conversion = case.conversion(table)
     assert isinstance(conversion, Linear)
-    before, after = _neighbours(case.new.raw_of(case.plan.table_items[table.name]), gradient.along)
+    before, after = _neighbours(case.new.raw_of(case.layout.table_items[table.name]), gradient.along)
     steps = [decimal(width) for width in widths.ravel().tolist()]
     most = [None if step is None else largest_step(conversion, decimal(gradient.max), step) for step in steps]
     bounds = np.array([_MOST if one is None else min(one, _MOST) for one in most], np.uint64)
@@ -290,22 +290,22 @@ def _steep_raw(case: Case, table: Table, gradient: Gradient, widths: Numbers) ->
 _MOST = 2**64 - 1
 
 
-def _widths(case: Case, table: Table, gradient: Gradient) -> Numbers:
+def _widths(case: CheckContext, table: Table, gradient: Gradient) -> Numbers:
     """The distances between neighbouring breakpoints; shape (1, columns - 1) or (rows - 1, 1)."""
     axis = (table.x if gradient.along == "x" else table.y) or ""
     widths: Numbers = np.abs(np.diff(case.new.breakpoints(axis)))
     return widths[None, :] if gradient.along == "x" else widths[:, None]
 
 
-def _slope_words(case: Case, table: Table, gradient: Gradient, first: int, second: int) -> str:
+def _slope_words(case: CheckContext, table: Table, gradient: Gradient, first: int, second: int) -> str:
     """One pair's slope in words: "41.0 mg to 45.2 mg from 2000 rpm to 2200 rpm is 0.021 mg per rpm, ..."."""
     before, after = float(case.new.physical[first]), float(case.new.physical[second])
     axis = case.definition.axes[(table.x if gradient.along == "x" else table.y) or ""]
-    _, x, y = case.plan.place(first)
+    _, x, y = case.layout.place(first)
     index = x if gradient.along == "x" else y
     slope = abs(after - before) / float(_widths(case, table, gradient).flat[index])
     conversion = case.conversion(table)
-    if case.plan.wide[case.plan.table_items[table.name]] and isinstance(conversion, Linear):
+    if case.layout.wide[case.layout.table_items[table.name]] and isinstance(conversion, Linear):
         raw = [int(case.new.raw_at(cell)) for cell in (first, second)]
         slope = float(abs(exact_value(conversion, raw[1]) - exact_value(conversion, raw[0])))
         slope /= float(_widths(case, table, gradient).flat[index])
@@ -322,7 +322,7 @@ def _slope_words(case: Case, table: Table, gradient: Gradient, first: int, secon
 
 
 @rule("value/not-monotonic", Severity.ERROR, Scope.IMAGE)
-def not_monotonic(case: Case) -> Iterator[Finding]:
+def not_monotonic(case: CheckContext) -> Iterator[Finding]:
     """The values do not only rise, or only fall, along an axis where the table demands it.
 
     Why it matters: more air must never allow less fuel, a hotter engine never more; a dent in such a
@@ -360,25 +360,25 @@ class _Order:
 
 
 @lru_cache(maxsize=SUBJECTS)
-def _orders(subject: Subject) -> tuple[_Order, ...]:
-    plan = subject.plan
-    tables = [item for item in plan.items if isinstance(item, Table)]
+def _orders(subject: LoadedDefinition) -> tuple[_Order, ...]:
+    layout = subject.layout
+    tables = [item for item in layout.items if isinstance(item, Table)]
     asked = [(table, demand) for table in tables for demand in table.demands.monotonic]
     alike: dict[tuple[object, ...], list[int]] = {}
     for number, (table, demand) in enumerate(asked):
-        key = plan.shape(plan.table_items[table.name]), demand.along, demand.rising, demand.strict
+        key = layout.shape(layout.table_items[table.name]), demand.along, demand.rising, demand.strict
         alike.setdefault(key, []).append(number)
     orders = []
     for numbers in alike.values():
         mine, demand = tuple(asked[number][0] for number in numbers), asked[numbers[0]][1]
-        items = [plan.table_items[table.name] for table in mine]
-        rows, columns = plan.shape(items[0])
-        cells = plan.first[items][:, None, None] + np.arange(rows * columns).reshape(rows, columns)
+        items = [layout.table_items[table.name] for table in mine]
+        rows, columns = layout.shape(items[0])
+        cells = layout.first[items][:, None, None] + np.arange(rows * columns).reshape(rows, columns)
         orders.append(_Order(demand, mine, tuple(numbers), cells))
     return tuple(orders)
 
 
-def _out_of_order(case: Case) -> Iterator[tuple[int, Table, Monotonic, Flags]]:
+def _out_of_order(case: CheckContext) -> Iterator[tuple[int, Table, Monotonic, Flags]]:
     """The tables that break a demanded order, with the demand and which pairs of neighbours break it."""
     for order in _orders(case.subject):
         # Shape (tables, rows, columns), less one along the axis.
@@ -388,8 +388,8 @@ def _out_of_order(case: Case) -> Iterator[tuple[int, Table, Monotonic, Flags]]:
         before, after = values[(*ahead, near)], values[(*ahead, far)]
         wrong = (before >= after) if order.demand.strict else (before > after)
         for place, table in enumerate(order.tables):
-            item = case.plan.table_items[table.name]
-            if case.plan.wide[item]:
+            item = case.layout.table_items[table.name]
+            if case.layout.wide[item]:
                 raw = case.new.raw_of(item)
                 one, other = raw[(*ahead[1:], near)], raw[(*ahead[1:], far)]
                 if _falls(case.conversion(table)):
@@ -407,7 +407,7 @@ def _falls(conversion: Conversion) -> bool:
     return isinstance(conversion, Linear) and conversion.factor < 0
 
 
-def _order_words(case: Case, table: Table, monotonic: Monotonic, first: int, second: int) -> str:
+def _order_words(case: CheckContext, table: Table, monotonic: Monotonic, first: int, second: int) -> str:
     before, after = case.values(table, first, second)
     demanded = "rise" if monotonic.rising else "fall"
     only = "strictly" if monotonic.strict else "only"
@@ -420,7 +420,7 @@ def _order_words(case: Case, table: Table, monotonic: Monotonic, first: int, sec
 
 
 @rule("value/off-in-operating-range", Severity.ERROR, Scope.IMAGE)
-def off_in_operating_range(case: Case) -> Iterator[Finding]:
+def off_in_operating_range(case: CheckContext) -> Iterator[Finding]:
     """A cell switches its function off where the table does not allow it.
 
     Why it matters: an off code is a switch, not a small value. Inside the range where the engine
@@ -437,8 +437,8 @@ def off_in_operating_range(case: Case) -> Iterator[Finding]:
     Fix: set the cell back to a value. `allowed="nowhere"` forbids the code in every cell.
     """
     codes = np.flatnonzero(case.new.off)
-    for number in distinct(case.plan.item[codes]).tolist():
-        table = case.plan.items[number]
+    for number in distinct(case.layout.item[codes]).tolist():
+        table = case.layout.items[number]
         if isinstance(table, Table) and (off := table.demands.off) and off.allowed is not OffAllowed.ANYWHERE:
             forbidden = case.new.grid(table).off
             where = "which it never may"
@@ -464,7 +464,7 @@ def off_in_operating_range(case: Case) -> Iterator[Finding]:
                 yield replace(found, message=f"{found.message}{was}{lost}", base="")
 
 
-def _lost_words(case: Case, table: Table) -> str:
+def _lost_words(case: CheckContext, table: Table) -> str:
     """How much of the operating range all off cells of a table take, and how much they took in the base."""
     shares = []
     for decoded in (case.new, case.old):

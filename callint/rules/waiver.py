@@ -11,10 +11,10 @@ from callint.decoding.digest import Difference
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Waiver
 from callint.rules.rule import Scope, rule
-from callint.rules.second_person import Doubt
+from callint.rules.second_person import WaiverObjection
 
 
-class Fate(Enum):
+class WaiverStatus(Enum):
     """What became of a waiver in one run."""
 
     UNSEEN = auto()  # what it is about was not looked at
@@ -34,19 +34,19 @@ class WaiverUsage:
     """
 
     policy: str
-    fates: tuple[tuple[Waiver, Fate], ...]
+    fates: tuple[tuple[Waiver, WaiverStatus], ...]
     digests: dict[Waiver, str]
     differences: dict[Waiver, Difference]
     today: date
-    doubts: dict[Waiver, Doubt]
+    doubts: dict[Waiver, WaiverObjection]
     alike: dict[Waiver, str]
 
-    def having(self, fate: Fate) -> Iterator[Waiver]:
+    def having(self, fate: WaiverStatus) -> Iterator[Waiver]:
         return (waiver for waiver, met in self.fates if met is fate)
 
     def hint(self, waiver: Waiver, otherwise: str) -> str:
         """What to do about a waiver that does not count: remove it where another one does in its place."""
-        for other in self.having(Fate.USED):
+        for other in self.having(WaiverStatus.USED):
             if other.subject == waiver.subject:
                 return f"Remove it: the one in line {other.line} counts in its place."
         return otherwise
@@ -80,7 +80,7 @@ def expired(waiver_usage: WaiverUsage) -> Iterator[Finding]:
 
     Fix: settle the finding, or write a new waiver with a new reason.
     """
-    for waiver in waiver_usage.having(Fate.EXPIRED):
+    for waiver in waiver_usage.having(WaiverStatus.EXPIRED):
         yield _finding(
             waiver_usage,
             "waiver/expired",
@@ -125,7 +125,7 @@ def outdated(waiver_usage: WaiverUsage) -> Iterator[Finding]:
 
     Fix: look at the table again; if it is still acceptable, write the new digest.
     """
-    for waiver in waiver_usage.having(Fate.OUTDATED):
+    for waiver in waiver_usage.having(WaiverStatus.OUTDATED):
         digest = waiver_usage.digests[waiver]
         yield _finding(
             waiver_usage,
@@ -149,7 +149,7 @@ def same_person(waiver_usage: WaiverUsage) -> Iterator[Finding]:
 
     Fix: ask a colleague to look at the change, and to write and commit the waiver.
     """
-    for waiver in waiver_usage.having(Fate.DOUBTED):
+    for waiver in waiver_usage.having(WaiverStatus.DOUBTED):
         doubt = waiver_usage.doubts[waiver]
         yield _finding(
             waiver_usage,
@@ -171,7 +171,7 @@ def unused(waiver_usage: WaiverUsage) -> Iterator[Finding]:
 
     Fix: remove it, or correct its rule, image or table.
     """
-    for waiver in waiver_usage.having(Fate.UNUSED):
+    for waiver in waiver_usage.having(WaiverStatus.UNUSED):
         other = waiver_usage.alike.get(waiver)
         renamed = f"{other} holds what it accepts: if that is the image's new name, correct the image."
         yield _finding(

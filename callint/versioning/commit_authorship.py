@@ -20,9 +20,9 @@ from callint.model.policy import Waiver
 from callint.reading.definition_file import normalized
 from callint.reading.policy import read_policy
 from callint.reading.tree import Tree, WorkingTree, reason
-from callint.reading.workspace import Workplace
-from callint.rules.context import Case
-from callint.rules.second_person import Doubt, Independence, Unwitnessed
+from callint.reading.workspace import Workspace
+from callint.rules.context import CheckContext
+from callint.rules.second_person import AuthorshipCheck, NoAuthorship, WaiverObjection
 from callint.versioning.git import repository as git
 from callint.versioning.history import (
     SHALLOW,
@@ -42,10 +42,10 @@ class _UnknownError(Exception):
 
     def __init__(self, why: str, remedy: str) -> None:
         super().__init__(why)
-        self.doubt = Doubt(f"does not count: {why}", remedy)
+        self.doubt = WaiverObjection(f"does not count: {why}", remedy)
 
 
-class Chronicles:
+class CommitAuthorship:
     """The histories in which waivers and changes are looked up, each read once.
 
     ``newest`` is a revision whose history holds the trees to come, so that it alone has to be read.
@@ -53,9 +53,9 @@ class Chronicles:
 
     def __init__(self, newest: str = "") -> None:
         self._newest = newest
-        self._read: list[_Chronicle] = []
+        self._read: list[_CommitLog] = []
 
-    def independence(self, tree: Tree, policy: str) -> Independence:
+    def independence(self, tree: Tree, policy: str) -> AuthorshipCheck:
         """Who wrote waivers and made changes, as it is seen from one state of the files.
 
         ``policy`` is the path of the policy in the tree.
@@ -63,20 +63,20 @@ class Chronicles:
         try:
             state = _State.of(tree, policy)
         except InputError:
-            return Unwitnessed()
+            return NoAuthorship()
         return _Commits(state, self._chronicle(state))
 
-    def _chronicle(self, state: _State) -> _Chronicle:
+    def _chronicle(self, state: _State) -> _CommitLog:
         if self._newest and not self._read:
-            self._read.append(_Chronicle(state.repo, self._newest))
+            self._read.append(_CommitLog(state.repo, self._newest))
         for one in self._read:
             if one.ids.issuperset(state.heads):
                 return one
-        self._read.append(_Chronicle(state.repo, *state.heads))
+        self._read.append(_CommitLog(state.repo, *state.heads))
         return self._read[-1]
 
 
-class _Chronicle:
+class _CommitLog:
     """All commits of some revisions' history, and where files were in it."""
 
     def __init__(self, repo: git.Repo, *revisions: str) -> None:
@@ -134,7 +134,7 @@ class _State:
         if isinstance(tree, git.StoredTree):
             commit = git.commit_id(tree.repo, tree.revision) if isinstance(tree, git.RevisionTree) else None
             return _State(tree.repo, tree, tree.from_top(""), policy, commit)
-        if not isinstance(tree, Workplace | WorkingTree):
+        if not isinstance(tree, Workspace | WorkingTree):
             raise InputError("these files lie in no repository; call callint inside one")
         repo = git.open_repository(tree.root)
         if not tree.root.resolve().is_relative_to(git.top_level(repo)):
@@ -165,19 +165,19 @@ class _State:
 class _Commits:
     """Who wrote waivers and made changes, by the commits behind one state of the files."""
 
-    def __init__(self, state: _State, chronicle: _Chronicle) -> None:
+    def __init__(self, state: _State, chronicle: _CommitLog) -> None:
         self._state = state
         self._chronicle = chronicle
         self._attributions: dict[tuple[str, str], Attribution | None] = {}
 
-    def doubt(self, waiver: Waiver, finding: Finding, case: Case) -> Doubt | None:
+    def doubt(self, waiver: Waiver, finding: Finding, case: CheckContext) -> WaiverObjection | None:
         try:
             author = self._writer(waiver)
             if author is None:
                 return None
             if any(author.is_same(maker) for maker in self._makers(finding, case)):
                 name = author.name or author.email
-                return Doubt(f"was written by the one who made the change, {name}", _ASK)
+                return WaiverObjection(f"was written by the one who made the change, {name}", _ASK)
         except _UnknownError as unknown:
             return unknown.doubt
         return None
@@ -188,7 +188,7 @@ class _Commits:
         found = self._bringer(self._state.policy, lambda blob: wanted in self._chronicle.waivers(blob))
         return found if found or self._state.is_commit else self._state.author
 
-    def _makers(self, finding: Finding, case: Case) -> Iterator[git.Person]:
+    def _makers(self, finding: Finding, case: CheckContext) -> Iterator[git.Person]:
         """Who made the change that a finding is about; nobody where all is as in the base."""
         if not finding.image:
             content = normalized(self._state.tree.read(finding.definition))
@@ -233,7 +233,7 @@ class _Commits:
             raise _shallow()
         return _person(commit)
 
-    def _attribution(self, finding: Finding, case: Case) -> Attribution | None:
+    def _attribution(self, finding: Finding, case: CheckContext) -> Attribution | None:
         """Who set what in an image; None where no commit has it."""
         key = finding.image, finding.definition
         if key not in self._attributions:
@@ -242,7 +242,7 @@ class _Commits:
         return self._attributions[key]
 
     def _attributed(
-        self, lineage: HistoryGraph, nodes: list[HistoryNode], finding: Finding, case: Case
+        self, lineage: HistoryGraph, nodes: list[HistoryNode], finding: Finding, case: CheckContext
     ) -> Attribution:
         newest, *others = nodes
         data = self._state.tree.read(finding.image)
@@ -251,7 +251,7 @@ class _Commits:
         except _UnknownError:
             is_committed = False
         history = ImageHistory(
-            self._state.repo, lineage, newest, case.plan, data, is_committed, others, case.start
+            self._state.repo, lineage, newest, case.layout, data, is_committed, others, case.start
         )
         return history.attribution()
 
@@ -263,7 +263,7 @@ def _person(commit: git.LoggedCommit | Origin) -> git.Person:
     return git.Person(commit.author, commit.email)
 
 
-def _setters(finding: Finding, case: Case, found: Attribution) -> set[int]:
+def _setters(finding: Finding, case: CheckContext, found: Attribution) -> set[int]:
     """The numbers of the origins of what differs from the base in what a finding is about.
 
     Without a base that is all of it. Where a table is as in the base and yet has a finding that the base has
@@ -275,25 +275,25 @@ def _setters(finding: Finding, case: Case, found: Attribution) -> set[int]:
         return {found.texts[text.name]} if _differs(text, case) else set()
     numbers: set[int] = set()
     for item in _items(finding, case):
-        cells = case.plan.cells(item)
+        cells = case.layout.cells(item)
         numbers.update(np.unique(found.cells[cells][changed[cells]]).tolist())
     if not numbers and not finding.inherited:
         numbers.update(np.unique(found.cells[changed]).tolist())
     return numbers
 
 
-def _items(finding: Finding, case: Case) -> Iterator[int]:
+def _items(finding: Finding, case: CheckContext) -> Iterator[int]:
     """The table that a finding is about and its stored axes, or the axis, by their numbers."""
-    plan = case.plan
-    if finding.table in plan.table_items:
-        yield plan.table_items[finding.table]
+    layout = case.layout
+    if finding.table in layout.table_items:
+        yield layout.table_items[finding.table]
     table = case.definition.tables.get(finding.table)
     for axis in table.axes if table else (finding.table,):
-        if axis in plan.axis_items:
-            yield plan.axis_items[axis]
+        if axis in layout.axis_items:
+            yield layout.axis_items[axis]
 
 
-def _differs(text: Text, case: Case) -> bool:
+def _differs(text: Text, case: CheckContext) -> bool:
     if case.base is None or case.image is None:
         return True
     return case.base.read(text.at, text.length) != case.image.read(text.at, text.length)

@@ -26,13 +26,13 @@ from numpy.typing import NDArray
 from callint.checking.checker import foreign_identity
 from callint.comparing.compare import changed_cells
 from callint.decoding.decode import decode
-from callint.decoding.layout import Item, Plan, make_plan
+from callint.decoding.layout import Item, Layout, make_layout
 from callint.model.change import Flags, Grid
 from callint.model.definition import Table, Text
 from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.reading.images import DamagedError, read_image
-from callint.reading.tree import reason, resolved, with_remedy
+from callint.reading.tree import error_with_remedy, reason, resolved
 from callint.versioning.git import repository as git
 
 Integers = NDArray[np.int64]
@@ -93,13 +93,13 @@ class Attribution:
     beginnings: tuple[HistoryEnd, ...]
     renames: tuple[Rename, ...]
 
-    def of(self, plan: Plan, item: Item | Text) -> Integers:
+    def of(self, layout: Layout, item: Item | Text) -> Integers:
         """The origins of an item's cells, shape (rows, columns), or of a text, shape (1, 1), as numbers."""
         if isinstance(item, Text):
             return np.full((1, 1), self.texts[item.name], np.int64)
-        numbers = plan.table_items if isinstance(item, Table) else plan.axis_items
+        numbers = layout.table_items if isinstance(item, Table) else layout.axis_items
         number = numbers[item.name]
-        return self.cells[plan.cells(number)].reshape(plan.shape(number))
+        return self.cells[layout.cells(number)].reshape(layout.shape(number))
 
     def later(self, numbers: Integers) -> Flags:
         """Which of some origins, as numbers, are later than the first commit; any shape."""
@@ -253,12 +253,12 @@ class Footprint:
         return found
 
 
-def footprint(plan: Plan, image: Image, texts: list[Text]) -> Footprint:
+def footprint(layout: Layout, image: Image, texts: list[Text]) -> Footprint:
     """The footprint of everything in the plan, and of texts, that the image holds whole."""
     positions, owners, masks = [np.empty(0, np.int64)], [np.empty(0, np.int64)], [np.empty(0, np.uint8)]
-    for group, masked in zip(plan.groups, plan.masks, strict=True):
+    for group, masked in zip(layout.groups, layout.masks, strict=True):
         size = group.type.size
-        here = image.positions(plan.address[group.cells], size)
+        here = image.positions(layout.address[group.cells], size)
         bits = np.full((len(here), size), 0xFF, np.uint8)
         stored = masked.masks.astype(group.dtype)
         bits[masked.cells - group.cells.start] = stored.view(np.uint8).reshape(-1, size)
@@ -271,7 +271,7 @@ def footprint(plan: Plan, image: Image, texts: list[Text]) -> Footprint:
         (start,) = image.positions(np.array([text.at], np.int64), text.length).tolist()
         if start >= 0:
             positions.append(np.arange(start, start + text.length))
-            owners.append(np.full(text.length, plan.size + number))
+            owners.append(np.full(text.length, layout.size + number))
             masks.append(np.full(text.length, 0xFF, np.uint8))
     everywhere = np.concatenate(positions)
     # Tables lie behind one another, in stretches that rise already, which a stable sort is quick with.
@@ -350,22 +350,22 @@ class ImageHistory:
         repo: git.Repo,
         lineage: HistoryGraph,
         newest: HistoryNode,
-        plan: Plan,
+        layout: Layout,
         data: bytes,
         is_committed: bool,
         others: Sequence[HistoryNode] = (),
         start: int | None = None,
     ) -> None:
-        self.plan = plan
-        self.present = read_image(data, plan.definition.memory, start)
+        self.layout = layout
+        self.present = read_image(data, layout.definition.memory, start)
         self._repo = repo
         self._lineage = lineage
         self._newest = newest
         self._others = others
         self._is_committed = is_committed
         self._start = start
-        self._texts = list(plan.definition.texts.values())
-        self._footprint = footprint(plan, self.present, self._texts)
+        self._texts = list(layout.definition.texts.values())
+        self._footprint = footprint(layout, self.present, self._texts)
 
     # Contents
 
@@ -377,7 +377,7 @@ class ImageHistory:
             data = git.behind_pointer(self._repo, git.read_blob(self._repo, blob))
         except OSError as error:
             return f"{_UNREADABLE}: {reason(error)}"
-        memory = self.plan.definition.memory
+        memory = self.layout.definition.memory
         try:
             image = read_image(data, memory, self._start)
         except DamagedError as error:
@@ -407,7 +407,7 @@ class ImageHistory:
 
         ``step`` is called with how many of ``commits`` are behind, at each that has the image.
         """
-        walk = _Walk(self.plan.size + len(self._texts), self._changed)
+        walk = _Walk(self.layout.size + len(self._texts), self._changed)
         everything = np.ones(len(walk.setter), bool)
         if self._is_committed:
             walk.send(everything, self._newest)
@@ -427,7 +427,7 @@ class ImageHistory:
             step(place)
         places = np.unique(walk.setter)
         numbers = np.searchsorted(places, walk.setter)
-        texts = numbers[self.plan.size :].tolist()
+        texts = numbers[self.layout.size :].tolist()
 
         def origin(place: int) -> Origin:
             return self._origin(place, place in walk.beginnings)
@@ -435,7 +435,7 @@ class ImageHistory:
         beginnings, renamed = sorted(walk.beginnings.items()), sorted(renames.items())
         return Attribution(
             origins=tuple(origin(place) for place in places.tolist()),
-            cells=numbers[: self.plan.size],
+            cells=numbers[: self.layout.size],
             texts={text.name: number for text, number in zip(self._texts, texts, strict=True)},
             beginnings=tuple(HistoryEnd(origin(place), words) for place, words in beginnings),
             renames=tuple(Rename(origin(place), path) for place, path in renamed),
@@ -457,17 +457,17 @@ class ImageHistory:
     def cell_values(self, table: Table, x: int, y: int) -> Iterator[Setting]:
         """Every value that a cell ever had, newest first."""
         # Of the definition only what the one table needs, so that an image is decoded in no time.
-        definition = self.plan.definition
+        definition = self.layout.definition
         axes = {name: definition.axes[name] for name in table.axes}
-        plan = make_plan(replace(definition, tables={table.name: table}, axes=axes))
-        item = plan.table_items[table.name]
-        cell = int(plan.first[item]) + y * plan.shape(item)[1] + x
+        layout = make_layout(replace(definition, tables={table.name: table}, axes=axes))
+        item = layout.table_items[table.name]
+        cell = int(layout.first[item]) + y * layout.shape(item)[1] + x
 
         def is_same(one: Image, other: Image) -> bool:
-            return not changed_cells(decode(plan, one), decode(plan, other))[cell]
+            return not changed_cells(decode(layout, one), decode(layout, other))[cell]
 
         for origin, image in self._settings(is_same):
-            yield Setting(origin, decode(plan, image).grid(table), "")
+            yield Setting(origin, decode(layout, image).grid(table), "")
 
     def text_values(self, text: Text) -> Iterator[Setting]:
         """Every content that a text ever had, newest first."""
@@ -475,9 +475,9 @@ class ImageHistory:
         def is_same(one: Image, other: Image) -> bool:
             return one.read(text.at, text.length) == other.read(text.at, text.length)
 
-        plan = make_plan(replace(self.plan.definition, tables={}, axes={}))
+        layout = make_layout(replace(self.layout.definition, tables={}, axes={}))
         for origin, image in self._settings(is_same):
-            yield Setting(origin, None, decode(plan, image).text(text) or "")
+            yield Setting(origin, None, decode(layout, image).text(text) or "")
 
     def _settings(self, is_same: Callable[[Image, Image], bool]) -> Iterator[tuple[Origin, Image]]:
         """Every commit that set something, with the image that it made of it, newest first.
@@ -537,7 +537,7 @@ class Place:
         try:
             return git.RevisionTree(self.repo, revision).read(self.path)
         except OSError as error:
-            words = with_remedy(error, f"git ls-tree -r {revision} lists what there is")
+            words = error_with_remedy(error, f"git ls-tree -r {revision} lists what there is")
             raise InputError(f"{revision}:{self.path}: {words}") from None
 
 
@@ -561,13 +561,13 @@ def find_image(word: str, revision: str | None) -> Place:
     try:
         top, here = git.top_level(repo), resolved(target.parent)
     except OSError as error:
-        raise InputError(f"{word}: {with_remedy(error, 'check the path')}") from None
+        raise InputError(f"{word}: {error_with_remedy(error, 'check the path')}") from None
     if not here.is_relative_to(top):
         raise InputError(f"{word}: it lies outside the repository {top}; call callint in its own")
     return Place(repo, word, (here / target.name).relative_to(top).as_posix(), revision)
 
 
-def open_history(place: Place, plan: Plan, data: bytes, start: int | None = None) -> ImageHistory:
+def open_history(place: Place, layout: Layout, data: bytes, start: int | None = None) -> ImageHistory:
     """The history of an image whose present content is ``data``; ``start`` as in ``ImageHistory``.
 
     InputError where no commit has the image yet.
@@ -585,4 +585,4 @@ def open_history(place: Place, plan: Plan, data: bytes, start: int | None = None
         committed = git.behind_pointer(place.repo, git.read_blob(place.repo, newest.blob))
     except OSError:
         committed = None
-    return ImageHistory(place.repo, lineage, newest, plan, data, data == committed, start=start)
+    return ImageHistory(place.repo, lineage, newest, layout, data, data == committed, start=start)

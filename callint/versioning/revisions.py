@@ -10,8 +10,8 @@ from pathlib import Path
 from callint.model.errors import InputError
 from callint.reading.globs import matches
 from callint.reading.policy import read_policy
-from callint.reading.tree import POLICY, reason, with_remedy
-from callint.reading.workspace import Workplace
+from callint.reading.tree import POLICY, error_with_remedy, reason
+from callint.reading.workspace import Workspace
 from callint.versioning.file_version import Content
 from callint.versioning.git import repository as git
 
@@ -24,7 +24,7 @@ class ChangedFile:
     new: Content | None
 
 
-def content_at(workplace: Workplace, word: str) -> Content:
+def content_at(workspace: Workspace, word: str) -> Content:
     """The file that ``REV:path`` names, from the top of the repository; with ./ from the current folder.
 
     As in git ``:path`` is the file in the index, and ``:1:path`` to ``:3:path`` are base, ours and theirs
@@ -42,12 +42,12 @@ def content_at(workplace: Workplace, word: str) -> Content:
         data = tree.read(path)
     except OSError as error:
         listing = f"git ls-tree -r {revision}" if revision else "git ls-files --stage"
-        words = with_remedy(error, f"{listing} lists what there is")
+        words = error_with_remedy(error, f"{listing} lists what there is")
         raise InputError(f"{word}: {words}") from None
-    return Content(word, _below(git.folder_of(repo, workplace.root), path), data)
+    return Content(word, _below(git.folder_of(repo, workspace.root), path), data)
 
 
-def workplace_at(revision: str) -> Workplace:
+def workspace_at(revision: str) -> Workspace:
     """The workplace that a revision holds, for a repository without a working tree."""
     repo = git.open_repository(Path.cwd(), bare=True)
     tree = git.RevisionTree(repo, revision)
@@ -55,10 +55,10 @@ def workplace_at(revision: str) -> Workplace:
         policy = read_policy(tree.read(POLICY), POLICY)
     except OSError as error:
         raise InputError(f"{revision}:{POLICY}: {reason(error)}; give --definition") from None
-    return Workplace(Path.cwd(), policy, tree)
+    return Workspace(Path.cwd(), policy, tree)
 
 
-def changed_files(workplace: Workplace, old: str, new: str, paths: Sequence[str]) -> Iterator[ChangedFile]:
+def changed_files(workspace: Workspace, old: str, new: str, paths: Sequence[str]) -> Iterator[ChangedFile]:
     """The files that differ between two revisions, by path, renames followed.
 
     ``paths`` are folders, files or globs from the top; all files where there are none. Raises InputError
@@ -66,7 +66,7 @@ def changed_files(workplace: Workplace, old: str, new: str, paths: Sequence[str]
     """
     repo = git.open_repository(Path.cwd(), bare=True)
     trees = git.RevisionTree(repo, old), git.RevisionTree(repo, new)
-    folder = git.folder_of(repo, workplace.root)
+    folder = git.folder_of(repo, workspace.root)
     for before, after in _changed_paths(repo, old, new, paths):
         yield ChangedFile(
             _content(trees[0], before, folder) if before else None,

@@ -20,8 +20,8 @@ import pytest
 from distributed import LocalCluster
 
 from callint.checking import checker as inspection
-from callint.checking.checker import Inspector, Report, assignments
-from callint.checking.parallel import Crew, Task, work
+from callint.checking.checker import Checker, Report, assignments
+from callint.checking.parallel import Task, WorkerPool, work
 from callint.cli.progress import progress
 from callint.cli.workers import amount
 from callint.model.errors import InputError
@@ -175,14 +175,14 @@ class Counting(ThreadPoolExecutor):
 def reported(root: Path, find: Callable[..., Any] | None) -> Report:
     policy = read_policy((root / "callint.toml").read_bytes(), "callint.toml")
     tree = WorkingTree(root)
-    inspector = Inspector(tree, policy, date(2026, 1, 1))
+    inspector = Checker(tree, policy, date(2026, 1, 1))
     images = assignments(policy, tree)
     return inspector.report(images, find=None if find is None else lambda some: find(tree, policy, some))
 
 
 def test_so_many_tasks_are_under_way_at_most(yard: Yard) -> None:
     with Counting() as executor:
-        crew = Crew(executor, 2, True, lambda: None)
+        crew = WorkerPool(executor, 2, True, lambda: None)
         assert reported(yard.root, crew.find) == reported(yard.root, None)
         assert executor.all == 8
         assert executor.most == 5
@@ -197,7 +197,9 @@ def test_the_files_are_sent_to_those_who_cannot_read_them(yard: Yard) -> None:
             return super().submit(function, pickle.loads(sent), **named)
 
     with Elsewhere(2) as executor:
-        assert reported(yard.root, Crew(executor, 2, True, lambda: None).find) == reported(yard.root, None)
+        assert reported(yard.root, WorkerPool(executor, 2, True, lambda: None).find) == reported(
+            yard.root, None
+        )
 
 
 def test_another_version_of_callint_does_not_work_along(yard: Yard) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from callint.decoding.decode import Decoded, decode
-from callint.decoding.layout import make_plan
+from callint.decoding.layout import make_layout
 from callint.model.image import Image
 from callint.reading.definition import read_definition
 from callint.reporting.tables.csv import COLUMNS, harmless
@@ -59,7 +59,7 @@ def demo_image() -> tuple[Path, Decoded]:
     definition = read_definition(xml, "skerry-28.xml").definition
     assert definition is not None
     data = (folder / "factory/sk28-0412.bin").read_bytes()
-    return folder, decode(make_plan(definition), Image.raw(data, definition.memory.start))
+    return folder, decode(make_layout(definition), Image.raw(data, definition.memory.start))
 
 
 def demo_tables(folder: Path, form: str) -> Result:
@@ -100,7 +100,7 @@ def test_every_value_of_the_demo_reads_back_to_the_number_that_was_decoded() -> 
     by_table: dict[str, list[dict[str, str]]] = {}
     for row in rows(result.stdout):
         by_table.setdefault(row["table"], []).append(row)
-    definition = found.plan.definition
+    definition = found.layout.definition
     assert set(by_table) == {*definition.tables, *definition.texts}
     for table in definition.tables.values():
         grid, cells = found.grid(table), by_table[table.name]
@@ -233,7 +233,7 @@ def test_every_raw_number_of_the_demo_stands_in_the_json() -> None:
     folder, found = demo_image()
     result = demo_tables(folder, "json")
     tables = {one["table"]: one for one in valid(result.data, "tables.schema.json")["tables"]}
-    for table in found.plan.definition.tables.values():
+    for table in found.layout.definition.tables.values():
         grid, one = found.grid(table), tables[table.name]
         assert one["raw"] == grid.raw.tolist()
         values = np.array(one["values"], np.float64)

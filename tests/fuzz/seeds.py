@@ -35,7 +35,7 @@ def _description() -> bytes:
 
 def _values() -> bytes:
     base = decoded_yard()
-    new = decode(base.plan, Image.raw(BAD[:0x44] + bytes([1, 2, 3, 4]) + BAD[0x48:], 0, is_part=False))
+    new = decode(base.layout, Image.raw(BAD[:0x44] + bytes([1, 2, 3, 4]) + BAD[0x48:], 0, is_part=False))
     return changes_cdfx(compare(base, new), new, "new", "yard.xml")
 
 

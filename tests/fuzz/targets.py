@@ -18,13 +18,13 @@ from pathlib import Path
 
 import numpy as np
 
-from callint.checking.checker import Assignment, Inspector, Report
-from callint.comparing.apply_cdfx import laid_over
+from callint.checking.checker import Assignment, Checker, Report
+from callint.comparing.apply_cdfx import apply_values
 from callint.comparing.compare import compare
 from callint.comparing.merge import merge
 from callint.decoding.checksum_update import seal
 from callint.decoding.decode import Decoded, decode
-from callint.decoding.layout import make_plan
+from callint.decoding.layout import make_layout
 from callint.model.definition import Table, Text
 from callint.model.errors import InputError
 from callint.model.image import Image
@@ -69,7 +69,7 @@ class Files:
 def decoded_yard() -> Decoded:
     definition = read_definition(yard_definition(), "yard.xml").definition
     assert definition is not None
-    return decode(make_plan(definition), Image.raw(yard_base(), 0, is_part=False))
+    return decode(make_layout(definition), Image.raw(yard_base(), 0, is_part=False))
 
 
 @cache
@@ -81,7 +81,7 @@ def _inspected(definition: bytes, image: bytes | None, base: bytes | None) -> No
     """Check a definition and an image, and print what is found."""
     given = {"definition": definition, "image": image, "base": base}
     tree = Files(**{name: data for name, data in given.items() if data is not None})
-    inspector = Inspector(tree, Policy(), date(2026, 1, 1))  # type: ignore[arg-type]
+    inspector = Checker(tree, Policy(), date(2026, 1, 1))  # type: ignore[arg-type]
     images = [Assignment("image", ("definition",), ("base",))] if image is not None else []
     with np.errstate(all="ignore"):
         report = inspector.report(images, ["definition"], whole=True)
@@ -106,9 +106,9 @@ def image(data: bytes) -> None:
     """A file is taken for an image of the yard: checked by its base, shown, compared, sealed and merged."""
     _inspected(yard_definition(), data, yard_base())
     base = decoded_yard()
-    definition = base.plan.definition
+    definition = base.layout.definition
     with suppress(DamagedError), np.errstate(all="ignore"):
-        new = decode(base.plan, read_image_file(data, definition.memory).image)
+        new = decode(base.layout, read_image_file(data, definition.memory).image)
         document = changes_document(compare(base, new), "base", "new", "yard.xml")
         assert json.dumps(document, allow_nan=False)
         tables: list[Table | Text] = [*definition.tables.values(), *definition.texts.values()]
@@ -136,7 +136,7 @@ def _records(data: bytes, kind: RecordFormat) -> None:
     with suppress(DamagedError):
         read_records(data, kind)
     if kind_of(data) is kind:
-        memory = decoded_yard().plan.definition.memory
+        memory = decoded_yard().layout.definition.memory
         with suppress(DamagedError):
             file = read_image_file(data, memory)
             other = Image(
@@ -176,7 +176,7 @@ def policy(data: bytes) -> None:
 def cdfx(data: bytes) -> None:
     """A file of values is read, and laid over an image of the yard."""
     with suppress(InputError), np.errstate(all="ignore"):
-        laid_over(decoded_yard(), read_cdfx(data, "values.cdfx"))
+        apply_values(decoded_yard(), read_cdfx(data, "values.cdfx"))
 
 
 def log(data: bytes) -> None:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from hypothesis import strategies as st
 
-from callint.checking.checker import Inspector, assignments
+from callint.checking.checker import Checker, assignments
 from callint.checking.content import accepted_content
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
@@ -124,7 +124,7 @@ def waivers_of(state: State) -> tuple[str, ...]:
     files = Files()
     files.files.update(state.files())
     policy = read_policy(files.files[POLICY], POLICY)
-    inspector = Inspector(files, policy, TODAY)
+    inspector = Checker(files, policy, TODAY)
     report = inspector.report(assignments(policy, files), policy.definitions)
     found = []
     for finding in report.findings:

@@ -36,7 +36,7 @@ def test_every_definition_that_keeps_to_the_printed_schema_is_read_whole(world: 
     assert _xsd().validate(etree.fromstring(world.xml())), _xsd().error_log
     definition = world.definition
     assert list(definition.tables) == [table.name for table in world.tables]
-    assert len(world.plan.items) == len(world.items)
+    assert len(world.layout.items) == len(world.items)
 
 
 @laws
@@ -54,7 +54,7 @@ def test_every_cell_is_what_a_plain_reading_of_its_bytes_gives(data: st.DataObje
     image = data.draw(images(world))
     decoded = world.decoded(image)
     for item in world.items:
-        number = (world.plan.axis_items if item.kind == "axis" else world.plan.table_items)[item.name]
+        number = (world.layout.axis_items if item.kind == "axis" else world.layout.table_items)[item.name]
         raw, physical = decoded.raw_of(number), decoded.of_item(decoded.physical, number)
         off = decoded.of_item(decoded.off, number)
         assert raw.shape == (item.rows, item.columns)
@@ -94,12 +94,12 @@ def test_raw_values_that_are_written_read_back_bit_for_bit_and_nothing_else_chan
     changes = data.draw(edits(world, most=8))
     decoded = world.decoded(image)
     raw = [numbers.copy() for numbers in decoded.raw]
-    cells = np.zeros(world.plan.size, bool)
+    cells = np.zeros(world.layout.size, bool)
     for (name, x, y), bits in changes.items():
-        table = world.plan.table_items[name]
-        cell = int(world.plan.first[table]) + y * world.plan.shape(table)[1] + x
-        group = world.plan.group_of(cell)
-        here = world.plan.groups[group].cells
+        table = world.layout.table_items[name]
+        cell = int(world.layout.first[table]) + y * world.layout.shape(table)[1] + x
+        group = world.layout.group_of(cell)
+        here = world.layout.groups[group].cells
         raw[group].view(f"u{raw[group].itemsize}")[cell - here.start] = bits
         cells[cell] = True
     written = encode(decoded, raw, cells, {}).content.tobytes()

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from hypothesis import given
 
-from callint.checking.checker import Inspector, Report, assignments
+from callint.checking.checker import Checker, Report, assignments
 from callint.model.finding import Finding
 from callint.rules.registry import RULES
 from callint.rules.rule import Scope
@@ -28,7 +28,7 @@ def plain(state: State) -> Report:
     files.files.update(state.files())
     policy = plain_policy(state)
     images = assignments(policy, files)
-    return Inspector(files, policy, TODAY).report(images, policy.definitions, whole=True)
+    return Checker(files, policy, TODAY).report(images, policy.definitions, whole=True)
 
 
 def failing(state: State) -> dict[str, str]:

@@ -14,7 +14,7 @@ from callint.decoding.decode import Decoded
 from callint.model.finding import Finding
 from callint.model.policy import Policy
 from callint.reading.definition_file import DefinitionFile
-from callint.rules.context import Case, Subject
+from callint.rules.context import CheckContext, LoadedDefinition
 from callint.rules.registry import RULES, in_scope
 from callint.rules.rule import Rule, Scope
 from tests.building import findings
@@ -24,14 +24,14 @@ from tests.laws.worlds import World, pairs
 _RULES = [*in_scope(Scope.FILE), *in_scope(Scope.IMAGE), *in_scope(Scope.CHANGE)]
 
 
-def case_of(world: World, base: bytes, rework: bytes) -> Case:
+def case_of(world: World, base: bytes, rework: bytes) -> CheckContext:
     """A case of its own, of which nothing has been asked yet."""
     definition = world.definition
-    subject = Subject(DefinitionFile("world.xml", definition, ()), definition)
-    return Case(subject, world.image(rework), world.image(base))
+    subject = LoadedDefinition(DefinitionFile("world.xml", definition, ()), definition)
+    return CheckContext(subject, world.image(rework), world.image(base))
 
 
-def found(rule: Rule, case: Case) -> list[Finding]:
+def found(rule: Rule, case: CheckContext) -> list[Finding]:
     with np.errstate(all="ignore"):
         return list(rule.check(case))
 
@@ -145,4 +145,4 @@ def _work_out(decoded: Decoded) -> None:
     """Have everything worked out that is kept, so that it can be watched."""
     with np.errstate(all="ignore"):
         assert len(decoded.physical) == len(decoded.off) == len(decoded.valued)
-        assert decoded.plan.limits and decoded.plan.expected and decoded.plan.masks is not None
+        assert decoded.layout.limits and decoded.layout.expected and decoded.layout.masks is not None

@@ -19,7 +19,7 @@ from xml.sax.saxutils import escape, quoteattr
 from hypothesis import strategies as st
 
 from callint.decoding.decode import Decoded, decode
-from callint.decoding.layout import Plan, make_plan
+from callint.decoding.layout import Layout, make_layout
 from callint.model.definition import Definition
 from callint.model.image import Image
 from tests.building import read
@@ -411,14 +411,14 @@ class World:
         return read(self.xml())
 
     @cached_property
-    def plan(self) -> Plan:
-        return make_plan(self.definition)
+    def layout(self) -> Layout:
+        return make_layout(self.definition)
 
     def image(self, data: bytes) -> Image:
         return Image.raw(data, self.start)
 
     def decoded(self, data: bytes) -> Decoded:
-        return decode(self.plan, self.image(data))
+        return decode(self.layout, self.image(data))
 
     @property
     def items(self) -> tuple[Item, ...]:

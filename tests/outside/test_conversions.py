@@ -117,8 +117,8 @@ def test_all_65536_raw_values_of_a_file_decode_exactly(factor: str, offset: str)
     stored = np.arange(65536, dtype=">u2").tobytes()
     image = decoded(definition_xml(tables, conversions=conversion, size=len(stored)), stored)
     wanted = [float(Decimal(raw) * Decimal(factor) + Decimal(offset)) for raw in range(-32768, 65536)]
-    unsigned = image.grid(image.plan.definition.tables["uint"]).physical.ravel().tolist()
-    signed = image.grid(image.plan.definition.tables["int"]).physical.ravel().tolist()
+    unsigned = image.grid(image.layout.definition.tables["uint"]).physical.ravel().tolist()
+    signed = image.grid(image.layout.definition.tables["int"]).physical.ravel().tolist()
     assert unsigned == wanted[32768:]
     assert signed == wanted[32768:65536] + wanted[:32768]
 

@@ -21,7 +21,7 @@ from skerry.plan import TYPES, Linear, Plan
 
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.interpolation import lookup
-from callint.decoding.layout import make_plan
+from callint.decoding.layout import make_layout
 from callint.model import definition
 from callint.model.change import Grid
 from callint.model.definition import StoredAxis
@@ -65,7 +65,7 @@ def factory(number: str = OLD) -> Decoded:
     file = read_definition(SOFTWARE[number].definition, f"{number}.xml")
     assert file.definition is not None and not file.problems
     image = Image.raw(SOFTWARE[number].image, file.definition.memory.start)
-    return decode(make_plan(file.definition), image)
+    return decode(make_layout(file.definition), image)
 
 
 @functools.cache
@@ -74,12 +74,12 @@ def intended(number: str) -> dict[str, np.ndarray[tuple[int, ...], np.dtype[np.f
 
 
 def grid(table: str, number: str = OLD) -> Grid:
-    return factory(number).grid(factory(number).plan.definition.tables[table])
+    return factory(number).grid(factory(number).layout.definition.tables[table])
 
 
 def half_step(table: str, number: str = OLD) -> float:
     """Half of what one raw step is worth in a linear table, and a little for rounding."""
-    found = factory(number).plan.definition
+    found = factory(number).layout.definition
     conversion = found.conversion_of(found.tables[table])
     assert isinstance(conversion, definition.Linear)
     return abs(conversion.factor) / 2 * (1 + 1e-9)
@@ -179,8 +179,8 @@ def test_the_altitude_shown_on_the_bridge_is_that_of_the_standard_atmosphere(met
 def test_a_thermistor_curve_follows_the_beta_equation_through_its_divider(
     signal: str, nominal: float, beta: float
 ) -> None:
-    (sensor,) = (one for one in factory().plan.definition.sensors if one.signal == signal)
-    table = factory().plan.definition.tables[sensor.curve]
+    (sensor,) = (one for one in factory().layout.definition.sensors if one.signal == signal)
+    table = factory().layout.definition.tables[sensor.curve]
     assert re.search(rf"R25 {nominal} ohms, beta {beta} K, pull-up {sensor.pull_up:g} ohms", table.notes[0])
     curve = grid(sensor.curve)
     assert curve.x is not None
@@ -194,7 +194,7 @@ def test_a_thermistor_curve_follows_the_beta_equation_through_its_divider(
     ("signal", "nominal"), [("coolant_temp", 2200), ("intake_air_temp", 2500), ("fuel_temp", 2400)]
 )
 def test_a_thermistor_reads_25_degrees_at_its_nominal_resistance(signal: str, nominal: float) -> None:
-    (sensor,) = (one for one in factory().plan.definition.sensors if one.signal == signal)
+    (sensor,) = (one for one in factory().layout.definition.sensors if one.signal == signal)
     volts = sensor.supply * nominal / (nominal + sensor.pull_up)
     # Near a breakpoint; what is left is storage and the straight line to the next one.
     assert float(lookup(grid(sensor.curve), volts)) == pytest.approx(25, abs=0.1)
@@ -206,7 +206,7 @@ def test_a_thermistor_reads_25_degrees_at_its_nominal_resistance(signal: str, no
 @pytest.mark.parametrize(("number", "count"), [(OLD, 158), (NEW, 160)])
 def test_every_table_of_the_demo_is_decoded(number: str, count: int) -> None:
     found = factory(number)
-    assert set(intended(number)) == set(found.plan.definition.tables) == set(found.plan.table_items)
+    assert set(intended(number)) == set(found.layout.definition.tables) == set(found.layout.table_items)
     assert len(intended(number)) == count
     assert found.present.all()
 
@@ -251,7 +251,7 @@ def test_a_demo_table_stands_over_its_intended_breakpoints(number: str, name: st
 @pytest.mark.parametrize("number", SOFTWARE)
 def test_the_stored_counts_of_the_demo_agree_with_the_definition(number: str) -> None:
     found = factory(number)
-    axes = [one for one in found.plan.definition.axes.values() if isinstance(one, StoredAxis)]
+    axes = [one for one in found.layout.definition.axes.values() if isinstance(one, StoredAxis)]
     counts = {axis.name: found.stored_count(axis.stored_count) for axis in axes if axis.stored_count}
     assert counts == {axis.name: axis.count for axis in axes if axis.stored_count}
     assert len(counts) >= 4

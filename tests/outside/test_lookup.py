@@ -36,7 +36,7 @@ def grid_of(x: list[float] | None, y: list[float] | None, cells: list[float]) ->
     at, size = len(data), len(data) + 8 * len(cells)
     table = f'<{kind} name="t" title="T" purpose="general" at="{at}" type="float64">{axes}</{kind}>'
     image = decoded(definition_xml(table, size=size), data + doubles(*cells))
-    return image.grid(image.plan.definition.tables["t"])
+    return image.grid(image.layout.definition.tables["t"])
 
 
 def breakpoints(least: int = 2) -> st.SearchStrategy[list[float]]:
@@ -206,7 +206,7 @@ def release() -> Grid:
     )
     breakpoints = bytes(temperature + 40 for temperature in TEMPERATURES)
     image = decoded(xml, breakpoints * 2 + bytes(value for row in RELEASE for value in row))
-    return image.grid(image.plan.definition.tables["egr_release"])
+    return image.grid(image.layout.definition.tables["egr_release"])
 
 
 def test_egr_release_is_off_at_both_ends_of_both_axes(release: Grid) -> None:

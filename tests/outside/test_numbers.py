@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from callint.decoding.decode import Decoded, decode
-from callint.decoding.layout import make_plan
+from callint.decoding.layout import make_layout
 from callint.model.image import Image, Segment
 from tests.building import decoded, definition_xml, read
 
@@ -180,7 +180,7 @@ def test_every_number_of_a_definition_decodes_as_struct_reads_it(
     tables = "".join(item.xml(f"t{number}", start) for number, item in enumerate(items))
     image = decoded(definition_xml(tables, start=start, size=SIZE, byte_order=default), data)
     for number, item in enumerate(items):
-        grid = image.grid(image.plan.definition.tables[f"t{number}"])
+        grid = image.grid(image.layout.definition.tables[f"t{number}"])
         assert grid.raw.shape == grid.physical.shape == (item.rows, item.columns)
         assert grid.raw.dtype == np.dtype(LETTERS[item.type])
         assert grid.present.all() and not grid.off.any()
@@ -191,8 +191,8 @@ def test_every_number_of_a_definition_decodes_as_struct_reads_it(
                 assert bits[cell] == item.bits(data, address, default)
             assert same(grid.raw.ravel()[cell].item(), expected)
             assert same(float(grid.physical.ravel()[cell]), float(expected))
-            first = int(image.plan.first[image.plan.table_items[f"t{number}"]])
-            assert image.plan.address[first + cell] == start + address
+            first = int(image.layout.first[image.layout.table_items[f"t{number}"]])
+            assert image.layout.address[first + cell] == start + address
             assert same(image.raw_at(first + cell), expected)
 
 
@@ -228,7 +228,7 @@ def test_each_cell_is_converted_by_the_conversion_of_its_table(
     stored = iter(struct.unpack(f">{at // 2}H", data))
     for number, (name, count) in enumerate(tables):
         factor, offset = map(Fraction, LINEAR[name])
-        values = image.grid(image.plan.definition.tables[f"t{number}"]).physical.ravel().tolist()
+        values = image.grid(image.layout.definition.tables[f"t{number}"]).physical.ravel().tolist()
         # The double nearest to the exact value.
         assert values == [float(raw * factor + offset) for raw in islice(stored, count)]
 
@@ -237,9 +237,9 @@ def test_an_image_that_lacks_part_of_what_lies_behind_one_another_gives_the_rest
     table = Layout("uint16", "big", 0, 2, 40, 5, kind="map")
     xml = definition_xml(table.xml("t", 0), size=400)
     data = np.random.default_rng(1).bytes(400)
-    plan, numbers = make_plan(read(xml)), np.array(struct.unpack(">200H", data))
+    layout, numbers = make_layout(read(xml)), np.array(struct.unpack(">200H", data))
     for image in (Image.raw(data[:300]), Image((Segment(0, data[:300]), Segment(310, data[310:])))):
-        found = decode(plan, image)
+        found = decode(layout, image)
         # The byte 300 begins the number 150, and 310 the number 155.
         lacking = np.zeros(200, bool)
         lacking[150 : 155 if len(image.segments) == 2 else 200] = True
@@ -268,7 +268,7 @@ def test_breakpoints_decode_as_struct_reads_them(x: Layout, y: Layout, data: byt
     cells = f'type="uint8" at="{start}"'
     table = f'<map name="m" title="M" purpose="general" {cells}><x axis="x"/><y axis="y"/></map>'
     image = decoded(definition_xml(table, axes=axes, start=start, size=SIZE), data)
-    grid = image.grid(image.plan.definition.tables["m"])
+    grid = image.grid(image.layout.definition.tables["m"])
     assert grid.physical.shape == (y.columns, x.columns)
     for axis, breakpoints in ((x, grid.x), (y, grid.y)):
         assert breakpoints is not None
@@ -411,7 +411,7 @@ def test_cells_are_present_where_one_segment_holds_all_their_bytes(
     start, segments = memory
     tables = "".join(item.xml(f"t{number}", start) for number, item in enumerate(items))
     definition = read(definition_xml(tables, start=start, size=SIZE))
-    image = decode(make_plan(definition), Image(segments))
+    image = decode(make_layout(definition), Image(segments))
     for number, item in enumerate(items):
         grid = image.grid(definition.tables[f"t{number}"])
         for cell, address in enumerate(item.addresses()):
@@ -433,12 +433,12 @@ def test_a_number_that_straddles_the_edge_of_a_segment_is_not_present(at: int, p
     table = f'<scalar name="t" title="T" purpose="general" at="{at}" type="uint16"/>'
     definition = read(definition_xml(table))
     segments = (Segment(16, b"\x01\x02\x03\x04"), Segment(23, b"\x05\x06\x07"))
-    assert bool(decode(make_plan(definition), Image(segments)).present[0]) is present
+    assert bool(decode(make_layout(definition), Image(segments)).present[0]) is present
 
 
 def test_nothing_is_present_in_an_image_without_bytes() -> None:
     table = '<scalar name="t" title="T" purpose="general" at="0" type="uint16"/>'
-    image = decode(make_plan(read(definition_xml(table))), Image(()))
+    image = decode(make_layout(read(definition_xml(table))), Image(()))
     assert not image.present.any() and np.isnan(image.physical).all()
 
 

@@ -46,7 +46,7 @@ def built(
         size=len(data),
     )
     image = decoded(xml, data)
-    found = surface(image, image.plan.definition.tables["c"])
+    found = surface(image, image.layout.definition.tables["c"])
     assert found is not None
     return circuit(Sensor("temp", "c", supply, pull_up, 1), found, unit)
 

@@ -17,7 +17,7 @@ from scipy.interpolate import RegularGridInterpolator
 
 from callint.comparing import relations
 from callint.comparing.output_movement import movement
-from callint.comparing.relations import MOST_POINTS, Standing
+from callint.comparing.relations import MOST_POINTS, RelationResult
 from callint.decoding.surfaces import Surface, surface
 from callint.model.change import OutputShift
 from tests.building import decoded, definition_xml
@@ -55,7 +55,7 @@ def content(table: Table) -> bytes:
 
 def made(table: Table) -> Surface:
     one = decoded(definition(table), content(table))
-    found = surface(one, one.plan.definition.tables["t"])
+    found = surface(one, one.layout.definition.tables["t"])
     assert found is not None
     return found
 
@@ -63,7 +63,7 @@ def made(table: Table) -> Surface:
 def moved(old: Table, new: Table) -> OutputShift:
     """The movement from one table to another of the same shape."""
     before, after = (decoded(definition(old), content(one)) for one in (old, new))
-    found = movement(before, after, before.plan.definition.tables["t"], in_cells=True)
+    found = movement(before, after, before.layout.definition.tables["t"], in_cells=True)
     assert found is not None
     return found
 
@@ -189,7 +189,9 @@ every_shape = pytest.mark.parametrize(
 )
 
 #: How a relation is judged, and by how much two values miss it.
-KINDS: dict[str, tuple[Callable[..., Standing | None], Callable[[Numbers, Numbers, float], Numbers]]] = {
+KINDS: dict[
+    str, tuple[Callable[..., RelationResult | None], Callable[[Numbers, Numbers, float], Numbers]]
+] = {
     "at-most": (relations.at_most, lambda value, bound, margin: value - bound + margin),
     "equal": (relations.equal, lambda value, mirror, tolerance: np.abs(value - mirror) - tolerance),
     "gap": (relations.gap, lambda upper, lower, smallest: smallest - (upper - lower)),

@@ -9,7 +9,7 @@ from functools import partial
 import pytest
 
 from callint.checking.base_changes import base_findings
-from callint.checking.checker import Assignment, Inspector, Report
+from callint.checking.checker import Assignment, Checker, Report
 from callint.decoding import digest
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.image import Image
@@ -75,16 +75,16 @@ class Example:
         bases = (BASE,) if self.base is not None else ()
         usual = [Assignment(IMAGE, (DEFINITION,), bases)] if self.data is not None else []
         images = [self.assignment] if self.assignment else usual
-        inspector = Inspector(files, self.policy, TODAY)
+        inspector = Checker(files, self.policy, TODAY)
         return inspector.report(images, [DEFINITION], whole=True, bases=self._bases(files))
 
-    def _bases(self, files: Files) -> Callable[[Inspector], Iterable[Finding]] | None:
+    def _bases(self, files: Files) -> Callable[[Checker], Iterable[Finding]] | None:
         """What finds the bases that differ from the state before, if there is one."""
         if self.earlier_base is None:
             return None
         before = Files()
         before.files.update({**files.files, BASE: self.earlier_base})
-        return partial(base_findings, earlier=[Inspector(before, self.policy, TODAY)])
+        return partial(base_findings, earlier=[Checker(before, self.policy, TODAY)])
 
     def check(self) -> None:
         """Assert that the rule says what is expected, once, or nothing."""
@@ -225,7 +225,7 @@ def waiver(rule: str, digest: str, **about: str) -> Waiver:
 def table_digest(xml: bytes, data: bytes, name: str) -> str:
     """What a waiver of a table's findings holds for."""
     one = decoded(xml, data)
-    return str(digest.table_digest(one, one.plan.definition.tables[name]))
+    return str(digest.table_digest(one, one.layout.definition.tables[name]))
 
 
 def image_digest(xml: bytes, data: bytes) -> str:

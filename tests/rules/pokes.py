@@ -79,7 +79,7 @@ _BYTES = (28, 36, 38, 39, 40, 42, 44, 46, 62, 127)
 
 
 def _sealed(data: bytes) -> bytes:
-    return seal(Image.raw(data), BEFORE.plan.definition.memory).image.content.tobytes()
+    return seal(Image.raw(data), BEFORE.layout.definition.memory).image.content.tobytes()
 
 
 def _near(value: int, most: int) -> list[int]:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from callint.checking.base_changes import base_findings
-from callint.checking.checker import Inspector, Report, assignments
+from callint.checking.checker import Checker, Report, assignments
 from callint.decoding.digest import base_digest
 from callint.model.finding import Finding, Severity
 from callint.model.image import Image
@@ -83,8 +83,8 @@ def judged(
         tree = Files()
         tree.files.update({DEFINITION: XML, **files})
         trees.append(tree)
-    states = [Inspector(tree, before, TODAY) for tree in trees[1:]]
-    inspector = Inspector(trees[0], policy, TODAY)
+    states = [Checker(tree, before, TODAY) for tree in trees[1:]]
+    inspector = Checker(trees[0], policy, TODAY)
     return inspector.report(
         assignments(policy, trees[0]),
         policy.definitions,

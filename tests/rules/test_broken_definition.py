@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from callint.checking import definition_findings
-from callint.checking.checker import Inspector
+from callint.checking.checker import Checker
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy
 from tests.building import TODAY, Files, definition_xml, findings, image
@@ -176,7 +176,7 @@ def test_every_break_of_the_xml_itself_is_reported() -> None:
 
 
 def test_a_definition_that_is_not_there_is_a_finding() -> None:
-    (found,) = Inspector(Files(), Policy(), TODAY).report([], ["lost.xml"]).findings
+    (found,) = Checker(Files(), Policy(), TODAY).report([], ["lost.xml"]).findings
     assert (found.rule, found.definition) == ("definition/invalid", "lost.xml")
     assert "does not exist" in found.message
 

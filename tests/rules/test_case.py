@@ -6,15 +6,15 @@ import pytest
 
 from callint.model.image import Image
 from callint.reading.definition import read_definition
-from callint.rules.context import Case, Subject
+from callint.rules.context import CheckContext, LoadedDefinition
 from tests.building import definition_xml, u16
 from tests.rules.example import table
 
 
-def subject(tables: str = table("scalar", "fuel")) -> Subject:
+def subject(tables: str = table("scalar", "fuel")) -> LoadedDefinition:
     file = read_definition(definition_xml(tables), "test.xml")
     assert file.definition is not None
-    return Subject(file, file.definition)
+    return LoadedDefinition(file, file.definition)
 
 
 def test_what_was_decoded_is_kept_by_content_and_the_one_longest_unasked_goes() -> None:
@@ -40,11 +40,11 @@ def test_the_same_bytes_of_an_image_of_part_of_the_memory_are_another_image() ->
 
 def test_a_rule_that_asks_for_an_image_where_there_is_none_is_a_mistake_of_ours() -> None:
     with pytest.raises(AssertionError, match="a rule asks for an image that its scope does not promise"):
-        _ = Case(subject()).new
+        _ = CheckContext(subject()).new
 
 
 def test_without_a_base_nothing_is_kept_and_nothing_changed() -> None:
-    case = Case(subject(), Image.raw(u16(1)))
+    case = CheckContext(subject(), Image.raw(u16(1)))
     assert case.kept.tolist() == [False] and case.kept.dtype == bool
     assert case.old is None
     assert case.changes.tables == ()
@@ -52,13 +52,13 @@ def test_without_a_base_nothing_is_kept_and_nothing_changed() -> None:
 
 def test_what_base_and_image_both_have_is_kept() -> None:
     tables = "".join(table("scalar", name, at=at) for name, at in (("one", 0), ("two", 2), ("three", 4)))
-    case = Case(subject(tables), Image.raw(u16(1, 2)), Image.raw(u16(1, 3, 3)))
+    case = CheckContext(subject(tables), Image.raw(u16(1, 2)), Image.raw(u16(1, 3, 3)))
     assert case.kept.tolist() == [True, False, False]
 
 
 def test_a_case_of_a_definition_alone_has_nothing_to_say_about_an_image() -> None:
     one = subject()
-    assert Case(one) == Case(
+    assert CheckContext(one) == CheckContext(
         subject=one,
         image=None,
         base=None,

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from callint.checking.checker import Assignment, Inspector
+from callint.checking.checker import Assignment, Checker
 from callint.comparing.compare import missing_runs
-from callint.decoding.layout import make_plan
+from callint.decoding.layout import make_layout
 from callint.model.finding import Cell, Severity
 from callint.model.image import Image, Segment
 from callint.model.policy import Policy
@@ -448,7 +448,7 @@ def test_a_raw_part_by_intent_lacks_only_what_a_region_of_its_own_has(size: int,
     """The policy's start says that the file is a part."""
     files = Files()
     files.files |= {"test.xml": ONE_CELL, "new.bin": WHOLE[8 : 8 + size], "base.bin": WHOLE}
-    report = Inspector(files, Policy(), TODAY).report(
+    report = Checker(files, Policy(), TODAY).report(
         [Assignment("new.bin", ("test.xml",), ("base.bin",), start=8)], ["test.xml"], whole=True
     )
     assert len(of_rule(report.findings, "change/missing-bytes")) == found
@@ -487,7 +487,7 @@ def test_missing_bytes_are_those_of_a_plain_account(
     if not intended:  # the base is of a part as well
         wanted = set(range(64))
     expected = {at for at in wanted if base_held[at] and not held[at]} - named
-    runs = list(missing_runs(make_plan(definition), base, new, is_intended=intended))
+    runs = list(missing_runs(make_layout(definition), base, new, is_intended=intended))
     found = [at for run in runs for at in range(run.start, run.start + run.size)]
     assert found == sorted(expected)
 

@@ -9,12 +9,12 @@ from typing import Any
 import pytest
 
 import callint
-from callint.checking.checker import Assignment, Inspector
-from callint.checking.parallel import Crew, Task, work
+from callint.checking.checker import Assignment, Checker
+from callint.checking.parallel import Task, WorkerPool, work
 from callint.model.errors import InputError
 from callint.model.finding import Cell
 from callint.model.policy import Policy
-from callint.reading.tree import HeldTree, Tree
+from callint.reading.tree import InMemoryTree, Tree
 from tests.building import TODAY, Counted, Files, definition_xml, image, u16
 from tests.rules.test_findings import FLOATS, INFINITE, floats
 
@@ -66,12 +66,14 @@ class Idle(Here):
         return self.futures[-1]
 
 
-def crew(executor: Executor, size: int = 2, carries: bool = False, lost: list[int] | None = None) -> Crew:
-    return Crew(executor, size, carries, lambda: (lost if lost is not None else []).append(1))
+def crew(
+    executor: Executor, size: int = 2, carries: bool = False, lost: list[int] | None = None
+) -> WorkerPool:
+    return WorkerPool(executor, size, carries, lambda: (lost if lost is not None else []).append(1))
 
 
 def alone(tree: Tree, images: Sequence[Assignment]) -> list[Any]:
-    inspector = Inspector(tree, POLICY, TODAY)
+    inspector = Checker(tree, POLICY, TODAY)
     return [inspector.find(one) for one in images]
 
 
@@ -123,7 +125,7 @@ def test_workers_who_cannot_read_the_files_get_those_that_they_need() -> None:
     executor = Here()
     assert list(crew(executor, carries=True).find(tree, POLICY, images)) == alone(tree, images)
     held = [task.tree for task in executor.tasks]
-    assert all(isinstance(one, HeldTree) for one in held)
+    assert all(isinstance(one, InMemoryTree) for one in held)
     assert [[*one.paths()] for one in held] == [
         ["base.bin", "boat-000.bin", "test.xml"],
         ["base.bin", "boat-001.bin", "test.xml"],
@@ -182,7 +184,7 @@ def test_a_worker_reads_definition_and_base_once_in_a_run_and_anew_in_the_next()
 def test_a_worker_keeps_its_tree_in_a_run_but_for_one_that_carries_files() -> None:
     files, images = fleet(3)
     other = Files()
-    held = HeldTree(files, ["boat-002.bin"])
+    held = InMemoryTree(files, ["boat-002.bin"])
     for tree, one in ((files, images[0]), (other, images[1]), (held, images[2])):
         # Definition and base are known from the first task on; the image is in the tree that counts.
         assert work(Task(callint.__version__, "of its own", tree, POLICY, (one,))) == alone(files, [one])

@@ -13,14 +13,14 @@ from pathlib import Path
 import pytest
 
 from callint.checking.apply_policy import order
-from callint.checking.checker import Assignment, Inspector, Report
+from callint.checking.checker import Assignment, Checker, Report
 from callint.checking.definition_findings import definition_findings
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.policy import Policy
 from callint.reading import cache
 from callint.reading.definition import read_definition
 from callint.reading.serialize import pack
-from callint.rules.context import Subject
+from callint.rules.context import LoadedDefinition
 from tests.building import (
     CONVERSIONS,
     SIGNALS,
@@ -412,7 +412,7 @@ def tree(**files: bytes) -> Files:
 
 def inspected(files: Files, definitions: tuple[str, ...], bases: tuple[str, ...] = ()) -> Report:
     """What is said about the image new.bin."""
-    inspector = Inspector(files, Policy(), TODAY)
+    inspector = Checker(files, Policy(), TODAY)
     return inspector.report([Assignment("new.bin", definitions, bases)], whole=True)
 
 
@@ -437,7 +437,7 @@ def test_wrong_identity_stops_every_other_check_of_that_image() -> None:
 def test_wrong_identity_of_one_image_does_not_stop_the_check_of_the_next() -> None:
     files = tree(one=NEW, wrong=image(at_48=OTHER_NUMBER), right=image(at_0=u16(201), at_48=NUMBER))
     images = [Assignment(name, ("one.xml",), ()) for name in ("wrong.bin", "right.bin")]
-    report = Inspector(files, Policy(), TODAY).report(images)
+    report = Checker(files, Policy(), TODAY).report(images)
     assert {(one.image, one.rule) for one in report.findings if one.image} == {
         ("wrong.bin", "image/wrong-identity"),
         ("right.bin", "value/out-of-range"),
@@ -573,7 +573,7 @@ def test_images_of_one_definition_and_base_do_not_disturb_each_other() -> None:
         c=image(at_0=u16(85)),
     )
     images = [Assignment(f"{name}.bin", ("one.xml",), ("base.bin",)) for name in "abc"]
-    report = Inspector(files, Policy(), TODAY).report(images)
+    report = Checker(files, Policy(), TODAY).report(images)
     found = [(one.image, one.physical) for one in of_rule(report.findings, "change/too-large")]
     assert found == [("a.bin", 11.1), ("c.bin", 8.5)]
 
@@ -606,7 +606,7 @@ def test_findings_come_worst_first_then_by_image_then_as_the_definition_has_them
     data = image(at_0=u16(1000, 2000, 3000, 100, 500), at_10=cells + cells)
     files = tree(one=xml, b=data, a=data)
     images = [Assignment(name, ("one.xml",), ()) for name in ("b.bin", "a.bin")]
-    found = [one for one in Inspector(files, Policy(), TODAY).report(images).findings if one.image]
+    found = [one for one in Checker(files, Policy(), TODAY).report(images).findings if one.image]
     assert [(one.severity, one.image, one.table, one.cell) for one in found] == [
         (severity, name, of, cell)
         for severity, cells_of in (
@@ -685,7 +685,7 @@ def test_a_fingerprint_differs_with_value_cell_table_rule_and_image() -> None:
     data = image(at_0=u16(1000, 2000, 3000, 100, 500), at_10=cells + cells)
     files = tree(one=xml, a=data, b=data)
     images = [Assignment(name, ("one.xml",), ()) for name in ("a.bin", "b.bin")]
-    found = [one for one in Inspector(files, Policy(), TODAY).report(images).findings if one.image]
+    found = [one for one in Checker(files, Policy(), TODAY).report(images).findings if one.image]
     assert len(found) == 24
     assert len({one.fingerprint for one in found}) == 24
 
@@ -901,7 +901,7 @@ def test_what_is_kept_about_a_definition_is_taken_and_what_is_no_finding_is_not(
     monkeypatch.setenv("CALLINT_CACHE", str(tmp_path / "kept"))
     file = read_definition(definition_xml(table("scalar", "fuel")), path)
     assert file.definition is not None
-    subject = Subject(file, file.definition)
+    subject = LoadedDefinition(file, file.definition)
     found = definition_findings(subject)
     assert found
     key = "definition findings", bytes.fromhex(file.definition.digest), os.fsencode(path)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from callint.checking import checker as inspection
-from callint.checking.checker import Assignment, Definitions, Found, Inspector, Report, joined
+from callint.checking.checker import Assignment, Checker, Definitions, ImageResult, Report, merge_reports
 from callint.model.finding import Finding
 from callint.model.policy import Policy
 from tests.building import TODAY, Counted, Files, definition_xml, hex_file, image, u16
@@ -13,15 +13,15 @@ from tests.rules.example import table
 
 
 def test_no_report_at_all_is_one_about_nothing() -> None:
-    assert joined([]) == Report((), 0, 0, 0)
+    assert merge_reports([]) == Report((), 0, 0, 0)
 
 
 def test_several_reports_add_up_and_name_each_file_once() -> None:
     first, second = (Finding(rule="value/unexpected", message=word) for word in ("first", "second"))
     one = Report((first,), 1, 20, 300, ("a.bin", "test.xml"), "callint.toml", known=(second,), commit="abc")
     other = Report((second, first), 2, 40, 600, ("b.bin", "test.xml", "c.bin"), "other.toml")
-    assert joined([one]) is one
-    assert joined([one, other]) == Report(
+    assert merge_reports([one]) is one
+    assert merge_reports([one, other]) == Report(
         (first, second, first), 3, 60, 900, ("a.bin", "test.xml", "b.bin", "c.bin"), "callint.toml"
     )
 
@@ -34,18 +34,18 @@ def test_a_report_says_what_was_looked_at_and_nothing_of_a_commit() -> None:
     )
     files = Files(test_xml=xml, new_bin=image())
     one = Assignment("new.bin", ("test.xml",), ())
-    whole = Inspector(files, Policy(path="callint.toml"), TODAY).report([one])
+    whole = Checker(files, Policy(path="callint.toml"), TODAY).report([one])
     assert whole == Report((), 1, 3, 3, ("new.bin", "test.xml"), "callint.toml", None, "")
 
 
-def found(xml: bytes, data: bytes) -> Found:
+def found(xml: bytes, data: bytes) -> ImageResult:
     files = Files(test_xml=xml, new_bin=data)
-    return Inspector(files, Policy(), TODAY).find(Assignment("new.bin", ("test.xml",), ()))
+    return Checker(files, Policy(), TODAY).find(Assignment("new.bin", ("test.xml",), ()))
 
 
 def test_nothing_is_looked_at_in_an_image_whose_definition_gives_none() -> None:
     one = Assignment("new.bin", ("test.xml",), ())
-    assert found(b"no definition", image()) == Found(one, "", (), (), {}, 0, 0)
+    assert found(b"no definition", image()) == ImageResult(one, "", (), (), {}, 0, 0)
 
 
 def test_an_image_is_found_to_have_the_tables_and_cells_that_can_be_decoded() -> None:
@@ -78,7 +78,7 @@ def test_a_base_of_part_of_the_memory_begins_where_the_image_does() -> None:
     xml = definition_xml(table("scalar", "egr", at=18, purpose="emissions"))
     one = Assignment("new.bin", ("test.xml",), ("base.bin",), start=16)
     files = Files(test_xml=xml, new_bin=u16(0, 30), base_bin=u16(0, 20))
-    (finding,) = Inspector(files, Policy(), TODAY).find(one).findings
+    (finding,) = Checker(files, Policy(), TODAY).find(one).findings
     assert (finding.rule, finding.table, finding.address, finding.offset) == (
         "change/emissions",
         "egr",
@@ -94,7 +94,7 @@ def test_a_definition_is_chosen_by_where_the_image_begins() -> None:
         memory = f'<identity name="number" at="16" text="{number}"/>'
         files.files[f"{number}.xml"] = definition_xml("", memory=memory)
     one = Assignment("new.bin", ("A1.xml", "B1.xml"), (), start=16)
-    assert Inspector(files, Policy(), TODAY).find(one).definition == "B1.xml"
+    assert Checker(files, Policy(), TODAY).find(one).definition == "B1.xml"
 
 
 def test_a_damaged_image_is_taken_to_be_of_the_first_definition() -> None:
@@ -102,7 +102,7 @@ def test_a_damaged_image_is_taken_to_be_of_the_first_definition() -> None:
     for number in ("A1", "B1"):
         memory = f'<identity name="number" at="16" text="{number}"/>'
         files.files[f"{number}.xml"] = definition_xml("", memory=memory)
-    one = Inspector(files, Policy(), TODAY).find(Assignment("new.bin", ("A1.xml", "B1.xml"), ()))
+    one = Checker(files, Policy(), TODAY).find(Assignment("new.bin", ("A1.xml", "B1.xml"), ()))
     assert one.definition == "A1.xml"
     assert {finding.rule for finding in one.findings} == {"image/damaged-record"}
 
@@ -123,7 +123,7 @@ def test_a_finding_has_a_place_where_the_file_is_raw_and_has_all_its_bytes(
         axes='<fixed-axis name="two" signal="speed" values="1 2"/>',
     )
     files = Files(test_xml=xml, base_bin=image(), new_bin=data)
-    found = Inspector(files, Policy(), TODAY).find(Assignment("new.bin", ("test.xml",), ("base.bin",)))
+    found = Checker(files, Policy(), TODAY).find(Assignment("new.bin", ("test.xml",), ("base.bin",)))
     (one,) = [finding for finding in found.findings if finding.rule == "change/emissions"]
     assert (one.address, one.size, one.offset) == (60, 4, place)
 
@@ -152,7 +152,7 @@ def test_bases_are_kept_up_to_a_bound_and_the_one_longest_unasked_goes(
     files = Counted(Files(test_xml=definition_xml(""), new_bin=image()))
     bases = "abacab"
     files.files |= {f"{name}.bin": image() for name in bases}
-    inspector = Inspector(files, Policy(), TODAY)
+    inspector = Checker(files, Policy(), TODAY)
     for name in bases:
         inspector.find(Assignment("new.bin", ("test.xml",), (f"{name}.bin",)))
     # The third drives out the second, as the first was asked for again; then the second is read anew.
@@ -162,7 +162,7 @@ def test_bases_are_kept_up_to_a_bound_and_the_one_longest_unasked_goes(
 def test_a_base_larger_than_the_bound_is_kept_for_the_next_image(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(inspection, "_KEPT_BYTES", 1)
     files = Counted(Files(test_xml=definition_xml(""), new_bin=image(), base_bin=image()))
-    inspector = Inspector(files, Policy(), TODAY)
+    inspector = Checker(files, Policy(), TODAY)
     for _ in range(2):
         inspector.find(Assignment("new.bin", ("test.xml",), ("base.bin",)))
     assert files.read_files.count("base.bin") == 1
@@ -172,5 +172,5 @@ def test_every_image_is_told_of_when_it_is_done() -> None:
     files = Files(test_xml=definition_xml(""), a_bin=image(), b_bin=b"")
     images = [Assignment(name, ("test.xml",), ()) for name in ("b.bin", "a.bin", "lost.bin")]
     done: list[str] = []
-    Inspector(files, Policy(), TODAY).report(images, step=done.append)
+    Checker(files, Policy(), TODAY).report(images, step=done.append)
     assert done == ["b.bin", "a.bin", "lost.bin"]

@@ -9,12 +9,12 @@ from datetime import date, timedelta
 
 import pytest
 
-from callint.checking.checker import Assignment, Inspector, Report
+from callint.checking.checker import Assignment, Checker, Report
 from callint.decoding.digest import definition_digest
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy, Waiver
-from callint.rules.context import Case
-from callint.rules.second_person import Doubt, needs_second_person
+from callint.rules.context import CheckContext
+from callint.rules.second_person import WaiverObjection, needs_second_person
 from tests.building import TODAY, Files, definition_xml, image, inspect, read, u16
 from tests.rules.example import (
     BASE,
@@ -453,7 +453,7 @@ def looked_at(
     """What is said about the image and its definition, with the base that is named for it."""
     tree = Files()
     tree.files.update(files)
-    inspector = Inspector(tree, policy(one), TODAY)
+    inspector = Checker(tree, policy(one), TODAY)
     return inspector.report([Assignment(IMAGE, (DEFINITION,), (BASE,))], definitions, whole)
 
 
@@ -497,10 +497,12 @@ class Word:
         self.doubted = doubted
         self.asked: list[tuple[str, str]] = []
 
-    def doubt(self, waiver: Waiver, finding: Finding, case: Case) -> Doubt | None:
+    def doubt(self, waiver: Waiver, finding: Finding, case: CheckContext) -> WaiverObjection | None:
         self.asked.append((waiver.who, finding.table))
         return (
-            Doubt("was written by the one who made the change, Ines Falk", "Ask.") if self.doubted else None
+            WaiverObjection("was written by the one who made the change, Ines Falk", "Ask.")
+            if self.doubted
+            else None
         )
 
 
@@ -509,7 +511,7 @@ def witnessed(xml: bytes, data: bytes, word: Word, one: Waiver | None = None) ->
     tree = Files(test_xml=xml)
     tree.files[IMAGE] = data
     accepted = one or replace(ACCEPTED, digest=table_digest(xml, data, "fuel"))
-    inspector = Inspector(tree, second_person(accepted), TODAY, lambda: word)
+    inspector = Checker(tree, second_person(accepted), TODAY, lambda: word)
     return inspector.report([Assignment(IMAGE, (DEFINITION,), ())], whole=True)
 
 
@@ -543,12 +545,12 @@ def test_of_each_waiver_it_is_asked_who_wrote_it() -> None:
     ]
 
     class Partial(Word):
-        def doubt(self, waiver: Waiver, finding: Finding, case: Case) -> Doubt | None:
+        def doubt(self, waiver: Waiver, finding: Finding, case: CheckContext) -> WaiverObjection | None:
             found = super().doubt(waiver, finding, case)
             return found if waiver.table == "fuel" else None
 
     tree = Files(test_xml=PROTECTIVE, new_bin=data)
-    inspector = Inspector(tree, second_person(*waivers), TODAY, lambda: Partial(doubted=True))
+    inspector = Checker(tree, second_person(*waivers), TODAY, lambda: Partial(doubted=True))
     report = inspector.report([Assignment(IMAGE, (DEFINITION,), ())], whole=True)
     counts = {one.table: one.waived for one in of_rule(report.findings, "value/out-of-range")}
     assert counts == {"fuel": False, "torque": True}
@@ -559,7 +561,7 @@ def test_a_waiver_of_what_a_definition_says_of_a_protection_is_a_second_persons_
     xml = definition_xml(table("scalar", "fuel", purpose="protection"))
     one = waiver("definition/unguarded-protection", str(definition_digest(read(xml))), table="fuel")
     word = Word(doubted)
-    inspector = Inspector(Files(test_xml=xml), second_person(one), TODAY, lambda: word)
+    inspector = Checker(Files(test_xml=xml), second_person(one), TODAY, lambda: word)
     report = inspector.report([], [DEFINITION], whole=True)
     (found,) = of_rule(report.findings, "definition/unguarded-protection")
     assert found.waived is not doubted

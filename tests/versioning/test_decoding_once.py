@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from callint.decoding.decode import Decoded, decode
-from callint.decoding.layout import Plan
+from callint.decoding.layout import Layout
 from callint.model.image import Image
 from callint.rules import context as case
 from tests.building import u16
@@ -29,9 +29,9 @@ def decoded(monkeypatch: pytest.MonkeyPatch) -> list[bytes]:
     """The contents of all images that are decoded."""
     found: list[bytes] = []
 
-    def counted(plan: Plan, image: Image) -> Decoded:
+    def counted(layout: Layout, image: Image) -> Decoded:
         found.append(image.content.tobytes())
-        return decode(plan, image)
+        return decode(layout, image)
 
     monkeypatch.setattr(case, "decode", counted)
     return found

@@ -18,16 +18,16 @@ import numpy as np
 from callint.comparing.entry_errors.neighbours import (
     FEW,
     CellShift,
-    Edit,
     Indexes,
-    Window,
-    by_the_movement,
-    by_the_surface,
-    mean_off,
+    PaddedGrid,
+    TableEdit,
+    delta_residuals,
+    mean_residual,
     middle,
-    off_the_movement,
-    off_the_surface,
+    predict_from_delta,
+    predict_from_surface,
     quantile,
+    surface_residuals,
 )
 from callint.comparing.entry_errors.typing_errors import mistyping
 from callint.decoding.conversions import physical_limits, to_physical
@@ -84,18 +84,18 @@ class Suspect:
     score: float
 
 
-def suspects(edit: Edit) -> tuple[Suspect, ...]:
+def find_entry_errors(edit: TableEdit) -> tuple[Suspect, ...]:
     """The suspicious cells of one table, by row and column."""
     if edit.old.size < 2 or not edit.cells.any() or not np.isfinite(edit.span):
         return ()
     with np.errstate(all="ignore"):
         if _is_uniform(edit):
             return ()
-        window = Window(edit, edit.cells)
+        window = PaddedGrid(edit, edit.cells)
         return tuple(sorted(_found(window), key=lambda one: (one.y, one.x)))
 
 
-def _is_uniform(edit: Edit) -> bool:
+def _is_uniform(edit: TableEdit) -> bool:
     """Whether one offset or one factor explains all of several changed cells."""
     old, new, step = (grid[edit.cells] for grid in (edit.old, edit.new, edit.resolution))
     if len(old) < 3:
@@ -104,7 +104,7 @@ def _is_uniform(edit: Edit) -> bool:
     return any(bool((np.abs(wanted - new) <= step).all()) for wanted in (old + change, old * ratio))
 
 
-def _found(window: Window) -> list[Suspect]:
+def _found(window: PaddedGrid) -> list[Suspect]:
     excluded = np.zeros(len(window.places), bool)
     found: list[Suspect] = []
     most = max(1, int(_MOST * len(window.places)))
@@ -129,7 +129,7 @@ def _found(window: Window) -> list[Suspect]:
     return found
 
 
-def _raise_typable(window: Window, verdict: _Verdict) -> None:
+def _raise_typable(window: PaddedGrid, verdict: _Scores) -> None:
     """Raise the scores of cells that depart less, but look mistyped from what fits there, in place."""
     weak = np.flatnonzero((verdict.score > _TYPABLE) & (verdict.score <= 1))
     if len(weak) > _MOST_TYPABLE:
@@ -144,7 +144,7 @@ def _raise_typable(window: Window, verdict: _Verdict) -> None:
             verdict.score[number] = 1.0 + verdict.score[number]
 
 
-def _suspect(window: Window, verdict: _Verdict, number: int) -> Suspect:
+def _suspect(window: PaddedGrid, verdict: _Scores, number: int) -> Suspect:
     y, x = window.cell(int(verdict.cells[number]))
     return Suspect(
         x=x,
@@ -157,7 +157,7 @@ def _suspect(window: Window, verdict: _Verdict, number: int) -> Suspect:
 
 
 @dataclass(frozen=True, slots=True)
-class _Verdict:
+class _Scores:
     """Of the changed cells numbered in ``cells``: how far beyond the allowed, and what would fit."""
 
     cells: Indexes
@@ -181,7 +181,7 @@ class _Equal:
 
 
 @dataclass(frozen=True, slots=True)
-class _Evidence:
+class _Predictions:
     """What can be said of all changed cells, but for the excluded ones, before any of them is judged.
 
     ``live`` are the cells that count as fellows, and ``free`` those of them whose movement says something, in
@@ -200,7 +200,7 @@ class _Evidence:
     departures: Numbers
 
 
-def _evidence(window: Window, excluded: Flags) -> _Evidence:
+def _evidence(window: PaddedGrid, excluded: Flags) -> _Predictions:
     live = window.scattered(~excluded, False)
     fellows = live[window.around].sum(axis=1)
     coarse = _rounding(window)
@@ -211,12 +211,12 @@ def _evidence(window: Window, excluded: Flags) -> _Evidence:
     free = live & ~window.scattered(equal.at_all, False)
     movements = _movements(window, free)
     surface = np.where(window.changed & ~live, np.nan, window.new)
-    off = (off_the_movement(window, movement, fellows < FEW) for movement in movements)
-    departures = np.stack([*off, *off_the_surface(window, surface)])
-    return _Evidence(live, free, fellows, coarse, grain, floor, equal, movements, surface, departures)
+    off = (delta_residuals(window, movement, fellows < FEW) for movement in movements)
+    departures = np.stack([*off, *surface_residuals(window, surface)])
+    return _Predictions(live, free, fellows, coarse, grain, floor, equal, movements, surface, departures)
 
 
-def _judge(window: Window, excluded: Flags) -> _Verdict | None:
+def _judge(window: PaddedGrid, excluded: Flags) -> _Scores | None:
     """What is to be said of the cells that depart from anything; None where none does."""
     evidence = _evidence(window, excluded)
     farthest = np.where(np.isfinite(evidence.departures), evidence.departures, 0.0).max(axis=0)
@@ -228,8 +228,8 @@ def _judge(window: Window, excluded: Flags) -> _Verdict | None:
     around = evidence.live[window.around[cells]]
     centres = np.stack(
         [
-            *(by_the_movement(window, movement, cells) for movement in evidence.movements),
-            *by_the_surface(window, evidence.surface, cells),
+            *(predict_from_delta(window, movement, cells) for movement in evidence.movements),
+            *predict_from_surface(window, evidence.surface, cells),
         ]
     )
     on_surface = middle(centres[2:].T)
@@ -265,10 +265,10 @@ def _judge(window: Window, excluded: Flags) -> _Verdict | None:
     score = np.where(np.isfinite(score) & ~excused, score, 0.0)
     # Two cells that contradict each other: the one that leaves the surface further is the slip.
     tie = np.nan_to_num(np.abs(new - on_surface))
-    return _Verdict(cells, score, tie, expected, room, lone)
+    return _Scores(cells, score, tie, expected, room, lone)
 
 
-def _yardsticks(window: Window, evidence: _Evidence, cells: Indexes, around: Flags) -> Numbers:
+def _yardsticks(window: PaddedGrid, evidence: _Predictions, cells: Indexes, around: Flags) -> Numbers:
     """How well each way explains the fellows of some cells, shape (ways, cells)."""
     moving = evidence.free[window.around[cells]]
     fellows = evidence.fellows[cells]
@@ -286,7 +286,7 @@ def _yardsticks(window: Window, evidence: _Evidence, cells: Indexes, around: Fla
     return found
 
 
-def _doubt(window: Window, around: Flags, cells: Indexes) -> Numbers:
+def _doubt(window: PaddedGrid, around: Flags, cells: Indexes) -> Numbers:
     """What so few fellows cannot say about the noise of the edit."""
     steps = np.abs(window.new - window.old)[window.around[cells]]
     typical = np.nan_to_num(middle(np.where(around, steps, np.nan)))
@@ -296,8 +296,8 @@ def _doubt(window: Window, around: Flags, cells: Indexes) -> Numbers:
 
 
 def _is_excused(
-    window: Window,
-    evidence: _Evidence,
+    window: PaddedGrid,
+    evidence: _Predictions,
     cells: Indexes,
     around: Flags,
     off: Numbers,
@@ -319,7 +319,7 @@ def _is_excused(
     return excused
 
 
-def _movements(window: Window, free: Flags) -> tuple[CellShift, CellShift]:
+def _movements(window: PaddedGrid, free: Flags) -> tuple[CellShift, CellShift]:
     """The change as difference and as ratio to the base, of the cells of which it says something."""
     rest = np.isfinite(window.old) & np.isfinite(window.new) & ~window.changed
     old = window.old[window.places]
@@ -332,7 +332,7 @@ def _movements(window: Window, free: Flags) -> tuple[CellShift, CellShift]:
     )
 
 
-def _rounding(window: Window) -> Numbers:
+def _rounding(window: PaddedGrid) -> Numbers:
     """To what every new value could have been rounded: 1, 2 or 5 times a power of ten, 0 where it was not."""
     new, step = window.new[window.places], window.step
     coarse = np.zeros(len(new))
@@ -352,7 +352,7 @@ def _is_multiple(values: Numbers, grain: Numbers | float, step: Numbers) -> Flag
     return multiple
 
 
-def _grain(window: Window, live: Flags, coarse: Numbers) -> Numbers:
+def _grain(window: PaddedGrid, live: Flags, coarse: Numbers) -> Numbers:
     """To what the values around every changed cell are rounded, where most of them are."""
     if np.count_nonzero(coarse) < 0.3 * len(coarse):
         return np.zeros(len(coarse))
@@ -364,7 +364,7 @@ def _grain(window: Window, live: Flags, coarse: Numbers) -> Numbers:
     return np.where(enough, np.nan_to_num(quantile(grains, 0.35)), 0.0)
 
 
-def _made_equal(window: Window, live: Flags) -> _Equal:
+def _made_equal(window: PaddedGrid, live: Flags) -> _Equal:
     places, step = window.places, window.step
     new, old = window.new[places], window.old[places]
     at_all, beside, twice = (np.zeros(len(places), bool) for _ in range(3))
@@ -384,7 +384,7 @@ def _made_equal(window: Window, live: Flags) -> _Equal:
 
 
 def _unless_stopped(
-    window: Window, departures: Numbers, cells: Indexes, centres: Numbers, around: Flags
+    window: PaddedGrid, departures: Numbers, cells: Indexes, centres: Numbers, around: Flags
 ) -> Numbers:
     """The departures of some cells, 0 where the edit ran into a limit and stopped there."""
     new, half = window.new[window.places[cells]], 0.5 * window.step[cells]
@@ -399,14 +399,14 @@ def _unless_stopped(
     return np.where(stopped, 0.0, departures)
 
 
-def _yardstick(window: Window, departure: Numbers, seen: Flags, cells: Indexes) -> Numbers:
+def _yardstick(window: PaddedGrid, departure: Numbers, seen: Flags, cells: Indexes) -> Numbers:
     """What the fellows of some cells depart, at the quantile."""
     grid = window.scattered(departure)
     return quantile(np.where(seen, grid[window.around[cells]], np.nan), _QUANTILE)
 
 
 def _surface_yardsticks(
-    window: Window, departures: Numbers, live: Flags, around: Flags, cells: Indexes
+    window: PaddedGrid, departures: Numbers, live: Flags, around: Flags, cells: Indexes
 ) -> list[Numbers]:
     """The same for the surface along row and column, shape (cells,) each.
 
@@ -423,7 +423,7 @@ def _surface_yardsticks(
     return found
 
 
-def _held(window: Window, around: Flags, cells: Indexes) -> tuple[Flags, Numbers]:
+def _held(window: PaddedGrid, around: Flags, cells: Indexes) -> tuple[Flags, Numbers]:
     """Where the fellow cells are held at one value, and that value."""
     values = np.where(around, window.new[window.around[cells]], np.nan)
     level = middle(values)
@@ -432,7 +432,9 @@ def _held(window: Window, around: Flags, cells: Indexes) -> tuple[Flags, Numbers
     return (equal >= 2) & (equal > 0.6 * count), level
 
 
-def _copied(window: Window, live: Flags, fellows: Indexes, cells: Indexes) -> tuple[Flags, Numbers, Flags]:
+def _copied(
+    window: PaddedGrid, live: Flags, fellows: Indexes, cells: Indexes
+) -> tuple[Flags, Numbers, Flags]:
     """Cells that hold a neighbour's value as their fellows do.
 
     Which of the cells are copies, the value that a copy would have, and where copying is what all fellow
@@ -463,7 +465,7 @@ def _copied(window: Window, live: Flags, fellows: Indexes, cells: Indexes) -> tu
     return copied, value, copying & ~copied
 
 
-def _is_even(window: Window, around: Flags, cells: Indexes) -> Flags:
+def _is_even(window: PaddedGrid, around: Flags, cells: Indexes) -> Flags:
     """Where one offset or one factor explains most of the fellow cells to the step, which smooths nothing."""
     old, new = (np.where(around, grid[window.around[cells]], np.nan) for grid in (window.old, window.new))
     step = window.step[cells]
@@ -474,9 +476,9 @@ def _is_even(window: Window, around: Flags, cells: Indexes) -> Flags:
     return even & (middle(np.abs(new - old)) > 3 * step)
 
 
-def _is_smoothed(window: Window, evidence: _Evidence, around: Flags, cells: Indexes) -> Flags:
+def _is_smoothed(window: PaddedGrid, evidence: _Predictions, around: Flags, cells: Indexes) -> Flags:
     """Cells that an edit left more even than they were, as it did with the cells around them."""
-    uneven = mean_off(evidence.departures[2:])
+    uneven = mean_residual(evidence.departures[2:])
     own = window.unevenness[window.places]
     rough = own > 0.25 * _SPAN_SHARE * window.edit.span
     ratio = window.scattered(np.where(rough, uneven / own, np.nan))
@@ -486,14 +488,14 @@ def _is_smoothed(window: Window, evidence: _Evidence, around: Flags, cells: Inde
     return smoothed
 
 
-def _lone_floor(window: Window, cells: Indexes) -> Numbers:
+def _lone_floor(window: PaddedGrid, cells: Indexes) -> Numbers:
     """By how much a cell may change alone."""
     floor: Numbers = np.maximum(_LONE_SHARE * window.edit.span, _LONE_STEPS * window.step[cells])
     return floor
 
 
 def _judge_lone(
-    window: Window, departure: Numbers, centre: Numbers, cells: Indexes
+    window: PaddedGrid, departure: Numbers, centre: Numbers, cells: Indexes
 ) -> tuple[Numbers, Numbers, Numbers]:
     """Score, what would fit and what is allowed, by the surface and the roughness that the base has there."""
     places = window.places[cells]
@@ -506,7 +508,7 @@ def _judge_lone(
     return score, np.where(np.isfinite(centre), centre, old), allowed
 
 
-def _worst_around(window: Window, verdict: _Verdict) -> Flags:
+def _worst_around(window: PaddedGrid, verdict: _Scores) -> Flags:
     """Which of the judged cells are suspicious and have none worse around them."""
     suspicious = verdict.score > 1
     numbers = verdict.cells[suspicious]
@@ -526,7 +528,7 @@ def _worst_around(window: Window, verdict: _Verdict) -> Flags:
 # From decoded tables
 
 
-def edit_of(change: TableChange, conversion: Conversion) -> Edit:
+def edit_of(change: TableChange, conversion: Conversion) -> TableEdit:
     """The change of one table as an edit; of a table of named states none of it is a number."""
     old, new = change.old, change.new
     numbers = not isinstance(conversion, States)
@@ -535,7 +537,7 @@ def edit_of(change: TableChange, conversion: Conversion) -> Edit:
     limits = change.table.demands.limits
     stops = [*physical_limits(conversion, change.table.storage)]
     stops += [limits.low, limits.high] if limits else []
-    return Edit(
+    return TableEdit(
         old=before,
         new=after,
         changed=change.changed,

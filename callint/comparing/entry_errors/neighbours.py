@@ -32,7 +32,7 @@ _SIDES = (-2, -1, 1, 2)
 
 
 @dataclass(frozen=True)
-class Edit:
+class TableEdit:
     """The change of one table; arrays have the shape (rows, columns).
 
     ``old`` and ``new`` are physical values, NaN where there is none (off, absent). ``resolution`` is the
@@ -101,10 +101,10 @@ class GridRow:
         return {side: grid[at] for side, at in self.at.items()}
 
 
-class Window:
+class PaddedGrid:
     """The changed cells of an edit and the cells around them."""
 
-    def __init__(self, edit: Edit, cells: Flags) -> None:
+    def __init__(self, edit: TableEdit, cells: Flags) -> None:
         self.edit = edit
         rows, columns = edit.old.shape
         self.is_curve = rows == 1 or columns == 1
@@ -170,14 +170,14 @@ class Window:
     def unevenness(self) -> Numbers:
         """How far every cell of the base lies off the surfaces through it on the mean, in the padded grid."""
         base, off = self._base_off
-        return base.scattered(mean_off(off))
+        return base.scattered(mean_residual(off))
 
     @cached_property
-    def _base_off(self) -> tuple[Window, Numbers]:
+    def _base_off(self) -> tuple[PaddedGrid, Numbers]:
         edit = self.edit
-        whole = Edit(edit.old, edit.old, edit.changed, edit.resolution, x=edit.x, y=edit.y)
-        base = Window(whole, np.isfinite(edit.old))
-        return base, off_the_surface(base, base.new)
+        whole = TableEdit(edit.old, edit.old, edit.changed, edit.resolution, x=edit.x, y=edit.y)
+        base = PaddedGrid(whole, np.isfinite(edit.old))
+        return base, surface_residuals(base, base.new)
 
 
 def _coordinates(axis: Numbers | None, count: int) -> Numbers:
@@ -203,7 +203,7 @@ class CellShift:
     times: Numbers
 
 
-def off_the_movement(window: Window, movement: CellShift, few: Flags) -> Numbers:
+def delta_residuals(window: PaddedGrid, movement: CellShift, few: Flags) -> Numbers:
     """How far every changed cell is off the nearest of the predictions by the movement around it.
 
     Infinite where there is none. ``few`` are the cells with so few fellows that further ones are asked.
@@ -247,7 +247,7 @@ def off_the_movement(window: Window, movement: CellShift, few: Flags) -> Numbers
     return off
 
 
-def by_the_movement(window: Window, movement: CellShift, cells: Indexes) -> Numbers:
+def predict_from_delta(window: PaddedGrid, movement: CellShift, cells: Indexes) -> Numbers:
     """What the movement around them makes expect of some of the changed cells, shape (cells,)."""
     predictions = []
     for line in window.lines:
@@ -259,7 +259,7 @@ def by_the_movement(window: Window, movement: CellShift, cells: Indexes) -> Numb
     return expected
 
 
-def off_the_surface(window: Window, surface: Numbers) -> Numbers:
+def surface_residuals(window: PaddedGrid, surface: Numbers) -> Numbers:
     """How far every changed cell is off the nearest of the predictions by the values along a line.
 
     Shape (2, changed): along the row and along the column. Infinite where there is none. Beyond the edge of
@@ -279,14 +279,14 @@ def off_the_surface(window: Window, surface: Numbers) -> Numbers:
     return off
 
 
-def mean_off(off: Numbers) -> Numbers:
-    """The mean of what ``off_the_surface`` gives for row and column; NaN where there is neither."""
+def mean_residual(off: Numbers) -> Numbers:
+    """The mean of what ``surface_residuals`` gives for row and column; NaN where there is neither."""
     given = np.isfinite(off)
     mean: Numbers = np.where(given, off, 0.0).sum(axis=0) / given.sum(axis=0)
     return mean
 
 
-def by_the_surface(window: Window, surface: Numbers, cells: Indexes) -> Numbers:
+def predict_from_surface(window: PaddedGrid, surface: Numbers, cells: Indexes) -> Numbers:
     """What the values along a line make expect of some of the changed cells, shape (2, cells)."""
     found: Numbers = np.full((2, len(cells)), np.nan)
     for number, line in enumerate(window.straight):

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from callint.comparing.entry_errors.neighbours import Edit
+from callint.comparing.entry_errors.neighbours import TableEdit
 from callint.decoding.statistics import median
 from callint.model.change import Flags, Numbers
 
@@ -56,7 +56,7 @@ class Pasted:
         return (self.bottom - self.top + 1) * (self.right - self.left + 1)
 
 
-def pasted(edit: Edit, x_moved: bool = False, y_moved: bool = False) -> tuple[Pasted, ...]:
+def pasted(edit: TableEdit, x_moved: bool = False, y_moved: bool = False) -> tuple[Pasted, ...]:
     """The blocks of a table that look pasted one place off, and the rows and columns pasted twice.
 
     Where an axis moved, values that moved along it moved with it, and are passed over.
@@ -64,7 +64,7 @@ def pasted(edit: Edit, x_moved: bool = False, y_moved: bool = False) -> tuple[Pa
     if np.count_nonzero(edit.cells) < _CELLS:
         return ()
     found: list[Pasted] = []
-    turned = Edit(edit.old.T, edit.new.T, edit.changed.T, edit.resolution.T)
+    turned = TableEdit(edit.old.T, edit.new.T, edit.changed.T, edit.resolution.T)
     with np.errstate(all="ignore"):
         for whole, along_x, moved in ((edit, True, x_moved), (turned, False, y_moved)):
             if moved or whole.old.shape[1] < 2:
@@ -100,7 +100,7 @@ def _moved(grid: Numbers, side: int) -> Numbers:
     return moved
 
 
-def _one_off(edit: Edit, side: int) -> Iterator[Pasted]:
+def _one_off(edit: TableEdit, side: int) -> Iterator[Pasted]:
     """The block whose new values are the base's one column further left (``side`` 1) or right (-1)."""
     source, step = _moved(edit.old, side), edit.resolution
     same = np.abs(edit.new - source) <= 0.5 * step
@@ -131,7 +131,7 @@ def _is_simple(old: Numbers, new: Numbers, step: Numbers, cells: Flags) -> bool:
     return any(float(np.mean(np.abs(one - new) <= 2 * step)) > 0.5 for one in wanted)
 
 
-def _twice(edit: Edit) -> Iterator[Pasted]:
+def _twice(edit: TableEdit) -> Iterator[Pasted]:
     """The columns that repeat the changed column beside them although they should go on like the others."""
     cells, step = edit.cells, edit.resolution
     most = np.where(cells, step, 0.0).max(axis=0)
@@ -156,12 +156,12 @@ def _twice(edit: Edit) -> Iterator[Pasted]:
                 yield Pasted(int(rows[0]), column, int(rows[-1]), column, side, 0, twice=True)
 
 
-def _both(edit: Edit, one: int, other: int) -> Flags:
+def _both(edit: TableEdit, one: int, other: int) -> Flags:
     both: Flags = edit.cells[:, one] & edit.cells[:, other]
     return both
 
 
-def _misfits(edit: Edit, like: int, column: int) -> Numbers:
+def _misfits(edit: TableEdit, like: int, column: int) -> Numbers:
     """How far a column is off what the movement of another makes expect, by offset and by factor."""
     rows = _both(edit, like, column)
     old, new = edit.old[rows], edit.new[rows]
@@ -171,15 +171,15 @@ def _misfits(edit: Edit, like: int, column: int) -> Numbers:
     return np.asarray(off[np.isfinite(off)])
 
 
-def _tolerance(edit: Edit) -> float:
+def _tolerance(edit: TableEdit) -> float:
     return max(_FIT * edit.span, 2 * median(edit.resolution))
 
 
-def _goes_on(edit: Edit, like: int, column: int) -> bool:
+def _goes_on(edit: TableEdit, like: int, column: int) -> bool:
     off = _misfits(edit, like, column)
     return len(off) >= _ROW and float(np.mean(off <= _tolerance(edit))) >= _SHARE
 
 
-def _departs(edit: Edit, like: int, column: int) -> bool:
+def _departs(edit: TableEdit, like: int, column: int) -> bool:
     off = _misfits(edit, like, column)
     return len(off) >= _ROW and float(np.mean(off > _tolerance(edit))) >= 0.5

@@ -17,10 +17,10 @@ from typing import Protocol
 import numpy as np
 
 from callint.model.definition import (
-    NO_DEMANDS,
+    NO_CONSTRAINTS,
     Axis,
+    Constraints,
     Definition,
-    Demands,
     FixedAxis,
     Gradient,
     Identity,
@@ -633,7 +633,7 @@ class _DefinitionBuilder:
             line=0,
         )
 
-    def demands(self, one: Characteristic, meaning: Meaning, axes: Iterable[AxisDescription]) -> Demands:
+    def demands(self, one: Characteristic, meaning: Meaning, axes: Iterable[AxisDescription]) -> Constraints:
         """EXTENDED_LIMITS are hard limits and the limits expected ones; without them the limits are hard."""
         has_values = not meaning.lost and meaning.name not in self.conversions.numbered_names
         hard = soft = None
@@ -658,8 +658,8 @@ class _DefinitionBuilder:
                 else:
                     self.ledger.lose("CHARACTERISTIC", one.name, "its MAX_GRAD is not kept", axis.place)
         if hard is None and soft is None and not monotonic and not gradients:
-            return NO_DEMANDS
-        return Demands(limits=hard, expected=soft, monotonic=tuple(monotonic), gradients=tuple(gradients))
+            return NO_CONSTRAINTS
+        return Constraints(limits=hard, expected=soft, monotonic=tuple(monotonic), gradients=tuple(gradients))
 
     def limits(self, one: Characteristic, limits: Range, what: str) -> Range | None:
         if limits.low < limits.high:

@@ -55,7 +55,7 @@ def changes_cdfx(changes: ChangeSet, decoded: Decoded, image: str, definition: s
     for name in PATH:
         tree = _add(tree, name)
         if name == "SW-SYSTEM":
-            _add(tree, "SHORT-NAME", short_name(decoded.plan.definition.name))
+            _add(tree, "SHORT-NAME", short_name(decoded.layout.definition.name))
     _add(tree, "SHORT-NAME", short_name(PurePosixPath(image).stem))
     _add(tree, "CATEGORY", "NO_VCD")
     origin = _add(tree, "SW-INSTANCE-TREE-ORIGIN")
@@ -104,20 +104,20 @@ class _Writer:
 
     def __init__(self, decoded: Decoded) -> None:
         self._decoded = decoded
-        self._definition = decoded.plan.definition
+        self._definition = decoded.layout.definition
 
     def troubles(
         self, tables: Iterable[Table], axes: Iterable[StoredAxis], texts: Iterable[Text]
     ) -> Iterator[tuple[str, str]]:
         """Name and trouble of everything that the file cannot hold."""
-        plan, decoded = self._decoded.plan, self._decoded
+        layout, decoded = self._decoded.layout, self._decoded
         items: dict[str, int] = {}
         for table in tables:
-            items |= {axis: plan.axis_items[axis] for axis in table.axes if axis in plan.axis_items}
-        items |= {axis.name: plan.axis_items[axis.name] for axis in axes}
-        numbers = [*items.values(), *(plan.table_items[table.name] for table in tables)]
+            items |= {axis: layout.axis_items[axis] for axis in table.axes if axis in layout.axis_items}
+        items |= {axis.name: layout.axis_items[axis.name] for axis in axes}
+        numbers = [*items.values(), *(layout.table_items[table.name] for table in tables)]
         for number in numbers:
-            name = plan.items[number].name
+            name = layout.items[number].name
             if not decoded.of_item(decoded.present, number).all():
                 yield name, "the image does not hold it whole"
             elif not np.isfinite(decoded.of_item(decoded.physical, number)).all():
@@ -186,8 +186,8 @@ class _Writer:
 
     def _numbers(self, item: Table | StoredAxis) -> Numbers:
         """Physical values, shape (rows, columns); minus zero keeps its sign, which scaling takes."""
-        plan = self._decoded.plan
-        number = plan.table_items[item.name] if isinstance(item, Table) else plan.axis_items[item.name]
+        layout = self._decoded.layout
+        number = layout.table_items[item.name] if isinstance(item, Table) else layout.axis_items[item.name]
         numbers, raw = (self._decoded.of_item(self._decoded.physical, number), self._decoded.raw_of(number))
         return np.where((numbers == 0) & np.signbit(raw.astype(np.float64)), -0.0, numbers)
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from callint.decoding.log_residency import Logged
+from callint.decoding.log_residency import LogSummary
 from callint.model.change import AxisChange, ChangeSet, Grid, OutputShift, Run, TableChange, TextChange
 from callint.model.definition import Definition
 from callint.model.stored import is_alike, raw_bits
@@ -16,7 +16,7 @@ from callint.reporting.tables.log_text import log_fields, logged_fields, moved_i
 
 
 def changes_document(
-    changes: ChangeSet, old: str, new: str, definition: str, logged: Logged | None = None
+    changes: ChangeSet, old: str, new: str, definition: str, logged: LogSummary | None = None
 ) -> dict[str, Any]:
     """A change set as a JSON document; old, new and definition are the files' names."""
     document: dict[str, Any] = {
@@ -72,7 +72,7 @@ def _without_absent(fields: dict[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in fields.items() if value is not None}
 
 
-def _table(definition: Definition, change: TableChange, logged: Logged | None) -> dict[str, Any]:
+def _table(definition: Definition, change: TableChange, logged: LogSummary | None) -> dict[str, Any]:
     table = change.table
     return _without_absent(
         {
@@ -119,7 +119,7 @@ def _raw(grid: Grid, y: int, x: int) -> int | float | str:
 
 
 def _axis(
-    definition: Definition, change: AxisChange, movements: tuple[OutputShift, ...], logged: Logged | None
+    definition: Definition, change: AxisChange, movements: tuple[OutputShift, ...], logged: LogSummary | None
 ) -> dict[str, Any]:
     moved = np.flatnonzero(change.changed).tolist()
     breakpoints = (

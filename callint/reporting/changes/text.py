@@ -8,7 +8,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from callint.decoding.checksums import written
-from callint.decoding.log_residency import Logged
+from callint.decoding.log_residency import LogSummary
 from callint.decoding.operating_range import operating_cells
 from callint.model import shown
 from callint.model.change import AxisChange, ChangeSet, Run, TableChange
@@ -42,7 +42,7 @@ def print_changes(
     new: Image,
     terminal: Terminal,
     everything: bool = False,
-    logged: Logged | None = None,
+    logged: LogSummary | None = None,
 ) -> None:
     """Print every change, protection first, and a closing line; nothing where nothing changed.
 
@@ -76,7 +76,11 @@ def _in_reading_order(changes: ChangeSet) -> list[TableChange]:
 
 
 def _print_table(
-    definition: Definition, change: TableChange, layout: GridLayout, terminal: Terminal, logged: Logged | None
+    definition: Definition,
+    change: TableChange,
+    layout: GridLayout,
+    terminal: Terminal,
+    logged: LogSummary | None,
 ) -> None:
     table = change.table
     for heading_line in heading(table.name, f": {table.title} ({table.purpose.value})", width(terminal)):
@@ -115,7 +119,7 @@ def _step(definition: Definition, change: TableChange, y: int, x: int, arrow: st
     offs = bool(change.old.off[y, x]), bool(change.new.off[y, x])
     raws = change.old.raw[y, x], change.new.raw[y, x]
     is_number = not isinstance(conversion, States) and math.isfinite(after - before) and not any(offs)
-    texts, difference = shown.told_apart((before, after), conversion), ""
+    texts, difference = shown.format_distinct((before, after), conversion), ""
     if is_number:
         *texts, difference = exact_step(conversion, *raws) or shown.step(before, after, conversion)
     if texts[0] == texts[1] and not any(offs):
@@ -141,7 +145,7 @@ def _place(definition: Definition, change: TableChange, y: int, x: int) -> str:
 
 
 def _print_axis(
-    changes: ChangeSet, change: AxisChange, layout: GridLayout, terminal: Terminal, logged: Logged | None
+    changes: ChangeSet, change: AxisChange, layout: GridLayout, terminal: Terminal, logged: LogSummary | None
 ) -> None:
     definition, axis = changes.definition, change.axis
     unit = shown.with_unit("", definition.unit_of(axis)).strip()
@@ -157,7 +161,7 @@ def _print_axis(
     for text in wrapped(words, width(terminal), _INDENT):
         terminal.print(line(text))
     for one in shown.in_order_of_weight(known):
-        words = f"{shown.loud_name(one.table)}: {shown.movement(definition, one)}"
+        words = f"{shown.name_with_purpose(one.table)}: {shown.movement(definition, one)}"
         words += "; its cells changed too" if one.in_cells else ""
         if logged and (concerned := axis_log_words(change, one.table, logged)):
             words += f"; {concerned}"

@@ -15,9 +15,9 @@ from callint.model.definition import (
     Axis,
     ByteOrder,
     Checksum,
+    Constraints,
     Conversion,
     Definition,
-    Demands,
     FixedAxis,
     Guard,
     Identity,
@@ -181,7 +181,7 @@ def _identity(identity: Identity) -> str:
     return f"<identity{_attributes(name=identity.name, at=address(identity.at), **pairs)}/>"
 
 
-def _demands(demands: Demands) -> Iterator[str]:
+def _demands(demands: Constraints) -> Iterator[str]:
     for element, bounds in (("limits", demands.limits), ("expected", demands.expected)):
         if bounds is not None:
             low = bounds.low_text or (None if isinf(bounds.low) else exact(bounds.low))

@@ -155,7 +155,7 @@ def _temporary(path: Path, clears: bool) -> tuple[int, Path]:
         os.close(handle)
 
 
-def put_out(text: str, output: Destination | None) -> None:
+def write_output(text: str, output: Destination | None) -> None:
     """A text for programs, in UTF-8 and with its own line ends: to a file, or to the standard output."""
     if output is not None:
         replace_file(output, text.encode("utf-8", "backslashreplace"))

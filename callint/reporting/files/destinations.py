@@ -15,8 +15,8 @@ from pathlib import Path
 
 from callint.checking.checker import assignment, assignments
 from callint.model.errors import InputError
-from callint.reading.tree import POLICY, reason, refuse_leading_out, resolved
-from callint.reading.workspace import Workplace
+from callint.reading.tree import POLICY, reason, require_inside_repository, resolved
+from callint.reading.workspace import Workspace
 
 #: How git's merge driver is handed a version of a file: beside the files of a working tree, and in git's own
 #: folder where there is none (from memory of git's ll-merge.c).
@@ -38,7 +38,7 @@ class Destination:
 
     path: Path
     kept: tuple[Path, ...] = ()
-    claims: tuple[Workplace, ...] = ()
+    claims: tuple[Workspace, ...] = ()
     gits: tuple[Path, ...] = ()
     is_image: bool = False
     is_new: bool = False
@@ -73,7 +73,7 @@ class Destination:
                 # A device or pipe would be gone, and a file in its place.
                 words = "it cannot be written: it is no regular file; choose another place"
                 raise InputError(f"{path}: {words}")
-            refuse_leading_out(path if self.follows else path.parent, str(path))
+            require_inside_repository(path if self.follows else path.parent, str(path))
             place = target if self.follows else resolved(path.parent) / path.name
             if not self.is_own:
                 self._refuse(place, target)
@@ -111,7 +111,7 @@ class Destination:
                 yield from (claim.root / one.image for one in assignments(claim.policy, claim.tree))
 
 
-def output(path: Path, *claims: Workplace, inputs: Iterable[Path] = ()) -> Destination:
+def output(path: Path, *claims: Workspace, inputs: Iterable[Path] = ()) -> Destination:
     """A report: no file that the policies of workplaces name, or that was read.
 
     What the workplaces know by name was read; ``inputs`` are what was read beside. InputError where it may
@@ -120,14 +120,14 @@ def output(path: Path, *claims: Workplace, inputs: Iterable[Path] = ()) -> Desti
     return _demanded(Destination(path, tuple(inputs), claims))
 
 
-def image(path: Path, *claims: Workplace, inputs: Iterable[Path] = (), follows: bool = False) -> Destination:
+def image(path: Path, *claims: Workspace, inputs: Iterable[Path] = (), follows: bool = False) -> Destination:
     """An image, which the policies may name as one; as ``output`` else. With ``follows`` a link stays one."""
     return _demanded(Destination(path, tuple(inputs), claims, is_image=True, follows=follows))
 
 
-def image_of_git(path: Path, workplace: Workplace) -> Destination | None:
+def image_of_git(path: Path, workspace: Workspace) -> Destination | None:
     """An image as git's merge driver is told of it; None in git's own folder, as without a working tree."""
-    destination = Destination(path, (), (workplace,), _gits_around(path), is_image=True)
+    destination = Destination(path, (), (workspace,), _gits_around(path), is_image=True)
     with suppress(OSError):
         if all(gits_own(one, destination.gits) is None for one in (_spelled_out(path), resolved(path))):
             return destination
@@ -157,7 +157,7 @@ def own_file(path: Path) -> Destination:
 
 def refuse_as_folder(path: Path) -> None:
     """InputError where a path, which need not exist, leads into git's own folder or out of the repository."""
-    refuse_leading_out(path)
+    require_inside_repository(path)
     try:
         target = resolved(path)
     except OSError as error:
@@ -247,7 +247,7 @@ def _is_same(one: Path, other: Path) -> bool:
     return False
 
 
-def _is_claimed(place: Path, claim: Workplace) -> bool:
+def _is_claimed(place: Path, claim: Workspace) -> bool:
     """Whether a policy takes what lies at a place for an image."""
     for root in dict.fromkeys((claim.root, claim.root.resolve())):
         if place.is_relative_to(root):

@@ -19,7 +19,7 @@ def history_document(
     """The items with the commit that set each cell; ``image`` and ``definition`` are the files' names."""
     document = _document(image, definition, found.origins)
     for item in items:
-        numbers = found.of(decoded.plan, item)
+        numbers = found.of(decoded.layout, item)
         who = [[_commit(found.origins[number]) for number in row] for row in numbers.tolist()]
         if isinstance(item, Text):
             document["texts"].append({"text": item.name, "value": decoded.text(item) or "", **who[0][0]})
@@ -48,8 +48,8 @@ def values_document(
             if setting.grid is not None
         ]
         grid = decoded.grid(item)
-        cell = {**_cell(decoded.plan.definition, grid, asked.x, asked.y), **_commit(settings[0].origin)}
-        table = _head(decoded.plan.definition, item)
+        cell = {**_cell(decoded.layout.definition, grid, asked.x, asked.y), **_commit(settings[0].origin)}
+        table = _head(decoded.layout.definition, item)
         document["tables"].append({**table, "cells": [{**cell, "values": values}]})
     return _without_empty(document)
 
@@ -96,7 +96,7 @@ def _head(definition: Definition, table: Table) -> dict[str, Any]:
 
 
 def _table(decoded: Decoded, table: Table, who: list[list[dict[str, str]]]) -> dict[str, Any]:
-    definition, grid = decoded.plan.definition, decoded.grid(table)
+    definition, grid = decoded.layout.definition, decoded.grid(table)
     cells = (
         {**_cell(definition, grid, x, y), **commit}
         for y, row in enumerate(who)
@@ -125,7 +125,7 @@ def _value(grid: Grid, x: int, y: int) -> dict[str, Any]:
 
 
 def _axis(decoded: Decoded, axis: StoredAxis, who: list[dict[str, str]]) -> dict[str, Any]:
-    unit = decoded.plan.definition.unit_of(axis)
+    unit = decoded.layout.definition.unit_of(axis)
     values = zip(decoded.breakpoints(axis.name).tolist(), who, strict=True)
     return {
         "axis": axis.name,

@@ -50,7 +50,7 @@ def print_overview(
 
     ``total`` is how many items there are in all.
     """
-    rows = [(item, found.of(decoded.plan, item)) for item in items]
+    rows = [(item, found.of(decoded.layout, item)) for item in items]
     changed = [row for row in rows if found.later(row[1]).any()]
     same = [row for row in rows if not found.later(row[1]).any()]
     changed.sort(key=lambda row: (_newest(row[1]), _rank(row[0])))
@@ -97,7 +97,7 @@ def print_items(
 ) -> None:
     """Each item with its present values, a mark behind each, and which commit each mark stands for."""
     for item in items:
-        numbers = found.of(decoded.plan, item)
+        numbers = found.of(decoded.layout, item)
         if isinstance(item, Text) or (isinstance(item, Table) and not item.axes):
             origin = found.origins[int(numbers[0, 0])]
             lead = f"{item.name}  {_single(decoded, item)}  {_when(origin)}"
@@ -114,7 +114,7 @@ def _single(decoded: Decoded, item: Table | Text) -> str:
     """The value of a scalar with its unit, or a text."""
     if isinstance(item, Text):
         return f'"{decoded.text(item) or ""}"'
-    definition = decoded.plan.definition
+    definition = decoded.layout.definition
     grid = decoded.grid(item)
     text = cell_texts(definition, grid)[0][0]
     return shown.with_unit(text, definition.unit_of(item)) if _has_unit(grid, 0, 0) else text
@@ -132,7 +132,7 @@ def _print_table(
     marks = _marks(found, numbers, terminal)
     layout = GridLayout(width(terminal) - len(_INDENT), arrow(terminal), ellipsis(terminal))
     pieces = [[marks[number] for number in row] for row in numbers.tolist()]
-    definition = decoded.plan.definition
+    definition = decoded.layout.definition
     for cells in marked_lines(definition, decoded.grid(table), pieces, layout):
         terminal.print(line(_INDENT, *cells) if cells else "")
     _print_legend(found, numbers, marks, "cell", terminal)
@@ -141,7 +141,7 @@ def _print_table(
 def _print_axis(
     decoded: Decoded, found: Attribution, axis: StoredAxis, numbers: Integers, terminal: Terminal
 ) -> None:
-    definition = decoded.plan.definition
+    definition = decoded.layout.definition
     unit = shown.with_unit("", definition.unit_of(axis)).strip()
     for text in heading(axis.name, f": axis of {axis.signal}{f', {unit}' if unit else ''}", width(terminal)):
         terminal.print(text)
@@ -191,7 +191,7 @@ def print_values(
 ) -> None:
     """Every value of a cell or text, newest first."""
     item = asked.item
-    definition = decoded.plan.definition
+    definition = decoded.layout.definition
     now = _place(definition, decoded.grid(item), asked) if isinstance(item, Table) else ""
     title = f"{f' {now}' if now else ''}: {item.title} ({item.purpose.value})"
     for text in heading(item.name, title, width(terminal)):
@@ -213,7 +213,7 @@ def value_texts(definition: Definition, asked: HistoryQuery, settings: Sequence[
     grids = [setting.grid for setting in settings if setting.grid is not None]
     numbers = tuple(float(grid.physical[asked.y, asked.x]) for grid in grids)
     conversion, raws = definition.conversion_of(item), [grid.raw[asked.y, asked.x] for grid in grids]
-    texts = shown.told_apart(numbers, conversion)
+    texts = shown.format_distinct(numbers, conversion)
     texts = [exact_text(conversion, raw) or text for raw, text in zip(raws, texts, strict=True)]
     if len(set(texts)) < len({raw.tobytes() for raw in raws}):
         texts = with_bits(texts, raws)

@@ -15,7 +15,7 @@ from callint.model.definition import Conversion, Definition, Purpose, States, Ta
 from callint.reporting.point.unread import unread_sentences
 from callint.reporting.terminal import QUIET, Terminal, arrow, beside, heading, line, width, wrapped
 from callint.reporting.whatif.plausible import doubt
-from callint.rules.context import Case
+from callint.rules.context import CheckContext
 
 _INDENT = "  "
 
@@ -86,7 +86,7 @@ class Outputs:
 
 
 def tables_at(
-    case: Case, image: str, base: str, point: Mapping[str, float], names: Collection[str] | None
+    case: CheckContext, image: str, base: str, point: Mapping[str, float], names: Collection[str] | None
 ) -> Outputs:
     """The outputs at a point of the named tables, or of all that have axes and whose signals are known.
 
@@ -100,7 +100,7 @@ def tables_at(
     new_point = {**point, **{signal: one.new for signal, one in made.items()}}
     old_point = {**point, **{signal: one.old for signal, one in made.items() if one.old is not None}}
     for name, table in case.definition.tables.items():
-        if name not in case.plan.table_items or (names is not None and name not in names):
+        if name not in case.layout.table_items or (names is not None and name not in names):
             continue
         if not table.axes and names is None:
             scalars += 1
@@ -121,7 +121,7 @@ def tables_at(
     return Outputs(image, base, point, tuple(outputs), made, wanting, scalars, obstacles)
 
 
-def _made(case: Case, point: Mapping[str, float]) -> dict[str, MadeSignal]:
+def _made(case: CheckContext, point: Mapping[str, float]) -> dict[str, MadeSignal]:
     """The signals that tables make of a point, each behind those that it is made of."""
     new, old = made_at(case.new, point), {} if case.old is None else made_at(case.old, point)
     found = {}

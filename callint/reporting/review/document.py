@@ -9,8 +9,8 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Self
 
 from callint.checking.checker import Report
-from callint.decoding.log_residency import Logged
-from callint.rules.context import Case
+from callint.decoding.log_residency import LogSummary
+from callint.rules.context import CheckContext
 from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
@@ -41,7 +41,7 @@ class Digests:
 
 
 @dataclass(frozen=True, slots=True)
-class Reviewed:
+class ReviewedImage:
     """One image of a review; ``old``, ``new`` and ``base`` are names for people, "" where there is none.
 
     ``case`` has the old content for its base, or for an image that was added the factory's. It is None where
@@ -54,9 +54,9 @@ class Reviewed:
     new: str = ""
     base: str = ""
     renamed: str = ""
-    case: Case | None = None
+    case: CheckContext | None = None
     trouble: str = ""
-    logged: Logged | None = None
+    logged: LogSummary | None = None
     sha256: Digests = Digests()
 
 
@@ -72,7 +72,7 @@ class Review:
     title: str
     old: str
     new: str
-    images: tuple[Reviewed, ...]
+    images: tuple[ReviewedImage, ...]
     report: Report
     commit: LoggedCommit | None = None
     day: date | None = None

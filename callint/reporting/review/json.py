@@ -17,14 +17,14 @@ from callint.model.change import ChangeSet, Run, TableChange
 from callint.model.definition import Checksum, Purpose, StoredAxis
 from callint.model.finding import Finding, Severity
 from callint.reporting.changes.json import hidden_fields
-from callint.reporting.review.document import Review, Reviewed
+from callint.reporting.review.document import Review, ReviewedImage
 from callint.reporting.review.findings import finding_entries, told_with_state
 from callint.reporting.review.sentences import CAUTIONS, parting_words, sentences, verdict
 from callint.reporting.review.sides import held_alone, uncompared
 from callint.reporting.review.tables import UNTOLD, ReviewTables, printed_unit, signal_title
 from callint.reporting.tables.grids import breakpoint_texts
 from callint.reporting.tables.log_text import log_sentences
-from callint.rules.context import Case
+from callint.rules.context import CheckContext
 from callint.rules.image import as_text
 from callint.rules.registry import RULES
 
@@ -138,16 +138,16 @@ def _widths(review: Review) -> dict[tuple[str, str], int]:
     widths: dict[tuple[str, str], int] = {}
     for one in review.images:
         if one.case is not None:
-            plan = one.case.plan
-            for number, item in enumerate(plan.items):
-                widths[one.path, item.name] = plan.shape(number)[1]
+            layout = one.case.layout
+            for number, item in enumerate(layout.items):
+                widths[one.path, item.name] = layout.shape(number)[1]
     return widths
 
 
 # Images
 
 
-def _image(number: int, one: Reviewed, grave: dict[str, int]) -> dict[str, Any]:
+def _image(number: int, one: ReviewedImage, grave: dict[str, int]) -> dict[str, Any]:
     fields: dict[str, Any] = {
         "id": number,
         "path": one.path,
@@ -172,7 +172,7 @@ def _image(number: int, one: Reviewed, grave: dict[str, int]) -> dict[str, Any]:
     return _without_absent(fields)
 
 
-def _content(one: Reviewed, case: Case, grave: dict[str, int]) -> dict[str, Any]:
+def _content(one: ReviewedImage, case: CheckContext, grave: dict[str, int]) -> dict[str, Any]:
     """What is in an image and what changed in it."""
     changes, definition = case.changes, case.definition
     tables = _tables(one, case, grave)
@@ -195,7 +195,7 @@ def _content(one: Reviewed, case: Case, grave: dict[str, int]) -> dict[str, Any]
     }
 
 
-def _tables(one: Reviewed, case: Case, grave: dict[str, int]) -> list[dict[str, Any]]:
+def _tables(one: ReviewedImage, case: CheckContext, grave: dict[str, int]) -> list[dict[str, Any]]:
     """By purpose, then the worst finding first, then the largest change first."""
     maker = ReviewTables(case.changes, one.logged)
     purposes, none = list(Purpose), len(Severity) + 1
@@ -207,7 +207,7 @@ def _tables(one: Reviewed, case: Case, grave: dict[str, int]) -> list[dict[str, 
     return [{"id": number, **entry} for number, entry in enumerate(entries)]
 
 
-def _table_changes(case: Case) -> Iterator[TableChange]:
+def _table_changes(case: CheckContext) -> Iterator[TableChange]:
     """The tables with changed cells, and without one those that moved with their axes."""
     for table in case.changes.touched_tables:
         change = case.changes.by_table.get(table.name)
@@ -218,7 +218,7 @@ def _table_changes(case: Case) -> Iterator[TableChange]:
         yield change
 
 
-def _software(case: Case) -> Iterator[dict[str, str]]:
+def _software(case: CheckContext) -> Iterator[dict[str, str]]:
     for identity in case.definition.memory.identities:
         stored = {
             key: None if image is None else image.read(identity.at, len(identity.content))
@@ -234,7 +234,7 @@ def _printable(content: bytes) -> str:
     return words[1:-1] if words.startswith('"') else words
 
 
-def _bytes(case: Case) -> dict[str, Any]:
+def _bytes(case: CheckContext) -> dict[str, Any]:
     changes = case.changes
     loose = changes.unexplained
     fields: dict[str, Any] = {
@@ -251,7 +251,7 @@ def _runs(runs: Sequence[Run]) -> list[dict[str, Any]]:
     return [{"address": shown.address(run.start), "size": run.size} for run in runs[:_MOST_RUNS]]
 
 
-def _checksum(checksum: Checksum, case: Case) -> dict[str, Any]:
+def _checksum(checksum: Checksum, case: CheckContext) -> dict[str, Any]:
     """What is stored; whether it is stale in the new image only where it can be computed."""
     if not checksums.is_known(checksum.algorithm):
         return {"name": checksum.name}
@@ -272,7 +272,7 @@ def _checksum(checksum: Checksum, case: Case) -> dict[str, Any]:
 # Axes
 
 
-def _axes(case: Case) -> Iterator[dict[str, Any]]:
+def _axes(case: CheckContext) -> Iterator[dict[str, Any]]:
     """The stored axes whose breakpoints, or whose stored count of them, changed."""
     changes, definition = case.changes, case.definition
     counts = {count.axis.name: [count.old, count.new] for count in changes.counts}

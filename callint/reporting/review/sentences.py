@@ -13,7 +13,7 @@ from callint.model.finding import Finding, Severity
 from callint.reporting.review.document import Review, State
 from callint.reporting.review.sides import held_alone, uncompared
 from callint.reporting.review.tables import group_title
-from callint.rules.context import Case
+from callint.rules.context import CheckContext
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
     from callint.versioning.ranges import Course
@@ -132,19 +132,19 @@ def _delicate(changes: Iterable[ChangeSet]) -> Iterator[str]:
         yield f"{' and '.join(parts)} changed."
 
 
-def _one_sided(cases: Iterable[Case]) -> Iterator[str]:
+def _one_sided(cases: Iterable[CheckContext]) -> Iterator[str]:
     """What OLD or NEW alone holds, and how many tables could therefore not be compared."""
     sides = [held_alone(case) for case in cases]
     for place, name in enumerate(("OLD", "NEW")):
         if total := sum(run.size for side in sides for run in side[place]):
             yield f"{shown.count(total, 'byte')} {_verb(total, 'is', 'are')} in {name} only."
-    tables = sum(len(case.plan.table_items) for case in cases)
+    tables = sum(len(case.layout.table_items) for case in cases)
     if lost := sum(map(uncompared, cases)):
         words = f"{lost:,} of {shown.count(tables, 'table')} could not be compared"
         yield f"{words}, as not both images hold {_verb(lost, 'it', 'them')}."
 
 
-def sentences(case: Case, entries: Sequence[dict[str, Any]]) -> Iterator[dict[str, str]]:
+def sentences(case: CheckContext, entries: Sequence[dict[str, Any]]) -> Iterator[dict[str, str]]:
     """What changed, a sentence for each purpose and group in the order of the entries, which are tables'."""
     definition = case.definition
     every = Counter((table.purpose.value, table.group) for table in definition.tables.values())
@@ -185,7 +185,7 @@ def _size(entry: dict[str, Any]) -> float:
     return size
 
 
-def _small_sentences(case: Case) -> Iterator[str]:
+def _small_sentences(case: CheckContext) -> Iterator[str]:
     """What changed beside tables."""
     changes = case.changes
     for axis in changes.axes:

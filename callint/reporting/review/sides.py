@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from callint.model.change import Run
-from callint.rules.context import Case
+from callint.rules.context import CheckContext
 
 
-def held_alone(case: Case) -> tuple[list[Run], list[Run]]:
+def held_alone(case: CheckContext) -> tuple[list[Run], list[Run]]:
     """The stretches that the old image alone holds, and those that the new one does."""
     old: list[Run] = []
     new: list[Run] = []
@@ -18,10 +18,10 @@ def held_alone(case: Case) -> tuple[list[Run], list[Run]]:
     return old, new
 
 
-def uncompared(case: Case) -> int:
+def uncompared(case: CheckContext) -> int:
     """How many tables have no cell that both images hold; 0 without an old image."""
     if case.old is None:
         return 0
     both = case.old.present & case.new.present
-    cells = np.bincount(case.plan.item[both], minlength=len(case.plan.items))
-    return sum(not cells[number] for number in case.plan.table_items.values())
+    cells = np.bincount(case.layout.item[both], minlength=len(case.layout.items))
+    return sum(not cells[number] for number in case.layout.table_items.values())

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from callint.decoding.conversions import is_wide
-from callint.decoding.log_residency import Logged
+from callint.decoding.log_residency import LogSummary
 from callint.decoding.operating_range import operating_breakpoints
 from callint.model import shown
 from callint.model.change import ChangeSet, Flags, Grid, Numbers, TableChange
@@ -30,7 +30,7 @@ _SHARE_DIGITS = 5
 class ReviewTables:
     """Makes the entries of the tables of one image; words for equal numbers are made once."""
 
-    def __init__(self, changes: ChangeSet, logged: Logged | None) -> None:
+    def __init__(self, changes: ChangeSet, logged: LogSummary | None) -> None:
         self._changes = changes
         self._definition = changes.definition
         self._logged = logged
@@ -206,7 +206,7 @@ class _Cells:
         for place in alike:
             if self._counts[place]:
                 pair = float(self._before[place]), float(self._after[place])
-                self.old[int(changed[place])], self.new[place] = shown.told_apart(pair, words.conversion)
+                self.old[int(changed[place])], self.new[place] = shown.format_distinct(pair, words.conversion)
             cell = int(changed[place])
             if self.old[cell] == self.new[place] and not off[place]:
                 raws = change.old.raw.flat[cell], change.new.raw.flat[cell]

@@ -84,14 +84,14 @@ def _number(value: float) -> str:
 
 def _cells(decoded: Decoded, table: Table) -> Iterator[tuple[str, ...]]:
     """The cells of a table, x fastest."""
-    definition, plan = decoded.plan.definition, decoded.plan
+    definition, layout = decoded.layout.definition, decoded.layout
     grid, conversion = decoded.grid(table), definition.conversion_of(table)
-    start = plan.cells(plan.table_items[table.name]).start
+    start = layout.cells(layout.table_items[table.name]).start
     unit = _unit(definition.unit_of(table))
     head = (table.name, table.kind.value, harmless(table.title), table.purpose.value, unit)
     rows, columns = grid.physical.shape
     places = _places(decoded, table.x, grid.x, columns), _places(decoded, table.y, grid.y, rows)
-    addresses = plan.address[start : start + rows * columns].reshape(rows, columns).tolist()
+    addresses = layout.address[start : start + rows * columns].reshape(rows, columns).tolist()
     for y in range(rows):
         for x in range(columns):
             cell = _cell(grid, y, x, conversion)
@@ -102,7 +102,7 @@ def _places(
     decoded: Decoded, axis: str | None, values: Numbers | None, count: int
 ) -> list[tuple[str, str, str, str]]:
     """Index, signal, breakpoint and unit at every index along an axis; empty where there is none."""
-    definition = decoded.plan.definition
+    definition = decoded.layout.definition
     if axis is None or values is None:
         return [_NOTHING] * count
     found = definition.axes[axis]
@@ -144,16 +144,16 @@ def _text(decoded: Decoded, text: Text) -> tuple[str, ...]:
 
 def _breakpoints(decoded: Decoded, axis: Axis) -> Iterator[tuple[str, ...]]:
     """The breakpoints of an axis, as a table with itself along x."""
-    plan, definition = decoded.plan, decoded.plan.definition
+    layout, definition = decoded.layout, decoded.layout.definition
     head = (axis.name, "axis", "", "", _unit(definition.unit_of(axis)))
     values = decoded.breakpoints(axis.name)
     places = _places(decoded, axis.name, values, axis.count)
-    item = plan.axis_items.get(axis.name)
+    item = layout.axis_items.get(axis.name)
     for x, value in enumerate(values.tolist()):
         text, raw, address = "", "", ""
         if isinstance(axis, StoredAxis) and item is not None:
-            cell = plan.cells(item).start + x
-            address = shown.address(int(plan.address[cell]))
+            cell = layout.cells(item).start + x
+            address = shown.address(int(layout.address[cell]))
             is_present = bool(decoded.present[cell])
             raw = _raw(decoded.raw_of(item)[0, x]) if is_present else ""
             text = _words(value, definition.conversion_of(axis)) if is_present else "absent"

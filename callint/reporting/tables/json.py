@@ -37,7 +37,7 @@ def tables_json(
 
 
 def _table(decoded: Decoded, table: Table) -> dict[str, Any]:
-    definition, grid = decoded.plan.definition, decoded.grid(table)
+    definition, grid = decoded.layout.definition, decoded.grid(table)
     conversion = definition.conversion_of(table)
     document: dict[str, Any] = {
         "table": table.name,
@@ -89,7 +89,7 @@ def _text(decoded: Decoded, text: Text) -> dict[str, Any]:
 
 
 def _axis(decoded: Decoded, axis: Axis) -> dict[str, Any]:
-    definition, plan = decoded.plan.definition, decoded.plan
+    definition, layout = decoded.layout.definition, decoded.layout
     values = decoded.breakpoints(axis.name)
     document: dict[str, Any] = {
         "axis": axis.name,
@@ -98,7 +98,7 @@ def _axis(decoded: Decoded, axis: Axis) -> dict[str, Any]:
         "breakpoints": _values(values, np.isfinite(values)),
     }
     if isinstance(axis, StoredAxis):
-        item = plan.axis_items[axis.name]
+        item = layout.axis_items[axis.name]
         document["raw"] = _raw(decoded.raw_of(item)[0], decoded.of_item(decoded.present, item)[0])
         document |= {"type": axis.storage.type.name, "address": axis.at}
         document["digest"] = str(axis_digest(decoded, axis.name))

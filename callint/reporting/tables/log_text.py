@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from callint.decoding.log_residency import Logged
+from callint.decoding.log_residency import LogSummary
 from callint.model import shown
 from callint.model.change import AxisChange, TableChange
 from callint.model.definition import Table
@@ -25,7 +25,7 @@ _MOST = 6
 _MOST_LETTERS = 40
 
 
-def change_log_words(change: TableChange, logged: Logged) -> str | None:
+def change_log_words(change: TableChange, logged: LogSummary) -> str | None:
     """For how much of the logged time changed cells count; None where the log lacks a signal of the table."""
     shares = logged.shares(change.table.name)
     used = logged.share_in_use(change.table.name, change.changed)
@@ -45,7 +45,7 @@ def change_log_words(change: TableChange, logged: Logged) -> str | None:
     return words
 
 
-def axis_log_words(change: AxisChange, table: Table, logged: Logged) -> str | None:
+def axis_log_words(change: AxisChange, table: Table, logged: LogSummary) -> str | None:
     """For how much of the logged time moved breakpoints count in a table; None as for changed cells."""
     used = moved_in_use(change, table, logged)
     if used is None:
@@ -55,7 +55,7 @@ def axis_log_words(change: AxisChange, table: Table, logged: Logged) -> str | No
     return f"moved breakpoints are in use for {share_words(used)} of the logged time"
 
 
-def moved_in_use(change: AxisChange, table: Table, logged: Logged) -> float | None:
+def moved_in_use(change: AxisChange, table: Table, logged: LogSummary) -> float | None:
     """The share of the time in which a moved breakpoint counts in a table on its axis."""
     times = logged.dwell.of(table.name)
     if times is None:
@@ -68,7 +68,7 @@ def moved_in_use(change: AxisChange, table: Table, logged: Logged) -> float | No
     return logged.share_in_use(table.name, moved)
 
 
-def share_marks(logged: Logged, table: str, quiet: str) -> list[list[Piece]] | None:
+def share_marks(logged: LogSummary, table: str, quiet: str) -> list[list[Piece]] | None:
     """A mark for each cell of a table: its share of the logged time, or a dash where the engine never was."""
     shares = logged.shares(table)
     if shares is None:
@@ -90,7 +90,7 @@ def share_words(share: float) -> str:
     return f"{100 * share:.0f} %"
 
 
-def log_sentences(logged: Logged) -> Iterator[str]:
+def log_sentences(logged: LogSummary) -> Iterator[str]:
     """What was read from the log, and all that was wrong with it."""
     clock, trouble, log = logged.dwell.clock, logged.log.trouble, logged.log
     rows, limit = shown.count(trouble.rows, "row"), f"{logged.dwell.max_gap:g} s"
@@ -150,7 +150,7 @@ def log_sentences(logged: Logged) -> Iterator[str]:
         yield f"It never has all signals at once of {_some(apart)}."
 
 
-def _implausible(logged: Logged, name: str, count: int) -> str:
+def _implausible(logged: LogSummary, name: str, count: int) -> str:
     """In how many rows a signal is not plausible, and what would be."""
     return f"{shown.count(count, 'row')} of {name} ({plausible_span(logged.dwell.signals[name])})"
 
@@ -173,7 +173,7 @@ def _duration(seconds: float) -> str:
     return f"{minutes} min {rest} s" if minutes else f"{seconds:.3g} s"
 
 
-def log_fields(logged: Logged) -> dict[str, object]:
+def log_fields(logged: LogSummary) -> dict[str, object]:
     """What was read from a log, for JSON: fields that do not apply are absent."""
     clock, trouble, log = logged.dwell.clock, logged.log.trouble, logged.log
     fields: dict[str, object] = {"file": logged.name, "rows": trouble.rows}
@@ -198,7 +198,7 @@ def log_fields(logged: Logged) -> dict[str, object]:
     return {**fields, **{name: value for name, value in more.items() if value}}
 
 
-def logged_fields(change: TableChange, logged: Logged) -> dict[str, object] | None:
+def logged_fields(change: TableChange, logged: LogSummary) -> dict[str, object] | None:
     """The same for JSON: shares of the logged time, and how many changed cells were never reached."""
     shares = logged.shares(change.table.name)
     if shares is None:

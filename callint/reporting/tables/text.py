@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from callint.decoding.decode import Decoded
 from callint.decoding.digest import axis_digest, table_digest, whole_digest
-from callint.decoding.log_residency import Logged
+from callint.decoding.log_residency import LogSummary
 from callint.model import shown
 from callint.model.definition import Axis, Kind, StoredAxis, Table, Text
 from callint.reporting.tables.grids import GridLayout, breakpoint_texts, grid_lines, marked_lines
@@ -17,7 +17,7 @@ _INDENT = "  "
 
 
 def print_tables(
-    decoded: Decoded, tables: Iterable[Table | Text], terminal: Terminal, logged: Logged | None = None
+    decoded: Decoded, tables: Iterable[Table | Text], terminal: Terminal, logged: LogSummary | None = None
 ) -> None:
     """Each table with its axes, units, notes, and the digest that a waiver of it needs.
 
@@ -31,7 +31,7 @@ def print_tables(
         if isinstance(table, Table):
             layout = GridLayout(width(terminal) - len(_INDENT), arrow(terminal), ellipsis(terminal))
             marks = share_marks(logged, table.name, layout.quiet) if logged else None
-            grid, definition = decoded.grid(table), decoded.plan.definition
+            grid, definition = decoded.grid(table), decoded.layout.definition
             lines = (
                 grid_lines(definition, grid, layout)
                 if marks is None
@@ -57,7 +57,7 @@ def print_tables(
 
 def print_axes(decoded: Decoded, axes: Iterable[Axis], terminal: Terminal) -> None:
     """Each axis with its breakpoints and the tables that use it."""
-    definition = decoded.plan.definition
+    definition = decoded.layout.definition
     for axis in axes:
         unit = shown.with_unit("", definition.unit_of(axis)).strip()
         signal = f": axis of {axis.signal}{f', {unit}' if unit else ''}"
@@ -80,7 +80,7 @@ def _details(decoded: Decoded, table: Table | Text) -> str:
     """Where and how a table lies in the image, and its digest."""
     if isinstance(table, Text):
         return f"text of {shown.count(table.length, 'byte')} at {shown.address(table.at)}"
-    definition = decoded.plan.definition
+    definition = decoded.layout.definition
     rows, columns = definition.shape_of(table)
     shape = {Kind.SCALAR: "", Kind.CURVE: f" of {columns}", Kind.MAP: f" of {rows} by {columns}"}[table.kind]
     unit = shown.with_unit("", definition.unit_of(table)).strip()
@@ -95,7 +95,7 @@ def _details(decoded: Decoded, table: Table | Text) -> str:
 
 def print_table_list(decoded: Decoded, tables: Iterable[Table | Text], terminal: Terminal) -> None:
     """The whole image's digest, then one line a table, under the titles of their groups."""
-    definition = decoded.plan.definition
+    definition = decoded.layout.definition
     terminal.print(line((f"whole image: {whole_digest(decoded.image, definition)}", QUIET)))
     terminal.print()
     found = list(tables)

@@ -25,15 +25,15 @@ _BLOCK = 1024
 
 def plain_lines(decoded: Decoded) -> Iterator[str]:
     """The whole image, in the order of the definition."""
-    definition, plan = decoded.plan.definition, decoded.plan
+    definition, layout = decoded.layout.definition, decoded.layout
     for identity in definition.memory.identities:
         content = decoded.image.read(identity.at, len(identity.content))
         yield f"identity {identity.name}: {'absent' if content is None else content.decode('latin-1')}"
     for axis in definition.stored_axes:
-        if axis.name in plan.axis_items:
+        if axis.name in layout.axis_items:
             yield _axis_line(decoded, axis)
     items: list[Table | Text] = [*definition.texts.values()]
-    items += [definition.tables[name] for name in plan.table_items]
+    items += [definition.tables[name] for name in layout.table_items]
     for item in sorted(items, key=lambda one: one.line):
         yield from _table_lines(decoded, item) if isinstance(item, Table) else _text_lines(decoded, item)
     for checksum in definition.memory.checksums:
@@ -45,7 +45,7 @@ def plain_lines(decoded: Decoded) -> Iterator[str]:
 
 
 def _axis_line(decoded: Decoded, axis: StoredAxis) -> str:
-    definition = decoded.plan.definition
+    definition = decoded.layout.definition
     values = breakpoint_texts(definition, axis, decoded.breakpoints(axis.name).tolist(), exact=True)
     unit = shown.with_unit("", definition.unit_of(axis)).strip()
     return f"axis {axis.name} ({axis.signal}{f', {unit}' if unit else ''}): {'  '.join(values)}"
@@ -57,7 +57,7 @@ def _text_lines(decoded: Decoded, text: Text) -> Iterator[str]:
 
 
 def _table_lines(decoded: Decoded, table: Table) -> Iterator[str]:
-    definition, grid = decoded.plan.definition, decoded.grid(table)
+    definition, grid = decoded.layout.definition, decoded.grid(table)
     unit = shown.with_unit("", definition.unit_of(table)).strip()
     cells = cell_texts(definition, grid, exact=True)
     head = f"{table.name}{f' [{unit}]' if unit else ''}"
@@ -79,9 +79,9 @@ def _table_lines(decoded: Decoded, table: Table) -> Iterator[str]:
 
 def _block_lines(decoded: Decoded) -> Iterator[str]:
     """Sums of the blocks that hold bytes which nothing explains and which are no fill."""
-    image, plan = decoded.image, decoded.plan
-    fill = plan.definition.memory.fill
-    known = explained_bits(plan, image, image, np.ones(len(plan.address), bool))
+    image, layout = decoded.image, decoded.layout
+    fill = layout.definition.memory.fill
+    known = explained_bits(layout, image, image, np.ones(len(layout.address), bool))
     unknown = (known == 0) & (image.content != fill)
     positions = np.flatnonzero(unknown)
     if not len(positions):

@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 
 from callint import __version__
-from callint.reporting.whatif.text import Outlook
+from callint.reporting.whatif.text import FaultReport
 
 
-def whatif_json(definition: str, outlook: Outlook) -> str:
+def whatif_json(definition: str, outlook: FaultReport) -> str:
     """The readings, every effect in the order of the definition, and the thresholds, as one document.
 
     ``definition`` is the file's name.
@@ -66,7 +66,7 @@ def _number(value: float) -> float | None:
     return float(value) if math.isfinite(value) else None
 
 
-def _readings(outlook: Outlook) -> list[dict[str, Any]]:
+def _readings(outlook: FaultReport) -> list[dict[str, Any]]:
     columns = {"true": outlook.true, "false": outlook.false}
     circuit, wiring = outlook.circuit, outlook.wiring
     if circuit is not None and wiring is not None:

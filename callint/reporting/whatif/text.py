@@ -31,7 +31,7 @@ CAUTION = (
 
 
 @dataclass(frozen=True)
-class Outlook:
+class FaultReport:
     """A false reading with all that it does: ``true`` and ``false`` readings, shape (cases,).
 
     ``image`` is the image's name. ``given`` are fixed values of other signals, ``obstacles`` says by table
@@ -53,7 +53,7 @@ class Outlook:
     circuit: Circuit | None = None
     is_selection: bool = False
 
-    def only(self, names: frozenset[str]) -> Outlook:
+    def only(self, names: frozenset[str]) -> FaultReport:
         """The same for some tables."""
         return replace(
             self,
@@ -83,7 +83,7 @@ def round_values(low: float, high: float, stretches: int) -> Numbers:
     return np.unique(np.concatenate([[low], inside, [high]]))
 
 
-def print_outlook(outlook: Outlook, terminal: Terminal, everything: bool) -> None:
+def print_outlook(outlook: FaultReport, terminal: Terminal, everything: bool) -> None:
     """Print the readings, then every effect by purpose, the largest first, then the thresholds."""
     columns = width(terminal)
     definition = outlook.definition
@@ -134,7 +134,7 @@ def _print_group(name: str, members: list[tuple[Table, str, str]], terminal: Ter
         terminal.print()
 
 
-def _lead(outlook: Outlook) -> Iterator[str]:
+def _lead(outlook: FaultReport) -> Iterator[str]:
     signal, true, false = outlook.signal, outlook.true, outlook.false
     name = f"{signal.title} ({signal.name})" if signal.title else signal.name
     if len(true) == 1:
@@ -152,7 +152,7 @@ def _lead(outlook: Outlook) -> Iterator[str]:
     yield from _plausibility_words(outlook)
 
 
-def _plausibility_words(outlook: Outlook) -> Iterator[str]:
+def _plausibility_words(outlook: FaultReport) -> Iterator[str]:
     for name, value in outlook.given.items():
         if words := doubt(outlook.definition.signals[name], value):
             yield words
@@ -211,7 +211,7 @@ def _wiring_words(wiring: Wiring) -> str:
     return " and ".join(parts)
 
 
-def _print_readings(outlook: Outlook, terminal: Terminal) -> None:
+def _print_readings(outlook: FaultReport, terminal: Terminal) -> None:
     """Where there are several true values: a line each for some of them, from the sensor to the reading."""
     circuit, wiring, true = outlook.circuit, outlook.wiring, outlook.true
     if len(true) == 1 or circuit is None or wiring is None:
@@ -265,7 +265,7 @@ def _value(value: float, unit: str) -> str:
     return shown.with_unit(_digits(value), unit)
 
 
-def _reading(outlook: Outlook, value: float) -> str:
+def _reading(outlook: FaultReport, value: float) -> str:
     conversion = outlook.reading_conversion
     text = _digits(value) if conversion is PLAIN else shown.number(float(value), conversion)
     return shown.with_unit(text, outlook.signal.unit)
@@ -275,7 +275,7 @@ def _named(definition: Definition, name: str, value: float) -> str:
     return f"{name} {_value(value, definition.signals[name].unit if name in definition.signals else '')}"
 
 
-def _effect_words(outlook: Outlook, effect: Effect) -> str:
+def _effect_words(outlook: FaultReport, effect: Effect) -> str:
     definition, table = outlook.definition, effect.table
     unit, conversion = definition.unit_of(table), definition.conversion_of(table)
     if math.isnan(effect.true) and math.isnan(effect.false):
@@ -316,7 +316,7 @@ def _share(effect: Effect) -> str:
     return f"{100 * effect.share:.0f} %" if effect.share >= SLIGHT else "less than 1 %"
 
 
-def _threshold_words(outlook: Outlook, one: Threshold) -> str:
+def _threshold_words(outlook: FaultReport, one: Threshold) -> str:
     definition = outlook.definition
     conversion, unit = definition.conversion_of(one.table), definition.unit_of(one.table)
     if math.isnan(one.value):
@@ -329,7 +329,7 @@ def _threshold_words(outlook: Outlook, one: Threshold) -> str:
     return f"{value} is crossed: {readings}; {ends}"
 
 
-def _uncrossed_words(outlook: Outlook, rest: list[Threshold]) -> Iterator[str]:
+def _uncrossed_words(outlook: FaultReport, rest: list[Threshold]) -> Iterator[str]:
     definition = outlook.definition
     listed = []
     for one in rest:
@@ -345,7 +345,7 @@ def _span(ends: tuple[float, float], unit: str) -> str:
     return shown.with_unit(low if low == high else f"{low} to {high}", unit)
 
 
-def _closing(outlook: Outlook, slight: int) -> Iterator[str]:
+def _closing(outlook: FaultReport, slight: int) -> Iterator[str]:
     if not outlook.effects and not outlook.obstacles:
         if outlook.is_selection:
             yield f"{outlook.signal.name} reaches none of the tables that were asked for."
