@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from callint.checking.checker import Assignment, Checker, assignment, assignments, same_identity
+from callint.checking.checker import Checker, assignments, same_identity
 from callint.model.finding import Finding
 from callint.model.image import Image
+from callint.model.policy import ImageRule
 from callint.reading.images import DamagedError, read_image
 from callint.reading.tree import content_or_reason
 from callint.rules.base import unreadable_change
@@ -34,15 +35,9 @@ def base_findings(inspector: Checker, earlier: Sequence[Checker]) -> Iterator[Fi
     Several earlier states are the parents of a merge: a base that one of them has as it is was not changed
     by the merge.
     """
-    of_each = [
-        {base.path: base for base in (*_edited(inspector, state), *_exchanged(inspector, state))}
-        for state in earlier
-    ]
-    changed = (
-        {path: base for path, base in of_each[0].items() if all(path in others for others in of_each[1:])}
-        if of_each
-        else {}
-    )
+    of_each = [{base.path: base for base in _changed(inspector, state)} for state in earlier]
+    first, *others = of_each or [{}]
+    changed = {path: base for path, base in first.items() if all(path in other for other in others)}
     for path in inspector.judge.policy.bases:
         if path in changed:
             yield from inspector.settle_base(path, *_compared(inspector, changed[path]))
@@ -50,17 +45,35 @@ def base_findings(inspector: Checker, earlier: Sequence[Checker]) -> Iterator[Fi
             inspector.meet_base(path)
 
 
-def _edited(inspector: Checker, state: Checker) -> Iterator[_ChangedBase]:
-    """Bases of both states whose files differ."""
-    earlier = set(state.judge.policy.bases)
+@dataclass(frozen=True, slots=True)
+class _EarlierBase:
+    """A base as an earlier state had it."""
+
+    path: str
+    definitions: tuple[str, ...]
+    start: int | None
+    content: bytes | str
+
+
+def _changed(inspector: Checker, state: Checker) -> Iterator[_ChangedBase]:
+    """Bases whose file is another one or gone, and new ones of a software that had a base already."""
+    earlier = {
+        path: _EarlierBase(path, entry.definitions, entry.start, content)
+        for entry in state.judge.policy.images
+        for path in entry.bases
+        if (content := content_or_reason(state.tree, path)) is not None
+    }
+    used = {path for one in assignments(inspector.judge.policy, inspector.tree) for path in one.bases}
     for entry in inspector.judge.policy.images:
         for path in entry.bases:
-            if path not in earlier:
-                continue
-            old, new = (content_or_reason(tree, path) for tree in (state.tree, inspector.tree))
-            # Of one that cannot be read now image/missing-base says so.
-            if old is not None and isinstance(new, bytes) and _sum(old) != _sum(new):
-                yield _ChangedBase(path, entry.definitions, entry.start, old)
+            new, old = content_or_reason(inspector.tree, path), earlier.get(path)
+            if old is not None:
+                # Of one that cannot be read image/missing-base says so, where there is an image.
+                is_told = path in used and not isinstance(new, bytes)
+                if not is_told and (new is None or _sum(old.content) != _sum(new)):
+                    yield _ChangedBase(path, entry.definitions, entry.start, old.content)
+            elif isinstance(new, bytes) and (same := _same_software(inspector, state, entry, new, earlier)):
+                yield _ChangedBase(path, entry.definitions, entry.start, same.content, same.path)
 
 
 def _sum(content: bytes | str) -> str:
@@ -68,27 +81,36 @@ def _sum(content: bytes | str) -> str:
     return content if isinstance(content, str) else hashlib.sha256(content).hexdigest()
 
 
-def _exchanged(inspector: Checker, state: Checker) -> Iterator[_ChangedBase]:
-    """Bases that the policy has put in the place of others of the same software."""
-    if state.judge.policy.images == inspector.judge.policy.images:
-        return
-    stored = set(state.tree.paths())
-    for one in assignments(inspector.judge.policy, inspector.tree):
-        before = assignment(state.judge.policy, one.image)
-        if before is None or before.bases == one.bases or one.image not in stored:
-            continue
-        yield from _exchanged_of(inspector, state, one, before)
+def _same_software(
+    inspector: Checker,
+    state: Checker,
+    entry: ImageRule,
+    new: bytes,
+    earlier: Mapping[str, _EarlierBase],
+) -> _EarlierBase | None:
+    """The earlier base in whose place a new one stands: of the same software, with other content.
 
-
-def _exchanged_of(
-    inspector: Checker, state: Checker, one: Assignment, before: Assignment
-) -> Iterator[_ChangedBase]:
-    old, new = state.case(before), inspector.case(one)
-    if old is None or new is None or old.base is None or new.base is None:
-        return
-    if old.base != new.base and same_identity(old.base, new.base, new.definition.memory.identities):
-        content = content_or_reason(state.tree, old.base_path)
-        yield _ChangedBase(new.base_path, one.definitions, one.start, content or "", old.base_path)
+    None where an earlier base has that very content, as one that was only moved.
+    """
+    if any(_sum(old.content) == _sum(new) for old in earlier.values()):
+        return None
+    for old in earlier.values():
+        definitions = [inspector.load(path) for path in entry.definitions]
+        definitions += [state.load(path) for path in old.definitions]
+        shares = not set(entry.definitions).isdisjoint(old.definitions)
+        for loaded in definitions:
+            image = _image(loaded.subject, new, entry.start)
+            before = _image(loaded.subject, old.content, old.start)
+            if loaded.subject is None or image is None or before is None or image == before:
+                continue
+            identities = loaded.subject.definition.memory.identities
+            if not identities and not shares:
+                continue
+            if all(image.read(one.at, len(one.content)) is not None for one in identities) and same_identity(
+                image, before, identities
+            ):
+                return old
+    return None
 
 
 def _compared(inspector: Checker, base: _ChangedBase) -> tuple[CheckContext | None, list[Finding]]:
@@ -118,6 +140,8 @@ def _image(subject: LoadedDefinition | None, content: bytes | str | None, start:
 
 
 def _trouble(new: bytes | str | None, old: bytes | str) -> str:
+    if new is None:
+        return "it is no longer there"
     for which, content in (("it", new), ("the one from before", old)):
         if not isinstance(content, bytes):
             return f"{which} cannot be read: {content}"

@@ -428,19 +428,23 @@ class Checker:
         memory = subject.definition.memory
         # An image of other software is said to be one; that none of several bases is its own follows.
         is_stray = len(one.bases) > 1 and image is not None and bool(foreign_identity(image, memory))
-        troubles = []
+        troubles: list[str] = []
+        unread: list[str] = []
         for path in one.bases:
             found = self._read_base(path, memory, one.start)
             base = found.image
             if base is None:
                 troubles.append(found.trouble)
+                unread.append(found.trouble)
             elif not base.size:
                 troubles.append(f"the base {path} is empty")
             elif words := foreign_identity(base, memory):
                 if not is_stray:
                     troubles.append(f"the base {path} is of other software: {words}")
             elif len(one.bases) == 1 or image is None or same_identity(base, image, memory.identities):
-                return path, base, _shortfall(path, base, image, memory) or found.trouble
+                trouble = _shortfall(path, base, image, memory) or found.trouble
+                # One that cannot be read may be the image's own: another does not stand in for it silently.
+                return path, base, trouble or "; ".join(unread)
             elif not is_stray:
                 troubles.append(f"the base {path} has another identity than the image")
         return "", None, "; ".join(troubles)

@@ -65,7 +65,7 @@ class Judged:
         has_base = RULES[finding.rule].scope is Scope.CHANGE or finding.rule == "change/identity"
         sides = (False, True) if has_base and self._case.base is not None else (False,)
         parts = [part for is_base in sides for part in self._parts(finding, is_base)]
-        if finding.evidence is None:
+        if finding.evidence is None or not finding.evidence.cells:
             parts.append(finding.message)
         return digest.sha256(json.dumps(parts).encode())
 

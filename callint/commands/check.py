@@ -216,6 +216,8 @@ class _RangeChecker:
         refuse_unknown_rules(work.policy)
         states = [(state.tree, state.policy) for state in work.earlier if state.policy is not None]
         earlier = [self._inspector(tree, policy, work.is_difference) for tree, policy in states]
+        # Where an earlier state has no policy that can be read, its files are still to be compared with.
+        before = [self._inspector(one.tree, one.policy or work.policy, False) for one in work.earlier]
         inspector = self._inspector(work.tree, work.policy, work.is_difference)
         report = inspector.report(
             work.images,
@@ -223,7 +225,7 @@ class _RangeChecker:
             work.whole,
             self.step,
             self._find(work.tree, work.policy, work.is_difference),
-            partial(base_findings, earlier=earlier) if earlier else None,
+            partial(base_findings, earlier=before) if before else None,
         )
         if not work.is_difference:
             return report

@@ -42,13 +42,22 @@ class NoAuthorship:
         return NO_AUTHORSHIP
 
 
+#: Beside rules about protection themselves: those that, once accepted, leave protection unjudged.
+_HIDING = {
+    "change/emissions",
+    "base/changed",
+    *(f"image/{name}" for name in ("wrong-identity", "unknown-identity", "wrong-size", "missing-base")),
+    *(f"image/{name}" for name in ("missing-table", "uncovered-checksum", "outside-memory")),
+}
+
+
 def needs_second_person(finding: Finding, definition: Definition) -> bool:
     """Whether a finding is about protection or emissions.
 
     So is one about an axis of such a table: moving the axis changes what the table does. So is one about a
-    changed base, as beside it no protection is seen to differ.
+    changed base, beside which no protection differs, and one because of which other rules do not run.
     """
-    if finding.rule.startswith("protection/") or finding.rule in ("change/emissions", "base/changed"):
+    if finding.rule.startswith("protection/") or finding.rule in _HIDING:
         return True
     tables = definition.tables.values()
     purposes = {table.purpose for table in tables if finding.table in (table.name, *table.axes)}

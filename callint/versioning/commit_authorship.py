@@ -260,7 +260,7 @@ def _person(commit: git.LoggedCommit | Origin) -> git.Person:
     """The author of a commit; _UnknownError where it names none, who would be anybody else than everybody."""
     if not commit.author and not commit.email:
         raise _UnknownError(f"commit {commit.id[:8]} names no author", "Have it made again by its author.")
-    return git.Person(commit.author, commit.email)
+    return git.Person(commit.author, commit.email, commit.own_email)
 
 
 def _setters(finding: Finding, case: CheckContext, found: Attribution) -> set[int]:

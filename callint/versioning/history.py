@@ -60,6 +60,7 @@ class Origin:
     date: datetime | None
     subject: str
     is_first: bool
+    own_email: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -450,7 +451,15 @@ class ImageHistory:
         if place == _UNCOMMITTED:
             return Origin("", "", "", None, "", is_first)
         commit = self._lineage.commits[place]
-        return Origin(commit.id, commit.author, commit.email, commit.authored, commit.subject, is_first)
+        return Origin(
+            commit.id,
+            commit.author,
+            commit.email,
+            commit.authored,
+            commit.subject,
+            is_first,
+            commit.own_email,
+        )
 
     # Every value that there was
 

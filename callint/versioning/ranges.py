@@ -12,7 +12,7 @@ from callint.model.policy import Policy
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, Tree, content_or_reason, reason
 from callint.versioning.git import repository as git
-from callint.versioning.staging import State, Touched, shared, state_of, touched
+from callint.versioning.staging import State, Touched, shared, state_at, touched
 
 #: So many commits of a range are told one by one.
 _MOST_COMMITS = 20
@@ -71,8 +71,8 @@ class Course:
 def since(root: Path, policy: Policy, tree: Tree, revision: str) -> Span:
     """From a revision to the working tree below ``root``, changes that are not committed included."""
     repo = git.open_repository(root)
-    old = git.RevisionTree(repo, revision, git.folder_of(repo, root))
-    return _span([state_of(old, policy.path)], tree, policy, root)
+    old = state_at(repo, revision, git.folder_of(repo, root), policy.path)
+    return _span([old], tree, policy, root)
 
 
 def between(start: Path, old: str, new: str) -> Span:
@@ -80,16 +80,15 @@ def between(start: Path, old: str, new: str) -> Span:
     repo = git.open_repository(start, bare=True)
     folder = git.policy_folder(repo, start, git.revision_entries(repo, new))
     tree = git.RevisionTree(repo, new, folder)
-    before = state_of(git.RevisionTree(repo, old, folder))
-    return _span([before], tree, _policy(tree, new), _place(repo, start, folder))
+    return _span([state_at(repo, old, folder)], tree, _policy(tree, new), _place(repo, start, folder))
 
 
 def each_commit(start: Path, old: str, new: str) -> Iterator[Span]:
     """Every commit between two revisions, oldest first, a merge beside each of its parents.
 
-    Where the commits are not one straight line, the last span is from the old revision to the new one: what
-    only their sum brings belongs to none of them, such as what the old revision had mended and a merge of an
-    older branch brought back.
+    The last span is from the old revision to the new one, unless the commits are one straight line that
+    leaves the bases alone: what only their sum brings belongs to none of them, such as what the old revision
+    had mended and a merge of an older branch brought back, or a base that was removed and came back edited.
     """
     repo = git.open_repository(start, bare=True)
     folder = git.policy_folder(repo, start, git.revision_entries(repo, new))
@@ -100,12 +99,23 @@ def each_commit(start: Path, old: str, new: str) -> Iterator[Span]:
             policy = _policy(tree, commit.id)
         except FileNotFoundError:
             continue  # there was no policy yet, so that nothing was to be checked
-        parents = [state_of(git.RevisionTree(repo, parent, folder)) for parent in commit.parents]
+        parents = [state_at(repo, parent, folder) for parent in commit.parents]
         yield _span(parents, tree, policy, _place(repo, start, folder), commit)
     for commit in commits:
         last = commit.id if commit.parents == (last,) else ""
-    if last != git.commit_id(repo, new):
-        yield between(start, old, new)
+    whole = between(start, old, new)
+    if not commits or last != git.commit_id(repo, new) or _has_other_bases(whole):
+        yield whole
+
+
+def _has_other_bases(span: Span) -> bool:
+    """Whether a base is not what it was, or cannot be looked up, in one of the states before."""
+    return any(
+        state.policy is None
+        or state.policy.bases != span.policy.bases
+        or any(_differs(state.tree, span.new, path) for path in span.policy.bases)
+        for state in span.earlier
+    )
 
 
 def parse_range(words: str, start: Path) -> tuple[str, str]:
@@ -123,10 +133,15 @@ def parse_range(words: str, start: Path) -> tuple[str, str]:
 
 def parted(start: Path, old: str, new: str) -> str:
     """The commit from which two revisions parted; InputError where they have none in common."""
-    base = git.merge_base(git.open_repository(start, bare=True), old, new)
-    if base is None:
+    bases = git.merge_bases(git.open_repository(start, bare=True), old, new)
+    if len(bases) > 1:
+        raise InputError(
+            f"{old}...{new}: they parted at {len(bases)} commits, as each was merged into the other; "
+            "compare them with two dots"
+        )
+    if not bases:
         raise InputError(f"{old}...{new}: they have no commit in common; compare them with two dots")
-    return base
+    return bases[0]
 
 
 def course(start: Path, old: str, new: str) -> Course:
@@ -167,7 +182,7 @@ def _span(
 
 
 def _differs(old: Tree, new: Tree, path: str) -> bool:
-    """Whether a file differs between two trees; stored files are told apart by their blobs' ids alone."""
+    """Whether a file differs between two trees; stored files are told apart by their blobs' ids and modes."""
     if isinstance(old, git.StoredTree) and isinstance(new, git.StoredTree):
-        return old.blob(path) != new.blob(path)
+        return old.entry(path) != new.entry(path)
     return content_or_reason(old, path) != content_or_reason(new, path)

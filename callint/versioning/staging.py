@@ -23,6 +23,19 @@ class State:
     policy: Policy | None
 
 
+def state_at(repo: git.Repo, revision: str, folder: str, path: str = POLICY) -> State:
+    """The state of a revision below a folder, or below where its policy lay if that is elsewhere.
+
+    A policy that was moved to another folder has the files beside it under the same names.
+    """
+    tree = git.RevisionTree(repo, revision, folder)
+    if tree.entry(path) is None and path == POLICY:
+        places = tree.places(POLICY)
+        if len(places) == 1:
+            tree = git.RevisionTree(repo, revision, places[0])
+    return state_of(tree, path)
+
+
 def state_of(tree: git.StoredTree, path: str = POLICY) -> State:
     """A stored tree with its own policy; None where it has none that can be read."""
     try:
@@ -67,7 +80,7 @@ def shared(several: Sequence[Touched]) -> Touched:
 class Staged:
     """The index as a tree with its policy, and what the next commit touches.
 
-    ``folder`` is where the tree's files lie in the working tree. ``earlier`` are the commits below, where the
+    ``folder`` is where the tree's files lie in the working tree. ``earlier`` is the newest commit, where the
     next one touches a base or the policy.
     """
 
@@ -99,7 +112,7 @@ def staged(start: Path, policy_path: str | None = None) -> Staged:
     changed = set(tree.within(git.staged_paths(repo)))
     earlier: tuple[State, ...] = ()
     if not changed.isdisjoint({policy.path, *policy.bases}):
-        heads = (git.RevisionTree(repo, commit, folder) for commit in git.heads(repo))
-        earlier = tuple(state_of(head, name) for head in heads)
+        # Beside the newest commit alone: what a merge takes from the other side comes in by this commit.
+        earlier = tuple(state_at(repo, head, folder, name) for head in git.heads(repo)[:1])
     found = touched(policy, tree, changed)
     return Staged(git.top_level(repo) / folder, tree, policy, found, repo, earlier)

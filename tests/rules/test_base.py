@@ -116,9 +116,42 @@ def test_the_same_bytes_in_another_form_are_no_change() -> None:
     assert changes(judged({IMAGE: NEW, BASE: s_file({0: OLD})}, {IMAGE: NEW, BASE: OLD})) == []
 
 
-def test_a_base_that_is_new_or_gone_is_no_changed_one() -> None:
+def test_a_base_that_is_new_or_missed_by_its_images_is_no_changed_one() -> None:
     assert changes(judged({IMAGE: NEW, BASE: NEW}, {IMAGE: NEW})) == []
-    assert changes(judged({IMAGE: NEW}, {IMAGE: NEW, BASE: NEW})) == []
+    missed = judged({IMAGE: NEW}, {IMAGE: NEW, BASE: NEW})
+    assert changes(missed) == []
+    assert len(of_rule(missed.findings, "image/missing-base")) == 1
+
+
+def test_a_base_that_went_with_its_images_is_a_changed_one() -> None:
+    (finding,) = changes(judged({}, {IMAGE: NEW, BASE: NEW}))
+    assert "it is no longer there" in finding.message
+
+
+IDENTITY = '<identity name="software number" at="40" text="A1"/>'
+
+
+@pytest.mark.parametrize("number", [b"A1", b"B2"])
+def test_a_new_base_of_a_software_that_has_one_is_a_changed_one_whatever_its_image_is_called(
+    number: bytes,
+) -> None:
+    xml = definition_xml(table("scalar", "idle_fuel", at=0), memory=IDENTITY)
+    other = Policy(path="callint.toml", images=(ImageRule(("other.bin",), (DEFINITION,), ("b.bin",), 1),))
+    old, new = image(at_0=u16(80), at_40=b"A1"), image(at_0=u16(90), at_40=number)
+    before = {IMAGE: old, BASE: old, DEFINITION: xml}
+    report = judged({"other.bin": new, "b.bin": new, DEFINITION: xml}, before, policy=other)
+    assert [finding.image for finding in changes(report)] == (["b.bin"] if number == b"A1" else [])
+
+
+def test_one_more_identity_does_not_make_another_software_of_a_base() -> None:
+    first = definition_xml(table("scalar", "idle_fuel", at=0), memory=IDENTITY)
+    more = first.replace(b"</memory>", b'<identity name="issue" at="50" text="26"/></memory>')
+    moved = Policy(path="callint.toml", images=(ImageRule((IMAGE,), (DEFINITION,), ("b.bin",), 1),))
+    old, new = image(at_0=u16(80), at_40=b"A1"), image(at_0=u16(90), at_40=b"A1", at_50=b"26")
+    report = judged(
+        {IMAGE: new, "b.bin": new, DEFINITION: more}, {IMAGE: old, BASE: old, DEFINITION: first}, policy=moved
+    )
+    assert [finding.image for finding in changes(report)] == ["b.bin"]
 
 
 def test_a_changed_base_that_cannot_be_compared_is_reported_all_the_same() -> None:

@@ -21,6 +21,7 @@ from tests.running import (
     SMOKE,
     Result,
     Scratch,
+    call,
     edited,
     fuel_cell,
     make_repository_yard,
@@ -292,17 +293,116 @@ def test_a_policy_that_leads_to_an_edited_copy_of_the_base_is_found(scratch: Scr
     assert failing(checks(scratch), "base/changed")
 
 
-def test_a_merge_has_no_changed_base_where_one_side_brought_it(scratch: Scratch) -> None:
+def test_a_merge_is_not_blamed_for_the_base_that_one_side_changed(scratch: Scratch) -> None:
     start(scratch)
     scratch.must("switch", "--quiet", "--create", "branch")
     put(scratch, {BASE: edited(yard_base(), {SMOKE: u16(610)})})
+    changed = scratch.must("rev-parse", "HEAD").strip()
     scratch.must("switch", "--quiet", "main")
     put(scratch, {"notes.txt": "main\n"})
     scratch.must("merge", "--quiet", "--no-commit", "--no-ff", "branch")
-    assert scratch.call("check", "--staged").status == 0
+    # The hook does not know whether the other side was judged.
+    assert "base/changed" in rules(scratch.call("check", "--staged", "--format", "json").data["findings"])
     put(scratch, {})
     each = checks(scratch)["each"].data["findings"]
-    assert len([finding for finding in each if finding["rule"] == "base/changed"]) == 1
+    assert [one["commit"] for one in each if one["rule"] == "base/changed"] == [changed]
+
+
+def test_a_base_that_was_removed_and_came_back_edited_is_found_commit_by_commit(scratch: Scratch) -> None:
+    start(scratch)
+    for path in (HERON, BASE):
+        (scratch.root / path).unlink()
+    scratch.must("add", "--all")
+    assert "base/changed" in rules(scratch.call("check", "--staged", "--format", "json").data["findings"])
+    put(scratch, {})
+    put(scratch, {HERON: WRONG, BASE: edited(yard_base(), {MONITOR: b"\x00"})})
+    assert failing(checks(scratch), "base/changed")
+
+
+def test_a_base_that_was_edited_while_there_was_no_policy_is_found(scratch: Scratch) -> None:
+    start(scratch)
+    (scratch.root / "callint.toml").unlink()
+    put(scratch, {})
+    put(scratch, {HERON: WRONG, BASE: edited(yard_base(), {MONITOR: b"\x00"})})
+    put(scratch, {"callint.toml": POLICY})
+    assert failing(checks(scratch), "base/changed")
+
+
+def test_a_base_that_is_edited_as_a_broken_policy_is_mended_is_found(scratch: Scratch) -> None:
+    put(scratch, {"callint.toml": "images = 3\n"})
+    start(scratch)
+    put(scratch, {"callint.toml": POLICY, HERON: WRONG, BASE: edited(yard_base(), {MONITOR: b"\x00"})})
+    assert failing(checks(scratch), "base/changed")
+
+
+def test_a_base_that_is_edited_as_everything_moves_to_another_folder_is_found(scratch: Scratch) -> None:
+    start(scratch)
+    (scratch.root / "yard").mkdir()
+    for name in ("boats", "factory", "defs", "callint.toml"):
+        scratch.must("mv", name, f"yard/{name}")
+    scratch.write(f"yard/{HERON}", WRONG)
+    scratch.write(f"yard/{BASE}", edited(yard_base(), {MONITOR: b"\x00"}))
+    scratch.must("add", "--all")
+    inside = scratch.root / "yard"
+    staged = call("check", "--staged", "--format", "json", cwd=inside)
+    assert "base/changed" in rules(staged.data["findings"])
+    scratch.commit()
+    for words in (("--range", "start..HEAD"), ("--range", "start..HEAD", "--each"), ("--since", "start")):
+        result = call("check", *words, "--format", "json", cwd=inside)
+        assert result.status == 1 and "base/changed" in rules(result.data["findings"]), words
+
+
+def test_another_base_does_not_stand_in_for_one_that_cannot_be_read(scratch: Scratch) -> None:
+    two = POLICY.replace('base = "factory/base.bin"', 'base = ["factory/base.bin", "factory/b.bin"]')
+    start(scratch, {"callint.toml": two, "factory/b.bin": yard_base()})
+    (scratch.root / BASE).unlink()
+    put(scratch, {HERON: edited(GOOD, {CUT: u16(4300)})})
+    assert failing(checks(scratch), "image/missing-base")
+
+
+# Ranges
+
+
+def test_a_range_without_commits_replaces_no_image_by_its_report(scratch: Scratch) -> None:
+    start(scratch)
+    for path in (HERON, DEFINITION, BASE, "callint.toml"):
+        words = ("check", "--range", "HEAD..HEAD", "--each", "--output", path)
+        assert scratch.call(*words).status == 2, path
+    assert (scratch.root / HERON).read_bytes() == GOOD
+
+
+@pytest.mark.parametrize("path", [HERON, BASE, DEFINITION])
+def test_a_file_that_becomes_a_link_of_the_same_content_is_judged(scratch: Scratch, path: str) -> None:
+    start(scratch)
+    blob = scratch.must("rev-parse", f"HEAD:{path}").strip()
+    scratch.must("update-index", "--cacheinfo", f"120000,{blob},{path}")
+    scratch.must("commit", "--quiet", "--no-verify", "-m", "A link")
+    for words in ((), ("--each",)):
+        assert scratch.call("check", "--range", "start..HEAD", *words).status == 1
+
+
+def test_a_known_finding_that_got_worse_is_new(scratch: Scratch) -> None:
+    baseless = POLICY.replace('base = "factory/base.bin"\n', "")
+    start(scratch, {"callint.toml": baseless, HERON: GOOD[:-8]})
+    put(scratch, {HERON: GOOD[:0x40]})
+    assert failing(checks(scratch), "image/wrong-size")
+
+
+def test_a_range_since_two_parted_at_several_commits_is_refused(scratch: Scratch) -> None:
+    start(scratch)
+    scratch.must("switch", "--quiet", "--create", "topic")
+    put(scratch, {"a.txt": "a\n"})
+    scratch.must("branch", "t1")
+    scratch.must("switch", "--quiet", "main")
+    put(scratch, {"b.txt": "b\n"})
+    scratch.must("branch", "m1")
+    scratch.must("merge", "--quiet", "-m", "One", "t1")
+    scratch.must("switch", "--quiet", "topic")
+    scratch.must("merge", "--quiet", "-m", "Other", "m1")
+    put(scratch, {"c.txt": "c\n"})
+    error = scratch.call("check", "--range", "main...topic").error
+    assert "parted at 2 commits" in error
+    assert scratch.call("check", "--range", "main..topic").status == 0
 
 
 # Line ends

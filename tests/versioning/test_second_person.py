@@ -13,7 +13,9 @@ from typing import Any
 
 import pytest
 
-from tests.building import u16
+from callint.decoding.digest import whole_digest
+from callint.model.image import Image
+from tests.building import read, u16
 from tests.rules.example import table_digest
 from tests.running import (
     CUT,
@@ -36,7 +38,41 @@ from tests.running import (
 
 HERON = "boats/heron.bin"
 STRICT = f"second-person = true\n\n{POLICY}"
+
+
 #: The cut-off speed no longer protects: above 4700 rpm.
+def test_a_mailmap_does_not_make_two_of_one_person(pair: Pair) -> None:
+    pair.by(Person("Ada W", ADA.email), "Accept", policy=WAIVED)
+    assert not pair.counts()
+    pair.write(".mailmap", f"Bob Bo <bob@yard.example> Ada W <{ADA.email}>\n")
+    assert not pair.counts()
+
+
+@pytest.mark.parametrize(
+    ("rule", "data"),
+    [
+        ("image/wrong-size", edited(yard_base(), {})[:0x30]),
+        ("image/wrong-identity", edited(yard_base(), {0x80: b"YARD-99"})),
+    ],
+)
+def test_a_waiver_that_keeps_the_other_rules_from_running_is_a_second_persons_too(
+    pair: Pair, rule: str, data: bytes
+) -> None:
+    """Nobody accepts a protection of their own by accepting that it is not looked at."""
+    pair.by(ADA, "Another image", heron=data)
+    image = Image.raw(data)
+    digest = whole_digest(image, read(yard_definition()))
+    entry = (
+        f'\n[[waivers]]\nrule = "{rule}"\nimage = "{HERON}"\nreason = "agreed after the trial"\n'
+        f'who = "Ada Quay"\ndigest = "{digest}"\n'
+    )
+    for who, counts in ((ADA, False), (INES, True)):
+        pair.by(who, "Accept", policy=STRICT + entry)
+        found = pair.report()["findings"]
+        assert [one["waived"] for one in found if one["rule"] == rule] == [counts]
+        pair.by(who, "Withdraw", policy=STRICT)
+
+
 LIFTED = edited(yard_base(), {CUT: u16(4750)})
 
 

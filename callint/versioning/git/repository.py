@@ -300,10 +300,13 @@ class StoredTree:
         """Those of the paths from the top that lie below the folder, relative to it."""
         return [path[len(self._prefix) :] for path in paths if path.startswith(self._prefix)]
 
-    def blob(self, path: str) -> str | None:
-        """The id of a file's blob, or None where there is no such file."""
-        entry = self._entries.get(self._prefix + path)
-        return None if entry is None else entry.blob
+    def entry(self, path: str) -> Entry | None:
+        """How git stores a file, its mode too, or None where there is no such file."""
+        return self._entries.get(self._prefix + path)
+
+    def places(self, name: str) -> list[str]:
+        """The folders from the top, "" for the top itself, that hold a file of a name."""
+        return [posixpath.dirname(path) for path in self._entries if posixpath.basename(path) == name]
 
 
 class IndexTree(StoredTree):
@@ -505,13 +508,22 @@ def policy_folder(repo: Repo, start: Path, entries: Mapping[str, Entry], where: 
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """Somebody as git knows them."""
+    """Somebody as git knows them.
+
+    ``own_email`` is the e-mail before ``.mailmap`` maps it, "" where that is not known.
+    """
 
     name: str
     email: str
+    own_email: str = ""
 
     def is_same(self, other: Person) -> bool:
-        """Whether two are one person: by their e-mail, or by their name where either has none."""
+        """Whether two are one person: by their e-mail, or by their name where either has none.
+
+        A mailmap only unites: a branch can bring one along that takes one person for two.
+        """
+        if self.own_email and self.own_email.casefold() == other.own_email.casefold():
+            return True
         if self.email and other.email:
             return self.email.casefold() == other.email.casefold()
         return self.name.casefold() == other.name.casefold()
@@ -530,7 +542,8 @@ def present_author(folder: Path) -> Person:
     found = re.fullmatch(r"(.*?) ?<([^<>]*)> \d+ [+-]\d+", identity.strip())
     if not found or not found[1].strip():
         raise InputError("git: it does not know who you are; set user.name and user.email with git config")
-    return Person(found[1].strip(), found[2].strip())
+    email = found[2].strip()
+    return Person(found[1].strip(), email, email)
 
 
 def mapped(repo: Repo, person: Person) -> Person:
@@ -539,7 +552,7 @@ def mapped(repo: Repo, person: Person) -> Person:
         return person  # git maps no contact without an e-mail
     words = (*_own_mailmap(repo), "check-mailmap", "--", f"{person.name} <{person.email}>")
     name, _, email = _run(repo, *words).strip().removesuffix(">").rpartition("<")
-    return Person(name.strip(), email)
+    return Person(name.strip(), email, person.own_email)
 
 
 def _own_mailmap(repo: Repo) -> tuple[str, ...]:
@@ -597,8 +610,8 @@ class FileChange:
 class LoggedCommit:
     """One commit of the log. ``date`` is the author's: seconds since 1970 in UTC and the zone, "0 +0000".
 
-    ``author`` and ``email`` are as ``.mailmap`` has them; the e-mail may be "", and both are where git can
-    read no author.
+    ``author`` and ``email`` are as ``.mailmap`` has them, ``own_email`` as the commit has it; an e-mail may
+    be "", and all three are where git can read no author.
     """
 
     id: str
@@ -608,6 +621,7 @@ class LoggedCommit:
     date: str
     subject: str
     changes: tuple[FileChange, ...] = ()
+    own_email: str = ""
 
     @property
     def authored(self) -> datetime | None:
@@ -627,8 +641,10 @@ _COMMIT_FIELDS = (
     "--no-show-signature",  # which would start a program to verify it
     "--encoding=UTF-8",
     "--date=raw",
-    "--format=%H%x00%P%x00%aN%x00%aE%x00%ad%x00%s",
+    "--format=%H%x00%P%x00%aN%x00%aE%x00%ae%x00%ad%x00%s",
 )
+#: How many fields that are.
+_FIELDS = 7
 
 
 def stated_commit(repo: Repo, revision: str) -> LoggedCommit:
@@ -650,19 +666,28 @@ def newest_between(repo: Repo, old: str, new: str, most: int) -> tuple[list[Logg
 def _stated_commits(repo: Repo, *words: str) -> list[LoggedCommit]:
     printed = _run(repo, "log", "--no-patch", "-z", "--no-color", *_COMMIT_FIELDS, *words, "--")
     fields = printed.split("\0")
-    return [_logged(fields[at : at + 6]) for at in range(0, len(fields) - 5, 6)]
+    return [_logged(fields[at : at + _FIELDS]) for at in range(0, len(fields) - _FIELDS + 1, _FIELDS)]
 
 
 def _logged(fields: list[str], changes: Sequence[FileChange] = ()) -> LoggedCommit:
-    """A commit from its six fields.
+    """A commit from its fields.
 
     Where a commit has no line of an author, or names an encoding in which that line is none, git prints the
     placeholders themselves.
     """
-    id_, parents, author, email, date, subject = fields
+    id_, parents, author, email, own_email, date, subject = fields
     if (author, email) == ("%aN", "%aE"):
-        author = email = ""
-    return LoggedCommit(id_, tuple(parents.split()), author, email, date, subject, tuple(changes))
+        author = email = own_email = ""
+    return LoggedCommit(id_, tuple(parents.split()), author, email, date, subject, tuple(changes), own_email)
+
+
+def merge_bases(repo: Repo, one: str, other: str) -> list[str]:
+    """The commits from which two revisions parted: several where each was merged into the other."""
+    ids = commit_id(repo, one), commit_id(repo, other)
+    try:
+        return _run(repo, "merge-base", "--all", *ids).split()
+    except InputError:
+        return []
 
 
 def merge_base(repo: Repo, one: str, other: str) -> str | None:
@@ -705,9 +730,9 @@ def log(repo: Repo, *revisions: str) -> list[LoggedCommit]:
     fields = printed.split("\0")
     commits = []
     at = 0
-    while at + 6 <= len(fields):
-        record = fields[at : at + 6]
-        at += 6
+    while at + _FIELDS <= len(fields):
+        record = fields[at : at + _FIELDS]
+        at += _FIELDS
         changes = []
         # A line break stands before the first change, though -z ends everything else with NUL.
         while at < len(fields) and fields[at].lstrip("\n").startswith(":"):
