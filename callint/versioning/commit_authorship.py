@@ -202,7 +202,13 @@ class _Commits:
             yield self._state.author
             return
         gaps = {one.origin.id: one for one in attribution.beginnings if one.is_gap}
-        for number in sorted(_setters(finding, case, attribution)):
+        setters = sorted(_setters(finding, case, attribution))
+        if not setters and not finding.inherited:
+            # Bytes that are no cells, as of an identity, are whose last made the image what it is.
+            data = self._state.tree.read(finding.image)
+            found = self._bringer(finding.image, lambda blob: self._chronicle.content(blob) == data)
+            yield found or self._state.author
+        for number in setters:
             origin = attribution.origins[number]
             if origin.id in gaps:
                 raise _gap(gaps[origin.id])
