@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -109,6 +109,12 @@ class CalibrationTable:
         """The names of raw values, where the table has named states; else empty."""
         conversion = self._definition.conversion_of(self.table)
         return dict(conversion.names) if isinstance(conversion, States) else {}
+
+    @overload
+    def at(self, **signals: float) -> float: ...
+
+    @overload
+    def at(self, **signals: ArrayLike) -> float | Numbers: ...
 
     def at(self, **signals: ArrayLike) -> float | Numbers:
         """What the table puts out at an operating point, in ``unit``: interpolated, held at the ends.
