@@ -528,3 +528,14 @@ def test_strangers_texts_become_no_markup() -> None:
         assert found.tags <= {"table", "caption", "tr", "th", "td", "br", "i", "p", "pre", "b", "span"}
         assert "\u202e" not in found.text.getvalue()
     assert "<script>\\u202e1</script>" in read(shown[0]).text.getvalue()
+
+
+def test_a_notebook_does_not_get_more_than_anyone_reads(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("callint.api.html._MOST_CELLS", 11)
+    monkeypatch.setattr("callint.api.html._MOST_FINDINGS", 1)
+    fuel = callint.tables(callint.read_image("good.bin"), yard())["fuel"]
+    assert fuel._repr_html_() == ("<p>fuel: Fuel by speed and load, mg (12 cells; .values holds them)</p>")
+    report = callint.check(callint.read_image("everything.bin"), yard(), base=callint.read_image("base.bin"))
+    assert len(report.findings) > 1
+    assert report._repr_html_().count("<tr>") == 2
+    assert "Only 1 of " in report._repr_html_()

@@ -25,6 +25,9 @@ class CalibrationDefinition:
     #: Decoded images are shared by all calls; one call at a time may add to them.
     lock: AbstractContextManager[bool] = field(default_factory=RLock, repr=False)
 
+    def __repr__(self) -> str:
+        return f"CalibrationDefinition({self.path!r})"
+
     @property
     def path(self) -> str:
         """The path as it was given, seen from the current folder, or the name of the bytes."""

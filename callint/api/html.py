@@ -72,7 +72,7 @@ def findings_html(report: Report) -> str:
         rows.append(f"<tr>{''.join(f'<td>{cell}</td>' for cell in cells)}</tr>")
     words = f"{closing_line(report)}."
     if len(findings) > _MOST_FINDINGS:
-        words = f"The first {_MOST_FINDINGS} findings; .findings holds all. {words}"
+        words = f"Only {_MOST_FINDINGS} of {len(findings):,} are shown; .findings holds all. {words}"
     return _table(words, rows) if rows else f"<p>{text_html(words)}</p>"
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 
@@ -12,12 +12,13 @@ from callint.api.image import CalibrationImage
 from callint.api.policy import CheckPolicy
 from callint.api.source import workspace_here
 from callint.checking.checker import Assignment, Checker, Report, assignment_of_named
+from callint.model.errors import InputError
 from callint.model.finding import Finding
-from callint.model.policy import Policy
-from callint.reading.tree import OverlayTree, Tree
+from callint.reading.tree import OverlayTree
+from callint.reading.workspace import Workspace
 from callint.reporting.findings.json import findings_json
 from callint.reporting.findings.summary import closing_line, summary
-from callint.rules.second_person import AuthorshipCheck
+from callint.rules.second_person import AuthorshipCheck, NoAuthorship
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,7 +74,7 @@ def check(
         bases = (_placed(files, base.source.label(workspace), base.data),)
     start = start if image.start is None else image.start
     tree = OverlayTree(workspace.tree, files)
-    authorship = _authorship(tree, workspace.policy)
+    authorship = _authorship(workspace, files)
     with definition.lock:
         definition.loaded(path)
         checker = Checker(tree, workspace.policy, date.today(), authorship, definition.known)
@@ -89,12 +90,23 @@ def _placed(files: dict[str, bytes], label: str, data: bytes) -> str:
     return name
 
 
-def _authorship(tree: Tree, policy: Policy) -> Callable[[], AuthorshipCheck]:
-    """What a checker calls where the policy asks for a second person."""
+def _authorship(workspace: Workspace, files: Mapping[str, bytes]) -> Callable[[], AuthorshipCheck]:
+    """What a checker calls where the policy asks for a second person.
+
+    Git knows who changed the files on disk; of other contents nothing tells who made them.
+    """
 
     def authorship() -> AuthorshipCheck:
-        from callint.versioning.commit_authorship import CommitAuthorship  # git is slow to import
-
-        return CommitAuthorship().independence(tree, policy.path)
+        try:
+            is_stored = all(workspace.tree.read(label) == data for label, data in files.items())
+        except OSError:
+            return NoAuthorship()
+        if not is_stored:
+            return NoAuthorship()
+        try:
+            from callint.versioning.commit_authorship import CommitAuthorship  # git is slow to import
+        except InputError:  # it is not installed
+            return NoAuthorship()
+        return CommitAuthorship().independence(workspace.tree, workspace.policy.path)
 
     return authorship
