@@ -75,6 +75,7 @@ def test_the_wheel_holds_the_package_the_schemas_the_demo_and_the_licence(wheel:
         }
         assert expected
         assert expected <= names
+    assert "callint/py.typed" in names
     assert any(name.endswith(".dist-info/licenses/LICENSE") for name in names)
 
 

@@ -17,6 +17,7 @@ from callint.checking.checker import (
     foreign_identity,
     held_bytes,
 )
+from callint.checking.own_image import read_own_image, read_sound_image
 from callint.model.definition import Definition, Memory
 from callint.model.errors import InputError
 from callint.model.image import Image
@@ -112,7 +113,7 @@ class DefinitionResolver:
         if named is not None:
             base = read_content(self._workplace, named)
             memory = subject.definition.memory
-            read = self._opened(subject, base, self.start_of(base)).image
+            read = read_sound_image(subject, base.name, base.data, self.start_of(base)).image
             words = foreign_identity(read, memory) if read.size else "the image is empty"
             words = words or _misfit(read, memory)
             if words:
@@ -151,18 +152,7 @@ class DefinitionResolver:
 
     def image_file(self, subject: LoadedDefinition, image: Content) -> ImageFile:
         """An image of the definition's software; InputError where it is damaged, empty or a stranger."""
-        found = self._opened(subject, image, self.start_of(image))
-        if not found.image.size:
-            raise InputError(f"{image.name}: the image is empty; read it out again")
-        memory = subject.definition.memory
-        if not held_bytes(found.image, memory):
-            raise InputError(
-                f"{image.name}: nothing of it lies in the memory that {subject.file.path} describes; correct "
-                "its addresses, or give its own definition"
-            )
-        if words := foreign_identity(found.image, memory):
-            raise InputError(f"{image.name}: {words}; give its own definition with {self._option}")
-        return found
+        return read_own_image(subject, image.name, image.data, self.start_of(image), self._option)
 
     def image(self, subject: LoadedDefinition, image: Content) -> Image:
         """As ``image_file``, for the image alone."""
@@ -174,14 +164,6 @@ class DefinitionResolver:
         if words := _misfit(found.image, memory):
             raise InputError(f"{image.name}: {words}; read the image out again, or correct the definition")
         return found
-
-    def _opened(self, subject: LoadedDefinition, image: Content, start: int | None) -> ImageFile:
-        try:
-            return read_image_file(image.data, subject.definition.memory, start)
-        except DamagedError as error:
-            raise InputError(
-                f"{image.name}:{_first_damage(error)}; take the file anew from its source"
-            ) from None
 
     def _assigned(self, images: tuple[Content, ...]) -> tuple[Assignment, Content]:
         """The definitions that images may have, and the one that decides between them."""
@@ -271,13 +253,6 @@ def _misfit(image: Image, memory: Memory) -> str:
     if image.size == memory.size:
         return ""
     return f"it has {image.size:,} bytes where the memory has {memory.size:,}"
-
-
-def _first_damage(error: DamagedError) -> str:
-    """The first damaged line, and how many there are beside it."""
-    first, *more = error.damages
-    rest = f" (and {len(more)} more; callint check tells them)" if more else ""
-    return f"{first.line}: {first.words}{rest}"
 
 
 def table_selection(definition: Definition, globs: tuple[str, ...]) -> frozenset[str]:

@@ -10,11 +10,12 @@ import click
 import numpy as np
 
 from callint.cli.image_loading import DefinitionResolver, read_content, table_selection, workspace_for
-from callint.cli.operating_point_option import number, parse_point, signal_named
+from callint.cli.operating_point_option import number, parse_point
 from callint.comparing.sensor_faults import Misreading, Watched
 from callint.decoding.decode import Decoded
 from callint.decoding.sensors import Circuit, UnusableSensorError, Wiring, circuit
 from callint.decoding.signal_graph import CycleError, Reach, reach, signals_of
+from callint.decoding.signal_names import signal_named
 from callint.decoding.surfaces import Surface, obstacle, surface
 from callint.model import shown
 from callint.model.change import Numbers

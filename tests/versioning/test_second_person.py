@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import stat
 import subprocess
@@ -13,12 +14,14 @@ from typing import Any
 
 import pytest
 
+import callint
 from callint.decoding.digest import whole_digest
 from callint.model.image import Image
 from tests.building import read, u16
 from tests.rules.example import table_digest
 from tests.running import (
     CUT,
+    HULL,
     POLICY,
     REPOSITORY,
     SMOKE,
@@ -662,3 +665,28 @@ def test_git_is_imported_only_where_a_waiver_has_to_be_a_second_persons(pair: Pa
     assert GIT not in imported(pair)
     pair.lay(policy=WAIVED)
     assert GIT in imported(pair)
+
+
+# Callers from Python
+
+
+@pytest.mark.parametrize("who", [ADA, INES])
+def test_callers_from_python_are_told_the_same(
+    who: Person, pair: Pair, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pair.by(who, "Accept", policy=WAIVED)
+    for name, value in environment().items():
+        monkeypatch.setenv(name, value)
+    monkeypatch.chdir(pair.root)
+    definition, policy = callint.load_definition("defs/yard.xml"), callint.load_policy("callint.toml")
+    report = callint.check(callint.read_image(HERON), definition, policy=policy)
+    assert json.loads(report.to_json()) == pair.report(HERON)
+    assert report.summary["waived"] == (1 if who is INES else 0)
+    # Git knows nothing of bytes that only bear the name of the file.
+    other = callint.read_image(edited(LIFTED, {HULL: b"HERON-4     "}), name=HERON)
+    (said,) = (
+        one
+        for one in callint.check(other, definition, policy=policy).findings
+        if one.rule.startswith("waiver/")
+    )
+    assert "without git nothing tells who made the change" in said.message

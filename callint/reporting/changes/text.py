@@ -69,6 +69,13 @@ def print_changes(
         terminal.print(line(text))
 
 
+def print_table_change(definition: Definition, change: TableChange, terminal: Terminal) -> None:
+    """Print the change of one table."""
+    columns = width(terminal) - len(_INDENT)
+    layout = GridLayout(columns, arrow(terminal), ellipsis(terminal), CHANGED, QUIET)
+    _print_table(definition, change, layout, terminal, None)
+
+
 def _in_reading_order(changes: ChangeSet) -> list[TableChange]:
     """Protection first, general last; within a purpose as the definition has them."""
     purposes = list(Purpose)

@@ -1,0 +1,121 @@
+"""What differs between two images."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field
+from typing import Any
+
+from callint.api.definition import CalibrationDefinition
+from callint.api.html import change_html, changes_html
+from callint.api.image import CalibrationImage, context_of
+from callint.api.table import CalibrationTable
+from callint.model.change import ChangeSet, Flags, Numbers, TableChange
+from callint.reporting.changes.json import changes_document
+from callint.reporting.changes.text import closing_line
+from callint.rules.context import CheckContext
+
+
+@dataclass(frozen=True, eq=False)
+class ChangedTable:
+    """A table with changed cells; ``before`` and ``after`` are the whole table in either image."""
+
+    change: TableChange = field(repr=False)
+    before: CalibrationTable = field(repr=False)
+    after: CalibrationTable = field(repr=False)
+
+    @property
+    def name(self) -> str:
+        return self.after.name
+
+    @property
+    def unit(self) -> str:
+        """The unit of old and new values; "" where there is none."""
+        return self.after.unit
+
+    @property
+    def old(self) -> Numbers:
+        """The old values, shape (rows, columns); NaN where a cell is off or absent."""
+        return self.before.values
+
+    @property
+    def new(self) -> Numbers:
+        """The new values, shape (rows, columns); NaN where a cell is off or absent."""
+        return self.after.values
+
+    @property
+    def flags(self) -> Flags:
+        """Which cells changed, shape (rows, columns): those whose stored bits differ."""
+        flags = self.change.changed.view()
+        flags.flags.writeable = False
+        return flags
+
+    @property
+    def count(self) -> int:
+        """How many cells changed."""
+        return self.change.count
+
+    def __repr__(self) -> str:
+        return f"ChangedTable({self.name!r}, {self.count:,} of {self.flags.size:,} cells)"
+
+    def _repr_html_(self) -> str:
+        return change_html(self.after.context.definition, self.change)
+
+
+@dataclass(frozen=True, eq=False)
+class ImageChanges:
+    """Everything that differs from an old image to a new one; false where nothing does.
+
+    ``tables`` has those with changed cells by name, in the order of the definition. ``names`` are those of
+    the old image, the new one and the definition.
+    """
+
+    context: CheckContext = field(repr=False)
+    names: tuple[str, str, str]
+    tables: dict[str, ChangedTable]
+
+    @property
+    def summary(self) -> dict[str, int]:
+        """How many ``tables``, ``cells`` and ``bytes`` changed, and ``unexplained_bytes``, which belong to
+        nothing in the definition.
+        """
+        counts: dict[str, int] = self._document()["summary"]
+        return counts
+
+    def to_json(self) -> str:
+        """The document that ``callint diff --format json`` prints: also axes, texts, sums and identities."""
+        return json.dumps(self._document(), indent=1, allow_nan=False) + "\n"
+
+    def __bool__(self) -> bool:
+        return not self._changes.is_empty
+
+    def __repr__(self) -> str:
+        return f"ImageChanges({closing_line(self._changes).removesuffix('.')})"
+
+    def _repr_html_(self) -> str:
+        return changes_html(self.context)
+
+    @property
+    def _changes(self) -> ChangeSet:
+        return self.context.changes
+
+    def _document(self) -> dict[str, Any]:
+        return changes_document(self._changes, *self.names)
+
+
+def diff(old: CalibrationImage, new: CalibrationImage, definition: CalibrationDefinition) -> ImageChanges:
+    """What differs from one image to another, as ``callint diff OLD NEW --definition FILE`` has it.
+
+    Raises InputError where an image is damaged, empty, or of other software than the definition's.
+    """
+    with definition.lock:
+        context, before = context_of(definition, new, old), context_of(definition, old)
+        tables = {
+            change.table.name: ChangedTable(
+                change,
+                CalibrationTable(before, change.table, before.new.grid(change.table)),
+                CalibrationTable(context, change.table, change.new),
+            )
+            for change in context.changes.tables
+        }
+    return ImageChanges(context, (old.name, new.name, definition.path), tables)

@@ -1,0 +1,120 @@
+"""Tables, findings and changes as HTML for notebooks: what the terminal shows, and no scripts.
+
+All that a stranger wrote is cleaned and escaped: no text becomes markup.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from html import escape
+from io import StringIO
+
+from callint.checking.checker import Report
+from callint.model import shown
+from callint.model.change import Grid, TableChange
+from callint.model.definition import Definition
+from callint.model.shown import clean
+from callint.reporting.changes.text import print_changes, print_table_change
+from callint.reporting.findings.summary import closing_line
+from callint.reporting.findings.wording import headline, sentence
+from callint.reporting.tables.grids import axis_words, breakpoint_texts, cell_texts
+from callint.reporting.terminal import QUIET, StyledLine, Terminal
+from callint.rules.context import CheckContext
+
+#: A larger table, and a longer list of findings, is cut: a notebook keeps all of it on disk.
+_MOST_CELLS, _MOST_FINDINGS = 10_000, 200
+
+
+def text_html(text: str) -> str:
+    """A text as it reads, without any markup in it."""
+    return escape(clean(text))
+
+
+def grid_html(definition: Definition, grid: Grid) -> str:
+    """A whole table with its breakpoints and units; of a very large one only its shape."""
+    table = grid.table
+    unit = shown.with_unit("", definition.unit_of(table)).strip()
+    caption = f"{table.name}: {table.title}{f', {unit}' if unit else ''}"
+    if grid.raw.size > _MOST_CELLS:
+        return f"<p>{text_html(caption)} ({grid.raw.size:,} cells; .values holds them)</p>"
+    heads = [] if grid.x is None or table.x is None else breakpoint_texts(
+        definition, definition.axes[table.x], grid.x.tolist()
+    )  # fmt: skip
+    labels = [] if grid.y is None or table.y is None else breakpoint_texts(
+        definition, definition.axes[table.y], grid.y.tolist()
+    )  # fmt: skip
+    rows = []
+    if heads:
+        axes = (", ".join(filter(None, axis_words(definition, axis))) for axis in (table.y, table.x))
+        corner = " / ".join(filter(None, axes))
+        cells = "".join(f'<th scope="col">{text_html(head)}</th>' for head in heads)
+        lead = f"<th>{text_html(corner)}</th>"
+        rows.append(f"<tr>{lead}{cells}</tr>")
+    for number, texts in enumerate(cell_texts(definition, grid)):
+        label = labels[number] if labels else ""
+        lead = f'<th scope="row">{text_html(label)}</th>' if heads else ""
+        rows.append(f"<tr>{lead}{''.join(f'<td>{text_html(text)}</td>' for text in texts)}</tr>")
+    return _table(caption, rows)
+
+
+def findings_html(report: Report) -> str:
+    """The findings that nobody waived, the worst first, and how much was looked at."""
+    findings = [finding for finding in report.findings if not finding.waived]
+    rows = ["<tr><th>severity</th><th>where</th><th>finding</th><th>rule</th></tr>"] if findings else []
+    for finding in findings[:_MOST_FINDINGS]:
+        hint = f"<br><i>{text_html(finding.hint)}</i>" if finding.hint else ""
+        cells = (
+            text_html(finding.severity.value),
+            text_html(headline(finding)),
+            f"{text_html(sentence(finding))}{hint}",
+            text_html(finding.rule),
+        )
+        rows.append(f"<tr>{''.join(f'<td>{cell}</td>' for cell in cells)}</tr>")
+    words = f"{closing_line(report)}."
+    if len(findings) > _MOST_FINDINGS:
+        words = f"Only {_MOST_FINDINGS} of {len(findings):,} are shown; .findings holds all. {words}"
+    return _table(words, rows) if rows else f"<p>{text_html(words)}</p>"
+
+
+def changes_html(context: CheckContext) -> str:
+    """All changes as ``callint diff`` prints them, with changed cells in bold."""
+    changes, old, new = context.changes, context.old, context.new
+    if changes.is_empty or old is None:
+        return "<p>Nothing changed.</p>"
+    terminal = _HtmlTerminal()
+    print_changes(changes, old.image, new.image, terminal, everything=changes.cells <= _MOST_CELLS)
+    return terminal.html
+
+
+def change_html(definition: Definition, change: TableChange) -> str:
+    """The change of one table, likewise."""
+    terminal = _HtmlTerminal()
+    print_table_change(definition, change, terminal)
+    return terminal.html
+
+
+class _HtmlTerminal(Terminal):
+    """A terminal of 80 columns whose lines become preformatted HTML."""
+
+    def __init__(self) -> None:
+        super().__init__(StringIO(), colour=False)
+        self._lines: list[str] = []
+
+    def print(self, text: StyledLine | str = "") -> None:
+        line = StyledLine((text, "")) if isinstance(text, str) else text
+        self._lines.append("".join(_part(words, style) for words, style in line.parts))
+
+    @property
+    def html(self) -> str:
+        return "<pre>" + "\n".join(self._lines) + "</pre>"
+
+
+def _part(words: str, style: str) -> str:
+    text = text_html(words)
+    if "bold" in style:
+        return f"<b>{text}</b>"
+    return f'<span style="opacity: 0.7">{text}</span>' if style == QUIET else text
+
+
+def _table(caption: str, rows: Iterable[str]) -> str:
+    return f"<table><caption>{text_html(caption)}</caption>{''.join(rows)}</table>"
