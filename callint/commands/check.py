@@ -51,35 +51,39 @@ _FORMATS = ("text", "json", "sarif", "junit", "markdown", "lines")
 
 @click.command()
 @click.argument("paths", nargs=-1, metavar="[PATH]...")
-@click.option("--staged", is_flag=True, help="Check what the next commit touches, as it stands in the index.")
-@click.option("--since", metavar="REV", help="Only what is new since a revision.")
+@click.option(
+    "--staged", is_flag=True, help="Check everything that the next commit touches, as staged in the index."
+)
+@click.option("--since", metavar="REV", help="Report only findings that are new since REV.")
 @click.option(
     "--range",
     "between",
     metavar="A..B",
-    help="Only what is new between two revisions; A...B since they parted.",
+    help="Report only findings that are new in B; A...B compares with the merge base.",
 )
-@click.option("--each", is_flag=True, help="With --range: commit by commit, not in sum.")
-@click.option("--definition", metavar="FILE", help="The definition of the images, in place of the policy's.")
-@click.option("--base", metavar="FILE", help="The base to compare with, in place of the policy's.")
+@click.option("--each", is_flag=True, help="With --range: report the new findings of each commit.")
 @click.option(
-    "--policy", "policy_path", metavar="FILE", help="The policy; the nearest callint.toml where absent."
+    "--definition", metavar="FILE", help="Definition file of the images (default: from the policy)."
+)
+@click.option("--base", metavar="FILE", help="Base image to compare with (default: from the policy).")
+@click.option(
+    "--policy", "policy_path", metavar="FILE", help="Policy file (default: the nearest callint.toml)."
 )
 @click.option("--format", "form", type=click.Choice(_FORMATS), default="text", show_default=True)
 @click.option("--output", metavar="FILE", help="Write the findings to a file.")
 @click.option(
-    "--fail-on", type=click.Choice([s.value for s in Severity]), help="Exit with 1 from this severity on."
+    "--fail-on",
+    type=click.Choice([s.value for s in Severity]),
+    help="Exit with 1 on findings of this severity or higher.",
 )
 @click.option(
     "--jobs",
     type=click.IntRange(1, 1024),
     metavar="N",
-    help="So many processes for many images; as many as there are processors where absent.",
+    help="Number of worker processes (default: number of CPUs).",
 )
-@click.option(
-    "--executor", metavar="NAME", help="Workers elsewhere that look at the images: dask:ADDRESS of a cluster."
-)
-@click.option("--all", "everything", is_flag=True, help="Spell out every finding, however many there are.")
+@click.option("--executor", metavar="NAME", help="Run the checks on a Dask cluster: dask:ADDRESS.")
+@click.option("--all", "everything", is_flag=True, help="List every finding in full.")
 def command(
     paths: tuple[str, ...],
     staged: bool,
@@ -98,8 +102,8 @@ def command(
 ) -> int:
     """Check images and their definitions.
 
-    PATH is an image, a definition (.xml) or a folder. Without any, everything that the policy names is
-    checked. Nothing is printed where nothing is found.
+    PATH is an image, a definition (.xml) or a folder. Without PATH, callint checks every file that the policy
+    names. Prints nothing if it finds nothing.
     """
     if each and not between:
         raise InputError("--each goes with --range A..B; give a range")

@@ -28,12 +28,14 @@ _LONG = 200
 @click.command()
 @click.argument("image")
 @click.argument("tables", nargs=-1, metavar="[TABLE]...")
-@click.option("--cell", metavar="X,Y", help="Every value of the cell at these breakpoints, newest first.")
-@click.option("--values", is_flag=True, help="Every value of the scalar or text TABLE, newest first.")
-@click.option("--rev", metavar="REV", help="Start from this revision and not from the working tree.")
-@click.option("--all", "everything", is_flag=True, help="List tables that never changed too.")
-@click.option("--definition", metavar="FILE", help="The image's definition, in place of the policy's.")
-@click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
+@click.option(
+    "--cell", metavar="X,Y", help="List every value of the cell at these breakpoints, newest first."
+)
+@click.option("--values", is_flag=True, help="List every value of the scalar or text TABLE, newest first.")
+@click.option("--rev", metavar="REV", help="Start from REV (default: the working tree).")
+@click.option("--all", "everything", is_flag=True, help="Also list tables that never changed.")
+@click.option("--definition", metavar="FILE", help="Definition file of the image (default: from the policy).")
+@click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
 def command(
     image: str,
@@ -46,16 +48,16 @@ def command(
     policy: str | None,
     form: str,
 ) -> int:
-    """Say which commit last set each cell of IMAGE, by whom, when and why.
+    """Show which commit last set each cell of IMAGE, with its author, date and subject.
 
-    Without TABLE: one line for each table that changed since the image's first commit, the newest change
-    first. With the names or globs of tables and axes: their values, each marked by the letter of its
-    commit.
+    Without TABLE, prints one line for each table that changed since the image's first commit, newest change
+    first. With TABLE, a name or glob of tables and axes, prints their values, each marked with the letter of
+    its commit.
 
-    With --cell or --values: every value that one cell, scalar or text ever had. IMAGE may be REV:path.
+    With --cell or --values, prints every value that one cell, scalar or text ever had. IMAGE can be REV:path.
 
-    Renames and merges are followed. All versions are read by the definition that applies now; where an
-    older image was of other software, its history ends and a sentence says so.
+    callint follows renames and merges. It reads all versions with the current definition. If an older version
+    holds different software, the history ends there, and the output says so.
     """
     workspace = open_workspace(policy)
     place = find_image(image, rev)

@@ -45,12 +45,18 @@ _TRIES = 5
 
 @click.command()
 @click.argument("finding")
-@click.option("--reason", "words", required=True, metavar="TEXT", help="Why it is accepted, in a sentence.")
-@click.option("--until", metavar="YYYY-MM-DD", help="The last day on which the waiver counts.")
-@click.option("--image", metavar="PATH", help="With a rule: the image that has the finding.")
-@click.option("--table", metavar="NAME", help="With a rule: the table or axis that the finding is about.")
-@click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
-@click.option("--dry-run", is_flag=True, help="Only show what would be written.")
+@click.option(
+    "--reason",
+    "words",
+    required=True,
+    metavar="TEXT",
+    help="Reason for accepting the finding, in one sentence.",
+)
+@click.option("--until", metavar="YYYY-MM-DD", help="Last day on which the waiver is valid.")
+@click.option("--image", metavar="PATH", help="If FINDING is a rule: image of the finding.")
+@click.option("--table", metavar="NAME", help="If FINDING is a rule: table or axis of the finding.")
+@click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
+@click.option("--dry-run", is_flag=True, help="Print the waiver; write nothing.")
 def command(
     finding: str,
     words: str,
@@ -60,11 +66,11 @@ def command(
     policy: str | None,
     dry_run: bool,
 ) -> int:
-    """Accept a finding, in writing: add a waiver to the policy, in your name as git knows it.
+    """Accept a finding: add a waiver to the policy under your git user name.
 
-    FINDING is a fingerprint, as check prints it (six digits or more), or the id of a rule; with a rule,
-    --table and --image say which finding is meant. The waiver accepts all findings of one rule about one
-    table of one image, and it is dead when that table changes again.
+    FINDING is a fingerprint from callint check (six digits or more) or the id of a rule. With a rule, --table
+    and --image select the finding. The waiver accepts all findings of one rule about one table of one image.
+    It stops applying when that table changes.
 
     A waiver does not make a change safe: the maker's limits, local law and licensed practice come first.
     """

@@ -52,24 +52,26 @@ class _WhatIfOptions:
 
 @click.command()
 @click.argument("image")
-@click.option("--true", "true", metavar="SIGNAL=VALUE", help="What the signal really is.")
-@click.option("--reads", metavar="VALUE", help="What the control unit reads in its place.")
-@click.option("--signal", metavar="SIGNAL", help="The signal, at every value that its sensor can read.")
-@click.option("--series-resistor", "series", metavar="OHM", help="A resistor in the sensor's line.")
-@click.option("--parallel-resistor", "parallel", metavar="OHM", help="A resistor across the sensor.")
-@click.option("--open", "is_open", is_flag=True, help="A broken wire.")
-@click.option("--short", "is_shorted", is_flag=True, help="A shorted wire.")
+@click.option("--true", "true", metavar="SIGNAL=VALUE", help="True value of the signal.")
+@click.option("--reads", metavar="VALUE", help="Value that the control unit reads instead.")
+@click.option("--signal", metavar="SIGNAL", help="Try every value that the sensor of SIGNAL can read.")
+@click.option("--series-resistor", "series", metavar="OHM", help="Resistor in series with the sensor.")
+@click.option("--parallel-resistor", "parallel", metavar="OHM", help="Resistor in parallel with the sensor.")
+@click.option("--open", "is_open", is_flag=True, help="The sensor wire is broken.")
+@click.option("--short", "is_shorted", is_flag=True, help="The sensor wire is shorted.")
 @click.option(
     "--at",
     "at",
     multiple=True,
     metavar="SIGNAL=VALUE,...",
-    help="Other signals; their operating ranges if not.",
+    help="Values of other signals (default: their operating ranges).",
 )
-@click.option("-t", "--table", "globs", multiple=True, metavar="GLOB", help="Only such tables.")
-@click.option("--all", "everything", is_flag=True, help="Also the tables that hardly notice.")
-@click.option("--definition", metavar="FILE", help="The image's definition, in place of the policy's.")
-@click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
+@click.option(
+    "-t", "--table", "globs", multiple=True, metavar="GLOB", help="Show only tables that match GLOB."
+)
+@click.option("--all", "everything", is_flag=True, help="Also show tables whose output hardly changes.")
+@click.option("--definition", metavar="FILE", help="Definition file of the image (default: from the policy).")
+@click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
 def command(
     image: str,
@@ -87,11 +89,12 @@ def command(
     policy: str | None,
     form: str,
 ) -> int:
-    """Say what every table of IMAGE would put out if a signal read something else.
+    """Show how the output of every table in IMAGE changes if the control unit misreads a signal.
 
-    --true intake_air_temp=35 --reads -20 gives both. With --series-resistor and the like the false reading
-    is worked out from the sensor's circuit and its curve in the image, at the one value, or with --signal at
-    every value in the signal's operating range. Tables that the signal reaches through others count too.
+    --true intake_air_temp=35 --reads -20 gives both values. With --series-resistor, --parallel-resistor,
+    --open or --short, callint computes the false reading from the sensor's circuit and its curve in the
+    image: for the --true value, or with --signal for every value in the signal's operating range. The result
+    includes tables that the signal reaches through other tables.
     """
     workspace = workspace_for(policy, definition, image)
     content = read_content(workspace, image)
