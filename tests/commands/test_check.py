@@ -91,8 +91,8 @@ def test_a_finding_says_cell_value_limit_base_hint_address_and_line(yard: Yard) 
     assert result.lines[:6] == [
         "error    boats/petrel.bin: fuel at 1600 rpm, 40 mg",
         "         999.0 mg is above the limit of 90 mg (base: 44.0 mg)",
-        f"           value/out-of-range ({mark[:8]}): Correct the cell; the limits say what",
-        "           the hardware stands.",
+        f"           value/out-of-range ({mark[:8]}): Correct the cell; the limits are what",
+        "           the hardware withstands.",
         f"           0x0001A, defs/yard.xml line {line}",
         "",
     ]
@@ -600,7 +600,7 @@ def test_a_waiver_of_an_image_that_was_renamed_says_where_it_may_be_now(yard: Ya
     (yard.root / "boats/petrel.bin").rename(yard.root / "boats/tern.bin")
     (unused,) = (f for f in checked(yard)["findings"] if f["rule"] == "waiver/unused")
     assert unused["hint"] == (
-        "boats/tern.bin holds what it accepts: if that is the image's new name, correct the image."
+        "boats/tern.bin has the accepted content: if the image was renamed, correct its name here."
     )
     # Other content is nothing that was accepted.
     yard.write("boats/tern.bin", edited(BAD, {fuel_cell(0, 0): u16(121)}))
@@ -841,9 +841,9 @@ def test_a_file_over_the_bound_is_not_read(yard: Yard) -> None:
     ("data", "words"),
     [
         (b"", "the image is empty"),
-        (GOOD[:-1], "truncated: 159 bytes where the memory has 160 (1 byte missing)"),
-        (GOOD[:0x30], "4 tables not in it"),
-        (GOOD + bytes(4), "too long: 164 bytes where the memory has 160 (4 bytes too many)"),
+        (GOOD[:-1], "truncated: it has 159 bytes and the memory has 160 (1 byte missing)"),
+        (GOOD[:0x30], "it lacks 4 tables"),
+        (GOOD + bytes(4), "too long: it has 164 bytes and the memory has 160 (4 bytes too many)"),
     ],
     ids=["empty", "one byte short", "cut off", "too long"],
 )

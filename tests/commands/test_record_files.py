@@ -154,7 +154,7 @@ def test_a_raw_part_begins_where_the_policy_says(yard: Yard) -> None:
     assert "fuel at 1600" not in result.flat  # the axes are missing
     assert "999.0 mg is above the limit of 90 mg" in result.flat
     assert "speed_4 lies in a gap" in result.flat
-    assert "checksum sum cannot be checked: the image does not have 16 bytes" in result.flat
+    assert "cannot check the checksum sum: the image lacks 16 bytes" in result.flat
     assert "wrong-size" not in result.stdout
     shown = yard.call("diff", "factory/base.bin", "boats/heron")
     assert "44.0 → 999.0 mg" in shown.flat

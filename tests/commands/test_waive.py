@@ -293,7 +293,7 @@ def test_a_waiver_that_died_is_left_alone_and_may_be_removed(yard: Yard) -> None
     assert [entry["who"] for entry in waivers(yard)] == ["Ada Quay", "Ines Falk"]
     assert all(one["waived"] for one in findings(yard, "value/out-of-range"))
     (dead,) = findings(yard, "waiver/outdated")
-    assert (dead["line"], dead["hint"]) == (6, "Remove it: the one in line 14 counts in its place.")
+    assert (dead["line"], dead["hint"]) == (6, "Remove it: the waiver in line 14 replaces it.")
 
 
 def test_a_waiver_that_ended_may_be_written_anew(yard: Yard) -> None:
@@ -304,7 +304,7 @@ def test_a_waiver_that_ended_may_be_written_anew(yard: Yard) -> None:
     result = waive(yard, *FUEL)
     assert "waiver in line 6 no longer counts" in result.flat
     assert [one["hint"] for one in findings(yard, "waiver/expired")] == [
-        "Remove it: the one in line 15 counts in its place."
+        "Remove it: the waiver in line 15 replaces it."
     ]
 
 
@@ -490,4 +490,4 @@ def test_nobody_waives_their_own_change_where_a_second_person_is_asked_for(tmp_p
 def test_outside_git_nobody_waives_where_a_second_person_is_asked_for(yard: Yard) -> None:
     yard.write("callint.toml", f"second-person = true\n\n{POLICY}")
     error = refused(yard, "protection/disabled", "--table", "overspeed_cut")
-    assert "without git nothing tells who made the change; check it where" in error
+    assert "without git, callint cannot tell who made the change; run the check in" in error
