@@ -132,11 +132,11 @@ class DefinitionResolver:
         problem = next((problem for one in loaded for problem in one.file.problems), None)
         if problem is not None:
             place = f"{problem.definition}:{problem.line}" if problem.line else found.definitions[0]
-            raise InputError(f"{place}: {problem.message}; correct that first, then an image can be written")
+            raise InputError(f"{place}: {problem.message}; correct this before you write an image")
         fitting = [one.subject.file.path for one in loaded if one.subject and _fits(data, one.subject, start)]
         if len(fitting) > 1:
             name = images[0].name
-            raise InputError(f"{name}: {' and '.join(fitting)} fit it; choose one with {self._option}")
+            raise InputError(f"{name}: it matches {' and '.join(fitting)}; choose one with {self._option}")
         if fitting:
             found = replace(found, definitions=tuple(fitting))
         return self._usable(found, content)
@@ -157,7 +157,7 @@ class DefinitionResolver:
         memory = subject.definition.memory
         if not held_bytes(found.image, memory):
             raise InputError(
-                f"{image.name}: nothing of it lies in the memory that {subject.file.path} describes; correct "
+                f"{image.name}: no byte of it lies in the memory that {subject.file.path} describes; correct "
                 "its addresses, or give its own definition"
             )
         if words := foreign_identity(found.image, memory):
@@ -180,7 +180,7 @@ class DefinitionResolver:
             return read_image_file(image.data, subject.definition.memory, start)
         except DamagedError as error:
             raise InputError(
-                f"{image.name}:{_first_damage(error)}; take the file anew from its source"
+                f"{image.name}:{_first_damage(error)}; get the file from its source again"
             ) from None
 
     def _assigned(self, images: tuple[Content, ...]) -> tuple[Assignment, Content]:
@@ -216,11 +216,11 @@ class DefinitionResolver:
         if subject is None:
             first = problems[0]
             place = f"{first.definition}:{first.line}" if first.line else found.definitions[0]
-            raise InputError(f"{place}: {first.message}; callint check shows all that is wrong with it")
+            raise InputError(f"{place}: {first.message}; run callint check for all problems")
         path = problems[0].definition or subject.file.path if problems else ""
         if path and path not in self._warned:
             self._warned.add(path)
-            words = f"{path} is not valid in every line; callint check {path} shows where"
+            words = f"{path} has invalid lines; run callint check {path} to list them"
             sys.stderr.write(f"callint: {clean(words)}\n")
         return subject
 
@@ -276,7 +276,7 @@ def _misfit(image: Image, memory: Memory) -> str:
 def _first_damage(error: DamagedError) -> str:
     """The first damaged line, and how many there are beside it."""
     first, *more = error.damages
-    rest = f" (and {len(more)} more; callint check tells them)" if more else ""
+    rest = f" (and {len(more)} more; run callint check to list them)" if more else ""
     return f"{first.line}: {first.words}{rest}"
 
 

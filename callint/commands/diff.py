@@ -69,14 +69,14 @@ def command(
         return drive(words, definition, policy)
     words = spelled_out(words)
     if len(words) < 2:
-        raise click.UsageError("OLD and NEW are needed: two images, or two revisions.")
+        raise click.UsageError("Missing OLD and NEW: pass two images, or two revisions.")
     found, subjects = pairs(open_workspace(policy), definition, words)
     if log is not None and (is_range(words) or stat):
-        raise click.UsageError("--log goes with two images, and without --stat.")
+        raise click.UsageError("--log needs two images, and excludes --stat.")
     if form == "cdfx" and (is_range(words) or stat or log is not None):
-        raise click.UsageError("--format cdfx goes with two images, and without --stat and --log.")
+        raise click.UsageError("--format cdfx needs two images, and excludes --stat and --log.")
     if output is not None and form == "text":
-        raise click.UsageError("--output goes with --format json or cdfx.")
+        raise click.UsageError("--output needs --format json or cdfx.")
     destination = None if output is None else subjects.output(output, log)
     view = _DiffOptions(globs, stat, form, everything, log)
     documents: list[object] = []

@@ -153,7 +153,9 @@ def _items(decoded: Decoded, globs: tuple[str, ...]) -> list[Item | Text]:
         words = ", ".join(sorted(names))
         if all(isinstance(definition.axes.get(name), FixedAxis) for name in names):
             raise InputError(f"{words}: the definition fixes its breakpoints; no commit sets them")
-        raise InputError(f"{words}: the definition leaves open how to read it; callint check shows where")
+        raise InputError(
+            f"{words}: the definition does not say how to read it; run callint check for details"
+        )
     return found
 
 
@@ -163,14 +165,14 @@ def _asked(
     """The one cell or text whose values are wanted; InputError where that is not clear."""
     items = [item for item in items if not isinstance(item, StoredAxis)] or items
     if not globs or len(items) != 1:
-        raise InputError("--cell and --values are about one table; give its name behind the image")
+        raise InputError("--cell and --values need one table; pass its name after the image")
     (item,) = items
     if isinstance(item, StoredAxis):
-        raise InputError(f"{item.name}: it is an axis; --cell and --values are about the cells of a table")
+        raise InputError(f"{item.name}: it is an axis; --cell and --values work on the cells of a table")
     axes = () if isinstance(item, Text) else item.axes
     words = [] if cell is None else [word.strip() for word in cell.split(",")]
     if words and not axes:
-        raise InputError(f"{item.name}: it has one value only; give --values without --cell")
+        raise InputError(f"{item.name}: it has only one value; use --values without --cell")
     if len(words) != len(axes):
         need = " and one of ".join(axes)
         example = ",".join(_texts(decoded, axis)[0] for axis in axes)

@@ -64,9 +64,9 @@ def command(
     policy, or in a new clone: it adds what is missing. It never overwrites content that it did not write.
     """
     if pre_commit and no_hook:
-        raise InputError("--pre-commit and --no-hook exclude each other; leave one out")
+        raise InputError("--pre-commit and --no-hook exclude each other; use only one")
     if back and (images or definitions or bases or pre_commit or no_hook):
-        raise InputError("--undo takes no images and no other option than --dry-run; leave them out")
+        raise InputError("--undo takes no images, and no option but --dry-run; remove the rest")
     here = Path.cwd()
     repo = git.open_repository(here)
     # What one run finds missing another one must not be writing.

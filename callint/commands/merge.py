@@ -92,12 +92,12 @@ def command(
 
     if driver:
         if path is None or output:
-            raise click.UsageError("--driver takes BASE OURS THEIRS PATH, and no --to.")
+            raise click.UsageError("--driver needs BASE OURS THEIRS PATH, and excludes --to.")
         return _drive(base, ours, theirs, path, _MergeOptions.read(takes, globs), definition, policy)
     if output is None:
-        raise click.UsageError("--to FILE is needed: where the merged image goes.")
+        raise click.UsageError("Missing --to FILE, the file to write the merged image to.")
     if path is not None:
-        raise click.UsageError("Three images are merged: BASE, OURS and THEIRS.")
+        raise click.UsageError("A merge needs three images: BASE, OURS and THEIRS.")
     workspace = workspace_for(policy, definition, ours, theirs, base)
     contents = [read_content(workspace, word) for word in (base, ours, theirs)]
     target = Path(output)
@@ -206,9 +206,9 @@ class _MergeOptions:
             else:
                 plain.append(Side(word))
         if len(plain) > 1:
-            raise InputError("--take without a glob can be given once; write ours:GLOB and theirs:GLOB")
+            raise InputError("use --take without a glob only once; write ours:GLOB and theirs:GLOB")
         if globs and not plain:
-            raise InputError("--table says what a --take is for; add --take ours or --take theirs")
+            raise InputError("--table needs a --take; add --take ours or --take theirs")
         # What is said of everything yields to what is said of some tables.
         return _MergeOptions((*found, *((side, globs) for side in plain)))
 

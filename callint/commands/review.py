@@ -62,11 +62,11 @@ def command(
         words = (*parse_range(between, Path.cwd()), *words)
     words = spelled_out(words)
     if len(words) < 2:
-        raise click.UsageError("OLD and NEW are needed: two images, or two revisions.")
+        raise click.UsageError("Missing OLD and NEW: pass two images, or two revisions.")
     if output == "-":
-        raise InputError("--output -: a review goes into a file; name one, such as review.html")
+        raise InputError("--output -: a review needs a file; name one, such as review.html")
     if opens and form != "html":
-        raise click.UsageError("--open goes with a page, not with JSON.")
+        raise click.UsageError("--open works only with --format html.")
     wish = ReviewOptions(definition, None if day is None else _day(day), log)
     if between is not None or is_range(words):
         if definition or policy:
@@ -89,7 +89,7 @@ def _day(text: str) -> date:
     try:
         return datetime.strptime(text, "%Y-%m-%d").date()
     except ValueError:
-        raise InputError(f"--date {text}: it is no day; write YYYY-MM-DD, such as 2026-03-31") from None
+        raise InputError(f"--date {text}: it is not a date; write YYYY-MM-DD, such as 2026-03-31") from None
 
 
 def _destination(path: Path, workspace: Workspace, review: Review, named: list[str]) -> Destination:

@@ -77,17 +77,17 @@ def command(
     number, for spreadsheets and programs.
     """
     if log is not None and (plain or as_list or at):
-        raise click.UsageError("--log goes with whole tables, and without --at, --list and --plain.")
+        raise click.UsageError("--log needs whole tables, and excludes --at, --list and --plain.")
     if at and (plain or as_list):
-        raise click.UsageError("--at excludes --plain and --list; leave one out")
+        raise click.UsageError("--at excludes --plain and --list; use only one")
     if not at and base is not None:
-        raise click.UsageError("--base goes with --at SIGNAL=VALUE")
+        raise click.UsageError("--base needs --at SIGNAL=VALUE")
     if at and form == "csv":
-        raise click.UsageError("--format csv goes with whole tables; --at has text and json")
+        raise click.UsageError("--format csv needs whole tables; use --format text or json with --at")
     if form != "text" and (plain or as_list or log is not None):
-        raise click.UsageError("--plain, --list and --log have no --format csv or json; leave one out")
+        raise click.UsageError("--plain, --list and --log exclude --format csv and json; use only one")
     if output is not None and form == "text":
-        raise click.UsageError("--output goes with --format csv or json.")
+        raise click.UsageError("--output needs --format csv or json.")
     if plain:
         if key is not None:
             _renew(policy)
@@ -179,7 +179,7 @@ def _print_point(
     names = table_selection(case.definition, globs) if globs else None
     if names is not None and not names & case.layout.table_items.keys():
         word = "an axis" if names & case.definition.axes.keys() else "a text"
-        raise InputError(f"{' '.join(globs)}: {word} puts out nothing; with --at name tables")
+        raise InputError(f"{' '.join(globs)}: {word} has no output; name tables with --at")
     outputs = tables_at(case, name, case.base_path, point, names)
     if form == "json":
         from callint.reporting.files.atomic_write import write_output

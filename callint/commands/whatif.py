@@ -123,7 +123,7 @@ def _outlook(case: CheckContext, name: str, wishes: _WhatIfOptions, given: dict[
     wiring, found = None, None
     if wishes.is_wired:
         if wishes.reads is not None:
-            raise InputError("--reads excludes a resistor, --open and --short; leave one out")
+            raise InputError("--reads excludes a resistor, --open and --short; use only one")
         wiring, found = _wiring(wishes), _circuit(definition, decoded, signal)
         true = _true_values(decoded, signal, found) if value is None else np.array([value])
         low, high = found.range
@@ -135,7 +135,7 @@ def _outlook(case: CheckContext, name: str, wishes: _WhatIfOptions, given: dict[
             )
         false = found.measured(true, wiring).reading
     elif value is None or wishes.reads is None:
-        raise InputError("give --true SIGNAL=VALUE with --reads VALUE, or with a resistor, --open or --short")
+        raise InputError("--true SIGNAL=VALUE needs --reads VALUE, a resistor, --open or --short; add one")
     else:
         true, false = (
             np.array([value]),
@@ -147,10 +147,10 @@ def _outlook(case: CheckContext, name: str, wishes: _WhatIfOptions, given: dict[
         raise InputError(f"{case.file.path}: {error}, in a circle; correct what they produce") from None
     for other in given:
         if other == signal.name:
-            raise InputError(f"--at {other}: that is the false signal itself; leave it out")
+            raise InputError(f"--at {other}: this is the false signal itself; remove it")
         if other in reached.makers:
             maker = reached.makers[other].name
-            raise InputError(f"--at {other}: {maker} makes that of the reading; leave it out")
+            raise InputError(f"--at {other}: {maker} derives this signal from the reading; remove it")
     tables = [*reached.tables, *(table for table in definition.tables.values() if table.signal is not None)]
     surfaces = {
         table.name: one
@@ -214,24 +214,20 @@ def _subject(definition: Definition, wishes: _WhatIfOptions) -> tuple[Signal, fl
     """The signal, and its true value where one is given."""
     if wishes.true is not None:
         if wishes.signal is not None:
-            raise InputError("--true and --signal exclude each other; leave one out")
+            raise InputError("--true and --signal exclude each other; use only one")
         point = parse_point(definition, wishes.true, "--true")
         if len(point) > 1:
-            raise InputError(
-                f"--true {wishes.true}: one signal is false at a time; give the others with --at"
-            )
+            raise InputError(f"--true {wishes.true}: only one signal can be false; pass the others with --at")
         ((name, value),) = point.items()
         return definition.signals[name], value
     if wishes.signal is None:
-        raise InputError(
-            "--true SIGNAL=VALUE or --signal SIGNAL is missing; say which signal is read wrongly"
-        )
+        raise InputError("missing --true SIGNAL=VALUE or --signal SIGNAL; name the misread signal")
     return signal_named(definition, wishes.signal, "--signal"), None
 
 
 def _wiring(wishes: _WhatIfOptions) -> Wiring:
     if sum((wishes.is_open, wishes.is_shorted, wishes.is_resistor)) > 1:
-        raise InputError("--open, --short and resistors exclude each other; leave all but one out")
+        raise InputError("--open, --short and resistors exclude each other; use only one")
     found = {}
     for option, text in (("--series-resistor", wishes.series), ("--parallel-resistor", wishes.parallel)):
         if text is not None:
@@ -252,7 +248,9 @@ def _wiring(wishes: _WhatIfOptions) -> Wiring:
 def _circuit(definition: Definition, decoded: Decoded, signal: Signal) -> Circuit:
     sensor = next((sensor for sensor in definition.sensors if sensor.signal == signal.name), None)
     if sensor is None:
-        raise InputError(f"{signal.name}: its sensor is not described; add a <sensor>, or give --reads")
+        raise InputError(
+            f"{signal.name}: the definition does not describe its sensor; add a <sensor>, or pass --reads"
+        )
     try:
         return circuit(sensor, *_curve(definition, decoded, sensor))
     except UnusableSensorError as error:
