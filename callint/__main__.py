@@ -30,16 +30,15 @@ def help_text() -> str:
     """What ``callint --help`` prints."""
     commands = "\n".join(f"  {name:<11}{title}" for name, title in COMMANDS.items())
     return f"""\
-callint {__version__}: a linter and diff tool for engine calibrations
+callint {__version__}: a linter and diff tool for engine calibration images
 
 Usage: callint COMMAND [OPTIONS] [ARGUMENTS]
 
 Commands:
 {commands}
 
-callint COMMAND --help explains a command, callint --version prints the version.
-Exit status: 0 nothing to report, 1 something found, 2 wrong input,
-3 callint itself failed.
+callint COMMAND --help explains a command; callint --version prints the version.
+Exit status: 0 no findings, 1 findings, 2 invalid input, 3 internal error.
 
 callint reports; it does not approve. A wrong calibration can destroy an engine
 and hurt people. The maker's limits, local law and licensed practice come first.

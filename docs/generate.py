@@ -25,7 +25,7 @@ from callint.cli.duplicate_options import HELP  # noqa: E402
 from callint.commands import COMMANDS, MODULES  # noqa: E402
 from callint.decoding import checksums  # noqa: E402
 from callint.reading.resources import resource  # noqa: E402
-from callint.reporting.rule_pages import page_paragraphs  # noqa: E402
+from callint.reporting.rule_pages import WAIVING, page_paragraphs  # noqa: E402
 from callint.rules.registry import RULES  # noqa: E402
 
 _XS = "{http://www.w3.org/2001/XMLSchema}"
@@ -167,11 +167,13 @@ def _options(value: dict[str, Any]) -> str:
 
 
 def rules_page() -> Iterator[str]:
-    """Every rule's page, as callint rules prints it."""
+    """Every rule's page, as callint rules prints it, with one paragraph about waivers for all."""
     yield _GENERATED
     yield "# The rules"
     yield ""
-    yield "A rule's id is its family and what is wrong. `callint rules RULE` prints the same pages."
+    yield "A rule's id is its family and the fault. `callint rules RULE` prints the same pages."
+    yield ""
+    yield WAIVING
     for rule in RULES.values():
         yield ""
         yield f"## {rule.id}"

@@ -419,12 +419,18 @@ def test_the_numbers_that_were_mistyped_that_evening_are_suspicious_and_no_other
         if finding["rule"] in {"change/suspicious-cell", "change/shifted-block"}
     }
     assert slips == {
-        ("boats/petrel.bin", "rail_pressure_demand"): "2100.0 bar where its neighbours suggest about 1200: "
-        "swapped digits?",
-        ("boats/petrel.bin", "start_quantity"): "182.00 mg/stroke where its neighbours suggest about 18.2: "
-        "lost decimal point?",
-        ("boats/petrel.bin", "fuel_from_torque"): "26.91 mg/stroke where its neighbours suggest about 29.6: "
-        "swapped digits?",
+        (
+            "boats/petrel.bin",
+            "rail_pressure_demand",
+        ): "the cell is 2100.0 bar, but its neighbours suggest about 1200: swapped digits?",
+        (
+            "boats/petrel.bin",
+            "start_quantity",
+        ): "the cell is 182.00 mg/stroke, but its neighbours suggest about 18.2: lost decimal point?",
+        (
+            "boats/petrel.bin",
+            "fuel_from_torque",
+        ): "the cell is 26.91 mg/stroke, but its neighbours suggest about 29.6: swapped digits?",
     }
 
 

@@ -294,7 +294,8 @@ def test_the_worked_example_of_weakened_can_be_redone_by_hand() -> None:
         findings(derating(), derated(100, 100, 76), derated(100, 100, 60)), "protection/weakened"
     )
     assert found.message == (
-        "protects later than the base: 60 % became 76 % (+26.7 %), so that it sets in up to 8 °C later"
+        "the table protects later than the base: 60 % became 76 % (+26.7 %), "
+        "so that it sets in up to 8 °C later"
     )
     assert (found.cell, dict(found.at)) == (Cell(2, 0), {"temp": 120})
     assert (found.base_physical, found.physical) == (60, 76)
@@ -304,7 +305,8 @@ def test_a_breakpoint_moved_under_a_limit_is_a_finding() -> None:
     old, new = derated(100, 100, 60), derated(100, 100, 60, axis=(80, 110, 120))
     # At 110 °C there were 100 - 40 / 2 = 80 %.
     assert weakened(derating(), new, old) == (
-        "protects later than the base: 80 % became 100 % (+25.0 %), so that it sets in up to 10 °C later"
+        "the table protects later than the base: 80 % became 100 % (+25.0 %), "
+        "so that it sets in up to 10 °C later"
     )
     assert is_silent(derating(), old, new)
 
@@ -314,7 +316,7 @@ def test_where_the_worst_point_is_no_cell_the_finding_says_where_it_is() -> None
     old, new = derated(100, 60, 60), derated(100, 100, 60, axis=(70, 80, 110))
     (found,) = of_rule(findings(derating(), new, old), "protection/weakened")
     assert found.message == (
-        "protects later than the base: 60 % became 73 % (+22.2 %) at 100 °C, "
+        "the table protects later than the base: 60 % became 73 % (+22.2 %) at 100 °C, "
         "so that it sets in up to 10 °C later"
     )
     assert found.cell is None
@@ -336,8 +338,8 @@ def test_a_ceiling_that_rises_says_how_far_down_it_gives_what_it_gave() -> None:
     # 20 % at 80 and 100 % at 120 °C; 60 % is reached at 100 °C, and with 60 % at 90 °C already there.
     old, new = derated(20, 60, 100), derated(20, 60, 100, axis=(80, 90, 120))
     assert weakened(derating(), new, old) == (
-        "protects later than the base: 40 % became 60 % (+50.0 %), "
-        "so that it gives up to 10 °C further down what it gave before"
+        "the table protects later than the base: 40 % became 60 % (+50.0 %), "
+        "so that it reaches its old output up to 10 °C further down the axis"
     )
 
 
@@ -347,7 +349,7 @@ def test_a_guard_without_a_direction_leaves_it_to_somebody_to_say_what_a_change_
         (derated(100, 100, 76), derated(100, 100, 60), "60 % became 76 %"),
         (derated(100, 90, 60), derated(100, 100, 70), "100 % became 90 %, and 1 other cell changed"),
     ):
-        assert weakened(flat, new, old) == f"{words}, and no guard says which way protects less"
+        assert weakened(flat, new, old) == f"{words}; no guard says which direction protects less"
     assert is_silent(flat, derated(100, 100, 60), derated(100, 100, 60))
 
 
@@ -362,7 +364,7 @@ def test_a_reaction_that_was_exchanged_for_another_is_said_aloud() -> None:
         conversions=states,
     )  # fmt: skip
     assert weakened(xml, image(at_0=b"\x01"), image(at_0=b"\x02")) == (
-        "stop became lamp, and no guard says which way protects less"
+        "stop became lamp; no guard says which direction protects less"
     )
     # That it no longer protects at all is another rule's.
     assert is_silent(xml, image(at_0=b"\x00"), image(at_0=b"\x02"))
@@ -405,7 +407,7 @@ def test_the_worked_example_of_reading_changed_can_be_redone_by_hand() -> None:
     assert "reads 110 °C at 0.5 V, and all of its cells are lowered by 4 °C" in page
     assert "100 - 2 * 6 = 88 % there in place of 100 - 2 * 10 = 80 %" in page
     assert reading(read_as(106, 76, 36), read_as(110, 80, 40)) == [
-        "temp reads up to 4 °C too low: 110 °C became 106 °C; protections that look at it: torque_derating"
+        "temp reads up to 4 °C too low: 110 °C became 106 °C; protections that use it: torque_derating"
     ]
     made = decoded(coolant(), read_as(110, 80, 40))
     derate = surface(made, made.layout.definition.tables["torque_derating"])
@@ -417,7 +419,7 @@ def test_the_worked_example_of_reading_changed_can_be_redone_by_hand() -> None:
 def test_a_reading_may_be_too_high_and_too_low_at_once() -> None:
     assert reading(read_as(110, 90, 36), read_as(110, 80, 40)) == [
         "temp reads up to 10 °C too high: 80 °C became 90 °C, elsewhere up to 4 °C too low; "
-        "protections that look at it: torque_derating"
+        "protections that use it: torque_derating"
     ]
 
 
@@ -434,7 +436,7 @@ def test_protections_behind_other_tables_look_at_a_reading_too() -> None:
         at=28, conversion="rpm", produces="speed",
     ) + table("scalar", "fan_cut", purpose="protection", at=32, conversion="rpm", signal="speed")  # fmt: skip
     (message,) = reading(read_as(106, 76, 36), read_as(110, 80, 40), coolant(between))
-    assert message.endswith("protections that look at it: torque_derating, fan_cut")
+    assert message.endswith("protections that use it: torque_derating, fan_cut")
 
 
 def test_a_reading_that_no_protection_looks_at_is_passed_over() -> None:
@@ -450,7 +452,8 @@ def test_a_scalar_with_a_signal_sets_in_later_by_its_step() -> None:
         )
     )  # fmt: skip
     assert weakened(xml, image(at_0=u16(4350)), image(at_0=u16(4250))) == (
-        "protects later than the base: 4250 rpm became 4350 rpm (+2.4 %), so that it sets in 100 rpm later"
+        "the table protects later than the base: 4250 rpm became 4350 rpm (+2.4 %), "
+        "so that it sets in 100 rpm later"
     )
     assert is_silent(xml, image(at_0=u16(4250)), image(at_0=u16(4350)))
 
@@ -490,15 +493,15 @@ def test_the_worked_example_of_unreachable_threshold_can_be_redone_by_hand() -> 
     assert "a cut at 135 °C, with a plausible range up to 140 °C, but a sensor curve" in page
     assert "whose highest cell reads 130 °C" in page
     assert cut_at(135, 130, 80, 40, 0) == [
-        "135 °C is above 130 °C, which temp never passes as temp_curve reads it: "
-        "the threshold is never reached"
+        "135 °C is above 130 °C, the highest value of temp from temp_curve: "
+        "the signal never reaches this threshold"
     ]
     assert cut_at(130, 130, 80, 40, 0) == []
 
 
 def test_a_curve_that_reads_further_than_is_plausible_does_not_widen_the_range() -> None:
     (said,) = cut_at(141, 150, 80, 40, 0)
-    assert "above 140 °C, which temp never passes: " in said
+    assert "above 140 °C, the highest value of temp: " in said
     assert cut_at(140, 150, 80, 40, 0) == []
 
 
@@ -510,7 +513,7 @@ def test_a_cell_of_the_curve_that_is_off_reads_nothing() -> None:
 def test_from_below_the_lowest_reading_counts() -> None:
     below = '<guard below="-100"/>'
     (said,) = cut_at(4, 130, 80, 40, 5, inside=below)
-    assert "4 °C is below 5 °C, which temp never passes as temp_curve reads it" in said
+    assert "4 °C is below 5 °C, the lowest value of temp from temp_curve" in said
     assert cut_at(5, 130, 80, 40, 5, inside=below) == []
     assert cut_at(135, 130, 80, 40, 5, inside=below) == []
 

@@ -21,7 +21,7 @@ def read_own_image(
     memory = subject.definition.memory
     if not held_bytes(found.image, memory):
         raise InputError(
-            f"{name}: nothing of it lies in the memory that {subject.file.path} describes; correct "
+            f"{name}: no byte of it lies in the memory that {subject.file.path} describes; correct "
             "its addresses, or give its own definition"
         )
     if words := foreign_identity(found.image, memory):
@@ -35,11 +35,11 @@ def read_sound_image(subject: LoadedDefinition, name: str, data: bytes, start: i
     try:
         return read_image_file(data, subject.definition.memory, start)
     except DamagedError as error:
-        raise InputError(f"{name}:{_first_damage(error)}; take the file anew from its source") from None
+        raise InputError(f"{name}:{_first_damage(error)}; get the file from its source again") from None
 
 
 def _first_damage(error: DamagedError) -> str:
     """The first damaged line, and how many there are beside it."""
     first, *more = error.damages
-    rest = f" (and {len(more)} more; callint check tells them)" if more else ""
+    rest = f" (and {len(more)} more; run callint check to list them)" if more else ""
     return f"{first.line}: {first.words}{rest}"

@@ -29,10 +29,10 @@ _NOTHING = {"/dev/null", "nul"}
 def drive(words: tuple[str, ...], definition: str | None, policy: str | None) -> int:
     """Print one file's change for git; always 0 but for a wrong call."""
     if len(words) == 1:
-        sys.stdout.write(f"{clean(words[0])}: in conflict; callint merge or git checkout settles it\n")
+        sys.stdout.write(f"{clean(words[0])}: in conflict; resolve it with callint merge or git checkout\n")
         return 0
     if len(words) not in (7, 9):
-        raise click.UsageError("The diff driver is called by git, with seven or nine words.")
+        raise click.UsageError("--driver is for git, which passes seven or nine arguments.")
     path, old_file, _, old_mode, new_file, _, new_mode = words[:7]
     new_path = words[7] if len(words) == 9 else path
     try:

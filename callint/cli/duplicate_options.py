@@ -20,4 +20,4 @@ def refuse_repeated(command: click.Command, words: Sequence[str]) -> None:
             return  # which the call itself will say
     for option, times in Counter(order).items():
         if times > 1 and isinstance(option, click.Option) and not (option.multiple or option.is_flag):
-            raise click.UsageError(f"{option.opts[0]} is given {times} times; leave all but one out.")
+            raise click.UsageError(f"{option.opts[0]} occurs {times} times; use it only once.")

@@ -133,11 +133,11 @@ class DefinitionResolver:
         problem = next((problem for one in loaded for problem in one.file.problems), None)
         if problem is not None:
             place = f"{problem.definition}:{problem.line}" if problem.line else found.definitions[0]
-            raise InputError(f"{place}: {problem.message}; correct that first, then an image can be written")
+            raise InputError(f"{place}: {problem.message}; correct this before you write an image")
         fitting = [one.subject.file.path for one in loaded if one.subject and _fits(data, one.subject, start)]
         if len(fitting) > 1:
             name = images[0].name
-            raise InputError(f"{name}: {' and '.join(fitting)} fit it; choose one with {self._option}")
+            raise InputError(f"{name}: it matches {' and '.join(fitting)}; choose one with {self._option}")
         if fitting:
             found = replace(found, definitions=tuple(fitting))
         return self._usable(found, content)
@@ -198,11 +198,11 @@ class DefinitionResolver:
         if subject is None:
             first = problems[0]
             place = f"{first.definition}:{first.line}" if first.line else found.definitions[0]
-            raise InputError(f"{place}: {first.message}; callint check shows all that is wrong with it")
+            raise InputError(f"{place}: {first.message}; run callint check for all problems")
         path = problems[0].definition or subject.file.path if problems else ""
         if path and path not in self._warned:
             self._warned.add(path)
-            words = f"{path} is not valid in every line; callint check {path} shows where"
+            words = f"{path} has invalid lines; run callint check {path} to list them"
             sys.stderr.write(f"callint: {clean(words)}\n")
         return subject
 

@@ -26,7 +26,7 @@ def parse_point(definition: Definition, words: str, option: str = "--at") -> dic
             )
         signal = signal_named(definition, name.strip(), option)
         if signal.name in point:
-            raise InputError(f"{option} {words}: {signal.name} stands there twice; leave one out")
+            raise InputError(f"{option} {words}: {signal.name} occurs twice; remove one")
         point[signal.name] = number(text, f"{option} {part.strip()}", signal.unit)
     return point
 
@@ -41,5 +41,5 @@ def number(text: str, place: str, unit: str = "") -> float:
         advice = "write it with a point, as in 12.5"
         if _NUMBER_AND_MORE.match(text):
             advice = f"give the number alone{f', in {unit_word(unit)}' if unit not in ('', '-') else ''}"
-        raise InputError(f"{place}: {text.strip()!r} is no number; {advice}")
+        raise InputError(f"{place}: {text.strip()!r} is not a number; {advice}")
     return value

@@ -88,9 +88,9 @@ def two_images(
 ) -> tuple[Workspace, Content, Content]:
     """The two images, and the workplace: NEW's revision's where no policy lies on disk."""
     if len(words) > 2:
-        raise click.UsageError("Paths go with two revisions, not with two images.")
+        raise click.UsageError("PATH needs two revisions, not two images.")
     if words[0].lower().endswith(VALUES):
-        raise InputError(f"{words[0]}: it holds values and is no image; name it second, behind an image")
+        raise InputError(f"{words[0]}: it holds values, not an image; pass it second, after an image")
     if not workspace.policy.path and definition is None:
         workspace = stored_workspace(words[1]) or workspace
     old, new = (read_content(workspace, word) for word in words)
@@ -101,7 +101,7 @@ def demand_revisions(words: tuple[str, ...]) -> None:
     """InputError where one of two revisions is none."""
     missing = next((word for word in words[:2] if not _names_revision(word)), None)
     if missing is not None:
-        raise InputError(f"{missing}: it is no file and no revision; check the path")
+        raise InputError(f"{missing}: neither a file nor a git revision; check the path")
 
 
 def _names_revision(word: str) -> bool:

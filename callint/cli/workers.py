@@ -73,7 +73,7 @@ def _processes(size: int) -> Iterator[WorkerPool]:
     @cache
     def lost() -> None:
         sys.stderr.write(
-            "callint: a process of --jobs was ended, perhaps for want of memory; going on without\n"
+            "callint: a worker process ended early, possibly for lack of memory; continuing without it\n"
         )
 
     executor = Pool(size, _quiet_start(), _begin)
@@ -151,22 +151,24 @@ def _end_with_parent() -> None:
 def _cluster(name: str) -> Iterator[WorkerPool]:
     engine, _, address = name.partition(":")
     if engine != "dask" or not address:
-        raise InputError(f"--executor {name}: it is not known; dask:ADDRESS is")
+        raise InputError(f"--executor {name}: unknown executor; use dask:ADDRESS")
     try:
         from distributed import Client
     except ImportError:
-        raise InputError(f"--executor {name}: it needs more packages; install callint[cluster]") from None
+        raise InputError(f"--executor {name}: packages are missing; install callint[cluster]") from None
     from callint.checking.parallel import WorkerPool
 
     try:
         client = Client(address, timeout=_PATIENCE)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as error:
         what = str(error).splitlines()[0]
-        raise InputError(f"--executor {name}: there is no answer: {what}; check the address") from None
+        raise InputError(
+            f"--executor {name}: the cluster does not answer: {what}; check the address"
+        ) from None
     with client:
         size = sum(client.nthreads().values())  # type: ignore[no-untyped-call]
         if not size:
-            raise InputError(f"--executor {name}: it has no workers; start some first")
+            raise InputError(f"--executor {name}: the cluster has no workers; start some first")
         with _of_client(client) as executor:
             yield WorkerPool(executor, size, True, lambda: None)
 

@@ -5,22 +5,22 @@ from __future__ import annotations
 #: The commands in the order of a working day. Each lives in a module of its name, or in one of MODULES where
 #: Python keeps the name for itself.
 COMMANDS = {
-    "demo": "write the fictional repository and walk through check and diff",
-    "init": "set a repository up: policy, drivers, commit hook",
-    "import": "make a definition of an ASAM MCD-2 MC (ASAP2) description",
+    "demo": "create a demo repository and run check and diff on it",
+    "init": "set up a repository: policy, drivers, commit hook",
+    "import": "convert an ASAM MCD-2 MC (ASAP2) description to a definition",
     "check": "check images and definitions",
     "diff": "show what changed between two images, in engineering units",
-    "review": "write a page for a browser, to read a change before signing it off",
+    "review": "write an HTML page for reviewing a change before sign-off",
     "show": "print the tables of an image",
-    "whatif": "say what a false reading of a signal does to every table",
-    "history": "say which commit last set each cell of an image",
+    "whatif": "show what a false signal reading does to every table",
+    "history": "show which commit last set each cell of an image",
     "merge": "merge two reworks of one image, cell by cell",
-    "carry": "carry a rework over to other software",
-    "waive": "accept a finding, in writing",
-    "seal": "compute the stored checksums anew",
+    "carry": "transfer a rework to another software version",
+    "waive": "accept a finding and record the reason",
+    "seal": "recompute the stored checksums",
     "rules": "explain the rules",
     "schema": "print a schema, for editors and other programs",
-    "completion": "print a script that has a shell complete command lines",
+    "completion": "print a shell completion script",
 }
 
 MODULES = {"import": "import_"}

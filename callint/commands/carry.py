@@ -34,23 +34,27 @@ _OLD, _NEW = "--old-definition", "--new-definition"
 @click.argument("old_base")
 @click.argument("reworked")
 @click.argument("new_base")
-@click.option("--to", "output", metavar="FILE", required=True, help="Where the carried image goes.")
+@click.option("--to", "output", metavar="FILE", required=True, help="File to write the carried image to.")
 @click.option(
     "--as",
     "how",
     type=click.Choice([how.value for how in How]),
     default=How.DELTA.value,
     show_default=True,
-    help="Carry what was added, the factor, or the reworked values themselves.",
+    help="Carry the difference, the factor, or the reworked values themselves.",
 )
 @click.option(
-    "--leave-out", "globs", multiple=True, metavar="GLOB", help="Do not carry such tables, axes and texts."
+    "--leave-out",
+    "globs",
+    multiple=True,
+    metavar="GLOB",
+    help="Do not carry tables, axes and texts that match GLOB.",
 )
-@click.option(_OLD, "old_definition", metavar="FILE", help="The definition of OLD_BASE and REWORKED.")
-@click.option(_NEW, "new_definition", metavar="FILE", help="The definition of NEW_BASE.")
-@click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
+@click.option(_OLD, "old_definition", metavar="FILE", help="Definition file of OLD_BASE and REWORKED.")
+@click.option(_NEW, "new_definition", metavar="FILE", help="Definition file of NEW_BASE.")
+@click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
-@click.option("--all", "everything", is_flag=True, help="Spell out every problem, however many there are.")
+@click.option("--all", "everything", is_flag=True, help="List every problem in full.")
 def command(
     old_base: str,
     reworked: str,
@@ -64,16 +68,16 @@ def command(
     form: str,
     everything: bool,
 ) -> int:
-    """Carry what REWORKED changed in OLD_BASE over to NEW_BASE, the factory image of other software.
+    """Apply the changes from OLD_BASE to REWORKED to NEW_BASE, the factory image of another software version.
 
-    Each is a file, or REV:path for a file at a revision; FILE is a file in any case.
+    Each is a file, or REV:path for a file at a revision; FILE is always a file.
 
-    Tables are found by name, and values read in engineering units at the breakpoints of the new tables,
-    whatever their place, axes, types and conversions are. What nobody reworked stays as it is in NEW_BASE.
+    callint matches tables by name and reads values in engineering units at the breakpoints of the new tables.
+    Addresses, axes, types and conversions can differ. Everything else stays as it is in NEW_BASE.
 
-    Exits with 1 and writes nothing where a change does not fit; --leave-out unexplained-bytes is for
-    changed bytes that belong to nothing that is defined. Exits with 1 also where the written image breaks
-    a rule that NEW_BASE does not break. Check it like any other rework: here only errors are told.
+    Exits with 1 and writes nothing if a change does not fit. To drop changed bytes that the definition does
+    not cover, use --leave-out unexplained-bytes. Also exits with 1 if the new image breaks a rule that
+    NEW_BASE does not break. This command reports errors only: run callint check on the new image.
     """
     from callint.reporting.files import destinations
 

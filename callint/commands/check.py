@@ -51,35 +51,39 @@ _FORMATS = ("text", "json", "sarif", "junit", "markdown", "lines")
 
 @click.command()
 @click.argument("paths", nargs=-1, metavar="[PATH]...")
-@click.option("--staged", is_flag=True, help="Check what the next commit touches, as it stands in the index.")
-@click.option("--since", metavar="REV", help="Only what is new since a revision.")
+@click.option(
+    "--staged", is_flag=True, help="Check everything that the next commit touches, as staged in the index."
+)
+@click.option("--since", metavar="REV", help="Report only findings that are new since REV.")
 @click.option(
     "--range",
     "between",
     metavar="A..B",
-    help="Only what is new between two revisions; A...B since they parted.",
+    help="Report only findings that are new in B; A...B compares with the merge base.",
 )
-@click.option("--each", is_flag=True, help="With --range: commit by commit, not in sum.")
-@click.option("--definition", metavar="FILE", help="The definition of the images, in place of the policy's.")
-@click.option("--base", metavar="FILE", help="The base to compare with, in place of the policy's.")
+@click.option("--each", is_flag=True, help="With --range: report the new findings of each commit.")
 @click.option(
-    "--policy", "policy_path", metavar="FILE", help="The policy; the nearest callint.toml where absent."
+    "--definition", metavar="FILE", help="Definition file of the images (default: from the policy)."
+)
+@click.option("--base", metavar="FILE", help="Base image to compare with (default: from the policy).")
+@click.option(
+    "--policy", "policy_path", metavar="FILE", help="Policy file (default: the nearest callint.toml)."
 )
 @click.option("--format", "form", type=click.Choice(_FORMATS), default="text", show_default=True)
 @click.option("--output", metavar="FILE", help="Write the findings to a file.")
 @click.option(
-    "--fail-on", type=click.Choice([s.value for s in Severity]), help="Exit with 1 from this severity on."
+    "--fail-on",
+    type=click.Choice([s.value for s in Severity]),
+    help="Exit with 1 on findings of this severity or higher.",
 )
 @click.option(
     "--jobs",
     type=click.IntRange(1, 1024),
     metavar="N",
-    help="So many processes for many images; as many as there are processors where absent.",
+    help="Number of worker processes (default: number of CPUs).",
 )
-@click.option(
-    "--executor", metavar="NAME", help="Workers elsewhere that look at the images: dask:ADDRESS of a cluster."
-)
-@click.option("--all", "everything", is_flag=True, help="Spell out every finding, however many there are.")
+@click.option("--executor", metavar="NAME", help="Run the checks on a Dask cluster: dask:ADDRESS.")
+@click.option("--all", "everything", is_flag=True, help="List every finding in full.")
 def command(
     paths: tuple[str, ...],
     staged: bool,
@@ -98,11 +102,11 @@ def command(
 ) -> int:
     """Check images and their definitions.
 
-    PATH is an image, a definition (.xml) or a folder. Without any, everything that the policy names is
-    checked. Nothing is printed where nothing is found.
+    PATH is an image, a definition (.xml) or a folder. Without PATH, callint checks every file that the policy
+    names. Prints nothing if it finds nothing.
     """
     if each and not between:
-        raise InputError("--each goes with --range A..B; give a range")
+        raise InputError("--each needs --range A..B; add a range")
     works = list(_works(paths, staged, since, between, each, definition, base, policy_path))
     levels = [Severity(fail_on) if fail_on else work.policy.fail_on for work in works]
     destination = None if output is None else _destination(output, works)
@@ -153,11 +157,13 @@ def _works(
     policy_path: str | None,
 ) -> Iterator[_Work]:
     if sum(map(bool, (staged, since, between, paths))) > 1:
-        raise InputError("--staged, --since, --range and paths exclude each other; leave out all but one")
+        raise InputError("--staged, --since, --range and paths exclude each other; use only one")
     if (staged or since or between) and (definition or base):
-        raise InputError("--staged, --since and --range take every file from git; leave out the named ones")
+        raise InputError(
+            "--staged, --since and --range read every file from git; remove --definition and --base"
+        )
     if between and policy_path:
-        raise InputError("--range takes the policy from git; leave out --policy")
+        raise InputError("--range reads the policy from git; remove --policy")
     if staged:
         yield _staged_work(policy_path)
     elif between:
@@ -168,7 +174,7 @@ def _works(
             from callint.versioning import ranges
 
             if not workspace.policy.path:
-                raise InputError("callint.toml: there is none from here up; write one first")
+                raise InputError("no callint.toml in this folder or any parent; run callint init first")
             yield _span_work(ranges.since(workspace.root, workspace.policy, workspace.tree, since))
         else:
             yield _work(workspace, paths, definition, base)
@@ -273,14 +279,15 @@ def _work(workspace: Workspace, paths: tuple[str, ...], definition: str | None, 
         images, others = _named(workspace, paths, definitions)
     elif not policy.path:
         raise InputError(
-            "callint.toml: there is none from here up; write one, or name an image and --definition"
+            "no callint.toml in this folder or any parent; "
+            "run callint init, or pass an image and --definition"
         )
     else:
         images, others = assignments(policy, workspace.tree), list(policy.definitions)
         if not images:
-            words = "its paths match no file, so there is nothing to check; correct them"
+            words = "no file matches its paths; correct them"
             if not policy.images:
-                words = "it names no images, so there is nothing to check; add [[images]] entries"
+                words = "it names no images; add [[images]] entries"
             raise InputError(f"{policy.path}: {words}")
     images = [
         replace(one, definitions=definitions or one.definitions, bases=bases or one.bases) for one in images
@@ -305,7 +312,7 @@ def _named(
             definitions_below = [one for one in workspace.policy.definitions if one.startswith(inside)]
             if not below and not definitions_below:
                 raise InputError(
-                    f"{path}: the policy names nothing below this folder; name the images themselves"
+                    f"{path}: the policy names no image below this folder; pass the images themselves"
                 )
             images += below
             others += definitions_below
@@ -323,7 +330,7 @@ def _assigned(policy: Policy, label: str, definitions: tuple[str, ...] | None) -
     if definitions is None:
         where = policy.path or "a callint.toml"
         raise InputError(
-            f"{label}: its definition is not known; name the image in {where}, or give --definition"
+            f"{label}: no definition is known for it; add the image to {where}, or pass --definition"
         )
     return Assignment(label, definitions, ())
 
@@ -360,8 +367,8 @@ def _refuse_unsettled(state: Staged) -> None:
             or state.tree.from_top(one.image) in git.settled_paths(state.repo)
         ):
             raise InputError(
-                f"{one.image}: its conflicts are not settled; callint merge --take settles them, and where "
-                f"you did it by hand, remove {listed}"
+                f"{one.image}: it has unresolved conflicts; resolve them with callint merge --take, "
+                f"or remove {listed} if you resolved them by hand"
             )
 
 

@@ -22,10 +22,10 @@ _FILES = {"FILE", "PATH", "DIR"}
 @click.command()
 @click.argument("shell", type=click.Choice(_SHELLS))
 def command(shell: str) -> int:
-    """Print a script that has a SHELL complete callint's commands, options, choices, rules and files.
+    """Print a script that makes a shell complete callint's commands, options, choices, rules and files.
 
-    docs/completion.md says how to install it. It is fixed text, so that completing starts no Python;
-    print it anew after an update of callint.
+    docs/completion.md says how to install it. The script is static, so completion does not start Python.
+    Print it again after you update callint.
     """
     from callint.reporting.completion_scripts import Option, completion_script
 

@@ -56,10 +56,10 @@ _CAUTION = (
 @click.command()
 @click.argument("folder", default=_FOLDER, metavar="[DIR]")
 def command(folder: str) -> int:
-    """Write the fictional repository into DIR, set up by callint init, and walk through check and diff on it.
+    """Create the demo repository in DIR, set it up with callint init, and run check and diff on it.
 
-    DIR is skerry-demo where absent. A folder that callint demo made before is only walked through again;
-    any other that is not empty is refused.
+    DIR defaults to skerry-demo. If callint demo created the folder before, it only runs the commands again.
+    It refuses any other folder that is not empty.
     """
     from callint.commands.init import set_up  # git is slow to import
     from callint.reporting.files.destinations import refuse_as_folder

@@ -24,17 +24,23 @@ from callint.versioning.file_version import Content
 
 @click.command()
 @click.argument("words", nargs=-1, metavar="OLD NEW [PATH]...")
-@click.option("--definition", metavar="FILE", help="The definition of the images, in place of the policy's.")
-@click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
-@click.option("-t", "--table", "globs", multiple=True, metavar="GLOB", help="Only such tables and axes.")
-@click.option("--stat", is_flag=True, help="One line a table.")
+@click.option(
+    "--definition", metavar="FILE", help="Definition file of the images (default: from the policy)."
+)
+@click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
+@click.option(
+    "-t", "--table", "globs", multiple=True, metavar="GLOB", help="Show only tables and axes that match GLOB."
+)
+@click.option("--stat", is_flag=True, help="Print one line per table.")
 @click.option(
     "--format", "form", type=click.Choice(["text", "json", "cdfx"]), default="text", show_default=True
 )
 @click.option("--output", metavar="FILE", help="Write the JSON or CDFX to a file.")
-@click.option("--all", "everything", is_flag=True, help="Show every changed cell, however far apart.")
-@click.option("--log", metavar="FILE", help="A driving log: for how much of its time do the changes count?")
-@click.option("--driver", is_flag=True, help="Be git's external diff; callint init sets that up.")
+@click.option("--all", "everything", is_flag=True, help="Show every changed cell.")
+@click.option(
+    "--log", metavar="FILE", help="Driving log; show the share of its time that the changes affect."
+)
+@click.option("--driver", is_flag=True, help="Run as git's external diff driver (set up by callint init).")
 def command(
     words: tuple[str, ...],
     definition: str | None,
@@ -49,13 +55,13 @@ def command(
 ) -> int:
     """Show what changed from OLD to NEW, table by table, in engineering units.
 
-    OLD and NEW are images: files, or REV:path for a file at a revision; REV FILE compares a file with
-    itself at a revision. Or both are revisions, A B or A..B, or A...B for B since it parted from A; then
-    all images that differ between them are shown, or those below the PATHs. Protection comes first.
-    Prints nothing and exits with 0 where nothing differs.
+    OLD and NEW are image files, or REV:path for a file at a revision; REV FILE compares a file with its
+    version at REV. Both can also be revisions: A B, A..B, or A...B for the changes in B since the merge base.
+    Then callint shows every image that differs, or only those below PATH. Protection tables come first.
+    Prints nothing and exits with 0 if nothing differs.
 
-    --format cdfx writes the changed tables, as they are in NEW, in the open standard ASAM CDF 2.0. Where
-    NEW is such a file (.cdfx), its values are compared with those of OLD, bit for bit.
+    --format cdfx writes the NEW values of the changed tables in the open standard ASAM CDF 2.0. If NEW is a
+    CDF file (.cdfx), callint compares its values with those of OLD, bit for bit.
     """
     if driver:
         from callint.cli.diff_driver import drive
@@ -63,14 +69,14 @@ def command(
         return drive(words, definition, policy)
     words = spelled_out(words)
     if len(words) < 2:
-        raise click.UsageError("OLD and NEW are needed: two images, or two revisions.")
+        raise click.UsageError("Missing OLD and NEW: pass two images, or two revisions.")
     found, subjects = pairs(open_workspace(policy), definition, words)
     if log is not None and (is_range(words) or stat):
-        raise click.UsageError("--log goes with two images, and without --stat.")
+        raise click.UsageError("--log needs two images, and excludes --stat.")
     if form == "cdfx" and (is_range(words) or stat or log is not None):
-        raise click.UsageError("--format cdfx goes with two images, and without --stat and --log.")
+        raise click.UsageError("--format cdfx needs two images, and excludes --stat and --log.")
     if output is not None and form == "text":
-        raise click.UsageError("--output goes with --format json or cdfx.")
+        raise click.UsageError("--output needs --format json or cdfx.")
     destination = None if output is None else subjects.output(output, log)
     view = _DiffOptions(globs, stat, form, everything, log)
     documents: list[object] = []

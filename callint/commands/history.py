@@ -28,12 +28,14 @@ _LONG = 200
 @click.command()
 @click.argument("image")
 @click.argument("tables", nargs=-1, metavar="[TABLE]...")
-@click.option("--cell", metavar="X,Y", help="Every value of the cell at these breakpoints, newest first.")
-@click.option("--values", is_flag=True, help="Every value of the scalar or text TABLE, newest first.")
-@click.option("--rev", metavar="REV", help="Start from this revision and not from the working tree.")
-@click.option("--all", "everything", is_flag=True, help="List tables that never changed too.")
-@click.option("--definition", metavar="FILE", help="The image's definition, in place of the policy's.")
-@click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
+@click.option(
+    "--cell", metavar="X,Y", help="List every value of the cell at these breakpoints, newest first."
+)
+@click.option("--values", is_flag=True, help="List every value of the scalar or text TABLE, newest first.")
+@click.option("--rev", metavar="REV", help="Start from REV (default: the working tree).")
+@click.option("--all", "everything", is_flag=True, help="Also list tables that never changed.")
+@click.option("--definition", metavar="FILE", help="Definition file of the image (default: from the policy).")
+@click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
 def command(
     image: str,
@@ -46,16 +48,16 @@ def command(
     policy: str | None,
     form: str,
 ) -> int:
-    """Say which commit last set each cell of IMAGE, by whom, when and why.
+    """Show which commit last set each cell of IMAGE, with its author, date and subject.
 
-    Without TABLE: one line for each table that changed since the image's first commit, the newest change
-    first. With the names or globs of tables and axes: their values, each marked by the letter of its
-    commit.
+    Without TABLE, prints one line for each table that changed since the image's first commit, newest change
+    first. With TABLE, a name or glob of tables and axes, prints their values, each marked with the letter of
+    its commit.
 
-    With --cell or --values: every value that one cell, scalar or text ever had. IMAGE may be REV:path.
+    With --cell or --values, prints every value that one cell, scalar or text ever had. IMAGE can be REV:path.
 
-    Renames and merges are followed. All versions are read by the definition that applies now; where an
-    older image was of other software, its history ends and a sentence says so.
+    callint follows renames and merges. It reads all versions with the current definition. If an older version
+    holds different software, the history ends there, and the output says so.
     """
     workspace = open_workspace(policy)
     place = find_image(image, rev)
@@ -151,7 +153,9 @@ def _items(decoded: Decoded, globs: tuple[str, ...]) -> list[Item | Text]:
         words = ", ".join(sorted(names))
         if all(isinstance(definition.axes.get(name), FixedAxis) for name in names):
             raise InputError(f"{words}: the definition fixes its breakpoints; no commit sets them")
-        raise InputError(f"{words}: the definition leaves open how to read it; callint check shows where")
+        raise InputError(
+            f"{words}: the definition does not say how to read it; run callint check for details"
+        )
     return found
 
 
@@ -161,14 +165,14 @@ def _asked(
     """The one cell or text whose values are wanted; InputError where that is not clear."""
     items = [item for item in items if not isinstance(item, StoredAxis)] or items
     if not globs or len(items) != 1:
-        raise InputError("--cell and --values are about one table; give its name behind the image")
+        raise InputError("--cell and --values need one table; pass its name after the image")
     (item,) = items
     if isinstance(item, StoredAxis):
-        raise InputError(f"{item.name}: it is an axis; --cell and --values are about the cells of a table")
+        raise InputError(f"{item.name}: it is an axis; --cell and --values work on the cells of a table")
     axes = () if isinstance(item, Text) else item.axes
     words = [] if cell is None else [word.strip() for word in cell.split(",")]
     if words and not axes:
-        raise InputError(f"{item.name}: it has one value only; give --values without --cell")
+        raise InputError(f"{item.name}: it has only one value; use --values without --cell")
     if len(words) != len(axes):
         need = " and one of ".join(axes)
         example = ",".join(_texts(decoded, axis)[0] for axis in axes)

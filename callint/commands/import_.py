@@ -21,25 +21,22 @@ from callint.reporting.import_.json import ImportReport, import_json
 @click.command()
 @click.argument("file")
 @click.option(
-    "--to", "output", metavar="FILE", help="Where the definition goes; beside FILE, as .xml, where absent."
+    "--to", "output", metavar="FILE", help="Definition file to write (default: FILE with the suffix .xml)."
 )
-@click.option("--module", metavar="NAME", help="The module to read, where the description has several.")
-@click.option("--name", metavar="NAME", help="The definition's name; the module's where absent.")
+@click.option("--module", metavar="NAME", help="Module to read if the description has several.")
+@click.option("--name", metavar="NAME", help="Name of the definition (default: the name of the module).")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
-@click.option(
-    "--all", "everything", is_flag=True, help="Name everything that is left out, however much it is."
-)
+@click.option("--all", "everything", is_flag=True, help="List every skipped item.")
 def command(
     file: str, output: str | None, module: str | None, name: str | None, form: str, everything: bool
 ) -> int:
-    """Make a definition of FILE, a description in the standard ASAM MCD-2 MC (ASAP2), versions 1.5 to 1.7.
+    """Convert FILE, an ASAM MCD-2 MC (ASAP2) description, to a definition. Reads versions 1.5 to 1.7.
 
-    Prints what was taken, what was left and why. EXTENDED_LIMITS become limits and the limits beside them
-    what is expected; where there are no EXTENDED_LIMITS, the limits are the limits. The purpose of a table is
-    not in the standard: every table is "general" until somebody who knows says otherwise.
+    Prints what it imported, what it skipped and why. If a table has EXTENDED_LIMITS, they become its limits
+    and its plain limits become its expected range; otherwise its plain limits become its limits. The standard
+    has no purpose for a table: every table is "general" until you edit the definition.
 
-    Exits with 1 where something that is described could not be kept as it is. A file that exists is never
-    written over.
+    Exits with 1 if the definition cannot hold part of the description. Never overwrites an existing file.
     """
     source = Path(file)
     if name is not None and not is_name(name):

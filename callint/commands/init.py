@@ -34,14 +34,20 @@ Step = FileStep | SettingStep
 
 @click.command()
 @click.argument("images", nargs=-1, metavar="[IMAGE]...")
-@click.option("--definition", "definitions", multiple=True, metavar="FILE", help="The images' definition.")
-@click.option("--base", "bases", multiple=True, metavar="FILE", help="The factory base of the images.")
 @click.option(
-    "--pre-commit", is_flag=True, help="An entry in .pre-commit-config.yaml in place of a hook of git's own."
+    "--definition", "definitions", multiple=True, metavar="FILE", help="Definition file of the images."
 )
-@click.option("--no-hook", is_flag=True, help="Write no commit hook.")
-@click.option("--dry-run", is_flag=True, help="Only say what would be done.")
-@click.option("--undo", "back", is_flag=True, help="Take back what callint init wrote, and nothing else.")
+@click.option("--base", "bases", multiple=True, metavar="FILE", help="Factory base image of the images.")
+@click.option(
+    "--pre-commit",
+    is_flag=True,
+    help="Add an entry to .pre-commit-config.yaml instead of installing a git hook.",
+)
+@click.option("--no-hook", is_flag=True, help="Install no commit hook.")
+@click.option("--dry-run", is_flag=True, help="Print the planned changes; write nothing.")
+@click.option(
+    "--undo", "back", is_flag=True, help="Remove everything that callint init wrote, and nothing else."
+)
 def command(
     images: tuple[str, ...],
     definitions: tuple[str, ...],
@@ -51,16 +57,16 @@ def command(
     dry_run: bool,
     back: bool,
 ) -> int:
-    """Set the repository up: policy, attributes, diff and merge drivers, commit hook.
+    """Set up the repository: policy, attributes, diff and merge drivers, commit hook.
 
-    IMAGEs are files or quoted globs, as in 'boats/*.bin'; with their --definition and --base they make the
-    policy, callint.toml. One that is there already stays as it is. Called again it does what is missing,
-    after a change of the policy or in a colleague's clone. It never writes over what it did not write.
+    IMAGEs are files or quoted globs, as in 'boats/*.bin'. Together with --definition and --base they go into
+    a new policy, callint.toml. An existing policy stays as it is. Run callint init again after you change the
+    policy, or in a new clone: it adds what is missing. It never overwrites content that it did not write.
     """
     if pre_commit and no_hook:
-        raise InputError("--pre-commit and --no-hook exclude each other; leave one out")
+        raise InputError("--pre-commit and --no-hook exclude each other; use only one")
     if back and (images or definitions or bases or pre_commit or no_hook):
-        raise InputError("--undo takes no images and no other option than --dry-run; leave them out")
+        raise InputError("--undo takes no images, and no option but --dry-run; remove the rest")
     here = Path.cwd()
     repo = git.open_repository(here)
     # What one run finds missing another one must not be writing.

@@ -46,21 +46,23 @@ if TYPE_CHECKING:  # loaded when something is written
 @click.argument("ours")
 @click.argument("theirs")
 @click.argument("path", required=False)
-@click.option("--to", "output", metavar="FILE", help="Where the merged image goes.")
+@click.option("--to", "output", metavar="FILE", help="File to write the merged image to.")
 @click.option(
     "--take",
     "takes",
     multiple=True,
     metavar="SIDE[:GLOB]",
-    help="Settle conflicts for ours or theirs: all, or those of such tables, axes and texts.",
+    help="Resolve conflicts with ours or theirs: all, or those in tables, axes and texts that match GLOB.",
 )
 @click.option(
-    "-t", "--table", "globs", multiple=True, metavar="GLOB", help="What a --take without GLOB is for."
+    "-t", "--table", "globs", multiple=True, metavar="GLOB", help="Tables the plain --take applies to."
 )
-@click.option("--definition", metavar="FILE", help="The definition of the images, in place of the policy's.")
-@click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
+@click.option(
+    "--definition", metavar="FILE", help="Definition file of the images (default: from the policy)."
+)
+@click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
-@click.option("--driver", is_flag=True, help="Be git's merge driver; callint init sets that up.")
+@click.option("--driver", is_flag=True, help="Run as git's merge driver (set up by callint init).")
 def command(
     base: str,
     ours: str,
@@ -76,26 +78,26 @@ def command(
 ) -> int:
     """Merge two reworks, OURS and THEIRS, of the image BASE, cell by cell.
 
-    Each is a file, or REV:path for a file at a revision; FILE is a file in any case.
+    Each is a file, or REV:path for a file at a revision; FILE is always a file.
 
-    Where both changed a cell to different values, or one moved an axis while the other edited a table
-    on it, the merged image has ours, and FILE.conflicts.txt and FILE.conflicts.json list it.
-    --take theirs --table GLOB settles that; so does --take theirs:GLOB, which may be repeated: the first
-    that matches counts. A moved axis is settled by its own name, or by those of all its differing tables.
+    Two changes conflict if both sides set a cell to different values, or if one side moved an axis and the
+    other edited a table on it. The merged image then keeps ours, and FILE.conflicts.txt and
+    FILE.conflicts.json list the conflicts. To resolve them, use --take theirs --table GLOB or --take
+    theirs:GLOB. You can repeat --take; the first match applies. To resolve a moved axis, name the axis or all
+    its differing tables.
 
-    Exits with 1 where conflicts are left, or where the merged image breaks a rule that neither side
-    breaks alone.
+    Exits with 1 if conflicts remain, or if the merged image breaks a rule that neither side breaks alone.
     """
     from callint.reporting.files import destinations
 
     if driver:
         if path is None or output:
-            raise click.UsageError("--driver takes BASE OURS THEIRS PATH, and no --to.")
+            raise click.UsageError("--driver needs BASE OURS THEIRS PATH, and excludes --to.")
         return _drive(base, ours, theirs, path, _MergeOptions.read(takes, globs), definition, policy)
     if output is None:
-        raise click.UsageError("--to FILE is needed: where the merged image goes.")
+        raise click.UsageError("Missing --to FILE, the file to write the merged image to.")
     if path is not None:
-        raise click.UsageError("Three images are merged: BASE, OURS and THEIRS.")
+        raise click.UsageError("A merge needs three images: BASE, OURS and THEIRS.")
     workspace = workspace_for(policy, definition, ours, theirs, base)
     contents = [read_content(workspace, word) for word in (base, ours, theirs)]
     target = Path(output)
@@ -204,9 +206,9 @@ class _MergeOptions:
             else:
                 plain.append(Side(word))
         if len(plain) > 1:
-            raise InputError("--take without a glob can be given once; write ours:GLOB and theirs:GLOB")
+            raise InputError("use --take without a glob only once; write ours:GLOB and theirs:GLOB")
         if globs and not plain:
-            raise InputError("--table says what a --take is for; add --take ours or --take theirs")
+            raise InputError("--table needs a --take; add --take ours or --take theirs")
         # What is said of everything yields to what is said of some tables.
         return _MergeOptions((*found, *((side, globs) for side in plain)))
 

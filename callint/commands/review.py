@@ -22,15 +22,21 @@ if TYPE_CHECKING:  # loaded when something is written
 
 @click.command()
 @click.argument("words", nargs=-1, metavar="OLD NEW [PATH]...")
-@click.option("--output", required=True, metavar="FILE", help="The page to write.")
-@click.option("--range", "between", metavar="A..B", help="Two revisions; with three dots B since it left A.")
-@click.option("--open", "opens", is_flag=True, help="Open the page in the browser.")
+@click.option("--output", required=True, metavar="FILE", help="File to write the page to.")
 @click.option(
-    "--date", "day", metavar="YYYY-MM-DD", help="The review's day; that of NEW's commit where absent."
+    "--range", "between", metavar="A..B", help="Compare two revisions; A...B compares B with the merge base."
 )
-@click.option("--log", metavar="FILE", help="A driving log: how much of its time do the changes concern?")
-@click.option("--definition", metavar="FILE", help="The definition of the images, in place of the policy's.")
-@click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
+@click.option("--open", "opens", is_flag=True, help="Open the page in a browser.")
+@click.option(
+    "--date", "day", metavar="YYYY-MM-DD", help="Date of the review (default: date of NEW's commit)."
+)
+@click.option(
+    "--log", metavar="FILE", help="Driving log; show the share of its time that the changes affect."
+)
+@click.option(
+    "--definition", metavar="FILE", help="Definition file of the images (default: from the policy)."
+)
+@click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 @click.option("--format", "form", type=click.Choice(["html", "json"]), default="html", show_default=True)
 def command(
     words: tuple[str, ...],
@@ -43,12 +49,12 @@ def command(
     policy: str | None,
     form: str,
 ) -> int:
-    """Write a page on which a colleague reads what changed from OLD to NEW before signing it off.
+    """Write an HTML page that shows a colleague what changed from OLD to NEW, for review before sign-off.
 
-    OLD and NEW are images: files, or REV:path for a file at a revision. Or both are revisions; then
-    the page has all images that differ between them, or those below the PATHs. What callint check says
-    about NEW stands in it, and what of it OLD has too. The page is one file, which needs no network.
-    The exit status is 0 when it is written, whatever it says.
+    OLD and NEW are image files, or REV:path for a file at a revision. Both can also be revisions; then the
+    page shows every image that differs between them, or only those below PATH. The page lists the findings of
+    callint check for NEW, and marks those that OLD has too. It is a single file and needs no network. The
+    exit status is 0 if callint wrote the page, whatever it shows.
     """
     if between is not None:
         from callint.versioning.ranges import parse_range
@@ -56,11 +62,11 @@ def command(
         words = (*parse_range(between, Path.cwd()), *words)
     words = spelled_out(words)
     if len(words) < 2:
-        raise click.UsageError("OLD and NEW are needed: two images, or two revisions.")
+        raise click.UsageError("Missing OLD and NEW: pass two images, or two revisions.")
     if output == "-":
-        raise InputError("--output -: a review goes into a file; name one, such as review.html")
+        raise InputError("--output -: a review needs a file; name one, such as review.html")
     if opens and form != "html":
-        raise click.UsageError("--open goes with a page, not with JSON.")
+        raise click.UsageError("--open works only with --format html.")
     wish = ReviewOptions(definition, None if day is None else _day(day), log)
     if between is not None or is_range(words):
         if definition or policy:
@@ -83,7 +89,7 @@ def _day(text: str) -> date:
     try:
         return datetime.strptime(text, "%Y-%m-%d").date()
     except ValueError:
-        raise InputError(f"--date {text}: it is no day; write YYYY-MM-DD, such as 2026-03-31") from None
+        raise InputError(f"--date {text}: it is not a date; write YYYY-MM-DD, such as 2026-03-31") from None
 
 
 def _destination(path: Path, workspace: Workspace, review: Review, named: list[str]) -> Destination:

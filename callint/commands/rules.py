@@ -13,8 +13,11 @@ from callint.model.errors import InputError
 @click.command()
 @click.argument("rule", required=False)
 def command(rule: str | None) -> int:
-    """List the rules, or print the page of one RULE (or of a family): what it means, why it matters on an
-    engine, an example, how to fix it and how to waive it."""
+    """List the rules, or print the page of one RULE or one family.
+
+    A page says what the rule checks, why it matters on an engine, how to fix a finding and how to waive it,
+    with an example.
+    """
     from callint.reporting.rule_pages import print_list, print_page
     from callint.reporting.terminal import console
     from callint.rules.registry import RULES

@@ -13,9 +13,9 @@ from callint.reading.resources import schemas
 @click.command()
 @click.argument("name", required=False)
 def command(name: str | None) -> int:
-    """Print a schema: "definition" is an XML schema, and the others are JSON schemas.
+    """Print a schema: "definition" is an XML schema, the others are JSON schemas.
 
-    Without a NAME, list them. An editor that is given one completes names and explains them as you write.
+    Without NAME, lists the schemas. Give a schema to your editor to complete and explain names as you type.
     """
     known = schemas()
     if name is None:

@@ -17,17 +17,14 @@ from callint.versioning.file_version import Content
 
 @click.command()
 @click.argument("image")
-@click.option(
-    "--check", "only_check", is_flag=True, help="Only tell which checksums are stale; write nothing."
-)
-@click.option("--definition", metavar="FILE", help="The image's definition, in place of the policy's.")
-@click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
+@click.option("--check", "only_check", is_flag=True, help="Report stale checksums; write nothing.")
+@click.option("--definition", metavar="FILE", help="Definition file of the image (default: from the policy).")
+@click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 def command(image: str, only_check: bool, definition: str | None, policy: str | None) -> int:
-    """Compute the stored checksums of IMAGE anew, and write the image.
+    """Recompute the stored checksums of IMAGE and write the image.
 
-    Prints what was changed; is silent where nothing is stale. With --check, exits with 1 where
-    something is. Of an image of part of the memory, those checksums are left that need bytes which it does
-    not have.
+    Prints the changes, or nothing if no checksum is stale. With --check, exits with 1 if a checksum is stale.
+    In a partial image, checksums over missing bytes are left alone.
     """
     workspace = open_workspace(policy)
     name = workspace.name(image)

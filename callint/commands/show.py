@@ -39,21 +39,23 @@ if TYPE_CHECKING:  # only what writes a file needs it
     "--at",
     multiple=True,
     metavar="SIGNAL=VALUE,...",
-    help="What tables put out at an operating point, base and rework.",
+    help="Show the output of the tables at an operating point, in base and rework.",
 )
-@click.option("--base", metavar="FILE", help="With --at: the base, in place of the policy's.")
+@click.option("--base", metavar="FILE", help="With --at: base image (default: from the policy).")
 @click.option(
     "--format", "form", type=click.Choice(["text", "csv", "json"]), default="text", show_default=True
 )
 @click.option("--output", metavar="FILE", help="Write the CSV or JSON to a file.")
-@click.option("--log", metavar="FILE", help="A driving log: the share of its time in each cell, by weight.")
-@click.option("--definition", metavar="FILE", help="The image's definition, in place of the policy's.")
-@click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
+@click.option("--log", metavar="FILE", help="Driving log; show the weighted share of its time in each cell.")
+@click.option("--definition", metavar="FILE", help="Definition file of the image (default: from the policy).")
+@click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 @click.option(
-    "--plain", is_flag=True, help="One line a row of cells, as git compares them; see callint init."
+    "--plain",
+    is_flag=True,
+    help="Print one line per row of cells, the form that git compares (see callint init).",
 )
 @click.option("--key", hidden=True, help="The state of the definitions, for the text forms that git keeps.")
-@click.option("--list", "as_list", is_flag=True, help="Only list the tables, one line each.")
+@click.option("--list", "as_list", is_flag=True, help="List the tables only, one per line.")
 def command(
     image: str,
     tables: tuple[str, ...],
@@ -68,24 +70,24 @@ def command(
     key: str | None,
     as_list: bool,
 ) -> int:
-    """Print the tables of IMAGE, or the tables and axes whose names match one of the TABLE globs.
+    """Print the tables of IMAGE, or only the tables and axes that match one of the TABLE globs.
 
-    IMAGE is a file, or REV:path for a file at a revision. Each table comes with the digest that a waiver
-    of it needs. --format csv and json are for spreadsheets and programs: every cell with its breakpoints,
-    units and raw number.
+    IMAGE is a file, or REV:path for a file at a revision. The output includes the digest of each table, which
+    a waiver needs. --format csv and --format json write every cell with its breakpoints, units and raw
+    number, for spreadsheets and programs.
     """
     if log is not None and (plain or as_list or at):
-        raise click.UsageError("--log goes with whole tables, and without --at, --list and --plain.")
+        raise click.UsageError("--log needs whole tables, and excludes --at, --list and --plain.")
     if at and (plain or as_list):
-        raise click.UsageError("--at excludes --plain and --list; leave one out")
+        raise click.UsageError("--at excludes --plain and --list; use only one")
     if not at and base is not None:
-        raise click.UsageError("--base goes with --at SIGNAL=VALUE")
+        raise click.UsageError("--base needs --at SIGNAL=VALUE")
     if at and form == "csv":
-        raise click.UsageError("--format csv goes with whole tables; --at has text and json")
+        raise click.UsageError("--format csv needs whole tables; use --format text or json with --at")
     if form != "text" and (plain or as_list or log is not None):
-        raise click.UsageError("--plain, --list and --log have no --format csv or json; leave one out")
+        raise click.UsageError("--plain, --list and --log exclude --format csv and json; use only one")
     if output is not None and form == "text":
-        raise click.UsageError("--output goes with --format csv or json.")
+        raise click.UsageError("--output needs --format csv or json.")
     if plain:
         if key is not None:
             _renew(policy)
@@ -177,7 +179,7 @@ def _print_point(
     names = table_selection(case.definition, globs) if globs else None
     if names is not None and not names & case.layout.table_items.keys():
         word = "an axis" if names & case.definition.axes.keys() else "a text"
-        raise InputError(f"{' '.join(globs)}: {word} puts out nothing; with --at name tables")
+        raise InputError(f"{' '.join(globs)}: {word} has no output; name tables with --at")
     outputs = tables_at(case, name, case.base_path, point, names)
     if form == "json":
         from callint.reporting.files.atomic_write import write_output

@@ -45,12 +45,18 @@ _TRIES = 5
 
 @click.command()
 @click.argument("finding")
-@click.option("--reason", "words", required=True, metavar="TEXT", help="Why it is accepted, in a sentence.")
-@click.option("--until", metavar="YYYY-MM-DD", help="The last day on which the waiver counts.")
-@click.option("--image", metavar="PATH", help="With a rule: the image that has the finding.")
-@click.option("--table", metavar="NAME", help="With a rule: the table or axis that the finding is about.")
-@click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
-@click.option("--dry-run", is_flag=True, help="Only show what would be written.")
+@click.option(
+    "--reason",
+    "words",
+    required=True,
+    metavar="TEXT",
+    help="Reason for accepting the finding, in one sentence.",
+)
+@click.option("--until", metavar="YYYY-MM-DD", help="Last day on which the waiver is valid.")
+@click.option("--image", metavar="PATH", help="If FINDING is a rule: image of the finding.")
+@click.option("--table", metavar="NAME", help="If FINDING is a rule: table or axis of the finding.")
+@click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
+@click.option("--dry-run", is_flag=True, help="Print the waiver; write nothing.")
 def command(
     finding: str,
     words: str,
@@ -60,11 +66,11 @@ def command(
     policy: str | None,
     dry_run: bool,
 ) -> int:
-    """Accept a finding, in writing: add a waiver to the policy, in your name as git knows it.
+    """Accept a finding: add a waiver to the policy under your git user name.
 
-    FINDING is a fingerprint, as check prints it (six digits or more), or the id of a rule; with a rule,
-    --table and --image say which finding is meant. The waiver accepts all findings of one rule about one
-    table of one image, and it is dead when that table changes again.
+    FINDING is a fingerprint from callint check (six digits or more) or the id of a rule. With a rule, --table
+    and --image select the finding. The waiver accepts all findings of one rule about one table of one image.
+    It stops applying when that table changes.
 
     A waiver does not make a change safe: the maker's limits, local law and licensed practice come first.
     """
@@ -75,7 +81,7 @@ def command(
             break
     else:
         name = policy or POLICY
-        raise InputError(f"{name}: it is being changed again and again; call callint waive once that is over")
+        raise InputError(f"{name}: another process keeps changing it; run callint waive again later")
 
     from callint.reporting.terminal import console
     from callint.reporting.waiver.text import print_waiver
@@ -104,7 +110,7 @@ def _waived(workspace: Workspace, wish: _WaiveOptions, dry_run: bool) -> Written
     from callint.reporting.waiver.text import Written
 
     if not workspace.policy.path:
-        raise InputError("callint.toml: there is none from here up; write one first")
+        raise InputError("no callint.toml in this folder or any parent; run callint init first")
     refuse_unknown_rules(workspace.policy)
     inspector = Checker(
         workspace, workspace.policy, date.today(), AuthorshipFactory().of(workspace, workspace.policy.path)
@@ -153,11 +159,11 @@ def _beside_the_last_commit(workspace: Workspace) -> Callable[[Checker], Iterabl
 def _reason(words: str) -> str:
     """The reason in one line; InputError where it cannot be one."""
     if not _is_text(words):
-        raise InputError("--reason: it has control characters in it; write it as plain text in one line")
+        raise InputError("--reason: it contains control characters; write plain text in one line")
     given = " ".join(words.split())
     if len(given) < _SHORTEST_REASON:
         raise InputError(
-            f"--reason: at least {_SHORTEST_REASON} characters are needed; say why this is acceptable"
+            f"--reason: it needs at least {_SHORTEST_REASON} characters; say why this is acceptable"
         )
     return given
 
@@ -177,7 +183,7 @@ def _last_day(until: str | None) -> date | None:
     if found is None:
         raise InputError(f"--until: {until!r} is not a date; write YYYY-MM-DD")
     if found < date.today():
-        raise InputError(f"--until: {until} is past; give a day to come, or leave it out")
+        raise InputError(f"--until: {until} is in the past; use a future date, or remove --until")
     return found
 
 
@@ -192,8 +198,8 @@ def _covered(findings: Sequence[Finding], word: str, images: set[str], table: st
         chosen = _by_rule(findings, word, images, table)
     else:
         raise InputError(
-            f"{word}: it is neither a fingerprint nor a rule's id; callint check prints the one, "
-            "callint rules lists the other"
+            f"{word}: it is neither a fingerprint nor the id of a rule; callint check prints fingerprints, "
+            "callint rules lists rules"
         )
     if chosen.policy:
         raise InputError(
@@ -209,15 +215,15 @@ def _by_fingerprint(findings: Sequence[Finding], word: str, images: set[str], ta
     found = {one.fingerprint: one for one in findings if one.fingerprint.startswith(word)}
     if not found:
         raise InputError(
-            f"{word}: no finding has this fingerprint now; callint check --all prints those that there are"
+            f"{word}: no finding has this fingerprint; callint check --all prints all fingerprints"
         )
     if len(found) > 1:
-        raise InputError(f"{word}: {len(found)} fingerprints begin so; give more digits: {', '.join(found)}")
+        raise InputError(
+            f"{word}: {len(found)} fingerprints start with it; give more digits: {', '.join(found)}"
+        )
     (chosen,) = found.values()
     if not _narrowed([chosen], images, table):
-        raise InputError(
-            f"{word}: it is about {_place(chosen)}; leave --image and --table out, or correct them"
-        )
+        raise InputError(f"{word}: it is about {_place(chosen)}; correct or remove --image and --table")
     return chosen
 
 
@@ -225,16 +231,18 @@ def _by_rule(findings: Sequence[Finding], rule: str, images: set[str], table: st
     if rule not in RULES:
         close = difflib.get_close_matches(rule, RULES, n=1)
         advice = f"did you mean {close[0]}?" if close else "callint rules lists them"
-        raise InputError(f"{rule}: there is no such rule; {advice}")
+        raise InputError(f"{rule}: no rule has this id; {advice}")
     of_rule = [one for one in findings if one.rule == rule]
     found = _narrowed(of_rule, images, table)
     if not found:
         raise InputError(f"{rule}: {_near(findings, of_rule, images, table)}")
     if len({one.image or one.definition for one in found}) > 1:
-        raise InputError(f"{rule}: it is found in {_listed(map(_file, found))}; say which with --image")
+        raise InputError(f"{rule}: it has findings in {_listed(map(_file, found))}; select one with --image")
     if table is None and any(one.table for one in found):
         named = _listed(one.table or "none" for one in found)
-        raise InputError(f"{rule}: it is found about {named} in {_file(found[0])}; say which with --table")
+        raise InputError(
+            f"{rule}: it has findings about {named} in {_file(found[0])}; select one with --table"
+        )
     return found[0]
 
 
@@ -291,8 +299,8 @@ def _waived_already(finding: Finding, inspector: Checker) -> InputError:
     subject = (finding.rule, finding.image, finding.table)
     lines = [one.line for one in waiver_usage.having(WaiverStatus.USED) if one.subject == subject]
     return InputError(
-        f"{waiver_usage.policy}:{lines[0]}: {finding.rule} for {_place(finding)} is waived here already; "
-        "nothing more is needed"
+        f"{waiver_usage.policy}:{lines[0]}: {finding.rule} for {_place(finding)} is already waived here; "
+        "do nothing more"
     )
 
 
@@ -303,8 +311,8 @@ def _digest(case: CheckContext | None, finding: Finding) -> str:
             found = str(accepted_content(case, finding) or "")
     if not found:
         raise InputError(
-            f"{_file(finding)}: {finding.rule} is about what cannot be read, so there is no content that a "
-            "waiver could hold for; settle the finding itself"
+            f"{_file(finding)}: {finding.rule} is about unreadable content, which a waiver cannot cover; "
+            "fix the finding itself"
         )
     return found
 
@@ -315,7 +323,7 @@ def _who(workspace: Workspace) -> str:
 
     name = present_author(workspace.root).name
     if len(name) < _SHORTEST_NAME or not _is_text(name):
-        raise InputError(f"git: {name!r} is no name for a waiver; set user.name with git config")
+        raise InputError(f"git: {name!r} cannot name the author of a waiver; set user.name with git config")
     return name
 
 
@@ -330,7 +338,7 @@ def _refuse_same_person(
     if doubt is not None:
         path, hint = inspector.judge.policy.path, doubt.hint.rstrip(".")
         raise InputError(
-            f"{path}: it says second-person = true, so that the waiver would be in vain: "
+            f"{path}: it says second-person = true, so the waiver would have no effect: "
             f"it {doubt.words}; {hint[:1].lower()}{hint[1:]}"
         )
 
@@ -395,7 +403,7 @@ def _with_waiver(data: bytes, judged: Policy, waiver: Waiver) -> tuple[bytes, Wa
     try:
         content = with_entry(data, waiver)
     except UnicodeEncodeError:
-        raise InputError(f"{waiver.image}: its name is no text that a policy can hold; rename it") from None
+        raise InputError(f"{waiver.image}: a policy cannot hold its name; rename it") from None
     try:
         policy = read_policy(content, name)
     except InputError:

@@ -53,24 +53,26 @@ class _WhatIfOptions:
 
 @click.command()
 @click.argument("image")
-@click.option("--true", "true", metavar="SIGNAL=VALUE", help="What the signal really is.")
-@click.option("--reads", metavar="VALUE", help="What the control unit reads in its place.")
-@click.option("--signal", metavar="SIGNAL", help="The signal, at every value that its sensor can read.")
-@click.option("--series-resistor", "series", metavar="OHM", help="A resistor in the sensor's line.")
-@click.option("--parallel-resistor", "parallel", metavar="OHM", help="A resistor across the sensor.")
-@click.option("--open", "is_open", is_flag=True, help="A broken wire.")
-@click.option("--short", "is_shorted", is_flag=True, help="A shorted wire.")
+@click.option("--true", "true", metavar="SIGNAL=VALUE", help="True value of the signal.")
+@click.option("--reads", metavar="VALUE", help="Value that the control unit reads instead.")
+@click.option("--signal", metavar="SIGNAL", help="Try every value that the sensor of SIGNAL can read.")
+@click.option("--series-resistor", "series", metavar="OHM", help="Resistor in series with the sensor.")
+@click.option("--parallel-resistor", "parallel", metavar="OHM", help="Resistor in parallel with the sensor.")
+@click.option("--open", "is_open", is_flag=True, help="The sensor wire is broken.")
+@click.option("--short", "is_shorted", is_flag=True, help="The sensor wire is shorted.")
 @click.option(
     "--at",
     "at",
     multiple=True,
     metavar="SIGNAL=VALUE,...",
-    help="Other signals; their operating ranges if not.",
+    help="Values of other signals (default: their operating ranges).",
 )
-@click.option("-t", "--table", "globs", multiple=True, metavar="GLOB", help="Only such tables.")
-@click.option("--all", "everything", is_flag=True, help="Also the tables that hardly notice.")
-@click.option("--definition", metavar="FILE", help="The image's definition, in place of the policy's.")
-@click.option("--policy", metavar="FILE", help="The policy; the nearest callint.toml where absent.")
+@click.option(
+    "-t", "--table", "globs", multiple=True, metavar="GLOB", help="Show only tables that match GLOB."
+)
+@click.option("--all", "everything", is_flag=True, help="Also show tables whose output hardly changes.")
+@click.option("--definition", metavar="FILE", help="Definition file of the image (default: from the policy).")
+@click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
 def command(
     image: str,
@@ -88,11 +90,12 @@ def command(
     policy: str | None,
     form: str,
 ) -> int:
-    """Say what every table of IMAGE would put out if a signal read something else.
+    """Show how the output of every table in IMAGE changes if the control unit misreads a signal.
 
-    --true intake_air_temp=35 --reads -20 gives both. With --series-resistor and the like the false reading
-    is worked out from the sensor's circuit and its curve in the image, at the one value, or with --signal at
-    every value in the signal's operating range. Tables that the signal reaches through others count too.
+    --true intake_air_temp=35 --reads -20 gives both values. With --series-resistor, --parallel-resistor,
+    --open or --short, callint computes the false reading from the sensor's circuit and its curve in the
+    image: for the --true value, or with --signal for every value in the signal's operating range. The result
+    includes tables that the signal reaches through other tables.
     """
     workspace = workspace_for(policy, definition, image)
     content = read_content(workspace, image)
@@ -121,7 +124,7 @@ def _outlook(case: CheckContext, name: str, wishes: _WhatIfOptions, given: dict[
     wiring, found = None, None
     if wishes.is_wired:
         if wishes.reads is not None:
-            raise InputError("--reads excludes a resistor, --open and --short; leave one out")
+            raise InputError("--reads excludes a resistor, --open and --short; use only one")
         wiring, found = _wiring(wishes), _circuit(definition, decoded, signal)
         true = _true_values(decoded, signal, found) if value is None else np.array([value])
         low, high = found.range
@@ -133,7 +136,7 @@ def _outlook(case: CheckContext, name: str, wishes: _WhatIfOptions, given: dict[
             )
         false = found.measured(true, wiring).reading
     elif value is None or wishes.reads is None:
-        raise InputError("give --true SIGNAL=VALUE with --reads VALUE, or with a resistor, --open or --short")
+        raise InputError("--true SIGNAL=VALUE needs --reads VALUE, a resistor, --open or --short; add one")
     else:
         true, false = (
             np.array([value]),
@@ -145,10 +148,10 @@ def _outlook(case: CheckContext, name: str, wishes: _WhatIfOptions, given: dict[
         raise InputError(f"{case.file.path}: {error}, in a circle; correct what they produce") from None
     for other in given:
         if other == signal.name:
-            raise InputError(f"--at {other}: that is the false signal itself; leave it out")
+            raise InputError(f"--at {other}: this is the false signal itself; remove it")
         if other in reached.makers:
             maker = reached.makers[other].name
-            raise InputError(f"--at {other}: {maker} makes that of the reading; leave it out")
+            raise InputError(f"--at {other}: {maker} derives this signal from the reading; remove it")
     tables = [*reached.tables, *(table for table in definition.tables.values() if table.signal is not None)]
     surfaces = {
         table.name: one
@@ -212,24 +215,20 @@ def _subject(definition: Definition, wishes: _WhatIfOptions) -> tuple[Signal, fl
     """The signal, and its true value where one is given."""
     if wishes.true is not None:
         if wishes.signal is not None:
-            raise InputError("--true and --signal exclude each other; leave one out")
+            raise InputError("--true and --signal exclude each other; use only one")
         point = parse_point(definition, wishes.true, "--true")
         if len(point) > 1:
-            raise InputError(
-                f"--true {wishes.true}: one signal is false at a time; give the others with --at"
-            )
+            raise InputError(f"--true {wishes.true}: only one signal can be false; pass the others with --at")
         ((name, value),) = point.items()
         return definition.signals[name], value
     if wishes.signal is None:
-        raise InputError(
-            "--true SIGNAL=VALUE or --signal SIGNAL is missing; say which signal is read wrongly"
-        )
+        raise InputError("missing --true SIGNAL=VALUE or --signal SIGNAL; name the misread signal")
     return signal_named(definition, wishes.signal, "--signal"), None
 
 
 def _wiring(wishes: _WhatIfOptions) -> Wiring:
     if sum((wishes.is_open, wishes.is_shorted, wishes.is_resistor)) > 1:
-        raise InputError("--open, --short and resistors exclude each other; leave all but one out")
+        raise InputError("--open, --short and resistors exclude each other; use only one")
     found = {}
     for option, text in (("--series-resistor", wishes.series), ("--parallel-resistor", wishes.parallel)):
         if text is not None:
@@ -250,7 +249,9 @@ def _wiring(wishes: _WhatIfOptions) -> Wiring:
 def _circuit(definition: Definition, decoded: Decoded, signal: Signal) -> Circuit:
     sensor = next((sensor for sensor in definition.sensors if sensor.signal == signal.name), None)
     if sensor is None:
-        raise InputError(f"{signal.name}: its sensor is not described; add a <sensor>, or give --reads")
+        raise InputError(
+            f"{signal.name}: the definition does not describe its sensor; add a <sensor>, or pass --reads"
+        )
     try:
         return circuit(sensor, *_curve(definition, decoded, sensor))
     except UnusableSensorError as error:

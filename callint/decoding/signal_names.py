@@ -17,7 +17,7 @@ def signal_named(definition: Definition, name: str, option: str) -> Signal:
     if name not in definition.signals:
         likely = " or ".join(map(repr, _likely(name, definition.signals)))
         advice = f"did you mean {likely}?" if likely else f"known are {_listed(definition.signals)}"
-        raise InputError(f"{option} {name}: there is no such signal; {advice}")
+        raise InputError(f"{option} {name}: no signal has this name; {advice}")
     return definition.signals[name]
 
 

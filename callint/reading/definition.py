@@ -133,7 +133,7 @@ def _finding(path: str, problem: xml.XmlProblem) -> Finding:
         line=problem.line,
         subject=problem.message,
         message=problem.message,
-        hint="Correct the line; docs/definition.md and schemas/definition.xsd say what may stand there.",
+        hint="Correct the line; docs/definition.md and schemas/definition.xsd describe the format.",
     )
 
 

@@ -81,9 +81,7 @@ def _refuse_too_many(content: dict[str, Any], path: str, lines: _Lines) -> None:
     if not isinstance(entries, list):
         return
     if len(entries) > MAX_PATHS:
-        raise InputError(
-            f"{path}: there are more than {MAX_PATHS:,} entries of images; use globs in their place"
-        )
+        raise InputError(f"{path}: there are more than {MAX_PATHS:,} entries of images; use globs instead")
     named = 0
     for number, entry in enumerate(entries):
         for key in ("paths", "definition", "base") if isinstance(entry, dict) else ():
@@ -91,7 +89,7 @@ def _refuse_too_many(content: dict[str, Any], path: str, lines: _Lines) -> None:
             for _ in [given] if isinstance(given, str) else given if isinstance(given, list) else ():
                 named += 1
                 if named > MAX_PATHS:
-                    words = f"more than {MAX_PATHS:,} paths; use globs in their place"
+                    words = f"more than {MAX_PATHS:,} paths; use globs instead"
                     raise InputError(f"{path}:{lines.of(['images', number])}: {key} has {words}")
 
 
@@ -103,7 +101,7 @@ def _refuse_mistakes(plain: Any, path: str, lines: _Lines) -> None:
         placed = sorted((lines.of(place), _short(message)) for place, message in mistakes)
         told = [f"{path}:{line}: {message}" for line, message in placed[:MOST_MISTAKES]]
         if len(placed) > MOST_MISTAKES:
-            told[-1] += f" (so many lines are wrong that no more than {MOST_MISTAKES} are told)"
+            told[-1] += f" (callint lists only the first {MOST_MISTAKES} wrong lines)"
         raise InputError(*told)
 
 
@@ -207,7 +205,7 @@ def _mistakes(content: Any) -> Iterator[tuple[list[str | int], str]]:
         elif error.validator == "pattern" and "propertyNames" in error.absolute_schema_path:
             yield (
                 [*place, error.instance],
-                f"{error.instance!r} is no rule or family; callint rules lists them",
+                f"{error.instance!r} is not a rule or family; callint rules lists them",
             )
         else:
             yield place, f"{_named(place)}: {_reason(error)}"
@@ -242,7 +240,7 @@ def _reason(error: Any) -> str:
         case "pattern" if error.absolute_path and error.absolute_path[-1] == "digest":
             return "it must be sha256: and 28/14/14 hexadecimal digits, as callint show prints it"
         case "pattern" if error.absolute_path and error.absolute_path[-1] == "rule":
-            return f"{error.instance!r} is no rule's id; callint rules lists them"
+            return f"{error.instance!r} is not the id of a rule; callint rules lists them"
         case "format" | "pattern":
             return f"{error.instance!r} is not a date; write YYYY-MM-DD"
     return str(error.message)

@@ -27,13 +27,21 @@ def print_list(rules: Iterable[Rule], terminal: Terminal) -> None:
 
 
 def page_paragraphs(rule: Rule) -> list[str]:
-    """The page in paragraphs: the docstring's own, and how to change or waive the rule."""
+    """The page in paragraphs: the docstring's own, and the rule's severity."""
     own = [" ".join(paragraph.split()) for paragraph in rule.page.split("\n\n")]
     return [
         *own,
         f"Severity: {_severity(rule)} unless the policy says otherwise{_exception(rule)}.",
-        _waiving(rule),
     ]
+
+
+#: How to waive the findings of a rule; what docs/rules.md says once for all rules.
+WAIVING = (
+    "To waive a finding, run `callint waive RULE --reason TEXT`. It adds a `[[waivers]]` entry to "
+    "`callint.toml` with the image or the definition, the table or axis that the finding names, the digest "
+    "of the content, your reason and your name. The waiver stops applying when the content changes. You "
+    "cannot waive a finding about a waiver: fix the waiver itself."
+)
 
 
 def _severity(rule: Rule) -> str:
@@ -50,20 +58,14 @@ def _exception(rule: Rule) -> str:
 
 def _waiving(rule: Rule) -> str:
     if rule.scope is Scope.POLICY:
-        return "Waive: not possible; settle the waiver itself, in callint.toml."
-    about = "the image, the table or axis where the finding names one, and its digest"
-    if rule.scope is Scope.DEFINITION:
-        about = "the table where the finding names one, and the definition's digest"
-    return (
-        f"Waive: callint waive {rule.id} adds a [[waivers]] entry to callint.toml, with {about}, your reason "
-        "and your name. It dies when the content changes again."
-    )
+        return "Waive: not possible; fix the waiver itself, in callint.toml."
+    return f"Waive: callint waive {rule.id} --reason TEXT."
 
 
 def print_page(rule: Rule, terminal: Terminal) -> None:
     """One rule's page."""
     terminal.print(line((rule.id, "bold")))
-    for paragraph in page_paragraphs(rule):
+    for paragraph in (*page_paragraphs(rule), _waiving(rule)):
         for text in wrapped(paragraph, width(terminal), "  "):
             terminal.print(line(text))
         terminal.print()

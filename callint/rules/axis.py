@@ -95,8 +95,8 @@ def repeated_breakpoint(case: CheckContext) -> Iterator[Finding]:
             yield case.about_cell(
                 "axis/repeated-breakpoint",
                 cell,
-                f"breakpoint {value} stands there twice: one of its columns or rows is dead",
-                "Give one of the two a value of its own.",
+                f"breakpoint {value} is repeated: one of its columns or rows has no effect",
+                "Give each of the two its own value.",
                 _kept_pair(case, cell),
                 judged=(cell - 1, cell),
             )
@@ -127,7 +127,8 @@ def wrong_count(case: CheckContext) -> Iterator[Finding]:
             address=axis.stored_count.at,
             size=axis.stored_count.storage.type.size,
             raw=stored,
-            message=f"the image stores {shown.count(stored, 'breakpoint')}, the definition has {axis.count}",
+            message=f"the image stores {shown.count(stored, 'breakpoint')}, "
+            f"but the definition has {axis.count}",
             hint="Correct the count in the definition, or the stored byte if it was overwritten.",
             inherited=base == stored,
             evidence=Evidence(ranges=((axis.stored_count.at, axis.stored_count.storage.type.size),)),
@@ -172,7 +173,7 @@ def outside_plausible(case: CheckContext) -> Iterator[Finding]:
             "axis/outside-plausible",
             cell,
             f"breakpoint {case.beside(item, value, limit)} is {side} {case.limit(item, limit)}, "
-            f"the plausible end of {item.signal}",
+            f"the {'lower' if side == 'below' else 'upper'} end of the plausible range of {item.signal}",
             "Correct the breakpoint, or the signal's plausible range.",
             judged=(cell,),
         )
@@ -234,7 +235,7 @@ def _axis_finding(case: CheckContext, rule_id: str, change: AxisChange) -> Findi
         rule_id,
         cell,
         f"{old} became {new}{others}; {_moved(case, axis.name)}",
-        "Make sure that the cells were worked out anew for the new breakpoints.",
+        "Check that the cells were recalculated for the new breakpoints.",
     )
     moved_tables = tuple(table.name for table in case.definition.tables_on(axis.name))
     return replace(finding, evidence=Evidence(tables=(axis.name, *moved_tables)))

@@ -16,7 +16,7 @@ from callint.rules.rule import Scope, rule
 #: The message names at most this many tables.
 _MOST_NAMES = 3
 
-_HINT = "Restore the factory file; if the maker delivered another one, waive this with its source."
+_HINT = "Restore the factory file; if the maker delivered a new one, waive the finding and name its source."
 
 
 @rule("base/changed", Severity.ERROR, Scope.BASE)
@@ -42,24 +42,24 @@ def changed(case: CheckContext) -> Iterator[Finding]:
         return
     yield Finding(
         rule="base/changed",
-        message=f"the factory base is not the one from before: {_difference(case)}; the images are "
-        "compared with the new content, so that their changes may be hidden",
+        message=f"the factory base changed in {_difference(case)}; callint compares the images with the "
+        "new base, which may hide their changes",
         hint=_HINT,
     )
 
 
 def _difference(case: CheckContext) -> str:
-    """How two bases differ: "6 cells of egr_warm_correction changed"."""
+    """How two bases differ: "6 cells of egr_warm_correction"."""
     assert case.old is not None
     changes = compare(case.old, case.new)
     names = [change.table.name for change in changes.tables] + [change.axis.name for change in changes.axes]
     cells = sum(change.count for change in changes.tables)
     cells += sum(int(np.count_nonzero(change.changed)) for change in changes.axes)
     if not names:
-        return f"{shown.count(_differing_bytes(case.new.image, case.old.image), 'byte')} changed"
+        return f"{shown.count(_differing_bytes(case.new.image, case.old.image), 'byte')}"
     listed = ", ".join(names[:_MOST_NAMES])
     more = f" and {len(names) - _MOST_NAMES} more tables" if len(names) > _MOST_NAMES else ""
-    return f"{shown.count(cells, 'cell')} of {listed}{more} changed"
+    return f"{shown.count(cells, 'cell')} of {listed}{more}"
 
 
 def _differing_bytes(new: Image, old: Image) -> int:

@@ -37,7 +37,7 @@ def unexplained_bytes(case: CheckContext) -> Iterator[Finding]:
     """
     for run in case.changes.unexplained:
         region = case.definition.memory.region_of(run.start)
-        where = f"in region {region.name}" if region else "outside every region, perhaps program code"
+        where = f"in region {region.name}" if region else "outside all regions, possibly program code"
         end = run.start + run.size - 1
         stretch = shown.address(run.start) + (f" to {shown.address(end)}" if run.size > 1 else "")
         verb = "differs" if run.changed == 1 else "differ"
@@ -47,9 +47,9 @@ def unexplained_bytes(case: CheckContext) -> Iterator[Finding]:
             subject=f"{run.start:x} {content.hex()[:64]}",
             address=run.start,
             size=run.size,
-            message=f"{shown.count(run.changed, 'byte')} at {stretch} {verb} from the base and "
-            f"{'belongs' if run.changed == 1 else 'belong'} to nothing that is defined ({where})",
-            hint="Describe what lies there in the definition, or put the base's bytes back.",
+            message=f"{shown.count(run.changed, 'byte')} at {stretch} {verb} from the base, "
+            f"but the definition does not describe {'it' if run.changed == 1 else 'them'} ({where})",
+            hint="Describe these bytes in the definition, or restore the bytes of the base.",
             evidence=Evidence(ranges=((run.start, run.size),)),
         )
 
@@ -81,15 +81,15 @@ def missing_bytes(case: CheckContext) -> Iterator[Finding]:
     count, first = sum(run.size for run in runs), runs[0]
     end = first.start + first.size - 1
     where = shown.address(first.start) + (f" to {shown.address(end)}" if first.size > 1 else "")
-    others = f", and {shown.count(len(runs) - 1, 'more stretch')}" if len(runs) > 1 else ""
+    others = f", and {shown.count(len(runs) - 1, 'more range')}" if len(runs) > 1 else ""
     yield Finding(
         rule="change/missing-bytes",
         subject=" ".join(f"{run.start:x}+{run.size:x}" for run in runs[:_MOST_RUNS]),
         address=first.start,
         size=first.size,
-        message=f"the image does not have {shown.count(count, 'byte')} of the base that "
-        f"{'belongs' if count == 1 else 'belong'} to nothing that is defined: {where}{others}",
-        hint="Have the file written with these bytes, or describe as a region what such files hold.",
+        message=f"the image lacks {shown.count(count, 'byte')} of the base that "
+        f"the definition does not describe: {where}{others}",
+        hint="Export the file again with these bytes, or add a region for what such files hold.",
         evidence=Evidence(ranges=tuple((run.start, run.size) for run in runs)),
     )
 
@@ -97,7 +97,7 @@ def missing_bytes(case: CheckContext) -> Iterator[Finding]:
 #: So many stretches of absent bytes tell one finding from another.
 _MOST_RUNS = 64
 
-_GO_BACK = "Go back within the agreed distance, or waive it with the reason."
+_GO_BACK = "Reduce the change to the agreed limit, or waive the finding with a reason."
 
 
 @rule("change/too-large", Severity.ERROR, Scope.CHANGE)
@@ -223,7 +223,7 @@ def suspicious_cell(case: CheckContext) -> Iterator[Finding]:
                 "change/suspicious-cell",
                 case.cell_number(change.table, suspect.x, suspect.y),
                 _suspicion(case, change, suspect),
-                "Look up what was meant and type it again, or waive it with the reason.",
+                "Look up the intended value and enter it again, or waive the finding with a reason.",
             )
 
 
@@ -235,8 +235,8 @@ def _suspicion(case: CheckContext, change: TableChange, suspect: Suspect) -> str
     slip = mistyping(stands, suspect.expected, suspect.yardstick, shown.decimals(conversion))
     about = shown.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion)
     return (
-        f"{case.quantity(table, stands)} where {around} about {about}"
-        f"{f': {slip.name}?' if slip else ', which no simple slip explains'}"
+        f"the cell is {case.quantity(table, stands)}, but {around} about {about}"
+        f"{f': {slip.name}?' if slip else '; no simple slip explains it'}"
     )
 
 
@@ -265,7 +265,7 @@ def shifted_block(case: CheckContext) -> Iterator[Finding]:
                 "change/shifted-block",
                 case.cell_number(change.table, block.left, block.top),
                 _pasting(case, change.table, block),
-                "Paste it again where it belongs, or waive it with the reason.",
+                "Paste the block in the right place, or waive the finding with a reason.",
                 subject=f"{block.right} {block.bottom} {block.x_off} {block.y_off}",
             )
 
@@ -277,8 +277,11 @@ def _pasting(case: CheckContext, table: Table, block: Pasted) -> str:
     axis = case.axes_of(table)[0 if block.x_off else 1]
     side = "before" if block.x_off + block.y_off > 0 else "after"
     if block.twice:
-        return f"{cells} up to {end} repeat those {side} them along {axis.signal}: pasted twice?"
-    return f"{cells} up to {end} hold what stood {side} them along {axis.signal}: pasted one place off?"
+        return f"{cells} up to {end} repeat the cells {side} them along {axis.signal}: pasted twice?"
+    return (
+        f"{cells} up to {end} hold the old values of the cells {side} them along {axis.signal}: "
+        "pasted one place off?"
+    )
 
 
 @rule("change/emissions", Severity.WARNING, Scope.CHANGE)
@@ -304,17 +307,19 @@ def emissions(case: CheckContext) -> Iterator[Finding]:
                 table,
                 f"{shown.count(change.count, 'cell')} of an emissions table changed: "
                 f"{_largest(case, change)}",
-                "Undo it, or waive it with the approval that covers it.",
+                "Undo the change, or waive the finding and name the approval that covers it.",
             )
         else:
             yield case.about_table(
                 "change/emissions",
                 table,
-                f"the axis {moved[name]} of an emissions table changed, and so what its cells mean",
-                "Undo it, or waive it with the approval that covers it.",
+                f"the axis {moved[name]} of an emissions table changed, which changes what its cells mean",
+                "Undo the change, or waive the finding and name the approval that covers it.",
             )
     yield from case.about_texts(
-        "change/emissions", Purpose.EMISSIONS, "Undo it, or waive it with the approval that covers it."
+        "change/emissions",
+        Purpose.EMISSIONS,
+        "Undo the change, or waive the finding and name the approval that covers it.",
     )
 
 
@@ -328,9 +333,9 @@ def _largest(case: CheckContext, change: TableChange) -> str:
         np.count_nonzero(went_off & operating_cells(case.definition, table, change.new.x, change.new.y))
     )
     old, new = case.cell_change(change, y, x)
-    lead = "" if change.count == 1 or isinstance(case.conversion(table), States) else "at most "
+    lead = "" if change.count == 1 or isinstance(case.conversion(table), States) else "the largest change: "
     if switched > 1:
-        lead = f"{switched:,} of them went off, {inside:,} inside the operating range; at most "
+        lead = f"{switched:,} of them went off, {inside:,} inside the operating range; the largest change: "
     return f"{lead}{old} became {new} {case.place(table, x, y)}".strip()
 
 
@@ -363,8 +368,8 @@ def identity(case: CheckContext) -> Iterator[Finding]:
                 line=known.line,
                 address=known.at,
                 size=len(known.content),
-                message=f"the {known.name} was changed from {as_text(old)} to {as_text(new)}, "
-                f"but {100 * share:.0f} % of the cells are those of the base",
-                hint="Put the number back; never write another software's number into an image.",
+                message=f"the {known.name} changed from {as_text(old)} to {as_text(new)}, "
+                f"but {100 * share:.0f} % of the cells match the base",
+                hint="Restore the number; never write another software's number into an image.",
                 evidence=Evidence(ranges=((known.at, len(known.content)),)),
             )

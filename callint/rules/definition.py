@@ -75,8 +75,8 @@ def duplicate_name(case: CheckContext) -> Iterator[Finding]:
                 "definition/duplicate-name",
                 declared.line,
                 f"{declared.space} {declared.name} {times[key]}",
-                f"the {declared.space} name {declared.name!r} is taken already, in line {line}",
-                "Rename one of the two; only the first is looked at.",
+                f"line {line} already uses the {declared.space} name {declared.name!r}",
+                "Rename one of the two; callint checks only the first.",
             )
 
 
@@ -343,7 +343,7 @@ def checksum_over_itself(case: CheckContext) -> Iterator[Finding]:
                 checksum.line,
                 checksum.name,
                 f"checksum {checksum.name} covers {shown.address(checksum.start)} to "
-                f"{shown.address(end - 1)} and is itself stored there, "
+                f"{shown.address(end - 1)}, which includes its own stored value "
                 f"at {shown.address(checksum.stored_at)}",
                 "End the range before the stored value.",
             )
@@ -370,7 +370,7 @@ def not_invertible(case: CheckContext) -> Iterator[Finding]:
                 "definition/not-invertible",
                 conversion.line,
                 conversion.name,
-                f"conversion {conversion.name} cannot be turned round: {reason}",
+                f"conversion {conversion.name} is not invertible: {reason}",
                 "Correct the conversion so that every physical value has one raw value.",
             )
     for table in case.definition.tables.values():
@@ -380,8 +380,7 @@ def not_invertible(case: CheckContext) -> Iterator[Finding]:
                 "definition/not-invertible",
                 table.line,
                 f"{table.name} {conversion.name}",
-                f"conversion {conversion.name} cannot be turned round within the limits of "
-                f"{table.name}: {reason}",
+                f"conversion {conversion.name} is not invertible within the limits of {table.name}: {reason}",
                 "Correct the coefficients or the limits.",
                 table.name,
             )
@@ -393,16 +392,14 @@ def _no_way_back(conversion: Conversion) -> str:
         case Linear():
             return "the factor is 0" if conversion.factor == 0 else ""
         case States():
-            return f"{', '.join(conversion.repeats)} stands there twice" if conversion.repeats else ""
+            return f"{', '.join(conversion.repeats)} occurs twice" if conversion.repeats else ""
         case Interpolated():
             order = np.argsort(conversion.raw, kind="stable")
             raw, physical = np.array(conversion.raw)[order], np.array(conversion.physical)[order]
             if (np.diff(raw) == 0).any():
-                return "one raw value stands there twice"
+                return "one raw value occurs twice"
             steps = np.diff(physical)
-            return (
-                "" if (steps > 0).all() or (steps < 0).all() else "the points do not only rise or only fall"
-            )
+            return "" if (steps > 0).all() or (steps < 0).all() else "the points are not monotonic"
         case Rational(coefficients=(a, b, c, d, e, f)):
             if d == e == f == 0:
                 return "the denominator is 0"
@@ -533,7 +530,7 @@ def _beyond(words: str, frame_words: str, inner: Range, outer: Range, of: Table 
                 "definition/limits-unreachable",
                 line,
                 f"{words} {value}",
-                f"the {words} reaches to {shown.plain(value)}, beyond the {frame_words} of "
+                f"the {words} reaches {shown.plain(value)}, beyond the {frame_words} of "
                 f"{shown.plain(outer.low)} to {shown.plain(outer.high)}",
                 "Correct one of the two ranges.",
                 table,
@@ -559,7 +556,7 @@ def no_limits(case: CheckContext) -> Iterator[Finding]:
                 table.line,
                 table.name,
                 f"{table.purpose} table {table.name} has no limits: any value passes",
-                "Add <limits min= max=/> with what the hardware stands.",
+                "Add <limits min= max=/> with the values that the hardware withstands.",
                 table.name,
             )
 
@@ -617,9 +614,9 @@ def unit_differs(case: CheckContext) -> Iterator[Finding]:
             "definition/unit-differs",
             item.line,
             f"{item.name} {signal.name}",
-            f"{noun} {item.name} is in {shown.unit_word(unit)}, and its signal {signal.name} in "
+            f"{noun} {item.name} is in {shown.unit_word(unit)}, but its signal {signal.name} is in "
             f"{shown.unit_word(signal.unit)}",
-            "Correct one of the units, or give it a signal of its own.",
+            "Correct one of the units, or use a different signal.",
             item.name if isinstance(item, Table) else "",
         )
 
@@ -680,7 +677,7 @@ def unguarded_protection(case: CheckContext) -> Iterator[Finding]:
                 table.line,
                 table.name,
                 f"protection table {table.name} has no guard: nobody notices when it stops protecting",
-                "Add <guard .../> with the value beyond which it no longer protects.",
+                "Add <guard .../> with the value beyond which the table no longer protects.",
                 table.name,
             )
 
@@ -736,7 +733,7 @@ def unusable_relation(case: CheckContext) -> Iterator[Finding]:
                     relation.line,
                     f"{relation.kind} {other.name}",
                     f"{relation.kind} of {one.name} and {other.name}: {trouble}",
-                    "Relate the tables that were meant, or correct what they are made of.",
+                    "Relate the intended tables, or correct their axes and units.",
                     one.name,
                 )
 
@@ -757,15 +754,15 @@ def _trouble_of_relation(case: CheckContext, kind: str, one: Table, other: Table
             return trouble
     counts = ({signal: axis.count for signal, axis in its.items()} for its in (axes, others))
     if relations.points_needed(kind, *counts) > relations.MOST_POINTS:
-        return f"they would have to be compared at more than {relations.MOST_POINTS:,} operating points"
+        return f"the comparison needs more than {relations.MOST_POINTS:,} operating points"
     if kind != "inverse":
         return _unlike(case, one, other, "their values")
     own, back = relations.own_signal(list(axes), list(others)), relations.own_signal(list(others), list(axes))
     if own is None or back is None:
-        return "an inverse needs one signal that only the one has, and one that only the other has"
-    return _unlike(case, one, others[back], f"what {one.name} gives and what {other.name} takes") or _unlike(
-        case, other, axes[own], f"what {other.name} gives and what {one.name} takes"
-    )
+        return f"an inverse needs one signal that only {one.name} has, and one that only {other.name} has"
+    return _unlike(
+        case, one, others[back], f"the output of {one.name} and the input of {other.name}"
+    ) or _unlike(case, other, axes[own], f"the output of {other.name} and the input of {one.name}")
 
 
 def _unlike(case: CheckContext, one: Table | Axis, other: Table | Axis, what: str) -> str:

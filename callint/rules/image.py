@@ -31,7 +31,7 @@ def unreadable(case: CheckContext) -> Iterator[Finding]:
             rule="image/unreadable",
             subject=case.trouble,
             message=f"the image cannot be read: {case.trouble}",
-            hint="See to the file, or take it out of the policy's paths.",
+            hint="Fix the file, or remove it from the paths in the policy.",
         )
 
 
@@ -57,7 +57,7 @@ def damaged_record(case: CheckContext) -> Iterator[Finding]:
             subject=f"line {damage.line}: {damage.words}",
             image_line=damage.line,
             message=f"line {damage.line}: {damage.words}",
-            hint="Take the file anew from where it comes; nothing else in it was checked.",
+            hint="Get the file from its source again; callint checked nothing else in it.",
         )
 
 
@@ -87,11 +87,11 @@ def wrong_size(case: CheckContext) -> Iterator[Finding]:
             ("truncated", memory.size - size) if size < memory.size else ("too long", size - memory.size)
         )
         message = (
-            f"the image is {kind}: {size:,} bytes where the memory has {memory.size:,} "
+            f"the image is {kind}: it has {size:,} bytes and the memory has {memory.size:,} "
             f"({shown.count(difference, 'byte')} {'missing' if size < memory.size else 'too many'})"
         )
         if lacking := _lacking(case):
-            message += f"; {shown.count(len(lacking), 'table')} not in it: {_listed(lacking)}"
+            message += f"; it lacks {shown.count(len(lacking), 'table')}: {_listed(lacking)}"
     yield Finding(
         rule="image/wrong-size",
         raw=size,
@@ -128,10 +128,10 @@ def outside_memory(case: CheckContext) -> Iterator[Finding]:
         rule="image/outside-memory",
         subject=repr(outside),
         address=first,
-        message=f"{what} {'lies' if size == 1 < case.image.size else 'lie'} outside the memory, which is "
-        f"{shown.address(memory.start)} to {shown.address(memory.end - 1)}; "
+        message=f"{what} {'lies' if size == 1 < case.image.size else 'lie'} outside the memory "
+        f"({shown.address(memory.start)} to {shown.address(memory.end - 1)}); "
         f"the first is at {shown.address(first)}",
-        hint="Take them out, or correct "
+        hint="Remove these bytes, or correct "
         f"{'the start in the policy or ' if case.is_raw else ''}the memory in the definition.",
         inherited=case.base is not None and _outside(case.base, memory) == outside,
         evidence=Evidence(ranges=tuple((start, end - start) for start, end in outside)),
@@ -167,7 +167,7 @@ def missing_table(case: CheckContext) -> Iterator[Finding]:
         item, cells = layout.items[number], layout.cells(number)
         absent = ~present[cells]
         size, count = len(absent), int(absent.sum())
-        which = "its cells" if size > 1 else "its cell"
+        which = "cells" if size > 1 else "cell"
         yield case.about_table(
             "image/missing-table",
             item,
@@ -184,19 +184,19 @@ def missing_table(case: CheckContext) -> Iterator[Finding]:
                 table=text.name,
                 line=text.line,
                 address=text.at,
-                message=_absence(text.name, count, text.length, "its bytes"),
+                message=_absence(text.name, count, text.length, "bytes"),
                 hint=_ABSENT,
                 inherited=base is not None
                 and base.amount(text.at, text.at + text.length) == text.length - count,
             )
 
 
-_ABSENT = "Have the file written with all of the calibration, or correct the address in the definition."
+_ABSENT = "Export the file again with the whole calibration, or correct the address in the definition."
 
 
 def _absence(name: str, count: int, size: int, what: str) -> str:
-    amount = "" if count == size else f"{count} of {size} of "
-    return f"{name} lies in a gap: the image does not have {amount}{what}"
+    amount = "its" if count == size else f"{count} of its {size}"
+    return f"{name} lies in a gap: the image lacks {amount} {what}"
 
 
 @rule("image/unknown-identity", Severity.WARNING, Scope.FILE)
@@ -221,8 +221,8 @@ def unknown_identity(case: CheckContext) -> Iterator[Finding]:
                 subject=identity.name,
                 line=identity.line,
                 address=identity.at,
-                message=f"the {identity.name} lies in a gap: nothing proves of which software the image is",
-                hint="Have the file written with these bytes, or make sure of it in another way.",
+                message=f"the {identity.name} lies in a gap: nothing identifies the software of the image",
+                hint="Export the file again with these bytes, or verify the software in another way.",
                 inherited=case.base is not None and case.base.read(identity.at, size) is None,
                 evidence=Evidence(),
             )
@@ -258,8 +258,8 @@ def uncovered_checksum(case: CheckContext) -> Iterator[Finding]:
             subject=checksum.name,
             line=checksum.line,
             address=checksum.start if covered else checksum.stored_at,
-            message=f"the checksum {checksum.name} cannot be checked: the image does not have {what}",
-            hint="Have the file written with these bytes, or correct the checksum in the definition.",
+            message=f"callint cannot check the checksum {checksum.name}: the image lacks {what}",
+            hint="Export the file again with these bytes, or correct the checksum in the definition.",
             inherited=base is not None
             and checksum.size - base.amount(checksum.start, end) == covered
             and (checksums.stored_value(checksum, base) is not None) == is_stored,
@@ -308,7 +308,8 @@ def wrong_identity(case: CheckContext) -> Iterator[Finding]:
                 size=len(identity.content),
                 message=f"the {identity.name} is {as_text(found)}, not {as_text(identity.content)}: "
                 "this is an image of other software",
-                hint="Nothing else in it was checked. Name its own definition, or rework the right image.",
+                hint="Name the right definition, or rework the right image. "
+                "callint checked nothing else in it.",
             )
 
 
@@ -422,7 +423,8 @@ def doubtful_table(case: CheckContext) -> Iterator[Finding]:
         yield case.about_table(
             "image/doubtful-table",
             item,
-            f"{count} of {shown.count(size, 'cell')} are beyond the limits in the base itself: "
+            f"in the base itself, {count} of {shown.count(size, 'cell')} {'is' if count == 1 else 'are'} "
+            "beyond the limits: "
             "the definition may read the wrong bytes",
             "Check address, type, byte order and conversion of the table, then its limits.",
         )

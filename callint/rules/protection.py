@@ -127,6 +127,11 @@ def _disabling(case: CheckContext, table: Table) -> tuple[Guard, Flags] | None:
     return None
 
 
+def _title(table: Table) -> str:
+    """The title of a table in brackets, behind its name; "" where it has none."""
+    return f" ({table.title})" if table.title not in ("", table.name) else ""
+
+
 @rule("protection/disabled", Severity.ERROR, Scope.IMAGE)
 def disabled(case: CheckContext) -> Iterator[Finding]:
     """A protection table looks the way its guard says it looks when it no longer protects.
@@ -145,21 +150,17 @@ def disabled(case: CheckContext) -> Iterator[Finding]:
             continue
         guard, cells = found
         condition = _condition(case, table, guard)
-        hint = "Set the protection back to what the maker allows."
+        hint = "Restore a value that the maker allows."
         if not table.axes:
             cell = case.cell_number(table, 0, 0)
             value, condition = _beside(case, table, cell, guard, condition)
-            detail = (
-                f"{value} is {condition}"
-                if condition.startswith(("above", "below"))
-                else f"it is {condition}"
-            )
-            message = f"{table.title} no longer protects: {detail}"
+            state = f"{value}, {condition}" if condition.startswith(("above", "below")) else condition
+            message = f"{table.name} is {state}: it no longer protects{_title(table)}"
             yield case.about_cell("protection/disabled", cell, message, hint)
         else:
             count, size = int(np.count_nonzero(cells)), cells.size
-            words = f"all {size} cells are" if count == size else f"{count} of {size} cells are"
-            message = f"{table.title} no longer protects: {words} {condition}"
+            amount = f"all {size}" if count == size else f"{count} of {size}"
+            message = f"{amount} cells of {table.name} are {condition}: it no longer protects{_title(table)}"
             inherited = case.is_unchanged(table)
             yield case.about_table("protection/disabled", table, message, hint, inherited)
 
@@ -207,16 +208,18 @@ def weakened(case: CheckContext) -> Iterator[Finding]:
             continue
         before, after = case.format_distinct(table, found.old, found.new)
         relative = shown.percent(found.old, found.new, case.definition.unit_of(table))
-        words = f"protects later than the base: {before} became {after}"
+        words = f"the table protects later than the base: {before} became {after}"
         words += f" ({relative})" if relative else ""
         setting_in = _later_words(case, table, old, new, upward, downward)
-        hint = "Set it back, or waive it with what makes the smaller margin acceptable."
+        hint = "Restore it, or waive the finding and say why the smaller margin is acceptable."
         count = _count_loosened(cells, upward, downward)
         if count > 1:
-            setting_in += f"; {shown.count(count, 'cell')} went that way, this one the furthest"
+            setting_in += f"; {shown.count(count, 'cell')} changed in this direction, this one the most"
         yield _about_point(case, "protection/weakened", new, found.at, (words, setting_in), hint)
     yield from case.about_texts(
-        "protection/weakened", Purpose.PROTECTION, "Set it back, or waive it with what makes it acceptable."
+        "protection/weakened",
+        Purpose.PROTECTION,
+        "Restore it, or waive the finding and say why the change is acceptable.",
     )
 
 
@@ -246,8 +249,8 @@ def _altered(case: CheckContext, change: TableChange) -> Finding:
     return case.about_cell(
         "protection/weakened",
         case.cell_number(table, x, y),
-        f"{before} became {after}{others}, and no guard says which way protects less",
-        "Set it back, or waive it with what makes it acceptable.",
+        f"{before} became {after}{others}; no guard says which direction protects less",
+        "Restore it, or waive the finding and say why the change is acceptable.",
         inherited=False,
     )
 
@@ -269,7 +272,7 @@ def _later_words(
     shift = shown.with_unit(shown.plain(float(f"{abs(found):.3g}")), unit)
     if found > 0:
         return f", so that it sets in up to {shift} later"
-    return f", so that it gives up to {shift} further down what it gave before"
+    return f", so that it reaches its old output up to {shift} further down the axis"
 
 
 def _cell_at(table: Table, new: Surface, at: dict[str, float]) -> tuple[int, int] | None:
@@ -332,8 +335,8 @@ def reading_changed(case: CheckContext) -> Iterator[Finding]:
         rest = "".join(
             f", elsewhere up to {_distance(case, found, table)} too {way}" for found, way in others
         )
-        rest += f"; protections that look at it: {_names(protections)}"
-        hint = "Set it back, or waive it with the data sheet of the sensor that is fitted."
+        rest += f"; protections that use it: {_names(protections)}"
+        hint = "Restore the curve, or waive the finding and cite the data sheet of the fitted sensor."
         yield _about_point(case, "protection/reading-changed", new, worst.at, (words, rest), hint)
 
 
@@ -410,13 +413,15 @@ def unreachable_threshold(case: CheckContext) -> Iterator[Finding]:
         for y, x in np.argwhere(beyond & valued).tolist():
             value = float(values[y, x])
             side, end = ("above", reach.high) if value > reach.high else ("below", reach.low)
+            extreme = "highest" if side == "above" else "lowest"
             finding = case.about_cell(
                 "protection/unreachable-threshold",
                 case.cell_number(table, x, y),
                 f"{case.beside(table, value, end)} is {side} "
                 f"{shown.with_unit(shown.plain(end), signal.unit)}, "
-                f"which {signal.name} never passes{reach.words(end)}: the threshold is never reached",
-                "Set the threshold where the signal gets.",
+                f"the {extreme} value of {signal.name}{reach.words(end)}: "
+                "the signal never reaches this threshold",
+                "Set the threshold within the range of the signal.",
             )
             judged = (table.name, reach.curve) if reach.curve else (table.name,)
             yield replace(finding, evidence=Evidence(tables=judged))
@@ -434,7 +439,7 @@ class _Reach:
 
     def words(self, end: float) -> str:
         """What ends it there, if that is the curve."""
-        return f" as {self.curve} reads it" if end in (self.curve_low, self.curve_high) else ""
+        return f" from {self.curve}" if end in (self.curve_low, self.curve_high) else ""
 
 
 def _reach(case: CheckContext, signal: Signal) -> _Reach:
@@ -477,7 +482,8 @@ def flat(case: CheckContext) -> Iterator[Finding]:
             yield case.about_table(
                 "protection/flat",
                 table,
-                f"all {present.size} cells are {value}: {table.title} no longer depends on anything",
-                "Put the shape back.",
+                f"all {present.size} cells of {table.name} are {value}: "
+                f"it no longer depends on anything{_title(table)}",
+                "Restore the shape of the table.",
                 inherited=case.is_unchanged(table),
             )

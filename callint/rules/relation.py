@@ -107,7 +107,10 @@ def _here(case: CheckContext, breach: _Breach) -> tuple[str, str]:
     """What the table has, with its operating point, and what the other one has there."""
     value, other = _values(case, breach, breach.standing)
     there = " there" if breach.standing.at else ""
-    return f"{value}{_place(case, breach, breach.standing.at)}", f"{breach.other.name}, {other}{there}"
+    return (
+        f"{value}{_place(case, breach, breach.standing.at)}",
+        f"{breach.other.name}, which is {other}{there}",
+    )
 
 
 def _base(case: CheckContext, breach: _Breach) -> str:
@@ -177,8 +180,8 @@ def mirror_differs(case: CheckContext) -> Iterator[Finding]:
         place = _place(case, breach, breach.standing.at)
         there = " there" if place else ""
         accepted = case.limit(breach.table, breach.relation.amount)
-        asked = f"; {accepted} between them is accepted" if breach.relation.amount else ""
-        words = f"{value}{place} is not what its mirror {breach.other.name} has{there}, {mirror}{asked}"
+        asked = f"; the tolerance is {accepted}" if breach.relation.amount else ""
+        words = f"{value}{place} differs from its mirror {breach.other.name}, which is {mirror}{there}{asked}"
         hint = f"Make the same change in {breach.other.name}."
         yield _finding(case, "relation/mirror-differs", breach, words, hint, _base(case, breach))
 
@@ -207,12 +210,12 @@ def not_inverse(case: CheckContext) -> Iterator[Finding]:
         between = case.quantity(breach.table, breach.standing.between)
         shared = {name: at for name, at in breach.standing.at.items() if name in _signals(case, breach.other)}
         accepted = case.limit(breach.other, breach.relation.amount)
-        asked = f"; {accepted} off is accepted" if breach.relation.amount else ""
+        asked = f"; the tolerance is {accepted}" if breach.relation.amount else ""
         words = (
             f"{given}{_place(case, breach, shared)} becomes {between}, "
-            f"which {breach.other.name} turns into {back}{asked}"
+            f"but {breach.other.name} turns that back into {back}{asked}"
         )
-        hint = f"Work {breach.table.name} or {breach.other.name} out anew from the other."
+        hint = f"Recalculate {breach.table.name} or {breach.other.name} from the other."
         base = ""
         if before := breach.broken_before:
             given, back = case.format_distinct(breach.other, before.other, before.value)
@@ -248,6 +251,6 @@ def gap_closed(case: CheckContext) -> Iterator[Finding]:
         elif breach.standing.value == breach.standing.other:
             words = f"{upper} is the same as {lower}; it must be at least {smallest} above"
         else:
-            words = f"{upper} is only {distance} above {lower}; at least {smallest} must lie between"
-        hint = f"Move it or {breach.other.name} back."
+            words = f"{upper} is only {distance} above {lower}; the gap must be at least {smallest}"
+        hint = f"Restore this threshold or {breach.other.name}."
         yield _finding(case, "relation/gap-closed", breach, words, hint, _base(case, breach))

@@ -22,8 +22,8 @@ class WaiverObjection:
 
 
 NO_AUTHORSHIP = WaiverObjection(
-    "does not count: without git nothing tells who made the change",
-    "Check it where its commits are, and where git is installed.",
+    "does not count: without git, callint cannot tell who made the change",
+    "Run the check in the git repository, with git installed.",
 )
 
 

@@ -58,7 +58,7 @@ def out_of_range(case: CheckContext) -> Iterator[Finding]:
             "value/out-of-range",
             cell,
             f"{value} is {side} the limit of {limit}",
-            "Correct the cell; the limits say what the hardware stands.",
+            "Correct the cell; the limits are what the hardware withstands.",
             judged=(cell,),
         )
 
@@ -87,7 +87,7 @@ def unexpected(case: CheckContext) -> Iterator[Finding]:
             "value/unexpected",
             cell,
             f"{value} is {side} the expected {limit}",
-            "Correct the cell, or waive it with the reason for going there.",
+            "Correct the cell, or waive the finding with a reason.",
             judged=(cell,),
         )
 
@@ -110,7 +110,6 @@ def at_end_stop(case: CheckContext) -> Iterator[Finding]:
         if not group.type.is_integer:
             continue
         ends, is_signed = np.iinfo(raw.dtype), group.type.kind == "i"
-        article = "an" if is_signed else "a"
         if not (greatest.max() == ends.max or (is_signed and least.min() == ends.min)):
             continue
         stopped = (raw == ends.max) | (raw == ends.min) if is_signed else raw == ends.max
@@ -129,9 +128,8 @@ def at_end_stop(case: CheckContext) -> Iterator[Finding]:
             yield case.about_cell(
                 "value/at-end-stop",
                 cell,
-                f"{value} is the last number that {article} {group.type.name} holds "
-                f"(raw {case.new.raw_at(cell)})",
-                "Set the value that was wanted, or give the table limits that include this one.",
+                f"{value} is at the end of the {group.type.name} range (raw {case.new.raw_at(cell)})",
+                "Set the intended value, or give the table limits that include this one.",
                 judged=(cell,),
             )
 
@@ -186,7 +184,7 @@ def unknown_state(case: CheckContext) -> Iterator[Finding]:
             yield case.about_cell(
                 "value/unknown-state",
                 cell,
-                f"raw {case.new.raw_at(cell)} is no state of {conversion.name} ({states})",
+                f"raw {case.new.raw_at(cell)} is not a state of {conversion.name} ({states})",
                 "Set one of the states, or add it to the definition.",
                 judged=(cell,),
             )
@@ -236,7 +234,7 @@ def _from_to(case: CheckContext, table: Table, along: str, cell: int) -> str:
     _, x, y = case.layout.place(cell)
     name, index = (table.x, x) if along == "x" else (table.y, y)
     axis = case.definition.axes[name or ""]
-    return f"from {case.breakpoint(axis, index - 1)} to {case.breakpoint(axis, index)}"
+    return f"between {case.breakpoint(axis, index - 1)} and {case.breakpoint(axis, index)}"
 
 
 @rule("value/too-steep", Severity.WARNING, Scope.IMAGE)
@@ -268,7 +266,7 @@ def too_steep(case: CheckContext) -> Iterator[Finding]:
                     "value/too-steep",
                     second,
                     _slope_words(case, table, gradient, first, second),
-                    "Smooth the step over more cells, or correct the one that sticks out.",
+                    "Spread the step over more cells, or correct the cell that sticks out.",
                     _pair_is_kept(case, table, gradient.along, first, second),
                     gradient.along,
                     judged=(first, second),
@@ -315,9 +313,8 @@ def _slope_words(case: CheckContext, table: Table, gradient: Gradient, first: in
     unit, per = (shown.unit_word(case.definition.unit_of(one) or "1") for one in (table, axis))
     from_, to = case.values(table, first, second)
     return (
-        f"{from_} to {to} "
-        f"{_from_to(case, table, gradient.along, second)} is {digits} {unit} per {per}, "
-        f"steeper than {shown.plain(gradient.max)}"
+        f"the slope {_from_to(case, table, gradient.along, second)} is {digits} {unit} per {per}, "
+        f"above the limit of {shown.plain(gradient.max)} ({from_} to {to})"
     )
 
 
@@ -409,11 +406,11 @@ def _falls(conversion: Conversion) -> bool:
 
 def _order_words(case: CheckContext, table: Table, monotonic: Monotonic, first: int, second: int) -> str:
     before, after = case.values(table, first, second)
-    demanded = "rise" if monotonic.rising else "fall"
-    only = "strictly" if monotonic.strict else "only"
+    wanted, unwanted = ("rise", "fall") if monotonic.rising else ("fall", "rise")
+    demanded = f"strictly {wanted}" if monotonic.strict else f"not {unwanted}"
     stretch = _from_to(case, table, monotonic.along, second)
     axis = case.definition.axes[(table.x if monotonic.along == "x" else table.y) or ""]
-    return f"{before} to {after} {stretch}: the values should {only} {demanded} with {axis.signal}"
+    return f"the values must {demanded} with {axis.signal}, but go from {before} to {after} {stretch}"
 
 
 # Off codes
@@ -441,7 +438,7 @@ def off_in_operating_range(case: CheckContext) -> Iterator[Finding]:
         table = case.layout.items[number]
         if isinstance(table, Table) and (off := table.demands.off) and off.allowed is not OffAllowed.ANYWHERE:
             forbidden = case.new.grid(table).off
-            where = "which it never may"
+            where = "although the table allows no off cell"
             lost = ""
             if off.allowed is OffAllowed.OUTSIDE_OPERATING:
                 x, y = (case.new.breakpoints(name) if name else None for name in (table.x, table.y))
@@ -455,7 +452,7 @@ def off_in_operating_range(case: CheckContext) -> Iterator[Finding]:
                     "value/off-in-operating-range",
                     cell,
                     f"raw {off.raw} switches the function off here, {where}",
-                    "Set the cell back to a value.",
+                    "Set the cell to a value.",
                     inherited=bool(case.kept[cell]) and not moved,
                     judged=(cell,),
                 )

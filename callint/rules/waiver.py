@@ -48,7 +48,7 @@ class WaiverUsage:
         """What to do about a waiver that does not count: remove it where another one does in its place."""
         for other in self.having(WaiverStatus.USED):
             if other.subject == waiver.subject:
-                return f"Remove it: the one in line {other.line} counts in its place."
+                return f"Remove it: the waiver in line {other.line} replaces it."
         return otherwise
 
 
@@ -85,24 +85,24 @@ def expired(waiver_usage: WaiverUsage) -> Iterator[Finding]:
             waiver_usage,
             "waiver/expired",
             waiver,
-            f"{_about(waiver)} ended on {waiver.until}",
+            f"{_about(waiver)} expired on {waiver.until}",
             waiver_usage.hint(waiver, "Settle the finding, or write a new waiver."),
         )
 
 
 #: What is said of a waiver, by what differs from what it was written for.
 _OUTDATED = {
-    Difference.CONTENT: "was written for other content",
+    Difference.CONTENT: "was written for different content",
     Difference.MEANING: (
-        "no longer holds: the bytes are those that were accepted, but the definition reads them in another "
-        "way (address, type, byte order, conversion, axes)"
+        "no longer holds: the bytes are unchanged, but the definition interprets them differently "
+        "(address, type, byte order, conversion, axes)"
     ),
     Difference.DEMANDS: (
-        "no longer holds: the bytes are those that were accepted, but the definition demands something else "
-        "of them (purpose, limits, guards, signal ranges)"
+        "no longer holds: the bytes are unchanged, but the definition demands something else of them "
+        "(purpose, limits, guards, signal ranges)"
     ),
     Difference.WRITTEN_BEFORE: (
-        "no longer holds: the bytes are those that were accepted, but its digest is of an earlier form, "
+        "no longer holds: the bytes are unchanged, but its digest has an older form, "
         "which does not cover the definition"
     ),
 }
@@ -132,8 +132,8 @@ def outdated(waiver_usage: WaiverUsage) -> Iterator[Finding]:
             "waiver/outdated",
             waiver,
             f"{_about(waiver)} {_OUTDATED[waiver_usage.differences[waiver]]}; "
-            + (f"the digest is now {digest}" if digest else "there is nothing to be read now"),
-            waiver_usage.hint(waiver, "Look at it again; if it is still acceptable, write the new digest."),
+            + (f"the digest is now {digest}" if digest else "callint can no longer read the content"),
+            waiver_usage.hint(waiver, "Review the content; if it is still acceptable, write the new digest."),
         )
 
 
@@ -173,11 +173,11 @@ def unused(waiver_usage: WaiverUsage) -> Iterator[Finding]:
     """
     for waiver in waiver_usage.having(WaiverStatus.UNUSED):
         other = waiver_usage.alike.get(waiver)
-        renamed = f"{other} holds what it accepts: if that is the image's new name, correct the image."
+        renamed = f"{other} has the accepted content: if the image was renamed, correct its name here."
         yield _finding(
             waiver_usage,
             "waiver/unused",
             waiver,
-            f"{_about(waiver)} accepts nothing: there is no such finding",
+            f"{_about(waiver)} matches no finding",
             renamed if other else "Remove it, or correct its rule, image or table.",
         )

@@ -135,10 +135,10 @@ class _State:
             commit = git.commit_id(tree.repo, tree.revision) if isinstance(tree, git.RevisionTree) else None
             return _State(tree.repo, tree, tree.from_top(""), policy, commit)
         if not isinstance(tree, Workspace | WorkingTree):
-            raise InputError("these files lie in no repository; call callint inside one")
+            raise InputError("these files are not in a git repository; run callint inside one")
         repo = git.open_repository(tree.root)
         if not tree.root.resolve().is_relative_to(git.top_level(repo)):
-            raise InputError(f"{tree.root}: it lies outside the repository; call callint inside it")
+            raise InputError(f"{tree.root}: it lies outside the repository; run callint inside it")
         return _State(repo, tree, f"{git.folder_of(repo, tree.root)}/".lstrip("/"), policy, None)
 
     def whole(self, path: str) -> str:

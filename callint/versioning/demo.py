@@ -63,10 +63,10 @@ def write_demo(target: Path, set_up: Callable[[git.Repo], None]) -> bool:
     with _unfinished(target) as (whole, is_free):
         is_empty = target.is_dir() and not target.is_symlink() and not any(target.iterdir())
         if not is_new and not is_empty and whole is None:
-            words = "it is there already and was not made by callint demo; name a new folder"
+            words = "it exists, and callint demo did not create it; name a new folder"
             raise InputError(f"{target}: {words}")
         if not is_free:
-            raise InputError(f"{target}: another callint demo is making it; wait for it")
+            raise InputError(f"{target}: another callint demo is creating it; wait for it")
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
             if whole is not None:

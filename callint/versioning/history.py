@@ -572,7 +572,7 @@ def find_image(word: str, revision: str | None) -> Place:
     except OSError as error:
         raise InputError(f"{word}: {error_with_remedy(error, 'check the path')}") from None
     if not here.is_relative_to(top):
-        raise InputError(f"{word}: it lies outside the repository {top}; call callint in its own")
+        raise InputError(f"{word}: it lies outside the repository {top}; run callint in its own repository")
     return Place(repo, word, (here / target.name).relative_to(top).as_posix(), revision)
 
 

@@ -126,7 +126,7 @@ def parse_range(words: str, start: Path) -> tuple[str, str]:
     dots = "..." if "..." in words else ".."
     old, found, new = words.partition(dots)
     if not found or not old or new.startswith("."):
-        raise InputError(f"{words}: it is no range; write A..B, two revisions with two dots between them")
+        raise InputError(f"{words}: it is not a range; write A..B, two revisions with two dots between them")
     new = new or "HEAD"
     return (old, new) if dots == ".." else (parted(start, old, new), new)
 

@@ -91,8 +91,8 @@ def test_a_finding_says_cell_value_limit_base_hint_address_and_line(yard: Yard) 
     assert result.lines[:6] == [
         "error    boats/petrel.bin: fuel at 1600 rpm, 40 mg",
         "         999.0 mg is above the limit of 90 mg (base: 44.0 mg)",
-        f"           value/out-of-range ({mark[:8]}): Correct the cell; the limits say what",
-        "           the hardware stands.",
+        f"           value/out-of-range ({mark[:8]}): Correct the cell; the limits are what",
+        "           the hardware withstands.",
         f"           0x0001A, defs/yard.xml line {line}",
         "",
     ]
@@ -549,7 +549,7 @@ def test_a_folder_stands_for_the_policys_definitions_below_it_too(yard: Yard) ->
 
 def test_a_folder_without_anything_of_the_policy_is_an_error(yard: Yard) -> None:
     yard.write("spare/notes.txt", "no image")
-    assert "names nothing below this folder" in yard.call("check", "spare").error
+    assert "names no image below this folder" in yard.call("check", "spare").error
 
 
 def test_a_base_that_is_named_is_checked_by_the_definition_that_it_has_in_the_policy(yard: Yard) -> None:
@@ -600,7 +600,7 @@ def test_a_waiver_of_an_image_that_was_renamed_says_where_it_may_be_now(yard: Ya
     (yard.root / "boats/petrel.bin").rename(yard.root / "boats/tern.bin")
     (unused,) = (f for f in checked(yard)["findings"] if f["rule"] == "waiver/unused")
     assert unused["hint"] == (
-        "boats/tern.bin holds what it accepts: if that is the image's new name, correct the image."
+        "boats/tern.bin has the accepted content: if the image was renamed, correct its name here."
     )
     # Other content is nothing that was accepted.
     yard.write("boats/tern.bin", edited(BAD, {fuel_cell(0, 0): u16(121)}))
@@ -689,7 +689,7 @@ def test_the_nearest_policy_counts_and_none_beyond_the_repositorys_top(yard: Yar
     inner = make_yard(yard.root / "inner", tern=GOOD)
     assert checked(inner)["summary"]["images"] == 1
     (yard.root / "boats" / ".git").mkdir()
-    assert "there is none from here up" in run("check", cwd=yard.root / "boats").error
+    assert "no callint.toml in this folder or any parent" in run("check", cwd=yard.root / "boats").error
 
 
 # Wrong calls: one line that names file, place and remedy
@@ -711,8 +711,8 @@ def test_the_nearest_policy_counts_and_none_beyond_the_repositorys_top(yard: Yar
         (("chekc",), ["'chekc'", "did you mean 'check'"]),
         (("",), ["callint --help"]),
         (("frobnicate",), ["'frobnicate'", "callint --help"]),
-        (("check", "--staged", "boats/heron.bin"), ["--staged", "leave out"]),
-        (("check", "--staged", "--base", "factory/base.bin"), ["--staged", "leave out"]),
+        (("check", "--staged", "boats/heron.bin"), ["--staged", "use only one"]),
+        (("check", "--staged", "--base", "factory/base.bin"), ["--staged", "remove --definition"]),
     ],
 )
 def test_a_wrong_call_is_one_line_that_says_what_to_do(
@@ -738,7 +738,7 @@ def test_a_wrong_call_is_one_line_that_says_what_to_do(
         (POLICY.replace("boats/*", "../*"), ["callint.toml:2", "../*.bin", "leads out of the repository"]),
         (POLICY.replace("defs/yard.xml", "/etc/yard.xml"), ["callint.toml:3", "/etc/yard.xml", "leads out"]),
         (POLICY.replace("defs/yard.xml", "C:/yard.xml"), ["callint.toml:3", "C:/yard.xml", "leads out"]),
-        (POLICY.replace("boats/*", "ships/*"), ["callint.toml", "match no file"]),
+        (POLICY.replace("boats/*", "ships/*"), ["callint.toml", "no file matches"]),
     ],
 )
 def test_a_mistake_in_the_policy_is_one_line_with_its_place(
@@ -772,11 +772,9 @@ def test_a_policy_that_is_a_folder_is_refused_and_not_passed_over(tmp_path: Path
 
 def test_a_policy_without_images_is_told_from_one_whose_images_are_missing(yard: Yard) -> None:
     yard.write("callint.toml", "# nothing yet\n")
-    assert yard.call("check").error == (
-        "callint: callint.toml: it names no images, so there is nothing to check; add [[images]] entries"
-    )
+    assert yard.call("check").error == ("callint: callint.toml: it names no images; add [[images]] entries")
     yard.write("callint.toml", POLICY.replace("boats/*", "ships/*"))
-    assert "its paths match no file" in yard.call("check").error
+    assert "no file matches its paths" in yard.call("check").error
 
 
 def test_a_rule_that_is_not_known_is_named_with_its_line(yard: Yard) -> None:
@@ -841,9 +839,9 @@ def test_a_file_over_the_bound_is_not_read(yard: Yard) -> None:
     ("data", "words"),
     [
         (b"", "the image is empty"),
-        (GOOD[:-1], "truncated: 159 bytes where the memory has 160 (1 byte missing)"),
-        (GOOD[:0x30], "4 tables not in it"),
-        (GOOD + bytes(4), "too long: 164 bytes where the memory has 160 (4 bytes too many)"),
+        (GOOD[:-1], "truncated: it has 159 bytes and the memory has 160 (1 byte missing)"),
+        (GOOD[:0x30], "it lacks 4 tables"),
+        (GOOD + bytes(4), "too long: it has 164 bytes and the memory has 160 (4 bytes too many)"),
     ],
     ids=["empty", "one byte short", "cut off", "too long"],
 )

@@ -269,7 +269,7 @@ def test_a_process_that_is_killed_costs_no_finding(yard: Yard) -> None:
     result = ended(process)
     assert (result.status, result.stdout) == (alone.status, alone.stdout)
     assert result.stderr == (
-        "callint: a process of --jobs was ended, perhaps for want of memory; going on without\n"
+        "callint: a worker process ended early, possibly for lack of memory; continuing without it\n"
     )
 
 
@@ -387,8 +387,8 @@ def test_a_cluster_that_loses_a_worker_midway_finds_the_same(yard: Yard, cluster
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("--executor", "grid:here"), "dask:ADDRESS is"),
-        (("--executor", "dask:"), "dask:ADDRESS is"),
+        (("--executor", "grid:here"), "use dask:ADDRESS"),
+        (("--executor", "dask:"), "use dask:ADDRESS"),
         (("--executor", "dask:tcp://127.0.0.1:9"), "check the address"),
         (("--executor", "dask:nowhere://127.0.0.1:9"), "check the address"),
         (("--executor", "dask:tcp://127.0.0.1:9", "--jobs", "2"), "exclude each other"),

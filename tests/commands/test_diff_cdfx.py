@@ -187,10 +187,10 @@ def test_a_wrong_line_is_told_with_file_line_and_remedy(yard: Yard) -> None:
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        ((FILE, HERON), "it holds values and is no image; name it second"),
-        ((FILE, FILE), "it holds values and is no image; name it second"),
-        ((BASE, HERON, "--output", "out"), "--output goes with --format json or cdfx"),
-        ((BASE, HERON, "--format", "cdfx", "--stat"), "--format cdfx goes with two images"),
+        ((FILE, HERON), "it holds values, not an image; pass it second"),
+        ((FILE, FILE), "it holds values, not an image; pass it second"),
+        ((BASE, HERON, "--output", "out"), "--output needs --format json or cdfx"),
+        ((BASE, HERON, "--format", "cdfx", "--stat"), "--format cdfx needs two images"),
         ((BASE, HERON, "--format", "cdfx", "--output", HERON), "would replace an input"),
         ((HERON, FILE, "--format", "json", "--output", FILE), "would replace an input"),
         ((BASE, HERON, "--format", "cdfx", "--output", "callint.toml"), "would replace an input"),
@@ -211,7 +211,7 @@ def test_a_wrong_call_is_refused_in_one_line_and_nothing_is_written(
 def test_revisions_make_no_single_file(tmp_path: Path) -> None:
     scratch = make_repository_yard(tmp_path / "repository", heron=GOOD)
     error = scratch.call("diff", "HEAD", "HEAD", "--format", "cdfx").error
-    assert "--format cdfx goes with two images" in error
+    assert "--format cdfx needs two images" in error
 
 
 def test_a_change_that_the_file_cannot_hold_is_refused_whole_and_the_old_file_stays(tmp_path: Path) -> None:

@@ -440,7 +440,7 @@ REFUSED: dict[str, tuple[Callable[[Scratch], object], tuple[str, ...], str]] = {
     "a foreign hook": (
         lambda s: s.write(".git/hooks/pre-commit", FOREIGN_HOOK),
         (),
-        "pre-commit: there is such a hook already; add callint check --staged to it and give --no-hook",
+        "pre-commit: this hook already exists; add callint check --staged to it and give --no-hook",
     ),
     "a foreign merge hook": (
         lambda s: s.write(".git/hooks/pre-merge-commit", FOREIGN_HOOK),
@@ -456,7 +456,7 @@ REFUSED: dict[str, tuple[Callable[[Scratch], object], tuple[str, ...], str]] = {
     "a policy and images": (
         lambda s: None,
         NAMED,
-        "callint.toml: it is there already; name the images in it",
+        "callint.toml: it already exists; add the images to it",
     ),
     "attributes behind a link": (link_attributes, (), ".gitattributes: it is a symbolic link"),
     "attributes that are a folder": (
@@ -467,7 +467,7 @@ REFUSED: dict[str, tuple[Callable[[Scratch], object], tuple[str, ...], str]] = {
     "the framework without its file": (
         lambda s: None,
         ("--pre-commit",),
-        ".pre-commit-config.yaml: there is none; write one first",
+        ".pre-commit-config.yaml: the file does not exist; create it first",
     ),
     "the framework's file without a hook": (
         lambda s: s.write(".pre-commit-config.yaml", "repos: []\n"),
@@ -543,7 +543,7 @@ def test_what_is_in_the_way_is_one_line_and_nothing_is_written(yard: Scratch, ca
         (("boats/*.bin", "--definition", "defs"), "defs: it cannot be read: it is a folder"),
         (
             ("boats/*.bin", "--definition", "factory/base.bin"),
-            "factory/base.bin: it is no definition; name the XML file that describes the images",
+            "factory/base.bin: it is not a definition; name the XML file that describes the images",
         ),
         ((*NAMED[:3], "--base", "no.bin"), "no.bin: it does not exist; check the path"),
         (("../x/*.bin", *NAMED[1:]), "../x/*.bin: it leads out of"),
@@ -573,7 +573,7 @@ def test_a_backslash_in_a_name_is_refused(bare_yard: Scratch) -> None:
 
 
 def test_outside_of_a_repository_there_is_nothing_to_set_up(tmp_path: Path) -> None:
-    assert "this is no git repository" in call("init", cwd=tmp_path).error
+    assert "this is not a git repository" in call("init", cwd=tmp_path).error
     assert list(tmp_path.iterdir()) == []
 
 
@@ -879,7 +879,7 @@ def test_a_step_that_fails_takes_the_others_back(bare_yard: Scratch) -> None:
     before = state(bare_yard.root)
     # git takes this lock before it writes its settings.
     bare_yard.write(".git/config.lock", "")
-    assert "config.lock: another git command is at work" in bare_yard.call("init", *NAMED).error
+    assert "config.lock: another git command is running" in bare_yard.call("init", *NAMED).error
     (bare_yard.root / ".git" / "config.lock").unlink()
     assert state(bare_yard.root) == before
     # And where the last step fails, the settings are taken back too.

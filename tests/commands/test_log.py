@@ -311,7 +311,7 @@ def test_show_leaves_tables_alone_of_whose_signals_the_log_has_no_column(yard: Y
     ids=" ".join,
 )
 def test_a_log_does_not_go_with_every_option(yard: Yard, words: tuple[str, ...]) -> None:
-    assert "--log goes with" in yard.call(*words).error
+    assert "--log needs" in yard.call(*words).error
 
 
 def test_a_log_does_not_go_with_revisions(tmp_path: Path) -> None:
@@ -319,7 +319,7 @@ def test_a_log_does_not_go_with_revisions(tmp_path: Path) -> None:
     scratch.write(HERON, TWO)
     scratch.commit()
     scratch.write(LOG, DRIVE)
-    assert "--log goes with two images" in scratch.call("diff", "HEAD~1", "HEAD", "--log", LOG).error
+    assert "--log needs two images" in scratch.call("diff", "HEAD~1", "HEAD", "--log", LOG).error
     result = scratch.call("diff", f"HEAD~1:{HERON}", f"HEAD:{HERON}", "--log", LOG)
     assert "the logged engine was never at a changed cell" in result.flat
 

@@ -272,7 +272,7 @@ def test_an_axis_is_settled_by_its_name_or_by_all_its_differing_tables(
     [
         (("--take", "mine"), "write ours, theirs, ours:GLOB or theirs:GLOB"),
         (("--take", "ours:"), "write ours, theirs, ours:GLOB or theirs:GLOB"),
-        (("--take", "ours", "--take", "theirs"), "can be given once"),
+        (("--take", "ours", "--take", "theirs"), "only once"),
         (("--table", "fuel"), "add --take ours or --take theirs"),
         (("--take", "ours:fule"), "there is no table 'fule'; did you mean 'fuel'?"),
     ],
@@ -375,7 +375,7 @@ def test_images_of_other_software_length_or_none_at_all_are_refused(yard: Yard) 
 def test_a_definition_that_is_not_understood_whole_is_refused(yard: Yard) -> None:
     yard.write("defs/yard.xml", yard_definition().replace(b'size="0x80" stored-at', b'size="many" stored-at'))
     error = refused(yard)
-    assert error.startswith("callint: defs/yard.xml:") and "correct that first" in error
+    assert error.startswith("callint: defs/yard.xml:") and "correct this before" in error
 
 
 def test_a_checksum_that_cannot_be_computed_is_refused(yard: Yard) -> None:
@@ -416,10 +416,10 @@ def test_an_output_that_cannot_be_written_leaves_nothing_behind(yard: Yard) -> N
 @pytest.mark.parametrize(
     ("words", "error"),
     [
-        ((), "--to FILE is needed"),
-        (("more.bin", "--to", "x.bin"), "three images are merged"),
-        (("--driver",), "--driver takes BASE OURS THEIRS PATH"),
-        (("boats/x.bin", "--driver", "--to", "x.bin"), "--driver takes BASE OURS THEIRS PATH"),
+        ((), "missing --to FILE"),
+        (("more.bin", "--to", "x.bin"), "a merge needs three images"),
+        (("--driver",), "--driver needs BASE OURS THEIRS PATH"),
+        (("boats/x.bin", "--driver", "--to", "x.bin"), "--driver needs BASE OURS THEIRS PATH"),
     ],
 )
 def test_a_call_without_its_words_is_refused(yard: Yard, words: tuple[str, ...], error: str) -> None:
@@ -483,7 +483,7 @@ def test_a_bare_repository_is_enough_to_merge_from(revisions: Scratch, tmp_path:
     ("word", "error"),
     [
         ("ours:boats/none.bin", "ours:boats/none.bin: it does not exist; git ls-tree -r ours lists"),
-        ("nobody:boats/heron.bin", "nobody: there is no such revision"),
+        ("nobody:boats/heron.bin", "nobody: no such revision"),
     ],
 )
 def test_a_wrong_revision_is_one_line_and_writes_nothing(revisions: Scratch, word: str, error: str) -> None:

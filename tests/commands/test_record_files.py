@@ -154,7 +154,7 @@ def test_a_raw_part_begins_where_the_policy_says(yard: Yard) -> None:
     assert "fuel at 1600" not in result.flat  # the axes are missing
     assert "999.0 mg is above the limit of 90 mg" in result.flat
     assert "speed_4 lies in a gap" in result.flat
-    assert "checksum sum cannot be checked: the image does not have 16 bytes" in result.flat
+    assert "cannot check the checksum sum: the image lacks 16 bytes" in result.flat
     assert "wrong-size" not in result.stdout
     shown = yard.call("diff", "factory/base.bin", "boats/heron")
     assert "44.0 → 999.0 mg" in shown.flat
@@ -193,7 +193,7 @@ def test_a_wrong_start_is_said_to_lead_outside(yard: Yard) -> None:
     yard.write("callint.toml", f"{ANY}start = 0x2000\n")
     yard.write("boats/heron", GOOD[:0x92])
     assert "all bytes of the image lie outside the memory" in yard.call("check").flat
-    assert "nothing of it lies in the memory" in yard.call("seal", "boats/heron").error
+    assert "no byte of it lies in the memory" in yard.call("seal", "boats/heron").error
 
 
 # diff, show, whatif
@@ -245,7 +245,7 @@ def test_a_damaged_file_is_one_line_with_place_and_remedy(yard: Yard, command: s
     before = yard.files()
     error = yard.call(command, "boats/heron.hex", *words).error
     assert error.startswith("callint: boats/heron.hex:1: its checksum is 0x")
-    assert error.endswith("; take the file anew from its source")
+    assert error.endswith("; get the file from its source again")
     assert yard.files() == before
 
 
@@ -294,7 +294,7 @@ def test_a_file_of_records_that_lie_elsewhere_is_refused_by_every_command(yard: 
     yard.write("boats/heron.hex", hex_file({0x8000: GOOD}))
     for words in (("show",), ("diff", "factory/base.bin"), ("seal",)):
         error = yard.call(words[0], *words[1:], "boats/heron.hex").error
-        assert "boats/heron.hex: nothing of it lies in the memory that defs/yard.xml describes" in error
+        assert "boats/heron.hex: no byte of it lies in the memory that defs/yard.xml describes" in error
     # The policy's start is for raw files.
     assert "correct the memory in the definition" in yard.call("check").flat
 

@@ -912,7 +912,7 @@ def test_nothing_that_is_read_or_named_is_replaced(yard: Yard, output: str) -> N
     [
         ((BASE,), "OLD and NEW are needed"),
         ((BASE, "boats/none.bin"), "boats/none.bin: it does not exist"),
-        (("boats/none.bin", "boats/nil.bin"), "no file and no revision"),
+        (("boats/none.bin", "boats/nil.bin"), "neither a file nor a git revision"),
         ((BASE, HERON, "boats"), "paths go with two revisions"),
         ((BASE, HERON, "--date", "soon"), "--date soon: it is no day"),
         ((BASE, HERON, "--log", "none.csv"), "none.csv"),

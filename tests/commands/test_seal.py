@@ -124,7 +124,7 @@ def test_an_image_that_is_not_of_the_definition_is_refused(yard: Yard, data: byt
         (b'stored-at="0x90"', b'stored-at="0x10"', "covers its own stored place"),
         (b'stored-at="0x90"', b'stored-at="0x9f"', "needs bytes outside the memory"),
         (b'start="0x00" size="0x80"', b'start="0x60" size="0x80"', "checksum sum"),
-        (b'stored-at="0x90"', b'stored-at="here"', "correct that first"),
+        (b'stored-at="0x90"', b'stored-at="here"', "correct this before"),
     ],
 )
 def test_a_checksum_that_cannot_be_computed_is_refused_with_its_line(
@@ -151,7 +151,7 @@ def test_two_definitions_that_fit_are_refused(yard: Yard) -> None:
     both = 'definition = ["defs/yard.xml", "defs/other.xml"]'
     yard.write("callint.toml", POLICY.replace('definition = "defs/yard.xml"', both))
     error = refused(yard)
-    assert "defs/yard.xml and defs/other.xml fit it; choose one with --definition" in error
+    assert "defs/yard.xml and defs/other.xml; choose one with --definition" in error
     assert yard.call("seal", IMAGE, "--definition", "defs/yard.xml").status == 0
 
 

@@ -246,10 +246,10 @@ def test_every_raw_number_of_the_demo_stands_in_the_json() -> None:
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        (("--format", "csv", "--at", "speed=1"), "--at has text and json"),
-        (("--format", "csv", "--plain"), "leave one out"),
-        (("--format", "json", "--list"), "leave one out"),
-        (("--output", "out.csv"), "--output goes with --format csv or json"),
+        (("--format", "csv", "--at", "speed=1"), "use --format text or json with --at"),
+        (("--format", "csv", "--plain"), "use only one"),
+        (("--format", "json", "--list"), "use only one"),
+        (("--output", "out.csv"), "--output needs --format csv or json"),
         (("--format", "csv", "--output", "boats/heron.bin"), "would replace an input"),
         (("--format", "csv", "--output", "defs/yard.xml"), "would replace an input"),
         (("--format", "csv", "--output", "nowhere/out.csv"), "there is no folder nowhere"),

@@ -293,7 +293,7 @@ def test_a_waiver_that_died_is_left_alone_and_may_be_removed(yard: Yard) -> None
     assert [entry["who"] for entry in waivers(yard)] == ["Ada Quay", "Ines Falk"]
     assert all(one["waived"] for one in findings(yard, "value/out-of-range"))
     (dead,) = findings(yard, "waiver/outdated")
-    assert (dead["line"], dead["hint"]) == (6, "Remove it: the one in line 14 counts in its place.")
+    assert (dead["line"], dead["hint"]) == (6, "Remove it: the waiver in line 14 replaces it.")
 
 
 def test_a_waiver_that_ended_may_be_written_anew(yard: Yard) -> None:
@@ -304,7 +304,7 @@ def test_a_waiver_that_ended_may_be_written_anew(yard: Yard) -> None:
     result = waive(yard, *FUEL)
     assert "waiver in line 6 no longer counts" in result.flat
     assert [one["hint"] for one in findings(yard, "waiver/expired")] == [
-        "Remove it: the one in line 15 counts in its place."
+        "Remove it: the waiver in line 15 replaces it."
     ]
 
 
@@ -321,19 +321,21 @@ def test_a_finding_that_is_not_there_is_refused_with_what_is_near(yard: Yard) ->
     error = refused(yard, *FUEL, "--image", "boats/petrel.bin")
     assert "nothing is found about fuel; the rule found fuel in boats/heron.bin" in error
     for words in (("abcdef",), ("0123456789abcdef",)):
-        assert "no finding has this fingerprint now; callint check --all" in refused(yard, *words)
+        assert "no finding has this fingerprint; callint check --all" in refused(yard, *words)
 
 
 def test_a_finding_that_could_be_several_is_refused_with_the_option_that_settles_it(yard: Yard) -> None:
-    assert "found about fuel in boats/heron.bin; say which with --table" in refused(
+    assert "it has findings about fuel in boats/heron.bin; select one with --table" in refused(
         yard, "value/out-of-range"
     )
     yard.write(HERON, edited(BUSY, {SMOKE: u16(1010)}))
-    assert "found about fuel, smoke_cap in boats/heron.bin; say which with --table" in refused(
+    assert "it has findings about fuel, smoke_cap in boats/heron.bin; select one with --table" in refused(
         yard, "value/out-of-range"
     )
     yard.write(GULL, BUSY)
-    assert "found in boats/gull.bin, boats/heron.bin; say which with --image" in refused(yard, *FUEL)
+    assert "it has findings in boats/gull.bin, boats/heron.bin; select one with --image" in refused(
+        yard, *FUEL
+    )
 
 
 def test_a_fingerprint_that_many_findings_share_the_start_of_is_refused(
@@ -344,7 +346,7 @@ def test_a_fingerprint_that_many_findings_share_the_start_of_is_refused(
         Finding, "fingerprint", property(lambda one: marks.get(one.cell.x if one.cell else 0, "9" * 16))
     )
     error = refused(yard, "abcdef")
-    assert "2 fingerprints begin so; give more digits: abcdef0000000001, abcdef0000000002" in error
+    assert "2 fingerprints start with it; give more digits: abcdef0000000001, abcdef0000000002" in error
 
 
 @pytest.mark.parametrize(
@@ -352,8 +354,8 @@ def test_a_fingerprint_that_many_findings_share_the_start_of_is_refused(
     [
         ("abcde", "give the first 6 of them or more"),
         ("0123456789abcdef0", "a fingerprint has 16 digits"),
-        ("overspeed", "neither a fingerprint nor a rule's id"),
-        ("", "neither a fingerprint nor a rule's id"),
+        ("overspeed", "neither a fingerprint nor the id of a rule"),
+        ("", "neither a fingerprint nor the id of a rule"),
         ("value/out-of-rage", "did you mean value/out-of-range?"),
         ("weather/rain", "callint rules lists them"),
     ],
@@ -371,7 +373,7 @@ def test_a_finding_that_is_waived_already_is_refused_with_the_line(yard: Yard) -
     waive(yard, *FUEL)
     error = refused(yard, *FUEL)
     assert error.startswith(
-        "callint: callint.toml:6: value/out-of-range for fuel in boats/heron.bin is waived"
+        "callint: callint.toml:6: value/out-of-range for fuel in boats/heron.bin is already waived"
     )
 
 
@@ -400,7 +402,7 @@ def test_a_last_day_that_is_no_date_is_refused(yard: Yard, until: str) -> None:
 
 def test_a_last_day_that_is_past_is_refused(yard: Yard) -> None:
     yesterday = (date.today() - timedelta(days=1)).isoformat()
-    assert f"--until: {yesterday} is past" in refused(yard, *FUEL, "--until", yesterday)
+    assert f"--until: {yesterday} is in the past" in refused(yard, *FUEL, "--until", yesterday)
 
 
 def test_findings_about_waivers_are_refused(yard: Yard) -> None:
@@ -416,12 +418,12 @@ def test_findings_about_waivers_are_refused(yard: Yard) -> None:
 def test_a_finding_without_content_is_refused(yard: Yard) -> None:
     yard.write("defs/yard.xml", "<definition")
     error = refused(yard, "definition/invalid")
-    assert error.startswith("callint: defs/yard.xml: definition/invalid is about what cannot be read")
+    assert error.startswith("callint: defs/yard.xml: definition/invalid is about unreadable content")
 
 
 def test_without_a_policy_nothing_can_be_waived(yard: Yard) -> None:
     (yard.root / "callint.toml").unlink()
-    assert refused(yard, *FUEL).startswith("callint: callint.toml: there is none from here up")
+    assert refused(yard, *FUEL).startswith("callint: no callint.toml in this folder or any parent")
     assert "there is no such policy" in refused(yard, *FUEL, "--policy", "other.toml")
 
 
@@ -442,8 +444,8 @@ def test_a_policy_whose_waivers_are_one_list_is_refused(yard: Yard, written: str
 def test_whom_git_does_not_know_may_not_waive(yard: Yard) -> None:
     error = refused(yard, *FUEL, GIT_AUTHOR_NAME="")
     assert error == "callint: git: it does not know who you are; set user.name and user.email with git config"
-    assert "is no name for a waiver" in refused(yard, *FUEL, GIT_AUTHOR_NAME="Ad\udcff Quay")
-    assert "'I' is no name for a waiver" in refused(yard, *FUEL, GIT_AUTHOR_NAME="I")
+    assert "cannot name the author of a waiver" in refused(yard, *FUEL, GIT_AUTHOR_NAME="Ad\udcff Quay")
+    assert "'I' cannot name the author of a waiver" in refused(yard, *FUEL, GIT_AUTHOR_NAME="I")
 
 
 def test_a_name_of_a_stranger_is_written_as_text(yard: Yard) -> None:
@@ -473,11 +475,11 @@ def test_nobody_waives_their_own_change_where_a_second_person_is_asked_for(tmp_p
     cut = ("protection/disabled", "--table", "overspeed_cut")
     error = refused(yard, *cut)
     assert error == (
-        "callint: callint.toml: it says second-person = true, so that the waiver would be in vain: it was "
+        "callint: callint.toml: it says second-person = true, so the waiver would have no effect: it was "
         "written by the one who made the change, Ada Quay; ask a colleague to look at the change and to "
         "write the waiver"
     )
-    assert "would be in vain" in refused(yard, *cut, "--dry-run")
+    assert "would have no effect" in refused(yard, *cut, "--dry-run")
     # What is about neither protection nor emissions needs nobody else.
     waive(yard, *FUEL)
     ines = {"GIT_AUTHOR_NAME": "Ines Falk", "GIT_AUTHOR_EMAIL": "ines@yard.example"}
@@ -490,4 +492,4 @@ def test_nobody_waives_their_own_change_where_a_second_person_is_asked_for(tmp_p
 def test_outside_git_nobody_waives_where_a_second_person_is_asked_for(yard: Yard) -> None:
     yard.write("callint.toml", f"second-person = true\n\n{POLICY}")
     error = refused(yard, "protection/disabled", "--table", "overspeed_cut")
-    assert "without git nothing tells who made the change; check it where" in error
+    assert "without git, callint cannot tell who made the change; run the check in" in error

@@ -42,8 +42,8 @@ def whole(yard: Scratch) -> dict[str, bytes]:
 
 def refused(yard: Scratch, result: Result, lock: str) -> None:
     """The lock is named in the one line of an error, with what to do about it."""
-    assert f"callint: {yard.root / lock}: another git command is at work" in result.error
-    assert "remove the file where there is none" in result.error
+    assert f"callint: {yard.root / lock}: another git command is running" in result.error
+    assert "remove the file if none is running" in result.error
 
 
 @pytest.mark.parametrize("words", [("init",), ("init", "--no-hook")])

@@ -46,9 +46,9 @@ def changed_base(name: str, new: bytes, words: tuple[str, ...]) -> Example:
 
 
 EXAMPLES = (
-    changed_base("a base that was edited together with its image", NEW, ("1 cell of full_fuel changed",)),
+    changed_base("a base that was edited together with its image", NEW, ("1 cell of full_fuel",)),
     changed_base("a byte of a base that belongs to nothing", image(at_0=OLD[:4], at_40=b"X"), ("1 byte",)),
-    changed_base("a base that became shorter", OLD[:48], ("16 bytes changed",)),
+    changed_base("a base that became shorter", OLD[:48], ("16 bytes",)),
     Example(
         rule="base/changed",
         name="a base that is as it was, beside a changed image",

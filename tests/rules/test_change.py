@@ -46,7 +46,7 @@ UNEXPLAINED = (
         base=image(at_48=NUMBER),
         expected=Expected(
             severity=Severity.ERROR,
-            words=("1 byte at 0x00012 differs", "belongs to nothing", "region calibration"),
+            words=("1 byte at 0x00012 differs", "does not describe it", "region calibration"),
             address=18,
         ),
     ),
@@ -65,7 +65,7 @@ UNEXPLAINED = (
         base=image(at_48=NUMBER),
         expected=Expected(
             severity=Severity.ERROR,
-            words=("2 bytes at 0x00028 to 0x0002A differ", "belong to nothing", "outside every region"),
+            words=("2 bytes at 0x00028 to 0x0002A differ", "does not describe them", "outside all regions"),
             address=40,
         ),
     ),
@@ -103,7 +103,7 @@ MISSING = (
         base=WHOLE,
         expected=Expected(
             severity=Severity.WARNING,
-            words=("does not have 4 bytes of the base that belong to nothing", "0x00024 to 0x00027"),
+            words=("lacks 4 bytes of the base that the definition does not describe", "0x00024 to 0x00027"),
             address=36,
         ),
     ),
@@ -115,7 +115,7 @@ MISSING = (
         base=WHOLE,
         expected=Expected(
             severity=Severity.WARNING,
-            words=("does not have 1 byte of the base that belongs to nothing", "0x0001F"),
+            words=("lacks 1 byte of the base that the definition does not describe", "0x0001F"),
             address=31,
         ),
     ),
@@ -310,7 +310,7 @@ def test_an_emissions_finding_counts_the_cells_and_shows_the_largest_change() ->
         findings(emitting("emissions"), with_map(240, 299), with_map(300, 300)), "change/emissions"
     )
     assert "6 cells" in found.message
-    assert "at most 30.0 mg became 24.0 mg at 2000 rpm, 50" in found.message
+    assert "the largest change: 30.0 mg became 24.0 mg at 2000 rpm, 50" in found.message
 
 
 def test_an_emissions_finding_shows_the_most_that_went_off_and_how_much_of_it_is_driven() -> None:
@@ -324,7 +324,7 @@ def test_an_emissions_finding_shows_the_most_that_went_off_and_how_much_of_it_is
     # 9000 rpm is far beyond what the engine runs at.
     assert found.message == (
         "6 cells of an emissions table changed: 6 of them went off, 4 inside the operating range; "
-        "at most 9.0 mg became off at 2000 rpm, 10 mg"
+        "the largest change: 9.0 mg became off at 2000 rpm, 10 mg"
     )
 
 
@@ -423,7 +423,7 @@ NO_REGION = definition_xml(table("scalar", "idle_fuel", at=16))
 
 def test_without_regions_all_that_the_base_has_is_wanted() -> None:
     assert missing(NO_REGION, hex_file({0: WHOLE[:63]}), WHOLE) == [
-        "the image does not have 1 byte of the base that belongs to nothing that is defined: 0x0003F"
+        "the image lacks 1 byte of the base that the definition does not describe: 0x0003F"
     ]
 
 
@@ -438,8 +438,8 @@ def test_many_stretches_are_one_finding() -> None:
     """Every second byte of 0 to 15, and the two of a table at 16."""
     data = hex_file({**{at: WHOLE[at : at + 1] for at in range(0, 16, 2)}, 18: WHOLE[18:]})
     assert missing(NO_REGION, data, WHOLE) == [
-        "the image does not have 8 bytes of the base that belong to nothing that is defined: "
-        "0x00001, and 7 more stretches"
+        "the image lacks 8 bytes of the base that the definition does not describe: "
+        "0x00001, and 7 more ranges"
     ]
 
 

@@ -549,7 +549,7 @@ NOT_INVERTIBLE = (
         ),
         'name="own"',
         "own",
-        "only rise or only fall",
+        "the points are not monotonic",
     ),
     fails(
         "definition/not-invertible",
@@ -560,7 +560,7 @@ NOT_INVERTIBLE = (
         ),
         'name="own"',
         "own",
-        "only rise or only fall",
+        "the points are not monotonic",
     ),
     fails(
         "definition/not-invertible",
@@ -570,7 +570,7 @@ NOT_INVERTIBLE = (
             '<point raw="5" physical="3"/></interpolated>'
         ),
         'name="own"',
-        "conversion own cannot be turned round: one raw value stands there twice",
+        "conversion own is not invertible: one raw value occurs twice",
     ),
     passes(
         "definition/not-invertible",
@@ -835,7 +835,7 @@ OTHER_UNIT = (
             conversions='<linear name="mps" unit="m/s" factor="1"/><linear name="mg" unit="mg" factor="1"/>',
         ),
         'name="knots"',
-        "axis knots is in m/s, and its signal speed in rpm",
+        "axis knots is in m/s, but its signal speed is in rpm",
         severity=Severity.WARNING,
     ),
     fails(
@@ -843,7 +843,7 @@ OTHER_UNIT = (
         "a threshold in mg that is compared with rpm",
         scalar(signal="speed"),
         'name="fuel"',
-        "table fuel is in mg, and its signal speed in rpm",
+        "table fuel is in mg, but its signal speed is in rpm",
         severity=Severity.WARNING,
         of="fuel",
     ),
@@ -1020,17 +1020,17 @@ UNUSABLE = (
     unusable(
         "an inverse over one signal",
         related("inverse", "mg:speed:1 2", "mg:speed:1 2"),
-        "needs one signal that only the one has",
+        "needs one signal that only one has",
     ),
     unusable(
         "an inverse that gives rpm where the other takes mg",
         related("inverse", "rpm:speed:1 2", "rpm:load:1 2"),
-        "what one gives and what other takes are in rpm and in mg",
+        "the output of one and the input of other are in rpm and in mg",
     ),
     unusable(
         "an inverse that takes rpm where the other gives mg",
         related("inverse", "mg:speed:1 2", "mg:load:1 2"),
-        "what other gives and what one takes are in mg and in rpm",
+        "the output of other and the input of one are in mg and in rpm",
     ),
     usable("an inverse that takes what the other gives", related("inverse", "mg:speed:1 2", "rpm:load:1 2")),
     unusable(

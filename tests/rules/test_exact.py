@@ -134,7 +134,7 @@ def test_guards_find_what_fractions_find(raw: int, near: int, upper: bool, facto
 def test_a_guard_that_is_passed_by_one_says_both_numbers() -> None:
     guard = xml(f'<guard above="{FIRST + 1}"/>', purpose="protection")
     found = only(findings(guard, data(FIRST + 2)), "protection/disabled")
-    assert found.message.endswith(f"{FIRST + 2} mg is above {FIRST + 1} mg")
+    assert found.message.startswith(f"total is {FIRST + 2} mg, above {FIRST + 1} mg:")
 
 
 @given(

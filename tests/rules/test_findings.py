@@ -396,7 +396,7 @@ def test_a_slope_shows_the_digits_that_tell_it_from_the_gradient() -> None:
     xml = test_value.shaped('<gradient along="x" max="0.02"/>')
     data = image(at_0=u16(0, 1, 50000), at_10=u16(0, 0, 10000))
     (found,) = of_rule(findings(xml, data), "value/too-steep")
-    assert "is 0.02 mg per rpm, steeper than 0.02" not in found.message
+    assert "is 0.02 mg per rpm, above the limit of 0.02" not in found.message
 
 
 # Which definition, which base

@@ -321,7 +321,7 @@ MISSING_TABLE = (
         base=image(),
         expected=Expected(
             severity=Severity.ERROR,
-            words=("full_fuel lies in a gap", "does not have its cell"),
+            words=("full_fuel lies in a gap", "lacks its cell"),
             line='name="full_fuel"',
             table="full_fuel",
             address=62,
@@ -335,7 +335,7 @@ MISSING_TABLE = (
         data=s_file({16: bytes(3), 24: bytes(2)}),
         expected=Expected(
             severity=Severity.ERROR,
-            words=("four lies in a gap", "1 of 4 of its cells"),
+            words=("four lies in a gap", "1 of its 4 cells"),
             line='name="four"',
             table="four",
             address=16,
@@ -349,7 +349,7 @@ MISSING_TABLE = (
         data=s_file({0: bytes(11)}),
         expected=Expected(
             severity=Severity.ERROR,
-            words=("hull lies in a gap", "1 of 4 of its bytes"),
+            words=("hull lies in a gap", "1 of its 4 bytes"),
             line="<text",
             table="hull",
             address=8,
@@ -393,7 +393,7 @@ UNCOVERED_CHECKSUM = (
         data=hex_file({0: COVERED[:31], 40: CRC.to_bytes(4, "big")}),
         expected=Expected(
             severity=Severity.ERROR,
-            words=("calibration cannot be checked", "1 byte that it covers"),
+            words=("cannot check the checksum calibration", "1 byte that it covers"),
             line="<checksum",
             address=0,
         ),
@@ -540,25 +540,25 @@ def test_a_base_that_lacks_bytes_of_the_image_is_said_to() -> None:
     [
         (
             54,
-            "the image is truncated: 54 bytes where the memory has 64 (10 bytes missing); "
-            "5 tables not in it: one, two, three and 2 more",
+            "the image is truncated: it has 54 bytes and the memory has 64 (10 bytes missing); "
+            "it lacks 5 tables: one, two, three and 2 more",
         ),
         (
             57,
-            "the image is truncated: 57 bytes where the memory has 64 (7 bytes missing); "
-            "4 tables not in it: two, three, four and 1 more",
+            "the image is truncated: it has 57 bytes and the memory has 64 (7 bytes missing); "
+            "it lacks 4 tables: two, three, four and 1 more",
         ),
         (
             58,
-            "the image is truncated: 58 bytes where the memory has 64 (6 bytes missing); "
-            "3 tables not in it: three, four, five",
+            "the image is truncated: it has 58 bytes and the memory has 64 (6 bytes missing); "
+            "it lacks 3 tables: three, four, five",
         ),
         (
             63,
-            "the image is truncated: 63 bytes where the memory has 64 (1 byte missing); "
-            "1 table not in it: five",
+            "the image is truncated: it has 63 bytes and the memory has 64 (1 byte missing); "
+            "it lacks 1 table: five",
         ),
-        (65, "the image is too long: 65 bytes where the memory has 64 (1 byte too many)"),
+        (65, "the image is too long: it has 65 bytes and the memory has 64 (1 byte too many)"),
         (0, "the image is empty"),
     ],
 )
@@ -572,21 +572,21 @@ def test_an_image_of_the_wrong_size_names_what_it_lacks(size: int, message: str)
 @pytest.mark.parametrize(
     ("end", "messages"),
     [
-        (3, ["fuel lies in a gap: the image does not have its cell"]),
+        (3, ["fuel lies in a gap: the image lacks its cell"]),
         (
             5,
             [
-                "fuel lies in a gap: the image does not have its cell",
-                "pair lies in a gap: the image does not have 1 of 2 of its cells",
-                "mark lies in a gap: the image does not have 3 of 4 of its bytes",
+                "fuel lies in a gap: the image lacks its cell",
+                "pair lies in a gap: the image lacks 1 of its 2 cells",
+                "mark lies in a gap: the image lacks 3 of its 4 bytes",
             ],
         ),
         (
             0,
             [
-                "fuel lies in a gap: the image does not have its cell",
-                "pair lies in a gap: the image does not have its cells",
-                "mark lies in a gap: the image does not have its bytes",
+                "fuel lies in a gap: the image lacks its cell",
+                "pair lies in a gap: the image lacks its cells",
+                "mark lies in a gap: the image lacks its bytes",
             ],
         ),
     ],

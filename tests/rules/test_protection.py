@@ -325,7 +325,7 @@ FLAT = (
         data=limits(*[400] * 6),
         expected=Expected(
             severity=Severity.ERROR,
-            words=("all 6 cells are 40.0 mg", "Smoke limit"),
+            words=("all 6 cells of smoke_limit are 40.0 mg", "Smoke limit"),
             line='name="smoke_limit"',
             table="smoke_limit",
             address=10,
@@ -346,7 +346,7 @@ FLAT = (
         base=limits(400, 400, 400, 399, 400, 400),
         expected=Expected(
             severity=Severity.ERROR,
-            words=("all 6 cells are 40.0 mg", "Smoke limit"),
+            words=("all 6 cells of smoke_limit are 40.0 mg", "Smoke limit"),
             line='name="smoke_limit"',
             table="smoke_limit",
             address=10,
@@ -508,4 +508,4 @@ def test_only_cells_that_moved_towards_a_guard_are_counted(
     data, base = limits(*cells), limits(*[500] * 6)
     (found,) = of_rule(findings(limiter(guard), data, base), "protection/weakened")
     said = found.message.partition(";")[2]
-    assert said == (f" {count} cells went that way, this one the furthest" if count > 1 else "")
+    assert said == (f" {count} cells changed in this direction, this one the most" if count > 1 else "")

@@ -86,7 +86,7 @@ EXAMPLES = (
         data=boosts(1180, 1240),
         base=boosts(1160, 1240),
         expected=error(
-            "1210 mbar at 2500 rpm is above ceiling, 1200 mbar there",
+            "1210 mbar at 2500 rpm is above ceiling, which is 1200 mbar there",
             line="<at-most",
             table="boost",
             at={"speed": 2500.0},
@@ -108,7 +108,7 @@ EXAMPLES = (
         xml=WITH_MARGIN,
         data=boosts(1151, 1151),
         expected=error(
-            "1151 mbar at 2500 rpm is only 49 mbar below ceiling, 1200 mbar there",
+            "1151 mbar at 2500 rpm is only 49 mbar below ceiling, which is 1200 mbar there",
             "must be at least 50 mbar below",
             line="<at-most",
             table="boost",
@@ -131,7 +131,7 @@ EXAMPLES = (
         data=image(at_0=u16(4550, 4250)),
         base=image(at_0=u16(4250, 4250)),
         expected=error(
-            "4550 rpm is not what its mirror copy has, 4250 rpm; 299 rpm between them is accepted",
+            "4550 rpm differs from its mirror copy, which is 4250 rpm; the tolerance is 299 rpm",
             line="<equal",
             table="cut",
             address=0,
@@ -156,7 +156,7 @@ EXAMPLES = (
         data=TRIP,
         base=image(at_0=u16(100, 25, 20, 30, 80, 120)),
         expected=error(
-            "100 Nm becomes 25 mg, which back turns into 104 Nm; 3.9 Nm off is accepted",
+            "100 Nm becomes 25 mg, but back turns that back into 104 Nm; the tolerance is 3.9 Nm",
             line="<inverse",
             table="fuel",
             at={"torque": 100.0},
@@ -179,7 +179,7 @@ EXAMPLES = (
         data=image(at_0=u16(92, 90)),
         base=image(at_0=u16(92, 88)),
         expected=error(
-            "92 °C is only 2 °C above fan_off, 90 °C; at least 3 °C must lie between",
+            "92 °C is only 2 °C above fan_off, which is 90 °C; the gap must be at least 3 °C",
             line="<gap",
             table="fan_on",
             address=0,
@@ -396,37 +396,38 @@ def test_what_interpolation_rounds_is_no_difference() -> None:
             "relation/mirror-differs",
             EXACT,
             image(at_0=u16(4550, 4250)),
-            "4550 rpm is not what its mirror copy has, 4250 rpm",
+            "4550 rpm differs from its mirror copy, which is 4250 rpm",
         ),
         (
             "relation/not-inverse",
             round_trip(0),
             TRIP,
-            "100 Nm becomes 25 mg, which back turns into 104 Nm",
+            "100 Nm becomes 25 mg, but back turns that back into 104 Nm",
         ),
         (
             "relation/exceeds-bound",
             AT_MOST,
             boosts(1180, 1240),
-            "1210 mbar at 2500 rpm is above ceiling, 1200 mbar there",
+            "1210 mbar at 2500 rpm is above ceiling, which is 1200 mbar there",
         ),
         (
             "relation/exceeds-bound",
             WITH_MARGIN,
             boosts(1180, 1240),
-            "1210 mbar at 2500 rpm is above ceiling, 1200 mbar there; it must be at least 50 mbar below",
+            "1210 mbar at 2500 rpm is above ceiling, which is 1200 mbar there; "
+            "it must be at least 50 mbar below",
         ),
         (
             "relation/gap-closed",
             FAN,
             image(at_0=u16(92, 92)),
-            "92 °C is the same as fan_off, 92 °C; it must be at least 3 °C above",
+            "92 °C is the same as fan_off, which is 92 °C; it must be at least 3 °C above",
         ),
         (
             "relation/gap-closed",
             FAN,
             image(at_0=u16(90, 92)),
-            "90 °C is below fan_off, 92 °C; it must be at least 3 °C above",
+            "90 °C is below fan_off, which is 92 °C; it must be at least 3 °C above",
         ),
     ],
 )

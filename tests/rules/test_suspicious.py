@@ -41,7 +41,10 @@ SUSPICIOUS = (
         base=BASE,
         expected=Expected(
             severity=Severity.WARNING,
-            words=("913.0 mg where the edit around it suggests about 91.3", ": lost decimal point?"),
+            words=(
+                "the cell is 913.0 mg, but the edit around it suggests about 91.3",
+                ": lost decimal point?",
+            ),
             line='name="fuel"',
             table="fuel",
             cell=Cell(2, 0),
@@ -71,7 +74,10 @@ SHIFTED = (
         base=SLOPE,
         expected=Expected(
             severity=Severity.WARNING,
-            words=("4 cells up to 1800 rpm hold what stood before them along speed", "pasted one place off?"),
+            words=(
+                "4 cells up to 1800 rpm hold the old values of the cells before them along speed",
+                "pasted one place off?",
+            ),
             line='name="fuel"',
             table="fuel",
             cell=Cell(1, 0),
@@ -210,19 +216,23 @@ def rows(*cells: tuple[int, ...]) -> bytes:
     [
         (
             (LOW, LOW, MIDDLE),
-            "8 cells up to 1600 rpm, 30 mg hold what stood before them along load: pasted one place off?",
+            "8 cells up to 1600 rpm, 30 mg hold the old values of the cells before them along load: "
+            "pasted one place off?",
         ),
         (
             (MIDDLE, HIGH, HIGH),
-            "8 cells up to 1600 rpm, 20 mg hold what stood after them along load: pasted one place off?",
+            "8 cells up to 1600 rpm, 20 mg hold the old values of the cells after them along load: "
+            "pasted one place off?",
         ),
         (
             tuple((row[0], *row[:-1]) for row in (LOW, MIDDLE, HIGH)),
-            "9 cells up to 1600 rpm, 30 mg hold what stood before them along speed: pasted one place off?",
+            "9 cells up to 1600 rpm, 30 mg hold the old values of the cells before them along speed: "
+            "pasted one place off?",
         ),
         (
             tuple((*row[1:], row[-1]) for row in (LOW, MIDDLE, HIGH)),
-            "9 cells up to 1400 rpm, 30 mg hold what stood after them along speed: pasted one place off?",
+            "9 cells up to 1400 rpm, 30 mg hold the old values of the cells after them along speed: "
+            "pasted one place off?",
         ),
     ],
     ids=["a row below", "a row above", "a column right", "a column left"],
@@ -235,8 +245,8 @@ def test_a_shifted_block_says_on_which_side_it_stood(new: tuple[tuple[int, ...],
 @pytest.mark.parametrize(
     ("place", "source", "said"),
     [
-        (2, 1, "4 cells up to 1600 rpm, 30 mg repeat those before them along load: pasted twice?"),
-        (2, 3, "4 cells up to 1600 rpm, 30 mg repeat those after them along load: pasted twice?"),
+        (2, 1, "4 cells up to 1600 rpm, 30 mg repeat the cells before them along load: pasted twice?"),
+        (2, 3, "4 cells up to 1600 rpm, 30 mg repeat the cells after them along load: pasted twice?"),
     ],
 )
 def test_a_row_that_was_pasted_twice_says_which_it_repeats(place: int, source: int, said: str) -> None:
@@ -271,7 +281,7 @@ def test_a_cell_that_is_switched_off_is_no_slip() -> None:
 def test_a_lone_cell_is_judged_by_its_neighbours() -> None:
     even = holding(80.0, 82.5, 85.0, 87.5, 90.0)
     (found,) = suspicious(curve(), holding(80.0, 82.5, 850.0, 87.5, 90.0), even)
-    assert found.message == "850.0 mg where its neighbours suggest about 85: out by ten?"
+    assert found.message == "the cell is 850.0 mg, but its neighbours suggest about 85: out by ten?"
 
 
 def test_named_states_are_no_numbers() -> None:

@@ -370,9 +370,9 @@ TOO_STEEP = (
             severity=Severity.WARNING,
             words=(
                 "41.0 mg to 45.1 mg",
-                "from 2000 rpm to 2200 rpm",
+                "between 2000 rpm and 2200 rpm",
                 "0.0205 mg per rpm",
-                "steeper than 0.02",
+                "above the limit of 0.02",
             ),
             line='name="fuel"',
             table="fuel",
@@ -398,7 +398,7 @@ TOO_STEEP = (
         data=curve(400, 410, 369),
         expected=Expected(
             severity=Severity.WARNING,
-            words=("41.0 mg to 36.9 mg", "0.0205 mg per rpm", "steeper than 0.02"),
+            words=("41.0 mg to 36.9 mg", "0.0205 mg per rpm", "above the limit of 0.02"),
             line='name="fuel"',
             table="fuel",
             cell=Cell(2, 0),
@@ -416,7 +416,12 @@ TOO_STEEP = (
         data=over_axes(601, 400),
         expected=Expected(
             severity=Severity.WARNING,
-            words=("40.0 mg to 60.1 mg", "from 10 mg to 50 mg", "0.5025 mg per mg", "steeper than 0.5"),
+            words=(
+                "40.0 mg to 60.1 mg",
+                "between 10 mg and 50 mg",
+                "0.5025 mg per mg",
+                "above the limit of 0.5",
+            ),
             line='name="fuel"',
             table="fuel",
             cell=Cell(1, 1),
@@ -449,7 +454,7 @@ NOT_MONOTONIC = (
         base=curve(400, 425, 430),
         expected=Expected(
             severity=Severity.ERROR,
-            words=("42.5 mg to 42.4 mg", "from 2000 rpm to 2200 rpm", "only rise"),
+            words=("42.5 mg to 42.4 mg", "between 2000 rpm and 2200 rpm", "must not fall"),
             line='name="fuel"',
             table="fuel",
             cell=Cell(2, 0),
@@ -498,7 +503,7 @@ NOT_MONOTONIC = (
         data=curve(430, 425, 426),
         expected=Expected(
             severity=Severity.ERROR,
-            words=("42.5 mg to 42.6 mg", "only fall"),
+            words=("42.5 mg to 42.6 mg", "must not rise"),
             line='name="fuel"',
             table="fuel",
             cell=Cell(2, 0),
@@ -516,7 +521,7 @@ NOT_MONOTONIC = (
         data=over_axes(401, 400),
         expected=Expected(
             severity=Severity.ERROR,
-            words=("40.0 mg to 40.1 mg", "from 10 mg to 50 mg", "only fall"),
+            words=("40.0 mg to 40.1 mg", "between 10 mg and 50 mg", "must not rise"),
             line='name="fuel"',
             table="fuel",
             cell=Cell(1, 1),
@@ -582,7 +587,7 @@ OFF_IN_OPERATING_RANGE = (
         data=released(4201),
         expected=Expected(
             severity=Severity.ERROR,
-            words=("raw 15", "switches the function off", "never may"),
+            words=("raw 15", "switches the function off", "allows no off cell"),
             line='name="release"',
             table="release",
             cell=Cell(2, 0),

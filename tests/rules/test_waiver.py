@@ -228,7 +228,7 @@ def test_a_dead_waiver_is_to_be_removed_where_another_counts_wherever_it_stands(
         assert waived(report.findings) == [True]
         (found,) = (one for one in report.findings if one.policy)
         assert (found.rule, found.line) == (why, 4)
-        assert found.hint == "Remove it: the one in line 12 counts in its place."
+        assert found.hint == "Remove it: the waiver in line 12 replaces it."
     (alone,) = (one for one in inspect(XML, BAD, policy=policy(dead)).findings if one.policy)
     assert "Remove" not in alone.hint
 
@@ -335,7 +335,7 @@ def test_a_waiver_dies_when_the_same_bytes_mean_something_else(old: bytes, new: 
     report = on_the_map(xml)
     assert not any(waived(report.findings, RULE))
     (finding,) = of_rule(report.findings, "waiver/outdated")
-    assert "the definition reads them in another way" in finding.message or byte_order_of(old)
+    assert "the definition interprets them differently" in finding.message or byte_order_of(old)
 
 
 def byte_order_of(old: bytes) -> bool:
@@ -425,7 +425,7 @@ def test_a_digest_of_the_earlier_form_no_longer_counts_and_says_why() -> None:
     report = inspect(MAP, MAP_IMAGE, policy=policy(old))
     assert not any(waived(report.findings, RULE))
     (finding,) = of_rule(report.findings, "waiver/outdated")
-    assert "its digest is of an earlier form, which does not cover the definition" in finding.message
+    assert "its digest has an older form, which does not cover the definition" in finding.message
     assert outdated_digest(report) == table_digest(MAP, MAP_IMAGE, "fuel")
 
 

@@ -173,7 +173,7 @@ def test_a_merge_whose_conflicts_are_still_listed_is_not_committed(tmp_path: Pat
     scratch.must("add", "boats/heron.bin")
     refused = scratch.staged()
     assert (refused.status, refused.stdout) == (2, "")
-    assert "boats/heron.bin: its conflicts are not settled" in refused.error
+    assert "boats/heron.bin: it has unresolved conflicts" in refused.error
     sides = [f":{stage}:boats/heron.bin" for stage in (1, 2, 3)]
     scratch.git("checkout", "--merge", "--", "boats/heron.bin", env=path)
     assert scratch.run("merge", *sides, "--to", "boats/heron.bin", "--take", "theirs").status == 0

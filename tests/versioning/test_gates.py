@@ -28,7 +28,7 @@ from tests.running import (
 HERON = "boats/heron.bin"
 LIST = f"{HERON}.conflicts.txt"
 SLIP = "999.0 mg is above the limit of 90 mg"
-UNSETTLED = f"{HERON}: its conflicts are not settled"
+UNSETTLED = f"{HERON}: it has unresolved conflicts"
 OURS = edited(GOOD, {fuel_cell(0, 0): u16(125)})
 #: Contrary to ours in one cell, and with another one beside it, or without.
 THEIRS = edited(GOOD, {fuel_cell(0, 0): u16(130), EGR: b"\x1c"})

@@ -529,7 +529,7 @@ def test_a_value_says_where_its_cell_was_while_the_axis_was_another(boat: Boat) 
         (["*", "--cell", "1600,40"], "give its name behind the image"),
         (["speed_4", "--cell", "1600"], "it is an axis"),
         (["fule"], "did you mean 'fuel'?"),
-        (["--rev", "nonsense"], "nonsense: there is no such revision"),
+        (["--rev", "nonsense"], "nonsense: no such revision"),
     ],
 )
 def test_a_call_that_cannot_be_meant_says_what_would_do(boat: Boat, words: list[str], complaint: str) -> None:
@@ -560,7 +560,7 @@ def test_an_image_without_a_commit_has_no_history(tmp_path: Path) -> None:
 
 def test_an_image_outside_every_repository_has_no_history(tmp_path: Path) -> None:
     yard = make_yard(tmp_path, heron=yard_base())
-    assert "this is no git repository" in yard.call("history", HERON).error
+    assert "this is not a git repository" in yard.call("history", HERON).error
 
 
 # How it reads

@@ -102,7 +102,7 @@ def test_json_of_two_revisions_is_a_list_of_documents(scratch: Scratch) -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("nothing", "HEAD"), "no file and no revision"),
+        (("nothing", "HEAD"), "neither a file nor a git revision"),
         ((f"nothing:{HERON}", HERON), "no such revision"),
         (("HEAD:boats/none.bin", HERON), "does not exist"),
         ((f"--upload-pack=x:{HERON}", HERON), "no such option"),

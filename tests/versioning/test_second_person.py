@@ -577,14 +577,14 @@ def test_outside_git_no_such_waiver_counts(pair: Pair, tmp_path: Path) -> None:
     outside = Pair(tmp_path / "outside")
     shutil.copytree(pair.root, outside.root, ignore=shutil.ignore_patterns(".git"))
     assert not outside.counts()
-    assert "does not count: without git nothing tells who made the change" in outside.complaint()
+    assert "does not count: without git, callint cannot tell who made the change" in outside.complaint()
 
 
 def test_without_the_program_no_such_waiver_counts(pair: Pair) -> None:
     pair.by(INES, "Accept", policy=WAIVED)
     done = run("check", cwd=pair.root, PATH="")
     assert done.status == 1 and not done.stderr
-    assert "without git nothing tells who made the change" in done.flat
+    assert "without git, callint cannot tell who made the change" in done.flat
 
 
 @pytest.mark.parametrize("path", ["callint.toml", HERON])

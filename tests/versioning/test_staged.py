@@ -252,7 +252,7 @@ def test_a_folder_that_is_no_repository_is_refused_in_one_line(tmp_path: Path) -
     make_yard(tmp_path / "plain")
     error = run("check", "--staged", cwd=tmp_path / "plain", GIT_CEILING_DIRECTORIES=str(tmp_path)).error
     assert "plain" in error
-    assert "no git repository" in error
+    assert "not a git repository" in error
 
 
 def test_a_bare_repository_is_refused_in_one_line(scratch: Scratch, tmp_path: Path) -> None:
@@ -267,7 +267,7 @@ def test_a_policy_that_is_not_staged_is_refused_with_advice(tmp_path: Path) -> N
     assert "git add callint.toml" in scratch.staged().error
     (scratch.root / "callint.toml").unlink()
     error = scratch.staged().error
-    assert "callint.toml: there is none in the index" in error
+    assert "callint.tomlhas no the index" in error
     assert "git add" in error
 
 

@@ -144,20 +144,20 @@ def open_repository(start: Path, bare: bool = False) -> Repo:
             top = None
     except GitError as error:
         if "not a git repository" in error.said:
-            raise InputError(f"{start}: this is no git repository; call callint inside one") from None
+            raise InputError(f"{start}: this is not a git repository; run callint inside one") from None
         if "dubious ownership" in error.said:
             # The last line is git's own advice, with the folder as git wants to have it named.
             advice = f"if you trust them, {error.reason}"
             raise InputError(f"{start}: the repository is somebody else's; {advice}") from None
         raise InputError(f"{start}: git cannot open it: {error.reason}; correct that first") from None
     except OSError:
-        raise InputError(f"{start}: this is no git repository; call callint inside one") from None
+        raise InputError(f"{start}: this is not a git repository; run callint inside one") from None
     if top is not None and not top.is_dir():
         raise InputError(
-            f"{top}: git takes it for the working tree, and it is no folder; correct core.worktree"
+            f"{top}: git uses it as the working tree, but it is not a folder; correct core.worktree"
         )
     if top is None and not bare:
-        raise InputError(f"{start}: a bare repository has no index; call callint in a working tree")
+        raise InputError(f"{start}: a bare repository has no index; run callint in a working tree")
     return Repo(git_dir, common_dir, top)
 
 
@@ -217,8 +217,8 @@ def _run(repo: Repo, *arguments: str, patience: float | None = None) -> str:
             # Of a configuration git names the file itself, of all else the lock.
             lock = repo.working_dir / (found["lock"] or f"{found['file']}.lock")
             raise InputError(
-                f"{lock}: another git command is at work, or was killed and left this lock behind; wait for "
-                "it, and remove the file where there is none"
+                f"{lock}: another git command is running, or was killed and left this lock; wait for it, "
+                "or remove the file if none is running"
             ) from None
         command = next(word for word in arguments if word != "-c" and "=" not in word)
         raise InputError(f"git {command}: {error.reason}") from None
@@ -379,12 +379,12 @@ def commit_id(repo: Repo, revision: str) -> str:
     try:
         printed, said = answer(words, repo.working_dir)
     except GitError:
-        raise InputError(f"{revision}: there is no such revision; git log lists them") from None
+        raise InputError(f"{revision}: no such revision; git log lists them") from None
     # Whatever branch is called HEAD, it is not meant, and a whole id means itself.
     for name in _AMBIGUOUS.findall(said):
         if name != "HEAD" and not re.fullmatch(r"[0-9a-f]{40}|[0-9a-f]{64}", name):
             advice = f"write heads/{name} for a branch, tags/{name} for a tag, or a whole id"
-            raise _AmbiguousError(f"{revision}: {name} stands for more than one commit; {advice}")
+            raise _AmbiguousError(f"{revision}: {name} names more than one commit; {advice}")
     return os.fsdecode(printed).strip()
 
 
@@ -492,7 +492,7 @@ def policy_folder(repo: Repo, start: Path, entries: Mapping[str, Entry], where: 
     if repo.working_tree_dir is None:
         if POLICY in entries:
             return ""
-        raise InputError(f"{POLICY}: there is none in {where}; name another revision")
+        raise InputError(f"{where} has no {POLICY}; name another revision")
     top = top_level(repo)
     here = start.resolve()
     folder = PurePosixPath(here.relative_to(top).as_posix()) if here.is_relative_to(top) else PurePosixPath()
@@ -500,7 +500,7 @@ def policy_folder(repo: Repo, start: Path, entries: Mapping[str, Entry], where: 
         if str(candidate / POLICY) in entries:
             return "" if candidate == PurePosixPath() else str(candidate)
     advice = f"git add {POLICY}" if (top / POLICY).exists() else "write one and git add it"
-    raise InputError(f"{POLICY}: there is none in {where}; {advice}")
+    raise InputError(f"{where} has no {POLICY}; {advice}")
 
 
 # Who
@@ -848,7 +848,7 @@ def attributes(repo: Repo, paths: Iterable[str], *names: str) -> dict[str, dict[
         fields = _run(repo, "check-attr", "-z", *names, "--", *paths, patience=_PATIENCE).split("\0")
     except subprocess.TimeoutExpired:
         raise InputError(
-            "git check-attr: it does not come to an end; look for lines with many stars in .gitattributes"
+            "git check-attr: it does not finish; look for lines with many stars in .gitattributes"
         ) from None
     for path, name, value in zip(fields[0::3], fields[1::3], fields[2::3], strict=False):
         found.setdefault(path, {})[name] = value

@@ -144,7 +144,7 @@ class _Planner:
         known = self._record.files.get(self._record.key(path))
         if old is not None and (known is None or known.digest != digest_of(old)):
             raise InputError(
-                f"{path}: it is there already; name the images in it and call callint init without any"
+                f"{path}: it already exists; add the images to it and run callint init without images"
             )
         self._note(path, Written(digest_of(new), "", True))
         return new, FileStep(path, old, new, "the policy: which images belong to what")
@@ -160,7 +160,9 @@ class _Planner:
         definitions = [self._existing(one) for one in wishes.definitions]
         for path, given in zip(definitions, wishes.definitions, strict=True):
             if not (self._readable(self._root / path) or b"").lstrip(_BEFORE_XML).startswith(b"<"):
-                raise InputError(f"{given}: it is no definition; name the XML file that describes the images")
+                raise InputError(
+                    f"{given}: it is not a definition; name the XML file that describes the images"
+                )
         return policy_text(tuple(images), definitions, [self._existing(one) for one in wishes.bases])
 
     def _inside(self, path: str) -> str:
@@ -244,7 +246,7 @@ class _Planner:
         path, words = self._top / PRE_COMMIT, "an entry that checks what a commit touches"
         old = self._readable(path)
         if old is None:
-            raise InputError(f"{path}: there is none; write one first, or leave --pre-commit out")
+            raise InputError(f"{path}: the file does not exist; create it first, or remove --pre-commit")
         call = self._check(self._wishes.short)
         lines = (
             "- repo: local",
@@ -323,7 +325,7 @@ class _Planner:
                     self.remarks.append(f"{where} is not callint init's, and stays: {_UNASKED[name]}.")
                     continue
                 raise InputError(
-                    f"{path}: there is such a hook already; add {self._check('callint')} to it and give "
+                    f"{path}: this hook already exists; add {self._check('callint')} to it and give "
                     "--no-hook, or give --pre-commit"
                 )
             known = self._record.files.get(key)

@@ -98,7 +98,9 @@ def read_record(repo: git.Repo) -> Record:
         settings = {key: _text(value) for key, value in content["settings"].items() if key in SETTINGS}
         return Record(path, old, files, settings, {_path(one) for one in content["folders"]})
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        raise InputError(f"{path}: this is no record of callint init; remove it, then call again") from None
+        raise InputError(
+            f"{path}: this is not a record of callint init; remove it and run callint init again"
+        ) from None
 
 
 def _text(value: Any, *others: object) -> Any:
