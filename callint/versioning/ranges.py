@@ -133,7 +133,8 @@ def parse_range(words: str, start: Path) -> tuple[str, str]:
 
 def parted(start: Path, old: str, new: str) -> str:
     """The commit from which two revisions parted; InputError where they have none in common."""
-    bases = git.merge_bases(git.open_repository(start, bare=True), old, new)
+    repo = git.open_repository(start, bare=True)
+    bases = git.merge_bases(repo, old, new)
     if len(bases) > 1:
         raise InputError(
             f"{old}...{new}: they parted at {len(bases)} commits, as each was merged into the other; "
@@ -141,7 +142,7 @@ def parted(start: Path, old: str, new: str) -> str:
         )
     if not bases:
         raise InputError(f"{old}...{new}: they have no commit in common; compare them with two dots")
-    return bases[0]
+    return git.merge_base(repo, old, new) or bases[0]
 
 
 def course(start: Path, old: str, new: str) -> Course:

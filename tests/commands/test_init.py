@@ -445,7 +445,7 @@ REFUSED: dict[str, tuple[Callable[[Scratch], object], tuple[str, ...], str]] = {
     "a foreign merge hook": (
         lambda s: s.write(".git/hooks/pre-merge-commit", FOREIGN_HOOK),
         (),
-        "pre-merge-commit: there is such a hook already",
+        "pre-merge-commit: this hook already exists",
     ),
     "a foreign setting": (
         lambda s: s.must("config", "merge.callint.driver", "mine %A"),
@@ -488,7 +488,7 @@ REFUSED: dict[str, tuple[Callable[[Scratch], object], tuple[str, ...], str]] = {
     "a corrupt record": (
         lambda s: s.write(".git/callint/init.json", "[]"),
         (),
-        "init.json: this is no record of callint init; remove it",
+        "init.json: this is not a record of callint init; remove it",
     ),
     "a record of wrong types": (
         lambda s: s.write(
@@ -497,12 +497,12 @@ REFUSED: dict[str, tuple[Callable[[Scratch], object], tuple[str, ...], str]] = {
             ' "settings": {}, "folders": []}',
         ),
         (),
-        "init.json: this is no record of callint init; remove it",
+        "init.json: this is not a record of callint init; remove it",
     ),
     "an endless record": (
         lambda s: s.write(".git/callint/init.json", "[" * 200_000),
         (),
-        "init.json: this is no record of callint init; remove it",
+        "init.json: this is not a record of callint init; remove it",
     ),
     "undo with images": (lambda s: None, ("--undo", "x.bin"), "--undo takes no images"),
     "two kinds of hook": (lambda s: None, ("--pre-commit", "--no-hook"), "exclude each other"),

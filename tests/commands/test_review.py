@@ -910,15 +910,15 @@ def test_nothing_that_is_read_or_named_is_replaced(yard: Yard, output: str) -> N
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        ((BASE,), "OLD and NEW are needed"),
+        ((BASE,), "missing OLD and NEW"),
         ((BASE, "boats/none.bin"), "boats/none.bin: it does not exist"),
         (("boats/none.bin", "boats/nil.bin"), "neither a file nor a git revision"),
-        ((BASE, HERON, "boats"), "paths go with two revisions"),
-        ((BASE, HERON, "--date", "soon"), "--date soon: it is no day"),
+        ((BASE, HERON, "boats"), "PATH needs two revisions"),
+        ((BASE, HERON, "--date", "soon"), "--date soon: it is not a date"),
         ((BASE, HERON, "--log", "none.csv"), "none.csv"),
         ((BASE, "strange.bin"), "strange.bin: the image is empty"),
         ((BASE, "boats/foreign.bin"), 'its software number is "YARD-02", not "YARD-01"'),
-        (("--range", "HEAD"), "it is no range"),
+        (("--range", "HEAD"), "it is not a range"),
         ((BASE, HERON, "--definition", "none.xml"), "none.xml"),
         ((BASE, HERON, "--definition", "callint.toml"), "callint.toml"),
     ],
@@ -940,7 +940,7 @@ def test_a_range_takes_no_definition_and_no_policy_from_elsewhere(scratch: Scrat
 def test_a_review_goes_into_no_pipe(yard: Yard) -> None:
     before = yard.files()
     error = yard.call("review", BASE, HERON, "--output", "-").error
-    assert "--output -: a review goes into a file; name one" in error
+    assert "--output -: a review needs a file; name one" in error
     assert yard.files() == before
 
 

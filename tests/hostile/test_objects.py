@@ -228,9 +228,9 @@ def test_a_tag_does_not_take_the_place_of_a_branch(yard: Scratch) -> None:
     yard.must("tag", "main", "topic")
     assert yard.must("rev-list", "main..topic") == ""
     error = yard.call("check", "--range", "main..topic").error
-    assert "main: main stands for more than one commit" in error and "heads/main" in error
+    assert "main: main names more than one commit" in error and "heads/main" in error
     for words in (("check", "--since", "main"), ("diff", "main", "topic"), ("show", f"main:{HERON}")):
-        assert "stands for more than one commit" in yard.call(*words).error, words
+        assert "names more than one commit" in yard.call(*words).error, words
     for span in ("heads/main..topic", f"{ident(yard, 'heads/main')}..topic"):
         assert yard.call("check", "--range", span).status == 1
 
@@ -243,4 +243,4 @@ def test_a_branch_does_not_take_the_place_of_head_or_of_an_id(yard: Scratch) -> 
         result = yard.call("check", "--range", span)
         assert result.status == 1 and SLIP in result.flat, span
     yard.must("update-ref", f"refs/heads/{head[:10]}", "HEAD~2")
-    assert "stands for more than one" in yard.call("check", "--range", f"HEAD~2..{head[:10]}").error
+    assert "names more than one" in yard.call("check", "--range", f"HEAD~2..{head[:10]}").error

@@ -495,10 +495,15 @@ def test_an_image_is_compared_with_the_base_of_its_own_software() -> None:
         assert (found.rule, found.base_physical) == ("change/too-large", 10.0)
 
 
-def test_an_unreadable_base_beside_a_good_one_is_no_matter() -> None:
+def test_a_good_base_does_not_stand_in_silently_for_one_that_cannot_be_read() -> None:
     files = tree(new=NEW, base=image(at_48=NUMBER))
     files.files["new.bin"] = image(at_48=NUMBER)
-    assert not rules(inspected(files, ("new.xml",), ("lost.bin", "base.bin")).findings)
+    findings = inspected(files, ("new.xml",), ("lost.bin", "base.bin")).findings
+    (found,) = [one for one in findings if one.image]
+    assert found.rule == "image/missing-base"
+    assert "lost.bin" in found.message
+    # Behind the one that fits it may be anything.
+    assert not rules(inspected(files, ("new.xml",), ("base.bin", "lost.bin")).findings)
 
 
 def test_where_no_base_fits_every_reason_is_given() -> None:

@@ -689,4 +689,4 @@ def test_callers_from_python_are_told_the_same(
         for one in callint.check(other, definition, policy=policy).findings
         if one.rule.startswith("waiver/")
     )
-    assert "without git nothing tells who made the change" in said.message
+    assert "without git, callint cannot tell who made the change" in said.message
