@@ -184,7 +184,7 @@ def _sentence(error: Exception) -> str:
 
 def _refuse(*messages: str, status: int = WRONG_INPUT) -> int:
     """Print messages, one line each, and return the status."""
-    from callint.model.shown import clean
+    from callint.fmt import clean
 
     # A file's name may hold anything, a line break too, so it must not reach the terminal as it is.
     sys.stderr.write("".join(f"{clean(message)}\n" for message in messages))

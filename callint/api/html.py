@@ -9,11 +9,11 @@ from collections.abc import Iterable
 from html import escape
 from io import StringIO
 
+from callint import fmt
 from callint.checking.checker import Report
-from callint.model import shown
+from callint.fmt import clean
 from callint.model.change import Grid, TableChange
 from callint.model.definition import Definition
-from callint.model.shown import clean
 from callint.reporting.changes.text import print_changes, print_table_change
 from callint.reporting.findings.summary import closing_line
 from callint.reporting.findings.wording import headline, sentence
@@ -33,7 +33,7 @@ def text_html(text: str) -> str:
 def grid_html(definition: Definition, grid: Grid) -> str:
     """A whole table with its breakpoints and units; of a very large one only its shape."""
     table = grid.table
-    unit = shown.with_unit("", definition.unit_of(table)).strip()
+    unit = fmt.with_unit("", definition.unit_of(table)).strip()
     caption = f"{table.name}: {table.title}{f', {unit}' if unit else ''}"
     if grid.raw.size > _MOST_CELLS:
         return f"<p>{text_html(caption)} ({grid.raw.size:,} cells; .values holds them)</p>"

@@ -14,10 +14,10 @@ from callint.api.html import grid_html
 from callint.api.image import CalibrationImage, context_of
 from callint.decoding.signal_names import signal_named
 from callint.decoding.surfaces import obstacle, surface
+from callint.fmt import with_unit
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import Definition, States, Table
 from callint.model.errors import InputError, MissingLibraryError
-from callint.model.shown import with_unit
 from callint.reporting.point.text import tables_at
 from callint.rules.context import CheckContext
 

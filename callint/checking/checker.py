@@ -11,12 +11,12 @@ from functools import cache, cached_property, partial
 
 import numpy as np
 
+from callint import fmt
 from callint.checking.apply_policy import PolicyApplier, order
 from callint.checking.content import Judged, accepted_content
 from callint.checking.definition_findings import definition_findings
 from callint.decoding import checksums
 from callint.decoding.digest import ContentDigest, base_digest
-from callint.model import shown
 from callint.model.definition import Identity, Memory
 from callint.model.finding import Finding
 from callint.model.image import Image
@@ -505,9 +505,7 @@ def _shortfall(path: str, base: Image, image: Image | None, memory: Memory) -> s
     if base.is_part:
         lacking = sum(end - start - base.amount(start, end) for start, end in image.extents) if image else 0
         if lacking:
-            return (
-                f"the base {path} lacks {shown.count(lacking, 'byte')} of the image: they cannot be compared"
-            )
+            return f"the base {path} lacks {fmt.count(lacking, 'byte')} of the image: they cannot be compared"
     elif base.size != memory.size:
         return (
             f"the base {path} has {base.size:,} bytes where the memory has {memory.size:,}: "

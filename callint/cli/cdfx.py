@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import sys
 
+from callint import fmt
 from callint.comparing.apply_cdfx import apply_values
 from callint.comparing.compare import compare
 from callint.decoding.decode import Decoded, decode
-from callint.model import shown
 from callint.model.change import ChangeSet
 from callint.model.errors import InputError
 from callint.model.image import Image
@@ -50,9 +50,9 @@ def _tell_rest(changes: ChangeSet, image: str) -> None:
     rest = [f"identity {change.identity.name}" for change in changes.identities]
     rest += [f"the stored count of {change.axis.name}" for change in changes.counts]
     if changes.unexplained:
-        rest.append(shown.count(sum(run.changed for run in changes.unexplained), "byte") + " not defined")
+        rest.append(fmt.count(sum(run.changed for run in changes.unexplained), "byte") + " not defined")
     if changes.missing:
-        rest.append(shown.count(sum(run.size for run in changes.missing), "byte") + " that one of them lacks")
+        rest.append(fmt.count(sum(run.size for run in changes.missing), "byte") + " that one of them lacks")
     if rest:
         words = f"{image}: not in the CDFX, which has tables, axes and texts alone: {', '.join(rest)}"
-        sys.stderr.write(f"callint: {shown.clean(words)}\n")
+        sys.stderr.write(f"callint: {fmt.clean(words)}\n")

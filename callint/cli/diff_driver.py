@@ -16,8 +16,8 @@ import click
 
 from callint.cli.git_file import read_git_file
 from callint.cli.image_loading import DefinitionResolver
+from callint.fmt import clean
 from callint.model.errors import InputError
-from callint.model.shown import clean
 from callint.reading.workspace import open_workspace
 from callint.rules.context import CheckContext
 from callint.versioning.file_version import Content

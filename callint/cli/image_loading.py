@@ -18,11 +18,11 @@ from callint.checking.checker import (
     held_bytes,
 )
 from callint.checking.own_image import read_own_image, read_sound_image
+from callint.fmt import clean
 from callint.model.definition import Definition, Memory
 from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.model.policy import Policy
-from callint.model.shown import clean
 from callint.reading.images import DamagedError, ImageFile, read_image_file
 from callint.reading.tree import Tree
 from callint.reading.workspace import Workspace, open_workspace

@@ -6,9 +6,9 @@ import math
 import re
 
 from callint.decoding.signal_names import signal_named
+from callint.fmt import unit_word
 from callint.model.definition import Definition
 from callint.model.errors import InputError
-from callint.model.shown import unit_word
 
 #: A number, and something behind it that is none.
 _NUMBER_AND_MORE = re.compile(r"\s*[-+]?(\d+\.?\d*|\.\d+)\s*[^\d\s.,]")

@@ -15,8 +15,8 @@ from callint.cli.image_loading import AuthorshipFactory, DefinitionResolver
 from callint.cli.progress import progress
 from callint.cli.review_builder import Day, ReviewOptions, with_log
 from callint.cli.revision_pairs import demand_revisions
+from callint.fmt import count
 from callint.model.errors import InputError
-from callint.model.shown import count
 from callint.reading.tree import OverlayTree, reason
 from callint.reading.workspace import Workspace
 from callint.reporting.review.document import Digests, Review, ReviewedImage, State

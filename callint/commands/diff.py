@@ -14,9 +14,9 @@ from callint.cli.revision_pairs import VALUES, ImagePair, is_range, pairs, spell
 from callint.comparing.compare import selected
 from callint.decoding.log_residency import LogSummary
 from callint.decoding.surfaces import surfaces
+from callint.fmt import clean
 from callint.model.change import ChangeSet
 from callint.model.image import Image
-from callint.model.shown import clean
 from callint.reading.workspace import open_workspace
 from callint.rules.context import CheckContext, LoadedDefinition
 from callint.versioning.file_version import Content

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 
 import click
 
+from callint import fmt
 from callint.cli.image_loading import DefinitionResolver, table_selection
 from callint.cli.progress import progress
 from callint.decoding.decode import Decoded
 from callint.decoding.layout import Item
-from callint.model import shown
 from callint.model.definition import FixedAxis, StoredAxis, Text
 from callint.model.errors import InputError
 from callint.reading.workspace import open_workspace
@@ -202,5 +202,5 @@ def _index(decoded: Decoded, table: str, axis: str, word: str) -> int:
                 if float(text) == number or float(decoded.breakpoints(axis)[index]) == number:
                     return index
     unit = decoded.layout.definition.unit_of(decoded.layout.definition.axes[axis])
-    found = shown.with_unit(", ".join(texts), unit)
+    found = fmt.with_unit(", ".join(texts), unit)
     raise InputError(f"{table}: axis {axis} has no breakpoint {word}; it has {found}")

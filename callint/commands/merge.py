@@ -25,10 +25,10 @@ from callint.cli.result_check import ResultChecker
 from callint.comparing.merge import AxisConflict, CellConflict, Conflict, Merge, Side, TextConflict, merge
 from callint.decoding.checksum_update import UnsealableError
 from callint.decoding.decode import decode
+from callint.fmt import clean
 from callint.model.definition import Definition
 from callint.model.errors import InputError
 from callint.model.finding import Finding
-from callint.model.shown import clean
 from callint.reading.locks import alone
 from callint.reading.tree import CONFLICT_DATA, CONFLICT_TEXT, read_file, reason
 from callint.reading.workspace import Workspace, open_workspace

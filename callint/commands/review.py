@@ -11,8 +11,8 @@ import click
 
 from callint.cli.review_builder import ReviewOptions, review_of_images
 from callint.cli.revision_pairs import is_range, spelled_out
+from callint.fmt import clean
 from callint.model.errors import InputError
-from callint.model.shown import clean
 from callint.reading.workspace import Workspace, open_workspace
 from callint.reporting.review.document import Review
 

@@ -19,10 +19,10 @@ from callint.cli.image_loading import (
     workspace_for,
 )
 from callint.decoding.decode import Decoded
+from callint.fmt import address, clean
 from callint.model.definition import Axis, FixedAxis, Table, Text
 from callint.model.errors import InputError
 from callint.model.policy import Policy
-from callint.model.shown import address, clean
 from callint.reading.tree import POLICY
 from callint.reading.workspace import open_workspace
 from callint.rules.context import CheckContext

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import click
 import numpy as np
 
+from callint import fmt
 from callint.cli.image_loading import DefinitionResolver, read_content, table_selection, workspace_for
 from callint.cli.operating_point_option import number, parse_point
 from callint.comparing.sensor_faults import Misreading, Watched
@@ -17,7 +18,6 @@ from callint.decoding.sensors import Circuit, UnusableSensorError, Wiring, circu
 from callint.decoding.signal_graph import CycleError, Reach, reach, signals_of
 from callint.decoding.signal_names import signal_named
 from callint.decoding.surfaces import Surface, obstacle, surface
-from callint.model import shown
 from callint.model.change import Numbers
 from callint.model.definition import Definition, Sensor, Signal
 from callint.model.errors import InputError
@@ -130,8 +130,8 @@ def _outlook(case: CheckContext, name: str, wishes: _WhatIfOptions, given: dict[
         low, high = found.range
         if value is not None and not low <= value <= high:
             raise InputError(
-                f"--true {wishes.true}: the sensor's curve reads {shown.plain(low)} to "
-                f"{shown.with_unit(shown.plain(high), signal.unit)}; "
+                f"--true {wishes.true}: the sensor's curve reads {fmt.plain(low)} to "
+                f"{fmt.with_unit(fmt.plain(high), signal.unit)}; "
                 "choose a value between, or give --reads"
             )
         false = found.measured(true, wiring).reading

@@ -15,11 +15,11 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from callint import fmt
 from callint.comparing.compare import changed_cells
 from callint.decoding.conversions import quantise
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.encode import encode
-from callint.model import shown
 from callint.model.change import Numbers
 from callint.model.definition import (
     PLAIN,
@@ -113,7 +113,7 @@ class _CdfxApplier:
         self.lay_values(table, instance.values, instance.line)
         names = [along.index for along in instance.axes]
         if names != list(range(1, len(table.axes) + 1)):
-            words = f"{instance.name} has {shown.count(len(table.axes), 'axis')} here, not those of the file"
+            words = f"{instance.name} has {fmt.count(len(table.axes), 'axis')} here, not those of the file"
             raise self.file.wrong(instance.line, words, _SAME_SOFTWARE)
         for name, along in zip(table.axes, instance.axes, strict=True):
             self.lay_along(self.decoded.layout.definition.axes[name], along)
@@ -146,7 +146,7 @@ class _CdfxApplier:
         differing = np.flatnonzero(values.numbers[0] != np.array(axis.values))
         if len(differing):
             first = int(differing[0])
-            here, there = (shown.exact(float(one[first])) for one in (axis.values, values.numbers[0]))
+            here, there = (fmt.exact(float(one[first])) for one in (axis.values, values.numbers[0]))
             words = f"the fixed axis has {here} here and {there} in the file"
             raise self.file.wrong(int(values.lines[0, first]), words, _SAME_SOFTWARE)
 
@@ -189,7 +189,7 @@ class _CdfxApplier:
         found = quantise(PLAIN if isinstance(conversion, States) else conversion, storage, numbers)
         if not found.fits.all():
             place = int(np.argmin(found.fits))
-            value = shown.with_unit(shown.exact(float(numbers.flat[place])), conversion.unit)
+            value = fmt.with_unit(fmt.exact(float(numbers.flat[place])), conversion.unit)
             words = f"{value} does not fit the {storage.type.name} that it is stored in"
             raise self.file.wrong(int(values.lines.flat[place]), words, "write a value that does")
         return found.raw
@@ -203,7 +203,7 @@ class _CdfxApplier:
                 continue  # words for people
             if not math.isclose(here, there, rel_tol=_LABEL_SLACK, abs_tol=1e-6):
                 line = int(instance.values.lines[row, 0])
-                words = f"a row of {instance.name} is labelled {label}, and lies at {shown.exact(here)}"
+                words = f"a row of {instance.name} is labelled {label}, and lies at {fmt.exact(here)}"
                 raise self.file.wrong(line, words, "put the rows in the order of the axis")
 
     def lay_text(self, text: Text, instance: Instance) -> None:

@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from callint import fmt
 from callint.comparing.compare import changed_cells, compare
 from callint.comparing.decimal_compare import exceeds
 from callint.decoding.checksum_update import Renewal, seal
@@ -27,7 +28,6 @@ from callint.decoding.decode import Decoded, decode
 from callint.decoding.encode import encode
 from callint.decoding.interpolation import lookup, position
 from callint.decoding.surfaces import is_readable
-from callint.model import shown
 from callint.model.change import Flags, Grid, Numbers, TableChange, TextChange
 from callint.model.definition import (
     Conversion,
@@ -327,7 +327,7 @@ class _Port:
             self._axis(name, name in counted)
         for change in changes.tables:
             if change.table.name in self.unwanted:
-                self._leave_out(change.table.name, shown.count(change.count, "changed cell"))
+                self._leave_out(change.table.name, fmt.count(change.count, "changed cell"))
             elif (pair := self._pair(change)) is not None:
                 if isinstance(pair.conversions[0], States):
                     self._states(pair)
@@ -336,7 +336,7 @@ class _Port:
         for text in changes.texts:
             self._text(text)
         for run in changes.unexplained:
-            bytes_from = f"{shown.count(run.changed, 'changed byte')} from {shown.address(run.start)}"
+            bytes_from = f"{fmt.count(run.changed, 'changed byte')} from {fmt.address(run.start)}"
             if UNEXPLAINED in self.unwanted:
                 self._leave_out(UNEXPLAINED, bytes_from)
             else:
@@ -395,7 +395,7 @@ class _Port:
         moves = ", ".join(table.name for table in self.before.tables_on(name)) or "no table"
         if name in self.unwanted:
             self.stuck_axes.add(name)
-            count = shown.count(int(np.count_nonzero(flags)), "changed breakpoint")
+            count = fmt.count(int(np.count_nonzero(flags)), "changed breakpoint")
             self._leave_out(name, f"{count}; this moves {moves}")
             return
         trouble = "the stored count of its breakpoints changed" if is_recounted else ""
@@ -446,7 +446,7 @@ class _Port:
         if not worst[changed].all():
             value = float(after[changed & ~worst][0])
             unit = self.after.unit_of(partner)
-            return f"{shown.with_unit(shown.plain(value), unit)} does not fit the new type"
+            return f"{fmt.with_unit(fmt.plain(value), unit)} does not fit the new type"
         if is_readable(after) and not is_readable(np.where(changed, stored, after)):
             return "in the new type breakpoints fall together"
         target[changed] = raw[changed]
@@ -763,7 +763,7 @@ class _Port:
                 words = "the new table has no breakpoint at or beside this cell, so the change would be lost"
             else:
                 assert steps is not None  # of states none vanishes that is seen
-                amount = shown.with_unit(f"{steps[y, x]:+.6g}", self.before.unit_of(pair.change.table))
+                amount = fmt.with_unit(f"{steps[y, x]:+.6g}", self.before.unit_of(pair.change.table))
                 words = f"the change of {amount} vanishes when it is rounded to the new table's values"
             self._problem(pair.name, Reason.VANISHES, words, self._old_spot(pair, y, x), is_old=True)
 
@@ -791,7 +791,7 @@ class _Port:
         reach = pair.reach
         beyond = int(np.count_nonzero(good & reach.outside))
         if beyond:
-            words = f"{shown.count(beyond, 'cell')} beyond the old breakpoints"
+            words = f"{fmt.count(beyond, 'cell')} beyond the old breakpoints"
             self.notes.append(Note(pair.name, f"the outermost change is held in {words}"))
         surface = reworked if self.how is How.VALUE else np.where(pair.changed, reworked - old, 0.0)
         surface = np.where(pair.laid(pair.change.new.off | pair.change.old.off), np.nan, surface)
@@ -812,24 +812,24 @@ class _Port:
 
     def _number_words(self, pair: _TablePair) -> Callable[[float], str]:
         unit = self.after.unit_of(pair.partner)
-        return lambda value: shown.with_unit(f"{value:.6g}", unit)
+        return lambda value: fmt.with_unit(f"{value:.6g}", unit)
 
     def _span(self, pair: _TablePair) -> str:
         low, high = (float(end) for end in physical_limits(pair.conversions[1], pair.partner.storage))
         unit = self.after.unit_of(pair.partner)
-        return f"which holds {low:.6g} to {shown.with_unit(f'{high:.6g}', unit)}"
+        return f"which holds {low:.6g} to {fmt.with_unit(f'{high:.6g}', unit)}"
 
     def _limit_words(self, pair: _TablePair, stored: float) -> str:
         limits = pair.partner.demands.limits
         assert limits is not None
         unit, conversion = self.after.unit_of(pair.partner), pair.conversions[1]
         limit, side = (limits.high, "above") if stored > limits.high else (limits.low, "below")
-        value = shown.with_unit(shown.beside(stored, limit, conversion), unit)
-        return f"{value} is {side} the new software's limit of {shown.with_unit(shown.plain(limit), unit)}"
+        value = fmt.with_unit(fmt.format_near(stored, limit, conversion), unit)
+        return f"{value} is {side} the new software's limit of {fmt.with_unit(fmt.plain(limit), unit)}"
 
     def _coarse_words(self, pair: _TablePair, wanted: float, stored: float) -> str:
         unit = self.after.unit_of(pair.partner)
-        words = [shown.with_unit(f"{value:.6g}", unit) for value in (wanted, stored)]
+        words = [fmt.with_unit(f"{value:.6g}", unit) for value in (wanted, stored)]
         return f"{words[0]} would become {words[1]}, which is off by more than half a step of the old table"
 
     # Texts
@@ -940,13 +940,13 @@ def _spot(definition: Definition, grid: Grid, y: int, x: int) -> CellRef:
         axis, value = definition.axes[name], float(values[index])
         if math.isfinite(value):
             at[key] = value
-        words.append(shown.axis_value(definition, axis, value))
+        words.append(fmt.axis_value(definition, axis, value))
     return CellRef(x, y, at, f"at {', '.join(words)}" if words else "")
 
 
 def _amount(value: float, unit: str) -> str:
-    return shown.with_unit(f"{value:.3g}", unit)
+    return fmt.with_unit(f"{value:.3g}", unit)
 
 
 def _unit(unit: str) -> str:
-    return shown.unit_word(unit) if unit not in ("", "-") else "without a unit"
+    return fmt.unit_word(unit) if unit not in ("", "-") else "without a unit"

@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from callint import fmt
 from callint.decoding.decode import Decoded
 from callint.decoding.interpolation import lookup, position
 from callint.decoding.statistics import distinct
-from callint.model import shown
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import StoredAxis, Table
 
@@ -127,7 +127,7 @@ def _axis_obstacle(decoded: Decoded, name: str) -> str | None:
     falls = np.count_nonzero(rising) < np.count_nonzero(breakpoints[1:] < breakpoints[:-1])
     wrong = int(np.argmax(breakpoints[1:] >= breakpoints[:-1] if falls else ~rising))
     before, after = (
-        shown.with_unit(shown.plain(value), definition.unit_of(axis))
+        fmt.with_unit(fmt.plain(value), definition.unit_of(axis))
         for value in breakpoints[wrong : wrong + 2].tolist()
     )
     return f"the axis {name} does not {'fall' if falls else 'rise'} throughout ({after} follows {before})"

@@ -10,7 +10,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from callint.model.shown import clean
+from callint.fmt import clean
 
 PROGRAM = "callint"
 

@@ -8,8 +8,8 @@ import textwrap
 from functools import cached_property
 from typing import IO, TYPE_CHECKING
 
+from callint.fmt import clean
 from callint.model.finding import Severity
-from callint.model.shown import clean
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -8,8 +8,8 @@ from functools import lru_cache
 
 import numpy as np
 
+from callint import fmt
 from callint.decoding.layout import Integers
-from callint.model import shown
 from callint.model.change import AxisChange, Flags, Numbers, OutputShift
 from callint.model.definition import StoredAxis
 from callint.model.finding import Evidence, Finding, Severity
@@ -127,7 +127,7 @@ def wrong_count(case: CheckContext) -> Iterator[Finding]:
             address=axis.stored_count.at,
             size=axis.stored_count.storage.type.size,
             raw=stored,
-            message=f"the image stores {shown.count(stored, 'breakpoint')}, "
+            message=f"the image stores {fmt.count(stored, 'breakpoint')}, "
             f"but the definition has {axis.count}",
             hint="Correct the count in the definition, or the stored byte if it was overwritten.",
             inherited=base == stored,
@@ -230,7 +230,7 @@ def _axis_finding(case: CheckContext, rule_id: str, change: AxisChange) -> Findi
     moved = int(np.count_nonzero(change.changed))
     raws = change.old_raw[first], change.new_raw[first]
     old, new = case.change(axis, float(change.old[first]), float(change.new[first]), raws)
-    others = f" and {shown.count(moved - 1, 'other breakpoint')}" if moved > 1 else ""
+    others = f" and {fmt.count(moved - 1, 'other breakpoint')}" if moved > 1 else ""
     finding = case.about_cell(
         rule_id,
         cell,
@@ -249,14 +249,14 @@ def _moved(case: CheckContext, axis: str) -> str:
         return f"this moves {_tables(case, axis)}"
     if len(known) == 1:
         (only,) = known
-        amount = shown.movement(case.definition, only)
+        amount = fmt.movement(case.definition, only)
         if only.is_slight or not only.size:
-            return f"the output of {shown.name_with_purpose(only.table)} is {amount}"
+            return f"the output of {fmt.name_with_purpose(only.table)} is {amount}"
         cells = "" if only.in_cells else "cells unchanged, but "
-        return f"{cells}the output of {shown.name_with_purpose(only.table)} moved by {amount}"
+        return f"{cells}the output of {fmt.name_with_purpose(only.table)} moved by {amount}"
     amounts = (
-        f"{shown.name_with_purpose(one.table)} {shown.movement(case.definition, one)}"
-        for one in shown.in_order_of_weight(known)
+        f"{fmt.name_with_purpose(one.table)} {fmt.movement(case.definition, one)}"
+        for one in fmt.in_order_of_weight(known)
     )
     return f"this moves outputs{_cells_words(known)}: {'; '.join(amounts)}"
 
@@ -267,5 +267,5 @@ def _cells_words(movements: Sequence[OutputShift]) -> str:
 
 def _tables(case: CheckContext, axis: str) -> str:
     """The tables that an axis moves, with the purposes that must not be overlooked."""
-    names = [shown.name_with_purpose(table) for table in case.definition.tables_on(axis)]
+    names = [fmt.name_with_purpose(table) for table in case.definition.tables_on(axis)]
     return ", ".join(names) if names else "no table"

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from callint import fmt
 from callint.comparing.compare import compare
-from callint.model import shown
 from callint.model.finding import Finding, Severity
 from callint.model.image import Image
 from callint.rules.context import CheckContext
@@ -56,10 +56,10 @@ def _difference(case: CheckContext) -> str:
     cells = sum(change.count for change in changes.tables)
     cells += sum(int(np.count_nonzero(change.changed)) for change in changes.axes)
     if not names:
-        return f"{shown.count(_differing_bytes(case.new.image, case.old.image), 'byte')}"
+        return f"{fmt.count(_differing_bytes(case.new.image, case.old.image), 'byte')}"
     listed = ", ".join(names[:_MOST_NAMES])
     more = f" and {len(names) - _MOST_NAMES} more tables" if len(names) > _MOST_NAMES else ""
-    return f"{shown.count(cells, 'cell')} of {listed}{more}"
+    return f"{fmt.count(cells, 'cell')} of {listed}{more}"
 
 
 def _differing_bytes(new: Image, old: Image) -> int:

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from callint import fmt
 from callint.comparing.compare import missing_runs
 from callint.comparing.decimal_compare import exceeds
 from callint.comparing.entry_errors.detect import Suspect, find_entry_errors
@@ -15,7 +16,6 @@ from callint.comparing.entry_errors.paste_errors import Pasted
 from callint.comparing.entry_errors.typing_errors import mistyping
 from callint.decoding.conversions import exact_value, largest_step, raw_distances
 from callint.decoding.operating_range import operating_cells
-from callint.model import shown
 from callint.model.change import Flags, TableChange
 from callint.model.definition import Linear, Purpose, States, Table, decimal
 from callint.model.finding import Evidence, Finding, Severity
@@ -39,7 +39,7 @@ def unexplained_bytes(case: CheckContext) -> Iterator[Finding]:
         region = case.definition.memory.region_of(run.start)
         where = f"in region {region.name}" if region else "outside all regions, possibly program code"
         end = run.start + run.size - 1
-        stretch = shown.address(run.start) + (f" to {shown.address(end)}" if run.size > 1 else "")
+        stretch = fmt.address(run.start) + (f" to {fmt.address(end)}" if run.size > 1 else "")
         verb = "differs" if run.changed == 1 else "differ"
         content = case.new.image.read(run.start, run.size) or b""
         yield Finding(
@@ -47,7 +47,7 @@ def unexplained_bytes(case: CheckContext) -> Iterator[Finding]:
             subject=f"{run.start:x} {content.hex()[:64]}",
             address=run.start,
             size=run.size,
-            message=f"{shown.count(run.changed, 'byte')} at {stretch} {verb} from the base, "
+            message=f"{fmt.count(run.changed, 'byte')} at {stretch} {verb} from the base, "
             f"but the definition does not describe {'it' if run.changed == 1 else 'them'} ({where})",
             hint="Describe these bytes in the definition, or restore the bytes of the base.",
             evidence=Evidence(ranges=((run.start, run.size),)),
@@ -80,14 +80,14 @@ def missing_bytes(case: CheckContext) -> Iterator[Finding]:
         return
     count, first = sum(run.size for run in runs), runs[0]
     end = first.start + first.size - 1
-    where = shown.address(first.start) + (f" to {shown.address(end)}" if first.size > 1 else "")
-    others = f", and {shown.count(len(runs) - 1, 'more range')}" if len(runs) > 1 else ""
+    where = fmt.address(first.start) + (f" to {fmt.address(end)}" if first.size > 1 else "")
+    others = f", and {fmt.count(len(runs) - 1, 'more range')}" if len(runs) > 1 else ""
     yield Finding(
         rule="change/missing-bytes",
         subject=" ".join(f"{run.start:x}+{run.size:x}" for run in runs[:_MOST_RUNS]),
         address=first.start,
         size=first.size,
-        message=f"the image lacks {shown.count(count, 'byte')} of the base that "
+        message=f"the image lacks {fmt.count(count, 'byte')} of the base that "
         f"the definition does not describe: {where}{others}",
         hint="Export the file again with these bytes, or add a region for what such files hold.",
         evidence=Evidence(ranges=tuple((run.start, run.size) for run in runs)),
@@ -136,7 +136,7 @@ def too_large(case: CheckContext) -> Iterator[Finding]:
             continue
         words = (
             f"{_step(case, moved.table, moved.old, moved.new, most)} at "
-            f"{shown.point(case.definition, moved.table.axes, moved.at)}, because an axis moved; "
+            f"{fmt.point(case.definition, moved.table.axes, moved.at)}, because an axis moved; "
             f"at most {_accepted(case, moved.table, most)} is accepted"
         )
         yield replace(case.about_table("change/too-large", moved.table, words, _GO_BACK), at=moved.at)
@@ -157,7 +157,7 @@ _LARGEST = 2**64 - 1
 
 
 def _accepted(case: CheckContext, table: Table, most: float) -> str:
-    return shown.with_unit(shown.plain(most), shown.distance_unit(case.definition.unit_of(table)))
+    return fmt.with_unit(fmt.plain(most), fmt.distance_unit(case.definition.unit_of(table)))
 
 
 def _cell_step(case: CheckContext, change: TableChange, y: int, x: int, most: float) -> str:
@@ -167,9 +167,9 @@ def _cell_step(case: CheckContext, change: TableChange, y: int, x: int, most: fl
     if isinstance(conversion, Linear) and any(one and one.exact_at(cell) is not None for one in decoded):
         old, new = (exact_value(conversion, grid.raw[y, x].item()) for grid in (change.old, change.new))
         unit = case.definition.unit_of(table)
-        texts = [shown.with_unit(shown.decimal_digits(value), unit) for value in (old, new)]
+        texts = [fmt.with_unit(fmt.decimal_digits(value), unit) for value in (old, new)]
         sign = "+" if new > old else ""
-        moved = shown.with_unit(f"{sign}{shown.decimal_digits(new - old)}", shown.distance_unit(unit))
+        moved = fmt.with_unit(f"{sign}{fmt.decimal_digits(new - old)}", fmt.distance_unit(unit))
         return f"{texts[0]} became {texts[1]}, {moved}"
     old_value, new_value = (float(grid.physical[y, x]) for grid in (change.old, change.new))
     return _step(case, table, old_value, new_value, most)
@@ -180,13 +180,13 @@ def _step(case: CheckContext, table: Table, old: float, new: float, most: float)
     conversion, unit = case.conversion(table), case.definition.unit_of(table)
     if isinstance(conversion, States):
         return " became ".join(case.format_distinct(table, old, new))
-    olds, news, difference = shown.step(old, new, conversion)
+    olds, news, difference = fmt.format_change(old, new, conversion)
     if math.isclose(abs(float(difference)), most):
         # It is a little more than that, which the digits must show.
-        olds, news = shown.format_distinct((old, new), conversion)
-        difference = f"{difference[0]}{shown.beside(abs(new - old), most, conversion)}"
-    before, after = (shown.with_unit(text, unit) for text in (olds, news))
-    return f"{before} became {after}, {shown.with_unit(difference, shown.distance_unit(unit))}"
+        olds, news = fmt.format_distinct((old, new), conversion)
+        difference = f"{difference[0]}{fmt.format_near(abs(new - old), most, conversion)}"
+    before, after = (fmt.with_unit(text, unit) for text in (olds, news))
+    return f"{before} became {after}, {fmt.with_unit(difference, fmt.distance_unit(unit))}"
 
 
 # Slips
@@ -232,8 +232,8 @@ def _suspicion(case: CheckContext, change: TableChange, suspect: Suspect) -> str
     table, stands = change.table, float(change.new.physical[suspect.y, suspect.x])
     conversion = case.conversion(table)
     around = "its neighbours suggest" if suspect.is_lone else "the edit around it suggests"
-    slip = mistyping(stands, suspect.expected, suspect.yardstick, shown.decimals(conversion))
-    about = shown.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion)
+    slip = mistyping(stands, suspect.expected, suspect.yardstick, fmt.decimals(conversion))
+    about = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion)
     return (
         f"the cell is {case.quantity(table, stands)}, but {around} about {about}"
         f"{f': {slip.name}?' if slip else '; no simple slip explains it'}"
@@ -272,7 +272,7 @@ def shifted_block(case: CheckContext) -> Iterator[Finding]:
 
 def _pasting(case: CheckContext, table: Table, block: Pasted) -> str:
     """What a block looks like: "6 cells to 1800 rpm, 45 mg hold what the base has one place before ..."."""
-    cells = shown.count(block.size, "cell")
+    cells = fmt.count(block.size, "cell")
     end = case.place(table, block.right, block.bottom).removeprefix("at ")
     axis = case.axes_of(table)[0 if block.x_off else 1]
     side = "before" if block.x_off + block.y_off > 0 else "after"
@@ -305,8 +305,7 @@ def emissions(case: CheckContext) -> Iterator[Finding]:
             yield case.about_table(
                 "change/emissions",
                 table,
-                f"{shown.count(change.count, 'cell')} of an emissions table changed: "
-                f"{_largest(case, change)}",
+                f"{fmt.count(change.count, 'cell')} of an emissions table changed: {_largest(case, change)}",
                 "Undo the change, or waive the finding and name the approval that covers it.",
             )
         else:

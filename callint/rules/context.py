@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from callint import fmt
 from callint.comparing.compare import changed_cells, compare
 from callint.comparing.entry_errors.detect import edit_of
 from callint.comparing.entry_errors.neighbours import TableEdit
@@ -17,12 +18,11 @@ from callint.comparing.entry_errors.paste_errors import Pasted, pasted
 from callint.decoding.conversions import exact_value, is_large
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import Item, Layout, make_layout
-from callint.model import shown
+from callint.fmt.raw_bits import with_bits
 from callint.model.change import ChangeSet, Flags, TableChange
 from callint.model.definition import Axis, Conversion, Definition, Linear, Purpose, Range, StoredAxis, Table
 from callint.model.finding import Cell, Evidence, Finding
 from callint.model.image import Image
-from callint.model.stored import with_bits
 from callint.reading.definition_file import DefinitionFile
 from callint.reading.images import Damage
 
@@ -204,7 +204,7 @@ class CheckContext:
             if text.purpose is purpose:
                 yield Finding(
                     rule=rule,
-                    message=f"{article} {purpose} text changed: {shown.text_change(change, 'became')}",
+                    message=f"{article} {purpose} text changed: {fmt.text_change(change, 'became')}",
                     hint=hint,
                     line=text.line,
                     table=text.name,
@@ -237,12 +237,12 @@ class CheckContext:
 
     def quantity(self, item: Item, value: float) -> str:
         """A value of a table or axis with its unit."""
-        return shown.quantity(value, self.conversion(item), self.definition.unit_of(item))
+        return fmt.quantity(value, self.conversion(item), self.definition.unit_of(item))
 
     def beside(self, item: Item, value: float, limit: float) -> str:
         """A value with its unit, and with as many digits as tell it from the limit."""
-        text = shown.beside(value, limit, self.conversion(item))
-        return shown.with_unit(text, self.definition.unit_of(item))
+        text = fmt.format_near(value, limit, self.conversion(item))
+        return fmt.with_unit(text, self.definition.unit_of(item))
 
     def beyond(self, cell: int, limits: Range) -> tuple[str, str, str]:
         """A cell's value, on which side of some limits it lies, and the limit, with all digits they need."""
@@ -255,7 +255,7 @@ class CheckContext:
         bound = low if is_below else high
         if exact is None or bound is None:
             return self.beside(item, value, limit), side, self.limit(item, limit)
-        texts = (shown.with_unit(shown.decimal_digits(number), unit) for number in (exact, bound))
+        texts = (fmt.with_unit(fmt.decimal_digits(number), unit) for number in (exact, bound))
         return next(texts), side, next(texts)
 
     def values(self, item: Item, *cells: int) -> list[str]:
@@ -264,7 +264,7 @@ class CheckContext:
         conversion, unit = self.conversion(item), self.definition.unit_of(item)
         if any(value is not None for value in exact) and isinstance(conversion, Linear):
             numbers = [exact_value(conversion, int(self.new.raw_at(cell))) for cell in cells]
-            return [shown.with_unit(shown.decimal_digits(value), unit) for value in numbers]
+            return [fmt.with_unit(fmt.decimal_digits(value), unit) for value in numbers]
         return [self.quantity(item, float(self.new.physical[cell])) for cell in cells]
 
     def cell_change(self, change: TableChange, y: int, x: int) -> tuple[str, str]:
@@ -284,23 +284,23 @@ class CheckContext:
         if isinstance(conversion, Linear) and self.layout.is_wide(item):
             exact = [exact_value(conversion, int(number)) for number in numbers]
             if any(is_large(conversion, int(number)) for number in numbers):
-                return [shown.with_unit(shown.decimal_digits(value), unit) for value in exact]
-        texts = shown.format_distinct((old, new), conversion)
+                return [fmt.with_unit(fmt.decimal_digits(value), unit) for value in exact]
+        texts = fmt.format_distinct((old, new), conversion)
         if texts[0] == texts[1]:
             texts = with_bits(texts, raws)
         return [
-            text if math.isnan(value) else shown.with_unit(text, unit)
+            text if math.isnan(value) else fmt.with_unit(text, unit)
             for text, value in zip(texts, (old, new), strict=True)
         ]
 
     def format_distinct(self, item: Item, *values: float) -> list[str]:
         """Values with their unit; with all their digits where two that differ would look the same."""
-        texts = shown.format_distinct(values, self.conversion(item))
-        return [shown.with_unit(text, self.definition.unit_of(item)) for text in texts]
+        texts = fmt.format_distinct(values, self.conversion(item))
+        return [fmt.with_unit(text, self.definition.unit_of(item)) for text in texts]
 
     def limit(self, item: Item, value: float) -> str:
         """A limit as the definition writes it, with the unit of the table or axis."""
-        return shown.with_unit(shown.plain(value), self.definition.unit_of(item))
+        return fmt.with_unit(fmt.plain(value), self.definition.unit_of(item))
 
     def breakpoint(self, axis: Axis, index: int) -> str:
         """A breakpoint with its unit."""
@@ -316,7 +316,7 @@ class CheckContext:
 
     def axis_value(self, axis: Axis, value: float) -> str:
         """A value along an axis with its unit."""
-        return shown.axis_value(self.definition, axis, value)
+        return fmt.axis_value(self.definition, axis, value)
 
     def axes_of(self, table: Table) -> tuple[Axis, ...]:
         return tuple(self.definition.axes[name] for name in table.axes)

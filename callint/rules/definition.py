@@ -10,10 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from callint import fmt
 from callint.comparing import relations
 from callint.decoding import checksums
 from callint.decoding.conversions import physical_limits, to_physical, to_raw_numbers
-from callint.model import shown
 from callint.model.definition import (
     Axis,
     Conversion,
@@ -225,8 +225,8 @@ def outside_image(case: CheckContext) -> Iterator[Finding]:
                 "definition/outside-image",
                 extent.line,
                 extent.words,
-                f"{extent.words} lies at {shown.address(extent.start)} to {shown.address(extent.end - 1)}, "
-                f"outside the memory {shown.address(memory.start)} to {shown.address(memory.end - 1)}",
+                f"{extent.words} lies at {fmt.address(extent.start)} to {fmt.address(extent.end - 1)}, "
+                f"outside the memory {fmt.address(memory.start)} to {fmt.address(memory.end - 1)}",
                 "Correct the address, the count or the memory's size.",
                 extent.table,
             )
@@ -251,7 +251,7 @@ def overlap(case: CheckContext) -> Iterator[Finding]:
             max(first.line, second.line),
             f"{first.words} {second.words}",
             f"{first.words} (line {first.line}) and {second.words} (line {second.line}) "
-            f"both claim {shown.address(address)}",
+            f"both claim {fmt.address(address)}",
             "Correct address, count, type, stride or mask of one of them.",
             second.table or first.table,
         )
@@ -342,9 +342,9 @@ def checksum_over_itself(case: CheckContext) -> Iterator[Finding]:
                 "definition/checksum-over-itself",
                 checksum.line,
                 checksum.name,
-                f"checksum {checksum.name} covers {shown.address(checksum.start)} to "
-                f"{shown.address(end - 1)}, which includes its own stored value "
-                f"at {shown.address(checksum.stored_at)}",
+                f"checksum {checksum.name} covers {fmt.address(checksum.start)} to "
+                f"{fmt.address(end - 1)}, which includes its own stored value "
+                f"at {fmt.address(checksum.stored_at)}",
                 "End the range before the stored value.",
             )
 
@@ -421,8 +421,8 @@ def _lost_within(conversion: Rational, table: Table) -> str:
     if not lost.any():
         return ""
     first = int(np.flatnonzero(lost)[0])
-    back_words = shown.plain(float(back[first])) if np.isfinite(back[first]) else "nothing"
-    return f"{shown.plain(float(values[first]))} comes back as {back_words}"
+    back_words = fmt.plain(float(back[first])) if np.isfinite(back[first]) else "nothing"
+    return f"{fmt.plain(float(values[first]))} comes back as {back_words}"
 
 
 @rule("definition/limits-inverted", Severity.ERROR, Scope.DEFINITION)
@@ -445,7 +445,7 @@ def limits_inverted(case: CheckContext) -> Iterator[Finding]:
 
 def _inverted(words: str, limits: Range | None, line: int, table: str = "") -> Iterator[Finding]:
     if limits is not None and limits.is_inverted:
-        low, high = shown.plain(limits.low), shown.plain(limits.high)
+        low, high = fmt.plain(limits.low), fmt.plain(limits.high)
         message = f"{words}: the lower limit {low} is above the upper limit {high}"
         hint = "Swap the two numbers."
         yield _finding("definition/limits-inverted", line, words, message, hint, table)
@@ -494,8 +494,8 @@ def _beyond_storage(case: CheckContext, table: Table) -> Iterator[Finding]:
                 table.line,
                 f"{table.name} {value}",
                 f"no value of {table.name} can reach the limit of "
-                f"{shown.with_unit(shown.plain(value), unit)}: its {table.storage.type.name} holds "
-                f"{shown.plain(low)} to {shown.with_unit(shown.plain(high), unit)}",
+                f"{fmt.with_unit(fmt.plain(value), unit)}: its {table.storage.type.name} holds "
+                f"{fmt.plain(low)} to {fmt.with_unit(fmt.plain(high), unit)}",
                 "Correct the limit, the factor or the type.",
                 table.name,
             )
@@ -504,9 +504,9 @@ def _beyond_storage(case: CheckContext, table: Table) -> Iterator[Finding]:
             "definition/limits-unreachable",
             table.line,
             f"{table.name} limits",
-            f"no value that {table.name} can hold lies within its limits of {shown.plain(limits.low)} to "
-            f"{shown.with_unit(shown.plain(limits.high), unit)}: its {table.storage.type.name} holds "
-            f"{shown.plain(low)} to {shown.with_unit(shown.plain(high), unit)}",
+            f"no value that {table.name} can hold lies within its limits of {fmt.plain(limits.low)} to "
+            f"{fmt.with_unit(fmt.plain(limits.high), unit)}: its {table.storage.type.name} holds "
+            f"{fmt.plain(low)} to {fmt.with_unit(fmt.plain(high), unit)}",
             "Correct the limits, the factor or the type.",
             table.name,
         )
@@ -530,8 +530,8 @@ def _beyond(words: str, frame_words: str, inner: Range, outer: Range, of: Table 
                 "definition/limits-unreachable",
                 line,
                 f"{words} {value}",
-                f"the {words} reaches {shown.plain(value)}, beyond the {frame_words} of "
-                f"{shown.plain(outer.low)} to {shown.plain(outer.high)}",
+                f"the {words} reaches {fmt.plain(value)}, beyond the {frame_words} of "
+                f"{fmt.plain(outer.low)} to {fmt.plain(outer.high)}",
                 "Correct one of the two ranges.",
                 table,
             )
@@ -608,14 +608,14 @@ def unit_differs(case: CheckContext) -> Iterator[Finding]:
     for noun, item, name in pairs:
         signal = definition.signals.get(name or "")
         unit = definition.unit_of(item)
-        if signal is None or {unit, signal.unit} & _NO_UNITS or shown.same_unit(unit, signal.unit):
+        if signal is None or {unit, signal.unit} & _NO_UNITS or fmt.same_unit(unit, signal.unit):
             continue
         yield _finding(
             "definition/unit-differs",
             item.line,
             f"{item.name} {signal.name}",
-            f"{noun} {item.name} is in {shown.unit_word(unit)}, but its signal {signal.name} is in "
-            f"{shown.unit_word(signal.unit)}",
+            f"{noun} {item.name} is in {fmt.unit_word(unit)}, but its signal {signal.name} is in "
+            f"{fmt.unit_word(signal.unit)}",
             "Correct one of the units, or use a different signal.",
             item.name if isinstance(item, Table) else "",
         )
@@ -702,8 +702,8 @@ def fixed_axis_not_rising(case: CheckContext) -> Iterator[Finding]:
                 "definition/fixed-axis-not-rising",
                 axis.line,
                 axis.name,
-                f"the breakpoints of axis {axis.name} do not rise: {shown.plain(axis.values[here + 1])} "
-                f"follows {shown.plain(axis.values[here])}",
+                f"the breakpoints of axis {axis.name} do not rise: {fmt.plain(axis.values[here + 1])} "
+                f"follows {fmt.plain(axis.values[here])}",
                 "Put the values in rising order.",
             )
 

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from callint import fmt
 from callint.decoding import checksums
 from callint.decoding.statistics import distinct
-from callint.model import shown
 from callint.model.definition import Memory, Table
 from callint.model.finding import Evidence, Finding, Severity
 from callint.model.image import Image
@@ -88,10 +88,10 @@ def wrong_size(case: CheckContext) -> Iterator[Finding]:
         )
         message = (
             f"the image is {kind}: it has {size:,} bytes and the memory has {memory.size:,} "
-            f"({shown.count(difference, 'byte')} {'missing' if size < memory.size else 'too many'})"
+            f"({fmt.count(difference, 'byte')} {'missing' if size < memory.size else 'too many'})"
         )
         if lacking := _lacking(case):
-            message += f"; it lacks {shown.count(len(lacking), 'table')}: {_listed(lacking)}"
+            message += f"; it lacks {fmt.count(len(lacking), 'table')}: {_listed(lacking)}"
     yield Finding(
         rule="image/wrong-size",
         raw=size,
@@ -123,14 +123,14 @@ def outside_memory(case: CheckContext) -> Iterator[Finding]:
         return
     size = sum(end - start for start, end in outside)
     first = outside[0][0]
-    what = shown.count(size, "byte") if size < case.image.size else "all bytes of the image"
+    what = fmt.count(size, "byte") if size < case.image.size else "all bytes of the image"
     yield Finding(
         rule="image/outside-memory",
         subject=repr(outside),
         address=first,
         message=f"{what} {'lies' if size == 1 < case.image.size else 'lie'} outside the memory "
-        f"({shown.address(memory.start)} to {shown.address(memory.end - 1)}); "
-        f"the first is at {shown.address(first)}",
+        f"({fmt.address(memory.start)} to {fmt.address(memory.end - 1)}); "
+        f"the first is at {fmt.address(first)}",
         hint="Remove these bytes, or correct "
         f"{'the start in the policy or ' if case.is_raw else ''}the memory in the definition.",
         inherited=case.base is not None and _outside(case.base, memory) == outside,
@@ -252,7 +252,7 @@ def uncovered_checksum(case: CheckContext) -> Iterator[Finding]:
         is_stored = checksums.stored_value(checksum, image) is not None
         if not covered and is_stored:
             continue
-        what = f"{shown.count(covered, 'byte')} that it covers" if covered else "the bytes that store it"
+        what = f"{fmt.count(covered, 'byte')} that it covers" if covered else "the bytes that store it"
         yield Finding(
             rule="image/uncovered-checksum",
             subject=checksum.name,
@@ -389,7 +389,7 @@ def blank_table(case: CheckContext) -> Iterator[Finding]:
             yield case.about_table(
                 "image/blank-table",
                 item,
-                f"{item.name} is blank: {size} bytes of fill 0x{fill:02X} at {shown.address(item.at)}",
+                f"{item.name} is blank: {size} bytes of fill 0x{fill:02X} at {fmt.address(item.at)}",
                 "Compare with the factory base; correct the address if the table lies elsewhere.",
                 inherited=case.is_unchanged(item),
             )
@@ -423,7 +423,7 @@ def doubtful_table(case: CheckContext) -> Iterator[Finding]:
         yield case.about_table(
             "image/doubtful-table",
             item,
-            f"in the base itself, {count} of {shown.count(size, 'cell')} {'is' if count == 1 else 'are'} "
+            f"in the base itself, {count} of {fmt.count(size, 'cell')} {'is' if count == 1 else 'are'} "
             "beyond the limits: "
             "the definition may read the wrong bytes",
             "Check address, type, byte order and conversion of the table, then its limits.",

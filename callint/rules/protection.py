@@ -8,11 +8,11 @@ from functools import lru_cache
 
 import numpy as np
 
+from callint import fmt
 from callint.comparing.weakening import Weakening, later, weakening
 from callint.decoding.layout import Integers
 from callint.decoding.signal_graph import CycleError, reach, signals_of
 from callint.decoding.surfaces import Surface, surface
-from callint.model import shown
 from callint.model.change import Flags, Numbers, TableChange
 from callint.model.definition import Definition, Guard, Kind, Purpose, Range, Signal, States, Table, decimal
 from callint.model.finding import Evidence, Finding, Severity
@@ -114,7 +114,7 @@ def _beside(case: CheckContext, table: Table, cell: int, guard: Guard, condition
     if exact is None or bound is None:
         return case.beside(table, float(case.new.physical[cell]), limit or 0.0), condition
     unit = case.definition.unit_of(table)
-    value, number = (shown.with_unit(shown.decimal_digits(one), unit) for one in (exact, bound))
+    value, number = (fmt.with_unit(fmt.decimal_digits(one), unit) for one in (exact, bound))
     return value, f"{'below' if guard.above is None else 'above'} {number}"
 
 
@@ -207,14 +207,14 @@ def weakened(case: CheckContext) -> Iterator[Finding]:
         if found is None:
             continue
         before, after = case.format_distinct(table, found.old, found.new)
-        relative = shown.percent(found.old, found.new, case.definition.unit_of(table))
+        relative = fmt.percent(found.old, found.new, case.definition.unit_of(table))
         words = f"the table protects later than the base: {before} became {after}"
         words += f" ({relative})" if relative else ""
         setting_in = _later_words(case, table, old, new, upward, downward)
         hint = "Restore it, or waive the finding and say why the smaller margin is acceptable."
         count = _count_loosened(cells, upward, downward)
         if count > 1:
-            setting_in += f"; {shown.count(count, 'cell')} changed in this direction, this one the most"
+            setting_in += f"; {fmt.count(count, 'cell')} changed in this direction, this one the most"
         yield _about_point(case, "protection/weakened", new, found.at, (words, setting_in), hint)
     yield from case.about_texts(
         "protection/weakened",
@@ -236,7 +236,7 @@ def _about_point(
         return case.about_cell(
             rule_id, case.cell_number(table, *place), "".join(words), hint, inherited=False
         )
-    here = shown.point(case.definition, table.axes, at)
+    here = fmt.point(case.definition, table.axes, at)
     return replace(case.about_table(rule_id, table, f"{words[0]} at {here}{words[1]}", hint), at=at)
 
 
@@ -245,7 +245,7 @@ def _altered(case: CheckContext, change: TableChange) -> Finding:
     table = change.table
     y, x = change.largest
     before, after = case.cell_change(change, y, x)
-    others = f", and {shown.count(change.count - 1, 'other cell')} changed" if change.count > 1 else ""
+    others = f", and {fmt.count(change.count - 1, 'other cell')} changed" if change.count > 1 else ""
     return case.about_cell(
         "protection/weakened",
         case.cell_number(table, x, y),
@@ -269,7 +269,7 @@ def _later_words(
     if not found or table.x is None:
         return ""
     unit = case.definition.unit_of(case.definition.axes[table.x])
-    shift = shown.with_unit(shown.plain(float(f"{abs(found):.3g}")), unit)
+    shift = fmt.with_unit(fmt.plain(float(f"{abs(found):.3g}")), unit)
     if found > 0:
         return f", so that it sets in up to {shift} later"
     return f", so that it reaches its old output up to {shift} further down the axis"
@@ -357,8 +357,8 @@ def _protections_behind(definition: Definition, signal: str) -> list[Table]:
 
 def _distance(case: CheckContext, found: Weakening, table: Table) -> str:
     """How far two outputs are apart, in as few digits as that takes."""
-    _, _, difference = shown.step(found.old, found.new, case.conversion(table))
-    return shown.with_unit(difference.lstrip("+-"), shown.distance_unit(case.definition.unit_of(table)))
+    _, _, difference = fmt.format_change(found.old, found.new, case.conversion(table))
+    return fmt.with_unit(difference.lstrip("+-"), fmt.distance_unit(case.definition.unit_of(table)))
 
 
 def _names(tables: Sequence[Table]) -> str:
@@ -418,7 +418,7 @@ def unreachable_threshold(case: CheckContext) -> Iterator[Finding]:
                 "protection/unreachable-threshold",
                 case.cell_number(table, x, y),
                 f"{case.beside(table, value, end)} is {side} "
-                f"{shown.with_unit(shown.plain(end), signal.unit)}, "
+                f"{fmt.with_unit(fmt.plain(end), signal.unit)}, "
                 f"the {extreme} value of {signal.name}{reach.words(end)}: "
                 "the signal never reaches this threshold",
                 "Set the threshold within the range of the signal.",

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from callint import fmt
 from callint.comparing import relations
 from callint.comparing.relations import Point, RelationResult
 from callint.decoding.decode import Decoded
 from callint.decoding.surfaces import Surface, surface
-from callint.model import shown
 from callint.model.definition import Relation, Table
 from callint.model.finding import Finding, Severity
 from callint.rules.context import CheckContext
@@ -93,7 +93,7 @@ def _finding(case: CheckContext, rule_id: str, breach: _Breach, words: str, hint
 
 def _place(case: CheckContext, breach: _Breach, at: Point) -> str:
     """An operating point in words: " at 2200 rpm, 45 mg"; "" for scalars."""
-    words = shown.point(case.definition, (*breach.table.axes, *breach.other.axes), at)
+    words = fmt.point(case.definition, (*breach.table.axes, *breach.other.axes), at)
     return f" at {words}" if words else ""
 
 

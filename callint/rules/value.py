@@ -16,12 +16,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from callint import fmt
 from callint.comparing.decimal_compare import exceeds
 from callint.decoding.conversions import exact_value, largest_step, raw_distances
 from callint.decoding.layout import Integers
 from callint.decoding.operating_range import operating_cells, operating_share
 from callint.decoding.statistics import distinct
-from callint.model import shown
 from callint.model.change import Flags, Numbers
 from callint.model.definition import (
     Conversion,
@@ -309,12 +309,12 @@ def _slope_words(case: CheckContext, table: Table, gradient: Gradient, first: in
         slope /= float(_widths(case, table, gradient).flat[index])
     digits = f"{slope:.4g}"
     if float(digits) <= gradient.max:  # so many digits as tell it from the limit
-        digits = shown.plain(slope)
-    unit, per = (shown.unit_word(case.definition.unit_of(one) or "1") for one in (table, axis))
+        digits = fmt.plain(slope)
+    unit, per = (fmt.unit_word(case.definition.unit_of(one) or "1") for one in (table, axis))
     from_, to = case.values(table, first, second)
     return (
         f"the slope {_from_to(case, table, gradient.along, second)} is {digits} {unit} per {per}, "
-        f"above the limit of {shown.plain(gradient.max)} ({from_} to {to})"
+        f"above the limit of {fmt.plain(gradient.max)} ({from_} to {to})"
     )
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from callint.model.shown import clean
+from callint.fmt import clean
 from tests.browser.browsing import Page
 from tests.browser.conftest import Opened
 from tests.browser.documents import Json, document, image, listed, many, smoke_limit, yard

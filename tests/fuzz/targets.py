@@ -25,11 +25,11 @@ from callint.comparing.merge import merge
 from callint.decoding.checksum_update import seal
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import make_layout
+from callint.fmt import clean
 from callint.model.definition import Table, Text
 from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.model.policy import LogColumns, Policy
-from callint.model.shown import clean
 from callint.reading.asap2.build import make_definition
 from callint.reading.asap2.parser import read_asap2
 from callint.reading.cdfx import read_cdfx

@@ -13,6 +13,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
+from callint import fmt
 from callint.decoding.conversions import (
     UnstorableError,
     physical_limits,
@@ -21,7 +22,6 @@ from callint.decoding.conversions import (
     to_raw,
     to_raw_numbers,
 )
-from callint.model import shown
 from callint.model.definition import (
     PLAIN,
     ByteOrder,
@@ -270,7 +270,7 @@ GEARS = States("gears", {0: "astern", 1: "neutral", 4: "ahead"}, (), 1)
 
 def test_a_named_state_decodes_to_its_raw_value_and_shows_its_name() -> None:
     assert [physical(GEARS, raw) for raw in (0, 1, 4)] == [0, 1, 4]
-    assert [shown.number(raw, GEARS) for raw in (0.0, 1.0, 4.0)] == ["astern", "neutral", "ahead"]
+    assert [fmt.number(raw, GEARS) for raw in (0.0, 1.0, 4.0)] == ["astern", "neutral", "ahead"]
     assert GEARS.raw_of("ahead") == 4 and GEARS.raw_of("reverse") is None
 
 

@@ -13,8 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from callint.fmt import decimal_digits
 from callint.model.finding import Finding
-from callint.model.shown import decimal_digits
 from callint.reading.definition import read_definition
 from callint.reporting.definition.xml import definition_lines
 from tests.building import definition_xml, findings, image, read, rules_found

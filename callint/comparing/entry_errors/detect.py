@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from callint import fmt
 from callint.comparing.entry_errors.neighbours import (
     FEW,
     CellShift,
@@ -32,7 +33,6 @@ from callint.comparing.entry_errors.neighbours import (
 from callint.comparing.entry_errors.typing_errors import mistyping
 from callint.decoding.conversions import physical_limits, to_physical
 from callint.decoding.statistics import median
-from callint.model import shown
 from callint.model.change import Flags, Numbers, TableChange
 from callint.model.definition import Conversion, Linear, States
 
@@ -545,7 +545,7 @@ def edit_of(change: TableChange, conversion: Conversion) -> TableEdit:
         stops=tuple(stop for stop in stops if np.isfinite(stop)),
         x=new.x,
         y=new.y,
-        decimals=shown.decimals(conversion),
+        decimals=fmt.decimals(conversion),
     )
 
 

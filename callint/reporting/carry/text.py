@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 
+from callint import fmt
 from callint.comparing.carry import CarryProblem, Moved, Note
-from callint.model import shown
 from callint.reporting.carry.json import CarryReport
 from callint.reporting.findings.text import print_findings
 from callint.reporting.terminal import QUIET, Terminal, heading, line, width, wrapped
@@ -43,7 +43,7 @@ def print_carry(report: CarryReport, terminal: Terminal, everything: bool = Fals
     _print_problems(report, terminal, everything)
     _print_prose(closing_line(report), terminal)
     if report.broken.findings:
-        rules = shown.count(len({finding.rule for finding in report.broken.findings}), "rule")
+        rules = fmt.count(len({finding.rule for finding in report.broken.findings}), "rule")
         _print_prose(f"It breaks {rules} that {report.new_base} does not break:", terminal)
         terminal.print()
         print_findings(report.broken, terminal, everything)
@@ -53,15 +53,15 @@ def closing_line(report: CarryReport) -> str:
     """Whether the image is written, and what is in it or why not."""
     carried = report.carried
     if carried.image is None:
-        count = shown.count(len(carried.problems), "problem")
+        count = fmt.count(len(carried.problems), "problem")
         advice = "--leave-out NAME writes the rest without a table, axis or text; carry that by hand"
         return f"Nothing is written: {count}. {advice}."
     if not carried.moved:
         return f"{report.image} is the new base as it was: nothing was carried."
     kinds = Counter("table" if one.kind not in ("axis", "text") else one.kind for one in carried.moved)
-    things = ", ".join(shown.count(amount, kind) for kind, amount in kinds.items())
+    things = ", ".join(fmt.count(amount, kind) for kind, amount in kinds.items())
     left = f", {len(carried.left_out):,} left out" if carried.left_out else ""
-    cells = f"{shown.count(carried.cells, 'value')} {'differs' if carried.cells == 1 else 'differ'}"
+    cells = f"{fmt.count(carried.cells, 'value')} {'differs' if carried.cells == 1 else 'differ'}"
     return f"{report.image} is written: {things} carried{left}; {cells} from the new base."
 
 
@@ -71,7 +71,7 @@ def _moved_words(one: Moved, is_written: bool) -> str:
     if one.kind == "text":
         return "written" if is_written else "would be written"
     noun = "breakpoint" if one.kind == "axis" else "cell"
-    words = f"{shown.count(one.cells, noun)} {'written' if is_written else 'would be written'}"
+    words = f"{fmt.count(one.cells, noun)} {'written' if is_written else 'would be written'}"
     if not one.deviation:
         return f"{words}, exactly"
     place = f" {one.spot.place}" if one.spot and one.spot.place else ""
@@ -111,7 +111,7 @@ def _print_item(label: str, name: str, words: str, place: str, terminal: Termina
 
 
 def _print_more(amount: int, noun: str, terminal: Terminal, indent: str, place: str = "") -> None:
-    words = f"and {shown.count(amount, f'more {noun}')}{place}; --all shows them"
+    words = f"and {fmt.count(amount, f'more {noun}')}{place}; --all shows them"
     _print_prose(words, terminal, indent, QUIET)
 
 

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from callint import fmt
 from callint.comparing.compare import differing_addresses, runs
-from callint.model import shown
 from callint.model.image import Image
 
 #: So many stretches are named.
@@ -23,10 +23,10 @@ def byte_summary(old: bytes, new: bytes) -> Iterator[str]:
     if not len(differing):
         yield "every byte that both have is equal"
         return
-    yield f"{shown.count(len(differing), 'byte')} differ" + ("s" if len(differing) == 1 else "")
+    yield f"{fmt.count(len(differing), 'byte')} differ" + ("s" if len(differing) == 1 else "")
     found = list(runs(np.asarray(differing)))
     for run in found[:_MOST]:
-        size = shown.count(run.size, "byte")
-        yield f"  {shown.address(run.start)}, {size}, {run.changed:,} of them changed"
+        size = fmt.count(run.size, "byte")
+        yield f"  {fmt.address(run.start)}, {size}, {run.changed:,} of them changed"
     if len(found) > _MOST:
-        yield f"  and {shown.count(len(found) - _MOST, 'more stretch')}"
+        yield f"  and {fmt.count(len(found) - _MOST, 'more stretch')}"

@@ -22,8 +22,8 @@ from pathlib import PurePosixPath
 import numpy as np
 from lxml import etree
 
+from callint import fmt
 from callint.decoding.decode import Decoded
-from callint.model import shown
 from callint.model.change import ChangeSet, Numbers
 from callint.model.definition import Axis, FixedAxis, Kind, States, StoredAxis, Table, Text
 from callint.model.errors import InputError
@@ -152,7 +152,7 @@ class _Writer:
         else:
             for label, row in zip(self._decoded.breakpoints(table.y).tolist(), numbers, strict=True):
                 group = _add(values, "VG")
-                _add(group, "LABEL", shown.exact(label))
+                _add(group, "LABEL", fmt.exact(label))
                 self._row(group, table, row)
         if table.axes:
             axes = _add(instance, "SW-AXIS-CONTS")
@@ -163,7 +163,7 @@ class _Writer:
         instance = _add(tree, "SW-INSTANCE")
         _add(instance, "SHORT-NAME", short_name(name))
         if title:
-            _add(instance, "LONG-NAME", shown.clean(title))
+            _add(instance, "LONG-NAME", fmt.clean(title))
         _add(instance, "CATEGORY", category)
         return instance
 
@@ -182,7 +182,7 @@ class _Writer:
             self._row(values, axis, self._numbers(axis)[0])
             return
         for value in axis.values:
-            _add(values, "V", shown.exact(value))
+            _add(values, "V", fmt.exact(value))
 
     def _numbers(self, item: Table | StoredAxis) -> Numbers:
         """Physical values, shape (rows, columns); minus zero keeps its sign, which scaling takes."""
@@ -198,4 +198,4 @@ class _Writer:
             if isinstance(conversion, States) and name and conversion.raw_of(name) == number:
                 _add(values, "VT", name)
             else:
-                _add(values, "V", shown.exact(number))
+                _add(values, "V", fmt.exact(number))

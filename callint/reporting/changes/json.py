@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 
 from callint.decoding.log_residency import LogSummary
+from callint.fmt.raw_bits import is_alike, raw_bits
 from callint.model.change import AxisChange, ChangeSet, Grid, OutputShift, Run, TableChange, TextChange
 from callint.model.definition import Definition
-from callint.model.stored import is_alike, raw_bits
 from callint.reporting.tables.log_text import log_fields, logged_fields, moved_in_use
 
 

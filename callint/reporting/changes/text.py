@@ -7,14 +7,14 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from callint import fmt
 from callint.decoding.checksums import written
 from callint.decoding.log_residency import LogSummary
 from callint.decoding.operating_range import operating_cells
-from callint.model import shown
+from callint.fmt.raw_bits import with_bits
 from callint.model.change import AxisChange, ChangeSet, Run, TableChange
 from callint.model.definition import Definition, Purpose, States
 from callint.model.image import Image
-from callint.model.stored import with_bits
 from callint.reporting.tables.grids import GridLayout, StyledLine, breakpoint_texts, change_lines
 from callint.reporting.tables.log_text import axis_log_words, change_log_words, log_sentences
 from callint.reporting.tables.stored_numbers import exact_step
@@ -112,7 +112,7 @@ def change_words(definition: Definition, change: TableChange, arrow: str) -> Ite
     table = change.table
     y, x = change.largest
     if table.axes:
-        yield f"{change.count:,} of {shown.count(change.changed.size, 'cell')} changed"
+        yield f"{change.count:,} of {fmt.count(change.changed.size, 'cell')} changed"
     yield f"{'largest ' if change.count > 1 else ''}{_step(definition, change, y, x, arrow)}"
     if table.axes:
         inside = operating_cells(definition, table, change.new.x, change.new.y)
@@ -126,16 +126,16 @@ def _step(definition: Definition, change: TableChange, y: int, x: int, arrow: st
     offs = bool(change.old.off[y, x]), bool(change.new.off[y, x])
     raws = change.old.raw[y, x], change.new.raw[y, x]
     is_number = not isinstance(conversion, States) and math.isfinite(after - before) and not any(offs)
-    texts, difference = shown.format_distinct((before, after), conversion), ""
+    texts, difference = fmt.format_distinct((before, after), conversion), ""
     if is_number:
-        *texts, difference = exact_step(conversion, *raws) or shown.step(before, after, conversion)
+        *texts, difference = exact_step(conversion, *raws) or fmt.format_change(before, after, conversion)
     if texts[0] == texts[1] and not any(offs):
         texts, is_number = with_bits(texts, raws), False
-    texts[1] = texts[1] if math.isnan(after) else shown.with_unit(texts[1], conversion.unit)
+    texts[1] = texts[1] if math.isnan(after) else fmt.with_unit(texts[1], conversion.unit)
     olds, news = ("off" if off else text for off, text in zip(offs, texts, strict=True))
     words = f"{olds} {arrow} {news}"
     if is_number:
-        relative = shown.percent(before, after, conversion.unit)
+        relative = fmt.percent(before, after, conversion.unit)
         words += f" ({difference}{f', {relative}' if relative else ''})"
     place = _place(definition, change, y, x)
     return f"{words} {place}" if place else words
@@ -147,7 +147,7 @@ def _place(definition: Definition, change: TableChange, y: int, x: int) -> str:
         if name is not None and values is not None:
             axis = definition.axes[name]
             text = breakpoint_texts(definition, axis, [float(values[index])])[0]
-            words.append(shown.with_unit(text, definition.unit_of(axis)))
+            words.append(fmt.with_unit(text, definition.unit_of(axis)))
     return f"at {', '.join(words)}" if words else ""
 
 
@@ -155,20 +155,20 @@ def _print_axis(
     changes: ChangeSet, change: AxisChange, layout: GridLayout, terminal: Terminal, logged: LogSummary | None
 ) -> None:
     definition, axis = changes.definition, change.axis
-    unit = shown.with_unit("", definition.unit_of(axis)).strip()
+    unit = fmt.with_unit("", definition.unit_of(axis)).strip()
     tables = [table.name for table in definition.tables_on(axis.name)]
     signal = f": {axis.signal}{f', {unit}' if unit else ''}"
     for title in heading(f"axis {axis.name}", signal, width(terminal)):
         terminal.print(title)
     moved = int(np.count_nonzero(change.changed))
-    words = f"{moved} of {shown.count(len(change.changed), 'breakpoint')} changed; this moves "
+    words = f"{moved} of {fmt.count(len(change.changed), 'breakpoint')} changed; this moves "
     known = [changes.movement_of[name] for name in tables if name in changes.movement_of]
     unknown = [name for name in tables if name not in changes.movement_of]
     words += ", ".join(unknown) if unknown else "what the tables on it put out"
     for text in wrapped(words, width(terminal), _INDENT):
         terminal.print(line(text))
-    for one in shown.in_order_of_weight(known):
-        words = f"{shown.name_with_purpose(one.table)}: {shown.movement(definition, one)}"
+    for one in fmt.in_order_of_weight(known):
+        words = f"{fmt.name_with_purpose(one.table)}: {fmt.movement(definition, one)}"
         words += "; its cells changed too" if one.in_cells else ""
         if logged and (concerned := axis_log_words(change, one.table, logged)):
             words += f"; {concerned}"
@@ -199,7 +199,7 @@ def _tell_apart(change: AxisChange, olds: list[str], news: list[str]) -> None:
             continue
         old, new = float(change.old[place]), float(change.new[place])
         if math.isfinite(old) and math.isfinite(new):
-            olds[place], news[place] = shown.exact(old), shown.exact(new)
+            olds[place], news[place] = fmt.exact(old), fmt.exact(new)
         if olds[place] == news[place]:
             raws = change.old_raw[place], change.new_raw[place]
             olds[place], news[place] = with_bits((olds[place], news[place]), raws)
@@ -210,7 +210,7 @@ def _small_changes(changes: ChangeSet, arrow: str) -> Iterator[tuple[str, str]]:
     for count in changes.counts:
         yield f"stored count of axis {count.axis.name}", f"{count.old} {arrow} {count.new}"
     for text in changes.texts:
-        yield f"text {text.text.name}", shown.text_change(text, arrow)
+        yield f"text {text.text.name}", fmt.text_change(text, arrow)
     for identity in changes.identities:
         old, new = identity.old.decode("latin-1"), identity.new.decode("latin-1")
         yield f"identity {identity.identity.name}", f'"{old}" {arrow} "{new}"'
@@ -223,19 +223,19 @@ def _print_runs(changes: ChangeSet, old: Image, new: Image, layout: GridLayout, 
     runs = changes.unexplained
     if runs:
         total = sum(run.changed for run in runs)
-        words = f": {shown.count(total, 'byte')} that belong to nothing that is defined"
+        words = f": {fmt.count(total, 'byte')} that belong to nothing that is defined"
         terminal.print(line(("unexplained", "bold"), words))
         for run in runs if layout.everything else runs[:_MOST_RUNS]:
             _print_lines(_run_lines(changes.definition, run, old, new, layout), terminal)
         if len(runs) > _MOST_RUNS and not layout.everything:
-            rest = shown.count(len(runs) - _MOST_RUNS, "more run")
+            rest = fmt.count(len(runs) - _MOST_RUNS, "more run")
             terminal.print(line((f"{_INDENT}and {rest}; --all shows them", QUIET)))
         terminal.print()
     if changes.missing:
         total = sum(run.size for run in changes.missing)
-        terminal.print(line(("missing", "bold"), f": {shown.count(total, 'byte')} that only one image holds"))
+        terminal.print(line(("missing", "bold"), f": {fmt.count(total, 'byte')} that only one image holds"))
         for run in changes.missing[:_MOST_RUNS]:
-            stretch = f"{shown.address(run.start)} to {shown.address(run.start + run.size - 1)}"
+            stretch = f"{fmt.address(run.start)} to {fmt.address(run.start + run.size - 1)}"
             terminal.print(line(f"{_INDENT}{stretch}"))
         terminal.print()
 
@@ -248,23 +248,23 @@ def _run_lines(
     size = min(run.size, _MOST_BYTES)
     before, after = ((image.read(run.start, size) or b"").hex(" ") for image in (old, new))
     more = f" {layout.cut}" if run.size > size else ""
-    yield [(f"{shown.address(run.start)}, {shown.count(run.size, 'byte')}, {where}", "")]
+    yield [(f"{fmt.address(run.start)}, {fmt.count(run.size, 'byte')}, {where}", "")]
     yield [(f"  {before}{more} {layout.arrow} {after}{more}", "")]
 
 
 def closing_line(changes: ChangeSet) -> str:
     """The counts of a change set in a sentence."""
     if changes.partial:
-        return f"{shown.count(len(changes.tables), 'table')}, {shown.count(changes.cells, 'cell')} selected."
+        return f"{fmt.count(len(changes.tables), 'table')}, {fmt.count(changes.cells, 'cell')} selected."
     unexplained = sum(run.changed for run in changes.unexplained)
-    parts = [shown.count(len(changes.tables), "table"), shown.count(changes.cells, "cell")]
+    parts = [fmt.count(len(changes.tables), "table"), fmt.count(changes.cells, "cell")]
     if changes.axes:
-        parts.append(shown.count(len(changes.axes), "axis"))
-    parts.append(shown.count(changes.bytes, "byte"))
+        parts.append(fmt.count(len(changes.axes), "axis"))
+    parts.append(fmt.count(changes.bytes, "byte"))
     tail = f", {unexplained:,} of them unexplained" if unexplained else ", all explained"
     words = f"{', '.join(parts)} changed{tail if changes.bytes else ''}"
     if missing := sum(run.size for run in changes.missing):
-        words += f"; {shown.count(missing, 'byte')} in one image only"
+        words += f"; {fmt.count(missing, 'byte')} in one image only"
     return f"{words}."
 
 
@@ -287,15 +287,13 @@ def print_statistics(changes: ChangeSet, terminal: Terminal) -> None:
             terminal.print(row)
     for axis in changes.axes:
         terminal.print(
-            line(
-                (f"axis {axis.axis.name}", "bold"), f"  {shown.count(int(axis.changed.sum()), 'breakpoint')}"
-            )
+            line((f"axis {axis.axis.name}", "bold"), f"  {fmt.count(int(axis.changed.sum()), 'breakpoint')}")
         )
     for name, words in _small_changes(changes, sign):
         for title in heading(name, f"  {words}", width(terminal)):
             terminal.print(title)
     for run in changes.unexplained[:_MOST_RUNS]:
-        stretch = f"{shown.address(run.start)}, {shown.count(run.size, 'byte')}"
+        stretch = f"{fmt.address(run.start)}, {fmt.count(run.size, 'byte')}"
         terminal.print(line(("unexplained", "bold"), f"  {stretch}"))
     for text in wrapped(closing_line(changes), width(terminal)):
         terminal.print(line(text))

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from math import isinf
 from xml.sax.saxutils import escape, quoteattr
 
+from callint.fmt import address, exact
 from callint.model.definition import (
     Axis,
     ByteOrder,
@@ -35,7 +36,6 @@ from callint.model.definition import (
     Table,
     Text,
 )
-from callint.model.shown import address, exact
 from callint.reading.definition import NAMESPACE
 
 _MOST_IN_A_LINE = 108

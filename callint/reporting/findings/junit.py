@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from lxml import etree
 
 from callint.checking.checker import Report
+from callint.fmt import clean
 from callint.model.finding import Finding, Severity
-from callint.model.shown import clean
 from callint.reporting.findings.wording import sentence, told
 
 #: What XML 1.0 cannot hold even as a reference (production 2, Char).

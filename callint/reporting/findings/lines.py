@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from callint.checking.checker import Report
+from callint.fmt import clean
 from callint.model.finding import Finding
-from callint.model.shown import clean
 from callint.reporting.findings.wording import mark, told
 
 

@@ -7,8 +7,8 @@ import re
 from collections.abc import Iterable
 from itertools import groupby
 
+from callint import fmt
 from callint.checking.checker import Report
-from callint.model import shown
 from callint.model.finding import Finding, Severity
 from callint.reporting.findings.summary import closing_line
 from callint.reporting.findings.wording import headline, sentence
@@ -36,7 +36,7 @@ def findings_markdown(report: Report) -> str:
         lines += [_row(finding) for finding in alive[:_WORST]]
         lines.append("")
     if len(alive) > _WORST:
-        lines += [f"{shown.count(len(alive) - _WORST, 'more finding')} below.", ""]
+        lines += [f"{fmt.count(len(alive) - _WORST, 'more finding')} below.", ""]
     ordered = sorted(report.findings, key=_file)
     for (source, commit), group in groupby(ordered, key=_file):
         lines += _details(f"{commit[:10]}:{source}" if commit else source, list(group))
@@ -56,7 +56,7 @@ def _row(finding: Finding) -> str:
 def _details(source: str, findings: list[Finding]) -> Iterable[str]:
     """The findings about one file; HTML ends at the blank line, and Markdown at the end tag."""
     yield "<details>"
-    yield f"<summary><code>{html.escape(shown.clean(source))}</code>: {_counts(findings)}</summary>"
+    yield f"<summary><code>{html.escape(fmt.clean(source))}</code>: {_counts(findings)}</summary>"
     yield ""
     for finding in findings:
         place = f" {prose(f'{finding.table} {finding.place}'.strip())}:" if finding.table else ""
@@ -69,7 +69,7 @@ def _details(source: str, findings: list[Finding]) -> Iterable[str]:
 
 def _counts(findings: list[Finding]) -> str:
     alive = [finding.severity for finding in findings if not finding.waived]
-    words = [shown.count(alive.count(level), level.value) for level in Severity if level in alive]
+    words = [fmt.count(alive.count(level), level.value) for level in Severity if level in alive]
     if waived := len(findings) - len(alive):
         words.append(f"{waived:,} waived")
     return ", ".join(words)
@@ -83,7 +83,7 @@ def _behind(finding: Finding) -> str:
     elif finding.hint:
         words.append(prose(finding.hint))
     source = finding.policy or finding.definition
-    places = [] if finding.address is None else [shown.address(finding.address)]
+    places = [] if finding.address is None else [fmt.address(finding.address)]
     if source and finding.line:
         places.append(f"{prose(source)} line {finding.line}")
     places.append(f"`{finding.fingerprint}`")
@@ -92,7 +92,7 @@ def _behind(finding: Finding) -> str:
 
 def prose(text: str) -> str:
     """Text of a stranger's as text, or as code where some dialect might make more of it."""
-    text = " ".join(shown.clean(text).split())
+    text = " ".join(fmt.clean(text).split())
     if _TAME.fullmatch(text):
         return _MEANT.sub(r"\\\1", text)
     longest = max((len(run) for run in re.findall("`+", text)), default=0)

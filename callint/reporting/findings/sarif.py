@@ -13,9 +13,9 @@ from urllib.parse import quote
 
 from callint import __version__
 from callint.checking.checker import Report
+from callint.fmt import clean
 from callint.model.finding import Finding
 from callint.model.policy import Waiver
-from callint.model.shown import clean
 from callint.reporting.findings.summary import summary
 from callint.reporting.findings.wording import told
 from callint.reporting.rule_pages import page_paragraphs

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 
+from callint import fmt
 from callint.checking.checker import Report
-from callint.model import shown
 from callint.model.finding import Severity
 
 
@@ -25,10 +25,10 @@ def closing_line(report: Report) -> str:
     """The counts in a sentence, such as "2 errors, 1 warning, 2 waived in 3 images, ..."."""
     counts = summary(report)
     found = [
-        shown.count(counts[severity.value], severity.value) for severity in Severity if counts[severity.value]
+        fmt.count(counts[severity.value], severity.value) for severity in Severity if counts[severity.value]
     ]
     if counts["waived"]:
         found.append(f"{counts['waived']:,} waived")
-    looked = ", ".join(shown.count(counts[f"{noun}s"], noun) for noun in ("image", "table", "cell"))
+    looked = ", ".join(fmt.count(counts[f"{noun}s"], noun) for noun in ("image", "table", "cell"))
     words = ", ".join(found) or ("nothing found" if report.known is None else "nothing new")
     return f"{words} in {looked}" if counts["images"] else words

@@ -6,8 +6,8 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from itertools import groupby
 
+from callint import fmt
 from callint.checking.checker import Report
-from callint.model import shown
 from callint.model.finding import Finding
 from callint.reporting.findings.summary import closing_line
 from callint.reporting.findings.wording import headline, mark, sentence
@@ -42,7 +42,7 @@ def print_findings(report: Report, terminal: Terminal, everything: bool = False)
             else:
                 held_back[rule] += rest
     for rule, rest in held_back.items():
-        words = f"{shown.count(rest, 'more finding')} of {rule} not shown; --all shows them"
+        words = f"{fmt.count(rest, 'more finding')} of {rule} not shown; --all shows them"
         terminal.print(line((words, QUIET)))
     for text in wrapped(closing_line(report) + ".", width(terminal)):
         terminal.print(line(text))
@@ -106,7 +106,7 @@ def _rule(finding: Finding) -> str:
 def _reference(finding: Finding) -> Iterator[str]:
     """Where to look it up."""
     if finding.address is not None:
-        yield shown.address(finding.address)
+        yield fmt.address(finding.address)
     source = finding.policy or finding.definition
     if source and finding.line:
         yield f"{source} line {finding.line}"

@@ -7,12 +7,12 @@ from string import ascii_uppercase
 
 import numpy as np
 
+from callint import fmt
 from callint.decoding.decode import Decoded
 from callint.decoding.layout import Item
-from callint.model import shown
+from callint.fmt.raw_bits import with_bits
 from callint.model.change import Grid
 from callint.model.definition import Definition, Purpose, StoredAxis, Table, Text
-from callint.model.stored import with_bits
 from callint.reporting.tables.grids import GridLayout, Piece, breakpoint_texts, cell_texts, marked_lines
 from callint.reporting.tables.stored_numbers import exact_text
 from callint.reporting.terminal import (
@@ -117,7 +117,7 @@ def _single(decoded: Decoded, item: Table | Text) -> str:
     definition = decoded.layout.definition
     grid = decoded.grid(item)
     text = cell_texts(definition, grid)[0][0]
-    return shown.with_unit(text, definition.unit_of(item)) if _has_unit(grid, 0, 0) else text
+    return fmt.with_unit(text, definition.unit_of(item)) if _has_unit(grid, 0, 0) else text
 
 
 def _has_unit(grid: Grid, x: int, y: int) -> bool:
@@ -142,7 +142,7 @@ def _print_axis(
     decoded: Decoded, found: Attribution, axis: StoredAxis, numbers: Integers, terminal: Terminal
 ) -> None:
     definition = decoded.layout.definition
-    unit = shown.with_unit("", definition.unit_of(axis)).strip()
+    unit = fmt.with_unit("", definition.unit_of(axis)).strip()
     for text in heading(axis.name, f": axis of {axis.signal}{f', {unit}' if unit else ''}", width(terminal)):
         terminal.print(text)
     marks = _marks(found, numbers, terminal)
@@ -178,7 +178,7 @@ def _print_legend(
     found: Attribution, numbers: Integers, marks: dict[int, Piece], noun: str, terminal: Terminal
 ) -> None:
     used, amounts = np.unique(numbers, return_counts=True)
-    counts = [shown.count(amount, noun) for amount in amounts.tolist()]
+    counts = [fmt.count(amount, noun) for amount in amounts.tolist()]
     room = max(map(len, counts))
     for number, amount in zip(used.tolist(), counts, strict=True):
         origin = found.origins[number]
@@ -213,12 +213,12 @@ def value_texts(definition: Definition, asked: HistoryQuery, settings: Sequence[
     grids = [setting.grid for setting in settings if setting.grid is not None]
     numbers = tuple(float(grid.physical[asked.y, asked.x]) for grid in grids)
     conversion, raws = definition.conversion_of(item), [grid.raw[asked.y, asked.x] for grid in grids]
-    texts = shown.format_distinct(numbers, conversion)
+    texts = fmt.format_distinct(numbers, conversion)
     texts = [exact_text(conversion, raw) or text for raw, text in zip(raws, texts, strict=True)]
     if len(set(texts)) < len({raw.tobytes() for raw in raws}):
         texts = with_bits(texts, raws)
     return [
-        shown.with_unit(text, definition.unit_of(item))
+        fmt.with_unit(text, definition.unit_of(item))
         if _has_unit(grid, asked.x, asked.y)
         else cell_texts(definition, grid)[asked.y][asked.x]
         for text, grid in zip(texts, grids, strict=True)
@@ -232,7 +232,7 @@ def _place(definition: Definition, grid: Grid, asked: HistoryQuery) -> str:
         if name is not None and values is not None:
             axis = definition.axes[name]
             text = breakpoint_texts(definition, axis, [float(values[index])])[0]
-            words.append(shown.with_unit(text, definition.unit_of(axis)))
+            words.append(fmt.with_unit(text, definition.unit_of(axis)))
     return f"at {', '.join(words)}" if words else ""
 
 
@@ -269,7 +269,7 @@ def _who(origin: Origin) -> str:
 
 def _fitting(words: str, room: int, cut: str) -> str:
     """Words cut to a line, where there is room for them at all."""
-    words = shown.clean(words)
+    words = fmt.clean(words)
     return words if len(words) <= room or room < _LEAST_SUBJECT else words[: room - len(cut)] + cut
 
 

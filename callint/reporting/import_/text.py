@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from callint.model.shown import count
+from callint.fmt import count
 from callint.reading.asap2.build import Imported
 from callint.reading.asap2.parser import ItemCounts
 from callint.reading.asap2.report import Loss

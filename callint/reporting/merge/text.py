@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from callint import fmt
 from callint.comparing.merge import (
     AxisConflict,
     AxisVersions,
@@ -17,10 +18,9 @@ from callint.comparing.merge import (
     TextConflict,
     Versions,
 )
-from callint.model import shown
+from callint.fmt.raw_bits import with_bits
 from callint.model.change import Grid, Numbers
 from callint.model.definition import Definition, States
-from callint.model.stored import with_bits
 from callint.reporting.findings.text import print_findings
 from callint.reporting.merge.json import TITLE, MergeReport
 from callint.reporting.tables.grids import breakpoint_texts
@@ -50,7 +50,7 @@ def print_merge(
         for row in heading(title(decision.conflict), words, width(terminal)):
             terminal.print(row)
     if merge.conflicts:
-        words = shown.count(len(merge.conflicts), "conflict")
+        words = fmt.count(len(merge.conflicts), "conflict")
         is_one = len(merge.conflicts) == 1
         them = "it" if is_one else "them"
         words += f"; {report.image} has ours there."
@@ -59,7 +59,7 @@ def print_merge(
         else:
             _print_prose(f"{words} Settle {them} with --take. {lists}", terminal)
         for command in commands:
-            terminal.print(line(f"{_INDENT}{shown.clean(command)}"))
+            terminal.print(line(f"{_INDENT}{fmt.clean(command)}"))
     if report.broken.findings:
         _print_prose(f"{report.image}: merged cleanly, but together the edits break:", terminal)
         terminal.print()
@@ -97,18 +97,18 @@ def title(conflict: Conflict) -> str:
         case IdentityConflict():
             return f"identity {conflict.identity.name}"
         case BytesConflict():
-            return f"bytes from {shown.address(conflict.start)}"
+            return f"bytes from {fmt.address(conflict.start)}"
 
 
 def _amount(conflict: Conflict) -> str:
     match conflict:
         case CellConflict():
-            return shown.count(conflict.versions.count, "cell")
+            return fmt.count(conflict.versions.count, "cell")
         case AxisConflict():
             names = ", ".join(one.table.name for one in conflict.tables)
             return f"with {names}," if names else ""
         case BytesConflict():
-            return shown.count(len(conflict.ours), "byte")
+            return fmt.count(len(conflict.ours), "byte")
         case _:
             return ""
 
@@ -135,7 +135,7 @@ def _print_conflict(
             three = (
                 _hex(one, terminal, everything) for one in (conflict.base, conflict.ours, conflict.theirs)
             )
-            words = f": {shown.count(len(conflict.ours), 'byte')} that nothing defines"
+            words = f": {fmt.count(len(conflict.ours), 'byte')} that nothing defines"
             _print_three(title(conflict), words, list(three), terminal)
 
 
@@ -161,7 +161,7 @@ def _print_three(name: str, rest: str, versions: Sequence[str], terminal: Termin
 
 def _print_axis(definition: Definition, versions: AxisVersions, terminal: Terminal) -> None:
     axis = versions.axis
-    unit = shown.with_unit("", definition.unit_of(axis)).strip()
+    unit = fmt.with_unit("", definition.unit_of(axis)).strip()
     signal = f": {axis.signal}{f', {unit}' if unit else ''}"
     for title_line in heading(f"axis {axis.name}", signal, width(terminal)):
         terminal.print(title_line)
@@ -231,7 +231,7 @@ def _print_cells(
     for title_line in heading(table.name, f": {table.title} ({table.purpose.value})", width(terminal)):
         terminal.print(title_line)
     if table.axes:
-        amount = f"{versions.count:,} of {shown.count(versions.cells.size, 'cell')}"
+        amount = f"{versions.count:,} of {fmt.count(versions.cells.size, 'cell')}"
         terminal.print(line(f"{_INDENT}{amount} {what}"))
     places = np.argwhere(versions.cells).tolist()
     hidden = 0 if everything else max(len(places) - _MOST_CELLS, 0)
@@ -239,10 +239,10 @@ def _print_cells(
         (_place(definition, versions.ours, y, x), _three(definition, versions, y, x))
         for y, x in places[: len(places) - hidden]
     ]
-    for row in _cell_lines(shown.with_unit("", definition.unit_of(table)).strip(), rows, width(terminal)):
+    for row in _cell_lines(fmt.with_unit("", definition.unit_of(table)).strip(), rows, width(terminal)):
         terminal.print(line(row))
     if hidden:
-        terminal.print(line((f"{_INDENT}and {shown.count(hidden, 'more cell')}", QUIET)))
+        terminal.print(line((f"{_INDENT}and {fmt.count(hidden, 'more cell')}", QUIET)))
     terminal.print()
 
 
@@ -257,7 +257,7 @@ def _cell_lines(unit: str, rows: list[tuple[str, list[str]]], columns: int) -> I
         return
     for place, three in rows:
         words = ", ".join(
-            f"{side} {shown.with_unit(text, unit)}" for side, text in zip(_SIDES, three, strict=True)
+            f"{side} {fmt.with_unit(text, unit)}" for side, text in zip(_SIDES, three, strict=True)
         )
         yield from wrapped(f"{place}: {words}" if place else words, columns, _INDENT)
 
@@ -269,7 +269,7 @@ def _place(definition: Definition, grid: Grid, y: int, x: int) -> str:
         if name is not None and values is not None:
             axis = definition.axes[name]
             text = breakpoint_texts(definition, axis, [float(values[index])])[0]
-            words.append(shown.with_unit(text, definition.unit_of(axis)))
+            words.append(fmt.with_unit(text, definition.unit_of(axis)))
     return f"at {', '.join(words)}" if words else ""
 
 
@@ -280,13 +280,11 @@ def _three(definition: Definition, versions: Versions, y: int, x: int) -> list[s
     values = [float(grid.physical[y, x]) for grid in grids]
     raws = [grid.raw[y, x] for grid in grids]
     offs = [bool(grid.off[y, x]) for grid in grids]
-    texts = [
-        "off" if off else shown.number(value, conversion) for value, off in zip(values, offs, strict=True)
-    ]
+    texts = ["off" if off else fmt.number(value, conversion) for value, off in zip(values, offs, strict=True)]
     distinct = len({raw.tobytes() for raw in raws})
     if len(set(texts)) < distinct and not isinstance(conversion, States):
         texts = [
-            shown.exact(value) if np.isfinite(value) and not off else text
+            fmt.exact(value) if np.isfinite(value) and not off else text
             for value, off, text in zip(values, offs, texts, strict=True)
         ]
     if len(set(texts)) < distinct:

@@ -7,10 +7,10 @@ from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
+from callint import fmt
 from callint.decoding.decode import Decoded
 from callint.decoding.signal_graph import made_at, signals_of
 from callint.decoding.surfaces import Surface, obstacle, surface
-from callint.model import shown
 from callint.model.definition import Conversion, Definition, Purpose, States, Table
 from callint.reporting.point.unread import unread_sentences
 from callint.reporting.terminal import QUIET, Terminal, arrow, beside, heading, line, width, wrapped
@@ -201,7 +201,7 @@ def print_point(definition: Definition, found: Outputs, terminal: Terminal) -> N
 
 def _point_words(definition: Definition, found: Outputs) -> str:
     places = ", ".join(
-        f"{name} {shown.with_unit(shown.plain(value), definition.signals[name].unit)}"
+        f"{name} {fmt.with_unit(fmt.plain(value), definition.signals[name].unit)}"
         for name, value in found.point.items()
     )
     return f"at {places}{f', beside {found.base}' if found.base else ''}"
@@ -228,7 +228,7 @@ def _remarks(definition: Definition, found: Outputs) -> Iterator[str]:
         yield f"Left out are tables that depend on signals which --at does not give: {listed}."
     if found.scalars:
         verb, them = ("is", "it") if found.scalars == 1 else ("are", "them")
-        yield f"{shown.count(found.scalars, 'scalar')} {verb} the same everywhere; name {them} to see {them}."
+        yield f"{fmt.count(found.scalars, 'scalar')} {verb} the same everywhere; name {them} to see {them}."
     yield from unread_sentences(found.obstacles)
     if not found.base:
         yield "There is no base to compare with; --base names one."
@@ -261,9 +261,9 @@ def _compared(definition: Definition, table: Table, new: float, old: float | Non
     elif old is not None and (math.isnan(old) or math.isnan(new) or isinstance(conversion, States)):
         words += f"; base {_quantity(old, conversion, unit)}"
     elif old is not None:
-        before, after, difference = shown.step(old, new, conversion)
-        relative = shown.percent(old, new, unit)
-        words = f"{shown.with_unit(after, unit)}; base {shown.with_unit(before, unit)} "
+        before, after, difference = fmt.format_change(old, new, conversion)
+        relative = fmt.percent(old, new, unit)
+        words = f"{fmt.with_unit(after, unit)}; base {fmt.with_unit(before, unit)} "
         words += f"({difference}{f', {relative}' if relative else ''})"
     return words
 
@@ -273,7 +273,7 @@ def _is_same(old: float, new: float) -> bool:
 
 
 def _quantity(value: float, conversion: Conversion, unit: str) -> str:
-    return "off" if math.isnan(value) else shown.quantity(value, conversion, unit)
+    return "off" if math.isnan(value) else fmt.quantity(value, conversion, unit)
 
 
 def _print_cells(definition: Definition, output: Output, terminal: Terminal) -> None:
@@ -282,8 +282,8 @@ def _print_cells(definition: Definition, output: Output, terminal: Terminal) -> 
     rows = []
     for cell in output.cells:
         values = [cell.new] if cell.old is None or _is_same(cell.old, cell.new) else [cell.old, cell.new]
-        texts = ["off" if math.isnan(value) else shown.number(value, conversion) for value in values]
-        place = shown.point(definition, output.table.axes, cell.at)
+        texts = ["off" if math.isnan(value) else fmt.number(value, conversion) for value in values]
+        place = fmt.point(definition, output.table.axes, cell.at)
         rows.append((f"{100 * cell.weight:.1f} %", f" {arrow(terminal)} ".join(texts), f"at {place}"))
     widths = [max(len(row[column]) for row in rows) for column in range(2)]
     for weight, value, place in rows:

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from callint import fmt
 from callint.checking.checker import Report
-from callint.model import shown
 from callint.model.finding import Finding
 from callint.model.policy import Waiver
 from callint.reporting.review.tables import spans
@@ -85,7 +85,7 @@ def _entry(finding: Finding, known: bool, images: Mapping[str, int]) -> dict[str
         "place": finding.place.removeprefix("at ") or None,
         "message": in_one_line(finding.message),
         "hint": in_one_line(finding.hint) or None,
-        "address": None if finding.address is None else shown.address(finding.address),
+        "address": None if finding.address is None else fmt.address(finding.address),
         "line": finding.line,
         "fingerprint": finding.fingerprint,
         "waiver": _waiver(finding.waiver) if finding.waiver else None,

@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from callint import __version__
+from callint import __version__, fmt
 from callint.decoding import checksums
-from callint.model import shown
 from callint.model.change import ChangeSet, Run, TableChange
 from callint.model.definition import Checksum, Purpose, StoredAxis
 from callint.model.finding import Finding, Severity
@@ -79,7 +78,7 @@ def _without_absent(fields: dict[str, Any]) -> dict[str, Any]:
 def _cleaned(value: Any) -> Any:
     """The same with every text clean, wherever it came from."""
     if isinstance(value, str):
-        return shown.clean(value)
+        return fmt.clean(value)
     if isinstance(value, dict):
         return {key: _cleaned(inner) for key, inner in value.items()}
     return _cleaned_list(value) if isinstance(value, list) else value
@@ -248,7 +247,7 @@ def _bytes(case: CheckContext) -> dict[str, Any]:
 
 
 def _runs(runs: Sequence[Run]) -> list[dict[str, Any]]:
-    return [{"address": shown.address(run.start), "size": run.size} for run in runs[:_MOST_RUNS]]
+    return [{"address": fmt.address(run.start), "size": run.size} for run in runs[:_MOST_RUNS]]
 
 
 def _checksum(checksum: Checksum, case: CheckContext) -> dict[str, Any]:
@@ -304,5 +303,5 @@ def _effects(changes: ChangeSet, axis: StoredAxis) -> Iterator[str]:
         if moved is None:
             yield f"{table.name}: {UNTOLD}"
             continue
-        words = f"{table.name}: {shown.output_movement(changes.definition, moved)}"
+        words = f"{table.name}: {fmt.output_movement(changes.definition, moved)}"
         yield f"{words}; its cells changed too" if moved.in_cells else words

@@ -14,7 +14,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from html import escape
 from typing import Any
 
-from callint.model import shown
+from callint import fmt
 from callint.reading.resources import resource
 
 #: The parts of the script in the order in which they stand in the page; the last one starts it.
@@ -289,8 +289,8 @@ def _explained(changed: Json) -> str:
 
 
 def _runs(runs: Sequence[Json], more: int) -> str:
-    words = [f"{shown.count(run['size'], 'byte')} at {run['address']}" for run in runs]
-    return ", ".join([*words, shown.count(more, "more stretch")] if more else words)
+    words = [f"{fmt.count(run['size'], 'byte')} at {run['address']}" for run in runs]
+    return ", ".join([*words, fmt.count(more, "more stretch")] if more else words)
 
 
 def _axes(image: Json) -> Iterator[str]:

@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
-from callint.model import shown
+from callint import fmt
 from callint.model.change import ChangeSet, Run
 from callint.model.definition import Purpose
 from callint.model.finding import Finding, Severity
@@ -39,7 +39,7 @@ def verdict(review: Review, findings: Sequence[tuple[Finding, bool]]) -> str:
     sentences.append(_found(findings))
     sentences += _gravest(findings)
     if unread := sum(one.state is State.UNREADABLE for one in review.images):
-        sentences.append(f"{shown.count(unread, 'image')} could not be compared.")
+        sentences.append(f"{fmt.count(unread, 'image')} could not be compared.")
     cases = [one.case for one in review.images if one.case is not None]
     changes = [case.changes for case in cases]
     loose = [run for one in changes for run in one.unexplained]
@@ -54,7 +54,7 @@ def verdict(review: Review, findings: Sequence[tuple[Finding, bool]]) -> str:
 
 def parting_words(course: Course, old: str, new: str) -> str:
     """That the old revision went on by itself, or that the new one is the older: then it looks undone."""
-    commits = shown.count(course.lacking, "commit")
+    commits = fmt.count(course.lacking, "commit")
     words = f"{old} has {commits} that {new} lacks; what {_verb(course.lacking, 'it', 'they')} changed"
     words += " appears undone here"
     if course.is_backward:
@@ -68,7 +68,7 @@ def _found(findings: Sequence[tuple[Finding, bool]]) -> str:
     counts = Counter(finding.severity for finding, _ in findings if not finding.waived)
     waived = sum(finding.waived for finding, _ in findings)
     tail = f"{waived:,} more {_verb(waived, 'is', 'are')} waived" if waived else ""
-    grave = [shown.count(counts[one], one.value) for one in (Severity.ERROR, Severity.WARNING) if counts[one]]
+    grave = [fmt.count(counts[one], one.value) for one in (Severity.ERROR, Severity.WARNING) if counts[one]]
     if grave:
         total = sum(counts[one] for one in (Severity.ERROR, Severity.WARNING))
         known = sum(
@@ -81,10 +81,10 @@ def _found(findings: Sequence[tuple[Finding, bool]]) -> str:
             words += f"{'' if total == 1 else ','} {who} {_verb(known, 'was', 'were')} there before"
         return f"{words}; {tail}." if tail else f"{words}."
     if counts[Severity.NOTE]:
-        words = f"No error and no warning, and {shown.count(counts[Severity.NOTE], 'note')}"
+        words = f"No error and no warning, and {fmt.count(counts[Severity.NOTE], 'note')}"
         return f"{words}; {tail}." if tail else f"{words}."
     if waived:
-        words = f"{shown.count(waived, 'finding')} {_verb(waived, 'is', 'are')} waived"
+        words = f"{fmt.count(waived, 'finding')} {_verb(waived, 'is', 'are')} waived"
         return f"{words}, and the rules found nothing else."
     return "Nothing was found by the rules."
 
@@ -95,9 +95,9 @@ def _gravest(findings: Sequence[tuple[Finding, bool]]) -> Iterator[str]:
     gone = {(one.image, one.table) for one in alive if one.rule in ("protection/disabled", "protection/flat")}
     stale = {(one.image, one.subject) for one in alive if one.rule == "image/stale-checksum"}
     if gone:
-        yield f"{shown.count(len(gone), 'protection')} no longer {_verb(len(gone), 'protects', 'protect')}."
+        yield f"{fmt.count(len(gone), 'protection')} no longer {_verb(len(gone), 'protects', 'protect')}."
     if stale:
-        yield f"{shown.count(len(stale), 'checksum')} {_verb(len(stale), 'does', 'do')} not fit the contents."
+        yield f"{fmt.count(len(stale), 'checksum')} {_verb(len(stale), 'does', 'do')} not fit the contents."
 
 
 def _whole(review: Review) -> Iterator[str]:
@@ -106,7 +106,7 @@ def _whole(review: Review) -> Iterator[str]:
     for state in (State.ADDED, State.REMOVED):
         if states[state]:
             verb = _verb(states[state], "was", "were")
-            yield f"{shown.count(states[state], 'image')} {verb} {state.value}."
+            yield f"{fmt.count(states[state], 'image')} {verb} {state.value}."
     renamed = [one for one in review.images if one.renamed]
     if len(renamed) == 1:
         yield f"{renamed[0].renamed} → {renamed[0].path} is taken for renamed by git."
@@ -124,7 +124,7 @@ def _delicate(changes: Iterable[ChangeSet]) -> Iterator[str]:
         for table in one.touched_tables:
             touched[table.purpose] += 1
     parts = [
-        shown.count(touched[one], f"{one.value} table")
+        fmt.count(touched[one], f"{one.value} table")
         for one in (Purpose.PROTECTION, Purpose.EMISSIONS)
         if touched[one]
     ]
@@ -137,10 +137,10 @@ def _one_sided(cases: Iterable[CheckContext]) -> Iterator[str]:
     sides = [held_alone(case) for case in cases]
     for place, name in enumerate(("OLD", "NEW")):
         if total := sum(run.size for side in sides for run in side[place]):
-            yield f"{shown.count(total, 'byte')} {_verb(total, 'is', 'are')} in {name} only."
+            yield f"{fmt.count(total, 'byte')} {_verb(total, 'is', 'are')} in {name} only."
     tables = sum(len(case.layout.table_items) for case in cases)
     if lost := sum(map(uncompared, cases)):
-        words = f"{lost:,} of {shown.count(tables, 'table')} could not be compared"
+        words = f"{lost:,} of {fmt.count(tables, 'table')} could not be compared"
         yield f"{words}, as not both images hold {_verb(lost, 'it', 'them')}."
 
 
@@ -166,7 +166,7 @@ def _group_words(entries: Sequence[dict[str, Any]], every: int) -> str:
     words = _told(max(found, key=_size))
     if len(found) > 1:
         verb = "changed" if changed else "moved with their axes"
-        words = f"{len(found):,} of {shown.count(every, 'table')} {verb}, most of all {words}"
+        words = f"{len(found):,} of {fmt.count(every, 'table')} {verb}, most of all {words}"
     if changed and moved:
         words += f"; {moved:,} more moved with {_verb(moved, 'its', 'their')} axes"
     return f"{words}."
@@ -191,13 +191,13 @@ def _small_sentences(case: CheckContext) -> Iterator[str]:
     for axis in changes.axes:
         moved = int(axis.changed.sum())
         tables = len(list(changes.definition.tables_on(axis.axis.name)))
-        words = f"{moved:,} of {shown.count(len(axis.changed), 'breakpoint')} changed"
+        words = f"{moved:,} of {fmt.count(len(axis.changed), 'breakpoint')} changed"
         share = _verb(tables, "has", "share")
-        yield f"Axis {axis.axis.name}, which {shown.count(tables, 'table')} {share}: {words}."
+        yield f"Axis {axis.axis.name}, which {fmt.count(tables, 'table')} {share}: {words}."
     for count in changes.counts:
         yield f"Axis {count.axis.name}: its stored count of breakpoints became {count.new} from {count.old}."
     for text in changes.texts:
-        yield f"{text.text.title or text.text.name}: {shown.text_change(text, 'became')}."
+        yield f"{text.text.title or text.text.name}: {fmt.text_change(text, 'became')}."
     yield from _one_sided([case])
     if changes.unexplained:
         yield loose_words(changes.unexplained)
@@ -207,7 +207,7 @@ def loose_words(runs: Sequence[Run]) -> str:
     """How many changed bytes are no part of anything that is known."""
     total = sum(run.changed for run in runs)
     belong = _verb(total, "belongs", "belong")
-    return f"{shown.count(total, 'changed byte')} {belong} to nothing that is defined."
+    return f"{fmt.count(total, 'changed byte')} {belong} to nothing that is defined."
 
 
 def _verb(count: int, one: str, many: str) -> str:

@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from callint import fmt
 from callint.decoding.conversions import is_wide
 from callint.decoding.log_residency import LogSummary
 from callint.decoding.operating_range import operating_breakpoints
-from callint.model import shown
+from callint.fmt.raw_bits import raw_bits, with_bits
 from callint.model.change import ChangeSet, Flags, Grid, Numbers, TableChange
 from callint.model.definition import Conversion, Definition, States
-from callint.model.stored import raw_bits, with_bits
 from callint.reporting.changes.text import change_words
 from callint.reporting.tables.grids import breakpoint_texts
 from callint.reporting.tables.log_text import axis_log_words, change_log_words, share_words
@@ -113,7 +113,7 @@ class ReviewTables:
         """What its axes did to it, where they changed."""
         moved = self._changes.movement_of.get(table)
         if moved is not None:
-            return shown.output_movement(self._definition, moved)
+            return fmt.output_movement(self._definition, moved)
         axes = self._definition.tables[table].axes
         return UNTOLD if any(axis in self._changes.by_axis for axis in axes) else None
 
@@ -180,8 +180,8 @@ class _Words:
 
     def __init__(self, conversion: Conversion) -> None:
         self.conversion = conversion
-        self.values = _Made(lambda value: shown.number(value, conversion))
-        self.differences = _Made(lambda value: shown.signed_number(value, conversion))
+        self.values = _Made(lambda value: fmt.number(value, conversion))
+        self.differences = _Made(lambda value: fmt.signed_number(value, conversion))
 
 
 class _Cells:
@@ -206,7 +206,7 @@ class _Cells:
         for place in alike:
             if self._counts[place]:
                 pair = float(self._before[place]), float(self._after[place])
-                self.old[int(changed[place])], self.new[place] = shown.format_distinct(pair, words.conversion)
+                self.old[int(changed[place])], self.new[place] = fmt.format_distinct(pair, words.conversion)
             cell = int(changed[place])
             if self.old[cell] == self.new[place] and not off[place]:
                 raws = change.old.raw.flat[cell], change.new.raw.flat[cell]
@@ -233,7 +233,7 @@ class _Cells:
         )
         unit = self._words.conversion.unit
         return [
-            shown.percent(old, new, unit).removesuffix(" %") if counts else "" for old, new, counts in pairs
+            fmt.percent(old, new, unit).removesuffix(" %") if counts else "" for old, new, counts in pairs
         ]
 
 
@@ -284,7 +284,7 @@ def spans(flags: Flags) -> list[list[int]]:
 
 def printed_unit(unit: str) -> str:
     """The unit as it is printed, "" where there is none."""
-    return shown.with_unit("", unit).strip()
+    return fmt.with_unit("", unit).strip()
 
 
 def signal_title(definition: Definition, signal: str) -> str:

@@ -19,8 +19,8 @@ from typing import Any
 
 import numpy as np
 
+from callint import fmt
 from callint.decoding.decode import Decoded
-from callint.model import shown
 from callint.model.change import Grid, Numbers
 from callint.model.definition import Axis, Conversion, States, StoredAxis, Table, Text
 from callint.reporting.tables.stored_numbers import exact_text, raw_number
@@ -70,7 +70,7 @@ def _written(rows: Iterable[Iterable[str]]) -> str:
 
 def harmless(text: str) -> str:
     """A text that no spreadsheet takes for a formula and no terminal for a command."""
-    text = shown.clean(text)
+    text = fmt.clean(text)
     return f"{_MARK}{text}" if text.lstrip(" ").startswith((*_FORMULA, _MARK)) else text
 
 
@@ -79,7 +79,7 @@ def _unit(unit: str) -> str:
 
 
 def _number(value: float) -> str:
-    return shown.exact(value) if math.isfinite(value) else ""
+    return fmt.exact(value) if math.isfinite(value) else ""
 
 
 def _cells(decoded: Decoded, table: Table) -> Iterator[tuple[str, ...]]:
@@ -95,7 +95,7 @@ def _cells(decoded: Decoded, table: Table) -> Iterator[tuple[str, ...]]:
     for y in range(rows):
         for x in range(columns):
             cell = _cell(grid, y, x, conversion)
-            yield *head, *places[0][x], *places[1][y], *cell, shown.address(addresses[y][x])
+            yield *head, *places[0][x], *places[1][y], *cell, fmt.address(addresses[y][x])
 
 
 def _places(
@@ -139,7 +139,7 @@ def _text(decoded: Decoded, text: Text) -> tuple[str, ...]:
     content, raw = decoded.text(text), "" if data is None else f"0x{data.hex().upper()}"
     words = "absent" if content is None else harmless(content)
     head = (text.name, "text", harmless(text.title), text.purpose.value, "")
-    return *head, *_NOTHING, *_NOTHING, "", words, raw, shown.address(text.at)
+    return *head, *_NOTHING, *_NOTHING, "", words, raw, fmt.address(text.at)
 
 
 def _breakpoints(decoded: Decoded, axis: Axis) -> Iterator[tuple[str, ...]]:
@@ -153,7 +153,7 @@ def _breakpoints(decoded: Decoded, axis: Axis) -> Iterator[tuple[str, ...]]:
         text, raw, address = "", "", ""
         if isinstance(axis, StoredAxis) and item is not None:
             cell = layout.cells(item).start + x
-            address = shown.address(int(layout.address[cell]))
+            address = fmt.address(int(layout.address[cell]))
             is_present = bool(decoded.present[cell])
             raw = _raw(decoded.raw_of(item)[0, x]) if is_present else ""
             text = _words(value, definition.conversion_of(axis)) if is_present else "absent"

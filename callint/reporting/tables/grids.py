@@ -12,12 +12,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from callint import fmt
 from callint.decoding.conversions import is_wide
 from callint.decoding.statistics import distinct
-from callint.model import shown
+from callint.fmt.raw_bits import with_bits
 from callint.model.change import Flags, Grid, Numbers, TableChange
 from callint.model.definition import Axis, Conversion, Definition, FixedAxis, States, Table
-from callint.model.stored import with_bits
 from callint.reporting.tables.stored_numbers import exact_text
 
 #: One styled piece of a line, and a line of them.
@@ -93,9 +93,7 @@ def change_lines(definition: Definition, change: TableChange, layout: GridLayout
     yield from _lines(definition, change.new, pieces, rows, columns, layout)
     hidden = change.count - int(np.count_nonzero(change.changed[np.ix_(rows, columns)]))
     if hidden:
-        yield [
-            (f"and {shown.count(hidden, 'more changed cell')} further away; --all shows them", layout.quiet)
-        ]
+        yield [(f"and {fmt.count(hidden, 'more changed cell')} further away; --all shows them", layout.quiet)]
 
 
 def _near(changed: Flags, along: int) -> list[int]:
@@ -221,8 +219,8 @@ def _cell_text(value: float, is_off: bool, is_present: bool, conversion: Convers
     if is_off:
         return "off"
     if exact and not isinstance(conversion, States) and math.isfinite(value):
-        return shown.exact(value)
-    return shown.number(value, conversion)
+        return fmt.exact(value)
+    return fmt.number(value, conversion)
 
 
 def _breakpoint_texts(definition: Definition, axis: str | None, values: Numbers | None) -> list[str]:
@@ -236,9 +234,9 @@ def breakpoint_texts(
 ) -> list[str]:
     """Breakpoints without their unit; ``exact`` asks for all digits."""
     if isinstance(axis, FixedAxis) or exact:
-        return [shown.exact(value) if math.isfinite(value) else "not a number" for value in values]
+        return [fmt.exact(value) if math.isfinite(value) else "not a number" for value in values]
     conversion = definition.conversion_of(axis)
-    return [shown.trimmed(shown.number(value, conversion)) for value in values]
+    return [fmt.trimmed(fmt.number(value, conversion)) for value in values]
 
 
 def axis_words(definition: Definition, name: str | None) -> tuple[str, str]:
@@ -246,8 +244,8 @@ def axis_words(definition: Definition, name: str | None) -> tuple[str, str]:
     if name is None:
         return "", ""
     axis = definition.axes[name]
-    return axis.signal, shown.with_unit("", definition.unit_of(axis)).strip()
+    return axis.signal, fmt.with_unit("", definition.unit_of(axis)).strip()
 
 
 def _unit_behind(definition: Definition, table: Table) -> str:
-    return shown.with_unit("", definition.unit_of(table))
+    return fmt.with_unit("", definition.unit_of(table))

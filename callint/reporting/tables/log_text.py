@@ -6,8 +6,8 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
+from callint import fmt
 from callint.decoding.log_residency import LogSummary
-from callint.model import shown
 from callint.model.change import AxisChange, TableChange
 from callint.model.definition import Table
 from callint.reporting.tables.grids import Piece
@@ -93,7 +93,7 @@ def share_words(share: float) -> str:
 def log_sentences(logged: LogSummary) -> Iterator[str]:
     """What was read from the log, and all that was wrong with it."""
     clock, trouble, log = logged.dwell.clock, logged.log.trouble, logged.log
-    rows, limit = shown.count(trouble.rows, "row"), f"{logged.dwell.max_gap:g} s"
+    rows, limit = fmt.count(trouble.rows, "row"), f"{logged.dwell.max_gap:g} s"
     if log.has_time:
         yield f"{logged.name}: {_duration(clock.total)} in {rows}."
     else:
@@ -103,9 +103,9 @@ def log_sentences(logged: LogSummary) -> Iterator[str]:
     out = []
     if clock.gaps:
         together = f"{'together ' if clock.gaps > 1 else ''}{_duration(clock.lost)}"
-        out.append(f"{shown.count(clock.gaps, 'gap')} of {together}")
+        out.append(f"{fmt.count(clock.gaps, 'gap')} of {together}")
     if clock.resets:
-        out.append(f"{shown.count(clock.resets, 'reset')} of the clock")
+        out.append(f"{fmt.count(clock.resets, 'reset')} of the clock")
     if out:
         yield f"Left out: {' and '.join(out)}."
     timed = trouble.rows - trouble.overfull - trouble.unread.get("time", 0)
@@ -118,7 +118,7 @@ def log_sentences(logged: LogSummary) -> Iterator[str]:
         cells = ", ".join(_implausible(logged, name, count) for name, count in implausible.items())
         yield f"Outside the plausible range, and left out: {cells}."
     if trouble.unread:
-        cells = ", ".join(f"{shown.count(count, 'row')} of {name}" for name, count in trouble.unread.items())
+        cells = ", ".join(f"{fmt.count(count, 'row')} of {name}" for name, count in trouble.unread.items())
         held = f"; for up to {limit} the last one counts" if log.has_time else ""
         yield f"Without a number: {cells}{held}."
     if trouble.comma:
@@ -127,14 +127,14 @@ def log_sentences(logged: LogSummary) -> Iterator[str]:
             "commas export with semicolons; commas between thousands have to go."
         )
     if trouble.short:
-        yield f"{shown.count(trouble.short, 'row')} ended early."
+        yield f"{fmt.count(trouble.short, 'row')} ended early."
     if trouble.overfull:
         verb, are = ("has", "is") if trouble.overfull == 1 else ("have", "are")
         why = ""
         if log.may_have_decimal_commas and trouble.overfull > _MANY * trouble.rows:
             why = ": decimal commas? Export with semicolons"
         yield (
-            f"{shown.count(trouble.overfull, 'row')} {verb} more cells than the header has names and "
+            f"{fmt.count(trouble.overfull, 'row')} {verb} more cells than the header has names and "
             f"{are} left out{why}."
         )
     if trouble.doubled:
@@ -152,7 +152,7 @@ def log_sentences(logged: LogSummary) -> Iterator[str]:
 
 def _implausible(logged: LogSummary, name: str, count: int) -> str:
     """In how many rows a signal is not plausible, and what would be."""
-    return f"{shown.count(count, 'row')} of {name} ({plausible_span(logged.dwell.signals[name])})"
+    return f"{fmt.count(count, 'row')} of {name} ({plausible_span(logged.dwell.signals[name])})"
 
 
 def _some(names: list[str]) -> str:

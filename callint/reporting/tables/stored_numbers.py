@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
+from callint import fmt
 from callint.decoding.conversions import exact_value, is_large
-from callint.model import shown
+from callint.fmt.raw_bits import raw_bits
 from callint.model.definition import Conversion, Linear
-from callint.model.stored import raw_bits
 
 
 def raw_number(raw: np.generic[Any]) -> int | float | str:
@@ -26,7 +26,7 @@ def raw_number(raw: np.generic[Any]) -> int | float | str:
 def exact_text(conversion: Conversion, raw: np.generic[Any]) -> str | None:
     """The value of a raw number that doubles do not tell from its neighbours; None where they do."""
     value = _exact(conversion, raw)
-    return None if value is None else shown.decimal_digits(value)
+    return None if value is None else fmt.decimal_digits(value)
 
 
 def exact_step(
@@ -36,9 +36,9 @@ def exact_step(
     if not isinstance(conversion, Linear) or {_exact(conversion, raw) for raw in (old, new)} == {None}:
         return None
     before, after = (exact_value(conversion, int(raw.item())) for raw in (old, new))
-    difference = shown.decimal_digits(after - before)
+    difference = fmt.decimal_digits(after - before)
     sign = "" if difference.startswith("-") else "+"
-    return shown.decimal_digits(before), shown.decimal_digits(after), f"{sign}{difference}"
+    return fmt.decimal_digits(before), fmt.decimal_digits(after), f"{sign}{difference}"
 
 
 def _exact(conversion: Conversion, raw: np.generic[Any]) -> Fraction | None:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from callint import fmt
 from callint.decoding.decode import Decoded
 from callint.decoding.digest import axis_digest, table_digest, whole_digest
 from callint.decoding.log_residency import LogSummary
-from callint.model import shown
 from callint.model.definition import Axis, Kind, StoredAxis, Table, Text
 from callint.reporting.tables.grids import GridLayout, breakpoint_texts, grid_lines, marked_lines
 from callint.reporting.tables.log_text import MARKS, log_sentences, share_marks
@@ -59,14 +59,14 @@ def print_axes(decoded: Decoded, axes: Iterable[Axis], terminal: Terminal) -> No
     """Each axis with its breakpoints and the tables that use it."""
     definition = decoded.layout.definition
     for axis in axes:
-        unit = shown.with_unit("", definition.unit_of(axis)).strip()
+        unit = fmt.with_unit("", definition.unit_of(axis)).strip()
         signal = f": axis of {axis.signal}{f', {unit}' if unit else ''}"
         for words in heading(axis.name, signal, width(terminal)):
             terminal.print(words)
         where = "fixed"
         if isinstance(axis, StoredAxis):
             digest = axis_digest(decoded, axis.name)
-            where = f"{axis.storage.type.name} at {shown.address(axis.at)}, {digest}"
+            where = f"{axis.storage.type.name} at {fmt.address(axis.at)}, {digest}"
         tables = ", ".join(table.name for table in definition.tables_on(axis.name)) or "no table"
         for text in wrapped(f"{where}; used by {tables}", width(terminal), _INDENT):
             terminal.print(line((text, QUIET)))
@@ -79,15 +79,15 @@ def print_axes(decoded: Decoded, axes: Iterable[Axis], terminal: Terminal) -> No
 def _details(decoded: Decoded, table: Table | Text) -> str:
     """Where and how a table lies in the image, and its digest."""
     if isinstance(table, Text):
-        return f"text of {shown.count(table.length, 'byte')} at {shown.address(table.at)}"
+        return f"text of {fmt.count(table.length, 'byte')} at {fmt.address(table.at)}"
     definition = decoded.layout.definition
     rows, columns = definition.shape_of(table)
     shape = {Kind.SCALAR: "", Kind.CURVE: f" of {columns}", Kind.MAP: f" of {rows} by {columns}"}[table.kind]
-    unit = shown.with_unit("", definition.unit_of(table)).strip()
+    unit = fmt.with_unit("", definition.unit_of(table)).strip()
     parts = [
         f"{table.kind.value}{shape}",
         *([unit] if unit else []),
-        f"{table.storage.type.name} at {shown.address(table.at)}",
+        f"{table.storage.type.name} at {fmt.address(table.at)}",
         str(table_digest(decoded, table)),
     ]
     return ", ".join(parts)

@@ -11,11 +11,11 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from callint import fmt
 from callint.comparing.compare import explained_bits
 from callint.decoding import checksums
 from callint.decoding.decode import Decoded
 from callint.decoding.statistics import distinct
-from callint.model import shown
 from callint.model.definition import StoredAxis, Table, Text
 from callint.reporting.tables.grids import axis_words, breakpoint_texts, cell_texts
 
@@ -47,7 +47,7 @@ def plain_lines(decoded: Decoded) -> Iterator[str]:
 def _axis_line(decoded: Decoded, axis: StoredAxis) -> str:
     definition = decoded.layout.definition
     values = breakpoint_texts(definition, axis, decoded.breakpoints(axis.name).tolist(), exact=True)
-    unit = shown.with_unit("", definition.unit_of(axis)).strip()
+    unit = fmt.with_unit("", definition.unit_of(axis)).strip()
     return f"axis {axis.name} ({axis.signal}{f', {unit}' if unit else ''}): {'  '.join(values)}"
 
 
@@ -58,7 +58,7 @@ def _text_lines(decoded: Decoded, text: Text) -> Iterator[str]:
 
 def _table_lines(decoded: Decoded, table: Table) -> Iterator[str]:
     definition, grid = decoded.layout.definition, decoded.grid(table)
-    unit = shown.with_unit("", definition.unit_of(table)).strip()
+    unit = fmt.with_unit("", definition.unit_of(table)).strip()
     cells = cell_texts(definition, grid, exact=True)
     head = f"{table.name}{f' [{unit}]' if unit else ''}"
     if not table.axes:
@@ -68,7 +68,7 @@ def _table_lines(decoded: Decoded, table: Table) -> Iterator[str]:
     if table.y and grid.y is not None:
         signal, of = axis_words(definition, table.y)
         values = breakpoint_texts(definition, definition.axes[table.y], grid.y.tolist(), exact=True)
-        labels = [f" at {signal} {shown.with_unit(value, of)}" for value in values]
+        labels = [f" at {signal} {fmt.with_unit(value, of)}" for value in values]
     if table.x and grid.x is not None:
         signal, of = axis_words(definition, table.x)
         values = breakpoint_texts(definition, definition.axes[table.x], grid.x.tolist(), exact=True)
@@ -91,4 +91,4 @@ def _block_lines(decoded: Decoded) -> Iterator[str]:
         start = block * _BLOCK
         stretch = masked[start : start + _BLOCK].tobytes()
         (address,) = image.addresses(np.array([start], np.int64)).tolist()
-        yield f"bytes at {shown.address(address)}, not defined: sum {zlib.crc32(stretch):08x}"
+        yield f"bytes at {fmt.address(address)}, not defined: sum {zlib.crc32(stretch):08x}"

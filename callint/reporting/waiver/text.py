@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from callint.model import shown
+from callint import fmt
 from callint.model.policy import Waiver
 from callint.reporting.terminal import QUIET, Terminal, line, width, wrapped
 from callint.reporting.waiver.toml import entry
@@ -49,7 +49,7 @@ def _sentences(written: Written, is_written: bool) -> Iterator[str]:
     place = " in ".join(part for part in (waiver.table, waiver.image) if part)
     about = f"{waiver.rule} for {place}" if place else waiver.rule
     until = f"until {waiver.until}" if waiver.until else "without an end"
-    yield f"{waiver.who} accepts {about}, {until}: {shown.count(written.covered, 'finding')}."
+    yield f"{waiver.who} accepts {about}, {until}: {fmt.count(written.covered, 'finding')}."
     yield f"It holds for {waiver.digest} and is dead when the {written.content} changes again."
     for other in written.dead:
         yield f"{other.who}'s waiver in line {other.line} no longer counts and can be removed."

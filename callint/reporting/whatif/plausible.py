@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from callint.model import shown
+from callint import fmt
 from callint.model.definition import Signal
 
 
@@ -11,7 +11,7 @@ def plausible_span(signal: Signal) -> str:
     usual = signal.plausible
     if usual is None:
         return ""
-    return f"{shown.plain(usual.low)} to {shown.with_unit(shown.plain(usual.high), signal.unit)}"
+    return f"{fmt.plain(usual.low)} to {fmt.with_unit(fmt.plain(usual.high), signal.unit)}"
 
 
 def doubt(signal: Signal, value: float) -> str | None:

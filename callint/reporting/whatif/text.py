@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from callint import fmt
 from callint.comparing.sensor_faults import Effect, Threshold
 from callint.decoding.sensors import Circuit, Wiring
-from callint.model import shown
 from callint.model.change import Numbers
 from callint.model.definition import PLAIN, Conversion, Definition, Purpose, Range, Signal, States, Table
 from callint.reporting.point.unread import unread_sentences
@@ -219,7 +219,7 @@ def _print_readings(outlook: FaultReport, terminal: Terminal) -> None:
     wanted = round_values(float(true[0]), float(true[-1]), _STRETCHES)
     picked = true[np.isin(true, wanted)]
     found = circuit.measured(picked, wiring)
-    unit = shown.unit_word(outlook.signal.unit)
+    unit = fmt.unit_word(outlook.signal.unit)
     rows = [("true", "sensor", "is seen as", "in place of", "voltage", "read as")]
     rows += [(unit, "Ω", "Ω", "V", "V", unit)]
     rows += [
@@ -229,7 +229,7 @@ def _print_readings(outlook: FaultReport, terminal: Terminal) -> None:
             _ohms_alone(found.seen_ohms[i]),
             f"{found.volts[i]:.3f}",
             f"{found.seen_volts[i]:.3f}",
-            shown.number(float(found.reading[i]), outlook.reading_conversion),
+            fmt.number(float(found.reading[i]), outlook.reading_conversion),
         )
         for i in range(len(picked))
     ]
@@ -258,17 +258,17 @@ def _ohms_given(value: float) -> str:
 
 def _digits(value: float) -> str:
     """A value as it was given or stands on an axis, without the noise of a calculation."""
-    return shown.plain(float(f"{value:.7g}"))
+    return fmt.plain(float(f"{value:.7g}"))
 
 
 def _value(value: float, unit: str) -> str:
-    return shown.with_unit(_digits(value), unit)
+    return fmt.with_unit(_digits(value), unit)
 
 
 def _reading(outlook: FaultReport, value: float) -> str:
     conversion = outlook.reading_conversion
-    text = _digits(value) if conversion is PLAIN else shown.number(float(value), conversion)
-    return shown.with_unit(text, outlook.signal.unit)
+    text = _digits(value) if conversion is PLAIN else fmt.number(float(value), conversion)
+    return fmt.with_unit(text, outlook.signal.unit)
 
 
 def _named(definition: Definition, name: str, value: float) -> str:
@@ -282,15 +282,15 @@ def _effect_words(outlook: FaultReport, effect: Effect) -> str:
         return "off by either reading"
     if effect.true == effect.false:
         return "no difference"
-    old, new, difference = shown.step(effect.true, effect.false, conversion)
+    old, new, difference = fmt.format_change(effect.true, effect.false, conversion)
     if math.isnan(effect.true):
-        words = f"switched on{_extent(effect)}: off becomes {shown.with_unit(new, unit)}"
+        words = f"switched on{_extent(effect)}: off becomes {fmt.with_unit(new, unit)}"
     elif math.isnan(effect.false):
-        words = f"switched off{_extent(effect)}: {shown.with_unit(old, unit)} becomes off"
+        words = f"switched off{_extent(effect)}: {fmt.with_unit(old, unit)} becomes off"
     elif isinstance(conversion, States):
         words = f"{old} becomes {new}"
     else:
-        words = f"{old} becomes {shown.with_unit(new, unit)} ({difference}, {_share(effect)} of its span)"
+        words = f"{old} becomes {fmt.with_unit(new, unit)} ({difference}, {_share(effect)} of its span)"
     places = []
     if len(outlook.true) > 1:
         places.append(
@@ -321,7 +321,7 @@ def _threshold_words(outlook: FaultReport, one: Threshold) -> str:
     conversion, unit = definition.conversion_of(one.table), definition.unit_of(one.table)
     if math.isnan(one.value):
         return "off"
-    value = shown.quantity(one.value, conversion, unit)
+    value = fmt.quantity(one.value, conversion, unit)
     readings = f"{_span(one.false, unit)} is read in place of {_span(one.true, unit)}"
     if not one.is_crossed:
         return f"{value} is not crossed; {readings}"
@@ -333,7 +333,7 @@ def _uncrossed_words(outlook: FaultReport, rest: list[Threshold]) -> Iterator[st
     definition = outlook.definition
     listed = []
     for one in rest:
-        value = shown.quantity(one.value, definition.conversion_of(one.table), definition.unit_of(one.table))
+        value = fmt.quantity(one.value, definition.conversion_of(one.table), definition.unit_of(one.table))
         listed.append(f"{one.table.name} ({'off' if math.isnan(one.value) else value})")
     if listed:
         verb = "Threshold" if len(listed) == 1 else "Thresholds"
@@ -341,8 +341,8 @@ def _uncrossed_words(outlook: FaultReport, rest: list[Threshold]) -> Iterator[st
 
 
 def _span(ends: tuple[float, float], unit: str) -> str:
-    low, high = (shown.plain(float(f"{end:.4g}")) for end in ends)
-    return shown.with_unit(low if low == high else f"{low} to {high}", unit)
+    low, high = (fmt.plain(float(f"{end:.4g}")) for end in ends)
+    return fmt.with_unit(low if low == high else f"{low} to {high}", unit)
 
 
 def _closing(outlook: FaultReport, slight: int) -> Iterator[str]:
@@ -353,7 +353,7 @@ def _closing(outlook: FaultReport, slight: int) -> Iterator[str]:
             yield f"No table is reached by {outlook.signal.name}."
     if slight:
         verb, them = ("notices", "it") if slight == 1 else ("notice", "them")
-        yield f"{shown.count(slight, 'more table')} hardly {verb}; --all shows {them}."
+        yield f"{fmt.count(slight, 'more table')} hardly {verb}; --all shows {them}."
     if outlook.effects and slight < len(outlook.effects):
         words = "A table's span is the distance between its smallest and its largest cell."
         is_free = any(set(effect.at) - set(outlook.given) for effect in outlook.effects)

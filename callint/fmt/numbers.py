@@ -1,24 +1,12 @@
-"""Numbers and cells as people read them."""
+"""Numbers, units and amounts as people read them."""
 
 from __future__ import annotations
 
 import math
-import unicodedata
-from collections.abc import Iterable, Mapping
 from fractions import Fraction
 from functools import lru_cache
 
-from callint.model.change import OutputShift, TextChange
-from callint.model.definition import (
-    Axis,
-    Conversion,
-    Definition,
-    FixedAxis,
-    Linear,
-    Purpose,
-    States,
-    Table,
-)
+from callint.model.definition import Conversion, Linear, States
 
 #: Digits after the point where neither the conversion nor its factor says how many there are.
 _DIGITS = 4
@@ -148,7 +136,7 @@ def format_distinct(values: tuple[float, ...], conversion: Conversion) -> list[s
     return texts
 
 
-def step(old: float, new: float, conversion: Conversion) -> tuple[str, str, str]:
+def format_change(old: float, new: float, conversion: Conversion) -> tuple[str, str, str]:
     """Two values and their difference with its sign, without unit, each true to a twentieth of it.
 
     A table puts out more than its cells can hold, and a cell may hold more than its conversion shows, so that
@@ -173,7 +161,7 @@ def step(old: float, new: float, conversion: Conversion) -> tuple[str, str, str]
     return *texts, difference if difference.startswith("-") else f"+{difference}"
 
 
-def beside(value: float, limit: float, conversion: Conversion) -> str:
+def format_near(value: float, limit: float, conversion: Conversion) -> str:
     """A value without its unit, with as many digits as tell it from the limit."""
     return format_distinct((value, limit), conversion)[0]
 
@@ -187,50 +175,6 @@ def signed_number(value: float, conversion: Conversion) -> str:
 def distance_unit(unit: str) -> str:
     """The unit of a difference: from 60 % to 76 % it is 16 points, as 16 % more would be 69.6 %."""
     return "points" if unit == "%" else unit
-
-
-def axis_value(definition: Definition, axis: Axis, value: float) -> str:
-    """A value along an axis with its unit."""
-    text = plain(value) if isinstance(axis, FixedAxis) else number(value, definition.conversion_of(axis))
-    return with_unit(trimmed(text), definition.unit_of(axis))
-
-
-def point(definition: Definition, axes: Iterable[str], at: Mapping[str, float]) -> str:
-    """An operating point in words, written as on the named axes: "2200 rpm, 45 mg"."""
-    by_signal = {definition.axes[name].signal: definition.axes[name] for name in axes}
-    return ", ".join(axis_value(definition, by_signal[signal], value) for signal, value in at.items())
-
-
-def movement(definition: Definition, moved: OutputShift) -> str:
-    """How far a table's output moved: "up to +6 mg at 1900 rpm", or "unchanged within 0.4 mg"."""
-    unit = definition.unit_of(moved.table)
-    unit = distance_unit(unit)
-    amount = float(f"{moved.new - moved.old:.3g}")
-    if not moved.size:
-        return "partly switched on or off" if moved.switched else "unchanged"
-    if moved.is_slight:
-        return f"unchanged within {with_unit(plain(abs(amount)), unit)}"
-    place = point(definition, moved.table.axes, moved.at)
-    words = f"up to {'+' if amount > 0 else ''}{with_unit(plain(amount), unit)} at {place}"
-    return f"{words}, and partly switched on or off" if moved.switched else words
-
-
-def output_movement(definition: Definition, moved: OutputShift) -> str:
-    """The same as a clause: "output moved by up to +6 mg at 1900 rpm", or "output unchanged"."""
-    is_far = moved.size and not moved.is_slight
-    return f"output {'moved by ' if is_far else ''}{movement(definition, moved)}"
-
-
-def name_with_purpose(table: Table) -> str:
-    """A table's name, with a purpose that must not be overlooked."""
-    loud = table.purpose in (Purpose.PROTECTION, Purpose.EMISSIONS)
-    return f"{table.name} ({table.purpose.value})" if loud else table.name
-
-
-def in_order_of_weight(movements: Iterable[OutputShift]) -> list[OutputShift]:
-    """Movements that matter before slight ones, and of each protection before emissions before the rest."""
-    weights = {Purpose.PROTECTION: 0, Purpose.EMISSIONS: 1}
-    return sorted(movements, key=lambda one: (one.is_slight, weights.get(one.table.purpose, 2)))
 
 
 def percent(old: float, new: float, unit: str) -> str:
@@ -255,37 +199,3 @@ def count(amount: int, noun: str) -> str:
 def address(value: int) -> str:
     """An address as everyone in the field writes it."""
     return f"0x{value:05X}"
-
-
-#: Of bytes that differ without anybody's seeing it so many are shown.
-_MOST_BYTES = 8
-
-
-def text_change(change: TextChange, between: str) -> str:
-    """A text before and after; where both read alike, with the bytes that differ: "A" → "A" (20 → 00)."""
-    words = f'"{change.old}" {between} "{change.new}"'
-    if change.hidden is None:
-        return words
-    old, new = (
-        part[:_MOST_BYTES].hex(" ").upper() + (" ..." if len(part) > _MOST_BYTES else "")
-        for part in change.hidden
-    )
-    return f"{words} (they read alike; bytes {old} {between} {new})"
-
-
-def clean(text: str) -> str:
-    """Text without characters that could steer a terminal or turn a line round; they show as \\uXXXX."""
-    if text.isascii() and text.isprintable():
-        return text
-    return "".join(character if _is_harmless(character) else _escaped(character) for character in text)
-
-
-def _is_harmless(character: str) -> bool:
-    # Cc are control characters, Cf invisible formatting such as bidirectional overrides, Co and Cs are
-    # for private use and half characters.
-    return unicodedata.category(character) not in {"Cc", "Cf", "Co", "Cs", "Zl", "Zp"}
-
-
-def _escaped(character: str) -> str:
-    code = ord(character)
-    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"

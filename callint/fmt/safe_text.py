@@ -1,0 +1,23 @@
+"""Text of strangers, made safe for a terminal."""
+
+from __future__ import annotations
+
+import unicodedata
+
+
+def clean(text: str) -> str:
+    """Text without characters that could steer a terminal or turn a line round; they show as \\uXXXX."""
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(character if _is_harmless(character) else _escaped(character) for character in text)
+
+
+def _is_harmless(character: str) -> bool:
+    # Cc are control characters, Cf invisible formatting such as bidirectional overrides, Co and Cs are
+    # for private use and half characters.
+    return unicodedata.category(character) not in {"Cc", "Cf", "Co", "Cs", "Zl", "Zp"}
+
+
+def _escaped(character: str) -> str:
+    code = ord(character)
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
