@@ -91,7 +91,12 @@ def _element(
     seen.add(type_name)
     children = list(kind.iter(f"{_XS}element"))
     yield ""
-    yield f"## `<{name}>`" + (" inside `<x>` or `<y>`" if type_name.startswith("inline") else "")
+    # The schema's inner types have a place of their own; others may serve elements of several names.
+    users = kind.getroottree().iterfind(f".//{_XS}element[@type='{type_name}']")
+    names = " and ".join(
+        f"`<{user}>`" for user in dict.fromkeys([name, *(user.get("name") for user in users)])
+    )
+    yield f"## {names}" + (" inside `<x>` or `<y>`" if type_name.startswith("inline") else "")
     yield ""
     yield _documentation(kind)
     rows = [_attribute(attribute) for attribute in kind.iter(f"{_XS}attribute")]

@@ -1,6 +1,7 @@
 """Changed tables in ASAM CDF 2.0: what is written, and that it reads back to the same bits.
 
-What the elements are called and where they stand is from memory of the published standard.
+The names and the order of the outer elements are from memory of the published standard. The containers of
+values are compared in ``tests/outside/test_sources.py`` with the schema of AUTOSAR, which shares them.
 """
 
 from __future__ import annotations

@@ -18,7 +18,7 @@ OWN_CRC = "crc"
 #: The widest CRC of the library that is fast; wider ones take the one that knows any width.
 _FAST_WIDTH = 64
 
-#: The one CRC of the catalogue that is wider: parameters from memory, check value in the tests.
+#: The one CRC of the catalogue that is wider: the tests compare it with a second library.
 _WIDE = {"CRC-82/DARC": Crc(82, 0x0308C0111011401440411, 0, True, True, 0)}
 
 

@@ -1,7 +1,7 @@
 """Changed tables, as they are in the new image, in the open standard ASAM CDF 2.0 (files ``.cdfx``).
 
-The element names, their order and what they hold are written from memory of the published standard, without
-its schema at hand:
+The element names, their order and their contents are written from memory of the published standard, without
+its schema at hand. The schema of AUTOSAR, which shares the containers of values, confirms those in the tests:
 
 - from the root MSRSW with the category CDF20 down to the tree of instances, whose category NO_VCD says that
   it has no variants, and whose origin names the definition and the image;

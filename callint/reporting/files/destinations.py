@@ -19,11 +19,11 @@ from callint.reading.tree import POLICY, reason, require_inside_repository, reso
 from callint.reading.workspace import Workspace
 
 #: How git's merge driver is handed a version of a file: beside the files of a working tree, and in git's own
-#: folder where there is none (from memory of git's ll-merge.c).
+#: folder where there is none (git's ll-merge.c; the tests merge with git itself).
 _HANDED = ".merge_file_"
 
 #: Characters that the file system of some Macs passes over in names, and what Windows calls a ".git" by its
-#: short name: git refuses both for the same reason (from memory of its utf8.c and path.c).
+#: short name: git refuses both for the same reason (its utf8.c and path.c; the tests ask git itself).
 _PASSED_OVER = dict.fromkeys([*range(0x200C, 0x2010), *range(0x202A, 0x202F), *range(0x206A, 0x2070), 0xFEFF])
 _GITS_NAMES = {".git", "git~1"}
 
