@@ -1,7 +1,8 @@
 """Table shapes from published data and stated formulas, for ``python -m benchmarks slips``.
 
 Formulas and constants are written from memory of the sources named beside them, unless they say
-otherwise; ``tests/outside/test_sources.py`` compares those that a library carries. Noise is added to a shape only where its name says "measured", and is stated there.
+otherwise; ``tests/outside/test_sources.py`` compares those that a library carries.
+Noise is added to a shape only where its name says "measured", and is stated there.
 """
 
 from __future__ import annotations

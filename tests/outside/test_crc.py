@@ -26,7 +26,7 @@ from tests.building import definition_xml, image, read
 #: What the catalogue computes every check value over.
 CHECK_INPUT = b"123456789"
 
-#: Check values of the "Catalogue of parametrised CRC algorithms" (Greg Cook); two libraries confirm them below.
+#: Check values of the "Catalogue of parametrised CRC algorithms" (Greg Cook); two libraries confirm them.
 CATALOGUE = {
     "CRC-3/GSM": 0x4,
     "CRC-3/ROHC": 0x6,
