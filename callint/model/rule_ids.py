@@ -78,3 +78,6 @@ WAIVER_EXPIRED: Final = "waiver/expired"
 WAIVER_OUTDATED: Final = "waiver/outdated"
 WAIVER_SAME_PERSON: Final = "waiver/same-person"
 WAIVER_UNUSED: Final = "waiver/unused"
+
+#: The ids in the order in which pages and commands list the rules.
+ALL: Final = tuple(value for name, value in list(globals().items()) if name.isupper())
