@@ -52,7 +52,7 @@ def base_findings(checker: Checker, earlier: Sequence[Checker]) -> Iterator[Find
     """
     by_state = [{base.path: base for base in _changed_bases(checker, state)} for state in earlier]
     first, *others = by_state or [{}]
-    changed = {path: base for path, base in first.items() if all(path in other for other in others)}
+    changed = {path: base for path, base in first.items() if all(path in bases for bases in others)}
     for path in checker.policy.bases:
         if path in changed:
             yield from checker.settle_base(path, *_compare_base(checker, changed[path]))

@@ -70,7 +70,7 @@ def number(value: float, conversion: Conversion) -> str:
         return "infinite" if value > 0 else "-infinite"
     if isinstance(conversion, States):
         if value != int(value):
-            low, high = (number(math.floor(value) + one, conversion) for one in (0, 1))
+            low, high = (number(math.floor(value) + step, conversion) for step in (0, 1))
             return f"between {low} and {high}"
         return conversion.names.get(int(value), f"raw {plain(value)}")
     digits = decimals(conversion)
@@ -114,9 +114,9 @@ def unit_word(unit: str) -> str:
     return {"degC": "°C", "degF": "°F", "degCA": "°CA", "deg": "°"}.get(unit, unit)
 
 
-def same_unit(one: str, other: str) -> bool:
+def same_unit(first: str, second: str) -> bool:
     """Whether two units print alike."""
-    return unit_word(one) == unit_word(other)
+    return unit_word(first) == unit_word(second)
 
 
 def quantity(value: float, conversion: Conversion, unit: str | None = None) -> str:

@@ -35,8 +35,8 @@ def movement(definition: Definition, moved: OutputShift) -> str:
     if moved.is_slight:
         return f"unchanged within {numbers.with_unit(numbers.plain(abs(amount)), unit)}"
     place = point(definition, moved.table.axes, moved.at)
-    words = f"up to {'+' if amount > 0 else ''}{numbers.with_unit(numbers.plain(amount), unit)} at {place}"
-    return f"{words}, and partly switched on or off" if moved.switched else words
+    text = f"up to {'+' if amount > 0 else ''}{numbers.with_unit(numbers.plain(amount), unit)} at {place}"
+    return f"{text}, and partly switched on or off" if moved.switched else text
 
 
 def output_movement(definition: Definition, moved: OutputShift) -> str:
@@ -54,7 +54,7 @@ def name_with_purpose(table: Table) -> str:
 def in_order_of_weight(movements: Iterable[OutputShift]) -> list[OutputShift]:
     """Movements that matter before slight ones, and of each protection before emissions before the rest."""
     weights = {Purpose.PROTECTION: 0, Purpose.EMISSIONS: 1}
-    return sorted(movements, key=lambda one: (one.is_slight, weights.get(one.table.purpose, 2)))
+    return sorted(movements, key=lambda shift: (shift.is_slight, weights.get(shift.table.purpose, 2)))
 
 
 #: Of bytes that differ without anybody's seeing it so many are shown.
@@ -63,11 +63,11 @@ _MOST_BYTES = 8
 
 def text_change(change: TextChange, between: str) -> str:
     """A text before and after; where both read alike, with the bytes that differ: "A" → "A" (20 → 00)."""
-    words = f'"{change.old}" {between} "{change.new}"'
+    text = f'"{change.old}" {between} "{change.new}"'
     if change.hidden is None:
-        return words
+        return text
     old, new = (
         part[:_MOST_BYTES].hex(" ").upper() + (" ..." if len(part) > _MOST_BYTES else "")
         for part in change.hidden
     )
-    return f"{words} (they read alike; bytes {old} {between} {new})"
+    return f"{text} (they read alike; bytes {old} {between} {new})"

@@ -141,7 +141,7 @@ class TextChange:
         if self.old != self.new:
             return None
         pairs = enumerate(zip(self.old_bytes, self.new_bytes, strict=True))
-        places = [place for place, (one, other) in pairs if one != other]
+        places = [place for place, (before, after) in pairs if before != after]
         stretch = slice(places[0], places[-1] + 1)
         return self.old_bytes[stretch], self.new_bytes[stretch]
 
@@ -219,14 +219,14 @@ class ChangeSet:
 
         Where it cannot be told how far it moved, it may be far. They are in the order of the definition.
         """
-        found = {change.table.name for change in self.tables}
+        names = {change.table.name for change in self.tables}
         for axis in self.axes:
             for table in self.definition.tables_on(axis.axis.name):
                 moved = self.movement_of.get(table.name)
                 is_far = moved is None or moved.switched or (moved.size and not moved.is_slight)
                 if is_far and self.definition.is_resolved(table):
-                    found.add(table.name)
-        return tuple(table for table in self.definition.tables.values() if table.name in found)
+                    names.add(table.name)
+        return tuple(table for table in self.definition.tables.values() if table.name in names)
 
     @cached_property
     def by_axis(self) -> dict[str, AxisChange]:

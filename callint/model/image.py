@@ -90,19 +90,19 @@ class Image:
             return np.where((here >= 0) & (here <= last), here, -1)
         index = np.searchsorted(self._starts, addresses, side="right") - 1
         inside = (index >= 0) & (addresses + size <= self._ends[index])
-        found: NDArray[np.int64] = addresses - self._starts[index] + self._positions[index]
-        return np.where(inside, found, -1)
+        positions: NDArray[np.int64] = addresses - self._starts[index] + self._positions[index]
+        return np.where(inside, positions, -1)
 
     def addresses(self, positions: NDArray[np.int64]) -> NDArray[np.int64]:
         """The address of each position in ``content``."""
         index = np.searchsorted(self._positions, positions, side="right") - 1
-        found: NDArray[np.int64] = positions - self._positions[index] + self._starts[index]
-        return found
+        addresses: NDArray[np.int64] = positions - self._positions[index] + self._starts[index]
+        return addresses
 
     def read(self, start: int, size: int) -> bytes | None:
         """``size`` bytes from an address, or None where any of them is absent."""
-        found = self.view(start, size)
-        return None if found is None else bytes(found)
+        content = self.view(start, size)
+        return None if content is None else bytes(content)
 
     def view(self, start: int, size: int) -> memoryview | None:
         """As ``read``, without a copy."""

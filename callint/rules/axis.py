@@ -26,28 +26,27 @@ def _breakpoints(loaded: LoadedDefinition) -> Integers:
 
 
 def _breakpoint_steps(context: CheckContext) -> Iterator[tuple[Integers, Flags, Flags]]:
-    """By storage group: breakpoints behind the first of their axis, and whether each is below the one before
-    it, or equal to that.
+    """By storage group: the breakpoints after the first of their axis, and whether each is below the one
+    before it, or equal to it.
 
-    The order is that of the raw numbers, because that is what a control unit searches (common practice, no
-    source).
+    The order is that of the raw numbers, because a control unit searches these (common practice, no source).
     """
     groups, present = context.layout.groups, context.new.present
     for group, raw, cells in zip(groups, context.new.raw, _followers(context.loaded), strict=True):
-        here = present[cells] & present[cells - 1]
+        both = present[cells] & present[cells - 1]
         after, before = raw[cells - group.cells.start], raw[cells - group.cells.start - 1]
-        yield cells, here & (after < before), here & (after == before)
+        yield cells, both & (after < before), both & (after == before)
 
 
 @lru_cache(maxsize=KEPT_DEFINITIONS)
 def _followers(loaded: LoadedDefinition) -> tuple[Integers, ...]:
-    """By storage group, the cells of breakpoints that have another before them on their axis."""
+    """By storage group, the cells of all breakpoints but the first of each axis."""
     layout, every = loaded.layout, _breakpoints(loaded)
     every = every[layout.item[every] == layout.item[every - 1]]
     return tuple(every[(every > group.cells.start) & (every < group.cells.stop)] for group in layout.groups)
 
 
-def _kept_pair(context: CheckContext, cell: int) -> bool:
+def _is_unchanged_pair(context: CheckContext, cell: int) -> bool:
     return bool(context.kept[cell] and context.kept[cell - 1])
 
 
@@ -71,8 +70,8 @@ def not_increasing(context: CheckContext) -> Iterator[Finding]:
                 rule_ids.AXIS_NOT_INCREASING,
                 cell,
                 f"breakpoint {after} follows {before}: the axis no longer rises",
-                f"Correct the breakpoint; it moves {_tables(context, item.name)}.",
-                _kept_pair(context, cell),
+                f"Correct the breakpoint; it moves {_table_names(context, item.name)}.",
+                _is_unchanged_pair(context, cell),
                 judged=(cell - 1, cell),
             )
 
@@ -98,7 +97,7 @@ def repeated_breakpoint(context: CheckContext) -> Iterator[Finding]:
                 cell,
                 f"breakpoint {value} is repeated: one of its columns or rows has no effect",
                 "Give each of the two its own value.",
-                _kept_pair(context, cell),
+                _is_unchanged_pair(context, cell),
                 judged=(cell - 1, cell),
             )
 
@@ -138,7 +137,7 @@ def wrong_count(context: CheckContext) -> Iterator[Finding]:
 
 @lru_cache(maxsize=KEPT_DEFINITIONS)
 def _plausible(loaded: LoadedDefinition) -> tuple[Integers, Numbers, Numbers]:
-    """All breakpoints, and between which values the signal of each is plausible."""
+    """The cells of all breakpoints, and the plausible range of the signal of each."""
     layout, signals = loaded.layout, loaded.definition.signals
     low, high = (np.full(len(layout.items), bound) for bound in (-np.inf, np.inf))
     for number, item in enumerate(layout.items):
@@ -162,8 +161,8 @@ def outside_plausible(context: CheckContext) -> Iterator[Finding]:
     """
     layout, physical = context.layout, context.new.physical
     cells, low, high = _plausible(context.loaded)
-    beyond = context.new.present[cells] & ((physical[cells] < low) | (physical[cells] > high))
-    for cell in cells[beyond].tolist():
+    outside = context.new.present[cells] & ((physical[cells] < low) | (physical[cells] > high))
+    for cell in cells[outside].tolist():
         item, _, _ = layout.place(cell)
         assert isinstance(item, StoredAxis)
         plausible = context.definition.signals[item.signal].plausible
@@ -235,19 +234,19 @@ def _axis_finding(context: CheckContext, rule_id: str, change: AxisChange) -> Fi
     finding = context.about_cell(
         rule_id,
         cell,
-        f"{old} became {new}{others}; {_moved(context, axis.name)}",
+        f"{old} became {new}{others}; {_output_text(context, axis.name)}",
         "Check that the cells were recalculated for the new breakpoints.",
     )
     moved_tables = tuple(table.name for table in context.definition.tables_on(axis.name))
     return replace(finding, evidence=Evidence(tables=(axis.name, *moved_tables)))
 
 
-def _moved(context: CheckContext, axis: str) -> str:
-    """What becomes of the tables on an axis, those that are moved before those that hardly are."""
+def _output_text(context: CheckContext, axis: str) -> str:
+    """A clause about the outputs of the tables on an axis, the most important first."""
     movements = [context.changes.movement_of.get(table.name) for table in context.definition.tables_on(axis)]
     known = [movement for movement in movements if movement is not None]
     if not known or len(known) < len(movements):
-        return f"this moves {_tables(context, axis)}"
+        return f"this moves {_table_names(context, axis)}"
     if len(known) == 1:
         (only,) = known
         amount = fmt.movement(context.definition, only)
@@ -256,17 +255,17 @@ def _moved(context: CheckContext, axis: str) -> str:
         cells = "" if only.in_cells else "cells unchanged, but "
         return f"{cells}the output of {fmt.name_with_purpose(only.table)} moved by {amount}"
     amounts = (
-        f"{fmt.name_with_purpose(one.table)} {fmt.movement(context.definition, one)}"
-        for one in fmt.in_order_of_weight(known)
+        f"{fmt.name_with_purpose(movement.table)} {fmt.movement(context.definition, movement)}"
+        for movement in fmt.in_order_of_weight(known)
     )
-    return f"this moves outputs{_cells_words(known)}: {'; '.join(amounts)}"
+    return f"this moves outputs{_no_cells_text(known)}: {'; '.join(amounts)}"
 
 
-def _cells_words(movements: Sequence[OutputShift]) -> str:
+def _no_cells_text(movements: Sequence[OutputShift]) -> str:
     return "" if any(movement.in_cells for movement in movements) else ", though no cell changed"
 
 
-def _tables(context: CheckContext, axis: str) -> str:
-    """The tables that an axis moves, with the purposes that must not be overlooked."""
+def _table_names(context: CheckContext, axis: str) -> str:
+    """The names of the tables on an axis, with the purposes that must not be overlooked."""
     names = [fmt.name_with_purpose(table) for table in context.definition.tables_on(axis)]
     return ", ".join(names) if names else "no table"

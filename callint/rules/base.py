@@ -14,7 +14,7 @@ from callint.model.image import Image
 from callint.rules.context import CheckContext
 from callint.rules.rule import Scope, rule
 
-#: The message names at most this many tables.
+#: The most tables that the message names.
 _MOST_NAMES = 3
 
 _HINT = "Restore the factory file; if the maker delivered a new one, waive the finding and name its source."
@@ -50,7 +50,7 @@ def changed(context: CheckContext) -> Iterator[Finding]:
 
 
 def _difference(context: CheckContext) -> str:
-    """How two bases differ: "6 cells of egr_warm_correction"."""
+    """The difference between two bases: "6 cells of egr_warm_correction"."""
     assert context.old is not None
     changes = compare(context.old, context.new)
     names = [change.table.name for change in changes.tables] + [change.axis.name for change in changes.axes]
@@ -64,7 +64,7 @@ def _difference(context: CheckContext) -> str:
 
 
 def _differing_bytes(new: Image, old: Image) -> int:
-    """How many bytes differ, those that only one of the two has included."""
+    """The number of bytes that differ or that only one of the two images has."""
     if new.extents != old.extents:
         shared = [
             (max(low, start), min(high, end))
@@ -72,17 +72,17 @@ def _differing_bytes(new: Image, old: Image) -> int:
             for start, end in old.extents
             if max(low, start) < min(high, end)
         ]
-        both = sum(end - start for start, end in shared)
+        shared_size = sum(end - start for start, end in shared)
         pairs = ((new.read(start, end - start), old.read(start, end - start)) for start, end in shared)
-        differing = sum(_count(one or b"", other or b"") for one, other in pairs)
-        return differing + new.size + old.size - 2 * both
+        differing = sum(_count_differences(first or b"", second or b"") for first, second in pairs)
+        return differing + new.size + old.size - 2 * shared_size
     return int(np.count_nonzero(new.content != old.content))
 
 
-def _count(one: bytes, other: bytes) -> int:
-    return int(np.count_nonzero(np.frombuffer(one, np.uint8) != np.frombuffer(other, np.uint8)))
+def _count_differences(first: bytes, second: bytes) -> int:
+    return int(np.count_nonzero(np.frombuffer(first, np.uint8) != np.frombuffer(second, np.uint8)))
 
 
 def unreadable_change(message: str) -> Finding:
-    """The finding about a changed base that cannot be compared with the one from before."""
+    """The finding about a changed base that cannot be compared with the earlier one."""
     return Finding(rule=rule_ids.BASE_CHANGED, subject=message, message=message, hint=_HINT)

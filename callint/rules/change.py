@@ -94,10 +94,10 @@ def missing_bytes(context: CheckContext) -> Iterator[Finding]:
     )
 
 
-#: So many stretches of absent bytes tell one finding from another.
+#: The most ranges of absent bytes by which findings differ.
 _MOST_RUNS = 64
 
-_GO_BACK = "Reduce the change to the agreed limit, or waive the finding with a reason."
+_REDUCE = "Reduce the change to the agreed limit, or waive the finding with a reason."
 
 
 @rule(rule_ids.CHANGE_TOO_LARGE, Severity.ERROR, Scope.CHANGE)
@@ -116,57 +116,57 @@ def too_large(context: CheckContext) -> Iterator[Finding]:
     Fix: go back within the agreed distance, or waive it with the reason and the measurement.
     """
     for change in context.changes.tables:
-        most = change.table.demands.change
-        if most is None or change.table.name in context.changes.movement_of:
+        limit = change.table.demands.change
+        if limit is None or change.table.name in context.changes.movement_of:
             continue  # where an axis moved, cells at one place stand for different operating points
         valued = change.changed & ~change.old.off & ~change.new.off
-        beyond = valued & _exceeds(context, change, most)
-        for y, x in np.argwhere(beyond).tolist():
+        exceeding = valued & _exceeding_cells(context, change, limit)
+        for y, x in np.argwhere(exceeding).tolist():
             yield context.about_cell(
                 rule_ids.CHANGE_TOO_LARGE,
                 context.cell_number(change.table, x, y),
-                f"{_cell_step(context, change, y, x, most)}; "
-                f"at most {_accepted(context, change.table, most)} is accepted",
-                _GO_BACK,
+                f"{_cell_change_text(context, change, y, x, limit)}; "
+                f"at most {_limit_text(context, change.table, limit)} is accepted",
+                _REDUCE,
                 judged=(context.cell_number(change.table, x, y),),
             )
     for moved in context.changes.movements:
-        most = moved.table.demands.change
-        if most is None or not exceeds(np.array(moved.old), np.array(moved.new), most):
+        limit = moved.table.demands.change
+        if limit is None or not exceeds(np.array(moved.old), np.array(moved.new), limit):
             continue
-        words = (
-            f"{_step(context, moved.table, moved.old, moved.new, most)} at "
+        message = (
+            f"{_change_text(context, moved.table, moved.old, moved.new, limit)} at "
             f"{fmt.point(context.definition, moved.table.axes, moved.at)}, because an axis moved; "
-            f"at most {_accepted(context, moved.table, most)} is accepted"
+            f"at most {_limit_text(context, moved.table, limit)} is accepted"
         )
         yield replace(
-            context.about_table(rule_ids.CHANGE_TOO_LARGE, moved.table, words, _GO_BACK), at=moved.at
+            context.about_table(rule_ids.CHANGE_TOO_LARGE, moved.table, message, _REDUCE), at=moved.at
         )
 
 
-def _exceeds(context: CheckContext, change: TableChange, most: float) -> Flags:
-    """Which cells differ from the base by more than ``most``; exactly so for whole raw numbers."""
+def _exceeding_cells(context: CheckContext, change: TableChange, limit: float) -> Flags:
+    """Which cells differ from the base by more than the limit; exact for 64 bits too."""
     conversion = context.conversion(change.table)
     if context.layout.wide[context.layout.table_items[change.table.name]] and isinstance(conversion, Linear):
-        accepted = largest_step(conversion, decimal(most))
+        accepted = largest_step(conversion, decimal(limit))
         distances = raw_distances(change.old.raw, change.new.raw)
         return distances > (_LARGEST if accepted is None else accepted)
-    return exceeds(change.old.physical, change.new.physical, most)
+    return exceeds(change.old.physical, change.new.physical, limit)
 
 
 #: The largest difference of two numbers of 64 bits.
 _LARGEST = 2**64 - 1
 
 
-def _accepted(context: CheckContext, table: Table, most: float) -> str:
-    return fmt.with_unit(fmt.plain(most), fmt.distance_unit(context.definition.unit_of(table)))
+def _limit_text(context: CheckContext, table: Table, limit: float) -> str:
+    return fmt.with_unit(fmt.plain(limit), fmt.distance_unit(context.definition.unit_of(table)))
 
 
-def _cell_step(context: CheckContext, change: TableChange, y: int, x: int, most: float) -> str:
-    """A cell's change in words, with all digits where doubles do not have them."""
+def _cell_change_text(context: CheckContext, change: TableChange, y: int, x: int, limit: float) -> str:
+    """The change of a cell as a clause, with all digits if doubles do not have them."""
     table, conversion = change.table, context.conversion(change.table)
     cell, decoded = context.cell_number(table, x, y), (context.old, context.new)
-    if isinstance(conversion, Linear) and any(one and one.exact_at(cell) is not None for one in decoded):
+    if isinstance(conversion, Linear) and any(side and side.exact_at(cell) is not None for side in decoded):
         old, new = (exact_value(conversion, grid.raw[y, x].item()) for grid in (change.old, change.new))
         unit = context.definition.unit_of(table)
         texts = [fmt.with_unit(fmt.decimal_digits(value), unit) for value in (old, new)]
@@ -174,24 +174,24 @@ def _cell_step(context: CheckContext, change: TableChange, y: int, x: int, most:
         moved = fmt.with_unit(f"{sign}{fmt.decimal_digits(new - old)}", fmt.distance_unit(unit))
         return f"{texts[0]} became {texts[1]}, {moved}"
     old_value, new_value = (float(grid.physical[y, x]) for grid in (change.old, change.new))
-    return _step(context, table, old_value, new_value, most)
+    return _change_text(context, table, old_value, new_value, limit)
 
 
-def _step(context: CheckContext, table: Table, old: float, new: float, most: float) -> str:
-    """A cell's change in words: "41.0 mg became 47.5 mg, +6.5 mg"."""
+def _change_text(context: CheckContext, table: Table, old: float, new: float, limit: float) -> str:
+    """A change as a clause: "41.0 mg became 47.5 mg, +6.5 mg"."""
     conversion, unit = context.conversion(table), context.definition.unit_of(table)
     if isinstance(conversion, States):
         return " became ".join(context.format_distinct(table, old, new))
-    olds, news, difference = fmt.format_change(old, new, conversion)
-    if math.isclose(abs(float(difference)), most):
-        # It is a little more than that, which the digits must show.
-        olds, news = fmt.format_distinct((old, new), conversion)
-        difference = f"{difference[0]}{fmt.format_near(abs(new - old), most, conversion)}"
-    before, after = (fmt.with_unit(text, unit) for text in (olds, news))
+    old_text, new_text, difference = fmt.format_change(old, new, conversion)
+    if math.isclose(abs(float(difference)), limit):
+        # The difference is slightly above the limit, and its digits must show it.
+        old_text, new_text = fmt.format_distinct((old, new), conversion)
+        difference = f"{difference[0]}{fmt.format_near(abs(new - old), limit, conversion)}"
+    before, after = (fmt.with_unit(text, unit) for text in (old_text, new_text))
     return f"{before} became {after}, {fmt.with_unit(difference, fmt.distance_unit(unit))}"
 
 
-# Slips
+# Entry errors
 
 
 @rule(rule_ids.CHANGE_SUSPICIOUS_CELL, Severity.WARNING, Scope.CHANGE, in_protection=Severity.ERROR)
@@ -220,25 +220,25 @@ def suspicious_cell(context: CheckContext) -> Iterator[Finding]:
         edit, blocks = context.edits[change.table.name]
         for suspect in find_entry_errors(edit):
             if any(block.holds(suspect.y, suspect.x) for block in blocks):
-                continue  # change/shifted-block says it of all of them
+                continue  # change/shifted-block reports the block
             yield context.about_cell(
                 rule_ids.CHANGE_SUSPICIOUS_CELL,
                 context.cell_number(change.table, suspect.x, suspect.y),
-                _suspicion(context, change, suspect),
+                _suspect_text(context, change, suspect),
                 "Look up the intended value and enter it again, or waive the finding with a reason.",
             )
 
 
-def _suspicion(context: CheckContext, change: TableChange, suspect: Suspect) -> str:
-    """What stands there and what would fit: "850 mg where its neighbours suggest about 85: out by ten?"."""
-    table, stands = change.table, float(change.new.physical[suspect.y, suspect.x])
+def _suspect_text(context: CheckContext, change: TableChange, suspect: Suspect) -> str:
+    """The value and the expected one: "the cell is 850 mg, but its neighbours suggest about 85: ..."."""
+    table, value = change.table, float(change.new.physical[suspect.y, suspect.x])
     conversion = context.conversion(table)
-    around = "its neighbours suggest" if suspect.is_lone else "the edit around it suggests"
-    slip = mistyping(stands, suspect.expected, suspect.yardstick, fmt.decimals(conversion))
-    about = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion)
+    source = "its neighbours suggest" if suspect.is_lone else "the edit around it suggests"
+    error = mistyping(value, suspect.expected, suspect.yardstick, fmt.decimals(conversion))
+    expected = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion)
     return (
-        f"the cell is {context.quantity(table, stands)}, but {around} about {about}"
-        f"{f': {slip.name}?' if slip else '; no simple slip explains it'}"
+        f"the cell is {context.quantity(table, value)}, but {source} about {expected}"
+        f"{f': {error.name}?' if error else '; no simple slip explains it'}"
     )
 
 
@@ -274,7 +274,7 @@ def shifted_block(context: CheckContext) -> Iterator[Finding]:
 
 
 def _block_text(context: CheckContext, table: Table, block: Pasted) -> str:
-    """What a block looks like: "6 cells to 1800 rpm, 45 mg hold what the base has one place before ..."."""
+    """What a block repeats: "6 cells up to 1800 rpm, 45 mg hold the old values of the cells before ..."."""
     cells = fmt.count(block.size, "cell")
     end = context.place(table, block.right, block.bottom).removeprefix("at ")
     axis = context.axes_of(table)[0 if block.x_off else 1]
@@ -321,7 +321,7 @@ _UNDO = "Undo the change, or waive the finding and name the approval that covers
 
 
 def _largest_change(context: CheckContext, change: TableChange) -> str:
-    """The largest change of a table in words: "at most 30 % became 24 % at 1800 rpm, 20 mg"."""
+    """The largest change of a table as a clause: "30 % became 24 % at 1800 rpm, 20 mg"."""
     table = change.table
     y, x = change.largest
     went_off = change.changed & change.new.off & ~change.old.off
@@ -338,7 +338,7 @@ def _largest_change(context: CheckContext, change: TableChange) -> str:
     return f"{lead}{old} became {new} {context.place(table, x, y)}".strip()
 
 
-#: An image that shares so much of its cells with the base is the base's software, whatever its identity says.
+#: The share of equal cells from which on an image has the base's software, whatever its identity.
 _SAME_SOFTWARE = 0.9
 
 

@@ -140,7 +140,7 @@ def outside_memory(context: CheckContext) -> Iterator[Finding]:
 
 
 def _outside(image: Image, memory: Memory) -> list[tuple[int, int]]:
-    """First address of each stretch of the image that the memory does not have, and the one behind it."""
+    """The first address of each range of the image outside the memory, and the one after it."""
     low, high = memory.start, memory.end
     cut = [part for start, end in image.extents for part in ((start, min(end, low)), (max(start, high), end))]
     return [(start, end) for start, end in cut if start < end]
@@ -269,13 +269,13 @@ def uncovered_checksum(context: CheckContext) -> Iterator[Finding]:
 
 
 def _lacking(context: CheckContext) -> list[str]:
-    """The tables that the image does not hold whole, in the order of the definition."""
+    """The names of the tables of which the image lacks cells, in the order of the definition."""
     absent = distinct(context.layout.item[~context.new.present])
     tables = [item for item in (context.layout.items[n] for n in absent.tolist()) if isinstance(item, Table)]
     return [table.name for table in sorted(tables, key=lambda table: table.line)]
 
 
-#: So many tables are named that an image does not hold.
+#: The most absent tables that a message names.
 _MOST_NAMES = 3
 
 
@@ -353,7 +353,7 @@ def stale_checksum(context: CheckContext) -> Iterator[Finding]:
         )
 
 
-#: Fewer fill bytes than this may be values: a single 0xFF is 255.
+#: Fewer fill bytes than this may be a value: a single 0xFF is 255.
 _BLANK_BYTES = 4
 
 
@@ -391,7 +391,7 @@ def blank_table(context: CheckContext) -> Iterator[Finding]:
             )
 
 
-#: A table of which so large a share is beyond its limits in the base is hardly read as it is meant.
+#: If this share of a table is beyond its limits in the base, the definition probably reads other bytes.
 _DOUBTFUL = 0.5
 
 
@@ -410,9 +410,9 @@ def doubtful_table(context: CheckContext) -> Iterator[Finding]:
     """
     if context.old is None or not context.layout.size:
         return
-    beyond = context.old.beyond(*context.layout.limits, context.layout.raw_limits)
+    cells = context.old.beyond(*context.layout.limits, context.layout.raw_limits)
     sizes = np.diff(context.layout.first)
-    counts = np.bincount(context.layout.item[beyond], minlength=len(sizes))
+    counts = np.bincount(context.layout.item[cells], minlength=len(sizes))
     for number in np.flatnonzero(counts >= np.maximum(_DOUBTFUL * sizes, 1)).tolist():
         item = context.layout.items[number]
         count, size = int(counts[number]), int(sizes[number])
@@ -443,6 +443,6 @@ def missing_base(context: CheckContext) -> Iterator[Finding]:
             subject=context.base_problem,
             message=context.base_problem,
             hint="Correct the base in the policy, or add the factory image of this software.",
-            # Without a base the changes of the image were not judged, so that another image is another case.
+            # Without a base the changes were not judged: then the finding is about the whole image.
             evidence=None if context.base is None else Evidence(),
         )

@@ -77,9 +77,9 @@ def unexpected(context: CheckContext) -> Iterator[Finding]:
     cells = context.new.beyond(*context.layout.expected, context.layout.raw_expected)
     if not len(cells):
         return
-    louder = np.zeros(context.layout.size, bool)  # value/out-of-range says it of these
-    louder[context.new.beyond(*context.layout.limits, context.layout.raw_limits)] = True
-    for cell in cells[~louder[cells]].tolist():
+    reported = np.zeros(context.layout.size, bool)  # value/out-of-range reports these
+    reported[context.new.beyond(*context.layout.limits, context.layout.raw_limits)] = True
+    for cell in cells[~reported[cells]].tolist():
         item, _, _ = context.layout.place(cell)
         limits = item.demands.expected if isinstance(item, Table) else None
         assert limits is not None
@@ -154,14 +154,14 @@ def not_a_number(context: CheckContext) -> Iterator[Finding]:
         yield context.about_cell(
             rule_ids.VALUE_NOT_A_NUMBER,
             cell,
-            f"raw {context.new.raw_at(cell)} {_no_number(context, cell)}",
+            f"raw {context.new.raw_at(cell)} {_why_no_number(context, cell)}",
             "Set a number; check that the address and the type are right.",
             judged=(cell,),
         )
 
 
-def _no_number(context: CheckContext, cell: int) -> str:
-    """Whether a raw number is none itself or infinite, or one of which the conversion makes no number."""
+def _why_no_number(context: CheckContext, cell: int) -> str:
+    """A predicate that says why a raw number has no finite value."""
     raw = context.new.raw_at(cell)
     if not math.isfinite(raw):
         return "is not a number" if math.isnan(raw) else "is infinite"
@@ -194,14 +194,14 @@ def unknown_state(context: CheckContext) -> Iterator[Finding]:
 
 
 def _known_states(context: CheckContext, conversion: States, cells: Integers) -> Flags:
-    """Which cells hold a number that has a name, shape of ``cells``; exactly so of 64 bits too."""
+    """Which cells hold a number that has a name, shape of ``cells``; exact for 64 bits too."""
     known = np.isin(context.new.physical[cells], np.array(list(conversion.names), np.float64))
     for group, raw in zip(context.layout.groups, context.new.raw, strict=True):
         if group.type.is_integer and group.type.size == 8:
-            here = (cells >= group.cells.start) & (cells < group.cells.stop)
+            in_group = (cells >= group.cells.start) & (cells < group.cells.stop)
             ends = np.iinfo(raw.dtype)
             names = [number for number in conversion.names if ends.min <= number <= ends.max]
-            known[here] = np.isin(raw[cells[here] - group.cells.start], np.array(names, raw.dtype))
+            known[in_group] = np.isin(raw[cells[in_group] - group.cells.start], np.array(names, raw.dtype))
     return known
 
 
@@ -214,15 +214,15 @@ def _neighbours(vector: NDArray[Any], along: str) -> tuple[NDArray[Any], NDArray
 
 
 def _pairs(context: CheckContext, table: Table, along: str, broken: Flags) -> Iterator[tuple[int, int]]:
-    """The two cells of every broken pair of neighbours, by their numbers in the flat vectors."""
+    """The two cells of every broken pair of neighbours, as numbers in the flat vectors."""
     for y, x in np.argwhere(broken).tolist():
-        far = (x + 1, y) if along == "x" else (x, y + 1)
-        yield context.cell_number(table, x, y), context.cell_number(table, *far)
+        next_x, next_y = (x + 1, y) if along == "x" else (x, y + 1)
+        yield context.cell_number(table, x, y), context.cell_number(table, next_x, next_y)
 
 
 @lru_cache(maxsize=KEPT_DEFINITIONS)
-def _sloping(loaded: LoadedDefinition) -> tuple[Table, ...]:
-    """The tables that demand something of their slope."""
+def _tables_with_gradients(loaded: LoadedDefinition) -> tuple[Table, ...]:
+    """The tables whose slope the definition limits."""
     return tuple(item for item in loaded.layout.items if isinstance(item, Table) and item.demands.gradients)
 
 
@@ -232,8 +232,8 @@ def _is_unchanged_pair(context: CheckContext, table: Table, along: str, first: i
     return bool(context.kept[first] and context.kept[second]) and not moved
 
 
-def _from_to(context: CheckContext, table: Table, along: str, cell: int) -> str:
-    """The stretch between a cell and the one before it: "from 2000 rpm to 2200 rpm"."""
+def _interval_text(context: CheckContext, table: Table, along: str, cell: int) -> str:
+    """The interval from the cell before to a cell: "between 2000 rpm and 2200 rpm"."""
     _, x, y = context.layout.place(cell)
     name, index = (table.x, x) if along == "x" else (table.y, y)
     axis = context.definition.axes[name or ""]
@@ -252,7 +252,7 @@ def too_steep(context: CheckContext) -> Iterator[Finding]:
 
     Fix: smooth the step over more cells, or correct the one that sticks out.
     """
-    for table in _sloping(context.loaded):
+    for table in _tables_with_gradients(context.loaded):
         item = context.layout.table_items[table.name]
         physical = context.new.of_item(context.new.physical, item)
         valued = context.new.of_item(context.new.valued, item)
@@ -277,13 +277,13 @@ def too_steep(context: CheckContext) -> Iterator[Finding]:
 
 
 def _steep_raw(context: CheckContext, table: Table, gradient: Gradient, widths: Numbers) -> Flags:
-    """Where neighbouring whole numbers differ more than the gradient allows: exact, as doubles are not."""
+    """Which neighbouring raw numbers differ more than the gradient allows; exact for 64 bits too."""
     conversion = context.conversion(table)
     assert isinstance(conversion, Linear)
     before, after = _neighbours(context.new.raw_of(context.layout.table_items[table.name]), gradient.along)
     steps = [decimal(width) for width in widths.ravel().tolist()]
     most = [None if step is None else largest_step(conversion, decimal(gradient.max), step) for step in steps]
-    bounds = np.array([_MOST if one is None else min(one, _MOST) for one in most], np.uint64)
+    bounds = np.array([_MOST if step is None else min(step, _MOST) for step in most], np.uint64)
     return raw_distances(before, after) > bounds.reshape(widths.shape)
 
 
@@ -299,7 +299,7 @@ def _widths(context: CheckContext, table: Table, gradient: Gradient) -> Numbers:
 
 
 def _slope_text(context: CheckContext, table: Table, gradient: Gradient, first: int, second: int) -> str:
-    """One pair's slope in words: "41.0 mg to 45.2 mg from 2000 rpm to 2200 rpm is 0.021 mg per rpm, ..."."""
+    """The slope of a pair as a sentence: "the slope between 2000 rpm and 2200 rpm is 0.021 mg ..."."""
     before, after = float(context.new.physical[first]), float(context.new.physical[second])
     axis = context.definition.axes[(table.x if gradient.along == "x" else table.y) or ""]
     _, x, y = context.layout.place(first)
@@ -311,12 +311,12 @@ def _slope_text(context: CheckContext, table: Table, gradient: Gradient, first: 
         slope = float(abs(exact_value(conversion, raw[1]) - exact_value(conversion, raw[0])))
         slope /= float(_widths(context, table, gradient).flat[index])
     digits = f"{slope:.4g}"
-    if float(digits) <= gradient.max:  # so many digits as tell it from the limit
+    if float(digits) <= gradient.max:  # the slope needs more digits to differ from the limit
         digits = fmt.plain(slope)
-    unit, per = (fmt.unit_word(context.definition.unit_of(one) or "1") for one in (table, axis))
+    unit, per = (fmt.unit_word(context.definition.unit_of(item) or "1") for item in (table, axis))
     from_, to = context.cell_values(table, first, second)
     return (
-        f"the slope {_from_to(context, table, gradient.along, second)} is {digits} {unit} per {per}, "
+        f"the slope {_interval_text(context, table, gradient.along, second)} is {digits} {unit} per {per}, "
         f"above the limit of {fmt.plain(gradient.max)} ({from_} to {to})"
     )
 
@@ -348,9 +348,10 @@ def not_monotonic(context: CheckContext) -> Iterator[Finding]:
 
 @dataclass(frozen=True, slots=True)
 class _Order:
-    """Tables of one shape from which the same order is demanded, and the ``numbers`` of these demands.
+    """Tables of one shape that must have the same order.
 
-    ``cells`` has the shape (tables, rows, columns).
+    ``numbers`` are the positions of these demands among all, and ``cells`` has the shape
+    (tables, rows, columns).
     """
 
     demand: Monotonic
@@ -363,41 +364,41 @@ class _Order:
 def _orders(loaded: LoadedDefinition) -> tuple[_Order, ...]:
     layout = loaded.layout
     tables = [item for item in layout.items if isinstance(item, Table)]
-    asked = [(table, demand) for table in tables for demand in table.demands.monotonic]
-    alike: dict[tuple[object, ...], list[int]] = {}
-    for number, (table, demand) in enumerate(asked):
+    demands = [(table, demand) for table in tables for demand in table.demands.monotonic]
+    by_order: dict[tuple[object, ...], list[int]] = {}
+    for number, (table, demand) in enumerate(demands):
         key = layout.shape(layout.table_items[table.name]), demand.along, demand.rising, demand.strict
-        alike.setdefault(key, []).append(number)
+        by_order.setdefault(key, []).append(number)
     orders = []
-    for numbers in alike.values():
-        mine, demand = tuple(asked[number][0] for number in numbers), asked[numbers[0]][1]
-        items = [layout.table_items[table.name] for table in mine]
+    for numbers in by_order.values():
+        same, demand = tuple(demands[number][0] for number in numbers), demands[numbers[0]][1]
+        items = [layout.table_items[table.name] for table in same]
         rows, columns = layout.shape(items[0])
         cells = layout.first[items][:, None, None] + np.arange(rows * columns).reshape(rows, columns)
-        orders.append(_Order(demand, mine, tuple(numbers), cells))
+        orders.append(_Order(demand, same, tuple(numbers), cells))
     return tuple(orders)
 
 
 def _out_of_order(context: CheckContext) -> Iterator[tuple[int, Table, Monotonic, Flags]]:
-    """The tables that break a demanded order, with the demand and which pairs of neighbours break it."""
+    """The position of each broken demand, its table, the demand and the pairs of neighbours that break it."""
     for order in _orders(context.loaded):
         # Shape (tables, rows, columns), less one along the axis.
         near, far = (slice(None, -1), slice(1, None)) if order.demand.rising else (slice(1, None), slice(-1))
-        ahead = (slice(None), slice(None)) if order.demand.along == "x" else (slice(None),)
+        leading = (slice(None), slice(None)) if order.demand.along == "x" else (slice(None),)
         values, valued = context.new.physical[order.cells], context.new.valued
-        before, after = values[(*ahead, near)], values[(*ahead, far)]
+        before, after = values[(*leading, near)], values[(*leading, far)]
         wrong = (before >= after) if order.demand.strict else (before > after)
         for place, table in enumerate(order.tables):
             item = context.layout.table_items[table.name]
             if context.layout.wide[item]:
                 raw = context.new.raw_of(item)
-                one, other = raw[(*ahead[1:], near)], raw[(*ahead[1:], far)]
+                lower, upper = raw[(*leading[1:], near)], raw[(*leading[1:], far)]
                 if _falls(context.conversion(table)):
-                    one, other = other, one
-                wrong[place] = (one >= other) if order.demand.strict else (one > other)
+                    lower, upper = upper, lower
+                wrong[place] = (lower >= upper) if order.demand.strict else (lower > upper)
         for number in np.flatnonzero(wrong.any(axis=(1, 2))).tolist():
-            here = valued[order.cells[number]]
-            broken = wrong[number] & here[(*ahead[1:], near)] & here[(*ahead[1:], far)]
+            has_value = valued[order.cells[number]]
+            broken = wrong[number] & has_value[(*leading[1:], near)] & has_value[(*leading[1:], far)]
             if broken.any():
                 yield order.numbers[number], order.tables[number], order.demand, broken
 
@@ -411,9 +412,9 @@ def _order_text(context: CheckContext, table: Table, monotonic: Monotonic, first
     before, after = context.cell_values(table, first, second)
     wanted, unwanted = ("rise", "fall") if monotonic.rising else ("fall", "rise")
     demanded = f"strictly {wanted}" if monotonic.strict else f"not {unwanted}"
-    stretch = _from_to(context, table, monotonic.along, second)
+    interval = _interval_text(context, table, monotonic.along, second)
     axis = context.definition.axes[(table.x if monotonic.along == "x" else table.y) or ""]
-    return f"the values must {demanded} with {axis.signal}, but go from {before} to {after} {stretch}"
+    return f"the values must {demanded} with {axis.signal}, but go from {before} to {after} {interval}"
 
 
 # Off codes
@@ -447,11 +448,11 @@ def off_in_operating_range(context: CheckContext) -> Iterator[Finding]:
                 x, y = (context.new.breakpoints(name) if name else None for name in (table.x, table.y))
                 forbidden = forbidden & operating_cells(context.definition, table, x, y)
                 where = "inside the operating range"
-                lost = _lost_words(context, table)
+                lost = _share_text(context, table)
             moved = any(axis in context.changes.by_axis for axis in table.axes)
             for y_index, x_index in np.argwhere(forbidden).tolist():
                 cell = context.cell_number(table, x_index, y_index)
-                found = context.about_cell(
+                finding = context.about_cell(
                     rule_ids.VALUE_OFF_IN_OPERATING_RANGE,
                     cell,
                     f"raw {off.raw} switches the function off here, {where}",
@@ -459,13 +460,15 @@ def off_in_operating_range(context: CheckContext) -> Iterator[Finding]:
                     inherited=bool(context.kept[cell]) and not moved,
                     judged=(cell,),
                 )
-                # The cell's own value in the base, before anything is said of shares.
-                was = f" (the base has {found.base} here)" if found.base and not found.inherited else ""
-                yield replace(found, message=f"{found.message}{was}{lost}", base="")
+                # The base value of the cell precedes the shares, which are about the table.
+                base = (
+                    f" (the base has {finding.base} here)" if finding.base and not finding.inherited else ""
+                )
+                yield replace(finding, message=f"{finding.message}{base}{lost}", base="")
 
 
-def _lost_words(context: CheckContext, table: Table) -> str:
-    """How much of the operating range all off cells of a table take, and how much they took in the base."""
+def _share_text(context: CheckContext, table: Table) -> str:
+    """The share of the operating range that is off, and that of the base if it differs; "" if unknown."""
     shares = []
     for decoded in (context.new, context.old):
         grid = None if decoded is None else decoded.grid(table)

@@ -32,12 +32,12 @@ def fixed_axis_not_rising(context: CheckContext) -> Iterator[Finding]:
             continue
         steps = np.diff(axis.values)
         if (steps <= 0).any():
-            here = int(np.flatnonzero(steps <= 0)[0])
+            index = int(np.flatnonzero(steps <= 0)[0])
             yield definition_finding(
                 rule_ids.DEFINITION_FIXED_AXIS_NOT_RISING,
                 axis.line,
                 axis.name,
-                f"the breakpoints of axis {axis.name} do not rise: {fmt.plain(axis.values[here + 1])} "
-                f"follows {fmt.plain(axis.values[here])}",
+                f"the breakpoints of axis {axis.name} do not rise: {fmt.plain(axis.values[index + 1])} "
+                f"follows {fmt.plain(axis.values[index])}",
                 "Put the values in rising order.",
             )

@@ -38,7 +38,7 @@ def not_invertible(context: CheckContext) -> Iterator[Finding]:
     Fix: correct the factor, the states, the points or the coefficients.
     """
     for conversion in context.definition.conversions.values():
-        if reason := _no_way_back(conversion):
+        if reason := _why_not_invertible(conversion):
             yield definition_finding(
                 rule_ids.DEFINITION_NOT_INVERTIBLE,
                 conversion.line,
@@ -48,7 +48,7 @@ def not_invertible(context: CheckContext) -> Iterator[Finding]:
             )
     for table in context.definition.tables.values():
         conversion = context.definition.conversion_of(table)
-        if isinstance(conversion, Rational) and (reason := _lost_within(conversion, table)):
+        if isinstance(conversion, Rational) and (reason := _why_not_invertible_within(conversion, table)):
             yield definition_finding(
                 rule_ids.DEFINITION_NOT_INVERTIBLE,
                 table.line,
@@ -59,43 +59,43 @@ def not_invertible(context: CheckContext) -> Iterator[Finding]:
             )
 
 
-def _no_way_back(conversion: Conversion) -> str:
-    """Why a conversion cannot be turned round; "" if it can."""
+def _why_not_invertible(conversion: Conversion) -> str | None:
+    """A clause that says why a conversion is not invertible; None if it is."""
     match conversion:
         case Linear():
-            return "the factor is 0" if conversion.factor == 0 else ""
+            return "the factor is 0" if conversion.factor == 0 else None
         case States():
-            return f"{', '.join(conversion.repeats)} occurs twice" if conversion.repeats else ""
+            return f"{', '.join(conversion.repeats)} occurs twice" if conversion.repeats else None
         case Interpolated():
             order = np.argsort(conversion.raw, kind="stable")
             raw, physical = np.array(conversion.raw)[order], np.array(conversion.physical)[order]
             if (np.diff(raw) == 0).any():
                 return "one raw value occurs twice"
             steps = np.diff(physical)
-            return "" if (steps > 0).all() or (steps < 0).all() else "the points are not monotonic"
+            return None if (steps > 0).all() or (steps < 0).all() else "the points are not monotonic"
         case Rational(coefficients=(a, b, c, d, e, f)):
             if d == e == f == 0:
                 return "the denominator is 0"
             constant = np.linalg.matrix_rank(np.array([[a, b, c], [d, e, f]])) < 2
-            return "raw does not depend on the physical value" if constant else ""
+            return "raw does not depend on the physical value" if constant else None
 
 
-def _lost_within(conversion: Rational, table: Table) -> str:
-    """Where between the limits a value does not come back from raw; "" if all do."""
+def _why_not_invertible_within(conversion: Rational, table: Table) -> str | None:
+    """A clause with a value within the limits that does not come back from raw; None if all do."""
     limits = table.demands.limits
     if limits is None or not math.isfinite(limits.low) or not math.isfinite(limits.high):
-        return ""
+        return None
     values = np.linspace(limits.low, limits.high, 33)
     back = to_physical(conversion, to_raw_numbers(conversion, values))
     width = max(abs(limits.low), abs(limits.high), 1e-12)
     lost = ~(np.abs(back - values) <= 1e-6 * width)
-    # A raw value that is infinite or none is the type's affair, not the way back's.
+    # Whether the type can hold a raw value is not a question of the inverse.
     lost &= np.isfinite(to_raw_numbers(conversion, values))
     if not lost.any():
-        return ""
+        return None
     first = int(np.flatnonzero(lost)[0])
-    back_words = fmt.plain(float(back[first])) if np.isfinite(back[first]) else "nothing"
-    return f"{fmt.plain(float(values[first]))} comes back as {back_words}"
+    back_text = fmt.plain(float(back[first])) if np.isfinite(back[first]) else "nothing"
+    return f"{fmt.plain(float(values[first]))} comes back as {back_text}"
 
 
 @rule(rule_ids.DEFINITION_NO_UNIT, Severity.NOTE, Scope.DEFINITION)
@@ -120,7 +120,7 @@ def no_unit(context: CheckContext) -> Iterator[Finding]:
             )
 
 
-#: What says that a number has no unit, or that nobody said which.
+#: The units of a pure number and of one whose unit the definition does not give.
 _NO_UNITS = {"", "-"}
 
 

@@ -35,19 +35,19 @@ def limits_inverted(context: CheckContext) -> Iterator[Finding]:
     Fix: swap the two.
     """
     for table in context.definition.tables.values():
-        for words, found in (("limits", table.demands.limits), ("expected", table.demands.expected)):
-            yield from _inverted(f"{words} of {table.name}", found, table.line, table.name)
+        for noun, range_ in (("limits", table.demands.limits), ("expected", table.demands.expected)):
+            yield from _inverted_range(f"{noun} of {table.name}", range_, table.line, table.name)
     for signal in context.definition.signals.values():
-        for words, found in (("plausible", signal.plausible), ("operating", signal.operating)):
-            yield from _inverted(f"{words} range of {signal.name}", found, signal.line)
+        for noun, range_ in (("plausible", signal.plausible), ("operating", signal.operating)):
+            yield from _inverted_range(f"{noun} range of {signal.name}", range_, signal.line)
 
 
-def _inverted(words: str, limits: Range | None, line: int, table: str = "") -> Iterator[Finding]:
+def _inverted_range(name: str, limits: Range | None, line: int, table: str = "") -> Iterator[Finding]:
     if limits is not None and limits.is_inverted:
         low, high = fmt.plain(limits.low), fmt.plain(limits.high)
-        message = f"{words}: the lower limit {low} is above the upper limit {high}"
+        message = f"{name}: the lower limit {low} is above the upper limit {high}"
         hint = "Swap the two numbers."
-        yield definition_finding(rule_ids.DEFINITION_LIMITS_INVERTED, line, words, message, hint, table)
+        yield definition_finding(rule_ids.DEFINITION_LIMITS_INVERTED, line, name, message, hint, table)
 
 
 @rule(rule_ids.DEFINITION_LIMITS_UNREACHABLE, Severity.WARNING, Scope.DEFINITION)
@@ -64,17 +64,17 @@ def limits_unreachable(context: CheckContext) -> Iterator[Finding]:
     """
     for table in context.definition.tables.values():
         if context.definition.is_resolved(table):
-            yield from _beyond_storage(context, table)
+            yield from _outside_storage(context, table)
         limits, expected = table.demands.limits, table.demands.expected
         if limits and expected:
-            yield from _beyond(f"expected range of {table.name}", "limits", expected, limits, table)
+            yield from _outside(f"expected range of {table.name}", "limits", expected, limits, table)
     for signal in context.definition.signals.values():
         if signal.plausible and signal.operating:
-            words = f"operating range of {signal.name}"
-            yield from _beyond(words, "plausible range", signal.operating, signal.plausible, signal.line)
+            name = f"operating range of {signal.name}"
+            yield from _outside(name, "plausible range", signal.operating, signal.plausible, signal.line)
 
 
-def _beyond_storage(context: CheckContext, table: Table) -> Iterator[Finding]:
+def _outside_storage(context: CheckContext, table: Table) -> Iterator[Finding]:
     limits = table.demands.limits
     conversion = context.definition.conversion_of(table)
     if limits is None or limits.is_inverted or isinstance(conversion, Rational):
@@ -83,7 +83,7 @@ def _beyond_storage(context: CheckContext, table: Table) -> Iterator[Finding]:
     unit = conversion.unit
     step = _step(conversion, table.storage, high - low)
     for value, broken in (
-        # Of 64-bit numbers, a double may not tell the last step: then it is the end itself.
+        # With 64-bit numbers, a double may equal the end and the last step before it.
         (limits.high, limits.high >= high + step and limits.high > high),
         (limits.low, limits.low <= low - step and limits.low < low),
     ):
@@ -112,13 +112,13 @@ def _beyond_storage(context: CheckContext, table: Table) -> Iterator[Finding]:
 
 
 def _step(conversion: Conversion, storage: Storage, span: float) -> float:
-    """One raw step in physical units: a limit rounded up by less than that is no mistake."""
+    """One raw step in physical units: rounding a limit up by less than that is not a mistake."""
     if isinstance(conversion, Linear) and storage.type.is_integer:
         return abs(conversion.factor) * (1 - 1e-9)
     return 1e-9 * span
 
 
-def _beyond(words: str, frame_words: str, inner: Range, outer: Range, of: Table | int) -> Iterator[Finding]:
+def _outside(name: str, outer_name: str, inner: Range, outer: Range, of: Table | int) -> Iterator[Finding]:
     line, table = (of, "") if isinstance(of, int) else (of.line, of.name)
     for value, broken in (
         (inner.low, math.isfinite(inner.low) and inner.low < outer.low),
@@ -128,8 +128,8 @@ def _beyond(words: str, frame_words: str, inner: Range, outer: Range, of: Table 
             yield definition_finding(
                 rule_ids.DEFINITION_LIMITS_UNREACHABLE,
                 line,
-                f"{words} {value}",
-                f"the {words} reaches {fmt.plain(value)}, beyond the {frame_words} of "
+                f"{name} {value}",
+                f"the {name} reaches {fmt.plain(value)}, beyond the {outer_name} of "
                 f"{fmt.plain(outer.low)} to {fmt.plain(outer.high)}",
                 "Correct one of the two ranges.",
                 table,

@@ -89,6 +89,11 @@ def unknown_reference(context: CheckContext) -> Iterator[Finding]:
 
 @dataclass(frozen=True, slots=True)
 class _Reference:
+    """A name in the definition, with all names of its kind that are ``known``.
+
+    ``source`` is what refers to it, as the subject of a sentence.
+    """
+
     source: str
     kind: str
     name: str

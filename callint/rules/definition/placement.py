@@ -22,9 +22,12 @@ from callint.rules.rule import Scope, rule
 
 @dataclass(frozen=True, slots=True)
 class _Extent:
-    """From the first to the last byte of something; a table with a stride has gaps in between."""
+    """The addresses from the first to the last byte of a thing, whose ``name`` a message can use.
 
-    words: str
+    A table with a stride has gaps in between. ``item`` is the number of a table or axis in the layout.
+    """
+
+    name: str
     line: int
     start: int
     end: int
@@ -33,9 +36,12 @@ class _Extent:
 
 
 def _extents(context: CheckContext) -> list[_Extent]:
-    """Everything that has its own place in memory. An identity may lie on a text: both read it."""
+    """The extents of everything that has its own place in memory.
+
+    Identities are not among them: an identity and a text may read the same bytes.
+    """
     layout, definition = context.layout, context.definition
-    found = []
+    extents = []
     if layout.size:
         first = layout.first[:-1]
         low = np.minimum.reduceat(layout.address, first)
@@ -44,19 +50,21 @@ def _extents(context: CheckContext) -> list[_Extent]:
             kind = "table" if isinstance(item, Table) else "axis"
             table = item.name if isinstance(item, Table) else ""
             end = int(high[number]) + item.storage.type.size
-            found.append(_Extent(f"{kind} {item.name}", item.line, int(low[number]), end, number, table))
+            extents.append(_Extent(f"{kind} {item.name}", item.line, int(low[number]), end, number, table))
     for text in definition.texts.values():
-        found.append(_Extent(f"text {text.name}", text.line, text.at, text.at + text.length, None, text.name))
+        extents.append(
+            _Extent(f"text {text.name}", text.line, text.at, text.at + text.length, None, text.name)
+        )
     for axis in definition.stored_axes:
         if axis.stored_count:
             end = axis.stored_count.at + axis.stored_count.storage.type.size
-            found.append(_Extent(f"the count of axis {axis.name}", axis.line, axis.stored_count.at, end))
+            extents.append(_Extent(f"the count of axis {axis.name}", axis.line, axis.stored_count.at, end))
     for checksum in definition.memory.checksums:
         if checksums.is_known(checksum.algorithm):
             end = checksum.stored_at + checksums.stored_size(checksum)
-            words = f"the stored checksum {checksum.name}"
-            found.append(_Extent(words, checksum.line, checksum.stored_at, end))
-    return found
+            name = f"the stored checksum {checksum.name}"
+            extents.append(_Extent(name, checksum.line, checksum.stored_at, end))
+    return extents
 
 
 @rule(rule_ids.DEFINITION_OUTSIDE_IMAGE, Severity.ERROR, Scope.DEFINITION)
@@ -80,15 +88,15 @@ def outside_image(context: CheckContext) -> Iterator[Finding]:
         extents.append(_Extent(f"identity {identity.name}", identity.line, identity.at, end))
     for checksum in memory.checksums:
         end = checksum.start + checksum.size
-        words = f"the range of checksum {checksum.name}"
-        extents.append(_Extent(words, checksum.line, checksum.start, end))
+        name = f"the range of checksum {checksum.name}"
+        extents.append(_Extent(name, checksum.line, checksum.start, end))
     for extent in extents:
         if extent.start < memory.start or extent.end > memory.end:
             yield definition_finding(
                 rule_ids.DEFINITION_OUTSIDE_IMAGE,
                 extent.line,
-                extent.words,
-                f"{extent.words} lies at {fmt.address(extent.start)} to {fmt.address(extent.end - 1)}, "
+                extent.name,
+                f"{extent.name} lies at {fmt.address(extent.start)} to {fmt.address(extent.end - 1)}, "
                 f"outside the memory {fmt.address(memory.start)} to {fmt.address(memory.end - 1)}",
                 "Correct the address, the count or the memory's size.",
                 extent.table,
@@ -112,34 +120,36 @@ def overlap(context: CheckContext) -> Iterator[Finding]:
         yield definition_finding(
             rule_ids.DEFINITION_OVERLAP,
             max(first.line, second.line),
-            f"{first.words} {second.words}",
-            f"{first.words} (line {first.line}) and {second.words} (line {second.line}) "
+            f"{first.name} {second.name}",
+            f"{first.name} (line {first.line}) and {second.name} (line {second.line}) "
             f"both claim {fmt.address(address)}",
             "Correct address, count, type, stride or mask of one of them.",
             second.table or first.table,
         )
 
 
-#: After so many overlapping pairs the rest adds nothing.
+#: The most overlapping pairs that are reported.
 _MOST_OVERLAPS = 1000
 
 
 def _overlaps(context: CheckContext) -> Iterator[tuple[_Extent, _Extent, int]]:
     memory = context.definition.memory
-    # What lies outside the memory is definition/outside-image's affair, and may be of any size.
-    extents = [one for one in _extents(context) if memory.start <= one.start and one.end <= memory.end]
-    extents.sort(key=lambda extent: (extent.start, extent.end, extent.words))
+    # definition/outside-image reports what lies outside the memory, which may be of any size.
+    extents = [
+        extent for extent in _extents(context) if memory.start <= extent.start and extent.end <= memory.end
+    ]
+    extents.sort(key=lambda extent: (extent.start, extent.end, extent.name))
     cluster: list[_Extent] = []
     end = -1
-    left = _MOST_OVERLAPS
+    remaining = _MOST_OVERLAPS
     for extent in [*extents, None]:
         if extent is not None and extent.start < end:
             cluster.append(extent)
             end = max(end, extent.end)
             continue
         if len(cluster) > 1:
-            for pair in _overlaps_within(context, cluster, left):
-                left -= 1
+            for pair in _overlaps_within(context, cluster, remaining):
+                remaining -= 1
                 yield pair
         if extent is not None:
             cluster, end = [extent], extent.end
@@ -148,7 +158,10 @@ def _overlaps(context: CheckContext) -> Iterator[tuple[_Extent, _Extent, int]]:
 def _overlaps_within(
     context: CheckContext, cluster: list[_Extent], most: int
 ) -> Iterator[tuple[_Extent, _Extent, int]]:
-    """The overlapping pairs among extents that touch, by the bits that each of them claims."""
+    """The overlapping pairs in a cluster of extents, and an address that both claim.
+
+    Two extents overlap if they claim the same bits of a byte. At most ``most`` pairs.
+    """
     claims = [_claimed(context, extent) for extent in cluster]
     addresses = np.concatenate([claim[0] for claim in claims])
     masks = np.concatenate([claim[1] for claim in claims])
@@ -161,19 +174,19 @@ def _overlaps_within(
     seen: set[tuple[int, int]] = set()
     ends = np.append(first[1:], len(addresses))
     for group in np.flatnonzero(claimed > np.bitwise_count(united)).tolist():
-        here = range(int(first[group]), int(ends[group]))
-        for one in here:
-            for two in here[one - here.start + 1 :]:
-                pair = (int(owners[one]), int(owners[two]))
-                if pair[0] != pair[1] and pair not in seen and masks[one] & masks[two]:
+        claims_of_byte = range(int(first[group]), int(ends[group]))
+        for low in claims_of_byte:
+            for high in claims_of_byte[low - claims_of_byte.start + 1 :]:
+                pair = (int(owners[low]), int(owners[high]))
+                if pair[0] != pair[1] and pair not in seen and masks[low] & masks[high]:
                     seen.add(pair)
-                    yield cluster[pair[0]], cluster[pair[1]], int(addresses[one])
+                    yield cluster[pair[0]], cluster[pair[1]], int(addresses[low])
                     if len(seen) >= most:
                         return
 
 
 def _claimed(context: CheckContext, extent: _Extent) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
-    """The addresses of an extent's bytes, and which bits of each it claims."""
+    """The addresses of an extent's bytes, and the mask of bits that it claims of each."""
     if extent.item is None:
         addresses = np.arange(extent.start, extent.end)
         return addresses, np.full(len(addresses), 0xFF, np.uint8)

@@ -34,47 +34,53 @@ def unusable_relation(context: CheckContext) -> Iterator[Finding]:
     tables = context.definition.tables
     for relation in context.definition.relations:
         if relation.table in context.layout.table_items and relation.other in context.layout.table_items:
-            one, other = tables[relation.table], tables[relation.other]
-            trouble = _trouble_of_relation(context, relation.kind, one, other)
-            if trouble:
+            table, other = tables[relation.table], tables[relation.other]
+            problem = _problem(context, relation.kind, table, other)
+            if problem:
                 yield definition_finding(
                     rule_ids.DEFINITION_UNUSABLE_RELATION,
                     relation.line,
                     f"{relation.kind} {other.name}",
-                    f"{relation.kind} of {one.name} and {other.name}: {trouble}",
+                    f"{relation.kind} of {table.name} and {other.name}: {problem}",
                     "Relate the intended tables, or correct their axes and units.",
-                    one.name,
+                    table.name,
                 )
 
 
-def _trouble_of_relation(context: CheckContext, kind: str, one: Table, other: Table) -> str:
-    """Why two tables cannot be compared; "" where they can."""
-    if one.name == other.name:
+def _problem(context: CheckContext, kind: str, table: Table, other: Table) -> str | None:
+    """A clause that says why two tables cannot be compared; None if they can."""
+    if table.name == other.name:
         return "a table has no relation to itself"
-    axes, others = ({axis.signal: axis for axis in context.axes_of(table)} for table in (one, other))
-    for table, its in ((one, axes), (other, others)):
-        if len(its) < len(table.axes):
-            return f"both axes of {table.name} are over {next(iter(its))}, which has one value at a time"
-    for signal in (signal for signal in axes if signal in others):
-        ranges = [axis.values for axis in (axes[signal], others[signal]) if isinstance(axis, FixedAxis)]
+    axes, other_axes = ({axis.signal: axis for axis in context.axes_of(item)} for item in (table, other))
+    for item, by_signal in ((table, axes), (other, other_axes)):
+        if len(by_signal) < len(item.axes):
+            return f"both axes of {item.name} are over {next(iter(by_signal))}, which has one value at a time"
+    for signal in (signal for signal in axes if signal in other_axes):
+        shared = axes[signal], other_axes[signal]
+        ranges = [axis.values for axis in shared if isinstance(axis, FixedAxis)]
         if len(ranges) == 2 and max(map(min, ranges)) > min(map(max, ranges)):
             return f"their axes over {signal} have no range in common"
-        if trouble := _unlike(context, axes[signal], others[signal], f"their axes over {signal}"):
-            return trouble
-    counts = ({signal: axis.count for signal, axis in its.items()} for its in (axes, others))
+        if problem := _unit_mismatch(context, *shared, f"their axes over {signal}"):
+            return problem
+    counts = ({signal: axis.count for signal, axis in by_signal.items()} for by_signal in (axes, other_axes))
     if relations.points_needed(kind, *counts) > relations.MOST_POINTS:
         return f"the comparison needs more than {relations.MOST_POINTS:,} operating points"
     if kind != "inverse":
-        return _unlike(context, one, other, "their values")
-    own, back = relations.own_signal(list(axes), list(others)), relations.own_signal(list(others), list(axes))
-    if own is None or back is None:
-        return f"an inverse needs one signal that only {one.name} has, and one that only {other.name} has"
-    return _unlike(
-        context, one, others[back], f"the output of {one.name} and the input of {other.name}"
-    ) or _unlike(context, other, axes[own], f"the output of {other.name} and the input of {one.name}")
+        return _unit_mismatch(context, table, other, "their values")
+    own = relations.own_signal(list(axes), list(other_axes))
+    other_own = relations.own_signal(list(other_axes), list(axes))
+    if own is None or other_own is None:
+        return f"an inverse needs one signal that only {table.name} has, and one that only {other.name} has"
+    forward = f"the output of {table.name} and the input of {other.name}"
+    back = f"the output of {other.name} and the input of {table.name}"
+    return _unit_mismatch(context, table, other_axes[other_own], forward) or _unit_mismatch(
+        context, other, axes[own], back
+    )
 
 
-def _unlike(context: CheckContext, one: Table | Axis, other: Table | Axis, what: str) -> str:
-    """That two things that should be alike have different units; a unit that is not said fits any."""
-    first, second = (context.definition.unit_of(item) for item in (one, other))
-    return f"{what} are in {first} and in {second}" if first and second and first != second else ""
+def _unit_mismatch(
+    context: CheckContext, first: Table | Axis, second: Table | Axis, names: str
+) -> str | None:
+    """A clause that says that two items have different units; an absent unit fits any."""
+    units = [context.definition.unit_of(item) for item in (first, second)]
+    return f"{names} are in {units[0]} and in {units[1]}" if all(units) and units[0] != units[1] else None
