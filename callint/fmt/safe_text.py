@@ -1,4 +1,4 @@
-"""Text of strangers, made safe for a terminal."""
+"""Untrusted text and bytes, made safe for a terminal."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import unicodedata
 
 
 def clean(text: str) -> str:
-    """Text without characters that could steer a terminal or turn a line round; they show as \\uXXXX."""
+    """Text without characters that control a terminal or reverse a line; they show as \\uXXXX."""
     if text.isascii() and text.isprintable():
         return text
     return "".join(character if _is_harmless(character) else _escaped(character) for character in text)

@@ -8,9 +8,9 @@ from datetime import date
 
 @dataclass(frozen=True, slots=True)
 class Waiver:
-    """A written acceptance of one rule's findings on one table, or on one image where no table is named.
+    """A written acceptance of one rule's findings about one table, or about one image if it names no table.
 
-    ``digest`` is that of the content which was accepted; the waiver is dead for any other.
+    ``digest`` is the digest of the accepted content; the waiver holds for no other content.
     """
 
     rule: str
@@ -24,5 +24,5 @@ class Waiver:
 
     @property
     def subject(self) -> tuple[str, str, str]:
-        """What it is about: rule, image and table."""
+        """The rule, image and table that it is about."""
         return self.rule, self.image, self.table

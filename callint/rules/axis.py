@@ -11,7 +11,7 @@ import numpy as np
 from callint import fmt
 from callint.decoding.layout import Integers
 from callint.model import rule_ids
-from callint.model.change import AxisChange, Flags, Numbers, OutputShift
+from callint.model.change import AxisChange, Flags, Numbers, OutputShift, by_importance
 from callint.model.definition import StoredAxis
 from callint.model.finding import Evidence, Finding, Severity
 from callint.rules.context import KEPT_DEFINITIONS, CheckContext, LoadedDefinition
@@ -243,26 +243,27 @@ def _axis_finding(context: CheckContext, rule_id: str, change: AxisChange) -> Fi
 
 def _output_text(context: CheckContext, axis: str) -> str:
     """A clause about the outputs of the tables on an axis, the most important first."""
-    movements = [context.changes.movement_of.get(table.name) for table in context.definition.tables_on(axis)]
-    known = [movement for movement in movements if movement is not None]
-    if not known or len(known) < len(movements):
+    tables = list(context.definition.tables_on(axis))
+    shifts = context.changes.output_shift_of
+    known = [shifts[table.name] for table in tables if table.name in shifts]
+    if not known or len(known) < len(tables):
         return f"this moves {_table_names(context, axis)}"
     if len(known) == 1:
         (only,) = known
-        amount = fmt.movement(context.definition, only)
+        amount = fmt.output_shift(context.definition, only)
         if only.is_slight or not only.size:
             return f"the output of {fmt.name_with_purpose(only.table)} is {amount}"
         cells = "" if only.in_cells else "cells unchanged, but "
         return f"{cells}the output of {fmt.name_with_purpose(only.table)} moved by {amount}"
     amounts = (
-        f"{fmt.name_with_purpose(movement.table)} {fmt.movement(context.definition, movement)}"
-        for movement in fmt.in_order_of_weight(known)
+        f"{fmt.name_with_purpose(shift.table)} {fmt.output_shift(context.definition, shift)}"
+        for shift in by_importance(known)
     )
     return f"this moves outputs{_no_cells_text(known)}: {'; '.join(amounts)}"
 
 
-def _no_cells_text(movements: Sequence[OutputShift]) -> str:
-    return "" if any(movement.in_cells for movement in movements) else ", though no cell changed"
+def _no_cells_text(shifts: Sequence[OutputShift]) -> str:
+    return "" if any(shift.in_cells for shift in shifts) else ", though no cell changed"
 
 
 def _table_names(context: CheckContext, axis: str) -> str:

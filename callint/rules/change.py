@@ -117,7 +117,7 @@ def too_large(context: CheckContext) -> Iterator[Finding]:
     """
     for change in context.changes.tables:
         limit = change.table.demands.change
-        if limit is None or change.table.name in context.changes.movement_of:
+        if limit is None or change.table.name in context.changes.output_shift_of:
             continue  # where an axis moved, cells at one place stand for different operating points
         valued = change.changed & ~change.old.off & ~change.new.off
         exceeding = valued & _exceeding_cells(context, change, limit)
@@ -130,7 +130,7 @@ def too_large(context: CheckContext) -> Iterator[Finding]:
                 _REDUCE,
                 judged=(context.cell_number(change.table, x, y),),
             )
-    for moved in context.changes.movements:
+    for moved in context.changes.output_shifts:
         limit = moved.table.demands.change
         if limit is None or not exceeds(np.array(moved.old), np.array(moved.new), limit):
             continue

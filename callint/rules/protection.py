@@ -192,7 +192,7 @@ def weakened(context: CheckContext) -> Iterator[Finding]:
     own limit, or a measurement.
     """
     changes = context.changes
-    for name in dict.fromkeys([*changes.by_table, *changes.movement_of]):
+    for name in dict.fromkeys([*changes.by_table, *changes.output_shift_of]):
         table = context.definition.tables[name]
         if table.purpose is not Purpose.PROTECTION or _matching_guard(context, table) is not None:
             continue
@@ -317,7 +317,7 @@ def reading_changed(context: CheckContext) -> Iterator[Finding]:
     Fix: set the curve back to the maker's of that sensor. If another sensor was fitted on purpose, waive it
     with that sensor's data sheet; `callint whatif` shows what a reading does to every table.
     """
-    for name in {**context.changes.by_table, **context.changes.movement_of}:
+    for name in {**context.changes.by_table, **context.changes.output_shift_of}:
         table = context.definition.tables[name]
         if table.produces is None:
             continue

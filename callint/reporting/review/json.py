@@ -298,9 +298,9 @@ def _axes(case: CheckContext) -> Iterator[dict[str, Any]]:
 def _effects(changes: ChangeSet, axis: StoredAxis) -> Iterator[str]:
     """What the change of an axis does to each table on it."""
     for table in changes.definition.tables_on(axis.name):
-        moved = changes.movement_of.get(table.name)
+        moved = changes.output_shift_of.get(table.name)
         if moved is None:
             yield f"{table.name}: {UNTOLD}"
             continue
-        words = f"{table.name}: {fmt.output_movement(changes.definition, moved)}"
+        words = f"{table.name}: {fmt.output_shift_clause(changes.definition, moved)}"
         yield f"{words}; its cells changed too" if moved.in_cells else words
