@@ -11,7 +11,7 @@ from callint.model.definition import Conversion, Linear, States
 #: The most decimals if the conversion does not say how many there are.
 _DIGITS = 4
 
-#: From here on a double has no exact digit for ones: digits before the point mean nothing.
+#: From here on doubles are not exact to one: printing all digits would suggest a precision they lack.
 _LARGEST = 1e16
 
 #: The text for a value that is not a number.
@@ -85,7 +85,7 @@ def significant(value: float) -> str:
 
 
 def _fixed(value: float, digits: int) -> str:
-    """A number with a number of decimals, without a minus before zero."""
+    """A number with ``digits`` decimals, without a minus before zero."""
     text = f"{value:.{digits}f}"
     return text[1:] if text.startswith("-") and not float(text) else text
 
@@ -105,7 +105,7 @@ def trimmed(text: str) -> str:
 
 
 def with_unit(text: str, unit: str) -> str:
-    """The text of a number with its unit, if there is one: neither "" nor "-"; "not a number" has none."""
+    """The text of a number with its unit; a pure number ("" or "-") and "not a number" have none."""
     return text if unit in ("", "-") or text == NO_NUMBER else f"{text} {unit_word(unit)}"
 
 
@@ -125,7 +125,7 @@ def quantity(value: float, conversion: Conversion, unit: str | None = None) -> s
 
 
 def format_distinct(values: tuple[float, ...], conversion: Conversion) -> list[str]:
-    """Values without their unit, in enough digits to differ if they do."""
+    """Values without their unit; values that differ have enough digits to show it."""
     texts = [number(value, conversion) for value in values]
     for format_longer in (plain, exact):
         if len(set(texts)) == len(set(values)) or isinstance(conversion, States):
@@ -186,7 +186,7 @@ def percent(old: float, new: float, unit: str) -> str:
     if not old or not math.isfinite(old) or not math.isfinite(new) or unit in _ARBITRARY_ZERO:
         return ""
     share = 100 * (new - old) / abs(old)
-    if share and abs(share) < 0.05:  # a change must not read as none
+    if share and abs(share) < 0.05:  # a small change must not print as 0.0 %
         return f"{share:+.1g} %"
     return f"{share:+.1f} %" if abs(share) < 1000 else f"{share:+.3g} %"
 

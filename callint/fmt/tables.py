@@ -1,4 +1,4 @@
-"""Tables, operating points and their changes as people read them."""
+"""Tables, operating points and their changes as text."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def output_shift_clause(definition: Definition, shift: OutputShift) -> str:
 
 
 def name_with_purpose(table: Table) -> str:
-    """A table's name, with a purpose that must not be overlooked."""
+    """A table's name, with its purpose if that is protection or emissions."""
     is_critical = table.purpose in (Purpose.PROTECTION, Purpose.EMISSIONS)
     return f"{table.name} ({table.purpose.value})" if is_critical else table.name
 

@@ -1,4 +1,4 @@
-"""What differs between two images of one definition, as data.
+"""The differences between two images of one definition, as data.
 
 Reports, rules and merges are all made from a change set.
 """

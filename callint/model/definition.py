@@ -322,7 +322,7 @@ class StoredCount:
 
 @dataclass(frozen=True, slots=True)
 class StoredAxis:
-    """Breakpoints that lie in the image."""
+    """Breakpoints that the image stores."""
 
     name: str
     signal: str
@@ -529,7 +529,7 @@ class Definition:
         return unit
 
     def place_keys(self, table: Table) -> tuple[str, ...]:
-        """The keys of a cell's breakpoints in JSON, x before y: a signal, or the axis if the signal repeats."""
+        """The JSON keys of a cell's breakpoints, x before y: a signal, or the axis if the signal repeats."""
         keys: list[str] = []
         for name in table.axes:
             signal = self.axes[name].signal

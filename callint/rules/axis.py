@@ -267,6 +267,6 @@ def _no_cells_text(shifts: Sequence[OutputShift]) -> str:
 
 
 def _table_names(context: CheckContext, axis: str) -> str:
-    """The names of the tables on an axis, with the purposes that must not be overlooked."""
+    """The names of the tables on an axis, with the purpose of protections and emissions tables."""
     names = [fmt.name_with_purpose(table) for table in context.definition.tables_on(axis)]
     return ", ".join(names) if names else "no table"

@@ -1,4 +1,4 @@
-"""Rules about factory bases, judged where two states of a repository are compared."""
+"""Rules about factory bases, checked when two states of a repository are compared."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Rules about what an image changed in its base."""
+"""Rules about the changes from the base to the image."""
 
 from __future__ import annotations
 
@@ -118,7 +118,7 @@ def too_large(context: CheckContext) -> Iterator[Finding]:
     for change in context.changes.tables:
         limit = change.table.demands.change
         if limit is None or change.table.name in context.changes.output_shift_of:
-            continue  # where an axis moved, cells at one place stand for different operating points
+            continue  # if an axis moved, a cell has different operating points before and after
         valued = change.changed & ~change.old.off & ~change.new.off
         exceeding = valued & _exceeding_cells(context, change, limit)
         for y, x in np.argwhere(exceeding).tolist():
@@ -154,7 +154,7 @@ def _exceeding_cells(context: CheckContext, change: TableChange, limit: float) -
     return exceeds(change.old.physical, change.new.physical, limit)
 
 
-#: The largest difference of two numbers of 64 bits.
+#: The largest difference between two 64-bit numbers.
 _LARGEST = 2**64 - 1
 
 

@@ -1,4 +1,4 @@
-"""What the rules look at: one definition, and with it one image and its base."""
+"""What the rules look at: a definition, an image and its base."""
 
 from __future__ import annotations
 
@@ -200,7 +200,7 @@ class CheckContext:
         )
 
     def about_texts(self, rule: str, purpose: Purpose, hint: str) -> Iterator[Finding]:
-        """Findings about changed texts with a purpose."""
+        """The findings about changed texts of one purpose."""
         article = "an" if purpose.startswith(("a", "e", "i", "o", "u")) else "a"
         for change in self.changes.texts:
             text = change.text
@@ -300,7 +300,7 @@ class CheckContext:
         ]
 
     def format_distinct(self, item: Item, *values: float) -> list[str]:
-        """Values with their unit, in enough digits to differ if they do."""
+        """Values with their unit; values that differ have enough digits to show it."""
         texts = fmt.format_distinct(values, self.conversion(item))
         return [fmt.with_unit(text, self.definition.unit_of(item)) for text in texts]
 
@@ -359,7 +359,7 @@ class CheckContext:
 
 
 def _finite(value: float) -> float | None:
-    """A value for JSON, which has no NaN or infinity; the message says them."""
+    """The value, or None for NaN and infinity, which JSON lacks; the message has them."""
     return value if math.isfinite(value) else None
 
 

@@ -329,7 +329,7 @@ def stale_checksum(context: CheckContext) -> Iterator[Finding]:
     image = context.new.image
     for checksum in context.definition.memory.checksums:
         if not checksums.is_known(checksum.algorithm):
-            continue  # definition/unknown-reference says so
+            continue  # definition/unknown-reference reports it
         stored = checksums.stored_value(checksum, image)
         value = checksums.expected_value(checksum, image)
         if stored is None or value is None or stored == value:
@@ -372,7 +372,7 @@ def blank_table(context: CheckContext) -> Iterator[Finding]:
     if not layout.size:
         return
     least, greatest = context.new.extremes
-    filled = ~(least < greatest)  # where values differ, not all of them are fill; fill may be no number
+    filled = ~(least < greatest)  # an item with different values is not all fill; fill may be NaN
     for group, raw in zip(layout.groups, context.new.raw, strict=True):
         bits = raw.view(f"u{group.type.size}")[layout.first[group.items] - group.cells.start]
         filled[group.items] &= bits == int.from_bytes(bytes([fill]) * group.type.size)

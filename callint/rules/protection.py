@@ -26,7 +26,7 @@ _MOST_NAMES = 8
 
 @lru_cache(maxsize=KEPT_DEFINITIONS)
 def _protections(loaded: LoadedDefinition) -> Integers:
-    """The item numbers of the protections."""
+    """The numbers of the protections in the layout."""
     items = enumerate(loaded.layout.items)
     protections = [n for n, item in items if isinstance(item, Table) and item.purpose is Purpose.PROTECTION]
     return np.array(protections, np.int64)
@@ -158,7 +158,8 @@ def disabled(context: CheckContext) -> Iterator[Finding]:
         if not table.axes:
             cell = context.cell_number(table, 0, 0)
             value, condition = _scalar_texts(context, table, cell, guard, condition)
-            state = f"{value}, {condition}" if condition.startswith(("above", "below")) else condition
+            has_limit = guard.above is not None or guard.below is not None
+            state = f"{value}, {condition}" if has_limit else condition
             message = f"{table.name} is {state}: it no longer protects{_title(table)}"
             yield context.about_cell(rule_ids.PROTECTION_DISABLED, cell, message, hint)
         else:
@@ -206,7 +207,7 @@ def weakened(context: CheckContext) -> Iterator[Finding]:
         assert context.old is not None
         old, new = surface(context.old, table), surface(context.new, table)
         if old is None or new is None:
-            continue  # the rules about axes say so
+            continue  # the rules about axes report why
         weakest = weakening(old, new, upward, downward)
         if weakest is None:
             continue
@@ -350,7 +351,7 @@ def _protections_behind(definition: Definition, signal: str) -> list[Table]:
     try:
         reached = reach(definition, signal)
     except CycleError:
-        return []  # callint whatif names the tables that feed each other in a circle
+        return []  # tables that feed each other in a circle; callint whatif names them
     signals = {signal, *reached.makers}
     compared = [table for table in definition.tables.values() if table.signal in signals]
     protections = {

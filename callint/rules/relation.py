@@ -1,4 +1,4 @@
-"""Rules about what must hold between two tables, judged over operating points."""
+"""Rules about relations between two tables, checked at operating points."""
 
 from __future__ import annotations
 
@@ -66,9 +66,9 @@ def _breaches(context: CheckContext, kind: str, compare: _Comparison) -> Iterato
 def _judge(
     decoded: Decoded, table: Table, other: Table, amount: float, compare: _Comparison, at: Point | None = None
 ) -> RelationResult | None:
-    """The result of a relation at a point (default: the worst); None if a table is no surface.
+    """The result of a relation at a point (default: the worst); None if a table is not readable.
 
-    Then other rules report the table.
+    Other rules report such a table.
     """
     first, second = surface(decoded, table), surface(decoded, other)
     return None if first is None or second is None else compare(first, second, amount, at)

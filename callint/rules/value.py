@@ -287,7 +287,7 @@ def _steep_raw(context: CheckContext, table: Table, gradient: Gradient, widths: 
     return raw_distances(before, after) > bounds.reshape(widths.shape)
 
 
-#: The largest difference of two numbers of 64 bits.
+#: The largest difference between two 64-bit numbers.
 _MOST = 2**64 - 1
 
 
