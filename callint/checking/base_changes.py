@@ -104,8 +104,8 @@ def _replaced(
         results += [state.loader.load(path) for path in old.definitions]
         shares = not set(entry.definitions).isdisjoint(old.definitions)
         for result in results:
-            image = _read(result.loaded, new, entry.start)
-            before = _read(result.loaded, old.content, old.start)
+            image = _read_image(result.loaded, new, entry.start)
+            before = _read_image(result.loaded, old.content, old.start)
             if result.loaded is None or image is None or before is None or image == before:
                 continue
             identities = result.loaded.definition.memory.identities
@@ -124,7 +124,7 @@ def _compare_base(checker: Checker, base: _ChangedBase) -> tuple[CheckContext | 
     results = (checker.loader.load(path) for path in base.definitions)
     loaded = next((result.loaded for result in results if result.loaded), None)
     new = content_or_reason(checker.tree, base.path)
-    image, before = (_read(loaded, content, base.start) for content in (new, base.old))
+    image, before = (_read_image(loaded, content, base.start) for content in (new, base.old))
     if loaded is None or image is None or before is None:
         return None, [unreadable_change(f"the factory base was changed, and {_problem(new, base.old)}")]
     context = CheckContext(loaded, image=image, base=before, base_path=base.replaced_path or base.path)
@@ -137,7 +137,9 @@ def _compare_base(checker: Checker, base: _ChangedBase) -> tuple[CheckContext | 
     return context, findings
 
 
-def _read(loaded: LoadedDefinition | None, content: bytes | str | None, start: int | None) -> Image | None:
+def _read_image(
+    loaded: LoadedDefinition | None, content: bytes | str | None, start: int | None
+) -> Image | None:
     if loaded is None or not isinstance(content, bytes):
         return None
     try:

@@ -98,7 +98,9 @@ def _checksum_problem(path: str, base: Image, memory: Memory) -> str | None:
 def _size_problem(path: str, base: Image, image: Image | None, memory: Memory) -> str | None:
     """A clause that says which bytes a base lacks: of the image if it is a part, else of the memory."""
     if base.is_part:
-        lacking = sum(end - start - base.amount(start, end) for start, end in image.extents) if image else 0
+        lacking = (
+            sum(end - start - base.count_bytes(start, end) for start, end in image.extents) if image else 0
+        )
         if lacking:
             return f"the base {path} lacks {fmt.count(lacking, 'byte')} of the image: they cannot be compared"
     elif base.size != memory.size:

@@ -54,4 +54,4 @@ def same_identity(first: Image, second: Image, identities: Iterable[Identity]) -
 
 def count_held_bytes(image: Image, memory: Memory) -> int:
     """The number of bytes of the memory that an image holds."""
-    return image.amount(memory.start, memory.end)
+    return image.count_bytes(memory.start, memory.end)

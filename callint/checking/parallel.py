@@ -48,14 +48,14 @@ class Task:
 class WorkerPool:
     """An executor with ``size`` workers.
 
-    ``carries`` says that the workers cannot read the tree, so that the tasks carry the files. ``lost`` is
-    called when the executor has broken down: then the caller's process does the rest.
+    ``carries_files`` says that the workers cannot read the tree, so that the tasks carry the files.
+    ``on_broken`` is called when the executor has broken down: then the caller's process does the rest.
     """
 
     executor: Executor
     size: int
-    carries: bool
-    lost: Callable[[], None]
+    carries_files: bool
+    on_broken: Callable[[], None]
 
     def find(
         self, tree: Tree, policy: Policy, images: Sequence[Assignment], is_compared: bool = False
@@ -84,7 +84,7 @@ class WorkerPool:
         size = max(1, min(_MOST_IMAGES, len(images) // (_TASKS_PER_WORKER * self.size)))
         for start in range(0, len(images), size):
             part = tuple(images[start : start + size])
-            files = _files_of(tree, part) if self.carries else tree
+            files = _files_of(tree, part) if self.carries_files else tree
             yield Task(__version__, run, files, policy, part, is_compared)
 
     def _submit(self, task: Task) -> Future[list[ImageResult]] | None:
@@ -98,7 +98,7 @@ class WorkerPool:
         if future is not None:
             with suppress(BrokenExecutor):
                 return future.result()
-        self.lost()
+        self.on_broken()
         return work(task)
 
 

@@ -273,7 +273,7 @@ def missing_runs(layout: Layout, old: Image, new: Image, is_intended: bool) -> I
     low, high = (new.extents[0][0], new.extents[-1][1]) if new.segments else (0, 0)
     wanted = [(low, high)]
     regions = layout.definition.memory.regions
-    wanted += [(r.start, r.start + r.size) for r in regions if new.amount(r.start, r.start + r.size)]
+    wanted += [(r.start, r.start + r.size) for r in regions if new.count_bytes(r.start, r.start + r.size)]
     if (old.is_part or not regions) and not is_intended:
         wanted += old.extents
     named = _named_by_cells(layout) + [(at, at + size) for at, size in _named_stretches(layout, counts=False)]

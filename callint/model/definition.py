@@ -528,7 +528,7 @@ class Definition:
             return self.signals[item.signal].unit
         return unit
 
-    def place_keys(self, table: Table) -> tuple[str, ...]:
+    def breakpoint_keys(self, table: Table) -> tuple[str, ...]:
         """The JSON keys of a cell's breakpoints, x before y: a signal, or the axis if the signal repeats."""
         keys: list[str] = []
         for name in table.axes:

@@ -48,7 +48,7 @@ class Image:
         """The number of bytes, without gaps."""
         return sum(len(segment.data) for segment in self.segments)
 
-    def amount(self, start: int, end: int) -> int:
+    def count_bytes(self, start: int, end: int) -> int:
         """The number of bytes that the image holds from ``start`` to before ``end``."""
         return sum(max(0, min(end, high) - max(start, low)) for low, high in self.extents)
 

@@ -97,7 +97,7 @@ def missing_bytes(context: CheckContext) -> Iterator[Finding]:
 #: The most ranges of absent bytes by which findings differ.
 _MOST_RUNS = 64
 
-_REDUCE = "Reduce the change to the agreed limit, or waive the finding with a reason."
+_REDUCE_HINT = "Reduce the change to the agreed limit, or waive the finding with a reason."
 
 
 @rule(rule_ids.CHANGE_TOO_LARGE, Severity.ERROR, Scope.CHANGE)
@@ -127,7 +127,7 @@ def too_large(context: CheckContext) -> Iterator[Finding]:
                 context.cell_number(change.table, x, y),
                 f"{_cell_change_text(context, change, y, x, limit)}; "
                 f"at most {_limit_text(context, change.table, limit)} is accepted",
-                _REDUCE,
+                _REDUCE_HINT,
                 judged=(context.cell_number(change.table, x, y),),
             )
     for moved in context.changes.output_shifts:
@@ -140,7 +140,7 @@ def too_large(context: CheckContext) -> Iterator[Finding]:
             f"at most {_limit_text(context, moved.table, limit)} is accepted"
         )
         yield replace(
-            context.about_table(rule_ids.CHANGE_TOO_LARGE, moved.table, message, _REDUCE), at=moved.at
+            context.about_table(rule_ids.CHANGE_TOO_LARGE, moved.table, message, _REDUCE_HINT), at=moved.at
         )
 
 
@@ -313,11 +313,11 @@ def emissions(context: CheckContext) -> Iterator[Finding]:
         else:
             cells = fmt.count(change.count, "cell")
             message = f"{cells} of an emissions table changed: {_largest_change(context, change)}"
-        yield context.about_table(rule_ids.CHANGE_EMISSIONS, table, message, _UNDO)
-    yield from context.about_texts(rule_ids.CHANGE_EMISSIONS, Purpose.EMISSIONS, _UNDO)
+        yield context.about_table(rule_ids.CHANGE_EMISSIONS, table, message, _UNDO_HINT)
+    yield from context.about_texts(rule_ids.CHANGE_EMISSIONS, Purpose.EMISSIONS, _UNDO_HINT)
 
 
-_UNDO = "Undo the change, or waive the finding and name the approval that covers it."
+_UNDO_HINT = "Undo the change, or waive the finding and name the approval that covers it."
 
 
 def _largest_change(context: CheckContext, change: TableChange) -> str:

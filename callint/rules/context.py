@@ -329,7 +329,7 @@ class CheckContext:
 
     def operating_point(self, table: Table, x: int, y: int) -> dict[str, float]:
         """The cell's breakpoints by signal, without those that are not finite."""
-        axes = zip(self.definition.place_keys(table), table.axes, (x, y), strict=False)
+        axes = zip(self.definition.breakpoint_keys(table), table.axes, (x, y), strict=False)
         point = {key: float(self.new.breakpoints(axis)[index]) for key, axis, index in axes}
         return {key: value for key, value in point.items() if math.isfinite(value)}
 

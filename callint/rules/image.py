@@ -91,8 +91,8 @@ def wrong_size(context: CheckContext) -> Iterator[Finding]:
             f"the image is {kind}: it has {size:,} bytes and the memory has {memory.size:,} "
             f"({fmt.count(difference, 'byte')} {'missing' if size < memory.size else 'too many'})"
         )
-        if lacking := _lacking(context):
-            message += f"; it lacks {fmt.count(len(lacking), 'table')}: {_listed(lacking)}"
+        if lacking := _incomplete_tables(context):
+            message += f"; it lacks {fmt.count(len(lacking), 'table')}: {_list_names(lacking)}"
     yield Finding(
         rule=rule_ids.IMAGE_WRONG_SIZE,
         raw=size,
@@ -172,12 +172,12 @@ def missing_table(context: CheckContext) -> Iterator[Finding]:
         yield context.about_table(
             rule_ids.IMAGE_MISSING_TABLE,
             item,
-            _absence(item.name, count, size, which),
-            _ABSENT,
+            _absence_message(item.name, count, size, which),
+            _ABSENT_HINT,
             inherited=context.old is not None and not (absent & in_base[cells]).any(),
         )
     for text in context.definition.texts.values():
-        count = text.length - context.new.image.amount(text.at, text.at + text.length)
+        count = text.length - context.new.image.count_bytes(text.at, text.at + text.length)
         if count:
             base = context.base
             yield Finding(
@@ -185,17 +185,17 @@ def missing_table(context: CheckContext) -> Iterator[Finding]:
                 table=text.name,
                 line=text.line,
                 address=text.at,
-                message=_absence(text.name, count, text.length, "bytes"),
-                hint=_ABSENT,
+                message=_absence_message(text.name, count, text.length, "bytes"),
+                hint=_ABSENT_HINT,
                 inherited=base is not None
-                and base.amount(text.at, text.at + text.length) == text.length - count,
+                and base.count_bytes(text.at, text.at + text.length) == text.length - count,
             )
 
 
-_ABSENT = "Export the file again with the whole calibration, or correct the address in the definition."
+_ABSENT_HINT = "Export the file again with the whole calibration, or correct the address in the definition."
 
 
-def _absence(name: str, count: int, size: int, what: str) -> str:
+def _absence_message(name: str, count: int, size: int, what: str) -> str:
     amount = "its" if count == size else f"{count} of its {size}"
     return f"{name} lies in a gap: the image lacks {amount} {what}"
 
@@ -249,7 +249,7 @@ def uncovered_checksum(context: CheckContext) -> Iterator[Finding]:
         if not checksums.is_known(checksum.algorithm):
             continue
         end = checksum.start + checksum.size
-        covered = checksum.size - image.amount(checksum.start, end)
+        covered = checksum.size - image.count_bytes(checksum.start, end)
         is_stored = checksums.stored_value(checksum, image) is not None
         if not covered and is_stored:
             continue
@@ -262,13 +262,13 @@ def uncovered_checksum(context: CheckContext) -> Iterator[Finding]:
             message=f"callint cannot check the checksum {checksum.name}: the image lacks {what}",
             hint="Export the file again with these bytes, or correct the checksum in the definition.",
             inherited=base is not None
-            and checksum.size - base.amount(checksum.start, end) == covered
+            and checksum.size - base.count_bytes(checksum.start, end) == covered
             and (checksums.stored_value(checksum, base) is not None) == is_stored,
             evidence=Evidence(),
         )
 
 
-def _lacking(context: CheckContext) -> list[str]:
+def _incomplete_tables(context: CheckContext) -> list[str]:
     """The names of the tables of which the image lacks cells, in the order of the definition."""
     absent = distinct(context.layout.item[~context.new.present])
     tables = [item for item in (context.layout.items[n] for n in absent.tolist()) if isinstance(item, Table)]
@@ -279,7 +279,7 @@ def _lacking(context: CheckContext) -> list[str]:
 _MOST_NAMES = 3
 
 
-def _listed(names: list[str]) -> str:
+def _list_names(names: list[str]) -> str:
     rest = len(names) - _MOST_NAMES
     return ", ".join(names[:_MOST_NAMES]) + (f" and {rest} more" if rest > 0 else "")
 
@@ -392,7 +392,7 @@ def blank_table(context: CheckContext) -> Iterator[Finding]:
 
 
 #: If this share of a table is beyond its limits in the base, the definition probably reads other bytes.
-_DOUBTFUL = 0.5
+_DOUBTFUL_SHARE = 0.5
 
 
 @rule(rule_ids.IMAGE_DOUBTFUL_TABLE, Severity.WARNING, Scope.CHANGE)
@@ -413,7 +413,7 @@ def doubtful_table(context: CheckContext) -> Iterator[Finding]:
     cells = context.old.beyond(*context.layout.limits, context.layout.raw_limits)
     sizes = np.diff(context.layout.first)
     counts = np.bincount(context.layout.item[cells], minlength=len(sizes))
-    for number in np.flatnonzero(counts >= np.maximum(_DOUBTFUL * sizes, 1)).tolist():
+    for number in np.flatnonzero(counts >= np.maximum(_DOUBTFUL_SHARE * sizes, 1)).tolist():
         item = context.layout.items[number]
         count, size = int(counts[number]), int(sizes[number])
         yield context.about_table(

@@ -88,7 +88,7 @@ def _table(definition: Definition, change: TableChange, logged: LogSummary | Non
 
 
 def _cells(definition: Definition, change: TableChange) -> Iterator[dict[str, Any]]:
-    keys = definition.place_keys(change.table)
+    keys = definition.breakpoint_keys(change.table)
     for y, x in np.argwhere(change.changed).tolist():
         raws = change.old.raw[y, x], change.new.raw[y, x]
         breakpoints = [grid[i] for grid, i in ((change.new.x, x), (change.new.y, y)) if grid is not None]
