@@ -23,7 +23,7 @@ def changes(xml: bytes, old: bytes, new: bytes) -> ChangeSet:
 
 
 def only(found: ChangeSet) -> OutputShift:
-    (movement,) = found.movements
+    (movement,) = found.output_shifts
     return movement
 
 
@@ -40,8 +40,8 @@ def curve_xml(count: int) -> bytes:
 def test_a_table_of_which_no_axis_changed_has_no_movement() -> None:
     xml = curve_xml(2)
     old, new = curve(1, 2, speeds=(10, 20)), curve(1, 3, speeds=(10, 20))
-    assert changes(xml, old, new).movements == ()
-    assert changes(xml, old, old).movements == ()
+    assert changes(xml, old, new).output_shifts == ()
+    assert changes(xml, old, old).output_shifts == ()
 
 
 def test_an_axis_of_one_breakpoint_moves_nothing() -> None:
@@ -73,7 +73,7 @@ def test_an_output_may_move_further_than_there_are_numbers() -> None:
 def test_breakpoints_that_repeat_or_turn_back_give_no_movement(speeds: tuple[int, ...]) -> None:
     xml, good = curve_xml(3), curve(1, 2, 3, speeds=(10, 20, 30))
     bad = curve(1, 2, 3, speeds=speeds)
-    assert changes(xml, good, bad).movements == changes(xml, bad, good).movements == ()
+    assert changes(xml, good, bad).output_shifts == changes(xml, bad, good).output_shifts == ()
 
 
 def test_a_cell_that_is_switched_off_is_no_slight_movement() -> None:
@@ -85,7 +85,7 @@ def test_a_cell_that_is_switched_off_is_no_slight_movement() -> None:
 
 def test_a_table_that_is_off_in_one_of_the_images_has_no_largest_movement() -> None:
     old, new = curve(5, 5, 5, speeds=(10, 20, 30)), curve(*[65535] * 3, speeds=(10, 21, 30))
-    assert changes(curve_xml(3), old, new).movements == ()
+    assert changes(curve_xml(3), old, new).output_shifts == ()
 
 
 def test_cells_that_an_image_does_not_hold_are_not_switched_off() -> None:
@@ -119,7 +119,7 @@ def test_numbers_that_are_none_or_hardly_any_keep_the_json_to_its_contract(odd: 
     for one, other in ((old, new), (new, old)):
         found = changes(xml, struct.pack(">4d", *one), struct.pack(">4d", *other))
         valid(changes_document(found, "old", "new", "test.xml"), "changes.schema.json")
-        assert all(math.isfinite(number) for m in found.movements for number in (m.old, m.new))
+        assert all(math.isfinite(number) for m in found.output_shifts for number in (m.old, m.new))
 
 
 def test_infinite_numbers_on_both_sides_are_no_distance_and_huge_ones_span_infinity() -> None:
@@ -145,4 +145,4 @@ def test_a_selection_of_tables_keeps_the_movements_on_their_axes() -> None:
     )
     old, new = image(at_0=u16(1, 2, 1, 2)), image(at_0=u16(1, 3, 1, 3))
     found = selected(changes(xml, old, new), {"one"})
-    assert [one.table.name for one in found.movements] == ["one", "two"]
+    assert [one.table.name for one in found.output_shifts] == ["one", "two"]

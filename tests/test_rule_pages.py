@@ -11,7 +11,7 @@ from callint.model.image import Image
 from callint.reading.definition import read_definition
 from callint.rules import waiver
 from callint.rules.context import CheckContext, LoadedDefinition
-from callint.rules.registry import FAMILIES, RULES, in_scope
+from callint.rules.registry import MODULES, RULES, in_scope
 from callint.rules.rule import Rule, Scope
 from callint.rules.second_person import NO_AUTHORSHIP
 from tests.building import TODAY, findings, image, u16
@@ -29,14 +29,13 @@ def test_a_rule_has_an_id_of_its_family_and_of_what_is_wrong(rule: Rule) -> None
     assert re.fullmatch("[a-z]+/[a-z-]+", rule.id)
 
 
-def test_a_rule_lives_in_the_module_of_its_family() -> None:
-    for family in FAMILIES:
-        name = family.__name__.rpartition(".")[2]
-        found = [rule for rule in vars(family).values() if isinstance(rule, Rule)]
-        assert found
-        for rule in found:
-            assert rule.family == name
-            assert rule.check.__module__ == family.__name__
+def test_a_rule_lives_in_a_module_of_its_family() -> None:
+    for module in MODULES:
+        rules = [rule for rule in vars(module).values() if isinstance(rule, Rule)]
+        assert rules
+        for rule in rules:
+            assert rule.family in module.__name__.split(".")
+            assert rule.check.__module__ == module.__name__
             assert rule.id.partition("/")[2] == rule.check.__name__.replace("_", "-")
 
 
@@ -141,9 +140,9 @@ def test_checking_a_ledger_twice_gives_the_same_findings() -> None:
     fates = tuple(
         (example_waiver(f"value/{fate.name.lower()}", "", image=IMAGE), fate) for fate in waiver.WaiverStatus
     )
-    digests, doubts = {one: "" for one, _ in fates}, {one: NO_AUTHORSHIP for one, _ in fates}
+    digests, objections = {one: "" for one, _ in fates}, {one: NO_AUTHORSHIP for one, _ in fates}
     differences = dict.fromkeys(digests, Difference.CONTENT)
-    ledger = waiver.WaiverUsage("callint.toml", fates, digests, differences, TODAY, doubts, {})
+    ledger = waiver.WaiverUsage("callint.toml", fates, digests, differences, TODAY, objections, {})
     for rule in in_scope(Scope.POLICY):
         first = list(rule.check(ledger))
         assert len(first) == 1

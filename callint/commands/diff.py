@@ -132,7 +132,7 @@ def _show(pair: ImagePair, subjects: DefinitionResolver, view: _DiffOptions, doc
         from callint.cli.log_option import read_log
 
         tables = {one.table.name: one.table for one in changes.tables}
-        tables |= {one.table.name: one.table for one in changes.movements}
+        tables |= {one.table.name: one.table for one in changes.output_shifts}
         logged = read_log(view.log, subjects.policy, subject.definition, surfaces(case.new, tables.values()))
     if view.form == "json":
         from callint.reporting.changes.json import changes_document

@@ -936,7 +936,7 @@ def _spot(definition: Definition, grid: Grid, y: int, x: int) -> CellRef:
     words = []
     places = ((table.x, grid.x, x), (table.y, grid.y, y))
     found = [(name, values, index) for name, values, index in places if name and values is not None]
-    for key, (name, values, index) in zip(definition.place_keys(table), found, strict=True):
+    for key, (name, values, index) in zip(definition.breakpoint_keys(table), found, strict=True):
         axis, value = definition.axes[name], float(values[index])
         if math.isfinite(value):
             at[key] = value

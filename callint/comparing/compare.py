@@ -55,7 +55,7 @@ def compare(old: Decoded, new: Decoded) -> ChangeSet:
         identities=tuple(_identities(old, new)),
         unexplained=tuple(unexplained_runs(layout, old.image, new.image, differing, changed)),
         missing=missing,
-        movements=tuple(_movements(old, new, names)),
+        output_shifts=tuple(_movements(old, new, names)),
         bytes=len(differing),
     )
 
@@ -79,9 +79,11 @@ def selected(changes: ChangeSet, names: Container[str]) -> ChangeSet:
         axis for table in changes.definition.tables.values() if table.name in names for axis in table.axes
     }
     axes = tuple(c for c in changes.axes if c.axis.name in names or c.axis.name in moving)
-    moved = tuple(movement for movement in changes.movements if _is_moved(movement, axes))
+    moved = tuple(movement for movement in changes.output_shifts if _is_moved(movement, axes))
     size = sum(change.bytes for change in tables)
-    return ChangeSet(changes.definition, tables, axes, texts=texts, movements=moved, bytes=size, partial=True)
+    return ChangeSet(
+        changes.definition, tables, axes, texts=texts, output_shifts=moved, bytes=size, partial=True
+    )
 
 
 def _is_moved(movement: OutputShift, axes: tuple[AxisChange, ...]) -> bool:
@@ -271,7 +273,7 @@ def missing_runs(layout: Layout, old: Image, new: Image, is_intended: bool) -> I
     low, high = (new.extents[0][0], new.extents[-1][1]) if new.segments else (0, 0)
     wanted = [(low, high)]
     regions = layout.definition.memory.regions
-    wanted += [(r.start, r.start + r.size) for r in regions if new.amount(r.start, r.start + r.size)]
+    wanted += [(r.start, r.start + r.size) for r in regions if new.count_bytes(r.start, r.start + r.size)]
     if (old.is_part or not regions) and not is_intended:
         wanted += old.extents
     named = _named_by_cells(layout) + [(at, at + size) for at, size in _named_stretches(layout, counts=False)]

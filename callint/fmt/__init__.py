@@ -1,4 +1,4 @@
-"""How numbers, units, tables and texts of strangers are written for people."""
+"""Numbers, units, tables and untrusted text, formatted for people."""
 
 from callint.fmt.numbers import (
     NO_NUMBER,
@@ -23,14 +23,13 @@ from callint.fmt.numbers import (
     unit_word,
     with_unit,
 )
-from callint.fmt.raw_bits import is_alike, raw_bits, with_bits
-from callint.fmt.safe_text import clean
+from callint.fmt.raw_bits import raw_bits, same_number, with_bits
+from callint.fmt.safe_text import byte_string, clean
 from callint.fmt.tables import (
     axis_value,
-    in_order_of_weight,
-    movement,
     name_with_purpose,
-    output_movement,
+    output_shift,
+    output_shift_clause,
     point,
     text_change,
 )
@@ -39,6 +38,7 @@ __all__ = [
     "NO_NUMBER",
     "address",
     "axis_value",
+    "byte_string",
     "clean",
     "count",
     "decimal_digits",
@@ -48,18 +48,17 @@ __all__ = [
     "format_change",
     "format_distinct",
     "format_near",
-    "in_order_of_weight",
-    "is_alike",
-    "movement",
     "name_with_purpose",
     "number",
-    "output_movement",
+    "output_shift",
+    "output_shift_clause",
     "percent",
     "plain",
     "point",
     "quantity",
     "raw_bits",
     "rounded",
+    "same_number",
     "same_unit",
     "signed_number",
     "significant",

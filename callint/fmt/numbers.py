@@ -1,4 +1,4 @@
-"""Numbers, units and amounts as people read them."""
+"""Numbers, units and counts as text."""
 
 from __future__ import annotations
 
@@ -8,21 +8,21 @@ from functools import lru_cache
 
 from callint.model.definition import Conversion, Linear, States
 
-#: Digits after the point where neither the conversion nor its factor says how many there are.
+#: The most decimals if the conversion does not say how many there are.
 _DIGITS = 4
 
-#: From here on a double has no digit for ones: the many digits before the point mean nothing.
+#: From here on doubles are not exact to one: printing all digits would suggest a precision they lack.
 _LARGEST = 1e16
 
-#: What stands for a value that is none.
+#: The text for a value that is not a number.
 NO_NUMBER = "not a number"
 
-#: Units of scales whose zero somebody chose: temperatures but kelvin, angles from a dead centre.
-_CHOSEN_ZERO = frozenset({"degC", "°C", "degF", "°F", "deg", "°", "degCA", "°CA", "degCRK", "°CRK", "CAD"})
+#: Units of scales with an arbitrary zero: temperatures other than kelvin, angles from a dead centre.
+_ARBITRARY_ZERO = frozenset({"degC", "°C", "degF", "°F", "deg", "°", "degCA", "°CA", "degCRK", "°CRK", "CAD"})
 
 
 def decimals(conversion: Conversion) -> int | None:
-    """Digits after the point of a conversion's values; None where significant digits serve better."""
+    """The number of decimals of a conversion's values; None if significant digits serve better."""
     if conversion.decimals is not None:
         return conversion.decimals
     return _linear_decimals(conversion.factor, conversion.offset) if isinstance(conversion, Linear) else None
@@ -40,17 +40,17 @@ def _linear_decimals(factor: float, offset: float) -> int | None:
 
 
 def plain(value: float) -> str:
-    """A number with the digits that it needs, as limits and breakpoints are written."""
+    """A number in up to 12 significant digits, as definitions write limits and breakpoints."""
     return f"{value:.12g}".replace("e+", "e")
 
 
 def exact(value: float) -> str:
-    """A number with every digit that tells it from its neighbours."""
+    """A number in the fewest digits that no other double has."""
     return repr(float(value)).removesuffix(".0")
 
 
 def decimal_digits(value: Fraction) -> str:
-    """A decimal number with all its digits, however many."""
+    """A decimal number with all its digits."""
     digits = 0
     while value.denominator > 1 and 10**digits % value.denominator:
         digits += 1
@@ -62,7 +62,7 @@ def decimal_digits(value: Fraction) -> str:
 def number(value: float, conversion: Conversion) -> str:
     """A physical value without its unit; a named state by its name.
 
-    What a table of states puts out between two cells lies between their states.
+    Between two cells, a table of states puts out a value between two states.
     """
     if math.isnan(value):
         return NO_NUMBER
@@ -70,7 +70,7 @@ def number(value: float, conversion: Conversion) -> str:
         return "infinite" if value > 0 else "-infinite"
     if isinstance(conversion, States):
         if value != int(value):
-            low, high = (number(math.floor(value) + one, conversion) for one in (0, 1))
+            low, high = (number(math.floor(value) + step, conversion) for step in (0, 1))
             return f"between {low} and {high}"
         return conversion.names.get(int(value), f"raw {plain(value)}")
     digits = decimals(conversion)
@@ -80,18 +80,18 @@ def number(value: float, conversion: Conversion) -> str:
 
 
 def significant(value: float) -> str:
-    """A number in six significant digits, with an exponent where it is very large or very small."""
+    """A number in six significant digits, with an exponent if it is very large or very small."""
     return f"{value:.6g}".replace("e+", "e")
 
 
 def _fixed(value: float, digits: int) -> str:
-    """So many digits after the point, and no minus before zeros alone."""
+    """A number with ``digits`` decimals, without a minus before zero."""
     text = f"{value:.{digits}f}"
     return text[1:] if text.startswith("-") and not float(text) else text
 
 
 def rounded(value: float, within: float, conversion: Conversion) -> str:
-    """A value that is known only to within so much, with the digits that this leaves: 1198.6 as 1200."""
+    """A value with an uncertainty, in the digits that are certain: 1198.6 within 25 as 1200."""
     if not (math.isfinite(value) and math.isfinite(within) and within > 0):
         return number(value, conversion)
     step = 10.0 ** math.floor(math.log10(within))
@@ -99,24 +99,24 @@ def rounded(value: float, within: float, conversion: Conversion) -> str:
 
 
 def trimmed(text: str) -> str:
-    """A number's text without zeros at its end: breakpoints read better as 58 than as 58.00."""
+    """The text of a number without trailing zeros: breakpoints read better as 58 than as 58.00."""
     digits, mark, exponent = text.partition("e")
     return f"{digits.rstrip('0').rstrip('.')}{mark}{exponent}" if "." in digits else text
 
 
 def with_unit(text: str, unit: str) -> str:
-    """A number's text and its unit; no unit and "-" add nothing, and what is no number has none."""
+    """The text of a number with its unit; a pure number ("" or "-") and "not a number" have none."""
     return text if unit in ("", "-") or text == NO_NUMBER else f"{text} {unit_word(unit)}"
 
 
 def unit_word(unit: str) -> str:
-    """The unit as it is printed: definitions write degC, people read °C."""
+    """The unit as callint prints it: definitions write degC, people read °C."""
     return {"degC": "°C", "degF": "°F", "degCA": "°CA", "deg": "°"}.get(unit, unit)
 
 
-def same_unit(one: str, other: str) -> bool:
-    """Whether two units print alike."""
-    return unit_word(one) == unit_word(other)
+def same_unit(first: str, second: str) -> bool:
+    """Whether two units print the same."""
+    return unit_word(first) == unit_word(second)
 
 
 def quantity(value: float, conversion: Conversion, unit: str | None = None) -> str:
@@ -125,22 +125,23 @@ def quantity(value: float, conversion: Conversion, unit: str | None = None) -> s
 
 
 def format_distinct(values: tuple[float, ...], conversion: Conversion) -> list[str]:
-    """Values without their unit; with more digits where two that differ would look the same."""
+    """Values without their unit; values that differ have enough digits to show it."""
     texts = [number(value, conversion) for value in values]
-    for more in (plain, exact):
+    for format_longer in (plain, exact):
         if len(set(texts)) == len(set(values)) or isinstance(conversion, States):
             break
         texts = [
-            more(value) if math.isfinite(value) else text for value, text in zip(values, texts, strict=True)
+            format_longer(value) if math.isfinite(value) else text
+            for value, text in zip(values, texts, strict=True)
         ]
     return texts
 
 
 def format_change(old: float, new: float, conversion: Conversion) -> tuple[str, str, str]:
-    """Two values and their difference with its sign, without unit, each true to a twentieth of it.
+    """Two values and their signed difference, without unit, each rounded by at most 5 % of the difference.
 
-    A table puts out more than its cells can hold, and a cell may hold more than its conversion shows, so that
-    the conversion's digits may not be enough. The difference is that of the two numbers as they are shown.
+    The decimals of the conversion may not be enough, because an output between cells can have any value, and
+    a cell can hold more digits. The printed difference is that of the printed numbers.
     """
     digits = decimals(conversion)
     is_large = max(abs(old), abs(new)) >= _LARGEST and math.isfinite(new - old)
@@ -162,7 +163,7 @@ def format_change(old: float, new: float, conversion: Conversion) -> tuple[str, 
 
 
 def format_near(value: float, limit: float, conversion: Conversion) -> str:
-    """A value without its unit, with as many digits as tell it from the limit."""
+    """A value without its unit, in enough digits to differ from the limit."""
     return format_distinct((value, limit), conversion)[0]
 
 
@@ -173,29 +174,29 @@ def signed_number(value: float, conversion: Conversion) -> str:
 
 
 def distance_unit(unit: str) -> str:
-    """The unit of a difference: from 60 % to 76 % it is 16 points, as 16 % more would be 69.6 %."""
+    """The unit of a difference: 60 % to 76 % is 16 points, because 16 % more would be 69.6 %."""
     return "points" if unit == "%" else unit
 
 
 def percent(old: float, new: float, unit: str) -> str:
-    """The relative change with its sign, such as "+8.5 %"; "" where the old value is 0.
+    """The relative change with its sign, such as "+8.5 %"; "" if the old value is 0.
 
-    "" also on scales whose zero somebody chose: 104 °C is no half of 208 °C.
+    "" also on scales with an arbitrary zero: 104 °C is not half of 208 °C.
     """
-    if not old or not math.isfinite(old) or not math.isfinite(new) or unit in _CHOSEN_ZERO:
+    if not old or not math.isfinite(old) or not math.isfinite(new) or unit in _ARBITRARY_ZERO:
         return ""
     share = 100 * (new - old) / abs(old)
-    if share and abs(share) < 0.05:  # what is not nothing does not read as nothing
+    if share and abs(share) < 0.05:  # a small change must not print as 0.0 %
         return f"{share:+.1g} %"
     return f"{share:+.1f} %" if abs(share) < 1000 else f"{share:+.3g} %"
 
 
 def count(amount: int, noun: str) -> str:
-    """An amount and its noun: "1 cell", "2 cells"."""
+    """A count and its noun: "1 cell", "2 cells"."""
     plural = {"axis": "axes", "stretch": "stretches", "more stretch": "more stretches"}.get(noun, f"{noun}s")
     return f"{amount:,} {noun if amount == 1 else plural}"
 
 
 def address(value: int) -> str:
-    """An address as everyone in the field writes it."""
+    """An address in hexadecimal with at least five digits: 0x40010."""
     return f"0x{value:05X}"

@@ -1,4 +1,4 @@
-"""Text of strangers, made safe for a terminal."""
+"""Untrusted text and bytes, made safe for a terminal."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import unicodedata
 
 
 def clean(text: str) -> str:
-    """Text without characters that could steer a terminal or turn a line round; they show as \\uXXXX."""
+    """Text without characters that control a terminal or reverse a line; they show as \\uXXXX."""
     if text.isascii() and text.isprintable():
         return text
     return "".join(character if _is_harmless(character) else _escaped(character) for character in text)
@@ -21,3 +21,9 @@ def _is_harmless(character: str) -> bool:
 def _escaped(character: str) -> str:
     code = ord(character)
     return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
+
+
+def byte_string(content: bytes) -> str:
+    """Bytes in quotes if they are printable ASCII, else in hexadecimal."""
+    text = content.decode("ascii", "replace")
+    return f'"{text}"' if text.isprintable() and "\ufffd" not in text else content.hex(" ")

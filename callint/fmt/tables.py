@@ -1,4 +1,4 @@
-"""Tables, operating points and their changes as people read them."""
+"""Tables, operating points and their changes as text."""
 
 from __future__ import annotations
 
@@ -20,54 +20,50 @@ def axis_value(definition: Definition, axis: Axis, value: float) -> str:
 
 
 def point(definition: Definition, axes: Iterable[str], at: Mapping[str, float]) -> str:
-    """An operating point in words, written as on the named axes: "2200 rpm, 45 mg"."""
+    """An operating point in the formats of the named axes: "2200 rpm, 45 mg"."""
     by_signal = {definition.axes[name].signal: definition.axes[name] for name in axes}
     return ", ".join(axis_value(definition, by_signal[signal], value) for signal, value in at.items())
 
 
-def movement(definition: Definition, moved: OutputShift) -> str:
-    """How far a table's output moved: "up to +6 mg at 1900 rpm", or "unchanged within 0.4 mg"."""
-    unit = definition.unit_of(moved.table)
-    unit = numbers.distance_unit(unit)
-    amount = float(f"{moved.new - moved.old:.3g}")
-    if not moved.size:
-        return "partly switched on or off" if moved.switched else "unchanged"
-    if moved.is_slight:
+def output_shift(definition: Definition, shift: OutputShift) -> str:
+    """The change of a table's output: "up to +6 mg at 1900 rpm", or "unchanged within 0.4 mg"."""
+    unit = numbers.distance_unit(definition.unit_of(shift.table))
+    amount = float(f"{shift.new - shift.old:.3g}")
+    if not shift.size:
+        return "partly switched on or off" if shift.switched else "unchanged"
+    if shift.is_slight:
         return f"unchanged within {numbers.with_unit(numbers.plain(abs(amount)), unit)}"
-    place = point(definition, moved.table.axes, moved.at)
-    words = f"up to {'+' if amount > 0 else ''}{numbers.with_unit(numbers.plain(amount), unit)} at {place}"
-    return f"{words}, and partly switched on or off" if moved.switched else words
+    place = point(definition, shift.table.axes, shift.at)
+    change = f"up to {'+' if amount > 0 else ''}{numbers.with_unit(numbers.plain(amount), unit)} at {place}"
+    return f"{change}, and partly switched on or off" if shift.switched else change
 
 
-def output_movement(definition: Definition, moved: OutputShift) -> str:
-    """The same as a clause: "output moved by up to +6 mg at 1900 rpm", or "output unchanged"."""
-    is_far = moved.size and not moved.is_slight
-    return f"output {'moved by ' if is_far else ''}{movement(definition, moved)}"
+def output_shift_clause(definition: Definition, shift: OutputShift) -> str:
+    """The change of a table's output as a clause: "output moved by up to +6 mg", or "output unchanged"."""
+    is_far = shift.size and not shift.is_slight
+    return f"output {'moved by ' if is_far else ''}{output_shift(definition, shift)}"
 
 
 def name_with_purpose(table: Table) -> str:
-    """A table's name, with a purpose that must not be overlooked."""
-    loud = table.purpose in (Purpose.PROTECTION, Purpose.EMISSIONS)
-    return f"{table.name} ({table.purpose.value})" if loud else table.name
+    """A table's name, with its purpose if that is protection or emissions."""
+    is_critical = table.purpose in (Purpose.PROTECTION, Purpose.EMISSIONS)
+    return f"{table.name} ({table.purpose.value})" if is_critical else table.name
 
 
-def in_order_of_weight(movements: Iterable[OutputShift]) -> list[OutputShift]:
-    """Movements that matter before slight ones, and of each protection before emissions before the rest."""
-    weights = {Purpose.PROTECTION: 0, Purpose.EMISSIONS: 1}
-    return sorted(movements, key=lambda one: (one.is_slight, weights.get(one.table.purpose, 2)))
-
-
-#: Of bytes that differ without anybody's seeing it so many are shown.
+#: The most bytes that are printed of two texts that read alike.
 _MOST_BYTES = 8
 
 
 def text_change(change: TextChange, between: str) -> str:
-    """A text before and after; where both read alike, with the bytes that differ: "A" → "A" (20 → 00)."""
-    words = f'"{change.old}" {between} "{change.new}"'
+    """A text before and after: '"A" → "B"'; if both read alike, with the bytes that differ.
+
+    ``between`` is the arrow or verb between the two.
+    """
+    text = f'"{change.old}" {between} "{change.new}"'
     if change.hidden is None:
-        return words
+        return text
     old, new = (
         part[:_MOST_BYTES].hex(" ").upper() + (" ..." if len(part) > _MOST_BYTES else "")
         for part in change.hidden
     )
-    return f"{words} (they read alike; bytes {old} {between} {new})"
+    return f"{text} (they read alike; bytes {old} {between} {new})"

@@ -1,1 +1,1 @@
-"""The nouns: frozen values with no input or output of their own."""
+"""The nouns, as frozen dataclasses; this package reads and writes nothing."""

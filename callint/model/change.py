@@ -1,10 +1,11 @@
-"""What differs between two images of one definition, as data.
+"""The differences between two images of one definition, as data.
 
-A change set is what the terminal view, the JSON contract, the rules, and later the merge are made from.
+Reports, rules and merges are all made from a change set.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -12,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.model.definition import Checksum, Definition, Identity, StoredAxis, Table, Text
+from callint.model.definition import Checksum, Definition, Identity, Purpose, StoredAxis, Table, Text
 
 Numbers = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -23,9 +24,8 @@ class Grid:
     """The cells of one table in one image.
 
     ``raw`` (its stored type, native byte order), ``physical`` and ``off`` have the shape
-    (rows, columns); ``x`` and ``y`` are the breakpoints, shape (columns,) and (rows,), or None where
-    the table has no such axis. A cell that the image does not hold is NaN in ``physical`` and False
-    in ``present``.
+    (rows, columns); ``x`` and ``y`` are the breakpoints, shape (columns,) and (rows,), or None if the table
+    has no such axis. A cell that the image lacks is NaN in ``physical`` and False in ``present``.
     """
 
     table: Table
@@ -54,9 +54,9 @@ class TableChange:
     def largest(self) -> tuple[int, int]:
         """Row and column of the largest change in physical units.
 
-        A switch to or from off counts most, and the more the larger the value that is lost or gained.
+        A switch to or from off counts more than any step; of several, the one with the largest value.
         """
-        # Floats may be further apart than the largest number.
+        # The difference of two floats may exceed the largest float.
         with np.errstate(over="ignore", invalid="ignore"):
             steps = np.abs(self.new.physical - self.old.physical)
             values = np.abs(np.where(self.new.off, self.old.physical, self.new.physical))
@@ -69,7 +69,7 @@ class TableChange:
 
     @property
     def bytes(self) -> int:
-        """How many bytes of its cells differ."""
+        """The number of bytes of its cells that differ."""
         before, after = (np.ascontiguousarray(grid.raw).view(np.uint8) for grid in (self.old, self.new))
         return int(np.count_nonzero(before != after))
 
@@ -97,11 +97,12 @@ class CountChange:
 
 @dataclass(frozen=True, slots=True)
 class OutputShift:
-    """How far a table's output moved, axes and cells together: at the operating point where it is furthest.
+    """The largest change of a table's output, with the effects of axes and cells together.
 
-    ``old`` and ``new`` are the output there, ``at`` the values of the signals; they are equal where the
-    output is the same everywhere. ``span`` is the distance of the old table's highest and lowest value.
-    ``switched`` says that somewhere the one is off and the other is not, ``in_cells`` that cells changed too.
+    ``old`` and ``new`` are the outputs at the operating point ``at``, where they differ most; they are equal
+    if the output is the same everywhere. ``span`` is the difference between the old table's highest and
+    lowest value. ``switched`` says that the function is switched on or off at some operating point, and
+    ``in_cells`` that cells changed too.
     """
 
     table: Table
@@ -118,8 +119,16 @@ class OutputShift:
 
     @property
     def is_slight(self) -> bool:
-        """Whether it is within a hundredth of the span: what rounding to new breakpoints leaves."""
+        """Whether it is within a hundredth of the span, as rounding to new breakpoints can cause."""
         return not self.switched and self.size <= self.span / 100
+
+
+_WEIGHTS = {Purpose.PROTECTION: 0, Purpose.EMISSIONS: 1}
+
+
+def by_importance(shifts: Iterable[OutputShift]) -> list[OutputShift]:
+    """Shifts that matter before slight ones; of each, protection before emissions before other purposes."""
+    return sorted(shifts, key=lambda shift: (shift.is_slight, _WEIGHTS.get(shift.table.purpose, 2)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,16 +143,16 @@ class TextChange:
 
     @property
     def hidden(self) -> tuple[bytes, bytes] | None:
-        """Old and new bytes from the first to the last that differ, where both texts read alike; else None.
+        """Old and new bytes from the first to the last that differ; None if the texts differ as well.
 
-        They differ in the padding, or in what is no character.
+        Such bytes are padding, or not characters.
         """
         if self.old != self.new:
             return None
         pairs = enumerate(zip(self.old_bytes, self.new_bytes, strict=True))
-        places = [place for place, (one, other) in pairs if one != other]
-        stretch = slice(places[0], places[-1] + 1)
-        return self.old_bytes[stretch], self.new_bytes[stretch]
+        differing = [number for number, (before, after) in pairs if before != after]
+        extent = slice(differing[0], differing[-1] + 1)
+        return self.old_bytes[extent], self.new_bytes[extent]
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +175,7 @@ class IdentityChange:
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Bytes from ``start``: ``changed`` of the ``size`` differ, the first and the last among them."""
+    """``size`` bytes from ``start``, of which ``changed`` differ, including the first and the last."""
 
     start: int
     size: int
@@ -177,11 +186,10 @@ class Run:
 class ChangeSet:
     """Everything that differs, in the order of the definition.
 
-    ``bytes`` counts all differing bytes. A ``partial`` set is a selection of tables: its bytes are theirs
-    alone, and it says nothing about unexplained bytes. ``movements`` has the tables on changed axes, but
-    those whose axes cannot be read. ``unexplained`` are the differing bytes that no table,
-    axis, text, checksum or identity accounts for. ``missing`` are addresses that only one of the two
-    images holds.
+    ``bytes`` is the number of differing bytes. A ``partial`` set is a selection of tables: it counts only
+    their bytes, and has no unexplained ones. ``output_shifts`` are those of the tables on changed axes, if
+    the axes can be read. ``unexplained`` are the differing bytes that belong to no table, axis, text,
+    checksum or identity. ``missing`` are the bytes that only one of the two images has.
     """
 
     definition: Definition
@@ -193,7 +201,7 @@ class ChangeSet:
     identities: tuple[IdentityChange, ...] = ()
     unexplained: tuple[Run, ...] = ()
     missing: tuple[Run, ...] = ()
-    movements: tuple[OutputShift, ...] = ()
+    output_shifts: tuple[OutputShift, ...] = ()
     bytes: int = 0
     partial: bool = False
 
@@ -210,23 +218,23 @@ class ChangeSet:
         return {change.table.name: change for change in self.tables}
 
     @cached_property
-    def movement_of(self) -> dict[str, OutputShift]:
-        return {movement.table.name: movement for movement in self.movements}
+    def output_shift_of(self) -> dict[str, OutputShift]:
+        return {shift.table.name: shift for shift in self.output_shifts}
 
     @cached_property
     def touched_tables(self) -> tuple[Table, ...]:
-        """The tables with changed cells, and those whose output moved with their axes, more than by rounding.
+        """The tables with changed cells, and those whose output moved with their axes by more than rounding.
 
-        Where it cannot be told how far it moved, it may be far. They are in the order of the definition.
+        If the shift of an output is unknown, the table counts. In the order of the definition.
         """
-        found = {change.table.name for change in self.tables}
+        names = {change.table.name for change in self.tables}
         for axis in self.axes:
             for table in self.definition.tables_on(axis.axis.name):
-                moved = self.movement_of.get(table.name)
-                is_far = moved is None or moved.switched or (moved.size and not moved.is_slight)
+                shift = self.output_shift_of.get(table.name)
+                is_far = shift is None or shift.switched or (shift.size and not shift.is_slight)
                 if is_far and self.definition.is_resolved(table):
-                    found.add(table.name)
-        return tuple(table for table in self.definition.tables.values() if table.name in found)
+                    names.add(table.name)
+        return tuple(table for table in self.definition.tables.values() if table.name in names)
 
     @cached_property
     def by_axis(self) -> dict[str, AxisChange]:

@@ -1,8 +1,8 @@
 """What lies where in an image, and what must hold for it.
 
-The classes mirror the elements of the definition format one to one, so that the format's reference is
-also theirs: see ``schemas/definition.xsd``. References between elements stay names here; a name that
-leads nowhere is for the ``definition/`` rules to report, not for this module to refuse.
+The classes mirror the elements of the definition format, so the format's reference describes them too: see
+``schemas/definition.xsd``. References between elements are names. The ``definition/`` rules report a name
+that does not exist; this module accepts it.
 
 ``line`` is the line of the element in the definition file, counted from 1.
 """
@@ -21,7 +21,7 @@ import numpy as np
 
 
 def decimal(value: float, text: str = "") -> Fraction | None:
-    """The decimal number that a double was written as, or the one of a text; None where it is infinite."""
+    """The decimal number of a text, or that a double prints as; None if it is infinite."""
     if text:
         return Fraction(text)
     return Fraction(repr(float(value))) if isfinite(value) else None
@@ -63,7 +63,7 @@ class NumberType(Enum):
 
 
 class Purpose(StrEnum):
-    """What a table is for, in the order in which reports name them."""
+    """What a table is for, in the order of reports."""
 
     PROTECTION = "protection"
     EMISSIONS = "emissions"
@@ -74,7 +74,7 @@ class Purpose(StrEnum):
 
 
 class Kind(StrEnum):
-    """How many axes a table has; a text is a string."""
+    """Whether an item has no axis, one or two, or is a text."""
 
     SCALAR = "scalar"
     CURVE = "curve"
@@ -83,7 +83,7 @@ class Kind(StrEnum):
 
 
 class OffAllowed(StrEnum):
-    """Where in a table its off code may stand."""
+    """Where in a table the off code is allowed."""
 
     ANYWHERE = "anywhere"
     OUTSIDE_OPERATING = "outside-operating"
@@ -92,9 +92,9 @@ class OffAllowed(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """A closed range of physical values; an end that is open is infinite.
+    """A closed range of physical values; an open end is infinite.
 
-    ``low_text`` and ``high_text`` are the decimal numbers that no double tells from others; "" mostly.
+    ``low_text`` and ``high_text`` are the ends as decimal numbers if no double equals them, else "".
     """
 
     low: float
@@ -104,7 +104,7 @@ class Range:
 
     @property
     def exact(self) -> tuple[Fraction | None, Fraction | None]:
-        """Both ends exactly as they are written; None for an open one."""
+        """Both ends exactly as the definition gives them; None for an open end."""
         return decimal(self.low, self.low_text), decimal(self.high, self.high_text)
 
     @property
@@ -116,8 +116,8 @@ class Range:
 class Storage:
     """How the numbers of one table or axis lie in memory.
 
-    ``stride`` is the distance in bytes from one number to the next. ``mask`` selects the bits that
-    belong to the table; the raw value is those bits, shifted down to bit 0.
+    ``stride`` is the distance in bytes from one number to the next. ``mask`` selects the bits of the table;
+    the raw value is those bits, shifted down to bit 0.
     """
 
     type: NumberType
@@ -132,7 +132,7 @@ class Storage:
 
     @property
     def shift(self) -> int:
-        """How many bits the masked value is shifted down."""
+        """The number of bits by which the masked value is shifted down."""
         return (self.mask & -self.mask).bit_length() - 1 if self.mask else 0
 
     @property
@@ -178,7 +178,7 @@ class Identity:
 
 @dataclass(frozen=True, slots=True)
 class Crc:
-    """The parameters of a CRC as the published catalogue gives them; ``poly`` is without its top bit."""
+    """The parameters of a CRC as the published catalogue gives them; ``poly`` lacks its top bit."""
 
     width: int
     poly: int
@@ -192,8 +192,8 @@ class Crc:
 class Checksum:
     """A stored sum or CRC over ``size`` bytes from ``start``.
 
-    ``word`` is how the numbers lie that a sum adds up; ``crc`` are the parameters where the algorithm is
-    the definition's own.
+    ``word`` is the storage of the numbers that a sum adds up. ``crc`` has the parameters if the definition
+    gives its own algorithm.
     """
 
     name: str
@@ -222,7 +222,7 @@ class Memory:
 
     @property
     def end(self) -> int:
-        """The first address behind the memory."""
+        """The first address after the memory."""
         return self.start + self.size
 
     def region_of(self, address: int) -> Region | None:
@@ -268,8 +268,8 @@ class Linear:
 class Rational:
     """raw = (a p² + b p + c) / (d p² + e p + f), p being the physical value.
 
-    The form is that of RAT_FUNC in the standard ASAM MCD-2 MC. Where two values of p give one raw
-    value, the larger one is meant.
+    The form is that of RAT_FUNC in the standard ASAM MCD-2 MC. If two values of p give the same raw value,
+    the larger one is meant.
     """
 
     name: str
@@ -296,7 +296,7 @@ class States:
 
 @dataclass(frozen=True, slots=True)
 class Interpolated:
-    """Linear between points and held at the ends; ``raw`` and ``physical`` as given, shape (points,)."""
+    """Linear between points, constant beyond them; ``raw`` and ``physical`` as given, shape (points,)."""
 
     name: str
     unit: str
@@ -308,13 +308,13 @@ class Interpolated:
 
 Conversion = Linear | Rational | States | Interpolated
 
-#: What a table without a conversion has: the raw number is the physical value.
+#: The conversion of a table without one: the raw number is the physical value.
 PLAIN = Linear(name="", unit="", decimals=None, factor=1.0, offset=0.0, line=0)
 
 
 @dataclass(frozen=True, slots=True)
 class StoredCount:
-    """Where the image itself stores how many breakpoints an axis has."""
+    """Where the image stores the number of breakpoints of an axis."""
 
     at: int
     storage: Storage
@@ -322,7 +322,7 @@ class StoredCount:
 
 @dataclass(frozen=True, slots=True)
 class StoredAxis:
-    """Breakpoints that lie in the image."""
+    """Breakpoints that the image stores."""
 
     name: str
     signal: str
@@ -381,10 +381,10 @@ class Gradient:
 
 @dataclass(frozen=True, slots=True)
 class Guard:
-    """What a protection table looks like when it no longer protects.
+    """The condition under which a protection table no longer protects.
 
-    Exactly one of the five conditions is given; ``share`` of the cells must meet it. ``text`` is the decimal
-    number of ``above`` or ``below`` where no double tells it from others; "" mostly.
+    Exactly one of the five conditions is given, and at least the ``share`` of the cells must meet it.
+    ``text`` is the decimal number of ``above`` or ``below`` if no double equals it, else "".
     """
 
     above: float | None
@@ -399,7 +399,7 @@ class Guard:
 
 @dataclass(frozen=True, slots=True)
 class Constraints:
-    """What must hold for the cells of one table, in physical values."""
+    """The demands on the cells of one table, in physical values."""
 
     limits: Range | None = None
     expected: Range | None = None
@@ -417,7 +417,7 @@ NO_CONSTRAINTS = Constraints()
 class Table:
     """Anything with cells: a scalar, a curve or a map.
 
-    Cells are numbered in logical order, x fastest, whatever their order in memory: cell (x, y) is
+    The cells have numbers in logical order, x fastest, whatever their order in memory: cell (x, y) has the
     number ``y * columns + x``.
     """
 
@@ -461,10 +461,10 @@ class Text:
 
 @dataclass(frozen=True, slots=True)
 class Relation:
-    """Something that must hold between two tables.
+    """A relation that must hold between two tables.
 
-    ``kind`` is at-most, equal, inverse or gap; ``amount`` is the margin, the tolerance or the
-    smallest distance, in the unit of the first table.
+    ``kind`` is at-most, equal, inverse or gap. ``amount`` is the margin, the tolerance or the smallest
+    distance, in the unit of the first table.
     """
 
     kind: str
@@ -485,7 +485,7 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class Declaration:
-    """One name as the file declares it; repeats are kept, which a mapping by name cannot do."""
+    """A declared name. A list of these keeps repeats, which a mapping by name cannot."""
 
     space: str
     name: str
@@ -494,10 +494,10 @@ class Declaration:
 
 @dataclass(frozen=True)
 class Definition:
-    """One definition file, by name.
+    """One definition file; its elements by name.
 
-    A name that is declared twice leads to its first element; ``declarations`` has them all.
-    ``digest`` identifies the content that it was read from.
+    If a name is declared twice, the first element counts; ``declarations`` has both. ``digest`` identifies
+    the content of the file.
     """
 
     name: str
@@ -516,7 +516,7 @@ class Definition:
     digest: str
 
     def conversion_of(self, item: Table | StoredAxis) -> Conversion:
-        """The conversion of a table or axis; PLAIN where it has none or names an unknown one."""
+        """The conversion of a table or axis; PLAIN if it has none or an unknown one."""
         if item.conversion is None:
             return PLAIN
         return self.conversions.get(item.conversion, PLAIN)
@@ -528,8 +528,8 @@ class Definition:
             return self.signals[item.signal].unit
         return unit
 
-    def place_keys(self, table: Table) -> tuple[str, ...]:
-        """What names a cell's breakpoints in JSON, x before y: its signal; the axis if both have the same."""
+    def breakpoint_keys(self, table: Table) -> tuple[str, ...]:
+        """The JSON keys of a cell's breakpoints, x before y: a signal, or the axis if the signal repeats."""
         keys: list[str] = []
         for name in table.axes:
             signal = self.axes[name].signal
@@ -553,7 +553,7 @@ class Definition:
         return (table for table in self.tables.values() if axis in table.axes)
 
     def is_resolved(self, item: Table | StoredAxis) -> bool:
-        """Whether everything that is needed to decode the item is known."""
+        """Whether the definition has everything that decoding the item needs."""
         if item.conversion is not None and item.conversion not in self.conversions:
             return False
         axes = (self.axes.get(axis) for axis in (item.axes if isinstance(item, Table) else ()))

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 
 class CallintError(Exception):
-    """What callint raises for calls and inputs that it cannot work with; any other exception is a bug."""
+    """Raised for calls and inputs that callint cannot process; any other exception is a bug."""
 
 
 class InputError(CallintError):
-    """A call or an input that callint cannot work with.
+    """A call or an input that callint cannot process.
 
-    Each argument is a line that names file, place and remedy; commands print them and exit with 2.
+    Each argument is a line that names file, place and remedy. Commands print the lines and exit with 2.
     """
 
     @property
@@ -22,4 +22,4 @@ class InputError(CallintError):
 
 
 class MissingLibraryError(CallintError):
-    """A library is not installed that callint does not need itself, and that a call asks for."""
+    """An optional library that a call needs is not installed."""

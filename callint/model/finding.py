@@ -1,4 +1,4 @@
-"""What a rule found."""
+"""Findings: what rules report."""
 
 from __future__ import annotations
 
@@ -7,14 +7,12 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:  # a policy speaks of severities
-    from callint.model.policy import Waiver
+from callint.model.waiver import Waiver
 
 
 class Severity(StrEnum):
-    """How much a finding matters, the worst first."""
+    """The severity of a finding, the worst first."""
 
     ERROR = "error"
     WARNING = "warning"
@@ -40,11 +38,11 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What a finding was judged on, where that is less or more than its table and its message.
+    """What a finding was judged on, if that is not the whole table that the finding names.
 
     ``cells`` are numbers in the flat vectors of the definition's layout; each stands for its stored bytes,
-    its breakpoints and all that the definition says of it. ``tables`` are judged whole. ``ranges`` are the
-    first address and the size of bytes.
+    its breakpoints and all that the definition says of it. ``tables`` are whole tables. ``ranges`` have the
+    first address and the number of bytes.
     """
 
     cells: tuple[int, ...] = ()
@@ -54,18 +52,25 @@ class Evidence:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """One thing that a rule found; a field that does not apply is None or empty.
+    """One thing that a rule reports; a field that does not apply is None or empty.
 
-    A rule fills in what it knows; image, definition, severity and the ``waiver`` that accepts it are settled
-    by ``rules.judging``. ``line`` is that of the definition, or of the policy, ``image_line`` that of an
-    image which is a text. What lies at ``address`` has ``size`` bytes; ``offset`` is where they begin in the
-    image's file, if that is raw and holds them. ``subject`` names what the finding is about where that is no
-    table: a checksum, a run of bytes, a signal. ``other`` is the second table of a relation. ``inherited``
-    says that the base has the same. ``place`` and ``base`` are the breakpoints and the base's value in words,
-    for people. ``commit`` is the commit that brought it, where commits are judged one by one. ``protective``
-    says that its table is there for protection. ``evidence`` is what it was judged on, if that is not its
-    table and ``other``, or the whole image where it has no table. ``content`` is the digest of all of that,
-    where two states are compared; without one nobody can tell whether another state has the same finding.
+    A rule fills in what it knows. ``checking.apply_policy`` sets image, definition, severity and waiver.
+
+    - ``line``: the line in the definition or policy; ``image_line``: that in an image file of records.
+    - ``table``: the name of the table, axis or text; ``other``: the second table of a relation.
+    - ``subject``: what the finding is about if it is not a table, such as a checksum or a range of bytes. It
+      is part of the fingerprint and tells findings of one rule apart.
+    - ``at``: the operating point by signal; ``place``: the same as text.
+    - ``address`` and ``size``: the first address and the number of bytes; ``offset``: their place in the
+      image's file, if the file is raw and holds them.
+    - ``base``: the base's value as text.
+    - ``protective``: whether the table is a protection.
+    - ``inherited``: whether the base has the same.
+    - ``evidence``: what the finding was judged on (default: ``table`` and ``other``, or the whole image).
+    - ``content``: the digest of that, if two states are compared; without it, nobody can tell whether another
+      state has the same finding.
+    - ``commit``: the id of the commit that caused it, if commits are judged one by one.
+    - ``waiver``: the waiver that accepts it.
     """
 
     rule: str
@@ -100,18 +105,18 @@ class Finding:
 
     @property
     def waived(self) -> bool:
-        """Whether somebody accepted it in writing."""
+        """Whether a waiver accepts it."""
         return self.waiver is not None
 
     @property
     def fingerprint(self) -> str:
-        """Sixteen hexadecimal digits that name the finding's own substance.
+        """Sixteen hexadecimal digits that identify the finding.
 
-        Made of rule, image path, table or subject, cell and value: it survives reordering and
-        unrelated edits, and differs as soon as one of these does.
+        They depend on rule, path, table or subject, cell and value, and on nothing else: neither on the order
+        of findings nor on unrelated edits.
         """
         cell = [self.cell.x, self.cell.y] if self.cell else None
         value = self.raw if self.raw is not None else self.physical
         place = self.image or self.definition or self.policy
-        substance = [self.rule, place, self.table, self.subject or self.other, cell, repr(value)]
-        return hashlib.sha256(json.dumps(substance).encode()).hexdigest()[:16]
+        parts = [self.rule, place, self.table, self.subject or self.other, cell, repr(value)]
+        return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:16]

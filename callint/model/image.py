@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """Bytes without a gap; ``start`` is the address of the first one."""
+    """Bytes without a gap; ``start`` is the address of the first byte."""
 
     start: int
     data: bytes
@@ -24,10 +24,10 @@ class Segment:
 
 @dataclass(frozen=True)
 class Image:
-    """Bytes at addresses: segments by rising address, which do not touch or overlap.
+    """Bytes at addresses, in segments by rising address that neither touch nor overlap.
 
-    ``is_part`` says that it is not the memory from end to end, and need not be, as the file or the policy
-    tells where its bytes belong; other images have to be.
+    ``is_part`` says that the image need not hold the whole memory, because the file or the policy gives the
+    addresses of its bytes.
     """
 
     segments: tuple[Segment, ...]
@@ -35,26 +35,26 @@ class Image:
 
     @classmethod
     def raw(cls, data: bytes, start: int = 0, is_part: bool = False) -> Image:
-        """An image of one segment, or of none where ``data`` is empty."""
+        """An image of one segment, or of none if ``data`` is empty."""
         return cls((Segment(start, data),) if data else (), is_part)
 
     @cached_property
     def extents(self) -> tuple[tuple[int, int], ...]:
-        """The first address of each segment, and the one behind it."""
+        """The first address of each segment, and the one after its end."""
         return tuple((segment.start, segment.end) for segment in self.segments)
 
     @property
     def size(self) -> int:
-        """How many bytes there are, gaps not counted."""
+        """The number of bytes, without gaps."""
         return sum(len(segment.data) for segment in self.segments)
 
-    def amount(self, start: int, end: int) -> int:
-        """How many of the bytes from ``start`` on and before ``end`` there are."""
+    def count_bytes(self, start: int, end: int) -> int:
+        """The number of bytes that the image holds from ``start`` to before ``end``."""
         return sum(max(0, min(end, high) - max(start, low)) for low, high in self.extents)
 
     @cached_property
     def content(self) -> NDArray[np.uint8]:
-        """All bytes behind one another, gaps left out; shape (size,)."""
+        """All bytes in one row, without gaps; shape (size,)."""
         if len(self.segments) == 1:
             return np.frombuffer(self.segments[0].data, np.uint8)
         return np.frombuffer(b"".join(segment.data for segment in self.segments), np.uint8)
@@ -69,13 +69,13 @@ class Image:
 
     @cached_property
     def _positions(self) -> NDArray[np.int64]:
-        """Where in ``content`` each segment begins."""
+        """The position in ``content`` of the first byte of each segment."""
         sizes = self._ends - self._starts
         starts: NDArray[np.int64] = np.cumsum(sizes) - sizes
         return starts
 
     def positions(self, addresses: NDArray[np.int64], size: int) -> NDArray[np.int64]:
-        """Where in ``content`` the ``size`` bytes at each address begin; -1 where any is absent.
+        """The position in ``content`` of the ``size`` bytes at each address; -1 if any of them is absent.
 
         ``addresses`` has any shape; the result has the same.
         """
@@ -83,26 +83,26 @@ class Image:
             return np.full(addresses.shape, -1, np.int64)
         if len(self.segments) == 1:
             segment = self.segments[0]
-            here: NDArray[np.int64] = addresses - segment.start if segment.start else addresses
+            offsets: NDArray[np.int64] = addresses - segment.start if segment.start else addresses
             last = len(segment.data) - size
-            if not here.size or (int(here.min()) >= 0 and int(here.max()) <= last):
-                return here
-            return np.where((here >= 0) & (here <= last), here, -1)
+            if not offsets.size or (int(offsets.min()) >= 0 and int(offsets.max()) <= last):
+                return offsets
+            return np.where((offsets >= 0) & (offsets <= last), offsets, -1)
         index = np.searchsorted(self._starts, addresses, side="right") - 1
         inside = (index >= 0) & (addresses + size <= self._ends[index])
-        found: NDArray[np.int64] = addresses - self._starts[index] + self._positions[index]
-        return np.where(inside, found, -1)
+        positions: NDArray[np.int64] = addresses - self._starts[index] + self._positions[index]
+        return np.where(inside, positions, -1)
 
     def addresses(self, positions: NDArray[np.int64]) -> NDArray[np.int64]:
         """The address of each position in ``content``."""
         index = np.searchsorted(self._positions, positions, side="right") - 1
-        found: NDArray[np.int64] = positions - self._positions[index] + self._starts[index]
-        return found
+        addresses: NDArray[np.int64] = positions - self._positions[index] + self._starts[index]
+        return addresses
 
     def read(self, start: int, size: int) -> bytes | None:
-        """``size`` bytes from an address, or None where any of them is absent."""
-        found = self.view(start, size)
-        return None if found is None else bytes(found)
+        """``size`` bytes from an address, or None if any of them is absent."""
+        content = self.view(start, size)
+        return None if content is None else bytes(content)
 
     def view(self, start: int, size: int) -> memoryview | None:
         """As ``read``, without a copy."""

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date
 
 from callint.model.finding import Severity
+from callint.model.waiver import Waiver
 
 
 @dataclass(frozen=True, slots=True)
 class ImageRule:
     """Images by their paths, with the definitions and bases that they may belong to.
 
-    Paths and globs are relative to the policy's folder, with forward slashes. Where several
-    definitions or bases are named, an image takes the one whose identity it carries. ``start`` is the address
-    of the first byte of raw images and bases of part of the memory, None where there are none.
+    Paths and globs are relative to the policy's folder, with forward slashes. If there are several
+    definitions or bases, an image takes the one whose identity it carries. ``start`` is the address of the
+    first byte of raw images and bases of part of the memory, None if all images are whole.
     """
 
     paths: tuple[str, ...]
@@ -26,33 +26,11 @@ class ImageRule:
 
 
 @dataclass(frozen=True, slots=True)
-class Waiver:
-    """A written acceptance of one rule's findings on one table, or on one image where no table is named.
-
-    ``digest`` is that of the content which was accepted; the waiver is dead for any other.
-    """
-
-    rule: str
-    image: str
-    table: str
-    reason: str
-    who: str
-    until: date | None
-    digest: str
-    line: int
-
-    @property
-    def subject(self) -> tuple[str, str, str]:
-        """What it is about: rule, image and table."""
-        return self.rule, self.image, self.table
-
-
-@dataclass(frozen=True, slots=True)
 class LogColumns:
-    """How the columns of driving logs are called, by signal; a signal that is not named has its own name.
+    """The names of the columns of driving logs, by signal (default: the name of the signal).
 
-    ``time`` is the column with seconds, ``is_named`` whether the policy says so; longer steps of it than
-    ``max_gap`` are gaps.
+    ``time`` is the column of the time in seconds, and ``is_named`` says that the policy names it. Steps of
+    the time above ``max_gap`` seconds are gaps.
     """
 
     signals: Mapping[str, str] = field(default_factory=dict)
@@ -63,11 +41,11 @@ class LogColumns:
 
 @dataclass(frozen=True, slots=True)
 class Policy:
-    """One ``callint.toml``; ``severities`` maps a rule or family to a severity, None meaning off, and
-    ``severity_lines`` to the line that says so.
+    """One ``callint.toml``.
 
-    ``second_person`` says that a waiver of a protection or emissions finding counts only where somebody
-    else wrote it than the one who made the change.
+    ``severities`` maps a rule or family to a severity, None for off, and ``severity_lines`` to the line of
+    the policy. ``second_person`` demands that another person than the author of a change writes the waiver
+    of a protection or emissions finding.
     """
 
     path: str = ""
@@ -81,17 +59,17 @@ class Policy:
 
     @property
     def definitions(self) -> tuple[str, ...]:
-        """Every definition that is named, each once."""
+        """All definitions, each once."""
         return tuple(dict.fromkeys(path for entry in self.images for path in entry.definitions))
 
     @property
     def bases(self) -> tuple[str, ...]:
-        """Every base that is named, each once."""
+        """All bases, each once."""
         return tuple(dict.fromkeys(path for entry in self.images for path in entry.bases))
 
     @property
     def inputs(self) -> frozenset[str]:
-        """The paths of what everything rests on: the policy itself, its definitions and bases."""
+        """The paths of the policy itself, its definitions and bases, which no output may overwrite."""
         return frozenset({self.path, *self.definitions, *self.bases} - {""})
 
     def severity(self, rule: str, default: Severity) -> Severity | None:

@@ -1,1 +1,1 @@
-"""What must hold, one module a family; see ``rules.catalogue`` for all of them."""
+"""The rules, in modules by family; ``registry`` lists them all."""

@@ -1,26 +1,51 @@
-"""All rules, found by looking through the family modules: a rule needs no entry anywhere else."""
+"""All rules: those that the modules of the families define, in the order of ``rule_ids``."""
 
 from __future__ import annotations
 
+from callint.model import rule_ids
 from callint.model.errors import InputError
 from callint.model.policy import Policy
-from callint.rules import axis, base, change, definition, image, protection, relation, value, waiver
+from callint.rules import axis, base, change, image, protection, relation, value, waiver
+from callint.rules.definition import axes, conversions, limits, names, placement, relations
 from callint.rules.rule import Rule, Scope
 
-FAMILIES = (definition, image, axis, value, protection, relation, change, base, waiver)
+#: The modules that define rules. A rule needs no entry here, only a new module does.
+MODULES = (
+    names,
+    placement,
+    conversions,
+    limits,
+    axes,
+    relations,
+    image,
+    axis,
+    value,
+    protection,
+    relation,
+    change,
+    base,
+    waiver,
+)
 
-RULES: dict[str, Rule] = {
-    found.id: found for family in FAMILIES for found in vars(family).values() if isinstance(found, Rule)
-}
+
+def _rules() -> dict[str, Rule]:
+    defined = {
+        item.id: item for module in MODULES for item in vars(module).values() if isinstance(item, Rule)
+    }
+    return {id: defined[id] for id in sorted(defined, key=rule_ids.ALL.index)}
+
+
+#: All rules by their ids, in the order in which pages and commands list them.
+RULES = _rules()
 
 
 def in_scope(scope: Scope) -> list[Rule]:
-    """The rules of one scope, in the order of the families."""
+    """The rules of one scope, in the order of all rules."""
     return [rule for rule in RULES.values() if rule.scope is scope]
 
 
 def refuse_unknown_rules(policy: Policy) -> None:
-    """InputError where a policy names a rule or family that does not exist."""
+    """InputError if a policy names a rule or family that does not exist."""
     known = {*RULES, *(rule.family for rule in RULES.values())}
     named = [(name, policy.severity_lines.get(name, 1), "severity") for name in policy.severities]
     named += [(waiver.rule, waiver.line, "waiver") for waiver in policy.waivers]

@@ -1,4 +1,4 @@
-"""Rules about what must hold between two tables, judged over operating points."""
+"""Rules about relations between two tables, checked at operating points."""
 
 from __future__ import annotations
 
@@ -10,68 +10,74 @@ from callint.comparing import relations
 from callint.comparing.relations import Point, RelationResult
 from callint.decoding.decode import Decoded
 from callint.decoding.surfaces import Surface, surface
+from callint.model import rule_ids
 from callint.model.definition import Relation, Table
 from callint.model.finding import Finding, Severity
 from callint.rules.context import CheckContext
 from callint.rules.rule import Scope, rule
 
-_Judgement = Callable[[Surface, Surface, float, Point | None], RelationResult | None]
+_Comparison = Callable[[Surface, Surface, float, Point | None], RelationResult | None]
 
 
 @dataclass(frozen=True, slots=True)
 class _Breach:
-    """A relation that the image breaks, at its most unfavourable operating point.
+    """A relation that the image breaks, with its ``result`` at the worst operating point.
 
-    ``there`` is how the base stood at that point, and ``before`` at its own most unfavourable one; None
-    where there is no base or it cannot be read.
+    ``base_result`` is the result of the base at that point, and ``base_worst`` the one at its own worst
+    point; None if there is no base or it cannot be read.
     """
 
     relation: Relation
     table: Table
     other: Table
-    standing: RelationResult
-    there: RelationResult | None
-    before: RelationResult | None
+    result: RelationResult
+    base_result: RelationResult | None
+    base_worst: RelationResult | None
 
     @property
     def is_inherited(self) -> bool:
-        """Whether the base broke the relation at the same operating point, at least as badly."""
-        there = self.there
-        return there is not None and there.is_broken and there.excess >= self.standing.excess
+        """Whether the base breaks the relation at the same operating point, at least as badly."""
+        base = self.base_result
+        return base is not None and base.is_broken and base.excess >= self.result.excess
 
     @property
-    def broken_before(self) -> RelationResult | None:
-        """How the base stood, if it broke the relation."""
-        return self.before if self.before is not None and self.before.is_broken else None
+    def broken_in_base(self) -> RelationResult | None:
+        """The worst result of the base, if it breaks the relation."""
+        return self.base_worst if self.base_worst is not None and self.base_worst.is_broken else None
 
 
-def _breaches(case: CheckContext, kind: str, judge: _Judgement) -> Iterator[_Breach]:
+def _breaches(context: CheckContext, kind: str, compare: _Comparison) -> Iterator[_Breach]:
     """The relations of one kind that the image breaks."""
-    items, tables = case.layout.table_items, case.definition.tables
-    for relation in case.definition.relations:
+    items, tables = context.layout.table_items, context.definition.tables
+    for relation in context.definition.relations:
         if relation.kind != kind or relation.table not in items or relation.other not in items:
             continue
         table, other = tables[relation.table], tables[relation.other]
-        standing = _standing(case.new, table, other, relation.amount, judge)
-        if standing is None or not standing.is_broken:
+        result = _judge(context.new, table, other, relation.amount, compare)
+        if result is None or not result.is_broken:
             continue
-        there = before = None
-        if case.old is not None:
-            there = _standing(case.old, table, other, relation.amount, judge, standing.at)
-            before = _standing(case.old, table, other, relation.amount, judge)
-        yield _Breach(relation, table, other, standing, there, before)
+        base_result = base_worst = None
+        if context.old is not None:
+            base_result = _judge(context.old, table, other, relation.amount, compare, result.at)
+            base_worst = _judge(context.old, table, other, relation.amount, compare)
+        yield _Breach(relation, table, other, result, base_result, base_worst)
 
 
-def _standing(
-    decoded: Decoded, table: Table, other: Table, amount: float, judge: _Judgement, at: Point | None = None
+def _judge(
+    decoded: Decoded, table: Table, other: Table, amount: float, compare: _Comparison, at: Point | None = None
 ) -> RelationResult | None:
-    """How a relation stands; None where a table of it cannot be read as a surface, which other rules say."""
-    one, two = surface(decoded, table), surface(decoded, other)
-    return None if one is None or two is None else judge(one, two, amount, at)
+    """The result of a relation at a point (default: the worst); None if a table is not readable.
+
+    Other rules report such a table.
+    """
+    first, second = surface(decoded, table), surface(decoded, other)
+    return None if first is None or second is None else compare(first, second, amount, at)
 
 
-def _finding(case: CheckContext, rule_id: str, breach: _Breach, words: str, hint: str, base: str) -> Finding:
-    """A finding; ``base`` says how the base broke the relation, "" where it did not."""
+def _finding(
+    context: CheckContext, rule_id: str, breach: _Breach, message: str, hint: str, base: str
+) -> Finding:
+    """A finding; ``base`` is a clause that says how the base breaks the relation, "" if it does not."""
     measured = breach.other if breach.relation.kind == "inverse" else breach.table
     return Finding(
         rule=rule_id,
@@ -79,58 +85,58 @@ def _finding(case: CheckContext, rule_id: str, breach: _Breach, words: str, hint
         other=breach.other.name,
         line=breach.relation.line,
         address=breach.table.at,
-        size=case.extent(breach.table),
-        at=breach.standing.at,
-        physical=breach.standing.value,
-        base_physical=breach.there.value if breach.there else None,
-        unit=case.definition.unit_of(measured),
-        message=words,
+        size=context.extent(breach.table),
+        at=breach.result.at,
+        physical=breach.result.value,
+        base_physical=breach.base_result.value if breach.base_result else None,
+        unit=context.definition.unit_of(measured),
+        message=message,
         hint=hint,
         base=base,
         inherited=breach.is_inherited,
     )
 
 
-def _place(case: CheckContext, breach: _Breach, at: Point) -> str:
-    """An operating point in words: " at 2200 rpm, 45 mg"; "" for scalars."""
-    words = fmt.point(case.definition, (*breach.table.axes, *breach.other.axes), at)
-    return f" at {words}" if words else ""
+def _place(context: CheckContext, breach: _Breach, at: Point) -> str:
+    """An operating point as text: " at 2200 rpm, 45 mg"; "" for scalars."""
+    point = fmt.point(context.definition, (*breach.table.axes, *breach.other.axes), at)
+    return f" at {point}" if point else ""
 
 
-def _values(case: CheckContext, breach: _Breach, standing: RelationResult) -> tuple[str, str]:
-    """Both tables' values with their units, in digits that tell them apart."""
-    value = case.beside(breach.table, standing.value, standing.other)
-    return value, case.beside(breach.other, standing.other, standing.value)
+def _values(context: CheckContext, breach: _Breach, result: RelationResult) -> tuple[str, str]:
+    """Both tables' values with their units, in enough digits to differ."""
+    value = context.format_near(breach.table, result.value, result.other)
+    return value, context.format_near(breach.other, result.other, result.value)
 
 
-def _here(case: CheckContext, breach: _Breach) -> tuple[str, str]:
-    """What the table has, with its operating point, and what the other one has there."""
-    value, other = _values(case, breach, breach.standing)
-    there = " there" if breach.standing.at else ""
+def _values_at_worst(context: CheckContext, breach: _Breach) -> tuple[str, str]:
+    """The table's value with its operating point, and the name and value of the other one there."""
+    value, other_value = _values(context, breach, breach.result)
+    there = " there" if breach.result.at else ""
     return (
-        f"{value}{_place(case, breach, breach.standing.at)}",
-        f"{breach.other.name}, which is {other}{there}",
+        f"{value}{_place(context, breach, breach.result.at)}",
+        f"{breach.other.name}, which is {other_value}{there}",
     )
 
 
-def _base(case: CheckContext, breach: _Breach) -> str:
-    """The values of both in a base that broke the relation, with their operating point."""
-    before = breach.broken_before
-    if before is None:
+def _base_text(context: CheckContext, breach: _Breach) -> str:
+    """Both tables' values in a base that breaks the relation, with their operating point."""
+    worst = breach.broken_in_base
+    if worst is None:
         return ""
-    value, other = _values(case, breach, before)
-    return f"{value} against {other}{_place(case, breach, before.at)}"
+    value, other_value = _values(context, breach, worst)
+    return f"{value} against {other_value}{_place(context, breach, worst.at)}"
 
 
-def _apart(case: CheckContext, breach: _Breach) -> tuple[str, str]:
-    """How far the two are apart, and how far they should be, in digits that tell these apart."""
-    distance = abs(breach.standing.value - breach.standing.other)
-    digits = case.format_distinct(breach.table, distance, breach.relation.amount)
-    return digits[0], case.limit(breach.table, breach.relation.amount)
+def _distances(context: CheckContext, breach: _Breach) -> tuple[str, str]:
+    """The distance between the two, and the required one, in enough digits to differ."""
+    distance = abs(breach.result.value - breach.result.other)
+    digits = context.format_distinct(breach.table, distance, breach.relation.amount)
+    return digits[0], context.limit(breach.table, breach.relation.amount)
 
 
-@rule("relation/exceeds-bound", Severity.ERROR, Scope.IMAGE)
-def exceeds_bound(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.RELATION_EXCEEDS_BOUND, Severity.ERROR, Scope.IMAGE)
+def exceeds_bound(context: CheckContext) -> Iterator[Finding]:
     """A table lies above the table that bounds it, or closer below it than the margin.
 
     Why it matters: a demand above its ceiling is cut off there, at best. The engine does not do what the
@@ -147,20 +153,22 @@ def exceeds_bound(case: CheckContext) -> Iterator[Finding]:
 
     Fix: lower the table, or raise the bound if the maker's limit allows it.
     """
-    for breach in _breaches(case, "at-most", relations.at_most):
-        value, bound = _here(case, breach)
-        distance, margin = _apart(case, breach)
-        asked = f"; it must be at least {margin} below" if breach.relation.amount else ""
-        if breach.standing.value > breach.standing.other:
-            words = f"{value} is above {bound}{asked}"
+    for breach in _breaches(context, "at-most", relations.at_most):
+        value, bound = _values_at_worst(context, breach)
+        distance, margin = _distances(context, breach)
+        required = f"; it must be at least {margin} below" if breach.relation.amount else ""
+        if breach.result.value > breach.result.other:
+            message = f"{value} is above {bound}{required}"
         else:
-            words = f"{value} is only {distance} below {bound}{asked}"
+            message = f"{value} is only {distance} below {bound}{required}"
         hint = f"Lower it, or raise {breach.other.name} if the maker's limit allows it."
-        yield _finding(case, "relation/exceeds-bound", breach, words, hint, _base(case, breach))
+        yield _finding(
+            context, rule_ids.RELATION_EXCEEDS_BOUND, breach, message, hint, _base_text(context, breach)
+        )
 
 
-@rule("relation/mirror-differs", Severity.ERROR, Scope.IMAGE)
-def mirror_differs(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.RELATION_MIRROR_DIFFERS, Severity.ERROR, Scope.IMAGE)
+def mirror_differs(context: CheckContext) -> Iterator[Finding]:
     """Two tables that must be equal differ.
 
     Why it matters: control units keep second copies of what must not go wrong, and compare them while
@@ -175,19 +183,23 @@ def mirror_differs(case: CheckContext) -> Iterator[Finding]:
 
     Fix: make the same change in both.
     """
-    for breach in _breaches(case, "equal", relations.equal):
-        value, mirror = _values(case, breach, breach.standing)
-        place = _place(case, breach, breach.standing.at)
+    for breach in _breaches(context, "equal", relations.equal):
+        value, mirror = _values(context, breach, breach.result)
+        place = _place(context, breach, breach.result.at)
         there = " there" if place else ""
-        accepted = case.limit(breach.table, breach.relation.amount)
-        asked = f"; the tolerance is {accepted}" if breach.relation.amount else ""
-        words = f"{value}{place} differs from its mirror {breach.other.name}, which is {mirror}{there}{asked}"
+        accepted = context.limit(breach.table, breach.relation.amount)
+        required = f"; the tolerance is {accepted}" if breach.relation.amount else ""
+        message = (
+            f"{value}{place} differs from its mirror {breach.other.name}, which is {mirror}{there}{required}"
+        )
         hint = f"Make the same change in {breach.other.name}."
-        yield _finding(case, "relation/mirror-differs", breach, words, hint, _base(case, breach))
+        yield _finding(
+            context, rule_ids.RELATION_MIRROR_DIFFERS, breach, message, hint, _base_text(context, breach)
+        )
 
 
-@rule("relation/not-inverse", Severity.ERROR, Scope.IMAGE)
-def not_inverse(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.RELATION_NOT_INVERSE, Severity.ERROR, Scope.IMAGE)
+def not_inverse(context: CheckContext) -> Iterator[Finding]:
     """A table no longer undoes what another one does.
 
     Why it matters: torque is turned into fuel and fuel into torque in many places. Where the two tables
@@ -204,32 +216,36 @@ def not_inverse(case: CheckContext) -> Iterator[Finding]:
 
     Fix: work one of the two out anew from the other.
     """
-    for breach in _breaches(case, "inverse", relations.inverse):
-        # What is put in is shown as the other table's values are, so that both read alike.
-        given, back = case.format_distinct(breach.other, breach.standing.other, breach.standing.value)
-        between = case.quantity(breach.table, breach.standing.between)
-        shared = {name: at for name, at in breach.standing.at.items() if name in _signals(case, breach.other)}
-        accepted = case.limit(breach.other, breach.relation.amount)
-        asked = f"; the tolerance is {accepted}" if breach.relation.amount else ""
-        words = (
-            f"{given}{_place(case, breach, shared)} becomes {between}, "
-            f"but {breach.other.name} turns that back into {back}{asked}"
+    for breach in _breaches(context, "inverse", relations.inverse):
+        # The input has the format of the other table's values, because the two are compared.
+        input_text, output_text = context.format_distinct(
+            breach.other, breach.result.other, breach.result.value
+        )
+        intermediate = context.quantity(breach.table, breach.result.between)
+        shared = {
+            name: at for name, at in breach.result.at.items() if name in _signals(context, breach.other)
+        }
+        accepted = context.limit(breach.other, breach.relation.amount)
+        required = f"; the tolerance is {accepted}" if breach.relation.amount else ""
+        message = (
+            f"{input_text}{_place(context, breach, shared)} becomes {intermediate}, "
+            f"but {breach.other.name} turns that back into {output_text}{required}"
         )
         hint = f"Recalculate {breach.table.name} or {breach.other.name} from the other."
         base = ""
-        if before := breach.broken_before:
-            given, back = case.format_distinct(breach.other, before.other, before.value)
-            shared = {name: before.at[name] for name in shared}
-            base = f"{given} came back as {back}{_place(case, breach, shared)}"
-        yield _finding(case, "relation/not-inverse", breach, words, hint, base)
+        if worst := breach.broken_in_base:
+            input_text, output_text = context.format_distinct(breach.other, worst.other, worst.value)
+            shared = {name: worst.at[name] for name in shared}
+            base = f"{input_text} came back as {output_text}{_place(context, breach, shared)}"
+        yield _finding(context, rule_ids.RELATION_NOT_INVERSE, breach, message, hint, base)
 
 
-def _signals(case: CheckContext, table: Table) -> set[str]:
-    return {axis.signal for axis in case.axes_of(table)}
+def _signals(context: CheckContext, table: Table) -> set[str]:
+    return {axis.signal for axis in context.axes_of(table)}
 
 
-@rule("relation/gap-closed", Severity.ERROR, Scope.IMAGE)
-def gap_closed(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.RELATION_GAP_CLOSED, Severity.ERROR, Scope.IMAGE)
+def gap_closed(context: CheckContext) -> Iterator[Finding]:
     """Two thresholds are closer together than they must be, or have changed sides.
 
     Why it matters: between switching on and switching off lies the hysteresis. Without it a fan chatters, a
@@ -243,14 +259,16 @@ def gap_closed(case: CheckContext) -> Iterator[Finding]:
     Fix: move one of the two back.
     """
 
-    for breach in _breaches(case, "gap", relations.gap):
-        upper, lower = _here(case, breach)
-        distance, smallest = _apart(case, breach)
-        if breach.standing.value < breach.standing.other:
-            words = f"{upper} is below {lower}; it must be at least {smallest} above"
-        elif breach.standing.value == breach.standing.other:
-            words = f"{upper} is the same as {lower}; it must be at least {smallest} above"
+    for breach in _breaches(context, "gap", relations.gap):
+        upper, lower = _values_at_worst(context, breach)
+        distance, smallest = _distances(context, breach)
+        if breach.result.value < breach.result.other:
+            message = f"{upper} is below {lower}; it must be at least {smallest} above"
+        elif breach.result.value == breach.result.other:
+            message = f"{upper} is the same as {lower}; it must be at least {smallest} above"
         else:
-            words = f"{upper} is only {distance} above {lower}; the gap must be at least {smallest}"
+            message = f"{upper} is only {distance} above {lower}; the gap must be at least {smallest}"
         hint = f"Restore this threshold or {breach.other.name}."
-        yield _finding(case, "relation/gap-closed", breach, words, hint, _base(case, breach))
+        yield _finding(
+            context, rule_ids.RELATION_GAP_CLOSED, breach, message, hint, _base_text(context, breach)
+        )

@@ -1,4 +1,4 @@
-"""What a rule is."""
+"""The decorator that makes a function a rule."""
 
 from __future__ import annotations
 
@@ -10,25 +10,26 @@ from typing import Any
 
 from callint.model.finding import Finding, Severity
 
-Check = Callable[[Any], Iterator[Finding]]  # of a Case; of a Ledger in Scope.POLICY
+Check = Callable[[Any], Iterator[Finding]]  # of a CheckContext; of a WaiverUsage in Scope.POLICY
 
 
 class Scope(Enum):
-    """What a rule looks at, and so when it runs."""
+    """What a rule looks at, which decides when it runs."""
 
-    DEFINITION = auto()  # once a definition file
-    FILE = auto()  # once an image, even one of other software
-    IMAGE = auto()  # once an image that the definition describes
-    CHANGE = auto()  # once an image that has a base
-    BASE = auto()  # once a base that may differ from its earlier state
-    POLICY = auto()  # once a run
+    DEFINITION = auto()  # once for each definition file
+    FILE = auto()  # once for each image, even of other software
+    IMAGE = auto()  # once for each image of the definition's software
+    CHANGE = auto()  # once for each image that has a base
+    BASE = auto()  # once for each base that differs from its earlier state
+    POLICY = auto()  # once for each run
 
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """A check with an id; its docstring is its documentation everywhere.
+    """A check with an id.
 
-    ``in_protection`` is its severity in protection tables, where that is another one.
+    ``page`` is the docstring of the check, which is its documentation everywhere. ``in_protection`` is its
+    severity in protection tables, if that differs.
     """
 
     id: str
@@ -43,7 +44,7 @@ class Rule:
         return self.id.partition("/")[0]
 
     def severity_of(self, finding: Finding) -> Severity:
-        """How bad a finding is where the policy says nothing."""
+        """The severity of a finding if the policy does not set one."""
         return self.in_protection if self.in_protection and finding.protective else self.severity
 
     @property
@@ -55,7 +56,7 @@ class Rule:
 def rule(
     id: str, severity: Severity, scope: Scope, in_protection: Severity | None = None
 ) -> Callable[[Check], Rule]:
-    """Make a rule of a function that yields its findings; the function's docstring is the rule's page."""
+    """Turn a function that yields findings into a rule; its docstring becomes the rule's page."""
 
     def make(check: Check) -> Rule:
         return Rule(id, severity, scope, inspect.cleandoc(check.__doc__ or ""), check, in_protection)

@@ -54,7 +54,7 @@ def main() -> int:
     from tests.mutation.trials import Trials, WaiverStatus
 
     named = asked.modules or [Path(package) for package in PACKAGES]
-    paths = [path for name in named for path in ([name] if name.is_file() else sorted(name.glob("*.py")))]
+    paths = [path for name in named for path in ([name] if name.is_file() else sorted(name.rglob("*.py")))]
     sources = {path: Source(path) for path in paths}
     chosen: list[Mutant] = []
     folders: dict[Path, list[Mutant]] = defaultdict(list)

@@ -6,9 +6,10 @@ from collections import Counter
 
 import pytest
 
+from callint.model import rule_ids
 from callint.model.errors import InputError
 from callint.model.policy import Policy
-from callint.rules.registry import FAMILIES, RULES, refuse_unknown_rules
+from callint.rules.registry import RULES, refuse_unknown_rules
 from tests.rules import (
     test_axis,
     test_base,
@@ -45,8 +46,12 @@ def test_every_rule_has_an_example_that_barely_passes_it() -> None:
     assert {example.rule for example in EXAMPLES if not example.expected} == set(RULES)
 
 
+def test_every_id_is_that_of_a_rule() -> None:
+    assert tuple(RULES) == rule_ids.ALL
+
+
 def test_every_family_has_examples_of_its_own_rules_only() -> None:
-    assert set(BY_FAMILY) == {family.__name__.rpartition(".")[2] for family in FAMILIES}
+    assert set(BY_FAMILY) == {rule.family for rule in RULES.values()}
     for family, examples in BY_FAMILY.items():
         assert {example.rule.partition("/")[0] for example in examples} == {family}
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from callint.decoding.log_residency import LogSummary
-from callint.fmt.raw_bits import is_alike, raw_bits
+from callint.fmt.raw_bits import raw_bits, same_number
 from callint.model.change import AxisChange, ChangeSet, Grid, OutputShift, Run, TableChange, TextChange
 from callint.model.definition import Definition
 from callint.reporting.tables.log_text import log_fields, logged_fields, moved_in_use
@@ -26,7 +26,7 @@ def changes_document(
         "new": new,
         "definition": definition,
         "tables": [_table(changes.definition, change, logged) for change in changes.tables],
-        "axes": [_axis(changes.definition, change, changes.movements, logged) for change in changes.axes],
+        "axes": [_axis(changes.definition, change, changes.output_shifts, logged) for change in changes.axes],
         "counts": [{"axis": c.axis.name, "old": c.old, "new": c.new} for c in changes.counts],
         "texts": [
             {"name": c.text.name, "old": c.old, "new": c.new, **hidden_fields(c)} for c in changes.texts
@@ -88,7 +88,7 @@ def _table(definition: Definition, change: TableChange, logged: LogSummary | Non
 
 
 def _cells(definition: Definition, change: TableChange) -> Iterator[dict[str, Any]]:
-    keys = definition.place_keys(change.table)
+    keys = definition.breakpoint_keys(change.table)
     for y, x in np.argwhere(change.changed).tolist():
         raws = change.old.raw[y, x], change.new.raw[y, x]
         breakpoints = [grid[i] for grid, i in ((change.new.x, x), (change.new.y, y)) if grid is not None]
@@ -103,7 +103,7 @@ def _cells(definition: Definition, change: TableChange) -> Iterator[dict[str, An
                 "new_raw": _raw(change.new, y, x),
                 "old_off": True if change.old.off[y, x] else None,
                 "new_off": True if change.new.off[y, x] else None,
-                **_bits(*raws, unlike=not is_alike(*raws)),
+                **_bits(*raws, unlike=not same_number(*raws)),
             }
         )
 
@@ -128,7 +128,9 @@ def _axis(
             "old": _number(change.old[i]),
             "new": _number(change.new[i]),
             # Breakpoints have no raw numbers beside them.
-            **_bits(change.old_raw[i], change.new_raw[i], unlike=not is_alike(change.old[i], change.new[i])),
+            **_bits(
+                change.old_raw[i], change.new_raw[i], unlike=not same_number(change.old[i], change.new[i])
+            ),
         }
         for i in moved
     )

@@ -12,7 +12,7 @@ from callint.decoding.checksums import written
 from callint.decoding.log_residency import LogSummary
 from callint.decoding.operating_range import operating_cells
 from callint.fmt.raw_bits import with_bits
-from callint.model.change import AxisChange, ChangeSet, Run, TableChange
+from callint.model.change import AxisChange, ChangeSet, Run, TableChange, by_importance
 from callint.model.definition import Definition, Purpose, States
 from callint.model.image import Image
 from callint.reporting.tables.grids import GridLayout, StyledLine, breakpoint_texts, change_lines
@@ -162,13 +162,13 @@ def _print_axis(
         terminal.print(title)
     moved = int(np.count_nonzero(change.changed))
     words = f"{moved} of {fmt.count(len(change.changed), 'breakpoint')} changed; this moves "
-    known = [changes.movement_of[name] for name in tables if name in changes.movement_of]
-    unknown = [name for name in tables if name not in changes.movement_of]
+    known = [changes.output_shift_of[name] for name in tables if name in changes.output_shift_of]
+    unknown = [name for name in tables if name not in changes.output_shift_of]
     words += ", ".join(unknown) if unknown else "what the tables on it put out"
     for text in wrapped(words, width(terminal), _INDENT):
         terminal.print(line(text))
-    for one in fmt.in_order_of_weight(known):
-        words = f"{fmt.name_with_purpose(one.table)}: {fmt.movement(definition, one)}"
+    for one in by_importance(known):
+        words = f"{fmt.name_with_purpose(one.table)}: {fmt.output_shift(definition, one)}"
         words += "; its cells changed too" if one.in_cells else ""
         if logged and (concerned := axis_log_words(change, one.table, logged)):
             words += f"; {concerned}"

@@ -106,7 +106,7 @@ def _table(decoded: Decoded, table: Table, who: list[list[dict[str, str]]]) -> d
 
 
 def _cell(definition: Definition, grid: Grid, x: int, y: int) -> dict[str, Any]:
-    keys = definition.place_keys(grid.table)
+    keys = definition.breakpoint_keys(grid.table)
     breakpoints = [values[i] for values, i in ((grid.x, x), (grid.y, y)) if values is not None]
     at = {k: float(b) for k, b in zip(keys, breakpoints, strict=True) if math.isfinite(b)}
     return {"x": x, "y": y, "at": at, **_value(grid, x, y)}

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from callint.checking.checker import Report
+from callint.checking.report import Report
 from callint.comparing.merge import (
     AxisConflict,
     AxisVersions,
@@ -122,7 +122,7 @@ def _table(definition: Definition, versions: Versions) -> dict[str, Any]:
 
 
 def _cells(definition: Definition, versions: Versions) -> Iterator[dict[str, Any]]:
-    keys = definition.place_keys(versions.table)
+    keys = definition.breakpoint_keys(versions.table)
     ours = versions.ours
     for y, x in np.argwhere(versions.cells).tolist():
         breakpoints = [axis[i] for axis, i in ((ours.x, x), (ours.y, y)) if axis is not None]

@@ -24,7 +24,6 @@ from callint.reporting.review.tables import UNTOLD, ReviewTables, printed_unit, 
 from callint.reporting.tables.grids import breakpoint_texts
 from callint.reporting.tables.log_text import log_sentences
 from callint.rules.context import CheckContext
-from callint.rules.image import as_text
 from callint.rules.registry import RULES
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
@@ -229,7 +228,7 @@ def _software(case: CheckContext) -> Iterator[dict[str, str]]:
 
 def _printable(content: bytes) -> str:
     """Bytes as text where they are printable, in hexadecimal where not."""
-    words = as_text(content)
+    words = fmt.byte_string(content)
     return words[1:-1] if words.startswith('"') else words
 
 
@@ -299,9 +298,9 @@ def _axes(case: CheckContext) -> Iterator[dict[str, Any]]:
 def _effects(changes: ChangeSet, axis: StoredAxis) -> Iterator[str]:
     """What the change of an axis does to each table on it."""
     for table in changes.definition.tables_on(axis.name):
-        moved = changes.movement_of.get(table.name)
+        moved = changes.output_shift_of.get(table.name)
         if moved is None:
             yield f"{table.name}: {UNTOLD}"
             continue
-        words = f"{table.name}: {fmt.output_movement(changes.definition, moved)}"
+        words = f"{table.name}: {fmt.output_shift_clause(changes.definition, moved)}"
         yield f"{words}; its cells changed too" if moved.in_cells else words

@@ -111,15 +111,15 @@ class ReviewTables:
 
     def _movement(self, table: str) -> str | None:
         """What its axes did to it, where they changed."""
-        moved = self._changes.movement_of.get(table)
+        moved = self._changes.output_shift_of.get(table)
         if moved is not None:
-            return fmt.output_movement(self._definition, moved)
+            return fmt.output_shift_clause(self._definition, moved)
         axes = self._definition.tables[table].axes
         return UNTOLD if any(axis in self._changes.by_axis for axis in axes) else None
 
     def _size(self, change: TableChange, count: int) -> float:
         """The largest change relative to the old table's span, or to its only value."""
-        old, moved = change.old.physical, self._changes.movement_of.get(change.table.name)
+        old, moved = change.old.physical, self._changes.output_shift_of.get(change.table.name)
         if not count:
             return 1.0 if moved is None or moved.switched else _ratio(moved.size, moved.span)
         y, x = change.largest

@@ -1,0 +1,1 @@
+"""Rules about a definition file itself, one module for each subject."""

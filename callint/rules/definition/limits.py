@@ -1,0 +1,183 @@
+"""Rules about limits, ranges and guards."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from callint import fmt
+from callint.decoding.conversions import physical_limits
+from callint.model import rule_ids
+from callint.model.definition import (
+    Conversion,
+    Linear,
+    Purpose,
+    Range,
+    Rational,
+    States,
+    Storage,
+    Table,
+)
+from callint.model.finding import Finding, Severity
+from callint.rules.context import CheckContext
+from callint.rules.definition.finding import definition_finding
+from callint.rules.rule import Scope, rule
+
+
+@rule(rule_ids.DEFINITION_LIMITS_INVERTED, Severity.ERROR, Scope.DEFINITION)
+def limits_inverted(context: CheckContext) -> Iterator[Finding]:
+    """A lower limit is above its upper limit.
+
+    Why it matters: no value satisfies it, so every cell is reported, or, worse, nobody looks any more.
+
+    Example: `<limits min="90" max="0"/>`; `plausible="130 -40"`.
+
+    Fix: swap the two.
+    """
+    for table in context.definition.tables.values():
+        for noun, range_ in (("limits", table.demands.limits), ("expected", table.demands.expected)):
+            yield from _inverted_range(f"{noun} of {table.name}", range_, table.line, table.name)
+    for signal in context.definition.signals.values():
+        for noun, range_ in (("plausible", signal.plausible), ("operating", signal.operating)):
+            yield from _inverted_range(f"{noun} range of {signal.name}", range_, signal.line)
+
+
+def _inverted_range(name: str, limits: Range | None, line: int, table: str = "") -> Iterator[Finding]:
+    if limits is not None and limits.is_inverted:
+        low, high = fmt.plain(limits.low), fmt.plain(limits.high)
+        message = f"{name}: the lower limit {low} is above the upper limit {high}"
+        hint = "Swap the two numbers."
+        yield definition_finding(rule_ids.DEFINITION_LIMITS_INVERTED, line, name, message, hint, table)
+
+
+@rule(rule_ids.DEFINITION_LIMITS_UNREACHABLE, Severity.WARNING, Scope.DEFINITION)
+def limits_unreachable(context: CheckContext) -> Iterator[Finding]:
+    """A limit lies where no value can ever get.
+
+    Why it matters: a limit beyond what the type can hold never fires, so it protects from nothing; most
+    often the factor or the type is wrong. The same goes for an expected range that reaches beyond the
+    limits, and an operating range beyond the plausible one.
+
+    Example: `<limits min="0" max="300"/>` on a uint8 with factor 1, which ends at 255.
+
+    Fix: correct the limit, the factor or the type.
+    """
+    for table in context.definition.tables.values():
+        if context.definition.is_resolved(table):
+            yield from _outside_storage(context, table)
+        limits, expected = table.demands.limits, table.demands.expected
+        if limits and expected:
+            yield from _outside(f"expected range of {table.name}", "limits", expected, limits, table)
+    for signal in context.definition.signals.values():
+        if signal.plausible and signal.operating:
+            name = f"operating range of {signal.name}"
+            yield from _outside(name, "plausible range", signal.operating, signal.plausible, signal.line)
+
+
+def _outside_storage(context: CheckContext, table: Table) -> Iterator[Finding]:
+    limits = table.demands.limits
+    conversion = context.definition.conversion_of(table)
+    if limits is None or limits.is_inverted or isinstance(conversion, Rational):
+        return
+    low, high = physical_limits(conversion, table.storage)
+    unit = conversion.unit
+    step = _step(conversion, table.storage, high - low)
+    for value, broken in (
+        # With 64-bit numbers, a double may equal the end and the last step before it.
+        (limits.high, limits.high >= high + step and limits.high > high),
+        (limits.low, limits.low <= low - step and limits.low < low),
+    ):
+        if broken and math.isfinite(value):
+            yield definition_finding(
+                rule_ids.DEFINITION_LIMITS_UNREACHABLE,
+                table.line,
+                f"{table.name} {value}",
+                f"no value of {table.name} can reach the limit of "
+                f"{fmt.with_unit(fmt.plain(value), unit)}: its {table.storage.type.name} holds "
+                f"{fmt.plain(low)} to {fmt.with_unit(fmt.plain(high), unit)}",
+                "Correct the limit, the factor or the type.",
+                table.name,
+            )
+    if limits.low > high or limits.high < low:
+        yield definition_finding(
+            rule_ids.DEFINITION_LIMITS_UNREACHABLE,
+            table.line,
+            f"{table.name} limits",
+            f"no value that {table.name} can hold lies within its limits of {fmt.plain(limits.low)} to "
+            f"{fmt.with_unit(fmt.plain(limits.high), unit)}: its {table.storage.type.name} holds "
+            f"{fmt.plain(low)} to {fmt.with_unit(fmt.plain(high), unit)}",
+            "Correct the limits, the factor or the type.",
+            table.name,
+        )
+
+
+def _step(conversion: Conversion, storage: Storage, span: float) -> float:
+    """One raw step in physical units: rounding a limit up by less than that is not a mistake."""
+    if isinstance(conversion, Linear) and storage.type.is_integer:
+        return abs(conversion.factor) * (1 - 1e-9)
+    return 1e-9 * span
+
+
+def _outside(name: str, outer_name: str, inner: Range, outer: Range, of: Table | int) -> Iterator[Finding]:
+    line, table = (of, "") if isinstance(of, int) else (of.line, of.name)
+    for value, broken in (
+        (inner.low, math.isfinite(inner.low) and inner.low < outer.low),
+        (inner.high, math.isfinite(inner.high) and inner.high > outer.high),
+    ):
+        if broken:
+            yield definition_finding(
+                rule_ids.DEFINITION_LIMITS_UNREACHABLE,
+                line,
+                f"{name} {value}",
+                f"the {name} reaches {fmt.plain(value)}, beyond the {outer_name} of "
+                f"{fmt.plain(outer.low)} to {fmt.plain(outer.high)}",
+                "Correct one of the two ranges.",
+                table,
+            )
+
+
+@rule(rule_ids.DEFINITION_NO_LIMITS, Severity.NOTE, Scope.DEFINITION)
+def no_limits(context: CheckContext) -> Iterator[Finding]:
+    """A table has no limits.
+
+    Why it matters: an impossible value in it goes unseen. Tables of named states need none.
+
+    Example: a map of rail pressure demand without `<limits>`: 21000 bar passes.
+
+    Fix: add `<limits min= max=/>` with what the hardware stands and the maker allows.
+    """
+    for table in context.definition.tables.values():
+        is_states = isinstance(context.definition.conversion_of(table), States)
+        is_known = table.conversion is None or table.conversion in context.definition.conversions
+        if table.demands.limits is None and is_known and not is_states:
+            yield definition_finding(
+                rule_ids.DEFINITION_NO_LIMITS,
+                table.line,
+                table.name,
+                f"{table.purpose} table {table.name} has no limits: any value passes",
+                "Add <limits min= max=/> with the values that the hardware withstands.",
+                table.name,
+            )
+
+
+@rule(rule_ids.DEFINITION_UNGUARDED_PROTECTION, Severity.WARNING, Scope.DEFINITION)
+def unguarded_protection(context: CheckContext) -> Iterator[Finding]:
+    """A protection table has no guard.
+
+    Why it matters: a guard says what the table looks like when it no longer protects. Without one,
+    nobody notices when an overspeed cut is moved to a speed that the engine never reaches.
+
+    Example: `<scalar name="overspeed_cut" purpose="protection" ...>` without a `<guard above="5000"/>`.
+
+    Fix: add `<guard .../>` with the value beyond which, or the state in which, it no longer protects.
+    """
+    for table in context.definition.tables.values():
+        if table.purpose is Purpose.PROTECTION and not table.demands.guards:
+            yield definition_finding(
+                rule_ids.DEFINITION_UNGUARDED_PROTECTION,
+                table.line,
+                table.name,
+                f"protection table {table.name} has no guard: nobody notices when it stops protecting",
+                "Add <guard .../> with the value beyond which the table no longer protects.",
+                table.name,
+            )

@@ -1,0 +1,178 @@
+"""Rules about the names in a definition file."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from callint.decoding import checksums
+from callint.model import rule_ids
+from callint.model.definition import (
+    Kind,
+    States,
+    StoredAxis,
+)
+from callint.model.finding import Finding, Severity
+from callint.rules.context import CheckContext
+from callint.rules.definition.finding import definition_finding
+from callint.rules.rule import Scope, rule
+
+
+@rule(rule_ids.DEFINITION_INVALID, Severity.ERROR, Scope.DEFINITION)
+def invalid(context: CheckContext) -> Iterator[Finding]:
+    """The definition file is not what the format asks for.
+
+    Why it matters: what callint cannot read it cannot check. The part that is wrong is left out, so
+    its table is not looked at until the line is mended.
+
+    Example: `type="uint12"` - no such storage type; `<guard above="85" below="4"/>` - two conditions
+    where one is meant; a `<monotonic along="y">` in a curve, which has no y axis.
+
+    Fix: correct the line. The schema `schemas/definition.xsd` gives completion and help in XML editors.
+    """
+    yield from context.file.problems
+
+
+@rule(rule_ids.DEFINITION_DUPLICATE_NAME, Severity.ERROR, Scope.DEFINITION)
+def duplicate_name(context: CheckContext) -> Iterator[Finding]:
+    """Two things of one kind have the same name.
+
+    Why it matters: an axis or a waiver that names one of them may mean the other. Only the first is
+    looked at.
+
+    Example: two maps named `smoke_limit`, one of them copied to start a new one.
+
+    Fix: rename one of them.
+    """
+    first: dict[tuple[str, str], int] = {}
+    times: Counter[tuple[str, str]] = Counter()
+    for declared in context.definition.declarations:
+        key = declared.space, declared.name
+        times[key] += 1
+        line = first.setdefault(key, declared.line)
+        if times[key] > 1:
+            yield definition_finding(
+                rule_ids.DEFINITION_DUPLICATE_NAME,
+                declared.line,
+                f"{declared.space} {declared.name} {times[key]}",
+                f"line {line} already uses the {declared.space} name {declared.name!r}",
+                "Rename one of the two; callint checks only the first.",
+            )
+
+
+@rule(rule_ids.DEFINITION_UNKNOWN_REFERENCE, Severity.ERROR, Scope.DEFINITION)
+def unknown_reference(context: CheckContext) -> Iterator[Finding]:
+    """Something is referred to that the definition does not have.
+
+    Why it matters: a table with an unknown axis or conversion cannot be decoded, and so is not checked
+    at all; a checksum with an unknown algorithm cannot be verified.
+
+    Example: `<x axis="sped_16"/>` where the axis is called `speed_16`.
+
+    Fix: correct the name, or add what is missing.
+    """
+    for reference in _references(context):
+        if reference.name not in reference.known:
+            from difflib import get_close_matches
+
+            close = get_close_matches(reference.name, list(reference.known))
+            yield definition_finding(
+                rule_ids.DEFINITION_UNKNOWN_REFERENCE,
+                reference.line,
+                f"{reference.source} {reference.kind} {reference.name}",
+                f"{reference.source} names the {reference.kind} {reference.name!r}, which does not exist",
+                f"Did you mean {close[0]!r}?" if close else f"Correct the name or add the {reference.kind}.",
+                reference.table,
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class _Reference:
+    """A name in the definition, with all names of its kind that are ``known``.
+
+    ``source`` is what refers to it, as the subject of a sentence.
+    """
+
+    source: str
+    kind: str
+    name: str
+    known: Iterable[str]
+    line: int
+    table: str = ""
+
+
+def _references(context: CheckContext) -> Iterator[_Reference]:
+    definition = context.definition
+    signals, tables = definition.signals, definition.tables
+    for axis in definition.axes.values():
+        yield _Reference(f"axis {axis.name}", "signal", axis.signal, signals, axis.line)
+        if isinstance(axis, StoredAxis) and axis.conversion is not None:
+            known = definition.conversions
+            yield _Reference(f"axis {axis.name}", "conversion", axis.conversion, known, axis.line)
+    for table in tables.values():
+        source, line = f"table {table.name}", table.line
+        if table.conversion is not None:
+            known = definition.conversions
+            yield _Reference(source, "conversion", table.conversion, known, line, table.name)
+        for name in table.axes:
+            yield _Reference(source, "axis", name, definition.axes, line, table.name)
+        for signal in (table.signal, table.produces):
+            if signal is not None:
+                yield _Reference(source, "signal", signal, signals, line, table.name)
+        conversion = definition.conversion_of(table)
+        for guard in table.demands.guards:
+            if guard.state is not None and definition.is_resolved(table):
+                states = conversion.names.values() if isinstance(conversion, States) else ()
+                yield _Reference(
+                    f"guard of {table.name}", "state", guard.state, states, guard.line, table.name
+                )
+    for sensor in definition.sensors:
+        yield _Reference("the sensor", "signal", sensor.signal, signals, sensor.line)
+        curves = [table.name for table in tables.values() if table.kind is Kind.CURVE]
+        yield _Reference("the sensor", "curve", sensor.curve, curves, sensor.line)
+    for relation in definition.relations:
+        for name in (relation.table, relation.other):
+            yield _Reference(f"relation {relation.kind}", "table", name, tables, relation.line)
+    for checksum in definition.memory.checksums:
+        if not checksums.is_known(checksum.algorithm):
+            source, algorithms = f"checksum {checksum.name}", checksums.known_algorithms()
+            yield _Reference(source, "algorithm", checksum.algorithm, algorithms, checksum.line)
+
+
+@rule(rule_ids.DEFINITION_UNUSED, Severity.NOTE, Scope.DEFINITION)
+def unused(context: CheckContext) -> Iterator[Finding]:
+    """A signal, conversion or axis is never used.
+
+    Why it matters: it is either left over or, more often, something was meant to use it and names
+    another by mistake.
+
+    Example: an axis `speed_16` that no table uses, while a map uses `speed_12`.
+
+    Fix: use it or remove it.
+    """
+    definition = context.definition
+    used: Counter[tuple[str, str]] = Counter()
+    for axis in definition.axes.values():
+        used["signal", axis.signal] += 1
+        if isinstance(axis, StoredAxis) and axis.conversion:
+            used["conversion", axis.conversion] += 1
+    for table in definition.tables.values():
+        used["conversion", table.conversion or ""] += 1
+        used.update(("axis", name) for name in table.axes)
+        used.update(("signal", name) for name in (table.signal, table.produces) if name)
+    used.update(("signal", sensor.signal) for sensor in definition.sensors)
+    for space, nouns in (
+        ("signal", definition.signals.values()),
+        ("conversion", definition.conversions.values()),
+        ("axis", definition.axes.values()),
+    ):
+        for noun in nouns:
+            if not used[space, noun.name] and "/" not in noun.name:
+                yield definition_finding(
+                    rule_ids.DEFINITION_UNUSED,
+                    noun.line,
+                    f"{space} {noun.name}",
+                    f"{space} {noun.name} is never used",
+                    "Use it or remove it.",
+                )

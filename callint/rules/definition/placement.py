@@ -1,0 +1,225 @@
+"""Rules about where things lie in memory."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from callint import fmt
+from callint.decoding import checksums
+from callint.model import rule_ids
+from callint.model.definition import (
+    Table,
+)
+from callint.model.finding import Finding, Severity
+from callint.rules.context import CheckContext
+from callint.rules.definition.finding import definition_finding
+from callint.rules.rule import Scope, rule
+
+
+@dataclass(frozen=True, slots=True)
+class _Extent:
+    """The addresses from the first to the last byte of a thing, whose ``name`` a message can use.
+
+    A table with a stride has gaps in between. ``item`` is the number of a table or axis in the layout.
+    """
+
+    name: str
+    line: int
+    start: int
+    end: int
+    item: int | None = None
+    table: str = ""
+
+
+def _extents(context: CheckContext) -> list[_Extent]:
+    """The extents of everything that has its own place in memory.
+
+    Identities are not among them: an identity and a text may read the same bytes.
+    """
+    layout, definition = context.layout, context.definition
+    extents = []
+    if layout.size:
+        first = layout.first[:-1]
+        low = np.minimum.reduceat(layout.address, first)
+        high = np.maximum.reduceat(layout.address, first)
+        for number, item in enumerate(layout.items):
+            kind = "table" if isinstance(item, Table) else "axis"
+            table = item.name if isinstance(item, Table) else ""
+            end = int(high[number]) + item.storage.type.size
+            extents.append(_Extent(f"{kind} {item.name}", item.line, int(low[number]), end, number, table))
+    for text in definition.texts.values():
+        extents.append(
+            _Extent(f"text {text.name}", text.line, text.at, text.at + text.length, None, text.name)
+        )
+    for axis in definition.stored_axes:
+        if axis.stored_count:
+            end = axis.stored_count.at + axis.stored_count.storage.type.size
+            extents.append(_Extent(f"the count of axis {axis.name}", axis.line, axis.stored_count.at, end))
+    for checksum in definition.memory.checksums:
+        if checksums.is_known(checksum.algorithm):
+            end = checksum.stored_at + checksums.stored_size(checksum)
+            name = f"the stored checksum {checksum.name}"
+            extents.append(_Extent(name, checksum.line, checksum.stored_at, end))
+    return extents
+
+
+@rule(rule_ids.DEFINITION_OUTSIDE_IMAGE, Severity.ERROR, Scope.DEFINITION)
+def outside_image(context: CheckContext) -> Iterator[Finding]:
+    """Something is placed outside the memory that the definition declares.
+
+    Why it matters: its bytes do not exist in any image, so nothing about it can be checked; most often
+    the address has a wrong digit, and the table that is meant lies somewhere else.
+
+    Example: `at="0x140200"` in a memory of 0x80000 bytes.
+
+    Fix: correct the address, the count or the memory's size.
+    """
+    memory = context.definition.memory
+    extents = _extents(context)
+    for region in memory.regions:
+        end = region.start + region.size
+        extents.append(_Extent(f"region {region.name}", region.line, region.start, end))
+    for identity in memory.identities:
+        end = identity.at + len(identity.content)
+        extents.append(_Extent(f"identity {identity.name}", identity.line, identity.at, end))
+    for checksum in memory.checksums:
+        end = checksum.start + checksum.size
+        name = f"the range of checksum {checksum.name}"
+        extents.append(_Extent(name, checksum.line, checksum.start, end))
+    for extent in extents:
+        if extent.start < memory.start or extent.end > memory.end:
+            yield definition_finding(
+                rule_ids.DEFINITION_OUTSIDE_IMAGE,
+                extent.line,
+                extent.name,
+                f"{extent.name} lies at {fmt.address(extent.start)} to {fmt.address(extent.end - 1)}, "
+                f"outside the memory {fmt.address(memory.start)} to {fmt.address(memory.end - 1)}",
+                "Correct the address, the count or the memory's size.",
+                extent.table,
+            )
+
+
+@rule(rule_ids.DEFINITION_OVERLAP, Severity.WARNING, Scope.DEFINITION)
+def overlap(context: CheckContext) -> Iterator[Finding]:
+    """Two things claim the same bytes.
+
+    Why it matters: an edit of one table silently changes the other. Either one of the addresses, counts
+    or types is wrong, or the engine really reads one place twice and whoever edits it must know.
+    Tables with different masks in one byte do not overlap, nor do interleaved ones.
+
+    Example: a curve of 12 cells declared with `count="16"` runs into the curve behind it.
+
+    Fix: correct address, count, type, stride or mask. Where two readings of one place are meant, turn
+    the rule to note in the policy.
+    """
+    for first, second, address in _overlaps(context):
+        yield definition_finding(
+            rule_ids.DEFINITION_OVERLAP,
+            max(first.line, second.line),
+            f"{first.name} {second.name}",
+            f"{first.name} (line {first.line}) and {second.name} (line {second.line}) "
+            f"both claim {fmt.address(address)}",
+            "Correct address, count, type, stride or mask of one of them.",
+            second.table or first.table,
+        )
+
+
+#: The most overlapping pairs that are reported.
+_MOST_OVERLAPS = 1000
+
+
+def _overlaps(context: CheckContext) -> Iterator[tuple[_Extent, _Extent, int]]:
+    memory = context.definition.memory
+    # definition/outside-image reports what lies outside the memory, which may be of any size.
+    extents = [
+        extent for extent in _extents(context) if memory.start <= extent.start and extent.end <= memory.end
+    ]
+    extents.sort(key=lambda extent: (extent.start, extent.end, extent.name))
+    cluster: list[_Extent] = []
+    end = -1
+    remaining = _MOST_OVERLAPS
+    for extent in [*extents, None]:
+        if extent is not None and extent.start < end:
+            cluster.append(extent)
+            end = max(end, extent.end)
+            continue
+        if len(cluster) > 1:
+            for pair in _overlaps_within(context, cluster, remaining):
+                remaining -= 1
+                yield pair
+        if extent is not None:
+            cluster, end = [extent], extent.end
+
+
+def _overlaps_within(
+    context: CheckContext, cluster: list[_Extent], most: int
+) -> Iterator[tuple[_Extent, _Extent, int]]:
+    """The overlapping pairs in a cluster of extents, and an address that both claim.
+
+    Two extents overlap if they claim the same bits of a byte. At most ``most`` pairs.
+    """
+    claims = [_claimed(context, extent) for extent in cluster]
+    addresses = np.concatenate([claim[0] for claim in claims])
+    masks = np.concatenate([claim[1] for claim in claims])
+    owners = np.repeat(np.arange(len(cluster)), [len(claim[0]) for claim in claims])
+    order = np.lexsort((owners, addresses))
+    addresses, masks, owners = addresses[order], masks[order], owners[order]
+    first = np.flatnonzero(np.diff(addresses, prepend=-1))
+    united = np.bitwise_or.reduceat(masks, first)
+    claimed = np.add.reduceat(np.bitwise_count(masks).astype(np.int64), first)
+    seen: set[tuple[int, int]] = set()
+    ends = np.append(first[1:], len(addresses))
+    for group in np.flatnonzero(claimed > np.bitwise_count(united)).tolist():
+        claims_of_byte = range(int(first[group]), int(ends[group]))
+        for low in claims_of_byte:
+            for high in claims_of_byte[low - claims_of_byte.start + 1 :]:
+                pair = (int(owners[low]), int(owners[high]))
+                if pair[0] != pair[1] and pair not in seen and masks[low] & masks[high]:
+                    seen.add(pair)
+                    yield cluster[pair[0]], cluster[pair[1]], int(addresses[low])
+                    if len(seen) >= most:
+                        return
+
+
+def _claimed(context: CheckContext, extent: _Extent) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+    """The addresses of an extent's bytes, and the mask of bits that it claims of each."""
+    if extent.item is None:
+        addresses = np.arange(extent.start, extent.end)
+        return addresses, np.full(len(addresses), 0xFF, np.uint8)
+    storage = context.layout.items[extent.item].storage
+    cells = context.layout.address[context.layout.cells(extent.item)]
+    size = storage.type.size
+    full = (1 << 8 * size) - 1
+    mask = (storage.mask or full).to_bytes(size, storage.byte_order.value)
+    addresses = (cells[:, None] + np.arange(size)).ravel()
+    return addresses, np.tile(np.frombuffer(mask, np.uint8), len(cells))
+
+
+@rule(rule_ids.DEFINITION_CHECKSUM_OVER_ITSELF, Severity.ERROR, Scope.DEFINITION)
+def checksum_over_itself(context: CheckContext) -> Iterator[Finding]:
+    """A checksum's range covers the place where the checksum is stored.
+
+    Why it matters: storing the result changes what the result is computed from, so no stored value is
+    ever right.
+
+    Example: start 0x40000, size 0x20000, stored at 0x5FFFC, which is inside.
+
+    Fix: end the range before the stored value, or correct where it is stored.
+    """
+    for checksum in context.definition.memory.checksums:
+        size = checksums.stored_size(checksum) if checksums.is_known(checksum.algorithm) else 1
+        end = checksum.start + checksum.size
+        if checksum.stored_at < end and checksum.start < checksum.stored_at + size:
+            yield definition_finding(
+                rule_ids.DEFINITION_CHECKSUM_OVER_ITSELF,
+                checksum.line,
+                checksum.name,
+                f"checksum {checksum.name} covers {fmt.address(checksum.start)} to "
+                f"{fmt.address(end - 1)}, which includes its own stored value "
+                f"at {fmt.address(checksum.stored_at)}",
+                "End the range before the stored value.",
+            )
