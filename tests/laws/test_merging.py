@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from callint.checking.checker import Report
-from callint.comparing.carry import How, carry
+from callint.comparing.carry.apply import carry
+from callint.comparing.carry.result import How
 from callint.comparing.merge import Merge, merge
 from callint.reporting.merge.json import MergeReport, merge_json
 from tests.laws.trying import laws
@@ -130,7 +131,7 @@ def test_carrying_nothing_gives_the_new_base_as_it_is(data: st.DataObject, how: 
     world = data.draw(worlds())
     old, new = data.draw(images(world)), data.draw(images(world))
     found = carry(world.decoded(old), world.decoded(old), world.decoded(new), how)
-    assert (found.moved, found.problems, found.left_out, found.renewals) == ((), (), (), ())
+    assert (found.items, found.problems, found.left_out, found.renewals) == ((), (), (), ())
     assert found.image is not None and found.image.content.tobytes() == new
 
 
