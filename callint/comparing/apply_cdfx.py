@@ -105,16 +105,16 @@ class _CdfxApplier:
         table = self.named(self.tables, instance, "table")
         kind = table.kind if isinstance(table, Table) else Kind.TEXT
         if instance.category not in _CATEGORIES[kind]:
-            words = f"{instance.name} is a {kind.value} here and {instance.category} in the file"
-            raise self.file.wrong(instance.line, words, _SAME_SOFTWARE)
+            message = f"{instance.name} is a {kind.value} here and {instance.category} in the file"
+            raise self.file.wrong(instance.line, message, _SAME_SOFTWARE)
         if isinstance(table, Text):
             self.lay_text(table, instance)
             return
         self.lay_values(table, instance.values, instance.line)
         names = [along.index for along in instance.axes]
         if names != list(range(1, len(table.axes) + 1)):
-            words = f"{instance.name} has {fmt.count(len(table.axes), 'axis')} here, not those of the file"
-            raise self.file.wrong(instance.line, words, _SAME_SOFTWARE)
+            message = f"{instance.name} has {fmt.count(len(table.axes), 'axis')} here, not those of the file"
+            raise self.file.wrong(instance.line, message, _SAME_SOFTWARE)
         for name, along in zip(table.axes, instance.axes, strict=True):
             self.lay_along(self.decoded.layout.definition.axes[name], along)
         if table.y is not None:
@@ -122,19 +122,19 @@ class _CdfxApplier:
 
     def named(self, nouns: Mapping[str, list[Noun]], instance: Instance, what: str) -> Noun:
         """The one thing that an instance can mean."""
-        found = nouns.get(instance.name, [])
-        if len(found) == 1:
-            return found[0]
-        words = f"there is no {what} {instance.name!r} in the definition"
-        if found:
-            words = f"{instance.name!r} may be {' or '.join(one.name for one in found)}"
-        raise self.file.wrong(instance.line, words, "give the definition that the file was written by")
+        candidates = nouns.get(instance.name, [])
+        if len(candidates) == 1:
+            return candidates[0]
+        message = f"there is no {what} {instance.name!r} in the definition"
+        if candidates:
+            message = f"{instance.name!r} may be {' or '.join(noun.name for noun in candidates)}"
+        raise self.file.wrong(instance.line, message, "give the definition that the file was written by")
 
     def lay_along(self, axis: Axis, along: Along) -> None:
         """Put the breakpoints of a table's axis in their place; a shared one need only be the same."""
         if along.reference and along.reference != short_name(axis.name):
-            words = f"the axis is {axis.name} here and {along.reference} in the file"
-            raise self.file.wrong(along.line, words, _SAME_SOFTWARE)
+            message = f"the axis is {axis.name} here and {along.reference} in the file"
+            raise self.file.wrong(along.line, message, _SAME_SOFTWARE)
         if along.values is not None:
             self.lay_axis(axis, along.values, along.line)
 
@@ -146,22 +146,22 @@ class _CdfxApplier:
         differing = np.flatnonzero(values.numbers[0] != np.array(axis.values))
         if len(differing):
             first = int(differing[0])
-            here, there = (fmt.exact(float(one[first])) for one in (axis.values, values.numbers[0]))
-            words = f"the fixed axis has {here} here and {there} in the file"
-            raise self.file.wrong(int(values.lines[0, first]), words, _SAME_SOFTWARE)
+            here, there = (fmt.exact(float(numbers[first])) for numbers in (axis.values, values.numbers[0]))
+            message = f"the fixed axis has {here} here and {there} in the file"
+            raise self.file.wrong(int(values.lines[0, first]), message, _SAME_SOFTWARE)
 
     def check(self, item: Table | Axis, shape: tuple[int, int], values: Values, line: int) -> None:
         """InputError where shape or unit are not those of the item."""
         rows, columns = values.numbers.shape
         if (rows, columns) != shape:
             sizes = f"{shape[0]} by {shape[1]} values here and {rows} by {columns} in the file"
-            words = f"{item.name} has {sizes}"
-            raise self.file.wrong(line, words, _SAME_SOFTWARE)
+            message = f"{item.name} has {sizes}"
+            raise self.file.wrong(line, message, _SAME_SOFTWARE)
         unit = self.decoded.layout.definition.unit_of(item)
         if values.unit is not None and _unit(values.unit) != _unit(unit):
             units = f"in {unit or 'no unit'} here and in {values.unit or 'no unit'} in the file"
-            words = f"{item.name} is {units}"
-            raise self.file.wrong(line, words, _SAME_UNIT)
+            message = f"{item.name} is {units}"
+            raise self.file.wrong(line, message, _SAME_UNIT)
 
     def lay_values(self, item: Table | StoredAxis, values: Values, line: int) -> None:
         """Put numbers and states in the place of an item's cells."""
@@ -186,13 +186,13 @@ class _CdfxApplier:
                 raise self.file.wrong(line, f"there is no state {word!r} here", "write a state, or a number")
             numbers[here] = state
         # A raw number that has no name is one all the same.
-        found = quantise(PLAIN if isinstance(conversion, States) else conversion, storage, numbers)
-        if not found.fits.all():
-            place = int(np.argmin(found.fits))
+        quantised = quantise(PLAIN if isinstance(conversion, States) else conversion, storage, numbers)
+        if not quantised.fits.all():
+            place = int(np.argmin(quantised.fits))
             value = fmt.with_unit(fmt.exact(float(numbers.flat[place])), conversion.unit)
-            words = f"{value} does not fit the {storage.type.name} that it is stored in"
-            raise self.file.wrong(int(values.lines.flat[place]), words, "write a value that does")
-        return found.raw
+            message = f"{value} does not fit the {storage.type.name} that it is stored in"
+            raise self.file.wrong(int(values.lines.flat[place]), message, "write a value that does")
+        return quantised.raw
 
     def check_labels(self, breakpoints: Numbers, instance: Instance) -> None:
         """InputError where a row is labelled with another breakpoint than it would lie at."""
@@ -203,8 +203,8 @@ class _CdfxApplier:
                 continue  # words for people
             if not math.isclose(here, there, rel_tol=_LABEL_SLACK, abs_tol=1e-6):
                 line = int(instance.values.lines[row, 0])
-                words = f"a row of {instance.name} is labelled {label}, and lies at {fmt.exact(here)}"
-                raise self.file.wrong(line, words, "put the rows in the order of the axis")
+                message = f"a row of {instance.name} is labelled {label}, and lies at {fmt.exact(here)}"
+                raise self.file.wrong(line, message, "put the rows in the order of the axis")
 
     def lay_text(self, text: Text, instance: Instance) -> None:
         """Put a text in its place; one that is there already keeps its padding."""
@@ -212,13 +212,13 @@ class _CdfxApplier:
         if here is None or data is None:
             line = instance.line
             raise self.file.wrong(line, f"the image does not hold {text.name} whole", "give a whole image")
-        line, words = int(instance.values.lines.flat[0]), instance.values.words
-        if instance.values.numbers.size != 1 or not words:
+        line, texts = int(instance.values.lines.flat[0]), instance.values.words
+        if instance.values.numbers.size != 1 or not texts:
             raise self.file.wrong(line, f"{text.name} is not one text", "write it as one <VT>")
-        if words[0] == here:
+        if texts[0] == here:
             return
         try:
-            content = words[0].encode(text.encoding)
+            content = texts[0].encode(text.encoding)
         except UnicodeEncodeError:
             what = f"the text cannot be written in {text.encoding}"
             raise self.file.wrong(line, what, "leave out what is foreign to it") from None
@@ -240,16 +240,18 @@ class _CdfxApplier:
         for name, content in self.texts.items():
             text = self.decoded.layout.definition.texts[name]
             if image.read(text.at, text.length) != content:
-                line = next(one.line for one in self.file.instances if one.name == short_name(name))
+                line = next(
+                    instance.line for instance in self.file.instances if instance.name == short_name(name)
+                )
                 raise self.file.wrong(line, f"{name} shares its bytes with another value", "make them agree")
         return image
 
 
 def _by_short_name(nouns: Iterable[Noun]) -> dict[str, list[Noun]]:
-    found: dict[str, list[Noun]] = {}
+    by_name: dict[str, list[Noun]] = {}
     for noun in nouns:
-        found.setdefault(short_name(noun.name), []).append(noun)
-    return found
+        by_name.setdefault(short_name(noun.name), []).append(noun)
+    return by_name
 
 
 def _unit(unit: str) -> str:

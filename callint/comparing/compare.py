@@ -66,9 +66,9 @@ def _movements(old: Decoded, new: Decoded, touched: Container[str]) -> Iterator[
         return
     for table in new.layout.definition.tables.values():
         if table.name in new.layout.table_items and any(axis in touched for axis in table.axes):
-            found = movement(old, new, table, in_cells=table.name in touched)
-            if found is not None:
-                yield found
+            shift = movement(old, new, table, in_cells=table.name in touched)
+            if shift is not None:
+                yield shift
 
 
 def selected(changes: ChangeSet, names: Container[str]) -> ChangeSet:
@@ -121,7 +121,7 @@ def _counts(old: Decoded, new: Decoded) -> Iterator[CountChange]:
 
 def _texts(old: Decoded, new: Decoded) -> Iterator[TextChange]:
     for text in new.layout.definition.texts.values():
-        data_before, data_after = (one.image.read(text.at, text.length) for one in (old, new))
+        data_before, data_after = (decoded.image.read(text.at, text.length) for decoded in (old, new))
         if data_before is None or data_after is None or data_before == data_after:
             continue
         yield TextChange(text, old.text(text) or "", new.text(text) or "", data_before, data_after)
@@ -148,11 +148,11 @@ def _identities(old: Decoded, new: Decoded) -> Iterator[IdentityChange]:
 # Bytes
 
 
-def _stretches(image: Image, other: Image) -> Iterator[tuple[int, int]]:
+def _stretches(first: Image, second: Image) -> Iterator[tuple[int, int]]:
     """Start and end of every stretch of addresses that both images hold, rising."""
     mine, theirs = 0, 0
-    while mine < len(image.segments) and theirs < len(other.segments):
-        here, there = image.segments[mine], other.segments[theirs]
+    while mine < len(first.segments) and theirs < len(second.segments):
+        here, there = first.segments[mine], second.segments[theirs]
         start, end = max(here.start, there.start), min(here.end, there.end)
         if start < end:
             yield start, end
@@ -164,23 +164,23 @@ def _stretches(image: Image, other: Image) -> Iterator[tuple[int, int]]:
 
 def differing_addresses(old: Image, new: Image) -> Integers:
     """The addresses that both images hold with different bytes, rising."""
-    found = []
+    parts = []
     for start, end in _stretches(old, new):
         before, after = (
             np.frombuffer(image.view(start, end - start) or b"", np.uint8) for image in (old, new)
         )
-        found.append(_differing(before, after) + start)
-    return np.concatenate(found) if found else np.empty(0, np.int64)
+        parts.append(_differing(before, after) + start)
+    return np.concatenate(parts) if parts else np.empty(0, np.int64)
 
 
 def _differing(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> Integers:
     """Where two stretches of one length differ, rising: eight bytes at a time, as most of them do not."""
     whole = len(before) // 8 * 8
-    one, other = before[:whole].view(np.uint64), after[:whole].view(np.uint64)
-    words = np.flatnonzero(one != other)
-    row, byte = np.nonzero(before[:whole].reshape(-1, 8)[words] != after[:whole].reshape(-1, 8)[words])
+    first, second = before[:whole].view(np.uint64), after[:whole].view(np.uint64)
+    rows = np.flatnonzero(first != second)
+    row, byte = np.nonzero(before[:whole].reshape(-1, 8)[rows] != after[:whole].reshape(-1, 8)[rows])
     rest = np.flatnonzero(before[whole:] != after[whole:]) + whole
-    return np.concatenate([words[row] * 8 + byte, rest])
+    return np.concatenate([rows[row] * 8 + byte, rest])
 
 
 def _missing(old: Image, new: Image, only_old: bool = False) -> Iterator[Run]:
@@ -290,14 +290,14 @@ def missing_runs(layout: Layout, old: Image, new: Image, is_intended: bool) -> I
 
 def _named_by_cells(layout: Layout) -> list[tuple[int, int]]:
     """The stretches of all cells, each the address of its first byte and the one behind its last."""
-    found: list[tuple[int, int]] = []
+    ranges: list[tuple[int, int]] = []
     for group in layout.groups:
         addresses = distinct(layout.address[group.cells])
         if len(addresses):
             breaks = np.flatnonzero(np.diff(addresses) > group.type.size) + 1
             firsts, lasts = addresses[[0, *breaks]], addresses[[*(breaks - 1), -1]] + group.type.size
-            found += zip(firsts.tolist(), lasts.tolist(), strict=True)
-    return found
+            ranges += zip(firsts.tolist(), lasts.tolist(), strict=True)
+    return ranges
 
 
 def _united(stretches: Sequence[tuple[int, int]]) -> tuple[Integers, Integers]:

@@ -146,12 +146,12 @@ class Merge:
     @property
     def conflicts(self) -> tuple[Conflict, ...]:
         """What stays open."""
-        return tuple(one.conflict for one in self.decisions if one.open)
+        return tuple(decision.conflict for decision in self.decisions if decision.open)
 
     @property
     def settled(self) -> tuple[Decision, ...]:
         """The conflicts that were settled as asked."""
-        return tuple(one for one in self.decisions if not one.open)
+        return tuple(decision for decision in self.decisions if not decision.open)
 
 
 def leave_open(conflict: Conflict) -> Side | None:
@@ -165,13 +165,21 @@ def merge(base: Decoded, ours: Decoded, theirs: Decoded, choice: Choice = leave_
     Stored checksums are computed anew instead of merged. Raises ValueError where the images do not hold
     the same addresses, and UnsealableError where a checksum cannot be computed.
     """
-    if len({tuple((one.start, one.end) for one in each.image.segments) for each in (base, ours, theirs)}) > 1:
+    if (
+        len(
+            {
+                tuple((segment.start, segment.end) for segment in each.image.segments)
+                for each in (base, ours, theirs)
+            }
+        )
+        > 1
+    ):
         raise ValueError("the images do not hold the same addresses")
     sides = _Sides(base, ours, theirs)
     units = _Units(sides)
-    found = _conflicts(sides, units)
-    decisions = _decided(units, found, choice)
-    sealed = seal(_applied(sides, units, found, decisions), base.layout.definition.memory)
+    conflicts = _conflicts(sides, units)
+    decisions = _decided(units, conflicts, choice)
+    sealed = seal(_applied(sides, units, conflicts, decisions), base.layout.definition.memory)
     return Merge(sealed.image, tuple(decisions), sealed.renewals)
 
 
@@ -189,7 +197,7 @@ class _Sides:
         self.layout: Layout = base.layout
         self.image: Image = ours.image
         self.ours: Bytes = ours.image.content
-        self.base, self.theirs = (one.image.content.copy() for one in (base, theirs))
+        self.base, self.theirs = (decoded.image.content.copy() for decoded in (base, theirs))
         for checksum in self.layout.definition.memory.checksums:
             if checksums.is_known(checksum.algorithm):
                 at = self.stretch(checksum.stored_at, checksums.stored_size(checksum))
@@ -205,21 +213,21 @@ class _Sides:
 
     def versions(self, table: Table, cells: Flags) -> Versions:
         shape = self.layout.shape(self.layout.table_items[table.name])
-        base, ours, theirs = (one.grid(table) for one in self.decoded)
+        base, ours, theirs = (decoded.grid(table) for decoded in self.decoded)
         return Versions(table, base, ours, theirs, cells.reshape(shape))
 
     def axis_versions(self, axis: StoredAxis) -> AxisVersions:
-        base, ours, theirs = (one.breakpoints(axis.name) for one in self.decoded)
+        base, ours, theirs = (decoded.breakpoints(axis.name) for decoded in self.decoded)
         counts = None
         if axis.stored_count:
-            stored = [one.stored_count(axis.stored_count) for one in self.decoded]
+            stored = [decoded.stored_count(axis.stored_count) for decoded in self.decoded]
             if None not in stored:
                 counts = (stored[0] or 0, stored[1] or 0, stored[2] or 0)
         return AxisVersions(axis, base, ours, theirs, counts)
 
     def read(self, start: int, size: int) -> tuple[bytes, bytes, bytes]:
         """A stretch of memory in the three images."""
-        base, ours, theirs = (one.image.read(start, size) or b"" for one in self.decoded)
+        base, ours, theirs = (decoded.image.read(start, size) or b"" for decoded in self.decoded)
         return base, ours, theirs
 
 
@@ -296,8 +304,8 @@ class _Units:
         claimed = np.zeros_like(differing)
         np.bitwise_or.at(claimed, named.position, named.bits)
         at = np.flatnonzero(differing & ~claimed)
-        _, words = np.unique(self.sides.image.addresses(at) // WORD, return_inverse=True)
-        return _Claims(at, ~claimed[at], self.first_word + words.astype(np.int64))
+        _, word_numbers = np.unique(self.sides.image.addresses(at) // WORD, return_inverse=True)
+        return _Claims(at, ~claimed[at], self.first_word + word_numbers.astype(np.int64))
 
     def _with_bits(self, bits: Bytes) -> Flags:
         """The units that have any of the bits, given by byte."""
@@ -345,9 +353,9 @@ def _joined(claims: Sequence[_Claims]) -> _Claims:
     empty = _Claims(np.empty(0, np.int64), np.empty(0, np.uint8), np.empty(0, np.int64))
     every = [empty, *claims]
     return _Claims(
-        np.concatenate([one.position for one in every]),
-        np.concatenate([one.bits for one in every]),
-        np.concatenate([one.unit for one in every]),
+        np.concatenate([claim.position for claim in every]),
+        np.concatenate([claim.bits for claim in every]),
+        np.concatenate([claim.unit for claim in every]),
     )
 
 
@@ -377,7 +385,7 @@ def _conflicts(sides: _Sides, units: _Units) -> list[_Found]:
         *_text_conflicts(sides, units, flags),
         *_identity_conflicts(sides, units, flags),
     ]
-    return [*sorted(named, key=lambda one: one.line), *_bytes_conflicts(sides, units, flags)]
+    return [*sorted(named, key=lambda conflict: conflict.line), *_bytes_conflicts(sides, units, flags)]
 
 
 def _with_axes(units: _Units, flags: Flags) -> Flags:
@@ -415,11 +423,11 @@ def _axis_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_Fou
         standing = {table.name: table for number in numbers for table in units.standing_on[number]}
         tables = []
         cells = [np.array([units.first_axis + number for number in numbers], np.int64)]
-        for table in sorted(standing.values(), key=lambda one: one.line):
-            where = units.cells(table)
-            if flags[where].any():
-                tables.append(sides.versions(table, flags[where]))
-                cells.append(np.flatnonzero(flags[where]) + where.start)
+        for table in sorted(standing.values(), key=lambda table: table.line):
+            part = units.cells(table)
+            if flags[part].any():
+                tables.append(sides.versions(table, flags[part]))
+                cells.append(np.flatnonzero(flags[part]) + part.start)
         axes = tuple(sides.axis_versions(units.axes[number]) for number in numbers)
         yield _Found(AxisConflict(axes, tuple(tables)), np.concatenate(cells), axes[0].axis.line)
 
@@ -456,7 +464,7 @@ def _cell_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_Fou
 def _text_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_Found]:
     for number in np.flatnonzero(flags[units.first_text : units.first_identity]).tolist():
         text = units.texts[number]
-        base, ours, theirs = (one.text(text) or "" for one in sides.decoded)
+        base, ours, theirs = (decoded.text(text) or "" for decoded in sides.decoded)
         unit = np.array([units.first_text + number])
         yield _Found(TextConflict(text, base, ours, theirs), unit, text.line)
 
@@ -486,39 +494,43 @@ def _bytes_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_Fo
 # What becomes of it
 
 
-def _decided(units: _Units, found: Sequence[_Found], choice: Choice) -> list[Decision]:
+def _decided(units: _Units, conflicts: Sequence[_Found], choice: Choice) -> list[Decision]:
     """What becomes of each conflict.
 
     Where things overlap in memory, theirs of one cannot stand beside ours of another: such a conflict
     stays open, whatever was chosen.
     """
-    sides = [choice(one.conflict) for one in found]
+    sides = [choice(conflict.conflict) for conflict in conflicts]
     while True:
         kept = units.of_numbers(
-            one.units for one, side in zip(found, sides, strict=True) if side is not Side.THEIRS
+            conflict.units for conflict, side in zip(conflicts, sides, strict=True) if side is not Side.THEIRS
         )
-        reach = units.entangled(kept)
+        affected = units.entangled(kept)
         torn = [
             number
-            for number, one in enumerate(found)
-            if sides[number] is Side.THEIRS and reach[one.units].any()
+            for number, conflict in enumerate(conflicts)
+            if sides[number] is Side.THEIRS and affected[conflict.units].any()
         ]
         if not torn:
             break
         for number in torn:
             sides[number] = None
     return [
-        Decision(one.conflict, side or Side.OURS, side is None)
-        for one, side in zip(found, sides, strict=True)
+        Decision(conflict.conflict, side or Side.OURS, side is None)
+        for conflict, side in zip(conflicts, sides, strict=True)
     ]
 
 
-def _applied(sides: _Sides, units: _Units, found: Sequence[_Found], decisions: Sequence[Decision]) -> Image:
+def _applied(
+    sides: _Sides, units: _Units, conflicts: Sequence[_Found], decisions: Sequence[Decision]
+) -> Image:
     """The image that the decisions make, its checksums as in ours."""
     keep, take = (
         units.bits(
             units.of_numbers(
-                one.units for one, made in zip(found, decisions, strict=True) if made.side is side
+                conflict.units
+                for conflict, made in zip(conflicts, decisions, strict=True)
+                if made.side is side
             )
         )
         for side in Side

@@ -56,7 +56,7 @@ def points_needed(kind: str, table: Mapping[str, int], other: Mapping[str, int])
     if kind == "inverse":
         tried = sum(both[signal] for signal in both if signal not in shared)
         return tried * math.prod(both[signal] for signal in shared)
-    return max(math.prod(both[signal] for signal in one) for one in (table, other))
+    return max(math.prod(both[signal] for signal in signals) for signals in (table, other))
 
 
 def at_most(
@@ -76,12 +76,12 @@ def at_most(
     if np.isnan(excess).all():
         return None
     worst = int(np.nanargmax(excess))
-    where = point_of(points, shared, worst)
-    where |= highest.point(points, worst) | lowest.point(points, worst)
+    worst_point = point_of(points, shared, worst)
+    worst_point |= highest.point(points, worst) | lowest.point(points, worst)
     return RelationResult(
         value=float(highest.values[worst]),
         other=float(lowest.values[worst]),
-        at=where,
+        at=worst_point,
         excess=float(excess[worst]),
         slack=rounding(table.magnitude, bound.magnitude, abs(margin)),
     )
@@ -99,8 +99,8 @@ def equal(
 
 def gap(upper: Surface, lower: Surface, smallest: float, at: Point | None = None) -> RelationResult | None:
     """Whether a table stays above another one by the smallest distance; None as in ``at_most``."""
-    found = at_most(lower, upper, smallest, at)
-    return None if found is None else _turned_round(found)
+    result = at_most(lower, upper, smallest, at)
+    return None if result is None else _turned_round(result)
 
 
 def _turned_round(standing: RelationResult) -> RelationResult:
@@ -149,12 +149,12 @@ def inverse(
     if np.isnan(error).all():
         return None
     worst = np.unravel_index(int(np.nanargmax(error)), error.shape)
-    where = {signal: float(points[signal][place]) for signal, place in zip(shared, worst, strict=False)}
-    where[own] = float(values[worst])
+    worst_point = {signal: float(points[signal][place]) for signal, place in zip(shared, worst, strict=False)}
+    worst_point[own] = float(values[worst])
     return RelationResult(
         value=float(result[worst]),
         other=float(values[worst]),
-        at=where,
+        at=worst_point,
         excess=float(error[worst]) - tolerance,
         slack=_slack_of_round_trip(table, other, own, back),
         between=float(between[worst]),
@@ -176,11 +176,14 @@ def _points(kind: str, table: Surface, other: Surface, at: Point | None) -> dict
     """Where two tables are compared, by signal; None where they have nothing in common, or too much."""
     if at is not None:
         return {signal: np.array([value]) for signal, value in at.items()}
-    counts = ({signal: len(found) for signal, found in one.breakpoints.items()} for one in (table, other))
+    counts = (
+        {signal: len(breakpoints) for signal, breakpoints in surface.breakpoints.items()}
+        for surface in (table, other)
+    )
     if points_needed(kind, *counts) > MOST_POINTS:
         return None
     points = lattice((table, other), within=True)
-    return points if all(len(found) for found in points.values()) else None
+    return points if all(len(values) for values in points.values()) else None
 
 
 def _inside(values: Numbers, breakpoints: Numbers, magnitude: float) -> Flags:
@@ -208,10 +211,10 @@ class _Extreme:
         return point_of(points, self.alone, int(self.best[number]))
 
 
-def _extreme(one: Surface, points: Mapping[str, Numbers], shared: Sequence[str], sign: int) -> _Extreme:
+def _extreme(table: Surface, points: Mapping[str, Numbers], shared: Sequence[str], sign: int) -> _Extreme:
     """The highest values at each point of the shared signals; with the sign -1 the lowest."""
-    alone = [signal for signal in one.signals if signal not in shared]
+    alone = [signal for signal in table.signals if signal not in shared]
     outer = int(np.prod([len(points[signal]) for signal in shared], dtype=np.int64))
-    values = np.reshape(one.at(mesh(points, (*shared, *alone))), (outer, -1))
+    values = np.reshape(table.at(mesh(points, (*shared, *alone))), (outer, -1))
     best = np.where(np.isnan(values), -np.inf, sign * values).argmax(axis=1)
     return _Extreme(values[np.arange(outer), best], alone, best)

@@ -117,28 +117,28 @@ class Misreading:
 
     def thresholds(self, watched: Mapping[str, Watched]) -> Iterator[Threshold]:
         """Every scalar that is compared with a ``watched`` signal, or with one that is made on the way."""
-        found = dict(watched)
+        known = dict(watched)
         for scalar in self._definition.tables.values():
             name = scalar.signal
             if scalar.kind is not Kind.SCALAR or name is None or scalar.name not in self._surfaces:
                 continue
             maker = self._makers.get(name)
-            if name not in found and maker is not None and maker.name in self._behind:
-                found[name] = Watched(self._definition.unit_of(maker), *self._outputs(maker)[:2])
-            if name in found:
-                factor = _factor(found[name].unit, self._definition.unit_of(scalar))
+            if name not in known and maker is not None and maker.name in self._behind:
+                known[name] = Watched(self._definition.unit_of(maker), *self._outputs(maker)[:2])
+            if name in known:
+                factor = _factor(known[name].unit, self._definition.unit_of(scalar))
                 value = self._surfaces[scalar.name].at({}).item()
                 if factor is not None:
-                    yield _threshold(scalar, value, factor * found[name].true, factor * found[name].false)
+                    yield _threshold(scalar, value, factor * known[name].true, factor * known[name].false)
 
     def free_signals(self, table: Table) -> list[str]:
         """The signals that a table's output depends on beside the false one, through those that feed it."""
-        found: dict[str, None] = {}
-        for one in (table, *reversed(self._feeders(table))):
-            for signal in self._surfaces[one.name].signals:
+        free: dict[str, None] = {}
+        for feeder in (table, *reversed(self._feeders(table))):
+            for signal in self._surfaces[feeder.name].signals:
                 if signal != self._signal and signal not in self._makers:
-                    found[signal] = None
-        return list(found)
+                    free[signal] = None
+        return list(free)
 
     def points_of(self, table: Table) -> dict[str, Numbers]:
         """The values of each free signal that are tried for a table, each rising.
@@ -162,14 +162,14 @@ class Misreading:
 
     def _feeders(self, table: Table) -> list[Table]:
         """The tables that feed a table, at any distance, each behind those that feed it."""
-        found: set[str] = set()
+        names: set[str] = set()
         waiting = [table]
         while waiting:
             for maker in self._feeding(waiting.pop()):
-                if maker.name not in found:
-                    found.add(maker.name)
+                if maker.name not in names:
+                    names.add(maker.name)
                     waiting.append(maker)
-        return [maker for maker in self._tables if maker.name in found]
+        return [maker for maker in self._tables if maker.name in names]
 
     def _effect(self, table: Table) -> Effect:
         true, false, points = self._outputs(table)

@@ -53,7 +53,7 @@ def later(old: Surface, new: Surface, upward: bool) -> float | None:
     lower speed: then it is below 0. ``upward`` says that the guard is above. None for anything but two curves
     that only rise or only fall, both the same way, with levels in common.
     """
-    sides = [_side(one, upward) for one in (old, new)]
+    sides = [_side(surface, upward) for surface in (old, new)]
     if sides[0] is None or sides[1] is None or sides[0][2] != sides[1][2]:
         return None
     levels = distinct(np.concatenate([sides[0][1], sides[1][1]]))
@@ -73,12 +73,12 @@ def later(old: Surface, new: Surface, upward: bool) -> float | None:
     return distance * sides[0][2]
 
 
-def _side(one: Surface, upward: bool) -> tuple[Numbers, Numbers, int] | None:
+def _side(surface: Surface, upward: bool) -> tuple[Numbers, Numbers, int] | None:
     """A curve turned round: axis by rising output; and 1 or -1, as it sets in up or down the axis."""
-    if len(one.signals) != 1:
+    if len(surface.signals) != 1:
         return None
-    ((_, axis),) = one.breakpoints.items()
-    values = one.grid.physical[0]
+    ((_, axis),) = surface.breakpoints.items()
+    values = surface.grid.physical[0]
     if axis[0] > axis[-1]:
         axis, values = axis[::-1], values[::-1]
     with np.errstate(over="ignore", invalid="ignore"):

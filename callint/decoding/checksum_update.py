@@ -14,8 +14,8 @@ from callint.model.image import Image, Segment
 class UnsealableError(ValueError):
     """Checksums that cannot be computed; ``line`` is that of the checksum in the definition."""
 
-    def __init__(self, words: str, line: int) -> None:
-        super().__init__(words)
+    def __init__(self, message: str, line: int) -> None:
+        super().__init__(message)
         self.line = line
 
 
@@ -51,8 +51,8 @@ def seal(image: Image, memory: Memory) -> Sealed:
     renewals, left = [], []
     for checksum in ordered:
         if not _is_inside(checksum, memory):
-            words = f"checksum {checksum.name} needs bytes outside the memory; correct its range"
-            raise UnsealableError(words, checksum.line)
+            message = f"checksum {checksum.name} needs bytes outside the memory; correct its range"
+            raise UnsealableError(message, checksum.line)
         stored = checksums.stored_value(checksum, image)
         value = checksums.expected_value(checksum, image)
         if stored is None or value is None:
@@ -67,36 +67,36 @@ def seal(image: Image, memory: Memory) -> Sealed:
         if checksum in left:
             continue
         if checksums.stored_value(checksum, image) != checksums.expected_value(checksum, image):
-            words = f"checksum {checksum.name} is stored where another one is; correct its stored-at"
-            raise UnsealableError(words, checksum.line)
+            message = f"checksum {checksum.name} is stored where another one is; correct its stored-at"
+            raise UnsealableError(message, checksum.line)
     return Sealed(image, tuple(renewals), tuple(left))
 
 
-def in_order(found: Sequence[Checksum]) -> list[Checksum]:
+def in_order(unordered: Sequence[Checksum]) -> list[Checksum]:
     """The checksums, each behind all whose stored places it covers.
 
     Raises UnsealableError for an unknown algorithm, and where there is no such order.
     """
-    for checksum in found:
+    for checksum in unordered:
         if not checksums.is_known(checksum.algorithm):
-            words = (
+            message = (
                 f"checksum {checksum.name} has the unknown algorithm {checksum.algorithm!r}; "
                 "callint check names those that are known"
             )
-            raise UnsealableError(words, checksum.line)
+            raise UnsealableError(message, checksum.line)
     # By number: names may repeat.
     graph = {
-        number: [other for other, inner in enumerate(found) if _covers(checksum, inner)]
-        for number, checksum in enumerate(found)
+        number: [other for other, inner in enumerate(unordered) if _covers(checksum, inner)]
+        for number, checksum in enumerate(unordered)
     }
     try:
-        return [found[number] for number in TopologicalSorter(graph).static_order()]
+        return [unordered[number] for number in TopologicalSorter(graph).static_order()]
     except CycleError as error:
-        circle = [found[number] for number in dict.fromkeys(error.args[1])]
+        circle = [unordered[number] for number in dict.fromkeys(error.args[1])]
         names = " and ".join(sorted({checksum.name for checksum in circle}))
         what = "covers its own stored place" if len(circle) == 1 else "cover each other's stored places"
-        words = f"checksum {names} {what}, so it cannot be computed; correct start, size or stored-at"
-        raise UnsealableError(words, min(checksum.line for checksum in circle)) from None
+        message = f"checksum {names} {what}, so it cannot be computed; correct start, size or stored-at"
+        raise UnsealableError(message, min(checksum.line for checksum in circle)) from None
 
 
 def _is_inside(checksum: Checksum, memory: Memory) -> bool:

@@ -27,8 +27,8 @@ def catalogue() -> dict[str, Crc]:
     """The CRCs of the published catalogue by their names there: CRC-32/ISO-HDLC and so on."""
     import anycrc  # only files with a CRC pay for the import
 
-    found = {_published(name): Crc(*model[:6]) for name, model in anycrc.models.items()}
-    return {**found, **_WIDE}
+    published = {_published(name): Crc(*model[:6]) for name, model in anycrc.models.items()}
+    return {**published, **_WIDE}
 
 
 @cache

@@ -87,10 +87,10 @@ def largest_step(conversion: Linear, most: Fraction | None, times: Fraction = Fr
 def raw_distances(before: NDArray[Any], after: NDArray[Any]) -> NDArray[np.uint64]:
     """How far whole raw numbers of one type are apart, any one shape; no difference runs over its end."""
     kind = np.uint64 if before.dtype.kind == "u" else np.int64
-    one, other = (np.ascontiguousarray(raw.astype(kind)).view(np.uint64) for raw in (before, after))
+    first, second = (np.ascontiguousarray(raw.astype(kind)).view(np.uint64) for raw in (before, after))
     # What runs over the end of 64 bits comes back in at the other one.
-    found: NDArray[np.uint64] = np.where(after >= before, other - one, one - other)
-    return found
+    distances: NDArray[np.uint64] = np.where(after >= before, second - first, first - second)
+    return distances
 
 
 def to_physical(conversion: Conversion, raw: NDArray[Any]) -> Numbers:

@@ -111,8 +111,8 @@ class Decoded:
 
     def _beyond_raw(self, item: int, least: int | None, greatest: int | None) -> Integers:
         """The cells of an item with whole raw numbers below or above some, rising."""
-        found = _outside(self.raw_of(item), least, greatest)
-        return np.flatnonzero(found) + int(self.layout.first[item])
+        flags = _outside(self.raw_of(item), least, greatest)
+        return np.flatnonzero(flags) + int(self.layout.first[item])
 
     def passes(self, item: int, low: Fraction | None, high: Fraction | None) -> Flags:
         """Which values of an item are below ``low`` or above ``high``, shape (rows, columns).
@@ -160,9 +160,9 @@ class Decoded:
     def breakpoints(self, axis: str) -> Numbers:
         """The physical breakpoints of an axis, shape (count,)."""
         if axis not in self._breakpoints:
-            found = self.layout.definition.axes[axis]
-            if isinstance(found, FixedAxis):
-                self._breakpoints[axis] = np.array(found.values, np.float64)
+            defined_axis = self.layout.definition.axes[axis]
+            if isinstance(defined_axis, FixedAxis):
+                self._breakpoints[axis] = np.array(defined_axis.values, np.float64)
             else:
                 self._breakpoints[axis] = self.physical[self.layout.cells(self.layout.axis_items[axis])]
         return self._breakpoints[axis]

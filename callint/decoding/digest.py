@@ -86,9 +86,9 @@ def combined(digests: Iterable[ContentDigest]) -> ContentDigest:
     """One digest of several, in their order."""
     parts = list(digests)
     return ContentDigest(
-        sha256("".join(one.content for one in parts).encode()),
-        sha256("".join(one.meaning for one in parts).encode()),
-        sha256("".join(one.demands for one in parts).encode()),
+        sha256("".join(part.content for part in parts).encode()),
+        sha256("".join(part.meaning for part in parts).encode()),
+        sha256("".join(part.demands for part in parts).encode()),
     )
 
 
@@ -186,7 +186,11 @@ def _table_demands(definition: Definition, table: Table) -> list[object]:
 
 def relation_statement(relations: Iterable[Relation]) -> str:
     """The digest of what relations demand."""
-    return sha256(canonical([(one.kind, one.table, one.other, one.amount) for one in relations]))
+    return sha256(
+        canonical(
+            [(relation.kind, relation.table, relation.other, relation.amount) for relation in relations]
+        )
+    )
 
 
 def layout_statement(definition: Definition) -> str:
@@ -219,8 +223,8 @@ def canonical(value: object) -> bytes:
     if is_dataclass(value) and not isinstance(value, type):
         given = ((field.name, getattr(value, field.name)) for field in fields(value))
         # What is not given is left out, so that a new optional attribute leaves the digests of others alone.
-        kept = [(name, one) for name, one in given if name not in _NOT_MEANING and not _is_absent(one)]
-        parts = [canonical(name) + canonical(one) for name, one in kept]
+        kept = [(name, part) for name, part in given if name not in _NOT_MEANING and not _is_absent(part)]
+        parts = [canonical(name) + canonical(part) for name, part in kept]
         # By its attributes and not by the name of its class, which is the code's own business.
         return _framed("element", b"".join(parts))
     if isinstance(value, Enum):

@@ -169,13 +169,13 @@ class Layout:
     def wide(self) -> NDArray[np.bool_]:
         """Which items have whole numbers of which doubles do not tell all values apart, shape (items,)."""
         known: dict[tuple[str | None, NumberType, int | None], bool] = {}
-        found = np.zeros(len(self.items), bool)
+        wide = np.zeros(len(self.items), bool)
         for number, item in enumerate(self.items):
             key = item.conversion, item.storage.type, item.storage.mask
             if key not in known:
                 known[key] = is_wide(self.definition.conversion_of(item), item.storage)
-            found[number] = known[key]
-        return found
+            wide[number] = known[key]
+        return wide
 
     def is_wide(self, item: Item) -> bool:
         """Whether doubles do not tell all values of an item apart."""
@@ -183,7 +183,7 @@ class Layout:
 
     def raw_bounds(self, of: Callable[[Table], Range | None]) -> RawBounds:
         """Of the ``wide`` items with bounds, the least and the greatest raw number within."""
-        found: RawBounds = {}
+        bounds: RawBounds = {}
         for number in np.flatnonzero(self.wide).tolist():
             item = self.items[number]
             conversion = self.definition.conversion_of(item)
@@ -192,8 +192,8 @@ class Layout:
                 and isinstance(conversion, Linear)
                 and (limits := of(item)) is not None
             ):
-                found[number] = raw_bounds(conversion, *limits.exact)
-        return found
+                bounds[number] = raw_bounds(conversion, *limits.exact)
+        return bounds
 
     @cached_property
     def raw_limits(self) -> RawBounds:
@@ -329,22 +329,22 @@ def make_layout(definition: Definition) -> Layout:
     """
     items = _resolved(definition)
     alike: dict[str | None, int] = {}
-    for one in items:
-        alike.setdefault(one.conversion, len(alike))
-    items.sort(key=lambda one: (_storage_key(one), alike[one.conversion]))
+    for item in items:
+        alike.setdefault(item.conversion, len(alike))
+    items.sort(key=lambda item: (_storage_key(item), alike[item.conversion]))
     counts: dict[str | None, int] = {name: axis.count for name, axis in definition.axes.items()}
     shapes = np.array([_shape(counts, item) for item in items], np.int64).reshape(-1, 2)
     sizes = shapes.prod(axis=1)
     first = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
     # To repeat is several times as fast as to look up by ``item``.
     local = np.arange(first[-1]) - np.repeat(first[:-1], sizes)
-    y_first = np.array([isinstance(one, Table) and one.y_first for one in items], bool)
+    y_first = np.array([isinstance(item, Table) and item.y_first for item in items], bool)
     if y_first.any():
         turned = np.repeat(y_first, sizes)
         rows, columns = np.repeat(shapes[y_first], sizes[y_first], axis=0).T
         local[turned] = local[turned] % columns * rows + local[turned] // columns
-    at = np.array([one.at for one in items], np.int64)
-    stride = np.array([one.storage.stride for one in items], np.int64)
+    at = np.array([item.at for item in items], np.int64)
+    stride = np.array([item.storage.stride for item in items], np.int64)
     return Layout(
         definition=definition,
         items=tuple(items),

@@ -49,18 +49,18 @@ class CellTime:
         self.max_gap = max_gap
         self.signals = signals or {}
         self.implausible: dict[str, int] = {}
-        self._surfaces = {one.grid.table.name: one for one in surfaces}
+        self._surfaces = {surface.grid.table.name: surface for surface in surfaces}
         # Tables on the same axes have the same times.
         self._grids: dict[tuple[object, ...], Surface] = {}
         self._times: dict[tuple[object, ...], Numbers] = {}
         # The time at each breakpoint and between each two: shape (2 rows - 1, 2 columns - 1).
         self._stays: dict[tuple[object, ...], Numbers] = {}
-        for one in self._surfaces.values():
-            if one.signals:
-                self._grids.setdefault(_key(one), one)
-                rows, columns = one.grid.physical.shape
-                self._times.setdefault(_key(one), np.zeros((rows, columns)))
-                self._stays.setdefault(_key(one), np.zeros((2 * rows - 1, 2 * columns - 1)))
+        for surface in self._surfaces.values():
+            if surface.signals:
+                self._grids.setdefault(_key(surface), surface)
+                rows, columns = surface.grid.physical.shape
+                self._times.setdefault(_key(surface), np.zeros((rows, columns)))
+                self._stays.setdefault(_key(surface), np.zeros((2 * rows - 1, 2 * columns - 1)))
         self._held: Piece | None = None
         self._readings: dict[str, tuple[float, float]] = {}
 
@@ -124,17 +124,17 @@ class CellTime:
     def _share(self, piece: Piece, weights: Numbers) -> None:
         self.clock.total += float(weights.sum())
         places: dict[tuple[str, bytes], Position] = {}
-        for key, one in self._grids.items():
-            if not all(signal in piece.signals for signal in one.signals):
+        for key, surface in self._grids.items():
+            if not all(signal in piece.signals for signal in surface.signals):
                 continue
             along = []
-            for signal, axis in one.breakpoints.items():
+            for signal, axis in surface.breakpoints.items():
                 place = signal, axis.tobytes()
                 if place not in places:
-                    found, readings = position(axis, piece.signals[signal]), piece.signals[signal]
+                    place_on_axis, readings = position(axis, piece.signals[signal]), piece.signals[signal]
                     # On an axis of one breakpoint any number lies at it, but no reading does not.
-                    weight = np.where(np.isfinite(readings), found.weight, np.nan)
-                    places[place] = Position(found.low, weight)
+                    weight = np.where(np.isfinite(readings), place_on_axis.weight, np.nan)
+                    places[place] = Position(place_on_axis.low, weight)
                 along.append(places[place])
             known = np.flatnonzero((weights > 0) & np.all([np.isfinite(at.weight) for at in along], axis=0))
             along = [Position(at.low[known], at.weight[known]) for at in along]
@@ -143,16 +143,16 @@ class CellTime:
 
     def of(self, table: str) -> Numbers | None:
         """The time in each cell of a table, shape (rows, columns); None where nothing was asked of it."""
-        one = self._surfaces.get(table)
-        return None if one is None else self._times.get(_key(one))
+        surface = self._surfaces.get(table)
+        return None if surface is None else self._times.get(_key(surface))
 
     def in_use(self, table: str, cells: Flags) -> float | None:
         """The time in which any of a table's ``cells`` counts, however little; flags, shape (rows, columns).
 
         None where nothing was asked of the table.
         """
-        one = self._surfaces.get(table)
-        stays = None if one is None else self._stays.get(_key(one))
+        surface = self._surfaces.get(table)
+        stays = None if surface is None else self._stays.get(_key(surface))
         return None if stays is None else float(stays[_with_between(cells)].sum())
 
     def unweighed(self, logged: Iterable[str]) -> tuple[list[str], list[str]]:
@@ -161,10 +161,10 @@ class CellTime:
         The signals that it lacks, and the tables whose signals it has, but never all of them at once.
         """
         known, lacking, apart = set(logged), dict[str, None](), []
-        for table, one in self._surfaces.items():
-            missing = [signal for signal in one.signals if signal not in known]
+        for table, surface in self._surfaces.items():
+            missing = [signal for signal in surface.signals if signal not in known]
             lacking.update(dict.fromkeys(missing))
-            if one.signals and not missing and not self._times[_key(one)].any():
+            if surface.signals and not missing and not self._times[_key(surface)].any():
                 apart.append(table)
         return list(lacking), apart
 
@@ -187,7 +187,7 @@ def _times(places: list[Position], shape: tuple[int, ...], weights: Numbers) -> 
 
 def _stays(places: list[Position], shape: tuple[int, ...], weights: Numbers) -> Numbers:
     """The weights of some rows, by where they lie: at a breakpoint, or between it and the next."""
-    steps = [2 * one.low + (one.weight > 0) + (one.weight == 1) for one in places]
+    steps = [2 * place.low + (place.weight > 0) + (place.weight == 1) for place in places]
     x, y = steps[0], steps[1] if len(steps) > 1 else 0
     return np.bincount(y * shape[1] + x, weights, shape[0] * shape[1]).astype(np.float64).reshape(shape)
 
@@ -202,8 +202,8 @@ def _with_between(cells: Flags) -> Flags:
     return wide
 
 
-def _key(one: Surface) -> tuple[object, ...]:
-    return tuple((signal, axis.tobytes()) for signal, axis in one.breakpoints.items())
+def _key(surface: Surface) -> tuple[object, ...]:
+    return tuple((signal, axis.tobytes()) for signal, axis in surface.breakpoints.items())
 
 
 def _joined(last: Piece, piece: Piece) -> Piece:

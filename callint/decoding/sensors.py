@@ -82,8 +82,8 @@ class Circuit:
         (volts,) = self.curve.breakpoints.values()
         values = self.curve.grid.physical[0]
         order = np.argsort(values)
-        found: Numbers = np.interp(quantity, values[order], volts[order] * self.scale)
-        return found
+        voltage: Numbers = np.interp(quantity, values[order], volts[order] * self.scale)
+        return voltage
 
     def resistance_at(self, voltage: Numbers) -> Numbers:
         """The sensor's ohms at a voltage; infinite at the supply itself."""

@@ -119,10 +119,10 @@ def made_at(decoded: Decoded, point: Mapping[str, float]) -> dict[str, Made]:
     known, made = dict(point), dict[str, Made]()
     while ready:
         table = ready.popleft()
-        name, one = table.produces, surface(decoded, table)
-        if name is None or name in known or one is None or obstacle(decoded, table):
+        name, producer = table.produces, surface(decoded, table)
+        if name is None or name in known or producer is None or obstacle(decoded, table):
             continue
-        value = one.at({signal: known[signal] for signal in one.signals}).item()
+        value = producer.at({signal: known[signal] for signal in producer.signals}).item()
         if not math.isfinite(value):
             continue
         known[name], made[name] = value, Made(value, table)

@@ -24,8 +24,8 @@ def signal_named(definition: Definition, name: str, option: str) -> Signal:
 def _likely(name: str, known: Iterable[str]) -> list[str]:
     """The signals that a word may stand for: that end with it, that have it in them, or else the nearest."""
     word, names = name.casefold(), list(known)
-    having = [one for one in names if len(word) > 1 and word in one.casefold()]
-    having.sort(key=lambda one: not one.casefold().endswith(f"_{word}"))
+    having = [known_name for known_name in names if len(word) > 1 and word in known_name.casefold()]
+    having.sort(key=lambda known_name: not known_name.casefold().endswith(f"_{word}"))
     return having[:_MOST_LIKELY] or difflib.get_close_matches(name, names, n=1)
 
 

@@ -76,8 +76,8 @@ class Surface:
 def _shares(breakpoints: Numbers | None, value: float) -> list[tuple[int, float]]:
     if breakpoints is None:
         return [(0, 1.0)]
-    found = position(breakpoints, np.array(value))
-    low, weight = int(found.low), float(found.weight)
+    place = position(breakpoints, np.array(value))
+    low, weight = int(place.low), float(place.weight)
     return [(index, share) for index, share in ((low, 1.0 - weight), (low + 1, weight)) if share > 0]
 
 
@@ -99,7 +99,7 @@ def surface(decoded: Decoded, table: Table) -> Surface | None:
 
 def surfaces(decoded: Decoded, tables: Iterable[Table]) -> list[Surface]:
     """Those of some tables whose axes can be read."""
-    return [found for table in tables if (found := surface(decoded, table)) is not None]
+    return [table_surface for table in tables if (table_surface := surface(decoded, table)) is not None]
 
 
 def obstacle(decoded: Decoded, table: Table) -> str | None:
@@ -146,17 +146,20 @@ def lattice(surfaces: Iterable[Surface], within: bool = False) -> dict[str, Numb
     ``within`` keeps to the range that all surfaces on a signal share; it is empty where they share none.
     """
     axes: dict[str, list[Numbers]] = {}
-    for one in surfaces:
-        for signal, breakpoints in one.breakpoints.items():
+    for table_surface in surfaces:
+        for signal, breakpoints in table_surface.breakpoints.items():
             axes.setdefault(signal, []).append(breakpoints)
-    found = {}
+    merged = {}
     for signal, several in axes.items():
         points = distinct(np.concatenate(several))
         if within:
-            low, high = max(one.min() for one in several), min(one.max() for one in several)
+            low, high = (
+                max(breakpoints.min() for breakpoints in several),
+                min(breakpoints.max() for breakpoints in several),
+            )
             points = points[(points >= low) & (points <= high)]
-        found[signal] = points
-    return found
+        merged[signal] = points
+    return merged
 
 
 def mesh(points: Mapping[str, Numbers], signals: Sequence[str]) -> dict[str, Numbers]:

@@ -92,7 +92,7 @@ def find_entry_errors(edit: TableEdit) -> tuple[Suspect, ...]:
         if _is_uniform(edit):
             return ()
         window = PaddedGrid(edit, edit.cells)
-        return tuple(sorted(_found(window), key=lambda one: (one.y, one.x)))
+        return tuple(sorted(_found(window), key=lambda suspect: (suspect.y, suspect.x)))
 
 
 def _is_uniform(edit: TableEdit) -> bool:
@@ -106,7 +106,7 @@ def _is_uniform(edit: TableEdit) -> bool:
 
 def _found(window: PaddedGrid) -> list[Suspect]:
     excluded = np.zeros(len(window.places), bool)
-    found: list[Suspect] = []
+    suspects: list[Suspect] = []
     most = max(1, int(_MOST * len(window.places)))
     for _ in range(_PASSES):
         verdict = _judge(window, excluded)
@@ -115,18 +115,20 @@ def _found(window: PaddedGrid) -> list[Suspect]:
         _raise_typable(window, verdict)
         worst = _worst_around(window, verdict)
         # A cell that is alone only because its fellow was a slip has nothing left to be judged by.
-        beside = window.scattered(excluded, False)[window.around[verdict.cells[worst]]].any(axis=1)
-        worst[worst] = ~(verdict.is_lone[worst] & beside)
+        next_to_suspect = window.scattered(excluded, False)[window.around[verdict.cells[worst]]].any(axis=1)
+        worst[worst] = ~(verdict.is_lone[worst] & next_to_suspect)
         more = [_suspect(window, verdict, number) for number in np.flatnonzero(worst).tolist()]
         if not more:
             break
-        fellows = sorted(one.score for one in (*found, *more) if not one.is_lone)
+        fellows = sorted(suspect.score for suspect in (*suspects, *more) if not suspect.is_lone)
         if len(fellows) > most:
             usual = fellows[(len(fellows) - 1) // 2]
-            return found + [one for one in more if one.is_lone or one.score > _GROSS * usual]
-        found += more
+            return suspects + [
+                suspect for suspect in more if suspect.is_lone or suspect.score > _GROSS * usual
+            ]
+        suspects += more
         excluded[verdict.cells[worst]] = True
-    return found
+    return suspects
 
 
 def _raise_typable(window: PaddedGrid, verdict: _Scores) -> None:
@@ -272,18 +274,18 @@ def _yardsticks(window: PaddedGrid, evidence: _Predictions, cells: Indexes, arou
     """How well each way explains the fellows of some cells, shape (ways, cells)."""
     moving = evidence.free[window.around[cells]]
     fellows = evidence.fellows[cells]
-    found = np.stack(
+    yardsticks = np.stack(
         [
             *(_yardstick(window, departure, moving, cells) for departure in evidence.departures[:2]),
             *_surface_yardsticks(window, evidence.departures[2:], evidence.live, around, cells),
         ]
     )
-    found[:2, moving.sum(axis=1) == 1] = 0.0  # without any it is NaN, and is trusted nowhere
-    found[:, fellows < 2] = 0.0
+    yardsticks[:2, moving.sum(axis=1) == 1] = 0.0  # without any it is NaN, and is trusted nowhere
+    yardsticks[:, fellows < 2] = 0.0
     # Few fellows lie on the surface by chance where it is rough.
     rough = np.nan_to_num(quantile(window.roughness[window.around[cells]], _ROUGH_QUANTILE))
-    found[2:] = np.fmax(found[2:], rough * np.minimum(1.0, _ENOUGH / np.maximum(fellows, 1)))
-    return found
+    yardsticks[2:] = np.fmax(yardsticks[2:], rough * np.minimum(1.0, _ENOUGH / np.maximum(fellows, 1)))
+    return yardsticks
 
 
 def _doubt(window: PaddedGrid, around: Flags, cells: Indexes) -> Numbers:
@@ -367,7 +369,7 @@ def _grain(window: PaddedGrid, live: Flags, coarse: Numbers) -> Numbers:
 def _made_equal(window: PaddedGrid, live: Flags) -> _Equal:
     places, step = window.places, window.step
     new, old = window.new[places], window.old[places]
-    at_all, beside, twice = (np.zeros(len(places), bool) for _ in range(3))
+    at_all, adjacent, twice = (np.zeros(len(places), bool) for _ in range(3))
     for line in window.straight:
         near = np.zeros(len(places), bool)
         times = np.zeros(len(places), np.intp)
@@ -377,10 +379,10 @@ def _made_equal(window: PaddedGrid, live: Flags) -> _Equal:
                 near |= alike
             times += alike & (np.abs(window.old[there] - old) > 1.5 * step)
         at_all |= times > 0
-        beside |= near & (times > 0)
+        adjacent |= near & (times > 0)
         twice |= near & (times > 1)
     here = live[places]
-    return _Equal(at_all & here, beside & here, twice & here)
+    return _Equal(at_all & here, adjacent & here, twice & here)
 
 
 def _unless_stopped(
@@ -412,15 +414,15 @@ def _surface_yardsticks(
 
     The fellows across a line, which lie on the same slopes and cliffs along it, count for themselves too.
     """
-    found = []
+    yardsticks = []
     for number, departure in enumerate(departures):
         usual = _yardstick(window, departure, around, cells)
         if len(window.straight) > 1:
             mates = np.stack([at[cells] for at in window.straight[1 - number].at.values()], axis=1)
             across = np.where(live[mates], window.scattered(departure)[mates], np.nan)
             usual = np.fmax(usual, quantile(across, 0.5))
-        found.append(usual)
-    return found
+        yardsticks.append(usual)
+    return yardsticks
 
 
 def _held(window: PaddedGrid, around: Flags, cells: Indexes) -> tuple[Flags, Numbers]:
@@ -512,17 +514,17 @@ def _worst_around(window: PaddedGrid, verdict: _Scores) -> Flags:
     """Which of the judged cells are suspicious and have none worse around them."""
     suspicious = verdict.score > 1
     numbers = verdict.cells[suspicious]
-    found = np.zeros(len(verdict.cells), bool)
+    worst = np.zeros(len(verdict.cells), bool)
     if not len(numbers):
-        return found
+        return worst
     scores, ties = np.zeros(len(window.places)), np.zeros(len(window.places))
     scores[numbers], ties[numbers] = verdict.score[suspicious], verdict.tie[suspicious]
     around = window.around[numbers]
     theirs, their_ties = window.scattered(scores, 0.0)[around], window.scattered(ties, 0.0)[around]
     score, tie = scores[numbers, None], ties[numbers, None]
     close = (np.abs(theirs - score) <= 0.5 * score) & (theirs > 0)
-    found[suspicious] = ~np.where(close, their_ties > tie, theirs > score).any(axis=1)
-    return found
+    worst[suspicious] = ~np.where(close, their_ties > tie, theirs > score).any(axis=1)
+    return worst
 
 
 # From decoded tables
@@ -556,7 +558,7 @@ def _resolution(change: TableChange, conversion: Conversion) -> Numbers:
         if isinstance(conversion, Linear):
             return np.full(raw.shape, abs(conversion.factor))
         numbers = raw.astype(np.float64)
-        sides = [np.abs(to_physical(conversion, numbers + one) - change.new.physical) for one in (-1, 1)]
+        sides = [np.abs(to_physical(conversion, numbers + step) - change.new.physical) for step in (-1, 1)]
         return np.nan_to_num(np.fmax(*sides))
     steps = np.abs(np.spacing(raw)).astype(np.float64)
     if isinstance(conversion, Linear):

@@ -88,12 +88,12 @@ class GridRow:
     def cubic(self) -> dict[int, Numbers]:
         """The weights of Lagrange's polynomial through all four neighbours."""
         weights = {}
-        for one in _SIDES:
+        for side in _SIDES:
             weight: Any = 1.0
             for other in _SIDES:
-                if other != one:
-                    weight = weight * (self._off[other] / (self._off[other] - self._off[one]))
-            weights[one] = weight
+                if other != side:
+                    weight = weight * (self._off[other] / (self._off[other] - self._off[side]))
+            weights[side] = weight
         return weights
 
     def values(self, grid: Numbers) -> dict[int, Numbers]:
@@ -116,9 +116,9 @@ class PaddedGrid:
         #: Where the changed cells lie in the padded grid.
         self.places: Indexes = np.flatnonzero(self.changed)
         self.step: Numbers = edit.resolution[cells]
-        reach = range(-self.reach, self.reach + 1)
-        down = reach if rows > 1 else (0,)
-        across = reach if columns > 1 else (0,)
+        offsets = range(-self.reach, self.reach + 1)
+        down = offsets if rows > 1 else (0,)
+        across = offsets if columns > 1 else (0,)
         steps = [dy * self.stride + dx for dy in down for dx in across if dx or dy]
         #: The places around every changed cell, shape (changed, places).
         self.around: Indexes = self.places[:, None] + np.array(steps, np.intp)[None, :]
@@ -225,9 +225,9 @@ def delta_residuals(window: PaddedGrid, movement: CellShift, few: Flags) -> Numb
             for side in (-1, 1)
         ]
         offer(np.where((back & ahead) | ((back | ahead) & (few | grows[0] | grows[1])), between, np.nan))
-        beyond = {side: np.where(few, all_[side], near[side]) if any_few else near[side] for side in (-2, 2)}
+        farther = {side: np.where(few, all_[side], near[side]) if any_few else near[side] for side in (-2, 2)}
         cubic = line.cubic
-        offer(near[-1] * cubic[-1] + near[1] * cubic[1] + beyond[-2] * cubic[-2] + beyond[2] * cubic[2])
+        offer(near[-1] * cubic[-1] + near[1] * cubic[1] + farther[-2] * cubic[-2] + farther[2] * cubic[2])
         alone = ~(back & ahead) | few
         # Where the movement goes on steadily, a cell moved as the mean of its neighbours, not as one.
         across = near[1] - near[-1]
@@ -237,7 +237,7 @@ def delta_residuals(window: PaddedGrid, movement: CellShift, few: Flags) -> Numb
         for side in (-1, 1):
             offer(np.where(steady, np.nan, near[side]))
             offer(np.where(few | ~np.isfinite(near[side]), near[2 * side], np.nan))
-            onwards = near[side] + (near[side] - beyond[2 * side]) * line.onwards[side]
+            onwards = near[side] + (near[side] - farther[2 * side]) * line.onwards[side]
             offer(np.where(alone, onwards, np.nan))
     if window.is_curve and any_few:
         for side in (-3, 3):
@@ -274,8 +274,8 @@ def surface_residuals(window: PaddedGrid, surface: Numbers) -> Numbers:
         inside |= np.isfinite(off[number])
     for number, line in enumerate(window.straight):
         for prediction in _outside(line, surface, slice(None)):
-            beyond = np.where(inside, np.nan, np.abs(prediction - new))
-            np.fmin(off[number], beyond, out=off[number])
+            misfit = np.where(inside, np.nan, np.abs(prediction - new))
+            np.fmin(off[number], misfit, out=off[number])
     return off
 
 
@@ -288,14 +288,14 @@ def mean_residual(off: Numbers) -> Numbers:
 
 def predict_from_surface(window: PaddedGrid, surface: Numbers, cells: Indexes) -> Numbers:
     """What the values along a line make expect of some of the changed cells, shape (2, cells)."""
-    found: Numbers = np.full((2, len(cells)), np.nan)
+    predictions: Numbers = np.full((2, len(cells)), np.nan)
     for number, line in enumerate(window.straight):
         between = _between(line, surface, cells)
         centre = np.where(np.isfinite(between[1]), between[1], between[0])
-        found[number] = np.where(
+        predictions[number] = np.where(
             np.isfinite(centre), centre, middle(np.stack(_outside(line, surface, cells), 1))
         )
-    return found
+    return predictions
 
 
 def _between(line: GridRow, surface: Numbers, cells: Indexes | slice) -> list[Numbers]:
@@ -316,8 +316,8 @@ def _outside(line: GridRow, surface: Numbers, cells: Indexes | slice) -> list[Nu
 
 def known(values: Numbers) -> Numbers:
     """The values, NaN where they are infinite."""
-    found: Numbers = np.where(np.isfinite(values), values, np.nan)
-    return found
+    finite: Numbers = np.where(np.isfinite(values), values, np.nan)
+    return finite
 
 
 def quantile(values: Numbers, share: float) -> Numbers:
@@ -326,8 +326,8 @@ def quantile(values: Numbers, share: float) -> Numbers:
     count = (~np.isnan(ordered)).sum(axis=1)
     # Towards zero: where nothing is left it is the first, which is NaN.
     index = (share * (count - 1)).astype(np.intp)
-    found: Numbers = ordered[np.arange(len(ordered)), index]
-    return found
+    quantiles: Numbers = ordered[np.arange(len(ordered)), index]
+    return quantiles
 
 
 def middle(values: Numbers) -> Numbers:
@@ -336,5 +336,5 @@ def middle(values: Numbers) -> Numbers:
     count = (~np.isnan(ordered)).sum(axis=1)
     rows = np.arange(len(ordered))
     # Where nothing is left they are the last and the first, which are NaN.
-    found: Numbers = (ordered[rows, (count - 1) // 2] + ordered[rows, count // 2]) / 2
-    return found
+    medians: Numbers = (ordered[rows, (count - 1) // 2] + ordered[rows, count // 2]) / 2
+    return medians

@@ -63,31 +63,31 @@ def pasted(edit: TableEdit, x_moved: bool = False, y_moved: bool = False) -> tup
     """
     if np.count_nonzero(edit.cells) < _CELLS:
         return ()
-    found: list[Pasted] = []
+    candidates: list[Pasted] = []
     turned = TableEdit(edit.old.T, edit.new.T, edit.changed.T, edit.resolution.T)
     with np.errstate(all="ignore"):
         for whole, along_x, moved in ((edit, True, x_moved), (turned, False, y_moved)):
             if moved or whole.old.shape[1] < 2:
                 continue
             for side in (1, -1):
-                found += (_turned(one, along_x) for one in _one_off(whole, side))
-            found += (_turned(one, along_x) for one in _twice(whole))
+                candidates += (_turned(block, along_x) for block in _one_off(whole, side))
+            candidates += (_turned(block, along_x) for block in _twice(whole))
     kept: list[Pasted] = []
-    for one in sorted(found, key=lambda one: -one.size):
-        if not any(_overlap(one, other) for other in kept):
-            kept.append(one)
-    return tuple(sorted(kept, key=lambda one: (one.top, one.left)))
+    for candidate in sorted(candidates, key=lambda block: -block.size):
+        if not any(_overlap(candidate, block) for block in kept):
+            kept.append(candidate)
+    return tuple(sorted(kept, key=lambda block: (block.top, block.left)))
 
 
-def _turned(one: Pasted, along_x: bool) -> Pasted:
+def _turned(block: Pasted, along_x: bool) -> Pasted:
     if along_x:
-        return one
-    return Pasted(one.left, one.top, one.right, one.bottom, one.y_off, one.x_off, one.twice)
+        return block
+    return Pasted(block.left, block.top, block.right, block.bottom, block.y_off, block.x_off, block.twice)
 
 
-def _overlap(one: Pasted, other: Pasted) -> bool:
-    rows = one.top <= other.bottom and other.top <= one.bottom
-    return rows and one.left <= other.right and other.left <= one.right
+def _overlap(first: Pasted, second: Pasted) -> bool:
+    rows = first.top <= second.bottom and second.top <= first.bottom
+    return rows and first.left <= second.right and second.left <= first.right
 
 
 def _moved(grid: Numbers, side: int) -> Numbers:
@@ -105,10 +105,10 @@ def _one_off(edit: TableEdit, side: int) -> Iterator[Pasted]:
     source, step = _moved(edit.old, side), edit.resolution
     same = np.abs(edit.new - source) <= 0.5 * step
     moved = edit.cells & same & (np.abs(edit.old - source) > _LEAST_STEPS * step)
-    beside = np.zeros_like(moved)
-    beside[:, 1:] |= moved[:, :-1]
-    beside[:, :-1] |= moved[:, 1:]
-    chained = moved & beside
+    adjacent = np.zeros_like(moved)
+    adjacent[:, 1:] |= moved[:, :-1]
+    adjacent[:, :-1] |= moved[:, 1:]
+    chained = moved & adjacent
     if np.count_nonzero(chained) < _CELLS:
         return
     rows, columns = np.flatnonzero(chained.any(axis=1)), np.flatnonzero(chained.any(axis=0))
@@ -128,7 +128,7 @@ def _is_simple(old: Numbers, new: Numbers, step: Numbers, cells: Flags) -> bool:
     """Whether one offset or one factor explains most of the cells as well."""
     old, new, step = old[cells], new[cells], step[cells]
     wanted = (old + median(new - old), old * median(new / old), np.full_like(new, median(new)))
-    return any(float(np.mean(np.abs(one - new) <= 2 * step)) > 0.5 for one in wanted)
+    return any(float(np.mean(np.abs(values - new) <= 2 * step)) > 0.5 for values in wanted)
 
 
 def _twice(edit: TableEdit) -> Iterator[Pasted]:
@@ -156,8 +156,8 @@ def _twice(edit: TableEdit) -> Iterator[Pasted]:
                 yield Pasted(int(rows[0]), column, int(rows[-1]), column, side, 0, twice=True)
 
 
-def _both(edit: TableEdit, one: int, other: int) -> Flags:
-    both: Flags = edit.cells[:, one] & edit.cells[:, other]
+def _both(edit: TableEdit, first: int, second: int) -> Flags:
+    both: Flags = edit.cells[:, first] & edit.cells[:, second]
     return both
 
 

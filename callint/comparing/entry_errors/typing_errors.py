@@ -40,9 +40,9 @@ def mistyping(
         if telling and name not in TELLING:
             continue
         meant = [value for text in texts(stands, decimals) for value in _numbers(undo(text))]
-        fitting = [one for one in meant if abs(one - expected) <= within and one != stands]
+        fitting = [value for value in meant if abs(value - expected) <= within and value != stands]
         if fitting:
-            return Mistyping(name, min(fitting, key=lambda one: (abs(one - expected), one)))
+            return Mistyping(name, min(fitting, key=lambda value: (abs(value - expected), value)))
     return None
 
 
@@ -85,9 +85,9 @@ def _out_by_ten(text: str) -> Iterator[str]:
 
 def _swapped_digits(text: str) -> Iterator[str]:
     places = _places(text)
-    for one, other in pairwise(places):
+    for first, second in pairwise(places):
         letters = list(text)
-        letters[one], letters[other] = letters[other], letters[one]
+        letters[first], letters[second] = letters[second], letters[first]
         yield "".join(letters)
 
 
