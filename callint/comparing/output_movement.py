@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from callint.decoding.decode import Decoded
-from callint.decoding.surfaces import lattice, mesh, point_of, rounding, surface
+from callint.decoding.surfaces import grid_points, merged_breakpoints, point_of, rounding, surface
 from callint.model.change import OutputShift
 from callint.model.definition import Table
 
@@ -19,8 +19,8 @@ def movement(old: Decoded, new: Decoded, table: Table, in_cells: bool) -> Output
     old_surface, new_surface = surface(old, table), surface(new, table)
     if old_surface is None or new_surface is None:
         return None
-    points = lattice((old_surface, new_surface))
-    places = mesh(points, old_surface.signals)
+    points = merged_breakpoints((old_surface, new_surface))
+    places = grid_points(points, old_surface.signals)
     before, after = old_surface.at(places), new_surface.at(places)
     with np.errstate(over="ignore", invalid="ignore"):
         distances = np.abs(after - before)

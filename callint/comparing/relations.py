@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.decoding.surfaces import Surface, lattice, mesh, point_of, rounding
+from callint.decoding.surfaces import Surface, grid_points, merged_breakpoints, point_of, rounding
 from callint.model.change import Flags, Numbers
 
 Point = Mapping[str, float]
@@ -133,11 +133,11 @@ def inverse(
     points = _points("inverse", table, other, at)
     if points is None:
         return None
-    fixed = {signal: array[..., None] for signal, array in mesh(points, shared).items()}
+    fixed = {signal: array[..., None] for signal, array in grid_points(points, shared).items()}
     lengths = tuple(len(points[signal]) for signal in shared)
     tried = [np.broadcast_to(points[own], (*lengths, len(points[own])))]
     if at is None:
-        back_at = mesh(points, (*shared, back))
+        back_at = grid_points(points, (*shared, back))
         tried.append(np.broadcast_to(other.at(back_at), (*lengths, len(points[back]))))
     values = np.concatenate(tried, axis=-1)
     between = table.at({**fixed, own: values})
@@ -182,7 +182,7 @@ def _points(kind: str, table: Surface, other: Surface, at: Point | None) -> dict
     )
     if points_needed(kind, *counts) > MOST_POINTS:
         return None
-    points = lattice((table, other), within=True)
+    points = merged_breakpoints((table, other), within=True)
     return points if all(len(values) for values in points.values()) else None
 
 
@@ -215,6 +215,6 @@ def _extreme(table: Surface, points: Mapping[str, Numbers], shared: Sequence[str
     """The highest values at each point of the shared signals; with the sign -1 the lowest."""
     alone = [signal for signal in table.signals if signal not in shared]
     outer = int(np.prod([len(points[signal]) for signal in shared], dtype=np.int64))
-    values = np.reshape(table.at(mesh(points, (*shared, *alone))), (outer, -1))
+    values = np.reshape(table.at(grid_points(points, (*shared, *alone))), (outer, -1))
     best = np.where(np.isnan(values), -np.inf, sign * values).argmax(axis=1)
     return _Extreme(values[np.arange(outer), best], alone, best)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from callint.decoding.statistics import distinct
-from callint.decoding.surfaces import Surface, lattice, mesh, point_of
+from callint.decoding.surfaces import Surface, grid_points, merged_breakpoints, point_of
 from callint.model.change import Numbers
 
 #: How close to the end of a stretch its inside is looked at, as a share of it.
@@ -30,8 +30,8 @@ def weakening(old: Surface, new: Surface, upward: bool, downward: bool) -> Weake
     """
     if old.signals != new.signals:
         return None
-    points = lattice((old, new))
-    places = mesh(points, old.signals)
+    points = merged_breakpoints((old, new))
+    places = grid_points(points, old.signals)
     before, after = old.at(places), new.at(places)
     with np.errstate(invalid="ignore"):
         steps = after - before

@@ -140,7 +140,7 @@ def is_readable(breakpoints: Numbers) -> bool:
     return bool(np.isfinite(breakpoints).all() and ((steps > 0).all() or (steps < 0).all()))
 
 
-def lattice(surfaces: Iterable[Surface], within: bool = False) -> dict[str, Numbers]:
+def merged_breakpoints(surfaces: Iterable[Surface], within: bool = False) -> dict[str, Numbers]:
     """The breakpoints of several surfaces together, by signal, rising.
 
     ``within`` keeps to the range that all surfaces on a signal share; it is empty where they share none.
@@ -162,7 +162,7 @@ def lattice(surfaces: Iterable[Surface], within: bool = False) -> dict[str, Numb
     return merged
 
 
-def mesh(points: Mapping[str, Numbers], signals: Sequence[str]) -> dict[str, Numbers]:
+def grid_points(points: Mapping[str, Numbers], signals: Sequence[str]) -> dict[str, Numbers]:
     """The points of a lattice as arrays that broadcast, one dimension a signal in the order given."""
     if not signals:
         return {}

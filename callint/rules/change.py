@@ -12,8 +12,8 @@ from callint import fmt
 from callint.comparing.compare import missing_runs
 from callint.comparing.decimal_compare import exceeds
 from callint.comparing.entry_errors.detect import Suspect, find_entry_errors
-from callint.comparing.entry_errors.paste_errors import Pasted
-from callint.comparing.entry_errors.typing_errors import mistyping
+from callint.comparing.entry_errors.paste_errors import PasteError
+from callint.comparing.entry_errors.typing_errors import find_typing_error
 from callint.decoding.conversions import exact_value, largest_step, raw_distances
 from callint.decoding.operating_range import operating_cells
 from callint.model.change import Flags, TableChange
@@ -232,7 +232,7 @@ def _suspicion(case: CheckContext, change: TableChange, suspect: Suspect) -> str
     table, stands = change.table, float(change.new.physical[suspect.y, suspect.x])
     conversion = case.conversion(table)
     around = "its neighbours suggest" if suspect.is_lone else "the edit around it suggests"
-    slip = mistyping(stands, suspect.expected, suspect.yardstick, fmt.decimals(conversion))
+    slip = find_typing_error(stands, suspect.expected, suspect.yardstick, fmt.decimals(conversion))
     about = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion)
     return (
         f"the cell is {case.quantity(table, stands)}, but {around} about {about}"
@@ -270,7 +270,7 @@ def shifted_block(case: CheckContext) -> Iterator[Finding]:
             )
 
 
-def _pasting(case: CheckContext, table: Table, block: Pasted) -> str:
+def _pasting(case: CheckContext, table: Table, block: PasteError) -> str:
     """What a block looks like: "6 cells to 1800 rpm, 45 mg hold what the base has one place before ..."."""
     cells = fmt.count(block.size, "cell")
     end = case.place(table, block.right, block.bottom).removeprefix("at ")

@@ -11,7 +11,7 @@ import numpy as np
 from callint import fmt
 from callint.comparing.weakening import Weakening, later, weakening
 from callint.decoding.layout import Integers
-from callint.decoding.signal_graph import CycleError, reach, signals_of
+from callint.decoding.signal_graph import CycleError, reached_tables, signals_of
 from callint.decoding.surfaces import Surface, surface
 from callint.model.change import Flags, Numbers, TableChange
 from callint.model.definition import Definition, Guard, Kind, Purpose, Range, Signal, States, Table, decimal
@@ -343,10 +343,10 @@ def reading_changed(case: CheckContext) -> Iterator[Finding]:
 def _protections_behind(definition: Definition, signal: str) -> list[Table]:
     """The protections that a signal reaches, those that read it themselves first."""
     try:
-        reached = reach(definition, signal)
+        reached = reached_tables(definition, signal)
     except CycleError:
         return []  # callint whatif names the tables that feed each other in a circle
-    signals = {signal, *reached.makers}
+    signals = {signal, *reached.producers}
     compared = [table for table in definition.tables.values() if table.signal in signals]
     found = {one.name: one for one in (*compared, *reached.tables) if one.purpose is Purpose.PROTECTION}
     direct = {
