@@ -1,4 +1,4 @@
-"""How far a table's output moved, wherever its cells and breakpoints went."""
+"""Compares the output of a table in two images, over operating points and not over cells."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from callint.model.definition import Table
 
 
 def movement(old: Decoded, new: Decoded, table: Table, in_cells: bool) -> OutputShift | None:
-    """The largest difference over all operating points, exact (``decoding/surfaces.py``).
+    """The largest difference over all operating points; it is exact (``decoding/surfaces.py``).
 
-    ``in_cells`` says that cells of the table changed. None where its axes cannot be read in either image, or
-    where nowhere both give a number.
+    ``in_cells`` if cells of the table changed. None if its axes cannot be read in one of the images, or if
+    there is no point at which both give a number.
     """
     old_surface, new_surface = surface(old, table), surface(new, table)
     if old_surface is None or new_surface is None:

@@ -125,7 +125,7 @@ class SensorFault:
         return [self._effect(table) for table in sorted(self._tables, key=lambda table: table.line)]
 
     def thresholds(self, compared: Mapping[str, ComparedSignal]) -> Iterator[Threshold]:
-        """The scalars that are compared with a ``compared`` signal, or with one that a reached table puts out."""
+        """The scalars that are compared with a ``compared`` signal, or with the output of a reached table."""
         known = dict(compared)
         for scalar in self._definition.tables.values():
             name = scalar.signal

@@ -9,7 +9,7 @@ from functools import lru_cache
 import numpy as np
 
 from callint import fmt
-from callint.comparing.weakening import Weakening, later, weakening
+from callint.comparing.weakening import Weakening, shift_along_axis, weakening
 from callint.decoding.layout import Integers
 from callint.decoding.signal_graph import CycleError, reached_tables, signals_of
 from callint.decoding.surfaces import Surface, surface
@@ -265,7 +265,7 @@ def _later_words(
     if not table.axes and signal is not None:
         distance = abs(float(new.grid.physical[0, 0]) - float(old.grid.physical[0, 0]))
         return f", so that it sets in {case.quantity(table, distance)} later"
-    found = later(old, new, upward)
+    found = shift_along_axis(old, new, upward)
     if not found or table.x is None:
         return ""
     unit = case.definition.unit_of(case.definition.axes[table.x])
