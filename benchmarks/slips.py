@@ -18,7 +18,7 @@ from benchmarks.edits import EDITS, PASTED, SLIPS, Sample, matters, sample, slip
 from benchmarks.measure import print_table
 from benchmarks.shapes import shapes
 from callint.comparing.entry_errors.detect import edit_of, find_entry_errors
-from callint.comparing.entry_errors.paste_errors import pasted
+from callint.comparing.entry_errors.paste_errors import find_paste_errors
 from callint.model.change import TableChange
 
 #: The seed that constants were chosen by, and those that are reported.
@@ -71,7 +71,7 @@ def _pasted(score: Score, one: Sample, numbers: np.random.Generator, each: int) 
             if grids is None or not matters(one, grids[0], change := one.change(grids[1])):
                 continue
             score.pasted[name] += 1
-            blocks = pasted(edit_of(change, one.conversion))
+            blocks = find_paste_errors(edit_of(change, one.conversion))
             score.pasted_found[name] += any(block.twice == (name == "row twice") for block in blocks)
 
 
@@ -85,7 +85,7 @@ def _clean(score: Score, one: Sample, name: str, change: TableChange, baselines:
     if flagged:
         score.blamed[name] += 1
         score.false.append((one, name, change, flagged))
-    score.blocks[name] += bool(pasted(edit_of(change, one.conversion)))
+    score.blocks[name] += bool(find_paste_errors(edit_of(change, one.conversion)))
     if baselines:
         for method, values in _baselines(change).items():
             score.baseline_clean[method].append(

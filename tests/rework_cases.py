@@ -13,7 +13,8 @@ from pathlib import Path
 
 import numpy as np
 
-from callint.comparing.carry import UNEXPLAINED, How, carry
+from callint.comparing.carry.apply import carry
+from callint.comparing.carry.result import UNEXPLAINED, CarryResult, CellRef, How
 from callint.comparing.compare import compare
 from callint.comparing.merge import Conflict, Side, merge
 from callint.decoding.checksum_update import seal
@@ -21,6 +22,7 @@ from callint.decoding.decode import Decoded, decode
 from callint.model.change import ChangeSet, Grid
 from callint.model.definition import Checksum, Definition, Identity, StoredAxis, Table, Text
 from callint.model.image import Image
+from callint.reporting.carry.reasons import deviation, note_message, omission_text, place, problem_message
 from tests.building import decoded, image, u16
 from tests.test_carry import CONVERSIONS, curve, scalar, software
 
@@ -196,8 +198,7 @@ def said(ours: str, theirs: str) -> str:
                 if left_out and not done.left_out:
                     continue
                 lines += [f"carried as {how}{', but for some' if left_out else ''}"]
-                for found in (done.moved, done.left_out, done.notes, done.problems, done.renewals):
-                    lines += _told(found)
+                lines += [*_reported(done), *_told(done.renewals)]
                 lines += _bytes(NEW_BASE, done.image) if done.image is not None else ["  no image"]
     return "".join(f"{line}\n" for line in lines)
 
@@ -206,6 +207,28 @@ def _bytes(before: bytes, image: Image) -> Iterator[str]:
     after = image.content.tobytes()
     differing = [at for at in range(len(before)) if before[at] != after[at]]
     yield "  bytes: " + ", ".join(f"{at}: {after[at]}" for at in differing)
+
+
+def _reported(done: CarryResult) -> Iterator[str]:
+    """One line for each item, omission, note and problem of a carried rework."""
+    for item in done.items:
+        text = deviation(item) if item.kind != "text" else ""
+        size = {"cells": item.cells, "deviation": item.deviation, "text": text}
+        more = {"kind": item.kind, "title": item.title, "unit": item.unit, **size, "cell": item.cell}
+        yield _line("CarriedItem", name=item.name, **more)
+    for left in done.left_out:
+        yield _line("LeftOut", name=left.name, what=omission_text(left.what))
+    for note in done.notes:
+        yield _line("CarryNote", name=note.name, message=note_message(note.reason), cell=note.cell)
+    for problem in done.problems:
+        message = problem_message(problem.cause)
+        more = {"reason": problem.reason, "message": message, "cell": problem.cell, "is_old": problem.is_old}
+        yield _line("CarryProblem", name=problem.name, **more)
+
+
+def _line(class_name: str, /, **values: object) -> str:
+    inside = "; ".join(f"{name} {words(value)}" for name, value in values.items() if value is not None)
+    return f"  {class_name} [{inside}]"
 
 
 def _told(found: object) -> Iterator[str]:
@@ -225,6 +248,8 @@ def words(value: object) -> str:
     match value:
         case Table() | StoredAxis() | Text() | Identity() | Checksum():
             return value.name
+        case CellRef():
+            return f"CellRef [x {value.x}; y {value.y}; at {words(value.at)}; place {place(value)}]"
         case Grid():
             return words(value.physical)
         case np.ndarray():

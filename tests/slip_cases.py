@@ -15,7 +15,7 @@ from benchmarks.edits import EDITS, PASTED, SLIPS, Sample, sample, slipped
 from benchmarks.shapes import Array, shapes
 from callint.comparing.entry_errors.detect import edit_of, find_entry_errors
 from callint.comparing.entry_errors.neighbours import TableEdit
-from callint.comparing.entry_errors.paste_errors import pasted
+from callint.comparing.entry_errors.paste_errors import find_paste_errors
 from callint.model.change import TableChange
 from tests.small_edits import STEP as SMALL_STEP
 from tests.small_edits import small_edit
@@ -119,7 +119,7 @@ def _told(edit: TableEdit) -> Iterator[str]:
 
 
 def _pasted(one: Sample, change: TableChange) -> Iterator[str]:
-    for found in pasted(edit_of(change, one.conversion)):
+    for found in find_paste_errors(edit_of(change, one.conversion)):
         yield (
             f"  pasted {'twice' if found.twice else 'off'} {found.left} {found.top} to {found.right}"
             f" {found.bottom} by {found.x_off} {found.y_off}"

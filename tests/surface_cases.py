@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from callint.comparing.relations import at_most, equal, gap
-from callint.comparing.weakening import later, weakening
+from callint.comparing.weakening import shift_along_axis, weakening
 from callint.decoding.surfaces import Surface
 from tests.building import table_surface
 from tests.rework_cases import words
@@ -75,7 +75,7 @@ def _lines(name: str, other_name: str) -> Iterator[str]:
         # What huge numbers do to a distance along an axis is of no interest.
         if len(one.signals) == 1 and max(one.magnitude, other.magnitude) < 1e300:
             for upward in (True, False):
-                by = later(one, other, upward)
+                by = shift_along_axis(one, other, upward)
                 if by is not None:
                     yield f"  later, {'rising' if upward else 'falling'}: {by:.6g}"
 

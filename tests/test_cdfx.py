@@ -386,7 +386,7 @@ def test_a_row_that_is_labelled_with_another_breakpoint_is_refused() -> None:
         InputError, match=r"heron.cdfx:\d+: a row of fuel.main\[2\] is labelled 0.3"
     ) as caught:
         over(REWORK, swapped.encode())
-    assert "and lies at 0.1; put the rows in the order of the axis" in str(caught.value)
+    assert "but lies at 0.1; put the rows in the order of the axis" in str(caught.value)
 
 
 def test_a_shared_axis_may_be_given_with_each_table() -> None:
@@ -488,7 +488,7 @@ def test_the_line_of_an_element_beyond_the_parsers_own_count_is_told() -> None:
         (
             file_of(SPEEDS, instance("limit", "CURVE", CURVE, along(axis(1, phys(20, 45, 70, 96))))),
             3,
-            "speed-4 stands there with two contents",
+            "speed-4 gets two different contents from the file",
         ),
         (file_of(instance("label", "ASCII", "<VT>far too long</VT>")), 4, "longer than 8 bytes"),
         (file_of(instance("label", "ASCII", "<VT>Ω</VT>")), 4, "cannot be written in latin-1"),
@@ -509,7 +509,11 @@ def test_a_wrong_file_is_refused_in_one_line_with_place_and_remedy(
     ("second", "line", "words"),
     [
         ('<text name="b" title="B" purpose="general" at="2" length="4"/>', 3, "a shares its bytes"),
-        ('<scalar name="b" title="B" purpose="general" at="2" type="uint8"/>', 5, "b stands there with two"),
+        (
+            '<scalar name="b" title="B" purpose="general" at="2" type="uint8"/>',
+            5,
+            "b gets two different contents",
+        ),
     ],
 )
 def test_values_that_want_the_same_bytes_otherwise_are_refused(second: str, line: int, words: str) -> None:

@@ -16,7 +16,7 @@ from callint.comparing.merge import (
     CellConflict,
     Conflict,
     IdentityConflict,
-    Merge,
+    MergeResult,
     Side,
     TextConflict,
     leave_open,
@@ -38,7 +38,7 @@ SIDES = (Side.OURS, Side.THEIRS)
 
 def merged(
     definition: Definition, base: bytes, ours: bytes, theirs: bytes, take: Side | None = None
-) -> Merge:
+) -> MergeResult:
     """The merge of three raw images, every conflict settled for one side or left open."""
     layout = make_layout(definition)
     start = definition.memory.start
@@ -46,7 +46,7 @@ def merged(
     return merge(decoded[0], decoded[1], decoded[2], leave_open if take is None else lambda conflict: take)
 
 
-def content(found: Merge) -> bytes:
+def content(found: MergeResult) -> bytes:
     return found.image.content.tobytes()
 
 
@@ -287,7 +287,7 @@ def check_laws(yard: Yard, base: bytes, ours: bytes, theirs: bytes) -> None:
         assert checksums.stored_value(check, after) == checksums.expected_value(check, after)
 
 
-def check_loose(yard: Yard, found: Merge, base: bytes, ours: bytes, theirs: bytes) -> None:
+def check_loose(yard: Yard, found: MergeResult, base: bytes, ours: bytes, theirs: bytes) -> None:
     """Bytes that nothing names are as one side has them, word by word."""
     named = yard.named()
     result = content(found)
@@ -647,7 +647,7 @@ def test_a_checksum_over_another_one_is_computed_after_it() -> None:
     [
         (checksum("a", 0, 20, 30) + checksum("b", 25, 10, 4), "checksum a and b cover each other"),
         (checksum("a", 0, 20, 18), "checksum a covers its own stored place"),
-        (checksum("a", 0, 20, 30) + checksum("b", 1, 18, 30), "is stored where another one is"),
+        (checksum("a", 0, 20, 30) + checksum("b", 1, 18, 30), "is stored at the place of another"),
         (checksum("a", 0, 20, 30, "CRC-16/NOBODY"), "unknown algorithm 'CRC-16/NOBODY'"),
         (checksum("a", 60, 20, 30), "needs bytes outside the memory"),
     ],

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from scipy.interpolate import RegularGridInterpolator
 
 from callint.comparing import sensor_faults as misreading
-from callint.comparing.sensor_faults import Effect, Misreading, Threshold, Watched
-from callint.decoding.signal_graph import CycleError, Reach, reach
+from callint.comparing.sensor_faults import ComparedSignal, FalseReading, FaultEffect, SensorFault, Threshold
+from callint.decoding.signal_graph import CycleError, ReachedTables, reached_tables
 from callint.decoding.surfaces import surface
 from tests.building import decoded, definition_xml
 
@@ -88,7 +88,7 @@ class World:
 
     def misread(
         self, signal: str, true: float | list[float], false: float | list[float], **given: float
-    ) -> Misreading:
+    ) -> SensorFault:
         image = decoded(self.xml, self.data)
         definition = image.layout.definition
         surfaces = {
@@ -97,16 +97,22 @@ class World:
             if (found := surface(image, table)) is not None
         }
         truth, reading = (np.array(one, np.float64).reshape(-1) for one in (true, false))
-        return Misreading(definition, surfaces, reach(definition, signal), signal, truth, reading, given)
+        return SensorFault(
+            definition,
+            surfaces,
+            reached_tables(definition, signal),
+            FalseReading(signal, truth, reading),
+            given,
+        )
 
     def effects(
         self, signal: str, true: float | list[float], false: float | list[float], **given: float
-    ) -> dict[str, Effect]:
+    ) -> dict[str, FaultEffect]:
         found = self.misread(signal, true, false, **given).effects()
         return {one.table.name: one for one in found}
 
-    def reach(self, signal: str) -> Reach:
-        return reach(decoded(self.xml, self.data).layout.definition, signal)
+    def reach(self, signal: str) -> ReachedTables:
+        return reached_tables(decoded(self.xml, self.data).layout.definition, signal)
 
 
 def output(breakpoints: Mapping[str, Iterable[float]], cells: object, **at: Numbers | float) -> Numbers:
@@ -173,7 +179,7 @@ def test_a_flat_table_has_no_span_and_no_share() -> None:
 def test_of_several_readings_the_worst_is_named() -> None:
     world = built(Sheet("t", {"temp": [0, 50, 100]}, [0, 1, 10]))
     found = world.effects("temp", [0, 50, 100], [10, 60, 60])["t"]
-    assert (found.case, found.true) == (2, 10)
+    assert (found.reading, found.true) == (2, 10)
     assert found.false == pytest.approx(2.8)
     assert found.points == 3
 
@@ -181,7 +187,7 @@ def test_of_several_readings_the_worst_is_named() -> None:
 # The other signals
 
 
-def tried(found: Misreading, table: str = "t") -> dict[str, list[float]]:
+def tried(found: SensorFault, table: str = "t") -> dict[str, list[float]]:
     """The values of the other signals that are tried for a table."""
     (one,) = [effect.table for effect in found.effects() if effect.table.name == table]
     return {signal: values.tolist() for signal, values in found.points_of(one).items()}
@@ -231,7 +237,7 @@ def test_a_table_that_is_off_by_one_reading_is_switched_which_counts_more_than_a
     found = world.effects("temp", [0, 0], [50, 100])["t"]
     assert (found.true, found.share) == (0, 1)
     assert np.isnan(found.false)
-    assert (found.case, found.at["speed"] <= 1000) == (1, True)
+    assert (found.reading, found.at["speed"] <= 1000) == (1, True)
     # Points are 700, 1000, 2000, 3000, 4200, twice: off at 700 and 1000 of the second.
     assert (found.switched, found.points) == (2, 10)
 
@@ -324,14 +330,16 @@ def test_the_worst_case_through_a_chain_is_real_and_nearly_the_worst_of_a_dense_
     assert found.true == pytest.approx(outputs(true, *at).item(), abs=1e-7)
     assert found.false == pytest.approx(outputs(false, *at).item(), abs=1e-7)
     size = abs(found.false - found.true)
-    lattice = {name: np.array(one) for name, one in tried(world.misread("temp", true, false), "two").items()}
-    speed, load = np.meshgrid(lattice["speed"], lattice["load"], indexing="ij")
+    merged_breakpoints = {
+        name: np.array(one) for name, one in tried(world.misread("temp", true, false), "two").items()
+    }
+    speed, load = np.meshgrid(merged_breakpoints["speed"], merged_breakpoints["load"], indexing="ij")
     apart = np.abs(outputs(false, speed, load) - outputs(true, speed, load))
     assert size == pytest.approx(apart.max(), abs=1e-7)
     # Between the points that were tried it may be worse, by what the second table makes of a step.
     speed, load = np.meshgrid(np.linspace(700, 4200, 400), np.linspace(0, 100, 60), indexing="ij")
     dense = np.abs(outputs(false, speed, load) - outputs(true, speed, load))
-    assert size >= dense.max() - _slack(axes, first[2], behind, second[2], lattice, (true, false))
+    assert size >= dense.max() - _slack(axes, first[2], behind, second[2], merged_breakpoints, (true, false))
 
 
 def _slack(
@@ -339,13 +347,14 @@ def _slack(
     cells: list[list[float]],
     behind: Mapping[str, list[float]],
     other: list[list[float]],
-    lattice: Mapping[str, Numbers],
+    merged_breakpoints: Mapping[str, Numbers],
     readings: tuple[float, float],
 ) -> float:
     """The steepest slope of the second table, times how far the first goes in half a step."""
     slope = np.abs(np.diff(np.array(other, float), axis=1) / np.diff(behind["a"])).max()
     moves = [
-        np.abs(np.diff(output(axes, cells, temp=reading, speed=lattice["speed"]))).max(initial=0.0) / 2
+        np.abs(np.diff(output(axes, cells, temp=reading, speed=merged_breakpoints["speed"]))).max(initial=0.0)
+        / 2
         for reading in readings
     ]
     return float(slope * sum(moves)) + 1e-7
@@ -398,8 +407,8 @@ def test_of_several_makers_the_first_that_is_reached_is_followed_and_the_others_
     third = Sheet("third", {"temp": [0, 100]}, [100, 0], produces="a")
     world = built(other, HALF, third, PLUS)
     found = world.reach("temp")
-    assert found.makers["a"].name == "half"
-    assert [table.name for table in found.rivals["a"]] == ["other", "third"]
+    assert found.producers["a"].name == "half"
+    assert [table.name for table in found.other_producers["a"]] == ["other", "third"]
     effects = world.effects("temp", 0, 100)
     assert set(effects) == {"half", "third", "plus"}
     assert (effects["plus"].true, effects["plus"].false) == (10, 60)
@@ -444,10 +453,12 @@ def test_points_above_the_bound_are_thinned_and_keep_their_ends(monkeypatch: pyt
     found = built(one, two).misread("temp", [0, 50], [1, 2])
     for effect in found.effects():
         assert effect.points <= 1000
-    lattice = tried(found, "two")
-    assert 2 * len(lattice["speed"]) * len(lattice["load"]) > 500, "the bound is made use of"
-    assert (lattice["speed"][0], lattice["speed"][-1]) == (700, 4200)
-    assert (lattice["load"][0], lattice["load"][-1]) == (0, 100)
+    merged_breakpoints = tried(found, "two")
+    assert 2 * len(merged_breakpoints["speed"]) * len(merged_breakpoints["load"]) > 500, (
+        "the bound is made use of"
+    )
+    assert (merged_breakpoints["speed"][0], merged_breakpoints["speed"][-1]) == (700, 4200)
+    assert (merged_breakpoints["load"][0], merged_breakpoints["load"][-1]) == (0, 100)
 
 
 def test_sixty_signals_are_tried_at_no_more_points_than_the_bound(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -470,12 +481,12 @@ def test_sixty_signals_are_tried_at_no_more_points_than_the_bound(monkeypatch: p
 # Thresholds
 
 
-def thresholds(found: Misreading, watched: Mapping[str, Watched]) -> dict[str, Threshold]:
+def thresholds(found: SensorFault, watched: Mapping[str, ComparedSignal]) -> dict[str, Threshold]:
     return {one.table.name: one for one in found.thresholds(watched)}
 
 
-def watch(unit: str, true: list[float], false: list[float]) -> Watched:
-    return Watched(unit, np.array(true, np.float64), np.array(false, np.float64))
+def watch(unit: str, true: list[float], false: list[float]) -> ComparedSignal:
+    return ComparedSignal(unit, np.array(true, np.float64), np.array(false, np.float64))
 
 
 @pytest.mark.parametrize(

@@ -14,8 +14,8 @@ from benchmarks import slips as scoreboard
 from callint.comparing.compare import compare
 from callint.comparing.entry_errors.detect import edit_of, find_entry_errors
 from callint.comparing.entry_errors.neighbours import CellShift, PaddedGrid, TableEdit, delta_residuals
-from callint.comparing.entry_errors.paste_errors import Pasted, pasted
-from callint.comparing.entry_errors.typing_errors import SLIPS, mistyping, texts
+from callint.comparing.entry_errors.paste_errors import PasteError, find_paste_errors
+from callint.comparing.entry_errors.typing_errors import SLIPS, find_typing_error, texts
 from callint.decoding.conversions import to_physical
 from callint.decoding.decode import decode
 from callint.model.definition import Linear
@@ -95,7 +95,7 @@ def test_a_copied_row_or_column_is_never_suspicious(seed: int, noise: float, row
     else:
         new[row + 1] = old[row]
     assert places(edit(old, new)) == set()
-    assert pasted(edit(old, new)) == ()
+    assert find_paste_errors(edit(old, new)) == ()
 
 
 @given(seed=seeds, share=st.floats(0.02, 0.2))
@@ -335,8 +335,8 @@ def told(
     )
 
 
-def blocks(found: TableEdit, of: Callable[[Pasted], Pasted] = lambda one: one) -> set[Pasted]:
-    return {of(one) for one in pasted(found)}
+def blocks(found: TableEdit, of: Callable[[PasteError], PasteError] = lambda one: one) -> set[PasteError]:
+    return {of(one) for one in find_paste_errors(found)}
 
 
 # That two ways explain the fellows equally well, so that one is picked by its place, is rare, and in none of
@@ -345,8 +345,8 @@ def blocks(found: TableEdit, of: Callable[[Pasted], Pasted] = lambda one: one) -
 
 @pytest.mark.parametrize("tens", range(30))
 def test_a_turned_table_has_the_same_suspects_and_blocks_turned_to_their_numbers(tens: int) -> None:
-    def block(here: Pasted) -> Pasted:
-        return Pasted(here.left, here.top, here.right, here.bottom, here.y_off, here.x_off, here.twice)
+    def block(here: PasteError) -> PasteError:
+        return PasteError(here.left, here.top, here.right, here.bottom, here.y_off, here.x_off, here.twice)
 
     for seed in range(10 * tens, 10 * tens + 10):
         one = small_edit(seed).edit
@@ -360,10 +360,10 @@ def test_a_mirrored_table_has_the_same_suspects_and_blocks_mirrored_to_their_num
     def check(one: TableEdit) -> None:
         last = one.old.shape[0] - 1, one.old.shape[1] - 1
 
-        def block(here: Pasted) -> Pasted:
+        def block(here: PasteError) -> PasteError:
             top, left = last[0] - here.bottom, last[1] - here.right
             bottom, right = last[0] - here.top, last[1] - here.left
-            return Pasted(top, left, bottom, right, -here.x_off, -here.y_off, here.twice)
+            return PasteError(top, left, bottom, right, -here.x_off, -here.y_off, here.twice)
 
         expected = told(one, lambda y, x: (last[0] - y, last[1] - x))
         assert told(mirrored(one)) == [pytest.approx(numbers) for numbers in expected]
@@ -496,15 +496,15 @@ def test_of_named_states_none_is_a_number() -> None:
 def test_a_slip_is_named_as_the_taxonomies_do(
     stands: float, expected: float, name: str, meant: float
 ) -> None:
-    found = mistyping(stands, expected, within=0.5, decimals=2)
+    found = find_typing_error(stands, expected, within=0.5, decimals=2)
     assert found is not None
     assert found.name == name
     assert found.meant == pytest.approx(meant)
 
 
 def test_what_no_slip_explains_has_no_name() -> None:
-    assert mistyping(777.7, 125.0, within=0.5, decimals=1) is None
-    assert mistyping(float("nan"), 125.0, within=0.5, decimals=1) is None
+    assert find_typing_error(777.7, 125.0, within=0.5, decimals=1) is None
+    assert find_typing_error(float("nan"), 125.0, within=0.5, decimals=1) is None
 
 
 @pytest.mark.parametrize(
@@ -542,12 +542,12 @@ def test_a_block_one_place_off_is_found_with_its_corners() -> None:
     old = surface(7, noise=3.0)
     new = old.copy()
     new[2:6, 4:9] = old[2:6, 3:8]
-    assert pasted(edit(old, new)) == (Pasted(2, 4, 5, 8, x_off=1, y_off=0),)
-    assert pasted(edit(old.T.copy(), new.T.copy())) == (Pasted(4, 2, 8, 5, x_off=0, y_off=1),)
+    assert find_paste_errors(edit(old, new)) == (PasteError(2, 4, 5, 8, x_off=1, y_off=0),)
+    assert find_paste_errors(edit(old.T.copy(), new.T.copy())) == (PasteError(4, 2, 8, 5, x_off=0, y_off=1),)
 
 
 def test_a_block_holds_its_corners_and_all_between_them() -> None:
-    block = Pasted(2, 4, 5, 8, x_off=1, y_off=0)
+    block = PasteError(2, 4, 5, 8, x_off=1, y_off=0)
     held = {(y, x) for y in range(10) for x in range(12) if block.holds(y, x)}
     assert held == {(y, x) for y in (2, 3, 4, 5) for x in (4, 5, 6, 7, 8)}
     assert block.size == 20
@@ -561,7 +561,7 @@ def test_of_a_block_one_place_off_four_cells_differ_by_more_than_three_steps(
     old[:, 2:6] = [50.0, 70.0, 77.0, 73.0]
     new = old.copy()
     new[2:4, 3:6] = old[2:4, 2:5]  # 20, 7 and 4 apart: 4 is at least a step and a half
-    assert pasted(edit(old, new, step)) == ((Pasted(2, 3, 3, 5, 1, 0),) if is_found else ())
+    assert find_paste_errors(edit(old, new, step)) == ((PasteError(2, 3, 3, 5, 1, 0),) if is_found else ())
 
 
 @pytest.mark.parametrize(("at", "is_found"), [(0, True), (1, True), (2, False)])
@@ -571,7 +571,7 @@ def test_nine_of_ten_cells_of_a_block_are_their_neighbours_old_ones(at: int, is_
     new[2:4, 4:9] = old[2:4, 3:8]
     for x in range(at):
         new[3, 5 + x] = old[3, 5 + x]  # not pasted, which leaves a hole
-    assert bool(pasted(edit(old, new))) is is_found
+    assert bool(find_paste_errors(edit(old, new))) is is_found
 
 
 @pytest.mark.parametrize(("high", "is_found"), [(54.0, False), (54.5, True)])
@@ -582,7 +582,9 @@ def test_values_that_waver_by_two_steps_around_one_are_no_block_one_place_off(
     old[:, 1:8] = [50.0, high, 50.0, high, 50.0, high, 50.0]
     new = old.copy()
     new[1:5, 2:8] = old[1:5, 1:7]
-    assert pasted(edit(old, new, step=1.0)) == ((Pasted(1, 2, 4, 7, 1, 0),) if is_found else ())
+    assert find_paste_errors(edit(old, new, step=1.0)) == (
+        (PasteError(1, 2, 4, 7, 1, 0),) if is_found else ()
+    )
 
 
 @pytest.mark.parametrize(("first", "is_found"), [(50.0, False), (45.0, True)])
@@ -596,7 +598,7 @@ def test_a_block_is_an_offset_where_that_explains_more_than_half_of_the_changed_
     new[1:5, 2:7] = old[1:5, 1:6]
     new[1, 3], new[2, 2] = old[1, 3], old[2, 2]  # not pasted
     # Of the 18 that changed, 10 are 10 less than they were, or 9, and the others something else.
-    assert pasted(edit(old, new)) == ((Pasted(1, 2, 4, 6, 1, 0),) if is_found else ())
+    assert find_paste_errors(edit(old, new)) == ((PasteError(1, 2, 4, 6, 1, 0),) if is_found else ())
 
 
 def test_blocks_beside_each_other_are_said_from_above() -> None:
@@ -604,7 +606,7 @@ def test_blocks_beside_each_other_are_said_from_above() -> None:
     new = old.copy()
     new[6:9, 2:6] = old[6:9, 1:5]
     new[1:4, 5:10] = old[1:4, 6:11]
-    assert pasted(edit(old, new)) == (Pasted(1, 5, 3, 9, -1, 0), Pasted(6, 2, 8, 5, 1, 0))
+    assert find_paste_errors(edit(old, new)) == (PasteError(1, 5, 3, 9, -1, 0), PasteError(6, 2, 8, 5, 1, 0))
 
 
 def test_of_blocks_that_share_a_cell_the_larger_one_is_said() -> None:
@@ -612,17 +614,17 @@ def test_of_blocks_that_share_a_cell_the_larger_one_is_said() -> None:
     new = old.copy()
     new[2:7, 2:7] = old[2:7, 3:8]
     new[6:8, 6:10] = old[6:8, 5:9]
-    assert pasted(edit(old, new)) == (Pasted(2, 2, 6, 6, -1, 0),)
+    assert find_paste_errors(edit(old, new)) == (PasteError(2, 2, 6, 6, -1, 0),)
     # One row further down they share none.
     new = old.copy()
     new[2:7, 2:7] = old[2:7, 3:8]
     new[7:9, 6:10] = old[7:9, 5:9]
-    assert pasted(edit(old, new)) == (Pasted(2, 2, 6, 6, -1, 0), Pasted(7, 6, 8, 9, 1, 0))
+    assert find_paste_errors(edit(old, new)) == (PasteError(2, 2, 6, 6, -1, 0), PasteError(7, 6, 8, 9, 1, 0))
     # Nor one column further to the right.
     new = old.copy()
     new[2:7, 2:7] = old[2:7, 3:8]
     new[6:8, 7:11] = old[6:8, 6:10]
-    assert pasted(edit(old, new)) == (Pasted(2, 2, 6, 6, -1, 0), Pasted(6, 7, 7, 10, 1, 0))
+    assert find_paste_errors(edit(old, new)) == (PasteError(2, 2, 6, 6, -1, 0), PasteError(6, 7, 7, 10, 1, 0))
 
 
 def test_where_a_block_came_from_is_said_once_though_rows_and_columns_are_alike() -> None:
@@ -631,7 +633,7 @@ def test_where_a_block_came_from_is_said_once_though_rows_and_columns_are_alike(
     old = values[np.add.outer(np.arange(6), np.arange(8))]
     new = old.copy()
     new[2:5, 3:6] = old[2:5, 2:5]
-    assert pasted(edit(old, new)) == (Pasted(2, 3, 4, 5, 1, 0),)
+    assert find_paste_errors(edit(old, new)) == (PasteError(2, 3, 4, 5, 1, 0),)
 
 
 def test_a_block_of_two_rows_is_found_where_three_cells_of_each_lie_off() -> None:
@@ -639,21 +641,21 @@ def test_a_block_of_two_rows_is_found_where_three_cells_of_each_lie_off() -> Non
     three, two = old.copy(), old.copy()
     three[2:4, 4:7] = old[2:4, 3:6]
     two[2:4, 4:6] = old[2:4, 3:5]
-    assert pasted(edit(old, three)) == (Pasted(2, 4, 3, 6, x_off=1, y_off=0),)
-    assert pasted(edit(old, two)) == ()
+    assert find_paste_errors(edit(old, three)) == (PasteError(2, 4, 3, 6, x_off=1, y_off=0),)
+    assert find_paste_errors(edit(old, two)) == ()
 
 
 def test_a_row_that_was_pasted_twice_in_an_edited_block_is_found() -> None:
     old = surface(7, noise=3.0)
     new = stored(old * 1.1)
     new[5] = new[4]
-    (found,) = pasted(edit(old, new))
+    (found,) = find_paste_errors(edit(old, new))
     assert (found.top, found.bottom, found.left, found.right) == (5, 5, 0, 11)
     assert found.twice and (found.x_off, found.y_off) == (0, 1)
     # A factor that no offset comes near.
     new = stored(old * 2.5)
     new[5] = new[4]
-    assert pasted(edit(old, new)) == (found,)
+    assert find_paste_errors(edit(old, new)) == (found,)
 
 
 @pytest.mark.parametrize(("row", "like"), [(8, 7), (1, 2)])
@@ -662,7 +664,7 @@ def test_a_row_that_was_pasted_twice_is_found_up_to_the_last_but_one_at_either_e
 ) -> None:
     new = stored(surface(7, noise=3.0) * 1.1)
     new[row] = new[like]
-    (found,) = pasted(edit(surface(7, noise=3.0), new))
+    (found,) = find_paste_errors(edit(surface(7, noise=3.0), new))
     assert (found.top, found.left, found.bottom, found.right) == (row, 0, row, 11)
     assert found.twice and (found.x_off, found.y_off) == (0, row - like)
 
@@ -672,7 +674,7 @@ def test_a_part_of_a_row_that_repeats_the_edited_row_beside_it_is_found() -> Non
     new = stored(old * 1.1)
     new[5] = old[5]
     new[5, 2:9] = new[4, 2:9]
-    assert pasted(edit(old, new)) == (Pasted(5, 2, 5, 8, x_off=0, y_off=1, twice=True),)
+    assert find_paste_errors(edit(old, new)) == (PasteError(5, 2, 5, 8, x_off=0, y_off=1, twice=True),)
 
 
 def test_a_block_one_place_off_ends_where_neighbours_differ_by_a_step_and_a_half_only() -> None:
@@ -680,8 +682,8 @@ def test_a_block_one_place_off_ends_where_neighbours_differ_by_a_step_and_a_half
     old[:, 2:6] = [50.0, 20.0, 70.0, 73.0]
     new = old.copy()
     new[2:6, 3:6] = old[2:6, 2:5]
-    assert pasted(edit(old, new, step=2.0)) == (Pasted(2, 3, 5, 4, x_off=1, y_off=0),)
-    assert pasted(edit(old, new, step=1.5)) == (Pasted(2, 3, 5, 5, x_off=1, y_off=0),)
+    assert find_paste_errors(edit(old, new, step=2.0)) == (PasteError(2, 3, 5, 4, x_off=1, y_off=0),)
+    assert find_paste_errors(edit(old, new, step=1.5)) == (PasteError(2, 3, 5, 5, x_off=1, y_off=0),)
 
 
 def test_a_column_pasted_twice_is_told_by_half_of_its_cells_that_do_not_lead_to_the_next() -> None:
@@ -695,9 +697,9 @@ def test_a_column_pasted_twice_is_told_by_half_of_its_cells_that_do_not_lead_to_
     new[:, 1:5] += 10
     new[:, 3] = new[:, 2]
     # In the two lower rows it is half a unit off what the next one makes expect: a span of 76 allows 1.52.
-    assert pasted(edit(old, new)) == (Pasted(0, 3, 3, 3, x_off=1, y_off=0, twice=True),)
+    assert find_paste_errors(edit(old, new)) == (PasteError(0, 3, 3, 3, x_off=1, y_off=0, twice=True),)
     old[1, 3], new[1, 3] = 44.5, new[1, 2]
-    assert pasted(edit(old, new)) == ()
+    assert find_paste_errors(edit(old, new)) == ()
 
 
 @pytest.mark.parametrize(("rows", "is_found"), [(2, False), (3, True)])
@@ -705,8 +707,8 @@ def test_a_column_pasted_twice_has_three_cells(rows: int, is_found: bool) -> Non
     old = np.add.outer(np.arange(rows) * 6.0, [10.0, 20, 40, 60, 70, 80])
     new = old + 10
     new[:, 3] = new[:, 2]
-    twice = Pasted(0, 3, rows - 1, 3, x_off=1, y_off=0, twice=True)
-    assert pasted(edit(old, new)) == ((twice,) if is_found else ())
+    twice = PasteError(0, 3, rows - 1, 3, x_off=1, y_off=0, twice=True)
+    assert find_paste_errors(edit(old, new)) == ((twice,) if is_found else ())
 
 
 @pytest.mark.parametrize(("apart", "is_found"), [(0.1, False), (0.2, True)])
@@ -716,7 +718,9 @@ def test_the_cells_of_a_column_pasted_twice_differ_by_more_than_three_steps(
     old = np.add.outer(np.arange(3) * apart, [10.0, 20, 40, 60, 70, 80])
     new = old + 10
     new[:, 3] = new[:, 2]
-    assert pasted(edit(old, new)) == ((Pasted(0, 3, 2, 3, 1, 0, twice=True),) if is_found else ())
+    assert find_paste_errors(edit(old, new)) == (
+        (PasteError(0, 3, 2, 3, 1, 0, twice=True),) if is_found else ()
+    )
 
 
 @pytest.mark.parametrize(("rows", "is_found"), [(4, False), (5, True)])
@@ -727,7 +731,9 @@ def test_three_of_five_cells_of_a_column_pasted_twice_were_others_than_those_bes
     old[:2, 3] = old[:2, 2]
     new = old + 10
     new[:, 3] = new[:, 2]
-    assert pasted(edit(old, new)) == ((Pasted(0, 3, rows - 1, 3, 1, 0, twice=True),) if is_found else ())
+    assert find_paste_errors(edit(old, new)) == (
+        (PasteError(0, 3, rows - 1, 3, 1, 0, twice=True),) if is_found else ()
+    )
 
 
 @pytest.mark.parametrize(("off", "is_found"), [(0.15, True), (0.25, False)])
@@ -736,7 +742,9 @@ def test_in_a_flat_table_a_column_goes_on_to_two_steps(off: float, is_found: boo
     new = old + 1
     new[:, 2] += off
     new[:, 3] = new[:, 2]
-    assert pasted(edit(old, new)) == ((Pasted(0, 3, 2, 3, 1, 0, twice=True),) if is_found else ())
+    assert find_paste_errors(edit(old, new)) == (
+        (PasteError(0, 3, 2, 3, 1, 0, twice=True),) if is_found else ()
+    )
 
 
 @pytest.mark.parametrize(("odd", "is_found"), [(0, True), (1, True), (2, False)])
@@ -747,16 +755,18 @@ def test_nine_of_ten_cells_of_a_column_that_was_pasted_twice_go_on_from_the_one_
     new = old + 10
     new[4 : 4 + odd, 2] += 15
     new[:, 3] = new[:, 2]
-    assert pasted(edit(old, new)) == ((Pasted(0, 3, 9, 3, 1, 0, twice=True),) if is_found else ())
+    assert find_paste_errors(edit(old, new)) == (
+        (PasteError(0, 3, 9, 3, 1, 0, twice=True),) if is_found else ()
+    )
 
 
 def test_a_copied_neighbour_and_an_offset_by_one_slope_are_left_alone() -> None:
     even = np.arange(10.0, 130.0, 10.0)[None, :] + np.zeros((4, 1))
     new = even - 10.0  # what the cell before held, and an offset
-    assert pasted(edit(even, new)) == ()
+    assert find_paste_errors(edit(even, new)) == ()
     doubling = 10.0 * 2 ** np.arange(8)[None, :] + np.zeros((4, 1))
     new = doubling / 2  # the same by a factor
-    assert pasted(edit(doubling, new)) == ()
+    assert find_paste_errors(edit(doubling, new)) == ()
 
 
 # The scoreboard, a slice of it

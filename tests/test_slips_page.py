@@ -14,10 +14,10 @@ from callint.comparing.entry_errors.neighbours import (
     PaddedGrid,
     TableEdit,
     delta_residuals,
-    quantile,
+    row_quantile,
 )
-from callint.comparing.entry_errors.paste_errors import Pasted, pasted
-from callint.comparing.entry_errors.typing_errors import SLIPS, mistyping
+from callint.comparing.entry_errors.paste_errors import PasteError, find_paste_errors
+from callint.comparing.entry_errors.typing_errors import SLIPS, find_typing_error
 from tests.running import REPOSITORY
 
 PAGE = (REPOSITORY / "docs" / "slips.md").read_text("utf-8")
@@ -94,7 +94,7 @@ def test_the_two_ways_explain_the_fellows_as_the_page_says(by_hand: tuple[Number
     assert off[[0, 3]] == pytest.approx(np.abs((new - old)[0, [0, 4]] - median))
     assert f"cells 2 and 4 are nearest to each other, {off[1]:.1f} mg apart" in TEXT
     assert off[1] == pytest.approx(off[2]) and off[1] == pytest.approx(2.7 - 1.3)
-    (yardstick,) = quantile(off[None, :], 0.6)
+    (yardstick,) = row_quantile(off[None, :], 0.6)
     assert f"stay within {yardstick:.1f} mg, which is the yardstick" in TEXT
 
 
@@ -147,7 +147,7 @@ def test_every_kind_of_slip_is_on_the_page_in_the_order_of_the_code() -> None:
     assert [one[0] for one in rows] == list(SLIPS)
     for name, meant, typed in rows:
         decimals = len(meant.partition(".")[2])
-        found = mistyping(float(typed), float(meant), 0.0, decimals)
+        found = find_typing_error(float(typed), float(meant), 0.0, decimals)
         assert found is not None and (found.name, found.meant) == (name, float(meant))
 
 
@@ -156,6 +156,6 @@ def test_every_kind_of_slip_is_on_the_page_in_the_order_of_the_code() -> None:
 
 def test_the_block_on_the_page_is_found() -> None:
     old, new = (row("Pasted in the wrong place", f"{head}, mg") for head in ("base", "new"))
-    found = pasted(TableEdit(old, new, old != new, np.full(old.shape, 0.1), decimals=1))
-    assert found == (Pasted(0, 1, 0, 4, 1, 0),)
+    found = find_paste_errors(TableEdit(old, new, old != new, np.full(old.shape, 0.1), decimals=1))
+    assert found == (PasteError(0, 1, 0, 4, 1, 0),)
     assert list(new[0, 1:]) == list(old[0, :-1])

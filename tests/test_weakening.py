@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import RegularGridInterpolator
 
-from callint.comparing.weakening import later, weakening
+from callint.comparing.weakening import shift_along_axis, weakening
 from callint.decoding.surfaces import Surface, surface
 from callint.model.change import Numbers
 from callint.model.finding import Cell
@@ -137,22 +137,25 @@ def test_no_sampled_point_went_further_than_the_one_that_is_named(
 def test_a_limit_that_falls_over_its_axis_sets_in_later_up_the_axis() -> None:
     # 100 at 100, 60 at 120; the fall begins at 110 now: it is at 100 - d by 110 + d / 4, not 100 + d / 2.
     old, new = curve([100, 120], [100, 60]), curve([100, 110, 120], [100, 100, 60])
-    assert later(old, new, upward=True) == pytest.approx(10)
-    assert later(new, old, upward=True) == 0
+    assert shift_along_axis(old, new, upward=True) == pytest.approx(10)
+    assert shift_along_axis(new, old, upward=True) == 0
 
 
 def test_a_limit_that_rises_over_its_axis_sets_in_later_down_the_axis() -> None:
     # Of low air pressure: full at 900, none at 700. Raised, it comes down to 50 at 750 and not at 800.
     old, new = curve([700, 900], [0, 100]), curve([700, 800], [0, 100])
-    assert later(old, new, upward=True) == pytest.approx(-100)
+    assert shift_along_axis(old, new, upward=True) == pytest.approx(-100)
 
 
 def test_between_numbers_too_far_apart_for_their_distance_nothing_is_said() -> None:
     huge, small = curve([0, 1], [1.7e308, -1.7e308]), curve([0, 1], [1, 0])
-    assert later(huge, huge, upward=True) is None
+    assert shift_along_axis(huge, huge, upward=True) is None
     # Each of these has a distance, and their levels have none.
-    assert later(curve([0, 1], [1.7e308, 1e308]), curve([0, 1], [-1e308, -1.7e308]), upward=True) is None
-    assert later(huge, small, upward=True) is None
+    assert (
+        shift_along_axis(curve([0, 1], [1.7e308, 1e308]), curve([0, 1], [-1e308, -1.7e308]), upward=True)
+        is None
+    )
+    assert shift_along_axis(huge, small, upward=True) is None
 
 
 @pytest.mark.parametrize(
@@ -163,20 +166,20 @@ def test_a_floor_sets_in_later_towards_its_higher_end(cells: list[float], distan
     rises = cells[-1] > cells[0]
     old = curve([0, 10, 20], cells)
     new = curve([10, 20, 30] if rises else [-10, 0, 10], cells)
-    assert later(old, new, upward=False) == pytest.approx(distance)
-    assert later(new, old, upward=False) == 0
+    assert shift_along_axis(old, new, upward=False) == pytest.approx(distance)
+    assert shift_along_axis(new, old, upward=False) == 0
 
 
 def test_a_jump_down_from_a_plateau_sets_in_as_much_later_as_the_plateau_grew() -> None:
     for scale in (1.0, 1e-6, 1e6):
         cells = [9 * scale, 9 * scale, scale, scale]
         old, new = curve([0, 50, 51, 90], cells), curve([0, 70, 71, 90], cells)
-        assert later(old, new, upward=True) == pytest.approx(20)
+        assert shift_along_axis(old, new, upward=True) == pytest.approx(20)
 
 
 def test_a_falling_axis_says_the_same() -> None:
     old, new = curve([120, 100], [60, 100]), curve([120, 110, 100], [60, 100, 100])
-    assert later(old, new, upward=True) == pytest.approx(10)
+    assert shift_along_axis(old, new, upward=True) == pytest.approx(10)
 
 
 @pytest.mark.parametrize(
@@ -192,14 +195,14 @@ def test_a_falling_axis_says_the_same() -> None:
     ],
 )
 def test_curves_of_other_shapes_set_in_nowhere_in_particular(old: list[float], new: list[float]) -> None:
-    assert later(curve([0, 1, 2], old), curve([0, 1, 2], new), upward=True) is None
+    assert shift_along_axis(curve([0, 1, 2], old), curve([0, 1, 2], new), upward=True) is None
 
 
 def test_maps_and_scalars_have_no_later() -> None:
     for x, y in ((None, None), ([0.0, 1.0], [0.0, 1.0])):
         cells = [1.0] if x is None else [4.0, 3.0, 2.0, 1.0]
         one = table_surface(x, y, cells)
-        assert later(one, one, upward=True) is None
+        assert shift_along_axis(one, one, upward=True) is None
 
 
 @st.composite
@@ -234,9 +237,9 @@ def test_no_sampled_level_is_reached_later_than_is_said(
             before, after = (reached_at(one, low + part) for one in (old, new))
             if before is not None and after is not None:
                 distances.append((after - before) * towards_safety)
-    found = later(curve(*old), curve(*new), upward)
+    found = shift_along_axis(curve(*old), curve(*new), upward)
     turned = [([*one[0]][::-1], [*one[1]][::-1]) for one in (old, new)]
-    assert later(curve(*turned[0]), curve(*turned[1]), upward) == found
+    assert shift_along_axis(curve(*turned[0]), curve(*turned[1]), upward) == found
     if not distances:
         assert found is None
     else:

@@ -16,7 +16,8 @@ from callint.cli.image_loading import (
     stored_workspace,
 )
 from callint.cli.result_check import ResultChecker
-from callint.comparing.carry import UNEXPLAINED, Carried, How, carry
+from callint.comparing.carry.apply import carry
+from callint.comparing.carry.result import UNEXPLAINED, CarryResult, How
 from callint.decoding.checksum_update import UnsealableError
 from callint.decoding.decode import decode
 from callint.model.errors import InputError
@@ -140,7 +141,7 @@ def _carried(
     new: Image,
     how: How,
     unwanted: frozenset[str],
-) -> Carried:
+) -> CarryResult:
     old, reworked = (decode(before.layout, image) for image in olds)
     try:
         return carry(old, reworked, decode(after.layout, new), how, unwanted)

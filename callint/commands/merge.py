@@ -22,7 +22,15 @@ from callint.cli.image_loading import (
     workspace_for,
 )
 from callint.cli.result_check import ResultChecker
-from callint.comparing.merge import AxisConflict, CellConflict, Conflict, Merge, Side, TextConflict, merge
+from callint.comparing.merge import (
+    AxisConflict,
+    CellConflict,
+    Conflict,
+    MergeResult,
+    Side,
+    TextConflict,
+    merge,
+)
 from callint.decoding.checksum_update import UnsealableError
 from callint.decoding.decode import decode
 from callint.fmt import clean
@@ -303,7 +311,7 @@ class _Job:
             **named,
         )
 
-    def _broken(self, done: Merge) -> Report:
+    def _broken(self, done: MergeResult) -> Report:
         """The errors of the merged image against the base that neither side has alone."""
         base, ours, theirs = (one.data for one in self.contents)
         outcome = ResultChecker(self.workspace, self.subject, self.image, "the merge base", base, self.start)

@@ -12,10 +12,10 @@ import numpy as np
 from callint import fmt
 from callint.cli.image_loading import DefinitionResolver, read_content, table_selection, workspace_for
 from callint.cli.operating_point_option import number, parse_point
-from callint.comparing.sensor_faults import Misreading, Watched
+from callint.comparing.sensor_faults import ComparedSignal, FalseReading, SensorFault
 from callint.decoding.decode import Decoded
 from callint.decoding.sensors import Circuit, UnusableSensorError, Wiring, circuit
-from callint.decoding.signal_graph import CycleError, Reach, reach, signals_of
+from callint.decoding.signal_graph import CycleError, ReachedTables, reached_tables, signals_of
 from callint.decoding.signal_names import signal_named
 from callint.decoding.surfaces import Surface, obstacle, surface
 from callint.model.change import Numbers
@@ -143,14 +143,14 @@ def _outlook(case: CheckContext, name: str, wishes: _WhatIfOptions, given: dict[
             np.array([number(wishes.reads, f"--reads {wishes.reads}", signal.unit)]),
         )
     try:
-        reached = reach(definition, signal.name)
+        reached = reached_tables(definition, signal.name)
     except CycleError as error:
         raise InputError(f"{case.file.path}: {error}, in a circle; correct what they produce") from None
     for other in given:
         if other == signal.name:
             raise InputError(f"--at {other}: this is the false signal itself; remove it")
-        if other in reached.makers:
-            maker = reached.makers[other].name
+        if other in reached.producers:
+            maker = reached.producers[other].name
             raise InputError(f"--at {other}: {maker} derives this signal from the reading; remove it")
     tables = [*reached.tables, *(table for table in definition.tables.values() if table.signal is not None)]
     surfaces = {
@@ -160,7 +160,7 @@ def _outlook(case: CheckContext, name: str, wishes: _WhatIfOptions, given: dict[
         and (one := surface(decoded, table)) is not None
         and one.grid.present.all()
     }
-    misreading = Misreading(definition, surfaces, reached, signal.name, true, false, given)
+    misreading = SensorFault(definition, surfaces, reached, FalseReading(signal.name, true, false), given)
     watched = _watched(definition, signal, true, false, found, wiring)
     return FaultReport(
         name,
@@ -172,13 +172,13 @@ def _outlook(case: CheckContext, name: str, wishes: _WhatIfOptions, given: dict[
         list(misreading.thresholds(watched)),
         given,
         _obstacles(decoded, reached, misreading.unread),
-        reached.rivals,
+        reached.other_producers,
         wiring,
         found,
     )
 
 
-def _obstacles(decoded: Decoded, reached: Reach, unread: tuple[str, ...]) -> dict[str, str]:
+def _obstacles(decoded: Decoded, reached: ReachedTables, unread: tuple[str, ...]) -> dict[str, str]:
     """Why nothing can be said of some tables: what is wrong with them, or with those that feed them."""
     definition, found = decoded.layout.definition, {}
     for name in unread:
@@ -188,7 +188,9 @@ def _obstacles(decoded: Decoded, reached: Reach, unread: tuple[str, ...]) -> dic
         elif words := obstacle(decoded, table):
             found[name] = words
         else:
-            feeding = [reached.makers[one] for one in signals_of(definition, table) if one in reached.makers]
+            feeding = [
+                reached.producers[one] for one in signals_of(definition, table) if one in reached.producers
+            ]
             listed = " and ".join(maker.name for maker in feeding if maker.name in unread)
             found[name] = f"nothing can be said of {listed}, by way of which they are reached"
     return found
@@ -201,13 +203,13 @@ def _watched(
     false: Numbers,
     found: Circuit | None,
     wiring: Wiring | None,
-) -> dict[str, Watched]:
+) -> dict[str, ComparedSignal]:
     """What scalars may be compared with: the signal, and the voltage that it is worked out from."""
-    watched = {signal.name: Watched(signal.unit, true, false)}
+    watched = {signal.name: ComparedSignal(signal.unit, true, false)}
     if found is not None and wiring is not None:
         (name,) = found.curve.signals
         measured = found.measured(true, wiring)
-        watched.setdefault(name, Watched("V", measured.volts, measured.seen_volts))
+        watched.setdefault(name, ComparedSignal("V", measured.volts, measured.seen_volts))
     return watched
 
 

@@ -1,1 +1,1 @@
-"""Two decoded images into a change set."""
+"""Compares decoded images, merges them, and applies changes to them."""

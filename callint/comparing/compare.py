@@ -1,4 +1,4 @@
-"""What differs between two images of one definition."""
+"""Compares two images of one definition."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ Integers = NDArray[np.int64]
 
 
 def compare(old: Decoded, new: Decoded) -> ChangeSet:
-    """The change from ``old`` to ``new``; both decoded by one plan."""
+    """The change from ``old`` to ``new``; both decoded with one layout."""
     layout = new.layout
     differing = differing_addresses(old.image, new.image)
     missing = tuple(_missing(old.image, new.image))
@@ -61,18 +61,18 @@ def compare(old: Decoded, new: Decoded) -> ChangeSet:
 
 
 def _movements(old: Decoded, new: Decoded, touched: Container[str]) -> Iterator[OutputShift]:
-    """The tables on axes that changed, in the order of the definition."""
+    """The output shifts of tables whose axes changed, in the order of the definition."""
     if not any(axis.name in touched for axis in new.layout.definition.stored_axes):
         return
     for table in new.layout.definition.tables.values():
         if table.name in new.layout.table_items and any(axis in touched for axis in table.axes):
-            found = movement(old, new, table, in_cells=table.name in touched)
-            if found is not None:
-                yield found
+            shift = movement(old, new, table, in_cells=table.name in touched)
+            if shift is not None:
+                yield shift
 
 
 def selected(changes: ChangeSet, names: Container[str]) -> ChangeSet:
-    """The changes of the named tables and texts, and of axes that are named or that move such a table."""
+    """The changes of the named tables and texts, and of axes that are named or belong to such a table."""
     tables = tuple(change for change in changes.tables if change.table.name in names)
     texts = tuple(change for change in changes.texts if change.text.name in names)
     moving = {
@@ -91,7 +91,7 @@ def _is_moved(movement: OutputShift, axes: tuple[AxisChange, ...]) -> bool:
 
 
 def changed_cells(old: Decoded, new: Decoded) -> Flags:
-    """Which cells both images hold and whose raw bits differ, shape (cells,)."""
+    """The cells that both images hold with different raw bits, shape (cells,)."""
     changed = old.present & new.present
     for group, before, after in zip(new.layout.groups, old.raw, new.raw, strict=True):
         # Bits, not values: two NaNs may differ, and minus zero is not zero.
@@ -123,7 +123,7 @@ def _counts(old: Decoded, new: Decoded) -> Iterator[CountChange]:
 
 def _texts(old: Decoded, new: Decoded) -> Iterator[TextChange]:
     for text in new.layout.definition.texts.values():
-        data_before, data_after = (one.image.read(text.at, text.length) for one in (old, new))
+        data_before, data_after = (decoded.image.read(text.at, text.length) for decoded in (old, new))
         if data_before is None or data_after is None or data_before == data_after:
             continue
         yield TextChange(text, old.text(text) or "", new.text(text) or "", data_before, data_after)
@@ -150,11 +150,11 @@ def _identities(old: Decoded, new: Decoded) -> Iterator[IdentityChange]:
 # Bytes
 
 
-def _stretches(image: Image, other: Image) -> Iterator[tuple[int, int]]:
-    """Start and end of every stretch of addresses that both images hold, rising."""
+def _common_ranges(first: Image, second: Image) -> Iterator[tuple[int, int]]:
+    """Start and end of every address range that both images hold, rising."""
     mine, theirs = 0, 0
-    while mine < len(image.segments) and theirs < len(other.segments):
-        here, there = image.segments[mine], other.segments[theirs]
+    while mine < len(first.segments) and theirs < len(second.segments):
+        here, there = first.segments[mine], second.segments[theirs]
         start, end = max(here.start, there.start), min(here.end, there.end)
         if start < end:
             yield start, end
@@ -166,28 +166,31 @@ def _stretches(image: Image, other: Image) -> Iterator[tuple[int, int]]:
 
 def differing_addresses(old: Image, new: Image) -> Integers:
     """The addresses that both images hold with different bytes, rising."""
-    found = []
-    for start, end in _stretches(old, new):
+    parts = []
+    for start, end in _common_ranges(old, new):
         before, after = (
             np.frombuffer(image.view(start, end - start) or b"", np.uint8) for image in (old, new)
         )
-        found.append(_differing(before, after) + start)
-    return np.concatenate(found) if found else np.empty(0, np.int64)
+        parts.append(_differing(before, after) + start)
+    return np.concatenate(parts) if parts else np.empty(0, np.int64)
 
 
 def _differing(before: NDArray[np.uint8], after: NDArray[np.uint8]) -> Integers:
-    """Where two stretches of one length differ, rising: eight bytes at a time, as most of them do not."""
+    """The positions at which two arrays of one length differ, rising.
+
+    Compares eight bytes at a time, as most of them are equal.
+    """
     whole = len(before) // 8 * 8
-    one, other = before[:whole].view(np.uint64), after[:whole].view(np.uint64)
-    words = np.flatnonzero(one != other)
-    row, byte = np.nonzero(before[:whole].reshape(-1, 8)[words] != after[:whole].reshape(-1, 8)[words])
+    first, second = before[:whole].view(np.uint64), after[:whole].view(np.uint64)
+    rows = np.flatnonzero(first != second)
+    row, byte = np.nonzero(before[:whole].reshape(-1, 8)[rows] != after[:whole].reshape(-1, 8)[rows])
     rest = np.flatnonzero(before[whole:] != after[whole:]) + whole
-    return np.concatenate([words[row] * 8 + byte, rest])
+    return np.concatenate([rows[row] * 8 + byte, rest])
 
 
 def _missing(old: Image, new: Image, only_old: bool = False) -> Iterator[Run]:
-    """The stretches that only one of the images holds, or only the old one."""
-    shared = list(_stretches(old, new))
+    """The address ranges that only one of the images holds, or ``only_old`` those of the old image."""
+    shared = list(_common_ranges(old, new))
     for segment in old.segments if only_old else (*old.segments, *new.segments):
         start = segment.start
         for low, high in [*_inside(segment, shared), (segment.end, segment.end)]:
@@ -196,14 +199,14 @@ def _missing(old: Image, new: Image, only_old: bool = False) -> Iterator[Run]:
             start = high
 
 
-def _inside(segment: Segment, stretches: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    return [(low, high) for low, high in stretches if segment.start <= low and high <= segment.end]
+def _inside(segment: Segment, ranges: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    return [(low, high) for low, high in ranges if segment.start <= low and high <= segment.end]
 
 
 def unexplained_runs(
     layout: Layout, old: Image, new: Image, differing: Integers, changed: Flags
 ) -> Iterator[Run]:
-    """The differing bytes that nothing in the definition accounts for, merged into runs.
+    """The differing bytes that the definition does not cover, merged into runs.
 
     ``changed`` flags the changed cells, shape (cells,).
     """
@@ -211,7 +214,7 @@ def unexplained_runs(
         return
     positions = new.positions(differing, 1)
     bits = old.content[old.positions(differing, 1)] ^ new.content[positions]
-    # A byte that differs in a cell makes that cell a changed one.
+    # Only changed cells can explain a byte, as a byte that differs in a cell changes it.
     yield from runs(differing[(bits & ~explained_bits(layout, old, new, changed)[positions]) != 0])
 
 
@@ -226,10 +229,10 @@ def runs(addresses: Integers) -> Iterator[Run]:
 
 
 def explained_bits(layout: Layout, old: Image, new: Image, cells: Flags) -> NDArray[np.uint8]:
-    """Which bits of the new image belong to something in the definition; shape of ``new.content``.
+    """The bits of the new image that the definition covers; shape of ``new.content``.
 
-    Only what both images hold whole counts: the rest is compared nowhere else. Of the cells those are looked
-    at that are flagged, shape (cells,).
+    Only items that both images hold completely count, as other items are not compared elsewhere. ``cells``
+    flags the cells to include, shape (cells,).
     """
     bits = np.zeros(new.size, np.uint8)
     numbers = np.flatnonzero(cells)
@@ -238,16 +241,16 @@ def explained_bits(layout: Layout, old: Image, new: Image, cells: Flags) -> NDAr
         first, last = np.searchsorted(numbers, (group.cells.start, group.cells.stop))
         whole = numbers[first:last]
         whole = whole[~layout.is_masked[whole]]
-        asked = cells[masks.cells]
+        selected_masks = cells[masks.cells]
         positions = _in_both(old, new, layout.address[whole], size)
         positions = positions[positions >= 0]
         for byte in range(size):
             bits[positions + byte] = 0xFF
-        positions = _in_both(old, new, layout.address[masks.cells[asked]], size)
+        positions = _in_both(old, new, layout.address[masks.cells[selected_masks]], size)
         held = positions >= 0
-        stored = masks.masks[asked][held].astype(group.dtype).view(np.uint8).reshape(-1, size)
+        stored = masks.masks[selected_masks][held].astype(group.dtype).view(np.uint8).reshape(-1, size)
         np.bitwise_or.at(bits, positions[held, None] + np.arange(size), stored)
-    for start, size in _named_stretches(layout):
+    for start, size in _named_ranges(layout):
         (position,) = _in_both(old, new, np.array([start]), size).tolist()
         if position >= 0:
             bits[position : position + size] = 0xFF
@@ -255,7 +258,7 @@ def explained_bits(layout: Layout, old: Image, new: Image, cells: Flags) -> NDAr
 
 
 def _in_both(old: Image, new: Image, addresses: Integers, size: int) -> Integers:
-    """Where in the new image ``size`` bytes at each address begin; -1 where an image lacks any of them."""
+    """The positions in the new image of ``size`` bytes at each address; -1 if an image lacks any of them."""
     positions = new.positions(addresses, size)
     if old is new or old.extents == new.extents:
         return positions
@@ -263,12 +266,12 @@ def _in_both(old: Image, new: Image, addresses: Integers, size: int) -> Integers
 
 
 def missing_runs(layout: Layout, old: Image, new: Image, is_intended: bool) -> Iterator[Run]:
-    """The bytes that only the old image holds and that nothing in the definition names, rising.
+    """The bytes that only the old image holds and that the definition does not cover, rising.
 
-    A stored count of breakpoints is not named, as no rule says that it is absent. Bytes that an image of part
-    of the memory need not hold are left out: those in a region of which it holds nothing, and those before
-    its first byte or behind its last that are in no region. They count where there are no regions, or where
-    the old image is of part of the memory too, unless the part ``is_intended``.
+    Stored counts of breakpoints are included, as no rule reports their absence. Bytes that a partial image
+    may lack are left out: those in a region of which it holds nothing, and those before its first byte or
+    after its last one that are in no region. They count if there are no regions, or if the old image is
+    partial too, unless the part ``is_intended``.
     """
     low, high = (new.extents[0][0], new.extents[-1][1]) if new.segments else (0, 0)
     wanted = [(low, high)]
@@ -276,13 +279,13 @@ def missing_runs(layout: Layout, old: Image, new: Image, is_intended: bool) -> I
     wanted += [(r.start, r.start + r.size) for r in regions if new.count_bytes(r.start, r.start + r.size)]
     if (old.is_part or not regions) and not is_intended:
         wanted += old.extents
-    named = _named_by_cells(layout) + [(at, at + size) for at, size in _named_stretches(layout, counts=False)]
-    starts, ends = _united(named)
-    wanted_starts, wanted_ends = _united(wanted)
+    named = _named_by_cells(layout) + [(at, at + size) for at, size in _named_ranges(layout, counts=False)]
+    starts, ends = _merged_ranges(named)
+    wanted_starts, wanted_ends = _merged_ranges(wanted)
     for run in _missing(old, new, only_old=True):
-        for first, last in _common(run.start, run.start + run.size, wanted_starts, wanted_ends):
+        for first, last in _intersections(run.start, run.start + run.size, wanted_starts, wanted_ends):
             at = first
-            for start, end in _common(first, last, starts, ends):
+            for start, end in _intersections(first, last, starts, ends):
                 if at < start:
                     yield Run(at, start - at, start - at)
                 at = end
@@ -291,36 +294,36 @@ def missing_runs(layout: Layout, old: Image, new: Image, is_intended: bool) -> I
 
 
 def _named_by_cells(layout: Layout) -> list[tuple[int, int]]:
-    """The stretches of all cells, each the address of its first byte and the one behind its last."""
-    found: list[tuple[int, int]] = []
+    """The address ranges of all cells: the first byte, and the address after the last one."""
+    ranges: list[tuple[int, int]] = []
     for group in layout.groups:
         addresses = distinct(layout.address[group.cells])
         if len(addresses):
             breaks = np.flatnonzero(np.diff(addresses) > group.type.size) + 1
             firsts, lasts = addresses[[0, *breaks]], addresses[[*(breaks - 1), -1]] + group.type.size
-            found += zip(firsts.tolist(), lasts.tolist(), strict=True)
-    return found
+            ranges += zip(firsts.tolist(), lasts.tolist(), strict=True)
+    return ranges
 
 
-def _united(stretches: Sequence[tuple[int, int]]) -> tuple[Integers, Integers]:
-    """Stretches of addresses without overlaps, rising: the starts, and the addresses behind the ends."""
-    if not stretches:
+def _merged_ranges(ranges: Sequence[tuple[int, int]]) -> tuple[Integers, Integers]:
+    """Address ranges merged where they overlap, rising: the starts, and the addresses after the ends."""
+    if not ranges:
         return np.empty(0, np.int64), np.empty(0, np.int64)
-    starts, ends = np.array(sorted(stretches), np.int64).T
+    starts, ends = np.array(sorted(ranges), np.int64).T
     furthest = np.maximum.accumulate(ends)
     breaks = np.flatnonzero(starts[1:] > furthest[:-1]) + 1
     return starts[[0, *breaks]], furthest[[*(breaks - 1), -1]]
 
 
-def _common(start: int, end: int, starts: Integers, ends: Integers) -> Iterator[tuple[int, int]]:
-    """What a stretch has in common with united stretches, rising."""
+def _intersections(start: int, end: int, starts: Integers, ends: Integers) -> Iterator[tuple[int, int]]:
+    """The intersections of one address range with merged ranges, rising."""
     first, last = int(np.searchsorted(ends, start, "right")), int(np.searchsorted(starts, end, "left"))
     for low, high in zip(starts[first:last].tolist(), ends[first:last].tolist(), strict=True):
         yield max(low, start), min(high, end)
 
 
-def _named_stretches(layout: Layout, counts: bool = True) -> Iterator[tuple[int, int]]:
-    """Start and size of everything in the definition that is no cell: texts, identities, sums, counts."""
+def _named_ranges(layout: Layout, counts: bool = True) -> Iterator[tuple[int, int]]:
+    """Start and size of everything in the definition except cells: texts, identities, checksums, counts."""
     definition = layout.definition
     for text in definition.texts.values():
         yield text.at, text.length

@@ -1,12 +1,12 @@
-"""Two reworks of one image into one, cell by cell in raw values.
+"""Merges two reworks of one image, cell by cell in raw values.
 
 Everything that a definition names is a *unit*: each cell of a table, each stored axis with its stored count,
-each text and each identity; what nothing names counts in words of ``WORD`` bytes. A unit that only one side
-changed is taken from that side, and a unit that both changed to different values is in conflict. All is
-worked out in bits, so that masked tables which share bytes merge like any others.
+each text and each identity; bytes that nothing names form units of ``WORD`` bytes. If only one side changed a
+unit, the merge takes that side; if both changed it to different values, it is in conflict. The merge works in
+bits, so that masked tables which share bytes merge like any others.
 
-A bit that both sides changed has the same new value on both. So where nothing is in conflict, the result is
-the base with the bits of both changes turned over, and one pass over the bytes makes it.
+A bit that both sides changed has the same new value on both. So without conflicts the result is the base with
+the bits of both changes inverted, which one pass over the bytes computes.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from callint.model.definition import Identity, StoredAxis, Table, Text
 from callint.model.image import Image, Segment
 
 #: Bytes that nothing names are merged in aligned words of this size: a number of unknown width must not be
-#: put together from a half of each side. Numbers of more than four bytes are rare in control units.
+#: combined from a half of each side. Numbers of more than four bytes are rare in control units.
 WORD = 4
 
 Bytes = NDArray[np.uint8]
@@ -46,8 +46,8 @@ class Side(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Versions:
-    """One table in the three images; ``cells`` are those in conflict, shape (rows, columns)."""
+class TableVersions:
+    """One table in the three images; ``cells`` flags those in conflict, shape (rows, columns)."""
 
     table: Table
     base: Grid
@@ -64,7 +64,7 @@ class Versions:
 class CellConflict:
     """Cells of one table that the sides changed to different values."""
 
-    versions: Versions
+    versions: TableVersions
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,19 +80,19 @@ class AxisVersions:
 
 @dataclass(frozen=True, slots=True)
 class AxisConflict:
-    """Axes that were moved on both sides, or on one while the other edited tables that stand on them.
+    """Axes that both sides moved, or that one side moved while the other edited tables on them.
 
-    Axes that share a table stand or fall together, and with them every table on them: values belong to the
-    breakpoints for which they were made. ``tables`` are those that differ, with their differing cells.
+    Axes that share a table are decided together, with every table on them: values belong to the breakpoints
+    that they were made for. ``tables`` are those that differ, with their differing cells.
     """
 
     axes: tuple[AxisVersions, ...]
-    tables: tuple[Versions, ...]
+    tables: tuple[TableVersions, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class TextConflict:
-    """A text that the sides changed to different ones."""
+    """A text that the sides changed differently."""
 
     text: Text
     base: str
@@ -102,7 +102,7 @@ class TextConflict:
 
 @dataclass(frozen=True, slots=True)
 class IdentityConflict:
-    """Identity bytes that the sides changed to different ones."""
+    """Identity bytes that the sides changed differently."""
 
     identity: Identity
     base: bytes
@@ -112,7 +112,7 @@ class IdentityConflict:
 
 @dataclass(frozen=True, slots=True)
 class BytesConflict:
-    """A run of bytes that nothing names, changed to different ones; the first and the last differ."""
+    """A run of unnamed bytes that the sides changed differently; its first and last byte differ."""
 
     start: int
     base: bytes
@@ -122,13 +122,13 @@ class BytesConflict:
 
 Conflict = CellConflict | AxisConflict | TextConflict | IdentityConflict | BytesConflict
 
-#: Which side a conflict is to be settled for; None leaves it open.
+#: The side that a conflict is decided for; None leaves it open.
 Choice = Callable[[Conflict], Side | None]
 
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """A conflict and what becomes of it; a conflict that stays ``open`` keeps ours."""
+    """A conflict and its decision; a conflict that stays ``open`` keeps ours."""
 
     conflict: Conflict
     side: Side
@@ -136,8 +136,8 @@ class Decision:
 
 
 @dataclass(frozen=True, slots=True)
-class Merge:
-    """The merged image, its checksums right, and every conflict that there was."""
+class MergeResult:
+    """The merged image with correct checksums, and the decision of every conflict."""
 
     image: Image
     decisions: tuple[Decision, ...]
@@ -145,34 +145,42 @@ class Merge:
 
     @property
     def conflicts(self) -> tuple[Conflict, ...]:
-        """What stays open."""
-        return tuple(one.conflict for one in self.decisions if one.open)
+        """The conflicts that stay open."""
+        return tuple(decision.conflict for decision in self.decisions if decision.open)
 
     @property
     def settled(self) -> tuple[Decision, ...]:
-        """The conflicts that were settled as asked."""
-        return tuple(one for one in self.decisions if not one.open)
+        """The decisions that follow the choice."""
+        return tuple(decision for decision in self.decisions if not decision.open)
 
 
 def leave_open(conflict: Conflict) -> Side | None:
-    """The choice that settles nothing."""
+    """The choice that leaves every conflict open."""
     return None
 
 
-def merge(base: Decoded, ours: Decoded, theirs: Decoded, choice: Choice = leave_open) -> Merge:
-    """The base with the edits of both sides; all three decoded by one plan.
+def merge(base: Decoded, ours: Decoded, theirs: Decoded, choice: Choice = leave_open) -> MergeResult:
+    """The base with the edits of both sides; all three decoded with one layout.
 
-    Stored checksums are computed anew instead of merged. Raises ValueError where the images do not hold
-    the same addresses, and UnsealableError where a checksum cannot be computed.
+    Stored checksums are recalculated instead of merged. Raises ValueError if the images do not hold the same
+    addresses, and UnsealableError if a checksum cannot be computed.
     """
-    if len({tuple((one.start, one.end) for one in each.image.segments) for each in (base, ours, theirs)}) > 1:
+    if (
+        len(
+            {
+                tuple((segment.start, segment.end) for segment in each.image.segments)
+                for each in (base, ours, theirs)
+            }
+        )
+        > 1
+    ):
         raise ValueError("the images do not hold the same addresses")
     sides = _Sides(base, ours, theirs)
     units = _Units(sides)
-    found = _conflicts(sides, units)
-    decisions = _decided(units, found, choice)
-    sealed = seal(_applied(sides, units, found, decisions), base.layout.definition.memory)
-    return Merge(sealed.image, tuple(decisions), sealed.renewals)
+    conflicts = _conflicts(sides, units)
+    decisions = _decisions(units, conflicts, choice)
+    sealed = seal(_merged_image(sides, units, conflicts, decisions), base.layout.definition.memory)
+    return MergeResult(sealed.image, tuple(decisions), sealed.renewals)
 
 
 # What differs
@@ -181,7 +189,7 @@ def merge(base: Decoded, ours: Decoded, theirs: Decoded, choice: Choice = leave_
 class _Sides:
     """The three images as bytes, and the bits that differ between them; shape (size,) each.
 
-    Stored checksums are nobody's edit: they are as in ours throughout.
+    Stored checksums do not count as edits: all three images have those of ours.
     """
 
     def __init__(self, base: Decoded, ours: Decoded, theirs: Decoded) -> None:
@@ -189,43 +197,43 @@ class _Sides:
         self.layout: Layout = base.layout
         self.image: Image = ours.image
         self.ours: Bytes = ours.image.content
-        self.base, self.theirs = (one.image.content.copy() for one in (base, theirs))
+        self.base, self.theirs = (decoded.image.content.copy() for decoded in (base, theirs))
         for checksum in self.layout.definition.memory.checksums:
             if checksums.is_known(checksum.algorithm):
-                at = self.stretch(checksum.stored_at, checksums.stored_size(checksum))
+                at = self.positions_of(checksum.stored_at, checksums.stored_size(checksum))
                 self.base[at] = self.theirs[at] = self.ours[at]
         self.by_ours: Bytes = self.base ^ self.ours
         self.by_theirs: Bytes = self.base ^ self.theirs
         self.between: Bytes = self.ours ^ self.theirs
 
-    def stretch(self, start: int, size: int) -> Integers:
-        """The positions of a stretch of memory; none where the images do not hold it whole."""
+    def positions_of(self, start: int, size: int) -> Integers:
+        """The positions of a range of memory; empty if the images do not hold all of it."""
         (position,) = self.image.positions(np.array([start]), size).tolist()
         return np.arange(position, position + size) if position >= 0 else np.empty(0, np.int64)
 
-    def versions(self, table: Table, cells: Flags) -> Versions:
+    def versions(self, table: Table, cells: Flags) -> TableVersions:
         shape = self.layout.shape(self.layout.table_items[table.name])
-        base, ours, theirs = (one.grid(table) for one in self.decoded)
-        return Versions(table, base, ours, theirs, cells.reshape(shape))
+        base, ours, theirs = (decoded.grid(table) for decoded in self.decoded)
+        return TableVersions(table, base, ours, theirs, cells.reshape(shape))
 
     def axis_versions(self, axis: StoredAxis) -> AxisVersions:
-        base, ours, theirs = (one.breakpoints(axis.name) for one in self.decoded)
+        base, ours, theirs = (decoded.breakpoints(axis.name) for decoded in self.decoded)
         counts = None
         if axis.stored_count:
-            stored = [one.stored_count(axis.stored_count) for one in self.decoded]
+            stored = [decoded.stored_count(axis.stored_count) for decoded in self.decoded]
             if None not in stored:
                 counts = (stored[0] or 0, stored[1] or 0, stored[2] or 0)
         return AxisVersions(axis, base, ours, theirs, counts)
 
     def read(self, start: int, size: int) -> tuple[bytes, bytes, bytes]:
-        """A stretch of memory in the three images."""
-        base, ours, theirs = (one.image.read(start, size) or b"" for one in self.decoded)
+        """A range of memory in the three images."""
+        base, ours, theirs = (decoded.image.read(start, size) or b"" for decoded in self.decoded)
         return base, ours, theirs
 
 
 @dataclass(frozen=True, slots=True)
 class _Claims:
-    """Which bits of which bytes belong to which unit; shape (claims,) each. A byte may have several."""
+    """The bits of bytes that belong to units; shape (claims,) each. A byte may have several claims."""
 
     position: Integers
     bits: Bytes
@@ -233,10 +241,10 @@ class _Claims:
 
 
 class _Units:
-    """All units by number: the plan's cells, then its stored axes, texts, identities, and loose words.
+    """All units by number: the cells of the layout, then stored axes, texts, identities, and unnamed words.
 
-    The cells of an axis are no units of their own. Claims are kept for differing bytes only. The flags
-    have the shape (units,).
+    The cells of an axis are not units of their own. Only differing bytes have claims. Flags have the shape
+    (units,).
     """
 
     def __init__(self, sides: _Sides) -> None:
@@ -250,9 +258,9 @@ class _Units:
         self.first_identity = self.first_text + len(self.texts)
         self.first_word = self.first_identity + len(self.identities)
         touched: Flags = (sides.by_ours | sides.by_theirs) != 0
-        named = _joined([*self._of_cells(touched), *self._of_stretches(touched)])
-        loose = self._of_words(named)
-        self.claims = _joined([named, loose])
+        named = _concatenated([*self._of_cells(touched), *self._of_ranges(touched)])
+        loose = self._of_unnamed_bytes(named)
+        self.claims = _concatenated([named, loose])
         self.count = self.first_word + len(np.unique(loose.unit))
         self.by_ours = self._with_bits(sides.by_ours)
         self.by_theirs = self._with_bits(sides.by_theirs)
@@ -274,14 +282,14 @@ class _Units:
                 cells = held[touched[start[held] + byte]]
                 yield _Claims(start[cells] + byte, bits[cells, byte], units[group.cells][cells])
 
-    def _of_stretches(self, touched: Flags) -> Iterator[_Claims]:
-        for unit, start, size in self._stretches():
-            at = self.sides.stretch(start, size)
+    def _of_ranges(self, touched: Flags) -> Iterator[_Claims]:
+        for unit, start, size in self._ranges():
+            at = self.sides.positions_of(start, size)
             at = at[touched[at]]
             yield _Claims(at, np.full(len(at), 0xFF, np.uint8), np.full(len(at), unit, np.int64))
 
-    def _stretches(self) -> Iterator[tuple[int, int, int]]:
-        """Unit, start and size of all that is no cell."""
+    def _ranges(self) -> Iterator[tuple[int, int, int]]:
+        """Unit, start and size of everything except cells."""
         for number, axis in enumerate(self.axes):
             if axis.stored_count:
                 yield self.first_axis + number, axis.stored_count.at, axis.stored_count.storage.type.size
@@ -290,17 +298,17 @@ class _Units:
         for number, identity in enumerate(self.identities):
             yield self.first_identity + number, identity.at, len(identity.content)
 
-    def _of_words(self, named: _Claims) -> _Claims:
-        """The differing bits that nothing named claims, by words."""
+    def _of_unnamed_bytes(self, named: _Claims) -> _Claims:
+        """The claims of the differing bits that no named unit claims, by words."""
         differing = self.sides.by_ours | self.sides.by_theirs
         claimed = np.zeros_like(differing)
         np.bitwise_or.at(claimed, named.position, named.bits)
         at = np.flatnonzero(differing & ~claimed)
-        _, words = np.unique(self.sides.image.addresses(at) // WORD, return_inverse=True)
-        return _Claims(at, ~claimed[at], self.first_word + words.astype(np.int64))
+        _, word_numbers = np.unique(self.sides.image.addresses(at) // WORD, return_inverse=True)
+        return _Claims(at, ~claimed[at], self.first_word + word_numbers.astype(np.int64))
 
     def _with_bits(self, bits: Bytes) -> Flags:
-        """The units that have any of the bits, given by byte."""
+        """The units that claim any of the bits; ``bits`` by byte."""
         flags = np.zeros(self.count, bool)
         flags[self.claims.unit[(self.claims.bits & bits[self.claims.position]) != 0]] = True
         return flags
@@ -312,8 +320,8 @@ class _Units:
         np.bitwise_or.at(bits, self.claims.position[chosen], self.claims.bits[chosen])
         return bits
 
-    def entangled(self, flags: Flags) -> Flags:
-        """The flagged units, and those that share with them a bit in which ours and theirs differ."""
+    def with_overlapping(self, flags: Flags) -> Flags:
+        """The flagged units, and the units that share with them a bit that differs between the sides."""
         return flags | self._with_bits(self.bits(flags) & self.sides.between)
 
     def of_numbers(self, numbers: Iterable[Integers]) -> Flags:
@@ -332,8 +340,8 @@ class _Units:
         return {axis.name: number for number, axis in enumerate(self.axes)}
 
     @cached_property
-    def standing_on(self) -> list[list[Table]]:
-        """The tables on each stored axis."""
+    def tables_on_axis(self) -> list[list[Table]]:
+        """The tables on each stored axis, by the number of the axis."""
         layout = self.sides.layout
         return [
             [table for table in layout.definition.tables_on(axis.name) if table.name in layout.table_items]
@@ -341,13 +349,13 @@ class _Units:
         ]
 
 
-def _joined(claims: Sequence[_Claims]) -> _Claims:
+def _concatenated(claims: Sequence[_Claims]) -> _Claims:
     empty = _Claims(np.empty(0, np.int64), np.empty(0, np.uint8), np.empty(0, np.int64))
-    every = [empty, *claims]
+    parts = [empty, *claims]
     return _Claims(
-        np.concatenate([one.position for one in every]),
-        np.concatenate([one.bits for one in every]),
-        np.concatenate([one.unit for one in every]),
+        np.concatenate([claim.position for claim in parts]),
+        np.concatenate([claim.bits for claim in parts]),
+        np.concatenate([claim.unit for claim in parts]),
     )
 
 
@@ -355,7 +363,7 @@ def _joined(claims: Sequence[_Claims]) -> _Claims:
 
 
 @dataclass(frozen=True, slots=True)
-class _Found:
+class _UnitConflict:
     """A conflict, the numbers of its units, and its line in the definition."""
 
     conflict: Conflict
@@ -363,11 +371,11 @@ class _Found:
     line: int
 
 
-def _conflicts(sides: _Sides, units: _Units) -> list[_Found]:
-    """Every conflict in the order of the definition; bytes that nothing names come last."""
+def _conflicts(sides: _Sides, units: _Units) -> list[_UnitConflict]:
+    """Every conflict, in the order of the definition; unnamed bytes come last."""
     flags = units.by_ours & units.by_theirs & units.differing
     while True:
-        grown = _with_axes(units, units.entangled(flags))
+        grown = _with_axes(units, units.with_overlapping(flags))
         if np.array_equal(grown, flags):
             break
         flags = grown
@@ -377,14 +385,14 @@ def _conflicts(sides: _Sides, units: _Units) -> list[_Found]:
         *_text_conflicts(sides, units, flags),
         *_identity_conflicts(sides, units, flags),
     ]
-    return [*sorted(named, key=lambda one: one.line), *_bytes_conflicts(sides, units, flags)]
+    return [*sorted(named, key=lambda conflict: conflict.line), *_bytes_conflicts(sides, units, flags)]
 
 
 def _with_axes(units: _Units, flags: Flags) -> Flags:
-    """The flagged units, and all that the axes in conflict hold: their tables, and those tables' axes."""
+    """The flagged units, and everything on the axes in conflict: their tables, and the axes of those."""
     flags = flags.copy()
     first = units.first_axis
-    waiting = [n for n in range(len(units.axes)) if flags[first + n] or _is_cut_across(units, n)]
+    waiting = [n for n in range(len(units.axes)) if flags[first + n] or _is_axis_contested(units, n)]
     seen: set[int] = set()
     while waiting:
         number = waiting.pop()
@@ -392,7 +400,7 @@ def _with_axes(units: _Units, flags: Flags) -> Flags:
             continue
         seen.add(number)
         flags[first + number] = True
-        for table in units.standing_on[number]:
+        for table in units.tables_on_axis[number]:
             cells = units.cells(table)
             flags[cells] |= units.differing[cells]
             others = (units.axis_numbers.get(name) for name in table.axes)
@@ -400,35 +408,35 @@ def _with_axes(units: _Units, flags: Flags) -> Flags:
     return flags
 
 
-def _is_cut_across(units: _Units, number: int) -> bool:
-    """Whether one side moved an axis and the other edited a table on it, in a way that the first has not."""
+def _is_axis_contested(units: _Units, number: int) -> bool:
+    """Whether one side moved an axis and the other side edited a table on it differently."""
     axis = units.first_axis + number
     if not units.differing[axis]:
         return False
     edited = units.by_theirs if units.by_ours[axis] else units.by_ours
-    cells = (units.cells(table) for table in units.standing_on[number])
+    cells = (units.cells(table) for table in units.tables_on_axis[number])
     return any(bool((edited[some] & units.differing[some]).any()) for some in cells)
 
 
-def _axis_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_Found]:
-    for numbers in _together(units, flags):
-        standing = {table.name: table for number in numbers for table in units.standing_on[number]}
+def _axis_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_UnitConflict]:
+    for numbers in _axis_groups(units, flags):
+        on_axes = {table.name: table for number in numbers for table in units.tables_on_axis[number]}
         tables = []
         cells = [np.array([units.first_axis + number for number in numbers], np.int64)]
-        for table in sorted(standing.values(), key=lambda one: one.line):
-            where = units.cells(table)
-            if flags[where].any():
-                tables.append(sides.versions(table, flags[where]))
-                cells.append(np.flatnonzero(flags[where]) + where.start)
+        for table in sorted(on_axes.values(), key=lambda table: table.line):
+            part = units.cells(table)
+            if flags[part].any():
+                tables.append(sides.versions(table, flags[part]))
+                cells.append(np.flatnonzero(flags[part]) + part.start)
         axes = tuple(sides.axis_versions(units.axes[number]) for number in numbers)
-        yield _Found(AxisConflict(axes, tuple(tables)), np.concatenate(cells), axes[0].axis.line)
+        yield _UnitConflict(AxisConflict(axes, tuple(tables)), np.concatenate(cells), axes[0].axis.line)
 
 
-def _together(units: _Units, flags: Flags) -> list[list[int]]:
-    """The axes in conflict, those that share a table, directly or by others, in one list; rising."""
+def _axis_groups(units: _Units, flags: Flags) -> list[list[int]]:
+    """The axes in conflict, in groups that share a table directly or through others; each group rising."""
     parts: list[tuple[set[int], set[str]]] = []
     for number in (n for n in range(len(units.axes)) if flags[units.first_axis + n]):
-        axes, tables = {number}, {table.name for table in units.standing_on[number]}
+        axes, tables = {number}, {table.name for table in units.tables_on_axis[number]}
         for part in [part for part in parts if part[1] & tables]:
             parts.remove(part)
             axes |= part[0]
@@ -437,11 +445,11 @@ def _together(units: _Units, flags: Flags) -> list[list[int]]:
     return [sorted(axes) for axes, _ in parts]
 
 
-def _cell_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_Found]:
+def _cell_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_UnitConflict]:
     layout = sides.layout
     held = {
         table.name
-        for number, tables in enumerate(units.standing_on)
+        for number, tables in enumerate(units.tables_on_axis)
         if flags[units.first_axis + number]
         for table in tables
     }
@@ -450,26 +458,26 @@ def _cell_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_Fou
         if isinstance(table, Table) and table.name not in held:
             cells = layout.cells(item)
             numbers = np.flatnonzero(flags[cells]) + cells.start
-            yield _Found(CellConflict(sides.versions(table, flags[cells])), numbers, table.line)
+            yield _UnitConflict(CellConflict(sides.versions(table, flags[cells])), numbers, table.line)
 
 
-def _text_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_Found]:
+def _text_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_UnitConflict]:
     for number in np.flatnonzero(flags[units.first_text : units.first_identity]).tolist():
         text = units.texts[number]
-        base, ours, theirs = (one.text(text) or "" for one in sides.decoded)
+        base, ours, theirs = (decoded.text(text) or "" for decoded in sides.decoded)
         unit = np.array([units.first_text + number])
-        yield _Found(TextConflict(text, base, ours, theirs), unit, text.line)
+        yield _UnitConflict(TextConflict(text, base, ours, theirs), unit, text.line)
 
 
-def _identity_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_Found]:
+def _identity_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_UnitConflict]:
     for number in np.flatnonzero(flags[units.first_identity : units.first_word]).tolist():
         identity = units.identities[number]
         versions = sides.read(identity.at, len(identity.content))
         unit = np.array([units.first_identity + number])
-        yield _Found(IdentityConflict(identity, *versions), unit, identity.line)
+        yield _UnitConflict(IdentityConflict(identity, *versions), unit, identity.line)
 
 
-def _bytes_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_Found]:
+def _bytes_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_UnitConflict]:
     claims = units.claims
     chosen = np.flatnonzero((claims.unit >= units.first_word) & flags[claims.unit])
     chosen = chosen[sides.between[claims.position[chosen]] & claims.bits[chosen] != 0]
@@ -478,47 +486,51 @@ def _bytes_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_Fo
     for run, owners in zip(np.split(addresses, breaks), np.split(claims.unit[chosen], breaks), strict=True):
         if len(run):
             start = int(run[0])
-            yield _Found(
+            yield _UnitConflict(
                 BytesConflict(start, *sides.read(start, int(run[-1]) - start + 1)), np.unique(owners), 0
             )
 
 
-# What becomes of it
+# Decisions
 
 
-def _decided(units: _Units, found: Sequence[_Found], choice: Choice) -> list[Decision]:
-    """What becomes of each conflict.
+def _decisions(units: _Units, conflicts: Sequence[_UnitConflict], choice: Choice) -> list[Decision]:
+    """The decision of each conflict.
 
-    Where things overlap in memory, theirs of one cannot stand beside ours of another: such a conflict
-    stays open, whatever was chosen.
+    If units overlap in memory, theirs of one unit excludes ours of the other: such a conflict stays open,
+    whatever was chosen.
     """
-    sides = [choice(one.conflict) for one in found]
+    sides = [choice(conflict.conflict) for conflict in conflicts]
     while True:
         kept = units.of_numbers(
-            one.units for one, side in zip(found, sides, strict=True) if side is not Side.THEIRS
+            conflict.units for conflict, side in zip(conflicts, sides, strict=True) if side is not Side.THEIRS
         )
-        reach = units.entangled(kept)
-        torn = [
+        affected = units.with_overlapping(kept)
+        inseparable = [
             number
-            for number, one in enumerate(found)
-            if sides[number] is Side.THEIRS and reach[one.units].any()
+            for number, conflict in enumerate(conflicts)
+            if sides[number] is Side.THEIRS and affected[conflict.units].any()
         ]
-        if not torn:
+        if not inseparable:
             break
-        for number in torn:
+        for number in inseparable:
             sides[number] = None
     return [
-        Decision(one.conflict, side or Side.OURS, side is None)
-        for one, side in zip(found, sides, strict=True)
+        Decision(conflict.conflict, side or Side.OURS, side is None)
+        for conflict, side in zip(conflicts, sides, strict=True)
     ]
 
 
-def _applied(sides: _Sides, units: _Units, found: Sequence[_Found], decisions: Sequence[Decision]) -> Image:
-    """The image that the decisions make, its checksums as in ours."""
+def _merged_image(
+    sides: _Sides, units: _Units, conflicts: Sequence[_UnitConflict], decisions: Sequence[Decision]
+) -> Image:
+    """The image that follows from the decisions, with the checksums of ours."""
     keep, take = (
         units.bits(
             units.of_numbers(
-                one.units for one, made in zip(found, decisions, strict=True) if made.side is side
+                conflict.units
+                for conflict, decision in zip(conflicts, decisions, strict=True)
+                if decision.side is side
             )
         )
         for side in Side

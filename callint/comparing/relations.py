@@ -1,12 +1,12 @@
-"""How relations between two tables stand, over operating points and not over cells.
+"""Judges relations between two tables, over operating points and not over cells.
 
-Two tables that are compared may have different grids and even different signals. Over a signal that both
-have they are compared on the breakpoints of both, within the range that both cover. Of a signal that only
-one has, its most unfavourable value counts. That is exact: the largest value of a bilinear surface over one
-signal is, as a function of the other, the largest of piecewise linear functions, which bends upwards between
-breakpoints, and the smallest bends downwards; so the excess is largest at a breakpoint.
+Two compared tables may have different grids and even different signals. Over a signal that both have, they
+are compared on the breakpoints of both, within the common range. For a signal that only one has, its most
+unfavourable value counts. That is exact: the largest value of a bilinear surface over one signal is, as a
+function of the other, a maximum of piecewise linear functions, which is convex between breakpoints, and the
+smallest value is concave; so the excess is largest at a breakpoint.
 
-Each judgement may also be asked about one operating point alone (``at``).
+Every function can also judge a single operating point (``at``).
 """
 
 from __future__ import annotations
@@ -18,12 +18,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.decoding.surfaces import Surface, lattice, mesh, point_of, rounding
+from callint.decoding.surfaces import Surface, grid_points, merged_breakpoints, point_of, rounding
 from callint.model.change import Flags, Numbers
 
 Point = Mapping[str, float]
 
-#: Two long tables that lie across each other would be compared at more points than memory holds.
+#: Two large tables with different signals would be compared at more points than memory holds.
 MOST_POINTS = 1 << 22
 
 
@@ -31,9 +31,9 @@ MOST_POINTS = 1 << 22
 class RelationResult:
     """The most unfavourable operating point of a relation: ``value`` of one table, ``other`` of the other.
 
-    ``excess`` is by how much they miss what is asked, in the unit of the comparison; not above 0 where the
-    relation holds, and ``slack`` is what rounding alone makes of it. ``at`` has the signals of both.
-    ``between`` is what the first table of a round trip puts out, and 0 where there is none.
+    ``excess`` is the amount by which they break the relation, in the unit of the comparison; at most 0 if the
+    relation holds, and at most ``slack`` if only rounding breaks it. ``at`` has the signals of both.
+    ``between`` is the output of the first table of a round trip, 0 for other relations.
     """
 
     value: float
@@ -45,26 +45,26 @@ class RelationResult:
 
     @property
     def is_broken(self) -> bool:
-        """Beyond what binary numbers make of decimal ones."""
+        """Whether the excess is larger than rounding explains."""
         return self.excess > self.slack
 
 
 def points_needed(kind: str, table: Mapping[str, int], other: Mapping[str, int]) -> int:
-    """At how many points a relation is judged at most, by the tables' numbers of breakpoints by signal."""
+    """The largest number of points at which a relation is judged; arguments: breakpoint counts by signal."""
     both = {signal: table.get(signal, 0) + other.get(signal, 0) for signal in (*table, *other)}
     shared = [signal for signal in table if signal in other]
     if kind == "inverse":
         tried = sum(both[signal] for signal in both if signal not in shared)
         return tried * math.prod(both[signal] for signal in shared)
-    return max(math.prod(both[signal] for signal in one) for one in (table, other))
+    return max(math.prod(both[signal] for signal in signals) for signals in (table, other))
 
 
 def at_most(
     table: Surface, bound: Surface, margin: float = 0.0, at: Point | None = None
 ) -> RelationResult | None:
-    """Whether a table stays below another one by the margin; where either is off nothing is compared.
+    """Whether a table stays below another one by the margin; points where either is off do not count.
 
-    None where they have no operating point in common.
+    None if they have no operating point in common.
     """
     points = _points("at-most", table, bound, at)
     shared = [signal for signal in table.signals if signal in bound.signals]
@@ -76,12 +76,12 @@ def at_most(
     if np.isnan(excess).all():
         return None
     worst = int(np.nanargmax(excess))
-    where = point_of(points, shared, worst)
-    where |= highest.point(points, worst) | lowest.point(points, worst)
+    worst_point = point_of(points, shared, worst)
+    worst_point |= highest.point(points, worst) | lowest.point(points, worst)
     return RelationResult(
         value=float(highest.values[worst]),
         other=float(lowest.values[worst]),
-        at=where,
+        at=worst_point,
         excess=float(excess[worst]),
         slack=rounding(table.magnitude, bound.magnitude, abs(margin)),
     )
@@ -90,25 +90,25 @@ def at_most(
 def equal(
     table: Surface, mirror: Surface, tolerance: float = 0.0, at: Point | None = None
 ) -> RelationResult | None:
-    """Whether two tables give the same everywhere; None where they have no operating point in common."""
+    """Whether two tables are equal everywhere; None if they have no operating point in common."""
     above, below = at_most(table, mirror, -tolerance, at), at_most(mirror, table, -tolerance, at)
     if above is None or below is None:
         return None
-    return above if above.excess >= below.excess else _turned_round(below)
+    return above if above.excess >= below.excess else _swapped(below)
 
 
 def gap(upper: Surface, lower: Surface, smallest: float, at: Point | None = None) -> RelationResult | None:
-    """Whether a table stays above another one by the smallest distance; None as in ``at_most``."""
-    found = at_most(lower, upper, smallest, at)
-    return None if found is None else _turned_round(found)
+    """Whether a table stays above another one by at least ``smallest``; None as in ``at_most``."""
+    result = at_most(lower, upper, smallest, at)
+    return None if result is None else _swapped(result)
 
 
-def _turned_round(standing: RelationResult) -> RelationResult:
-    return replace(standing, value=standing.other, other=standing.value)
+def _swapped(result: RelationResult) -> RelationResult:
+    return replace(result, value=result.other, other=result.value)
 
 
 def own_signal(signals: Sequence[str], others: Sequence[str]) -> str | None:
-    """The one signal that the others lack; None where that is none or several."""
+    """The only signal that the others lack; None if there is none or several."""
     own = [signal for signal in signals if signal not in others]
     return own[0] if len(own) == 1 else None
 
@@ -116,15 +116,15 @@ def own_signal(signals: Sequence[str], others: Sequence[str]) -> str | None:
 def inverse(
     table: Surface, other: Surface, tolerance: float = 0.0, at: Point | None = None
 ) -> RelationResult | None:
-    """Whether a table undoes what the other does: what comes back against what was put in.
+    """Whether a table is the inverse of the other: compares the result of a round trip with its input.
 
-    Each has one signal that the other lacks, which is what the other puts out. A value of the table's own
-    signal goes through the table, what comes out through the other, and the result (``value``) should be the
-    value again (``other``). It is tried at every breakpoint of the table's and at every value that the other
-    gives at its breakpoints, where neither leaves the other's range. Between these the round trip is no
-    straight line, so that a somewhat larger error may hide there.
+    Each table has one signal that the other lacks and puts out. The input (``other`` of the result) goes
+    through the table, the output of the table through the other one, and the output of that (``value``)
+    should equal the input. Inputs are the breakpoints of the table and the outputs of the other at its
+    breakpoints, as far as they lie in the range of both. Between these points the round trip is not linear,
+    so a somewhat larger error is possible there.
 
-    None where the signals are not so, or no operating point is left.
+    None if the signals do not match, or if no operating point is left.
     """
     own, back = own_signal(table.signals, other.signals), own_signal(other.signals, table.signals)
     if own is None or back is None:
@@ -133,11 +133,11 @@ def inverse(
     points = _points("inverse", table, other, at)
     if points is None:
         return None
-    fixed = {signal: array[..., None] for signal, array in mesh(points, shared).items()}
+    fixed = {signal: array[..., None] for signal, array in grid_points(points, shared).items()}
     lengths = tuple(len(points[signal]) for signal in shared)
     tried = [np.broadcast_to(points[own], (*lengths, len(points[own])))]
     if at is None:
-        back_at = mesh(points, (*shared, back))
+        back_at = grid_points(points, (*shared, back))
         tried.append(np.broadcast_to(other.at(back_at), (*lengths, len(points[back]))))
     values = np.concatenate(tried, axis=-1)
     between = table.at({**fixed, own: values})
@@ -149,12 +149,12 @@ def inverse(
     if np.isnan(error).all():
         return None
     worst = np.unravel_index(int(np.nanargmax(error)), error.shape)
-    where = {signal: float(points[signal][place]) for signal, place in zip(shared, worst, strict=False)}
-    where[own] = float(values[worst])
+    worst_point = {signal: float(points[signal][place]) for signal, place in zip(shared, worst, strict=False)}
+    worst_point[own] = float(values[worst])
     return RelationResult(
         value=float(result[worst]),
         other=float(values[worst]),
-        at=where,
+        at=worst_point,
         excess=float(error[worst]) - tolerance,
         slack=_slack_of_round_trip(table, other, own, back),
         between=float(between[worst]),
@@ -162,7 +162,7 @@ def inverse(
 
 
 def _slack_of_round_trip(table: Surface, other: Surface, own: str, back: str) -> float:
-    """Rounding in what comes back, and rounding half-way times the steepest slope of the way back."""
+    """Rounding of the result, plus the rounding half-way times the steepest slope of the second table."""
     steps = np.abs(np.diff(other.grid.physical, axis=1 if other.signals[0] == back else 0))
     widths = np.abs(np.diff(other.breakpoints[back]))
     steps = steps[np.isfinite(steps)]
@@ -173,18 +173,21 @@ def _slack_of_round_trip(table: Surface, other: Surface, own: str, back: str) ->
 
 
 def _points(kind: str, table: Surface, other: Surface, at: Point | None) -> dict[str, Numbers] | None:
-    """Where two tables are compared, by signal; None where they have nothing in common, or too much."""
+    """The points at which two tables are compared, by signal; None if there are none, or too many."""
     if at is not None:
         return {signal: np.array([value]) for signal, value in at.items()}
-    counts = ({signal: len(found) for signal, found in one.breakpoints.items()} for one in (table, other))
+    counts = (
+        {signal: len(breakpoints) for signal, breakpoints in surface.breakpoints.items()}
+        for surface in (table, other)
+    )
     if points_needed(kind, *counts) > MOST_POINTS:
         return None
-    points = lattice((table, other), within=True)
-    return points if all(len(found) for found in points.values()) else None
+    points = merged_breakpoints((table, other), within=True)
+    return points if all(len(values) for values in points.values()) else None
 
 
 def _inside(values: Numbers, breakpoints: Numbers, magnitude: float) -> Flags:
-    """Which values lie in the range of breakpoints, where rounding at that magnitude puts none outside."""
+    """Which values lie in the range of breakpoints, with a tolerance for rounding at that magnitude."""
     low, high = float(breakpoints.min()), float(breakpoints.max())
     slack = rounding(abs(low), abs(high), magnitude)
     with np.errstate(invalid="ignore"):
@@ -194,7 +197,7 @@ def _inside(values: Numbers, breakpoints: Numbers, magnitude: float) -> Flags:
 
 @dataclass(frozen=True, slots=True)
 class _Extreme:
-    """The most unfavourable values of a table over the signals that it has ``alone``.
+    """The most unfavourable values of a table over the signals that only it has (``alone``).
 
     ``values`` and ``best``, the number of the point over those signals, have the shape (points of the shared
     signals,).
@@ -208,10 +211,10 @@ class _Extreme:
         return point_of(points, self.alone, int(self.best[number]))
 
 
-def _extreme(one: Surface, points: Mapping[str, Numbers], shared: Sequence[str], sign: int) -> _Extreme:
-    """The highest values at each point of the shared signals; with the sign -1 the lowest."""
-    alone = [signal for signal in one.signals if signal not in shared]
+def _extreme(table: Surface, points: Mapping[str, Numbers], shared: Sequence[str], sign: int) -> _Extreme:
+    """The highest values at each point of the shared signals; the lowest if ``sign`` is -1."""
+    alone = [signal for signal in table.signals if signal not in shared]
     outer = int(np.prod([len(points[signal]) for signal in shared], dtype=np.int64))
-    values = np.reshape(one.at(mesh(points, (*shared, *alone))), (outer, -1))
+    values = np.reshape(table.at(grid_points(points, (*shared, *alone))), (outer, -1))
     best = np.where(np.isnan(values), -np.inf, sign * values).argmax(axis=1)
     return _Extreme(values[np.arange(outer), best], alone, best)

@@ -1,6 +1,6 @@
-"""Which tables a signal reaches, directly and through tables that put out other signals.
+"""Finds the tables that a signal reaches, directly or through tables that put out other signals.
 
-And what these put out at an operating point, where their own signals are given or put out in turn.
+It also computes the signals that tables put out at an operating point.
 """
 
 from __future__ import annotations
@@ -14,51 +14,52 @@ from callint.decoding.decode import Decoded
 from callint.decoding.surfaces import obstacle, surface
 from callint.model.definition import Definition, Table
 
-#: So many tables of a circle are named.
+#: The largest number of tables that are named in a cycle.
 _MOST_NAMES = 8
 
 
 class CycleError(ValueError):
-    """Tables that feed each other in a circle; the text names them in order."""
+    """Tables that feed each other in a cycle; the text names them in order."""
 
 
 @dataclass(frozen=True, slots=True)
-class Reach:
-    """The tables that a signal reaches, each behind those that feed it.
+class ReachedTables:
+    """The tables that a signal reaches, each after those that feed it.
 
-    ``makers`` names the table that puts out each signal on the way. Where several do, it is the first that
-    is reached, and ``rivals`` has the others: which of them counts, only the control unit's program knows.
+    ``producers`` has the table that puts out each signal on the way. If several tables put out a signal, it
+    is the first one reached, and ``other_producers`` has the others: only the control unit's program knows
+    which of them counts.
     """
 
     tables: tuple[Table, ...]
-    makers: dict[str, Table]
-    rivals: dict[str, tuple[Table, ...]]
+    producers: dict[str, Table]
+    other_producers: dict[str, tuple[Table, ...]]
 
 
-def reach(definition: Definition, signal: str) -> Reach:
-    """Everything that a signal moves. CycleError where something feeds itself on the way."""
-    order = _in_order_of_feeding(definition, signal)
+def reached_tables(definition: Definition, signal: str) -> ReachedTables:
+    """All tables whose output depends on a signal. CycleError if a table feeds itself on the way."""
+    order = _feeding_order(definition, signal)
     reached = {table.name for table in order}
-    makers: dict[str, Table] = {}
-    rivals: dict[str, tuple[Table, ...]] = {}
+    producers: dict[str, Table] = {}
+    other_producers: dict[str, tuple[Table, ...]] = {}
     for table in definition.tables.values():
         if table.produces is not None and table.name in reached:
-            makers.setdefault(table.produces, table)
+            producers.setdefault(table.produces, table)
     for table in definition.tables.values():
         made = table.produces
-        if made in makers and makers[made] is not table:
-            rivals[made] = (*rivals.get(made, ()), table)
-    return Reach(tuple(order), makers, rivals)
+        if made in producers and producers[made] is not table:
+            other_producers[made] = (*other_producers.get(made, ()), table)
+    return ReachedTables(tuple(order), producers, other_producers)
 
 
-def _in_order_of_feeding(definition: Definition, signal: str) -> list[Table]:
+def _feeding_order(definition: Definition, signal: str) -> list[Table]:
     fed: dict[str, list[Table]] = {}
     for table in definition.tables.values():
         for name in signals_of(definition, table):
             fed.setdefault(name, []).append(table)
     order: list[Table] = []
     done: set[str] = set()
-    # Depth first, with a stack of its own: a stranger's chain may be longer than Python's.
+    # Depth first, with a stack of its own: a stranger's chain may be deeper than Python's stack.
     path: dict[str, Table] = {}
     open_: list[Iterator[Table]] = [iter(fed.get(signal, ()))]
     while open_:
@@ -70,18 +71,18 @@ def _in_order_of_feeding(definition: Definition, signal: str) -> list[Table]:
                 done.add(name)
                 order.append(table)
         elif following.name in path:
-            raise CycleError(_circle(list(path), following.name))
+            raise CycleError(_cycle_text(list(path), following.name))
         elif following.name not in done:
             path[following.name] = following
             open_.append(iter(fed.get(following.produces or "", ())))
     return order[::-1]
 
 
-def _circle(path: list[str], name: str) -> str:
-    circle = path[path.index(name) :]
-    if len(circle) > _MOST_NAMES:
-        circle = [*circle[:_MOST_NAMES], f"{len(circle) - _MOST_NAMES} more"]
-    return " feeds ".join([*circle, name])
+def _cycle_text(path: list[str], name: str) -> str:
+    cycle = path[path.index(name) :]
+    if len(cycle) > _MOST_NAMES:
+        cycle = [*cycle[:_MOST_NAMES], f"{len(cycle) - _MOST_NAMES} more"]
+    return " feeds ".join([*cycle, name])
 
 
 def signals_of(definition: Definition, table: Table) -> Iterator[str]:
@@ -90,44 +91,44 @@ def signals_of(definition: Definition, table: Table) -> Iterator[str]:
 
 
 @dataclass(frozen=True, slots=True)
-class Made:
-    """A signal's value that a table puts out at an operating point, in the signal's unit."""
+class DerivedSignal:
+    """The value of a signal that a table puts out at an operating point, in the signal's unit."""
 
     value: float
-    maker: Table
+    producer: Table
 
 
-def made_at(decoded: Decoded, point: Mapping[str, float]) -> dict[str, Made]:
-    """The signals that tables with axes make of a point's signals, and of those that others make, in order.
+def derived_signals(decoded: Decoded, point: Mapping[str, float]) -> dict[str, DerivedSignal]:
+    """The signals that tables with axes put out at a point, directly or from each other, in that order.
 
-    A signal that is given is not made. Of several tables that make one, the first counts of which all signals
-    are known. A table that is off there or cannot be read makes nothing.
+    The signals of the point itself are not derived. If several tables put out one signal, the first whose
+    signals are all known counts. A table that is off there or cannot be read puts out nothing.
     """
     definition = decoded.layout.definition
     waiting: dict[str, list[Table]] = {}
-    lacking: dict[str, int] = {}
+    missing_counts: dict[str, int] = {}
     ready: deque[Table] = deque()
     for table in definition.tables.values():
         if table.produces is None or not table.axes or table.name not in decoded.layout.table_items:
             continue
         missing = [signal for signal in signals_of(definition, table) if signal not in point]
-        lacking[table.name] = len(missing)
+        missing_counts[table.name] = len(missing)
         for signal in missing:
             waiting.setdefault(signal, []).append(table)
         if not missing:
             ready.append(table)
-    known, made = dict(point), dict[str, Made]()
+    known, derived = dict(point), dict[str, DerivedSignal]()
     while ready:
         table = ready.popleft()
-        name, one = table.produces, surface(decoded, table)
-        if name is None or name in known or one is None or obstacle(decoded, table):
+        name, table_surface = table.produces, surface(decoded, table)
+        if name is None or name in known or table_surface is None or obstacle(decoded, table):
             continue
-        value = one.at({signal: known[signal] for signal in one.signals}).item()
+        value = table_surface.at({signal: known[signal] for signal in table_surface.signals}).item()
         if not math.isfinite(value):
             continue
-        known[name], made[name] = value, Made(value, table)
+        known[name], derived[name] = value, DerivedSignal(value, table)
         for following in waiting.get(name, ()):
-            lacking[following.name] -= 1
-            if not lacking[following.name]:
+            missing_counts[following.name] -= 1
+            if not missing_counts[following.name]:
                 ready.append(following)
-    return made
+    return derived

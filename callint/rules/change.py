@@ -12,8 +12,8 @@ from callint import fmt
 from callint.comparing.compare import missing_runs
 from callint.comparing.decimal_compare import exceeds
 from callint.comparing.entry_errors.detect import Suspect, find_entry_errors
-from callint.comparing.entry_errors.paste_errors import Pasted
-from callint.comparing.entry_errors.typing_errors import mistyping
+from callint.comparing.entry_errors.paste_errors import PasteError
+from callint.comparing.entry_errors.typing_errors import find_typing_error
 from callint.decoding.conversions import exact_value, largest_step, raw_distances
 from callint.decoding.operating_range import operating_cells
 from callint.model import rule_ids
@@ -234,7 +234,7 @@ def _suspect_text(context: CheckContext, change: TableChange, suspect: Suspect) 
     table, value = change.table, float(change.new.physical[suspect.y, suspect.x])
     conversion = context.conversion(table)
     source = "its neighbours suggest" if suspect.is_lone else "the edit around it suggests"
-    error = mistyping(value, suspect.expected, suspect.yardstick, fmt.decimals(conversion))
+    error = find_typing_error(value, suspect.expected, suspect.yardstick, fmt.decimals(conversion))
     expected = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion)
     return (
         f"the cell is {context.quantity(table, value)}, but {source} about {expected}"
@@ -273,7 +273,7 @@ def shifted_block(context: CheckContext) -> Iterator[Finding]:
             yield replace(finding, subject=f"{block.right} {block.bottom} {block.x_off} {block.y_off}")
 
 
-def _block_text(context: CheckContext, table: Table, block: Pasted) -> str:
+def _block_text(context: CheckContext, table: Table, block: PasteError) -> str:
     """What a block repeats: "6 cells up to 1800 rpm, 45 mg hold the old values of the cells before ..."."""
     cells = fmt.count(block.size, "cell")
     end = context.place(table, block.right, block.bottom).removeprefix("at ")

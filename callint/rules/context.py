@@ -14,7 +14,7 @@ from callint import fmt
 from callint.comparing.compare import changed_cells, compare
 from callint.comparing.entry_errors.detect import edit_of
 from callint.comparing.entry_errors.neighbours import TableEdit
-from callint.comparing.entry_errors.paste_errors import Pasted, pasted
+from callint.comparing.entry_errors.paste_errors import PasteError, find_paste_errors
 from callint.decoding.conversions import exact_value, is_large
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import Item, Layout, make_layout
@@ -118,11 +118,11 @@ class CheckContext:
         return ChangeSet(self.definition) if self.old is None else compare(self.old, self.new)
 
     @cached_property
-    def edits(self) -> dict[str, tuple[TableEdit, tuple[Pasted, ...]]]:
+    def edits(self) -> dict[str, tuple[TableEdit, tuple[PasteError, ...]]]:
         """By the name of a changed table, its edit and the blocks that look wrongly pasted."""
         return {change.table.name: self._edit(change) for change in self.changes.tables}
 
-    def _edit(self, change: TableChange) -> tuple[TableEdit, tuple[Pasted, ...]]:
+    def _edit(self, change: TableChange) -> tuple[TableEdit, tuple[PasteError, ...]]:
         edit = edit_of(change, self.conversion(change.table))
         # If an axis moved, its values moved with it.
         axes = ((change.old.x, change.new.x), (change.old.y, change.new.y))
@@ -130,7 +130,7 @@ class CheckContext:
             before is not None and after is not None and not np.array_equal(before, after)
             for before, after in axes
         )
-        return edit, pasted(edit, *moved)
+        return edit, find_paste_errors(edit, *moved)
 
     @cached_property
     def kept(self) -> Flags:

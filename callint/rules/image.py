@@ -410,7 +410,7 @@ def doubtful_table(context: CheckContext) -> Iterator[Finding]:
     """
     if context.old is None or not context.layout.size:
         return
-    cells = context.old.beyond(*context.layout.limits, context.layout.raw_limits)
+    cells = context.old.cells_outside(*context.layout.limits, context.layout.raw_limits)
     sizes = np.diff(context.layout.first)
     counts = np.bincount(context.layout.item[cells], minlength=len(sizes))
     for number in np.flatnonzero(counts >= np.maximum(_DOUBTFUL_SHARE * sizes, 1)).tolist():

@@ -9,9 +9,9 @@ from functools import lru_cache
 import numpy as np
 
 from callint import fmt
-from callint.comparing.weakening import Weakening, later, weakening
+from callint.comparing.weakening import Weakening, shift_along_axis, weakening
 from callint.decoding.layout import Integers
-from callint.decoding.signal_graph import CycleError, reach, signals_of
+from callint.decoding.signal_graph import CycleError, reached_tables, signals_of
 from callint.decoding.surfaces import Surface, surface
 from callint.model import rule_ids
 from callint.model.change import Flags, Numbers, TableChange
@@ -84,9 +84,9 @@ def _cells_matching(context: CheckContext, table: Table, guard: Guard) -> Flags 
     present: Flags = context.new.of_item(context.new.present, item)
     off: Flags = context.new.of_item(context.new.off, item)
     if guard.above is not None:
-        return off | valued & context.new.passes(item, None, decimal(guard.above, guard.text))
+        return off | valued & context.new.is_outside(item, None, decimal(guard.above, guard.text))
     if guard.below is not None:
-        return off | valued & context.new.passes(item, decimal(guard.below, guard.text), None)
+        return off | valued & context.new.is_outside(item, decimal(guard.below, guard.text), None)
     raw = guard.raw
     if guard.state is not None:
         conversion = context.conversion(table)
@@ -270,7 +270,7 @@ def _delay_text(
     if not table.axes and signal is not None:
         distance = abs(float(new.grid.physical[0, 0]) - float(old.grid.physical[0, 0]))
         return f", so that it sets in {context.quantity(table, distance)} later"
-    delay = later(old, new, upward)
+    delay = shift_along_axis(old, new, upward)
     if not delay or table.x is None:
         return ""
     unit = context.definition.unit_of(context.definition.axes[table.x])
@@ -349,10 +349,10 @@ def reading_changed(context: CheckContext) -> Iterator[Finding]:
 def _protections_behind(definition: Definition, signal: str) -> list[Table]:
     """The protections that a signal affects, those that read it directly first."""
     try:
-        reached = reach(definition, signal)
+        reached = reached_tables(definition, signal)
     except CycleError:
         return []  # tables that feed each other in a circle; callint whatif names them
-    signals = {signal, *reached.makers}
+    signals = {signal, *reached.producers}
     compared = [table for table in definition.tables.values() if table.signal in signals]
     protections = {
         table.name: table for table in (*compared, *reached.tables) if table.purpose is Purpose.PROTECTION
@@ -419,9 +419,9 @@ def unreachable_threshold(context: CheckContext) -> Iterator[Finding]:
         # Without a guard it is unknown from which side the signal comes, so both ends count.
         unreachable = np.zeros(values.shape, bool)
         if upward or not downward:
-            unreachable |= context.new.passes(item, None, decimal(signal_range.high))
+            unreachable |= context.new.is_outside(item, None, decimal(signal_range.high))
         if downward or not upward:
-            unreachable |= context.new.passes(item, decimal(signal_range.low), None)
+            unreachable |= context.new.is_outside(item, decimal(signal_range.low), None)
         for y, x in np.argwhere(unreachable & valued).tolist():
             value = float(values[y, x])
             side, end, extreme = "below", signal_range.low, "lowest"

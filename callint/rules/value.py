@@ -50,7 +50,7 @@ def out_of_range(context: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the cell. If the limit itself is wrong, correct the definition and say why in the commit.
     """
-    for cell in context.new.beyond(*context.layout.limits, context.layout.raw_limits).tolist():
+    for cell in context.new.cells_outside(*context.layout.limits, context.layout.raw_limits).tolist():
         item, _, _ = context.layout.place(cell)
         limits = item.demands.limits if isinstance(item, Table) else None
         assert limits is not None
@@ -74,11 +74,11 @@ def unexpected(context: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the cell, or waive the finding with the reason for going there.
     """
-    cells = context.new.beyond(*context.layout.expected, context.layout.raw_expected)
+    cells = context.new.cells_outside(*context.layout.expected, context.layout.raw_expected)
     if not len(cells):
         return
     reported = np.zeros(context.layout.size, bool)  # value/out-of-range reports these
-    reported[context.new.beyond(*context.layout.limits, context.layout.raw_limits)] = True
+    reported[context.new.cells_outside(*context.layout.limits, context.layout.raw_limits)] = True
     for cell in cells[~reported[cells]].tolist():
         item, _, _ = context.layout.place(cell)
         limits = item.demands.expected if isinstance(item, Table) else None

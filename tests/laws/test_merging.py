@@ -9,22 +9,23 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from callint.checking.report import Report
-from callint.comparing.carry import How, carry
-from callint.comparing.merge import Merge, merge
+from callint.comparing.carry.apply import carry
+from callint.comparing.carry.result import How
+from callint.comparing.merge import MergeResult, merge
 from callint.reporting.merge.json import MergeReport, merge_json
 from tests.laws.trying import laws
 from tests.laws.worlds import World, edited, edits, images, pairs, raws, reworks, worlds
 
 
-def merged(world: World, base: bytes, ours: bytes, theirs: bytes) -> Merge:
+def merged(world: World, base: bytes, ours: bytes, theirs: bytes) -> MergeResult:
     return merge(world.decoded(base), world.decoded(ours), world.decoded(theirs))
 
 
-def content(found: Merge) -> bytes:
+def content(found: MergeResult) -> bytes:
     return found.image.content.tobytes()
 
 
-def document(world: World, found: Merge) -> dict[str, Any]:
+def document(world: World, found: MergeResult) -> dict[str, Any]:
     report = MergeReport(
         found, world.definition, "world.xml", "base", "ours", "theirs", "image", Report((), 0, 0, 0)
     )
@@ -130,7 +131,7 @@ def test_carrying_nothing_gives_the_new_base_as_it_is(data: st.DataObject, how: 
     world = data.draw(worlds())
     old, new = data.draw(images(world)), data.draw(images(world))
     found = carry(world.decoded(old), world.decoded(old), world.decoded(new), how)
-    assert (found.moved, found.problems, found.left_out, found.renewals) == ((), (), (), ())
+    assert (found.items, found.problems, found.left_out, found.renewals) == ((), (), (), ())
     assert found.image is not None and found.image.content.tobytes() == new
 
 

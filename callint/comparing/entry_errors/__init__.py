@@ -1,1 +1,1 @@
-"""Mistyped and wrongly pasted cells in an edited table."""
+"""Finds mistyped and wrongly pasted cells in an edited table."""

@@ -1,12 +1,12 @@
-"""Which changed cells of a table do not fit the edit that they are part of.
+"""Finds the changed cells of a table that do not fit the edit that they are part of.
 
 A person edits a region by factor, by offset, by hand with rounding, to a limit, by smoothing, by copying a
 neighbour; a slip of the fingers breaks that pattern. So every changed cell is predicted from the others: by
 their difference to the base, by their ratio to the base, and by the new surface along row and column;
-beside these four ways a cell may hold what its fellows hold, or copy what they copy. How well each way
-predicts the fellow cells is its yardstick; a way that does not explain them excuses nobody. A cell that
-departs from all that is left by more than the yardstick allows is suspicious. A change without another
-around it is judged by the surface, and by the roughness that the base has there.
+besides, a cell may hold the value that its fellows hold, or copy a neighbour as they do. The fellows of a
+cell are the changed cells around it. How well each way predicts the fellows is its yardstick; a way that does
+not explain them excuses no cell. A cell is suspicious if it departs from every remaining prediction by more
+than the yardstick allows. A lone change is judged by the surface and by the roughness of the base there.
 """
 
 from __future__ import annotations
@@ -24,57 +24,57 @@ from callint.comparing.entry_errors.neighbours import (
     TableEdit,
     delta_residuals,
     mean_residual,
-    middle,
     predict_from_delta,
     predict_from_surface,
-    quantile,
+    row_median,
+    row_quantile,
     surface_residuals,
 )
-from callint.comparing.entry_errors.typing_errors import mistyping
+from callint.comparing.entry_errors.typing_errors import find_typing_error
 from callint.decoding.conversions import physical_limits, to_physical
 from callint.decoding.statistics import median
 from callint.model.change import Flags, Numbers, TableChange
 from callint.model.definition import Conversion, Linear, States
 
-#: Departures below this share of the table's span, or below so many storage steps, are never suspicious.
+#: Departures below this share of the table's span, or this number of storage steps, are never suspicious.
 _SPAN_SHARE, _STEPS = 0.02, 2.0
-#: The same for a change with no other around it.
+#: The same for a lone change.
 _LONE_SHARE, _LONE_STEPS = 0.045, 3.0
-#: So many times the yardstick may a cell depart.
+#: A cell may depart by this many times the yardstick.
 _FACTOR = 4.0
-#: The yardstick is this quantile of what the fellow cells depart.
+#: The yardstick is this quantile of the departures of the fellow cells.
 _QUANTILE = 0.6
 #: The roughness of the base around a cell is this quantile of it.
 _ROUGH_QUANTILE = 0.8
-#: What few fellow cells cannot say about the noise of an edit, as a share of their change.
-_DOUBT = 0.5
-#: So many fellows say how noisy an edit is, and how rough it left the surface.
+#: Uncertainty about the noise of an edit with few fellow cells, as a share of their change.
+_UNCERTAINTY = 0.5
+#: This number of fellows shows how noisy an edit is, and how rough it left the surface.
 _ENOUGH = 4
 #: A way to predict that is this many times worse than the best one explains nothing.
 _WORSE = 2.0
-#: So much of what is never suspicious counts for nothing in that.
+#: Share of the never suspicious departure that this comparison ignores.
 _SLACK = 0.25
 #: A suspicious cell disturbs the judgement of those around it, so they are judged again without it.
 _PASSES = 5
-#: An edit of which more than this share sticks out is not understood, and only cells count that stick out
-#: so many times further than the others.
+#: If more than this share of an edit sticks out, its pattern is unknown, and only cells count that stick
+#: out this many times further than the others.
 _MOST, _GROSS = 0.15, 5.0
 #: Smoothing leaves less than this share of the unevenness.
 _SMOOTHER = 0.9
 #: Values rounded by hand may depart by this share of what they are rounded to.
 _GRAIN_SHARE = 1.05
-#: Nobody rounds to more than this share of a table's span where all else is equal.
+#: An edit rounds to at most this share of a table's span.
 _FINE_GRAIN = 0.05
 #: A departure of fewer steps than this may equal a neighbour by chance.
 _CHANCE_STEPS = 10
-#: A departure of this share of what is allowed is enough where the number looks mistyped from one that fits
-#: to within the other share of it. Where more cells than that depart so far, it is noise.
+#: A departure of the first share of the allowed one is enough if the number looks mistyped from a number that
+#: fits to within the second share. If more cells than the third number depart so far, it is noise.
 _TYPABLE, _CLOSELY, _MOST_TYPABLE = 0.5, 0.4, 12
 
 
 @dataclass(frozen=True, slots=True)
 class Suspect:
-    """A cell that does not fit: its place, what would fit there and how well that is known."""
+    """A cell that does not fit: its place, the value that would fit, and how well that value is known."""
 
     x: int
     y: int
@@ -85,14 +85,14 @@ class Suspect:
 
 
 def find_entry_errors(edit: TableEdit) -> tuple[Suspect, ...]:
-    """The suspicious cells of one table, by row and column."""
+    """The suspicious cells of one table, in order of row and column."""
     if edit.old.size < 2 or not edit.cells.any() or not np.isfinite(edit.span):
         return ()
     with np.errstate(all="ignore"):
         if _is_uniform(edit):
             return ()
         window = PaddedGrid(edit, edit.cells)
-        return tuple(sorted(_found(window), key=lambda one: (one.y, one.x)))
+        return tuple(sorted(_suspects(window), key=lambda suspect: (suspect.y, suspect.x)))
 
 
 def _is_uniform(edit: TableEdit) -> bool:
@@ -104,61 +104,69 @@ def _is_uniform(edit: TableEdit) -> bool:
     return any(bool((np.abs(wanted - new) <= step).all()) for wanted in (old + change, old * ratio))
 
 
-def _found(window: PaddedGrid) -> list[Suspect]:
+def _suspects(window: PaddedGrid) -> list[Suspect]:
     excluded = np.zeros(len(window.places), bool)
-    found: list[Suspect] = []
+    suspects: list[Suspect] = []
     most = max(1, int(_MOST * len(window.places)))
     for _ in range(_PASSES):
-        verdict = _judge(window, excluded)
-        if verdict is None:
+        judged = _judge(window, excluded)
+        if judged is None:
             break
-        _raise_typable(window, verdict)
-        worst = _worst_around(window, verdict)
-        # A cell that is alone only because its fellow was a slip has nothing left to be judged by.
-        beside = window.scattered(excluded, False)[window.around[verdict.cells[worst]]].any(axis=1)
-        worst[worst] = ~(verdict.is_lone[worst] & beside)
-        more = [_suspect(window, verdict, number) for number in np.flatnonzero(worst).tolist()]
+        _raise_typable(window, judged)
+        worst = _worst_around(window, judged)
+        # If a cell is alone only because its fellow was a slip, nothing is left to judge it by.
+        next_to_suspect = window.scattered(excluded, False)[window.around[judged.cells[worst]]].any(axis=1)
+        worst[worst] = ~(judged.is_lone[worst] & next_to_suspect)
+        more = [_suspect(window, judged, number) for number in np.flatnonzero(worst).tolist()]
         if not more:
             break
-        fellows = sorted(one.score for one in (*found, *more) if not one.is_lone)
+        fellows = sorted(suspect.score for suspect in (*suspects, *more) if not suspect.is_lone)
         if len(fellows) > most:
             usual = fellows[(len(fellows) - 1) // 2]
-            return found + [one for one in more if one.is_lone or one.score > _GROSS * usual]
-        found += more
-        excluded[verdict.cells[worst]] = True
-    return found
+            return suspects + [
+                suspect for suspect in more if suspect.is_lone or suspect.score > _GROSS * usual
+            ]
+        suspects += more
+        excluded[judged.cells[worst]] = True
+    return suspects
 
 
-def _raise_typable(window: PaddedGrid, verdict: _Scores) -> None:
-    """Raise the scores of cells that depart less, but look mistyped from what fits there, in place."""
-    weak = np.flatnonzero((verdict.score > _TYPABLE) & (verdict.score <= 1))
+def _raise_typable(window: PaddedGrid, judged: _Scores) -> None:
+    """Raise, in place, the scores of cells that depart less but look mistyped from the fitting value."""
+    weak = np.flatnonzero((judged.score > _TYPABLE) & (judged.score <= 1))
     if len(weak) > _MOST_TYPABLE:
         return
-    stands = window.new[window.places[verdict.cells]]
+    actual = window.new[window.places[judged.cells]]
     for number in weak.tolist():
-        expected, within = float(verdict.expected[number]), _CLOSELY * float(verdict.allowed[number])
-        if verdict.is_lone[number]:  # alone, it must be the very value that stood there
-            cell = int(verdict.cells[number])
+        expected, within = float(judged.expected[number]), _CLOSELY * float(judged.allowed[number])
+        if judged.is_lone[number]:  # a lone cell must look mistyped from its old value
+            cell = int(judged.cells[number])
             expected, within = float(window.old[window.places[cell]]), 0.5 * float(window.step[cell])
-        if mistyping(float(stands[number]), expected, within, window.edit.decimals, telling=True):
-            verdict.score[number] = 1.0 + verdict.score[number]
+        if find_typing_error(
+            float(actual[number]), expected, within, window.edit.decimals, is_distinctive=True
+        ):
+            judged.score[number] = 1.0 + judged.score[number]
 
 
-def _suspect(window: PaddedGrid, verdict: _Scores, number: int) -> Suspect:
-    y, x = window.cell(int(verdict.cells[number]))
+def _suspect(window: PaddedGrid, judged: _Scores, number: int) -> Suspect:
+    y, x = window.cell(int(judged.cells[number]))
     return Suspect(
         x=x,
         y=y,
-        expected=float(verdict.expected[number]),
-        yardstick=float(verdict.allowed[number]),
-        is_lone=bool(verdict.is_lone[number]),
-        score=float(verdict.score[number]),
+        expected=float(judged.expected[number]),
+        yardstick=float(judged.allowed[number]),
+        is_lone=bool(judged.is_lone[number]),
+        score=float(judged.score[number]),
     )
 
 
 @dataclass(frozen=True, slots=True)
 class _Scores:
-    """Of the changed cells numbered in ``cells``: how far beyond the allowed, and what would fit."""
+    """Judged cells, by their numbers among the changed ones: the score, and the value that would fit.
+
+    A cell is suspicious if its ``score``, the departure divided by the ``allowed`` one, is above 1. ``tie``
+    decides between two cells that contradict each other. All arrays have the shape (cells,).
+    """
 
     cells: Indexes
     score: Numbers
@@ -169,23 +177,23 @@ class _Scores:
 
 
 @dataclass(frozen=True, slots=True)
-class _Equal:
-    """Which changed cells the edit made equal to others in their row or column, although they were not.
+class _EqualCells:
+    """The changed cells that the edit made equal to others in their row or column.
 
-    ``at_all``: to one of the four nearest; ``beside``: to a neighbour; ``twice``: to one more as well.
+    ``to_any``: to one of the four nearest; ``adjacent``: to a neighbour; ``twice``: to one more too.
     """
 
-    at_all: Flags
-    beside: Flags
+    to_any: Flags
+    adjacent: Flags
     twice: Flags
 
 
 @dataclass(frozen=True, slots=True)
 class _Predictions:
-    """What can be said of all changed cells, but for the excluded ones, before any of them is judged.
+    """The predictions for all changed cells without the excluded ones, before any cell is judged.
 
-    ``live`` are the cells that count as fellows, and ``free`` those of them whose movement says something, in
-    the padded grid. ``departures`` has the shape (ways, changed), the rest the shape (changed,).
+    ``live`` flags the cells that count as fellows, and ``free`` those whose movement says something, in the
+    padded grid. ``departures`` has the shape (ways, changed), the rest the shape (changed,).
     """
 
     live: Flags
@@ -194,21 +202,21 @@ class _Predictions:
     coarse: Numbers
     grain: Numbers
     floor: Numbers
-    equal: _Equal
+    equal: _EqualCells
     movements: tuple[CellShift, CellShift]
     surface: Numbers
     departures: Numbers
 
 
-def _evidence(window: PaddedGrid, excluded: Flags) -> _Predictions:
+def _predictions(window: PaddedGrid, excluded: Flags) -> _Predictions:
     live = window.scattered(~excluded, False)
     fellows = live[window.around].sum(axis=1)
     coarse = _rounding(window)
     grain = _grain(window, live, coarse)
     floor = np.maximum(_SPAN_SHARE * window.edit.span, _STEPS * window.step) + _GRAIN_SHARE * grain
     equal = _made_equal(window, live)
-    # Where an edit ends at a value, what the cell was before says nothing any more.
-    free = live & ~window.scattered(equal.at_all, False)
+    # Where an edit ends at a fixed value, the old value of the cell says nothing.
+    free = live & ~window.scattered(equal.to_any, False)
     movements = _movements(window, free)
     surface = np.where(window.changed & ~live, np.nan, window.new)
     off = (delta_residuals(window, movement, fellows < FEW) for movement in movements)
@@ -217,36 +225,36 @@ def _evidence(window: PaddedGrid, excluded: Flags) -> _Predictions:
 
 
 def _judge(window: PaddedGrid, excluded: Flags) -> _Scores | None:
-    """What is to be said of the cells that depart from anything; None where none does."""
-    evidence = _evidence(window, excluded)
-    farthest = np.where(np.isfinite(evidence.departures), evidence.departures, 0.0).max(axis=0)
-    cells = np.flatnonzero((farthest > evidence.floor) & ~excluded)
+    """The scores of the cells that depart from any prediction; None if none does."""
+    predictions = _predictions(window, excluded)
+    farthest = np.where(np.isfinite(predictions.departures), predictions.departures, 0.0).max(axis=0)
+    cells = np.flatnonzero((farthest > predictions.floor) & ~excluded)
     if not len(cells):
         return None
     new, old = window.new[window.places[cells]], window.old[window.places[cells]]
-    floor, fellows = evidence.floor[cells], evidence.fellows[cells]
-    around = evidence.live[window.around[cells]]
+    floor, fellows = predictions.floor[cells], predictions.fellows[cells]
+    around = predictions.live[window.around[cells]]
     centres = np.stack(
         [
-            *(predict_from_delta(window, movement, cells) for movement in evidence.movements),
-            *predict_from_surface(window, evidence.surface, cells),
+            *(predict_from_delta(window, movement, cells) for movement in predictions.movements),
+            *predict_from_surface(window, predictions.surface, cells),
         ]
     )
-    on_surface = middle(centres[2:].T)
-    departures = _unless_stopped(window, evidence.departures[:, cells], cells, centres, around)
-    yardsticks = _yardsticks(window, evidence, cells, around)
+    on_surface = row_median(centres[2:].T)
+    departures = _unless_stopped(window, predictions.departures[:, cells], cells, centres, around)
+    yardsticks = _yardsticks(window, predictions, cells, around)
     held, level = _held(window, around, cells)
-    copied, source, copying = _copied(window, evidence.live, fellows, cells)
+    copied, source, copying = _copied(window, predictions.live, fellows, cells)
     exact = held | copying
 
     best = np.where(exact, 0.0, np.fmin.reduce(yardsticks, axis=0))
     trusted = yardsticks <= _WORSE * best + _SLACK * floor
-    noise = _FACTOR * np.nan_to_num(yardsticks, nan=np.inf) + _doubt(window, around, cells)
+    noise = _FACTOR * np.nan_to_num(yardsticks, nan=np.inf) + _uncertainty(window, around, cells)
     allowed = floor + np.where(exact, 0.0, noise)
     score = np.where(trusted & np.isfinite(allowed), departures / allowed, np.inf).min(axis=0)
-    # What would fit is said by the way that explains the fellows best.
-    telling = np.where(np.isfinite(centres) & np.isfinite(departures), yardsticks, np.inf)
-    pick = np.argmin(telling, axis=0), np.arange(len(cells))
+    # The way that explains the fellows best gives the fitting value.
+    usable = np.where(np.isfinite(centres) & np.isfinite(departures), yardsticks, np.inf)
+    pick = np.argmin(usable, axis=0), np.arange(len(cells))
     expected, room = centres[pick], np.where(np.isfinite(allowed[pick]), allowed[pick], floor)
     for rules, value in ((held, level), (copying, source)):
         score = np.where(rules, np.minimum(score, np.abs(new - value) / floor), score)
@@ -258,69 +266,71 @@ def _judge(window: PaddedGrid, excluded: Flags) -> _Scores | None:
         score = np.where(lone, alone, score)
         expected = np.where(lone, fitting, expected)
         room = np.where(lone, lone_room, room)
-    # What would pass alone passes beside a few others too, unless it looks mistyped.
+    # A change that would pass as a lone one passes among a few others too, unless it looks mistyped.
     small = ~lone & (fellows < FEW) & (np.abs(new - old) <= _lone_floor(window, cells))
     score = np.where(small, np.minimum(score, 1.0), score)
-    excused = copied | _is_excused(window, evidence, cells, around, np.abs(new - expected), (held, level))
+    excused = copied | _is_excused(window, predictions, cells, around, np.abs(new - expected), (held, level))
     score = np.where(np.isfinite(score) & ~excused, score, 0.0)
     # Two cells that contradict each other: the one that leaves the surface further is the slip.
     tie = np.nan_to_num(np.abs(new - on_surface))
     return _Scores(cells, score, tie, expected, room, lone)
 
 
-def _yardsticks(window: PaddedGrid, evidence: _Predictions, cells: Indexes, around: Flags) -> Numbers:
+def _yardsticks(window: PaddedGrid, predictions: _Predictions, cells: Indexes, around: Flags) -> Numbers:
     """How well each way explains the fellows of some cells, shape (ways, cells)."""
-    moving = evidence.free[window.around[cells]]
-    fellows = evidence.fellows[cells]
-    found = np.stack(
+    moving = predictions.free[window.around[cells]]
+    fellows = predictions.fellows[cells]
+    yardsticks = np.stack(
         [
-            *(_yardstick(window, departure, moving, cells) for departure in evidence.departures[:2]),
-            *_surface_yardsticks(window, evidence.departures[2:], evidence.live, around, cells),
+            *(_yardstick(window, departure, moving, cells) for departure in predictions.departures[:2]),
+            *_surface_yardsticks(window, predictions.departures[2:], predictions.live, around, cells),
         ]
     )
-    found[:2, moving.sum(axis=1) == 1] = 0.0  # without any it is NaN, and is trusted nowhere
-    found[:, fellows < 2] = 0.0
-    # Few fellows lie on the surface by chance where it is rough.
-    rough = np.nan_to_num(quantile(window.roughness[window.around[cells]], _ROUGH_QUANTILE))
-    found[2:] = np.fmax(found[2:], rough * np.minimum(1.0, _ENOUGH / np.maximum(fellows, 1)))
-    return found
+    yardsticks[:2, moving.sum(axis=1) == 1] = 0.0  # without any fellow it is NaN, which is never trusted
+    yardsticks[:, fellows < 2] = 0.0
+    # On a rough surface, few fellows can lie on it by chance.
+    rough = np.nan_to_num(row_quantile(window.roughness[window.around[cells]], _ROUGH_QUANTILE))
+    yardsticks[2:] = np.fmax(yardsticks[2:], rough * np.minimum(1.0, _ENOUGH / np.maximum(fellows, 1)))
+    return yardsticks
 
 
-def _doubt(window: PaddedGrid, around: Flags, cells: Indexes) -> Numbers:
-    """What so few fellows cannot say about the noise of the edit."""
+def _uncertainty(window: PaddedGrid, around: Flags, cells: Indexes) -> Numbers:
+    """The uncertainty about the noise of the edit where there are few fellows."""
     steps = np.abs(window.new - window.old)[window.around[cells]]
-    typical = np.nan_to_num(middle(np.where(around, steps, np.nan)))
+    typical = np.nan_to_num(row_median(np.where(around, steps, np.nan)))
     fellows = around.sum(axis=1)
-    doubt: Numbers = np.where(fellows < _ENOUGH, _DOUBT * typical / np.maximum(fellows, 1) ** 2, 0.0)
-    return doubt
+    uncertainty: Numbers = np.where(
+        fellows < _ENOUGH, _UNCERTAINTY * typical / np.maximum(fellows, 1) ** 2, 0.0
+    )
+    return uncertainty
 
 
 def _is_excused(
     window: PaddedGrid,
-    evidence: _Predictions,
+    predictions: _Predictions,
     cells: Indexes,
     around: Flags,
     off: Numbers,
     hold: tuple[Flags, Numbers],
 ) -> Flags:
-    """Cells that depart, by ``off`` from what fits, and yet are as people leave them.
+    """Cells that depart, by ``off``, from the fitting value in a way that people intend.
 
-    ``hold`` says where the fellows are held at one value, and at which.
+    ``hold`` flags where the fellows are held at one value, and gives that value.
     """
-    new, step, coarse = window.new[window.places[cells]], window.step[cells], evidence.coarse[cells]
+    new, step, coarse = window.new[window.places[cells]], window.step[cells], predictions.coarse[cells]
     held, level = hold
-    smoothed = _is_smoothed(window, evidence, around, cells) & ~_is_even(window, around, cells)
+    smoothed = _is_smoothed(window, predictions, around, cells) & ~_is_even(window, around, cells)
     one_up = (np.abs(new - level) <= _GRAIN_SHARE * coarse) & (coarse <= _FINE_GRAIN * window.edit.span)
     rounded = held & one_up & _is_multiple(level, coarse, step)
     # A coarse edit has equal neighbours by chance, and so may a slip.
-    chance = off < _CHANCE_STEPS * np.maximum(step, evidence.grain[cells])
-    equal = evidence.equal.twice[cells] | (evidence.equal.beside[cells] & (held | ~chance))
+    chance = off < _CHANCE_STEPS * np.maximum(step, predictions.grain[cells])
+    equal = predictions.equal.twice[cells] | (predictions.equal.adjacent[cells] & (held | ~chance))
     excused: Flags = smoothed | rounded | equal
     return excused
 
 
 def _movements(window: PaddedGrid, free: Flags) -> tuple[CellShift, CellShift]:
-    """The change as difference and as ratio to the base, of the cells of which it says something."""
+    """The change as difference and as ratio to the base, for the free cells."""
     rest = np.isfinite(window.old) & np.isfinite(window.new) & ~window.changed
     old = window.old[window.places]
     change = np.where(free, window.new - window.old, np.nan)
@@ -333,7 +343,7 @@ def _movements(window: PaddedGrid, free: Flags) -> tuple[CellShift, CellShift]:
 
 
 def _rounding(window: PaddedGrid) -> Numbers:
-    """To what every new value could have been rounded: 1, 2 or 5 times a power of ten, 0 where it was not."""
+    """The grain that each new value may be rounded to: 1, 2 or 5 times a power of ten; 0 if there is none."""
     new, step = window.new[window.places], window.step
     coarse = np.zeros(len(new))
     least, span = median(step), window.edit.span
@@ -353,21 +363,21 @@ def _is_multiple(values: Numbers, grain: Numbers | float, step: Numbers) -> Flag
 
 
 def _grain(window: PaddedGrid, live: Flags, coarse: Numbers) -> Numbers:
-    """To what the values around every changed cell are rounded, where most of them are."""
+    """The grain that the values around every changed cell are rounded to, if most of them are."""
     if np.count_nonzero(coarse) < 0.3 * len(coarse):
         return np.zeros(len(coarse))
     # Cells held at one value say nothing about rounding.
     values = np.where(live[window.around], window.new[window.around], np.nan)
-    seen = np.abs(values - middle(values)[:, None]) > 0.5 * window.step[:, None]
+    seen = np.abs(values - row_median(values)[:, None]) > 0.5 * window.step[:, None]
     grains = np.where(seen, window.scattered(coarse)[window.around], np.nan)
     enough = np.isfinite(grains).sum(axis=1) >= 2
-    return np.where(enough, np.nan_to_num(quantile(grains, 0.35)), 0.0)
+    return np.where(enough, np.nan_to_num(row_quantile(grains, 0.35)), 0.0)
 
 
-def _made_equal(window: PaddedGrid, live: Flags) -> _Equal:
+def _made_equal(window: PaddedGrid, live: Flags) -> _EqualCells:
     places, step = window.places, window.step
     new, old = window.new[places], window.old[places]
-    at_all, beside, twice = (np.zeros(len(places), bool) for _ in range(3))
+    to_any, adjacent, twice = (np.zeros(len(places), bool) for _ in range(3))
     for line in window.straight:
         near = np.zeros(len(places), bool)
         times = np.zeros(len(places), np.intp)
@@ -376,17 +386,17 @@ def _made_equal(window: PaddedGrid, live: Flags) -> _Equal:
             if abs(side) == 1:
                 near |= alike
             times += alike & (np.abs(window.old[there] - old) > 1.5 * step)
-        at_all |= times > 0
-        beside |= near & (times > 0)
+        to_any |= times > 0
+        adjacent |= near & (times > 0)
         twice |= near & (times > 1)
     here = live[places]
-    return _Equal(at_all & here, beside & here, twice & here)
+    return _EqualCells(to_any & here, adjacent & here, twice & here)
 
 
 def _unless_stopped(
     window: PaddedGrid, departures: Numbers, cells: Indexes, centres: Numbers, around: Flags
 ) -> Numbers:
-    """The departures of some cells, 0 where the edit ran into a limit and stopped there."""
+    """The departures of some cells, 0 where the edit reached a limit and stopped there."""
     new, half = window.new[window.places[cells]], 0.5 * window.step[cells]
     usual = median(window.edit.old[~np.isnan(window.edit.old)])
     values = window.new[window.around[cells]]
@@ -400,33 +410,33 @@ def _unless_stopped(
 
 
 def _yardstick(window: PaddedGrid, departure: Numbers, seen: Flags, cells: Indexes) -> Numbers:
-    """What the fellows of some cells depart, at the quantile."""
+    """The quantile of the departures of the fellows of some cells."""
     grid = window.scattered(departure)
-    return quantile(np.where(seen, grid[window.around[cells]], np.nan), _QUANTILE)
+    return row_quantile(np.where(seen, grid[window.around[cells]], np.nan), _QUANTILE)
 
 
 def _surface_yardsticks(
     window: PaddedGrid, departures: Numbers, live: Flags, around: Flags, cells: Indexes
 ) -> list[Numbers]:
-    """The same for the surface along row and column, shape (cells,) each.
+    """The yardsticks of the surface along row and column, shape (cells,) each.
 
-    The fellows across a line, which lie on the same slopes and cliffs along it, count for themselves too.
+    The fellows across a line lie on the same slopes and cliffs along it, so they also count on their own.
     """
-    found = []
+    yardsticks = []
     for number, departure in enumerate(departures):
         usual = _yardstick(window, departure, around, cells)
         if len(window.straight) > 1:
             mates = np.stack([at[cells] for at in window.straight[1 - number].at.values()], axis=1)
             across = np.where(live[mates], window.scattered(departure)[mates], np.nan)
-            usual = np.fmax(usual, quantile(across, 0.5))
-        found.append(usual)
-    return found
+            usual = np.fmax(usual, row_quantile(across, 0.5))
+        yardsticks.append(usual)
+    return yardsticks
 
 
 def _held(window: PaddedGrid, around: Flags, cells: Indexes) -> tuple[Flags, Numbers]:
     """Where the fellow cells are held at one value, and that value."""
     values = np.where(around, window.new[window.around[cells]], np.nan)
-    level = middle(values)
+    level = row_median(values)
     equal = (np.abs(values - level[:, None]) <= 0.5 * window.step[cells, None]).sum(axis=1)
     count = around.sum(axis=1)
     return (equal >= 2) & (equal > 0.6 * count), level
@@ -437,8 +447,8 @@ def _copied(
 ) -> tuple[Flags, Numbers, Flags]:
     """Cells that hold a neighbour's value as their fellows do.
 
-    Which of the cells are copies, the value that a copy would have, and where copying is what all fellow
-    cells do.
+    Returns which cells are copies, the value that a copy would have, and which cells are not copies although
+    all their fellows are.
     """
     count = len(cells)
     copied, copying = np.zeros(count, bool), np.zeros(count, bool)
@@ -447,7 +457,7 @@ def _copied(
     new = window.new[places]
     for source in (window.old, window.new):
         for number, line in enumerate(window.straight):
-            # A row is copied to a row: the fellows stand beside the cell, not in the direction of the copy.
+            # A row is copied to a row: the fellows lie across the direction of the copy.
             mates = np.stack([at[cells] for at in window.straight[number - 1].at.values()], axis=1)
             mates_live = live[mates]
             amount = mates_live.sum(axis=1)
@@ -466,30 +476,30 @@ def _copied(
 
 
 def _is_even(window: PaddedGrid, around: Flags, cells: Indexes) -> Flags:
-    """Where one offset or one factor explains most of the fellow cells to the step, which smooths nothing."""
+    """Whether one offset or factor explains most of the fellow cells to the step; that smooths nothing."""
     old, new = (np.where(around, grid[window.around[cells]], np.nan) for grid in (window.old, window.new))
     step = window.step[cells]
-    offset = old + middle(new - old)[:, None]
-    factor = old * middle(new / old)[:, None]
-    off = [quantile(np.abs(wanted - new), _QUANTILE) for wanted in (offset, factor)]
+    offset = old + row_median(new - old)[:, None]
+    factor = old * row_median(new / old)[:, None]
+    off = [row_quantile(np.abs(wanted - new), _QUANTILE) for wanted in (offset, factor)]
     even: Flags = (off[0] <= step) | (off[1] <= step)
-    return even & (middle(np.abs(new - old)) > 3 * step)
+    return even & (row_median(np.abs(new - old)) > 3 * step)
 
 
-def _is_smoothed(window: PaddedGrid, evidence: _Predictions, around: Flags, cells: Indexes) -> Flags:
-    """Cells that an edit left more even than they were, as it did with the cells around them."""
-    uneven = mean_residual(evidence.departures[2:])
+def _is_smoothed(window: PaddedGrid, predictions: _Predictions, around: Flags, cells: Indexes) -> Flags:
+    """Cells that an edit smoothed, like the cells around them."""
+    uneven = mean_residual(predictions.departures[2:])
     own = window.unevenness[window.places]
     rough = own > 0.25 * _SPAN_SHARE * window.edit.span
     ratio = window.scattered(np.where(rough, uneven / own, np.nan))
     ratios = np.where(around, ratio[window.around[cells]], np.nan)
-    smoother = (quantile(ratios, _QUANTILE) < _SMOOTHER) & (np.isfinite(ratios).sum(axis=1) >= 2)
+    smoother = (row_quantile(ratios, _QUANTILE) < _SMOOTHER) & (np.isfinite(ratios).sum(axis=1) >= 2)
     smoothed: Flags = smoother & (uneven[cells] <= _SMOOTHER * own[cells])
     return smoothed
 
 
 def _lone_floor(window: PaddedGrid, cells: Indexes) -> Numbers:
-    """By how much a cell may change alone."""
+    """The largest unsuspicious change of a lone cell."""
     floor: Numbers = np.maximum(_LONE_SHARE * window.edit.span, _LONE_STEPS * window.step[cells])
     return floor
 
@@ -497,39 +507,41 @@ def _lone_floor(window: PaddedGrid, cells: Indexes) -> Numbers:
 def _judge_lone(
     window: PaddedGrid, departure: Numbers, centre: Numbers, cells: Indexes
 ) -> tuple[Numbers, Numbers, Numbers]:
-    """Score, what would fit and what is allowed, by the surface and the roughness that the base has there."""
+    """Score, fitting value and allowed departure of lone cells, by the surface and roughness of the base."""
     places = window.places[cells]
     new, old = window.new[places], window.old[places]
     floor = _lone_floor(window, cells)
-    allowed = floor + 1.5 * np.nan_to_num(quantile(window.roughness[window.around[cells]], _ROUGH_QUANTILE))
-    # A change that brings a cell nearer to the surface than it was is no slip.
+    allowed = floor + 1.5 * np.nan_to_num(
+        row_quantile(window.roughness[window.around[cells]], _ROUGH_QUANTILE)
+    )
+    # A change that brings a cell nearer to the surface is not a slip.
     off = np.where(departure <= window.roughness[places], 0.0, departure)
     score = np.minimum(np.abs(new - old) / floor, off / allowed)
     return score, np.where(np.isfinite(centre), centre, old), allowed
 
 
-def _worst_around(window: PaddedGrid, verdict: _Scores) -> Flags:
-    """Which of the judged cells are suspicious and have none worse around them."""
-    suspicious = verdict.score > 1
-    numbers = verdict.cells[suspicious]
-    found = np.zeros(len(verdict.cells), bool)
+def _worst_around(window: PaddedGrid, judged: _Scores) -> Flags:
+    """The suspicious cells without a worse one around them."""
+    suspicious = judged.score > 1
+    numbers = judged.cells[suspicious]
+    worst = np.zeros(len(judged.cells), bool)
     if not len(numbers):
-        return found
+        return worst
     scores, ties = np.zeros(len(window.places)), np.zeros(len(window.places))
-    scores[numbers], ties[numbers] = verdict.score[suspicious], verdict.tie[suspicious]
+    scores[numbers], ties[numbers] = judged.score[suspicious], judged.tie[suspicious]
     around = window.around[numbers]
     theirs, their_ties = window.scattered(scores, 0.0)[around], window.scattered(ties, 0.0)[around]
     score, tie = scores[numbers, None], ties[numbers, None]
     close = (np.abs(theirs - score) <= 0.5 * score) & (theirs > 0)
-    found[suspicious] = ~np.where(close, their_ties > tie, theirs > score).any(axis=1)
-    return found
+    worst[suspicious] = ~np.where(close, their_ties > tie, theirs > score).any(axis=1)
+    return worst
 
 
 # From decoded tables
 
 
 def edit_of(change: TableChange, conversion: Conversion) -> TableEdit:
-    """The change of one table as an edit; of a table of named states none of it is a number."""
+    """The change of one table as an edit; all values of a table of named states are NaN."""
     old, new = change.old, change.new
     numbers = not isinstance(conversion, States)
     before = np.where(old.present & ~old.off & numbers, old.physical, np.nan)
@@ -550,13 +562,13 @@ def edit_of(change: TableChange, conversion: Conversion) -> TableEdit:
 
 
 def _resolution(change: TableChange, conversion: Conversion) -> Numbers:
-    """The physical distance from each new value to the next one that can be stored, or that is shown."""
+    """The physical distance from each new value to the next value that can be stored, or is displayed."""
     raw = change.new.raw
     if change.table.storage.type.is_integer:
         if isinstance(conversion, Linear):
             return np.full(raw.shape, abs(conversion.factor))
         numbers = raw.astype(np.float64)
-        sides = [np.abs(to_physical(conversion, numbers + one) - change.new.physical) for one in (-1, 1)]
+        sides = [np.abs(to_physical(conversion, numbers + step) - change.new.physical) for step in (-1, 1)]
         return np.nan_to_num(np.fmax(*sides))
     steps = np.abs(np.spacing(raw)).astype(np.float64)
     if isinstance(conversion, Linear):

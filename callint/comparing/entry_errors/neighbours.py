@@ -1,8 +1,8 @@
-"""The changed cells of a table with the cells around them, and what those predict.
+"""The changed cells of a table with the cells around them, and the predictions from these.
 
-A prediction is made along the lines through a cell: its row, its column and its diagonals. Grids are those
-of the table with a margin of the reach, flat, so that a neighbour is one addition away; the shape (changed,)
-is one value for every changed cell, in the order of ``places``.
+A prediction is made along the lines through a cell: its row, its column and its diagonals. A padded grid is
+the table with a margin of ``radius`` cells, as a flat array, so that a neighbour is one addition away. The
+shape (changed,) is one value per changed cell, in the order of ``places``.
 """
 
 from __future__ import annotations
@@ -20,11 +20,11 @@ from callint.model.change import Flags, Numbers
 
 Indexes = NDArray[np.intp]
 
-#: Cells so far away count as fellows: in a map, and in a curve, which has fewer of them.
-_MAP_REACH, _CURVE_REACH = 2, 3
-#: With fewer fellows than this, those further away are asked too.
+#: Changed cells up to this far away count as fellows: in a map, and in a curve, which has fewer of them.
+_MAP_RADIUS, _CURVE_RADIUS = 2, 3
+#: With fewer fellows than this, cells further away are used too.
 FEW = 6
-#: This share of the new values at either end does not count for their span.
+#: The span of the new values leaves out this share of them at either end.
 _OUTERMOST = 0.05
 #: The movement of a taper grows from its edge inwards by at least this share of the first step.
 _GROWTH = 0.25
@@ -60,17 +60,17 @@ class TableEdit:
         """How far apart the values of the base lie, or most of the new ones where the base is flatter."""
         old = self.old[np.isfinite(self.old)]
         new = self.new[np.isfinite(self.new)]
-        # Without the outermost, so that a slip does not make its own room.
+        # Without the outermost, so that a slip does not widen the span that it is judged by.
         outermost = max(1, int(_OUTERMOST * len(new)))
         most = np.sort(new)[outermost:-outermost]
         with np.errstate(over="ignore"):
             return max((float(np.ptp(values)) for values in (old, most) if len(values)), default=0.0)
 
 
-class GridRow:
-    """One direction through cells at ``places``, with the weights of what their neighbours predict.
+class GridLine:
+    """One direction through the cells at ``places``, with the weights for predictions from their neighbours.
 
-    ``along`` are the coordinates along it in the padded grid.
+    ``along`` are the coordinates along this direction in the padded grid.
     """
 
     def __init__(self, step: int, along: Numbers, places: Indexes) -> None:
@@ -80,7 +80,7 @@ class GridRow:
         off = {side: along[self.at[side]] - here for side in _SIDES}
         #: Straight between the two neighbours.
         self.between = {-1: off[1] / (off[1] - off[-1]), 1: -off[-1] / (off[1] - off[-1])}
-        #: Straight on from the two neighbours of one side: so much of their step is added.
+        #: Straight on from the two neighbours of one side: the share of their step that is added.
         self.onwards = {side: off[side] / (off[2 * side] - off[side]) for side in (-1, 1)}
         self._off = off
 
@@ -88,16 +88,16 @@ class GridRow:
     def cubic(self) -> dict[int, Numbers]:
         """The weights of Lagrange's polynomial through all four neighbours."""
         weights = {}
-        for one in _SIDES:
+        for side in _SIDES:
             weight: Any = 1.0
             for other in _SIDES:
-                if other != one:
-                    weight = weight * (self._off[other] / (self._off[other] - self._off[one]))
-            weights[one] = weight
+                if other != side:
+                    weight = weight * (self._off[other] / (self._off[other] - self._off[side]))
+            weights[side] = weight
         return weights
 
     def values(self, grid: Numbers) -> dict[int, Numbers]:
-        """What stands in the four neighbours of every cell."""
+        """The values of the four neighbours of every cell."""
         return {side: grid[at] for side, at in self.at.items()}
 
 
@@ -108,31 +108,31 @@ class PaddedGrid:
         self.edit = edit
         rows, columns = edit.old.shape
         self.is_curve = rows == 1 or columns == 1
-        self.reach = _CURVE_REACH if self.is_curve else _MAP_REACH
-        self.stride = columns + 2 * self.reach
+        self.radius = _CURVE_RADIUS if self.is_curve else _MAP_RADIUS
+        self.stride = columns + 2 * self.radius
         self.shape = rows, columns
         self.old, self.new = self._padded(edit.old), self._padded(edit.new)
         self.changed: Flags = self._padded(cells, False)
         #: Where the changed cells lie in the padded grid.
         self.places: Indexes = np.flatnonzero(self.changed)
         self.step: Numbers = edit.resolution[cells]
-        reach = range(-self.reach, self.reach + 1)
-        down = reach if rows > 1 else (0,)
-        across = reach if columns > 1 else (0,)
+        offsets = range(-self.radius, self.radius + 1)
+        down = offsets if rows > 1 else (0,)
+        across = offsets if columns > 1 else (0,)
         steps = [dy * self.stride + dx for dy in down for dx in across if dx or dy]
         #: The places around every changed cell, shape (changed, places).
         self.around: Indexes = self.places[:, None] + np.array(steps, np.intp)[None, :]
 
     def _padded(self, grid: NDArray[Any], fill: Any = np.nan) -> NDArray[Any]:
         rows, columns = self.shape
-        padded = np.full((rows + 2 * self.reach, self.stride), fill)
-        padded[self.reach : self.reach + rows, self.reach : self.reach + columns] = grid
+        padded = np.full((rows + 2 * self.radius, self.stride), fill)
+        padded[self.radius : self.radius + rows, self.radius : self.radius + columns] = grid
         return padded.ravel()
 
     def cell(self, number: int) -> tuple[int, int]:
         """Row and column of a changed cell."""
         row, column = divmod(int(self.places[number]), self.stride)
-        return row - self.reach, column - self.reach
+        return row - self.radius, column - self.radius
 
     def scattered(self, values: NDArray[Any], fill: Any = np.nan) -> NDArray[Any]:
         """Values of the changed cells at their places in the padded grid."""
@@ -141,7 +141,7 @@ class PaddedGrid:
         return grid
 
     @cached_property
-    def lines(self) -> tuple[GridRow, ...]:
+    def lines(self) -> tuple[GridLine, ...]:
         """The lines through every changed cell, the straight ones first."""
         rows, columns = self.shape
         x, y = (_coordinates(axis, count) for axis, count in ((self.edit.x, columns), (self.edit.y, rows)))
@@ -153,27 +153,27 @@ class PaddedGrid:
         if not self.is_curve:
             diagonal = np.broadcast_to(_coordinates(None, columns)[None, :], self.shape)
             lines += [(self.stride + 1, diagonal), (self.stride - 1, -diagonal)]
-        return tuple(GridRow(step, self._padded(along), self.places) for step, along in lines)
+        return tuple(GridLine(step, self._padded(along), self.places) for step, along in lines)
 
     @property
-    def straight(self) -> tuple[GridRow, ...]:
+    def straight(self) -> tuple[GridLine, ...]:
         """The row and the column through every changed cell."""
         return self.lines[: 1 if self.is_curve else 2]
 
     @cached_property
     def roughness(self) -> Numbers:
-        """How far every cell of the base lies off the nearer surface through it, in the padded grid."""
-        base, off = self._base_off
-        return base.scattered(known(off.min(axis=0)))
+        """The distance of every cell of the base from the nearer surface through it, in the padded grid."""
+        base, off = self._base_residuals
+        return base.scattered(finite_or_nan(off.min(axis=0)))
 
     @cached_property
     def unevenness(self) -> Numbers:
-        """How far every cell of the base lies off the surfaces through it on the mean, in the padded grid."""
-        base, off = self._base_off
+        """The mean distance of every cell of the base from the surfaces through it, in the padded grid."""
+        base, off = self._base_residuals
         return base.scattered(mean_residual(off))
 
     @cached_property
-    def _base_off(self) -> tuple[PaddedGrid, Numbers]:
+    def _base_residuals(self) -> tuple[PaddedGrid, Numbers]:
         edit = self.edit
         whole = TableEdit(edit.old, edit.old, edit.changed, edit.resolution, x=edit.x, y=edit.y)
         base = PaddedGrid(whole, np.isfinite(edit.old))
@@ -181,7 +181,7 @@ class PaddedGrid:
 
 
 def _coordinates(axis: Numbers | None, count: int) -> Numbers:
-    """The breakpoints of an axis where they rise or fall throughout, or else plain counts."""
+    """The breakpoints of an axis if they rise or fall throughout, otherwise indexes."""
     if axis is not None and len(axis) == count > 1 and is_readable(axis):
         return axis
     return np.arange(float(count))
@@ -192,23 +192,26 @@ def _coordinates(axis: Numbers | None, count: int) -> Numbers:
 
 @dataclass(frozen=True)
 class CellShift:
-    """How cells moved, in the padded grid: ``moved`` is NaN where that says nothing, ``whole`` not at rest.
+    """How far cells moved, in the padded grid, as a difference or a ratio to the base.
 
-    A movement m predicts ``add + times * m`` for a cell; both have the shape (changed,).
+    ``shift`` is NaN in unchanged cells and in cells whose movement says nothing; ``shift_or_rest`` has the
+    value of no movement in unchanged cells. A shift s predicts ``offset + factor * s`` for a cell; offset and
+    factor have the shape (changed,).
     """
 
-    moved: Numbers
-    whole: Numbers
-    add: Numbers
-    times: Numbers
+    shift: Numbers
+    shift_or_rest: Numbers
+    offset: Numbers
+    factor: Numbers
 
 
 def delta_residuals(window: PaddedGrid, movement: CellShift, few: Flags) -> Numbers:
-    """How far every changed cell is off the nearest of the predictions by the movement around it.
+    """The distance of every changed cell from the nearest prediction by the movement around it.
 
-    Infinite where there is none. ``few`` are the cells with so few fellows that further ones are asked.
+    Infinite if there is no prediction. ``few`` flags the cells with fewer fellows than FEW, for which cells
+    further away are used too.
     """
-    new, add, times = window.new[window.places], movement.add, movement.times
+    new, add, times = window.new[window.places], movement.offset, movement.factor
     off: Numbers = np.full(len(new), np.inf)
     any_few = bool(few.any())
 
@@ -216,20 +219,20 @@ def delta_residuals(window: PaddedGrid, movement: CellShift, few: Flags) -> Numb
         np.fmin(off, np.abs(add + times * prediction - new), out=off)
 
     for line in window.lines:
-        near, all_ = line.values(movement.moved), line.values(movement.whole)
+        near, all_ = line.values(movement.shift), line.values(movement.shift_or_rest)
         back, ahead = np.isfinite(near[-1]), np.isfinite(near[1])
         between = all_[-1] * line.between[-1] + all_[1] * line.between[1]
-        # Half of the movement is to be expected only at the edge of one that grows inwards.
+        # Expect half of the movement only at the edge of a movement that grows inwards.
         grows = [
             np.abs(near[2 * side] - near[side]) >= _GROWTH * np.abs(near[side] - all_[-side])
             for side in (-1, 1)
         ]
         offer(np.where((back & ahead) | ((back | ahead) & (few | grows[0] | grows[1])), between, np.nan))
-        beyond = {side: np.where(few, all_[side], near[side]) if any_few else near[side] for side in (-2, 2)}
+        farther = {side: np.where(few, all_[side], near[side]) if any_few else near[side] for side in (-2, 2)}
         cubic = line.cubic
-        offer(near[-1] * cubic[-1] + near[1] * cubic[1] + beyond[-2] * cubic[-2] + beyond[2] * cubic[2])
+        offer(near[-1] * cubic[-1] + near[1] * cubic[1] + farther[-2] * cubic[-2] + farther[2] * cubic[2])
         alone = ~(back & ahead) | few
-        # Where the movement goes on steadily, a cell moved as the mean of its neighbours, not as one.
+        # Where the movement changes steadily, a cell moves as the mean of its neighbours, not as one of them.
         across = near[1] - near[-1]
         before, after = near[-1] - near[-2], near[2] - near[1]
         sides = np.where(np.isnan(before), after, before) + np.where(np.isnan(after), before, after)
@@ -237,33 +240,33 @@ def delta_residuals(window: PaddedGrid, movement: CellShift, few: Flags) -> Numb
         for side in (-1, 1):
             offer(np.where(steady, np.nan, near[side]))
             offer(np.where(few | ~np.isfinite(near[side]), near[2 * side], np.nan))
-            onwards = near[side] + (near[side] - beyond[2 * side]) * line.onwards[side]
+            onwards = near[side] + (near[side] - farther[2 * side]) * line.onwards[side]
             offer(np.where(alone, onwards, np.nan))
     if window.is_curve and any_few:
         for side in (-3, 3):
-            offer(np.where(few, movement.moved[window.places + side * window.lines[0].step], np.nan))
-    if np.count_nonzero(np.isfinite(movement.moved)) > 2:
-        offer(np.full(len(new), median(movement.moved[~np.isnan(movement.moved)])))
+            offer(np.where(few, movement.shift[window.places + side * window.lines[0].step], np.nan))
+    if np.count_nonzero(np.isfinite(movement.shift)) > 2:
+        offer(np.full(len(new), median(movement.shift[~np.isnan(movement.shift)])))
     return off
 
 
 def predict_from_delta(window: PaddedGrid, movement: CellShift, cells: Indexes) -> Numbers:
-    """What the movement around them makes expect of some of the changed cells, shape (cells,)."""
+    """The values of some changed cells as the movement around them predicts, shape (cells,)."""
     predictions = []
     for line in window.lines:
-        before, after = (movement.moved[line.at[side][cells]] for side in (-1, 1))
+        before, after = (movement.shift[line.at[side][cells]] for side in (-1, 1))
         predictions.append(before * line.between[-1][cells] + after * line.between[1][cells])
-    centre = middle(np.stack(predictions, axis=1))
-    centre = np.where(np.isfinite(centre), centre, middle(movement.moved[window.around[cells]]))
-    expected: Numbers = movement.add[cells] + movement.times[cells] * centre
+    centre = row_median(np.stack(predictions, axis=1))
+    centre = np.where(np.isfinite(centre), centre, row_median(movement.shift[window.around[cells]]))
+    expected: Numbers = movement.offset[cells] + movement.factor[cells] * centre
     return expected
 
 
 def surface_residuals(window: PaddedGrid, surface: Numbers) -> Numbers:
-    """How far every changed cell is off the nearest of the predictions by the values along a line.
+    """The distance of every changed cell from the nearest prediction by the values along a line.
 
-    Shape (2, changed): along the row and along the column. Infinite where there is none. Beyond the edge of
-    a table values go on straight, for cells that lie between two others on no line.
+    Shape (2, changed): along the row and along the column. Infinite if there is no prediction. Values are
+    extrapolated beyond the edge of a table for cells that lie between two others on no line.
     """
     new = window.new[window.places]
     off: Numbers = np.full((2, len(new)), np.inf)
@@ -274,31 +277,31 @@ def surface_residuals(window: PaddedGrid, surface: Numbers) -> Numbers:
         inside |= np.isfinite(off[number])
     for number, line in enumerate(window.straight):
         for prediction in _outside(line, surface, slice(None)):
-            beyond = np.where(inside, np.nan, np.abs(prediction - new))
-            np.fmin(off[number], beyond, out=off[number])
+            misfit = np.where(inside, np.nan, np.abs(prediction - new))
+            np.fmin(off[number], misfit, out=off[number])
     return off
 
 
 def mean_residual(off: Numbers) -> Numbers:
-    """The mean of what ``surface_residuals`` gives for row and column; NaN where there is neither."""
+    """The mean of the ``surface_residuals`` of row and column; NaN if there is neither."""
     given = np.isfinite(off)
     mean: Numbers = np.where(given, off, 0.0).sum(axis=0) / given.sum(axis=0)
     return mean
 
 
 def predict_from_surface(window: PaddedGrid, surface: Numbers, cells: Indexes) -> Numbers:
-    """What the values along a line make expect of some of the changed cells, shape (2, cells)."""
-    found: Numbers = np.full((2, len(cells)), np.nan)
+    """The values of some changed cells as the values along a line predict, shape (2, cells)."""
+    predictions: Numbers = np.full((2, len(cells)), np.nan)
     for number, line in enumerate(window.straight):
         between = _between(line, surface, cells)
         centre = np.where(np.isfinite(between[1]), between[1], between[0])
-        found[number] = np.where(
-            np.isfinite(centre), centre, middle(np.stack(_outside(line, surface, cells), 1))
+        predictions[number] = np.where(
+            np.isfinite(centre), centre, row_median(np.stack(_outside(line, surface, cells), 1))
         )
-    return found
+    return predictions
 
 
-def _between(line: GridRow, surface: Numbers, cells: Indexes | slice) -> list[Numbers]:
+def _between(line: GridLine, surface: Numbers, cells: Indexes | slice) -> list[Numbers]:
     values = {side: surface[at[cells]] for side, at in line.at.items()}
     straight = values[-1] * line.between[-1][cells] + values[1] * line.between[1][cells]
     cubic = line.cubic
@@ -306,7 +309,7 @@ def _between(line: GridRow, surface: Numbers, cells: Indexes | slice) -> list[Nu
     return [straight, curved]
 
 
-def _outside(line: GridRow, surface: Numbers, cells: Indexes | slice) -> list[Numbers]:
+def _outside(line: GridLine, surface: Numbers, cells: Indexes | slice) -> list[Numbers]:
     values = {side: surface[at[cells]] for side, at in line.at.items()}
     return [values[side] + (values[side] - values[2 * side]) * line.onwards[side][cells] for side in (-1, 1)]
 
@@ -314,27 +317,27 @@ def _outside(line: GridRow, surface: Numbers, cells: Indexes | slice) -> list[Nu
 # Order statistics of rows with gaps
 
 
-def known(values: Numbers) -> Numbers:
+def finite_or_nan(values: Numbers) -> Numbers:
     """The values, NaN where they are infinite."""
-    found: Numbers = np.where(np.isfinite(values), values, np.nan)
-    return found
+    finite: Numbers = np.where(np.isfinite(values), values, np.nan)
+    return finite
 
 
-def quantile(values: Numbers, share: float) -> Numbers:
-    """A low quantile of every row without its NaNs; NaN where nothing is left."""
+def row_quantile(values: Numbers, share: float) -> Numbers:
+    """A low quantile of every row without its NaNs; NaN if nothing is left."""
     ordered = np.sort(values, axis=1)
     count = (~np.isnan(ordered)).sum(axis=1)
-    # Towards zero: where nothing is left it is the first, which is NaN.
+    # Rounded towards zero: if nothing is left it is the first, which is NaN.
     index = (share * (count - 1)).astype(np.intp)
-    found: Numbers = ordered[np.arange(len(ordered)), index]
-    return found
+    quantiles: Numbers = ordered[np.arange(len(ordered)), index]
+    return quantiles
 
 
-def middle(values: Numbers) -> Numbers:
-    """The median of every row without its NaNs and infinities; NaN where nothing is left."""
-    ordered = np.sort(known(values), axis=1)
+def row_median(values: Numbers) -> Numbers:
+    """The median of every row without its NaNs and infinities; NaN if nothing is left."""
+    ordered = np.sort(finite_or_nan(values), axis=1)
     count = (~np.isnan(ordered)).sum(axis=1)
     rows = np.arange(len(ordered))
-    # Where nothing is left they are the last and the first, which are NaN.
-    found: Numbers = (ordered[rows, (count - 1) // 2] + ordered[rows, count // 2]) / 2
-    return found
+    # If nothing is left these are the last and the first, which are NaN.
+    medians: Numbers = (ordered[rows, (count - 1) // 2] + ordered[rows, count // 2]) / 2
+    return medians

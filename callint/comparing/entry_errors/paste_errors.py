@@ -1,12 +1,12 @@
 """Rows, columns and blocks that were pasted one place off, and rows that were pasted twice.
 
-A copied neighbour is an honest edit, and so these are told apart by what copying cannot do. In a block that
-lies one place off, each value is its neighbour's old one, and the neighbour's is that of the one behind it:
-a chain, where copying repeats one value. A row is pasted twice where it repeats the changed row beside it,
-while that one fits the rows around it and this one does not.
+A copied neighbour is an intended edit, so only what copying cannot produce counts. In a block that lies one
+place off, each value is the old value of its neighbour, and the neighbour has the old value of the next cell:
+a chain, while copying repeats one value. A row was pasted twice if it repeats the changed row next to it, and
+that row fits the rows around it while this one does not.
 
-What cannot be told apart is left alone: on an even slope a block that lies one place off looks like an
-offset, and a block that was edited and then pasted one place off like another edit.
+Ambiguous blocks are not reported: on an even slope a block that lies one place off looks like an offset, and
+a block that was edited and then pasted one place off looks like another edit.
 """
 
 from __future__ import annotations
@@ -20,24 +20,25 @@ from callint.comparing.entry_errors.neighbours import TableEdit
 from callint.decoding.statistics import median
 from callint.model.change import Flags, Numbers
 
-#: So many cells make a block, so many in the direction in which it lies off where it is but one row.
+#: The least number of cells in a block, and, if it is a single row, along the direction of its shift.
 _CELLS, _CHAIN = 4, 3
-#: A repeated row has so many cells.
+#: The least number of cells in a repeated row.
 _ROW = 3
-#: Neighbours differ by more steps than this where a coincidence is out of the question; by so many at least.
+#: Neighbours that differ by more than the first number of steps cannot be equal by chance; all differ by more
+#: than the second.
 _STEPS, _LEAST_STEPS = 3.0, 1.5
-#: So much of a block, and of a row, must be as it looks.
+#: The share of a block, and of a row, that must match.
 _SHARE, _ROW_SHARE = 0.9, 0.6
 #: A row fits those around it within this share of the span.
 _FIT = 0.02
 
 
 @dataclass(frozen=True, slots=True)
-class Pasted:
-    """A block of cells, its last row and column included, and where its values come from.
+class PasteError:
+    """A block of cells, including its last row and column, and where its values come from.
 
-    ``x_off`` and ``y_off`` are the places by which it lies off; where it is ``twice``, those from the row or
-    column that it repeats.
+    ``x_off`` and ``y_off`` are the number of places by which it is shifted; if it was pasted ``twice``, the
+    distance from the row or column that it repeats.
     """
 
     top: int
@@ -56,42 +57,44 @@ class Pasted:
         return (self.bottom - self.top + 1) * (self.right - self.left + 1)
 
 
-def pasted(edit: TableEdit, x_moved: bool = False, y_moved: bool = False) -> tuple[Pasted, ...]:
+def find_paste_errors(
+    edit: TableEdit, x_moved: bool = False, y_moved: bool = False
+) -> tuple[PasteError, ...]:
     """The blocks of a table that look pasted one place off, and the rows and columns pasted twice.
 
-    Where an axis moved, values that moved along it moved with it, and are passed over.
+    Along an axis that moved (``x_moved``, ``y_moved``) values may move with it, so it is not searched.
     """
     if np.count_nonzero(edit.cells) < _CELLS:
         return ()
-    found: list[Pasted] = []
-    turned = TableEdit(edit.old.T, edit.new.T, edit.changed.T, edit.resolution.T)
+    candidates: list[PasteError] = []
+    transposed = TableEdit(edit.old.T, edit.new.T, edit.changed.T, edit.resolution.T)
     with np.errstate(all="ignore"):
-        for whole, along_x, moved in ((edit, True, x_moved), (turned, False, y_moved)):
+        for whole, along_x, moved in ((edit, True, x_moved), (transposed, False, y_moved)):
             if moved or whole.old.shape[1] < 2:
                 continue
             for side in (1, -1):
-                found += (_turned(one, along_x) for one in _one_off(whole, side))
-            found += (_turned(one, along_x) for one in _twice(whole))
-    kept: list[Pasted] = []
-    for one in sorted(found, key=lambda one: -one.size):
-        if not any(_overlap(one, other) for other in kept):
-            kept.append(one)
-    return tuple(sorted(kept, key=lambda one: (one.top, one.left)))
+                candidates += (_transposed_back(block, along_x) for block in _shifted_block(whole, side))
+            candidates += (_transposed_back(block, along_x) for block in _repeated_columns(whole))
+    kept: list[PasteError] = []
+    for candidate in sorted(candidates, key=lambda block: -block.size):
+        if not any(_overlap(candidate, block) for block in kept):
+            kept.append(candidate)
+    return tuple(sorted(kept, key=lambda block: (block.top, block.left)))
 
 
-def _turned(one: Pasted, along_x: bool) -> Pasted:
+def _transposed_back(block: PasteError, along_x: bool) -> PasteError:
     if along_x:
-        return one
-    return Pasted(one.left, one.top, one.right, one.bottom, one.y_off, one.x_off, one.twice)
+        return block
+    return PasteError(block.left, block.top, block.right, block.bottom, block.y_off, block.x_off, block.twice)
 
 
-def _overlap(one: Pasted, other: Pasted) -> bool:
-    rows = one.top <= other.bottom and other.top <= one.bottom
-    return rows and one.left <= other.right and other.left <= one.right
+def _overlap(first: PasteError, second: PasteError) -> bool:
+    rows = first.top <= second.bottom and second.top <= first.bottom
+    return rows and first.left <= second.right and second.left <= first.right
 
 
 def _moved(grid: Numbers, side: int) -> Numbers:
-    """Each column's values one place to the right, or with ``side`` -1 to the left."""
+    """The columns moved one place to the right, or to the left if ``side`` is -1."""
     moved = np.full_like(grid, np.nan)
     if side == 1:
         moved[:, 1:] = grid[:, :-1]
@@ -100,19 +103,19 @@ def _moved(grid: Numbers, side: int) -> Numbers:
     return moved
 
 
-def _one_off(edit: TableEdit, side: int) -> Iterator[Pasted]:
-    """The block whose new values are the base's one column further left (``side`` 1) or right (-1)."""
+def _shifted_block(edit: TableEdit, side: int) -> Iterator[PasteError]:
+    """The block whose new values are those of the base one column to the left (``side`` 1) or right (-1)."""
     source, step = _moved(edit.old, side), edit.resolution
     same = np.abs(edit.new - source) <= 0.5 * step
     moved = edit.cells & same & (np.abs(edit.old - source) > _LEAST_STEPS * step)
-    beside = np.zeros_like(moved)
-    beside[:, 1:] |= moved[:, :-1]
-    beside[:, :-1] |= moved[:, 1:]
-    chained = moved & beside
+    adjacent = np.zeros_like(moved)
+    adjacent[:, 1:] |= moved[:, :-1]
+    adjacent[:, :-1] |= moved[:, 1:]
+    chained = moved & adjacent
     if np.count_nonzero(chained) < _CELLS:
         return
     rows, columns = np.flatnonzero(chained.any(axis=1)), np.flatnonzero(chained.any(axis=0))
-    block = Pasted(int(rows[0]), int(columns[0]), int(rows[-1]), int(columns[-1]), side, 0)
+    block = PasteError(int(rows[0]), int(columns[0]), int(rows[-1]), int(columns[-1]), side, 0)
     inside = np.s_[block.top : block.bottom + 1, block.left : block.right + 1]
     height, width = chained[inside].shape
     clear = moved[inside] & (np.abs(edit.old - source) > _STEPS * step)[inside]
@@ -125,18 +128,18 @@ def _one_off(edit: TableEdit, side: int) -> Iterator[Pasted]:
 
 
 def _is_simple(old: Numbers, new: Numbers, step: Numbers, cells: Flags) -> bool:
-    """Whether one offset or one factor explains most of the cells as well."""
+    """Whether one offset, factor or value explains most of the cells as well."""
     old, new, step = old[cells], new[cells], step[cells]
     wanted = (old + median(new - old), old * median(new / old), np.full_like(new, median(new)))
-    return any(float(np.mean(np.abs(one - new) <= 2 * step)) > 0.5 for one in wanted)
+    return any(float(np.mean(np.abs(values - new) <= 2 * step)) > 0.5 for values in wanted)
 
 
-def _twice(edit: TableEdit) -> Iterator[Pasted]:
-    """The columns that repeat the changed column beside them although they should go on like the others."""
+def _repeated_columns(edit: TableEdit) -> Iterator[PasteError]:
+    """The columns that repeat the changed column next to them although they should continue the others."""
     cells, step = edit.cells, edit.resolution
     most = np.where(cells, step, 0.0).max(axis=0)
     for side in (1, -1):
-        # Both columns changed, in the same rows, to the same values, and were not the same before.
+        # Both columns changed, in the same rows, to the same values, and differed before.
         there = _moved(np.where(cells, edit.new, np.nan), side)
         both = cells & np.isfinite(there)
         same = both & (np.abs(edit.new - there) <= 0.5 * step)
@@ -150,20 +153,20 @@ def _twice(edit: TableEdit) -> Iterator[Pasted]:
             before, after = column - side, column + side
             if not 0 <= after < edit.old.shape[1] or not 0 <= before - side < edit.old.shape[1]:
                 continue
-            # The column that is repeated goes on from the one before it, this one does not lead to the next.
-            if _goes_on(edit, before - side, before) and _departs(edit, after, column):
+            # The repeated column continues the one before it; this one does not lead to the next.
+            if _continues(edit, before - side, before) and _departs(edit, after, column):
                 rows = np.flatnonzero(both[:, column])
-                yield Pasted(int(rows[0]), column, int(rows[-1]), column, side, 0, twice=True)
+                yield PasteError(int(rows[0]), column, int(rows[-1]), column, side, 0, twice=True)
 
 
-def _both(edit: TableEdit, one: int, other: int) -> Flags:
-    both: Flags = edit.cells[:, one] & edit.cells[:, other]
+def _changed_in_both(edit: TableEdit, first: int, second: int) -> Flags:
+    both: Flags = edit.cells[:, first] & edit.cells[:, second]
     return both
 
 
 def _misfits(edit: TableEdit, like: int, column: int) -> Numbers:
-    """How far a column is off what the movement of another makes expect, by offset and by factor."""
-    rows = _both(edit, like, column)
+    """The distance of a column from the nearer prediction by another's movement, by offset and by factor."""
+    rows = _changed_in_both(edit, like, column)
     old, new = edit.old[rows], edit.new[rows]
     change = old[:, column] + (new[:, like] - old[:, like])
     ratio = old[:, column] * (new[:, like] / old[:, like])
@@ -175,7 +178,7 @@ def _tolerance(edit: TableEdit) -> float:
     return max(_FIT * edit.span, 2 * median(edit.resolution))
 
 
-def _goes_on(edit: TableEdit, like: int, column: int) -> bool:
+def _continues(edit: TableEdit, like: int, column: int) -> bool:
     off = _misfits(edit, like, column)
     return len(off) >= _ROW and float(np.mean(off <= _tolerance(edit))) >= _SHARE
 

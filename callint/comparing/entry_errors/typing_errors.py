@@ -1,10 +1,10 @@
-"""What a mistyped number looks like.
+"""Recognises mistyped numbers.
 
 The names are those of the published taxonomies: S. Wiseman, P. Cairns and A. Cox, "A taxonomy of number entry
 error", Proceedings of BCS HCI 2011; H. Thimbleby and P. Cairns, "Reducing number entry errors: solving a
 widespread, serious problem", Journal of the Royal Society Interface 7 (2010).
 
-Every slip is turned round: from the number that stands there follow the numbers that may have been meant.
+Every slip is inverted: the typed number gives the numbers that may have been meant.
 """
 
 from __future__ import annotations
@@ -18,36 +18,36 @@ _DIGITS = "0123456789"
 
 
 @dataclass(frozen=True, slots=True)
-class Mistyping:
-    """A published slip by its name, and the number that was meant if it was that slip."""
+class TypingError:
+    """A slip by its published name, and the number that was meant if it was that slip."""
 
     name: str
     meant: float
 
 
-def mistyping(
-    stands: float, expected: float, within: float, decimals: int | None, telling: bool = False
-) -> Mistyping | None:
-    """The slip that makes a number near ``expected`` into the one that ``stands`` there; None if none does.
+def find_typing_error(
+    actual: float, expected: float, within: float, decimals: int | None, is_distinctive: bool = False
+) -> TypingError | None:
+    """The slip that turns a number near ``expected`` into the ``actual`` one; None if there is none.
 
-    The number that was meant lies at most ``within`` from the expected one. ``decimals`` are the digits after
-    the point that numbers are typed with. Of several slips the one that fewer numbers allow is named;
-    ``telling`` asks only for those that few numbers allow, which a number seldom looks like by chance.
+    The number that was meant lies at most ``within`` from the expected one. ``decimals`` is the number of
+    digits after the point that numbers are typed with. If several slips fit, the most distinctive one is
+    returned. ``is_distinctive`` tries only the DISTINCTIVE slips, which few numbers look like by chance.
     """
-    if not all(map(math.isfinite, (stands, expected, within))):
+    if not all(map(math.isfinite, (actual, expected, within))):
         return None
     for name, undo in SLIPS.items():
-        if telling and name not in TELLING:
+        if is_distinctive and name not in DISTINCTIVE:
             continue
-        meant = [value for text in texts(stands, decimals) for value in _numbers(undo(text))]
-        fitting = [one for one in meant if abs(one - expected) <= within and one != stands]
+        meant = [value for text in texts(actual, decimals) for value in _numbers(undo(text))]
+        fitting = [value for value in meant if abs(value - expected) <= within and value != actual]
         if fitting:
-            return Mistyping(name, min(fitting, key=lambda one: (abs(one - expected), one)))
+            return TypingError(name, min(fitting, key=lambda value: (abs(value - expected), value)))
     return None
 
 
 def texts(value: float, decimals: int | None) -> list[str]:
-    """How a number is typed: with all its decimals, and without zeros at its end."""
+    """The ways to type a number: with all its decimals, and without trailing zeros."""
     full = f"{value:.{decimals}f}" if decimals is not None else f"{value:.6g}"
     if "e" in full:
         return []
@@ -85,9 +85,9 @@ def _out_by_ten(text: str) -> Iterator[str]:
 
 def _swapped_digits(text: str) -> Iterator[str]:
     places = _places(text)
-    for one, other in pairwise(places):
+    for first, second in pairwise(places):
         letters = list(text)
-        letters[one], letters[other] = letters[other], letters[one]
+        letters[first], letters[second] = letters[second], letters[first]
         yield "".join(letters)
 
 
@@ -118,7 +118,7 @@ def _places(text: str) -> list[int]:
     return [place for place, letter in enumerate(text) if letter in _DIGITS]
 
 
-#: By their names, those that say more first: a wrong digit explains nearly everything.
+#: By name, the more distinctive first: a wrong digit explains nearly every number.
 SLIPS: dict[str, Callable[[str], Iterator[str]]] = {
     "lost sign": _lost_sign,
     "lost decimal point": _lost_point,
@@ -130,5 +130,5 @@ SLIPS: dict[str, Callable[[str], Iterator[str]]] = {
     "wrong digit": _wrong_digit,
 }
 
-#: Those that are evidence themselves.
-TELLING = frozenset({"lost sign", "lost decimal point", "out by ten", "swapped digits", "doubled digit"})
+#: The slips that are evidence on their own.
+DISTINCTIVE = frozenset({"lost sign", "lost decimal point", "out by ten", "swapped digits", "doubled digit"})

@@ -7,18 +7,19 @@ from dataclasses import dataclass
 from typing import Any
 
 from callint.checking.report import Report
-from callint.comparing.carry import Carried, CarryProblem, CellRef, Moved, Note
+from callint.comparing.carry.result import CarriedItem, CarryNote, CarryProblem, CarryResult, CellRef
+from callint.reporting.carry.reasons import note_message, omission_text, problem_message
 from callint.reporting.findings.json import brief
 
 
 @dataclass(frozen=True, slots=True)
 class CarryReport:
-    """What was carried, and the names of all files; ``image`` is the one that is written.
+    """What was carried, and the names of all files; ``image`` is the file that is written.
 
-    ``broken`` are its errors that the new base has not in the same way.
+    ``broken`` has the errors of the written image that the new base does not have.
     """
 
-    carried: Carried
+    carried: CarryResult
     old_base: str
     reworked: str
     new_base: str
@@ -42,16 +43,17 @@ def carry_json(report: CarryReport) -> str:
         "image": report.image,
         "as": carried.how.value,
         "written": carried.image is not None,
-        "tables": [_moved(one) for one in carried.moved],
-        "left_out": [{"name": one.name, "what": one.what} for one in carried.left_out],
-        "notes": [_note(one) for one in carried.notes],
-        "problems": [_problem(one) for one in carried.problems],
+        "tables": [_item(item) for item in carried.items],
+        "left_out": [{"name": left.name, "what": omission_text(left.what)} for left in carried.left_out],
+        "notes": [_note(note) for note in carried.notes],
+        "problems": [_problem(problem) for problem in carried.problems],
         "checksums": [
-            {"name": one.checksum.name, "old": one.stored, "new": one.value} for one in carried.renewals
+            {"name": renewal.checksum.name, "old": renewal.stored, "new": renewal.value}
+            for renewal in carried.renewals
         ],
         "broken": [brief(finding) for finding in report.broken.findings],
         "summary": {
-            "tables": len(carried.moved),
+            "tables": len(carried.items),
             "cells": carried.cells,
             "left_out": len(carried.left_out),
             "problems": len(carried.problems),
@@ -61,22 +63,27 @@ def carry_json(report: CarryReport) -> str:
     return json.dumps(document, indent=1, allow_nan=False) + "\n"
 
 
-def _moved(one: Moved) -> dict[str, Any]:
-    fields: dict[str, Any] = {"name": one.name, "kind": one.kind}
-    if one.unit:
-        fields["unit"] = one.unit
-    fields |= {"cells": one.cells, "deviation": one.deviation}
-    return fields | _placed(one.spot)
+def _item(item: CarriedItem) -> dict[str, Any]:
+    fields: dict[str, Any] = {"name": item.name, "kind": item.kind}
+    if item.unit:
+        fields["unit"] = item.unit
+    fields |= {"cells": item.cells, "deviation": item.deviation}
+    return fields | _cell(item.cell)
 
 
-def _note(one: Note) -> dict[str, Any]:
-    return {"name": one.name, "message": one.message} | _placed(one.spot)
+def _note(note: CarryNote) -> dict[str, Any]:
+    return {"name": note.name, "message": note_message(note.reason)} | _cell(note.cell)
 
 
-def _problem(one: CarryProblem) -> dict[str, Any]:
-    fields = {"name": one.name, "reason": one.reason.value, "message": one.message}
-    return fields | _placed(one.spot) | ({"in": "old" if one.is_old else "new"} if one.spot else {})
+def _problem(problem: CarryProblem) -> dict[str, Any]:
+    fields = {
+        "name": problem.name,
+        "reason": problem.reason.value,
+        "message": problem_message(problem.cause),
+    }
+    version = {"in": "old" if problem.is_old else "new"} if problem.cell else {}
+    return fields | _cell(problem.cell) | version
 
 
-def _placed(spot: CellRef | None) -> dict[str, Any]:
-    return {} if spot is None else {"cell": {"x": spot.x, "y": spot.y}, "at": dict(spot.at)}
+def _cell(cell: CellRef | None) -> dict[str, Any]:
+    return {} if cell is None else {"cell": {"x": cell.x, "y": cell.y}, "at": dict(cell.at)}

@@ -18,9 +18,9 @@ from callint.comparing.merge import (
     CellConflict,
     Decision,
     IdentityConflict,
-    Merge,
+    MergeResult,
+    TableVersions,
     TextConflict,
-    Versions,
 )
 from callint.model.change import Grid, Numbers
 from callint.model.definition import Definition
@@ -34,7 +34,7 @@ FORMAT, TITLE = "callint-conflicts", "callint merge: conflicts in "
 class MergeReport:
     """A merge, the names of its files, and the errors that neither side has alone."""
 
-    merge: Merge
+    merge: MergeResult
     definition: Definition
     path: str
     base: str
@@ -69,7 +69,7 @@ def merge_json(report: MergeReport) -> str:
     return json.dumps(document, indent=1, allow_nan=False) + "\n"
 
 
-def tables_of(decision: Decision) -> tuple[Versions, ...]:
+def tables_of(decision: Decision) -> tuple[TableVersions, ...]:
     """The tables that a conflict is about."""
     match decision.conflict:
         case CellConflict():
@@ -110,7 +110,7 @@ def _three(conflict: TextConflict | IdentityConflict | BytesConflict) -> dict[st
     return {side: one if isinstance(one, str) else one.hex() for side, one in versions.items()}
 
 
-def _table(definition: Definition, versions: Versions) -> dict[str, Any]:
+def _table(definition: Definition, versions: TableVersions) -> dict[str, Any]:
     table = versions.table
     unit = definition.unit_of(table)
     return {
@@ -121,7 +121,7 @@ def _table(definition: Definition, versions: Versions) -> dict[str, Any]:
     }
 
 
-def _cells(definition: Definition, versions: Versions) -> Iterator[dict[str, Any]]:
+def _cells(definition: Definition, versions: TableVersions) -> Iterator[dict[str, Any]]:
     keys = definition.breakpoint_keys(versions.table)
     ours = versions.ours
     for y, x in np.argwhere(versions.cells).tolist():

@@ -15,8 +15,8 @@ from callint.comparing.merge import (
     Conflict,
     Decision,
     IdentityConflict,
+    TableVersions,
     TextConflict,
-    Versions,
 )
 from callint.fmt.raw_bits import with_bits
 from callint.model.change import Grid, Numbers
@@ -224,7 +224,7 @@ def _blocks(rows: list[list[str]], room: int) -> Iterator[list[str]]:
 
 
 def _print_cells(
-    definition: Definition, versions: Versions, terminal: Terminal, what: str, everything: bool
+    definition: Definition, versions: TableVersions, terminal: Terminal, what: str, everything: bool
 ) -> None:
     table = versions.table
     for title_line in heading(table.name, f": {table.title} ({table.purpose.value})", width(terminal)):
@@ -272,7 +272,7 @@ def _place(definition: Definition, grid: Grid, y: int, x: int) -> str:
     return f"at {', '.join(words)}" if words else ""
 
 
-def _three(definition: Definition, versions: Versions, y: int, x: int) -> list[str]:
+def _three(definition: Definition, versions: TableVersions, y: int, x: int) -> list[str]:
     """A cell in the three images, without its unit; different ones have different texts."""
     conversion = definition.conversion_of(versions.table)
     grids = (versions.base, versions.ours, versions.theirs)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from callint import fmt
 from callint.decoding.decode import Decoded
-from callint.decoding.signal_graph import made_at, signals_of
+from callint.decoding.signal_graph import derived_signals, signals_of
 from callint.decoding.surfaces import Surface, obstacle, surface
 from callint.model.definition import Conversion, Definition, Purpose, States, Table
 from callint.reporting.point.unread import unread_sentences
@@ -123,16 +123,16 @@ def tables_at(
 
 def _made(case: CheckContext, point: Mapping[str, float]) -> dict[str, MadeSignal]:
     """The signals that tables make of a point, each behind those that it is made of."""
-    new, old = made_at(case.new, point), {} if case.old is None else made_at(case.old, point)
+    new, old = derived_signals(case.new, point), {} if case.old is None else derived_signals(case.old, point)
     found = {}
     for signal, one in new.items():
         before = old.get(signal)
         others = [table for table in case.definition.tables.values() if table.produces == signal]
         found[signal] = MadeSignal(
-            one.maker,
+            one.producer,
             one.value,
-            before.value if before is not None and before.maker is one.maker else None,
-            tuple(table for table in others if table is not one.maker),
+            before.value if before is not None and before.producer is one.producer else None,
+            tuple(table for table in others if table is not one.producer),
         )
     return found
 

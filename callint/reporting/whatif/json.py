@@ -34,7 +34,7 @@ def whatif_json(definition: str, outlook: FaultReport) -> str:
                 "unit": outlook.definition.unit_of(one.table),
                 "true": _number(one.true),
                 "false": _number(one.false),
-                "reading": one.case,
+                "reading": one.reading,
                 "at": one.at,
                 "share": one.share,
                 "switched": one.switched,

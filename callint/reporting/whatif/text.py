@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from callint import fmt
-from callint.comparing.sensor_faults import Effect, Threshold
+from callint.comparing.sensor_faults import FaultEffect, Threshold
 from callint.decoding.sensors import Circuit, Wiring
 from callint.model.change import Numbers
 from callint.model.definition import PLAIN, Conversion, Definition, Purpose, Range, Signal, States, Table
@@ -44,7 +44,7 @@ class FaultReport:
     signal: Signal
     true: Numbers
     false: Numbers
-    effects: list[Effect]
+    effects: list[FaultEffect]
     thresholds: list[Threshold]
     given: Mapping[str, float]
     obstacles: Mapping[str, str]
@@ -275,7 +275,7 @@ def _named(definition: Definition, name: str, value: float) -> str:
     return f"{name} {_value(value, definition.signals[name].unit if name in definition.signals else '')}"
 
 
-def _effect_words(outlook: FaultReport, effect: Effect) -> str:
+def _effect_words(outlook: FaultReport, effect: FaultEffect) -> str:
     definition, table = outlook.definition, effect.table
     unit, conversion = definition.unit_of(table), definition.conversion_of(table)
     if math.isnan(effect.true) and math.isnan(effect.false):
@@ -294,7 +294,7 @@ def _effect_words(outlook: FaultReport, effect: Effect) -> str:
     places = []
     if len(outlook.true) > 1:
         places.append(
-            f"a true {outlook.signal.name} of {_value(outlook.true[effect.case], outlook.signal.unit)}"
+            f"a true {outlook.signal.name} of {_value(outlook.true[effect.reading], outlook.signal.unit)}"
         )
     places += [
         _named(definition, name, value) for name, value in effect.at.items() if name not in outlook.given
@@ -306,13 +306,13 @@ def _effect_words(outlook: FaultReport, effect: Effect) -> str:
     return words
 
 
-def _extent(effect: Effect) -> str:
+def _extent(effect: FaultEffect) -> str:
     if effect.points == 1:
         return ""
     return " everywhere" if effect.switched == effect.points else " in part of the range"
 
 
-def _share(effect: Effect) -> str:
+def _share(effect: FaultEffect) -> str:
     return f"{100 * effect.share:.0f} %" if effect.share >= SLIGHT else "less than 1 %"
 
 
