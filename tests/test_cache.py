@@ -25,7 +25,8 @@ from callint.reading import cache
 from callint.reading import definition as reader
 from callint.reading import serialize as packing
 from callint.reading.definition import read_definition
-from callint.reading.definition_file import DefinitionFile, open_definition
+from callint.reading.definition_cache import open_definition
+from callint.reading.definition_file import DefinitionFile
 from callint.reading.serialize import UnknownFormError, pack, unpack
 from tests.running import BAD as WITH_SLIP
 from tests.running import (
@@ -421,7 +422,7 @@ def test_a_full_disk_leaves_nothing_behind(folder: Path) -> None:
     program = (
         "import resource, sys\n"
         "from pathlib import Path\n"
-        "from callint.reading.definition_file import open_definition\n"
+        "from callint.reading.definition_cache import open_definition\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))\n"
         "file = open_definition(Path(sys.argv[1]).read_bytes(), 'one.xml')\n"
         "assert file.definition is not None\n"

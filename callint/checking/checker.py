@@ -21,7 +21,8 @@ from callint.model.definition import Identity, Memory
 from callint.model.finding import Finding
 from callint.model.image import Image
 from callint.model.policy import Policy, Waiver
-from callint.reading.definition_file import DefinitionFile, open_definition
+from callint.reading.definition_cache import open_definition
+from callint.reading.definition_file import DefinitionFile
 from callint.reading.globs import matches
 from callint.reading.images import Damage, DamagedError, ImageFile, read_image, read_image_file
 from callint.reading.tree import Tree, reason
