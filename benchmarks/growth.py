@@ -120,7 +120,7 @@ def _with_cells(sample: Sample, amount: int, value: int | None) -> Path:
     """The base with so many cells of its tables one step higher, or at a value."""
     from callint.decoding.layout import make_layout
     from callint.model.definition import Table
-    from callint.reading.definition_file import open_definition
+    from callint.reading.definition_cache import open_definition
 
     definition = open_definition(sample.definition.read_bytes(), "definition.xml").definition
     assert definition is not None

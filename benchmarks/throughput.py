@@ -72,7 +72,7 @@ def bare_pass(root: Path) -> int:
     from callint.decoding.conversions import linear_terms
     from callint.decoding.layout import make_layout
     from callint.model.definition import Linear
-    from callint.reading.definition_file import open_definition
+    from callint.reading.definition_cache import open_definition
 
     definition = open_definition((root / "definition.xml").read_bytes(), "definition.xml").definition
     assert definition is not None

@@ -9,8 +9,9 @@ from callint.decoding.layout import make_layout
 from callint.model.definition import Definition
 from callint.model.image import Image
 from callint.reading.asap2.build import Imported, make_definition
-from callint.reading.asap2.parser import Description, read_asap2
-from callint.reading.asap2.tokens import Source
+from callint.reading.asap2.nodes import Description
+from callint.reading.asap2.parser import read_asap2
+from callint.reading.asap2.tokens import TokenStream
 
 COMMON = '/begin MOD_COMMON "" BYTE_ORDER MSB_FIRST /end MOD_COMMON'
 LAYOUTS = """
@@ -85,10 +86,10 @@ def reasons(result: Imported) -> list[tuple[str, str]]:
 
 def words(path: Path) -> list[tuple[str, int]]:
     """Every word of a file with its line."""
-    source = Source(path)
+    source = TokenStream(path)
     return [
         (text, source.place(place).line)
-        for stretch in source.words()
+        for stretch in source.tokens()
         for text, place in zip(stretch.texts, stretch.places, strict=True)
     ]
 

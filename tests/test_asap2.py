@@ -10,9 +10,10 @@ from hypothesis import strategies as st
 
 from callint.model.errors import InputError
 from callint.reading.asap2 import tokens as asap2_tokens
+from callint.reading.asap2.blocks import MAX_DEPTH
 from callint.reading.asap2.build import make_definition
-from callint.reading.asap2.parser import MAX_DEPTH, read_asap2
-from callint.reading.asap2.tokens import MAX_INCLUDES, Source, unquoted
+from callint.reading.asap2.parser import read_asap2
+from callint.reading.asap2.tokens import MAX_INCLUDES, TokenStream, unquoted
 from callint.reporting.definition.xml import definition_lines
 from tests.describing import (
     LAYOUTS,
@@ -89,8 +90,8 @@ def test_a2ml_and_if_data_are_stepped_over_whole_and_counted(tmp_path: Path) -> 
     /end /**/ IF_DATA C /begin IF_DATAX D /end IF_DATAX"""
     path = write(tmp_path, text)
     assert [word for word, _ in words(path)] == ["A", "B", "C", "/begin", "IF_DATAX", "D", "/end", "IF_DATAX"]
-    source = Source(path)
-    assert sum(len(stretch.texts) for stretch in source.words()) == 8
+    source = TokenStream(path)
+    assert sum(len(stretch.texts) for stretch in source.tokens()) == 8
     assert {kind: (n, place.line) for kind, (n, place) in source.skipped.items()} == {
         "A2ML": (1, 1),
         "IF_DATA": (1, 3),
@@ -108,7 +109,7 @@ def test_where_a_file_is_cut_into_blocks_makes_no_difference(
     path = write(tmp_path, text)
     write(tmp_path, "INNER", "b.a2l")
     whole = words(path)
-    monkeypatch.setattr(asap2_tokens, "_BLOCK", block)
+    monkeypatch.setattr(asap2_tokens, "_CHUNK", block)
     assert words(path) == whole
     assert [word for word, _ in whole] == [
         "/begin", "A", '"x""y"', "0x10", "/begin", "B", "INNER", "/end", "B", "/end", "A",
@@ -159,7 +160,7 @@ def test_no_link_leads_out_of_the_folder(tmp_path: Path) -> None:
 def test_includes_that_lead_round_in_a_circle_are_refused(tmp_path: Path) -> None:
     write(tmp_path, "\n/include b.a2l", "a.a2l")
     write(tmp_path, "/include a.a2l", "b.a2l")
-    assert refusal(tmp_path, module("/include a.a2l")).startswith("b.a2l:1: /include 'a.a2l' leads round")
+    assert refusal(tmp_path, module("/include a.a2l")).startswith("b.a2l:1: /include 'a.a2l' makes a circle")
 
 
 def test_includes_are_not_followed_without_end(tmp_path: Path) -> None:
@@ -186,9 +187,9 @@ def test_an_include_that_is_not_there_is_refused_with_its_place(tmp_path: Path, 
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("", "engine.a2l: there is no PROJECT with a MODULE"),
-        ('/begin PROJECT P "" /end PROJECT', "engine.a2l: there is no PROJECT with a MODULE"),
-        ("hello", "engine.a2l:1: 'hello' is no ASAP2"),
+        ("", "engine.a2l: it has no PROJECT with a MODULE"),
+        ('/begin PROJECT P "" /end PROJECT', "engine.a2l: it has no PROJECT with a MODULE"),
+        ("hello", "engine.a2l:1: 'hello' is not an ASAP2 keyword"),
         ("\0\1\2", "engine.a2l:1: "),
         ('\n/begin PROJECT P "x', "engine.a2l:2: the string that begins here has no end"),
         ("ASAP2_VERSION 1\n/* x", "engine.a2l:2: the comment that begins here has no end"),
@@ -198,9 +199,9 @@ def test_an_include_that_is_not_there_is_refused_with_its_place(tmp_path: Path, 
         ("\n/begin PROJECT P", "engine.a2l:2: PROJECT is cut off"),
         ('/begin PROJECT P ""\n/begin MODULE M ""', "engine.a2l:2: /begin MODULE has no /end MODULE"),
         ('/begin PROJECT P ""\n/begin MODULE M "" /begin UNIT', "engine.a2l:2: /begin UNIT has no /end"),
-        ('/begin MODULE M "" /end MODULE', "engine.a2l:1: MODULE stands in nothing"),
-        ("/end MODULE", "engine.a2l:1: /end MODULE closes nothing"),
-        ('/begin PROJECT P "" /end MODULE', "engine.a2l:1: /end MODULE closes nothing"),
+        ('/begin MODULE M "" /end MODULE', "engine.a2l:1: MODULE is outside PROJECT"),
+        ("/end MODULE", "engine.a2l:1: /end MODULE has no /begin MODULE"),
+        ('/begin PROJECT P "" /end MODULE', "engine.a2l:1: /end MODULE has no /begin MODULE"),
         (
             module("/begin UNIT U\n/end GROUP"),
             "engine.a2l:6: /end GROUP does not close /begin UNIT of ",
@@ -223,17 +224,17 @@ def test_very_deep_nesting_is_refused_and_no_traceback(tmp_path: Path) -> None:
 def test_a_string_without_an_end_is_not_looked_for_without_end(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(asap2_tokens, "MAX_STRETCH", 2**20)
-    monkeypatch.setattr(asap2_tokens, "_BLOCK", 2**16)
+    monkeypatch.setattr(asap2_tokens, "MAX_TOKEN", 2**20)
+    monkeypatch.setattr(asap2_tokens, "_CHUNK", 2**16)
     found = refusal(tmp_path, f'ASAP2_VERSION 1\n"{"x" * 2**22}')
-    assert found.startswith("engine.a2l:2: what begins here does not end within 1 Mi characters")
+    assert found.startswith("engine.a2l:2: the token that begins here does not end within 1 Mi characters")
 
 
 def test_a_file_that_is_too_large_is_refused_before_it_is_read(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(asap2_tokens, "MAX_BYTES", 100)
-    assert "the most that is read" in refusal(tmp_path, module())
+    assert "the description is larger than" in refusal(tmp_path, module())
 
 
 def test_a_folder_and_a_missing_file_are_refused(tmp_path: Path) -> None:
@@ -249,7 +250,7 @@ TWO = f'/begin PROJECT P "" {_MODULES} /end PROJECT'
 def test_of_several_modules_one_is_chosen_by_name(tmp_path: Path) -> None:
     text = TWO.format(value("IN_A"), value("IN_B"))
     assert "it has 2 modules; choose one with --module: A, B" in refusal(tmp_path, text)
-    assert "no module 'C'; it has: A, B" in refusal(tmp_path, text, "C")
+    assert "no module 'C'; its modules are: A, B" in refusal(tmp_path, text, "C")
     assert list(described(tmp_path, text, "A").characteristics) == ["IN_A"]
     assert list(described(tmp_path, text, "B").characteristics) == ["IN_B"]
 
@@ -259,27 +260,27 @@ def test_of_several_modules_one_is_chosen_by_name(tmp_path: Path) -> None:
 
 def test_a_block_with_a_mistake_is_left_out_with_its_line_and_the_rest_is_read(tmp_path: Path) -> None:
     cases = [
-        (value("A", at="here"), "'here' stands where a whole number belongs", 5),
-        (value("A", low="1e999"), "1e999 is no number that can be worked with", 5),
-        (value("A", low="nan"), "nan is no number that can be worked with", 5),
-        (value("A", at="9" * 5000), f"'{'9' * 40}' stands where a whole number belongs", 5),
+        (value("A", at="here"), "'here' is not a whole number", 5),
+        (value("A", low="1e999"), "1e999 is not a finite number", 5),
+        (value("A", low="nan"), "nan is not a finite number", 5),
+        (value("A", at="9" * 5000), f"'{'9' * 40}' is not a whole number", 5),
         (value("A", at="1" * 30), f"{'1' * 30} is too large a number", 5),
-        (value("A", rest="BIT_MASK"), "BIT_MASK is cut short: 1 values belong to it", 6),
-        (value("A", rest="BIT_MASK x"), "'x' stands where a whole number belongs", 6),
-        (value("A", rest="EXTENDED_LIMITS 1 /begin ANNOTATION /end ANNOTATION"), "cut short: 2 values", 6),
-        ("/begin CHARACTERISTIC A /end CHARACTERISTIC", "CHARACTERISTIC is cut short: 9 values", 5),
-        ("/begin CHARACTERISTIC /end CHARACTERISTIC", "CHARACTERISTIC is cut short: 9 values", 5),
-        (value("B"), "the name is described before", 6),
-        (value("A").replace('"A limit"', "NO_TEXT"), "'NO_TEXT' stands where a text in quotes", 5),
+        (value("A", rest="BIT_MASK"), "BIT_MASK is cut short: it needs 1 value", 6),
+        (value("A", rest="BIT_MASK x"), "'x' is not a whole number", 6),
+        (value("A", rest="EXTENDED_LIMITS 1 /begin ANNOTATION /end ANNOTATION"), "it needs 2 values", 6),
+        ("/begin CHARACTERISTIC A /end CHARACTERISTIC", "CHARACTERISTIC is cut short: it needs 9 values", 5),
+        ("/begin CHARACTERISTIC /end CHARACTERISTIC", "CHARACTERISTIC is cut short: it needs 9 values", 5),
+        (value("B"), "the name occurs before", 6),
+        (value("A").replace('"A limit"', "NO_TEXT"), "'NO_TEXT' is not a text in quotes", 5),
     ]  # fmt: skip
     for block, reason, line in cases:
         first, second = (
             (block, value("B")) if "before" not in reason else (value("B").replace("\n", " "), block)
         )
         found = described(tmp_path, module(first, second))
-        assert [bad.reason for bad in found.bad] == [found.bad[0].reason], block
-        assert reason in found.bad[0].reason, block
-        assert found.bad[0].place.line == line, block
+        assert [bad.reason for bad in found.skipped] == [found.skipped[0].reason], block
+        assert reason in found.skipped[0].reason, block
+        assert found.skipped[0].place.line == line, block
         assert list(found.characteristics) == ["B"], block
 
 

@@ -88,7 +88,7 @@ def test_with_extended_limits_those_are_hard_and_the_others_expected(tmp_path: P
 def test_limits_that_hold_no_range_are_listed(tmp_path: Path) -> None:
     result = imported(tmp_path, value(low=0, high=0))
     assert made(result).tables["LIMIT"].demands.limits is None
-    assert reasons(result) == [("LIMIT", "its limits from 0 to 0 hold no range")]
+    assert reasons(result) == [("LIMIT", "its limits 0 to 0 are not a range")]
 
 
 def test_a_curve_with_its_axis_in_the_same_record_has_an_axis_of_its_own(tmp_path: Path) -> None:
@@ -242,7 +242,7 @@ def test_counts_of_breakpoints_that_contradict_each_other_are_listed(
     points = '/begin AXIS_PTS AX "" 0x40 N BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
     result = imported(tmp_path, parts, points, value("C", described, type="CURVE", layout="R"))
     said = described.split()[5]
-    assert reasons(result) == [("C", f"its axis has {count} breakpoints, and it says {said}")]
+    assert reasons(result) == [("C", f"its axis has {count} breakpoints, but it announces {said}")]
     (name,) = made(result).tables["C"].axes
     assert made(result).axes[name].count == count
 
@@ -251,7 +251,7 @@ def test_a_shared_axis_whose_layout_has_another_count_is_listed(tmp_path: Path) 
     parts = layout("RA", "FIX_NO_AXIS_PTS_X 3", "AXIS_PTS_X 1 UBYTE INDEX_INCR DIRECT")
     points = '/begin AXIS_PTS A "" 0x40 N RA 0 SPEED 4 0 6000 /end AXIS_PTS'
     result = imported(tmp_path, parts, points)
-    assert reasons(result) == [("A", "its RECORD_LAYOUT has 3 breakpoints, and it says 4")]
+    assert reasons(result) == [("A", "its RECORD_LAYOUT has 3 breakpoints, but it announces 4")]
 
 
 @pytest.mark.parametrize(
@@ -306,9 +306,7 @@ def test_a_table_on_a_rescaled_axis_lies_over_the_numbers_of_its_cells_and_is_li
     definition = made(result)
     own = definition.axes["C/x"]
     assert isinstance(own, FixedAxis) and own.values == (0, 1, 2, 3)
-    assert ("C", f"its {attribute} is not covered; it lies over the numbers of its cells instead") in reasons(
-        result
-    )
+    assert ("C", f"its {attribute} is not covered; its axis counts cells instead") in reasons(result)
     assert definition.tables["C"].demands.gradients == ()
     assert not result.is_complete
 
@@ -344,7 +342,7 @@ def test_a_size_that_the_type_of_a_table_contradicts_is_listed(
     tmp_path: Path, block: str, said: int, cells: int
 ) -> None:
     assert reasons(imported(tmp_path, block)) == [
-        ("A", f"its NUMBER or MATRIX_DIM says {said} cells, and its type and axes say {cells}")
+        ("A", f"its NUMBER or MATRIX_DIM announces {said} cells, but its axes give {cells}")
     ]
 
 
@@ -382,7 +380,7 @@ def test_without_a_byte_order_the_least_significant_byte_comes_first_and_that_is
     result = imported(tmp_path, value("A"), value("B"), common="")
     assert {table.storage.byte_order for table in made(result).tables.values()} == {ByteOrder.LITTLE}
     assert reasons(result) == [
-        ("BYTE_ORDER", "it is not given; the least significant byte is taken to come first")
+        ("BYTE_ORDER", "it is not given; the least significant byte is assumed to come first")
     ]
 
 
@@ -401,7 +399,10 @@ def test_an_alignment_of_doubles_that_is_not_given_and_matters_is_told_once(tmp_
     )
     assert made(result).tables["A"].at == 24
     assert reasons(result) == [
-        ("ALIGNMENT_FLOAT64_IEEE", "it is not given; FLOAT64_IEEE is taken to begin at multiples of 8 bytes")
+        (
+            "ALIGNMENT_FLOAT64_IEEE",
+            "it is not given; FLOAT64_IEEE is assumed to begin at multiples of 8 bytes",
+        )
     ]
 
 
@@ -434,7 +435,7 @@ def test_another_version_is_listed_and_read_on(tmp_path: Path, version: str) -> 
     assert list(made(result).tables) == ["LIMIT"]
     (loss,) = result.losses
     assert (loss.kind, loss.name, loss.place.line) == ("ASAP2_VERSION", version.replace(" ", "."), 1)
-    assert loss.reason == "it is not covered, and read as one of 1.5 to 1.7"
+    assert loss.reason == "it is not covered; callint reads it as one of 1.5 to 1.7"
 
 
 @pytest.mark.parametrize(
@@ -446,7 +447,7 @@ def test_a_byte_order_by_a_word_of_two_meanings_is_listed(
     result = imported(tmp_path, value("A"), value("B"), common=COMMON.replace("MSB_FIRST", word))
     assert made(result).tables["A"].storage.byte_order is order
     ((name, reason),) = reasons(result)
-    assert name == word and "significant byte first; some take it for the other" in reason
+    assert name == word and "significant byte first; some programs read it the other way" in reason
 
 
 def test_monotony_and_gradient_hold_for_the_values_along_the_axis(tmp_path: Path) -> None:
@@ -481,7 +482,7 @@ LOST = [
     (value("A", layout="NONE"), "its RECORD_LAYOUT NONE is not described"),
     (
         IN_R + record("FNC_VALUES 1 UWORD ROW_DIR PLONG"),
-        "its FNC_VALUES is found through a pointer (PLONG)",
+        "its FNC_VALUES is stored behind a pointer (PLONG)",
     ),
     (IN_R + record("FNC_VALUES 1 FLOAT16_IEEE ROW_DIR DIRECT"), "the type FLOAT16_IEEE is not covered"),
     (
@@ -490,10 +491,10 @@ LOST = [
     ),
     (
         IN_R + record("STRANGE 1 UBYTE", "FNC_VALUES 2 UBYTE ROW_DIR DIRECT"),
-        "its RECORD_LAYOUT R has a keyword that is not known",
+        "its RECORD_LAYOUT R has an unknown keyword",
     ),
-    (value("A", layout="BYTE_AXIS"), "its RECORD_LAYOUT stores AXIS_PTS_X, and its axis lies elsewhere"),
-    (curve("STD_AXIS", 4), "its RECORD_LAYOUT is without AXIS_PTS_X for its STD_AXIS"),
+    (value("A", layout="BYTE_AXIS"), "its RECORD_LAYOUT stores AXIS_PTS_X, but its axis lies elsewhere"),
+    (curve("STD_AXIS", 4), "its RECORD_LAYOUT lacks AXIS_PTS_X for its STD_AXIS"),
     (
         curve("STD_AXIS", 4, layout="R") + record(STORED[0].replace("INCR", "DECR"), STORED[1]),
         "its AXIS_PTS_X is stored backwards (INDEX_DECR)",
@@ -508,7 +509,7 @@ LOST = [
     (curve("FIX_AXIS", 4, "FIX_AXIS_PAR_DIST 9 -1 4"), "the breakpoints of its FIX_AXIS do not rise"),
     (curve("FIX_AXIS", 4, "FIX_AXIS_PAR 0 1 70000"), "its FIX_AXIS_PAR has 70000 breakpoints"),
     (curve("FIX_AXIS", 4, "FIX_AXIS_PAR 0 5000 4"), "the shift of its FIX_AXIS_PAR is 5000"),
-    (value("A", type="CURVE"), "a CURVE has 1 AXIS_DESCR, and it has 0"),
+    (value("A", type="CURVE"), "a CURVE has 1 AXIS_DESCR, but it has 0"),
     (value("A", "MATRIX_DIM 2 3 4", type="VAL_BLK"), "it has more than two dimensions"),
     (
         value("A", "NUMBER 99999999", type="VAL_BLK"),
@@ -539,7 +540,7 @@ def test_a_dependent_value_is_kept_and_its_dependence_listed(tmp_path: Path) -> 
     result = imported(tmp_path, value("A", rest))
     assert list(made(result).tables) == ["A"]
     assert reasons(result) == [
-        ("A", "that it is computed from others is not kept (DEPENDENT_CHARACTERISTIC)")
+        ("A", "its computation from other quantities is not kept (DEPENDENT_CHARACTERISTIC)")
     ]
 
 
@@ -547,7 +548,7 @@ def test_a_name_described_twice_is_kept_once_and_listed(tmp_path: Path) -> None:
     points = '/begin AXIS_PTS A "" 0x40 N BYTE_AXIS 0 SPEED 4 0 5100 /end AXIS_PTS'
     result = imported(tmp_path, value("A", at=16), value("A", at=32), points)
     assert made(result).tables["A"].at == 16
-    assert reasons(result) == [("A", "the name is described before")] * 2
+    assert reasons(result) == [("A", "the name occurs before")] * 2
 
 
 def test_where_nothing_can_be_kept_there_is_no_definition(tmp_path: Path) -> None:
@@ -586,7 +587,7 @@ def test_conversions_are_kept_by_the_standards_formulas(tmp_path: Path) -> None:
         "VERB": States("VERB", {0: "off", 1: "on"}, (), 0),
         "RANGE": States("RANGE", {0: "none", 1: "some (1)", 2: "some (2)", 3: "some (3)", 4: "all"}, (), 0),
     }
-    assert reasons(result) == [("TR", "its ranges are kept as a named state for each raw value")]
+    assert reasons(result) == [("TR", "its ranges are kept as one named state per raw value")]
 
 
 def test_a_conversion_that_tables_do_not_use_is_not_kept_but_counted(tmp_path: Path) -> None:
@@ -638,14 +639,14 @@ def test_the_text_of_a_unit_in_a_conversion_goes_before_the_one_that_it_refers_t
         (method("X", "LINEAR", ""), "LINEAR has no COEFFS_LINEAR"),
         (method("X", "LINEAR", "COEFFS_LINEAR 0 4"), "the factor of LINEAR is 0"),
         (method("X", "RAT_FUNC", ""), "RAT_FUNC has no COEFFS"),
-        (method("X", "RAT_FUNC", "COEFFS 0 0 1 0 0 1"), "RAT_FUNC has no way from raw to physical"),
-        (method("X", "RAT_FUNC", "COEFFS 0 1 0 0 0 0"), "RAT_FUNC has no way from raw to physical"),
+        (method("X", "RAT_FUNC", "COEFFS 0 0 1 0 0 1"), "RAT_FUNC gives no physical value"),
+        (method("X", "RAT_FUNC", "COEFFS 0 1 0 0 0 0"), "RAT_FUNC gives no physical value"),
         (method("X", "WONDER", ""), "its type WONDER is not covered"),
         (method("X", "TAB_INTP", "COMPU_TAB_REF T"), "its table T is not described"),
         (
             method("X", "TAB_INTP", "COMPU_TAB_REF T")
             + '/begin COMPU_TAB T "" TAB_INTP 3 1 2 /end COMPU_TAB',
-            "its table T has 1 rows and says 3",
+            "its table T has 1 rows and announces 3",
         ),
         (
             method("X", "TAB_VERB", "COMPU_TAB_REF T")
@@ -689,7 +690,7 @@ def test_states_of_one_name_are_told_apart_by_their_raw_values(tmp_path: Path) -
     table = '/begin COMPU_VTAB T "" TAB_VERB 3 0 "off" 1 "spare" 2 "spare" /end COMPU_VTAB'
     result = imported(tmp_path, table, method("X", "TAB_VERB", "COMPU_TAB_REF T"), value("A", method="X"))
     assert made(result).conversions["X"] == States("X", {0: "off", 1: "spare", 2: "spare (raw 2)"}, (), 0)
-    assert reasons(result) == [("T", "states with one name have their raw values behind it")]
+    assert reasons(result) == [("T", "its states of the same name have the raw value appended")]
 
 
 # Signals
@@ -718,7 +719,7 @@ def test_an_input_quantity_that_is_no_measurement_is_listed(tmp_path: Path) -> N
     result = imported(tmp_path, value("A", one, type="CURVE"), value("B", one, type="CURVE"))
     assert list(made(result).signals) == ["GHOST"]
     assert reasons(result) == [
-        ("GHOST", "it feeds an axis and is no MEASUREMENT; unit and range are the axis's")
+        ("GHOST", "it feeds an axis, but is not a MEASUREMENT; it gets unit and range of the axis")
     ]
 
 
@@ -736,7 +737,7 @@ def test_a_shared_axis_in_another_unit_than_its_signal_has_one_of_its_own_and_is
     assert made(result).signals == {"A": Signal("A", "Speeds", "m/s", Range(0, 25), None, 0)}
     assert made(result).axes["A"].signal == "A"
     assert reasons(result) == [
-        ("A", "its input v is in km/h and its breakpoints are in m/s; they have a signal of their own")
+        ("A", "its input v is in km/h, but its breakpoints are in m/s; they get their own signal")
     ]
 
 
@@ -756,7 +757,7 @@ def test_an_axis_of_a_tables_own_in_another_unit_than_its_signal_has_one_of_its_
     assert {name: one.unit for name, one in definition.signals.items()} == {"v": "km/h", "B.x": unit}
     assert [definition.axes[name].signal for name in ("A/x", "B/x")] == ["v", "B.x"]
     assert reasons(result) == [
-        ("B", f"its input v is in km/h and its breakpoints are {words}; they have a signal of their own")
+        ("B", f"its input v is in km/h, but its breakpoints are {words}; they get their own signal")
     ]
 
 
@@ -768,7 +769,7 @@ def test_an_undescribed_quantity_does_not_feed_axes_in_two_units(tmp_path: Path)
     result = imported(tmp_path, STORED_CURVE, KMH, MPS, *blocks)
     assert {name: one.unit for name, one in made(result).signals.items()} == {"GHOST": "km/h", "B.x": "m/s"}
     assert reasons(result)[1:] == [
-        ("B", "its input GHOST is in km/h and its breakpoints are in m/s; they have a signal of their own")
+        ("B", "its input GHOST is in km/h, but its breakpoints are in m/s; they get their own signal")
     ]
 
 
@@ -793,23 +794,23 @@ def test_an_axis_whose_tables_name_several_inputs_has_its_own_signal_and_is_list
     result = imported(tmp_path, points, *tables)
     assert made(result).axes["A"].signal == "A"
     assert reasons(result) == [
-        ("A", "it names no input, and its tables name several: N, SHAFT; it has its own signal")
+        ("A", "it names no input, and its tables name several: N, SHAFT; it gets its own signal")
     ]
 
 
 @pytest.mark.parametrize(
     ("described", "reason"),
     [
-        ("COM_AXIS SHAFT SPEED 4 0 6000", "has the input N, and it says SHAFT"),
-        ("COM_AXIS N FUEL 4 0 6000", "has the conversion SPEED, and it says FUEL"),
-        ("COM_AXIS N SPEED 4 0 5000.5", "has other limits than it says"),
+        ("COM_AXIS SHAFT SPEED 4 0 6000", "has the input N, but it states SHAFT"),
+        ("COM_AXIS N FUEL 4 0 6000", "has the conversion SPEED, but it states FUEL"),
+        ("COM_AXIS N SPEED 4 0 5000.5", "has other limits than it states"),
         (
             "COM_AXIS N SPEED 4 0 6000 BYTE_ORDER MSB_LAST",
-            "has the byte order MSB_FIRST, and it says MSB_LAST",
+            "has the byte order MSB_FIRST, but it states MSB_LAST",
         ),
         (
             "COM_AXIS N SPEED 4 0 6000 DEPOSIT DIFFERENCE",
-            "has DEPOSIT ABSOLUTE, and it says DIFFERENCE",
+            "has DEPOSIT ABSOLUTE, but it states DIFFERENCE",
         ),
     ],
 )
@@ -852,7 +853,7 @@ def test_an_axis_in_raw_numbers_does_not_take_the_signal_whose_unit_it_has_not(t
 def test_virtual_measurements_are_listed(tmp_path: Path) -> None:
     virtual = '/begin MEASUREMENT V "" UWORD SPEED 0 0 0 1 /begin VIRTUAL N /end VIRTUAL /end MEASUREMENT'
     result = imported(tmp_path, value(), virtual)
-    assert reasons(result) == [("V", "that it is computed from others is not kept (VIRTUAL)")]
+    assert reasons(result) == [("V", "its computation from other quantities is not kept (VIRTUAL)")]
 
 
 # Names
@@ -960,8 +961,8 @@ def test_memory_that_is_no_part_of_an_image_is_listed(tmp_path: Path) -> None:
     assert (made(result).memory.start, made(result).memory.size) == (0x8000, 16)
     assert sorted(reasons(result)) == [
         ("EPK", "its address 0x4 lies outside the image"),
-        ("NONE", "its address and size hold no stretch of memory that is read"),
-        ("RAM", "it lies outside the image that everything else lies in"),
+        ("NONE", "its address and size are outside the memory that callint reads"),
+        ("RAM", "it lies outside the image that holds the other items"),
     ]
 
 

@@ -21,11 +21,11 @@ from hypothesis import strategies as st
 
 from callint.model import definition as nouns
 from callint.model.finding import Cell, Finding, Severity
-from callint.reading import cache
+from callint.reading import cache, serialize
 from callint.reading import definition as reader
-from callint.reading import serialize as packing
 from callint.reading.definition import read_definition
-from callint.reading.definition_file import DefinitionFile, open_definition
+from callint.reading.definition_cache import open_definition
+from callint.reading.definition_file import DefinitionFile
 from callint.reading.serialize import UnknownFormError, pack, unpack
 from tests.running import BAD as WITH_SLIP
 from tests.running import (
@@ -133,9 +133,9 @@ def test_findings_name_the_path_under_which_the_file_lies_now(folder: Path) -> N
 
 def test_every_noun_of_a_definition_can_be_packed() -> None:
     found = {one for one in vars(nouns).values() if dataclasses.is_dataclass(one) and isinstance(one, type)}
-    assert found <= set(packing._CLASSES)
+    assert found <= set(serialize._CLASSES)
     enums = {one for one in vars(nouns).values() if isinstance(one, EnumType) and len(one)}
-    assert enums <= set(packing._ENUMS)
+    assert enums <= set(serialize._ENUMS)
 
 
 @pytest.mark.parametrize("physical", [1j, np.float64(1), [1.0]])
@@ -247,10 +247,10 @@ def test_another_version_of_the_program_has_entries_of_its_own(
     try:
         with monkeypatch.context() as other:
             other.setattr(cache, "__version__", "99.0")
-            cache._program.cache_clear()
+            cache._program_state.cache_clear()
             open_definition(EXAMPLE, "one.xml")
     finally:
-        cache._program.cache_clear()
+        cache._program_state.cache_clear()
     assert len(readings) == 2
     assert len(entries(folder)) == 2
 
@@ -421,7 +421,7 @@ def test_a_full_disk_leaves_nothing_behind(folder: Path) -> None:
     program = (
         "import resource, sys\n"
         "from pathlib import Path\n"
-        "from callint.reading.definition_file import open_definition\n"
+        "from callint.reading.definition_cache import open_definition\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))\n"
         "file = open_definition(Path(sys.argv[1]).read_bytes(), 'one.xml')\n"
         "assert file.definition is not None\n"

@@ -34,12 +34,12 @@ from callint.model.definition import (
 )
 from callint.model.finding import Finding, Severity
 from callint.reading import xml
-from callint.reading.definition import (
+from callint.reading.definition import read_definition
+from callint.reading.definition_bounds import (
     MAX_ALL_BREAKPOINTS,
     MAX_BREAKPOINTS,
     MAX_CELLS,
     MAX_MEMORY,
-    read_definition,
 )
 from callint.reading.definition_file import DefinitionFile
 from tests.building import definition_xml, findings

@@ -270,8 +270,8 @@ def test_only_the_changed_record_and_its_sum_are_written_anew() -> None:
     ]
     text = text_of(*lines, end="\r\n") + b"\r\n"
     file = read_image_file(text, MEMORY)
-    assert file.holding(file.image) == text
-    new = file.holding(with_bytes(file.image, 0x101, b"\xce\xff"))
+    assert file.with_content(file.image) == text
+    new = file.with_content(with_bytes(file.image, 0x101, b"\xce\xff"))
     before, after = text.splitlines(keepends=True), new.splitlines(keepends=True)
     assert [number for number in range(len(before)) if before[number] != after[number]] == [1, 3]
     assert after[1].strip() == s_record(2, 0x100, b"\xab\xce").lower().replace("s", "S").encode()
@@ -282,14 +282,14 @@ def test_only_the_changed_record_and_its_sum_are_written_anew() -> None:
 def test_an_address_that_stands_in_two_records_is_written_in_both() -> None:
     text = text_of(hex_record(0, 0, b"\1\2"), hex_record(0, 1, b"\2\3"), END)
     file = read_image_file(text, MEMORY)
-    new = file.holding(with_bytes(file.image, 1, b"\x77"))
+    new = file.with_content(with_bytes(file.image, 1, b"\x77"))
     assert new == text_of(hex_record(0, 0, b"\1\x77"), hex_record(0, 1, b"\x77\3"), END)
 
 
 def test_an_image_with_other_addresses_does_not_go_into_the_file() -> None:
     file = read_image_file(HEX, MEMORY)
     with pytest.raises(ValueError, match="addresses"):
-        file.holding(Image.raw(bytes(22), 0x100))
+        file.with_content(Image.raw(bytes(22), 0x100))
 
 
 def test_a_large_image_is_read_and_written_whole() -> None:
@@ -297,6 +297,6 @@ def test_a_large_image_is_read_and_written_whole() -> None:
     file = read_image_file(hex_file({0x10000: data[: 1 << 16], 0x20000: data[1 << 16 :]}), MEMORY)
     assert file.image.segments == (Segment(0x10000, data),)
     new = with_bytes(file.image, 0x1FFFF, bytes([data[0xFFFF] ^ 1, data[0x10000] ^ 1]))
-    again = read_image_file(file.holding(new), MEMORY)
+    again = read_image_file(file.with_content(new), MEMORY)
     assert again.image.segments == new.segments
     assert again.frame == file.frame

@@ -42,4 +42,4 @@ def read_source(source: Readable, name: str | None, default: str) -> Source:
         return Source(name or default, bytes(source), None)
     workspace = workspace_here()
     label = workspace.name(os.fspath(source))
-    return Source(label, workspace.demand(label), Path(source).absolute())
+    return Source(label, workspace.read_required(label), Path(source).absolute())

@@ -11,7 +11,8 @@ from callint.checking.identity import is_foreign
 from callint.model import rule_ids
 from callint.model.finding import Finding
 from callint.model.image import Image
-from callint.reading.definition_file import DefinitionFile, open_definition
+from callint.reading.definition_cache import open_definition
+from callint.reading.definition_file import DefinitionFile
 from callint.reading.images import Damage, DamagedError, ImageFile, read_image_file
 from callint.reading.tree import Tree, reason
 from callint.rules.context import CheckContext, LoadedDefinition

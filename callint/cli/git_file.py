@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from callint.model.errors import InputError
-from callint.reading.lfs_pointers import ABSENT, pointer, pointer_to
+from callint.reading.lfs_pointers import ABSENT, parse_pointer, pointer_to
 from callint.reading.tree import error_with_remedy, read_as_stored, reason, require_inside_repository
 
 
@@ -19,7 +19,7 @@ class GitFile:
 
     @property
     def is_pointer(self) -> bool:
-        return pointer(self.stored) is not None
+        return parse_pointer(self.stored) is not None
 
     @property
     def content(self) -> bytes:
@@ -50,7 +50,7 @@ class GitFile:
         from callint.versioning.git import repository as git
 
         new = pointer_to(content)
-        found = pointer(new)
+        found = parse_pointer(new)
         assert found is not None
         place = git.lfs_place(git.open_repository(Path.cwd(), bare=True), found.oid)
         try:

@@ -34,7 +34,7 @@ def read_content(workspace: Workspace, word: str) -> Content:
     """A file that the command line names, or a file at a revision (``REV:path``)."""
     if Path(word).exists() or ":" not in word:
         name = workspace.name(word)
-        return Content(name, name, workspace.demand(name))
+        return Content(name, name, workspace.read_required(name))
     from callint.versioning.revisions import content_at  # git is slow to import
 
     return content_at(workspace, word)

@@ -109,7 +109,7 @@ def command(
     if done.image is not None:
         from callint.reporting.files.atomic_write import replace_file
 
-        data = new_file.holding(done.image)
+        data = new_file.with_content(done.image)
         outcome = ResultChecker(workspace, after, image, new.name, new.data, targets.start_of(new))
         known = KnownFindings(outcome.errors(new.data), Severity.ERROR)
         broken = new_findings(outcome.errors(data), [known], Severity.ERROR)

@@ -63,7 +63,7 @@ def command(
     place = find_image(image, rev)
     if place.revision is None:
         name = workspace.name(image)
-        content = Content(name, name, workspace.demand(name))
+        content = Content(name, name, workspace.read_required(name))
     else:
         if not workspace.policy.path and definition is None:
             from callint.versioning.revisions import workspace_at

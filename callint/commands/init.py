@@ -12,7 +12,7 @@ from pathlib import Path
 import click
 
 from callint.model.errors import InputError
-from callint.reading.locks import alone
+from callint.reading.locks import exclusive_update
 from callint.reading.tree import reason
 from callint.reporting.files.atomic_write import replace_file
 from callint.reporting.files.destinations import own_file
@@ -71,7 +71,7 @@ def command(
     repo = git.open_repository(here)
     # What one run finds missing another one must not be writing.
     settings = git.common_folder(repo) / "config"
-    with alone(settings, str(settings)):
+    with exclusive_update(settings, str(settings)):
         if back:
             found = undo(repo, here)
         else:

@@ -38,7 +38,7 @@ from callint.model import rule_ids
 from callint.model.definition import Definition
 from callint.model.errors import InputError
 from callint.model.finding import Finding
-from callint.reading.locks import alone
+from callint.reading.locks import exclusive_update
 from callint.reading.tree import CONFLICT_DATA, CONFLICT_TEXT, read_file, reason
 from callint.reading.workspace import Workspace, open_workspace
 from callint.reporting.merge.json import FORMAT, TITLE, MergeReport, merge_json
@@ -286,7 +286,7 @@ class _Job:
         """The file with the merged image: in the form of ours, or of theirs where only they changed it."""
         base, ours, theirs = self.files
         form = theirs if ours.frame == base.frame else ours
-        return form.holding(report.merge.image)
+        return form.with_content(report.merge.image)
 
     def run(self) -> MergeReport:
         """Merge, and check the result."""
@@ -316,7 +316,7 @@ class _Job:
         base, ours, theirs = (one.data for one in self.contents)
         outcome = ResultChecker(self.workspace, self.subject, self.image, "the merge base", base, self.start)
         known = {_key(finding) for data in (ours, theirs) for finding in outcome.errors(data).findings}
-        report = outcome.errors(self.files[1].holding(done.image))
+        report = outcome.errors(self.files[1].with_content(done.image))
         found = (finding for finding in report.findings if _key(finding) not in known)
         return replace(report, findings=tuple(found))
 
@@ -395,7 +395,7 @@ def _write(report: MergeReport, data: bytes, image: Destination, lists: _Lists |
 
     place = image.place()
     # Of two merges at once the lists of one must not come beside the image of the other.
-    with alone(place, str(image.path)):
+    with exclusive_update(place, str(image.path)):
         if lists is None:
             replace_file(image, data)
         elif report.merge.conflicts:

@@ -10,7 +10,7 @@ from callint.cli.image_loading import DefinitionResolver
 from callint.decoding.checksum_update import Renewal, Sealed, UnsealableError, seal
 from callint.decoding.checksums import stored_size
 from callint.model.errors import InputError
-from callint.reading.locks import alone
+from callint.reading.locks import exclusive_update
 from callint.reading.workspace import Workspace, open_workspace
 from callint.versioning.file_version import Content
 
@@ -36,7 +36,7 @@ def command(image: str, only_check: bool, definition: str | None, policy: str | 
 
         destination = in_place(workspace.place(name))
         # Nobody else may write it between the reading and the writing.
-        with alone(destination.place(), name):
+        with exclusive_update(destination.place(), name):
             data, sealed = _sealed(workspace, name, definition)
             if sealed.renewals:
                 replace_file(destination, data)
@@ -57,14 +57,17 @@ def command(image: str, only_check: bool, definition: str | None, policy: str | 
 
 def _sealed(workspace: Workspace, name: str, definition: str | None) -> tuple[bytes, Sealed]:
     """What an image is to be as a file, and what was done to it. InputError where it cannot be sealed."""
-    content, subjects = Content(name, name, workspace.demand(name)), DefinitionResolver(workspace, definition)
+    content, subjects = (
+        Content(name, name, workspace.read_required(name)),
+        DefinitionResolver(workspace, definition),
+    )
     subject = subjects.whole(content)
     found = subjects.whole_file(subject, content)
     try:
         sealed = seal(found.image, subject.definition.memory)
     except UnsealableError as error:
         raise InputError(f"{subject.file.path}:{error.line}: {error}") from None
-    return found.holding(sealed.image), sealed
+    return found.with_content(sealed.image), sealed
 
 
 def _words(name: str, renewal: Renewal, only_check: bool) -> str:

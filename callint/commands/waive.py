@@ -25,7 +25,7 @@ from callint.model.errors import InputError
 from callint.model.finding import Finding
 from callint.model.policy import Policy
 from callint.model.waiver import Waiver
-from callint.reading.locks import alone
+from callint.reading.locks import exclusive_update
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, read_file, reason
 from callint.reading.workspace import Workspace, open_workspace
@@ -374,7 +374,7 @@ def _write(workspace: Workspace, waiver: Waiver, dry_run: bool) -> Waiver:
         return added
     # Two runs at once must not each write without the other's waiver. Little is left to do by now, as others
     # wait; where one of them was first it is done again.
-    with alone(place, name):
+    with exclusive_update(place, name):
         if (present := _read(place, name)) != data:
             content, added = _with_waiver(present, workspace.policy, waiver)
         replace_file(destination, content)

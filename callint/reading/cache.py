@@ -1,13 +1,13 @@
-"""What was worked out before, kept in a folder of the user's: entries of bytes under a name.
+"""The cache: results of earlier calls in a folder of the user's, as entries of bytes.
 
-An entry depends on nothing but its name, which holds the digest of all that it was made of: the content, and
-the program itself. So an entry is right or absent, and two processes that write one write the same.
+The name of an entry is the digest of everything that the entry was made from: the content, and the program
+itself. So an entry is right or absent, and two processes that write the same entry write the same bytes.
 
-What this promises: an entry is data, and reading one runs nothing. It is believed only if it lies in a folder
-that is the user's own and nobody else may write to, is a regular file of theirs, is no symbolic link, and has
-the sum that stands in it. Anything else is as if it were not there, and is replaced. Whoever may write into
-that folder may change what callint says, as they may change callint. Where nothing can be written nothing is
-kept, and nobody is told: a cache may make callint faster, and nothing else.
+What this promises: an entry is data, and reading an entry runs nothing. callint trusts an entry only if its
+folder belongs to the user and nobody else may write to it, and if the entry is a regular file of the user's,
+not a symbolic link, and has the checksum that it states. Any other file counts as absent and is replaced. A
+user who may write to the folder may change what callint says, as they may change callint. If nothing can be
+written, nothing is kept and callint says nothing: a cache may make callint faster, and nothing else.
 """
 
 from __future__ import annotations
@@ -26,27 +26,27 @@ import numpy
 
 from callint import __version__
 
-#: The variable that names another folder, or, where it is empty, switches the cache off.
+#: The environment variable that names another folder; if it is empty, the cache is off.
 VARIABLE = "CALLINT_CACHE"
 
-#: Largest entry, and largest sum of all entries, in bytes. When there are more, those go first that were not
-#: used for the longest time.
+#: Largest entry, and largest sum of all entries, in bytes. Above the sum, the entries that were not used for
+#: the longest time are removed first.
 MAX_ENTRY = 32 * 2**20
 MAX_TOTAL = 64 * 2**20
 
-#: How entries are laid out; the number changes with the layout.
+#: The first bytes of an entry; the number changes with the layout of entries.
 _MAGIC = b"callint cache 1\n"
-_SUM = hashlib.sha256().digest_size
+_CHECKSUM_SIZE = hashlib.sha256().digest_size
 _SUFFIX, _PART = ".entry", ".part"
 
-#: An entry's time says when it was used last, to within a day: most reads write nothing.
+#: The modification time of an entry is when it was last used, to within a day: most reads write nothing.
 _DAY = 86_400.0
-#: What a process that was ended left behind is cleared after an hour.
+#: The temporary file of a killed process is removed after an hour.
 _HOUR = 3_600.0
 
 
 def load(kind: str, *parts: bytes) -> bytes | None:
-    """The entry of a kind that was made of these parts, or None where there is none to be believed."""
+    """The content of the entry of a kind that was made from ``parts``, or None without a valid entry."""
     folder = _folder()
     if folder is None or not _is_safe(folder):
         return None
@@ -57,9 +57,9 @@ def load(kind: str, *parts: bytes) -> bytes | None:
 
 
 def store(make: Callable[[], bytes], kind: str, *parts: bytes) -> None:
-    """Keep what ``make`` gives as the entry of a kind that was made of these parts.
+    """Store what ``make`` returns as the entry of a kind that was made from ``parts``.
 
-    Where the cache is switched off ``make`` is not called, and where nothing can be written nothing happens.
+    If the cache is off, ``make`` is not called; if nothing can be written, nothing happens.
     """
     folder = _folder()
     if folder is None or len(content := make()) > MAX_ENTRY:
@@ -68,13 +68,13 @@ def store(make: Callable[[], bytes], kind: str, *parts: bytes) -> None:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         if not _is_safe(folder):
             return
-        import tempfile  # only who writes needs it
+        import tempfile  # slow to import, and only needed for writing
 
         name = _name(kind, parts)
         handle, part = tempfile.mkstemp(prefix=f".{name[:16]}.", suffix=_PART, dir=folder)
         try:
             with os.fdopen(handle, "wb") as file:
-                # Not synced: what a failing machine leaves of it has not the right sum.
+                # Not synced: after a crash of the machine an incomplete entry fails its checksum.
                 file.write(_MAGIC + hashlib.sha256(content).digest() + content)
             Path(part).replace(folder / name)
         except BaseException:
@@ -85,35 +85,35 @@ def store(make: Callable[[], bytes], kind: str, *parts: bytes) -> None:
 
 
 def _content(path: Path) -> bytes | None:
-    """What an entry holds; it is used now. OSError where it cannot be read."""
-    # Not waiting for whoever may write into what only looks like a file.
+    """The content of an entry, None if it is not valid; marks the entry as used. Raises OSError."""
+    # O_NONBLOCK: a named pipe in place of the entry must not block.
     names = ("O_NOFOLLOW", "O_NONBLOCK", "O_CLOEXEC", "O_BINARY")
     handle = os.open(path, sum((getattr(os, name, 0) for name in names), os.O_RDONLY))
     with os.fdopen(handle, "rb") as file:
-        found = os.fstat(handle)
-        if not stat.S_ISREG(found.st_mode) or not _is_own(found) or found.st_size > MAX_ENTRY + 1024:
+        status = os.fstat(handle)
+        if not stat.S_ISREG(status.st_mode) or not _is_own(status) or status.st_size > MAX_ENTRY + 1024:
             return None
         whole = file.read(MAX_ENTRY + 1024)
-    start = len(_MAGIC) + _SUM
+    start = len(_MAGIC) + _CHECKSUM_SIZE
     content = whole[start:]
     if whole[:start] != _MAGIC + hashlib.sha256(content).digest():
         return None
-    if abs(time.time() - found.st_mtime) > _DAY:
+    if abs(time.time() - status.st_mtime) > _DAY:
         with suppress(OSError):
             os.utime(path)
     return content
 
 
 def _shrink(folder: Path) -> None:
-    """Remove what was used last the longest time ago until the rest is small enough, and old litter."""
+    """Remove the least recently used entries above the bound, and old temporary files."""
     now = time.time()
     entries = []
-    for name, found in _files(folder):
-        if name.endswith(_PART) and now - found.st_mtime > _HOUR:
+    for name, status in _files(folder):
+        if name.endswith(_PART) and now - status.st_mtime > _HOUR:
             with suppress(OSError):
                 (folder / name).unlink()
         elif name.endswith(_SUFFIX):
-            entries.append((found.st_mtime, found.st_size, name))
+            entries.append((status.st_mtime, status.st_size, name))
     total = sum(size for _, size, _ in entries)
     for _, size, name in sorted(entries):
         if total <= MAX_TOTAL:
@@ -130,57 +130,61 @@ def _files(folder: Path) -> Iterator[tuple[str, os.stat_result]]:
                 yield entry.name, entry.stat(follow_symlinks=False)
 
 
-# The place
+# The folder
 
 
 def _folder() -> Path | None:
-    """The folder of the cache, which need not exist; None where there is to be none.
+    """The folder of the cache, which need not exist; None if the cache is off.
 
-    A relative path would lead into whatever repository callint is called in, and counts as none.
+    A relative path would lead into the repository in which callint is called, so it switches the cache off.
     """
     given = os.environ.get(VARIABLE)
-    path = _usual() if given is None else Path(given) if given else None
+    path = _default_folder() if given is None else Path(given) if given else None
     return path if path is not None and path.is_absolute() else None
 
 
-def _usual() -> Path | None:
-    """Where programs keep their caches: by the XDG base directory specification, but for two systems."""
+def _default_folder() -> Path | None:
+    """The folder for callint below the system's folder for caches.
+
+    On Linux that is the one of the XDG base directory specification. The library platformdirs would do, but
+    every warm call of a hook or a driver would pay its import of some 5 ms (a fiftieth of such a call).
+    """
     if sys.platform == "win32":
         local = os.environ.get("LOCALAPPDATA")
         return Path(local) / "callint" / "cache" if local else None
     if sys.platform == "darwin":
-        usual = "~/Library/Caches"
+        caches = "~/Library/Caches"
     else:
         given = os.environ.get("XDG_CACHE_HOME", "")
-        usual = given if given.startswith("/") else "~/.cache"
+        caches = given if given.startswith("/") else "~/.cache"
     try:
-        return Path(usual).expanduser() / "callint"
-    except RuntimeError:  # nobody's home
+        return Path(caches).expanduser() / "callint"
+    except RuntimeError:  # the user has no home folder
         return None
 
 
 def _is_safe(folder: Path) -> bool:
-    """Whether a folder is the user's own, and no link to another place."""
+    """Whether a folder belongs to the user alone, and is not a symbolic link."""
     try:
-        found = os.lstat(folder)
+        status = os.lstat(folder)
     except OSError:
         return False
-    return stat.S_ISDIR(found.st_mode) and _is_own(found)
+    return stat.S_ISDIR(status.st_mode) and _is_own(status)
 
 
-def _is_own(found: os.stat_result) -> bool:
-    """Whether something is the user's, and nobody else may write to it."""
+def _is_own(status: os.stat_result) -> bool:
+    """Whether a file or folder belongs to the user, and nobody else may write to it."""
     if sys.platform == "win32":  # below the user's own profile, where nobody else may write
         return True
-    return found.st_uid == os.geteuid() and not found.st_mode & (stat.S_IWGRP | stat.S_IWOTH)
+    return status.st_uid == os.geteuid() and not status.st_mode & (stat.S_IWGRP | stat.S_IWOTH)
 
 
 # The name
 
 
 def _name(kind: str, parts: tuple[bytes, ...]) -> str:
-    """The file name of an entry: a digest of all that it was made of, each with its length."""
-    digest = hashlib.sha256(_program())
+    """The file name of an entry: a digest of everything that it was made from, each part with its length."""
+    digest = hashlib.sha256(_program_state())
     for part in (kind.encode(), *parts):
         digest.update(len(part).to_bytes(8, "big"))
         digest.update(part)
@@ -188,31 +192,31 @@ def _name(kind: str, parts: tuple[bytes, ...]) -> str:
 
 
 @cache
-def _program() -> bytes:
-    """What tells one state of the program from another: its version, and when its files were changed.
+def _program_state() -> bytes:
+    """A digest of the state of the program: its version, and the modification times of its files.
 
-    The version alone would not do for somebody who works on callint, nor for one who has another catalogue of
-    CRCs or another XML parser installed: the time of the folder with the libraries says that.
+    The version alone does not change while somebody works on callint, or installs another catalogue of CRCs
+    or another XML parser; the modification time of the folder with the libraries does.
     """
     top = Path(__file__).resolve().parent.parent
-    words = [__version__, _MAGIC.decode(), sys.version, str(top)]
+    states = [__version__, _MAGIC.decode(), sys.version, str(top)]
     with suppress(OSError):
         libraries = Path(numpy.__file__).parent.parent
-        words += [str(libraries), str(libraries.stat().st_mtime_ns)]
-    # The schemas lie inside a wheel's package and beside a checkout's.
+        states += [str(libraries), str(libraries.stat().st_mtime_ns)]
+    # In a wheel the schemas lie inside the package, in a checkout beside it.
     for folder in (top, top / "schemas", top.parent / "schemas"):
-        words += _stamps(folder)
-    return hashlib.sha256("\n".join(words).encode("utf-8", "surrogateescape")).digest()
+        states += _stamps(folder)
+    return hashlib.sha256("\n".join(states).encode("utf-8", "surrogateescape")).digest()
 
 
 def _stamps(folder: Path) -> list[str]:
-    """Name, size and time of the files that a program is made of, below a folder."""
+    """Name, size and modification time of each file of the program below a folder."""
     stamps = []
     with suppress(OSError), os.scandir(folder) as entries:
         for entry in sorted(entries, key=lambda entry: entry.name):
             if entry.name.endswith((".py", ".xsd", ".json")):
-                found = entry.stat()
-                stamps.append(f"{entry.name} {found.st_size} {found.st_mtime_ns}")
+                status = entry.stat()
+                stamps.append(f"{entry.name} {status.st_size} {status.st_mtime_ns}")
             elif entry.is_dir() and entry.name != "__pycache__" and folder.name == "callint":
                 stamps += [entry.name, *_stamps(Path(entry.path))]
     return stamps

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from callint.model.change import Numbers
 from callint.model.errors import InputError
 from callint.reading import xml
-from callint.reading.definition import MAX_CELLS
+from callint.reading.definition_bounds import MAX_CELLS
 
 #: What the standard calls a scalar, a curve, a map, a shared axis and a text. BOOLEAN is a scalar too.
 VALUE, BOOLEAN, CURVE, MAP, COM_AXIS, ASCII = "VALUE", "BOOLEAN", "CURVE", "MAP", "COM_AXIS", "ASCII"

@@ -7,22 +7,24 @@ from functools import lru_cache
 
 
 def matches(path: str, glob: str) -> bool:
-    """Whether a path matches a glob: * and ? stay inside a folder, ** stands for any folders."""
+    """Whether a path matches a glob: * and ? match within a folder name, ** matches any folders."""
     return _match(tuple(path.split("/")), tuple(glob.split("/")))
 
 
 @lru_cache(maxsize=4096)
 def _match(parts: tuple[str, ...], patterns: tuple[str, ...]) -> bool:
-    # Which of the first n parts the patterns so far can stand for: linear in both, whatever the glob.
-    reached = [True, *(False for _ in parts)]
+    # matched[n] says whether the patterns so far match the first n parts: the time is linear in both.
+    matched = [True, *(False for _ in parts)]
     for pattern in patterns:
         if pattern == "**":
             for number in range(len(parts)):
-                reached[number + 1] = reached[number + 1] or reached[number]
+                matched[number + 1] = matched[number + 1] or matched[number]
         else:
-            hits = [
-                here and fnmatch.fnmatchcase(part, pattern)
-                for here, part in zip(reached, parts, strict=False)
+            matched = [
+                False,
+                *(
+                    before and fnmatch.fnmatchcase(part, pattern)
+                    for before, part in zip(matched, parts, strict=False)
+                ),
             ]
-            reached = [False, *hits]
-    return reached[-1]
+    return matched[-1]

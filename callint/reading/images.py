@@ -1,7 +1,7 @@
 """Image files into images, and back.
 
-What a file is, its content says and not its name: Intel HEX and S-records are known by their lines, and
-everything else is raw.
+The content of a file says what it is, not its name: Intel HEX and S-records are recognized by their lines,
+and every other file is raw.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ __all__ = ["Damage", "DamagedError", "ImageFile", "read_image", "read_image_file
 
 @dataclass(frozen=True)
 class ImageFile:
-    """An image and the file that holds it; ``records`` are those of a file that is not raw."""
+    """An image and the file that holds it; ``records`` is None for a raw file."""
 
     image: Image
     data: bytes
@@ -26,27 +26,26 @@ class ImageFile:
 
     @cached_property
     def frame(self) -> bytes:
-        """All that a file of records says beside its data; nothing of a raw one."""
+        """What a file of records says besides its data; empty for a raw file."""
         return b"" if self.records is None else frame(self.data, self.records)
 
-    def holding(self, image: Image) -> bytes:
-        """The file with another content at the same addresses; it differs in data only where that does."""
+    def with_content(self, image: Image) -> bytes:
+        """The file with another content at the same addresses; only records whose data differ change."""
         if image.extents != self.image.extents:
             raise ValueError("the image does not hold the addresses of the file")
         if self.records is None:
             return image.content.tobytes()
         data = rewritten(self.data, self.records, self.image, image)
-        # What is written must be read as what was meant, or not be written at all.
+        # Never return records that do not read back as the image.
         if read_records(data, self.records.kind).segments != image.segments:
             raise AssertionError("the records that were made do not hold the image")
         return data
 
 
 def read_image_file(data: bytes, memory: Memory, start: int | None = None) -> ImageFile:
-    """The image in a file. A raw one of part of the memory begins at ``start``, where that is given.
+    """The image in a file. ``start`` is the address of the first byte of a raw file of part of the memory.
 
-    A raw file as large as the memory is the whole of it. Raises DamagedError where the records of a file
-    cannot be trusted.
+    A raw file as large as the memory holds all of it. Raises DamagedError if the records of a file are wrong.
     """
     kind = kind_of(data)
     if kind is None:
@@ -61,5 +60,5 @@ def read_image_file(data: bytes, memory: Memory, start: int | None = None) -> Im
 
 
 def read_image(data: bytes, memory: Memory, start: int | None = None) -> Image:
-    """As ``read_image_file``, for the image alone."""
+    """As ``read_image_file``, but returns the image alone."""
     return read_image_file(data, memory, start).image

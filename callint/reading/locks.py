@@ -1,7 +1,7 @@
 """Locks on files and folders, which end with the process that holds them.
 
-A folder is locked itself, so that no file of a lock lies in anybody's repository, and a killed run leaves
-none behind. Where there are no locks, as on Windows and on some network drives, nobody is kept out.
+The lock is on the folder itself: no lock file lies in a user's repository, and a killed run leaves none
+behind. Without support for locks, as on Windows and on some network drives, other runs are not kept out.
 """
 
 from __future__ import annotations
@@ -20,25 +20,25 @@ LOCKS = sys.platform != "win32"
 if sys.platform != "win32":
     import fcntl
 
-#: For so many seconds a run waits for others that change nothing, and looks again after so many.
+#: How long a run waits while the file does not change, and how often it looks again, in seconds.
 PATIENCE, PAUSE = 30.0, 0.02
 
 
 def lock(handle: int, is_patient: bool = False) -> bool:
-    """Lock an open file or folder until it is closed; whether that was possible.
+    """Lock an open file or folder until it is closed; returns whether that was possible.
 
-    With ``is_patient`` it waits for whoever has locked it, however long.
+    With ``is_patient`` it waits for other locks without a limit.
     """
     try:
-        return _locked(handle, is_patient)
+        return _try_lock(handle, is_patient)
     except OSError:
         return False
 
 
 @contextmanager
-def held(folder: Path) -> Iterator[bool]:
-    """Keep out other runs that hold the same folder; whether that was possible. It does not wait."""
-    handle = _opened(folder)
+def folder_lock(folder: Path) -> Iterator[bool]:
+    """Lock a folder against other runs, without waiting; yields whether that was possible."""
+    handle = _open_folder(folder)
     if handle is None:
         yield False
         return
@@ -49,58 +49,59 @@ def held(folder: Path) -> Iterator[bool]:
 
 
 @contextmanager
-def alone(path: Path, shown: str) -> Iterator[None]:
-    """Keep out other runs while a file is read and written anew, which is ``shown`` to the user by a name.
+def exclusive_update(path: Path, name: str) -> Iterator[None]:
+    """Keep out other runs while a file is read and replaced; ``name`` is the file as errors show it.
 
-    It waits for its turn as long as the others get on, which the file itself shows. InputError where they do
-    not: a run that was stopped, or another program, has the folder locked.
+    It waits as long as other runs keep replacing the file. Raises InputError if the file stays the same while
+    its folder is locked: a stopped run, or another program, holds the lock.
     """
-    handle = _opened(path.parent)
+    handle = _open_folder(path.parent)
     if handle is None:
         yield
         return
     try:
-        _wait(handle, path, shown)
+        _wait(handle, path, name)
         yield
     finally:
         os.close(handle)
 
 
-def _wait(handle: int, path: Path, shown: str) -> None:
-    """Lock a folder as soon as others leave it."""
+def _wait(handle: int, path: Path, name: str) -> None:
+    """Lock a folder as soon as other runs release it."""
     state, since = _state(path), time.monotonic()
     while True:
         try:
-            if _locked(handle):
+            if _try_lock(handle):
                 return
-        except OSError:  # there are no locks here
+        except OSError:  # no support for locks
             return
         if (now := _state(path)) != state:
             state, since = now, time.monotonic()
         elif time.monotonic() - since > PATIENCE:
-            words = "another run keeps its folder locked; wait for it or end it, then call callint again"
-            raise InputError(f"{shown}: {words}")
+            raise InputError(
+                f"{name}: another run keeps its folder locked; wait for it or end it, then call callint again"
+            )
         time.sleep(PAUSE)
 
 
 def _state(path: Path) -> tuple[int, int] | None:
-    """What changes whenever a file is written anew; None where there is none."""
+    """A value that changes whenever a file is replaced; None if the file does not exist."""
     with suppress(OSError):
-        found = path.stat()
-        return found.st_ino, found.st_mtime_ns
+        status = path.stat()
+        return status.st_ino, status.st_mtime_ns
     return None
 
 
-def _opened(folder: Path) -> int | None:
-    """A folder that can be locked; None where it cannot be."""
+def _open_folder(folder: Path) -> int | None:
+    """A handle to a folder for a lock; None if it cannot be locked."""
     try:
         return os.open(folder, os.O_RDONLY) if LOCKS else None
     except OSError:
         return None
 
 
-def _locked(handle: int, is_patient: bool = False) -> bool:
-    """Whether nobody else has locked it, so that it is locked now. OSError where there are no locks."""
+def _try_lock(handle: int, is_patient: bool = False) -> bool:
+    """Lock a handle unless another run holds a lock. Raises OSError without support for locks."""
     if sys.platform == "win32":
         return False
     try:

@@ -10,14 +10,14 @@ _PACKAGE = Path(__file__).resolve().parent.parent
 def resource(name: str) -> Path:
     """The path of a shipped file or folder such as ``schemas/definition.xsd``.
 
-    A wheel carries these folders inside the package, a checkout beside it.
+    In a wheel these folders lie inside the package, in a checkout beside it.
     """
     inside = _PACKAGE / name
     return inside if inside.exists() else _PACKAGE.parent / name
 
 
 def schemas() -> dict[str, Path]:
-    """The shipped schemas by their names, in order: ``definition``, ``findings`` and so on."""
+    """The shipped schemas by name, in alphabetical order: ``definition``, ``findings`` and so on."""
     return {
         path.name.removesuffix(path.suffix).removesuffix(".schema"): path
         for path in sorted(resource("schemas").iterdir())

@@ -1,8 +1,8 @@
-"""Temporary files and folders beside what they are to become, and what killed runs left of them.
+"""Temporary files and folders beside their targets, and those that killed runs left behind.
 
-A run that is killed cannot remove its own. The next one does, and tells them from those that another run is
-still making by locks. Where there are none, as on some network drives, nothing is told apart; Windows refuses
-to remove what is open.
+A killed run cannot remove its own temporary files, so the next run does. A lock tells them from the files of
+a run that is still working. Without support for locks, as on some network drives, there is no difference;
+Windows refuses to remove open files.
 """
 
 from __future__ import annotations
@@ -14,36 +14,36 @@ from pathlib import Path
 
 from callint.reading.locks import LOCKS, lock
 
-#: So many characters of a name, of up to four bytes each, leave room for the rest of a temporary one.
-_LETTERS = 48
+#: Number of characters of the target's name in a temporary name: up to four bytes each, of 255 in all.
+_NAME_LENGTH = 48
 
 
 def temporary_name(path: Path) -> tuple[str, str]:
-    """How the name of a temporary file or folder beside another one begins and ends."""
-    return f".{path.name[:_LETTERS]}.", ".part"
+    """The prefix and the suffix of the names of temporary files and folders for a target."""
+    return f".{path.name[:_NAME_LENGTH]}.", ".part"
 
 
 def left_behind(path: Path) -> list[Path]:
-    """Temporary files and folders beside another one, of this run or any other."""
+    """The temporary files and folders for a target, of this run or any other."""
     prefix, suffix = temporary_name(path)
     try:
-        names = os.listdir(path.parent)  # noqa: PTH208 (names are all that is needed)
+        names = os.listdir(path.parent)  # noqa: PTH208 (only the names are needed)
     except OSError:
         return []
-    # Behind the prefix stand the eight characters of the library's names.
-    form = re.compile(re.escape(prefix) + "[a-z0-9_]{8}" + re.escape(suffix))
-    return [path.parent / name for name in names if form.fullmatch(name)]
+    # tempfile puts eight characters between prefix and suffix.
+    pattern = re.compile(re.escape(prefix) + "[a-z0-9_]{8}" + re.escape(suffix))
+    return [path.parent / name for name in names if pattern.fullmatch(name)]
 
 
-def remove_file(left: Path) -> None:
-    """Remove a temporary file that no run holds open."""
+def remove_file(path: Path) -> None:
+    """Remove a temporary file unless a run has it locked."""
     with suppress(OSError):
         if not LOCKS:
-            left.unlink()  # Windows refuses that while it is open
+            path.unlink()  # Windows refuses to remove an open file
             return
-        handle = os.open(left, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
+        handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
         try:
             if lock(handle):
-                left.unlink()
+                path.unlink()
         finally:
             os.close(handle)

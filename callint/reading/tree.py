@@ -1,4 +1,4 @@
-"""Where the files of a repository are read from: the working tree here, the index in ``versioning``.
+"""The files of a repository: those of the working tree here, those of the index in ``versioning``.
 
 All paths are relative to the root and have forward slashes.
 """
@@ -14,13 +14,13 @@ from pathlib import Path, PurePosixPath
 from typing import Protocol
 
 from callint.model.errors import InputError
-from callint.reading.lfs_pointers import AbsentError, pointer
+from callint.reading.lfs_pointers import AbsentError, parse_pointer
 
 #: Largest file that is read as an image, in bytes.
 MAX_FILE = 256 * 2**20
 
 POLICY = "callint.toml"
-#: The lists of open conflicts beside an image: its name and these.
+#: The suffixes of the two lists of open conflicts beside an image.
 CONFLICT_TEXT, CONFLICT_DATA = ".conflicts.txt", ".conflicts.json"
 
 
@@ -37,7 +37,7 @@ class Tree(Protocol):
 
 
 def normalize_repository_path(path: str, source: str) -> str:
-    """A path from a policy, made normal; InputError where it leads out of the repository."""
+    """A path from a policy in normal form. Raises InputError if it leads out of the repository."""
     pure = PurePosixPath(path.replace("\\", "/"))
     drive = len(path) > 1 and path[1] == ":"
     if pure.is_absolute() or drive or ".." in pure.parts or "\0" in path:
@@ -46,7 +46,7 @@ def normalize_repository_path(path: str, source: str) -> str:
 
 
 class WorkingTree:
-    """The files as they lie on disk below ``root``."""
+    """The files on disk below ``root``."""
 
     def __init__(self, root: Path) -> None:
         self.root = root.resolve()
@@ -55,8 +55,8 @@ class WorkingTree:
         target = self.root / path
         try:
             inside = target.resolve().is_relative_to(self.root)
-        except RuntimeError:  # so Python before 3.13 says that links lead round
-            raise OSError(errno.ELOOP, "links lead round in a circle") from None
+        except RuntimeError:  # what Python before 3.13 raises for links in a circle
+            raise OSError(errno.ELOOP, os.strerror(errno.ELOOP)) from None
         except UnicodeError:
             raise OSError("its name does not fit the locale's encoding; set PYTHONUTF8=1") from None
         if not inside:
@@ -72,7 +72,7 @@ class WorkingTree:
 
 @dataclass
 class OverlayTree:
-    """A tree with some files in memory."""
+    """A tree with the content of some files in memory instead."""
 
     below: Tree
     files: dict[str, bytes] = field(default_factory=dict)
@@ -85,7 +85,7 @@ class OverlayTree:
 
 
 class InMemoryTree:
-    """Some files of another tree, or why they cannot be read there, carried along in memory."""
+    """Some files of another tree in memory; for a file that cannot be read, the reason."""
 
     def __init__(self, tree: Tree, paths: Iterable[str]) -> None:
         self._files: dict[str, bytes | str] = {}
@@ -106,15 +106,15 @@ class InMemoryTree:
 
 
 def read_file(path: Path, most: int = MAX_FILE) -> bytes:
-    """As ``read_as_stored``, with an OSError also where git-lfs has not put the content in its place."""
+    """As ``read_as_stored``; raises AbsentError for a git-lfs pointer, whose content is elsewhere."""
     data = read_as_stored(path, most)
-    if found := pointer(data):
-        raise AbsentError(found)
+    if pointer := parse_pointer(data):
+        raise AbsentError(pointer)
     return data
 
 
 def read_as_stored(path: Path, most: int = MAX_FILE) -> bytes:
-    """The bytes of a regular file of at most so many, a pointer's too; OSError with a plain reason else."""
+    """The bytes of a regular file, also of a git-lfs pointer. Raises OSError above ``most`` bytes."""
     status = path.stat()
     if stat.S_ISDIR(status.st_mode):
         raise OSError("it is a folder")
@@ -126,7 +126,7 @@ def read_as_stored(path: Path, most: int = MAX_FILE) -> bytes:
 
 
 def reason(error: OSError) -> str:
-    """Why a file cannot be read, as the end of a sentence."""
+    """The reason of an OSError as a clause: "it does not exist"."""
     if isinstance(error, FileNotFoundError):
         return "it does not exist"
     if isinstance(error, PermissionError):
@@ -137,10 +137,9 @@ def reason(error: OSError) -> str:
 
 
 def content_or_reason(tree: Tree, path: str) -> bytes | str | None:
-    """What tells whether a file differs between two trees: its content, or why it cannot be read.
+    """What to compare to find whether a file differs between two trees; None if the file does not exist.
 
-    Of content that git-lfs has not put in its place it is the digest in the pointer; None where there is no
-    such file.
+    That is its content, the reason why it cannot be read, or the digest in its git-lfs pointer.
     """
     try:
         return tree.read(path)
@@ -153,49 +152,49 @@ def content_or_reason(tree: Tree, path: str) -> bytes | str | None:
 
 
 def error_with_remedy(error: OSError, remedy: str) -> str:
-    """Why a file cannot be read, and what to do about it where the reason does not say that itself."""
-    words = reason(error)
-    return words if ";" in words else f"{words}; {remedy}"
+    """The reason of an OSError, and the remedy unless the reason has one itself."""
+    message = reason(error)
+    return message if ";" in message else f"{message}; {remedy}"
 
 
 def resolved(path: Path) -> Path:
-    """A path without links and "..", whether it exists or not. OSError where links lead round in a circle."""
+    """A path without links and "..", whether it exists or not. Raises OSError for links in a circle."""
     try:
-        found = path.resolve()
-        found.stat()  # from Python 3.13 on links that lead round are left as they are
+        target = path.resolve()
+        target.stat()  # from Python 3.13 on, resolve does not raise for links in a circle
     except (FileNotFoundError, NotADirectoryError, PermissionError):
-        return found
+        return target
     except RuntimeError:
         raise OSError(errno.ELOOP, os.strerror(errno.ELOOP)) from None
     except ValueError:
         raise OSError("no file can have this name") from None
-    return found
+    return target
 
 
-def require_inside_repository(path: Path, shown: str = "", start: Path | None = None) -> None:
-    """InputError where a path inside the repository leads out of it by a link; ``shown`` is its name.
+def require_inside_repository(path: Path, name: str = "", start: Path | None = None) -> None:
+    """Raise InputError if a path inside the repository leads out of it by a link.
 
-    The repository is the one around ``start``, the current folder where absent; without git it is the
-    policy's folder, and without a policy there is none. A path outside is its user's own business.
+    ``name`` is the path as the error shows it. The repository is the one that holds ``start``, by default the
+    current folder; without git it is the folder of the policy. A path outside the repository is allowed.
     """
     here = Path.cwd() if start is None else start
-    around = (here, *here.parents)
-    top = next((one for one in around if (one / ".git").exists()), None) or find_root(here)
-    # Links on the way to the repository are nobody's trick, so ".." is worked out in words.
+    folders = (here, *here.parents)
+    top = next((folder for folder in folders if (folder / ".git").exists()), None) or find_root(here)
+    # abspath, not resolve: links on the way to the repository are allowed.
     if top is None or not Path(os.path.abspath(path)).is_relative_to(top):  # noqa: PTH100
         return
     try:
         inside = path.resolve().is_relative_to(top.resolve())
-    except (OSError, RuntimeError):  # whoever opens it says that links lead round
+    except (OSError, RuntimeError):  # opening the file reports links in a circle
         return
     if not inside:
-        raise InputError(f"{shown or path}: a link leads out of the repository; put a file in its place")
+        raise InputError(f"{name or path}: a link leads out of the repository; put a file in its place")
 
 
 def find_root(start: Path) -> Path | None:
-    """The nearest folder, from ``start`` up, that holds a policy; the search ends at a repository's top.
+    """The nearest folder with a policy, from ``start`` up; the search ends at the top of a repository.
 
-    InputError where a folder has the policy's name.
+    Raises InputError if a folder has the name of the policy.
     """
     for folder in (start, *start.parents):
         if (folder / POLICY).is_file():

@@ -1,4 +1,4 @@
-"""Where a command works: the policy's folder, and files that its user named."""
+"""The workspace of a command: the folder of the policy, and the files that the user named."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ from callint.reading.tree import (
 class Workspace:
     """A root folder, its policy, and its files.
 
-    Files that the user names may lie anywhere; ``name`` makes their paths known. What a policy names
-    must lie below the root.
+    Files that the user names may lie anywhere; ``name`` registers their paths in ``named``. Files that the
+    policy names must lie below the root.
     """
 
     root: Path
@@ -36,9 +36,9 @@ class Workspace:
     named: dict[str, Path] = field(default_factory=dict)
 
     def name(self, path: str) -> str:
-        """The name under which a file from the command line is read and reported.
+        """The name under which callint reads and reports a file from the command line.
 
-        InputError where there is no such file, or where a link leads to it out of the repository.
+        Raises InputError if the file does not exist, or if a link leads to it out of the repository.
         """
         target = Path(path)
         if not target.exists():
@@ -49,9 +49,9 @@ class Workspace:
         return label
 
     def label(self, target: Path) -> str:
-        """A path relative to the root, with ".." where it lies elsewhere; an absolute one there as it is.
+        """A path relative to the root, with ".." for a file outside; an absolute path outside stays as it is.
 
-        So a file outside is never taken for one that the policy names by the same path.
+        So a file outside never has the name of a file that the policy names.
         """
         whole = _absolute(target)
         if whole.is_relative_to(self.root):
@@ -61,18 +61,18 @@ class Workspace:
         return Path(os.path.relpath(whole, self.root)).as_posix()
 
     def place(self, label: str) -> Path:
-        """Where a file lies on disk."""
+        """The path of a file on disk."""
         return self.named.get(label, self.root / label)
 
     def read(self, path: str) -> bytes:
-        """The content of a named file, or of one below the root."""
+        """The content of a named file, or of a file below the root. Raises OSError."""
         return read_file(self.named[path]) if path in self.named else self.tree.read(path)
 
     def paths(self) -> Iterator[str]:
         return self.tree.paths()
 
-    def demand(self, path: str) -> bytes:
-        """As ``read``, with an input error where the file cannot be read."""
+    def read_required(self, path: str) -> bytes:
+        """As ``read``; raises InputError if the file cannot be read."""
         try:
             return self.read(path)
         except OSError as error:
@@ -80,7 +80,7 @@ class Workspace:
 
 
 def open_workspace(policy: str | None = None) -> Workspace:
-    """The workplace of a policy file, or of the nearest one from the current folder up.
+    """The workspace of a policy file, by default of the nearest one from the current folder up.
 
     Without any policy the root is the current folder, and the policy is empty.
     """
@@ -88,13 +88,13 @@ def open_workspace(policy: str | None = None) -> Workspace:
         path = Path(policy)
         root, name = path.parent, path.name
         if not path.is_file():
-            raise InputError(f"{policy}: there is no such policy; check the path")
+            raise InputError(f"{policy}: the policy does not exist; check the path")
     else:
-        found = find_root(Path.cwd())
-        if found is None:
-            here = Path.cwd()
+        here = Path.cwd()
+        nearest = find_root(here)
+        if nearest is None:
             return Workspace(here, Policy(), WorkingTree(here))
-        root, name = found, POLICY
+        root, name = nearest, POLICY
     root = _absolute(root)
     require_inside_repository(root / name, name)
     try:
@@ -105,5 +105,5 @@ def open_workspace(policy: str | None = None) -> Workspace:
 
 
 def _absolute(path: Path) -> Path:
-    """The path from the top, ".." worked out in words: links on the way keep their own names."""
+    """An absolute path without ".."; links on the way keep their own names."""
     return Path(os.path.abspath(path))  # noqa: PTH100 (resolve would follow the links)

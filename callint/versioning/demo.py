@@ -13,7 +13,7 @@ from datetime import datetime
 from pathlib import Path
 
 from callint.model.errors import InputError
-from callint.reading.locks import LOCKS, held
+from callint.reading.locks import LOCKS, folder_lock
 from callint.reading.resources import resource
 from callint.reading.temp_files import left_behind, temporary_name
 from callint.reading.tree import reason
@@ -75,7 +75,7 @@ def write_demo(target: Path, set_up: Callable[[git.Repo], None]) -> bool:
             prefix, suffix = temporary_name(target)
             making = Path(tempfile.mkdtemp(prefix=prefix, suffix=suffix, dir=target.parent))
             try:
-                with _own_repository(), held(making):
+                with _own_repository(), folder_lock(making):
                     _commit_steps(making, set_up)
                     _move(making, target)
             except BaseException:
@@ -109,7 +109,7 @@ def _unfinished(target: Path) -> Iterator[tuple[Path | None, bool]]:
         for left in filter(Path.is_dir, left_behind(target)) if LOCKS else ():
             if left.is_symlink():
                 continue
-            if not stack.enter_context(held(left)):
+            if not stack.enter_context(folder_lock(left)):
                 is_free = False
             elif whole is None and (left / ".git" / _MARK).is_file():
                 whole = left

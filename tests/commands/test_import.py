@@ -127,7 +127,7 @@ def test_a_file_that_exists_is_never_written_over(yard: Yard) -> None:
     ("words", "line"),
     [
         (("none.a2l",), "none.a2l: it cannot be read: it does not exist; check the name"),
-        (("engine.a2l", "--module", "X"), "engine.a2l: it has no module 'X'; it has: SKERRY"),
+        (("engine.a2l", "--module", "X"), "engine.a2l: it has no module 'X'; its modules are: SKERRY"),
         (("engine.a2l", "--name", "a b"), "--name a b: a name has letters, digits"),
         (("engine.a2l", "--to", "no/made.xml"), "no/made.xml: it cannot be written: there is no folder no"),
         ((".",), ".: it cannot be read: it is a folder; name a file"),

@@ -424,7 +424,7 @@ def test_a_finding_without_content_is_refused(yard: Yard) -> None:
 def test_without_a_policy_nothing_can_be_waived(yard: Yard) -> None:
     (yard.root / "callint.toml").unlink()
     assert refused(yard, *FUEL).startswith("callint: no callint.toml in this folder or any parent")
-    assert "there is no such policy" in refused(yard, *FUEL, "--policy", "other.toml")
+    assert "the policy does not exist" in refused(yard, *FUEL, "--policy", "other.toml")
 
 
 def test_a_broken_policy_is_refused_with_its_line(yard: Yard) -> None:

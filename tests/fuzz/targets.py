@@ -148,10 +148,10 @@ def _records(data: bytes, kind: RecordFormat) -> None:
                 ),
                 file.image.is_part,
             )
-            written = file.holding(other)
+            written = file.with_content(other)
             again = read_image_file(written, memory)
             assert again.frame == file.frame
-            assert again.holding(file.image).upper() == data.upper()
+            assert again.with_content(file.image).upper() == data.upper()
 
 
 def asap2(data: bytes) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from callint.reading.lfs_pointers import pointer
+from callint.reading.lfs_pointers import parse_pointer
 from tests.running import BAD, EGR, GOOD, HULL, POLICY, Scratch, edited, make_repository_yard, needs_git_lfs
 
 pytestmark = needs_git_lfs
@@ -99,13 +99,13 @@ def test_what_git_lfs_takes_for_a_pointer_is_one(yard: Scratch, form: str) -> No
     result = yard.call("check", "--range", "HEAD~1..HEAD")
     staged = smudged(yard)
     assert staged in (BAD, data), "git-lfs makes something else of it"
-    assert (pointer(data) is not None) == (staged == BAD)
+    assert (parse_pointer(data) is not None) == (staged == BAD)
     assert result.status == 1
     assert (SLIP in result.flat) == (staged == BAD)
 
 
 def test_there_are_pointers_and_others_among_the_forms() -> None:
-    assert {pointer(text.encode()) is None for text in FORMS.values()} == {True, False}
+    assert {parse_pointer(text.encode()) is None for text in FORMS.values()} == {True, False}
 
 
 @pytest.mark.parametrize("size", [0, len(BAD) - 1, len(BAD) + 1, 2**62])

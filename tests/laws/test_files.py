@@ -56,11 +56,11 @@ def test_another_content_in_the_same_records_reads_back_and_the_old_one_gives_th
         start: bytes(a ^ b for a, b in zip(content, data.draw(_some(len(content))), strict=True))
         for start, content in held.items()
     }
-    written = file.holding(Image(_segments(other), file.image.is_part))
+    written = file.with_content(Image(_segments(other), file.image.is_part))
     again = read_image_file(written, world.definition.memory)
     assert again.image.segments == _segments(other)
     assert written == _file(other, form, size)
-    assert again.holding(file.image) == old
+    assert again.with_content(file.image) == old
 
 
 def _some(size: int) -> st.SearchStrategy[bytes]:

@@ -22,7 +22,8 @@ import pytest
 from callint.decoding.conversions import to_physical
 from callint.model.definition import ByteOrder, FixedAxis, Linear, NumberType, Range
 from callint.reading.asap2.build import Imported, make_definition
-from callint.reading.asap2.parser import Characteristic, Description, read_asap2
+from callint.reading.asap2.nodes import Characteristic, Description
+from callint.reading.asap2.parser import read_asap2
 from callint.reading.definition import read_definition
 from callint.reporting.definition.xml import definition_lines
 from tests.running import environment
@@ -110,7 +111,7 @@ def characteristic(one: Characteristic) -> list[Any]:
                 axis.limits.high,
                 axis.reference,
                 None if axis.fixed is None else list(axis.fixed[1]),
-                axis.steepest,
+                axis.max_gradient,
             ]
             for axis in one.axes
         ],
@@ -155,7 +156,7 @@ def test_conversions_and_their_tables_are_the_same(both: tuple[Description, Any]
     }
     states = {
         name: [list(row) for row in one.rows]
-        for name, one in here.value_tables.items()
+        for name, one in here.conversion_tables.items()
         if one.kind == "COMPU_VTAB"
     }
     assert (methods, states) == (there["methods"], there["states"])
@@ -166,7 +167,7 @@ def test_memory_and_layouts_are_the_same(both: tuple[Description, Any]) -> None:
     segments = [[one.name, one.memory, one.address, one.size] for one in here.segments]
     assert segments == there["segments"]
     layouts = {
-        name: sorted([element.position, *element.words] for element in one.elements)
+        name: sorted([element.position, *element.arguments] for element in one.elements)
         for name, one in here.layouts.items()
     }
     assert layouts == there["layouts"]
@@ -176,7 +177,7 @@ def test_memory_and_layouts_are_the_same(both: tuple[Description, Any]) -> None:
 
 def test_nothing_of_it_is_a_mistake_or_unknown(both: tuple[Description, Any]) -> None:
     here, _ = both
-    assert (here.bad, here.unknown) == ([], {})
+    assert (here.skipped, here.unknown) == ([], {})
 
 
 def test_conversions_have_the_same_physical_values(both: tuple[Description, Any]) -> None:

@@ -96,9 +96,9 @@ def test_git_log_and_blame_read_the_text_form(room: Room, image: str) -> None:
 def test_git_log_goes_on_where_the_policy_is_not_checked_out(room: Room) -> None:
     (room.scratch.root / FOLDER / "callint.toml").unlink()
     log = room.shown("log", "-p", "--", NAMED[0])
-    assert "there is no such policy" in log and "bytes at 0x00000: sum" in log
+    assert "the policy does not exist" in log and "bytes at 0x00000: sum" in log
     printed = room.shown("diff", "HEAD~1", "--", NAMED[0])
-    assert "there is no such policy" in printed and "bytes differ" in printed
+    assert "the policy does not exist" in printed and "bytes differ" in printed
 
 
 def test_the_text_form_of_a_file_that_is_too_large_is_a_line(room: Room) -> None:

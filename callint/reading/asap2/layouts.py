@@ -1,4 +1,4 @@
-"""Record layouts of a description: where in memory each part of a record lies, and how it is stored."""
+"""Record layouts of a description: the address and the storage of each part of a record."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from callint.model.definition import ByteOrder, NumberType, Storage
-from callint.reading.asap2.parser import Description, RecordLayout
-from callint.reading.asap2.report import ImportReport, LostError
+from callint.reading.asap2.nodes import Description, LayoutElement, RecordLayout
+from callint.reading.asap2.report import ImportLog, NotKeptError
 
 _TYPES = {
     "UBYTE": NumberType.uint8,
@@ -23,7 +23,7 @@ _TYPES = {
 }
 _SIZES = {name: number_type.size for name, number_type in _TYPES.items()} | {"FLOAT16_IEEE": 2}
 _RESERVED = {"BYTE": "UBYTE", "WORD": "UWORD", "LONG": "ULONG"}
-_ALIGNED = {
+_ALIGNMENT_OF = {
     "UBYTE": "BYTE",
     "SBYTE": "BYTE",
     "UWORD": "WORD",
@@ -46,7 +46,7 @@ _ORDERS = {
 
 @dataclass(frozen=True, slots=True)
 class RecordSlot:
-    """Where numbers of one kind begin, in the standard's type, and how far they are apart in bytes."""
+    """The numbers of one part of a record: first address, type in the standard, and distance in bytes."""
 
     at: int
     type: str
@@ -55,171 +55,178 @@ class RecordSlot:
 
 @dataclass
 class Layouts:
-    """The record layouts of a description; ``told`` is what of them has been listed so far."""
+    """The record layouts of a description; ``_reported`` has the assumptions that are in the log."""
 
     description: Description
-    ledger: ImportReport
-    told: set[str] = field(default_factory=set)
+    log: ImportLog
+    _reported: set[str] = field(default_factory=set)
 
     def layout(self, name: str) -> RecordLayout:
-        found = self.description.layouts.get(name)
-        if found is None:
-            raise LostError(f"its RECORD_LAYOUT {name} is not described")
-        if found.unknown:
-            raise LostError(f"its RECORD_LAYOUT {name} has {found.unknown}")
-        return found
+        layout = self.description.layouts.get(name)
+        if layout is None:
+            raise NotKeptError(f"its RECORD_LAYOUT {name} is not described")
+        if layout.has_unknown_keyword:
+            raise NotKeptError(f"its RECORD_LAYOUT {name} has an unknown keyword")
+        return layout
 
-    def spots(self, layout: RecordLayout, address: int, counts: Mapping[str, int]) -> dict[str, RecordSlot]:
-        """Where each part of a record lies, by its keyword; ``counts`` has the parts of several numbers.
+    def slots(self, layout: RecordLayout, address: int, counts: Mapping[str, int]) -> dict[str, RecordSlot]:
+        """The slot of each part of a record by its keyword; ``counts`` has the number of values of a part.
 
-        A part begins at the next address that its type's alignment divides, the first part where the
-        record does.
+        The first part begins at ``address``, each other part at the next multiple of its type's alignment.
         """
-        found: dict[str, RecordSlot] = {}
+        slots: dict[str, RecordSlot] = {}
         at = address
         elements = sorted(layout.elements, key=lambda element: element.position)
         positions = [element.position for element in elements]
-        woven = {"FNC_VALUES", self.woven(layout)}
+        interleaved = {"FNC_VALUES", self._interleaved_with(layout)}
         done: set[str] = set()
         for number, element in enumerate(elements):
             keyword = element.keyword
             if keyword in done:
-                if keyword in woven and len(woven) > 1:
+                if keyword in interleaved and len(interleaved) > 1:
                     continue
                 if keyword != "RESERVED":
-                    raise LostError(f"its RECORD_LAYOUT {layout.name} has {keyword} twice")
-            if keyword in woven and len(woven) > 1:
-                at = self.weave(layout, at, number == 0, counts, found)
-                done |= woven
+                    raise NotKeptError(f"its RECORD_LAYOUT {layout.name} has {keyword} twice")
+            if keyword in interleaved and len(interleaved) > 1:
+                at = self._interleave(layout, at, number == 0, counts, slots)
+                done |= interleaved
                 continue
             if positions.count(element.position) > 1:
-                raise LostError(
+                raise NotKeptError(
                     f"its RECORD_LAYOUT {layout.name} has two parts at position {element.position}"
                 )
-            type_name = element.words[0]
+            type_name = element.arguments[0]
             type_name = _RESERVED.get(type_name, type_name) if keyword == "RESERVED" else type_name
             amount = counts.get(keyword, 1)
             if keyword.startswith("AXIS_RESCALE_"):
-                amount = 2 * _whole(element.words[1])
+                amount = 2 * _whole(element.arguments[1])
             if number:
-                at = self.aligned(layout, type_name, at)
+                at = self._aligned(layout, type_name, at)
             size = size_of(type_name)
-            found[keyword] = RecordSlot(at, type_name, size)
-            self.check_addressing(element.keyword, element.words)
+            slots[keyword] = RecordSlot(at, type_name, size)
+            _check_addressing(element)
             done.add(keyword)
             at += amount * size
-        return found
+        return slots
 
-    def check_addressing(self, keyword: str, words: tuple[str, ...]) -> None:
-        if keyword == "FNC_VALUES" or keyword.startswith(("AXIS_PTS_", "AXIS_RESCALE_")):
-            if words[-1] != "DIRECT":
-                raise LostError(f"its {keyword} is found through a pointer ({words[-1][:20]})")
-            if words[-2] == "INDEX_DECR":
-                raise LostError(f"its {keyword} is stored backwards (INDEX_DECR)")
-
-    def woven(self, layout: RecordLayout) -> str:
-        """The keyword of the axis whose breakpoints alternate with values; FNC_VALUES for none."""
+    def _interleaved_with(self, layout: RecordLayout) -> str:
+        """The keyword of the axis whose breakpoints alternate with the values; FNC_VALUES for none."""
         for element in layout.elements:
-            if element.keyword == "FNC_VALUES" and element.words[1].startswith("ALTERNATE"):
+            if element.keyword == "FNC_VALUES" and element.arguments[1].startswith("ALTERNATE"):
                 along = {"ALTERNATE_WITH_X": "AXIS_PTS_X", "ALTERNATE_WITH_Y": "AXIS_PTS_Y"}
-                if element.words[1] not in along:
-                    raise LostError(f"the index mode {element.words[1]} is not covered")
-                return along[element.words[1]]
+                if element.arguments[1] not in along:
+                    raise NotKeptError(f"the index mode {element.arguments[1]} is not covered")
+                return along[element.arguments[1]]
         return "FNC_VALUES"
 
-    def weave(
+    def _interleave(
         self,
         layout: RecordLayout,
         at: int,
         is_first: bool,
         counts: Mapping[str, int],
-        found: dict[str, RecordSlot],
+        slots: dict[str, RecordSlot],
     ) -> int:
-        """Breakpoints and values in turn; the address behind them. Only a curve's are evenly spaced."""
-        axis = self.woven(layout)
+        """Enter the slots of alternating breakpoints and values; return the address behind them.
+
+        Only a curve is supported: in a map they are not evenly spaced.
+        """
+        axis = self._interleaved_with(layout)
         points = counts.get(axis, 0)
         if not points or counts.get("FNC_VALUES") != points:
-            raise LostError("values that alternate with breakpoints are only kept in a curve")
+            raise NotKeptError("values that alternate with breakpoints are only kept in a curve")
         parts = [element for element in layout.elements if element.keyword in ("FNC_VALUES", axis)]
-        # The axis first where both have one position.
+        # The axis comes first if both have the same position.
         parts.sort(key=lambda element: (element.position, element.keyword == "FNC_VALUES"))
         if len(parts) != 2:
-            raise LostError(f"its RECORD_LAYOUT {layout.name} lacks {axis}")
-        begins, here = [], at
+            raise NotKeptError(f"its RECORD_LAYOUT {layout.name} lacks {axis}")
+        starts, here = [], at
         for number in range(4):
             part = parts[number % 2]
             if number or not is_first:
-                here = self.aligned(layout, part.words[0], here)
-            begins.append(here)
-            here += size_of(part.words[0])
-        stride = begins[2] - begins[0]
-        if begins[3] - begins[1] != stride or any(
-            stride % self.alignment(layout, part.words[0]) for part in parts
+                here = self._aligned(layout, part.arguments[0], here)
+            starts.append(here)
+            here += size_of(part.arguments[0])
+        stride = starts[2] - starts[0]
+        if starts[3] - starts[1] != stride or any(
+            stride % self._alignment(layout, part.arguments[0]) for part in parts
         ):
-            raise LostError("its alternating values and breakpoints are not evenly spaced")
-        for part, begin in zip(parts, begins, strict=False):
-            self.check_addressing(part.keyword, part.words)
-            found[part.keyword] = RecordSlot(begin, part.words[0], stride)
-        return begins[1] + (points - 1) * stride + size_of(parts[1].words[0])
+            raise NotKeptError("its alternating values and breakpoints are not evenly spaced")
+        for part, start in zip(parts, starts, strict=False):
+            _check_addressing(part)
+            slots[part.keyword] = RecordSlot(start, part.arguments[0], stride)
+        return starts[1] + (points - 1) * stride + size_of(parts[1].arguments[0])
 
-    def aligned(self, layout: RecordLayout, type_name: str, at: int) -> int:
-        """The next address at which a number of such a type can lie."""
+    def _aligned(self, layout: RecordLayout, type_name: str, at: int) -> int:
+        """The next address at which a number of a type can begin."""
         keyword = "ALIGNMENT_FLOAT64_IEEE"
-        found = _up(at, self.alignment(layout, type_name))
+        aligned = _round_up(at, self._alignment(layout, type_name))
         is_given = keyword in layout.alignments or keyword in self.description.alignments
-        if type_name == "FLOAT64_IEEE" and not is_given and found != _up(at, 4):
-            # Compilers differ in this one alignment.
-            self.tell(keyword, "it is not given; FLOAT64_IEEE is taken to begin at multiples of 8 bytes")
-        return found
+        if type_name == "FLOAT64_IEEE" and not is_given and aligned != _round_up(at, 4):
+            # Compilers differ in this alignment alone.
+            self._report(keyword, "it is not given; FLOAT64_IEEE is assumed to begin at multiples of 8 bytes")
+        return aligned
 
-    def tell(self, name: str, reason: str) -> None:
-        """List once what is taken for granted in the whole description."""
-        if name not in self.told:
-            self.told.add(name)
-            self.ledger.lose("MOD_COMMON", name, reason, self.description.place)
+    def _report(self, name: str, reason: str) -> None:
+        """Record an assumption for the whole description, once."""
+        if name not in self._reported:
+            self._reported.add(name)
+            self.log.change("MOD_COMMON", name, reason, self.description.place)
 
-    def alignment(self, layout: RecordLayout, type_name: str) -> int:
-        keyword = f"ALIGNMENT_{_ALIGNED.get(type_name, '')}"
-        found = layout.alignments.get(keyword, self.description.alignments.get(keyword))
-        if found is None:
-            found = size_of(type_name)
-        if not 0 < found <= 4096:
-            raise LostError(f"{keyword} is {found}")
-        return found
+    def _alignment(self, layout: RecordLayout, type_name: str) -> int:
+        keyword = f"ALIGNMENT_{_ALIGNMENT_OF.get(type_name, '')}"
+        alignment = layout.alignments.get(keyword, self.description.alignments.get(keyword))
+        if alignment is None:
+            alignment = size_of(type_name)
+        if not 0 < alignment <= 4096:
+            raise NotKeptError(f"{keyword} is {alignment}")
+        return alignment
 
-    def storage(self, spot: RecordSlot, byte_order: str, mask: int | None = None) -> Storage:
-        number_type = _TYPES.get(spot.type)
+    def storage(self, slot: RecordSlot, byte_order: str, mask: int | None = None) -> Storage:
+        number_type = _TYPES.get(slot.type)
         if number_type is None:
-            raise LostError(f"the type {spot.type[:40]} is not covered")
+            raise NotKeptError(f"the type {slot.type[:40]} is not covered")
         given = byte_order or self.description.byte_order
         if not given:
             given = "MSB_LAST"
             if number_type.size > 1:
-                self.tell("BYTE_ORDER", "it is not given; the least significant byte is taken to come first")
+                self._report(
+                    "BYTE_ORDER", "it is not given; the least significant byte is assumed to come first"
+                )
         order = _ORDERS.get(given)
         if order is None:
             if number_type.size > 1:
-                raise LostError(f"the byte order {given[:40]} is not covered")
-            order = ByteOrder.LITTLE
-        if given.endswith("_ENDIAN") and given not in self.told:
-            self.told.add(given)
+                raise NotKeptError(f"the byte order {given[:40]} is not covered")
+            order = ByteOrder.LITTLE  # it means nothing for a single byte
+        if given.endswith("_ENDIAN") and given not in self._reported:
+            self._reported.add(given)
             end = "most" if order is ByteOrder.BIG else "least"
-            reason = f"read as {end} significant byte first; some take it for the other"
-            self.ledger.lose("BYTE_ORDER", given, reason, self.description.place)
+            reason = f"it is read as {end} significant byte first; some programs read it the other way"
+            self.log.change("BYTE_ORDER", given, reason, self.description.place)
         if mask is not None:
             if not 0 < mask < 1 << 8 * number_type.size:
-                raise LostError(f"BIT_MASK 0x{max(mask, 0):X} does not fit {spot.type}")
+                raise NotKeptError(f"BIT_MASK 0x{max(mask, 0):X} does not fit {slot.type}")
             if mask == (1 << 8 * number_type.size) - 1:
                 mask = None
             elif number_type.kind != "u":
-                raise LostError(f"a BIT_MASK of {spot.type} is not covered")
-        return Storage(number_type, order, spot.stride, mask)
+                raise NotKeptError(f"a BIT_MASK of {slot.type} is not covered")
+        return Storage(number_type, order, slot.stride, mask)
+
+
+def _check_addressing(element: LayoutElement) -> None:
+    """Raise NotKeptError unless the values of a part lie in the record itself, in rising order."""
+    keyword, arguments = element.keyword, element.arguments
+    if keyword == "FNC_VALUES" or keyword.startswith(("AXIS_PTS_", "AXIS_RESCALE_")):
+        if arguments[-1] != "DIRECT":
+            raise NotKeptError(f"its {keyword} is stored behind a pointer ({arguments[-1][:20]})")
+        if arguments[-2] == "INDEX_DECR":
+            raise NotKeptError(f"its {keyword} is stored backwards (INDEX_DECR)")
 
 
 def size_of(type_name: str) -> int:
-    """The bytes of one of the standard's types."""
+    """The size of one of the standard's types in bytes."""
     if type_name not in _SIZES:
-        raise LostError(f"the type {type_name[:40]} is not covered")
+        raise NotKeptError(f"the type {type_name[:40]} is not covered")
     return _SIZES[type_name]
 
 
@@ -227,9 +234,9 @@ def _whole(word: str) -> int:
     try:
         return max(int(word, 16) if word[:2].lower() == "0x" else int(word), 0)
     except ValueError:
-        raise LostError(f"{word[:40]!r} stands where a whole number belongs") from None
+        raise NotKeptError(f"{word[:40]!r} is not a whole number") from None
 
 
-def _up(address: int, border: int) -> int:
-    """The next address that the border divides."""
-    return -(-address // border) * border
+def _round_up(address: int, alignment: int) -> int:
+    """The next multiple of an alignment."""
+    return -(-address // alignment) * alignment

@@ -1,8 +1,8 @@
-"""A description in the standard ASAM MCD-2 MC (ASAP2) as a stream of words with their places.
+"""A description in the standard ASAM MCD-2 MC (ASAP2) as a stream of tokens with their places.
 
-The text is read in blocks and taken apart by one regular expression, which also steps over comments and
-over the contents of A2ML and IF_DATA: those belong to interfaces and are in languages of their own.
-Memory does not grow with the file, but with the longest thing in it, and that is bounded.
+The text is read in chunks and split by one regular expression, which also skips comments and the contents of
+A2ML and IF_DATA: those belong to interfaces and are in languages of their own. Memory does not grow with the
+file, but with the longest token in it, and that is bounded.
 """
 
 from __future__ import annotations
@@ -26,13 +26,13 @@ from callint.reading.tree import reason
 MAX_BYTES = 2**30  # of all files of a description together
 MAX_FILES = 1000
 MAX_INCLUDES = 16  # files within files
-MAX_STRETCH = 32 * 2**20  # characters of one string, comment or A2ML
+MAX_TOKEN = 32 * 2**20  # characters of one string, comment or A2ML
 
-#: Characters that are read at a time: few enough for what is made of them to stay near the processor.
-_BLOCK = 2**15
+#: Characters that are read at a time: few enough for their tokens to stay in the processor's cache.
+_CHUNK = 2**15
 
-#: Python before 3.11.5 mismatches possessive groups that hold alternatives (CPython issue 106052); there an
-#: atomic group says the same, somewhat slower.
+#: Python before 3.11.5 mismatches possessive groups that hold alternatives (CPython issue 106052); an atomic
+#: group means the same and is somewhat slower.
 _MANY, _SOME, _NO_MORE = ("(?:", ")++", ")*+") if sys.version_info >= (3, 11, 5) else ("(?>(?:", ")+)", ")*)")
 _COMMENT = rf"/\*[^*]*+{_MANY}\*(?!/)[^*]*+{_NO_MORE}\*/|//[^\n]*+"
 _GAP = rf"{_MANY}\s++|{_COMMENT}{_SOME}"
@@ -40,17 +40,17 @@ _GAP = rf"{_MANY}\s++|{_COMMENT}{_SOME}"
 _STRING = rf'"[^"\\]*+{_MANY}(?:\\[\s\S]|"")[^"\\]*+{_NO_MORE}"'
 _NAME_ENDS = r"(?![\w.\[\]])"
 _REST = rf'{_MANY}/(?![/*]|(?:begin|end)\s)[^\s"/]++{_NO_MORE}'
-#: Comments have no group. Group 2 is the kind of a whole skipped block. The others are words: most of them,
-#: and strings, group 1, which comes first for speed; group 3 what begins with a slash, or is left open and
-#: reaches to the end of the text at hand.
-_TOKEN = re.compile(
+#: Comments have no group. Group 2 is the kind of a skipped block. Groups 1 and 3 are tokens: group 1, first
+#: for speed, has strings and most words; group 3 has what begins with a slash, and what has no end within the
+#: text read so far.
+_PATTERN = re.compile(
     rf'([^\s"/]++{_REST}|{_STRING})'
     rf"|{_COMMENT}"
     rf'|/begin{_GAP}(A2ML|IF_DATA){_NAME_ENDS}{_MANY}[^"/]++|{_STRING}|{_COMMENT}'
     rf"|/(?!end{_GAP}\2{_NAME_ENDS}){_NO_MORE}/end{_GAP}\2{_NAME_ENDS}"
     rf'|((?:"|/\*|/begin{_GAP}(?:A2ML|IF_DATA){_NAME_ENDS})[\s\S]*+|/(?:[^\s"/]++{_REST})?)'
 )
-_SKIPPED, _WORDS = 2, (1, 3)
+_SKIPPED_GROUP, _TOKEN_GROUPS = 2, (1, 3)
 
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -68,8 +68,8 @@ _FILE = 2**32
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
-    """Where something stands: the name of a file, and a line counted from 1."""
+class SourceLocation:
+    """The name of a file, and a line counted from 1."""
 
     file: str
     line: int
@@ -79,10 +79,10 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
-class Words:
-    """Words behind one another, each with its place as ``Source.place`` resolves it.
+class Tokens:
+    """Consecutive tokens, each with the number of its place, which ``TokenStream.place`` resolves.
 
-    Strings still have their quotes; ``/begin`` and ``/end`` are words of their own.
+    Strings still have their quotes; ``/begin`` and ``/end`` are separate tokens.
     """
 
     texts: list[str]
@@ -90,31 +90,31 @@ class Words:
 
 
 @dataclass
-class Source:
-    """A main file with all that it includes.
+class TokenStream:
+    """The tokens of a main file and of all files that it includes.
 
-    ``skipped`` counts the A2ML and IF_DATA blocks so far, with the place of the first.
+    ``skipped`` has the number of A2ML and IF_DATA blocks so far, and the place of the first.
     """
 
     path: Path
-    skipped: dict[str, tuple[int, Place]] = field(default_factory=dict)
+    skipped: dict[str, tuple[int, SourceLocation]] = field(default_factory=dict)
     _names: list[str] = field(default_factory=list)
     _bytes: int = 0
 
-    def place(self, number: int) -> Place:
-        """The file and line of a word."""
-        return Place(self._names[number // _FILE], number % _FILE)
+    def place(self, number: int) -> SourceLocation:
+        """The file and line of a token."""
+        return SourceLocation(self._names[number // _FILE], number % _FILE)
 
-    def words(self) -> Iterator[Words]:
-        """All words in stretches. Raises InputError with file and line."""
+    def tokens(self) -> Iterator[Tokens]:
+        """All tokens in chunks. Raises InputError with file and line."""
         yield from self._file(self.path, str(self.path), ())
 
-    def _file(self, path: Path, name: str, above: tuple[Path, ...]) -> Iterator[Words]:
-        self._bytes += _size(path, name)  # first, as it says whatever is wrong with the path
+    def _file(self, path: Path, name: str, above: tuple[Path, ...]) -> Iterator[Tokens]:
+        self._bytes += _size(path, name)  # first, as it reports what is wrong with the path
         resolved = path.resolve()
         if self._bytes > MAX_BYTES:
             raise InputError(
-                f"{name}: with it there are more than {MAX_BYTES >> 20} MiB, the most that is read; divide it"
+                f"{name}: the description is larger than {MAX_BYTES >> 20} MiB with this file; divide it"
             )
         number = len(self._names)
         self._names.append(name)
@@ -123,33 +123,34 @@ class Source:
         encoding = _encoding(path, name)
         try:
             with path.open(encoding=encoding) as file:
-                for words in self._taken_apart(file, number):
-                    if "/include" in words.texts:
-                        yield from self._with_includes(words, (*above, resolved))
+                for tokens in self._tokenize(file, number):
+                    if "/include" in tokens.texts:
+                        yield from self._expand_includes(tokens, (*above, resolved))
                     else:
-                        yield words
+                        yield tokens
         except UnicodeError:
             raise InputError(
-                f"{name}: it is not the {encoding} text that it begins as; save it anew"
+                f"{name}: it begins as {encoding} text, but has other characters; save it again as UTF-8"
             ) from None
         except OSError as error:
             raise InputError(f"{name}: it cannot be read: {reason(error)}") from None
 
-    def _with_includes(self, words: Words, above: tuple[Path, ...]) -> Iterator[Words]:
-        texts, places = words.texts, words.places
+    def _expand_includes(self, tokens: Tokens, above: tuple[Path, ...]) -> Iterator[Tokens]:
+        """The tokens with those of a file in the place of each /include."""
+        texts, places = tokens.texts, tokens.places
         start = 0
         while "/include" in texts[start:]:
-            found = texts.index("/include", start)
-            yield Words(texts[start:found], places[start:found])
-            if found + 1 >= len(texts):
-                raise InputError(f"{self.place(places[found])}: /include names no file; add its name")
+            include = texts.index("/include", start)
+            yield Tokens(texts[start:include], places[start:include])
+            if include + 1 >= len(texts):
+                raise InputError(f"{self.place(places[include])}: /include names no file; add its name")
             # A backslash in a file's name is part of a path.
-            name = texts[found + 1].strip('"')
-            yield from self._include(name, self.place(places[found]), above)
-            start = found + 2
-        yield Words(texts[start:], places[start:])
+            name = texts[include + 1].strip('"')
+            yield from self._include(name, self.place(places[include]), above)
+            start = include + 2
+        yield Tokens(texts[start:], places[start:])
 
-    def _include(self, name: str, place: Place, above: tuple[Path, ...]) -> Iterator[Words]:
+    def _include(self, name: str, place: SourceLocation, above: tuple[Path, ...]) -> Iterator[Tokens]:
         inside = name.replace("\\", "/")
         folder = self.path.resolve().parent
         try:
@@ -169,67 +170,67 @@ class Source:
                 f"{place}: /include {name!r} names no file that can be read; correct it"
             ) from None
         if target in above:
-            raise InputError(f"{place}: /include {name!r} leads round in a circle; remove it")
+            raise InputError(f"{place}: /include {name!r} makes a circle; remove it")
         if len(above) >= MAX_INCLUDES:
-            raise InputError(f"{place}: files include files more than {MAX_INCLUDES} deep; put some together")
+            raise InputError(f"{place}: files include files more than {MAX_INCLUDES} deep; combine some")
         try:
             if not target.is_file():
-                raise InputError(f"{place}: /include {name!r}: there is no such file; add it")
+                raise InputError(f"{place}: /include {name!r}: the file does not exist; add it")
         except OSError as error:
             raise InputError(f"{place}: /include {name!r}: {reason(error)}; correct the name") from None
-        shown = target.relative_to(folder)
-        yield from self._file(target, str(self.path.parent / shown), above)
+        name_inside = target.relative_to(folder)
+        yield from self._file(target, str(self.path.parent / name_inside), above)
 
-    def _taken_apart(self, file: IO[str], number: int) -> Iterator[Words]:
-        """The words of one file; the tail of a stretch that may go on waits for the next."""
+    def _tokenize(self, file: IO[str], number: int) -> Iterator[Tokens]:
+        """The tokens of one file. A token at the end of a chunk may continue, so it waits for the next."""
         text, line = "", 1
         while True:
-            more = file.read(max(_BLOCK, len(text)))
+            more = file.read(max(_CHUNK, len(text)))
             text += more
-            matches = list(_TOKEN.finditer(text))
+            matches = list(_PATTERN.finditer(text))
             end = len(text)
             if more:
-                kept = _settled(matches, end)
+                kept = _count_complete(matches, end)
                 if kept < len(matches):
                     end = matches[kept].start()
                     del matches[kept:]
-                if len(text) - end > MAX_STRETCH:
-                    place = Place(self._names[number], line + text.count("\n", 0, end))
+                if len(text) - end > MAX_TOKEN:
+                    place = SourceLocation(self._names[number], line + text.count("\n", 0, end))
                     raise InputError(
-                        f"{place}: what begins here does not end within {MAX_STRETCH >> 20} Mi characters; "
-                        "look for a missing quote, */ or /end"
+                        f"{place}: the token that begins here does not end within {MAX_TOKEN >> 20} Mi "
+                        "characters; look for a missing quote, */ or /end"
                     )
-            texts, places = self._words(matches, text, number, line)
+            texts, places = self._texts_and_places(matches, text, number, line)
             if not more:
-                self._refuse_open(texts, places)
+                self._require_closed(texts, places)
             if texts:
-                yield Words(texts, places)
+                yield Tokens(texts, places)
             if not more:
                 return
             line += text.count("\n", 0, end)
             text = text[end:]
 
-    def _words(
+    def _texts_and_places(
         self, matches: list[re.Match[str]], text: str, number: int, line: int
     ) -> tuple[list[str], list[int]]:
-        words = [match for match in matches if match.lastindex in _WORDS]
-        starts = np.array([match.start() for match in words], np.int64)
+        tokens = [match for match in matches if match.lastindex in _TOKEN_GROUPS]
+        starts = np.array([match.start() for match in tokens], np.int64)
         breaks = np.flatnonzero(np.frombuffer(text.encode("utf-32-le", "surrogatepass"), np.uint32) == 10)
         first = number * _FILE + line
         places = (np.searchsorted(breaks, starts) + first).tolist()
-        if len(words) < len(matches):
+        if len(tokens) < len(matches):
             for match in matches:
-                if match.lastindex == _SKIPPED:
-                    kind = match[_SKIPPED]
+                if match.lastindex == _SKIPPED_GROUP:
+                    kind = match[_SKIPPED_GROUP]
                     amount, place = self.skipped.get(kind) or (
                         0,
                         self.place(first + int(np.searchsorted(breaks, match.start()))),
                     )
                     self.skipped[kind] = amount + 1, place
-        return [match[0] for match in words], places
+        return [match[0] for match in tokens], places
 
-    def _refuse_open(self, texts: list[str], places: list[int]) -> None:
-        """InputError where the last word of a file is a string, a comment or a block without an end."""
+    def _require_closed(self, texts: list[str], places: list[int]) -> None:
+        """Raise InputError if the last token of a file is a string, a comment or a block without an end."""
         if not texts:
             return
         last = texts[-1]
@@ -243,8 +244,8 @@ class Source:
             raise InputError(f"{place}: /begin {kind} has no /end {kind}; add it")
 
 
-def _settled(matches: list[re.Match[str]], end: int) -> int:
-    """How many matches mean the same whatever follows behind the text, which ends at ``end``."""
+def _count_complete(matches: list[re.Match[str]], end: int) -> int:
+    """The number of matches that no later text can change; the text so far ends at ``end``."""
     kept = len(matches)
     if kept and matches[-1].end() == end:
         kept -= 1
@@ -260,16 +261,16 @@ def _size(path: Path, name: str) -> int:
     try:
         status = path.stat()
     except (OSError, ValueError) as error:
-        words = reason(error) if isinstance(error, OSError) else "its name is not one"
-        raise InputError(f"{name}: it cannot be read: {words}; check the name") from None
+        message = reason(error) if isinstance(error, OSError) else "its name is not valid"
+        raise InputError(f"{name}: it cannot be read: {message}; check the name") from None
     if not stat.S_ISREG(status.st_mode):
-        kind = "a folder" if stat.S_ISDIR(status.st_mode) else "no regular file"
+        kind = "a folder" if stat.S_ISDIR(status.st_mode) else "not a regular file"
         raise InputError(f"{name}: it cannot be read: it is {kind}; name a file")
     return status.st_size
 
 
 def _encoding(path: Path, name: str) -> str:
-    """The encoding by a mark at the beginning; without one UTF-8, and Latin-1 for what is no UTF-8."""
+    """The encoding by the byte order mark; without one UTF-8 if the file is valid UTF-8, else Latin-1."""
     decoder = codecs.getincrementaldecoder("utf-8")()
     try:
         with path.open("rb", buffering=0) as file:
@@ -278,7 +279,7 @@ def _encoding(path: Path, name: str) -> str:
                 if head.startswith(mark):
                     return encoding
             decoder.decode(head)
-            while block := file.read(_BLOCK):
+            while block := file.read(_CHUNK):
                 decoder.decode(block)
             decoder.decode(b"", final=True)
     except UnicodeDecodeError:
@@ -288,8 +289,8 @@ def _encoding(path: Path, name: str) -> str:
     return "utf-8"
 
 
-def unquoted(word: str) -> str:
-    """The text of a string, or the word as it is."""
-    if not word.startswith('"'):
-        return word
-    return _ESCAPE.sub(lambda found: _CONTROLS.get(found[1] or '"', found[1] or '"'), word[1:-1])
+def unquoted(token: str) -> str:
+    """The text of a string without quotes and escapes; any other token as it is."""
+    if not token.startswith('"'):
+        return token
+    return _ESCAPE.sub(lambda escape: _CONTROLS.get(escape[1] or '"', escape[1] or '"'), token[1:-1])

@@ -9,7 +9,7 @@ from typing import Any
 
 from callint.model.definition import Kind
 from callint.reading.asap2.build import Imported
-from callint.reading.asap2.parser import ItemCounts
+from callint.reading.asap2.nodes import ItemCounts
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 
 from callint.fmt import count
 from callint.reading.asap2.build import Imported
-from callint.reading.asap2.parser import ItemCounts
+from callint.reading.asap2.nodes import ItemCounts
 from callint.reading.asap2.report import Loss
-from callint.reading.asap2.tokens import Place
+from callint.reading.asap2.tokens import SourceLocation
 from callint.reporting.import_.json import ImportReport, taken
 from callint.reporting.terminal import QUIET, Terminal, heading, line, width, wrapped
 
@@ -115,7 +115,7 @@ def _print_next(imported: Imported, target: str, terminal: Terminal) -> None:
         _prose(step, terminal, "  ")
 
 
-def _place(place: Place, report: ImportReport) -> str:
+def _place(place: SourceLocation, report: ImportReport) -> str:
     return f"line {place.line}" if place.file == report.source else str(place)
 
 

@@ -21,7 +21,7 @@ from functools import cached_property
 from pathlib import Path, PurePosixPath
 
 from callint.model.errors import InputError
-from callint.reading.lfs_pointers import EXTENDED, AbsentError, pointer
+from callint.reading.lfs_pointers import EXTENDED, AbsentError, parse_pointer
 from callint.reading.tree import POLICY, read_as_stored
 from callint.versioning.git.blob_reader import Blobs
 from callint.versioning.git.process import GitError, answer, output
@@ -343,7 +343,7 @@ def behind_pointer(repo: Repo, data: bytes) -> bytes:
     The store is read directly. git-lfs's own filter would do the same, but filters are programs that a
     repository's config names, and no such program is started here.
     """
-    found = pointer(data)
+    found = parse_pointer(data)
     if found is None:
         return data
     if found.has_extensions:

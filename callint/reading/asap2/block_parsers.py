@@ -1,0 +1,297 @@
+"""Parsers of single blocks of a description: each takes a block's tokens and returns its node.
+
+Every parser raises BlockError for a token that is not valid, and counts the options that it does not read.
+"""
+
+from __future__ import annotations
+
+from callint.reading.asap2.blocks import BlockError, OptionScanner, TokenBlock
+from callint.reading.asap2.keywords import MANDATORY
+from callint.reading.asap2.nodes import (
+    AxisDescription,
+    AxisPoints,
+    Characteristic,
+    ConversionMethod,
+    ConversionTable,
+    LayoutElement,
+    MeasurementObject,
+    MemorySegment,
+    RecordLayout,
+    SkippedItem,
+    Unit,
+)
+from callint.reading.asap2.tokens import SourceLocation, unquoted
+
+
+def parse_characteristic(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> Characteristic:
+    axes: list[AxisDescription] = []
+    extended, mask, unit = None, None, None
+    byte_order, encoding, extension = "", "", 0
+    sizes: tuple[int, ...] = ()
+    is_virtual = is_dependent = False
+    for keyword, first, end in scanner.options(block, MANDATORY[block.kind]):
+        match keyword:
+            case "/AXIS_DESCR":
+                axes.append(_parse_axis_description(block.inner("AXIS_DESCR", first, end), scanner))
+            case "BIT_MASK":
+                mask = block.integer(first)
+            case "BYTE_ORDER":
+                byte_order = block.name(first)
+            case "ECU_ADDRESS_EXTENSION":
+                extension = block.integer(first)
+            case "ENCODING":
+                encoding = block.name(first)
+            case "EXTENDED_LIMITS":
+                extended = block.range(first)
+            case "NUMBER":
+                sizes = sizes or (block.integer(first),)
+            case "MATRIX_DIM":
+                sizes = tuple(block.integer(index) for index in range(first, end))
+            case "PHYS_UNIT":
+                unit = block.text(first)
+            case "/VIRTUAL_CHARACTERISTIC":
+                is_virtual = True
+            case "/DEPENDENT_CHARACTERISTIC":
+                is_dependent = True
+            case _:
+                scanner.skip(block, keyword, first)
+    return Characteristic(
+        name=block.name(0),
+        title=block.text(1),
+        type=block.name(2),
+        address=block.integer(3),
+        layout=block.name(4),
+        conversion=block.name(6),
+        limits=block.range(7),
+        extended=extended,
+        axes=tuple(axes),
+        mask=mask,
+        byte_order=byte_order,
+        sizes=sizes,
+        encoding=encoding,
+        unit=unit,
+        extension=extension,
+        is_virtual=is_virtual,
+        is_dependent=is_dependent,
+        place=place,
+    )
+
+
+def _parse_axis_description(block: TokenBlock, scanner: OptionScanner) -> AxisDescription:
+    mandatory = MANDATORY[block.kind]
+    block.require(mandatory, 0, block.kind)
+    reference = byte_order = deposit = monotony = ""
+    fixed: tuple[str, tuple[float, ...]] | None = None
+    max_gradient = None
+    for keyword, first, end in scanner.options(block, mandatory):
+        match keyword:
+            case "AXIS_PTS_REF" | "CURVE_AXIS_REF":
+                reference = block.name(first)
+            case "FIX_AXIS_PAR" | "FIX_AXIS_PAR_DIST" | "/FIX_AXIS_PAR_LIST":
+                fixed = keyword.removeprefix("/"), block.reals(first, end)
+            case "BYTE_ORDER":
+                byte_order = block.name(first)
+            case "DEPOSIT":
+                deposit = block.name(first)
+            case "MONOTONY":
+                monotony = block.name(first)
+            case "MAX_GRAD":
+                max_gradient = block.real(first)
+            case _:
+                scanner.skip(block, keyword, first)
+    return AxisDescription(
+        attribute=block.name(0),
+        input=block.name(1),
+        conversion=block.name(2),
+        points=block.integer(3),
+        limits=block.range(4),
+        reference=reference,
+        fixed=fixed,
+        byte_order=byte_order,
+        deposit=deposit,
+        monotony=monotony,
+        max_gradient=max_gradient,
+        place=scanner.source.place(block.places[0]),
+    )
+
+
+def parse_axis_points(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> AxisPoints:
+    byte_order = deposit = monotony = ""
+    unit, extension = None, 0
+    for keyword, first, _ in scanner.options(block, MANDATORY[block.kind]):
+        match keyword:
+            case "BYTE_ORDER":
+                byte_order = block.name(first)
+            case "DEPOSIT":
+                deposit = block.name(first)
+            case "MONOTONY":
+                monotony = block.name(first)
+            case "PHYS_UNIT":
+                unit = block.text(first)
+            case "ECU_ADDRESS_EXTENSION":
+                extension = block.integer(first)
+            case _:
+                scanner.skip(block, keyword, first)
+    return AxisPoints(
+        name=block.name(0),
+        title=block.text(1),
+        address=block.integer(2),
+        input=block.name(3),
+        layout=block.name(4),
+        conversion=block.name(6),
+        points=block.integer(7),
+        limits=block.range(8),
+        byte_order=byte_order,
+        deposit=deposit,
+        monotony=monotony,
+        unit=unit,
+        extension=extension,
+        place=place,
+    )
+
+
+def parse_conversion_method(
+    block: TokenBlock, place: SourceLocation, scanner: OptionScanner
+) -> ConversionMethod:
+    numbers: tuple[float, ...] = ()
+    table = reference = ""
+    unit = block.text(4)
+    for keyword, first, end in scanner.options(block, MANDATORY[block.kind]):
+        match keyword:
+            case "REF_UNIT" if not unit.strip():
+                reference = block.name(first)
+            case "COEFFS" | "COEFFS_LINEAR":
+                numbers = block.reals(first, end)
+            case "COMPU_TAB_REF":
+                table = block.name(first)
+            case "/FORMULA":
+                pass  # the type of the method says that it has one
+            case _:
+                scanner.skip(block, keyword, first)
+    return ConversionMethod(
+        name=block.name(0),
+        title=block.text(1),
+        type=block.name(2),
+        format=block.text(3),
+        unit=unit,
+        unit_reference=reference,
+        numbers=numbers,
+        table=table,
+        place=place,
+    )
+
+
+def parse_conversion_table(
+    block: TokenBlock, place: SourceLocation, scanner: OptionScanner
+) -> ConversionTable:
+    """A COMPU_TAB, COMPU_VTAB or COMPU_VTAB_RANGE: rows of numbers, each with a number or text at its end."""
+    mandatory = MANDATORY[block.kind]
+    width = 3 if block.kind == "COMPU_VTAB_RANGE" else 2
+    rows: list[tuple[float | str, ...]] = []
+    start = mandatory
+    while start < block.end and block.texts[start][:1] in "+-.0123456789":
+        block.require(width, start, block.kind)
+        result = start + width - 1
+        row: list[float | str] = [*block.reals(start, result)]
+        row.append(block.real(result) if block.kind == "COMPU_TAB" else block.text(result))
+        rows.append(tuple(row))
+        start += width
+    default = None
+    for keyword, first, _ in scanner.options(block, start):
+        if keyword in ("DEFAULT_VALUE", "DEFAULT_VALUE_NUMERIC"):
+            default = block.name(first)
+        else:
+            scanner.skip(block, keyword, first)
+    stated_rows = block.integer(mandatory - 1)
+    type = "" if block.kind == "COMPU_VTAB_RANGE" else block.name(2)
+    return ConversionTable(block.name(0), block.kind, type, stated_rows, tuple(rows), default, place)
+
+
+def parse_record_layout(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> RecordLayout:
+    elements: list[LayoutElement] = []
+    counts: dict[str, int] = {}
+    alignments: dict[str, int] = {}
+    unknown = scanner.description.unknown
+    before = sum(count.amount for count in unknown.values())
+    for keyword, first, end in scanner.options(block, MANDATORY[block.kind]):
+        if keyword.startswith("ALIGNMENT_"):
+            alignments[keyword] = block.integer(first)
+        elif keyword.startswith("FIX_NO_AXIS_PTS_"):
+            counts[keyword[-1]] = block.integer(first)
+        elif keyword.startswith("STATIC_"):
+            continue  # a definition always takes the space for the largest number of breakpoints
+        elif keyword.startswith("/"):
+            scanner.skip(block, keyword, first)
+        else:
+            arguments = tuple(block.texts[first + 1 : end])
+            elements.append(LayoutElement(keyword, block.integer(first), arguments))
+    has_unknown_keyword = sum(count.amount for count in unknown.values()) > before
+    return RecordLayout(block.name(0), tuple(elements), counts, alignments, has_unknown_keyword, place)
+
+
+def parse_measurement(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> MeasurementObject:
+    is_virtual = False
+    for keyword, first, _ in scanner.options(block, MANDATORY[block.kind]):
+        if keyword == "/VIRTUAL":
+            is_virtual = True
+        else:
+            scanner.skip(block, keyword, first)
+    return MeasurementObject(block.name(0), block.text(1), block.name(3), block.range(6), is_virtual, place)
+
+
+def parse_unit(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> Unit:
+    for keyword, first, _ in scanner.options(block, MANDATORY[block.kind]):
+        scanner.skip(block, keyword, first)
+    return Unit(block.name(0), block.text(2), place)
+
+
+def parse_mod_common(block: TokenBlock, scanner: OptionScanner) -> None:
+    """Enter what a MOD_COMMON says for the whole module into the description."""
+    description = scanner.description
+    for keyword, first, _ in scanner.options(block, MANDATORY[block.kind]):
+        if keyword.startswith("ALIGNMENT_"):
+            description.alignments[keyword] = block.integer(first)
+        elif keyword == "BYTE_ORDER":
+            description.byte_order = block.name(first)
+        elif keyword == "DEPOSIT":
+            description.deposit = block.name(first)
+        else:
+            scanner.skip(block, keyword, first)
+
+
+def parse_mod_par(block: TokenBlock, scanner: OptionScanner) -> None:
+    """Enter the EPK and the memory segments of a MOD_PAR into the description."""
+    description = scanner.description
+    for keyword, first, end in scanner.options(block, MANDATORY[block.kind]):
+        if keyword == "EPK":
+            description.epk = block.text(first)
+        elif keyword == "ADDR_EPK":
+            description.epk_addresses.append(block.integer(first))
+        elif keyword == "/MEMORY_SEGMENT":
+            inner = block.inner("MEMORY_SEGMENT", first, end)
+            _parse_memory_segment(inner, scanner.source.place(block.places[first - 1]), scanner)
+        else:
+            scanner.skip(block, keyword, first)
+
+
+def _parse_memory_segment(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> None:
+    """Enter a MEMORY_SEGMENT, or the reason why it is left out, into the description."""
+    try:
+        block.require(MANDATORY[block.kind], 0, block.kind)
+        segment = MemorySegment(
+            name=block.name(0),
+            program=block.name(2),
+            memory=block.name(3),
+            address=block.integer(5),
+            size=block.integer(6),
+            offsets=tuple(block.integer(index) for index in range(7, 12)),
+            place=place,
+        )
+    except BlockError as error:
+        name = unquoted(block.texts[0]) if block.texts else ""
+        where = place if error.place < 0 else scanner.source.place(error.place)
+        scanner.description.skipped.append(SkippedItem(block.kind, name, str(error), where))
+        return
+    scanner.description.segments.append(segment)
+    for keyword, first, _ in scanner.options(block, MANDATORY[block.kind]):
+        scanner.skip(block, keyword, first)

@@ -1,0 +1,79 @@
+"""What the builders of a definition share while they make it from a description."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from callint.model.definition import Axis, Range, Signal, Table, Text
+from callint.reading.asap2.conversions import Conversions, ResolvedConversion
+from callint.reading.asap2.layouts import Layouts
+from callint.reading.asap2.nodes import Description
+from callint.reading.asap2.report import ImportLog, NotKeptError, label
+from callint.reading.asap2.tokens import SourceLocation
+from callint.reading.definition_bounds import MAX_ADDRESS, MAX_BREAKPOINTS
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """A block of a description, as the log names it."""
+
+    kind: str
+    name: str
+    place: SourceLocation
+
+
+@dataclass(frozen=True, slots=True)
+class AxisLimits:
+    """The limits of an axis, and the block that states them."""
+
+    range: Range
+    kind: str
+    place: SourceLocation
+
+
+@dataclass
+class ImportState:
+    """The definition so far; ``axis_limits`` has the limits of each axis by its name in the definition."""
+
+    description: Description
+    log: ImportLog
+    conversions: Conversions
+    layouts: Layouts
+    signals: dict[str, Signal] = field(default_factory=dict)
+    axes: dict[str, Axis] = field(default_factory=dict)
+    tables: dict[str, Table] = field(default_factory=dict)
+    texts: dict[str, Text] = field(default_factory=dict)
+    axis_limits: dict[str, AxisLimits] = field(default_factory=dict)
+
+    def change(self, item: Item, reason: str) -> None:
+        """Record that part of an item is not kept as described."""
+        self.log.change(item.kind, item.name, reason, item.place)
+
+    def check_unit(self, unit: str | None, conversion: ResolvedConversion, item: Item) -> None:
+        """Record a PHYS_UNIT that differs from the unit of the conversion."""
+        if unit is not None and conversion.failure is None and label(unit, "") != conversion.unit:
+            self.change(item, "its PHYS_UNIT is not kept, but the unit of its COMPU_METHOD")
+
+    def require_storable(self, extension: int, address: int) -> None:
+        """Raise NotKeptError for an address that a definition cannot hold."""
+        if extension:
+            raise NotKeptError("it lies in another address space (ECU_ADDRESS_EXTENSION)")
+        if not 0 <= address < MAX_ADDRESS:
+            raise NotKeptError("its address is not below 2 to the power of 48")
+
+    def require_absolute(self, deposit: str) -> None:
+        """Raise NotKeptError for breakpoints that are stored as differences."""
+        if (deposit or self.description.deposit) == "DIFFERENCE":
+            raise NotKeptError("its breakpoints are stored as differences (DEPOSIT DIFFERENCE)")
+
+
+def require_breakpoints(count: int) -> int:
+    """The number of breakpoints of an axis. Raises NotKeptError if it is out of bounds."""
+    if not 0 < count <= MAX_BREAKPOINTS:
+        raise NotKeptError(f"it has {count} breakpoints; 1 to {MAX_BREAKPOINTS:,} are covered")
+    return count
+
+
+def usable_range(limits: Range) -> Range | None:
+    """The limits, or None if they do not contain a range."""
+    return limits if limits.low < limits.high else None

@@ -1,0 +1,1 @@
+"""The XML elements of a definition into dataclasses: one module per subject."""
