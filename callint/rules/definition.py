@@ -40,27 +40,28 @@ def _finding(rule_id: str, line: int, subject: str, message: str, hint: str, tab
 
 @rule("definition/invalid", Severity.ERROR, Scope.DEFINITION)
 def invalid(case: CheckContext) -> Iterator[Finding]:
-    """The definition file is not what the format asks for.
+    """The definition file does not conform to the format.
 
-    Why it matters: what callint cannot read it cannot check. The part that is wrong is left out, so
-    its table is not looked at until the line is mended.
+    Why it matters: callint cannot check what it cannot read. It skips the invalid part and its table until
+    the line is corrected.
 
-    Example: `type="uint12"` - no such storage type; `<guard above="85" below="4"/>` - two conditions
-    where one is meant; a `<monotonic along="y">` in a curve, which has no y axis.
+    Example: `type="uint12"`, which is not a storage type; `<guard above="85" below="4"/>`, which has two
+    conditions instead of one; a `<monotonic along="y">` in a curve, which has no y axis.
 
-    Fix: correct the line. The schema `schemas/definition.xsd` gives completion and help in XML editors.
+    Fix: correct the line. With the schema `schemas/definition.xsd`, XML editors complete and explain the
+    format.
     """
     yield from case.file.problems
 
 
 @rule("definition/duplicate-name", Severity.ERROR, Scope.DEFINITION)
 def duplicate_name(case: CheckContext) -> Iterator[Finding]:
-    """Two things of one kind have the same name.
+    """Two elements of one kind have the same name.
 
-    Why it matters: an axis or a waiver that names one of them may mean the other. Only the first is
-    looked at.
+    Why it matters: an axis or a waiver with this name may mean the other element. callint checks only the
+    first.
 
-    Example: two maps named `smoke_limit`, one of them copied to start a new one.
+    Example: two maps named `smoke_limit`; one was copied as the start of a new one.
 
     Fix: rename one of them.
     """
@@ -82,14 +83,14 @@ def duplicate_name(case: CheckContext) -> Iterator[Finding]:
 
 @rule("definition/unknown-reference", Severity.ERROR, Scope.DEFINITION)
 def unknown_reference(case: CheckContext) -> Iterator[Finding]:
-    """Something is referred to that the definition does not have.
+    """The definition refers to a name that it does not define.
 
-    Why it matters: a table with an unknown axis or conversion cannot be decoded, and so is not checked
-    at all; a checksum with an unknown algorithm cannot be verified.
+    Why it matters: callint cannot decode a table with an unknown axis or conversion, so it does not check the
+    table; it cannot verify a checksum with an unknown algorithm.
 
-    Example: `<x axis="sped_16"/>` where the axis is called `speed_16`.
+    Example: `<x axis="sped_16"/>` for the axis `speed_16`.
 
-    Fix: correct the name, or add what is missing.
+    Fix: correct the name, or add the missing element.
     """
     for reference in _references(case):
         if reference.name not in reference.known:
@@ -198,14 +199,14 @@ def _extents(case: CheckContext) -> list[_Extent]:
 
 @rule("definition/outside-image", Severity.ERROR, Scope.DEFINITION)
 def outside_image(case: CheckContext) -> Iterator[Finding]:
-    """Something is placed outside the memory that the definition declares.
+    """An element lies outside the memory that the definition declares.
 
-    Why it matters: its bytes do not exist in any image, so nothing about it can be checked; most often
-    the address has a wrong digit, and the table that is meant lies somewhere else.
+    Why it matters: no image has these bytes, so callint can check nothing about them. Usually a digit of the
+    address is wrong, and the intended table lies elsewhere.
 
     Example: `at="0x140200"` in a memory of 0x80000 bytes.
 
-    Fix: correct the address, the count or the memory's size.
+    Fix: correct the address, the count or the size of the memory.
     """
     memory = case.definition.memory
     extents = _extents(case)
@@ -234,16 +235,16 @@ def outside_image(case: CheckContext) -> Iterator[Finding]:
 
 @rule("definition/overlap", Severity.WARNING, Scope.DEFINITION)
 def overlap(case: CheckContext) -> Iterator[Finding]:
-    """Two things claim the same bytes.
+    """Two elements occupy the same bytes.
 
-    Why it matters: an edit of one table silently changes the other. Either one of the addresses, counts
-    or types is wrong, or the engine really reads one place twice and whoever edits it must know.
-    Tables with different masks in one byte do not overlap, nor do interleaved ones.
+    Why it matters: an edit of one table silently changes the other. Either an address, a count or a type is
+    wrong, or the engine really reads one place twice and whoever edits it must know. Tables with different
+    masks in one byte do not overlap, and neither do interleaved tables.
 
-    Example: a curve of 12 cells declared with `count="16"` runs into the curve behind it.
+    Example: a curve of 12 cells with `count="16"` extends into the next curve.
 
-    Fix: correct address, count, type, stride or mask. Where two readings of one place are meant, turn
-    the rule to note in the policy.
+    Fix: correct the address, count, type, stride or mask. If the engine really reads one place twice, set the
+    rule to note in the policy.
     """
     for first, second, address in _overlaps(case):
         yield _finding(
@@ -325,14 +326,14 @@ def _claimed(case: CheckContext, extent: _Extent) -> tuple[NDArray[np.int64], ND
 
 @rule("definition/checksum-over-itself", Severity.ERROR, Scope.DEFINITION)
 def checksum_over_itself(case: CheckContext) -> Iterator[Finding]:
-    """A checksum's range covers the place where the checksum is stored.
+    """The range of a checksum contains the address where the checksum is stored.
 
-    Why it matters: storing the result changes what the result is computed from, so no stored value is
-    ever right.
+    Why it matters: storing the result changes the bytes from which it is computed, so no stored value is ever
+    right.
 
-    Example: start 0x40000, size 0x20000, stored at 0x5FFFC, which is inside.
+    Example: start 0x40000, size 0x20000, stored at 0x5FFFC, which is inside the range.
 
-    Fix: end the range before the stored value, or correct where it is stored.
+    Fix: end the range before the stored value, or correct the address of the stored value.
     """
     for checksum in case.definition.memory.checksums:
         size = checksums.stored_size(checksum) if checksums.is_known(checksum.algorithm) else 1
@@ -354,13 +355,13 @@ def checksum_over_itself(case: CheckContext) -> Iterator[Finding]:
 
 @rule("definition/not-invertible", Severity.ERROR, Scope.DEFINITION)
 def not_invertible(case: CheckContext) -> Iterator[Finding]:
-    """A conversion has no way back from physical to raw.
+    """A conversion is not invertible from physical to raw.
 
-    Why it matters: values can be shown but not entered, merged or carried over, and two raw values that
-    look the same to people are different to the engine.
+    Why it matters: callint can show values of this conversion, but it cannot enter, merge or carry them. Two
+    raw numbers that look the same to people are different to the engine.
 
-    Example: `factor="0"`; a state name that stands for two raw values; an interpolated conversion that
-    rises and then falls; a rational one whose parabola turns round inside the limits of its table.
+    Example: `factor="0"`; one state name for two raw values; an interpolated conversion that rises and then
+    falls; a rational conversion whose parabola has its turning point inside the limits of its table.
 
     Fix: correct the factor, the states, the points or the coefficients.
     """
@@ -429,11 +430,12 @@ def _lost_within(conversion: Rational, table: Table) -> str:
 def limits_inverted(case: CheckContext) -> Iterator[Finding]:
     """A lower limit is above its upper limit.
 
-    Why it matters: no value satisfies it, so every cell is reported, or, worse, nobody looks any more.
+    Why it matters: no value satisfies the limits, so callint reports every cell, and people stop reading the
+    findings.
 
     Example: `<limits min="90" max="0"/>`; `plausible="130 -40"`.
 
-    Fix: swap the two.
+    Fix: swap the two limits.
     """
     for table in case.definition.tables.values():
         for words, found in (("limits", table.demands.limits), ("expected", table.demands.expected)):
@@ -453,11 +455,11 @@ def _inverted(words: str, limits: Range | None, line: int, table: str = "") -> I
 
 @rule("definition/limits-unreachable", Severity.WARNING, Scope.DEFINITION)
 def limits_unreachable(case: CheckContext) -> Iterator[Finding]:
-    """A limit lies where no value can ever get.
+    """No stored value can reach a limit.
 
-    Why it matters: a limit beyond what the type can hold never fires, so it protects from nothing; most
-    often the factor or the type is wrong. The same goes for an expected range that reaches beyond the
-    limits, and an operating range beyond the plausible one.
+    Why it matters: a limit beyond the range of the type never triggers, so it protects nothing; usually the
+    factor or the type is wrong. The same applies to an expected range beyond the limits, and to an operating
+    range beyond the plausible one.
 
     Example: `<limits min="0" max="300"/>` on a uint8 with factor 1, which ends at 255.
 
@@ -541,11 +543,11 @@ def _beyond(words: str, frame_words: str, inner: Range, outer: Range, of: Table 
 def no_limits(case: CheckContext) -> Iterator[Finding]:
     """A table has no limits.
 
-    Why it matters: an impossible value in it goes unseen. Tables of named states need none.
+    Why it matters: nobody notices an impossible value in the table. Tables of named states need no limits.
 
     Example: a map of rail pressure demand without `<limits>`: 21000 bar passes.
 
-    Fix: add `<limits min= max=/>` with what the hardware stands and the maker allows.
+    Fix: add `<limits min= max=/>` with what the hardware withstands and the maker allows.
     """
     for table in case.definition.tables.values():
         is_states = isinstance(case.definition.conversion_of(table), States)
@@ -565,12 +567,11 @@ def no_limits(case: CheckContext) -> Iterator[Finding]:
 def no_unit(case: CheckContext) -> Iterator[Finding]:
     """A conversion has no unit.
 
-    Why it matters: a number without a unit is read as whatever the reader expects; bar and MPa differ
-    by ten.
+    Why it matters: readers assume a unit for a number without one; bar and MPa differ by a factor of ten.
 
     Example: `<linear name="pressure" factor="0.1"/>`.
 
-    Fix: add `unit=`; write `unit="-"` for a pure number.
+    Fix: add `unit=`; write `unit="-"` for a dimensionless number.
     """
     for conversion in case.definition.conversions.values():
         if not isinstance(conversion, States) and not conversion.unit:
@@ -589,15 +590,15 @@ _NO_UNITS = {"", "-"}
 
 @rule("definition/unit-differs", Severity.WARNING, Scope.DEFINITION)
 def unit_differs(case: CheckContext) -> Iterator[Finding]:
-    """An axis or a table has another unit than the signal that it is of.
+    """The unit of an axis or table differs from the unit of its signal.
 
-    Why it matters: one number stands for both. A breakpoint of 30 m/s is then looked up at 30 km/h, and every
-    operating point, threshold and reading of that signal is wrong by the factor between the units.
+    Why it matters: callint uses the same number in both units. It then looks up a breakpoint of 30 m/s at 30
+    km/h, and every operating point, threshold and reading of that signal is wrong by the ratio of the units.
 
-    Example: `<signal name="boat_speed" unit="km/h">` and an axis over it whose conversion says m/s.
+    Example: `<signal name="boat_speed" unit="km/h">` and an axis of this signal with a conversion in m/s.
 
-    Fix: correct the unit or the conversion, or give the axis a signal of its own. Where it is one unit in two
-    spellings, use one.
+    Fix: correct the unit or the conversion, or give the axis its own signal. If the two are spellings of one
+    unit, use one spelling.
     """
     definition = case.definition
     pairs: list[tuple[str, Axis | Table, str | None]] = [
@@ -625,12 +626,12 @@ def unit_differs(case: CheckContext) -> Iterator[Finding]:
 def unused(case: CheckContext) -> Iterator[Finding]:
     """A signal, conversion or axis is never used.
 
-    Why it matters: it is either left over or, more often, something was meant to use it and names
-    another by mistake.
+    Why it matters: the element is a remnant or, more often, a table should use it and names another one by
+    mistake.
 
-    Example: an axis `speed_16` that no table uses, while a map uses `speed_12`.
+    Example: no table uses the axis `speed_16`, but one map uses `speed_12`.
 
-    Fix: use it or remove it.
+    Fix: use the element, or remove it.
     """
     definition = case.definition
     used: Counter[tuple[str, str]] = Counter()
@@ -663,12 +664,12 @@ def unused(case: CheckContext) -> Iterator[Finding]:
 def unguarded_protection(case: CheckContext) -> Iterator[Finding]:
     """A protection table has no guard.
 
-    Why it matters: a guard says what the table looks like when it no longer protects. Without one,
-    nobody notices when an overspeed cut is moved to a speed that the engine never reaches.
+    Why it matters: a guard describes what the table looks like when it no longer protects. Without a guard,
+    nobody notices when somebody moves an overspeed cut to a speed that the engine never reaches.
 
     Example: `<scalar name="overspeed_cut" purpose="protection" ...>` without a `<guard above="5000"/>`.
 
-    Fix: add `<guard .../>` with the value beyond which, or the state in which, it no longer protects.
+    Fix: add `<guard .../>` with the value beyond which, or the state in which, the table no longer protects.
     """
     for table in case.definition.tables.values():
         if table.purpose is Purpose.PROTECTION and not table.demands.guards:
@@ -686,11 +687,11 @@ def unguarded_protection(case: CheckContext) -> Iterator[Finding]:
 def fixed_axis_not_rising(case: CheckContext) -> Iterator[Finding]:
     """The breakpoints of a fixed axis do not rise.
 
-    Why it matters: cells would be read at the wrong operating points, by people and by callint.
+    Why it matters: people and callint would read the cells at the wrong operating points.
 
     Example: `values="1 2 4 3 5 6"`.
 
-    Fix: put the values in rising order, as the control unit has them.
+    Fix: put the values into rising order, as the control unit has them.
     """
     for axis in case.definition.axes.values():
         if not isinstance(axis, FixedAxis):
@@ -710,17 +711,17 @@ def fixed_axis_not_rising(case: CheckContext) -> Iterator[Finding]:
 
 @rule("definition/unusable-relation", Severity.WARNING, Scope.DEFINITION)
 def unusable_relation(case: CheckContext) -> Iterator[Finding]:
-    """A relation relates two tables that cannot be compared.
+    """A relation refers to two tables that cannot be compared.
 
-    Why it matters: it reads like a check, but no image can break it, or what it compares are numbers of
-    different kinds. A relation is judged wherever both tables give a number; tables in different units, or
-    over signals that never meet, have nothing to be compared.
+    Why it matters: the relation looks like a check, but no image can break it, or it compares numbers of
+    different kinds. callint checks a relation wherever both tables have a value; it cannot compare tables in
+    different units, or tables over signals that do not overlap.
 
-    Example: `<at-most table="boost_demand" bound="boost_ceiling"/>` where the demand is in mbar and the
-    ceiling in bar: 1200 is above 2, although 1200 mbar is not above 2 bar.
+    Example: `<at-most table="boost_demand" bound="boost_ceiling"/>` with the demand in mbar and the ceiling
+    in bar: 1200 is above 2, although 1200 mbar is not above 2 bar.
 
-    Fix: relate the tables that were meant, or give both the same unit. An inverse needs one signal that only
-    the one table has, in the unit of the other's values, and the other way round.
+    Fix: relate the intended tables, or give both the same unit. In an inverse, each table needs one signal
+    that the other lacks, in the unit of the other table's values.
     """
     tables = case.definition.tables
     for relation in case.definition.relations:
