@@ -1,4 +1,4 @@
-"""Makes the site of these pages: python docs/build.py [FOLDER]
+"""Build the site of these pages: python docs/build.py [FOLDER]
 
 FOLDER is ``build/site`` where absent; ``index.html`` in it opens from disk. Warnings are errors: a reference
 that leads nowhere, a page that is in no list, a heading that skips a level.
@@ -15,7 +15,7 @@ DOCS = Path(__file__).resolve().parent
 
 
 def build(folder: Path) -> int:
-    """Write the site into a folder, all of it anew; the exit status of Sphinx."""
+    """Write the whole site into a folder; return the exit status of Sphinx."""
     words = [
         "-b",
         "html",

@@ -1,4 +1,4 @@
-"""How Sphinx makes a site of these pages; docs/build.py calls it."""
+"""The configuration of Sphinx for the site of these pages; docs/build.py uses it."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ source_suffix = {".md": "markdown"}
 exclude_patterns = ["images/*"]
 nitpicky = True
 
-# Readers link to headings as forges name them, so that a link works there and here.
+# The same anchors as on code hosting sites, so that a link works there and here.
 myst_heading_anchors = 4
 
 language = "en_GB"
 smartquotes = False  # a page must say a command as it is typed
 highlight_language = "none"
-# Readable to those who see little contrast, in the light and in the dark.
+# For readers with low contrast vision, in light and dark mode.
 pygments_style = "a11y-high-contrast-light"
 pygments_dark_style = "a11y-high-contrast-dark"
 
@@ -39,16 +39,16 @@ def setup(app: Any) -> None:
 
 
 def _finish(app: Any, page: str, template: str, context: dict[str, Any], tree: Any) -> None:
-    """What Sphinx and the theme leave out, above all for people who cannot see the page or point at it."""
-    # A heading without its level is none to a screen reader.
+    """Add what Sphinx and the theme lack, above all for people who use a screen reader or a keyboard."""
+    # A screen reader ignores a heading without a level.
     navigation = context.get("furo_navigation_tree", "")
     context["furo_navigation_tree"] = navigation.replace('role="heading"', 'role="heading" aria-level="2"')
-    # What is wider than a narrow window can be moved with the arrow keys only once it has the focus.
+    # In a narrow window, the arrow keys scroll a wide block only if it can have the focus.
     body = context.get("body", "")
     for plain, better in (
         ("<pre>", '<pre tabindex="0">'),
         ('<div class="table-wrapper', '<div tabindex="0" class="table-wrapper'),
-        # The second line of a command is typed too, also where the first does not end in a backslash.
+        # A continued line is part of the command, also if the line before has no backslash.
         ('<span class="go">&gt; ', '<span class="gp">&gt; </span><span>'),
     ):
         body = body.replace(plain, better)

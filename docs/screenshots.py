@@ -1,4 +1,4 @@
-"""Makes the pictures of docs/review.md from the demo: python docs/screenshots.py.
+"""Write the pictures of docs/review.md from the demo: python docs/screenshots.py.
 
 It needs Chromium and chromedriver, as the tests of the page do. The sizes are fixed; what the letters look
 like depends on the fonts of the machine, so that no test compares the pictures.
@@ -26,7 +26,7 @@ from tests.browser.browsing import Page, chromium  # noqa: E402
 _IMAGES = ROOT / "docs" / "images"
 _PAIR = ("factory/sk28-0412.bin", "boats/petrel.bin")
 _DAY = "2026-04-08"
-#: Name, where the link leads, width and height of the window, and whether it is dark.
+#: Name, link in the page, width and height of the window, and whether it is dark.
 _SHOTS = (
     ("light", "", 1360, 900, False),
     ("dark", "#rail_pressure_demand/11,9", 1360, 1040, True),
@@ -66,7 +66,7 @@ def _page(folder: Path) -> Path:
 
 
 def _settle(page: Page, link: str) -> None:
-    """What the window shows has been drawn, pictures too."""
+    """Wait until everything in the window is drawn, pictures too."""
     if link:
         table = link[1:].partition("/")[0]
         page.until(lambda: len(page.all(f"#{table} svg")) >= 3)
@@ -75,7 +75,7 @@ def _settle(page: Page, link: str) -> None:
 
 
 def _paper(chrome: webdriver.Chrome, page: Page) -> Image.Image:
-    """Two sheets beside each other: the first one, and the first with a table of many columns."""
+    """Two sheets next to each other: the first one, and the first with a table of many columns."""
     page.screen().open()
     with closing(pypdfium2.PdfDocument(page.paper())) as document:
         texts = []
@@ -95,7 +95,7 @@ def _paper(chrome: webdriver.Chrome, page: Page) -> Image.Image:
 
 
 def _write(shot: str, picture: Image.Image) -> None:
-    """A picture of few colours, which is small."""
+    """A picture with few colours, so that its file is small."""
     few = picture.convert("RGB").quantize(_COLOURS, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE)
     few.save(_IMAGES / f"review-{shot}.png", optimize=True)
 

@@ -1,10 +1,10 @@
-"""Runs the commands of the pages and puts down what they really print: python docs/walk.py [PAGE...]
+"""Run the commands of the pages and write their real output below them: python docs/walk.py [PAGE...]
 
-A page's ``console`` blocks hold commands behind ``$`` and their output. All blocks of a page are one walk,
-in one shell's folder after the other, so that a page makes one demo and goes on with it. No output is masked:
-all commits have one date, git and callint know no configuration, and lines have 80 columns, so that the same
-is printed on every machine, ids of commits included. The tests fail when a page does not show what is printed
-today.
+A page's ``console`` blocks hold commands after ``$`` and their output. The blocks of a page run in order,
+and each command starts in the folder where the one before ended, so that a page creates one demo and keeps
+using it. No output is masked: all commits have one date, git and callint have no configuration, and lines
+have 80 columns. So every machine prints the same, ids of commits included. The tests fail if a page does not
+show today's output.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
-#: Every page that users read, by its path from the top.
+#: Every page for users, by its path from the top.
 PAGES = tuple(
     path.relative_to(ROOT).as_posix()
     for path in (*sorted(ROOT.glob("*.md")), *sorted((ROOT / "docs").rglob("*.md")))
@@ -25,7 +25,7 @@ PAGES = tuple(
 
 _BLOCK = re.compile(r"(?<=^```console\n).*?(?=^```$)", re.MULTILINE | re.DOTALL)
 _DATE = "2026-04-08T07:30:00+0200"
-#: Printed behind a command's output, to carry the shell's folder on to the next command.
+#: Printed after a command's output, to pass the shell's folder to the next command.
 _MARK = "\x1efolder "
 
 
@@ -35,7 +35,7 @@ def blocks(page: str) -> list[str]:
 
 
 def walked(page: str, folder: Path) -> str:
-    """The page with the output of its commands as they print it now, run in an empty folder."""
+    """The page with the current output of its commands, run in an empty folder."""
     (folder / "bin").mkdir()
     (folder / "home").mkdir()
     (folder / "work").mkdir()
@@ -56,7 +56,7 @@ def walked(page: str, folder: Path) -> str:
 
 
 def _run(command: str, place: Path, folder: Path) -> tuple[str, Path]:
-    """What a command prints, on either stream, and the folder it leaves the shell in."""
+    """The output of a command, on both streams, and the folder in which it leaves the shell."""
     done = subprocess.run(
         ["bash", "-c", f'{command}\nprintf "{_MARK}%s" "$PWD"'],
         cwd=place,
