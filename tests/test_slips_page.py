@@ -135,7 +135,7 @@ def test_the_noisy_edit_lets_pass_what_the_page_says() -> None:
         if value != old[0, 4] and not judged(old, new, 1.0, 0):
             passing.add(value)
     assert "Anything from 485 to 524 mg would have passed" in TEXT
-    assert "520 mg in cell 5 is named, as it is 502 with two digits swapped" in TEXT
+    assert "callint reports 520 mg in cell 5, because it is 502 with two digits swapped" in TEXT
     assert passing == set(range(485, 525)) - {520}
 
 
