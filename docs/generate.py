@@ -1,8 +1,8 @@
-"""Writes the reference pages of this folder from their sources: python docs/generate.py.
+"""Write the reference pages of this folder from their sources: python docs/generate.py.
 
 ``definition.md`` comes from ``schemas/definition.xsd`` and the names of the CRCs, ``policy.md`` from
-``schemas/policy.schema.json``, ``rules.md`` from the rules' docstrings and ``commands.md`` from what the
-commands say of themselves. The tests fail when a page is stale.
+``schemas/policy.schema.json``, ``rules.md`` from the rules' docstrings and ``commands.md`` from the
+commands' help. The tests fail if a page is stale.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ def definition_page() -> Iterator[str]:
     yield ""
     yield _documentation(schema)
     yield ""
-    yield "The namespace is `urn:callint:definition:1`. Attributes in bold must be given."
+    yield "The namespace is `urn:callint:definition:1`. Attributes in bold are required."
     root = next(one for one in schema if one.tag == f"{_XS}element")
     seen: set[str] = set()
     yield from _element("definition", root.find(f"{_XS}complexType"), types, seen)
@@ -69,7 +69,7 @@ def definition_page() -> Iterator[str]:
     yield ""
     yield "## The algorithms of the CRC catalogue"
     yield ""
-    yield "A name, and in brackets its aliases; any of them may be an `algorithm`."
+    yield "An `algorithm` is one of these names or one of the aliases in brackets."
     yield ""
     for algorithm in checksums.catalogue():
         others = sorted(alias for alias, name in checksums.aliases().items() if name == algorithm)
@@ -84,7 +84,7 @@ def _documentation(element: etree._Element) -> str:
 def _element(
     name: str, kind: etree._Element, types: dict[str, etree._Element], seen: set[str]
 ) -> Iterator[str]:
-    """The section of an element, and then those of its children that have none yet."""
+    """The section of an element, and then those of its children that do not have one yet."""
     type_name = kind.get("name", name)
     if type_name in seen:
         return
@@ -149,14 +149,14 @@ def policy_page() -> Iterator[str]:
         yield f"## `{key}`"
         yield ""
         yield value["description"] + _options(value)
-        items = value.get("items", {})
+        items = value.get("items", value)
         if "properties" in items:
             yield ""
             yield "| key | meaning |"
             yield "| --- | --- |"
             for name, inner in items["properties"].items():
                 shown = f"**{name}**" if name in items.get("required", ()) else name
-                yield f"| {shown} | {inner['description']} |"
+                yield f"| {shown} | {inner['description']}{_options(inner)} |"
 
 
 def _options(value: dict[str, Any]) -> str:
@@ -172,11 +172,12 @@ def _options(value: dict[str, Any]) -> str:
 
 
 def rules_page() -> Iterator[str]:
-    """Every rule's page, as callint rules prints it, with one paragraph about waivers for all."""
+    """The page of every rule, as callint rules prints it, after one common paragraph about waivers."""
     yield _GENERATED
     yield "# The rules"
     yield ""
-    yield "A rule's id is its family and the fault. `callint rules RULE` prints the same pages."
+    yield "This page explains every rule of `callint check`: what it checks, why the fault matters, and how"
+    yield "to fix it. A rule's id is its family and the fault. `callint rules RULE` prints one page."
     yield ""
     yield WAIVING
     for rule in RULES.values():
@@ -195,7 +196,7 @@ def commands_page() -> Iterator[str]:
     yield _GENERATED
     yield "# The commands"
     yield ""
-    yield "`callint COMMAND --help` prints what stands here."
+    yield "This page lists the options of every command, as `callint COMMAND --help` prints them."
     yield ""
     yield from _printed(help_text())
     for name, title in COMMANDS.items():

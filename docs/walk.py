@@ -1,9 +1,10 @@
 """Run the commands of the pages and write their real output below them: python docs/walk.py [PAGE...]
 
-A page's ``console`` blocks hold commands after ``$`` and their output. The blocks of a page run in order, and each
-command starts in the folder where the one before ended, so that a page creates one demo and keeps using it. No
-output is masked: all commits have one date, git and callint have no configuration, and lines have 80 columns, so that
-every machine prints the same, ids of commits included. The tests fail if a page does not show today's output.
+A page's ``console`` blocks hold commands after ``$`` and their output. The blocks of a page run in order,
+and each command starts in the folder where the one before ended, so that a page creates one demo and keeps
+using it. No output is masked: all commits have one date, git and callint have no configuration, and lines
+have 80 columns. So every machine prints the same, ids of commits included. The tests fail if a page does not
+show today's output.
 """
 
 from __future__ import annotations

@@ -90,7 +90,7 @@ def test_the_two_ways_explain_the_fellows_as_the_page_says(by_hand: tuple[Number
     off = departures(old, new, by_ratio=False)[fellows]
     median = float(np.median(new - old))
     assert f"The median of all five differences is {median:+.1f} mg" in TEXT
-    assert f"Cell 1 is off that by {off[0]:.1f} mg and cell 5 by {off[3]:.1f} mg" in TEXT
+    assert f"Cell 1 is off by {off[0]:.1f} mg and cell 5 by {off[3]:.1f} mg" in TEXT
     assert off[[0, 3]] == pytest.approx(np.abs((new - old)[0, [0, 4]] - median))
     assert f"cells 2 and 4 are nearest to each other, {off[1]:.1f} mg apart" in TEXT
     assert off[1] == pytest.approx(off[2]) and off[1] == pytest.approx(2.7 - 1.3)
@@ -135,7 +135,7 @@ def test_the_noisy_edit_lets_pass_what_the_page_says() -> None:
         if value != old[0, 4] and not judged(old, new, 1.0, 0):
             passing.add(value)
     assert "Anything from 485 to 524 mg would have passed" in TEXT
-    assert "520 mg in cell 5 is named, as it is 502 with two digits swapped" in TEXT
+    assert "callint reports 520 mg in cell 5, because it is 502 with two digits swapped" in TEXT
     assert passing == set(range(485, 525)) - {520}
 
 
@@ -143,7 +143,7 @@ def test_the_noisy_edit_lets_pass_what_the_page_says() -> None:
 
 
 def test_every_kind_of_slip_is_on_the_page_in_the_order_of_the_code() -> None:
-    _, *rows = table("What the number looks like")
+    _, *rows = table("Kinds of slips")
     assert [one[0] for one in rows] == list(SLIPS)
     for name, meant, typed in rows:
         decimals = len(meant.partition(".")[2])

@@ -54,13 +54,13 @@ def _is_unchanged_pair(context: CheckContext, cell: int) -> bool:
 def not_increasing(context: CheckContext) -> Iterator[Finding]:
     """A breakpoint is below the one before it.
 
-    Why it matters: the control unit searches an axis from one end and stops at the first breakpoint
-    beyond the measured value. On an axis that falls somewhere, whole columns are never reached and
-    others are read where they do not belong.
+    Why it matters: the control unit searches an axis from one end and stops at the first breakpoint beyond
+    the measured value. If the axis falls somewhere, it never reaches some columns and reads others at the
+    wrong operating point.
 
     Example: 1000, 1250, 1500, 1400, 2000 rpm: the column of 1400 rpm is dead.
 
-    Fix: correct the breakpoint; look at a neighbour with a digit too many or too few.
+    Fix: correct the breakpoint; check its neighbours for a digit too many or too few.
     """
     for cells, falls, _ in _breakpoint_steps(context):
         for cell in cells[falls].tolist():
@@ -80,13 +80,13 @@ def not_increasing(context: CheckContext) -> Iterator[Finding]:
 def repeated_breakpoint(context: CheckContext) -> Iterator[Finding]:
     """Two neighbouring breakpoints are equal.
 
-    Why it matters: between them there is nothing to interpolate; a control unit that divides by their
-    distance divides by zero, and at best one of the two columns is dead.
+    Why it matters: there is nothing to interpolate between them. A control unit that divides by their
+    distance divides by zero; at best one of the two columns is dead.
 
     Example: 2000, 2000, 2500 rpm.
 
-    Fix: set one of them to a value of its own. Some factories fill the unused end of an axis that way;
-    where the base has the same, it is a note.
+    Fix: give one of them another value. Some factories fill the unused end of an axis this way; if the base
+    does, the finding is a note.
     """
     for cells, _, repeats in _breakpoint_steps(context):
         for cell in cells[repeats].tolist():
@@ -104,12 +104,12 @@ def repeated_breakpoint(context: CheckContext) -> Iterator[Finding]:
 
 @rule(rule_ids.AXIS_WRONG_COUNT, Severity.ERROR, Scope.IMAGE)
 def wrong_count(context: CheckContext) -> Iterator[Finding]:
-    """The image itself stores another number of breakpoints than the definition says.
+    """The image stores another number of breakpoints than the definition says.
 
-    Why it matters: the control unit goes by the stored count. With another one it reads the cells in
-    rows of another length, and the whole table is skewed.
+    Why it matters: the control unit uses the stored count. With another count it reads rows of another
+    length, and the whole table is skewed.
 
-    Example: the definition says 11 breakpoints, the byte before the axis says 10.
+    Example: the definition says 11 breakpoints, but the byte before the axis says 10.
 
     Fix: correct the count in the definition, or the stored byte if it was overwritten.
     """
@@ -150,10 +150,10 @@ def _plausible(loaded: LoadedDefinition) -> tuple[Integers, Numbers, Numbers]:
 
 @rule(rule_ids.AXIS_OUTSIDE_PLAUSIBLE, Severity.WARNING, Scope.IMAGE)
 def outside_plausible(context: CheckContext) -> Iterator[Finding]:
-    """A breakpoint lies where a healthy sensor never reads.
+    """A breakpoint lies outside the range of a healthy sensor.
 
-    Why it matters: its column or row is only half used or never, and mostly the number was meant to be
-    another one.
+    Why it matters: the engine uses only half of its column or row, or none of it. Usually another number was
+    intended.
 
     Example: 7500 rpm on an axis of an engine whose speed signal ends at 6000 rpm.
 
@@ -207,16 +207,16 @@ def changed(context: CheckContext) -> Iterator[Finding]:
 def shared_axis_changed(context: CheckContext) -> Iterator[Finding]:
     """An axis that several tables share differs from the base.
 
-    Why it matters: every one of these tables is moved, also those that nobody looked at. How far is worked
-    out as `axis/changed` explains, for each of them.
+    Why it matters: the change moves all of these tables, also those that nobody looked at. callint computes
+    for each of them how far, as `axis/changed` explains.
 
-    Example: the smoke limit has 10, 20 and 60 mg at 1000, 2000 and 3000 rpm and the torque limit 10, 30 and
-    50 mg; 2000 rpm became 2500 rpm for the smoke limit, and its cell there 40 mg. At 2500 rpm it gives
-    40 mg as before, (20 + 60) / 2, but at 2000 rpm 10 + (40 - 10) * 1000 / 1500 = 30 mg, 10 mg more. The
-    torque limit, at which nobody looked, gives 30 mg at 2500 rpm where it gave (30 + 50) / 2 = 40 mg:
+    Example: at 1000, 2000 and 3000 rpm the smoke limit has 10, 20 and 60 mg and the torque limit 10, 30 and
+    50 mg. For the smoke limit, 2000 rpm became 2500 rpm, and its cell there 40 mg. At 2500 rpm the smoke
+    limit gives 40 mg as before, (20 + 60) / 2, but at 2000 rpm 10 + (40 - 10) * 1000 / 1500 = 30 mg, 10 mg
+    more. The torque limit, which nobody looked at, gives 30 mg at 2500 rpm instead of (30 + 50) / 2 = 40 mg:
     10 mg less.
 
-    Fix: go through every table that the message names, or undo the change of the axis.
+    Fix: check every table that the message names, or undo the change of the axis.
     """
     for change in context.changes.axes:
         if len(list(context.definition.tables_on(change.axis.name))) > 1:

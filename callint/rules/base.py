@@ -22,22 +22,21 @@ _HINT = "Restore the factory file; if the maker delivered a new one, waive the f
 
 @rule(rule_ids.BASE_CHANGED, Severity.ERROR, Scope.BASE)
 def changed(context: CheckContext) -> Iterator[Finding]:
-    """A factory base differs from the one that the repository had before.
+    """A factory base differs from its previous version in the repository.
 
-    Why it matters: every image is judged against its base. Where the base is edited together with the image,
-    the two agree again, and a disabled protection reads "as in the base". A factory base never changes: a new
-    software of the maker is a new file with an identity of its own.
+    Why it matters: callint checks every image against its base. If somebody edits the base together with the
+    image, the two agree again, and a disabled protection looks the same as in the base. A factory base must
+    never change: new software from the maker is a new file with its own identity.
 
-    How it is judged: the hook compares the index with the commit below it, and `check --since` and `--range`
-    compare the two states that they are given. A base counts as changed where its path holds other bytes, or
-    where the policy leads an image of the same software to other bytes. A check of one state alone cannot
-    tell.
+    How it is judged: the hook compares the index with its parent commit, and `check --since` and `--range`
+    compare the two given states. A base has changed if its path holds other bytes, or if the policy assigns
+    other bytes as the base to an image of the same software. A check of a single state cannot detect this.
 
     Example: `factory/sk28-0412.bin` has 4250 rpm in its overspeed cut, and after the commit 4550 rpm, as
     `boats/petrel.bin` has.
 
-    Fix: restore the factory file. If the maker delivered another one under the same number, waive it and say
-    where it comes from.
+    Fix: restore the factory file. If the maker delivered another file under the same number, waive the
+    finding and name its source.
     """
     if context.image is None or context.base is None or context.image == context.base:
         return

@@ -26,14 +26,14 @@ from callint.rules.rule import Scope, rule
 
 @rule(rule_ids.CHANGE_UNEXPLAINED_BYTES, Severity.ERROR, Scope.CHANGE)
 def unexplained_bytes(context: CheckContext) -> Iterator[Finding]:
-    """Bytes differ from the base that no table, axis, text, checksum or identity accounts for.
+    """Bytes that the definition does not describe differ from the base.
 
-    Why it matters: somebody changed something that nobody can read. It may be a table that the
-    definition lacks, program code, or a slip of the tool that wrote the image.
+    Why it matters: somebody changed something that nobody can read. It may be a table that the definition
+    lacks, program code, or a fault of the tool that wrote the image.
 
     Example: 4 bytes at 0x01A40, in no region, although all edits were made in known tables.
 
-    Fix: find out what lies there and describe it in the definition, or put the bytes of the base back.
+    Fix: find out what these bytes are and describe them in the definition, or restore the bytes of the base.
     """
     for run in context.changes.unexplained:
         region = context.definition.memory.region_of(run.start)
@@ -56,21 +56,22 @@ def unexplained_bytes(context: CheckContext) -> Iterator[Finding]:
 
 @rule(rule_ids.CHANGE_MISSING_BYTES, Severity.WARNING, Scope.CHANGE)
 def missing_bytes(context: CheckContext) -> Iterator[Finding]:
-    """Bytes of the base are absent from the image, and nothing in the definition names them.
+    """The image lacks bytes of the base that the definition does not describe.
 
-    Why it matters: records were lost on the way, or the file was written without them. A programmer erases
-    more than it writes, and leaves fill there; or the control unit keeps what it had. Either way it runs with
-    bytes that nobody has looked at. What is named and absent, other rules report.
+    Why it matters: records were lost, or the file was written without them. A programmer erases more than it
+    writes, and leaves fill bytes there; or the control unit keeps its old bytes. Either way it runs with
+    bytes that nobody has checked. Other rules report missing bytes that the definition describes.
 
-    A file of part of the memory need not hold the rest. So bytes count that the image has others around, that
-    lie in a region of which it holds some, or, where the definition has no regions or the base is of part of
-    the memory too, any that the base has. An image with a `start` in the policy is a part by intent, and only
-    a region that it holds in part counts.
+    A file of part of the memory need not hold the rest. callint therefore counts missing bytes that have
+    bytes of the image before and after them, or that lie in a region of which the image holds a part. If the
+    definition has no regions, or the base covers only part of the memory too, callint counts any missing byte
+    of the base. An image with a `start` in the policy is intentionally a part; in it, callint counts only
+    regions of which it holds a part.
 
     Example: the base has 64 bytes from 0x0, and the records hold 0x0 to 0x2F and 0x34 to 0x3F: the four bytes
-    from 0x30 on are absent, and no table lies there.
+    from 0x30 on are missing, and the definition has no table there.
 
-    Fix: have the file written with these bytes, or describe as a region what such files hold.
+    Fix: generate the file with these bytes, or describe the contents of such files as a region.
     """
     image, base = context.new.image, context.base
     if base is None or not image.is_part:
@@ -102,18 +103,18 @@ _REDUCE_HINT = "Reduce the change to the agreed limit, or waive the finding with
 
 @rule(rule_ids.CHANGE_TOO_LARGE, Severity.ERROR, Scope.CHANGE)
 def too_large(context: CheckContext) -> Iterator[Finding]:
-    """A cell, or what a table puts out between its cells, is further from the base than is accepted.
+    """A cell, or the output between cells, is further from the base than the accepted change.
 
-    Why it matters: how far a table may be moved is agreed before the work starts; a cell beyond that is
-    a slip or a decision that somebody has to stand behind.
+    Why it matters: the workshop agrees on the largest change of a table before the work starts. A cell beyond
+    it is a slip, or a decision that somebody must take responsibility for.
 
-    Example: `<change max="6"/>`: 41.0 to 47.5 mg is too large, 41.0 to 47.0 mg barely passes.
+    Example: `<change max="6"/>`: 41.0 to 47.5 mg is too large, and 41.0 to 47.0 mg barely passes.
 
-    Where an axis was moved, the outputs are compared as the control unit reads them, at the operating point
-    where they are furthest apart: 40 and 60 mg at 1000 and 2000 rpm, whose second breakpoint became 1500 rpm,
-    give 60 mg at 1500 rpm where it was 50 mg. That is 10 mg, though no cell changed.
+    If an axis was moved, callint compares the outputs at the operating point where they are furthest apart. A
+    table has 40 and 60 mg at 1000 and 2000 rpm, and its second breakpoint became 1500 rpm: it gives 60 mg at
+    1500 rpm instead of 50 mg. That is 10 mg, though no cell changed.
 
-    Fix: go back within the agreed distance, or waive it with the reason and the measurement.
+    Fix: reduce the change to the accepted size, or waive the finding with the reason and the measurement.
     """
     for change in context.changes.tables:
         limit = change.table.demands.change
@@ -196,25 +197,26 @@ def _change_text(context: CheckContext, table: Table, old: float, new: float, li
 
 @rule(rule_ids.CHANGE_SUSPICIOUS_CELL, Severity.WARNING, Scope.CHANGE, in_protection=Severity.ERROR)
 def suspicious_cell(context: CheckContext) -> Iterator[Finding]:
-    """A changed cell does not fit the edit that it is part of, nor the surface around it.
+    """A changed cell fits neither the edit around it nor the surface around it.
 
-    Why it matters: whoever types hundreds of numbers mistypes one of them, and one cell is where the engine
-    jerks or knocks. Limits seldom catch it: a wrong number is mostly a possible one.
+    Why it matters: somebody who types hundreds of numbers mistypes one of them, and in that one cell the
+    engine jerks or knocks. Limits seldom catch it, because a wrong number is usually a possible one.
 
-    How it is judged: cells that changed together are compared by their difference and by their ratio to the
-    base, with the new values beside them, and with what a held limit or a copied neighbour would give. What
-    explains most of them must explain each of them, to within 2 % of the span of the base's values, and
-    beyond that by no more than the others are rounded or uneven. A cell that changed alone must stay on the
-    surface around it, to within 4.5 % of the span and as evenly as the base lies there; along one of its axes
-    is enough, so that a dent that follows its row or its column passes. Off codes are no numbers and are
-    passed over, and so is a cell that was left as it was amid others that changed.
+    How it is judged: callint predicts each changed cell from the cells that changed with it: by their
+    difference and their ratio to the base, by the new values next to it, by a common limit, and by a copied
+    neighbour. A prediction that fits most of these cells must fit each of them within 2 % of the span of the
+    base's values, plus an allowance for how rounded or uneven the others are. A cell that changed alone must
+    stay on the surface around it, within 4.5 % of the span and as evenly as the base lies there. One of its
+    axes is enough, so a dent that follows its row or its column passes. callint ignores off codes, which are
+    not numbers, and unchanged cells among changed ones.
 
     Example: 41.0, 13.0, 83.0, 27.0 and 93.0 mg became 45.1, 14.3, 913.0, 29.7 and 102.3 mg. Four of them are
-    1.1 times the base, and the third is 913.0 / 83.0 = 11 times. 1.1 × 83.0 = 91.3 mg would fit, and 913.0
-    is ten times that, as if the point had been lost. The base spans 93.0 - 13.0 = 80.0 mg, and 2 % of that is
-    1.6 mg: a third cell of 92.9 mg barely passes.
+    1.1 times the base, and the third is 913.0 / 83.0 = 11 times. 1.1 × 83.0 = 91.3 mg would fit, and 913.0 is
+    ten times that, as if the decimal point had been lost. The base spans 93.0 - 13.0 = 80.0 mg, and 2 % of
+    that is 1.6 mg: a third cell of 92.9 mg barely passes.
 
-    Fix: look up what was meant and type it again. If the number is meant, waive it with the reason.
+    Fix: look up the intended value and enter it again. If the number is intended, waive the finding with the
+    reason.
     """
     for change in context.changes.tables:
         edit, blocks = context.edits[change.table.name]
@@ -244,22 +246,24 @@ def _suspect_text(context: CheckContext, change: TableChange, suspect: Suspect) 
 
 @rule(rule_ids.CHANGE_SHIFTED_BLOCK, Severity.WARNING, Scope.CHANGE, in_protection=Severity.ERROR)
 def shifted_block(context: CheckContext) -> Iterator[Finding]:
-    """A row, a column or a block looks pasted one place off, or a row pasted twice.
+    """A row, a column or a block looks pasted one cell off, or a row looks pasted twice.
 
-    Why it matters: every number in it is a right one in the wrong place, so that no limit is broken and
-    nothing sticks out, while the engine runs with the values of another speed or load.
+    Why it matters: every number in it is right but in the wrong place. No limit is broken and nothing stands
+    out, but the engine runs with the values of another speed or load.
 
-    How it is judged: in a block that lies one place off, each changed value is what its neighbour was, and
-    the neighbour's is what the one behind it was. A row was pasted twice where it repeats the changed row
-    beside it, which goes on like the rows before, while it does not go on to the rows behind it. A neighbour
-    that was copied on purpose, once or over several rows, is not reported. On an even slope, a block one
-    place off cannot be told from an offset, and a block that was edited first not from another edit.
+    How it is judged: in a block that was pasted one cell off, each changed cell has the old value of the next
+    cell, along the whole block. A row was pasted twice if it repeats the changed row next to it, and that row
+    continues the rows before it but does not lead to the rows after it. callint does not report a neighbour
+    that was copied on purpose, once or over several rows. On an even slope, it cannot distinguish a block
+    that is one cell off from an offset; and it cannot distinguish a block that was edited before it was
+    pasted from another edit.
 
     Example: 10.0, 14.0, 23.0, 31.0 and 52.0 mg became 10.0, 10.0, 14.0, 23.0 and 31.0 mg. Each of the last
-    four is what the one before it was, and no offset or factor explains them: 10.0 - 14.0 = -4.0 mg, but
-    31.0 - 52.0 = -21.0 mg; 10.0 / 14.0 = 0.71, but 31.0 / 52.0 = 0.60. Three such cells barely pass.
+    four has the old value of the cell before it, and no offset or factor explains them: 10.0 - 14.0 = -4.0
+    mg, but 31.0 - 52.0 = -21.0 mg; 10.0 / 14.0 = 0.71, but 31.0 / 52.0 = 0.60. Three such cells barely pass.
 
-    Fix: paste the block again where it belongs. If the values were moved on purpose, waive it and say why.
+    Fix: paste the block again in the right place. If the values were moved on purpose, waive the finding with
+    the reason.
     """
     for change in context.changes.tables:
         for block in context.edits[change.table.name][1]:
@@ -291,13 +295,13 @@ def _block_text(context: CheckContext, table: Table, block: PasteError) -> str:
 def emissions(context: CheckContext) -> Iterator[Finding]:
     """An emissions table differs from the base.
 
-    Why it matters: changing what an engine emits is unlawful in many places, whoever does it and
-    whatever for. callint says every such change aloud; whether it is allowed is for the law, the maker
-    and an approved test to say.
+    Why it matters: in many places the law forbids changes to what an engine emits, whoever makes them and for
+    whatever reason. callint reports every such change; the law, the maker and an approved test decide whether
+    it is allowed.
 
     Example: twelve cells of the recirculation demand went from 30 to 24 %.
 
-    Fix: undo it, or waive it with the approval that covers it.
+    Fix: undo the change, or waive the finding and name the approval that covers it.
     """
     moved = {
         table.name: axis for axis in context.changes.by_axis for table in context.definition.tables_on(axis)
@@ -344,14 +348,14 @@ _SAME_SOFTWARE = 0.9
 
 @rule(rule_ids.CHANGE_IDENTITY, Severity.ERROR, Scope.FILE)
 def identity(context: CheckContext) -> Iterator[Finding]:
-    """The identity bytes differ from the base, although the rest of the image is that of the base.
+    """The identity bytes differ from the base, but the rest of the image matches the base.
 
-    Why it matters: somebody changed the number that tells workshops and authorities what runs in the
-    engine. An image that was built on other software differs everywhere, and is image/wrong-identity.
+    Why it matters: somebody changed the number that tells workshops and authorities which software runs in
+    the engine. An image of other software differs everywhere; `image/wrong-identity` reports it.
 
-    Example: the base reads "SK28-0412" and the image "SK28-0413", while 99 % of the cells are equal.
+    Example: the base has "SK28-0412" and the image "SK28-0413", while 99 % of the cells are equal.
 
-    Fix: put the number back; never write another software's number into an image.
+    Fix: restore the number; never write the number of another software into an image.
     """
     if context.image is None or context.base is None:
         return

@@ -21,11 +21,11 @@ from callint.rules.rule import Scope, rule
 def unreadable(context: CheckContext) -> Iterator[Finding]:
     """The image file cannot be read.
 
-    Why it matters: nothing about it can be said, so it must not be flashed on callint's word.
+    Why it matters: callint has not checked anything in the file. Do not flash it.
 
-    Example: the path is a folder, the file is missing from the commit, or permission is missing.
+    Example: the path is a folder, the commit lacks the file, or callint lacks the permission to read it.
 
-    Fix: see to the file; the message says what is in the way.
+    Fix: remove the obstacle that the message names.
     """
     if context.read_error:
         yield Finding(
@@ -38,19 +38,19 @@ def unreadable(context: CheckContext) -> Iterator[Finding]:
 
 @rule(rule_ids.IMAGE_DAMAGED_RECORD, Severity.ERROR, Scope.FILE)
 def damaged_record(context: CheckContext) -> Iterator[Finding]:
-    """A line of an Intel HEX file or of S-records is wrong, or contradicts another.
+    """A line of an Intel HEX file or of S-records is invalid or contradicts another line.
 
-    A wrong checksum or length, a line that is no record, two records with different data for one address, a
-    missing end record, a record behind it, a count that is not that of the records.
+    The rule reports a wrong checksum or length, a line that is not a record, two records with different data
+    for one address, a missing end record, a record after it, and a record count that does not match.
 
-    Why it matters: the file was cut off, damaged on its way or edited by hand. What a programmer makes of it
-    is anybody's guess: some stop in the middle, and leave the control unit half written. So nothing else in
-    such a file is checked, and callint does not write one.
+    Why it matters: the file was truncated, damaged in transfer or edited by hand. Programmers handle such a
+    file differently: some stop in the middle and leave the control unit half written. callint therefore
+    checks nothing else in such a file, and never writes one.
 
     Example: `:0300300002337A1F` in line 17, whose bytes give the checksum 0x1E.
 
-    Fix: take the file anew from where it comes. Where the line was meant, have it made by the program that
-    makes such files.
+    Fix: copy the file again from its source. If the line is intended, let the program that generates such
+    files write it.
     """
     for damage in context.damages:
         yield Finding(
@@ -68,12 +68,12 @@ def wrong_size(context: CheckContext) -> Iterator[Finding]:
 
     Intel HEX files, S-records and raw files with a start in the policy may hold part of the memory.
 
-    Why it matters: a truncated file lacks tables, an oversized one is often two files glued together or
-    an image of other software; flashing either can leave a control unit dead.
+    Why it matters: a truncated file lacks tables; an oversized one is often two concatenated files or an
+    image of other software. Flashing either can leave a control unit dead.
 
-    Example: 524,280 bytes where the definition's memory has 524,288.
+    Example: 524,280 bytes, while the memory in the definition has 524,288.
 
-    Fix: read the image out again, or correct the memory's size in the definition.
+    Fix: read the image from the control unit again, or correct the size of the memory in the definition.
     """
     if context.image is None:
         return
@@ -105,16 +105,17 @@ def wrong_size(context: CheckContext) -> Iterator[Finding]:
 
 @rule(rule_ids.IMAGE_OUTSIDE_MEMORY, Severity.ERROR, Scope.FILE)
 def outside_memory(context: CheckContext) -> Iterator[Finding]:
-    """The image has bytes at addresses that are not in the memory.
+    """The image has bytes at addresses outside the memory.
 
-    Why it matters: nothing describes them, so nothing about them is checked, and a programmer writes them all
-    the same: into another memory of the control unit, over its boot loader, or over its beginning where the
-    address is cut off. Where all bytes lie outside, the file is of something else, or its start is wrong.
+    Why it matters: the definition does not describe these bytes, so callint does not check them. A programmer
+    still writes them: into another memory of the control unit, over its boot loader or, if it truncates
+    addresses, over the start of the memory. If all bytes lie outside, the file belongs to something else or
+    its start is wrong.
 
     Example: four bytes at 0x80000, the end of a memory of 512 KiB from 0x0.
 
-    Fix: take such records out where they do not belong to the calibration, correct `start` in the policy, or
-    the memory in the definition.
+    Fix: remove the records that do not belong to the calibration, or correct `start` in the policy or the
+    memory in the definition.
     """
     if context.image is None or not context.image.is_part:
         return
@@ -148,17 +149,16 @@ def _outside(image: Image, memory: Memory) -> list[tuple[int, int]]:
 
 @rule(rule_ids.IMAGE_MISSING_TABLE, Severity.ERROR, Scope.IMAGE)
 def missing_table(context: CheckContext) -> Iterator[Finding]:
-    """A table, axis or text lies where an image of part of the memory has a gap.
+    """A table, axis or text lies in a gap of an image of part of the memory.
 
-    Why it matters: there is nothing to be checked, and whatever the control unit has there stays in it when
-    the image is flashed: two calibrations mixed, which nobody has looked at. Such cells are never taken for
+    Why it matters: callint has nothing to check. When the image is flashed, the control unit keeps its old
+    content there: a mix of two calibrations that nobody has checked. callint never treats missing cells as
     zeros.
 
     Example: a map at 0x40020 to 0x4005F, and records that end at 0x4004F: 8 of its 32 cells are missing. A
     map that ends with the last byte of the records barely passes.
 
-    Fix: have the file written with all of the calibration, or leave the table out of the definition of such
-    files.
+    Fix: generate the file with the whole calibration, or remove the table from the definition of such files.
     """
     if not context.new.image.is_part:
         return
@@ -202,15 +202,14 @@ def _absence_message(name: str, count: int, size: int, what: str) -> str:
 
 @rule(rule_ids.IMAGE_UNKNOWN_IDENTITY, Severity.WARNING, Scope.FILE)
 def unknown_identity(context: CheckContext) -> Iterator[Finding]:
-    """The bytes that say of which software an image is lie where it has a gap.
+    """The bytes that identify the software lie in a gap of the image.
 
-    Why it matters: nothing proves that the definition is the image's own. With that of other software every
-    value that is shown is meaningless.
+    Why it matters: nothing proves that the definition matches the image. With the definition of other
+    software, every value that callint shows is meaningless.
 
-    Example: an Intel HEX file of the calibration alone, and a software number at 0x5FFE0, which it does not
-    have.
+    Example: an Intel HEX file with only the calibration, which lacks the software number at 0x5FFE0.
 
-    Fix: have the file written with these bytes, or describe an identity that lies in the calibration.
+    Fix: generate the file with these bytes, or describe an identity inside the calibration.
     """
     if context.image is None or not context.image.is_part or not context.image.size:
         return
@@ -231,16 +230,15 @@ def unknown_identity(context: CheckContext) -> Iterator[Finding]:
 
 @rule(rule_ids.IMAGE_UNCOVERED_CHECKSUM, Severity.ERROR, Scope.IMAGE)
 def uncovered_checksum(context: CheckContext) -> Iterator[Finding]:
-    """A checksum covers bytes, or is stored, where the image has a gap.
+    """A checksum covers bytes in a gap of the image, or is stored there.
 
-    Why it matters: whether it is right depends on what the control unit has in the gap, which the image does
-    not tell. It is neither checked nor computed over zeros, and a stale one leaves the control unit in its
-    boot loader.
+    Why it matters: the right value depends on what the control unit has in the gap. callint therefore neither
+    checks such a checksum nor computes it over zeros. A stale checksum keeps the control unit in its boot
+    loader.
 
     Example: a CRC over 0x40000 to 0x5FFFF, and an S-record file that ends at 0x5FEFF.
 
-    Fix: have the file written with all bytes that the checksum covers, or correct its range in the
-    definition.
+    Fix: generate the file with all bytes that the checksum covers, or correct the range in the definition.
     """
     image, base = context.new.image, context.base
     if not image.is_part:
@@ -288,11 +286,11 @@ def _list_names(names: list[str]) -> str:
 def wrong_identity(context: CheckContext) -> Iterator[Finding]:
     """The image is not of the software that the definition describes.
 
-    Why it matters: in other software the tables lie elsewhere. Every value that would be shown is
-    meaningless, and an edit by this definition would write into whatever happens to be there. So
-    nothing else about such an image is checked.
+    Why it matters: in other software the tables lie elsewhere. Every value that callint would show is
+    meaningless, and an edit with this definition would overwrite unrelated bytes. callint therefore checks
+    nothing else in such an image.
 
-    Example: the bytes at 0x5FFE0 read "SK28-0398" where the definition says "SK28-0412".
+    Example: the bytes at 0x5FFE0 are "SK28-0398", but the definition says "SK28-0412".
 
     Fix: name the right definition in the policy, or rework the right image.
     """
@@ -319,10 +317,10 @@ def wrong_identity(context: CheckContext) -> Iterator[Finding]:
 def stale_checksum(context: CheckContext) -> Iterator[Finding]:
     """A stored checksum does not match the bytes that it covers.
 
-    Why it matters: the control unit refuses such an image, stays in its boot loader, or runs with
-    defaults; on a boat at sea that is a dead engine.
+    Why it matters: the control unit rejects such an image, stays in its boot loader, or runs with defaults.
+    On a boat at sea that is a dead engine.
 
-    Example: a cell was edited and the CRC over the calibration was not computed anew.
+    Example: a cell was edited, but the CRC over the calibration was not recalculated.
 
     Fix: run callint seal on the image, as the last step after all edits.
     """
@@ -359,14 +357,15 @@ _BLANK_BYTES = 4
 
 @rule(rule_ids.IMAGE_BLANK_TABLE, Severity.WARNING, Scope.IMAGE)
 def blank_table(context: CheckContext) -> Iterator[Finding]:
-    """A table holds nothing but fill bytes.
+    """A table contains only fill bytes.
 
-    Why it matters: erased memory reads as fill. Either the table is not in this software, or the image
-    was read out incompletely, or something was erased that the engine needs.
+    Why it matters: erased memory contains fill bytes. Either this software does not have the table, or the
+    image was not read completely, or something that the engine needs was erased.
 
-    Example: 32 bytes of 0xFF where the torque limit should be.
+    Example: 32 bytes of 0xFF at the address of the torque limit.
 
-    Fix: compare with the factory base; correct the address in the definition if the table lies elsewhere.
+    Fix: compare the image with the factory base; correct the address in the definition if the table lies
+    elsewhere.
     """
     layout, fill = context.layout, context.definition.memory.fill
     if not layout.size:
@@ -397,16 +396,16 @@ _DOUBTFUL_SHARE = 0.5
 
 @rule(rule_ids.IMAGE_DOUBTFUL_TABLE, Severity.WARNING, Scope.CHANGE)
 def doubtful_table(context: CheckContext) -> Iterator[Finding]:
-    """Most of a table is beyond its limits in the factory base itself.
+    """Most cells of a table are beyond its limits in the factory base itself.
 
-    Why it matters: factories do not ship tables beyond what the hardware stands. Far more likely the
-    definition reads the wrong bytes: a wrong address, type, byte order or factor. Then nothing that is
-    said about this table means anything, and an edit of it writes into something else.
+    Why it matters: factories do not ship tables beyond what the hardware withstands. More likely the
+    definition reads the wrong bytes: a wrong address, type, byte order or factor. Then every statement about
+    this table is meaningless, and an edit of it overwrites something else.
 
-    Example: `at="130"` where 0x130 is meant: 48 of 48 cells of the base read 6553.5 bar. With 23 of 48
-    it barely passes.
+    Example: `at="130"` instead of 0x130: 48 of 48 cells of the base are 6553.5 bar. With 23 of 48 it barely
+    passes.
 
-    Fix: correct address, type, byte order or conversion; or the limits, if the base really goes there.
+    Fix: correct the address, type, byte order or conversion; or the limits, if the base really exceeds them.
     """
     if context.old is None or not context.layout.size:
         return
@@ -428,14 +427,14 @@ def doubtful_table(context: CheckContext) -> Iterator[Finding]:
 
 @rule(rule_ids.IMAGE_MISSING_BASE, Severity.ERROR, Scope.FILE)
 def missing_base(context: CheckContext) -> Iterator[Finding]:
-    """The policy names a base for the image, but there is none to compare with.
+    """The policy names a base for the image, but callint cannot find it.
 
-    Why it matters: without its base, nothing can be said about what was changed; a whole class of
-    mistakes goes unseen.
+    Why it matters: without its base, callint cannot report what was changed, and misses a whole class of
+    mistakes.
 
     Example: the base file was moved, or none of the named bases has the image's identity.
 
-    Fix: correct the base's path in the policy, or add the base of this software.
+    Fix: correct the path of the base in the policy, or add the base of this software.
     """
     if context.base_problem:
         yield Finding(

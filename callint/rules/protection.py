@@ -138,15 +138,15 @@ def _title(table: Table) -> str:
 
 @rule(rule_ids.PROTECTION_DISABLED, Severity.ERROR, Scope.IMAGE)
 def disabled(context: CheckContext) -> Iterator[Finding]:
-    """A protection table looks the way its guard says it looks when it no longer protects.
+    """A protection table matches its guard: it no longer protects.
 
-    Why it matters: the limiter is still there and limits nothing. Nobody notices until the day on which
-    it would have saved the engine.
+    Why it matters: the limiter is still there but limits nothing. Nobody notices until the day on which it
+    should have saved the engine.
 
     Example: `<guard above="5000"/>` on an overspeed cut of 6000 rpm; 5000 rpm barely passes. With
-    `share="0.5"` half of a map's cells are enough.
+    `share="0.5"`, half of a map's cells are enough.
 
-    Fix: set the protection back. Nothing that a customer wants is worth an unprotected engine.
+    Fix: restore the protection. No wish of a customer justifies an unprotected engine.
     """
     for table in _suspect_protections(context):
         match = _matching_guard(context, table)
@@ -174,23 +174,23 @@ def disabled(context: CheckContext) -> Iterator[Finding]:
 def weakened(context: CheckContext) -> Iterator[Finding]:
     """A protection table still protects, but later than in the base.
 
-    Why it matters: every step towards the guard eats from the margin between the limiter and the damage.
+    Why it matters: every step towards the guard reduces the margin between the limiter and the damage.
 
-    The outputs are compared as the control unit reads them, so that an axis that was moved under a limit
-    counts as much as a cell. Of a curve that only rises or only falls the message also says how much later it
-    sets in: how far along the axis it comes to the level that it came to before.
+    callint compares outputs, so a moved axis counts as much as a changed cell. For a curve that only rises or
+    only falls, the message also says how much later the protection sets in: how far along the axis the curve
+    reaches its old level.
 
-    Example: the guard of a torque derating lies above 100 %. In the base it falls from 100 % at 100 °C to
-    60 % at 120 °C, which is 2 % per K. The cell at 120 °C is raised to 76 %: at 120 °C that is 16 % more, or
-    +26.7 % of 60 %. The old curve comes to 76 % at 100 + (100 - 76) / 2 = 112 °C, the new one at 120 °C: it
-    sets in up to 8 °C later. Of a ceiling that rises along its axis the message says instead how much further
-    down the axis it already gives what it gave before.
+    Example: the guard of a torque derating lies above 100 %. In the base the derating falls from 100 % at 100
+    °C to 60 % at 120 °C, which is 2 % per K. Its cell at 120 °C is raised to 76 %: at 120 °C that is 16 %
+    more, or +26.7 % of 60 %. The old curve reaches 76 % at 100 + (100 - 76) / 2 = 112 °C, the new one at 120
+    °C: it sets in up to 8 °C later. For a ceiling that rises along its axis, the message instead says how
+    much earlier on the axis it reaches its old output.
 
-    Named states and texts have no order, and a guard may look for one number alone: then any change is
-    reported, for somebody to say whether it protects less.
+    Named states and texts have no order, and a guard may match a single number. callint then reports any
+    change, and a person must decide whether the table protects less.
 
-    Fix: set it back, or waive the finding with what makes the smaller margin acceptable: the maker's
-    own limit, or a measurement.
+    Fix: restore the table, or waive the finding with the reason for the smaller margin: the maker's own
+    limit, or a measurement.
     """
     changes = context.changes
     for name in dict.fromkeys([*changes.by_table, *changes.output_shift_of]):
@@ -302,21 +302,21 @@ def _count_weakened(change: TableChange | None, upward: bool, downward: bool) ->
 
 @rule(rule_ids.PROTECTION_READING_CHANGED, Severity.WARNING, Scope.CHANGE)
 def reading_changed(context: CheckContext) -> Iterator[Finding]:
-    """A table that turns a sensor into the signal of protections reads otherwise than in the base.
+    """A table that converts a sensor into a signal of protections differs from the base.
 
-    Why it matters: a limiter is only as good as its reading. Where the curve behind a sensor reads low, every
-    protection that looks at that signal sets in late, though none of them has changed.
+    Why it matters: a limiter is only as good as its reading. If the curve of a sensor reads low, every
+    protection that uses the signal sets in late, though none of them has changed.
 
-    The table `produces` a signal, and protections look at it, be it through other tables. The message says
-    how far it reads too high and too low, where that is most, and names the protections, directly fed ones
-    first.
+    The rule applies to a table with `produces` if protections use the produced signal, directly or through
+    other tables. The message gives the largest errors of the reading, too high and too low, with their
+    places, and names the protections, directly fed ones first.
 
     Example: a coolant curve reads 110 °C at 0.5 V, and all of its cells are lowered by 4 °C. At 110 °C the
-    control unit reads 106 °C. A torque derating that falls from 100 % at 100 °C to 60 % at 120 °C, 2 % per
-    K, gives 100 - 2 * 6 = 88 % there in place of 100 - 2 * 10 = 80 %.
+    control unit reads 106 °C. A torque derating that falls from 100 % at 100 °C to 60 % at 120 °C, 2 % per K,
+    gives 100 - 2 * 6 = 88 % there instead of 100 - 2 * 10 = 80 %.
 
-    Fix: set the curve back to the maker's of that sensor. If another sensor was fitted on purpose, waive it
-    with that sensor's data sheet; `callint whatif` shows what a reading does to every table.
+    Fix: restore the maker's curve for that sensor. If another sensor was fitted on purpose, waive the finding
+    with the data sheet of that sensor; `callint whatif` shows what a reading does to every table.
     """
     for name in {**context.changes.by_table, **context.changes.output_shift_of}:
         table = context.definition.tables[name]
@@ -394,19 +394,19 @@ def _thresholds(loaded: LoadedDefinition) -> tuple[tuple[Table, Signal], ...]:
 
 @rule(rule_ids.PROTECTION_UNREACHABLE_THRESHOLD, Severity.ERROR, Scope.IMAGE)
 def unreachable_threshold(context: CheckContext) -> Iterator[Finding]:
-    """A threshold lies where the signal that it is compared with never gets.
+    """The signal that is compared with a threshold never reaches it.
 
-    Why it matters: a cut-off that is compared with a reading no healthy sensor gives never cuts off; a
-    monitor with such a threshold never reports.
+    Why it matters: a cut-off at a value that no healthy sensor reads never cuts off; a monitor with such a
+    threshold never reports.
 
-    A signal gets no further than its plausible range, and no further than the curve in the image that turns
+    A signal stays within its plausible range, and within the range of the curve in the image that converts
     the sensor's voltage into it.
 
-    Example: an overspeed cut at 6500 rpm with a speed signal whose plausible range ends at 6000 rpm;
-    6000 rpm barely passes. Or a cut at 135 °C, with a plausible range up to 140 °C, but a sensor curve whose
-    highest cell reads 130 °C.
+    Example: an overspeed cut at 6500 rpm with a speed signal whose plausible range ends at 6000 rpm; 6000 rpm
+    barely passes. Or a cut at 135 °C, with a plausible range up to 140 °C, but a sensor curve whose highest
+    cell is 130 °C.
 
-    Fix: set the threshold where the sensor reads, or correct the range if the sensor reads further.
+    Fix: set the threshold to a value that the sensor reads, or correct the range if the sensor reads further.
     """
     for table, signal in _thresholds(context.loaded):
         signal_range = _signal_range(context, signal)
@@ -475,13 +475,14 @@ def _signal_range(context: CheckContext, signal: Signal) -> _SignalRange:
 def flat(context: CheckContext) -> Iterator[Finding]:
     """A protection curve or map has one value everywhere.
 
-    Why it matters: a limit that depends on speed, air or temperature has been made to depend on
-    nothing; that is how limiters are switched off by those who do not want it to show.
+    Why it matters: a limit that depended on speed, air or temperature now depends on nothing. People who want
+    to hide that they switched off a limiter do it this way.
 
-    Example: a derating curve of 100 % at every coolant temperature. A curve with one cell of 99 %
-    barely passes. Reported where a guard asks for it (`<guard flat="true"/>`) or where the base had a shape.
+    Example: a derating curve of 100 % at every coolant temperature. A curve with one cell of 99 % barely
+    passes. callint reports a flat table if its guard says so (`<guard flat="true"/>`) or if it was not flat
+    in the base.
 
-    Fix: put the shape back.
+    Fix: restore the shape.
     """
     protections = _protections(context.loaded)
     for item in protections[context.new.uniform[protections]].tolist():

@@ -137,19 +137,18 @@ def _distances(context: CheckContext, breach: _Breach) -> tuple[str, str]:
 
 @rule(rule_ids.RELATION_EXCEEDS_BOUND, Severity.ERROR, Scope.IMAGE)
 def exceeds_bound(context: CheckContext) -> Iterator[Finding]:
-    """A table lies above the table that bounds it, or closer below it than the margin.
+    """A table exceeds the table that bounds it, or violates the margin below it.
 
-    Why it matters: a demand above its ceiling is cut off there, at best. The engine does not do what the
-    demand says, and where the ceiling is a protection, it now works all the time.
+    Why it matters: at best, the ceiling cuts off a demand above it. The engine does not do what the demand
+    says, and if the ceiling is a protection, it now acts all the time.
 
-    The two are compared as the control unit reads them, at every breakpoint of either within the range that
-    both cover: linear between breakpoints as they are, they can be no worse in between. Over a signal that
-    only one of them has, its most unfavourable value counts.
+    callint compares the outputs of the two tables at every breakpoint of either, within the range that both
+    cover. Both are linear between these breakpoints, so no point between them is worse. For a signal that
+    only one of them has, the most unfavourable value counts.
 
-    Example: boost is demanded up to 1180 mbar at 2000 rpm and 1240 mbar at 3000 rpm; the ceiling has
-    breakpoints at 2000, 2500 and 3000 rpm with 1300, 1200 and 1300 mbar. At 2500 rpm the demand is
-    (1180 + 1240) / 2 = 1210 mbar, which is 10 mbar above the ceiling, although neither breakpoint of the
-    demand is.
+    Example: the demand for boost is 1180 mbar at 2000 rpm and 1240 mbar at 3000 rpm; the ceiling has 1300,
+    1200 and 1300 mbar at 2000, 2500 and 3000 rpm. At 2500 rpm the demand is (1180 + 1240) / 2 = 1210 mbar,
+    which is 10 mbar above the ceiling, although neither cell of the demand is.
 
     Fix: lower the table, or raise the bound if the maker's limit allows it.
     """
@@ -171,14 +170,14 @@ def exceeds_bound(context: CheckContext) -> Iterator[Finding]:
 def mirror_differs(context: CheckContext) -> Iterator[Finding]:
     """Two tables that must be equal differ.
 
-    Why it matters: control units keep second copies of what must not go wrong, and compare them while
-    running. A copy that differs is taken for a fault: limp-home at sea, or a monitor that looks at another
-    number than the function that it watches.
+    Why it matters: control units keep second copies of critical tables and compare the copies while running.
+    A copy that differs is a fault for the control unit: limp-home at sea, or a monitor that checks against
+    another number than the function uses.
 
-    The two are compared as the control unit reads them, at every breakpoint of either within the range that
-    both cover, so that a copy may have other breakpoints.
+    callint compares the outputs of the two tables at every breakpoint of either, within the range that both
+    cover, so that a copy may have other breakpoints.
 
-    Example: the overspeed cut is 4550 rpm, its copy 4250 rpm: they are 300 rpm apart, which a tolerance of
+    Example: the overspeed cut is 4550 rpm, its copy 4250 rpm. They are 300 rpm apart, which a tolerance of
     299 rpm does not allow and one of 300 rpm barely does.
 
     Fix: make the same change in both.
@@ -200,21 +199,20 @@ def mirror_differs(context: CheckContext) -> Iterator[Finding]:
 
 @rule(rule_ids.RELATION_NOT_INVERSE, Severity.ERROR, Scope.IMAGE)
 def not_inverse(context: CheckContext) -> Iterator[Finding]:
-    """A table no longer undoes what another one does.
+    """A table is no longer the inverse function of another one.
 
-    Why it matters: torque is turned into fuel and fuel into torque in many places. Where the two tables
-    contradict each other, what the driver asks for, what a limiter allows and what a monitor believes are
-    three different engines.
+    Why it matters: the control unit converts torque into fuel and fuel into torque in many places. If the two
+    tables contradict each other, the demand, a limiter and a monitor work with three different engines.
 
-    What goes in is put through the table and through the other one, and should come back, within the
-    tolerance, in the unit of what goes in. That is tried at every breakpoint of the table and at every value
-    that the other gives at its breakpoints; in between a somewhat larger error may hide.
+    callint puts an input through the table and its output through the other one, and compares the result with
+    the input, within the tolerance, in the unit of the input. It tries every breakpoint of the table and
+    every value that the other table gives at its breakpoints; the error may be somewhat larger between them.
 
-    Example: one table makes 25 mg of 100 Nm. The other makes 80 Nm of 20 mg and 128 Nm of 30 mg, so of 25 mg
-    (80 + 128) / 2 = 104 Nm: 100 Nm comes back as 104 Nm. That is 4 Nm off, which a tolerance of 2.5 Nm does
-    not allow and one of 4 Nm barely does.
+    Example: one table converts 100 Nm into 25 mg. The other converts 20 mg into 80 Nm and 30 mg into 128 Nm,
+    so 25 mg into (80 + 128) / 2 = 104 Nm: 100 Nm comes back as 104 Nm. That is 4 Nm off, which a tolerance of
+    2.5 Nm does not allow and one of 4 Nm barely does.
 
-    Fix: work one of the two out anew from the other.
+    Fix: recalculate one of the two from the other.
     """
     for breach in _breaches(context, "inverse", relations.inverse):
         # The input has the format of the other table's values, because the two are compared.
@@ -246,14 +244,14 @@ def _signals(context: CheckContext, table: Table) -> set[str]:
 
 @rule(rule_ids.RELATION_GAP_CLOSED, Severity.ERROR, Scope.IMAGE)
 def gap_closed(context: CheckContext) -> Iterator[Finding]:
-    """Two thresholds are closer together than they must be, or have changed sides.
+    """Two thresholds are closer together than they must be, or in the wrong order.
 
-    Why it matters: between switching on and switching off lies the hysteresis. Without it a fan chatters, a
-    limiter hunts, and a fault is set and cleared many times a second.
+    Why it matters: the distance between switching on and switching off is the hysteresis. Without it a fan
+    chatters, a limiter hunts, and a fault is set and cleared many times per second.
 
-    Curves and maps are compared as the control unit reads them, where they come closest.
+    callint compares the outputs of curves and maps, and uses the point where they come closest.
 
-    Example: a fan goes on at 92 °C and off at 90 °C, and at least 3 °C must lie between: 92 - 90 = 2 °C is
+    Example: a fan switches on at 92 °C and off at 90 °C, and the gap must be at least 3 °C: 92 - 90 = 2 °C is
     too little, and off at 89 °C barely passes.
 
     Fix: move one of the two back.

@@ -43,12 +43,13 @@ from callint.rules.rule import Scope, rule
 def out_of_range(context: CheckContext) -> Iterator[Finding]:
     """A cell is outside the limits of its table.
 
-    Why it matters: the limits say what the hardware stands or the function can use. A value beyond
-    them is a broken part or an edit that does nothing.
+    Why it matters: the limits are what the hardware withstands or the function can use. A value beyond them
+    breaks a part or has no effect.
 
-    Example: limits 0 to 1650 bar, the cell reads 2100 bar; a barely passing cell reads 1650 bar.
+    Example: limits 0 to 1650 bar, and a cell of 2100 bar; a cell of 1650 bar barely passes.
 
-    Fix: correct the cell. If the limit itself is wrong, correct the definition and say why in the commit.
+    Fix: correct the cell. If the limit itself is wrong, correct the definition and give the reason in the
+    commit.
     """
     for cell in context.new.cells_outside(*context.layout.limits, context.layout.raw_limits).tolist():
         item, _, _ = context.layout.place(cell)
@@ -66,13 +67,13 @@ def out_of_range(context: CheckContext) -> Iterator[Finding]:
 
 @rule(rule_ids.VALUE_UNEXPECTED, Severity.WARNING, Scope.IMAGE)
 def unexpected(context: CheckContext) -> Iterator[Finding]:
-    """A cell is within the limits of its table, but outside what is usually seen there.
+    """A cell is within the limits of its table, but outside the expected range.
 
     Why it matters: nothing breaks at once, but somebody who knows the engine would ask.
 
-    Example: expected 4 to 72 mg, the cell reads 75 mg; a barely passing cell reads 72 mg.
+    Example: expected 4 to 72 mg, and a cell of 75 mg; a cell of 72 mg barely passes.
 
-    Fix: correct the cell, or waive the finding with the reason for going there.
+    Fix: correct the cell, or waive the finding with the reason for the value.
     """
     cells = context.new.cells_outside(*context.layout.expected, context.layout.raw_expected)
     if not len(cells):
@@ -95,15 +96,16 @@ def unexpected(context: CheckContext) -> Iterator[Finding]:
 
 @rule(rule_ids.VALUE_AT_END_STOP, Severity.WARNING, Scope.IMAGE)
 def at_end_stop(context: CheckContext) -> Iterator[Finding]:
-    """A cell holds the last number that its storage type has, and no limit says that this is meant.
+    """A cell holds the last number of its storage type, and no limit says that this is intended.
 
-    Why it matters: a value that was scaled up stops at the end of the type, and nobody sees that it
-    wanted to go further. Only the top counts in unsigned types, where 0 is an honest value.
+    Why it matters: if a value is scaled up beyond the range of its type, it stops at the end of the range,
+    and nobody sees that the intended value was larger. In unsigned types only the upper end counts, because 0
+    is an ordinary value.
 
-    Example: 255 in a uint8 cell after "plus 30 %"; a barely passing cell holds 254.
+    Example: 255 in a uint8 cell after "plus 30 %"; a cell of 254 barely passes.
 
-    Fix: set the value that was wanted; if it does not fit, the table cannot do it. Where the end is a
-    fair value, give the table limits that include it.
+    Fix: enter the intended value; if the type cannot hold it, the table cannot have it. If the end of the
+    range is a valid value, give the table limits that include it.
     """
     low, high = context.layout.limits
     groups = zip(
@@ -139,14 +141,15 @@ def at_end_stop(context: CheckContext) -> Iterator[Finding]:
 
 @rule(rule_ids.VALUE_NOT_A_NUMBER, Severity.ERROR, Scope.IMAGE)
 def not_a_number(context: CheckContext) -> Iterator[Finding]:
-    """A cell or breakpoint is not a number, or infinite.
+    """A cell or breakpoint is not a number, or is infinite.
 
-    Why it matters: every comparison with it is false and every sum with it is lost; limiters that
-    compare do not limit. The raw number counts, even where a conversion ends in a value of its own.
+    Why it matters: every comparison with such a value is false and every sum with it is lost, so limiters
+    that compare do not limit. The stored number decides, even if a conversion maps it to a finite value.
 
-    Example: the bytes 7F C0 00 00 in a float32 cell; raw 0 in a period that a speed is divided from.
+    Example: the bytes 7F C0 00 00 in a float32 cell; raw 0 for a period from which the speed is computed by
+    division.
 
-    Fix: set a number. The bytes often come from a part of the image that holds no floats at all.
+    Fix: enter a number. Such bytes often come from a part of the image that does not contain floats.
     """
     largest = sys.float_info.max
     cells = context.layout.cells_in(context.new.items_exceeding(-largest, largest))
@@ -170,13 +173,13 @@ def _why_no_number(context: CheckContext, cell: int) -> str:
 
 @rule(rule_ids.VALUE_UNKNOWN_STATE, Severity.ERROR, Scope.IMAGE)
 def unknown_state(context: CheckContext) -> Iterator[Finding]:
-    """A cell holds a raw value that none of its named states has.
+    """A cell holds a raw value that is not one of its named states.
 
-    Why it matters: what the control unit does with it is anyone's guess.
+    Why it matters: nobody knows how the control unit handles such a value.
 
-    Example: states 0 off and 1 on; the byte holds 3.
+    Example: states 0 off and 1 on, and a byte of 3.
 
-    Fix: set one of the states, or add the state to the definition if it exists.
+    Fix: enter one of the states, or add the state to the definition if it exists.
     """
     for conversion, cells in context.layout.curved:
         if not isinstance(conversion, States):
@@ -244,13 +247,13 @@ def _interval_text(context: CheckContext, table: Table, along: str, cell: int) -
 def too_steep(context: CheckContext) -> Iterator[Finding]:
     """Two neighbouring cells differ more than the table's gradient allows.
 
-    Why it matters: the engine passes from one cell to the next in a blink; a cliff in a table is a jerk
-    at the shaft, a pressure spike, or a controller that hunts.
+    Why it matters: the engine passes from one cell to the next in an instant; a large step in a table is a
+    jerk at the shaft, a pressure spike, or a controller that hunts.
 
-    Example: `<gradient along="x" max="0.02"/>`: from 2000 to 2200 rpm at most 4 mg; 41.0 to 45.2 mg
-    is too steep, 41.0 to 45.0 mg barely passes.
+    Example: `<gradient along="x" max="0.02"/>` allows 4 mg from 2000 to 2200 rpm; 41.0 to 45.2 mg is too
+    steep, and 41.0 to 45.0 mg barely passes.
 
-    Fix: smooth the step over more cells, or correct the one that sticks out.
+    Fix: spread the step over more cells, or correct the cell that causes it.
     """
     for table in _tables_with_gradients(context.loaded):
         item = context.layout.table_items[table.name]
@@ -323,13 +326,13 @@ def _slope_text(context: CheckContext, table: Table, gradient: Gradient, first: 
 
 @rule(rule_ids.VALUE_NOT_MONOTONIC, Severity.ERROR, Scope.IMAGE)
 def not_monotonic(context: CheckContext) -> Iterator[Finding]:
-    """The values do not only rise, or only fall, along an axis where the table demands it.
+    """The values must only rise, or only fall, along an axis, but do not.
 
-    Why it matters: more air must never allow less fuel, a hotter engine never more; a dent in such a
-    table makes the controller go back and forth over it.
+    Why it matters: more air must never allow less fuel, and a hotter engine must never allow more. A dent in
+    such a table makes the controller oscillate around it.
 
-    Example: `<monotonic along="y" direction="rising"/>`: 40.0, 42.5, 41.0 mg breaks it; 40.0, 42.5,
-    42.5 mg barely passes unless `strict="true"` forbids equal neighbours.
+    Example: `<monotonic along="y" direction="rising"/>`: 40.0, 42.5, 41.0 mg breaks it; 40.0, 42.5, 42.5 mg
+    barely passes unless `strict="true"` forbids equal neighbours.
 
     Fix: correct the cell that breaks the order.
     """
@@ -422,20 +425,20 @@ def _order_text(context: CheckContext, table: Table, monotonic: Monotonic, first
 
 @rule(rule_ids.VALUE_OFF_IN_OPERATING_RANGE, Severity.ERROR, Scope.IMAGE)
 def off_in_operating_range(context: CheckContext) -> Iterator[Finding]:
-    """A cell switches its function off where the table does not allow it.
+    """A cell holds the off code where the table does not allow it.
 
-    Why it matters: an off code is a switch, not a small value. Inside the range where the engine
-    normally runs it disables the function in daily use, and often unlawfully.
+    Why it matters: an off code is a switch, not a small value. Inside the normal operating range it disables
+    the function in daily use, which is often unlawful.
 
-    Example: `<off raw="15" allowed="outside-operating"/>` and raw 15 at 30 °C intake air and 85 °C
-    coolant; a barely passing one stands at 80 °C intake air, beyond the operating range of 60 °C.
+    Example: `<off raw="15" allowed="outside-operating"/>` and raw 15 at 30 °C intake air and 85 °C coolant;
+    raw 15 at 80 °C intake air, beyond the operating range of 60 °C, barely passes.
 
-    The message says how much of the operating range is lost, by area: an operating point between an off cell
-    and its neighbour counts by the weight with which the off cell is read there. On a curve with breakpoints
-    0, 20, 40 and 60 °C whose cell at 40 °C is off, in an operating range from 10 to 60 °C, that is a triangle
-    from 20 over 40 to 60 °C: half of 40 K, of 50 K, which is 40 %.
+    The message gives the lost share of the operating range, by area. An operating point between an off cell
+    and its neighbour counts with the weight of the off cell. In a curve with breakpoints 0, 20, 40 and 60 °C,
+    let the cell at 40 °C be off, and the operating range be 10 to 60 °C. The loss is a triangle from 20 over
+    40 to 60 °C: half of 40 K, out of 50 K, which is 40 %.
 
-    Fix: set the cell back to a value. `allowed="nowhere"` forbids the code in every cell.
+    Fix: restore a value in the cell. `allowed="nowhere"` forbids the code in every cell.
     """
     codes = np.flatnonzero(context.new.off)
     for number in distinct(context.layout.item[codes]).tolist():

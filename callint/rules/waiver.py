@@ -77,14 +77,14 @@ def _name(waiver: Waiver) -> str:
 
 @rule(rule_ids.WAIVER_EXPIRED, Severity.WARNING, Scope.POLICY)
 def expired(usage: WaiverUsage) -> Iterator[Finding]:
-    """A waiver's last day has passed, and what it accepted is still there.
+    """A waiver has passed its last day, and its finding still exists.
 
-    Why it matters: somebody accepted it for a time, to look at it again. That time is over; the
-    finding counts again.
+    Why it matters: somebody accepted the finding for a limited time, to check it again. That time is over;
+    the finding counts again.
 
-    Example: `until = 2026-06-30`, and today is July.
+    Example: `until = 2026-06-30`, and today is in July.
 
-    Fix: settle the finding, or write a new waiver with a new reason.
+    Fix: fix the finding, or write a new waiver with a new reason.
     """
     for waiver in usage.having(WaiverStatus.EXPIRED):
         yield _finding(
@@ -116,20 +116,20 @@ _OUTDATED = {
 
 @rule(rule_ids.WAIVER_OUTDATED, Severity.WARNING, Scope.POLICY)
 def outdated(usage: WaiverUsage) -> Iterator[Finding]:
-    """A waiver was written for other content than is there now.
+    """The content of a waived finding has changed since the waiver was written.
 
-    Why it matters: what was accepted is not what would be flashed, or is no longer read and judged as it was.
-    The finding counts again.
+    Why it matters: the accepted content is not what would be flashed, or the definition now reads or checks
+    it differently. The finding counts again.
 
-    How it is judged: a digest has three parts. The first is of the stored bytes, the second of what gives
-    them their meaning (address, type, byte order, conversion, axes), the third of what the definition demands
-    of them (purpose, limits, guards, the signals' ranges). The message says which of them is another one.
-    Digests of 40 digits are of an earlier form, which did not cover the definition.
+    How it is judged: a digest has three parts. The first covers the stored bytes, the second their meaning
+    (address, type, byte order, conversion, axes), the third the demands of the definition (purpose, limits,
+    guards, the signals' ranges). The message names the parts that changed. Digests of 40 digits are in an
+    earlier format that did not cover the definition.
 
-    Example: the table was waived, then two more of its cells were changed. Or its factor became ten times as
-    large, and the same bytes mean another number.
+    Example: somebody changed two more cells of a waived table. Or its factor became ten times as large, and
+    the same bytes mean another number.
 
-    Fix: look at the table again; if it is still acceptable, write the new digest.
+    Fix: check the table again; if it is still acceptable, write the new digest.
     """
     for waiver in usage.having(WaiverStatus.OUTDATED):
         digest = usage.digests[waiver]
@@ -145,15 +145,15 @@ def outdated(usage: WaiverUsage) -> Iterator[Finding]:
 
 @rule(rule_ids.WAIVER_SAME_PERSON, Severity.WARNING, Scope.POLICY)
 def same_person(usage: WaiverUsage) -> Iterator[Finding]:
-    """A waiver is not known to be another person's than the change that it covers.
+    """The author of a waiver may be an author of the change that it covers.
 
-    Why it matters: the policy says `second-person = true`, so that nobody accepts their own change to
-    protection or emissions. The finding counts again. Who wrote what is judged by the authors of the
-    commits, and by git's present identity for what is not committed yet.
+    Why it matters: the policy says `second-person = true`, so nobody can accept their own change to
+    protection or emissions. The finding counts again. callint compares the authors of the commits, and uses
+    the current git identity for uncommitted changes.
 
-    Example: Tomas Rook raised the cut-off speed, and the commit with the waiver is his too.
+    Example: Tomas Rook raised the cut-off speed, and he committed the waiver too.
 
-    Fix: ask a colleague to look at the change, and to write and commit the waiver.
+    Fix: ask a colleague to check the change, and to write and commit the waiver.
     """
     for waiver in usage.having(WaiverStatus.REJECTED):
         objection = usage.objections[waiver]
@@ -168,14 +168,14 @@ def same_person(usage: WaiverUsage) -> Iterator[Finding]:
 
 @rule(rule_ids.WAIVER_UNUSED, Severity.WARNING, Scope.POLICY)
 def unused(usage: WaiverUsage) -> Iterator[Finding]:
-    """A waiver accepts something that is not there.
+    """A waiver accepts a finding that does not exist.
 
-    Why it matters: it is left over, or it names the wrong rule, image or table, and whoever wrote it
-    believes that something is accepted that is not.
+    Why it matters: the waiver is a remnant, or it names the wrong rule, image or table, and its author
+    believes that a finding is accepted that is not.
 
-    Example: the change that it covered was undone, or the image has a new name.
+    Example: the change that the waiver covered was undone, or the image has a new name.
 
-    Fix: remove it, or correct its rule, image or table.
+    Fix: remove the waiver, or correct its rule, image or table.
     """
     for waiver in usage.having(WaiverStatus.UNUSED):
         image = usage.renamed.get(waiver)

@@ -21,11 +21,11 @@ from callint.rules.rule import Scope, rule
 def fixed_axis_not_rising(context: CheckContext) -> Iterator[Finding]:
     """The breakpoints of a fixed axis do not rise.
 
-    Why it matters: cells would be read at the wrong operating points, by people and by callint.
+    Why it matters: people and callint would read the cells at the wrong operating points.
 
     Example: `values="1 2 4 3 5 6"`.
 
-    Fix: put the values in rising order, as the control unit has them.
+    Fix: put the values into rising order, as the control unit has them.
     """
     for axis in context.definition.axes.values():
         if not isinstance(axis, FixedAxis):

@@ -27,13 +27,13 @@ from callint.rules.rule import Scope, rule
 
 @rule(rule_ids.DEFINITION_NOT_INVERTIBLE, Severity.ERROR, Scope.DEFINITION)
 def not_invertible(context: CheckContext) -> Iterator[Finding]:
-    """A conversion has no way back from physical to raw.
+    """A conversion is not invertible from physical to raw.
 
-    Why it matters: values can be shown but not entered, merged or carried over, and two raw values that
-    look the same to people are different to the engine.
+    Why it matters: callint can show values of this conversion, but it cannot enter, merge or carry them. Two
+    raw numbers that look the same to people are different to the engine.
 
-    Example: `factor="0"`; a state name that stands for two raw values; an interpolated conversion that
-    rises and then falls; a rational one whose parabola turns round inside the limits of its table.
+    Example: `factor="0"`; one state name for two raw values; an interpolated conversion that rises and then
+    falls; a rational conversion whose parabola has its turning point inside the limits of its table.
 
     Fix: correct the factor, the states, the points or the coefficients.
     """
@@ -102,12 +102,11 @@ def _why_not_invertible_within(conversion: Rational, table: Table) -> str | None
 def no_unit(context: CheckContext) -> Iterator[Finding]:
     """A conversion has no unit.
 
-    Why it matters: a number without a unit is read as whatever the reader expects; bar and MPa differ
-    by ten.
+    Why it matters: readers assume a unit for a number without one; bar and MPa differ by a factor of ten.
 
     Example: `<linear name="pressure" factor="0.1"/>`.
 
-    Fix: add `unit=`; write `unit="-"` for a pure number.
+    Fix: add `unit=`; write `unit="-"` for a dimensionless number.
     """
     for conversion in context.definition.conversions.values():
         if not isinstance(conversion, States) and not conversion.unit:
@@ -126,15 +125,15 @@ _NO_UNITS = {"", "-"}
 
 @rule(rule_ids.DEFINITION_UNIT_DIFFERS, Severity.WARNING, Scope.DEFINITION)
 def unit_differs(context: CheckContext) -> Iterator[Finding]:
-    """An axis or a table has another unit than the signal that it is of.
+    """The unit of an axis or table differs from the unit of its signal.
 
-    Why it matters: one number stands for both. A breakpoint of 30 m/s is then looked up at 30 km/h, and every
-    operating point, threshold and reading of that signal is wrong by the factor between the units.
+    Why it matters: callint uses the same number in both units. It then looks up a breakpoint of 30 m/s at 30
+    km/h, and every operating point, threshold and reading of that signal is wrong by the ratio of the units.
 
-    Example: `<signal name="boat_speed" unit="km/h">` and an axis over it whose conversion says m/s.
+    Example: `<signal name="boat_speed" unit="km/h">` and an axis of this signal with a conversion in m/s.
 
-    Fix: correct the unit or the conversion, or give the axis a signal of its own. Where it is one unit in two
-    spellings, use one.
+    Fix: correct the unit or the conversion, or give the axis its own signal. If the two are spellings of one
+    unit, use one spelling.
     """
     definition = context.definition
     pairs: list[tuple[str, Axis | Table, str | None]] = [

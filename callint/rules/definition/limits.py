@@ -28,11 +28,12 @@ from callint.rules.rule import Scope, rule
 def limits_inverted(context: CheckContext) -> Iterator[Finding]:
     """A lower limit is above its upper limit.
 
-    Why it matters: no value satisfies it, so every cell is reported, or, worse, nobody looks any more.
+    Why it matters: no value satisfies the limits, so callint reports every cell, and people stop reading the
+    findings.
 
     Example: `<limits min="90" max="0"/>`; `plausible="130 -40"`.
 
-    Fix: swap the two.
+    Fix: swap the two limits.
     """
     for table in context.definition.tables.values():
         for noun, range_ in (("limits", table.demands.limits), ("expected", table.demands.expected)):
@@ -52,11 +53,11 @@ def _inverted_range(name: str, limits: Range | None, line: int, table: str = "")
 
 @rule(rule_ids.DEFINITION_LIMITS_UNREACHABLE, Severity.WARNING, Scope.DEFINITION)
 def limits_unreachable(context: CheckContext) -> Iterator[Finding]:
-    """A limit lies where no value can ever get.
+    """No stored value can reach a limit.
 
-    Why it matters: a limit beyond what the type can hold never fires, so it protects from nothing; most
-    often the factor or the type is wrong. The same goes for an expected range that reaches beyond the
-    limits, and an operating range beyond the plausible one.
+    Why it matters: a limit beyond the range of the type never triggers, so it protects nothing; usually the
+    factor or the type is wrong. The same applies to an expected range beyond the limits, and to an operating
+    range beyond the plausible one.
 
     Example: `<limits min="0" max="300"/>` on a uint8 with factor 1, which ends at 255.
 
@@ -140,11 +141,11 @@ def _outside(name: str, outer_name: str, inner: Range, outer: Range, of: Table |
 def no_limits(context: CheckContext) -> Iterator[Finding]:
     """A table has no limits.
 
-    Why it matters: an impossible value in it goes unseen. Tables of named states need none.
+    Why it matters: nobody notices an impossible value in the table. Tables of named states need no limits.
 
     Example: a map of rail pressure demand without `<limits>`: 21000 bar passes.
 
-    Fix: add `<limits min= max=/>` with what the hardware stands and the maker allows.
+    Fix: add `<limits min= max=/>` with what the hardware withstands and the maker allows.
     """
     for table in context.definition.tables.values():
         is_states = isinstance(context.definition.conversion_of(table), States)
@@ -164,12 +165,12 @@ def no_limits(context: CheckContext) -> Iterator[Finding]:
 def unguarded_protection(context: CheckContext) -> Iterator[Finding]:
     """A protection table has no guard.
 
-    Why it matters: a guard says what the table looks like when it no longer protects. Without one,
-    nobody notices when an overspeed cut is moved to a speed that the engine never reaches.
+    Why it matters: a guard describes what the table looks like when it no longer protects. Without a guard,
+    nobody notices when somebody moves an overspeed cut to a speed that the engine never reaches.
 
     Example: `<scalar name="overspeed_cut" purpose="protection" ...>` without a `<guard above="5000"/>`.
 
-    Fix: add `<guard .../>` with the value beyond which, or the state in which, it no longer protects.
+    Fix: add `<guard .../>` with the value beyond which, or the state in which, the table no longer protects.
     """
     for table in context.definition.tables.values():
         if table.purpose is Purpose.PROTECTION and not table.demands.guards:

@@ -21,27 +21,28 @@ from callint.rules.rule import Scope, rule
 
 @rule(rule_ids.DEFINITION_INVALID, Severity.ERROR, Scope.DEFINITION)
 def invalid(context: CheckContext) -> Iterator[Finding]:
-    """The definition file is not what the format asks for.
+    """The definition file does not conform to the format.
 
-    Why it matters: what callint cannot read it cannot check. The part that is wrong is left out, so
-    its table is not looked at until the line is mended.
+    Why it matters: callint cannot check what it cannot read. It skips the invalid part and its table until
+    the line is corrected.
 
-    Example: `type="uint12"` - no such storage type; `<guard above="85" below="4"/>` - two conditions
-    where one is meant; a `<monotonic along="y">` in a curve, which has no y axis.
+    Example: `type="uint12"`, which is not a storage type; `<guard above="85" below="4"/>`, which has two
+    conditions instead of one; a `<monotonic along="y">` in a curve, which has no y axis.
 
-    Fix: correct the line. The schema `schemas/definition.xsd` gives completion and help in XML editors.
+    Fix: correct the line. With the schema `schemas/definition.xsd`, XML editors complete and explain the
+    format.
     """
     yield from context.file.problems
 
 
 @rule(rule_ids.DEFINITION_DUPLICATE_NAME, Severity.ERROR, Scope.DEFINITION)
 def duplicate_name(context: CheckContext) -> Iterator[Finding]:
-    """Two things of one kind have the same name.
+    """Two elements of one kind have the same name.
 
-    Why it matters: an axis or a waiver that names one of them may mean the other. Only the first is
-    looked at.
+    Why it matters: an axis or a waiver with this name may mean the other element. callint checks only the
+    first.
 
-    Example: two maps named `smoke_limit`, one of them copied to start a new one.
+    Example: two maps named `smoke_limit`; one was copied as the start of a new one.
 
     Fix: rename one of them.
     """
@@ -63,14 +64,14 @@ def duplicate_name(context: CheckContext) -> Iterator[Finding]:
 
 @rule(rule_ids.DEFINITION_UNKNOWN_REFERENCE, Severity.ERROR, Scope.DEFINITION)
 def unknown_reference(context: CheckContext) -> Iterator[Finding]:
-    """Something is referred to that the definition does not have.
+    """The definition refers to a name that it does not define.
 
-    Why it matters: a table with an unknown axis or conversion cannot be decoded, and so is not checked
-    at all; a checksum with an unknown algorithm cannot be verified.
+    Why it matters: callint cannot decode a table with an unknown axis or conversion, so it does not check the
+    table; it cannot verify a checksum with an unknown algorithm.
 
-    Example: `<x axis="sped_16"/>` where the axis is called `speed_16`.
+    Example: `<x axis="sped_16"/>` for the axis `speed_16`.
 
-    Fix: correct the name, or add what is missing.
+    Fix: correct the name, or add the missing element.
     """
     for reference in _references(context):
         if reference.name not in reference.known:

@@ -69,14 +69,14 @@ def _extents(context: CheckContext) -> list[_Extent]:
 
 @rule(rule_ids.DEFINITION_OUTSIDE_IMAGE, Severity.ERROR, Scope.DEFINITION)
 def outside_image(context: CheckContext) -> Iterator[Finding]:
-    """Something is placed outside the memory that the definition declares.
+    """An element lies outside the memory that the definition declares.
 
-    Why it matters: its bytes do not exist in any image, so nothing about it can be checked; most often
-    the address has a wrong digit, and the table that is meant lies somewhere else.
+    Why it matters: no image has these bytes, so callint can check nothing about them. Usually a digit of the
+    address is wrong, and the intended table lies elsewhere.
 
     Example: `at="0x140200"` in a memory of 0x80000 bytes.
 
-    Fix: correct the address, the count or the memory's size.
+    Fix: correct the address, the count or the size of the memory.
     """
     memory = context.definition.memory
     extents = _extents(context)
@@ -105,16 +105,16 @@ def outside_image(context: CheckContext) -> Iterator[Finding]:
 
 @rule(rule_ids.DEFINITION_OVERLAP, Severity.WARNING, Scope.DEFINITION)
 def overlap(context: CheckContext) -> Iterator[Finding]:
-    """Two things claim the same bytes.
+    """Two elements occupy the same bytes.
 
-    Why it matters: an edit of one table silently changes the other. Either one of the addresses, counts
-    or types is wrong, or the engine really reads one place twice and whoever edits it must know.
-    Tables with different masks in one byte do not overlap, nor do interleaved ones.
+    Why it matters: an edit of one table silently changes the other. Either an address, a count or a type is
+    wrong, or the engine really reads one place twice and whoever edits it must know. Tables with different
+    masks in one byte do not overlap, and neither do interleaved tables.
 
-    Example: a curve of 12 cells declared with `count="16"` runs into the curve behind it.
+    Example: a curve of 12 cells with `count="16"` extends into the next curve.
 
-    Fix: correct address, count, type, stride or mask. Where two readings of one place are meant, turn
-    the rule to note in the policy.
+    Fix: correct the address, count, type, stride or mask. If the engine really reads one place twice, set the
+    rule to note in the policy.
     """
     for first, second, address in _overlaps(context):
         yield definition_finding(
@@ -201,14 +201,14 @@ def _claimed(context: CheckContext, extent: _Extent) -> tuple[NDArray[np.int64],
 
 @rule(rule_ids.DEFINITION_CHECKSUM_OVER_ITSELF, Severity.ERROR, Scope.DEFINITION)
 def checksum_over_itself(context: CheckContext) -> Iterator[Finding]:
-    """A checksum's range covers the place where the checksum is stored.
+    """The range of a checksum contains the address where the checksum is stored.
 
-    Why it matters: storing the result changes what the result is computed from, so no stored value is
-    ever right.
+    Why it matters: storing the result changes the bytes from which it is computed, so no stored value is ever
+    right.
 
-    Example: start 0x40000, size 0x20000, stored at 0x5FFFC, which is inside.
+    Example: start 0x40000, size 0x20000, stored at 0x5FFFC, which is inside the range.
 
-    Fix: end the range before the stored value, or correct where it is stored.
+    Fix: end the range before the stored value, or correct the address of the stored value.
     """
     for checksum in context.definition.memory.checksums:
         size = checksums.stored_size(checksum) if checksums.is_known(checksum.algorithm) else 1

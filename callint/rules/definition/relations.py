@@ -19,17 +19,17 @@ from callint.rules.rule import Scope, rule
 
 @rule(rule_ids.DEFINITION_UNUSABLE_RELATION, Severity.WARNING, Scope.DEFINITION)
 def unusable_relation(context: CheckContext) -> Iterator[Finding]:
-    """A relation relates two tables that cannot be compared.
+    """A relation refers to two tables that cannot be compared.
 
-    Why it matters: it reads like a check, but no image can break it, or what it compares are numbers of
-    different kinds. A relation is judged wherever both tables give a number; tables in different units, or
-    over signals that never meet, have nothing to be compared.
+    Why it matters: the relation looks like a check, but no image can break it, or it compares numbers of
+    different kinds. callint checks a relation wherever both tables have a value; it cannot compare tables in
+    different units, or tables over signals that do not overlap.
 
-    Example: `<at-most table="boost_demand" bound="boost_ceiling"/>` where the demand is in mbar and the
-    ceiling in bar: 1200 is above 2, although 1200 mbar is not above 2 bar.
+    Example: `<at-most table="boost_demand" bound="boost_ceiling"/>` with the demand in mbar and the ceiling
+    in bar: 1200 is above 2, although 1200 mbar is not above 2 bar.
 
-    Fix: relate the tables that were meant, or give both the same unit. An inverse needs one signal that only
-    the one table has, in the unit of the other's values, and the other way round.
+    Fix: relate the intended tables, or give both the same unit. In an inverse, each table needs one signal
+    that the other lacks, in the unit of the other table's values.
     """
     tables = context.definition.tables
     for relation in context.definition.relations:
