@@ -3,7 +3,7 @@
 callint takes a third of a second to start, most of it for imports, and the tests start it thousands of times.
 So each process of pytest starts one server, which imports everything and runs nothing. For
 each command the server forks a process. That process takes over the caller's arguments, folder, environment,
-and standard input, output and error, and runs a module from there, as ``python -m`` does. Each command still
+and standard input, output and error, and goes on as Python does after its start. Each command still
 has a process of its own: it ends with an exit status and leaves nothing behind for the next command.
 
 A test does not see here what a command forgot to import: ``test_project_checks.py`` starts Python for each
@@ -28,16 +28,16 @@ _STREAMS = b"\0" * 12  # three file descriptors
 
 def send(
     connection: _socket.socket,
-    module: str,
     arguments: list[str],
     environment: dict[str, str],
     streams: list[int],
 ) -> None:
-    """Ask the server to run a module in the folder, with standard input, output and error, of this process.
+    """Ask the server to run ``python ARGUMENTS`` in the current folder.
 
-    ``streams`` are their file descriptors.
+    The arguments begin with ``-m MODULE`` or ``-c PROGRAM``. ``streams`` are the file descriptors of standard
+    input, output and error.
     """
-    request = marshal.dumps((module, arguments, os.getcwd(), environment))  # noqa: PTH109 (quick)
+    request = marshal.dumps((arguments, os.getcwd(), environment))  # noqa: PTH109 (quick)
     handles = b"".join(handle.to_bytes(4, sys.byteorder) for handle in streams)
     rights = [(_socket.SOL_SOCKET, _socket.SCM_RIGHTS, handles)]
     connection.sendmsg([len(request).to_bytes(4, "big")], rights)
@@ -56,7 +56,7 @@ def _client(address: str, arguments: list[str]) -> None:
     """Run callint by the server, and end as it does."""
     connection = _socket.socket(_socket.AF_UNIX, _socket.SOCK_STREAM)
     connection.connect(address)
-    send(connection, "callint", arguments, dict(os.environ), [0, 1, 2])
+    send(connection, ["-m", "callint", *arguments], dict(os.environ), [0, 1, 2])
     code = status(connection)
     if code < 0:
         os.kill(os.getpid(), -code)
@@ -75,8 +75,8 @@ class _Server:
         #: The id of each running process and its connection, by the file descriptors of both.
         self._running: dict[int, tuple[int, int, socket.socket]] = {}
 
-    def serve(self) -> tuple[str, list[str]]:
-        """Returns in the processes that it forks: the module to run and its arguments."""
+    def serve(self) -> list[str]:
+        """Returns in the processes that it forks, with the arguments of Python."""
         for handle in (0, self._listener.fileno()):
             self._ready.register(handle, 1)
         while True:
@@ -90,11 +90,11 @@ class _Server:
                 elif key.fd in self._running:
                     self._finish(key.fd)
 
-    def _fork(self) -> tuple[str, list[str]] | None:
+    def _fork(self) -> list[str] | None:
         connection, _ = self._listener.accept()
         head, rights, _, _ = connection.recvmsg(4, _socket.CMSG_LEN(len(_STREAMS)))
         data = connection.recv(int.from_bytes(head, "big"), _socket.MSG_WAITALL)
-        module, arguments, folder, environment = marshal.loads(data)
+        arguments, folder, environment = marshal.loads(data)
         handles = rights[0][2]
         streams = [int.from_bytes(handles[n : n + 4], sys.byteorder) for n in (0, 4, 8)]
         process = os.fork()
@@ -105,7 +105,7 @@ class _Server:
             for handle in self._running:
                 os.close(handle)
             _become(streams, folder, environment)
-            return module, arguments
+            return list(arguments)
         for handle in streams:
             os.close(handle)
         end = os.pidfd_open(process)
@@ -150,8 +150,8 @@ def _become(streams: list[int], folder: str, environment: dict[str, str]) -> Non
     os.environ.update(environment)
 
 
-def _run(module: str, arguments: list[str]) -> None:
-    """Run a module and end the process, but leave the imported modules as they are.
+def _run(arguments: list[str]) -> None:
+    """Run a module or program and end the process, but leave the imported modules as they are.
 
     To take them apart, as Python does at its end, takes longer than most commands.
     """
@@ -162,11 +162,15 @@ def _run(module: str, arguments: list[str]) -> None:
     from pathlib import Path
 
     code: object = 0
-    sys.argv = [module, *arguments]
-    if module == "callint":
-        sys.path[0] = str(Path.cwd())  # as python -m has it
+    option, program, *rest = arguments
+    sys.argv = [option, *rest]
+    if program == "callint":
+        sys.path[0] = str(Path.cwd())  # where Python begins to look for modules
     try:
-        runpy.run_module(module, run_name="__main__", alter_sys=True)
+        if option == "-c":
+            exec(program, {"__name__": "__main__"})
+        else:
+            runpy.run_module(program, run_name="__main__", alter_sys=True)
     except SystemExit as end:
         code = end.code
     except BaseException:
@@ -206,6 +210,6 @@ def _import_everything() -> None:
 if __name__ == "__main__":
     if sys.argv[1] == "serve":
         _import_everything()
-        _run(*_Server(int(sys.argv[2])).serve())
+        _run(_Server(int(sys.argv[2])).serve())
     else:
         _client(sys.argv[1], sys.argv[2:])

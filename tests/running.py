@@ -96,9 +96,13 @@ class Result:
 
 @cache
 def _home() -> Path:
-    """An empty home folder: no git configuration, no caches of other runs."""
+    """A home folder without git configuration or caches of other runs."""
     home = Path(tempfile.mkdtemp(prefix="callint-home-"))
     atexit.register(shutil.rmtree, home, ignore_errors=True)
+    # What git lays into a new repository, but for its examples of hooks.
+    (home / "template" / "hooks").mkdir(parents=True)
+    (home / "template" / "info").mkdir()
+    (home / "template" / "info" / "exclude").write_text("# Nothing\n", "utf-8")
     return home
 
 
@@ -122,6 +126,7 @@ def environment(**more: str) -> dict[str, str]:
         "GIT_CONFIG_SYSTEM": os.devnull,
         "GIT_CONFIG_NOSYSTEM": "1",
         "GIT_TERMINAL_PROMPT": "0",
+        "GIT_TEMPLATE_DIR": str(_home() / "template"),
         "GIT_AUTHOR_NAME": "Ada Quay",
         "GIT_AUTHOR_EMAIL": "ada@yard.example",
         "GIT_COMMITTER_NAME": "Ada Quay",
@@ -141,7 +146,7 @@ def run(*arguments: str, cwd: Path, **env: str) -> Result:
     """
     if any(name.startswith(command_server.READ_AT_START) for name in env):
         return run_in_new_python(*arguments, cwd=cwd, **env)
-    return run_module("callint", *arguments, cwd=cwd, env=environment(**env))
+    return run_python("-m", "callint", *arguments, cwd=cwd, env=environment(**env))
 
 
 def run_in_new_python(*arguments: str, cwd: Path, **env: str) -> Result:
@@ -157,17 +162,17 @@ def run_in_new_python(*arguments: str, cwd: Path, **env: str) -> Result:
     return Result(done.returncode, _text(done.stdout), _text(done.stderr))
 
 
-def run_module(
-    module: str,
+def run_python(
     *arguments: str,
     cwd: Path,
     env: dict[str, str],
     text: bytes = b"",
     patience: float | None = None,
 ) -> Result:
-    """``python -m MODULE ARGUMENTS`` in a process that the command server forks, with ``text`` as its input.
+    """``python ARGUMENTS`` in a process that the command server forks, where callint is imported already.
 
-    After ``patience`` seconds without an end or an output the process is killed, which is a TimeoutError.
+    The arguments begin with ``-m MODULE`` or ``-c PROGRAM``; ``text`` is the standard input. If the process says
+    nothing for ``patience`` seconds, it is killed, which is a TimeoutError.
     """
     with ExitStack() as files, selectors.DefaultSelector() as ready:
         given = files.enter_context(TemporaryFile())
@@ -178,7 +183,7 @@ def run_module(
         connection.connect(command_server_address())
         with chdir(cwd):
             streams = [given.fileno(), *(writing for _, writing in ends)]
-            command_server.send(connection, module, list(arguments), env, streams)
+            command_server.send(connection, list(arguments), env, streams)
         output: dict[int, list[bytes]] = {}
         for reading, writing in ends:
             os.close(writing)
@@ -188,7 +193,7 @@ def run_module(
         while ready.get_map():
             events = ready.select(patience)
             if not events:
-                raise TimeoutError(f"{module} {arguments} says nothing for {patience} s")
+                raise TimeoutError(f"{arguments} says nothing for {patience} s")
             for key, _ in events:
                 part = os.read(key.fd, 1 << 16)
                 output[key.fd].append(part)
