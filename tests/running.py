@@ -10,17 +10,20 @@ import atexit
 import io
 import json
 import os
+import selectors
 import shlex
 import shutil
+import socket
 import subprocess
 import sys
 import tempfile
 import unicodedata
 from collections.abc import Mapping
-from contextlib import chdir, redirect_stderr, redirect_stdout
+from contextlib import ExitStack, chdir, redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from tempfile import TemporaryFile
 from typing import Any
 from unittest import mock
 
@@ -28,6 +31,7 @@ import jsonschema
 import pytest
 
 from callint.__main__ import main
+from tests import command_server
 from tests.building import definition_xml, u16
 
 REPOSITORY = Path(__file__).resolve().parent.parent
@@ -92,9 +96,13 @@ class Result:
 
 @cache
 def _home() -> Path:
-    """An empty home folder: no git configuration, no caches of other runs."""
+    """A home folder without git configuration or caches of other runs."""
     home = Path(tempfile.mkdtemp(prefix="callint-home-"))
     atexit.register(shutil.rmtree, home, ignore_errors=True)
+    # What git lays into a new repository, but for its examples of hooks.
+    (home / "template" / "hooks").mkdir(parents=True)
+    (home / "template" / "info").mkdir()
+    (home / "template" / "info" / "exclude").write_text("# Nothing\n", "utf-8")
     return home
 
 
@@ -118,6 +126,7 @@ def environment(**more: str) -> dict[str, str]:
         "GIT_CONFIG_SYSTEM": os.devnull,
         "GIT_CONFIG_NOSYSTEM": "1",
         "GIT_TERMINAL_PROMPT": "0",
+        "GIT_TEMPLATE_DIR": str(_home() / "template"),
         "GIT_AUTHOR_NAME": "Ada Quay",
         "GIT_AUTHOR_EMAIL": "ada@yard.example",
         "GIT_COMMITTER_NAME": "Ada Quay",
@@ -131,7 +140,17 @@ def environment(**more: str) -> dict[str, str]:
 
 
 def run(*arguments: str, cwd: Path, **env: str) -> Result:
-    """``callint ARGUMENTS`` in a process of its own, its output in pipes."""
+    """``callint ARGUMENTS`` in a process of its own, its output in pipes.
+
+    The command server forks the process. A test that sets what Python reads when it starts gets a new Python.
+    """
+    if any(name.startswith(command_server.READ_AT_START) for name in env):
+        return run_in_new_python(*arguments, cwd=cwd, **env)
+    return run_python("-m", "callint", *arguments, cwd=cwd, env=environment(**env))
+
+
+def run_in_new_python(*arguments: str, cwd: Path, **env: str) -> Result:
+    """``python -m callint ARGUMENTS``, which imports everything itself."""
     done = subprocess.run(
         [sys.executable, "-m", "callint", *arguments],
         cwd=cwd,
@@ -141,6 +160,80 @@ def run(*arguments: str, cwd: Path, **env: str) -> Result:
         check=False,
     )
     return Result(done.returncode, _text(done.stdout), _text(done.stderr))
+
+
+def run_python(
+    *arguments: str,
+    cwd: Path,
+    env: dict[str, str],
+    text: bytes = b"",
+    patience: float | None = None,
+) -> Result:
+    """``python ARGUMENTS`` in a process that the command server forks, where callint is imported already.
+
+    The arguments begin with ``-m MODULE`` or ``-c PROGRAM``; ``text`` is the standard input. If the process says
+    nothing for ``patience`` seconds, it is killed, which is a TimeoutError.
+    """
+    with ExitStack() as files, selectors.DefaultSelector() as ready:
+        given = files.enter_context(TemporaryFile())
+        given.write(text)
+        given.seek(0)
+        ends = [os.pipe() for _ in range(2)]
+        connection = files.enter_context(socket.socket(socket.AF_UNIX))
+        connection.connect(command_server_address())
+        with chdir(cwd):
+            streams = [given.fileno(), *(writing for _, writing in ends)]
+            command_server.send(connection, list(arguments), env, streams)
+        output: dict[int, list[bytes]] = {}
+        for reading, writing in ends:
+            os.close(writing)
+            files.callback(os.close, reading)
+            output[reading] = []
+            ready.register(reading, selectors.EVENT_READ)
+        while ready.get_map():
+            events = ready.select(patience)
+            if not events:
+                raise TimeoutError(f"{arguments} says nothing for {patience} s")
+            for key, _ in events:
+                part = os.read(key.fd, 1 << 16)
+                output[key.fd].append(part)
+                if not part:
+                    ready.unregister(key.fd)
+        status = command_server.status(connection)
+        out, err = (_text(b"".join(parts)) for parts in output.values())
+    return Result(status, out, err)
+
+
+@cache
+def command_server_address() -> str:
+    """Where the command server of this process of pytest listens."""
+    folder = tempfile.mkdtemp(prefix="callint-server-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    address = f"{folder}/socket"
+    with socket.socket(socket.AF_UNIX) as listener:
+        listener.bind(address)
+        listener.listen()
+        server = subprocess.Popen(
+            [sys.executable, "-m", "tests.command_server", "serve", str(listener.fileno())],
+            cwd=REPOSITORY,
+            env=environment(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1"),
+            stdin=subprocess.PIPE,  # open as long as this process runs
+            stdout=subprocess.DEVNULL,
+            pass_fds=[listener.fileno()],
+        )
+    atexit.register(server.communicate)
+    return address
+
+
+@cache
+def launcher() -> Path:
+    """A program ``callint`` for whatever starts callint, such as git; the command server runs it."""
+    path = Path(command_server_address()).with_name("callint")
+    client = REPOSITORY / "tests" / "command_server.py"
+    words = [sys.executable, "-I", "-S", str(client), command_server_address()]
+    path.write_text(f'#!/bin/sh\nexec {shlex.join(words)} "$@"\n', "utf-8")
+    path.chmod(0o755)
+    return path
 
 
 def run_unread(*arguments: str, cwd: Path) -> Result:
@@ -431,14 +524,22 @@ def make_repository_yard(root: Path, *options: str, **images: bytes) -> Scratch:
 def with_drivers(scratch: Scratch, folder: Path, *options: str) -> dict[str, str]:
     """Git's drivers, set up by hand, with more options; the environment that has callint.
 
-    The launcher goes into ``folder``.
+    A link to the launcher goes into ``folder``.
     """
     folder.mkdir(exist_ok=True)
-    launcher = folder / "callint"
-    launcher.write_text(f'#!/bin/sh\nPYTHONPATH="{REPOSITORY}" exec "{sys.executable}" -m callint "$@"\n')
-    launcher.chmod(0o755)
+    if not (folder / "callint").exists():
+        (folder / "callint").symlink_to(launcher())
     words = f"{shlex.join(options)} --" if options else "--"
     scratch.must("config", "diff.callint.command", f"callint diff --driver {words}")
     scratch.must("config", "diff.callint.textconv", f"callint show --plain {words}")
     scratch.must("config", "merge.callint.driver", f"callint merge --driver {words} %O %A %B %P")
     return {"PATH": f"{folder}{os.pathsep}{environment()['PATH']}"}
+
+
+def initialize(yard: Yard, *options: str, **env: str) -> Result:
+    """``callint init OPTIONS``, after which git starts callint by the launcher.
+
+    The launcher stands for the script ``callint`` that an installation has beside Python.
+    """
+    with mock.patch.object(sys, "executable", str(launcher().with_name("python"))):
+        return yard.call("init", *options, **env)

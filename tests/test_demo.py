@@ -24,6 +24,7 @@ from tests.running import (
     Scratch,
     call,
     environment,
+    launcher,
     not_as_root,
     run,
     run_unread,
@@ -83,8 +84,7 @@ def own(demo: Scratch, tmp_path: Path) -> Scratch:
     copy = Scratch(tmp_path / "own")
     shutil.copytree(demo.root, copy.root)
     copy.write(".git/info/attributes", "boats/*.bin merge=callint\n")
-    python = sys.executable.replace("\\", "/")
-    copy.must("config", "merge.callint.driver", f'"{python}" -m callint merge --driver -- %O %A %B %P')
+    copy.must("config", "merge.callint.driver", f"'{launcher()}' merge --driver -- %O %A %B %P")
     return copy
 
 

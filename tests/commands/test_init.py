@@ -44,6 +44,7 @@ from tests.running import (
     call,
     edited,
     environment,
+    initialize,
     make_repository,
     make_repository_yard,
     make_yard,
@@ -90,7 +91,7 @@ def try_to_commit(scratch: Scratch, folder: Path | None = None) -> str | None:
 
 def test_an_empty_repository_gets_a_commented_policy_hooks_and_settings(tmp_path: Path) -> None:
     scratch = make_repository(tmp_path)
-    result = done(scratch.call("init"))
+    result = done(initialize(scratch))
     assert "Name your images in callint.toml, then call callint init again." in result.flat
     assert set(scratch.files()) == {"callint.toml"}
     policy = scratch.files()["callint.toml"].decode()
@@ -109,18 +110,18 @@ def test_an_empty_repository_gets_a_commented_policy_hooks_and_settings(tmp_path
 
 def test_attributes_come_with_the_first_images(tmp_path: Path) -> None:
     scratch = make_repository(tmp_path)
-    done(scratch.call("init"))
+    done(initialize(scratch))
     make_yard(scratch.root, heron=GOOD)
-    result = done(scratch.call("init"))
+    result = done(initialize(scratch))
     assert "wrote .gitattributes" in result.stdout
     assert attributes(scratch, HERON) == {HERON: OURS}
     # And an unedited policy of its own may be replaced by one with images.
     other = make_repository(tmp_path / "other")
-    done(other.call("init"))
+    done(initialize(other))
     written = other.files()["callint.toml"]
     make_yard(other.root, heron=GOOD)
     other.write("callint.toml", written)
-    done(other.call("init", *NAMED))
+    done(initialize(other, *NAMED))
     assert tomllib.loads(other.files()["callint.toml"].decode()) == tomllib.loads(POLICY)
 
 
@@ -128,7 +129,7 @@ def test_attributes_come_with_the_first_images(tmp_path: Path) -> None:
 
 
 def test_the_policy_says_what_was_asked_for(bare_yard: Scratch) -> None:
-    result = done(bare_yard.call("init", *NAMED))
+    result = done(initialize(bare_yard, *NAMED))
     assert tomllib.loads(bare_yard.files()["callint.toml"].decode()) == tomllib.loads(POLICY)
     assert "wrote callint.toml" in result.stdout
     assert "Commit the files" in result.stdout
@@ -139,7 +140,7 @@ def test_the_policy_says_what_was_asked_for(bare_yard: Scratch) -> None:
 
 
 def test_the_attributes_hold_for_exactly_the_images_and_their_base(bare_yard: Scratch) -> None:
-    done(bare_yard.call("init", *NAMED))
+    done(initialize(bare_yard, *NAMED))
     others = ["boats/heron.txt", "boats/old/heron.bin", "heron.bin", "factory/other.bin", "x/boats/a.bin"]
     found = attributes(bare_yard, HERON, "boats/teal.bin", "factory/base.bin", *others)
     assert {path for path, values in found.items() if values == OURS} == {
@@ -179,7 +180,7 @@ def test_an_image_with_a_strange_name_is_one_image(bare_yard: Scratch, name: str
         pytest.skip("such names cannot be there")
     bare_yard.write(name, GOOD)
     bare_yard.write("boats/x.bin", GOOD)
-    done(bare_yard.call("init", "--definition", "defs/yard.xml", "--base", "factory/base.bin", "--", name))
+    done(initialize(bare_yard, "--definition", "defs/yard.xml", "--base", "factory/base.bin", "--", name))
     found = attributes(bare_yard, name, "boats/x.bin", "boats/star1.bin", "boats/what1.bin", "boats/a.bin")
     assert found.pop(name) == OURS
     assert set(found.values()) == {NOBODYS}
@@ -197,7 +198,7 @@ def test_an_image_with_a_strange_name_is_one_image(bare_yard: Scratch, name: str
 
 def test_a_base_is_a_name_and_no_glob(bare_yard: Scratch) -> None:
     bare_yard.write("factory/[b].bin", yard_base())
-    done(bare_yard.call("init", "boats/*.bin", "--definition", "defs/yard.xml", "--base", "factory/[b].bin"))
+    done(initialize(bare_yard, "boats/*.bin", "--definition", "defs/yard.xml", "--base", "factory/[b].bin"))
     found = attributes(bare_yard, "factory/[b].bin", "factory/b.bin")
     assert found == {"factory/[b].bin": OURS, "factory/b.bin": NOBODYS}
     assert bare_yard.call("check").status == 0
@@ -207,7 +208,7 @@ def test_a_list_that_the_shell_made_of_a_glob_names_every_image(bare_yard: Scrat
     for number in range(30):
         bare_yard.write(f"boats/boat {number}.bin", GOOD)
     names = sorted(path.relative_to(bare_yard.root).as_posix() for path in bare_yard.root.glob("boats/*"))
-    done(bare_yard.call("init", *names, *NAMED[1:]))
+    done(initialize(bare_yard, *names, *NAMED[1:]))
     policy = bare_yard.files()["callint.toml"].decode()
     assert tomllib.loads(policy)["images"][0]["paths"] == names
     assert set(attributes(bare_yard, *names).values()) == {OURS}
@@ -224,38 +225,38 @@ def test_paths_count_from_the_folder_where_it_is_called(bare_yard: Scratch) -> N
 
 
 def test_globs_without_a_file_are_told(bare_yard: Scratch) -> None:
-    result = done(bare_yard.call("init", "ships/*.bin", "--definition", "defs/yard.xml"))
+    result = done(initialize(bare_yard, "ships/*.bin", "--definition", "defs/yard.xml"))
     assert "No file matches the paths in callint.toml yet." in result.stdout
 
 
 def test_an_attribute_line_below_the_block_is_told(yard: Scratch) -> None:
-    done(yard.call("init"))
+    done(initialize(yard))
     attributes_file = yard.root / ".gitattributes"
     attributes_file.write_bytes(attributes_file.read_bytes() + b"*.bin diff=other\n")
-    result = done(yard.call("init"))
+    result = done(initialize(yard))
     assert DONE in result.stdout
     assert f"{HERON}: git's attributes for it are diff=other" in result.flat
     # The remedy helps.
     attributes_file.write_bytes(b"*.bin diff=other\n" + attributes_file.read_bytes()[:-17])
-    assert done(yard.call("init")).stdout == f"{DONE}\n"
+    assert done(initialize(yard)).stdout == f"{DONE}\n"
 
 
 @pytest.mark.skipif(os.name == "nt", reason="such names cannot be there")
 def test_a_strange_name_in_a_remark_steers_no_terminal(yard: Scratch) -> None:
     yard.write("boats/\x1b[31m\nred\u202e.bin", GOOD)
     yard.write("boats/.gitattributes", "*red* merge=union\n")
-    result = done(yard.call("init"))
+    result = done(initialize(yard))
     assert r"boats/\x1b[31m\x0ared\u202e.bin: git's attributes for it are merge=union" in result.flat
 
 
 def test_an_image_that_no_pattern_of_git_reaches_is_told(yard: Scratch) -> None:
     yard.write("callint.toml", POLICY.replace("*.bin", "h?ron.bin"))
     yard.write("boats/hüron.bin", GOOD)
-    result = done(yard.call("init"))
+    result = done(initialize(yard))
     assert "boats/hüron.bin: no line of .gitattributes reaches it" in result.flat
     assert "write * in callint.toml in their place." in result.flat
     yard.write("callint.toml", POLICY.replace("*.bin", "h*ron.bin"))
-    assert "reaches" not in done(yard.call("init")).stdout
+    assert "reaches" not in done(initialize(yard)).stdout
     assert attributes(yard, "boats/hüron.bin") == {"boats/hüron.bin": OURS}
 
 
@@ -263,7 +264,7 @@ def test_an_image_that_no_pattern_of_git_reaches_is_told(yard: Scratch) -> None:
 
 
 def test_the_hook_stops_a_bad_image_and_lets_a_good_one_pass(yard: Scratch) -> None:
-    done(yard.call("init"))
+    done(initialize(yard))
     yard.write(HERON, BAD)
     said = try_to_commit(yard)
     assert said is not None
@@ -274,7 +275,7 @@ def test_the_hook_stops_a_bad_image_and_lets_a_good_one_pass(yard: Scratch) -> N
 
 
 def test_git_diff_log_and_blame_speak_engineering_units(yard: Scratch) -> None:
-    done(yard.call("init"))
+    done(initialize(yard))
     assert try_to_commit(yard) is None
     yard.write(HERON, edited(GOOD, {CUT: u16(4150)}))
     assert "4200 → 4150 rpm" in yard.must("diff")
@@ -295,7 +296,7 @@ def reworked(scratch: Scratch, theirs: bytes, ours: bytes) -> None:
 
 
 def test_git_merges_cell_by_cell_and_asks_the_hook(yard: Scratch) -> None:
-    done(yard.call("init"))
+    done(initialize(yard))
     yard.commit("Set up")
     reworked(yard, edited(GOOD, {CUT: u16(4150)}), edited(GOOD, {HULL: b"HERON-4     "}))
     merged = yard.git("merge", "--no-edit", "topic")
@@ -304,7 +305,7 @@ def test_git_merges_cell_by_cell_and_asks_the_hook(yard: Scratch) -> None:
 
 
 def test_a_clean_merge_that_brings_a_bad_image_is_stopped_by_its_own_hook(yard: Scratch) -> None:
-    done(yard.call("init"))
+    done(initialize(yard))
     yard.commit("Set up")
     yard.must("checkout", "--quiet", "-b", "topic")
     yard.write("boats/teal.bin", BAD)
@@ -320,7 +321,7 @@ def test_a_clean_merge_that_brings_a_bad_image_is_stopped_by_its_own_hook(yard: 
 
 
 def test_a_conflict_keeps_ours_and_its_lists_are_not_committed(yard: Scratch) -> None:
-    done(yard.call("init"))
+    done(initialize(yard))
     yard.commit("Set up")
     ours = edited(GOOD, {CUT: u16(4100)})
     reworked(yard, edited(GOOD, {CUT: u16(4150)}), ours)
@@ -335,23 +336,23 @@ def test_a_conflict_keeps_ours_and_its_lists_are_not_committed(yard: Scratch) ->
 
 
 def test_a_second_run_changes_nothing_from_any_folder(bare_yard: Scratch) -> None:
-    done(bare_yard.call("init", *NAMED))
+    done(initialize(bare_yard, *NAMED))
     before = state(bare_yard.root, times=True)
     for result in (
-        bare_yard.call("init"),
-        bare_yard.call("init", *NAMED),
-        call("init", cwd=bare_yard.root / "boats"),
+        initialize(bare_yard),
+        initialize(bare_yard, *NAMED),
+        initialize(Scratch(bare_yard.root / "boats")),
     ):
         assert done(result).stdout == f"{DONE}\n"
         assert state(bare_yard.root, times=True) == before
 
 
 def test_a_clone_gets_settings_and_hooks_only(yard: Scratch, tmp_path: Path) -> None:
-    done(yard.call("init"))
+    done(initialize(yard))
     yard.commit("Set up")
     copy = clone(yard, tmp_path / "copy")
     files = copy.files()
-    result = done(copy.call("init"))
+    result = done(initialize(copy))
     assert copy.files() == files
     assert copy.must("status", "--porcelain") == ""
     assert set(settings(copy)) == set(KEYS)
@@ -362,18 +363,18 @@ def test_a_clone_gets_settings_and_hooks_only(yard: Scratch, tmp_path: Path) -> 
 
 
 def test_the_same_images_may_be_named_in_a_clone(bare_yard: Scratch, tmp_path: Path) -> None:
-    done(bare_yard.call("init", *NAMED))
+    done(initialize(bare_yard, *NAMED))
     bare_yard.commit("Set up")
     copy = clone(bare_yard, tmp_path / "copy")
-    done(copy.call("init", *NAMED))
+    done(initialize(copy, *NAMED))
     assert copy.must("status", "--porcelain") == ""
 
 
 def test_a_dry_run_writes_nothing_and_says_what_the_run_then_says(bare_yard: Scratch) -> None:
     before = state(bare_yard.root, times=True)
-    dry = done(bare_yard.call("init", *NAMED, "--dry-run"))
+    dry = done(initialize(bare_yard, *NAMED, "--dry-run"))
     assert state(bare_yard.root, times=True) == before
-    wet = done(bare_yard.call("init", *NAMED))
+    wet = done(initialize(bare_yard, *NAMED))
 
     def in_past(text: str) -> list[str]:
         words = text.partition(" Commit the files")[0].partition(" Caution.")[0]
@@ -391,21 +392,21 @@ def test_a_dry_run_writes_nothing_and_says_what_the_run_then_says(bare_yard: Scr
         words = words.replace(shown, " ", 1)
     assert in_past(words) == in_past(wet.flat)
     after = state(bare_yard.root, times=True)
-    dry_undo = done(bare_yard.call("init", "--undo", "--dry-run"))
+    dry_undo = done(initialize(bare_yard, "--undo", "--dry-run"))
     assert state(bare_yard.root, times=True) == after
-    assert in_past(dry_undo.flat) == in_past(done(bare_yard.call("init", "--undo")).flat)
+    assert in_past(dry_undo.flat) == in_past(done(initialize(bare_yard, "--undo")).flat)
 
 
 def test_a_changed_policy_changes_the_attributes(yard: Scratch) -> None:
     yard.write(".gitattributes", "*.xml text\n")
-    done(yard.call("init"))
+    done(initialize(yard))
     yard.write("ships/a.bin", GOOD)
     yard.write("callint.toml", POLICY.replace("boats/", "ships/"))
-    assert "changed .gitattributes" in done(yard.call("init")).stdout
+    assert "changed .gitattributes" in done(initialize(yard)).stdout
     found = attributes(yard, HERON, "ships/a.bin", "defs/yard.xml")
     assert (found[HERON], found["ships/a.bin"]) == (NOBODYS, OURS)
     yard.write("callint.toml", "")
-    done(yard.call("init"))
+    done(initialize(yard))
     assert yard.files()[".gitattributes"] == b"*.xml text\n"
     assert ".gitignore" not in yard.files()
 
@@ -420,7 +421,7 @@ def bare_repository(scratch: Scratch) -> None:
 
 
 def edit_block(scratch: Scratch) -> None:
-    done(scratch.call("init"))
+    done(initialize(scratch))
     path = scratch.root / ".gitattributes"
     path.write_bytes(path.read_bytes().replace(b"/boats/*.bin -text", b"/boats/*.bin  text"))
     scratch.must("config", "--unset", "merge.callint.name")
@@ -531,7 +532,7 @@ def test_what_is_in_the_way_is_one_line_and_nothing_is_written(yard: Scratch, ca
     prepare(yard)
     before = state(yard.root, times=True)
     for more in ((), ("--dry-run",)):
-        assert words in yard.call("init", *arguments, *more).error
+        assert words in initialize(yard, *arguments, *more).error
         assert state(yard.root, times=True) == before
 
 
@@ -559,16 +560,16 @@ def test_images_that_cannot_be_named_are_refused(
 ) -> None:
     before = state(bare_yard.root, times=True)
     if words is None:  # the case that is no refusal shows that the others are
-        done(bare_yard.call("init", *arguments))
+        done(initialize(bare_yard, *arguments))
         return
-    assert words in bare_yard.call("init", *arguments).error
+    assert words in initialize(bare_yard, *arguments).error
     assert state(bare_yard.root, times=True) == before
 
 
 @pytest.mark.skipif(os.name == "nt", reason="such names cannot be there")
 def test_a_backslash_in_a_name_is_refused(bare_yard: Scratch) -> None:
     bare_yard.write("boats\\x.bin", GOOD)
-    error = bare_yard.call("init", "boats\\x.bin", "--definition", "defs/yard.xml").error
+    error = initialize(bare_yard, "boats\\x.bin", "--definition", "defs/yard.xml").error
     assert "a policy cannot name a path with a backslash" in error
 
 
@@ -593,11 +594,11 @@ def test_hooks_that_all_repositories_share_are_not_written(yard: Scratch, tmp_pa
     (tmp_path / "gitconfig").write_text(f'[core]\n\thooksPath = "{shared.as_posix()}"\n', "utf-8")
     before = state(yard.root, times=True)
     config = str(tmp_path / "gitconfig")
-    error = yard.call("init", GIT_CONFIG_GLOBAL=config).error
+    error = initialize(yard, GIT_CONFIG_GLOBAL=config).error
     assert "core.hooksPath is set outside this repository" in error
     assert "--no-hook" in error
     assert state(yard.root, times=True) == before
-    done(yard.call("init", "--no-hook", GIT_CONFIG_GLOBAL=config))
+    done(initialize(yard, "--no-hook", GIT_CONFIG_GLOBAL=config))
     assert list(shared.iterdir()) == []
 
 
@@ -605,23 +606,23 @@ def test_a_link_that_leads_out_is_not_written_through(bare_yard: Scratch, tmp_pa
     outside = tmp_path / "outside"
     outside.mkdir()
     (bare_yard.root / ".git" / "callint").symlink_to(outside, target_is_directory=True)
-    assert "it lies behind a symbolic link" in bare_yard.call("init").error
+    assert "it lies behind a symbolic link" in initialize(bare_yard).error
     assert list(outside.iterdir()) == []
 
 
 def test_a_second_policy_is_refused_until_the_first_is_gone(yard: Scratch) -> None:
-    done(yard.call("init"))
+    done(initialize(yard))
     yard.write("engines/callint.toml", POLICY)
     before = state(yard.root, times=True)
     error = call("init", cwd=yard.root / "engines").error
     assert "git's drivers follow callint.toml here, and can follow one policy only" in error
     assert state(yard.root, times=True) == before
-    done(yard.call("init", "--undo"))
+    done(initialize(yard, "--undo"))
     done(call("init", cwd=yard.root / "engines"))
-    assert "git's drivers follow engines/callint.toml" in yard.call("init").error
+    assert "git's drivers follow engines/callint.toml" in initialize(yard).error
     # A policy that moved is no second one.
     (yard.root / "engines" / "callint.toml").unlink()
-    done(yard.call("init"))
+    done(initialize(yard))
     assert "--policy" not in "".join(settings(yard).values())
 
 
@@ -629,7 +630,7 @@ def test_a_second_policy_is_refused_until_the_first_is_gone(yard: Scratch) -> No
 
 
 def test_lines_beside_the_hook_run_and_stay(yard: Scratch) -> None:
-    done(yard.call("init"))
+    done(initialize(yard))
     hook = yard.root / OWN[0]
     hook.write_bytes(hook.read_bytes() + b"echo later >> ran.txt\n")
     yard.write(HERON, BAD)
@@ -639,7 +640,7 @@ def test_lines_beside_the_hook_run_and_stay(yard: Scratch) -> None:
     yard.write("note.txt", "x")
     assert try_to_commit(yard) is None
     assert (yard.root / "ran.txt").exists()
-    assert done(yard.call("init")).stdout == f"{DONE}\n"
+    assert done(initialize(yard)).stdout == f"{DONE}\n"
 
 
 @pytest.mark.parametrize(
@@ -653,17 +654,17 @@ def test_a_hook_of_somebody_elses_that_is_seldom_asked_stays_and_is_told(
     yard: Scratch, name: str, unasked: str
 ) -> None:
     hook = yard.write(f".git/hooks/{name}", FOREIGN_HOOK)
-    said = done(yard.call("init")).flat
+    said = done(initialize(yard)).flat
     assert f".git/hooks/{name} is not callint init's, and stays: {unasked}" in said
     assert hook.read_text("utf-8") == FOREIGN_HOOK
     yard.write(HERON, BAD)
     assert "999.0 mg" in (try_to_commit(yard) or "")
-    done(yard.call("init", "--undo"))
+    done(initialize(yard, "--undo"))
     assert hook.read_text("utf-8") == FOREIGN_HOOK
 
 
 def test_a_commit_is_judged_once_and_not_by_each_hook(yard: Scratch) -> None:
-    done(yard.call("init"))
+    done(initialize(yard))
     yard.commit("Set up")
     warned = edited(GOOD, {TRIM: b"\x4a"})
     yard.write(HERON, warned)
@@ -674,19 +675,19 @@ def test_a_commit_is_judged_once_and_not_by_each_hook(yard: Scratch) -> None:
 
 
 def test_a_hook_that_may_not_be_run_is_no_hook(yard: Scratch) -> None:
-    done(yard.call("init"))
+    done(initialize(yard))
     hook = yard.root / OWN[0]
     hook.chmod(0o644)
     if is_executable(hook):
         pytest.skip("every file may be run here")
-    assert done(yard.call("init")).stdout.startswith("changed .git/hooks/pre-commit")
+    assert done(initialize(yard)).stdout.startswith("changed .git/hooks/pre-commit")
     assert is_executable(hook)
-    assert done(yard.call("init")).stdout == f"{DONE}\n"
+    assert done(initialize(yard)).stdout == f"{DONE}\n"
 
 
 def test_without_a_hook_there_is_none(yard: Scratch) -> None:
     yard.write(OWN[0], FOREIGN_HOOK)
-    done(yard.call("init", "--no-hook"))
+    done(initialize(yard, "--no-hook"))
     assert (yard.root / OWN[0]).read_text("utf-8") == FOREIGN_HOOK
     assert not (yard.root / OWN[1]).exists()
     assert set(settings(yard)) == set(KEYS)
@@ -697,9 +698,9 @@ def test_without_a_hook_there_is_none(yard: Scratch) -> None:
 
 def test_the_framework_asks_callint_and_a_bad_commit_is_stopped(yard: Scratch, tmp_path: Path) -> None:
     yard.write(".pre-commit-config.yaml", FRAMEWORK)
-    done(yard.call("init"))
+    done(initialize(yard))
     assert (yard.root / OWN[0]).exists()
-    result = done(yard.call("init", "--pre-commit"))
+    result = done(initialize(yard, "--pre-commit"))
     assert "pre-commit install --hook-type pre-commit --hook-type pre-merge-commit" in result.flat
     # Both would check twice.
     assert not (yard.root / OWN[0]).exists()
@@ -708,7 +709,7 @@ def test_the_framework_asks_callint_and_a_bad_commit_is_stopped(yard: Scratch, t
     types = ("--hook-type", "pre-commit", "--hook-type", "pre-merge-commit")
     installed = consumer.pre_commit("install", *types)
     assert installed.status == 0, installed
-    assert done(yard.call("init")).stdout == f"{DONE}\n"
+    assert done(initialize(yard)).stdout == f"{DONE}\n"
     yard.commit("Set up")
     consumer.stage(HERON, BAD)
     stopped = consumer.try_to_commit()
@@ -716,16 +717,16 @@ def test_the_framework_asks_callint_and_a_bad_commit_is_stopped(yard: Scratch, t
     assert "999.0 mg is above the limit of 90 mg" in stopped.stdout + stopped.stderr
     consumer.stage(HERON, edited(GOOD, {CUT: u16(4150)}))
     assert consumer.try_to_commit().status == 0
-    done(yard.call("init", "--undo"))
+    done(initialize(yard, "--undo"))
     assert (yard.root / ".pre-commit-config.yaml").read_text("utf-8") == FRAMEWORK
 
 
 def test_the_entry_in_a_clone_stands_for_its_hook(yard: Scratch, tmp_path: Path) -> None:
     yard.write(".pre-commit-config.yaml", FRAMEWORK)
-    done(yard.call("init", "--pre-commit"))
+    done(initialize(yard, "--pre-commit"))
     yard.commit("Set up")
     copy = clone(yard, tmp_path / "copy")
-    done(copy.call("init"))
+    done(initialize(copy))
     assert not (copy.root / OWN[0]).exists()
     assert copy.must("status", "--porcelain") == ""
 
@@ -766,24 +767,24 @@ def test_a_linked_worktree_shares_hook_and_drivers(yard: Scratch, tmp_path: Path
     yard.must("worktree", "add", "--quiet", "--detach", str(tmp_path / "other tree"))
     other = Scratch(tmp_path / "other tree")
     before, before_other = state(yard.root / ".git" / "hooks"), other.files()
-    done(other.call("init"))
+    done(initialize(other))
     assert ".gitattributes" not in yard.files()
     for one in (other, yard):
         one.write(HERON, BAD)
         assert try_to_commit(one) is not None
         one.must("reset", "--quiet", "--hard")
     # --hard leaves what is not in the index.
-    done(other.call("init"))
-    done(yard.call("init"))
+    done(initialize(other))
+    done(initialize(yard))
     assert attributes(yard, HERON) == {HERON: OURS}
     # From either one takes back the settings, the hooks and its own files.
-    result = done(yard.call("init", "--undo"))
+    result = done(initialize(yard, "--undo"))
     assert "removed .git/hooks/pre-commit" in result.stdout
     assert state(yard.root / ".git" / "hooks") == before
     assert settings(yard) == {}
     assert ".gitattributes" not in yard.files()
     assert ".gitattributes" in other.files()
-    done(other.call("init", "--undo"))
+    done(initialize(other, "--undo"))
     assert other.files() == before_other
     assert not (yard.root / ".git" / "callint").exists()
 
@@ -794,14 +795,14 @@ def test_a_submodule_is_set_up_by_itself(yard: Scratch, tmp_path: Path) -> None:
     outer.commit("With the yard")
     before = state(outer.root)
     inner = Scratch(outer.root / "in ner")
-    done(inner.call("init"))
+    done(initialize(inner))
     assert (outer.root / ".git/modules/in ner/hooks/pre-commit").exists()
     assert settings(outer) == {}
     assert attributes(inner, HERON) == {HERON: OURS}
     inner.write(HERON, BAD)
     assert try_to_commit(inner) is not None
     inner.must("reset", "--quiet", "--hard")
-    done(inner.call("init", "--undo"))
+    done(initialize(inner, "--undo"))
     after = state(outer.root)
     # What the commit above brought is git's own.
     ours = ("callint", "hooks", "config", ".gitattributes", ".gitignore")
@@ -822,19 +823,19 @@ def test_a_committed_hooks_folder_gets_a_hook_for_everybody(yard: Scratch, tmp_p
     stopped = consumer.try_to_commit()
     assert stopped.status != 0 and "999.0 mg" in stopped.stdout + stopped.stderr
     yard.must("reset", "--quiet", "--hard")
-    done(yard.call("init", "--undo"))
+    done(initialize(yard, "--undo"))
     assert not (yard.root / "my hooks").exists()
 
 
 def test_hooks_elsewhere_in_the_repository_are_written_there(yard: Scratch) -> None:
     elsewhere = yard.root / ".git" / "hooks of mine" / "deep"
     yard.must("config", "core.hooksPath", str(elsewhere))
-    done(yard.call("init"))
+    done(initialize(yard))
     assert not any((yard.root / hook).exists() for hook in OWN)
     yard.write(HERON, BAD)
     assert try_to_commit(yard) is not None
     yard.must("reset", "--quiet", "--hard")
-    done(yard.call("init", "--undo"))
+    done(initialize(yard, "--undo"))
     assert not elsewhere.parent.exists()
 
 
@@ -879,12 +880,12 @@ def test_a_step_that_fails_takes_the_others_back(bare_yard: Scratch) -> None:
     before = state(bare_yard.root)
     # git takes this lock before it writes its settings.
     bare_yard.write(".git/config.lock", "")
-    assert "config.lock: another git command is running" in bare_yard.call("init", *NAMED).error
+    assert "config.lock: another git command is running" in initialize(bare_yard, *NAMED).error
     (bare_yard.root / ".git" / "config.lock").unlink()
     assert state(bare_yard.root) == before
     # And where the last step fails, the settings are taken back too.
     with mock.patch("callint.commands.init.replace_file", _failing_for("pre-merge-commit")):
-        assert "no room" in bare_yard.call("init", *NAMED).error
+        assert "no room" in initialize(bare_yard, *NAMED).error
     assert state(bare_yard.root) == before
 
 
@@ -914,11 +915,11 @@ def test_a_killed_run_is_harmless(bare_yard: Scratch, steps: int) -> None:
                 init._do(repo, step)
 
     run_until(steps)
-    done(bare_yard.call("init", "--undo"))
+    done(initialize(bare_yard, "--undo"))
     assert state(bare_yard.root) == before
     run_until(steps)
-    done(bare_yard.call("init", *NAMED))
-    done(bare_yard.call("init", "--undo"))
+    done(initialize(bare_yard, *NAMED))
+    done(initialize(bare_yard, "--undo"))
     assert state(bare_yard.root) == before
 
 

@@ -23,6 +23,7 @@ from tests.running import (
     POLICY,
     Scratch,
     edited,
+    initialize,
     make_repository,
     make_repository_yard,
     make_yard,
@@ -41,15 +42,15 @@ def yard(tmp_path: Path) -> Scratch:
 def assert_undone(scratch: Scratch, *arguments: str) -> None:
     """That init is there after a call, and all is as it was after --undo."""
     before = state(scratch.root)
-    result = done(scratch.call("init", *arguments))
+    result = done(initialize(scratch, *arguments))
     assert DONE not in result.stdout
     after = state(scratch.root)
-    assert done(scratch.call("init")).stdout.startswith(DONE)
+    assert done(initialize(scratch)).stdout.startswith(DONE)
     assert state(scratch.root) == after
-    result = done(scratch.call("init", "--undo"))
+    result = done(initialize(scratch, "--undo"))
     assert "stay" not in result.stdout
     assert state(scratch.root) == before
-    assert done(scratch.call("init", "--undo")).stdout == NOTHING
+    assert done(initialize(scratch, "--undo")).stdout == NOTHING
 
 
 PRIOR: dict[str, bytes | None] = {
@@ -119,7 +120,7 @@ def test_the_file_of_the_framework_is_as_it_was(yard: Scratch, content: str) -> 
     yaml = pytest.importorskip("yaml")
     path = yard.write(".pre-commit-config.yaml", content)
     assert_undone(yard, "--pre-commit")
-    done(yard.call("init", "--pre-commit"))
+    done(initialize(yard, "--pre-commit"))
     before, after = yaml.safe_load(content), yaml.safe_load(path.read_bytes())
     entry = after["repos"].pop(0)
     assert after == before
@@ -129,7 +130,7 @@ def test_the_file_of_the_framework_is_as_it_was(yard: Scratch, content: str) -> 
 
 
 def test_what_git_kept_of_the_text_forms_is_gone(yard: Scratch) -> None:
-    done(yard.call("init"))
+    done(initialize(yard))
     yard.write(HERON, edited(GOOD, {CUT: u16(4150)}))
     yard.commit("Set up")
     yard.must("log", "-p")
@@ -137,7 +138,7 @@ def test_what_git_kept_of_the_text_forms_is_gone(yard: Scratch) -> None:
     # A stranger's hook is asked about every change of a reference, and must not run.
     hook = yard.write(".git/hooks/reference-transaction", "#!/bin/sh\ntouch ran\n")
     hook.chmod(0o755)
-    done(yard.call("init", "--undo"))
+    done(initialize(yard, "--undo"))
     assert "refs/notes/textconv" not in yard.must("for-each-ref")
     assert not (yard.root / "ran").exists()
 
@@ -158,11 +159,11 @@ def test_init_and_undo_leave_any_file_as_it_was(prior: bytes) -> None:
         make_yard(scratch.root)
         scratch.write(".gitattributes", prior)
         before = state(scratch.root)
-        assert scratch.call("init").status == 0
+        assert initialize(scratch).status == 0
         once = state(scratch.root, times=True)
-        assert scratch.call("init").stdout.startswith(DONE)
+        assert initialize(scratch).stdout.startswith(DONE)
         assert state(scratch.root, times=True) == once
-        done(scratch.call("init", "--undo"))
+        done(initialize(scratch, "--undo"))
         assert state(scratch.root) == before
 
 
@@ -171,19 +172,19 @@ def test_init_and_undo_leave_any_file_as_it_was(prior: bytes) -> None:
 
 def test_an_edited_policy_stays(yard: Scratch) -> None:
     (yard.root / "callint.toml").unlink()
-    done(yard.call("init", *NAMED))
+    done(initialize(yard, *NAMED))
     yard.write("callint.toml", POLICY)
-    result = done(yard.call("init", "--undo"))
+    result = done(initialize(yard, "--undo"))
     assert "callint.toml was edited since; it stays." in result.flat
     assert yard.files()["callint.toml"] == POLICY.encode()
     assert ".gitattributes" not in yard.files()
 
 
 def test_own_lines_in_a_hook_stay(yard: Scratch) -> None:
-    done(yard.call("init"))
+    done(initialize(yard))
     hook = yard.root / ".git/hooks/pre-commit"
     hook.write_bytes(hook.read_bytes() + b"echo mine\n")
-    result = done(yard.call("init", "--undo"))
+    result = done(initialize(yard, "--undo"))
     assert hook.read_bytes() == b"#!/bin/sh\necho mine\n"
     assert is_executable(hook)
     assert "pre-commit has other lines too; they stay." in result.flat
@@ -191,7 +192,7 @@ def test_own_lines_in_a_hook_stay(yard: Scratch) -> None:
 
 
 def test_own_lines_in_a_hook_stay_after_a_renewal_too(yard: Scratch) -> None:
-    done(yard.call("init"))
+    done(initialize(yard))
     hook = yard.root / ".git/hooks/pre-commit"
     hook.write_bytes(hook.read_bytes() + b"echo mine\n")
     # The policy moves, so that the block changes.
@@ -201,29 +202,29 @@ def test_own_lines_in_a_hook_stay_after_a_renewal_too(yard: Scratch) -> None:
     yard.write("engines/callint.toml", POLICY)
     done(Scratch(yard.root / "engines").call("init"))
     assert "--policy engines/callint.toml" in hook.read_text("utf-8")
-    done(yard.call("init", "--undo"))
+    done(initialize(yard, "--undo"))
     assert hook.read_bytes() == b"#!/bin/sh\necho mine\n"
 
 
 def test_own_lines_beside_a_block_stay_whole(yard: Scratch) -> None:
     yard.write(".gitattributes", "*.xml text")
-    done(yard.call("init"))
+    done(initialize(yard))
     path = yard.root / ".gitattributes"
     path.write_bytes(path.read_bytes() + b"*.md text\n")
-    done(yard.call("init", "--undo"))
+    done(initialize(yard, "--undo"))
     assert path.read_bytes() == b"*.xml text\n*.md text\n"
-    done(yard.call("init"))
+    done(initialize(yard))
     path.write_bytes(path.read_bytes().replace(b"\n# callint", b"*.toml text\n# callint", 1))
-    done(yard.call("init", "--undo"))
+    done(initialize(yard, "--undo"))
     assert path.read_bytes() == b"*.xml text\n*.md text\n*.toml text\n"
 
 
 def test_a_block_with_own_lines_inside_stays(yard: Scratch) -> None:
-    done(yard.call("init"))
+    done(initialize(yard))
     path = yard.root / ".gitattributes"
     path.write_bytes(path.read_bytes().replace(b"# callint init: end", b"*.md text\n# callint init: end"))
     before = path.read_bytes()
-    result = done(yard.call("init", "--undo"))
+    result = done(initialize(yard, "--undo"))
     assert ".gitattributes was edited since; it stays." in result.flat
     assert path.read_bytes() == before
     assert ".gitignore" not in yard.files()
@@ -231,37 +232,37 @@ def test_a_block_with_own_lines_inside_stays(yard: Scratch) -> None:
 
 def test_other_line_ends_are_no_edit(yard: Scratch) -> None:
     yard.write(".gitattributes", "*.xml text\n")
-    done(yard.call("init"))
+    done(initialize(yard))
     path = yard.root / ".gitattributes"
     path.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
-    assert done(yard.call("init")).stdout == f"{DONE}\n"
-    done(yard.call("init", "--undo"))
+    assert done(initialize(yard)).stdout == f"{DONE}\n"
+    done(initialize(yard, "--undo"))
     assert path.read_bytes() == b"*.xml text\r\n"
 
 
 def test_settings_that_were_edited_stay(yard: Scratch) -> None:
-    done(yard.call("init"))
+    done(initialize(yard))
     yard.must("config", "diff.callint.command", "mine")
     yard.must("config", "--add", "merge.callint.driver", "mine too")
-    result = done(yard.call("init", "--undo"))
+    result = done(initialize(yard, "--undo"))
     assert "The setting diff.callint.command was edited since; it stays." in result.flat
     assert set(settings(yard)) == {"diff.callint.command", "merge.callint.driver"}
 
 
 def test_what_a_colleague_committed_stays(yard: Scratch, tmp_path: Path) -> None:
-    done(yard.call("init"))
+    done(initialize(yard))
     yard.commit("Set up")
     yard.must("clone", "--quiet", str(yard.root), str(tmp_path / "copy"))
     copy = Scratch(tmp_path / "copy")
     files = copy.files()
-    assert done(copy.call("init", "--undo")).stdout == NOTHING
-    done(copy.call("init"))
+    assert done(initialize(copy, "--undo")).stdout == NOTHING
+    done(initialize(copy))
     # Even where this clone has renewed it.
     copy.write("callint.toml", POLICY.replace("boats/", "ships/"))
-    done(copy.call("init"))
+    done(initialize(copy))
     renewed = copy.files()
     assert renewed[".gitattributes"] != files[".gitattributes"]
-    done(copy.call("init", "--undo"))
+    done(initialize(copy, "--undo"))
     assert copy.files() == renewed
     assert settings(copy) == {}
 
@@ -296,7 +297,7 @@ def test_a_record_reaches_nothing_outside_the_repository(
     forge(
         yard, files={f"{where}/{name}": entry(content, content.decode())}, folders=[f"{where}/empty", where]
     )
-    assert done(yard.call("init", "--undo")).stdout == NOTHING
+    assert done(initialize(yard, "--undo")).stdout == NOTHING
     assert state(outside) == before
 
 
@@ -307,7 +308,7 @@ def test_a_record_takes_nothing_out_of_other_repositories_hooks(yard: Scratch, t
     (hooks / "pre-commit").write_bytes(content)
     yard.must("config", "core.hooksPath", str(hooks))
     forge(yard, files={os.path.relpath(hooks / "pre-commit", yard.root / ".git/callint"): entry(content)})
-    assert done(yard.call("init", "--undo")).stdout == NOTHING
+    assert done(initialize(yard, "--undo")).stdout == NOTHING
     assert (hooks / "pre-commit").read_bytes() == content
 
 
@@ -321,7 +322,7 @@ def test_a_record_takes_no_other_file_out_of_the_repository(yard: Scratch) -> No
         files={f"../../{name}": entry(content, "*.xml text\n") for name, content in contents.items()},
         folders=["../refs/tags", "../branches", "../../boats"],
     )
-    result = done(yard.call("init", "--undo"))
+    result = done(initialize(yard, "--undo"))
     assert ".gitattributes was edited since" in result.flat
     after = state(yard.root)
     assert {name: after.get(name) for name in before} == before
@@ -330,7 +331,7 @@ def test_a_record_takes_no_other_file_out_of_the_repository(yard: Scratch) -> No
 def test_a_record_removes_no_other_setting(yard: Scratch) -> None:
     config = yard.must("config", "--local", "--list")
     forge(yard, settings={"core.autocrlf": "false", "core.bare": "false", "merge.callint.driver": "x"})
-    assert done(yard.call("init", "--undo")).stdout == NOTHING
+    assert done(initialize(yard, "--undo")).stdout == NOTHING
     assert yard.must("config", "--local", "--list") == config
 
 
@@ -340,5 +341,5 @@ def test_a_strange_path_in_a_record_steers_no_terminal(yard: Scratch) -> None:
     folder = "\x1b[31m\nwrote"
     yard.write(f"{folder}/callint.toml", "")
     forge(yard, files={f"../../{folder}/callint.toml": entry(b"x")})
-    result = done(yard.call("init", "--undo"))
+    result = done(initialize(yard, "--undo"))
     assert r"\x1b[31m" in result.stdout

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import sys
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +23,7 @@ from tests.running import (
     Yard,
     edited,
     fuel_cell,
+    launcher,
     make_repository_yard,
     make_yard,
     steering,
@@ -547,8 +547,7 @@ def repository(tmp_path: Path) -> Scratch:
     scratch = make_repository_yard(tmp_path / "yard", heron=BASE)
     scratch.write(".gitattributes", "*.bin merge=callint\n")
     scratch.commit("Attributes")
-    python = sys.executable.replace("\\", "/")
-    scratch.must("config", "merge.callint.driver", f'"{python}" -m callint merge --driver -- %O %A %B %P')
+    scratch.must("config", "merge.callint.driver", f"'{launcher()}' merge --driver -- %O %A %B %P")
     return scratch
 
 

@@ -6,8 +6,6 @@ import json
 import os
 import socket
 import stat
-import subprocess
-import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import chdir
@@ -27,6 +25,7 @@ from tests.running import (
     edited,
     environment,
     make_repository_yard,
+    run_python,
     yard_base,
     yard_definition,
 )
@@ -158,17 +157,15 @@ sys.stdout.write(json.dumps(answers))
 
 def answers(root: Path, calls: dict[str, tuple[str, ...]], user: int = 0) -> dict[str, tuple[int, str]]:
     """What calls are answered. One that hangs ends the test with its name; no other takes nearly so long."""
-    done = subprocess.run(
-        [sys.executable, "-c", _PROGRAM],
+    done = run_python(
+        *("-c", _PROGRAM),
         cwd=root,
-        env=environment(OPENBLAS_NUM_THREADS="1", CALLINT_CACHE=""),
-        input=json.dumps([calls, user]).encode(),
-        capture_output=True,
-        check=False,
-        timeout=300,
+        env=environment(CALLINT_CACHE=""),
+        text=json.dumps([calls, user]).encode(),
+        patience=300,
     )
-    assert done.returncode == 0, done.stderr.decode()[-2000:]
-    return {name: (status, said) for name, (status, said) in json.loads(done.stdout).items()}
+    assert done.status == 0, done.stderr[-2000:]
+    return {name: (status, said) for name, (status, said) in done.data.items()}
 
 
 def yard_of(root: Path) -> Scratch:
@@ -250,19 +247,12 @@ def test_a_current_folder_that_is_gone_is_one_line(tmp_path: Path) -> None:
         "sys.exit(main(sys.argv[1:]))\n"
     )
     for words in CALLS.values():
-        done = subprocess.run(
-            [sys.executable, "-c", program, *(word.replace("PATH", "x") for word in words)],
-            cwd=tmp_path,
-            env=environment(OPENBLAS_NUM_THREADS="1"),
-            stdin=subprocess.DEVNULL,
-            capture_output=True,
-            text=True,
-            check=False,
-        )
+        given = (word.replace("PATH", "x") for word in words)
+        done = run_python("-c", program, *given, cwd=tmp_path, env=environment())
         if "--driver" in words:
-            assert done.returncode in (0, 1, 2), done
+            assert done.status in (0, 1, 2), done
         else:
-            assert done.returncode == 2, done
+            assert done.status == 2, done
             assert len(done.stderr.splitlines()) == 1, done
 
 

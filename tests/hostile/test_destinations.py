@@ -5,8 +5,6 @@ from __future__ import annotations
 import ast
 import json
 import os
-import subprocess
-import sys
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from importlib import import_module
@@ -31,6 +29,7 @@ from tests.running import (
     environment,
     make_repository,
     make_repository_yard,
+    run_python,
     yard_definition,
 )
 
@@ -498,15 +497,7 @@ def test_no_command_writes_by_another_way(tmp_path: Path, name: str) -> None:
         "init --undo": ("init", "--undo"),
     }.get(name) or writing(name, "free-output")
     before = state(yard.root)
-    done = subprocess.run(
-        [sys.executable, "-c", _LISTENER, *words],
-        cwd=yard.root,
-        env=environment(CALLINT_CACHE=""),
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        text=True,
-        check=False,
-    )
+    done = run_python("-c", _LISTENER, *words, cwd=yard.root, env=environment(CALLINT_CACHE=""))
     status, found = json.loads(done.stderr.splitlines()[-1])
     assert status in (0, 1), done
     assert state(yard.root) != before

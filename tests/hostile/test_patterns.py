@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
-
 import pytest
 
 from tests.hostile.repository import DEFINITION, HERON, WAYS, Hostile
-from tests.running import GOOD, POLICY, environment
+from tests.running import GOOD, POLICY, environment, run_python
 
 #: No command takes near as long; the bound keeps a test run from hanging.
 _PATIENCE = 120
@@ -26,19 +23,10 @@ GLOBS = (
 )
 
 
-def within_patience(hostile: Hostile, words: tuple[str, ...]) -> subprocess.CompletedProcess[bytes]:
+def within_patience(hostile: Hostile, words: tuple[str, ...]) -> None:
     """A command in a process of its own that answers at all, in one line or with its work."""
-    done = subprocess.run(
-        [sys.executable, "-m", "callint", *words],
-        cwd=hostile.yard.root,
-        env=environment(),
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        timeout=_PATIENCE,
-        check=False,
-    )
-    assert done.returncode in (0, 1, 2), done.stderr
-    return done
+    done = run_python("-m", "callint", *words, cwd=hostile.yard.root, env=environment(), patience=_PATIENCE)
+    assert done.status in (0, 1, 2), done.stderr
 
 
 @pytest.mark.parametrize("glob", GLOBS, ids=range(len(GLOBS)))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import subprocess
 import sys
 from collections.abc import Callable, Iterable
 from pathlib import Path
@@ -10,7 +9,17 @@ from pathlib import Path
 import pytest
 
 from tests.hostile.repository import A2L, BASE, DEFINITION, HERON
-from tests.running import GOOD, POLICY, SIZE, Result, Yard, environment, make_yard, yard_definition
+from tests.running import (
+    GOOD,
+    POLICY,
+    SIZE,
+    Result,
+    Yard,
+    environment,
+    make_yard,
+    run_python,
+    yard_definition,
+)
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="only Linux holds a process to its memory")
 
@@ -29,16 +38,7 @@ sys.exit(main(sys.argv[2:]))
 
 def capped(yard: Yard, *words: str) -> Result:
     """A command in a process that gets no more memory than the cap."""
-    done = subprocess.run(
-        [sys.executable, "-c", _CAPPED, str(_CAP), *words],
-        cwd=yard.root,
-        env=environment(OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1"),
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        timeout=_PATIENCE,
-        check=False,
-    )
-    return Result(done.returncode, done.stdout.decode(), done.stderr.decode())
+    return run_python("-c", _CAPPED, str(_CAP), *words, cwd=yard.root, env=environment(), patience=_PATIENCE)
 
 
 @pytest.fixture

@@ -11,6 +11,7 @@ same command is run once more without a fault in ``FOLDER/N.again``. Prints a li
 from __future__ import annotations
 
 import errno
+import gc
 import json
 import os
 import shutil
@@ -147,6 +148,8 @@ def _chosen(count: int) -> list[int]:
 def all_faults(folder: Path, fault: str, words: list[str]) -> list[dict[str, Any]]:
     """What each fault led to, in the order of the steps; ``at`` is the number of the step."""
     _warm(folder, words)
+    gc.collect()
+    gc.freeze()
     counted = folder / "counted"
     shutil.copytree(folder / "start", counted, symlinks=True)
     run(counted, words, fault, sys.maxsize)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
 import shutil
@@ -28,8 +27,11 @@ from tests.running import (
     edited,
     environment,
     fuel_cell,
+    initialize,
+    launcher,
     make_repository_yard,
     run,
+    run_python,
 )
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="processes are forked and killed")
@@ -46,7 +48,7 @@ def yard(root: Path) -> Scratch:
 
 
 def set_up(root: Path) -> None:
-    assert yard(root).call("init").status == 0
+    assert initialize(yard(root)).status == 0
 
 
 def nothing(root: Path) -> None:
@@ -101,22 +103,23 @@ def contents(root: Path) -> dict[str, bytes]:
 
 def faulted(folder: Path, fault: str, words: tuple[str, ...]) -> list[dict[str, Any]]:
     """What every fault led to; ``start`` in the folder is what the command begins with."""
-    done = subprocess.run(
-        [sys.executable, "-m", "tests.losing.faults", str(folder), fault, *words],
+    done = run_python(
+        "-m",
+        "tests.losing.faults",
+        str(folder),
+        fault,
+        *words,
         cwd=REPOSITORY,
-        env=environment(OPENBLAS_NUM_THREADS="1", CALLINT_CACHE=""),
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        check=False,
+        env=environment(CALLINT_CACHE=""),
     )
-    assert done.returncode == 0, done.stderr.decode()
-    return json.loads(done.stdout)  # type: ignore[no-any-return]
+    assert done.status == 0, done.stderr
+    return done.data  # type: ignore[no-any-return]
 
 
 def cleanly(folder: Path, words: tuple[str, ...]) -> dict[str, bytes]:
     """What the command leaves behind when nothing stops it."""
     shutil.copytree(folder / "start", folder / "clean", symlinks=True)
-    result = run(*words, cwd=folder / "clean", OPENBLAS_NUM_THREADS="1")
+    result = run(*words, cwd=folder / "clean")
     assert result.status in (0, 1), result
     return contents(folder / "clean")
 
@@ -192,32 +195,8 @@ def test_a_killed_demo_is_made_anew_or_finished_by_the_next(tmp_path: Path, name
 
 
 def as_nobody(folder: Path, *words: str) -> Result:
-    """A command as a user who owns nothing.
-
-    It has run once before, and what is loaded late is loaded, as nobody may read no module.
-    """
-    program = (
-        "import gzip, jsonschema, os, pprint, shutil, sys\n"
-        "from contextlib import chdir, redirect_stderr, redirect_stdout\n"
-        "from io import StringIO\n"
-        "from callint.__main__ import main\n"
-        "shutil.copytree(sys.argv[1], sys.argv[1] + '.warm')\n"
-        "with chdir(sys.argv[1] + '.warm'), redirect_stdout(StringIO()), redirect_stderr(StringIO()):\n"
-        "    main(sys.argv[2:])\n"
-        "os.chdir(sys.argv[1])\n"
-        "os.setgroups([])\n"
-        "os.setgid(65534)\n"
-        "os.setuid(65534)\n"
-        "sys.exit(main(sys.argv[2:]))\n"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", program, str(folder), *words],
-        env=environment(OPENBLAS_NUM_THREADS="1"),
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        check=False,
-    )
-    return Result(done.returncode, done.stdout.decode(), done.stderr.decode())
+    """A command as a user who owns nothing."""
+    return run_python("-m", "tests.losing.as_nobody", str(folder), *words, cwd=REPOSITORY, env=environment())
 
 
 @pytest.mark.skipif(
@@ -274,7 +253,7 @@ def test_on_a_full_disk_the_old_files_stay(tmp_path: Path) -> None:
         old = contents(root)
         fill(disk)
         for words in (words for make, words in COMMANDS.values() if make is yard):
-            result = run(*words, cwd=root, OPENBLAS_NUM_THREADS="1")
+            result = run(*words, cwd=root)
             assert result.status in (1, 2), result
             assert "Traceback" not in result.stderr
             assert contents(root) == old, words
@@ -317,9 +296,9 @@ def together(root: Path, *commands: tuple[str, ...]) -> list[tuple[int, str]]:
     """Commands that run at the same time."""
     started = [
         subprocess.Popen(
-            [sys.executable, "-m", "callint", *words],
+            [launcher(), *words],
             cwd=root,
-            env=environment(OPENBLAS_NUM_THREADS="1"),
+            env=environment(),
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,

@@ -21,6 +21,7 @@ from tests.running import (
     Scratch,
     edited,
     fuel_cell,
+    initialize,
     make_repository_yard,
     needs_git_lfs,
 )
@@ -56,7 +57,7 @@ class Room(Scratch):
 @pytest.fixture
 def room(tmp_path: Path) -> Room:
     room = Room(make_repository_yard(tmp_path / "repo", heron=GOOD).root)
-    assert room.call("init").status == 0
+    assert initialize(room).status == 0
     room.commit("Set up")
     room.must("tag", "start")
     return room

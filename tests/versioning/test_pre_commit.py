@@ -21,6 +21,7 @@ from tests.running import (
     Scratch,
     edited,
     environment,
+    launcher,
     make_repository,
     make_repository_yard,
 )
@@ -65,13 +66,10 @@ class Consumer(Scratch):
 def put_on_path(folder: Path) -> None:
     """A ``callint`` to start by name, as an installation leaves one."""
     folder.mkdir(parents=True)
-    python = sys.executable
     if os.name == "nt":
-        (folder / "callint.bat").write_text(f'@"{python}" -m callint %*\r\n', "utf-8")
+        (folder / "callint.bat").write_text(f'@"{sys.executable}" -m callint %*\r\n', "utf-8")
         return
-    launcher = folder / "callint"
-    launcher.write_text(f"#!/bin/sh\nexec '{python}' -m callint \"$@\"\n", "utf-8")
-    launcher.chmod(0o755)
+    (folder / "callint").symlink_to(launcher())
 
 
 @pytest.fixture

@@ -23,13 +23,13 @@ from tests.running import (
     CUT,
     HULL,
     POLICY,
-    REPOSITORY,
     SMOKE,
     Result,
     Scratch,
     call,
     edited,
     environment,
+    launcher,
     make_repository,
     make_yard,
     run,
@@ -373,9 +373,7 @@ def hook(pair: Pair) -> None:
     """A commit hook that checks what is staged."""
     path = pair.root / ".git/hooks/pre-commit"
     path.parent.mkdir(exist_ok=True)
-    path.write_text(
-        f'#!/bin/sh\nPYTHONPATH="{REPOSITORY}" exec "{sys.executable}" -m callint check --staged\n'
-    )
+    path.write_text(f"#!/bin/sh\nexec '{launcher()}' check --staged\n")
     path.chmod(path.stat().st_mode | stat.S_IXUSR)
 
 

@@ -19,6 +19,7 @@ from tests.running import (
     Scratch,
     edited,
     fuel_cell,
+    launcher,
     make_repository,
     make_repository_yard,
     make_yard,
@@ -404,8 +405,7 @@ def with_hook(scratch: Scratch, folder: str = ".") -> Scratch:
     """The repository with callint as the hook that git starts before a commit."""
     hook = scratch.root / ".git" / "hooks" / "pre-commit"
     hook.parent.mkdir(exist_ok=True)
-    python = Path(sys.executable).as_posix()
-    hook.write_text(f"#!/bin/sh\ncd '{folder}' && exec '{python}' -m callint check --staged\n", "utf-8")
+    hook.write_text(f"#!/bin/sh\ncd '{folder}' && exec '{launcher()}' check --staged\n", "utf-8")
     hook.chmod(0o755)
     return scratch
 

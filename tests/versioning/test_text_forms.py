@@ -21,6 +21,7 @@ from tests.running import (
     Scratch,
     edited,
     environment,
+    initialize,
     make_repository_yard,
     yard_definition,
 )
@@ -34,7 +35,7 @@ OTHER = yard_definition().replace(b'"mg" factor="0.1" decimals="1"', b'"g" facto
 @pytest.fixture
 def yard(tmp_path: Path) -> Scratch:
     scratch = make_repository_yard(tmp_path / "yard", heron=GOOD)
-    done(scratch.call("init"))
+    done(initialize(scratch))
     scratch.write(HERON, edited(GOOD, {CUT: u16(4150)}))
     scratch.commit("Set up")
     return scratch
@@ -95,13 +96,13 @@ def test_without_a_hook_init_sees_the_change(yard: Scratch) -> None:
     yard.write(DEFINITION, OTHER)
     yard.commit("Grams")
     assert key(yard) == before
-    result = done(yard.call("init"))
+    result = done(initialize(yard))
     assert result.stdout.startswith(f"set {TEXTCONV}")
     assert key(yard) != before
     assert "fuel [g]" in shown(yard)
     # Back and forth is the same key again.
     yard.write(DEFINITION, yard_definition())
-    done(yard.call("init"))
+    done(initialize(yard))
     assert key(yard) == before
 
 
