@@ -369,8 +369,8 @@ def ramp(*cells: int, axis: tuple[int, ...] = (1000, 2000, 3000)) -> bytes:
 
 def test_the_worked_example_of_a_moved_axis_can_be_redone_by_hand() -> None:
     page = " ".join(change.too_large.page.split())
-    assert "40 and 60 mg at 1000 and 2000 rpm, whose second breakpoint became 1500 rpm" in page
-    assert "60 mg at 1500 rpm where it was 50 mg" in page
+    assert "40 and 60 mg at 1000 and 2000 rpm, and its second breakpoint became 1500 rpm" in page
+    assert "60 mg at 1500 rpm instead of 50 mg" in page
     old, new = ramp(400, 600, 600), ramp(400, 600, 600, axis=(1000, 1500, 3000))
     (found,) = of_rule(findings(RAMP, new, old), "change/too-large")
     assert found.message == (
