@@ -487,7 +487,7 @@ def test_the_line_of_an_element_beyond_the_parsers_own_count_is_told() -> None:
         (
             file_of(SPEEDS, instance("limit", "CURVE", CURVE, along(axis(1, phys(20, 45, 70, 96))))),
             3,
-            "speed-4 has two different contents in the file",
+            "speed-4 gets two different contents from the file",
         ),
         (file_of(instance("label", "ASCII", "<VT>far too long</VT>")), 4, "longer than 8 bytes"),
         (file_of(instance("label", "ASCII", "<VT>Ω</VT>")), 4, "cannot be written in latin-1"),
@@ -508,7 +508,11 @@ def test_a_wrong_file_is_refused_in_one_line_with_place_and_remedy(
     ("second", "line", "words"),
     [
         ('<text name="b" title="B" purpose="general" at="2" length="4"/>', 3, "a shares its bytes"),
-        ('<scalar name="b" title="B" purpose="general" at="2" type="uint8"/>', 5, "b stands there with two"),
+        (
+            '<scalar name="b" title="B" purpose="general" at="2" type="uint8"/>',
+            5,
+            "b gets two different contents",
+        ),
     ],
 )
 def test_values_that_want_the_same_bytes_otherwise_are_refused(second: str, line: int, words: str) -> None:

@@ -647,7 +647,7 @@ def test_a_checksum_over_another_one_is_computed_after_it() -> None:
     [
         (checksum("a", 0, 20, 30) + checksum("b", 25, 10, 4), "checksum a and b cover each other"),
         (checksum("a", 0, 20, 18), "checksum a covers its own stored place"),
-        (checksum("a", 0, 20, 30) + checksum("b", 1, 18, 30), "is stored where another one is"),
+        (checksum("a", 0, 20, 30) + checksum("b", 1, 18, 30), "is stored at the place of another"),
         (checksum("a", 0, 20, 30, "CRC-16/NOBODY"), "unknown algorithm 'CRC-16/NOBODY'"),
         (checksum("a", 60, 20, 30), "needs bytes outside the memory"),
     ],

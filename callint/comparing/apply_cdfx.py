@@ -236,7 +236,7 @@ class _CdfxApplier:
             if result.raw_of(number).tobytes() != raw.tobytes():
                 name = self.decoded.layout.items[number].name
                 raise self.file.wrong(
-                    line, f"{name} has two different contents in the file", "make them agree"
+                    line, f"{name} gets two different contents from the file", "make them agree"
                 )
         for axis, instance in self.labelled:
             self.check_labels(result.breakpoints(axis), instance)

@@ -1,1 +1,1 @@
-"""Image and definition into arrays, and back."""
+"""Decodes images into arrays by their definitions, and encodes arrays back."""

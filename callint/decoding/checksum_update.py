@@ -1,4 +1,4 @@
-"""Stored checksums computed anew, each after those that it covers."""
+"""Recalculates stored checksums, each after those that it covers."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ class UnsealableError(ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Renewal:
-    """A stored checksum that was stale, and what it has to be, as numbers."""
+    """A stale checksum: the ``stored`` number, and the correct ``value``."""
 
     checksum: Checksum
     stored: int
@@ -30,9 +30,9 @@ class Renewal:
 
 @dataclass(frozen=True, slots=True)
 class Sealed:
-    """An image whose described checksums are right, and what had to change for that, in that order.
+    """An image with correct checksums, and the checksums that changed, in the order of calculation.
 
-    ``left`` are those that need bytes which an image of part of the memory does not have.
+    ``left`` has the checksums over bytes that a partial image lacks; these are unchanged.
     """
 
     image: Image
@@ -41,16 +41,16 @@ class Sealed:
 
 
 def seal(image: Image, memory: Memory) -> Sealed:
-    """The image with every described checksum computed anew.
+    """The image with every checksum of the definition recalculated.
 
-    Those that need bytes which the image does not have are left as they are. Raises UnsealableError where a
-    checksum's algorithm is unknown, where it needs bytes outside the memory, or where checksums cover each
-    other or share their stored place.
+    Checksums over bytes that the image lacks are left alone. Raises UnsealableError if the algorithm of a
+    checksum is unknown, if it needs bytes outside the memory, or if checksums cover each other or are stored
+    at the same place.
     """
     ordered = in_order(memory.checksums)
     renewals, left = [], []
     for checksum in ordered:
-        if not _is_inside(checksum, memory):
+        if not _is_in_memory(checksum, memory):
             message = f"checksum {checksum.name} needs bytes outside the memory; correct its range"
             raise UnsealableError(message, checksum.line)
         stored = checksums.stored_value(checksum, image)
@@ -59,7 +59,7 @@ def seal(image: Image, memory: Memory) -> Sealed:
             left.append(checksum)
             continue
         content = checksums.sealed_bytes(checksum, value)
-        # Stored bytes and not numbers: a 12-bit CRC leaves four bits of its two bytes over, which are 0.
+        # Compare stored bytes and not numbers: the four unused bits of a 12-bit CRC must be 0.
         if image.read(checksum.stored_at, len(content)) != content:
             renewals.append(Renewal(checksum, stored, value))
             image = _with_bytes(image, checksum.stored_at, content)
@@ -67,24 +67,26 @@ def seal(image: Image, memory: Memory) -> Sealed:
         if checksum in left:
             continue
         if checksums.stored_value(checksum, image) != checksums.expected_value(checksum, image):
-            message = f"checksum {checksum.name} is stored where another one is; correct its stored-at"
+            message = (
+                f"checksum {checksum.name} is stored at the place of another checksum; correct its stored-at"
+            )
             raise UnsealableError(message, checksum.line)
     return Sealed(image, tuple(renewals), tuple(left))
 
 
 def in_order(unordered: Sequence[Checksum]) -> list[Checksum]:
-    """The checksums, each behind all whose stored places it covers.
+    """The checksums, each after all whose stored places it covers.
 
-    Raises UnsealableError for an unknown algorithm, and where there is no such order.
+    Raises UnsealableError if an algorithm is unknown, or if there is no such order.
     """
     for checksum in unordered:
         if not checksums.is_known(checksum.algorithm):
             message = (
                 f"checksum {checksum.name} has the unknown algorithm {checksum.algorithm!r}; "
-                "callint check names those that are known"
+                "callint check lists the known ones"
             )
             raise UnsealableError(message, checksum.line)
-    # By number: names may repeat.
+    # By index, as names may repeat.
     graph = {
         number: [other for other, inner in enumerate(unordered) if _covers(checksum, inner)]
         for number, checksum in enumerate(unordered)
@@ -92,27 +94,27 @@ def in_order(unordered: Sequence[Checksum]) -> list[Checksum]:
     try:
         return [unordered[number] for number in TopologicalSorter(graph).static_order()]
     except CycleError as error:
-        circle = [unordered[number] for number in dict.fromkeys(error.args[1])]
-        names = " and ".join(sorted({checksum.name for checksum in circle}))
-        what = "covers its own stored place" if len(circle) == 1 else "cover each other's stored places"
+        cycle = [unordered[number] for number in dict.fromkeys(error.args[1])]
+        names = " and ".join(sorted({checksum.name for checksum in cycle}))
+        what = "covers its own stored place" if len(cycle) == 1 else "cover each other's stored places"
         message = f"checksum {names} {what}, so it cannot be computed; correct start, size or stored-at"
-        raise UnsealableError(message, min(checksum.line for checksum in circle)) from None
+        raise UnsealableError(message, min(checksum.line for checksum in cycle)) from None
 
 
-def _is_inside(checksum: Checksum, memory: Memory) -> bool:
-    """Whether all that a checksum covers, and where it is stored, lies in the memory."""
+def _is_in_memory(checksum: Checksum, memory: Memory) -> bool:
+    """Whether the covered bytes and the stored place of a checksum lie in the memory."""
     places = ((checksum.start, checksum.size), (checksum.stored_at, checksums.stored_size(checksum)))
     return all(memory.start <= at and at + size <= memory.end for at, size in places)
 
 
 def _covers(checksum: Checksum, inner: Checksum) -> bool:
-    """Whether a checksum covers any byte of the stored place of another."""
+    """Whether a checksum covers any byte of the stored place of another one."""
     end = inner.stored_at + checksums.stored_size(inner)
     return checksum.start < end and inner.stored_at < checksum.start + checksum.size
 
 
 def _with_bytes(image: Image, at: int, content: bytes) -> Image:
-    """The image with other bytes at an address; one segment holds them whole."""
+    """The image with other bytes at an address, all in one segment."""
     segments = []
     for segment in image.segments:
         offset = at - segment.start

@@ -1,4 +1,4 @@
-"""Sums and CRCs over stretches of an image."""
+"""Computes sums and CRCs over ranges of an image."""
 
 from __future__ import annotations
 
@@ -12,40 +12,40 @@ from callint.model.image import Image
 
 _SUM_BITS = {"sum8": 8, "sum16": 16, "sum32": 32, "xor8": 8}
 
-#: The algorithm of a checksum that gives the parameters of its CRC itself.
+#: The algorithm name of a CRC whose parameters are in the definition.
 OWN_CRC = "crc"
 
-#: The widest CRC of the library that is fast; wider ones take the one that knows any width.
+#: The widest CRC of the fast library; wider ones need the library for any width.
 _FAST_WIDTH = 64
 
-#: The one CRC of the catalogue that is wider: parameters from memory, check value in the tests.
-_WIDE = {"CRC-82/DARC": Crc(82, 0x0308C0111011401440411, 0, True, True, 0)}
+#: The only wider CRC of the catalogue: parameters from memory, check value in the tests.
+_WIDE_CRCS = {"CRC-82/DARC": Crc(82, 0x0308C0111011401440411, 0, True, True, 0)}
 
 
 @cache
 def catalogue() -> dict[str, Crc]:
-    """The CRCs of the published catalogue by their names there: CRC-32/ISO-HDLC and so on."""
-    import anycrc  # only files with a CRC pay for the import
+    """The CRCs of the published catalogue by name: CRC-32/ISO-HDLC and so on."""
+    import anycrc  # only definitions with a CRC need the import
 
-    published = {_published(name): Crc(*model[:6]) for name, model in anycrc.models.items()}
-    return {**published, **_WIDE}
+    published = {_catalogue_name(name): Crc(*model[:6]) for name, model in anycrc.models.items()}
+    return {**published, **_WIDE_CRCS}
 
 
 @cache
 def aliases() -> dict[str, str]:
-    """The names of the catalogue by their other names there: CRC-16/CCITT-FALSE and so on."""
+    """The names in the catalogue by their aliases: CRC-16/CCITT-FALSE and so on."""
     import anycrc
 
-    return {_published(alias): _published(name) for alias, name in anycrc.aliases.items()}
+    return {_catalogue_name(alias): _catalogue_name(name) for alias, name in anycrc.aliases.items()}
 
 
-def _published(name: str) -> str:
-    """The catalogue's spelling of a name: the library writes CRC16-ARC for CRC-16/ARC, CRC32C for CRC-32C."""
+def _catalogue_name(name: str) -> str:
+    """The spelling of a name in the catalogue: the library writes CRC16-ARC for CRC-16/ARC."""
     return re.sub(r"^CRC(\d+)(?:-(.+))?", lambda m: f"CRC-{m[1]}" + (f"/{m[2]}" if m[2] else ""), name)
 
 
 def is_known(algorithm: str) -> bool:
-    """Whether the algorithm is one that can be computed."""
+    """Whether the algorithm can be computed."""
     return (
         algorithm in _SUM_BITS or algorithm == OWN_CRC or algorithm in catalogue() or algorithm in aliases()
     )
@@ -56,40 +56,40 @@ def known_algorithms() -> list[str]:
     return [*_SUM_BITS, OWN_CRC, *sorted(catalogue()), *sorted(aliases())]
 
 
-def _parameters(checksum: Checksum) -> Crc:
-    """The parameters of a CRC: its own, or those of the name or alias in the catalogue."""
+def _crc_parameters(checksum: Checksum) -> Crc:
+    """The parameters of a CRC: from the definition, or from the catalogue by name or alias."""
     name = checksum.algorithm
     return checksum.crc or catalogue()[aliases().get(name, name)]
 
 
 def width(checksum: Checksum) -> int:
     """The width of the result in bits."""
-    return _SUM_BITS.get(checksum.algorithm) or _parameters(checksum).width
+    return _SUM_BITS.get(checksum.algorithm) or _crc_parameters(checksum).width
 
 
 def stored_size(checksum: Checksum) -> int:
-    """How many bytes the stored result takes."""
+    """The number of bytes of the stored result."""
     return (width(checksum) + 7) // 8
 
 
 def written(checksum: Checksum, value: int) -> str:
-    """A stored result as people write it: hexadecimal, with all digits of its bytes."""
+    """A stored result for people: hexadecimal, with all digits of its bytes."""
     return f"0x{value:0{2 * stored_size(checksum)}X}"
 
 
 def compute(checksum: Checksum, data: bytes | memoryview) -> int:
     """The sum or CRC of the bytes, before its complement.
 
-    sum8, sum16 and sum32 add the words up, modulo 2 to the power of the width; xor8 is the exclusive or
-    of the bytes. A CRC is the catalogue's, check value included.
+    sum8, sum16 and sum32 are the sum of the words modulo 2 to the power of the width; xor8 is the exclusive
+    or of the bytes. CRCs follow the catalogue, including its check values.
     """
     if checksum.algorithm == "xor8":
         return int(np.bitwise_xor.reduce(np.frombuffer(data, np.uint8), initial=0))
     if checksum.algorithm in _SUM_BITS:
-        # 2 to the power of 32, times as many words as an image can have, fits into 64 bits.
+        # 2 to the power of 32, times the largest number of words in an image, fits into 64 bits.
         total = int(np.frombuffer(data, checksum.word.dtype).sum(dtype=np.uint64))
         return total & ((1 << width(checksum)) - 1)
-    return _crc(_parameters(checksum), data)
+    return _crc(_crc_parameters(checksum), data)
 
 
 def _crc(crc: Crc, data: bytes | memoryview) -> int:
@@ -105,7 +105,7 @@ def _crc(crc: Crc, data: bytes | memoryview) -> int:
 
 
 def expected_value(checksum: Checksum, image: Image) -> int | None:
-    """What the stored checksum should be, or None where the image lacks bytes that it covers."""
+    """The correct value of the stored checksum, or None if the image lacks bytes that it covers."""
     data = image.view(checksum.start, checksum.size)
     if data is None:
         return None
@@ -119,11 +119,11 @@ def expected_value(checksum: Checksum, image: Image) -> int | None:
 
 
 def stored_value(checksum: Checksum, image: Image) -> int | None:
-    """What the image holds as the checksum, or None where it does not hold it."""
+    """The stored value of the checksum, or None if the image lacks it."""
     data = image.read(checksum.stored_at, stored_size(checksum))
     return None if data is None else int.from_bytes(data, checksum.byte_order.value)
 
 
 def sealed_bytes(checksum: Checksum, value: int) -> bytes:
-    """A checksum's value as it is stored."""
+    """The stored bytes of a checksum's value."""
     return value.to_bytes(stored_size(checksum), checksum.byte_order.value)

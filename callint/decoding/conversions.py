@@ -1,7 +1,7 @@
-"""Raw to physical and back, over arrays of any shape.
+"""Converts raw values to physical ones and back, in arrays of any shape.
 
-A linear conversion is computed as ``(raw * a + b) / q`` with whole numbers a, b and q wherever factor and
-offset are decimal fractions (0.1 is 1/10). The quotient of two whole numbers below 2**53 is the
+A linear conversion is computed as ``(raw * a + b) / q`` with whole numbers a, b and q if factor and offset
+are decimal fractions (0.1 is 1/10). The quotient of two whole numbers below 2**53 is the
 double nearest to the true value, so 3 * 0.1 decodes to 0.3 and meets a limit of 0.3 exactly; in
 ``raw * factor + offset`` it would not.
 """
@@ -27,8 +27,8 @@ _EXACT = 2**53
 
 @lru_cache(maxsize=65536)
 def linear_terms(factor: float, offset: float) -> tuple[float, float, float]:
-    """a, b and q such that raw * factor + offset is (raw * a + b) / q; whole numbers where they fit."""
-    # repr gives back the decimal number that stands in the definition file.
+    """a, b and q such that raw * factor + offset is (raw * a + b) / q; whole numbers if they fit."""
+    # repr returns the decimal number as the definition file writes it.
     exact_factor, exact_offset = Fraction(repr(factor)), Fraction(repr(offset))
     q = lcm(exact_factor.denominator, exact_offset.denominator)
     a, b = exact_factor * q, exact_offset * q
@@ -39,25 +39,25 @@ def linear_terms(factor: float, offset: float) -> tuple[float, float, float]:
 
 @lru_cache(maxsize=65536)
 def exact_terms(factor: float, offset: float) -> tuple[Fraction, Fraction]:
-    """Factor and offset as the decimal numbers that stand in the definition."""
+    """Factor and offset as the exact decimal numbers of the definition."""
     return Fraction(repr(factor)), Fraction(repr(offset))
 
 
 def exact_value(conversion: Linear, raw: int) -> Fraction:
-    """The physical value of a whole raw number, with nothing rounded."""
+    """The physical value of a whole raw number, without rounding."""
     factor, offset = exact_terms(conversion.factor, conversion.offset)
     return raw * factor + offset
 
 
 def is_wide(conversion: Conversion, storage: Storage) -> bool:
-    """Whether doubles do not tell all values apart: whole raw numbers that are, or become, 2**53 or more."""
+    """Whether doubles cannot distinguish all values: whole raw numbers that are, or become, 2**53 or more."""
     if not isinstance(conversion, Linear) or not storage.type.is_integer or not conversion.factor:
         return False
     return any(is_large(conversion, int(raw)) for raw in storage.raw_limits)
 
 
 def is_large(conversion: Linear, raw: int) -> bool:
-    """Whether a whole raw number is computed with numbers that may be 2**53 or more."""
+    """Whether the conversion of a whole raw number needs numbers that may be 2**53 or more."""
     factor, offset = exact_terms(conversion.factor, conversion.offset)
     q = lcm(factor.denominator, offset.denominator)
     return abs(raw) * abs(factor * q) + abs(offset * q) >= _EXACT or q >= _EXACT
@@ -66,9 +66,9 @@ def is_large(conversion: Linear, raw: int) -> bool:
 def raw_bounds(
     conversion: Linear, low: Fraction | None, high: Fraction | None
 ) -> tuple[int | None, int | None]:
-    """The least and the greatest whole raw number whose value is within; None where that end is open.
+    """The least and the greatest whole raw number whose value is within; None for an open end.
 
-    The one is above the other where there is none.
+    The least is above the greatest if there is no such number.
     """
     factor, offset = exact_terms(conversion.factor, conversion.offset)
     if factor < 0:
@@ -79,16 +79,16 @@ def raw_bounds(
 
 
 def largest_step(conversion: Linear, most: Fraction | None, times: Fraction = Fraction(1)) -> int | None:
-    """How far whole raw numbers may be apart so that their values are within so much, so many times."""
+    """The largest difference of whole raw numbers whose values differ by at most ``most`` times ``times``."""
     factor, _ = exact_terms(conversion.factor, conversion.offset)
     return None if most is None else floor(most * times / abs(factor))
 
 
 def raw_distances(before: NDArray[Any], after: NDArray[Any]) -> NDArray[np.uint64]:
-    """How far whole raw numbers of one type are apart, any one shape; no difference runs over its end."""
+    """The distances of whole raw numbers of one type, any one shape; without overflow."""
     kind = np.uint64 if before.dtype.kind == "u" else np.int64
     first, second = (np.ascontiguousarray(raw.astype(kind)).view(np.uint64) for raw in (before, after))
-    # What runs over the end of 64 bits comes back in at the other one.
+    # Unsigned subtraction wraps around at 64 bits, which gives the right distance.
     distances: NDArray[np.uint64] = np.where(after >= before, second - first, first - second)
     return distances
 
@@ -96,8 +96,8 @@ def raw_distances(before: NDArray[Any], after: NDArray[Any]) -> NDArray[np.uint6
 def to_physical(conversion: Conversion, raw: NDArray[Any]) -> Numbers:
     """The physical values of raw ones; NaN where the conversion has none.
 
-    What is no finite number gets no finite value from any conversion: the end of a curve, or the value that a
-    fraction tends to, would pass for one that somebody set.
+    No conversion turns a raw number that is not finite into a finite value: the end of a curve, or the limit
+    of a fraction, would look like a value that somebody set.
     """
     numbers = raw.astype(np.float64)
     match conversion:
@@ -125,7 +125,7 @@ def _rational_physical(conversion: Rational, raw: Numbers) -> Numbers:
             root = straight
         else:
             discriminant = np.sqrt(slope * slope - 4 * square * constant)
-            # -b and the root are added with one sign, so that nearly equal numbers never cancel.
+            # -b and the root are added with the same sign, so that nearly equal numbers never cancel.
             away = -0.5 * (slope + np.copysign(discriminant, slope))
             larger = np.fmax(away / square, constant / away)
             root = np.where(square == 0, straight, larger)
@@ -157,9 +157,10 @@ def to_raw_numbers(conversion: Conversion, physical: Numbers) -> Numbers:
 
 @dataclass(frozen=True, slots=True)
 class Quantised:
-    """Raw values in the storage's type, and which of them are the nearest to what was asked for.
+    """Raw values in the type of the storage.
 
-    Where ``fits`` is False the type holds no such number, and ``raw`` is 0 there.
+    ``fits`` flags those that are nearest to the requested value; elsewhere the type cannot hold the value,
+    and ``raw`` is 0.
     """
 
     raw: NDArray[Any]
@@ -171,7 +172,7 @@ class UnstorableError(ValueError):
 
 
 def quantise(conversion: Conversion, storage: Storage, physical: Numbers) -> Quantised:
-    """Physical to raw, rounded to the nearest number of the type, halves to even; clipped nowhere."""
+    """Physical to raw, rounded to the nearest number of the type, halves to even; without clipping."""
     numbers = to_raw_numbers(conversion, physical)
     native = storage.dtype.newbyteorder("=")
     low, high = storage.raw_limits
@@ -194,7 +195,7 @@ def quantise(conversion: Conversion, storage: Storage, physical: Numbers) -> Qua
 def to_raw(conversion: Conversion, storage: Storage, physical: Numbers) -> NDArray[Any]:
     """Physical to raw, rounded to nearest.
 
-    Raises UnstorableError where the type or the conversion has no such value.
+    Raises UnstorableError if the type or the conversion has no such value.
     """
     quantised = quantise(conversion, storage, physical)
     if not quantised.fits.all():
@@ -204,7 +205,7 @@ def to_raw(conversion: Conversion, storage: Storage, physical: Numbers) -> NDArr
 
 
 def physical_limits(conversion: Conversion, storage: Storage) -> tuple[float, float]:
-    """The lowest and the highest physical value that the storage can hold; NaN where unknown."""
+    """The lowest and the highest physical value that the storage can hold; NaN if unknown."""
     if isinstance(conversion, Interpolated):
         return min(conversion.physical), max(conversion.physical)
     if isinstance(conversion, States):
@@ -214,7 +215,7 @@ def physical_limits(conversion: Conversion, storage: Storage) -> tuple[float, fl
         a, b, q = linear_terms(conversion.factor, conversion.offset)
         ends = (low * a + b) / q, (high * a + b) / q
         return min(ends), max(ends)
-    # The ends need not be the extremes of a rational function; look across the whole span.
+    # The ends need not be the extremes of a rational function, so sample the whole range.
     values = to_physical(conversion, distinct(np.rint(np.linspace(low, high, 4097))))
     if np.isnan(values).all():
         return float("nan"), float("nan")

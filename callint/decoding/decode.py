@@ -1,4 +1,4 @@
-"""Images into arrays: all cells of one storage type at once."""
+"""Decodes images into arrays: all cells of one storage type at once."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ from callint.model.image import Image
 
 @dataclass(frozen=True)
 class Decoded:
-    """One image read by one plan.
+    """One image, decoded with one layout.
 
     ``raw`` has one array per storage group, in native byte order, masked and shifted down;
-    ``present`` (cells) tells which cells the image holds, and absent ones are 0 in ``raw``.
+    ``present`` (cells) flags the cells that the image holds; absent ones are 0 in ``raw``.
     """
 
     layout: Layout
@@ -32,7 +32,7 @@ class Decoded:
 
     @cached_property
     def physical(self) -> Numbers:
-        """All cells in engineering units, shape (cells,); NaN where absent or not a number."""
+        """All cells in engineering units, shape (cells,); NaN if absent or not a number."""
         with np.errstate(all="ignore"):
             if self.raw:
                 physical = np.concatenate(self.raw, dtype=np.float64, casting="unsafe")
@@ -54,7 +54,7 @@ class Decoded:
 
     @cached_property
     def off(self) -> Flags:
-        """Which cells hold their table's off code, shape (cells,)."""
+        """The cells that hold the off code of their table, shape (cells,)."""
         off = self.layout.has_off.copy()
         for group, raw, codes in zip(self.layout.groups, self.raw, self.layout.off_codes, strict=True):
             off[group.cells] &= raw == codes
@@ -62,12 +62,12 @@ class Decoded:
 
     @cached_property
     def valued(self) -> Flags:
-        """Which cells hold a value: present and not off."""
+        """The cells that hold a value: present and not off; shape (cells,)."""
         return self.present & ~self.off
 
     @cached_property
     def raw_extremes(self) -> tuple[tuple[NDArray[Any], NDArray[Any]], ...]:
-        """By storage group, least and greatest raw value of each of its items; NaN where any cell is."""
+        """By storage group, the least and greatest raw value of each of its items; NaN if any cell is NaN."""
         starts = [self.layout.first[group.items] - group.cells.start for group in self.layout.groups]
         return tuple(
             (np.minimum.reduceat(raw, start), np.maximum.reduceat(raw, start))
@@ -76,28 +76,28 @@ class Decoded:
 
     @cached_property
     def uniform(self) -> Flags:
-        """Which items have one and the same raw value in all their cells, shape (items,); NaN is none."""
+        """The items with the same raw value in all their cells, shape (items,); NaN equals nothing."""
         same = [least == greatest for least, greatest in self.raw_extremes]
         return np.concatenate(same) if same else np.zeros(0, bool)
 
     @cached_property
     def extremes(self) -> tuple[Numbers, Numbers]:
-        """Least and greatest physical value of each item, shape (items,) each; NaN where any cell is."""
+        """The least and greatest physical value of each item, shape (items,) each; NaN if any cell is NaN."""
         if not self.layout.items:
             return np.empty(0, np.float64), np.empty(0, np.float64)
         first = self.layout.first[:-1]
         return np.minimum.reduceat(self.physical, first), np.maximum.reduceat(self.physical, first)
 
     def items_exceeding(self, low: Numbers | float, high: Numbers | float) -> Flags:
-        """Which items have a cell below ``low`` or above ``high``, or one that is NaN; shape (items,) all."""
+        """The items with a cell below ``low``, above ``high`` or NaN; all shapes are (items,)."""
         least, greatest = self.extremes
         return ~((least >= low) & (greatest <= high))
 
-    def beyond(self, low: Numbers, high: Numbers, raw: RawBounds | None = None) -> Integers:
-        """The cells whose value is below ``low`` or above ``high`` of their item, rising; off is no value.
+    def cells_outside(self, low: Numbers, high: Numbers, raw: RawBounds | None = None) -> Integers:
+        """The cells with values below ``low`` or above ``high`` of their item, rising; never off cells.
 
-        The bounds have the shape (items,). Mostly no item passes them, which its extremes tell. Items with
-        ``raw`` bounds are judged by these.
+        The bounds have the shape (items,). Items with ``raw`` bounds are compared with these instead. Mostly
+        no item exceeds its bounds, which its extremes show.
         """
         suspect = self.items_exceeding(low, high)
         suspect[list(raw or ())] = False
@@ -105,19 +105,19 @@ class Decoded:
         item, values = self.layout.item[cells], self.physical[cells]
         cells = cells[(values < low[item]) | (values > high[item])]
         if raw:
-            further = [self._beyond_raw(number, *bounds) for number, bounds in raw.items()]
+            further = [self._cells_outside_raw(number, *bounds) for number, bounds in raw.items()]
             cells = np.sort(np.concatenate([cells, *further]))
         return cells[self.valued[cells]]
 
-    def _beyond_raw(self, item: int, least: int | None, greatest: int | None) -> Integers:
-        """The cells of an item with whole raw numbers below or above some, rising."""
+    def _cells_outside_raw(self, item: int, least: int | None, greatest: int | None) -> Integers:
+        """The cells of an item whose whole raw numbers are outside the bounds, rising."""
         flags = _outside(self.raw_of(item), least, greatest)
         return np.flatnonzero(flags) + int(self.layout.first[item])
 
-    def passes(self, item: int, low: Fraction | None, high: Fraction | None) -> Flags:
-        """Which values of an item are below ``low`` or above ``high``, shape (rows, columns).
+    def is_outside(self, item: int, low: Fraction | None, high: Fraction | None) -> Flags:
+        """The cells of an item with values below ``low`` or above ``high``, shape (rows, columns).
 
-        Exactly so for whole raw numbers. None is an open end.
+        Exact for whole raw numbers. None is an open end.
         """
         conversion = self.layout.definition.conversion_of(self.layout.items[item])
         if self.layout.wide[item] and isinstance(conversion, Linear):
@@ -131,7 +131,7 @@ class Decoded:
         return flags
 
     def exact_at(self, cell: int) -> Fraction | None:
-        """The value of a cell that doubles do not tell from its neighbours; None where they do."""
+        """The exact value of a cell if doubles cannot distinguish it from its neighbours, otherwise None."""
         number = int(self.layout.item[cell])
         conversion = self.layout.definition.conversion_of(self.layout.items[number])
         raw = self.raw_at(cell)
@@ -185,7 +185,7 @@ class Decoded:
         )
 
     def text(self, text: Text) -> str | None:
-        """A text without the padding behind it, or None where the image does not hold it whole."""
+        """A text without its padding, or None if the image does not hold all of it."""
         data = self.image.read(text.at, text.length)
         if data is None:
             return None
@@ -193,13 +193,13 @@ class Decoded:
         return data.rstrip(b"\0" + fill + b" ").decode(text.encoding, "replace")
 
     def stored_count(self, count: StoredCount) -> int | None:
-        """What the image says how many breakpoints there are, or None where it does not hold that."""
+        """The stored number of breakpoints, or None if the image does not hold it."""
         data = self.image.read(count.at, count.storage.type.size)
         return None if data is None else int.from_bytes(data, count.storage.byte_order.value)
 
 
 def _outside(raw: NDArray[Any], least: int | None, greatest: int | None) -> Flags:
-    """Which whole numbers are below or above some, which may be beyond those of the type; any shape."""
+    """Which whole numbers are outside the bounds, which may be outside the type; any shape."""
     flags = np.zeros(raw.shape, bool)
     if least is not None:
         flags |= raw < least
@@ -209,36 +209,36 @@ def _outside(raw: NDArray[Any], least: int | None, greatest: int | None) -> Flag
 
 
 def decode(layout: Layout, image: Image) -> Decoded:
-    """Read every cell of the plan from the image."""
+    """Read every cell of the layout from the image."""
     present = np.ones(layout.size, bool)
     raw = []
-    for group, stretches in zip(layout.groups, layout.stretches, strict=True):
-        numbers = None if stretches is None else _joined(image, group, stretches)
+    for group, byte_ranges in zip(layout.groups, layout.byte_ranges, strict=True):
+        numbers = None if byte_ranges is None else _read_ranges(image, group, byte_ranges)
         if numbers is None:
-            numbers, present[group.cells] = _gathered(image, group, layout.address[group.cells])
+            numbers, present[group.cells] = _gather(image, group, layout.address[group.cells])
         raw.append(numbers)
     _apply_masks(layout, raw)
     return Decoded(layout, image, tuple(raw), present)
 
 
-def _joined(image: Image, group: StorageGroup, stretches: ByteRanges) -> NDArray[Any] | None:
-    """The numbers of a group that lie in long stretches, several times as fast as by each one's address.
+def _read_ranges(image: Image, group: StorageGroup, byte_ranges: ByteRanges) -> NDArray[Any] | None:
+    """The numbers of a group from long byte ranges, which is several times as fast as by address.
 
-    None where the image has gaps, or ends too early.
+    None if the image has gaps, or ends too early.
     """
     if len(image.segments) != 1:
         return None
     (segment,) = image.segments
-    if stretches.low < segment.start or segment.end < stretches.high:
+    if byte_ranges.low < segment.start or segment.end < byte_ranges.high:
         return None
     data, first = segment.data, segment.start
-    joined = b"".join([data[start - first : end - first] for start, end in stretches.pairs])
-    numbers = np.frombuffer(joined, group.dtype).astype(group.dtype.newbyteorder("="))
-    return numbers if stretches.rank is None else numbers.take(stretches.rank)
+    data_in_ranges = b"".join([data[start - first : end - first] for start, end in byte_ranges.pairs])
+    numbers = np.frombuffer(data_in_ranges, group.dtype).astype(group.dtype.newbyteorder("="))
+    return numbers if byte_ranges.rank is None else numbers.take(byte_ranges.rank)
 
 
-def _gathered(image: Image, group: StorageGroup, addresses: Integers) -> tuple[NDArray[Any], Flags]:
-    """The numbers of a group by their addresses, 0 where the image lacks one, and which of them it holds."""
+def _gather(image: Image, group: StorageGroup, addresses: Integers) -> tuple[NDArray[Any], Flags]:
+    """The numbers of a group by their addresses, 0 if the image lacks one, and which ones it holds."""
     buffer, size, native = image.content, group.type.size, group.dtype.newbyteorder("=")
     positions = image.positions(addresses, size)
     present = positions >= 0
@@ -252,7 +252,7 @@ def _gathered(image: Image, group: StorageGroup, addresses: Integers) -> tuple[N
 
 
 def _apply_masks(layout: Layout, raw: list[NDArray[Any]]) -> None:
-    """Cut the masked cells down to their bits, in place; masks stand on unsigned types only."""
+    """Reduce the masked cells to their bits, in place; only unsigned types have masks."""
     for group, numbers, masks in zip(layout.groups, raw, layout.masks, strict=True):
         if len(masks.cells):
             here = masks.cells - group.cells.start

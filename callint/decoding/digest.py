@@ -1,9 +1,9 @@
-"""Content digests: what a waiver accepts, and what tells a new finding from a known one.
+"""Computes content digests: a waiver accepts a digest, and new findings differ from known ones by it.
 
-A digest has three parts, so that a waiver that no longer holds can say why: the bytes as they are stored,
-what gives them their meaning, and what the definition demands of them. The meaning and the demands are
-canonical texts of the definition's own objects, without names that only people read and without line
-numbers: a new attribute of the definition is part of them as soon as the model has it.
+A digest has three parts, so that callint can say why a waiver no longer holds: the stored bytes, their
+meaning, and the demands of the definition on them. The meaning and the demands are canonical texts of the
+objects of the definition, without names that only people read and without line numbers: a new attribute of
+the definition becomes part of them as soon as the model has it.
 """
 
 from __future__ import annotations
@@ -32,14 +32,14 @@ from callint.model.image import Image
 #: Hexadecimal digits of the first part, 112 bits, and of each of the other two, 56 bits.
 _CONTENT_DIGITS, _PART_DIGITS = 28, 14
 
-#: Fields that only people read, names whose referents stand in their place, and what is demanded.
+#: Fields that only people read, names that are replaced by the objects they refer to, and demands.
 _NOT_MEANING = frozenset(
     {"name", "title", "notes", "group", "line", "decimals", "conversion", "x", "y", "demands", "purpose"}
 )
 
 
 class Difference(Enum):
-    """Why a digest in a policy is not that of what is there now."""
+    """Why a digest in a policy differs from the current one."""
 
     CONTENT = "other bytes"
     MEANING = "the same bytes, read in another way"
@@ -49,11 +49,10 @@ class Difference(Enum):
 
 @dataclass(frozen=True, slots=True)
 class ContentDigest:
-    """What a finding was judged on, as three SHA-256 digests in hexadecimal.
+    """The content that a finding was judged on, as three SHA-256 digests in hexadecimal.
 
-    ``content`` is of the stored bytes, ``meaning`` of what gives them their meaning (address, storage,
-    conversion, axes, unit), ``demands`` of what the definition asks of them (purpose, limits, guards,
-    relations).
+    ``content`` covers the stored bytes, ``meaning`` how they are read (address, storage, conversion, axes,
+    unit), ``demands`` what the definition requires of them (purpose, limits, guards, relations).
     """
 
     content: str
@@ -61,12 +60,12 @@ class ContentDigest:
     demands: str
 
     def __str__(self) -> str:
-        """``sha256:`` and the three parts with slashes between them, as a policy has it."""
+        """``sha256:`` and the three parts, separated by slashes, as in a policy."""
         meaning, demands = self.meaning[:_PART_DIGITS], self.demands[:_PART_DIGITS]
         return f"sha256:{self.content[:_CONTENT_DIGITS]}/{meaning}/{demands}"
 
     def difference(self, written: str) -> Difference | None:
-        """In what a digest from a policy differs from this one; None where it is the same."""
+        """Why a digest from a policy differs from this one; None if it is the same."""
         if written == str(self):
             return None
         content, *parts = written.removeprefix("sha256:").split("/")
@@ -83,7 +82,7 @@ def sha256(content: bytes) -> str:
 
 
 def combined(digests: Iterable[ContentDigest]) -> ContentDigest:
-    """One digest of several, in their order."""
+    """One digest for several, in their order."""
     parts = list(digests)
     return ContentDigest(
         sha256("".join(part.content for part in parts).encode()),
@@ -98,7 +97,7 @@ def combined(digests: Iterable[ContentDigest]) -> ContentDigest:
 def table_digest(decoded: Decoded, table: Table) -> ContentDigest:
     """The digest of a table: its cells as stored, x fastest, masked; then its stored axes, x before y.
 
-    An axis belongs to it because moving the axis changes what the table does.
+    The axes are included because moving an axis changes the output of the table.
     """
     layout = decoded.layout
     numbers = [layout.table_items[table.name]]
@@ -120,21 +119,21 @@ def axis_digest(decoded: Decoded, name: str) -> ContentDigest:
 
 
 def text_digest(image: Image, text: Text) -> ContentDigest:
-    """The digest of a text: its bytes, as far as the image has them."""
+    """The digest of a text: its bytes, if the image has them."""
     content = image.read(text.at, text.length) or b""
     return ContentDigest(sha256(content), sha256(canonical(text)), sha256(canonical(text.purpose)))
 
 
 def image_digest(image: Image) -> str:
-    """The SHA-256 of all bytes of an image, and of where they lie where it is a part of the memory."""
+    """The SHA-256 of all bytes of an image, and of their addresses if the image is partial."""
     extents = repr(image.extents).encode() if image.is_part else b""
     return sha256(image.content.tobytes() + extents)
 
 
 def whole_digest(image: Image, definition: Definition) -> ContentDigest:
-    """The digest of a whole image, for a finding about no table.
+    """The digest of a whole image, for a finding that is not about a table.
 
-    Its meaning is the layout of the definition: which bytes belong to what.
+    Its meaning is the layout of the definition: which bytes belong to which item.
     """
     return ContentDigest(image_digest(image), layout_statement(definition), sha256(b""))
 
@@ -153,7 +152,7 @@ def definition_digest(definition: Definition) -> ContentDigest:
 
 
 def statements(definition: Definition, item: Table | Axis) -> tuple[str, str]:
-    """The digests of what gives the cells of a table or axis their meaning, and of the demands on them."""
+    """The digests of the meaning of a table or axis, and of the demands on it."""
     if not isinstance(item, Table):
         meaning, demands = _axis_meaning(definition, item), _signal_demands(definition, item)
     else:
@@ -185,7 +184,7 @@ def _table_demands(definition: Definition, table: Table) -> list[object]:
 
 
 def relation_statement(relations: Iterable[Relation]) -> str:
-    """The digest of what relations demand."""
+    """The digest of the demands of relations."""
     return sha256(
         canonical(
             [(relation.kind, relation.table, relation.other, relation.amount) for relation in relations]
@@ -194,7 +193,7 @@ def relation_statement(relations: Iterable[Relation]) -> str:
 
 
 def layout_statement(definition: Definition) -> str:
-    """The digest of which bytes of the memory belong to what."""
+    """The digest of which bytes of the memory belong to which item."""
     memory: Memory = definition.memory
     layout = [
         memory,
@@ -216,16 +215,16 @@ def _signal_demands(definition: Definition, axis: Axis) -> object:
 
 
 def canonical(value: object) -> bytes:
-    """A value of the definition's model as bytes that are the same for the same statement.
+    """A value of the definition's model as canonical bytes: equal values give equal bytes.
 
-    Every part stands with its type and its length, so that two different values never give the same bytes.
+    Every part has its type and its length, so that two different values never give the same bytes.
     """
     if is_dataclass(value) and not isinstance(value, type):
         given = ((field.name, getattr(value, field.name)) for field in fields(value))
-        # What is not given is left out, so that a new optional attribute leaves the digests of others alone.
+        # Absent attributes are left out, so that a new optional attribute does not change other digests.
         kept = [(name, part) for name, part in given if name not in _NOT_MEANING and not _is_absent(part)]
         parts = [canonical(name) + canonical(part) for name, part in kept]
-        # By its attributes and not by the name of its class, which is the code's own business.
+        # By its attributes and not by the name of its class, which may change with the code.
         return _framed("element", b"".join(parts))
     if isinstance(value, Enum):
         return _framed("enum", value.name.encode())
@@ -236,12 +235,12 @@ def canonical(value: object) -> bytes:
         return _framed("list", b"".join(map(canonical, value)))
     if isinstance(value, bytes):
         return _framed("bytes", value)
-    # 1, 1.0 and True are told apart by their type, -0.0 and 0.0 by their text.
+    # The type distinguishes 1, 1.0 and True, the text -0.0 and 0.0.
     return _framed(type(value).__name__, str(value).encode("utf-8", "surrogateescape"))
 
 
 def _is_absent(value: object) -> bool:
-    """Whether a value stands for an attribute that an element does not have; the number 0 does not."""
+    """Whether a value means that an element lacks the attribute; the number 0 does not."""
     return value is None or value is False or (isinstance(value, str | tuple) and not value)
 
 

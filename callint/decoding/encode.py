@@ -1,4 +1,4 @@
-"""Arrays back into an image: the bytes of changed cells, and nothing else."""
+"""Encodes arrays into an image: writes the bytes of changed cells, and nothing else."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ from callint.model.image import Image, Segment
 
 
 def encode(decoded: Decoded, raw: Sequence[NDArray[Any]], cells: Flags, texts: Mapping[str, bytes]) -> Image:
-    """The decoded image with other numbers in some ``cells``, shape (cells,), and with other ``texts``.
+    """The decoded image with other numbers in the flagged ``cells``, shape (cells,), and other ``texts``.
 
-    ``raw`` is as in ``Decoded``. The image has to hold the cells, and the texts, which have full length.
-    Where things share their bytes, the last one written stands; decoding the result tells.
+    ``raw`` is as in ``Decoded``. The image must hold the cells and the texts, which have full length. If
+    items share bytes, the last one written wins; callers decode the result to find out.
     """
     image, layout = decoded.image, decoded.layout
     content = image.content.copy()
@@ -29,7 +29,7 @@ def encode(decoded: Decoded, raw: Sequence[NDArray[Any]], cells: Flags, texts: M
         flags[here] = False
         at = _byte_positions(image, layout.address[group.cells][flags], size)
         content[at] = _bytes(numbers[flags], group.dtype)
-        # Masked tables may share their bytes, so their bits are cleared and set one after the other.
+        # Masked tables may share bytes, so their bits are cleared and set one after the other.
         chosen = here[masked]
         at = _byte_positions(image, layout.address[group.cells][chosen], size)
         bits = masks.masks[masked]
@@ -43,12 +43,12 @@ def encode(decoded: Decoded, raw: Sequence[NDArray[Any]], cells: Flags, texts: M
 
 
 def _byte_positions(image: Image, addresses: NDArray[np.int64], size: int) -> NDArray[np.int64]:
-    """The positions of the bytes at addresses that the image holds; shape (addresses, size)."""
+    """The positions of ``size`` bytes at each address, which the image holds; shape (addresses, size)."""
     return image.positions(addresses, size)[:, None] + np.arange(size)
 
 
 def _bytes(numbers: NDArray[Any], dtype: np.dtype[Any]) -> NDArray[np.uint8]:
-    """Numbers as the bytes of a stored type of their size; shape (numbers, size)."""
+    """The bytes of numbers in a stored type of their size; shape (numbers, size)."""
     stored = dtype if numbers.dtype.kind == dtype.kind else np.dtype(f"{dtype.byteorder}u{dtype.itemsize}")
     return np.ascontiguousarray(numbers.astype(stored)).view(np.uint8).reshape(-1, dtype.itemsize)
 

@@ -1,4 +1,4 @@
-"""What a table puts out at an operating point: linear between breakpoints, held at the ends.
+"""Interpolates tables at operating points: linear between breakpoints, held at the ends.
 
 Control units read curves and maps that way (common practice, no source).
 """
@@ -15,7 +15,7 @@ from callint.model.change import Grid, Numbers
 
 @dataclass(frozen=True, slots=True)
 class Position:
-    """Where points lie on an axis: between breakpoint ``low`` and the next, ``weight`` of the way.
+    """The position of points on an axis: between breakpoint ``low`` and the next, at the share ``weight``.
 
     Both have the shape of the points; ``weight`` is 0 to 1.
     """
@@ -25,7 +25,7 @@ class Position:
 
 
 def position(breakpoints: Numbers, points: Numbers) -> Position:
-    """Where the points lie between strictly rising or falling breakpoints, held at the ends."""
+    """The position of points between strictly rising or falling breakpoints, held at the ends."""
     if len(breakpoints) == 1:
         return Position(np.zeros(np.shape(points), np.int64), np.zeros(np.shape(points)))
     if breakpoints[0] > breakpoints[-1]:
@@ -56,7 +56,7 @@ def lookup(grid: Grid, x: Numbers | float = 0.0, y: Numbers | float = 0.0) -> Nu
 
 
 def _between(low: Numbers, high: Numbers, weight: Numbers) -> Numbers:
-    """Exact at both ends, unlike low + weight * (high - low), and there free of the other end's NaN."""
+    """Interpolate; exact at both ends, unlike low + weight * (high - low), even if the other end is NaN."""
     with np.errstate(invalid="ignore"):
         between = low * (1.0 - weight) + high * weight
     return np.where(weight == 0, low, np.where(weight == 1, high, between))

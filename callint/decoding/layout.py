@@ -1,8 +1,8 @@
-"""Where every cell of a definition lies, worked out once and used for every image.
+"""Lays out the cells of a definition in flat vectors, once for all of its images.
 
-All stored axes and tables are *items*. Their cells stand behind one another in flat vectors, sorted by
-storage type, so that each type is one contiguous stretch that is filled at once, and within it by conversion,
-so that all cells of one are converted at once. Within an item the cells are in logical order, x fastest,
+All stored axes and tables are *items*. Their cells follow one another in flat vectors, sorted by storage
+type, so that each type is one contiguous range that is filled at once, and within it by conversion, so that
+all cells with one conversion are converted at once. Within an item the cells are in logical order, x fastest,
 whatever their order in memory.
 """
 
@@ -34,22 +34,22 @@ from callint.model.definition import (
 Item = Table | StoredAxis
 Integers = NDArray[np.int64]
 Numbers = NDArray[np.float64]
-#: By item, the least and the greatest raw number within some bounds; None where an end is open.
+#: By item, the least and the greatest raw number within some bounds; None for an open end.
 RawBounds = dict[int, tuple[int | None, int | None]]
 
 _OPEN = Range(float("-inf"), float("inf"))
 
-#: To convert so many cells at once costs little beside the call.
-_ALIKE = 256
-#: So many cells at once stay in the processor's cache.
-_PIECE = 2**16
-#: To join stretches of so many cells and fewer is no faster than to look up each cell.
-_SCATTERED = 24
+#: From this number of cells, a conversion is worth a call of its own.
+_LARGE_CONVERSION = 256
+#: This number of cells fits into the cache of the processor.
+_CACHE_CELLS = 2**16
+#: Ranges of fewer cells on average are not faster to join than a lookup of each cell.
+_LEAST_RANGE_CELLS = 24
 
 
 @dataclass(frozen=True, slots=True)
 class StorageGroup:
-    """All cells of one storage type: ``cells`` of the flat vectors, read as ``dtype``."""
+    """All cells of one storage type: the range ``cells`` of the flat vectors, read as ``dtype``."""
 
     dtype: np.dtype[Any]
     type: NumberType
@@ -59,7 +59,7 @@ class StorageGroup:
 
 @dataclass(frozen=True, slots=True)
 class Masks:
-    """The masked cells of a storage group, with each one's mask and shift, shape (cells,) each."""
+    """The masked cells of a storage group with their masks and shifts, shape (cells,) each."""
 
     cells: Integers
     masks: NDArray[np.unsignedinteger[Any]]
@@ -68,7 +68,7 @@ class Masks:
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """The linear conversion (raw * a + b) / q of some cells: one for all, or of shape (cells,) each."""
+    """The linear conversion (raw * a + b) / q of some cells; terms are scalars or of shape (cells,)."""
 
     cells: slice
     a: float | Numbers
@@ -78,10 +78,10 @@ class Scale:
 
 @dataclass(frozen=True, slots=True)
 class ByteRanges:
-    """Where the bytes of a storage group lie: ``pairs`` of the first address and the one behind the last.
+    """The address ranges of a storage group: ``pairs`` of the first address and the address after the last.
 
-    Their bytes behind one another are the numbers of the group, the one of cell n at ``rank`` n, or at n
-    where that is None. ``low`` is the lowest of all addresses, ``high`` the one behind the highest.
+    The joined bytes of the ranges are the numbers of the group; cell n is at the index ``rank[n]``, or at n
+    if ``rank`` is None. ``low`` is the lowest address of all, ``high`` the address after the highest.
     """
 
     pairs: tuple[tuple[int, int], ...]
@@ -94,8 +94,8 @@ class ByteRanges:
 class Layout:
     """The flat layout of one definition.
 
-    ``first`` (items + 1) is where each item's cells begin; ``shapes`` (items, 2) has rows and columns.
-    ``item`` and ``address`` (cells) name each cell's item and the address of its first byte.
+    ``first`` (items + 1) has the index of the first cell of each item; ``shapes`` (items, 2) has rows and
+    columns. ``item`` and ``address`` (cells) have the item of each cell and the address of its first byte.
     """
 
     definition: Definition
@@ -108,7 +108,7 @@ class Layout:
 
     @property
     def size(self) -> int:
-        """How many cells there are."""
+        """The number of cells."""
         return int(self.first[-1])
 
     @cached_property
@@ -145,11 +145,11 @@ class Layout:
         return [group.cells.start for group in self.groups]
 
     def spread(self, values: NDArray[Any]) -> NDArray[Any]:
-        """One value an item, shape (items,), to one value a cell, shape (cells,)."""
+        """Repeat one value per item, shape (items,), to one value per cell, shape (cells,)."""
         return np.repeat(values, np.diff(self.first))
 
     def bounds(self, of: Callable[[Table], Range | None]) -> tuple[Numbers, Numbers]:
-        """Lower and upper bounds of every item, shape (items,) each; infinite where there are none."""
+        """Lower and upper bounds of every item, shape (items,) each; infinite if there are none."""
         ranges = [(of(item) if isinstance(item, Table) else None) or _OPEN for item in self.items]
         low = np.array([limits.low for limits in ranges])
         high = np.array([limits.high for limits in ranges])
@@ -167,7 +167,7 @@ class Layout:
 
     @cached_property
     def wide(self) -> NDArray[np.bool_]:
-        """Which items have whole numbers of which doubles do not tell all values apart, shape (items,)."""
+        """The items with whole numbers that doubles cannot all distinguish, shape (items,)."""
         known: dict[tuple[str | None, NumberType, int | None], bool] = {}
         wide = np.zeros(len(self.items), bool)
         for number, item in enumerate(self.items):
@@ -178,11 +178,11 @@ class Layout:
         return wide
 
     def is_wide(self, item: Item) -> bool:
-        """Whether doubles do not tell all values of an item apart."""
+        """Whether doubles cannot distinguish all values of an item."""
         return bool(self.wide[(self.table_items if isinstance(item, Table) else self.axis_items)[item.name]])
 
     def raw_bounds(self, of: Callable[[Table], Range | None]) -> RawBounds:
-        """Of the ``wide`` items with bounds, the least and the greatest raw number within."""
+        """The least and the greatest raw number within bounds, for ``wide`` items that have bounds."""
         bounds: RawBounds = {}
         for number in np.flatnonzero(self.wide).tolist():
             item = self.items[number]
@@ -207,19 +207,19 @@ class Layout:
 
     @cached_property
     def scales(self) -> tuple[Scale, ...]:
-        """The linear conversion of every cell, rising; a neutral one where the conversion is another."""
+        """The linear conversion of every cell, rising; the identity for cells with other conversions."""
         if not self.items:
             return ()
         terms = np.array([_terms(self.definition.conversion_of(item)) for item in self.items])
         starts = np.flatnonzero(np.append(True, (terms[1:] != terms[:-1]).any(axis=1)))
-        alike = np.diff(np.append(self.first[starts], self.size)) >= _ALIKE
-        # Those of few cells are taken together with their neighbours of as few.
-        parts = np.flatnonzero(np.append(True, alike[1:] | alike[:-1]))
+        is_large = np.diff(np.append(self.first[starts], self.size)) >= _LARGE_CONVERSION
+        # Neighbouring conversions of few cells are taken together.
+        parts = np.flatnonzero(np.append(True, is_large[1:] | is_large[:-1]))
         scales = []
         for part, after in pairwise([*parts.tolist(), len(starts)]):
             item, stop = int(starts[part]), int(starts[after]) if after < len(starts) else len(self.items)
             cells = slice(int(self.first[item]), int(self.first[stop]))
-            if alike[part]:
+            if is_large[part]:
                 a, b, q = terms[item].tolist()
                 scales += [Scale(piece, a, b, q) for piece in _pieces(cells)]
             else:
@@ -229,7 +229,7 @@ class Layout:
 
     @cached_property
     def curved(self) -> tuple[tuple[Conversion, Integers], ...]:
-        """Every conversion that is not linear, with the cells that it converts."""
+        """Every conversion that is not linear, with its cells."""
         items: dict[str, tuple[Conversion, list[int]]] = {}
         for number, item in enumerate(self.items):
             conversion = self.definition.conversion_of(item)
@@ -238,21 +238,21 @@ class Layout:
         return tuple((conversion, self.cells_of(numbers)) for conversion, numbers in items.values())
 
     def cells_of(self, items: Sequence[int]) -> Integers:
-        """The cells of several items, behind one another."""
+        """The cells of several items, one after another."""
         if not items:
             return np.empty(0, np.int64)
         return np.concatenate([np.arange(self.first[n], self.first[n + 1]) for n in items])
 
     def cells_in(self, items: NDArray[np.bool_]) -> Integers:
-        """The cells of the items that are flagged, rising; ``items`` has the shape (items,)."""
+        """The cells of the flagged items, rising; ``items`` has the shape (items,)."""
         return np.flatnonzero(self.spread(items)) if items.any() else np.empty(0, np.int64)
 
     @cached_property
-    def stretches(self) -> tuple[ByteRanges | None, ...]:
-        """By group, where its bytes lie behind one another; None where they are too scattered for that."""
-        return tuple(self._stretches(group) for group in self.groups)
+    def byte_ranges(self) -> tuple[ByteRanges | None, ...]:
+        """The byte ranges of each group; None if its cells are too scattered."""
+        return tuple(self._byte_ranges(group) for group in self.groups)
 
-    def _stretches(self, group: StorageGroup) -> ByteRanges | None:
+    def _byte_ranges(self, group: StorageGroup) -> ByteRanges | None:
         addresses, item, size = self.address[group.cells], self.item[group.cells], group.type.size
         rank = None
         if ((np.diff(addresses) < 0) & (np.diff(item) == 0)).any():  # a table that is stored y first
@@ -260,7 +260,7 @@ class Layout:
             addresses, rank = addresses[by_address], np.empty_like(by_address)
             rank[by_address] = np.arange(len(by_address))
         breaks = np.flatnonzero(np.diff(addresses) != size) + 1
-        if len(addresses) < _SCATTERED * (len(breaks) + 1):
+        if len(addresses) < _LEAST_RANGE_CELLS * (len(breaks) + 1):
             return None
         starts, ends = addresses[[0, *breaks]], addresses[[*(breaks - 1), -1]] + size
         pairs = tuple(zip(starts.tolist(), ends.tolist(), strict=True))
@@ -285,12 +285,12 @@ class Layout:
 
     @cached_property
     def is_masked(self) -> NDArray[np.bool_]:
-        """Which cells are some bits of their bytes only, shape (cells,)."""
+        """The cells that are only some bits of their bytes, shape (cells,)."""
         return self.spread(np.array([bool(item.storage.mask) for item in self.items], bool))
 
     @cached_property
     def off_codes(self) -> tuple[NDArray[Any], ...]:
-        """Each group's cells' off codes in the group's own type; meaningless where ``has_off`` is False."""
+        """By group, the off code of each cell in the group's type; meaningless where ``has_off`` is False."""
         codes = []
         for group in self.groups:
             items = self.items[group.items]
@@ -301,7 +301,7 @@ class Layout:
 
     @cached_property
     def has_off(self) -> NDArray[np.bool_]:
-        """Which cells have an off code, shape (cells,)."""
+        """The cells that have an off code, shape (cells,)."""
         return self.spread(np.array([_off_code(item) is not None for item in self.items], bool))
 
 
@@ -318,31 +318,31 @@ def _terms(conversion: Conversion) -> tuple[float, float, float]:
 
 
 def _pieces(cells: slice) -> Iterator[slice]:
-    for start in range(cells.start, cells.stop, _PIECE):
-        yield slice(start, min(start + _PIECE, cells.stop))
+    for start in range(cells.start, cells.stop, _CACHE_CELLS):
+        yield slice(start, min(start + _CACHE_CELLS, cells.stop))
 
 
 def make_layout(definition: Definition) -> Layout:
     """The layout of everything in the definition that can be decoded.
 
-    Items with a reference that leads nowhere are left out; ``definition/unknown-reference`` says so.
+    Items with an unknown reference are left out; ``definition/unknown-reference`` reports them.
     """
-    items = _resolved(definition)
-    alike: dict[str | None, int] = {}
+    items = _resolved_items(definition)
+    conversion_order: dict[str | None, int] = {}
     for item in items:
-        alike.setdefault(item.conversion, len(alike))
-    items.sort(key=lambda item: (_storage_key(item), alike[item.conversion]))
+        conversion_order.setdefault(item.conversion, len(conversion_order))
+    items.sort(key=lambda item: (_storage_key(item), conversion_order[item.conversion]))
     counts: dict[str | None, int] = {name: axis.count for name, axis in definition.axes.items()}
     shapes = np.array([_shape(counts, item) for item in items], np.int64).reshape(-1, 2)
     sizes = shapes.prod(axis=1)
     first = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
-    # To repeat is several times as fast as to look up by ``item``.
+    # Repeating is several times as fast as indexing by ``item``.
     local = np.arange(first[-1]) - np.repeat(first[:-1], sizes)
     y_first = np.array([isinstance(item, Table) and item.y_first for item in items], bool)
     if y_first.any():
-        turned = np.repeat(y_first, sizes)
+        transposed = np.repeat(y_first, sizes)
         rows, columns = np.repeat(shapes[y_first], sizes[y_first], axis=0).T
-        local[turned] = local[turned] % columns * rows + local[turned] // columns
+        local[transposed] = local[transposed] % columns * rows + local[transposed] // columns
     at = np.array([item.at for item in items], np.int64)
     stride = np.array([item.storage.stride for item in items], np.int64)
     return Layout(
@@ -356,8 +356,8 @@ def make_layout(definition: Definition) -> Layout:
     )
 
 
-def _resolved(definition: Definition) -> list[Item]:
-    """The stored axes and tables of which everything is known, as ``Definition.is_resolved`` has it."""
+def _resolved_items(definition: Definition) -> list[Item]:
+    """The stored axes and tables without unknown references, as in ``Definition.is_resolved``."""
     axes = {name for name, axis in definition.axes.items() if isinstance(axis, FixedAxis)}
     stored = [axis for axis in definition.stored_axes if definition.is_resolved(axis)]
     axes.update(axis.name for axis in stored)
@@ -370,7 +370,7 @@ def _resolved(definition: Definition) -> list[Item]:
     return [*stored, *tables]
 
 
-#: An enumeration's own value takes longer to ask for than all else here.
+#: Reading the value of an enumeration takes longer than everything else here.
 _TYPE_KEYS = {number_type: number_type.value for number_type in NumberType}
 
 
@@ -380,7 +380,7 @@ def _storage_key(item: Item) -> tuple[str, int, bool]:
 
 
 def _shape(counts: Mapping[str | None, int], item: Item) -> tuple[int, int]:
-    """Rows and columns of an item, as ``Definition.shape_of`` has them, by the counts of all axes."""
+    """Rows and columns of an item, as in ``Definition.shape_of``, from the counts of all axes."""
     if isinstance(item, Table):
         return counts.get(item.y, 1), counts.get(item.x, 1)
     return 1, item.count

@@ -1,9 +1,9 @@
-"""How long a logged engine stayed in each cell of a table.
+"""Computes how long a logged engine stayed in each cell of a table.
 
 The time from a row to the next belongs to the operating point of the row. It is shared among the cells that
 count there, by the weights with which the control unit reads them. Loggers record slow signals less often: a
-signal without a reading in a row has its last one, where that is not older than a gap. A reading that no
-healthy sensor gives says nothing about the engine, and until the next one nothing is known.
+signal without a reading in a row keeps its last reading, unless that is older than the longest gap. An
+implausible reading says nothing about the engine, and the signal is unknown until its next reading.
 """
 
 from __future__ import annotations
@@ -23,10 +23,10 @@ from callint.reading.logs import Log, Piece
 
 @dataclass
 class LogTime:
-    """How much time was logged: ``total`` in seconds, or in rows where there is no time column.
+    """The logged time: ``total`` in seconds, or in rows if there is no time column.
 
-    Steps longer than the accepted gap and steps back are left out and counted; ``lost`` are the seconds of
-    the gaps.
+    Steps longer than the accepted gap and backward steps do not count towards it; ``gaps`` and ``resets`` are
+    their numbers, and ``lost`` is the length of the gaps in seconds.
     """
 
     total: float = 0.0
@@ -36,9 +36,9 @@ class LogTime:
 
 
 class CellTime:
-    """Time by cell for several tables; ``of`` gives what came together.
+    """Sums up the time by cell for several tables.
 
-    ``signals`` are those whose readings have to be plausible; ``implausible`` counts the rows, by signal, in
+    ``signals`` are those whose readings must be plausible; ``implausible`` counts, by signal, the rows in
     which they are not.
     """
 
@@ -53,27 +53,27 @@ class CellTime:
         # Tables on the same axes have the same times.
         self._grids: dict[tuple[object, ...], Surface] = {}
         self._times: dict[tuple[object, ...], Numbers] = {}
-        # The time at each breakpoint and between each two: shape (2 rows - 1, 2 columns - 1).
-        self._stays: dict[tuple[object, ...], Numbers] = {}
+        # The time at each breakpoint and between neighbours: shape (2 rows - 1, 2 columns - 1).
+        self._segment_times: dict[tuple[object, ...], Numbers] = {}
         for surface in self._surfaces.values():
             if surface.signals:
                 self._grids.setdefault(_key(surface), surface)
                 rows, columns = surface.grid.physical.shape
                 self._times.setdefault(_key(surface), np.zeros((rows, columns)))
-                self._stays.setdefault(_key(surface), np.zeros((2 * rows - 1, 2 * columns - 1)))
-        self._held: Piece | None = None
+                self._segment_times.setdefault(_key(surface), np.zeros((2 * rows - 1, 2 * columns - 1)))
+        self._last_row: Piece | None = None
         self._readings: dict[str, tuple[float, float]] = {}
 
     def add(self, piece: Piece) -> None:
-        """Take in some rows, which follow those before; a row without a time is passed over."""
-        piece = self._marked(piece)
+        """Add the next rows of the log; a row without a time is ignored."""
+        piece = self._with_implausible_marked(piece)
         if piece.time is None:
             rows = len(next(iter(piece.signals.values())))
             self._share(piece, np.ones(rows))
             return
         timed = np.isfinite(piece.time)
         piece = Piece(piece.time[timed], {name: values[timed] for name, values in piece.signals.items()})
-        whole = piece if self._held is None else _joined(self._held, piece)
+        whole = piece if self._last_row is None else _joined(self._last_row, piece)
         assert whole.time is not None
         if not len(whole.time):
             return
@@ -82,16 +82,17 @@ class CellTime:
         self.clock.gaps += int(gaps.sum())
         self.clock.lost += float(steps[gaps].sum())
         self.clock.resets += int(resets.sum())
-        stretches = np.concatenate([[0], np.cumsum(gaps | resets)])
+        segments = np.concatenate([[0], np.cumsum(gaps | resets)])
         held = {
-            name: self._hold(name, values, whole.time, stretches) for name, values in whole.signals.items()
+            name: self._held_readings(name, values, whole.time, segments)
+            for name, values in whole.signals.items()
         }
         steps = np.where(gaps | resets, 0.0, steps)
         self._share(Piece(None, {name: values[:-1] for name, values in held.items()}), steps)
-        self._held = Piece(whole.time[-1:], {name: values[-1:] for name, values in whole.signals.items()})
+        self._last_row = Piece(whole.time[-1:], {name: values[-1:] for name, values in whole.signals.items()})
 
-    def _marked(self, piece: Piece) -> Piece:
-        """Some rows with infinity in place of readings that are not plausible, which are counted."""
+    def _with_implausible_marked(self, piece: Piece) -> Piece:
+        """The rows with infinity in place of implausible readings; counts these."""
         signals = dict(piece.signals)
         for name, values in piece.signals.items():
             known = self.signals.get(name)
@@ -103,20 +104,22 @@ class CellTime:
                 signals[name] = np.where(is_wrong, np.inf, values)
         return Piece(piece.time, signals)
 
-    def _hold(self, name: str, values: Numbers, time: Numbers, stretches: NDArray[np.int64]) -> Numbers:
-        """A signal's readings, and where there is none the last one of the same stretch without a gap.
+    def _held_readings(
+        self, name: str, values: Numbers, time: Numbers, segments: NDArray[np.int64]
+    ) -> Numbers:
+        """The readings of a signal, with missing ones replaced by the last reading without a gap in between.
 
-        Nothing is held for longer than the accepted gap. Shape (rows,), NaN where nothing is left.
+        No reading is held for longer than the accepted gap. Shape (rows,), NaN if there is none.
         """
         before = self._readings.pop(name, (np.nan, np.nan))
         times = np.concatenate([[before[0]], time])
         readings = np.concatenate([[before[1]], values])
-        # The reading from before belongs to the stretch with which these rows begin.
-        stretches = np.concatenate([[0], stretches])
-        # One that is not plausible is held too: it is no leave to go on with the one before.
+        # The reading from before belongs to the same segment as the first of these rows.
+        segments = np.concatenate([[0], segments])
+        # An implausible reading is held too, so that the reading before it does not continue.
         last = np.maximum.accumulate(np.where(~np.isnan(readings), np.arange(len(readings)), 0))
         with np.errstate(invalid="ignore"):
-            is_held = (stretches[last] == stretches) & (times - times[last] <= self.max_gap)
+            is_held = (segments[last] == segments) & (times - times[last] <= self.max_gap)
         if is_held[-1]:
             self._readings[name] = float(times[last[-1]]), float(readings[last[-1]])
         return np.where(is_held, readings[last], np.nan)[1:]
@@ -127,50 +130,54 @@ class CellTime:
         for key, surface in self._grids.items():
             if not all(signal in piece.signals for signal in surface.signals):
                 continue
-            along = []
+            positions = []
             for signal, axis in surface.breakpoints.items():
                 place = signal, axis.tobytes()
                 if place not in places:
-                    place_on_axis, readings = position(axis, piece.signals[signal]), piece.signals[signal]
-                    # On an axis of one breakpoint any number lies at it, but no reading does not.
-                    weight = np.where(np.isfinite(readings), place_on_axis.weight, np.nan)
-                    places[place] = Position(place_on_axis.low, weight)
-                along.append(places[place])
-            known = np.flatnonzero((weights > 0) & np.all([np.isfinite(at.weight) for at in along], axis=0))
-            along = [Position(at.low[known], at.weight[known]) for at in along]
-            self._times[key] += _times(along, self._times[key].shape, weights[known])
-            self._stays[key] += _stays(along, self._stays[key].shape, weights[known])
+                    found_at, readings = position(axis, piece.signals[signal]), piece.signals[signal]
+                    # On an axis with one breakpoint any number lies at it, but a missing reading does not.
+                    weight = np.where(np.isfinite(readings), found_at.weight, np.nan)
+                    places[place] = Position(found_at.low, weight)
+                positions.append(places[place])
+            known = np.flatnonzero(
+                (weights > 0) & np.all([np.isfinite(at.weight) for at in positions], axis=0)
+            )
+            positions = [Position(at.low[known], at.weight[known]) for at in positions]
+            self._times[key] += _times(positions, self._times[key].shape, weights[known])
+            self._segment_times[key] += _segment_times(
+                positions, self._segment_times[key].shape, weights[known]
+            )
 
     def of(self, table: str) -> Numbers | None:
-        """The time in each cell of a table, shape (rows, columns); None where nothing was asked of it."""
+        """The time in each cell of a table, shape (rows, columns); None for an unknown table or a scalar."""
         surface = self._surfaces.get(table)
         return None if surface is None else self._times.get(_key(surface))
 
     def in_use(self, table: str, cells: Flags) -> float | None:
-        """The time in which any of a table's ``cells`` counts, however little; flags, shape (rows, columns).
+        """The time in which any of the flagged ``cells`` has weight; flags, shape (rows, columns).
 
-        None where nothing was asked of the table.
+        None for an unknown table or a scalar.
         """
         surface = self._surfaces.get(table)
-        stays = None if surface is None else self._stays.get(_key(surface))
+        stays = None if surface is None else self._segment_times.get(_key(surface))
         return None if stays is None else float(stays[_with_between(cells)].sum())
 
     def unweighed(self, logged: Iterable[str]) -> tuple[list[str], list[str]]:
-        """What a log with such signals says nothing about, tables without a signal left aside.
+        """The signals that the log lacks, and the tables whose signals it has, but never all at once.
 
-        The signals that it lacks, and the tables whose signals it has, but never all of them at once.
+        ``logged`` are the signals of the log. Tables without a signal are ignored.
         """
-        known, lacking, apart = set(logged), dict[str, None](), []
+        known, lacking, never_together = set(logged), dict[str, None](), []
         for table, surface in self._surfaces.items():
             missing = [signal for signal in surface.signals if signal not in known]
             lacking.update(dict.fromkeys(missing))
             if surface.signals and not missing and not self._times[_key(surface)].any():
-                apart.append(table)
-        return list(lacking), apart
+                never_together.append(table)
+        return list(lacking), never_together
 
 
 def _times(places: list[Position], shape: tuple[int, ...], weights: Numbers) -> Numbers:
-    """The weights of some rows, shared among cells; ``places`` are where they lie along x and y."""
+    """The weights of some rows, shared among cells; ``places`` are their positions along x and y."""
     rows, columns = shape
     total = np.zeros(rows * columns)
     for right in (0, 1):
@@ -185,15 +192,15 @@ def _times(places: list[Position], shape: tuple[int, ...], weights: Numbers) -> 
     return total.reshape(rows, columns)
 
 
-def _stays(places: list[Position], shape: tuple[int, ...], weights: Numbers) -> Numbers:
-    """The weights of some rows, by where they lie: at a breakpoint, or between it and the next."""
+def _segment_times(places: list[Position], shape: tuple[int, ...], weights: Numbers) -> Numbers:
+    """The weights of some rows by position: at a breakpoint, or between it and the next."""
     steps = [2 * place.low + (place.weight > 0) + (place.weight == 1) for place in places]
     x, y = steps[0], steps[1] if len(steps) > 1 else 0
     return np.bincount(y * shape[1] + x, weights, shape[0] * shape[1]).astype(np.float64).reshape(shape)
 
 
 def _with_between(cells: Flags) -> Flags:
-    """Where some cells count: at their breakpoints, and between those and the neighbours."""
+    """The positions at which some cells have weight: at their breakpoints, and up to the neighbours."""
     rows, columns = cells.shape
     wide = np.zeros((2 * rows - 1, 2 * columns - 1), bool)
     wide[::2, ::2] = cells
@@ -214,22 +221,22 @@ def _joined(last: Piece, piece: Piece) -> Piece:
 
 @dataclass(frozen=True, slots=True)
 class LogSummary:
-    """A log that was read: its name, the times by table, and what was wrong with it."""
+    """A log: its name, the times by table, and its content with the problems in it."""
 
     name: str
     dwell: CellTime
     log: Log
 
     def shares(self, table: str) -> Numbers | None:
-        """The share of the time in each cell of a table, shape (rows, columns), adding up to 1.
+        """The share of the time in each cell of a table, shape (rows, columns); the sum is 1.
 
-        None where the log lacks a signal of the table, or any time with readings of all of them.
+        None if the log lacks a signal of the table, or never has readings of all of them.
         """
         times = self.dwell.of(table)
         return None if times is None or not times.any() else times / float(times.sum())
 
     def share_in_use(self, table: str, cells: Flags) -> float | None:
-        """The share of the time in which any of a table's ``cells`` counts; None as for ``shares``."""
+        """The share of the time in which any of the flagged ``cells`` has weight; None as for ``shares``."""
         times, used = self.dwell.of(table), self.dwell.in_use(table, cells)
         if times is None or used is None or not times.any():
             return None

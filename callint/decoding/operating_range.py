@@ -1,4 +1,4 @@
-"""Where the engine normally runs."""
+"""Selects the cells and breakpoints at which the engine normally runs."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from callint.model.definition import Definition, Table
 
 
 def operating_cells(definition: Definition, table: Table, x: Numbers | None, y: Numbers | None) -> Flags:
-    """Which cells stand at breakpoints inside their signals' operating ranges; shape (rows, columns).
+    """The cells at breakpoints inside the operating ranges of their signals; shape (rows, columns).
 
-    ``x`` and ``y`` are the table's breakpoints. A signal without an operating range restricts nothing.
+    ``x`` and ``y`` are the table's breakpoints. A signal without an operating range has no limits.
     """
     columns, rows = (
         operating_breakpoints(definition, axis, breakpoints)
@@ -28,10 +28,10 @@ def operating_cells(definition: Definition, table: Table, x: Numbers | None, y: 
 def operating_share(definition: Definition, grid: Grid, flags: Flags) -> float | None:
     """The share of the operating range that flagged cells account for, by area; ``flags`` (rows, columns).
 
-    A cell accounts for an operating point by its weight there, so that the share is the integral of the
-    bilinear surface that is 1 at flagged cells and 0 at the others, divided by the area: the trapezoidal rule
-    on the breakpoints and the ends of the range is exact for it. A signal without an operating range has that
-    of its axis. None where an axis does not rise or fall strictly.
+    A cell accounts for an operating point by its weight there, so the share is the integral of the bilinear
+    surface that is 1 at flagged cells and 0 at the others, divided by the area: the trapezoidal rule on the
+    breakpoints and the ends of the range is exact for it. A signal without an operating range has the range
+    of its axis. None if an axis does not rise or fall strictly.
     """
     along = []
     for name, axis in ((grid.table.x, grid.x), (grid.table.y, grid.y)):
@@ -51,7 +51,7 @@ def operating_share(definition: Definition, grid: Grid, flags: Flags) -> float |
 
 
 def _mean(values: Numbers, points: Numbers) -> Numbers:
-    """The mean over the last dimension of what is linear between points."""
+    """The mean over the last dimension of values that are linear between points."""
     if len(points) == 1:
         return values[..., 0]
     whole: Numbers = np.trapezoid(values, points) / (points[-1] - points[0])
@@ -59,9 +59,9 @@ def _mean(values: Numbers, points: Numbers) -> Numbers:
 
 
 def operating_breakpoints(definition: Definition, axis: str | None, breakpoints: Numbers | None) -> Flags:
-    """Which breakpoints of an axis lie in its signal's operating range, shape (count,); one for no axis.
+    """The breakpoints of an axis in the operating range of its signal, shape (count,); (1,) without an axis.
 
-    A signal without an operating range restricts nothing.
+    A signal without an operating range has no limits.
     """
     if axis is None or breakpoints is None:
         return np.ones(1, bool)

@@ -1,9 +1,9 @@
-"""Resistive sensors behind a pull-up: from the quantity to the reading, and what the wiring makes of it.
+"""Computes the readings of resistive sensors with a pull-up, and the effect of faults in their wiring.
 
-The control unit feeds the sensor through a pull-up resistor and measures the voltage between the two, so that
-a sensor of R ohms gives U = supply * R / (R + pull-up). The image's own curve turns that voltage into the
-signal. A resistor in series adds to R; one in parallel makes R Rp / (R + Rp) of it; a broken wire leaves the
-whole supply and a short none of it (Ohm's law and the voltage divider).
+The control unit feeds the sensor through a pull-up resistor and measures the voltage between the two, so a
+sensor of R ohms gives U = supply * R / (R + pull-up). A curve in the image turns that voltage into the
+signal. A resistor in series adds to R; a resistor Rp in parallel gives R Rp / (R + Rp); a broken wire leaves the full
+supply voltage, and a short circuit leaves 0 V (Ohm's law and the voltage divider).
 """
 
 from __future__ import annotations
@@ -16,17 +16,17 @@ from callint.decoding.surfaces import Surface, is_readable
 from callint.model.change import Numbers
 from callint.model.definition import Sensor
 
-#: Volts a unit, for the units in which a sensor's voltage is given.
+#: Volts per unit, for the units of a sensor's voltage.
 VOLTS = {"V": 1.0, "mV": 1e-3}
 
 
 class UnusableSensorError(ValueError):
-    """A sensor whose curve does not lead from a quantity back to one voltage; the text says why."""
+    """A sensor whose curve does not give one voltage for each quantity; the text says why."""
 
 
 @dataclass(frozen=True, slots=True)
 class Wiring:
-    """What is wrong in the sensor's line: ohms in series and in parallel, or a broken or shorted wire."""
+    """The faults in the wiring of a sensor: ohms in series and in parallel, or a broken or shorted wire."""
 
     series: float = 0.0
     parallel: float = np.inf
@@ -34,26 +34,26 @@ class Wiring:
     is_shorted: bool = False
 
     def seen(self, resistance: Numbers) -> Numbers:
-        """What the control unit sees of a sensor's ohms, in ohms, any shape; infinite for a broken wire.
+        """The resistance that the control unit sees, in ohms, any shape; infinite for a broken wire.
 
-        The parallel resistor lies across the sensor alone, the one in series in the line to both.
+        The parallel resistor is across the sensor alone; the series resistor is in the line to both.
         """
         if self.is_open:
             return np.full(np.shape(resistance), np.inf)
         if self.is_shorted:
             return np.zeros(np.shape(resistance))
         with np.errstate(divide="ignore", invalid="ignore"):
-            # By way of conductances, so that no resistor at all is an infinite one.
+            # By conductances, so that a missing parallel resistor is an infinite one.
             together = 1.0 / (1.0 / resistance + 1.0 / self.parallel)
         return together + self.series
 
 
 @dataclass(frozen=True, slots=True)
 class Measurement:
-    """A quantity on its way through a wiring, shape of the quantity each.
+    """The measurement of a quantity through a wiring; all arrays have the shape of the quantity.
 
-    ``volts`` and ``ohms`` are those of the sensor alone, ``seen_ohms`` and ``seen_volts`` what the control
-    unit has before it, ``reading`` what it takes that for.
+    ``volts`` and ``ohms`` are those of the sensor alone, ``seen_ohms`` and ``seen_volts`` those that the
+    control unit sees, and ``reading`` is the quantity that it derives from them.
     """
 
     volts: Numbers
@@ -65,7 +65,7 @@ class Measurement:
 
 @dataclass(frozen=True)
 class Circuit:
-    """A sensor with its curve from the image, over volts; ``scale`` is volts a unit of the curve's axis."""
+    """A sensor with its curve over volts from the image; ``scale`` is volts per unit of the curve's axis."""
 
     sensor: Sensor
     curve: Surface
@@ -73,12 +73,12 @@ class Circuit:
 
     @property
     def range(self) -> tuple[float, float]:
-        """The lowest and the highest quantity that the curve can read."""
+        """The lowest and the highest quantity of the curve."""
         values = self.curve.grid.physical
         return float(values.min()), float(values.max())
 
     def voltage_of(self, quantity: Numbers) -> Numbers:
-        """The voltage at which the curve reads a quantity, held at the curve's ends; any shape."""
+        """The voltage at which the curve gives a quantity, held at the ends of the curve; any shape."""
         (volts,) = self.curve.breakpoints.values()
         values = self.curve.grid.physical[0]
         order = np.argsort(values)
@@ -86,28 +86,28 @@ class Circuit:
         return voltage
 
     def resistance_at(self, voltage: Numbers) -> Numbers:
-        """The sensor's ohms at a voltage; infinite at the supply itself."""
+        """The resistance of the sensor at a voltage; infinite at the supply voltage."""
         with np.errstate(divide="ignore"):
             return self.sensor.pull_up * voltage / (self.sensor.supply - voltage)
 
     def voltage_at(self, resistance: Numbers) -> Numbers:
-        """The voltage that so many ohms give; the supply for infinitely many."""
+        """The voltage at a resistance; the supply voltage for an infinite one."""
         with np.errstate(invalid="ignore"):
             share = resistance / (resistance + self.sensor.pull_up)
         return self.sensor.supply * np.where(np.isinf(resistance), 1.0, share)
 
     def is_beyond(self, voltage: float) -> bool:
-        """Whether a voltage lies beyond the curve's breakpoints, where it reads what it reads at its end."""
+        """Whether a voltage is outside the breakpoints of the curve, where the reading is that of the end."""
         (volts,) = self.curve.breakpoints.values()
         return not volts.min() * self.scale <= voltage <= volts.max() * self.scale
 
     def reading_at(self, voltage: Numbers) -> Numbers:
-        """What the control unit takes a voltage for."""
+        """The reading of the control unit at a voltage."""
         (signal,) = self.curve.signals
         return self.curve.at({signal: voltage / self.scale})
 
     def measured(self, quantity: Numbers, wiring: Wiring) -> Measurement:
-        """What becomes of a quantity behind a wiring."""
+        """The measurement of a quantity through a wiring."""
         volts = self.voltage_of(quantity)
         ohms = self.resistance_at(volts)
         seen_ohms = wiring.seen(ohms)
@@ -116,7 +116,7 @@ class Circuit:
 
 
 def circuit(sensor: Sensor, curve: Surface, unit: str) -> Circuit:
-    """A sensor's circuit; ``unit`` is that of the curve's axis. UnusableSensorError where it is no use."""
+    """A sensor's circuit; ``unit`` is that of the curve's axis. Raises UnusableSensorError."""
     if unit not in VOLTS or len(curve.signals) != 1:
         raise UnusableSensorError(f"its curve {sensor.curve} is not over V or mV")
     scale = VOLTS[unit]

@@ -1,4 +1,4 @@
-"""Signals by the names that people give."""
+"""Finds signals by the names that users give."""
 
 from __future__ import annotations
 
@@ -8,27 +8,29 @@ from collections.abc import Iterable
 from callint.model.definition import Definition, Signal
 from callint.model.errors import InputError
 
-#: So many signals are suggested for a name that is none.
+#: The largest number of signals to suggest for an unknown name.
 _MOST_LIKELY = 3
 
 
 def signal_named(definition: Definition, name: str, option: str) -> Signal:
-    """A signal of the definition; InputError where there is none of the name."""
+    """The signal of this name in the definition; raises InputError if there is none."""
     if name not in definition.signals:
-        likely = " or ".join(map(repr, _likely(name, definition.signals)))
-        advice = f"did you mean {likely}?" if likely else f"known are {_listed(definition.signals)}"
+        suggestions = " or ".join(map(repr, _suggestions(name, definition.signals)))
+        advice = (
+            f"did you mean {suggestions}?" if suggestions else f"known are {_list_of(definition.signals)}"
+        )
         raise InputError(f"{option} {name}: no signal has this name; {advice}")
     return definition.signals[name]
 
 
-def _likely(name: str, known: Iterable[str]) -> list[str]:
-    """The signals that a word may stand for: that end with it, that have it in them, or else the nearest."""
+def _suggestions(name: str, known: Iterable[str]) -> list[str]:
+    """The signals that a word may mean: those that end with it, those that contain it, or the closest."""
     word, names = name.casefold(), list(known)
-    having = [known_name for known_name in names if len(word) > 1 and word in known_name.casefold()]
-    having.sort(key=lambda known_name: not known_name.casefold().endswith(f"_{word}"))
-    return having[:_MOST_LIKELY] or difflib.get_close_matches(name, names, n=1)
+    containing = [known_name for known_name in names if len(word) > 1 and word in known_name.casefold()]
+    containing.sort(key=lambda known_name: not known_name.casefold().endswith(f"_{word}"))
+    return containing[:_MOST_LIKELY] or difflib.get_close_matches(name, names, n=1)
 
 
-def _listed(names: Iterable[str]) -> str:
+def _list_of(names: Iterable[str]) -> str:
     known = list(names)
     return ", ".join(known[:8]) + (" and more" if len(known) > 8 else "") if known else "none"

@@ -1,7 +1,7 @@
-"""What is told of values once they are in order: the distinct ones, the one in the middle.
+"""Distinct values and medians.
 
-NumPy has functions for both, which import all of ``numpy.ma`` when they are called first: more than a tenth
-of what a short check takes.
+NumPy has functions for both, but their first call imports all of ``numpy.ma``, which is more than a tenth of
+the time of a short check.
 """
 
 from __future__ import annotations
@@ -13,16 +13,16 @@ from numpy.typing import ArrayLike, NDArray
 
 
 def distinct(values: ArrayLike) -> NDArray[Any]:
-    """The values in rising order, each once, NaN last; shape (values,). As ``np.unique`` has them."""
+    """The values in rising order, each once, NaN last; shape (values,). Same as ``np.unique``."""
     ordered = np.sort(np.asarray(values), axis=None)
     first = np.ones(len(ordered), bool)
-    # NaN is no equal of itself; behind the first there is nothing new.
+    # NaN is not equal to itself: after the first one, drop the rest.
     first[1:] = (ordered[1:] != ordered[:-1]) & (ordered[:-1] == ordered[:-1])
     return ordered[first]
 
 
 def median(values: ArrayLike) -> float:
-    """The value in the middle, or half of the two that are; NaN where one is, or where there are none."""
+    """The median; NaN if a value is NaN, or if there are no values."""
     ordered = np.sort(np.asarray(values, np.float64), axis=None)
     if not len(ordered) or np.isnan(ordered[-1]):
         return float("nan")

@@ -1,9 +1,9 @@
-"""Tables as the control unit reads them: a number for every operating point, not a cell for every breakpoint.
+"""Reads tables as the control unit does: a number for every operating point, not a cell per breakpoint.
 
 A curve is linear and a map bilinear between its breakpoints, and both are held at their ends
-(``decoding/interpolation.py``). So the difference of two of them is bilinear in each rectangle of the lattice
-that the breakpoints of both make together, and a bilinear function takes its extremes at corners: what is
-compared on that lattice is compared everywhere.
+(``decoding/interpolation.py``). So the difference of two tables is bilinear in each rectangle of the grid of
+their merged breakpoints, and a bilinear function has its extremes at corners: a comparison on that grid holds
+everywhere.
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ from callint.model.definition import StoredAxis, Table
 class Surface:
     """A table over the signals of its axes.
 
-    ``grid.physical`` is NaN where a cell is off, absent or no finite number. ``signals`` are those of x and
-    y, none for a scalar. Breakpoints rise or fall strictly.
+    ``grid.physical`` is NaN where a cell is off, absent or not finite. ``signals`` are those of x and y, none
+    for a scalar. Breakpoints rise or fall strictly.
     """
 
     grid: Grid
@@ -39,41 +39,41 @@ class Surface:
         return dict(zip(self.signals, axes, strict=True))
 
     def at(self, point: Mapping[str, Numbers | float]) -> Numbers:
-        """The physical output where the signals have such values, in any shapes that broadcast.
+        """The physical output at operating points; the signals have any shapes that broadcast.
 
-        NaN where a cell that counts there is off, absent or no number.
+        NaN where a cell with weight is off, absent or not a number.
         """
         return self._lookup(self.grid, point)
 
     def is_off(self, point: Mapping[str, Numbers | float]) -> Flags:
-        """Whether a cell that counts there is off."""
+        """Whether a cell with weight at the points is off."""
         flags = replace(self.grid, physical=np.where(self.grid.off, np.nan, 0.0))
         return np.isnan(self._lookup(flags, point))
 
     @property
     def magnitude(self) -> float:
-        """The largest value without its sign; NaN where there is none."""
+        """The largest absolute value; NaN if there is none."""
         values = np.abs(self.grid.physical[np.isfinite(self.grid.physical)])
         return float(values.max()) if len(values) else np.nan
 
     def _lookup(self, grid: Grid, point: Mapping[str, Numbers | float]) -> Numbers:
         x = point[self.signals[0]] if self.signals else 0.0
         y = point[self.signals[1]] if len(self.signals) > 1 else 0.0
-        # Breakpoints of floats may be further apart than the largest number.
+        # The distance of float breakpoints may be larger than the largest float.
         with np.errstate(over="ignore", invalid="ignore"):
             return lookup(grid, x, y)
 
     def weights(self, point: Mapping[str, float]) -> list[tuple[int, int, float]]:
-        """The cells that count at one operating point: row, column and weight; the weights add up to 1.
+        """The cells with weight at one operating point: row, column and weight; the weights add up to 1.
 
-        One for a point on breakpoints of both axes, four in general; a scalar has its one cell.
+        One cell for a point on breakpoints of both axes, four in general; a scalar has one cell.
         """
-        rows = _shares(self.grid.y, point[self.signals[1]] if len(self.signals) > 1 else 0.0)
-        columns = _shares(self.grid.x, point[self.signals[0]] if self.signals else 0.0)
+        rows = _axis_weights(self.grid.y, point[self.signals[1]] if len(self.signals) > 1 else 0.0)
+        columns = _axis_weights(self.grid.x, point[self.signals[0]] if self.signals else 0.0)
         return [(y, x, low * high) for y, low in rows for x, high in columns]
 
 
-def _shares(breakpoints: Numbers | None, value: float) -> list[tuple[int, float]]:
+def _axis_weights(breakpoints: Numbers | None, value: float) -> list[tuple[int, float]]:
     if breakpoints is None:
         return [(0, 1.0)]
     place = position(breakpoints, np.array(value))
@@ -82,9 +82,9 @@ def _shares(breakpoints: Numbers | None, value: float) -> list[tuple[int, float]
 
 
 def surface(decoded: Decoded, table: Table) -> Surface | None:
-    """A table as a surface; None where its axes cannot be read, as they do not rise or fall strictly.
+    """A table as a surface; None if its axes do not rise or fall strictly.
 
-    None also where both axes have one signal, so that no operating point reaches every cell.
+    Also None if both axes have the same signal, because no operating point reaches every cell then.
     """
     grid = decoded.grid(table)
     signals = tuple(decoded.layout.definition.axes[axis].signal for axis in table.axes)
@@ -98,12 +98,12 @@ def surface(decoded: Decoded, table: Table) -> Surface | None:
 
 
 def surfaces(decoded: Decoded, tables: Iterable[Table]) -> list[Surface]:
-    """Those of some tables whose axes can be read."""
+    """The surfaces of those tables whose axes can be read."""
     return [table_surface for table in tables if (table_surface := surface(decoded, table)) is not None]
 
 
 def obstacle(decoded: Decoded, table: Table) -> str | None:
-    """Why a table of the plan cannot be read at an operating point, in words; None where it can."""
+    """Why a table of the layout cannot be read at an operating point, as a clause; None if it can."""
     definition = decoded.layout.definition
     signals = [definition.axes[axis].signal for axis in table.axes]
     if len(set(signals)) < len(signals):
@@ -122,7 +122,7 @@ def _axis_obstacle(decoded: Decoded, name: str) -> str | None:
     if is_readable(breakpoints):
         return None
     if not np.isfinite(breakpoints).all():
-        return f"the axis {name} has a breakpoint that is no number"
+        return f"the axis {name} has a breakpoint that is not a number"
     rising = breakpoints[1:] > breakpoints[:-1]
     falls = np.count_nonzero(rising) < np.count_nonzero(breakpoints[1:] < breakpoints[:-1])
     wrong = int(np.argmax(breakpoints[1:] >= breakpoints[:-1] if falls else ~rising))
@@ -134,16 +134,16 @@ def _axis_obstacle(decoded: Decoded, name: str) -> str | None:
 
 
 def is_readable(breakpoints: Numbers) -> bool:
-    """Whether breakpoints are numbers that rise, or fall, strictly."""
+    """Whether breakpoints are finite and rise or fall strictly."""
     with np.errstate(over="ignore", invalid="ignore"):
         steps = np.diff(breakpoints)
     return bool(np.isfinite(breakpoints).all() and ((steps > 0).all() or (steps < 0).all()))
 
 
 def merged_breakpoints(surfaces: Iterable[Surface], within: bool = False) -> dict[str, Numbers]:
-    """The breakpoints of several surfaces together, by signal, rising.
+    """The breakpoints of several surfaces, merged by signal, rising.
 
-    ``within`` keeps to the range that all surfaces on a signal share; it is empty where they share none.
+    ``within`` keeps those in the range that all surfaces with the signal share, which may be empty.
     """
     axes: dict[str, list[Numbers]] = {}
     for table_surface in surfaces:
@@ -163,7 +163,7 @@ def merged_breakpoints(surfaces: Iterable[Surface], within: bool = False) -> dic
 
 
 def grid_points(points: Mapping[str, Numbers], signals: Sequence[str]) -> dict[str, Numbers]:
-    """The points of a lattice as arrays that broadcast, one dimension a signal in the order given."""
+    """The points of the grid as arrays that broadcast, one dimension per signal in the given order."""
     if not signals:
         return {}
     arrays = np.meshgrid(*(points[signal] for signal in signals), indexing="ij", sparse=True)
@@ -171,7 +171,7 @@ def grid_points(points: Mapping[str, Numbers], signals: Sequence[str]) -> dict[s
 
 
 def point_of(points: Mapping[str, Numbers], signals: Sequence[str], number: int) -> dict[str, float]:
-    """A point of a mesh by its number, the last of the signals fastest."""
+    """A point of the grid by its number; the last signal varies fastest."""
     if not signals:
         return {}
     places = np.unravel_index(number, tuple(len(points[signal]) for signal in signals))
@@ -179,5 +179,5 @@ def point_of(points: Mapping[str, Numbers], signals: Sequence[str], number: int)
 
 
 def rounding(*magnitudes: float) -> float:
-    """What binary numbers of such magnitudes may make of equal decimal ones, once they are interpolated."""
+    """The largest difference of equal decimal values of these magnitudes after interpolation in binary."""
     return 8 * float(np.spacing(max(1e-300, *magnitudes)))

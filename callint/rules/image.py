@@ -414,7 +414,7 @@ def doubtful_table(case: CheckContext) -> Iterator[Finding]:
     """
     if case.old is None or not case.layout.size:
         return
-    beyond = case.old.beyond(*case.layout.limits, case.layout.raw_limits)
+    beyond = case.old.cells_outside(*case.layout.limits, case.layout.raw_limits)
     sizes = np.diff(case.layout.first)
     counts = np.bincount(case.layout.item[beyond], minlength=len(sizes))
     for number in np.flatnonzero(counts >= np.maximum(_DOUBTFUL * sizes, 1)).tolist():

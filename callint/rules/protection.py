@@ -83,9 +83,9 @@ def _unprotective(case: CheckContext, table: Table, guard: Guard) -> Flags | Non
     present: Flags = case.new.of_item(case.new.present, item)
     off: Flags = case.new.of_item(case.new.off, item)
     if guard.above is not None:
-        return off | valued & case.new.passes(item, None, decimal(guard.above, guard.text))
+        return off | valued & case.new.is_outside(item, None, decimal(guard.above, guard.text))
     if guard.below is not None:
-        return off | valued & case.new.passes(item, decimal(guard.below, guard.text), None)
+        return off | valued & case.new.is_outside(item, decimal(guard.below, guard.text), None)
     raw = guard.raw
     if guard.state is not None:
         conversion = case.conversion(table)
@@ -407,9 +407,9 @@ def unreachable_threshold(case: CheckContext) -> Iterator[Finding]:
         # Without a guard there is no telling from which side the signal comes, so both ends count.
         beyond = np.zeros(values.shape, bool)
         if upward or not downward:
-            beyond |= case.new.passes(item, None, decimal(reach.high))
+            beyond |= case.new.is_outside(item, None, decimal(reach.high))
         if downward or not upward:
-            beyond |= case.new.passes(item, decimal(reach.low), None)
+            beyond |= case.new.is_outside(item, decimal(reach.low), None)
         for y, x in np.argwhere(beyond & valued).tolist():
             value = float(values[y, x])
             side, end = ("above", reach.high) if value > reach.high else ("below", reach.low)

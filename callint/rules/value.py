@@ -49,7 +49,7 @@ def out_of_range(case: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the cell. If the limit itself is wrong, correct the definition and say why in the commit.
     """
-    for cell in case.new.beyond(*case.layout.limits, case.layout.raw_limits).tolist():
+    for cell in case.new.cells_outside(*case.layout.limits, case.layout.raw_limits).tolist():
         item, _, _ = case.layout.place(cell)
         limits = item.demands.limits if isinstance(item, Table) else None
         assert limits is not None
@@ -73,11 +73,11 @@ def unexpected(case: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the cell, or waive the finding with the reason for going there.
     """
-    cells = case.new.beyond(*case.layout.expected, case.layout.raw_expected)
+    cells = case.new.cells_outside(*case.layout.expected, case.layout.raw_expected)
     if not len(cells):
         return
     louder = np.zeros(case.layout.size, bool)  # value/out-of-range says it of these
-    louder[case.new.beyond(*case.layout.limits, case.layout.raw_limits)] = True
+    louder[case.new.cells_outside(*case.layout.limits, case.layout.raw_limits)] = True
     for cell in cells[~louder[cells]].tolist():
         item, _, _ = case.layout.place(cell)
         limits = item.demands.expected if isinstance(item, Table) else None

@@ -432,7 +432,7 @@ def test_a_checksum_over_absent_bytes_is_left_and_the_others_are_sealed_and_chec
     sealed = seal(held, dataclasses.replace(memory, checksums=(far, near)))
     assert sealed.left == (far,)
     assert sealed.image.read(0x120, 2) == sum(CHECK_INPUT).to_bytes(2, "big")
-    with pytest.raises(UnsealableError, match="is stored where another one is"):
+    with pytest.raises(UnsealableError, match="is stored at the place of another"):
         seal(held, dataclasses.replace(memory, checksums=(far, near, other)))
 
 
