@@ -2,8 +2,8 @@
 
 The control unit feeds the sensor through a pull-up resistor and measures the voltage between the two, so a
 sensor of R ohms gives U = supply * R / (R + pull-up). A curve in the image turns that voltage into the
-signal. A resistor in series adds to R; a resistor Rp in parallel gives R Rp / (R + Rp); a broken wire leaves the full
-supply voltage, and a short circuit leaves 0 V (Ohm's law and the voltage divider).
+signal. A resistor in series adds to R; a resistor Rp in parallel gives R Rp / (R + Rp); a broken wire leaves
+the full supply voltage, and a short circuit leaves 0 V (Ohm's law and the voltage divider).
 """
 
 from __future__ import annotations
