@@ -155,7 +155,7 @@ def test_a_map_is_read_between_four_cells_and_held_beyond_them() -> None:
     changes = [0, 0, 2, 4, 4, 4, 6, 8, 8, 8, 10, 12]
     assert content(done) == data(at_64=bytes(50 + change for change in changes))
     (note,) = done.notes
-    assert note_message(note.reason) == "the outermost change is held in 2 cells beyond the old breakpoints"
+    assert note_message(note.reason) == "2 cells outside the old breakpoints hold the outermost change"
 
 
 def test_a_map_whose_axes_changed_places_is_turned() -> None:
@@ -523,7 +523,7 @@ def test_a_peak_between_the_new_breakpoints_is_flattened_and_that_is_said() -> N
     done = carried(OLD, OLD_BASE, REWORK, new, data(at_0=bytes([20, 25, 35, 40])))
     assert content(done) == data(at_0=bytes([20, 27, 37, 40]))
     (note,) = done.notes
-    assert note_message(note.reason) == "between the new breakpoints the change is flattened, at most by 1 mg"
+    assert note_message(note.reason) == "the new breakpoints flatten the change by at most 1 mg"
     assert note.cell is not None
     assert note.cell.at == {"speed": 2000.0}
 
@@ -644,7 +644,7 @@ def test_a_table_without_an_off_code_cannot_be_switched_off() -> None:
     new = software(curve("1 2 3", 'at="0" type="uint16" conversion="tenth"'))
     problem = only(carried(OLD_OFF, data(), data(at_1=b"\xff"), new, data()))
     assert problem.reason is Reason.OFF_CODE
-    assert problem_message(problem.cause) == "the rework switches it off, and the new table has no off code"
+    assert problem_message(problem.cause) == "the rework switches it off, but the new table has no off code"
 
 
 def test_beside_a_switched_cell_nothing_is_read() -> None:
@@ -807,7 +807,7 @@ def test_a_moved_axis_goes_over_to_coarser_breakpoints_to_half_an_old_step() -> 
 @pytest.mark.parametrize(
     ("twos", "words"),
     [
-        ((5, 9, 10), "in the new type breakpoints fall together"),  # 18 and 20 rpm, which both would be 19
+        ((5, 9, 10), "breakpoints coincide in the new type"),  # 18 and 20 rpm, which both would be 19
         ((5, 8, 200), None),  # 400 rpm, raw 133
         ((5, 130, 255), None),  # 260 rpm as 259, and 510 rpm as 511
         ((0, 8, 11), None),  # 0 rpm as 1, as less than 0 is not stored
@@ -846,13 +846,13 @@ _FIXED += '<x><fixed-axis signal="speed" values="10 20 30"/></x></curve>'
         (software(_FIXED), "the new software stores no such axis"),
         (
             on_axis(20, "uint8", "40").replace(_AXIS.format(at=40, type="uint8").encode(), _LOADS.encode()),
-            "it is of another signal or unit in the new software",
+            "it has another signal or unit in the new software",
         ),
         (
             on_axis(20, "uint8", "40").replace(
                 b'<linear name="rpm" unit="rpm"', b'<linear name="rpm" unit="rps"'
             ),
-            "it is of another signal or unit in the new software",
+            "it has another signal or unit in the new software",
         ),
     ],
 )
@@ -868,7 +868,7 @@ def test_a_moved_axis_is_a_problem_where_a_table_on_it_is_left_out() -> None:
     new, new_base = on_axis(20, "uint8", "40"), data(at_20=bytes([5, 6, 7]), at_40=bytes([10, 20, 30]))
     problem = only(carried(AXIS_OLD, AXIS_BASE, AXIS_REWORK, new, new_base, left_out=["fuel"]))
     assert (problem.name, problem.reason) == ("speeds", Reason.AXIS)
-    assert problem_message(problem.cause).endswith("; it moves what is left out (fuel)")
+    assert problem_message(problem.cause).endswith("; tables on it are left out (fuel)")
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf")])
@@ -939,7 +939,7 @@ def test_bytes_that_are_no_text_go_over_to_a_text_that_is_stored_alike_only() ->
         assert problem.reason is Reason.TEXT
         assert (
             problem_message(problem.cause)
-            == "its bytes are no ascii, so they cannot be stored in another way"
+            == "its bytes are not valid ascii, so they cannot be stored in another way"
         )
 
 
@@ -947,9 +947,7 @@ def test_bytes_that_nothing_defines_are_a_problem_unless_they_are_left_out() -> 
     rework = data(at_16=bytes([20, 34, 40]), at_200=b"\x01\x02")
     problem = only(carried(OLD, OLD_BASE, rework, NEW, NEW_BASE))
     assert (problem.name, problem.reason) == (UNEXPLAINED, Reason.UNEXPLAINED)
-    assert (
-        problem_message(problem.cause) == "the old definition says nothing about 2 changed bytes from 0x000C8"
-    )
+    assert problem_message(problem.cause) == "the old definition does not cover 2 changed bytes from 0x000C8"
     done = carried(OLD, OLD_BASE, rework, NEW, NEW_BASE, left_out=[UNEXPLAINED])
     assert content(done) == data(at_100=struct.pack("<5H", 100, 136, 172, 188, 204))
 

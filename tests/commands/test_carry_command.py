@@ -296,7 +296,7 @@ def test_a_severity_in_the_policy_counts(yard: Yard) -> None:
 def test_an_unchanged_rework_gives_the_new_base(yard: Yard) -> None:
     yard.write("boats/same.bin", yard_base())
     result = carry(yard, rework="same")
-    assert result.lines == ["newer.bin is the new base as it was: nothing was carried."]
+    assert result.lines == ["newer.bin equals the new base: nothing was carried."]
     assert written(yard) == newer()
 
 

@@ -49,27 +49,27 @@ _CAUSES = {
     ),
     Cause.CELL_MISSING: "the new base does not hold this cell",
     Cause.NEXT_TO_SWITCHED_CELL: (
-        "it lies beside a cell that was switched off or on, and off has no values between"
+        "it lies next to a cell that was switched off or on, and off cannot be interpolated"
     ),
-    Cause.NO_OFF_CODE: "the rework switches it off, and the new table has no off code",
+    Cause.NO_OFF_CODE: "the rework switches it off, but the new table has no off code",
     Cause.OLD_BASE_IS_OFF: (
         "the old base is off here, so there is no change to carry; --as value carries the value"
     ),
     Cause.NEW_BASE_IS_OFF: "the new base is switched off here, so there is no value to change",
-    Cause.NOT_A_NUMBER: "what was wanted here is not a number",
-    Cause.BETWEEN_STATES: "it lies between cells with different states, and there is none between them",
+    Cause.NOT_A_NUMBER: "the wanted value is not a number",
+    Cause.BETWEEN_STATES: "it lies between cells with different states, and states cannot be interpolated",
     Cause.NO_BREAKPOINT_NEARBY: (
-        "the new table has no breakpoint at or beside this cell, so the change would be lost"
+        "the new table has no breakpoint at or next to this cell, so the change would be lost"
     ),
     Cause.SHARES_BYTES: "it shares bytes with something that is carried, which would change it too",
 }
 _AXIS_CAUSES = {
     AxisCause.COUNT_CHANGED: "the stored count of its breakpoints changed",
     AxisCause.NO_SUCH_AXIS: "the new software stores no such axis",
-    AxisCause.SIGNAL_OR_UNIT_DIFFERS: "it is of another signal or unit in the new software",
-    AxisCause.BREAKPOINTS_DIFFER: "its breakpoints are others in the new base",
+    AxisCause.SIGNAL_OR_UNIT_DIFFERS: "it has another signal or unit in the new software",
+    AxisCause.BREAKPOINTS_DIFFER: "its breakpoints are different in the new base",
     AxisCause.NOT_A_NUMBER: "a breakpoint is not a number",
-    AxisCause.BREAKPOINTS_COINCIDE: "in the new type breakpoints fall together",
+    AxisCause.BREAKPOINTS_COINCIDE: "breakpoints coincide in the new type",
 }
 _NOTES = {
     NoteCause.ZERO_HAS_NO_RATIO: (
@@ -102,21 +102,20 @@ def problem_message(cause: ProblemCause) -> str:
         case AxesDiffer(old_axes, new_axes):
             return f"its axes were {_axes(old_axes)} and are {_axes(new_axes)} in the new software"
         case AxisNotCarried(axes):
-            names = " and ".join(axes)
-            return (
-                f"it stands on {names}, which was re-spaced and is not carried; carry the table by hand too"
-            )
+            axis = f"axis {axes[0]} was" if len(axes) == 1 else f"axes {' and '.join(axes)} were"
+            is_not = "is not" if len(axes) == 1 else "are not"
+            return f"its {axis} re-spaced and {is_not} carried; carry the table by hand too"
         case AxisRespaced(tables, obstacle):
             names = ", ".join(tables) or "no table"
             return f"the axis was re-spaced: carry it by hand, with {names}; {_axis_message(obstacle)}"
         case NotDecodable(encoding):
-            return f"its bytes are no {encoding}, so they cannot be stored in another way"
+            return f"its bytes are not valid {encoding}, so they cannot be stored in another way"
         case NotEncodable(text, encoding):
             return f'"{text}" cannot be written in {encoding}, as the new software stores it'
         case TooLong(text, length):
             return f'"{text}" is longer than the {length} bytes that the new software has'
         case UndefinedBytes():
-            return f"the old definition says nothing about {_bytes(cause)}"
+            return f"the old definition does not cover {_bytes(cause)}"
     return _cell_message(cause)
 
 
@@ -150,7 +149,7 @@ def _axis_message(obstacle: AxisObstacle) -> str:
         case TablesDiffer(tables):
             return f"in the new software it does not move the same tables ({', '.join(tables)})"
         case MovesLeftOut(tables):
-            return f"it moves what is left out ({', '.join(tables)})"
+            return f"tables on it are left out ({', '.join(tables)})"
         case BreakpointDoesNotFit(value, unit):
             return f"{fmt.with_unit(fmt.plain(value), unit)} does not fit the new type"
     assert_never(obstacle)
@@ -162,10 +161,11 @@ def note_message(reason: NoteReason) -> str:
         case NoteCause():
             return _NOTES[reason]
         case HeldOutside(cells):
-            return f"the outermost change is held in {fmt.count(cells, 'cell')} beyond the old breakpoints"
+            verb = "holds" if cells == 1 else "hold"
+            return f"{fmt.count(cells, 'cell')} outside the old breakpoints {verb} the outermost change"
         case Flattened(amount, unit):
             most = _amount(amount, unit)
-            return f"between the new breakpoints the change is flattened, at most by {most}"
+            return f"the new breakpoints flatten the change by at most {most}"
     assert_never(reason)
 
 

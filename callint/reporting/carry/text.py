@@ -52,7 +52,7 @@ def closing_line(report: CarryReport) -> str:
         advice = "--leave-out NAME writes the rest without a table, axis or text; carry that by hand"
         return f"Nothing is written: {count}. {advice}."
     if not carried.items:
-        return f"{report.image} is the new base as it was: nothing was carried."
+        return f"{report.image} equals the new base: nothing was carried."
     kinds = Counter("table" if item.kind not in ("axis", "text") else item.kind for item in carried.items)
     items = ", ".join(fmt.count(amount, kind) for kind, amount in kinds.items())
     left = f", {len(carried.left_out):,} left out" if carried.left_out else ""
@@ -77,7 +77,7 @@ def _print_carried(
 
 def _carried_text(item: CarriedItem, is_written: bool) -> str:
     if not item.cells:
-        return "nothing to write: the new base has it so already"
+        return "nothing to write: the new base already has it"
     if item.kind == "text":
         return "written" if is_written else "would be written"
     noun = "breakpoint" if item.kind == "axis" else "cell"
