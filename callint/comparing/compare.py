@@ -7,7 +7,7 @@ from collections.abc import Container, Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.comparing.output_movement import movement
+from callint.comparing.output_shift import output_shift
 from callint.decoding import checksums
 from callint.decoding.decode import Decoded
 from callint.decoding.layout import Layout
@@ -66,7 +66,7 @@ def _movements(old: Decoded, new: Decoded, touched: Container[str]) -> Iterator[
         return
     for table in new.layout.definition.tables.values():
         if table.name in new.layout.table_items and any(axis in touched for axis in table.axes):
-            shift = movement(old, new, table, in_cells=table.name in touched)
+            shift = output_shift(old, new, table, in_cells=table.name in touched)
             if shift is not None:
                 yield shift
 
