@@ -55,7 +55,7 @@ _CATEGORIES = {
 }
 #: Relative tolerance of row labels, which may be rounded for people.
 _LABEL_SLACK = 1e-3
-Noun = TypeVar("Noun", Axis, Table | Text)
+NamedItem = TypeVar("NamedItem", Axis, Table | Text)
 
 _SAME_SOFTWARE = "give a file of the same software"
 _SAME_UNIT = "give values in the unit of the definition"
@@ -119,14 +119,14 @@ class _CdfxApplier:
         if table.y is not None:
             self.labelled.append((table.y, instance))
 
-    def item_named(self, nouns: Mapping[str, list[Noun]], instance: Instance, what: str) -> Noun:
+    def item_named(self, items: Mapping[str, list[NamedItem]], instance: Instance, what: str) -> NamedItem:
         """The table, text or axis that an instance names; InputError if there is not exactly one."""
-        candidates = nouns.get(instance.name, [])
+        candidates = items.get(instance.name, [])
         if len(candidates) == 1:
             return candidates[0]
         message = f"there is no {what} {instance.name!r} in the definition"
         if candidates:
-            message = f"{instance.name!r} may be {' or '.join(noun.name for noun in candidates)}"
+            message = f"{instance.name!r} may be {' or '.join(item.name for item in candidates)}"
         raise self.file.wrong(instance.line, message, "give the definition that the file was written by")
 
     def apply_own_axis(self, axis: Axis, along: Along) -> None:
@@ -184,7 +184,9 @@ class _CdfxApplier:
             state = conversion.raw_of(word) if isinstance(conversion, States) else None
             if state is None:
                 line = int(values.lines[here][0])
-                raise self.file.wrong(line, f"there is no state {word!r} here", "write a state, or a number")
+                raise self.file.wrong(
+                    line, f"there is no state {word!r} here", "write a known state or a number"
+                )
             numbers[here] = state
         # A raw number without a state name is valid too.
         quantised = quantise(PLAIN if isinstance(conversion, States) else conversion, storage, numbers)
@@ -192,7 +194,7 @@ class _CdfxApplier:
             place = int(np.argmin(quantised.fits))
             value = fmt.with_unit(fmt.exact(float(numbers.flat[place])), conversion.unit)
             message = f"{value} does not fit the {storage.type.name} that it is stored in"
-            raise self.file.wrong(int(values.lines.flat[place]), message, "write a value that does")
+            raise self.file.wrong(int(values.lines.flat[place]), message, "write a value that fits")
         return quantised.raw
 
     def check_labels(self, breakpoints: Numbers, instance: Instance) -> None:
@@ -250,10 +252,10 @@ class _CdfxApplier:
         return image
 
 
-def _by_short_name(nouns: Iterable[Noun]) -> dict[str, list[Noun]]:
-    by_name: dict[str, list[Noun]] = {}
-    for noun in nouns:
-        by_name.setdefault(short_name(noun.name), []).append(noun)
+def _by_short_name(items: Iterable[NamedItem]) -> dict[str, list[NamedItem]]:
+    by_name: dict[str, list[NamedItem]] = {}
+    for item in items:
+        by_name.setdefault(short_name(item.name), []).append(item)
     return by_name
 
 
