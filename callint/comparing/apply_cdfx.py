@@ -145,8 +145,10 @@ class _CdfxApplier:
         differing = np.flatnonzero(values.numbers[0] != np.array(axis.values))
         if len(differing):
             first = int(differing[0])
-            here, there = (fmt.exact(float(numbers[first])) for numbers in (axis.values, values.numbers[0]))
-            message = f"the fixed axis has {here} here and {there} in the file"
+            own_value, file_value = (
+                fmt.exact(float(numbers[first])) for numbers in (axis.values, values.numbers[0])
+            )
+            message = f"the fixed axis has {own_value} here and {file_value} in the file"
             raise self.file.wrong(int(values.lines[0, first]), message, _SAME_SOFTWARE)
 
     def check_shape_and_unit(
@@ -180,14 +182,14 @@ class _CdfxApplier:
         """The raw numbers of physical values, in the same shape."""
         numbers: Numbers = values.numbers.copy()
         for code, word in enumerate(values.words):
-            here = values.word == code
+            is_word = values.word == code
             state = conversion.raw_of(word) if isinstance(conversion, States) else None
             if state is None:
-                line = int(values.lines[here][0])
+                line = int(values.lines[is_word][0])
                 raise self.file.wrong(
                     line, f"there is no state {word!r} here", "write a known state or a number"
                 )
-            numbers[here] = state
+            numbers[is_word] = state
         # A raw number without a state name is valid too.
         quantised = quantise(PLAIN if isinstance(conversion, States) else conversion, storage, numbers)
         if not quantised.fits.all():
@@ -199,26 +201,30 @@ class _CdfxApplier:
 
     def check_labels(self, breakpoints: Numbers, instance: Instance) -> None:
         """Raise InputError if the label of a row is not the breakpoint of that row."""
-        for row, (label, here) in enumerate(zip(instance.values.labels, breakpoints.tolist(), strict=False)):
+        for row, (label, breakpoint_value) in enumerate(
+            zip(instance.values.labels, breakpoints.tolist(), strict=False)
+        ):
             try:
-                there = float(label or "")
+                label_value = float(label or "")
             except ValueError:
                 continue  # the label is a text for people
-            if not math.isclose(here, there, rel_tol=_LABEL_SLACK, abs_tol=1e-6):
+            if not math.isclose(breakpoint_value, label_value, rel_tol=_LABEL_SLACK, abs_tol=1e-6):
                 line = int(instance.values.lines[row, 0])
-                message = f"a row of {instance.name} is labelled {label}, but lies at {fmt.exact(here)}"
+                message = (
+                    f"a row of {instance.name} is labelled {label}, but lies at {fmt.exact(breakpoint_value)}"
+                )
                 raise self.file.wrong(line, message, "put the rows in the order of the axis")
 
     def apply_text(self, text: Text, instance: Instance) -> None:
         """Apply a text; an unchanged text keeps its padding."""
-        here, data = self.decoded.text(text), self.decoded.image.read(text.at, text.length)
-        if here is None or data is None:
+        present, data = self.decoded.text(text), self.decoded.image.read(text.at, text.length)
+        if present is None or data is None:
             line = instance.line
             raise self.file.wrong(line, f"the image does not hold {text.name} whole", "give a whole image")
         line, texts = int(instance.values.lines.flat[0]), instance.values.words
         if instance.values.numbers.size != 1 or not texts:
             raise self.file.wrong(line, f"{text.name} is not one text", "write it as one <VT>")
-        if texts[0] == here:
+        if texts[0] == present:
             return
         try:
             content = texts[0].encode(text.encoding)
@@ -227,7 +233,7 @@ class _CdfxApplier:
             raise self.file.wrong(line, what, "remove the characters that it lacks") from None
         if len(content) > text.length:
             raise self.file.wrong(line, f"the text is longer than {text.length} bytes", "shorten it")
-        padding = data[-1:] if len(here.encode(text.encoding, "replace")) < text.length else b" "
+        padding = data[-1:] if len(present.encode(text.encoding, "replace")) < text.length else b" "
         self.texts[text.name] = content.ljust(text.length, padding)
 
     def image(self) -> Image:

@@ -152,11 +152,14 @@ def _common_ranges(first: Image, second: Image) -> Iterator[tuple[int, int]]:
     """Start and end of every address range that both images hold, rising."""
     mine, theirs = 0, 0
     while mine < len(first.segments) and theirs < len(second.segments):
-        here, there = first.segments[mine], second.segments[theirs]
-        start, end = max(here.start, there.start), min(here.end, there.end)
+        first_segment, second_segment = first.segments[mine], second.segments[theirs]
+        start, end = (
+            max(first_segment.start, second_segment.start),
+            min(first_segment.end, second_segment.end),
+        )
         if start < end:
             yield start, end
-        if here.end <= there.end:
+        if first_segment.end <= second_segment.end:
             mine += 1
         else:
             theirs += 1
