@@ -500,24 +500,26 @@ def _decisions(units: _Units, conflicts: Sequence[_UnitConflict], choice: Choice
     If units overlap in memory, theirs of one unit excludes ours of the other: such a conflict stays open,
     whatever was chosen.
     """
-    sides = [choice(conflict.conflict) for conflict in conflicts]
+    chosen = [choice(unit_conflict.conflict) for unit_conflict in conflicts]
     while True:
         kept = units.of_numbers(
-            conflict.units for conflict, side in zip(conflicts, sides, strict=True) if side is not Side.THEIRS
+            unit_conflict.units
+            for unit_conflict, side in zip(conflicts, chosen, strict=True)
+            if side is not Side.THEIRS
         )
         affected = units.with_overlapping(kept)
         inseparable = [
             number
-            for number, conflict in enumerate(conflicts)
-            if sides[number] is Side.THEIRS and affected[conflict.units].any()
+            for number, unit_conflict in enumerate(conflicts)
+            if chosen[number] is Side.THEIRS and affected[unit_conflict.units].any()
         ]
         if not inseparable:
             break
         for number in inseparable:
-            sides[number] = None
+            chosen[number] = None
     return [
-        Decision(conflict.conflict, side or Side.OURS, side is None)
-        for conflict, side in zip(conflicts, sides, strict=True)
+        Decision(unit_conflict.conflict, side or Side.OURS, side is None)
+        for unit_conflict, side in zip(conflicts, chosen, strict=True)
     ]
 
 
@@ -528,8 +530,8 @@ def _merged_image(
     keep, take = (
         units.bits(
             units.of_numbers(
-                conflict.units
-                for conflict, decision in zip(conflicts, decisions, strict=True)
+                unit_conflict.units
+                for unit_conflict, decision in zip(conflicts, decisions, strict=True)
                 if decision.side is side
             )
         )
