@@ -513,7 +513,9 @@ def test_a_change_that_no_new_breakpoint_sees_is_a_problem(how: How) -> None:
     new = software(curve("1000 3000", 'at="0" type="uint8" conversion="half"'))
     problem = only(carried(OLD, OLD_BASE, REWORK, new, data(at_0=bytes([20, 40])), how))
     assert (problem.reason, problem.is_old) == (Reason.VANISHES, True)
-    assert problem_message(problem.cause).startswith("the new table has no breakpoint at or beside this cell")
+    assert problem_message(problem.cause).startswith(
+        "the new table has no breakpoint at or next to this cell"
+    )
     assert problem.cell is not None
     assert place(problem.cell) == "at 2000 rpm"
 

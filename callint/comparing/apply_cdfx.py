@@ -55,7 +55,7 @@ _CATEGORIES = {
 }
 #: Relative tolerance of row labels, which may be rounded for people.
 _LABEL_SLACK = 1e-3
-Noun = TypeVar("Noun", Axis, Table | Text)
+NamedItem = TypeVar("NamedItem", Axis, Table | Text)
 
 _SAME_SOFTWARE = "give a file of the same software"
 _SAME_UNIT = "give values in the unit of the definition"
@@ -119,14 +119,14 @@ class _CdfxApplier:
         if table.y is not None:
             self.labelled.append((table.y, instance))
 
-    def item_named(self, nouns: Mapping[str, list[Noun]], instance: Instance, what: str) -> Noun:
+    def item_named(self, items: Mapping[str, list[NamedItem]], instance: Instance, what: str) -> NamedItem:
         """The table, text or axis that an instance names; InputError if there is not exactly one."""
-        candidates = nouns.get(instance.name, [])
+        candidates = items.get(instance.name, [])
         if len(candidates) == 1:
             return candidates[0]
         message = f"there is no {what} {instance.name!r} in the definition"
         if candidates:
-            message = f"{instance.name!r} may be {' or '.join(noun.name for noun in candidates)}"
+            message = f"{instance.name!r} may be {' or '.join(item.name for item in candidates)}"
         raise self.file.wrong(instance.line, message, "give the definition that the file was written by")
 
     def apply_own_axis(self, axis: Axis, along: Along) -> None:
@@ -145,8 +145,10 @@ class _CdfxApplier:
         differing = np.flatnonzero(values.numbers[0] != np.array(axis.values))
         if len(differing):
             first = int(differing[0])
-            here, there = (fmt.exact(float(numbers[first])) for numbers in (axis.values, values.numbers[0]))
-            message = f"the fixed axis has {here} here and {there} in the file"
+            own_value, file_value = (
+                fmt.exact(float(numbers[first])) for numbers in (axis.values, values.numbers[0])
+            )
+            message = f"the fixed axis has {own_value} here and {file_value} in the file"
             raise self.file.wrong(int(values.lines[0, first]), message, _SAME_SOFTWARE)
 
     def check_shape_and_unit(
@@ -180,43 +182,49 @@ class _CdfxApplier:
         """The raw numbers of physical values, in the same shape."""
         numbers: Numbers = values.numbers.copy()
         for code, word in enumerate(values.words):
-            here = values.word == code
+            is_word = values.word == code
             state = conversion.raw_of(word) if isinstance(conversion, States) else None
             if state is None:
-                line = int(values.lines[here][0])
-                raise self.file.wrong(line, f"there is no state {word!r} here", "write a state, or a number")
-            numbers[here] = state
+                line = int(values.lines[is_word][0])
+                raise self.file.wrong(
+                    line, f"there is no state {word!r} here", "write a known state or a number"
+                )
+            numbers[is_word] = state
         # A raw number without a state name is valid too.
         quantised = quantise(PLAIN if isinstance(conversion, States) else conversion, storage, numbers)
         if not quantised.fits.all():
             place = int(np.argmin(quantised.fits))
             value = fmt.with_unit(fmt.exact(float(numbers.flat[place])), conversion.unit)
             message = f"{value} does not fit the {storage.type.name} that it is stored in"
-            raise self.file.wrong(int(values.lines.flat[place]), message, "write a value that does")
+            raise self.file.wrong(int(values.lines.flat[place]), message, "write a value that fits")
         return quantised.raw
 
     def check_labels(self, breakpoints: Numbers, instance: Instance) -> None:
         """Raise InputError if the label of a row is not the breakpoint of that row."""
-        for row, (label, here) in enumerate(zip(instance.values.labels, breakpoints.tolist(), strict=False)):
+        for row, (label, breakpoint_value) in enumerate(
+            zip(instance.values.labels, breakpoints.tolist(), strict=False)
+        ):
             try:
-                there = float(label or "")
+                label_value = float(label or "")
             except ValueError:
                 continue  # the label is a text for people
-            if not math.isclose(here, there, rel_tol=_LABEL_SLACK, abs_tol=1e-6):
+            if not math.isclose(breakpoint_value, label_value, rel_tol=_LABEL_SLACK, abs_tol=1e-6):
                 line = int(instance.values.lines[row, 0])
-                message = f"a row of {instance.name} is labelled {label}, but lies at {fmt.exact(here)}"
+                message = (
+                    f"a row of {instance.name} is labelled {label}, but lies at {fmt.exact(breakpoint_value)}"
+                )
                 raise self.file.wrong(line, message, "put the rows in the order of the axis")
 
     def apply_text(self, text: Text, instance: Instance) -> None:
         """Apply a text; an unchanged text keeps its padding."""
-        here, data = self.decoded.text(text), self.decoded.image.read(text.at, text.length)
-        if here is None or data is None:
+        present, data = self.decoded.text(text), self.decoded.image.read(text.at, text.length)
+        if present is None or data is None:
             line = instance.line
             raise self.file.wrong(line, f"the image does not hold {text.name} whole", "give a whole image")
         line, texts = int(instance.values.lines.flat[0]), instance.values.words
         if instance.values.numbers.size != 1 or not texts:
             raise self.file.wrong(line, f"{text.name} is not one text", "write it as one <VT>")
-        if texts[0] == here:
+        if texts[0] == present:
             return
         try:
             content = texts[0].encode(text.encoding)
@@ -225,7 +233,7 @@ class _CdfxApplier:
             raise self.file.wrong(line, what, "remove the characters that it lacks") from None
         if len(content) > text.length:
             raise self.file.wrong(line, f"the text is longer than {text.length} bytes", "shorten it")
-        padding = data[-1:] if len(here.encode(text.encoding, "replace")) < text.length else b" "
+        padding = data[-1:] if len(present.encode(text.encoding, "replace")) < text.length else b" "
         self.texts[text.name] = content.ljust(text.length, padding)
 
     def image(self) -> Image:
@@ -250,10 +258,10 @@ class _CdfxApplier:
         return image
 
 
-def _by_short_name(nouns: Iterable[Noun]) -> dict[str, list[Noun]]:
-    by_name: dict[str, list[Noun]] = {}
-    for noun in nouns:
-        by_name.setdefault(short_name(noun.name), []).append(noun)
+def _by_short_name(items: Iterable[NamedItem]) -> dict[str, list[NamedItem]]:
+    by_name: dict[str, list[NamedItem]] = {}
+    for item in items:
+        by_name.setdefault(short_name(item.name), []).append(item)
     return by_name
 
 

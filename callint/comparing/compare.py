@@ -7,7 +7,7 @@ from collections.abc import Container, Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.comparing.output_movement import movement
+from callint.comparing.output_shift import output_shift
 from callint.decoding import checksums
 from callint.decoding.decode import Decoded
 from callint.decoding.layout import Layout
@@ -66,7 +66,7 @@ def _movements(old: Decoded, new: Decoded, touched: Container[str]) -> Iterator[
         return
     for table in new.layout.definition.tables.values():
         if table.name in new.layout.table_items and any(axis in touched for axis in table.axes):
-            shift = movement(old, new, table, in_cells=table.name in touched)
+            shift = output_shift(old, new, table, in_cells=table.name in touched)
             if shift is not None:
                 yield shift
 
@@ -154,11 +154,14 @@ def _common_ranges(first: Image, second: Image) -> Iterator[tuple[int, int]]:
     """Start and end of every address range that both images hold, rising."""
     mine, theirs = 0, 0
     while mine < len(first.segments) and theirs < len(second.segments):
-        here, there = first.segments[mine], second.segments[theirs]
-        start, end = max(here.start, there.start), min(here.end, there.end)
+        first_segment, second_segment = first.segments[mine], second.segments[theirs]
+        start, end = (
+            max(first_segment.start, second_segment.start),
+            min(first_segment.end, second_segment.end),
+        )
         if start < end:
             yield start, end
-        if here.end <= there.end:
+        if first_segment.end <= second_segment.end:
             mine += 1
         else:
             theirs += 1

@@ -168,8 +168,8 @@ def merge(base: Decoded, ours: Decoded, theirs: Decoded, choice: Choice = leave_
     if (
         len(
             {
-                tuple((segment.start, segment.end) for segment in each.image.segments)
-                for each in (base, ours, theirs)
+                tuple((segment.start, segment.end) for segment in decoded.image.segments)
+                for decoded in (base, ours, theirs)
             }
         )
         > 1
@@ -259,9 +259,9 @@ class _Units:
         self.first_word = self.first_identity + len(self.identities)
         touched: Flags = (sides.by_ours | sides.by_theirs) != 0
         named = _concatenated([*self._of_cells(touched), *self._of_ranges(touched)])
-        loose = self._of_unnamed_bytes(named)
-        self.claims = _concatenated([named, loose])
-        self.count = self.first_word + len(np.unique(loose.unit))
+        unnamed = self._of_unnamed_bytes(named)
+        self.claims = _concatenated([named, unnamed])
+        self.count = self.first_word + len(np.unique(unnamed.unit))
         self.by_ours = self._with_bits(sides.by_ours)
         self.by_theirs = self._with_bits(sides.by_theirs)
         self.differing = self._with_bits(sides.between)
@@ -327,8 +327,8 @@ class _Units:
     def of_numbers(self, numbers: Iterable[Integers]) -> Flags:
         """The units with these numbers."""
         flags = np.zeros(self.count, bool)
-        for some in numbers:
-            flags[some] = True
+        for unit_numbers in numbers:
+            flags[unit_numbers] = True
         return flags
 
     def cells(self, table: Table) -> slice:
@@ -375,10 +375,10 @@ def _conflicts(sides: _Sides, units: _Units) -> list[_UnitConflict]:
     """Every conflict, in the order of the definition; unnamed bytes come last."""
     flags = units.by_ours & units.by_theirs & units.differing
     while True:
-        grown = _with_axes(units, units.with_overlapping(flags))
-        if np.array_equal(grown, flags):
+        expanded = _with_axes(units, units.with_overlapping(flags))
+        if np.array_equal(expanded, flags):
             break
-        flags = grown
+        flags = expanded
     named = [
         *_axis_conflicts(sides, units, flags),
         *_cell_conflicts(sides, units, flags),
@@ -392,10 +392,10 @@ def _with_axes(units: _Units, flags: Flags) -> Flags:
     """The flagged units, and everything on the axes in conflict: their tables, and the axes of those."""
     flags = flags.copy()
     first = units.first_axis
-    waiting = [n for n in range(len(units.axes)) if flags[first + n] or _is_axis_contested(units, n)]
+    pending = [n for n in range(len(units.axes)) if flags[first + n] or _is_axis_contested(units, n)]
     seen: set[int] = set()
-    while waiting:
-        number = waiting.pop()
+    while pending:
+        number = pending.pop()
         if number in seen:
             continue
         seen.add(number)
@@ -404,7 +404,7 @@ def _with_axes(units: _Units, flags: Flags) -> Flags:
             cells = units.cells(table)
             flags[cells] |= units.differing[cells]
             others = (units.axis_numbers.get(name) for name in table.axes)
-            waiting += [other for other in others if other is not None and units.differing[first + other]]
+            pending += [other for other in others if other is not None and units.differing[first + other]]
     return flags
 
 
@@ -415,7 +415,7 @@ def _is_axis_contested(units: _Units, number: int) -> bool:
         return False
     edited = units.by_theirs if units.by_ours[axis] else units.by_ours
     cells = (units.cells(table) for table in units.tables_on_axis[number])
-    return any(bool((edited[some] & units.differing[some]).any()) for some in cells)
+    return any(bool((edited[part] & units.differing[part]).any()) for part in cells)
 
 
 def _axis_conflicts(sides: _Sides, units: _Units, flags: Flags) -> Iterator[_UnitConflict]:
@@ -500,24 +500,26 @@ def _decisions(units: _Units, conflicts: Sequence[_UnitConflict], choice: Choice
     If units overlap in memory, theirs of one unit excludes ours of the other: such a conflict stays open,
     whatever was chosen.
     """
-    sides = [choice(conflict.conflict) for conflict in conflicts]
+    chosen = [choice(unit_conflict.conflict) for unit_conflict in conflicts]
     while True:
         kept = units.of_numbers(
-            conflict.units for conflict, side in zip(conflicts, sides, strict=True) if side is not Side.THEIRS
+            unit_conflict.units
+            for unit_conflict, side in zip(conflicts, chosen, strict=True)
+            if side is not Side.THEIRS
         )
         affected = units.with_overlapping(kept)
         inseparable = [
             number
-            for number, conflict in enumerate(conflicts)
-            if sides[number] is Side.THEIRS and affected[conflict.units].any()
+            for number, unit_conflict in enumerate(conflicts)
+            if chosen[number] is Side.THEIRS and affected[unit_conflict.units].any()
         ]
         if not inseparable:
             break
         for number in inseparable:
-            sides[number] = None
+            chosen[number] = None
     return [
-        Decision(conflict.conflict, side or Side.OURS, side is None)
-        for conflict, side in zip(conflicts, sides, strict=True)
+        Decision(unit_conflict.conflict, side or Side.OURS, side is None)
+        for unit_conflict, side in zip(conflicts, chosen, strict=True)
     ]
 
 
@@ -528,8 +530,8 @@ def _merged_image(
     keep, take = (
         units.bits(
             units.of_numbers(
-                conflict.units
-                for conflict, decision in zip(conflicts, decisions, strict=True)
+                unit_conflict.units
+                for unit_conflict, decision in zip(conflicts, decisions, strict=True)
                 if decision.side is side
             )
         )

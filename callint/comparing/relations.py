@@ -51,12 +51,12 @@ class RelationResult:
 
 def points_needed(kind: str, table: Mapping[str, int], other: Mapping[str, int]) -> int:
     """The largest number of points at which a relation is judged; arguments: breakpoint counts by signal."""
-    both = {signal: table.get(signal, 0) + other.get(signal, 0) for signal in (*table, *other)}
+    counts = {signal: table.get(signal, 0) + other.get(signal, 0) for signal in (*table, *other)}
     shared = [signal for signal in table if signal in other]
     if kind == "inverse":
-        tried = sum(both[signal] for signal in both if signal not in shared)
-        return tried * math.prod(both[signal] for signal in shared)
-    return max(math.prod(both[signal] for signal in signals) for signals in (table, other))
+        tried = sum(counts[signal] for signal in counts if signal not in shared)
+        return tried * math.prod(counts[signal] for signal in shared)
+    return max(math.prod(counts[signal] for signal in signals) for signals in (table, other))
 
 
 def at_most(

@@ -126,19 +126,21 @@ class SensorFault:
 
     def thresholds(self, compared: Mapping[str, ComparedSignal]) -> Iterator[Threshold]:
         """The scalars that are compared with a ``compared`` signal, or with the output of a reached table."""
-        known = dict(compared)
+        signals = dict(compared)
         for scalar in self._definition.tables.values():
             name = scalar.signal
             if scalar.kind is not Kind.SCALAR or name is None or scalar.name not in self._surfaces:
                 continue
             producer = self._producers.get(name)
-            if name not in known and producer is not None and producer.name in self._feeder:
-                known[name] = ComparedSignal(self._definition.unit_of(producer), *self._outputs(producer)[:2])
-            if name in known:
-                factor = _factor(known[name].unit, self._definition.unit_of(scalar))
+            if name not in signals and producer is not None and producer.name in self._feeder:
+                signals[name] = ComparedSignal(
+                    self._definition.unit_of(producer), *self._outputs(producer)[:2]
+                )
+            if name in signals:
+                factor = _factor(signals[name].unit, self._definition.unit_of(scalar))
                 value = self._surfaces[scalar.name].at({}).item()
                 if factor is not None:
-                    yield _threshold(scalar, value, factor * known[name].true, factor * known[name].false)
+                    yield _threshold(scalar, value, factor * signals[name].true, factor * signals[name].false)
 
     def free_signals(self, table: Table) -> list[str]:
         """The other signals that a table's output depends on, directly or through the tables that feed it."""
@@ -172,12 +174,12 @@ class SensorFault:
     def _feeders(self, table: Table) -> list[Table]:
         """The tables that feed a table, directly or not, each after those that feed it."""
         names: set[str] = set()
-        waiting = [table]
-        while waiting:
-            for producer in self._feeding(waiting.pop()):
+        pending = [table]
+        while pending:
+            for producer in self._feeding(pending.pop()):
                 if producer.name not in names:
                     names.add(producer.name)
-                    waiting.append(producer)
+                    pending.append(producer)
         return [producer for producer in self._tables if producer.name in names]
 
     def _effect(self, table: Table) -> FaultEffect:
@@ -192,13 +194,13 @@ class SensorFault:
         values = values[np.isfinite(values)]
         span = float(values.max() - values.min()) if values.size else 0.0
         size = float(distance[worst])
-        wide = [signal for signal, several in points.items() if len(several) > 1]
+        wide = [signal for signal, values in points.items() if len(values) > 1]
         places = dict(zip(wide, worst[1:], strict=True))
         return FaultEffect(
             table,
             float(true[worst]),
             float(false[worst]),
-            {signal: float(several[places.get(signal, 0)]) for signal, several in points.items()},
+            {signal: float(values[places.get(signal, 0)]) for signal, values in points.items()},
             int(worst[0]),
             1.0 if np.isinf(size) else size / span if span else 0.0,
             int(np.count_nonzero(is_switched)),
@@ -213,8 +215,8 @@ class SensorFault:
         """
         feeders = self._feeders(table)
         points = self.points_of(table)
-        wide = [signal for signal, several in points.items() if len(several) > 1]
-        fixed = {signal: several[0] for signal, several in points.items() if len(several) == 1}
+        wide = [signal for signal, values in points.items() if len(values) > 1]
+        fixed = {signal: values[0] for signal, values in points.items() if len(values) == 1}
         counts = [len(points[signal]) for signal in wide]
         true, false = (
             np.broadcast_to(
@@ -253,10 +255,10 @@ class SensorFault:
                 if signal in self._surfaces[table.name].signals
             ]
             everywhere = np.unique(np.concatenate(axes))
-            known = self._definition.signals.get(signal)
-            usual = known and (known.operating or known.plausible)
-            if usual:
-                low, high = usual.low, usual.high
+            definition = self._definition.signals.get(signal)
+            limits = definition and (definition.operating or definition.plausible)
+            if limits:
+                low, high = limits.low, limits.high
                 inside = everywhere[(everywhere > low) & (everywhere < high)]
                 everywhere = np.concatenate([[low], inside, [high]]) if low < high else np.array([low])
             self._points[signal] = everywhere
@@ -280,8 +282,8 @@ def _threshold(scalar: Table, value: float, true: Numbers, false: Numbers) -> Th
 
 
 def _range(values: Numbers) -> tuple[float, float]:
-    known = values[np.isfinite(values)]
-    return (float(known.min()), float(known.max())) if known.size else (np.nan, np.nan)
+    finite = values[np.isfinite(values)]
+    return (float(finite.min()), float(finite.max())) if finite.size else (np.nan, np.nan)
 
 
 def _factor(unit: str, wanted: str) -> float | None:

@@ -53,28 +53,45 @@ def shift_along_axis(old: Surface, new: Surface, upward: bool) -> float | None:
     ``upward`` if the guard is above. None unless both are curves that only rise or only fall, in the same
     direction and with levels in common.
     """
-    sides = [_side(surface, upward) for surface in (old, new)]
-    if sides[0] is None or sides[1] is None or sides[0][2] != sides[1][2]:
+    before, after = _inverse(old, upward), _inverse(new, upward)
+    if before is None or after is None or before.direction != after.direction:
         return None
-    levels = distinct(np.concatenate([sides[0][1], sides[1][1]]))
+    levels = distinct(np.concatenate([before.values, after.values]))
     with np.errstate(over="ignore"):
         steps = np.diff(levels)
     if not np.isfinite(steps).all():  # the numbers are so large that their distance is infinite
         return None
     inside = np.concatenate([levels[:-1] + _INSIDE * steps, levels[1:] - _INSIDE * steps])
-    low = max(side[1].min() for side in sides if side)
-    high = min(side[1].max() for side in sides if side)
+    low = max(before.values.min(), after.values.min())
+    high = min(before.values.max(), after.values.max())
     inside = inside[(inside > low) & (inside < high)]
     if not len(inside):
         return None
-    before, after = (np.interp(inside, side[1], side[0]) for side in sides if side)
+    shift = after.axis_at(inside) - before.axis_at(inside)
     # The protection sets in towards the end of the axis at which the output is furthest from the guard.
-    distance = max(float(np.max((after - before) * sides[0][2])), 0.0)
-    return distance * sides[0][2]
+    distance = max(float(np.max(shift * before.direction)), 0.0)
+    return distance * before.direction
 
 
-def _side(surface: Surface, upward: bool) -> tuple[Numbers, Numbers, int] | None:
-    """The inverse of a curve: axis values by rising output; and 1 or -1 if it sets in up or down the axis."""
+@dataclass(frozen=True, slots=True)
+class _InverseCurve:
+    """The breakpoints of a curve by rising output ``values``, shape (count,) each.
+
+    ``direction`` is 1 if the protection sets in up the axis, and -1 if it sets in down the axis.
+    """
+
+    values: Numbers
+    axis: Numbers
+    direction: int
+
+    def axis_at(self, values: Numbers) -> Numbers:
+        """The values of the axis at which the curve gives these outputs."""
+        axis: Numbers = np.interp(values, self.values, self.axis)
+        return axis
+
+
+def _inverse(surface: Surface, upward: bool) -> _InverseCurve | None:
+    """The inverse of a curve; None unless it is a curve that only rises or only falls."""
     if len(surface.signals) != 1:
         return None
     ((_, axis),) = surface.breakpoints.items()
@@ -87,4 +104,6 @@ def _side(surface: Surface, upward: bool) -> tuple[Numbers, Numbers, int] | None
         return None
     falls = bool((steps <= 0).all())
     direction = 1 if falls == upward else -1
-    return (axis[::-1], values[::-1], direction) if falls else (axis, values, direction)
+    if falls:
+        axis, values = axis[::-1], values[::-1]
+    return _InverseCurve(values, axis, direction)

@@ -255,6 +255,6 @@ def _apply_masks(layout: Layout, raw: list[NDArray[Any]]) -> None:
     """Reduce the masked cells to their bits, in place; only unsigned types have masks."""
     for group, numbers, masks in zip(layout.groups, raw, layout.masks, strict=True):
         if len(masks.cells):
-            here = masks.cells - group.cells.start
+            positions = masks.cells - group.cells.start
             bits = numbers.view(masks.masks.dtype)
-            bits[here] = (bits[here] & masks.masks) >> masks.shifts
+            bits[positions] = (bits[positions] & masks.masks) >> masks.shifts

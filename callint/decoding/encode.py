@@ -24,13 +24,13 @@ def encode(decoded: Decoded, raw: Sequence[NDArray[Any]], cells: Flags, texts: M
     for group, masks, numbers in zip(layout.groups, layout.masks, raw, strict=True):
         size = group.type.size
         flags = cells[group.cells].copy()
-        here = masks.cells - group.cells.start
-        masked = flags[here]
-        flags[here] = False
+        positions = masks.cells - group.cells.start
+        masked = flags[positions]
+        flags[positions] = False
         at = _byte_positions(image, layout.address[group.cells][flags], size)
         content[at] = _bytes(numbers[flags], group.dtype)
         # Masked tables may share bytes, so their bits are cleared and set one after the other.
-        chosen = here[masked]
+        chosen = positions[masked]
         at = _byte_positions(image, layout.address[group.cells][chosen], size)
         bits = masks.masks[masked]
         np.bitwise_and.at(content, at, ~_bytes(bits, group.dtype))

@@ -168,13 +168,13 @@ class Layout:
     @cached_property
     def wide(self) -> NDArray[np.bool_]:
         """The items with whole numbers that doubles cannot all distinguish, shape (items,)."""
-        known: dict[tuple[str | None, NumberType, int | None], bool] = {}
+        is_wide_by_type: dict[tuple[str | None, NumberType, int | None], bool] = {}
         wide = np.zeros(len(self.items), bool)
         for number, item in enumerate(self.items):
             key = item.conversion, item.storage.type, item.storage.mask
-            if key not in known:
-                known[key] = is_wide(self.definition.conversion_of(item), item.storage)
-            wide[number] = known[key]
+            if key not in is_wide_by_type:
+                is_wide_by_type[key] = is_wide(self.definition.conversion_of(item), item.storage)
+            wide[number] = is_wide_by_type[key]
         return wide
 
     def is_wide(self, item: Item) -> bool:

@@ -95,10 +95,10 @@ class CellTime:
         """The rows with infinity in place of implausible readings; counts these."""
         signals = dict(piece.signals)
         for name, values in piece.signals.items():
-            known = self.signals.get(name)
-            if known is None or known.plausible is None:
+            signal = self.signals.get(name)
+            if signal is None or signal.plausible is None:
                 continue
-            is_wrong = (values < known.plausible.low) | (values > known.plausible.high)
+            is_wrong = (values < signal.plausible.low) | (values > signal.plausible.high)
             if count := int(np.count_nonzero(is_wrong)):
                 self.implausible[name] = self.implausible.get(name, 0) + count
                 signals[name] = np.where(is_wrong, np.inf, values)
@@ -139,13 +139,13 @@ class CellTime:
                     weight = np.where(np.isfinite(readings), found_at.weight, np.nan)
                     places[place] = Position(found_at.low, weight)
                 positions.append(places[place])
-            known = np.flatnonzero(
+            rows = np.flatnonzero(
                 (weights > 0) & np.all([np.isfinite(at.weight) for at in positions], axis=0)
             )
-            positions = [Position(at.low[known], at.weight[known]) for at in positions]
-            self._times[key] += _times(positions, self._times[key].shape, weights[known])
+            positions = [Position(at.low[rows], at.weight[rows]) for at in positions]
+            self._times[key] += _times(positions, self._times[key].shape, weights[rows])
             self._segment_times[key] += _segment_times(
-                positions, self._segment_times[key].shape, weights[known]
+                positions, self._segment_times[key].shape, weights[rows]
             )
 
     def of(self, table: str) -> Numbers | None:
@@ -167,9 +167,9 @@ class CellTime:
 
         ``logged`` are the signals of the log. Tables without a signal are ignored.
         """
-        known, lacking, never_together = set(logged), dict[str, None](), []
+        logged_signals, lacking, never_together = set(logged), dict[str, None](), []
         for table, surface in self._surfaces.items():
-            missing = [signal for signal in surface.signals if signal not in known]
+            missing = [signal for signal in surface.signals if signal not in logged_signals]
             lacking.update(dict.fromkeys(missing))
             if surface.signals and not missing and not self._times[_key(surface)].any():
                 never_together.append(table)

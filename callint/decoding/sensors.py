@@ -49,7 +49,7 @@ class Wiring:
 
 
 @dataclass(frozen=True, slots=True)
-class Measurement:
+class SensorMeasurement:
     """The measurement of a quantity through a wiring; all arrays have the shape of the quantity.
 
     ``volts`` and ``ohms`` are those of the sensor alone, ``seen_ohms`` and ``seen_volts`` those that the
@@ -106,13 +106,13 @@ class Circuit:
         (signal,) = self.curve.signals
         return self.curve.at({signal: voltage / self.scale})
 
-    def measured(self, quantity: Numbers, wiring: Wiring) -> Measurement:
+    def measured(self, quantity: Numbers, wiring: Wiring) -> SensorMeasurement:
         """The measurement of a quantity through a wiring."""
         volts = self.voltage_of(quantity)
         ohms = self.resistance_at(volts)
         seen_ohms = wiring.seen(ohms)
         seen_volts = self.voltage_at(seen_ohms)
-        return Measurement(volts, ohms, seen_ohms, seen_volts, self.reading_at(seen_volts))
+        return SensorMeasurement(volts, ohms, seen_ohms, seen_volts, self.reading_at(seen_volts))
 
 
 def circuit(sensor: Sensor, curve: Surface, unit: str) -> Circuit:

@@ -46,9 +46,9 @@ def reached_tables(definition: Definition, signal: str) -> ReachedTables:
         if table.produces is not None and table.name in reached:
             producers.setdefault(table.produces, table)
     for table in definition.tables.values():
-        made = table.produces
-        if made in producers and producers[made] is not table:
-            other_producers[made] = (*other_producers.get(made, ()), table)
+        produced = table.produces
+        if produced in producers and producers[produced] is not table:
+            other_producers[produced] = (*other_producers.get(produced, ()), table)
     return ReachedTables(tuple(order), producers, other_producers)
 
 
@@ -105,7 +105,7 @@ def derived_signals(decoded: Decoded, point: Mapping[str, float]) -> dict[str, D
     signals are all known counts. A table that is off there or cannot be read puts out nothing.
     """
     definition = decoded.layout.definition
-    waiting: dict[str, list[Table]] = {}
+    dependents: dict[str, list[Table]] = {}
     missing_counts: dict[str, int] = {}
     ready: deque[Table] = deque()
     for table in definition.tables.values():
@@ -114,20 +114,20 @@ def derived_signals(decoded: Decoded, point: Mapping[str, float]) -> dict[str, D
         missing = [signal for signal in signals_of(definition, table) if signal not in point]
         missing_counts[table.name] = len(missing)
         for signal in missing:
-            waiting.setdefault(signal, []).append(table)
+            dependents.setdefault(signal, []).append(table)
         if not missing:
             ready.append(table)
-    known, derived = dict(point), dict[str, DerivedSignal]()
+    values, derived = dict(point), dict[str, DerivedSignal]()
     while ready:
         table = ready.popleft()
         name, table_surface = table.produces, surface(decoded, table)
-        if name is None or name in known or table_surface is None or obstacle(decoded, table):
+        if name is None or name in values or table_surface is None or obstacle(decoded, table):
             continue
-        value = table_surface.at({signal: known[signal] for signal in table_surface.signals}).item()
+        value = table_surface.at({signal: values[signal] for signal in table_surface.signals}).item()
         if not math.isfinite(value):
             continue
-        known[name], derived[name] = value, DerivedSignal(value, table)
-        for following in waiting.get(name, ()):
+        values[name], derived[name] = value, DerivedSignal(value, table)
+        for following in dependents.get(name, ()):
             missing_counts[following.name] -= 1
             if not missing_counts[following.name]:
                 ready.append(following)

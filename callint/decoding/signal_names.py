@@ -17,7 +17,9 @@ def signal_named(definition: Definition, name: str, option: str) -> Signal:
     if name not in definition.signals:
         suggestions = " or ".join(map(repr, _suggestions(name, definition.signals)))
         advice = (
-            f"did you mean {suggestions}?" if suggestions else f"known are {_list_of(definition.signals)}"
+            f"did you mean {suggestions}?"
+            if suggestions
+            else f"known signals are {_list_of(definition.signals)}"
         )
         raise InputError(f"{option} {name}: no signal has this name; {advice}")
     return definition.signals[name]

@@ -109,8 +109,8 @@ def obstacle(decoded: Decoded, table: Table) -> str | None:
     if len(set(signals)) < len(signals):
         return f"both axes are of {signals[0]}"
     for name in table.axes:
-        if words := _axis_obstacle(decoded, name):
-            return words
+        if reason := _axis_obstacle(decoded, name):
+            return reason
     return None if decoded.grid(table).present.all() else "the image does not hold all of their cells"
 
 
@@ -150,12 +150,12 @@ def merged_breakpoints(surfaces: Iterable[Surface], within: bool = False) -> dic
         for signal, breakpoints in table_surface.breakpoints.items():
             axes.setdefault(signal, []).append(breakpoints)
     merged = {}
-    for signal, several in axes.items():
-        points = distinct(np.concatenate(several))
+    for signal, breakpoint_arrays in axes.items():
+        points = distinct(np.concatenate(breakpoint_arrays))
         if within:
             low, high = (
-                max(breakpoints.min() for breakpoints in several),
-                min(breakpoints.max() for breakpoints in several),
+                max(breakpoints.min() for breakpoints in breakpoint_arrays),
+                min(breakpoints.max() for breakpoints in breakpoint_arrays),
             )
             points = points[(points >= low) & (points <= high)]
         merged[signal] = points

@@ -199,7 +199,7 @@ def test_a_ratio_or_the_values_themselves_are_carried_if_asked(yard: Yard) -> No
     assert table["deviation"] == pytest.approx(44 - 43 * 45 / 44)
     assert (table["cell"], table["at"]) == ({"x": 1, "y": 1}, {"speed": 1600, "load": 40})
     text = carry(yard, "--as", "ratio")
-    assert "2 cells written, at most 0.0227 mg from what was wanted at 1600 rpm, 40 mg" in text.flat
+    assert "2 cells written, at most 0.0227 mg from the wanted value at 1600 rpm, 40 mg" in text.flat
     carry(yard, "--as", "value")
     # 45.0 at 1600 rpm; 45.5 at 2000 rpm, halfway to the 46.0 at 2400 rpm.
     assert struct.unpack_from("<5H", written(yard), FUEL_2 + 10) == (860, 900, 910, 860, 860)

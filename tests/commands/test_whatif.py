@@ -454,7 +454,7 @@ def test_a_file_at_a_revision_is_looked_into_in_a_bare_repository_too(tmp_path: 
         (("--true", "temp=20", "--open", "--series-resistor", "5"), "exclude each other"),
         (("--true", "temp=20", "--short", "--parallel-resistor", "5"), "exclude each other"),
         (("--true", "tmp=20", "--reads", "5"), "did you mean 'temp'?"),
-        (("--true", "zzz=20", "--reads", "5"), "known are speed, temp, volts, boost, oil"),
+        (("--true", "zzz=20", "--reads", "5"), "known signals are speed, temp, volts, boost, oil"),
         (("--signal", "tem", "--open"), "did you mean 'temp'?"),
         (("--true", "temp", "--reads", "5"), "--true temp: write SIGNAL=VALUE"),
         (("--true", "=5", "--reads", "5"), "write SIGNAL=VALUE"),

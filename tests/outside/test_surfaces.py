@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import RegularGridInterpolator
 
 from callint.comparing import relations
-from callint.comparing.output_movement import movement
+from callint.comparing.output_shift import output_shift
 from callint.comparing.relations import MOST_POINTS, RelationResult
 from callint.decoding.surfaces import Surface, surface
 from callint.model.change import OutputShift
@@ -63,7 +63,7 @@ def made(table: Table) -> Surface:
 def moved(old: Table, new: Table) -> OutputShift:
     """The movement from one table to another of the same shape."""
     before, after = (decoded(definition(old), content(one)) for one in (old, new))
-    found = movement(before, after, before.layout.definition.tables["t"], in_cells=True)
+    found = output_shift(before, after, before.layout.definition.tables["t"], in_cells=True)
     assert found is not None
     return found
 

@@ -88,7 +88,7 @@ def carry_numbers(state: CarryState, pair: CarryPair) -> None:
     differing = good & ~equal_bits(target, pair.grid.raw)
     failed = wanted.touched & ~good
     effective = differing | (wanted.exact & ~failed) | (good & (state.how is How.VALUE))
-    lost = pair.changed & ~pair.cells.sources_of(effective | failed)
+    lost = pair.changed & ~pair.cell_map.sources_of(effective | failed)
     state.report_lost(pair, lost, rework.new - rework.old)
     is_rounded = good & exceeds(wanted.values, stored.values, 0.0)
     deviation = np.where(is_rounded, np.abs(stored.values - wanted.values), 0.0)
@@ -101,29 +101,29 @@ def carry_numbers(state: CarryState, pair: CarryPair) -> None:
 
 
 def _wanted(state: CarryState, pair: CarryPair, rework: _Rework) -> _Wanted:
-    grid, cells, how = pair.grid, pair.cells, state.how
-    reworked = cells.at_same(rework.new)
-    same = cells.flags_at_same(pair.changed & ~rework.switched)
+    grid, cell_map, how = pair.grid, pair.cell_map, state.how
+    reworked = cell_map.at_same(rework.new)
+    same = cell_map.flags_at_same(pair.changed & ~rework.switched)
     touched, values = _interpolated(state, pair, rework)
 
     # Where the new base has the value of the old base, all three ways give the reworked value;
     # taking it directly avoids the rounding of sums and products.
-    equal = same & (grid.physical == cells.at_same(rework.old))
+    equal = same & (grid.physical == cell_map.at_same(rework.old))
     if how is How.RATIO:
-        equal &= cells.at_same(rework.old) != 0
+        equal &= cell_map.at_same(rework.old) != 0
     if how is not How.VALUE:
         values = np.where(equal, reworked, values)
     as_stored = same & (how is How.VALUE)
-    as_stored |= same & equal_bits(grid.raw, cells.at_same(pair.aligned(pair.change.old.raw)))
+    as_stored |= same & equal_bits(grid.raw, cell_map.at_same(pair.aligned(pair.change.old.raw)))
     as_stored &= pair.has_same_raw_meaning
     values = np.where(as_stored, reworked, values)
     touched |= as_stored
 
     # Cells that were switched off or on are carried only to the very same breakpoints.
-    exact = cells.flags_at_same(rework.switched)
-    to_off = exact & cells.at_same(rework.is_off)
-    to_on = exact & ~cells.at_same(rework.is_off)
-    between = cells.reached_from(rework.switched) & ~exact
+    exact = cell_map.flags_at_same(rework.switched)
+    to_off = exact & cell_map.at_same(rework.is_off)
+    to_on = exact & ~cell_map.at_same(rework.is_off)
+    between = cell_map.reached_from(rework.switched) & ~exact
     undefined = to_on & ~grid.off & (how is not How.VALUE)
     return _Wanted(
         touched=(touched | exact | between) & ~(to_off & grid.off),
@@ -138,21 +138,21 @@ def _wanted(state: CarryState, pair: CarryPair, rework: _Rework) -> _Wanted:
 
 def _interpolated(state: CarryState, pair: CarryPair, rework: _Rework) -> tuple[Flags, Numbers]:
     """The new cells that the change reaches, and the values wanted there; NaN next to switched cells."""
-    grid, cells, changed = pair.grid, pair.cells, pair.changed
+    grid, cell_map, changed = pair.grid, pair.cell_map, pair.changed
     old, reworked, switched = rework.old, rework.new, rework.switched
     base = grid.physical
-    reached = cells.reached_from(changed)
+    reached = cell_map.reached_from(changed)
     if state.how is How.VALUE:
-        return reached, cells.read(grid, np.where(rework.is_off | switched, np.nan, reworked))
+        return reached, cell_map.read(grid, np.where(rework.is_off | switched, np.nan, reworked))
     delta = np.where(changed, reworked - old, 0.0)
-    delta = cells.read(grid, np.where(switched, np.nan, delta))
+    delta = cell_map.read(grid, np.where(switched, np.nan, delta))
     if state.how is How.DELTA:
         return reached & (delta != 0), base + delta
     zero = changed & ~switched & (old == 0)
     ratio = np.where(changed, reworked / old, 1.0)
-    ratio = cells.read(grid, np.where(switched | zero, np.nan, ratio))
-    by_delta = cells.reached_from(zero)
-    for y, x in np.argwhere(zero & cells.sources_of(by_delta)).tolist():
+    ratio = cell_map.read(grid, np.where(switched | zero, np.nan, ratio))
+    by_delta = cell_map.reached_from(zero)
+    for y, x in np.argwhere(zero & cell_map.sources_of(by_delta)).tolist():
         state.add_note(pair, NoteCause.ZERO_HAS_NO_RATIO, state.old_cell(pair, y, x))
     touched = reached & np.where(by_delta, delta != 0, ratio != 1)
     return touched, np.where(by_delta, base + delta, base * ratio)
@@ -163,7 +163,7 @@ def _stored(pair: CarryPair, wanted: _Wanted) -> _Stored:
     quantised = quantise(conversion, storage, wanted.values)
     copied = quantised.raw
     if pair.has_same_raw_meaning:
-        copied = pair.cells.at_same(pair.aligned(pair.change.new.raw))
+        copied = pair.cell_map.at_same(pair.aligned(pair.change.new.raw))
     raw = np.where(wanted.as_stored, copied, quantised.raw)
     return _Stored(raw, quantised.fits | wanted.as_stored, to_physical(conversion, raw))
 
@@ -199,13 +199,13 @@ def _checks(state: CarryState, pair: CarryPair, wanted: _Wanted, stored: _Stored
 
 def _note_shape(state: CarryState, pair: CarryPair, rework: _Rework, good: Flags, lost: Flags) -> None:
     """Add notes if other breakpoints change the shape of the change."""
-    cells, changed = pair.cells, pair.changed & ~rework.switched & ~lost
-    outside = int(np.count_nonzero(good & cells.outside))
+    cell_map, changed = pair.cell_map, pair.changed & ~rework.switched & ~lost
+    outside = int(np.count_nonzero(good & cell_map.outside))
     if outside:
         state.add_note(pair, HeldOutside(outside))
     surface = rework.new if state.how is How.VALUE else np.where(pair.changed, rework.new - rework.old, 0.0)
     surface = np.where(rework.is_off | rework.was_off, np.nan, surface)
-    back = cells.read_back(pair.grid, cells.read(pair.grid, surface))
+    back = cell_map.read_back(pair.grid, cell_map.read(pair.grid, surface))
     if back is None:
         return
     half_step = step_at(pair.conversions[0], pair.change.table.storage, rework.new) / 2

@@ -25,7 +25,7 @@ class CarryPair:
     partner: Table
     grid: Grid
     is_transposed: bool
-    cells: CellMap
+    cell_map: CellMap
     conversions: tuple[Conversion, Conversion]
 
     @property

@@ -109,7 +109,7 @@ class CarryState:
     def report_lost(self, pair: CarryPair, lost: Flags, differences: Numbers | None) -> None:
         """Report each lost change; ``differences`` are the changes, None for a table of states."""
         everywhere = np.ones(pair.grid.physical.shape, bool)
-        is_read = pair.cells.sources_of(everywhere)
+        is_read = pair.cell_map.sources_of(everywhere)
         for y, x in np.argwhere(lost).tolist():
             cause: ProblemCause = Cause.NO_BREAKPOINT_NEARBY
             if is_read[y, x]:

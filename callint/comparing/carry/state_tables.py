@@ -34,14 +34,14 @@ class _NewStates:
 
     def name_at(self, pair: CarryPair, y: int, x: int) -> str:
         """The name of the old state that a new cell is read from."""
-        source = int(pair.cells.y.low[y]), int(pair.cells.x.low[x])
+        source = int(pair.cell_map.y.low[y]), int(pair.cell_map.x.low[x])
         return self.names[int(self.number[source]), bool(self.is_off[source])]
 
 
 def carry_states(state: CarryState, pair: CarryPair) -> None:
     """Carry a table of named states; a new cell between different states is a problem."""
     grid, changed = pair.grid, pair.changed
-    touched = pair.cells.reached_from(changed)
+    touched = pair.cell_map.reached_from(changed)
     states = _new_states(state, pair)
     checks = [
         CellCheck.of(~grid.present, Cause.CELL_MISSING),
@@ -52,7 +52,7 @@ def carry_states(state: CarryState, pair: CarryPair) -> None:
     good = state.checked(pair, touched, checks)
     target = state.target_of(pair)
     target[good] = states.raw[good]
-    state.report_lost(pair, changed & ~pair.cells.sources_of(touched), None)
+    state.report_lost(pair, changed & ~pair.cell_map.sources_of(touched), None)
     differing = good & ~equal_bits(target, grid.raw)
     state.report_table(pair, differing, np.zeros(good.shape))
 
@@ -72,7 +72,7 @@ def _new_states(state: CarryState, pair: CarryPair) -> _NewStates:
     number = number.reshape(old_raw.shape)
     for index, value in enumerate(values.tolist()):
         for off in (False, True):
-            reached = pair.cells.reached_from((number == index) & (is_off == off))
+            reached = pair.cell_map.reached_from((number == index) & (is_off == off))
             sources += reached
             name = "off" if off else old.names.get(value)
             new_raw = (code.raw if code else None) if off else new.raw_of(name) if name else None
@@ -83,5 +83,5 @@ def _new_states(state: CarryState, pair: CarryPair) -> _NewStates:
                 raw[reached] = new_raw
     if pair.has_same_raw_meaning:
         # The very bits: a float may hold minus zero, which has the name of zero.
-        raw = np.where(pair.cells.flags_at_same(pair.changed), pair.cells.at_same(old_raw), raw)
+        raw = np.where(pair.cell_map.flags_at_same(pair.changed), pair.cell_map.at_same(old_raw), raw)
     return _NewStates(raw, sources, unknown, number, is_off, names)

@@ -122,9 +122,9 @@ def _suspects(window: PaddedGrid) -> list[Suspect]:
             break
         fellows = sorted(suspect.score for suspect in (*suspects, *more) if not suspect.is_lone)
         if len(fellows) > most:
-            usual = fellows[(len(fellows) - 1) // 2]
+            typical = fellows[(len(fellows) - 1) // 2]
             return suspects + [
-                suspect for suspect in more if suspect.is_lone or suspect.score > _GROSS * usual
+                suspect for suspect in more if suspect.is_lone or suspect.score > _GROSS * typical
             ]
         suspects += more
         excluded[judged.cells[worst]] = True
@@ -381,16 +381,16 @@ def _made_equal(window: PaddedGrid, live: Flags) -> _EqualCells:
     for line in window.straight:
         near = np.zeros(len(places), bool)
         times = np.zeros(len(places), np.intp)
-        for side, there in line.at.items():
-            alike = live[there] & (np.abs(window.new[there] - new) <= 0.5 * step)
+        for side, neighbours in line.at.items():
+            alike = live[neighbours] & (np.abs(window.new[neighbours] - new) <= 0.5 * step)
             if abs(side) == 1:
                 near |= alike
-            times += alike & (np.abs(window.old[there] - old) > 1.5 * step)
+            times += alike & (np.abs(window.old[neighbours] - old) > 1.5 * step)
         to_any |= times > 0
         adjacent |= near & (times > 0)
         twice |= near & (times > 1)
-    here = live[places]
-    return _EqualCells(to_any & here, adjacent & here, twice & here)
+    is_live = live[places]
+    return _EqualCells(to_any & is_live, adjacent & is_live, twice & is_live)
 
 
 def _unless_stopped(
@@ -398,13 +398,13 @@ def _unless_stopped(
 ) -> Numbers:
     """The departures of some cells, 0 where the edit reached a limit and stopped there."""
     new, half = window.new[window.places[cells]], 0.5 * window.step[cells]
-    usual = median(window.edit.old[~np.isnan(window.edit.old)])
+    typical = median(window.edit.old[~np.isnan(window.edit.old)])
     values = window.new[window.around[cells]]
     highest = np.where(around, values, -np.inf).max(axis=1)
     lowest = np.where(around, values, np.inf).min(axis=1)
     above, below = np.abs(new - highest) <= half, np.abs(new - lowest) <= half
     for stop in window.edit.stops:
-        (above if stop >= usual else below)[new == stop] = True
+        (above if stop >= typical else below)[new == stop] = True
     stopped = (above & (centres >= new)) | (below & (centres <= new))
     return np.where(stopped, 0.0, departures)
 
@@ -424,12 +424,12 @@ def _surface_yardsticks(
     """
     yardsticks = []
     for number, departure in enumerate(departures):
-        usual = _yardstick(window, departure, around, cells)
+        yardstick = _yardstick(window, departure, around, cells)
         if len(window.straight) > 1:
             mates = np.stack([at[cells] for at in window.straight[1 - number].at.values()], axis=1)
             across = np.where(live[mates], window.scattered(departure)[mates], np.nan)
-            usual = np.fmax(usual, row_quantile(across, 0.5))
-        yardsticks.append(usual)
+            yardstick = np.fmax(yardstick, row_quantile(across, 0.5))
+        yardsticks.append(yardstick)
     return yardsticks
 
 
@@ -462,15 +462,15 @@ def _copied(
             mates_live = live[mates]
             amount = mates_live.sum(axis=1)
             for side in (-2, -1, 1, 2) if source is window.old else (-1, 1):
-                there = source[line.at[side]]
-                same = np.abs(there - new) <= 0.5 * step
+                neighbours = source[line.at[side]]
+                same = np.abs(neighbours - new) <= 0.5 * step
                 agreeing = (window.scattered(same, False)[mates] & mates_live).sum(axis=1)
                 alone = (amount == 0) & (abs(side) == 1) & (fellows == 0) | (fellows == 1)
                 together = (agreeing >= 1) & (agreeing >= 0.6 * amount)
                 copied |= same[cells] & (alone | together)
                 if source is window.old:
-                    leads = (agreeing >= 2) & (agreeing == amount) & np.isfinite(there[cells])
-                    value = np.where(leads & ~copying, there[cells], value)
+                    leads = (agreeing >= 2) & (agreeing == amount) & np.isfinite(neighbours[cells])
+                    value = np.where(leads & ~copying, neighbours[cells], value)
                     copying |= leads
     return copied, value, copying & ~copied
 

@@ -76,8 +76,8 @@ class GridLine:
     def __init__(self, step: int, along: Numbers, places: Indexes) -> None:
         self.step = step
         self.at = {side: places + side * step for side in _SIDES}
-        here = along[places]
-        off = {side: along[self.at[side]] - here for side in _SIDES}
+        centre = along[places]
+        off = {side: along[self.at[side]] - centre for side in _SIDES}
         #: Straight between the two neighbours.
         self.between = {-1: off[1] / (off[1] - off[-1]), 1: -off[-1] / (off[1] - off[-1])}
         #: Straight on from the two neighbours of one side: the share of their step that is added.

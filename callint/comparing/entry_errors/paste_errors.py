@@ -140,14 +140,16 @@ def _repeated_columns(edit: TableEdit) -> Iterator[PasteError]:
     most = np.where(cells, step, 0.0).max(axis=0)
     for side in (1, -1):
         # Both columns changed, in the same rows, to the same values, and differed before.
-        there = _moved(np.where(cells, edit.new, np.nan), side)
-        both = cells & np.isfinite(there)
-        same = both & (np.abs(edit.new - there) <= 0.5 * step)
-        differed = both & (np.abs(edit.old - _moved(edit.old, side)) > _LEAST_STEPS * step)
-        count = both.sum(axis=0)
+        neighbour = _moved(np.where(cells, edit.new, np.nan), side)
+        both_changed = cells & np.isfinite(neighbour)
+        same = both_changed & (np.abs(edit.new - neighbour) <= 0.5 * step)
+        differed = both_changed & (np.abs(edit.old - _moved(edit.old, side)) > _LEAST_STEPS * step)
+        count = both_changed.sum(axis=0)
         alike = (count >= _ROW) & (same.sum(axis=0) == count) & (cells.sum(axis=0) == count)
         alike &= differed.sum(axis=0) >= _ROW_SHARE * count
-        spread = np.where(both, edit.new, -np.inf).max(axis=0) - np.where(both, edit.new, np.inf).min(axis=0)
+        spread = np.where(both_changed, edit.new, -np.inf).max(axis=0) - np.where(
+            both_changed, edit.new, np.inf
+        ).min(axis=0)
         alike &= spread > _STEPS * most
         for column in np.flatnonzero(alike).tolist():
             before, after = column - side, column + side
@@ -155,13 +157,13 @@ def _repeated_columns(edit: TableEdit) -> Iterator[PasteError]:
                 continue
             # The repeated column continues the one before it; this one does not lead to the next.
             if _continues(edit, before - side, before) and _departs(edit, after, column):
-                rows = np.flatnonzero(both[:, column])
+                rows = np.flatnonzero(both_changed[:, column])
                 yield PasteError(int(rows[0]), column, int(rows[-1]), column, side, 0, twice=True)
 
 
 def _changed_in_both(edit: TableEdit, first: int, second: int) -> Flags:
-    both: Flags = edit.cells[:, first] & edit.cells[:, second]
-    return both
+    changed: Flags = edit.cells[:, first] & edit.cells[:, second]
+    return changed
 
 
 def _misfits(edit: TableEdit, like: int, column: int) -> Numbers:

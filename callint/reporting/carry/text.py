@@ -84,7 +84,7 @@ def _carried_text(item: CarriedItem, is_written: bool) -> str:
     text = f"{fmt.count(item.cells, noun)} {'written' if is_written else 'would be written'}"
     if not item.deviation:
         return f"{text}, exactly"
-    return f"{text}, at most {deviation(item)} from what was wanted {place(item.cell)}".rstrip()
+    return f"{text}, at most {deviation(item)} from the wanted value {place(item.cell)}".rstrip()
 
 
 def _print_problems(report: CarryReport, terminal: Terminal, everything: bool) -> None:

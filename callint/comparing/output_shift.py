@@ -10,7 +10,7 @@ from callint.model.change import OutputShift
 from callint.model.definition import Table
 
 
-def movement(old: Decoded, new: Decoded, table: Table, in_cells: bool) -> OutputShift | None:
+def output_shift(old: Decoded, new: Decoded, table: Table, in_cells: bool) -> OutputShift | None:
     """The largest difference over all operating points; it is exact (``decoding/surfaces.py``).
 
     ``in_cells`` if cells of the table changed. None if its axes cannot be read in one of the images, or if
