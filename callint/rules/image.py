@@ -249,20 +249,20 @@ def uncovered_checksum(context: CheckContext) -> Iterator[Finding]:
         if not checksums.is_known(checksum.algorithm):
             continue
         end = checksum.start + checksum.size
-        covered = checksum.size - image.count_bytes(checksum.start, end)
+        absent = checksum.size - image.count_bytes(checksum.start, end)
         is_stored = checksums.stored_value(checksum, image) is not None
-        if not covered and is_stored:
+        if not absent and is_stored:
             continue
-        what = f"{fmt.count(covered, 'byte')} that it covers" if covered else "the bytes that store it"
+        what = f"{fmt.count(absent, 'byte')} that it covers" if absent else "the bytes that store it"
         yield Finding(
             rule=rule_ids.IMAGE_UNCOVERED_CHECKSUM,
             subject=checksum.name,
             line=checksum.line,
-            address=checksum.start if covered else checksum.stored_at,
+            address=checksum.start if absent else checksum.stored_at,
             message=f"callint cannot check the checksum {checksum.name}: the image lacks {what}",
             hint="Export the file again with these bytes, or correct the checksum in the definition.",
             inherited=base is not None
-            and checksum.size - base.count_bytes(checksum.start, end) == covered
+            and checksum.size - base.count_bytes(checksum.start, end) == absent
             and (checksums.stored_value(checksum, base) is not None) == is_stored,
             evidence=Evidence(),
         )
