@@ -92,7 +92,9 @@ def wrong_size(context: CheckContext) -> Iterator[Finding]:
             f"({fmt.count(difference, 'byte')} {'missing' if size < memory.size else 'too many'})"
         )
         if lacking := _incomplete_tables(context):
-            message += f"; it lacks {fmt.count(len(lacking), 'table')}: {_list_names(lacking)}"
+            message += (
+                f"; it lacks {fmt.count(len(lacking), 'table')}: {fmt.list_names(lacking, _MOST_NAMES)}"
+            )
     yield Finding(
         rule=rule_ids.IMAGE_WRONG_SIZE,
         raw=size,
@@ -277,11 +279,6 @@ def _incomplete_tables(context: CheckContext) -> list[str]:
 
 #: The most absent tables that a message names.
 _MOST_NAMES = 3
-
-
-def _list_names(names: list[str]) -> str:
-    rest = len(names) - _MOST_NAMES
-    return ", ".join(names[:_MOST_NAMES]) + (f" and {rest} more" if rest > 0 else "")
 
 
 @rule(rule_ids.IMAGE_WRONG_IDENTITY, Severity.ERROR, Scope.FILE)
