@@ -27,6 +27,7 @@ from callint.fmt.raw_bits import raw_bits, same_number, with_bits
 from callint.fmt.safe_text import byte_string, clean
 from callint.fmt.tables import (
     axis_value,
+    list_names,
     name_with_purpose,
     output_shift,
     output_shift_clause,
@@ -48,6 +49,7 @@ __all__ = [
     "format_change",
     "format_distinct",
     "format_near",
+    "list_names",
     "name_with_purpose",
     "number",
     "output_shift",

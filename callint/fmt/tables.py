@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 from callint.fmt import numbers
 from callint.model.change import OutputShift, TextChange
@@ -48,6 +48,12 @@ def name_with_purpose(table: Table) -> str:
     """A table's name, with its purpose if that is protection or emissions."""
     is_critical = table.purpose in (Purpose.PROTECTION, Purpose.EMISSIONS)
     return f"{table.name} ({table.purpose.value})" if is_critical else table.name
+
+
+def list_names(names: Sequence[str], most: int) -> str:
+    """The first ``most`` names, and the number of the others: "a, b, c and 2 more"."""
+    others = len(names) - most
+    return ", ".join(names[:most]) + (f" and {others} more" if others > 0 else "")
 
 
 #: The most bytes that are printed of two texts that read alike.

@@ -92,7 +92,9 @@ def wrong_size(context: CheckContext) -> Iterator[Finding]:
             f"({fmt.count(difference, 'byte')} {'missing' if size < memory.size else 'too many'})"
         )
         if lacking := _incomplete_tables(context):
-            message += f"; it lacks {fmt.count(len(lacking), 'table')}: {_list_names(lacking)}"
+            message += (
+                f"; it lacks {fmt.count(len(lacking), 'table')}: {fmt.list_names(lacking, _MOST_NAMES)}"
+            )
     yield Finding(
         rule=rule_ids.IMAGE_WRONG_SIZE,
         raw=size,
@@ -247,20 +249,20 @@ def uncovered_checksum(context: CheckContext) -> Iterator[Finding]:
         if not checksums.is_known(checksum.algorithm):
             continue
         end = checksum.start + checksum.size
-        covered = checksum.size - image.count_bytes(checksum.start, end)
+        absent = checksum.size - image.count_bytes(checksum.start, end)
         is_stored = checksums.stored_value(checksum, image) is not None
-        if not covered and is_stored:
+        if not absent and is_stored:
             continue
-        what = f"{fmt.count(covered, 'byte')} that it covers" if covered else "the bytes that store it"
+        what = f"{fmt.count(absent, 'byte')} that it covers" if absent else "the bytes that store it"
         yield Finding(
             rule=rule_ids.IMAGE_UNCOVERED_CHECKSUM,
             subject=checksum.name,
             line=checksum.line,
-            address=checksum.start if covered else checksum.stored_at,
+            address=checksum.start if absent else checksum.stored_at,
             message=f"callint cannot check the checksum {checksum.name}: the image lacks {what}",
             hint="Export the file again with these bytes, or correct the checksum in the definition.",
             inherited=base is not None
-            and checksum.size - base.count_bytes(checksum.start, end) == covered
+            and checksum.size - base.count_bytes(checksum.start, end) == absent
             and (checksums.stored_value(checksum, base) is not None) == is_stored,
             evidence=Evidence(),
         )
@@ -275,11 +277,6 @@ def _incomplete_tables(context: CheckContext) -> list[str]:
 
 #: The most absent tables that a message names.
 _MOST_NAMES = 3
-
-
-def _list_names(names: list[str]) -> str:
-    rest = len(names) - _MOST_NAMES
-    return ", ".join(names[:_MOST_NAMES]) + (f" and {rest} more" if rest > 0 else "")
 
 
 @rule(rule_ids.IMAGE_WRONG_IDENTITY, Severity.ERROR, Scope.FILE)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -341,7 +341,8 @@ def reading_changed(context: CheckContext) -> Iterator[Finding]:
             f", elsewhere up to {_distance(context, shift, table)} too {direction}"
             for shift, direction in others
         )
-        rest += f"; protections that use it: {_names(protections)}"
+        names = fmt.list_names([table.name for table in protections], _MOST_NAMES)
+        rest += f"; protections that use it: {names}"
         hint = "Restore the curve, or waive the finding and cite the data sheet of the fitted sensor."
         yield _about_point(context, rule_ids.PROTECTION_READING_CHANGED, new, worst.at, (message, rest), hint)
 
@@ -369,13 +370,6 @@ def _distance(context: CheckContext, shift: Weakening, table: Table) -> str:
     """The distance between two outputs with its unit."""
     _, _, difference = fmt.format_change(shift.old, shift.new, context.conversion(table))
     return fmt.with_unit(difference.lstrip("+-"), fmt.distance_unit(context.definition.unit_of(table)))
-
-
-def _names(tables: Sequence[Table]) -> str:
-    """The names of the first tables, and the number of the others."""
-    names = ", ".join(table.name for table in tables[:_MOST_NAMES])
-    more = len(tables) - _MOST_NAMES
-    return f"{names} and {more} more" if more > 0 else names
 
 
 @lru_cache(maxsize=KEPT_DEFINITIONS)
