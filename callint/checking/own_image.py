@@ -42,4 +42,4 @@ def _first_damage(error: DamagedError) -> str:
     """The first damaged line, and how many there are beside it."""
     first, *more = error.damages
     rest = f" (and {len(more)} more; run callint check to list them)" if more else ""
-    return f"{first.line}: {first.words}{rest}"
+    return f"{first.line}: {first.message}{rest}"

@@ -40,9 +40,9 @@ from callint.reading.cdfx import (
     CURVE,
     MAP,
     VALUE,
-    Along,
     CdfxFile,
     Instance,
+    InstanceAxis,
     Values,
     short_name,
 )
@@ -130,7 +130,7 @@ class _CdfxApplier:
             words = f"{instance.name!r} may be {' or '.join(one.name for one in found)}"
         raise self.file.wrong(instance.line, words, "give the definition that the file was written by")
 
-    def lay_along(self, axis: Axis, along: Along) -> None:
+    def lay_along(self, axis: Axis, along: InstanceAxis) -> None:
         """Put the breakpoints of a table's axis in their place; a shared one need only be the same."""
         if along.reference and along.reference != short_name(axis.name):
             words = f"the axis is {axis.name} here and {along.reference} in the file"
@@ -178,8 +178,8 @@ class _CdfxApplier:
     def encoded(self, conversion: Conversion, storage: Storage, values: Values) -> NDArray[Any]:
         """The raw numbers of physical values, in the same shape."""
         numbers: Numbers = values.numbers.copy()
-        for code, word in enumerate(values.words):
-            here = values.word == code
+        for code, word in enumerate(values.texts):
+            here = values.text_index == code
             state = conversion.raw_of(word) if isinstance(conversion, States) else None
             if state is None:
                 line = int(values.lines[here][0])
@@ -212,7 +212,7 @@ class _CdfxApplier:
         if here is None or data is None:
             line = instance.line
             raise self.file.wrong(line, f"the image does not hold {text.name} whole", "give a whole image")
-        line, words = int(instance.values.lines.flat[0]), instance.values.words
+        line, words = int(instance.values.lines.flat[0]), instance.values.texts
         if instance.values.numbers.size != 1 or not words:
             raise self.file.wrong(line, f"{text.name} is not one text", "write it as one <VT>")
         if words[0] == here:

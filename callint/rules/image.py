@@ -54,9 +54,9 @@ def damaged_record(case: CheckContext) -> Iterator[Finding]:
     for damage in case.damages:
         yield Finding(
             rule="image/damaged-record",
-            subject=f"line {damage.line}: {damage.words}",
+            subject=f"line {damage.line}: {damage.message}",
             image_line=damage.line,
-            message=f"line {damage.line}: {damage.words}",
+            message=f"line {damage.line}: {damage.message}",
             hint="Get the file from its source again; callint checked nothing else in it.",
         )
 
