@@ -401,7 +401,7 @@ def test_a_shared_axis_may_be_given_with_each_table() -> None:
 
 def test_the_line_of_an_element_beyond_the_parsers_own_count_is_told() -> None:
     wrong = instance("idle", "VALUE", "<V>ten</V>")
-    with pytest.raises(InputError, match=r"^heron.cdfx:70004: 'ten' is no number; "):
+    with pytest.raises(InputError, match=r"^heron.cdfx:70004: 'ten' is not a number; "):
         over(BASE, file_of("\n" * 70_000 + wrong))
 
 
@@ -422,24 +422,32 @@ def test_the_line_of_an_element_beyond_the_parsers_own_count_is_told() -> None:
         (file_of(category="CDF30"), 1, "CATEGORY is CDF30, not CDF20"),
         (file_of("<SW-INSTANCE/>"), 3, "has no <CATEGORY>"),
         (file_of(instance("", "VALUE", "<V>1</V>")), 3, "has no <SHORT-NAME>"),
-        (file_of(instance("idle", "CUBOID", "<V>1</V>")), 3, "the category CUBOID is none of"),
-        (file_of(IDLE, IDLE), 5, "idle stands on line 3 already"),
-        (file_of(f"<GROUP>{IDLE}</GROUP>"), 3, "stands inside another element"),
+        (file_of(instance("idle", "CUBOID", "<V>1</V>")), 3, "the category CUBOID is not one of"),
+        (file_of(IDLE, IDLE), 5, "idle occurs on line 3 too"),
+        (file_of(f"<GROUP>{IDLE}</GROUP>"), 3, "is inside another element"),
         (
             file_of(instance("idle", "VALUE", "<V>1</V>", "<SW-ARRAY-INDEX/>")),
             4,
-            "<SW-ARRAY-INDEX> is not read",
+            "<SW-ARRAY-INDEX> is not supported",
         ),
         (file_of("<SW-INSTANCE><CATEGORY>VALUE</CATEGORY></SW-INSTANCE>"), 3, "no <SW-VALUE-CONT>"),
-        (file_of(instance("idle", "VALUE", "")), 4, "holds no value"),
-        (file_of(instance("idle", "VALUE", "<VF>1</VF>")), 4, "<VF> is not read here"),
-        (file_of(instance("idle", "VALUE", "<V>1<B/></V>")), 4, "<B> is not read here"),
+        (file_of(instance("idle", "VALUE", "")), 4, "has no value"),
+        (file_of(instance("idle", "VALUE", "<VF>1</VF>")), 4, "<VF> is not supported here"),
+        (file_of(instance("idle", "VALUE", "<V>1<B/></V>")), 4, "<B> is not supported here"),
         *(
-            (file_of(instance("idle", "VALUE", f"<V>{text}</V>")), 4, "is no number; write it with a point")
+            (
+                file_of(instance("idle", "VALUE", f"<V>{text}</V>")),
+                4,
+                "is not a number; write it with a point",
+            )
             for text in ("", "1,5", "nan", "INF", "1e999", "0x10", "1_0", "１", "1 2")
         ),
-        (file_of(instance("idle", "VALUE", "<VG><V>1</V></VG><V>2</V>")), 4, "beside groups"),
-        (file_of(instance("limit", "MAP", "<VG><V>1</V></VG>\n<VG/>")), 5, "0 values where the first has 1"),
+        (file_of(instance("idle", "VALUE", "<VG><V>1</V></VG><V>2</V>")), 4, "outside groups"),
+        (
+            file_of(instance("limit", "MAP", "<VG><V>1</V></VG>\n<VG/>")),
+            5,
+            "0 values, but the first group has 1",
+        ),
         (
             file_of(SPEEDS, instance("limit", "CURVE", CURVE, along(axis(3, phys(1))))),
             7,
@@ -447,7 +455,7 @@ def test_the_line_of_an_element_beyond_the_parsers_own_count_is_told() -> None:
         ),
         (file_of(SPEEDS, instance("limit", "CURVE", CURVE, along(REFERENCE * 2))), 7, "SW-AXIS-INDEX> is 1"),
         (file_of(instance("limit", "CURVE", CURVE, along(axis(1, "")))), 5, "neither values nor"),
-        (file_of(instance("limit", "CURVE", CURVE, along(REFERENCE))), 5, "no axis speed_4 in the file"),
+        (file_of(instance("limit", "CURVE", CURVE, along(REFERENCE))), 5, "the file has no axis speed_4"),
         # What a good file says and this definition has otherwise.
         (file_of(instance("idel", "VALUE", "<V>1</V>")), 3, "no table 'idel'"),
         (file_of(instance("idle", "COM_AXIS", "<V>1</V>")), 3, "no axis 'idle'"),

@@ -16,7 +16,7 @@ from callint.decoding.log_residency import CellTime, LogSummary, LogTime
 from callint.decoding.surfaces import Surface
 from callint.model.definition import Range, Signal
 from callint.model.policy import LogColumns
-from callint.reading.logs import Log, Piece
+from callint.reading.logs import Log, LogChunk
 from tests.building import table_surface
 
 NONE = math.nan
@@ -25,10 +25,10 @@ Row = tuple[float, float, float]
 MAX_GAP = 5.0
 
 
-def piece(rows: Sequence[Row], timed: bool = True) -> Piece:
+def piece(rows: Sequence[Row], timed: bool = True) -> LogChunk:
     """Rows of time, speed and load."""
     times, speeds, loads = (np.array([row[n] for row in rows], np.float64) for n in range(3))
-    return Piece(times if timed else None, {"speed": speeds, "load": loads})
+    return LogChunk(times if timed else None, {"speed": speeds, "load": loads})
 
 
 def dwell_of(one: Surface, *pieces: Sequence[Row], timed: bool = True) -> tuple[list[list[float]], LogTime]:
@@ -217,7 +217,7 @@ def test_a_scalar_has_no_times() -> None:
 
 def test_a_table_on_a_signal_that_the_log_lacks_is_named() -> None:
     dwell = CellTime([table_surface([1000, 2000], [0, 50])], MAX_GAP)
-    dwell.add(Piece(np.arange(3.0), {"speed": np.full(3, 1500.0)}))
+    dwell.add(LogChunk(np.arange(3.0), {"speed": np.full(3, 1500.0)}))
     assert dwell.unweighed(["speed"]) == (["load"], [])
     assert dwell.of("t") is not None
     assert not np.any(dwell.of("t"))

@@ -28,7 +28,7 @@ def damages(text: bytes) -> list[tuple[int, str]]:
     assert kind is not None
     with pytest.raises(DamagedError) as error:
         read_records(text, kind)
-    return [(one.line, one.words) for one in error.value.damages]
+    return [(one.line, one.message) for one in error.value.damages]
 
 
 # What a file is
@@ -240,7 +240,7 @@ def test_lines_of_any_kind_make_an_image_or_are_told(lines: list[str], end: str)
         found = read_image(data, MEMORY)
     except DamagedError as error:
         count = len(data.splitlines())
-        assert all(1 <= one.line <= count and one.words for one in error.damages)
+        assert all(1 <= one.line <= count and one.message for one in error.damages)
     else:
         assert all(
             one.end < other.start for one, other in zip(found.segments, found.segments[1:], strict=False)

@@ -31,7 +31,7 @@ def opened(path: Path, content: str | bytes, columns: LogColumns = USUAL) -> Log
 def rows_of(log: Log) -> list[list[float]]:
     """Time, where there is one, and the readings of each row."""
     found = []
-    for piece in log.pieces():
+    for piece in log.chunks():
         parts = [*([] if piece.time is None else [piece.time]), *piece.signals.values()]
         found += np.column_stack(parts).tolist()
     return found
@@ -101,7 +101,7 @@ def test_logs_of_many_forms_say_the_same(path: Path, content: str) -> None:
     columns = {"time": 0, **{name: n for n, name in enumerate(log.signals, 1)}}
     rows = [[row[columns[name]] for name in ("time", "speed", "load")] for row in rows_of(log)]
     assert rows == GOOD
-    assert (log.trouble.rows, log.trouble.short, log.trouble.unread) == (2, 0, {})
+    assert (log.defects.rows, log.defects.short, log.defects.unread) == (2, 0, {})
 
 
 def test_bytes_that_are_no_utf_8_are_taken_for_latin_1(path: Path) -> None:
@@ -145,55 +145,55 @@ def test_what_is_no_number_is_no_reading_and_is_counted(path: Path, cell: str, a
     log = opened(path, "time,speed,load\n" + "0,800,1\n" * amount + f"1,{cell},2\n" + "2,900,3\n" * amount)
     expected = [[0.0, 800.0, 1.0]] * amount + [[1.0, NONE, 2.0]] + [[2.0, 900.0, 3.0]] * amount
     assert same(rows_of(log), expected)
-    assert log.trouble.unread == {"speed": 1}
-    assert (log.trouble.rows, log.trouble.short) == (2 * amount + 1, 0)
+    assert log.defects.unread == {"speed": 1}
+    assert (log.defects.rows, log.defects.short) == (2 * amount + 1, 0)
 
 
 def test_empty_cells_stand_anywhere_in_a_row(path: Path) -> None:
     log = opened(path, "speed,a,b,load\n1,,,2\n,,,\n3,,,\n,,,4\n,x,y,5\n")
     assert same(rows_of(log), [[1, 2], [NONE, NONE], [3, NONE], [NONE, 4], [NONE, 5]])
-    assert log.trouble.unread == {"speed": 3, "load": 2}
-    assert log.trouble.short == 0
+    assert log.defects.unread == {"speed": 3, "load": 2}
+    assert log.defects.short == 0
 
 
 def test_a_row_without_a_time_is_counted(path: Path) -> None:
     log = opened(path, "time,speed\n0,800\n?,900\n")
     rows_of(log)
-    assert log.trouble.unread == {"time": 1}
+    assert log.defects.unread == {"time": 1}
 
 
 def test_rows_that_end_early_keep_what_they_have_and_are_counted(path: Path) -> None:
     log = opened(path, "time,speed,load\n0,800,1\n1,900\n2\n3,950,4\n")
     assert same(rows_of(log), [[0, 800, 1], [1, 900, NONE], [2, NONE, NONE], [3, 950, 4]])
-    assert log.trouble.short == 2
-    assert log.trouble.unread == {"speed": 1, "load": 2}
+    assert log.defects.short == 2
+    assert log.defects.unread == {"speed": 1, "load": 2}
 
 
 @pytest.mark.parametrize("amount", [1, 1200])
 def test_a_row_with_more_cells_than_names_is_left_out_and_counted(path: Path, amount: int) -> None:
     log = opened(path, "time,speed,load\n0,800,1\n" + "0,1,2900,0,60,0\n" * amount + "2,900,3\n")
     assert rows_of(log) == [[0, 800, 1], [2, 900, 3]]
-    assert (log.trouble.rows, log.trouble.overfull) == (amount + 2, amount)
-    assert log.trouble.unread == {}
+    assert (log.defects.rows, log.defects.overfull) == (amount + 2, amount)
+    assert log.defects.unread == {}
 
 
 def test_a_log_whose_rows_all_have_too_many_cells_leaves_none(path: Path) -> None:
     log = opened(path, "time,speed,load\n0,0,2900,0,60,0\n0,1,2900,0,60,0\n")
     assert rows_of(log) == []
-    assert (log.trouble.rows, log.trouble.overfull) == (2, 2)
+    assert (log.defects.rows, log.defects.overfull) == (2, 2)
 
 
 @pytest.mark.parametrize("end", [",", ",,,", ", ,"])
 def test_empty_cells_behind_the_last_name_do_no_harm(path: Path, end: str) -> None:
     log = opened(path, f"time,speed,load\n0,800,1{end}\n1,900,2{end}\n")
     assert rows_of(log) == [[0, 800, 1], [1, 900, 2]]
-    assert log.trouble.overfull == 0
+    assert log.defects.overfull == 0
 
 
 def test_separators_in_quotes_make_no_more_cells(path: Path) -> None:
     log = opened(path, 'time,speed,note\n0,800,"a, b, c"\n1,900,"d"\n2,950,"e", f\n')
     assert rows_of(log) == [[0, 800], [1, 900]]
-    assert log.trouble.overfull == 1
+    assert log.defects.overfull == 1
 
 
 def test_a_quote_that_never_ends_spoils_one_row_only(path: Path) -> None:
@@ -211,10 +211,10 @@ def test_a_line_without_an_end_is_one_short_row(path: Path, monkeypatch: pytest.
     for length in (65, 128, 129, 500):
         log = opened(path, "time,speed\n0,800\n" + "7," * length + "\n2,900\n3,950\n")
         assert [row for row in rows_of(log) if row != [7, 7]] == [[0, 800], [2, 900], [3, 950]]
-        assert log.trouble.rows == 4
+        assert log.defects.rows == 4
     log = opened(path, "time,speed\n0,800\n" + "7," * 500)
     assert rows_of(log) == [[0, 800]]
-    assert (log.trouble.rows, log.trouble.short) == (2, 1)
+    assert (log.defects.rows, log.defects.short) == (2, 1)
 
 
 def test_where_the_blocks_end_makes_no_difference(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -234,14 +234,14 @@ def test_where_the_blocks_end_makes_no_difference(path: Path, monkeypatch: pytes
 def test_the_policy_says_how_columns_are_called(path: Path) -> None:
     columns = LogColumns({"speed": "N [rpm]"}, "t", is_named=True)
     log = opened(path, "t,N [rpm],speed,load\n0,800,1,2\n", columns)
-    assert log.missing == []
+    assert log.missing_columns == []
     assert rows_of(log) == [[0, 800, 2]]
 
 
 def test_columns_that_the_policy_names_in_vain_are_remembered(path: Path) -> None:
     columns = LogColumns({"speed": "N", "load": "Q"}, "t", is_named=True)
     log = opened(path, "time,N,load\n0,800,2\n", columns)
-    assert log.missing == ["Q", "t"]
+    assert log.missing_columns == ["Q", "t"]
     assert log.signals == ["speed"]
     assert not log.has_time
     assert rows_of(log) == [[800]]
@@ -249,12 +249,12 @@ def test_columns_that_the_policy_names_in_vain_are_remembered(path: Path) -> Non
 
 def test_names_that_are_nearly_those_of_signals_are_told(path: Path) -> None:
     log = opened(path, "Time [s],speed,LOAD (mg)\n0,800,1\n")
-    assert (log.near, log.near_time, log.has_time) == ({"load": "LOAD (mg)"}, "Time [s]", False)
+    assert (log.similar, log.similar_time, log.has_time) == ({"load": "LOAD (mg)"}, "Time [s]", False)
     with pytest.raises(InputError) as refused:
         opened(path, "t,Speed [rpm],a,b,c,d,e,f\n0,800,1,2,3,4,5,6\n")
     assert str(refused.value) == (
-        f"{path}:1: no column is a signal of the definition, they are 't', 'Speed [rpm]', 'a', 'b', 'c', 'd' "
-        "and 2 more; 'Speed [rpm]' may be speed; name them in [log] of callint.toml"
+        f"{path}:1: no column is a signal of the definition; the columns are 't', 'Speed [rpm]', "
+        "'a', 'b', 'c', 'd' and 2 more; 'Speed [rpm]' may be speed; name the signals in [log] of callint.toml"
     )
     with pytest.raises(InputError) as refused:
         opened(path, f"{'a' * 5000},b\n1,2\n")
@@ -263,7 +263,7 @@ def test_names_that_are_nearly_those_of_signals_are_told(path: Path) -> None:
 
 def test_a_log_with_a_time_and_all_signals_has_nothing_near(path: Path) -> None:
     log = opened(path, "t,time,Speed,speed,load\n0,0,1,800,2\n")
-    assert (log.near, log.near_time) == ({}, "")
+    assert (log.similar, log.similar_time) == ({}, "")
 
 
 @pytest.mark.parametrize(
@@ -272,13 +272,13 @@ def test_a_log_with_a_time_and_all_signals_has_nothing_near(path: Path) -> None:
 def test_a_number_with_commas_is_remembered_as_such(path: Path, cell: str, expected: str) -> None:
     log = opened(path, f"time,speed,note\n0,800,\n1,{cell},\n2,900,\n")
     assert same(rows_of(log), [[0, 800], [1, NONE], [2, 900]])
-    assert log.trouble.comma == expected
+    assert log.defects.comma == expected
 
 
 def test_the_first_of_several_columns_of_one_name_counts_and_that_is_said(path: Path) -> None:
     log = opened(path, "time,speed,speed,note,note\n0,800,1,2,3\n")
     assert rows_of(log) == [[0, 800]]
-    assert log.trouble.doubled == ["speed"]
+    assert log.defects.doubled == ["speed"]
 
 
 def test_a_log_may_have_a_single_column(path: Path) -> None:
@@ -296,10 +296,10 @@ def test_a_log_may_have_a_single_column(path: Path) -> None:
         (b"\xef\xbb\xbf", "the log is empty; export it again"),
         (
             b"a,b\n1,2\n",
-            "no column is a signal of the definition, they are 'a', 'b'; name them in [log] of callint.toml",
+            "the columns are 'a', 'b'; name the signals in [log] of callint.toml",
         ),
-        (b"PK\x03\x04\x00\x00\x08", "it is no text; export the log as CSV"),
-        (bytes(range(256)) * 100, "it is no text; export the log as CSV"),
+        (b"PK\x03\x04\x00\x00\x08", "it is not a text file; export the log as CSV"),
+        (bytes(range(256)) * 100, "it is not a text file; export the log as CSV"),
     ],
 )
 def test_a_file_that_is_no_log_is_refused_with_a_remedy(path: Path, content: bytes, words: str) -> None:
@@ -317,7 +317,7 @@ def test_a_log_without_a_row_is_refused(path: Path, content: str) -> None:
 
 
 def test_a_folder_and_a_file_that_is_not_there_are_refused(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="it is no file"):
+    with pytest.raises(InputError, match="it is not a file"):
         Log(tmp_path, USUAL, ["speed"])
     with pytest.raises(InputError, match="the log cannot be read"):
         Log(tmp_path / "none.csv", USUAL, ["speed"])
@@ -341,7 +341,7 @@ def test_progress_is_counted_in_bytes(path: Path, monkeypatch: pytest.MonkeyPatc
     monkeypatch.setattr(logs, "_BLOCK", 100)
     content = "time,speed,Öl\n" + "0,800,°\n" * 100
     done: list[int] = []
-    for _ in opened(path, content).pieces(done.append):
+    for _ in opened(path, content).chunks(done.append):
         pass
     assert len(done) > 5
     assert done == sorted(set(done))
@@ -374,9 +374,9 @@ def test_the_quick_reader_finds_what_the_slow_one_finds(
     head = separator.join(["time", "speed", "load"])
     log = opened(tmp_path / "log.csv", f"{head}\n0{separator}1{separator}2\n")
     for row in rows:
-        lines = [line for line in log._filled(separator.join(row)).split("\n") if line.strip()]
-        quick = log._quickly(lines) if lines else None
-        assert quick is None or same(quick.tolist(), log._slowly(lines).tolist())
+        lines = [line for line in log._normalized(separator.join(row)).split("\n") if line.strip()]
+        quick = log._parse_numeric(lines) if lines else None
+        assert quick is None or same(quick.tolist(), log._parse_any(lines).tolist())
 
 
 @given(st.lists(st.floats(-1e12, 1e12), min_size=3, max_size=60).filter(lambda one: len(one) % 3 == 0))
@@ -436,7 +436,7 @@ def test_a_long_log_is_never_in_memory_at_once(tmp_path: Path) -> None:
         "(1 if sys.platform == 'darwin' else 1 / 1024)\n"
         "before = peak()\n"
         "log = Log(Path(sys.argv[1]), LogColumns(), ['speed', 'load'])\n"
-        "rows = sum(len(piece.signals['speed']) for piece in log.pieces())\n"
+        "rows = sum(len(piece.signals['speed']) for piece in log.chunks())\n"
         "print(rows, int(peak() - before))\n"
     )
     done = subprocess.run(

@@ -42,4 +42,4 @@ def _damage_text(error: DamagedError) -> str:
     """The first damaged line, and the number of further ones."""
     first, *others = error.damages
     more = f" (and {len(others)} more; run callint check to list them)" if others else ""
-    return f"{first.line}: {first.words}{more}"
+    return f"{first.line}: {first.message}{more}"

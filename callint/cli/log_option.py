@@ -23,6 +23,6 @@ def read_log(name: str, policy: Policy, definition: Definition, surfaces: Iterab
     log = Log(Path(name), policy.log, definition.signals)
     dwell = CellTime(surfaces, policy.log.max_gap, definition.signals)
     with progress("reading the log", log.size, _LONG) as step:
-        for piece in log.pieces(step):
+        for piece in log.chunks(step):
             dwell.add(piece)
     return LogSummary(name, dwell, log)

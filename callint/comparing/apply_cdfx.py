@@ -39,9 +39,9 @@ from callint.reading.cdfx import (
     CURVE,
     MAP,
     VALUE,
-    Along,
     CdfxFile,
     Instance,
+    InstanceAxis,
     Values,
     short_name,
 )
@@ -129,7 +129,7 @@ class _CdfxApplier:
             message = f"{instance.name!r} may be {' or '.join(item.name for item in candidates)}"
         raise self.file.wrong(instance.line, message, "give the definition that the file was written by")
 
-    def apply_own_axis(self, axis: Axis, along: Along) -> None:
+    def apply_own_axis(self, axis: Axis, along: InstanceAxis) -> None:
         """Apply the breakpoints of a table's axis; a reference to a shared axis must name the same axis."""
         if along.reference and along.reference != short_name(axis.name):
             message = f"the axis is {axis.name} here and {along.reference} in the file"
@@ -181,8 +181,8 @@ class _CdfxApplier:
     def raw_numbers(self, conversion: Conversion, storage: Storage, values: Values) -> NDArray[Any]:
         """The raw numbers of physical values, in the same shape."""
         numbers: Numbers = values.numbers.copy()
-        for code, word in enumerate(values.words):
-            is_word = values.word == code
+        for code, word in enumerate(values.texts):
+            is_word = values.text_index == code
             state = conversion.raw_of(word) if isinstance(conversion, States) else None
             if state is None:
                 line = int(values.lines[is_word][0])
@@ -221,7 +221,7 @@ class _CdfxApplier:
         if present is None or data is None:
             line = instance.line
             raise self.file.wrong(line, f"the image does not hold {text.name} whole", "give a whole image")
-        line, texts = int(instance.values.lines.flat[0]), instance.values.words
+        line, texts = int(instance.values.lines.flat[0]), instance.values.texts
         if instance.values.numbers.size != 1 or not texts:
             raise self.file.wrong(line, f"{text.name} is not one text", "write it as one <VT>")
         if texts[0] == present:

@@ -18,7 +18,7 @@ from callint.decoding.interpolation import Position, position
 from callint.decoding.surfaces import Surface
 from callint.model.change import Flags, Numbers
 from callint.model.definition import Signal
-from callint.reading.logs import Log, Piece
+from callint.reading.logs import Log, LogChunk
 
 
 @dataclass
@@ -61,10 +61,10 @@ class CellTime:
                 rows, columns = surface.grid.physical.shape
                 self._times.setdefault(_key(surface), np.zeros((rows, columns)))
                 self._segment_times.setdefault(_key(surface), np.zeros((2 * rows - 1, 2 * columns - 1)))
-        self._last_row: Piece | None = None
+        self._last_row: LogChunk | None = None
         self._readings: dict[str, tuple[float, float]] = {}
 
-    def add(self, piece: Piece) -> None:
+    def add(self, piece: LogChunk) -> None:
         """Add the next rows of the log; a row without a time is ignored."""
         piece = self._with_implausible_marked(piece)
         if piece.time is None:
@@ -72,7 +72,7 @@ class CellTime:
             self._share(piece, np.ones(rows))
             return
         timed = np.isfinite(piece.time)
-        piece = Piece(piece.time[timed], {name: values[timed] for name, values in piece.signals.items()})
+        piece = LogChunk(piece.time[timed], {name: values[timed] for name, values in piece.signals.items()})
         whole = piece if self._last_row is None else _joined(self._last_row, piece)
         assert whole.time is not None
         if not len(whole.time):
@@ -88,10 +88,12 @@ class CellTime:
             for name, values in whole.signals.items()
         }
         steps = np.where(gaps | resets, 0.0, steps)
-        self._share(Piece(None, {name: values[:-1] for name, values in held.items()}), steps)
-        self._last_row = Piece(whole.time[-1:], {name: values[-1:] for name, values in whole.signals.items()})
+        self._share(LogChunk(None, {name: values[:-1] for name, values in held.items()}), steps)
+        self._last_row = LogChunk(
+            whole.time[-1:], {name: values[-1:] for name, values in whole.signals.items()}
+        )
 
-    def _with_implausible_marked(self, piece: Piece) -> Piece:
+    def _with_implausible_marked(self, piece: LogChunk) -> LogChunk:
         """The rows with infinity in place of implausible readings; counts these."""
         signals = dict(piece.signals)
         for name, values in piece.signals.items():
@@ -102,7 +104,7 @@ class CellTime:
             if count := int(np.count_nonzero(is_wrong)):
                 self.implausible[name] = self.implausible.get(name, 0) + count
                 signals[name] = np.where(is_wrong, np.inf, values)
-        return Piece(piece.time, signals)
+        return LogChunk(piece.time, signals)
 
     def _held_readings(
         self, name: str, values: Numbers, time: Numbers, segments: NDArray[np.int64]
@@ -124,7 +126,7 @@ class CellTime:
             self._readings[name] = float(times[last[-1]]), float(readings[last[-1]])
         return np.where(is_held, readings[last], np.nan)[1:]
 
-    def _share(self, piece: Piece, weights: Numbers) -> None:
+    def _share(self, piece: LogChunk, weights: Numbers) -> None:
         self.clock.total += float(weights.sum())
         places: dict[tuple[str, bytes], Position] = {}
         for key, surface in self._grids.items():
@@ -213,10 +215,10 @@ def _key(surface: Surface) -> tuple[object, ...]:
     return tuple((signal, axis.tobytes()) for signal, axis in surface.breakpoints.items())
 
 
-def _joined(last: Piece, piece: Piece) -> Piece:
+def _joined(last: LogChunk, piece: LogChunk) -> LogChunk:
     assert last.time is not None and piece.time is not None
     signals = {name: np.concatenate([last.signals[name], values]) for name, values in piece.signals.items()}
-    return Piece(np.concatenate([last.time, piece.time]), signals)
+    return LogChunk(np.concatenate([last.time, piece.time]), signals)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,1 +1,1 @@
-"""Files into nouns."""
+"""Files into the dataclasses of ``model``: one module per kind of file."""

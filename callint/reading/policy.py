@@ -21,26 +21,26 @@ from callint.reading.tree import normalize_repository_path
 
 #: Largest policy that is read, in bytes.
 MAX_BYTES = 4 * 2**20
-#: Most entries, and most paths of all entries together; every file is compared with every one of them.
+#: Most entries, and most paths in all entries; every file is compared with each of them.
 MAX_PATHS = 10_000
-#: Most parts of a key with dots: far more than a policy needs, and few enough for the reader of TOML.
+#: Most parts of a dotted key: far more than a policy needs, and few enough for the TOML parser's recursion.
 MAX_PARTS = 100
-#: So many mistakes are told.
+#: Number of mistakes that are reported.
 MOST_MISTAKES = 20
 
-#: Atomic, and not possessive: Python before 3.11.5 mismatches possessive groups that hold alternatives.
+#: An atomic group: Python before 3.11.5 mismatches possessive groups that hold alternatives.
 _LONG_KEY = re.compile(
     rf"""(?<![\w-])(?>(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){{{MAX_PARTS},}})"""
 )
 
-#: The kind of entry in the cache: an empty one for each policy that is valid.
+#: The kind of entry in the cache; a valid policy has an empty entry.
 _KIND = "valid policy"
 
 
 def read_policy(data: bytes, path: str) -> Policy:
     """Read a policy; ``path`` is the name that errors and findings show.
 
-    Raises InputError with one line for every mistake in it.
+    Raises InputError with one line per mistake.
     """
     if len(data) > MAX_BYTES:
         raise InputError(f"{path}: the file is larger than {MAX_BYTES >> 20} MiB; shorten it")
@@ -54,30 +54,30 @@ def read_policy(data: bytes, path: str) -> Policy:
         raise InputError(f"{path}:{line}: a key has more than {MAX_PARTS} parts; shorten it")
     try:
         content = tomllib.loads(text)
-        plain = _plain(content)
+        json_content = _as_json(content)
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{path}: not valid TOML: {_short(str(error))}; correct it") from None
-    except ValueError:  # Python reads no whole number of more than some thousand digits
-        raise InputError(f"{path}: a number is too long to be read; correct it") from None
+    except ValueError:  # Python refuses whole numbers with more than 4300 digits
+        raise InputError(f"{path}: a number has too many digits; correct it") from None
     except RecursionError:
-        raise InputError(f"{path}: lists or tables are nested too deeply to be read; correct it") from None
+        raise InputError(f"{path}: lists or tables are nested too deeply; correct it") from None
     lines = _Lines(text)
-    _refuse_too_many(content, path, lines)
-    # To validate takes longer than all the rest, and a policy that was found valid is so until it changes.
+    _check_amounts(content, path, lines)
+    # Validation takes longer than all the rest, and its result depends on the content alone.
     digest = hashlib.sha256(data).digest()
     if cache.load(_KIND, digest) is None:
-        _refuse_mistakes(plain, path, lines)
+        _check_schema(json_content, path, lines)
         cache.store(bytes, _KIND, digest)
     return _policy(content, path, lines)
 
 
 def _short(message: str) -> str:
-    """A message that may quote a text of any length, its middle left out."""
+    """A message that may quote a text of any length, without its middle."""
     return message if len(message) <= 300 else f"{message[:200]} ... {message[-80:]}"
 
 
-def _refuse_too_many(content: dict[str, Any], path: str, lines: _Lines) -> None:
-    """InputError where the entries name more files than are looked for."""
+def _check_amounts(content: dict[str, Any], path: str, lines: _Lines) -> None:
+    """Raise InputError if there are too many entries, or too many paths in them."""
     entries = content.get("images")
     if not isinstance(entries, list):
         return
@@ -90,30 +90,30 @@ def _refuse_too_many(content: dict[str, Any], path: str, lines: _Lines) -> None:
             for _ in [given] if isinstance(given, str) else given if isinstance(given, list) else ():
                 named += 1
                 if named > MAX_PATHS:
-                    words = f"more than {MAX_PATHS:,} paths; use globs instead"
-                    raise InputError(f"{path}:{lines.of(['images', number])}: {key} has {words}")
+                    line = lines.of(["images", number])
+                    raise InputError(
+                        f"{path}:{line}: {key} has more than {MAX_PATHS:,} paths; use globs instead"
+                    )
 
 
-def _refuse_mistakes(plain: Any, path: str, lines: _Lines) -> None:
-    """InputError where the policy is not as its schema demands."""
-    # More are not even looked for: a large policy may be wrong in every line.
-    mistakes = list(islice(_mistakes(plain), 50 * MOST_MISTAKES))
+def _check_schema(json_content: Any, path: str, lines: _Lines) -> None:
+    """Raise InputError if the policy violates its schema."""
+    # Bounded: a large policy may be wrong in every line.
+    mistakes = list(islice(_schema_mistakes(json_content), 50 * MOST_MISTAKES))
     if mistakes:
-        placed = sorted((lines.of(place), _short(message)) for place, message in mistakes)
-        told = [f"{path}:{line}: {message}" for line, message in placed[:MOST_MISTAKES]]
-        if len(placed) > MOST_MISTAKES:
-            told[-1] += f" (callint lists only the first {MOST_MISTAKES} wrong lines)"
-        raise InputError(*told)
+        by_line = sorted((lines.of(place), _short(message)) for place, message in mistakes)
+        messages = [f"{path}:{line}: {message}" for line, message in by_line[:MOST_MISTAKES]]
+        if len(by_line) > MOST_MISTAKES:
+            messages[-1] += f" (callint lists only the first {MOST_MISTAKES} wrong lines)"
+        raise InputError(*messages)
 
 
 def _policy(content: dict[str, Any], path: str, lines: _Lines) -> Policy:
     images, waivers = content.get("images", []), content.get("waivers", [])
-    leading_out: list[str] = []
+    outside: list[str] = []
     policy = Policy(
         path=path,
-        images=tuple(
-            _image_rule(entry, path, lines, number, leading_out) for number, entry in enumerate(images)
-        ),
+        images=tuple(_image_rule(entry, path, lines, number, outside) for number, entry in enumerate(images)),
         severities={
             rule: None if severity == "off" else Severity(severity)
             for rule, severity in content.get("severity", {}).items()
@@ -124,37 +124,37 @@ def _policy(content: dict[str, Any], path: str, lines: _Lines) -> Policy:
         second_person=content.get("second-person", False),
         log=_log_columns(content.get("log", {})),
     )
-    if leading_out:
-        raise InputError(*leading_out)
+    if outside:
+        raise InputError(*outside)
     return policy
 
 
 def _image_rule(
-    entry: dict[str, Any], path: str, lines: _Lines, number: int, leading_out: list[str]
+    entry: dict[str, Any], path: str, lines: _Lines, number: int, outside: list[str]
 ) -> ImageRule:
-    """An entry of images; paths that lead out of the repository are complained of in ``leading_out``."""
-    found: dict[str, tuple[str, ...]] = {}
+    """An entry of images; appends an error to ``outside`` for each path outside the repository."""
+    paths: dict[str, tuple[str, ...]] = {}
     for key in ("paths", "definition", "base"):
         given = entry.get(key, [])
         inside = []
-        for one in [given] if isinstance(given, str) else given:
+        for item in [given] if isinstance(given, str) else given:
             try:
-                inside.append(normalize_repository_path(one, f"{path}:{lines.of(['images', number, key])}"))
+                inside.append(normalize_repository_path(item, f"{path}:{lines.of(['images', number, key])}"))
             except InputError as error:
-                leading_out += error.lines
-        found[key] = tuple(inside)
-    start = int(entry["start"]) if "start" in entry else None  # to a JSON schema 1.0 is a whole number too
+                outside += error.lines
+        paths[key] = tuple(inside)
+    start = int(entry["start"]) if "start" in entry else None  # a JSON schema accepts 1.0 as a whole number
     line = lines.of(["images", number])
-    return ImageRule(found["paths"], found["definition"], found["base"], line, start)
+    return ImageRule(paths["paths"], paths["definition"], paths["base"], line, start)
 
 
 def _log_columns(entry: dict[str, Any]) -> LogColumns:
-    usual = LogColumns()
+    defaults = LogColumns()
     return LogColumns(
         entry.get("columns", {}),
-        entry.get("time", usual.time),
+        entry.get("time", defaults.time),
         "time" in entry,
-        float(entry.get("max-gap", usual.max_gap)),
+        float(entry.get("max-gap", defaults.max_gap)),
     )
 
 
@@ -172,33 +172,33 @@ def _waiver(entry: dict[str, Any], line: int) -> Waiver:
     )
 
 
-def _plain(value: Any) -> Any:
-    """TOML's dates as text, for a schema that only knows JSON."""
+def _as_json(value: Any) -> Any:
+    """TOML content with dates as texts, as a JSON schema needs it."""
     if isinstance(value, dict):
-        return {key: _plain(inner) for key, inner in value.items()}
+        return {key: _as_json(inner) for key, inner in value.items()}
     if isinstance(value, list):
-        return [_plain(inner) for inner in value]
+        return [_as_json(inner) for inner in value]
     if isinstance(value, date) and not isinstance(value, datetime):
         return value.isoformat()
     return value if isinstance(value, str | int | float | bool) else str(value)
 
 
-def _mistakes(content: Any) -> Iterator[tuple[list[str | int], str]]:
-    """Everything in which the content departs from the schema: where, and in what."""
-    import jsonschema  # slow to import, and only a policy needs it
+def _schema_mistakes(content: Any) -> Iterator[tuple[list[str | int], str]]:
+    """Every mistake by the schema: its place in the content, and a message."""
+    import jsonschema  # slow to import, and only needed for a policy that is not in the cache
 
     schema = json.loads(resource("schemas/policy.schema.json").read_text("utf-8"))
     checker = jsonschema.Draft202012Validator(
         schema, format_checker=jsonschema.Draft202012Validator.FORMAT_CHECKER
     )
-    said: set[tuple[str | int, ...]] = set()
+    reported: set[tuple[str | int, ...]] = set()
     for error in checker.iter_errors(content):
         place = list(error.absolute_path)
-        # A date may be wrong in its form and as a date, which is one mistake.
+        # A date may violate both its pattern and its format, which is one mistake.
         if error.validator in ("format", "pattern"):
-            if tuple(place) in said:
+            if tuple(place) in reported:
                 continue
-            said.add(tuple(place))
+            reported.add(tuple(place))
         if error.validator == "additionalProperties" and isinstance(error.instance, dict):
             known = list(error.schema.get("properties", {}))
             for key in sorted(error.instance.keys() - set(known)):
@@ -209,17 +209,18 @@ def _mistakes(content: Any) -> Iterator[tuple[list[str | int], str]]:
                 f"{error.instance!r} is not a rule or family; callint rules lists them",
             )
         else:
-            yield place, f"{_named(place)}: {_reason(error)}"
+            yield place, f"{_place_text(place)}: {_mistake_text(error)}"
 
 
-def _reason(error: Any) -> str:
+def _mistake_text(error: Any) -> str:
+    """A schema error in plain English."""
     match error.validator:
         case "enum":
             from difflib import get_close_matches
 
             close = get_close_matches(str(error.instance), error.validator_value, n=1)
             advice = f"; did you mean {close[0]!r}?" if close else ""
-            return f"{error.instance!r} is none of {', '.join(error.validator_value)}{advice}"
+            return f"{error.instance!r} is not one of {', '.join(error.validator_value)}{advice}"
         case "required":
             missing = [key for key in error.validator_value if key not in error.instance]
             return f"{', '.join(missing)} is missing"
@@ -247,21 +248,21 @@ def _reason(error: Any) -> str:
     return str(error.message)
 
 
-def _named(place: list[str | int]) -> str:
-    """A place in the file for people: waivers entry 2, key digest."""
-    words = [f"entry {part + 1}" if isinstance(part, int) else str(part) for part in place]
-    return " ".join(words) or "the file"
+def _place_text(place: list[str | int]) -> str:
+    """A place in the file as a text: "waivers entry 2 digest"."""
+    parts = [f"entry {part + 1}" if isinstance(part, int) else str(part) for part in place]
+    return " ".join(parts) or "the file"
 
 
-def _suggestion(word: str, known: list[str]) -> str:
+def _suggestion(key: str, known: list[str]) -> str:
     from difflib import get_close_matches
 
-    close = get_close_matches(word, known, n=1)
-    return f"; did you mean {close[0]!r}?" if close else f"; known are {', '.join(known)}"
+    close = get_close_matches(key, known, n=1)
+    return f"; did you mean {close[0]!r}?" if close else f"; known keys are {', '.join(known)}"
 
 
 class _Lines:
-    """Where in the text a key or an array's entry stands; TOML readers do not tell."""
+    """Finds the line of a key or of an array's entry in the text; TOML parsers do not report it."""
 
     def __init__(self, text: str) -> None:
         self._heads: dict[str, list[int]] = {}
@@ -271,18 +272,18 @@ class _Lines:
                 self._heads.setdefault(head[1], []).append(number)
 
     def of(self, place: list[str | int]) -> int:
-        """The line of a place, or of the nearest thing around it that is found; 1 at worst."""
+        """The line of a place, or of the nearest enclosing key or table that is found; 1 if none is."""
         line = 1
         if place and isinstance(place[0], str) and place[0] in self._heads:
             heads = self._heads[place[0]]
             number = place[1] if len(place) > 1 and isinstance(place[1], int) else 0
             line = heads[min(number, len(heads) - 1)]
-        # A key in an inline table stands in the line of the table's own key, at the nearest.
-        for word in reversed([part for part in place[1:] or place if isinstance(part, str)]):
-            key = re.compile(rf"""\s*["']?{re.escape(word)}["']?\s*=""")
+        # A key in an inline table is on the line of the table's own key, or after it.
+        for key in reversed([part for part in place[1:] or place if isinstance(part, str)]):
+            pattern = re.compile(rf"""\s*["']?{re.escape(key)}["']?\s*=""")
             for number in range(line - 1, len(self._lines)):
                 if number >= line and re.match(r"\s*\[", self._lines[number]):
                     break
-                if key.match(self._lines[number]):
+                if pattern.match(self._lines[number]):
                     return number + 1
         return line

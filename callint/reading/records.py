@@ -1,10 +1,9 @@
-"""Intel HEX and Motorola S-records: texts whose lines say which bytes lie at which address.
+"""Intel HEX and Motorola S-records: text files with a record of address and data per line.
 
-Each record is taken apart, and put together again, by the library bincopy; here is what it leaves out: the
-line of a mistake, what several records say together, and a text written again of which only those records
-differ whose data changed.
+The library bincopy unpacks and packs single records. This module adds what it lacks: the line of each
+mistake, the checks over several records, and rewriting a file so that only records with changed data differ.
 
-The forms are those of the "Hexadecimal Object File Format Specification" of January 6, 1988, and of the
+The formats are those of the "Hexadecimal Object File Format Specification" of January 6, 1988, and of the
 S-record description in the manuals of the M68000 family.
 """
 
@@ -28,27 +27,27 @@ Bytes = NDArray[np.uint8]
 
 #: Longest text that is read, in bytes: some 23 MiB of data in records of the usual length.
 MAX_TEXT = 64 * 2**20
-#: Most stretches without a gap; a linker makes a few dozen at most.
+#: Most segments without a gap; a linker makes a few dozen at most.
 MAX_STRETCHES = 4096
-#: So many damaged lines are told, and what follows is not read any more.
+#: Number of damaged lines that are reported; the rest of the file is not read then.
 MOST_DAMAGES = 20
-#: A text is read in blocks of some so many bytes, and the last blocks read are kept: the versions of an
-#: image, and images of one base, differ in few records.
-_BLOCK = 16 * 2**10
-_KEPT = 1024
-#: A file is told by its first lines.
-_LOOK, _LOOK_LINES = 64 * 2**10, 64
+#: Bytes of a text that are read at a time, and number of results that are kept: versions of an image, and
+#: images with the same base, differ in few records.
+_BLOCK_SIZE = 16 * 2**10
+_KEPT_BLOCKS = 1024
+#: Number of bytes and of lines at the start of a file that decide which format it has.
+_HEAD, _HEAD_LINES = 64 * 2**10, 64
 
 
 class RecordFormat(StrEnum):
-    """The forms of records."""
+    """The formats of record files."""
 
     HEX = "Intel HEX"
     SREC = "S-record"
 
 
-#: A record in form alone; the longest has 255 bytes behind the one that counts them.
-_WHOLE = {
+#: A whole record by its form alone; the longest has 255 bytes after the length byte.
+_RECORD = {
     RecordFormat.HEX: re.compile(rb":[0-9A-Fa-f]{10,520}"),
     RecordFormat.SREC: re.compile(rb"S[0-9][0-9A-Fa-f]{8,512}"),
 }
@@ -56,38 +55,38 @@ _DIGITS = {
     RecordFormat.HEX: re.compile(rb":[0-9A-Fa-f]*"),
     RecordFormat.SREC: re.compile(rb"S[0-9][0-9A-Fa-f]*"),
 }
-_LIKE = re.compile(rb"(?::|S[0-9])[\x20-\x7e]{0,600}")
-_ENDS = {RecordFormat.HEX: ":00000001FF", RecordFormat.SREC: "S7, S8 or S9"}
+_RECORD_START = re.compile(rb"(?::|S[0-9])[\x20-\x7e]{0,600}")
+_END_RECORDS = {RecordFormat.HEX: ":00000001FF", RecordFormat.SREC: "S7, S8 or S9"}
 
-#: The first record that tells whether the addresses of a HEX file are segmented (02, 03) or linear (04, 05).
-_TELLING = re.compile(rb"(?:\A|[\r\n])[ \t]*:[0-9A-Fa-f]{6}0([2-5])")
-#: Length of the data of a HEX record by its type, where the type has but one.
+#: The first record that shows whether a HEX file has segmented (02, 03) or linear (04, 05) addresses.
+_ADDRESSING = re.compile(rb"(?:\A|[\r\n])[ \t]*:[0-9A-Fa-f]{6}0([2-5])")
+#: Length of the data of a HEX record by type, for the types with a fixed length.
 _HEX_SIZES = {1: 0, 2: 2, 3: 4, 4: 2, 5: 4}
-#: Bytes of the address, or the count, by the type of an S-record; S4 is reserved.
-_WIDTHS = {"0": 2, "1": 2, "2": 3, "3": 4, "5": 2, "6": 3, "7": 4, "8": 3, "9": 2}
-#: The end that belongs to each type of S-records with data.
+#: Bytes of the address, or of the count, by type of S-record; S4 is reserved.
+_ADDRESS_SIZES = {"0": 2, "1": 2, "2": 3, "3": 4, "5": 2, "6": 3, "7": 4, "8": 3, "9": 2}
+#: The type of end record for each type of S-record with data.
 _END_OF = {"1": "9", "2": "8", "3": "7"}
 
 
 @dataclass(frozen=True, slots=True)
 class Damage:
-    """A line that is wrong, counted from 1, and in what."""
+    """A damaged line, counted from 1, and what is wrong with it."""
 
     line: int
-    words: str
+    message: str
 
 
 class DamagedError(ValueError):
-    """A text of records that cannot be trusted; ``damages`` come by rising line."""
+    """A file of records has damaged lines; ``damages`` are in the order of the lines."""
 
     def __init__(self, damages: list[Damage]) -> None:
-        super().__init__(f"line {damages[0].line}: {damages[0].words}")
+        super().__init__(f"line {damages[0].line}: {damages[0].message}")
         self.damages = tuple(damages)
 
 
 @dataclass(frozen=True)
 class Records:
-    """The records with data in a text, in its order, and the segments that they make.
+    """The records with data of a file, in its order, and the segments that they form.
 
     ``lines``, counted from 1, ``addresses`` and ``sizes`` in bytes have the shape (records,).
     """
@@ -100,54 +99,56 @@ class Records:
 
 
 def kind_of(data: bytes) -> RecordFormat | None:
-    """Which records a file holds, by its content; None for a raw file.
+    """The format of the records in a file, by its content; None for a raw file.
 
-    Of its first lines at least half must begin as records do and be printable, and one must be a record in
-    form, from end to end. So a damaged file is still known for what it is, and a raw image is not taken for
-    records although its first bytes may look like some.
+    At least half of the first lines must begin like records and be printable, and one line must have the form
+    of a whole record. So a damaged file of records is still recognized, and a raw image is not taken for
+    records if only its first bytes look like them.
     """
-    front = data[:_LOOK]
-    if len(data) > _LOOK:
-        front = front[: max(front.rfind(b"\n"), front.rfind(b"\r")) + 1]
-    lines = [line for line in map(bytes.strip, front.splitlines()) if line][:_LOOK_LINES]
-    if 2 * sum(_LIKE.fullmatch(line) is not None for line in lines) < len(lines):
+    head = data[:_HEAD]
+    if len(data) > _HEAD:
+        head = head[: max(head.rfind(b"\n"), head.rfind(b"\r")) + 1]
+    lines = [line for line in map(bytes.strip, head.splitlines()) if line][:_HEAD_LINES]
+    if 2 * sum(_RECORD_START.fullmatch(line) is not None for line in lines) < len(lines):
         return None
-    amounts = {kind: sum(form.fullmatch(line) is not None for line in lines) for kind, form in _WHOLE.items()}
+    amounts = {
+        kind: sum(form.fullmatch(line) is not None for line in lines) for kind, form in _RECORD.items()
+    }
     most = max(amounts, key=lambda kind: amounts[kind])
     return most if amounts[most] else None
 
 
 def read_records(text: bytes, kind: RecordFormat) -> Records:
-    """The records of a text; DamagedError where anything about them is wrong."""
+    """The records of a text. Raises DamagedError if anything is wrong with them."""
     if len(text) > MAX_TEXT:
         raise DamagedError(
             [Damage(1, f"the file is larger than {MAX_TEXT >> 20} MiB, the most that is read")]
         )
     blocks, line, damages = [], 0, list[Damage]()
-    telling = _TELLING.search(text) if kind is RecordFormat.HEX else None
-    base = _BaseRecord(is_linear=telling is not None and telling[1] in b"45")
-    for piece in _pieces(text):
-        block = _read_block(kind, piece, base)
+    addressing = _ADDRESSING.search(text) if kind is RecordFormat.HEX else None
+    base = _BaseRecord(is_linear=addressing is not None and addressing[1] in b"45")
+    for block_text in _split(text):
+        block = _read_block(kind, block_text, base)
         blocks.append((line, block))
-        damages += (replace(one, line=line + one.line) for one in block.damages)
+        damages += (replace(damage, line=line + damage.line) for damage in block.damages)
         if len(damages) > MOST_DAMAGES:
             last = damages[MOST_DAMAGES]
-            words = f"{last.words}; so many lines are wrong that no more are told"
-            raise DamagedError([*damages[:MOST_DAMAGES], replace(last, words=words)])
+            message = f"{last.message}; so many lines are wrong that no more are told"
+            raise DamagedError([*damages[:MOST_DAMAGES], replace(last, message=message)])
         line += block.length
         base = block.after
-    damages += _disorder(kind, blocks, is_sound=not damages)
+    damages += _check_order(kind, blocks, checks_counts=not damages)
     if damages:
-        raise DamagedError(sorted(damages, key=lambda one: one.line))
-    return _joined(kind, blocks)
+        raise DamagedError(sorted(damages, key=lambda damage: damage.line))
+    return _join(kind, blocks)
 
 
-def _pieces(text: bytes) -> Iterator[bytes]:
-    """The text in pieces of whole lines."""
-    mark = b"\n" if b"\n" in text else b"\r"
+def _split(text: bytes) -> Iterator[bytes]:
+    """The text in blocks of whole lines."""
+    line_end = b"\n" if b"\n" in text else b"\r"
     start = 0
     while start < len(text):
-        end = text.find(mark, start + _BLOCK) + 1 or len(text)
+        end = text.find(line_end, start + _BLOCK_SIZE) + 1 or len(text)
         yield text[start:end]
         start = end
 
@@ -156,7 +157,7 @@ def _pieces(text: bytes) -> Iterator[bytes]:
 
 
 class _BaseRecord(NamedTuple):
-    """What the records before add to the addresses of HEX records, and which of it counts."""
+    """The base addresses of HEX records by the records before, and which of the two is in force."""
 
     segment: int = 0
     linear: int = 0
@@ -168,7 +169,7 @@ class _BaseRecord(NamedTuple):
 
 
 class _Control(NamedTuple):
-    """A record that counts the ones before, or ends them; ``before`` are those with data in its block."""
+    """A record that counts or ends the records before; ``before`` is the number with data in its block."""
 
     line: int
     type: str
@@ -177,8 +178,8 @@ class _Control(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class _Block:
-    """What a stretch of lines says; lines are counted from 1 in it."""
+class _LineBlock:
+    """The records of consecutive lines; lines are counted from 1 within the block."""
 
     length: int
     lines: Integers
@@ -191,8 +192,8 @@ class _Block:
     after: _BaseRecord
 
 
-@lru_cache(maxsize=_KEPT)
-def _read_block(kind: RecordFormat, text: bytes, base: _BaseRecord) -> _Block:
+@lru_cache(maxsize=_KEPT_BLOCKS)
+def _read_block(kind: RecordFormat, text: bytes, base: _BaseRecord) -> _LineBlock:
     lines: list[int] = []
     addresses: list[int] = []
     sizes: list[int] = []
@@ -205,21 +206,23 @@ def _read_block(kind: RecordFormat, text: bytes, base: _BaseRecord) -> _Block:
         if not record:
             continue
         try:
-            type_, address, content = _unpacked(kind, record)
+            type_, address, content = _unpack(kind, record)
             if kind is RecordFormat.HEX and type_ in "24":
-                base = _moved(base, type_, content)
+                base = _changed_base(base, type_, content)
                 continue
             if kind is RecordFormat.HEX and type_ == "0":
                 start = base.start + address
-                _refuse_overrun(address, len(content), base.is_linear, start)
+                _require_no_overrun(address, len(content), base.is_linear, start)
             elif kind is RecordFormat.SREC and type_ in "123":
                 start = address
-                if start + len(content) > 1 << 8 * _WIDTHS[type_]:
-                    raise _WrongError(f"its data run over the end of what {8 * _WIDTHS[type_]} bits address")
+                if start + len(content) > 1 << 8 * _ADDRESS_SIZES[type_]:
+                    raise _RecordError(
+                        f"its data run over the end of what {8 * _ADDRESS_SIZES[type_]} bits address"
+                    )
             else:
                 controls.append(_Control(number, type_, address, len(lines)))
                 continue
-        except _WrongError as wrong:
+        except _RecordError as wrong:
             damages.append(Damage(number, str(wrong)))
             continue
         lines.append(number)
@@ -227,7 +230,7 @@ def _read_block(kind: RecordFormat, text: bytes, base: _BaseRecord) -> _Block:
         sizes.append(len(content))
         types.add(type_)
         data += content
-    return _Block(
+    return _LineBlock(
         length=number,
         lines=np.array(lines, np.int64),
         addresses=np.array(addresses, np.int64),
@@ -240,97 +243,99 @@ def _read_block(kind: RecordFormat, text: bytes, base: _BaseRecord) -> _Block:
     )
 
 
-class _WrongError(Exception):
-    """In what a record is wrong."""
+class _RecordError(Exception):
+    """What is wrong with a record."""
 
 
-def _unpacked(kind: RecordFormat, record: bytes) -> tuple[str, int, bytes]:
-    """A record's type, address and data; _WrongError where it is none."""
-    import bincopy  # only files of records pay for the import
+def _unpack(kind: RecordFormat, record: bytes) -> tuple[str, int, bytes]:
+    """The type, address and data of a record. Raises _RecordError if it is wrong."""
+    import bincopy  # slow to import, and only needed for files of records
 
     if not _DIGITS[kind].fullmatch(record):
-        raise _WrongError(f"it is no {kind}{' record' if kind is RecordFormat.HEX else ''}")
+        raise _RecordError(f"it is no {kind}{' record' if kind is RecordFormat.HEX else ''}")
     text = record.decode("ascii")
-    # The library takes part of a record that is too short for its data.
-    if kind is RecordFormat.SREC and len(text) < 6 + 2 * _WIDTHS.get(text[1], 2):
-        raise _WrongError(_trouble(kind, text))
+    # The library accepts a record that is too short for its address.
+    if kind is RecordFormat.SREC and len(text) < 6 + 2 * _ADDRESS_SIZES.get(text[1], 2):
+        raise _RecordError(_record_mistake(kind, text))
     try:
         unpack = bincopy.unpack_ihex if kind is RecordFormat.HEX else bincopy.unpack_srec
         type_, address, size, data = unpack(text)
     except (bincopy.Error, ValueError):
-        raise _WrongError(_trouble(kind, text)) from None
+        raise _RecordError(_record_mistake(kind, text)) from None
     if kind is RecordFormat.HEX and type_ > 5:
-        raise _WrongError(f"there is no record type {type_:02X}")
-    wanted = _HEX_SIZES.get(type_) if kind is RecordFormat.HEX else 0 if type_ in "56789" else None
-    if wanted is not None and size != wanted:
+        raise _RecordError(f"there is no record type {type_:02X}")
+    fixed_size = _HEX_SIZES.get(type_) if kind is RecordFormat.HEX else 0 if type_ in "56789" else None
+    if fixed_size is not None and size != fixed_size:
         name = f"type {type_:02X}" if kind is RecordFormat.HEX else f"S{type_}"
-        raise _WrongError(f"a record of {name} has {wanted} bytes of data, and this one {size}")
+        raise _RecordError(f"a record of {name} has {fixed_size} bytes of data, and this one {size}")
     return str(type_), address, bytes(data)
 
 
-def _trouble(kind: RecordFormat, text: str) -> str:
-    """Why the library does not take a record of the right characters."""
+def _record_mistake(kind: RecordFormat, text: str) -> str:
+    """Why the library refuses a record that has valid characters."""
     digits = text[1:] if kind is RecordFormat.HEX else text[2:]
     if len(digits) % 2:
         return "it has an odd number of digits, so that one is missing or too many"
-    if kind is RecordFormat.SREC and text[1] not in _WIDTHS:
+    if kind is RecordFormat.SREC and text[1] not in _ADDRESS_SIZES:
         return f"there are no S{text[1]} records"
     values = bytes.fromhex(digits)
-    if len(values) < (5 if kind is RecordFormat.HEX else 2 + _WIDTHS[text[1]]):
+    if len(values) < (5 if kind is RecordFormat.HEX else 2 + _ADDRESS_SIZES[text[1]]):
         return "it is too short for a record"
-    around = 5 if kind is RecordFormat.HEX else 1
-    if values[0] != len(values) - around:
+    uncounted = 5 if kind is RecordFormat.HEX else 1  # the bytes that the length does not count
+    if values[0] != len(values) - uncounted:
         what = "bytes of data" if kind is RecordFormat.HEX else "bytes behind its length"
-        return f"it announces {values[0]} {what}, and has {len(values) - around}"
+        return f"it announces {values[0]} {what}, and has {len(values) - uncounted}"
     total = sum(values[:-1])
     right = -total & 0xFF if kind is RecordFormat.HEX else ~total & 0xFF
     return f"its checksum is 0x{values[-1]:02X}, but its bytes give 0x{right:02X}"
 
 
-def _moved(base: _BaseRecord, type_: str, content: bytes) -> _BaseRecord:
-    """The base behind a record of HEX type 02 or 04."""
+def _changed_base(base: _BaseRecord, type_: str, content: bytes) -> _BaseRecord:
+    """The base after a record of HEX type 02 or 04."""
     value = int.from_bytes(content, "big")
     base = base._replace(segment=value << 4) if type_ == "2" else base._replace(linear=value << 16)
     if base.segment and base.linear:
-        raise _WrongError(
+        raise _RecordError(
             "segment and linear addresses (types 02 and 04) are mixed, which programs read in different ways"
         )
     return base._replace(is_linear=type_ == "4")
 
 
-def _refuse_overrun(offset: int, size: int, is_linear: bool, start: int) -> None:
-    """_WrongError where the data of a HEX record would begin again at the bottom of what it can address."""
+def _require_no_overrun(offset: int, size: int, is_linear: bool, start: int) -> None:
+    """Raise _RecordError if the data of a HEX record would wrap around the end of its address range."""
     if is_linear and start + size > 1 << 32:
-        raise _WrongError("its data run over the end of what 32 bits address")
+        raise _RecordError("its data run over the end of what 32 bits address")
     if not is_linear and offset + size > 1 << 16:
-        raise _WrongError("its data run over the end of the 64 KiB that its address reaches")
+        raise _RecordError("its data run over the end of the 64 KiB that its address reaches")
 
 
 # All records together
 
 
-def _disorder(kind: RecordFormat, blocks: list[tuple[int, _Block]], is_sound: bool) -> Iterator[Damage]:
-    """What is wrong with the order and the number of records; the number counts where all are sound."""
+def _check_order(
+    kind: RecordFormat, blocks: list[tuple[int, _LineBlock]], checks_counts: bool
+) -> Iterator[Damage]:
+    """What is wrong with the order of the records and, with ``checks_counts``, with their number."""
     types = frozenset[str]().union(*(block.types for _, block in blocks))
     end, before, last = 0, 0, 0
     for offset, block in blocks:
         if end and len(block.lines):
-            yield _behind(offset + int(block.lines[0]), end)
+            yield _after_end(offset + int(block.lines[0]), end)
             return
         for control in block.controls:
             line = offset + control.line
             is_end = control.type in ("1" if kind is RecordFormat.HEX else "789")
             if end:
-                yield _behind(line, end)
+                yield _after_end(line, end)
                 return
             if is_end:
                 end = line
                 later = block.lines[block.lines > control.line]
                 if len(later):
-                    yield _behind(offset + int(later[0]), end)
+                    yield _after_end(offset + int(later[0]), end)
                     return
-                yield from _wrong_end(kind, control.type, types, line)
-            elif kind is RecordFormat.SREC and control.type in "56" and is_sound:
+                yield from _check_end(kind, control.type, types, line)
+            elif kind is RecordFormat.SREC and control.type in "56" and checks_counts:
                 count = before + control.before
                 if control.value != count:
                     yield Damage(
@@ -339,57 +344,59 @@ def _disorder(kind: RecordFormat, blocks: list[tuple[int, _Block]], is_sound: bo
         before += len(block.lines)
         last = offset + block.length
     if not end:
-        yield Damage(last, f"the file ends without an end record ({_ENDS[kind]}); it may have been cut off")
+        yield Damage(
+            last, f"the file ends without an end record ({_END_RECORDS[kind]}); it may have been cut off"
+        )
 
 
-def _behind(line: int, end: int) -> Damage:
+def _after_end(line: int, end: int) -> Damage:
     return Damage(line, f"there are records behind the end record in line {end}")
 
 
-def _wrong_end(kind: RecordFormat, end: str, types: frozenset[str], line: int) -> Iterator[Damage]:
+def _check_end(kind: RecordFormat, end: str, types: frozenset[str], line: int) -> Iterator[Damage]:
     if kind is RecordFormat.SREC and types and end not in {_END_OF[type_] for type_ in types}:
         used = max(types)
         yield Damage(line, f"S{end} does not end S{used} records; S{_END_OF[used]} does")
 
 
-def _joined(kind: RecordFormat, blocks: list[tuple[int, _Block]]) -> Records:
-    lines = _concatenated([offset + block.lines for offset, block in blocks])
-    addresses = _concatenated([block.addresses for _, block in blocks])
-    sizes = _concatenated([block.sizes for _, block in blocks])
+def _join(kind: RecordFormat, blocks: list[tuple[int, _LineBlock]]) -> Records:
+    lines = _concatenate([offset + block.lines for offset, block in blocks])
+    addresses = _concatenate([block.addresses for _, block in blocks])
+    sizes = _concatenate([block.sizes for _, block in blocks])
     data = np.frombuffer(b"".join(block.data for _, block in blocks), np.uint8)
-    held = sizes > 0
-    lines, addresses, sizes = lines[held], addresses[held], sizes[held]
+    has_data = sizes > 0
+    lines, addresses, sizes = lines[has_data], addresses[has_data], sizes[has_data]
     return Records(kind, lines, addresses, sizes, _segments(lines, addresses, sizes, data))
 
 
-def _concatenated(arrays: list[Integers]) -> Integers:
+def _concatenate(arrays: list[Integers]) -> Integers:
     return np.concatenate([np.empty(0, np.int64), *arrays])
 
 
 def _segments(lines: Integers, addresses: Integers, sizes: Integers, data: Bytes) -> tuple[Segment, ...]:
-    """The segments that records make, in whatever order; DamagedError where they contradict each other."""
+    """The segments that records form, in any order. Raises DamagedError if records contradict each other."""
     if not len(lines):
         return ()
     order = np.argsort(addresses, kind="stable")
     starts, ends = addresses[order], (addresses + sizes)[order]
-    reach = np.maximum.accumulate(ends)
-    if (starts[1:] < reach[:-1]).any():
+    last_ends = np.maximum.accumulate(ends)
+    if (starts[1:] < last_ends[:-1]).any():
         starts, data = _without_repetition(lines, addresses, sizes, data)
         breaks = np.flatnonzero(np.diff(starts) > 1) + 1
         places = np.concatenate([[0], breaks, [len(data)]])
         firsts = starts[places[:-1]]
     else:
         data = data[_bytes_in_order(order, sizes)] if (np.diff(order) != 1).any() else data
-        breaks = np.flatnonzero(starts[1:] > reach[:-1]) + 1
-        behind = np.concatenate([[0], np.cumsum(sizes[order])])
-        places = np.concatenate([[0], behind[breaks], [len(data)]])
+        breaks = np.flatnonzero(starts[1:] > last_ends[:-1]) + 1
+        offsets = np.concatenate([[0], np.cumsum(sizes[order])])
+        places = np.concatenate([[0], offsets[breaks], [len(data)]])
         firsts = starts[np.concatenate([[0], breaks])]
     if len(firsts) > MAX_STRETCHES:
         line = int(lines[addresses == firsts[MAX_STRETCHES]].min())
-        words = (
+        message = (
             f"the data lie in {len(firsts):,} stretches with gaps between; at most {MAX_STRETCHES:,} are read"
         )
-        raise DamagedError([Damage(line, words)])
+        raise DamagedError([Damage(line, message)])
     content = data.tobytes()
     return tuple(
         Segment(first, content[start:end])
@@ -398,19 +405,19 @@ def _segments(lines: Integers, addresses: Integers, sizes: Integers, data: Bytes
 
 
 def _bytes_in_order(order: Integers, sizes: Integers) -> Integers:
-    """Where the bytes of records lie, the records in another order."""
+    """The indexes of the bytes of records, with the records in another order."""
     firsts, sizes = (np.cumsum(sizes) - sizes)[order], sizes[order]
-    found: Integers = np.repeat(firsts - (np.cumsum(sizes) - sizes), sizes) + np.arange(sizes.sum())
-    return found
+    indexes: Integers = np.repeat(firsts - (np.cumsum(sizes) - sizes), sizes) + np.arange(sizes.sum())
+    return indexes
 
 
 def _without_repetition(
     lines: Integers, addresses: Integers, sizes: Integers, data: Bytes
 ) -> tuple[Integers, Bytes]:
-    """The address and value of each byte, by rising address; DamagedError where two records differ."""
-    every = np.repeat(addresses - (np.cumsum(sizes) - sizes), sizes) + np.arange(len(data))
-    order = np.argsort(every, kind="stable")
-    where, values = every[order], data[order]
+    """The address and value of each byte, by rising address. Raises DamagedError if two records differ."""
+    all_addresses = np.repeat(addresses - (np.cumsum(sizes) - sizes), sizes) + np.arange(len(data))
+    order = np.argsort(all_addresses, kind="stable")
+    where, values = all_addresses[order], data[order]
     is_same = where[1:] == where[:-1]
     clashes = np.flatnonzero(is_same & (values[1:] != values[:-1]))
     if len(clashes):
@@ -434,19 +441,19 @@ def _without_repetition(
 
 
 def frame(text: bytes, records: Records) -> bytes:
-    """The text without the data and checksums of its records: how it is written, and what else it says."""
+    """The text without the data and checksums of its records: its layout, and its other records."""
     lines = text.splitlines(keepends=True)
     for number in (records.lines - 1).tolist():
         head = lines[number].lstrip()
-        width = 9 if records.kind is RecordFormat.HEX else 4 + 2 * _WIDTHS[chr(head[1])]
+        width = 9 if records.kind is RecordFormat.HEX else 4 + 2 * _ADDRESS_SIZES[chr(head[1])]
         lines[number] = head[:width].upper() + b"\n"
     return b"".join(lines)
 
 
 def rewritten(text: bytes, records: Records, old: Image, new: Image) -> bytes:
-    """The text with the data of ``new``, which holds the same addresses as ``old`` that was read from it.
+    """The text with the data of ``new``; ``old`` was read from the text and has the same addresses.
 
-    Only records whose data differ are written anew, with their checksums: order, lengths, line ends, case of
+    Only records with changed data are rewritten, with their checksums. Order, lengths, line ends, case of
     digits and all records without data stay.
     """
     changed = old.addresses(np.flatnonzero(old.content != new.content))
@@ -464,11 +471,11 @@ def rewritten(text: bytes, records: Records, old: Image, new: Image) -> bytes:
 
 
 def _with_data(kind: RecordFormat, line: bytes, data: bytes, is_lower: bool) -> bytes:
-    """A record's line with other data; digits that stay are as they were."""
+    """The line of a record with other data; unchanged digits keep their case."""
     import bincopy
 
     record = line.strip()
-    type_, address, _ = _unpacked(kind, record)
+    type_, address, _ = _unpack(kind, record)
     if kind is RecordFormat.HEX:
         packed = bincopy.pack_ihex(int(type_), address, len(data), data)
     else:

@@ -1,7 +1,7 @@
-"""Strangers' XML into a tree with line numbers, or into problems.
+"""XML of strangers into a tree with line numbers, or into problems.
 
-Nothing in the file runs or is fetched: a document type is refused before the parser sees the file, so
-there are no entities to expand or to load; the encoding is UTF-8 and the size is bounded.
+Nothing in the file runs or is fetched: a document type is refused before parsing, so there are no entities to
+expand or load. The encoding must be UTF-8, and the size is bounded.
 """
 
 from __future__ import annotations
@@ -21,17 +21,17 @@ from callint.reading.resources import resource
 #: Largest file that is read, in bytes.
 MAX_BYTES = 128 * 2**20
 
-#: What has to come first among the children of a definition.
+#: The children of a definition that must come first.
 _FIRST = tuple(f"{{urn:callint:definition:1}}{name}" for name in ("title", "memory"))
 
 _MISC = re.compile(rb"\s+|<\?.*?\?>|<!--.*?-->", re.DOTALL)
-_BEYOND_ASCII = re.compile(rb"[\x80-\xFF]")
+_NOT_ASCII = re.compile(rb"[\x80-\xFF]")
 _ENCODING = re.compile(rb"""^<\?xml[^>]*?encoding\s*=\s*["']([^"']*)["']""")
 
 
 @dataclass(frozen=True, slots=True)
 class XmlProblem:
-    """Something wrong with the file, at a line counted from 1."""
+    """A problem with the file, at a line counted from 1."""
 
     line: int
     message: str
@@ -41,9 +41,9 @@ class XmlProblem:
 class XmlDocument:
     """A parsed file: its root, or None with the problems that kept it from being parsed.
 
-    ``lines`` has the line on which each element begins, as far as that is known. ``recovered`` is what
-    the parser made of a file that is not well-formed: true up to the first problem's line, and a guess
-    behind it. ``is_valid`` says that the tree is known to be as the definition schema demands.
+    ``lines`` has the line on which each element begins, as far as known. ``recovered`` is what the parser
+    made of a file that is not well-formed: correct up to the line of the first problem, and a guess after it.
+    ``is_valid`` says whether the tree is known to be valid by the definition schema.
     """
 
     root: etree._Element | None
@@ -58,24 +58,24 @@ class XmlDocument:
 
 
 def refusal(data: bytes) -> XmlProblem | None:
-    """Why the bytes are not even given to the parser, or None."""
+    """The problem for which a file is not parsed at all, or None."""
     if len(data) > MAX_BYTES:
         return XmlProblem(1, f"the file is larger than {MAX_BYTES >> 20} MiB, the most that is read")
-    # The wider encodings have NUL bytes in every file, and UTF-8 text has none.
-    wrong = data.find(b"\0")
+    # UTF-16 and UTF-32 have NUL bytes in every XML file, and UTF-8 text has none.
+    invalid = data.find(b"\0")
     try:
         data.decode("utf-8")
     except UnicodeDecodeError as error:
-        wrong = error.start
-    if wrong >= 0:
-        line = data.count(b"\n", 0, wrong) + 1
+        invalid = error.start
+    if invalid >= 0:
+        line = data.count(b"\n", 0, invalid) + 1
         return XmlProblem(line, "the file is not UTF-8 text; save it as UTF-8")
     if encoding := _ENCODING.match(data.removeprefix(b"\xef\xbb\xbf")):
         name = encoding[1].decode("ascii", "replace")
         if name.lower() not in {"utf-8", "us-ascii", "ascii"}:
             return XmlProblem(1, f"the file declares the encoding {shortened(name)!r}; save it as UTF-8")
-        if name.lower() != "utf-8" and (beyond := _BEYOND_ASCII.search(data, 3)):
-            line = data.count(b"\n", 0, beyond.start()) + 1
+        if name.lower() != "utf-8" and (character := _NOT_ASCII.search(data, 3)):
+            line = data.count(b"\n", 0, character.start()) + 1
             return XmlProblem(line, f"this is no {name} text, as the file declares; declare UTF-8")
     position = 3 if data.startswith(b"\xef\xbb\xbf") else 0
     while skipped := _MISC.match(data, position):
@@ -87,14 +87,14 @@ def refusal(data: bytes) -> XmlProblem | None:
 
 
 def parse(data: bytes, is_definition: bool = False) -> XmlDocument:
-    """The tree of well-formed XML, or all the reasons why there is none.
+    """The tree of well-formed XML, or all the problems that prevent it.
 
-    What should be a definition is compared with the schema on the way.
+    With ``is_definition`` the tree is validated by the definition schema while it is parsed.
     """
     if problem := refusal(data):
         return XmlDocument(None, (problem,))
     if is_definition:
-        # Here the validator does not say where something is wrong, which takes the square of the siblings.
+        # While parsing, the validator does not locate problems, which takes time quadratic in the siblings.
         with suppress(etree.XMLSyntaxError):
             root = etree.fromstring(data, _parser(schema=_schema().compiled))
             return XmlDocument(root, lines=_start_lines(root, data), is_valid=True)
@@ -108,14 +108,14 @@ def parse(data: bytes, is_definition: bool = False) -> XmlDocument:
         return XmlDocument(None, problems, recovered=None if recovered is None else XmlDocument(recovered))
 
 
-#: In well-formed XML "<" and a name outside these three begins an element, and nothing else does.
+#: In well-formed XML, "<" and a name outside these three constructs always begins an element.
 _TOKEN = re.compile(rb"<!--.*?-->|<\?.*?\?>|<!\[CDATA\[.*?\]\]>|<(?=[^/!?])", re.DOTALL)
 
 
 def _start_lines(root: etree._Element, data: bytes) -> dict[etree._Element, int]:
     """The line on which each element's start tag begins.
 
-    The parser itself only keeps where a start tag ends, and beyond line 65,535 not even that.
+    The parser keeps only the line where a start tag ends, and none above line 65,535.
     """
     lines = []
     line, position = 1, 0
@@ -145,56 +145,56 @@ def _recover(data: bytes) -> tuple[etree._Element | None, tuple[XmlProblem, ...]
     """What can be read of a file that is not well-formed, and every syntax error in it."""
     parser = _parser(recover=True)
     recovered = None
-    # Where nothing at all can be recovered, the log still has the reasons.
+    # If nothing can be recovered, the log still has the reasons.
     with suppress(etree.XMLSyntaxError):
         recovered = etree.fromstring(data, parser)
     readable = _REFERENCE.sub(_readable, data)
     if recovered is not None and readable != data:
-        # The parser recovers characters that the validator fails at, and some that are no text at all.
+        # The parser recovers characters that make the validator fail, and some that are not XML characters.
         recovered = etree.fromstring(readable, _parser(recover=True))
     if recovered is not None:
-        # References that cannot be resolved become nodes, of which the validator knows nothing.
+        # Unresolved references become entity nodes, which the validator does not support.
         etree.strip_elements(recovered, etree.Entity, with_tail=False)
-    found = (
-        XmlProblem(max(entry.line, 1), f"not well-formed XML: {shortened(_syntax_words(entry.message))}")
+    problems = (
+        XmlProblem(max(entry.line, 1), f"not well-formed XML: {shortened(_syntax_message(entry.message))}")
         for entry in parser.error_log
     )
-    return recovered, tuple(dict.fromkeys(found))
+    return recovered, tuple(dict.fromkeys(problems))
 
 
-#: References, and of the characters that may stand in UTF-8 those that XML 1.0 does not have.
+#: Character references, and the characters of UTF-8 that XML 1.0 does not allow.
 _REFERENCE = re.compile(
     rb"&#(?:x0*(?P<hexadecimal>[0-9A-Fa-f]+)|0*(?P<decimal>[0-9]+));|[\x00-\x08\x0B\x0C\x0E-\x1F]|\xEF\xBF[\xBE\xBF]"
 )
-#: The characters of XML 1.0, by production [2] Char.
-_CHARACTERS = ((0x9, 0xA), (0xD, 0xD), (0x20, 0xD7FF), (0xE000, 0xFFFD), (0x10000, 0x10FFFF))
+#: Ranges of the characters that XML 1.0 allows, by production [2] Char.
+_ALLOWED_CHARACTERS = ((0x9, 0xA), (0xD, 0xD), (0x20, 0xD7FF), (0xE000, 0xFFFD), (0x10000, 0x10FFFF))
 
 
 def _readable(reference: re.Match[bytes]) -> bytes:
-    """A reference to a character of XML as it is, anything else as a question mark."""
+    """A reference to an allowed character as it is, anything else as a question mark."""
     digits = reference["hexadecimal"] or reference["decimal"] or b""
     if 0 < len(digits) <= len("1114111"):
         number = int(digits, 16 if reference["hexadecimal"] else 10)
-        if any(first <= number <= last for first, last in _CHARACTERS):
+        if any(first <= number <= last for first, last in _ALLOWED_CHARACTERS):
             return reference[0]
     return b"?"
 
 
-#: What the parser says of a character that XML 1.0 does not have, by production [2] Char.
-_NO_CHARACTER = re.compile(r"^(?:(?P<reference>xmlParseCharRef)|.*): invalid xmlChar value (?P<value>\d+)$")
-_NO_PLAIN_CHARACTER = re.compile(r"^.*\binvalid Char value (?P<value>\d+)$")
-#: Advice to programmers behind a bound, names of functions before a message.
+#: Messages of the parser about a character that XML 1.0 does not allow, by production [2] Char.
+_BAD_CHARACTER = re.compile(r"^(?:(?P<reference>xmlParseCharRef)|.*): invalid xmlChar value (?P<value>\d+)$")
+_BAD_PLAIN_CHARACTER = re.compile(r"^.*\binvalid Char value (?P<value>\d+)$")
+#: Parts of messages for programmers: advice after a bound, and the name of a function at the start.
 _ADVICE = re.compile(r",? (?:try|use) XML_PARSE_HUGE(?: option)?$")
 _FUNCTION = re.compile(r"^xml[A-Z]\w+: ")
 
 
-def _syntax_words(message: str) -> str:
-    """A syntax error without the parser's jargon."""
+def _syntax_message(message: str) -> str:
+    """A syntax error without the jargon of the parser."""
     message = message.strip()
-    if match := _NO_CHARACTER.match(message):
+    if match := _BAD_CHARACTER.match(message):
         what = "a reference to" if match["reference"] else "there is"
         return f"{what} the character {int(match['value'])}, which XML does not allow"
-    if match := _NO_PLAIN_CHARACTER.match(message):
+    if match := _BAD_PLAIN_CHARACTER.match(message):
         return f"there is the character {int(match['value'])}, which XML does not allow"
     if message == "Unregistered error message":
         return "there is something that XML does not allow"
@@ -203,7 +203,7 @@ def _syntax_words(message: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Schema:
-    """The compiled definition schema, and what its simple types mean, by the pattern they demand."""
+    """The compiled definition schema, and the documentation of its simple types by their pattern."""
 
     compiled: etree.XMLSchema
     meanings: dict[str, str]
@@ -218,7 +218,7 @@ def _schema() -> _Schema:
         for simple in tree.getroot().iter(f"{xs}simpleType")
         for pattern in simple.iter(f"{xs}pattern")
     }
-    # ``definition/duplicate-name`` says better what is declared twice, and of many names much sooner.
+    # The rule definition/duplicate-name reports duplicates better, and much faster for many names.
     for constraint in [*tree.getroot().iter(*(f"{xs}{kind}" for kind in ("unique", "key", "keyref")))]:
         parent = constraint.getparent()
         if parent is not None:
@@ -226,14 +226,14 @@ def _schema() -> _Schema:
     return _Schema(etree.XMLSchema(tree), meanings)
 
 
-#: How often a tree is validated anew behind an element that is not expected where it stands.
+#: How often a tree is validated again after unexpected elements are removed.
 _ROUNDS = 50
 
-#: So many things that are wrong with a definition are looked at.
+#: Number of problems of a definition after which reading stops.
 MOST_PROBLEMS = 1000
-#: So many siblings are validated at once: to say where one stands, the validator counts those before it.
+#: Number of siblings that are validated together: to locate one, the validator counts those before it.
 _SIBLINGS = 1000
-#: Elements that may have any number of children, each of which may stand anywhere among them.
+#: Elements that may have any number of children, in any order.
 _CONTAINERS = frozenset(
     f"{{urn:callint:definition:1}}{name}"
     for name in (
@@ -248,12 +248,12 @@ _CONTAINERS = frozenset(
         "relations",
     )
 )
-#: So many children an element keeps while others are validated: the least that any has to have.
+#: Number of children that an element keeps while others are validated: the most that any requires.
 _FEWEST = 2
 
 
 class FloodError(Exception):
-    """More is wrong than is told; ``problems`` has as much as that."""
+    """There are more problems than are reported; ``problems`` has the first ones."""
 
     def __init__(self, problems: Iterable[XmlProblem]) -> None:
         super().__init__()
@@ -261,50 +261,50 @@ class FloodError(Exception):
 
 
 def schema_problems(tree: XmlDocument) -> tuple[list[XmlProblem], set[etree._Element]]:
-    """Where a tree departs from the schema, and the elements that do; what does so is taken out of the tree.
+    """The problems of a tree by the schema, and the elements that have some; invalid parts are removed.
 
-    What is left is free of unexpected elements and of attributes with values of the wrong form, though
-    not of gaps. Behind an unexpected element the validator looks at no further sibling, so the tree is
-    validated again until nothing is taken out any more. Names declared twice are left to
-    ``definition/duplicate-name``, which says it better. FloodError where more is wrong than is told.
+    The remaining tree has no unexpected elements and no attributes with invalid values, but may lack required
+    parts. After an unexpected element the validator skips all siblings, so the tree is validated again until
+    nothing more is removed. Names declared twice are left to the rule ``definition/duplicate-name``.
+    Raises FloodError for too many problems.
     """
     root = tree.root
     if root is None or tree.is_valid:
         return [], set()
-    search = _Search(tree)
+    validation = _Validation(tree)
     wide = [element for element in root.iter() if len(element) > _SIBLINGS]
     for element in wide:
         if element.tag not in _CONTAINERS:
-            words = f"of its children only the first {_SIBLINGS:,} are looked at, as the file has mistakes"
-            search.report(element, f"<{etree.QName(element).localname}>: {words}")
+            notice = f"of its children only the first {_SIBLINGS:,} are looked at, as the file has mistakes"
+            validation.report(element, f"<{etree.QName(element).localname}>: {notice}")
             del element[_SIBLINGS:]
-    held: list[tuple[etree._Element, list[etree._Element]]] = []
+    kept: list[tuple[etree._Element, list[etree._Element]]] = []
     for parent in reversed(wide):  # the inner ones first
         if parent.tag not in _CONTAINERS:
             continue
         children = list(parent)
-        held.append((parent, children))
+        kept.append((parent, children))
         for first in range(0, len(children), _SIBLINGS):
             outermost, place = _shell(parent)
             place.extend(children[first : first + _SIBLINGS])
-            search.look(outermost, place)
-        parent.extend([child for child in children if child not in search.removed][:_FEWEST])
-    search.look(root, None)
-    for parent, children in reversed(held):
-        parent[:] = [child for child in children if child not in search.removed]
-    return list(search.problems), search.flagged
+            validation.validate(outermost, place)
+        parent.extend([child for child in children if child not in validation.removed][:_FEWEST])
+    validation.validate(root, None)
+    for parent, children in reversed(kept):
+        parent[:] = [child for child in children if child not in validation.removed]
+    return list(validation.problems), validation.flagged
 
 
 def _shell(parent: etree._Element) -> tuple[etree._Element, etree._Element]:
-    """An element without its children, within copies of those around it; the outermost one, and the copy."""
+    """An element without its children inside copies of its ancestors: the outermost copy, and its own."""
     outermost = place = _empty(parent)
-    for above in parent.iterancestors():
-        around = _empty(above)
-        # Without what has to come first nothing behind it is looked at.
-        before = {_tag for _tag in _FIRST if _tag != outermost.tag}
-        around.extend([_empty(child) for child in above if child.tag in before])
-        around.append(outermost)
-        outermost = around
+    for ancestor in parent.iterancestors():
+        copy = _empty(ancestor)
+        # Without the children that must come first, the validator skips all others.
+        first = {tag for tag in _FIRST if tag != outermost.tag}
+        copy.extend([_empty(child) for child in ancestor if child.tag in first])
+        copy.append(outermost)
+        outermost = copy
     return outermost, place
 
 
@@ -313,20 +313,20 @@ def _empty(element: etree._Element) -> etree._Element:
 
 
 @dataclass
-class _Search:
-    """What is wrong with the parts of a tree so far, and the elements and attributes that are taken out."""
+class _Validation:
+    """The problems of a tree so far, and the elements and attributes that are removed from it."""
 
     tree: XmlDocument
     problems: dict[XmlProblem, None] = field(default_factory=dict)
     flagged: set[etree._Element] = field(default_factory=set)
     removed: set[etree._Element] = field(default_factory=set)
-    gone: set[tuple[etree._Element, str]] = field(default_factory=set)
+    removed_attributes: set[tuple[etree._Element, str]] = field(default_factory=set)
     reports: int = 0
 
-    def look(self, root: etree._Element, place: etree._Element | None) -> None:
-        """Validate a part until nothing is taken out of it any more.
+    def validate(self, root: etree._Element, place: etree._Element | None) -> None:
+        """Validate a part of the tree until nothing more is removed from it.
 
-        With a ``place`` only what stands in there counts. FloodError where more is wrong than is told.
+        With a ``place``, only problems inside it count. Raises FloodError for too many problems.
         """
         schema = _schema()
         for _ in range(_ROUNDS):
@@ -334,39 +334,43 @@ class _Search:
                 return
             entries = list(islice(schema.compiled.error_log, 2 * MOST_PROBLEMS))
             prefixes = _prefixes(root)
-            found = [(entry, _found(root, entry.path, prefixes)) for entry in entries]
+            located = [(entry, _element_at(root, entry.path, prefixes)) for entry in entries]
             if place is not None:
-                found = [(entry, one) for entry, one in found if one is not None and _is_in(one, place)]
-            several = Counter((element, _attribute(entry.message)) for entry, element in found)
-            taken_out = [self.take(entry, element, several) for entry, element in found]
-            if not any(taken_out):
+                located = [
+                    (entry, element)
+                    for entry, element in located
+                    if element is not None and _is_in(element, place)
+                ]
+            amounts = Counter((element, _attribute(entry.message)) for entry, element in located)
+            removals = [self.handle(entry, element, amounts) for entry, element in located]
+            if not any(removals):
                 return
 
     def report(self, element: etree._Element | None, message: str, line: int = 1) -> None:
-        """Report a problem with an element, or at a line. FloodError where more is wrong than is told."""
+        """Report a problem with an element, or at a line. Raises FloodError for too many problems."""
         line = line if element is None else self.tree.line_of(element)
         self.problems[XmlProblem(line, shortened(_NAMESPACE.sub("", message)))] = None
-        self.reports += 1  # many of them may be one problem, where everything stands on one line
+        self.reports += 1  # if the file is a single line, many reports may be the same problem
         if self.reports > MOST_PROBLEMS:
             raise FloodError(self.problems)
         if element is not None:
             self.flagged.add(element)
 
-    def take(self, entry: etree._LogEntry, element: etree._Element | None, several: _Amounts) -> bool:
-        """Report an entry of the validator's log, and take out what it is about; whether that is possible."""
+    def handle(self, entry: etree._LogEntry, element: etree._Element | None, amounts: _Amounts) -> bool:
+        """Report an entry of the validator's log, and remove its cause; returns whether it was removed."""
         attribute = _attribute(entry.message)
-        if "is not a valid value of the" in entry.message and several[element, attribute] > 1:
-            return False  # the other entry about this value says in what it is wrong
+        if "is not a valid value of the" in entry.message and amounts[element, attribute] > 1:
+            return False  # the other entry about this value says what is wrong
         missing = _MISSING.search(entry.message)
-        if element is not None and missing and (element, missing["attribute"]) in self.gone:
-            return False  # it was there, and its value is reported already
+        if element is not None and missing and (element, missing["attribute"]) in self.removed_attributes:
+            return False  # its invalid value was reported, and it was removed
         message = _in_plain_words(entry.message, _schema().meanings)
         self.report(element, message, entry.line)
         if element is None:
             return False
         if attribute is not None and attribute in element.attrib:
             del element.attrib[attribute]
-            self.gone.add((element, attribute))
+            self.removed_attributes.add((element, attribute))
             return True
         parent = element.getparent()
         if parent is not None and _UNEXPECTED.search(entry.message):
@@ -380,30 +384,30 @@ _Amounts = Mapping[tuple[etree._Element | None, str | None], int]
 
 
 def _is_in(element: etree._Element, place: etree._Element) -> bool:
-    return any(above is place for above in element.iterancestors())
+    return any(ancestor is place for ancestor in element.iterancestors())
 
 
 def _attribute(message: str) -> str | None:
-    """The attribute that a validator's message is about."""
+    """The attribute that a message of the validator is about."""
     where = _WHERE.match(_NAMESPACE.sub("", message))
     return where["attribute"] if where else None
 
 
 def _prefixes(root: etree._Element) -> dict[str, str]:
-    """Every prefix that an element's name has: the validator's paths may use any."""
+    """Every namespace prefix of an element: the paths of the validator may use any."""
     return {element.prefix: etree.QName(element).namespace or "" for element in root.iter() if element.prefix}
 
 
-def _found(root: etree._Element, path: str | None, prefixes: dict[str, str]) -> etree._Element | None:
-    """The element that a path of the validator leads to."""
+def _element_at(root: etree._Element, path: str | None, prefixes: dict[str, str]) -> etree._Element | None:
+    """The element at a path of the validator."""
     if not path:
         return None
     try:
-        found = root.xpath(path, namespaces=prefixes)
+        matches = root.xpath(path, namespaces=prefixes)
     except etree.XPathError:
-        return None  # names that XML takes and XPath does not make paths that cannot be followed
-    one = found[0] if isinstance(found, list) and found else None
-    return one if isinstance(one, etree._Element) else None
+        return None  # some names are valid in XML, but not in XPath
+    element = matches[0] if isinstance(matches, list) and matches else None
+    return element if isinstance(element, etree._Element) else None
 
 
 #: Attributes that hold several numbers.
@@ -428,12 +432,12 @@ _UNEXPECTED = re.compile(r"This element is not expected\.(?: Expected is (?P<exp
 
 
 def shortened(message: str) -> str:
-    """A message that quotes a value of any length, in at most a few lines."""
+    """A message that may quote a value of any length, shortened to a few lines."""
     return message if len(message) <= _LONGEST else f"{message[: _LONGEST - 60]} ... {message[-50:]}"
 
 
 def _in_plain_words(message: str, meanings: dict[str, str]) -> str:
-    """A schema error as a sentence without the validator's jargon."""
+    """A schema error as a sentence without the jargon of the validator."""
     message = _NAMESPACE.sub("", message)
     where = _WHERE.match(message)
     if where is None:

@@ -55,9 +55,9 @@ def damaged_record(context: CheckContext) -> Iterator[Finding]:
     for damage in context.damages:
         yield Finding(
             rule=rule_ids.IMAGE_DAMAGED_RECORD,
-            subject=f"line {damage.line}: {damage.words}",
+            subject=f"line {damage.line}: {damage.message}",
             image_line=damage.line,
-            message=f"line {damage.line}: {damage.words}",
+            message=f"line {damage.line}: {damage.message}",
             hint="Get the file from its source again; callint checked nothing else in it.",
         )
 

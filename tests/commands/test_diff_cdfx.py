@@ -181,7 +181,7 @@ def test_a_wrong_line_is_told_with_file_line_and_remedy(yard: Yard) -> None:
     line = text[: text.index("<V>45</V>")].count("\n") + 1
     yard.write(FILE, text.replace("<V>45</V>", "<V>45,0</V>"))
     error = yard.call("diff", HERON, FILE).error
-    assert error == f"callint: {FILE}:{line}: '45,0' is no number; write it with a point, as in 12.5"
+    assert error == f"callint: {FILE}:{line}: '45,0' is not a number; write it with a point, as in 12.5"
 
 
 @pytest.mark.parametrize(

@@ -331,8 +331,8 @@ def test_a_log_does_not_go_with_revisions(tmp_path: Path) -> None:
         (None, "drive.csv: the log cannot be read: "),
         (b"", "drive.csv: the log is empty; export it again"),
         (b"time,speed\n", "drive.csv: the log has no row below its column names; export it again"),
-        (b"a,b\n1,2\n", "drive.csv:1: no column is a signal of the definition, they are 'a', 'b'; name them"),
-        (b"PK\0\0\1", "drive.csv: it is no text; export the log as CSV"),
+        (b"a,b\n1,2\n", "drive.csv:1: no column is a signal of the definition; the columns are 'a', 'b'"),
+        (b"PK\0\0\1", "drive.csv: it is not a text file; export the log as CSV"),
     ],
 )
 def test_a_file_that_is_no_log_is_refused_in_one_line(
@@ -344,7 +344,7 @@ def test_a_file_that_is_no_log_is_refused_in_one_line(
 
 def test_a_folder_is_no_log(yard: Yard) -> None:
     assert yard.call("diff", BASE, HERON, "--log", "boats").error == (
-        "callint: boats: it is no file; give a log as CSV"
+        "callint: boats: it is not a file; give a log as CSV"
     )
 
 

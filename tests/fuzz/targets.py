@@ -187,7 +187,7 @@ def log(data: bytes) -> None:
     path.write_bytes(data)
     with suppress(InputError):
         read = Log(path, LogColumns(), ["speed", "load"])
-        for piece in read.pieces():
+        for piece in read.chunks():
             assert all(len(values) <= len(data) for values in piece.signals.values())
 
 

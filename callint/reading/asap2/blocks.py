@@ -117,7 +117,7 @@ class TokenBlock:
         self.kind, self.texts, self.places, self.end = kind, texts, places, len(texts)
 
     def error(self, index: int, message: str) -> BlockError:
-        """The error for a token, or for the last one if the index is behind it."""
+        """The error for a token, or for the last one if the index is past the end."""
         return BlockError(self.places[min(index, self.end - 1)] if self.end else -1, message)
 
     def require(self, amount: int, first: int, keyword: str) -> None:
@@ -163,7 +163,7 @@ class TokenBlock:
         return Range(self.real(index), self.real(index + 1))
 
     def end_of_numbers(self, first: int) -> int:
-        """The index behind the numbers that begin at ``first``."""
+        """The index after the numbers that begin at ``first``."""
         end = first
         while end < self.end and self.texts[end][:1] in "+-.0123456789":
             end += 1
@@ -230,7 +230,7 @@ class OptionScanner:
         counts[keyword, kind].amount += 1
 
     def _end_of_inner_block(self, block: TokenBlock, begin: int) -> int:
-        """The index behind an inner block. Raises InputError if its end is of another kind."""
+        """The index after an inner block. Raises InputError if its end is of another kind."""
         texts = block.texts
         opened, index = [texts[begin + 1]], begin + 2
         while opened:

@@ -127,7 +127,7 @@ class Layouts:
         counts: Mapping[str, int],
         slots: dict[str, RecordSlot],
     ) -> int:
-        """Enter the slots of alternating breakpoints and values; return the address behind them.
+        """Enter the slots of alternating breakpoints and values; return the address after them.
 
         Only a curve is supported: in a map they are not evenly spaced.
         """

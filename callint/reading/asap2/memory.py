@@ -20,7 +20,7 @@ _NO_OFFSET = (-1, 0, 2**32 - 1, 2**64 - 1)
 
 @dataclass(frozen=True, slots=True)
 class _Span:
-    """The addresses of a stored item: its first, and the one behind its last.
+    """The addresses of a stored item: its first, and the one after its last.
 
     ``axis`` is the name of a shared axis, ``owner`` that of the table or text that the item belongs to; one
     of them is "".
@@ -109,7 +109,7 @@ class MemoryBuilder:
         return spans
 
     def _extent(self, spans: list[_Span], lasting: list[_Span]) -> tuple[int, int]:
-        """First address of the image and the one behind its last; drops the items outside it."""
+        """First address of the image and the one after its last; drops the items outside it."""
         both = sorted((span.start, span.end) for span in [*spans, *lasting])
         start, end = both[0][0], max(last for _, last in both)
         if end - start <= MAX_MEMORY:

@@ -24,7 +24,10 @@ from callint.reading.asap2.report import NotKeptError, label, plain
 from callint.reading.asap2.state import ImportState, Item, usable_range
 from callint.reading.definition_bounds import MAX_BREAKPOINTS, MAX_CELLS, MAX_MEMORY
 
-_KINDS = {"VALUE": Kind.SCALAR, "CURVE": Kind.CURVE, "MAP": Kind.MAP}
+#: Number of axes of each type of table.
+_AXIS_COUNTS = {"VALUE": 0, "CURVE": 1, "MAP": 2}
+#: The kind of a table by its number of axes.
+_KINDS = (Kind.SCALAR, Kind.CURVE, Kind.MAP)
 #: The direction, true for rising, and whether it is strict.
 _MONOTONIES = {
     "MON_INCREASE": (True, False),
@@ -50,8 +53,8 @@ class TableBuilder:
         self.state.require_storable(characteristic.extension, characteristic.address)
         if characteristic.type == "ASCII":
             self._add_text(characteristic)
-        elif characteristic.type in _KINDS:
-            self._add_table(characteristic, _KINDS[characteristic.type])
+        elif characteristic.type in _AXIS_COUNTS:
+            self._add_table(characteristic)
         elif characteristic.type == "VAL_BLK":
             self._add_value_block(characteristic)
         else:
@@ -103,12 +106,11 @@ class TableBuilder:
         axes = [
             self._axes.add_index_axis(name, along, size) for along, size in zip("xy", sizes, strict=False)
         ]
-        kind = Kind.MAP if len(sizes) == 2 else Kind.CURVE
-        self._enter(characteristic, name, kind, layout, _values_slot(slots), axes, ())
+        self._enter(characteristic, name, layout, _values_slot(slots), axes, ())
 
-    def _add_table(self, characteristic: Characteristic, kind: Kind) -> None:
+    def _add_table(self, characteristic: Characteristic) -> None:
         state = self.state
-        axis_count = {Kind.SCALAR: 0, Kind.CURVE: 1, Kind.MAP: 2}[kind]
+        axis_count = _AXIS_COUNTS[characteristic.type]
         descriptions = characteristic.axes
         if len(descriptions) != axis_count:
             raise NotKeptError(
@@ -140,7 +142,7 @@ class TableBuilder:
             self._axes.add_axis(characteristic, axis, f"{name}/{letter.lower()}", letter, slots, count)
             for axis, letter, count in zip(descriptions, "XY", points, strict=False)
         ]
-        self._enter(characteristic, name, kind, layout, _values_slot(slots), axes, descriptions)
+        self._enter(characteristic, name, layout, _values_slot(slots), axes, descriptions)
 
     def _bounded(self, cells: int) -> int:
         if self._cells + cells > MAX_CELLS:
@@ -154,7 +156,6 @@ class TableBuilder:
         self,
         characteristic: Characteristic,
         name: str,
-        kind: Kind,
         layout: RecordLayout,
         slot: RecordSlot,
         axes: list[str],
@@ -177,7 +178,7 @@ class TableBuilder:
         state.tables[name] = Table(
             name=name,
             title=_title(characteristic),
-            kind=kind,
+            kind=_KINDS[len(axes)],
             purpose=Purpose.GENERAL,
             group="",
             at=slot.at,
@@ -185,7 +186,7 @@ class TableBuilder:
             conversion=conversion.name,
             x=axes[0] if axes else None,
             y=axes[1] if len(axes) > 1 else None,
-            y_first=kind is Kind.MAP and mode == "COLUMN_DIR",
+            y_first=len(axes) > 1 and mode == "COLUMN_DIR",
             signal=None,
             produces=None,
             demands=self._constraints(characteristic, conversion, descriptions),

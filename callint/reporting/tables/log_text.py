@@ -92,14 +92,14 @@ def share_words(share: float) -> str:
 
 def log_sentences(logged: LogSummary) -> Iterator[str]:
     """What was read from the log, and all that was wrong with it."""
-    clock, trouble, log = logged.dwell.clock, logged.log.trouble, logged.log
+    clock, trouble, log = logged.dwell.clock, logged.log.defects, logged.log
     rows, limit = fmt.count(trouble.rows, "row"), f"{logged.dwell.max_gap:g} s"
     if log.has_time:
         yield f"{logged.name}: {_duration(clock.total)} in {rows}."
     else:
         yield f"{logged.name}: {rows}, each of which counts the same, as there is no column of time."
-        if log.near_time:
-            yield f"{_quoted([log.near_time])} may be the time: name it in [log] of callint.toml."
+        if log.similar_time:
+            yield f"{_quoted([log.similar_time])} may be the time: name it in [log] of callint.toml."
     out = []
     if clock.gaps:
         together = f"{'together ' if clock.gaps > 1 else ''}{_duration(clock.lost)}"
@@ -139,11 +139,11 @@ def log_sentences(logged: LogSummary) -> Iterator[str]:
         )
     if trouble.doubled:
         yield f"There are several columns {_quoted(trouble.doubled)}; the first one counts."
-    if log.missing:
-        yield f"The log has no column {_quoted(log.missing)}, which [log] of callint.toml names."
+    if log.missing_columns:
+        yield f"The log has no column {_quoted(log.missing_columns)}, which [log] of callint.toml names."
     lacking, apart = logged.dwell.unweighed(log.signals)
     if lacking:
-        near = [f"{_quoted([log.near[one]])} may be {one}" for one in lacking if one in log.near]
+        near = [f"{_quoted([log.similar[one]])} may be {one}" for one in lacking if one in log.similar]
         hint = f"; {', '.join(near[:_MOST])}: name it in [log] of callint.toml" if near else ""
         yield f"It says nothing about tables on {_some(lacking)}, of which it has no column{hint}."
     if apart and clock.total:
@@ -175,7 +175,7 @@ def _duration(seconds: float) -> str:
 
 def log_fields(logged: LogSummary) -> dict[str, object]:
     """What was read from a log, for JSON: fields that do not apply are absent."""
-    clock, trouble, log = logged.dwell.clock, logged.log.trouble, logged.log
+    clock, trouble, log = logged.dwell.clock, logged.log.defects, logged.log
     fields: dict[str, object] = {"file": logged.name, "rows": trouble.rows}
     if log.has_time:
         times = {
@@ -192,7 +192,7 @@ def log_fields(logged: LogSummary) -> dict[str, object]:
         "short_rows": trouble.short,
         "overfull_rows": trouble.overfull,
         "doubled_columns": trouble.doubled,
-        "missing_columns": log.missing,
+        "missing_columns": log.missing_columns,
         "missing_signals": lacking,
     }
     return {**fields, **{name: value for name, value in more.items() if value}}
