@@ -13,8 +13,8 @@ from callint.decoding.layout import Item
 from callint.fmt.raw_bits import with_bits
 from callint.model.change import Grid
 from callint.model.definition import Definition, Purpose, StoredAxis, Table, Text
-from callint.reporting.tables.grids import GridLayout, Piece, breakpoint_texts, cell_texts, marked_lines
-from callint.reporting.tables.stored_numbers import exact_text
+from callint.reporting.tables.grids import GridLayout, StyledText, marked_lines
+from callint.reporting.tables.values import breakpoint_texts, cell_texts, exact_text
 from callint.reporting.terminal import (
     CHANGED,
     Terminal,
@@ -156,7 +156,7 @@ def _print_axis(
     _print_legend(found, numbers, marks, "breakpoint", terminal)
 
 
-def _marks(found: Attribution, numbers: Integers, terminal: Terminal) -> dict[int, Piece]:
+def _marks(found: Attribution, numbers: Integers, terminal: Terminal) -> dict[int, StyledText]:
     """A mark and its style for each origin, all of one length: letters, newest first; a dot for the first."""
     dot = "·" if arrow(terminal) == "→" else "."
     used = np.unique(numbers).tolist()
@@ -175,7 +175,7 @@ def _letters() -> Iterator[str]:
 
 
 def _print_legend(
-    found: Attribution, numbers: Integers, marks: dict[int, Piece], noun: str, terminal: Terminal
+    found: Attribution, numbers: Integers, marks: dict[int, StyledText], noun: str, terminal: Terminal
 ) -> None:
     used, amounts = np.unique(numbers, return_counts=True)
     counts = [fmt.count(amount, noun) for amount in amounts.tolist()]

@@ -23,7 +23,7 @@ from callint.model.change import Grid, Numbers
 from callint.model.definition import Definition, States
 from callint.reporting.findings.text import print_findings
 from callint.reporting.merge.json import TITLE, MergeReport
-from callint.reporting.tables.grids import breakpoint_texts
+from callint.reporting.tables.values import breakpoint_texts
 from callint.reporting.terminal import QUIET, Terminal, ellipsis, heading, line, width, wrapped
 from callint.rules.image import as_text
 

@@ -15,14 +15,14 @@ from callint.decoding import checksums
 from callint.model.change import ChangeSet, Run, TableChange
 from callint.model.definition import Checksum, Purpose, StoredAxis
 from callint.model.finding import Finding, Severity
-from callint.reporting.changes.json import hidden_fields
+from callint.reporting.changes.json import hidden_text_fields
+from callint.reporting.log.wording import log_sentences
 from callint.reporting.review.document import Review, ReviewedImage
 from callint.reporting.review.findings import finding_entries, told_with_state
 from callint.reporting.review.sentences import CAUTIONS, parting_words, sentences, verdict
 from callint.reporting.review.sides import held_alone, uncompared
 from callint.reporting.review.tables import UNTOLD, ReviewTables, printed_unit, signal_title
-from callint.reporting.tables.grids import breakpoint_texts
-from callint.reporting.tables.log_text import log_sentences
+from callint.reporting.tables.values import breakpoint_texts
 from callint.rules.context import CheckContext
 from callint.rules.image import as_text
 from callint.rules.registry import RULES
@@ -176,7 +176,7 @@ def _content(one: ReviewedImage, case: CheckContext, grave: dict[str, int]) -> d
     changes, definition = case.changes, case.definition
     tables = _tables(one, case, grave)
     texts = [
-        {"name": c.text.name, "title": c.text.title, "old": c.old, "new": c.new, **hidden_fields(c)}
+        {"name": c.text.name, "title": c.text.title, "old": c.old, "new": c.new, **hidden_text_fields(c)}
         for c in changes.texts
     ]
     return {

@@ -16,10 +16,9 @@ from callint.decoding.operating_range import operating_breakpoints
 from callint.fmt.raw_bits import raw_bits, with_bits
 from callint.model.change import ChangeSet, Flags, Grid, Numbers, TableChange
 from callint.model.definition import Conversion, Definition, States
-from callint.reporting.changes.text import change_words
-from callint.reporting.tables.grids import breakpoint_texts
-from callint.reporting.tables.log_text import axis_log_words, change_log_words, share_words
-from callint.reporting.tables.stored_numbers import exact_step, exact_text
+from callint.reporting.changes.wording import change_parts
+from callint.reporting.log.wording import axis_use_text, change_use_text, share_text
+from callint.reporting.tables.values import breakpoint_texts, exact_step, exact_text
 
 #: Of a table whose axes cannot be read.
 UNTOLD = "how far its output moved cannot be told"
@@ -107,7 +106,7 @@ class ReviewTables:
     def _summary(self, change: TableChange, count: int) -> str:
         if not count:
             return "no cell changed, but its axes did"
-        return "; ".join(change_words(self._definition, change, "→"))
+        return "; ".join(change_parts(self._definition, change, "→"))
 
     def _movement(self, table: str) -> str | None:
         """What its axes did to it, where they changed."""
@@ -140,8 +139,8 @@ class ReviewTables:
             return None
         never = int(np.count_nonzero(change.changed & (shares == 0)))
         rounded = np.round(shares, _SHARE_DIGITS).ravel().tolist()
-        fields = {"share": share_words(used), "never": never, "cells": rounded}
-        words = change_log_words(change, self._logged) if change.changed.any() else self._moved_words(change)
+        fields = {"share": share_text(used), "never": never, "cells": rounded}
+        words = change_use_text(change, self._logged) if change.changed.any() else self._moved_words(change)
         return {**fields, "text": words} if words else fields
 
     def _moved_words(self, change: TableChange) -> str | None:
@@ -151,7 +150,7 @@ class ReviewTables:
         return (
             None
             if moved is None or self._logged is None
-            else axis_log_words(moved, change.table, self._logged)
+            else axis_use_text(moved, change.table, self._logged)
         )
 
 
