@@ -14,6 +14,7 @@ import click
 import numpy as np
 
 from callint.checking.checker import Report
+from callint.checking.merge_report import MergeReport
 from callint.cli.git_file import read_git_file
 from callint.cli.image_loading import (
     DefinitionResolver,
@@ -32,7 +33,8 @@ from callint.model.finding import Finding
 from callint.reading.locks import alone
 from callint.reading.tree import CONFLICT_DATA, CONFLICT_TEXT, read_file, reason
 from callint.reading.workspace import Workspace, open_workspace
-from callint.reporting.merge.json import FORMAT, TITLE, MergeReport, merge_json
+from callint.reporting.merge.json import merge_json
+from callint.reporting.merge.lists import FORMAT, TITLE
 from callint.rules.context import LoadedDefinition
 from callint.rules.registry import refuse_unknown_rules
 from callint.versioning.file_version import Content

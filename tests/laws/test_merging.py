@@ -9,9 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from callint.checking.checker import Report
+from callint.checking.merge_report import MergeReport
 from callint.comparing.carry import How, carry
 from callint.comparing.merge import Merge, merge
-from callint.reporting.merge.json import MergeReport, merge_json
+from callint.reporting.merge.json import merge_json
 from tests.laws.trying import laws
 from tests.laws.worlds import World, edited, edits, images, pairs, raws, reworks, worlds
 
