@@ -107,7 +107,7 @@ def command(
     inputs = {*(one.name for one in contents), job.subject.file.path}
     # A link stays a link: the file that it leads to is what is written.
     places = map(workspace.place, inputs)
-    destination = destinations.image(target, workspace, inputs=places, follows=True)
+    destination = destinations.image(target, workspace, inputs=places, follows_links=True)
     lists = _Lists.beside(target, destination)
     report = job.run()
     _write(report, job.merged(report), destination, lists)
@@ -144,11 +144,13 @@ def _drive(
         # Without a working tree there is no place for lists, and git shows what is printed.
         lists: _Lists | None = None
         image = Path(path)
-        if image.parent.is_dir() and (beside := destinations.image_of_git(image, workspace)):
+        if image.parent.is_dir() and (beside := destinations.merge_driver_image(image, workspace)):
             lists = _Lists.beside(image, beside)
         # Where one side moved the image into git-lfs, or out of it, that is merged too.
         form = handed[2] if handed[1].is_pointer == handed[0].is_pointer else handed[1]
-        _write(report, form.successor(job.merged(report)), destinations.handed_by_git(Path(ours)), lists)
+        _write(
+            report, form.successor(job.merged(report)), destinations.merge_driver_result(Path(ours)), lists
+        )
     except InputError as error:
         sys.stderr.write("".join(f"callint: {clean(line)}\n" for line in error.lines))
         return 1
@@ -335,7 +337,7 @@ class _Lists:
     def beside(image: Path, destination: Destination) -> _Lists:
         """The lists of an image; they are kept from where its ``destination`` is kept from."""
         text, data = (image.with_name(f"{image.name}{ending}") for ending in (CONFLICT_TEXT, CONFLICT_DATA))
-        return _Lists(destination.elsewhere(text), destination.elsewhere(data))
+        return _Lists(destination.with_path(text), destination.with_path(data))
 
     def refuse_strangers(self) -> None:
         """InputError where a file that callint did not write lies where a list belongs."""

@@ -96,7 +96,7 @@ def command(
     content = read_content(workspace, image)
     subjects = DefinitionResolver(workspace, definition)
     subject = subjects.of(content)
-    destination = None if output is None else subjects.output(output).sparing(subjects.place(content))
+    destination = None if output is None else subjects.output(output).protecting(subjects.place(content))
     image_ = subjects.image(subject, content)
     if at:
         name, found = subjects.base_of(content, subject, image_, base)

@@ -24,10 +24,10 @@ from callint.reporting.terminal import (
     QUIET,
     Terminal,
     arrow,
-    beside,
     ellipsis,
     heading,
     line,
+    row_with_prose,
     width,
     wrapped,
 )
@@ -230,7 +230,7 @@ def print_statistics(changes: ChangeSet, terminal: Terminal) -> None:
     names, purposes, counts = (max((len(row[n]) for row in rows), default=0) for n in range(3))
     for name, purpose, cells, largest in rows:
         lead = f"{name:<{names}}  {purpose:<{purposes}}  {cells:>{counts}}"
-        for row in beside(lead, largest, width(terminal), len(name)):
+        for row in row_with_prose(lead, largest, width(terminal), len(name)):
             terminal.print(row)
     for axis in changes.axes:
         terminal.print(

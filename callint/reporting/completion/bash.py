@@ -61,10 +61,10 @@ def _command_name(commands: Sequence[Command], program_options: Sequence[Option]
     yield '    if [ "$COMP_CWORD" -eq 1 ]; then'
     yield '        case "$current" in'
     yield "        -*)"
-    yield _words(names_of(program_options), "            ")
+    yield _word_list(names_of(program_options), "            ")
     yield "            ;;"
     yield "        *)"
-    yield _words((command.name for command in commands), "            ")
+    yield _word_list((command.name for command in commands), "            ")
     yield "            ;;"
     yield "        esac"
     yield "        return"
@@ -89,7 +89,7 @@ def _options_and_arguments(commands: Sequence[Command]) -> Iterator[str]:
     yield '    case "$command $current" in'
     for command in commands:
         yield f"    {quoted_for_bash(f'{command.name} -')}*)"
-        yield _words(names_of(command.options), "        ")
+        yield _word_list(names_of(command.options), "        ")
         yield "        ;;"
         if command.argument is not None:
             yield f"    {quoted_for_bash(f'{command.name} ')}*)"
@@ -100,9 +100,9 @@ def _options_and_arguments(commands: Sequence[Command]) -> Iterator[str]:
 
 def _value(value: Value, indent: str) -> str:
     if value.choices:
-        return _words(value.choices, indent)
+        return _word_list(value.choices, indent)
     return f"{indent}_callint_files" if value.is_file else f"{indent}:"
 
 
-def _words(words: Iterable[str], indent: str) -> str:
-    return f"{indent}_callint_words {' '.join(map(quoted_for_bash, words))}"
+def _word_list(values: Iterable[str], indent: str) -> str:
+    return f"{indent}_callint_words {' '.join(map(quoted_for_bash, values))}"

@@ -31,14 +31,14 @@ complete -c callint -f
         yield _option("__callint_has_no_command", option)
     for command in commands:
         title = _quoted(one_line(command.title))
-        yield (f"complete -c callint -n __callint_has_no_command -a {_words([command.name])} -d {title}")
+        yield (f"complete -c callint -n __callint_has_no_command -a {_word_list([command.name])} -d {title}")
     for command in commands:
         condition = _quoted(f"__callint_command_is {_quoted(command.name)}")
         yield ""
         for option in command.options:
             yield _option(condition, option)
         if command.argument is not None and command.argument.choices:
-            yield f"complete -c callint -n {condition} -a {_words(command.argument.choices)}"
+            yield f"complete -c callint -n {condition} -a {_word_list(command.argument.choices)}"
         elif command.argument is not None and command.argument.is_file:
             yield f"complete -c callint -n {condition} -F"
 
@@ -51,11 +51,13 @@ def _option(condition: str, option: Option) -> str:
     value = option.value
     takes = ""
     if value is not None:
-        takes = f" -x -a {_words(value.choices)}" if value.choices else " -r -F" if value.is_file else " -x"
+        takes = (
+            f" -x -a {_word_list(value.choices)}" if value.choices else " -r -F" if value.is_file else " -x"
+        )
     return f"complete -c callint -n {condition} {names}{takes} -d {_quoted(one_line(option.help))}"
 
 
-def _words(words: Iterable[str]) -> str:
+def _word_list(values: Iterable[str]) -> str:
     """Words in one argument, which fish splits and expands once more."""
     safe = re.compile(r"[\w./-]+", re.ASCII)
-    return _quoted(" ".join(word if safe.fullmatch(word) else _quoted(word) for word in words))
+    return _quoted(" ".join(word if safe.fullmatch(word) else _quoted(word) for word in values))

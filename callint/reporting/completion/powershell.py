@@ -60,12 +60,12 @@ def powershell_script(commands: Sequence[Command], program_options: Sequence[Opt
         for option in command.options:
             for name in option.names if option.value is not None else ():
                 choices = option.value.choices if option.value else ()
-                yield f"        {_quoted(f'{command.name} {name}')} = {_words(choices)}"
+                yield f"        {_quoted(f'{command.name} {name}')} = {_word_list(choices)}"
     yield "    }"
     yield "    $words = @{"
     for command in commands:
         if command.argument is not None and command.argument.choices:
-            yield f"        {_quoted(command.name)} = {_words(command.argument.choices)}"
+            yield f"        {_quoted(command.name)} = {_word_list(command.argument.choices)}"
     yield "    }"
     yield from _COMPLETER.splitlines()
 
@@ -76,5 +76,5 @@ def _options(options: Iterable[Option], indent: str) -> Iterator[str]:
             yield f"{indent}{_quoted(name)} = {_quoted(one_line(option.help))}"
 
 
-def _words(words: Iterable[str]) -> str:
-    return f"@({', '.join(map(_quoted, words))})"
+def _word_list(values: Iterable[str]) -> str:
+    return f"@({', '.join(map(_quoted, values))})"

@@ -19,10 +19,10 @@ from callint.reporting.terminal import (
     CHANGED,
     Terminal,
     arrow,
-    beside,
     ellipsis,
     heading,
     line,
+    row_with_prose,
     width,
     wrapped,
 )
@@ -234,7 +234,7 @@ def _print_row(lead: str, prose: str, terminal: Terminal, bold: int = 0) -> None
     """Print columns and prose behind them; the first ``bold`` characters are bold."""
     if not prose:
         lead = lead.rstrip()
-    for text in beside(lead, prose, width(terminal), bold):
+    for text in row_with_prose(lead, prose, width(terminal), bold):
         terminal.print(text.stripped())
 
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from callint import fmt
 from callint.comparing.point_outputs import PointOutputs, TableOutput
 from callint.model.definition import Conversion, Definition, Purpose, States, Table
-from callint.reporting.terminal import QUIET, Terminal, arrow, beside, heading, line, width, wrapped
+from callint.reporting.terminal import QUIET, Terminal, arrow, heading, line, row_with_prose, width, wrapped
 from callint.reporting.wording import plausibility_question, unreadable_sentences
 
 _INDENT = "  "
@@ -126,5 +126,5 @@ def _print_cells(definition: Definition, output: TableOutput, terminal: Terminal
     widths = [max(len(row[column]) for row in rows) for column in range(2)]
     for weight, value, place in rows:
         lead = f"{2 * _INDENT}{weight.rjust(widths[0])} of {value.rjust(widths[1])}"
-        for text in beside(lead, place, width(terminal)):
+        for text in row_with_prose(lead, place, width(terminal)):
             terminal.print(text.styled(QUIET))

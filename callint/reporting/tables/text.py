@@ -12,7 +12,17 @@ from callint.model.definition import Axis, Kind, StoredAxis, Table, Text
 from callint.reporting.log.wording import log_sentences, share_text
 from callint.reporting.tables.grids import GridLayout, StyledText, grid_lines, marked_lines
 from callint.reporting.tables.values import breakpoint_texts
-from callint.reporting.terminal import QUIET, Terminal, arrow, beside, ellipsis, heading, line, width, wrapped
+from callint.reporting.terminal import (
+    QUIET,
+    Terminal,
+    arrow,
+    ellipsis,
+    heading,
+    line,
+    row_with_prose,
+    width,
+    wrapped,
+)
 
 _INDENT = "  "
 #: The mark of a cell that the logged engine never reached.
@@ -131,5 +141,5 @@ def print_table_list(decoded: Decoded, tables: Iterable[Table | Text], terminal:
             terminal.print(line((title, "bold")))
         kind = table.kind.value if isinstance(table, Table) else Kind.TEXT.value
         lead = f"  {table.name:<{names}}  {kind:<6}  {table.purpose.value:<10}"
-        for row in beside(lead, table.title, width(terminal)):
+        for row in row_with_prose(lead, table.title, width(terminal)):
             terminal.print(row)
