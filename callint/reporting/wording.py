@@ -21,7 +21,9 @@ def plausibility_question(signal: Signal, value: float) -> str | None:
     limits = signal.plausible
     if limits is None or limits.low <= value <= limits.high:
         return None
-    return f"{signal.name} is given outside its plausible range of {plausible_range(signal)}; is it meant?"
+    return (
+        f"{signal.name} is given outside its plausible range of {plausible_range(signal)}; is this intended?"
+    )
 
 
 def unreadable_sentences(unreadable: Mapping[str, str]) -> Iterator[str]:
@@ -30,4 +32,4 @@ def unreadable_sentences(unreadable: Mapping[str, str]) -> Iterator[str]:
     for table, reason in unreadable.items():
         tables.setdefault(reason, []).append(table)
     for reason, names in tables.items():
-        yield f"Nothing is said of {', '.join(names)}, as {reason}."
+        yield f"callint cannot evaluate {', '.join(names)}: {reason}."

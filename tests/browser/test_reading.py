@@ -253,7 +253,7 @@ def test_of_an_unchanged_image_a_new_judgement_is_told_only_where_there_is_one(
     found = [finding(0, "a/a", "note", "fuel", state=state)]
     same = image(0, "boats/heron.bin", [], state="same", sentences=[])
     page = opened(document([same], found))
-    words = ["What changed No byte of this image changed, but what it is judged by did."]
+    words = ["What changed No byte of this image changed, but its definition, its policy or a waiver did."]
     assert [text.replace("changedNo", "changed No") for text in page.texts(".fact.changed")] == (
         words if told else []
     )

@@ -121,8 +121,8 @@ def _print_axis(
     tables = [table.name for table in definition.tables_on(axis.name)]
     unknown = ", ".join(name for name in tables if name not in changes.movement_of)
     moved = int(np.count_nonzero(change.changed))
-    sentence = f"{moved} of {fmt.count(len(change.changed), 'breakpoint')} changed; this moves "
-    sentence += unknown or "what the tables on it put out"
+    sentence = f"{moved} of {fmt.count(len(change.changed), 'breakpoint')} changed; this moves the output of "
+    sentence += unknown or "the tables on it"
     for text in wrapped(sentence, width(terminal), _INDENT):
         terminal.print(line(text))
     shifts = [changes.movement_of[name] for name in tables if name in changes.movement_of]
@@ -187,7 +187,7 @@ def _print_runs(changes: ChangeSet, old: Image, new: Image, layout: GridLayout, 
     runs = changes.unexplained
     if runs:
         total = sum(run.changed for run in runs)
-        size = f": {fmt.count(total, 'byte')} that belong to nothing that is defined"
+        size = f": {fmt.count(total, 'byte')} that the definition does not describe"
         terminal.print(line(("unexplained", "bold"), size))
         for run in runs if layout.everything else runs[:_MOST_RUNS]:
             _print_lines(_run_lines(changes.definition, run, old, new, layout), terminal)
@@ -252,7 +252,7 @@ def undefined_changes(old: bytes, new: bytes) -> Iterator[str]:
         yield f"{len(old):,} bytes became {len(new):,}"
     differing = differing_addresses(Image.raw(old), Image.raw(new))
     if not len(differing):
-        yield "every byte that both have is equal"
+        yield "all bytes that both files have are equal"
         return
     yield f"{fmt.count(len(differing), 'byte')} differ" + ("s" if len(differing) == 1 else "")
     changed_runs = list(runs(np.asarray(differing)))

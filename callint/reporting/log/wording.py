@@ -69,7 +69,7 @@ def _time_sentences(summary: LogSummary) -> Iterator[str]:
     if log.has_time:
         yield f"{summary.name}: {_duration(time.total)} in {rows}."
     else:
-        yield f"{summary.name}: {rows}, each of which counts the same, as there is no column of time."
+        yield f"{summary.name}: {rows}; all rows count the same, as the log has no column of time."
         if log.near_time:
             yield f"{_quoted([log.near_time])} may be the time: name it in [log] of callint.toml."
     left_out = []
@@ -101,7 +101,7 @@ def _row_sentences(summary: LogSummary) -> Iterator[str]:
     if problems.comma:
         yield (
             f"There are numbers with commas, as {_quoted([problems.comma[:_MOST_CHARACTERS]])}: for decimal "
-            "commas export with semicolons; commas between thousands have to go."
+            "commas export with semicolons; remove commas between thousands."
         )
     if problems.short:
         yield f"{fmt.count(problems.short, 'row')} ended early."
@@ -127,9 +127,9 @@ def _column_sentences(summary: LogSummary) -> Iterator[str]:
     if missing:
         near = [f"{_quoted([log.near[name]])} may be {name}" for name in missing if name in log.near]
         hint = f"; {', '.join(near[:_MOST_NAMES])}: name it in [log] of callint.toml" if near else ""
-        yield f"It says nothing about tables on {_some(missing)}, of which it has no column{hint}."
+        yield f"It has no column of {_some(missing)}, so it says nothing about tables on them{hint}."
     if never_together and summary.dwell.clock.total:
-        yield f"It never has all signals at once of {_some(never_together)}."
+        yield f"It never has all signals of {_some(never_together)} at the same time."
 
 
 def _max_gap(summary: LogSummary) -> str:

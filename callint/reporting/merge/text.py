@@ -51,9 +51,9 @@ def print_merge(
     conflicts = report.merge.conflicts
     if conflicts:
         them = "it" if len(conflicts) == 1 else "them"
-        sentence = f"{fmt.count(len(conflicts), 'conflict')}; {report.image} has ours there."
+        sentence = f"{fmt.count(len(conflicts), 'conflict')}; {report.image} keeps ours there."
         if commands:
-            remedy = f"{lists} At the top, with ours or theirs, this settles {them}:"
+            remedy = f"{lists} At the top of the repository, this settles {them} for ours or theirs:"
         else:
             remedy = f"Settle {them} with --take. {lists}"
         _print_prose(f"{sentence} {remedy}", terminal)
@@ -75,7 +75,7 @@ def print_list(report: MergeReport, terminal: Terminal) -> None:
     terminal.print()
     for decision in report.open_decisions:
         _print_conflict(report.definition, decision, terminal, everything=True)
-    _print_prose(f"{report.image} has ours in all of this.", terminal)
+    _print_prose(f"{report.image} keeps ours in all of these.", terminal)
 
 
 def _print_prose(prose: str, terminal: Terminal) -> None:
@@ -132,7 +132,7 @@ def _print_conflict(
         case BytesConflict():
             contents = (conflict.base, conflict.ours, conflict.theirs)
             texts = [_hex(content, terminal, everything) for content in contents]
-            size = f": {fmt.count(len(conflict.ours), 'byte')} that nothing defines"
+            size = f": {fmt.count(len(conflict.ours), 'byte')} that the definition does not describe"
             _print_three(title(conflict), size, texts, terminal)
 
 
@@ -165,7 +165,7 @@ def _print_axis(definition: Definition, versions: AxisVersions, terminal: Termin
     names = ", ".join(table.name for table in definition.tables_on(axis.name))
     moved = " and ".join(moved_sides(versions))
     change = f"moved in {moved}" if moved else "stored differently"
-    prose = f"{change}; stands or falls with the tables on it: {names}"
+    prose = f"{change}; merged together with the tables on it: {names}"
     for text in wrapped(prose, width(terminal), _INDENT):
         terminal.print(line(text))
     exact = _look_alike(definition, versions)

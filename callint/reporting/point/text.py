@@ -49,10 +49,10 @@ def _derived_sentences(definition: Definition, result: PointOutputs) -> Iterator
     """The signals that tables derive from the point and that other tables need."""
     for name, signal in result.derived.items():
         value = _compared(definition, signal.table, signal.new, signal.old)
-        sentence = f"{signal.table.name} makes that {name} {value}"
+        sentence = f"{signal.table.name} makes {name} {value}"
         if signal.rivals:
             rivals = ", ".join(table.name for table in signal.rivals)
-            sentence += f"; it may also come from {rivals}, which is not reckoned with"
+            sentence += f"; callint does not follow {rivals}, which may also make it"
         yield f"{sentence}."
 
 
@@ -61,16 +61,16 @@ def _remarks(definition: Definition, base: str, result: PointOutputs) -> Iterato
         if question := plausibility_question(definition.signals[name], value):
             yield question
     if not result.outputs and not result.unreadable and not result.missing_signals:
-        yield "No table depends on these signals, or on what tables make of them, alone."
+        yield "No table depends only on these signals and on signals that tables make from them."
     if result.missing_signals:
         listed = ", ".join(f"{name} ({count})" for name, count in sorted(result.missing_signals.items()))
-        yield f"Left out are tables that depend on signals which --at does not give: {listed}."
+        yield f"Tables that need signals missing from --at are left out: {listed}."
     if result.scalars:
         verb, them = ("is", "it") if result.scalars == 1 else ("are", "them")
         yield f"{fmt.count(result.scalars, 'scalar')} {verb} the same everywhere; name {them} to see {them}."
     yield from unreadable_sentences(result.unreadable)
     if not base:
-        yield "There is no base to compare with; --base names one."
+        yield "There is no base to compare with; name one with --base."
 
 
 def _print_output(definition: Definition, output: TableOutput, terminal: Terminal) -> None:
@@ -87,7 +87,8 @@ def _print_output(definition: Definition, output: TableOutput, terminal: Termina
 def _value_text(definition: Definition, output: TableOutput) -> str:
     text = _compared(definition, output.table, output.new, output.old)
     if output.held_signals:
-        text += f"; beyond its breakpoints of {' and '.join(output.held_signals)}, held at the end"
+        held = " and ".join(output.held_signals)
+        text += f"; outside its breakpoints of {held}, so held at the end"
     return text
 
 

@@ -28,7 +28,7 @@ _SEVERITIES = {"error": "errors", "warning": "warnings", "note": "notes"}
 
 #: The sentence about an image that was not changed in place.
 _STATES = {
-    "added": "This image is new; it is shown beside its base, where it has one.",
+    "added": "This image is new; it is compared with its base, if it has one.",
     "removed": "This image was removed.",
     "unreadable": "Nothing could be compared.",
 }
@@ -215,7 +215,7 @@ def _changed(document: Json, image: Json) -> Iterator[str]:
     elif image["state"] == "same" and any(
         finding.get("image") == image["id"] and finding["state"] == "new" for finding in document["findings"]
     ):
-        yield "<p>No byte of this image changed, but what it is judged by did.</p>"
+        yield "<p>No byte of this image changed, but its definition, its policy or a waiver did.</p>"
     if image.get("trouble"):
         yield _element("p", image["trouble"], "trouble")
     groups = [sentence for sentence in image["sentences"] if "purpose" in sentence]
@@ -268,7 +268,7 @@ def _old_and_new(entry: Json, is_pair: bool) -> str:
     """The old and the new value of an entry; one value if they are equal or there is only one image."""
     old, new = entry.get("old"), entry.get("new")
     if old is None and new is None:
-        return "cannot be told"
+        return "unknown"
     if old == new or not is_pair:
         return str(new if old is None else old)
     return f"{'not in OLD' if old is None else old} → {'not in NEW' if new is None else new}"

@@ -22,7 +22,7 @@ from callint.reporting.log.wording import axis_use_text, change_use_text, share_
 from callint.reporting.tables.values import breakpoint_texts, exact_step, exact_text
 
 #: The movement of a table whose axes cannot be read.
-UNKNOWN_MOVEMENT = "how far its output moved cannot be told"
+UNKNOWN_MOVEMENT = "the movement of its output is unknown"
 #: The number of digits of a share of the logged time.
 _SHARE_DIGITS = 5
 

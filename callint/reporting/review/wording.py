@@ -29,9 +29,9 @@ CAUTIONS = (
     "This page helps a second calibrator to read a change. It reports; it does not approve.",
     "A wrong calibration can destroy an engine and hurt people.",
     "Changing what an engine emits, or what protects it and those around it, is unlawful in many places, "
-    "whoever does it and whatever for.",
-    "No finding means only that nothing which the definition describes was found wrong. The maker's limits, "
-    "local law and licensed practice decide, and whoever flashes an image stands behind it.",
+    "no matter who does it and why.",
+    "No finding means only that callint found nothing wrong in what the definition describes. The maker's "
+    "limits, local law and licensed practice decide, and whoever flashes an image is responsible for it.",
 )
 _NO_APPROVAL = "That is no approval."
 
@@ -89,7 +89,7 @@ def _findings_sentence(findings: Sequence[ReviewFinding]) -> str:
     if waived:
         sentence = f"{fmt.count(waived, 'finding')} {_form(waived, 'is', 'are')} waived"
         return f"{sentence}, and the rules found nothing else."
-    return "Nothing was found by the rules."
+    return "The rules found nothing."
 
 
 def _most_severe(findings: Sequence[ReviewFinding]) -> Iterator[str]:
@@ -109,9 +109,9 @@ def _image_sentences(review: Review) -> Iterator[str]:
             yield f"{fmt.count(states[state], 'image')} {verb} {state.value}."
     renamed = [image for image in review.images if image.renamed]
     if len(renamed) == 1:
-        yield f"{renamed[0].renamed} → {renamed[0].path} is taken for renamed by git."
+        yield f"git takes {renamed[0].renamed} → {renamed[0].path} for a rename."
     elif renamed:
-        yield f"{len(renamed):,} images are taken for renamed by git."
+        yield f"git takes {len(renamed):,} images for renamed."
     is_unchanged = (
         image.state is ImageState.SAME or (image.context is not None and image.context.changes.is_empty)
         for image in review.images
@@ -203,7 +203,7 @@ def unexplained_sentence(runs: Sequence[Run]) -> str:
     """The number of changed bytes that nothing in the definition explains."""
     total = sum(run.changed for run in runs)
     belong = _form(total, "belongs", "belong")
-    return f"{fmt.count(total, 'changed byte')} {belong} to nothing that is defined."
+    return f"{fmt.count(total, 'changed byte')} {belong} to nothing that the definition describes."
 
 
 def _form(count: int, singular: str, plural: str) -> str:

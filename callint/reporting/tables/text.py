@@ -28,7 +28,9 @@ _INDENT = "  "
 #: The mark of a cell that the logged engine never reached.
 _NEVER = "-"
 #: The sentence that explains the marks.
-_MARKS = "Behind a value stands its share of the logged time, by weight; - where the engine never was."
+_MARKS = (
+    "The share of the logged time, by weight, follows each value; - means that the engine was never there."
+)
 
 
 def print_tables(

@@ -17,7 +17,7 @@ CAUTION = (
 def print_waiver(added: AddedWaiver, terminal: Terminal, is_written: bool = True) -> None:
     """Who accepts what, until when and for which content; the entry itself where it is not added."""
     if not is_written:
-        terminal.print(line((f"{added.policy} would get:", "bold")))
+        terminal.print(line((f"callint would add to {added.policy}:", "bold")))
         for text in entry(added.waiver).splitlines():
             terminal.print(line(f"  {text}"))
         terminal.print()
@@ -34,8 +34,8 @@ def _sentences(added: AddedWaiver, is_written: bool) -> Iterator[str]:
     subject = f"{waiver.rule} for {place}" if place else waiver.rule
     until = f"until {waiver.until}" if waiver.until else "without an end"
     yield f"{waiver.who} accepts {subject}, {until}: {fmt.count(added.covered, 'finding')}."
-    yield f"It holds for {waiver.digest} and is dead when the {added.content} changes again."
+    yield f"It applies to {waiver.digest} until the {added.content} changes again."
     for dead in added.dead:
         yield f"{dead.who}'s waiver in line {dead.line} no longer counts and can be removed."
     if is_written:
-        yield f"It stands in {added.policy}, line {waiver.line}."
+        yield f"It is in {added.policy}, line {waiver.line}."

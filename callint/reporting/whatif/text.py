@@ -98,7 +98,7 @@ def _plausibility_sentences(report: FaultReport) -> Iterator[str]:
             yield question
     limits = plausible_range(report.signal)
     if report.is_true_implausible:
-        yield f"The true value is outside the plausible range of {limits}; is it meant?"
+        yield f"The true value is outside the plausible range of {limits}; is this intended?"
     if report.is_false_implausible:
         yield (
             f"The reading is outside the plausible range of {limits}; the control unit may reject it and go "
@@ -122,7 +122,7 @@ def _beyond_curve_sentence(readings: WiringReadings) -> str:
     if not readings.is_beyond_curve.any():
         return ""
     where = "The voltage" if readings.is_beyond_curve.all() else "In part of this range the voltage"
-    return f"{where} is beyond {readings.circuit.sensor.curve}, which reads what it reads at its end."
+    return f"{where} is outside {readings.circuit.sensor.curve}, which holds the reading at its end."
 
 
 def _wiring_text(wiring: Wiring) -> str:
@@ -280,11 +280,11 @@ def _closing(report: FaultReport, slight: int) -> Iterator[str]:
     """What is left out and how to read the report; ``slight`` is the number of effects left out."""
     if not report.effects and not report.unreadable:
         if report.is_selection:
-            yield f"{report.signal.name} reaches none of the tables that were asked for."
+            yield f"{report.signal.name} reaches none of the selected tables."
         else:
-            yield f"No table is reached by {report.signal.name}."
+            yield f"{report.signal.name} reaches no table."
     if slight:
-        verb, them = ("notices", "it") if slight == 1 else ("notice", "them")
+        verb, them = ("changes", "it") if slight == 1 else ("change", "them")
         yield f"{fmt.count(slight, 'more table')} hardly {verb}; --all shows {them}."
     if report.effects and slight < len(report.effects):
         sentence = "A table's span is the distance between its smallest and its largest cell."
@@ -295,6 +295,6 @@ def _closing(report: FaultReport, slight: int) -> Iterator[str]:
         yield sentence
     for name, rivals in report.rivals.items():
         listed = ", ".join(table.name for table in rivals)
-        yield f"{name} may also come from {listed}, which is not reckoned with."
+        yield f"callint does not follow {listed}, which may also make {name}."
     yield from unreadable_sentences(report.unreadable)
     yield CAUTION
