@@ -316,7 +316,7 @@ def test_at_an_operating_point_base_and_rework_stand_side_by_side_with_the_cells
     result = yard.call("show", "boats/heron.bin", "fuel", *POINT)
     assert (result.status, result.stderr) == (0, "")
     assert result.lines == [
-        "boats/heron.bin at speed 1800 rpm, load 30 mg, beside factory/base.bin",
+        "boats/heron.bin at speed 1800 rpm, load 30 mg, compared with factory/base.bin",
         "",
         "fuel: Fuel by speed and load (demand)",
         "  35.0 mg; base 34.5 mg (+0.5, +1.4 %)",

@@ -117,17 +117,17 @@ class _InstanceWriter:
         for number in numbers:
             name = layout.items[number].name
             if not decoded.of_item(decoded.present, number).all():
-                yield name, "the image does not hold it whole"
+                yield name, "the image lacks a part of it"
             elif not np.isfinite(decoded.of_item(decoded.physical, number)).all():
-                yield name, "it holds what is no finite number, which CDFX has no word for"
+                yield name, "it holds a value that is not finite, which CDFX cannot express"
         for text in texts:
             content = decoded.text(text)
             if content is None or "\ufffd" in content or _ILLEGAL.search(content):
-                yield text.name, f"its bytes are no text in {text.encoding} that XML can hold"
+                yield text.name, f"its bytes are not a text in {text.encoding} that XML can hold"
         all_items: list[Table | StoredAxis | Text] = [*tables, *axes, *texts]
         names = [short_name(item.name) for item in all_items]
         for name in sorted({name for name in names if names.count(name) > 1}):
-            yield name, "two things would have this name in the file"
+            yield name, "two items would have this name in the file"
 
     def axis(self, tree: etree._Element, axis: StoredAxis) -> None:
         instance = self._instance(tree, axis.name, "", COM_AXIS)

@@ -260,4 +260,4 @@ def undefined_changes(old: bytes, new: bytes) -> Iterator[str]:
         size = fmt.count(run.size, "byte")
         yield f"  {fmt.address(run.start)}, {size}, {run.changed:,} of them changed"
     if len(changed_runs) > _MOST_UNDEFINED_RUNS:
-        yield f"  and {fmt.count(len(changed_runs) - _MOST_UNDEFINED_RUNS, 'more stretch')}"
+        yield f"  and {fmt.count(len(changed_runs) - _MOST_UNDEFINED_RUNS, 'more run')}"

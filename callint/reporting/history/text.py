@@ -133,9 +133,9 @@ def _print_table(
         terminal.print(text)
     marks = _marks(attribution, numbers, terminal)
     layout = GridLayout(width(terminal) - len(_INDENT), arrow(terminal), ellipsis(terminal))
-    pieces = [[marks[number] for number in row] for row in numbers.tolist()]
+    cell_marks = [[marks[number] for number in row] for row in numbers.tolist()]
     definition = decoded.layout.definition
-    for cells in marked_lines(definition, decoded.grid(table), pieces, layout):
+    for cells in marked_lines(definition, decoded.grid(table), cell_marks, layout):
         terminal.print(line(_INDENT, *cells) if cells else "")
     _print_legend(attribution, numbers, marks, "cell", terminal)
 

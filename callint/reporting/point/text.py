@@ -42,7 +42,7 @@ def _point_text(definition: Definition, base: str, result: PointOutputs) -> str:
         f"{name} {fmt.with_unit(fmt.plain(value), definition.signals[name].unit)}"
         for name, value in result.point.items()
     )
-    return f"at {values}{f', beside {base}' if base else ''}"
+    return f"at {values}{f', compared with {base}' if base else ''}"
 
 
 def _derived_sentences(definition: Definition, result: PointOutputs) -> Iterator[str]:

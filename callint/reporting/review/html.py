@@ -297,7 +297,7 @@ def _explained(changed: Json) -> str:
 
 def _runs(runs: Sequence[Json], more: int) -> str:
     parts = [f"{fmt.count(run['size'], 'byte')} at {run['address']}" for run in runs]
-    return ", ".join([*parts, fmt.count(more, "more stretch")] if more else parts)
+    return ", ".join([*parts, fmt.count(more, "more run")] if more else parts)
 
 
 def _axes(image: Json) -> Iterator[str]:
