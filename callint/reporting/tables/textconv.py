@@ -6,21 +6,14 @@ tables change. Bytes that no table explains appear as checksums of blocks.
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Iterator
 
-import numpy as np
-
 from callint import fmt
-from callint.comparing.compare import explained_bits
+from callint.comparing.unexplained_blocks import unexplained_blocks
 from callint.decoding import checksums
 from callint.decoding.decode import Decoded
-from callint.decoding.statistics import distinct
 from callint.model.definition import StoredAxis, Table, Text
 from callint.reporting.tables.values import breakpoint_texts, cell_texts, signal_and_unit
-
-#: The size of the blocks in which unexplained bytes are summed.
-_BLOCK = 1024
 
 
 def plain_lines(decoded: Decoded) -> Iterator[str]:
@@ -41,7 +34,8 @@ def plain_lines(decoded: Decoded) -> Iterator[str]:
         stored = checksums.stored_value(checksum, decoded.image) if is_known else None
         value = "absent" if stored is None else checksums.written(checksum, stored)
         yield f"checksum {checksum.name}: {value}"
-    yield from _block_lines(decoded)
+    for address, crc in unexplained_blocks(decoded):
+        yield f"bytes at {fmt.address(address)}, not defined: sum {crc:08x}"
 
 
 def _axis_line(decoded: Decoded, axis: StoredAxis) -> str:
@@ -75,20 +69,3 @@ def _table_lines(decoded: Decoded, table: Table) -> Iterator[str]:
         yield f"{head} over {signal}{f', {signal_unit}' if signal_unit else ''}: {'  '.join(values)}"
     for label, row in zip(labels, cells, strict=True):
         yield f"{table.name}{label}: {'  '.join(row)}"
-
-
-def _block_lines(decoded: Decoded) -> Iterator[str]:
-    """Checksums of the blocks with bytes that nothing explains and that are not fill bytes."""
-    image, layout = decoded.image, decoded.layout
-    fill = layout.definition.memory.fill
-    explained = explained_bits(layout, image, image, np.ones(len(layout.address), bool))
-    unknown = (explained == 0) & (image.content != fill)
-    positions = np.flatnonzero(unknown)
-    if not len(positions):
-        return
-    masked = np.where(unknown, image.content, fill).astype(np.uint8)
-    for block in distinct(positions // _BLOCK).tolist():
-        start = block * _BLOCK
-        content = masked[start : start + _BLOCK].tobytes()
-        (address,) = image.addresses(np.array([start], np.int64)).tolist()
-        yield f"bytes at {fmt.address(address)}, not defined: sum {zlib.crc32(content):08x}"
