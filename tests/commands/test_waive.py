@@ -104,7 +104,7 @@ def test_a_finding_is_accepted_in_the_name_that_git_knows(yard: Yard) -> None:
     ]
     assert result.flat == (
         f"Ada Quay accepts value/out-of-range for fuel in {HERON}, until {last_day}: 2 findings. "
-        f"It applies to {FUEL_DIGEST} until the table changes again. "
+        f"It applies to {FUEL_DIGEST} until the table changes. "
         "It is in callint.toml, line 6. "
         "A waiver does not make a change safe: the maker's limits, local law and licensed practice come "
         "first."
@@ -146,7 +146,7 @@ def test_a_finding_about_no_table_is_accepted_with_the_whole_image(yard: Yard) -
     stale = edited(BUSY, {fuel_cell(0, 0): u16(121)}, seal=False)
     yard.write(HERON, stale)
     result = waive(yard, "image/stale-checksum")
-    assert "until the image changes again" in result.flat
+    assert "until the image changes" in result.flat
     (entry,) = waivers(yard)
     assert "table" not in entry and entry["digest"] == image_digest(yard_definition(), stale)
     assert [one["waived"] for one in findings(yard, "image/stale-checksum")] == [True]
@@ -159,7 +159,7 @@ def test_a_finding_about_an_axis_or_a_definition_is_accepted_too(yard: Yard) -> 
         ("axis/shared-axis-changed", "speed_4", "axis"),
         ("definition/unguarded-protection", "monitor", "definition"),
     ):
-        assert f"until the {content} changes again" in waive(yard, rule, "--table", table).flat
+        assert f"until the {content} changes" in waive(yard, rule, "--table", table).flat
         assert [one["waived"] for one in findings(yard, rule) if one["table"] == table] == [True]
     assert not findings(yard, "waiver/outdated") and not findings(yard, "waiver/unused")
 

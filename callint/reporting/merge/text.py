@@ -53,7 +53,7 @@ def print_merge(
         them = "it" if len(conflicts) == 1 else "them"
         sentence = f"{fmt.count(len(conflicts), 'conflict')}; {report.image} keeps ours there."
         if commands:
-            remedy = f"{lists} At the top of the repository, this settles {them} for ours or theirs:"
+            remedy = f"{lists} To settle {them}, run at the top of the repository, with ours or theirs:"
         else:
             remedy = f"Settle {them} with --take. {lists}"
         _print_prose(f"{sentence} {remedy}", terminal)

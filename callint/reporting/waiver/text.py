@@ -34,7 +34,7 @@ def _sentences(added: AddedWaiver, is_written: bool) -> Iterator[str]:
     subject = f"{waiver.rule} for {place}" if place else waiver.rule
     until = f"until {waiver.until}" if waiver.until else "without an end"
     yield f"{waiver.who} accepts {subject}, {until}: {fmt.count(added.covered, 'finding')}."
-    yield f"It applies to {waiver.digest} until the {added.content} changes again."
+    yield f"It applies to {waiver.digest} until the {added.content} changes."
     for dead in added.dead:
         yield f"{dead.who}'s waiver in line {dead.line} no longer counts and can be removed."
     if is_written:
