@@ -32,7 +32,7 @@ def _severity(rule: Rule) -> str:
 
 def _exception(rule: Rule) -> str:
     if rule.scope in (Scope.IMAGE, Scope.FILE, Scope.CHANGE) and rule.severity is not Severity.NOTE:
-        return "; a note if the base has it too"
+        return "; a note if the base has the same fault"
     return ""
 
 
