@@ -50,8 +50,8 @@ function drawPlot({ name, xLabel, unit, old, current, span, chosen }) {
   const y = scale(low, high, plotFrame.height - plotFrame.bottom, plotFrame.top);
   const parts = [drawValueAxis(low, high, y, unit), drawBreakpointAxis(newXs, current.xs, x, xLabel)];
   if (newXs[chosen] !== undefined) {
-    const place = x(newXs[chosen]);
-    parts.push(draw("line", { class: "here", x1: place, x2: place, y1: plotFrame.top, y2: plotFrame.height - plotFrame.bottom }));
+    const position = x(newXs[chosen]);
+    parts.push(draw("line", { class: "here", x1: position, x2: position, y1: plotFrame.top, y2: plotFrame.height - plotFrame.bottom }));
   }
   parts.push(drawLine(oldXs, old.ys, x, y, "old"), drawLine(newXs, current.ys, x, y, "new"));
   current.ys.forEach((value, n) => {
@@ -67,8 +67,8 @@ function drawLine(xs, ys, x, y, kind) {
   let path = "";
   let pen = "M";
   // There may be fewer breakpoints than cells.
-  xs.forEach((place, n) => {
-    if (Number.isFinite(ys[n])) path += `${pen}${x(place).toFixed(1)} ${y(ys[n]).toFixed(1)}`;
+  xs.forEach((position, n) => {
+    if (Number.isFinite(ys[n])) path += `${pen}${x(position).toFixed(1)} ${y(ys[n]).toFixed(1)}`;
     pen = Number.isFinite(ys[n]) ? "L" : "M";
   });
   return draw("path", { class: `line ${kind}`, d: path || "M0 0" });
@@ -85,12 +85,12 @@ function drawValueAxis(low, high, y, unit) {
   return group;
 }
 
-function drawBreakpointAxis(places, texts, x, xLabel) {
+function drawBreakpointAxis(xs, texts, x, xLabel) {
   const group = draw("g", { class: "scale" });
   const base = plotFrame.height - plotFrame.bottom;
   let free = -Infinity;
-  places.forEach((place, n) => {
-    const at = x(place);
+  xs.forEach((position, n) => {
+    const at = x(position);
     group.append(draw("line", { class: "tick", x1: at, x2: at, y1: base, y2: base + 4 }));
     // Labels that would overlap are left out.
     const half = texts[n].length * 3.2 + 3;
