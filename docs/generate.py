@@ -25,7 +25,7 @@ from callint.cli.duplicate_options import HELP  # noqa: E402
 from callint.commands import COMMANDS, MODULES  # noqa: E402
 from callint.decoding import checksums  # noqa: E402
 from callint.reading.resources import resource  # noqa: E402
-from callint.reporting.rule_pages import WAIVING, page_paragraphs  # noqa: E402
+from callint.reporting.rules.pages import WAIVING, page_paragraphs  # noqa: E402
 from callint.rules.registry import RULES  # noqa: E402
 
 _XS = "{http://www.w3.org/2001/XMLSchema}"

@@ -253,9 +253,9 @@ def test_whatever_finite_numbers_and_texts_an_image_holds_are_read_back_to_the_s
 @pytest.mark.parametrize(
     ("at", "content", "table", "words"),
     [
-        (0x48, bytes.fromhex("7fc00000"), "real", "no finite number"),
-        (0x58, bytes.fromhex("7ff0000000000000"), "double", "no finite number"),
-        (0x60, b"\x01\x02", "label", "no text in latin-1 that XML can hold"),
+        (0x48, bytes.fromhex("7fc00000"), "real", "a value that is not finite"),
+        (0x58, bytes.fromhex("7ff0000000000000"), "double", "a value that is not finite"),
+        (0x60, b"\x01\x02", "label", "not a text in latin-1 that XML can hold"),
     ],
 )
 def test_what_cdfx_cannot_hold_is_refused_by_name(at: int, content: bytes, table: str, words: str) -> None:
@@ -286,7 +286,7 @@ def test_two_things_that_would_have_one_name_are_refused() -> None:
         for at, name in enumerate(("a-b", "a_b"))
     )
     old, new = (decoded(definition_xml(tables), bytes([n] * 64)) for n in (1, 2))
-    with pytest.raises(InputError, match="a_b: two things would have this name"):
+    with pytest.raises(InputError, match="a_b: two items would have this name"):
         changes_cdfx(compare(old, new), new, "heron.bin", "t.xml")
 
 

@@ -59,6 +59,7 @@ def test_imports_go_one_way() -> None:
     done = start("-c", program, "--no-cache")
     assert done.returncode == 0, done.stdout + done.stderr
     assert "Data flows one way, and so do imports KEPT" in done.stdout
+    assert "Formats for programs do not import printers for people KEPT" in done.stdout
 
 
 # What a start may cost

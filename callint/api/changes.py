@@ -12,7 +12,7 @@ from callint.api.image import CalibrationImage, context_of
 from callint.api.table import CalibrationTable
 from callint.model.change import ChangeSet, Flags, Numbers, TableChange
 from callint.reporting.changes.json import changes_document
-from callint.reporting.changes.text import closing_line
+from callint.reporting.changes.wording import closing_line
 from callint.rules.context import CheckContext
 
 

@@ -17,7 +17,7 @@ from callint.model.definition import Definition
 from callint.reporting.changes.text import print_changes, print_table_change
 from callint.reporting.findings.summary import closing_line
 from callint.reporting.findings.wording import headline, sentence
-from callint.reporting.tables.grids import axis_words, breakpoint_texts, cell_texts
+from callint.reporting.tables.values import breakpoint_texts, cell_texts, signal_and_unit
 from callint.reporting.terminal import QUIET, StyledLine, Terminal
 from callint.rules.context import CheckContext
 
@@ -45,7 +45,7 @@ def grid_html(definition: Definition, grid: Grid) -> str:
     )  # fmt: skip
     rows = []
     if heads:
-        axes = (", ".join(filter(None, axis_words(definition, axis))) for axis in (table.y, table.x))
+        axes = (", ".join(filter(None, signal_and_unit(definition, axis))) for axis in (table.y, table.x))
         corner = " / ".join(filter(None, axes))
         cells = "".join(f'<th scope="col">{text_html(head)}</th>' for head in heads)
         lead = f"<th>{text_html(corner)}</th>"

@@ -12,13 +12,13 @@ from numpy.typing import ArrayLike, NDArray
 from callint.api.definition import CalibrationDefinition
 from callint.api.html import grid_html
 from callint.api.image import CalibrationImage, context_of
+from callint.comparing.point_outputs import point_outputs
 from callint.decoding.signal_names import signal_named
 from callint.decoding.surfaces import obstacle, surface
 from callint.fmt import with_unit
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import Definition, States, Table
 from callint.model.errors import InputError, MissingLibraryError
-from callint.reporting.point.text import tables_at
 from callint.rules.context import CheckContext
 
 
@@ -131,8 +131,8 @@ class CalibrationTable:
         if any(value.ndim for value in point.values()):
             return self._at_points(place, point)
         numbers = {name: value.item() for name, value in point.items()}
-        outputs = tables_at(self.context, "", "", numbers, {self.name})
-        self._require(place, outputs.wanting, outputs.obstacles.get(self.name))
+        outputs = point_outputs(self.context.new, self.context.old, numbers, {self.name})
+        self._require(place, outputs.missing_signals, outputs.unreadable.get(self.name))
         return outputs.outputs[0].new
 
     def _at_points(self, place: str, point: Mapping[str, Numbers]) -> Numbers:

@@ -68,8 +68,7 @@ def _headings(
 
 def _print_change(old: Content, new: Content, definition: str | None, policy: str | None) -> None:
     """The change in engineering units, or by bytes with the reason where that cannot be."""
-    from callint.reporting.changes.bytes_text import byte_summary
-    from callint.reporting.changes.text import print_changes
+    from callint.reporting.changes.text import print_changes, undefined_changes
     from callint.reporting.terminal import console
 
     terminal = console(sys.stdout, colour=_colour())
@@ -83,7 +82,7 @@ def _print_change(old: Content, new: Content, definition: str | None, policy: st
         print_changes(CheckContext(subject, after, before).changes, before, after, terminal)
     except InputError as error:
         sys.stdout.write(f"  {clean(error.lines[0])}\n")
-        for line in byte_summary(old.data, new.data):
+        for line in undefined_changes(old.data, new.data):
             sys.stdout.write(f"  {line}\n")
     terminal.print()
 

@@ -17,9 +17,9 @@ from callint.decoding.surfaces import surfaces
 from callint.model.policy import Policy
 from callint.reading.tree import OverlayTree
 from callint.reading.workspace import Workspace
-from callint.reporting.review.document import Digests, Review, ReviewedImage, State
 from callint.rules.context import CheckContext
 from callint.rules.registry import refuse_unknown_rules
+from callint.versioning.review import Digests, ImageState, Review, ReviewedImage
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
     from callint.versioning.git.repository import LoggedCommit
@@ -61,11 +61,11 @@ def review_of_images(
     report = new_findings(report, [known], policy.fail_on)
     image = ReviewedImage(
         path=new.path,
-        state=State.SAME if old.data == new.data else State.CHANGED,
+        state=ImageState.SAME if old.data == new.data else ImageState.CHANGED,
         old=old.name,
         new=new.name,
         base=inspector.loader.choose_base(subject, one, after).path,
-        case=CheckContext(subject, after, before),
+        context=CheckContext(subject, after, before),
         sha256=Digests.of(old, new),
     )
     image = with_log(image, subjects, wish.log)
@@ -100,8 +100,8 @@ class Day:
 
 def with_log(image: ReviewedImage, subjects: DefinitionResolver, log: str | None) -> ReviewedImage:
     """The image with the logged time in the cells of the tables that changed, if there is a log."""
-    if log is None or image.case is None or image.case.image is None:
+    if log is None or image.context is None or image.context.image is None:
         return image
-    case = image.case
+    case = image.context
     asked = surfaces(case.new, case.changes.touched_tables)
-    return replace(image, logged=read_log(log, subjects.policy, case.definition, asked))
+    return replace(image, log=read_log(log, subjects.policy, case.definition, asked))

@@ -21,10 +21,10 @@ from callint.fmt import count
 from callint.model.errors import InputError
 from callint.reading.tree import OverlayTree, reason
 from callint.reading.workspace import Workspace
-from callint.reporting.review.document import Digests, Review, ReviewedImage, State
 from callint.rules.context import CheckContext
 from callint.rules.registry import refuse_unknown_rules
 from callint.versioning.file_version import Content
+from callint.versioning.review import Digests, ImageState, Review, ReviewedImage
 
 if TYPE_CHECKING:  # git is slow to import
     from callint.versioning.ranges import Span
@@ -54,7 +54,7 @@ def review_of_range(words: tuple[str, ...], wish: ReviewOptions) -> tuple[Review
     told = {finding.image for finding in report.findings}
     images = [_reviewed(subjects, one) for one in stretch.versions]
     # A change of the policy touches every image; those that it says nothing new about are no news.
-    images = [one for one in images if one.state is not State.SAME or one.renamed or one.path in told]
+    images = [one for one in images if one.state is not ImageState.SAME or one.renamed or one.path in told]
     images = [with_log(one, subjects, wish.log) for one in images]
     shown = {"", *(one.path for one in images)}
     known = tuple(finding for finding in report.known or () if finding.image in shown)
@@ -200,7 +200,7 @@ def _reviewed(subjects: DefinitionResolver, version: _Version) -> ReviewedImage:
         old=old.name if old else "",
         new=new.name if new else "",
         renamed=old.path if old and old.path != version.path else "",
-        trouble=version.trouble,
+        problem=version.trouble,
         sha256=Digests.of(old, new),
     )
     if new is None or version.trouble:
@@ -210,22 +210,24 @@ def _reviewed(subjects: DefinitionResolver, version: _Version) -> ReviewedImage:
         after = subjects.image(subject, new)
         base_name, base = subjects.base_of(new, subject, after, None)
         if old is None:
-            return replace(image, case=CheckContext(subject, after, base), old=base_name, base=base_name)
+            return replace(image, context=CheckContext(subject, after, base), old=base_name, base=base_name)
         before = subjects.image(subject, old)
     except InputError as error:
         # The remedy is for a command line that names one image.
         line = error.lines[0]
-        image = replace(image, trouble=line.rpartition("; ")[0] or line)
-        return image if image.state is State.SAME else replace(image, state=State.UNREADABLE)
+        image = replace(image, problem=line.rpartition("; ")[0] or line)
+        return image if image.state is ImageState.SAME else replace(image, state=ImageState.UNREADABLE)
     has_base = version.one is not None and version.one.bases
-    return replace(image, case=CheckContext(subject, after, before), base=base_name if has_base else old.name)
+    return replace(
+        image, context=CheckContext(subject, after, before), base=base_name if has_base else old.name
+    )
 
 
-def _state(version: _Version) -> State:
+def _state(version: _Version) -> ImageState:
     if version.trouble:
-        return State.UNREADABLE
+        return ImageState.UNREADABLE
     if version.new is None:
-        return State.REMOVED
+        return ImageState.REMOVED
     if version.old is None:
-        return State.ADDED
-    return State.SAME if version.old.data == version.new.data else State.CHANGED
+        return ImageState.ADDED
+    return ImageState.SAME if version.old.data == version.new.data else ImageState.CHANGED

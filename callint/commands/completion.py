@@ -11,7 +11,7 @@ from callint.cli.duplicate_options import HELP
 from callint.commands import COMMANDS, MODULES
 
 if TYPE_CHECKING:  # the other commands are imported only to be described
-    from callint.reporting.completion_scripts import Command, Option, Value
+    from callint.reporting.completion.command_line import Command, Option, Value
 
 _SHELLS = ("bash", "zsh", "fish", "powershell")
 
@@ -27,7 +27,8 @@ def command(shell: str) -> int:
     docs/completion.md says how to install it. The script is static, so completion does not start Python.
     Print it again after you update callint.
     """
-    from callint.reporting.completion_scripts import Option, completion_script
+    from callint.reporting.completion.command_line import Option
+    from callint.reporting.completion.scripts import completion_script
 
     own = (
         Option(("--help", "-h"), "Say how callint is called."),
@@ -41,7 +42,7 @@ def described() -> list[Command]:
     """Every command as its own parser has it."""
     from importlib import import_module
 
-    from callint.reporting.completion_scripts import Command
+    from callint.reporting.completion.command_line import Command
 
     words = _words()
     found = []
@@ -61,7 +62,7 @@ def described() -> list[Command]:
 def _words() -> dict[str, Value]:
     """What the words of a command are where its parser does not know it."""
     from callint.reading.resources import schemas
-    from callint.reporting.completion_scripts import Value
+    from callint.reporting.completion.command_line import Value
     from callint.rules.registry import RULES
     from callint.rules.rule import Scope
 
@@ -75,7 +76,7 @@ def _words() -> dict[str, Value]:
 
 
 def _option(option: click.Option) -> Option:
-    from callint.reporting.completion_scripts import Option
+    from callint.reporting.completion.command_line import Option
 
     names = tuple(sorted(option.opts, key=lambda name: not name.startswith("--")))
     value = None if option.is_flag else _value(option, names[0].lstrip("-").upper())
@@ -88,7 +89,7 @@ def _value(parameter: click.Parameter, name: str) -> Value:
 
     A command's own words are files where they are no choices: most are, or name one in a revision.
     """
-    from callint.reporting.completion_scripts import Value
+    from callint.reporting.completion.command_line import Value
 
     if isinstance(parameter.type, click.Choice):
         return Value(name, tuple(str(choice) for choice in parameter.type.choices))

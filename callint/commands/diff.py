@@ -88,7 +88,7 @@ def command(
 
         document = documents if is_range(words) else documents[0]
         if destination is not None:
-            destination = destination.sparing(*view.inputs)
+            destination = destination.protecting(*view.inputs)
         write_output(document if isinstance(document, str) else _json(document), destination)
     return status
 

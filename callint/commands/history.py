@@ -184,7 +184,7 @@ def _asked(
 
 def _texts(decoded: Decoded, axis: str) -> list[str]:
     """The breakpoints of an axis as people read them."""
-    from callint.reporting.tables.grids import breakpoint_texts
+    from callint.reporting.tables.values import breakpoint_texts
 
     definition = decoded.layout.definition
     return breakpoint_texts(definition, definition.axes[axis], decoded.breakpoints(axis).tolist())

@@ -15,7 +15,8 @@ from callint.reading.asap2.build import make_definition
 from callint.reading.asap2.parser import read_asap2
 from callint.reading.asap2.report import is_name
 from callint.reading.tree import require_inside_repository
-from callint.reporting.import_.json import ImportReport, import_json
+from callint.reporting.import_.json import import_json
+from callint.reporting.import_.result import ImportResult
 
 
 @click.command()
@@ -58,14 +59,14 @@ def command(
             from callint.reporting.files.atomic_write import replace_file
 
             replace_file(destination, (line.encode() for line in definition_lines(imported.definition)))
-    report = ImportReport(imported, str(source), str(target))
+    result = ImportResult(imported, str(source), str(target))
     if form == "json":
-        sys.stdout.write(import_json(report))
+        sys.stdout.write(import_json(result))
     else:
         from callint.reporting.import_.text import print_import
         from callint.reporting.terminal import console
 
-        print_import(report, console(sys.stdout), everything)
+        print_import(result, console(sys.stdout), everything)
     return int(not imported.is_complete)
 
 

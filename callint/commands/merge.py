@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import click
 import numpy as np
 
+from callint.checking.merge_report import MergeReport
 from callint.checking.report import Report
 from callint.cli.git_file import read_git_file
 from callint.cli.image_loading import (
@@ -41,7 +42,8 @@ from callint.model.finding import Finding
 from callint.reading.locks import exclusive_update
 from callint.reading.tree import CONFLICT_DATA, CONFLICT_TEXT, read_file, reason
 from callint.reading.workspace import Workspace, open_workspace
-from callint.reporting.merge.json import FORMAT, TITLE, MergeReport, merge_json
+from callint.reporting.merge.json import merge_json
+from callint.reporting.merge.lists import FORMAT, TITLE
 from callint.rules.context import LoadedDefinition
 from callint.rules.registry import refuse_unknown_rules
 from callint.versioning.file_version import Content
@@ -114,7 +116,7 @@ def command(
     inputs = {*(one.name for one in contents), job.subject.file.path}
     # A link stays a link: the file that it leads to is what is written.
     places = map(workspace.place, inputs)
-    destination = destinations.image(target, workspace, inputs=places, follows=True)
+    destination = destinations.image(target, workspace, inputs=places, follows_links=True)
     lists = _Lists.beside(target, destination)
     report = job.run()
     _write(report, job.merged(report), destination, lists)
@@ -151,11 +153,13 @@ def _drive(
         # Without a working tree there is no place for lists, and git shows what is printed.
         lists: _Lists | None = None
         image = Path(path)
-        if image.parent.is_dir() and (beside := destinations.image_of_git(image, workspace)):
+        if image.parent.is_dir() and (beside := destinations.merge_driver_image(image, workspace)):
             lists = _Lists.beside(image, beside)
         # Where one side moved the image into git-lfs, or out of it, that is merged too.
         form = handed[2] if handed[1].is_pointer == handed[0].is_pointer else handed[1]
-        _write(report, form.successor(job.merged(report)), destinations.handed_by_git(Path(ours)), lists)
+        _write(
+            report, form.successor(job.merged(report)), destinations.merge_driver_result(Path(ours)), lists
+        )
     except InputError as error:
         sys.stderr.write("".join(f"callint: {clean(line)}\n" for line in error.lines))
         return 1
@@ -342,7 +346,7 @@ class _Lists:
     def beside(image: Path, destination: Destination) -> _Lists:
         """The lists of an image; they are kept from where its ``destination`` is kept from."""
         text, data = (image.with_name(f"{image.name}{ending}") for ending in (CONFLICT_TEXT, CONFLICT_DATA))
-        return _Lists(destination.elsewhere(text), destination.elsewhere(data))
+        return _Lists(destination.with_path(text), destination.with_path(data))
 
     def refuse_strangers(self) -> None:
         """InputError where a file that callint did not write lies where a list belongs."""

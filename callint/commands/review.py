@@ -14,7 +14,7 @@ from callint.cli.revision_pairs import is_range, spelled_out
 from callint.fmt import clean
 from callint.model.errors import InputError
 from callint.reading.workspace import Workspace, open_workspace
-from callint.reporting.review.document import Review
+from callint.versioning.review import Review
 
 if TYPE_CHECKING:  # loaded when something is written
     from callint.reporting.files.destinations import Destination
@@ -96,7 +96,7 @@ def _destination(path: Path, workspace: Workspace, review: Review, named: list[s
     """Where the page goes; InputError where that is an input, or what the policy names."""
     from callint.reporting.files.destinations import output
 
-    inputs = {one.case.file.path for one in review.images if one.case is not None}
+    inputs = {image.context.file.path for image in review.images if image.context is not None}
     places = [workspace.place(name) for name in inputs]
     return output(path, workspace, inputs=[*places, *(Path(word) for word in named)])
 
@@ -109,7 +109,7 @@ def _write(output: Destination, review: Review, form: str) -> None:
     if form == "json":
         text = f"{document_text(document)}\n"
     else:
-        from callint.reporting.review.page import page
+        from callint.reporting.review.html import page
 
         text = page(document)
     replace_file(output, text.encode())

@@ -18,7 +18,7 @@ def command(rule: str | None) -> int:
     A page says what the rule checks, why it matters on an engine, how to fix a finding and how to waive it,
     with an example.
     """
-    from callint.reporting.rule_pages import print_list, print_page
+    from callint.reporting.rules.text import print_list, print_page
     from callint.reporting.terminal import console
     from callint.rules.registry import RULES
 

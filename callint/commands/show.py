@@ -96,7 +96,7 @@ def command(
     content = read_content(workspace, image)
     subjects = DefinitionResolver(workspace, definition)
     subject = subjects.of(content)
-    destination = None if output is None else subjects.output(output).sparing(subjects.place(content))
+    destination = None if output is None else subjects.output(output).protecting(subjects.place(content))
     image_ = subjects.image(subject, content)
     if at:
         name, found = subjects.base_of(content, subject, image_, base)
@@ -173,23 +173,24 @@ def _print_point(
 ) -> None:
     """What tables put out at an operating point; all that depend on signals which it gives."""
     from callint.cli.operating_point_option import parse_point
-    from callint.reporting.point.text import print_point, tables_at
+    from callint.comparing.point_outputs import point_outputs
 
     point = parse_point(case.definition, words)
     names = table_selection(case.definition, globs) if globs else None
     if names is not None and not names & case.layout.table_items.keys():
         word = "an axis" if names & case.definition.axes.keys() else "a text"
         raise InputError(f"{' '.join(globs)}: {word} has no output; name tables with --at")
-    outputs = tables_at(case, name, case.base_path, point, names)
+    outputs = point_outputs(case.new, case.old, point, names)
     if form == "json":
         from callint.reporting.files.atomic_write import write_output
         from callint.reporting.point.json import point_json
 
-        write_output(point_json(case.file.path, case.definition, outputs), output)
+        write_output(point_json(case.file.path, case.definition, name, case.base_path, outputs), output)
     else:
+        from callint.reporting.point.text import print_point
         from callint.reporting.terminal import console
 
-        print_point(case.definition, outputs, console(sys.stdout))
+        print_point(case.definition, name, case.base_path, outputs, console(sys.stdout))
 
 
 def _print_plain(image: str, definition: str | None, policy: str | None) -> int:

@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
+from callint.checking.added_waiver import AddedWaiver
 from callint.checking.assignments import assignments
 from callint.checking.checker import Checker
 from callint.checking.content import accepted_content
@@ -32,9 +32,6 @@ from callint.reading.workspace import Workspace, open_workspace
 from callint.rules.context import CheckContext
 from callint.rules.registry import RULES, refuse_unknown_rules
 from callint.rules.waiver import WaiverStatus
-
-if TYPE_CHECKING:  # loaded when something is written
-    from callint.reporting.waiver.text import Written
 
 #: The shortest reason and name that a policy takes.
 _SHORTEST_REASON, _SHORTEST_NAME = 10, 2
@@ -106,10 +103,8 @@ class _ChangedError(Exception):
     """The policy has been changed since it was read, so that it may say something else of the finding."""
 
 
-def _waived(workspace: Workspace, wish: _WaiveOptions, dry_run: bool) -> Written:
+def _waived(workspace: Workspace, wish: _WaiveOptions, dry_run: bool) -> AddedWaiver:
     """Judge, and write the waiver. InputError where it cannot be, _ChangedError where that has to be anew."""
-    from callint.reporting.waiver.text import Written
-
     if not workspace.policy.path:
         raise InputError("no callint.toml in this folder or any parent; run callint init first")
     refuse_unknown_rules(workspace.policy)
@@ -133,7 +128,7 @@ def _waived(workspace: Workspace, wish: _WaiveOptions, dry_run: bool) -> Written
     _refuse_same_person(inspector, case, first, waiver)
     waiver = _write(workspace, waiver, dry_run)
     content, dead = _content(case, first), _dead(inspector, waiver)
-    return Written(waiver, workspace.policy.path, len(covered), content, dead)
+    return AddedWaiver(waiver, workspace.policy.path, len(covered), content, dead)
 
 
 def _beside_the_last_commit(workspace: Workspace) -> Callable[[Checker], Iterable[Finding]] | None:

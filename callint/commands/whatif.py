@@ -12,8 +12,10 @@ import numpy as np
 from callint import fmt
 from callint.cli.image_loading import DefinitionResolver, read_content, table_selection, workspace_for
 from callint.cli.operating_point_option import number, parse_point
+from callint.comparing.fault_report import FaultReport
 from callint.comparing.sensor_faults import ComparedSignal, FalseReading, SensorFault
 from callint.decoding.decode import Decoded
+from callint.decoding.round_numbers import round_values
 from callint.decoding.sensors import Circuit, UnusableSensorError, Wiring, circuit
 from callint.decoding.signal_graph import CycleError, ReachedTables, reached_tables, signals_of
 from callint.decoding.signal_names import signal_named
@@ -21,7 +23,7 @@ from callint.decoding.surfaces import Surface, obstacle, surface
 from callint.model.change import Numbers
 from callint.model.definition import Definition, Sensor, Signal
 from callint.model.errors import InputError
-from callint.reporting.whatif.text import FaultReport, print_outlook, round_values
+from callint.reporting.whatif.text import print_fault_report
 from callint.rules.context import CheckContext
 
 #: Into so many stretches the range of the true signal is cut, and so many breakpoints on it count at most.
@@ -114,7 +116,7 @@ def command(
     else:
         from callint.reporting.terminal import console
 
-        print_outlook(outlook, console(sys.stdout), everything or bool(globs))
+        print_fault_report(outlook, console(sys.stdout), everything or bool(globs))
     return 0
 
 

@@ -1,1 +1,1 @@
-"""Findings and changes into text and data."""
+"""Reports of results: a folder for each subject, a module for each format."""

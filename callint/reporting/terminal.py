@@ -1,4 +1,4 @@
-"""The terminal: width, colour, and text that a stranger wrote."""
+"""The terminal: its width and colours, and safe text on it."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ from callint.model.finding import Severity
 if TYPE_CHECKING:
     from rich.console import Console
 
-#: Styles name what they mark; the words say the same without them.
+#: Styles by what they mark; the text has the same meaning without them.
 SEVERITY_STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "cyan"}
 CHANGED = "bold"
 QUIET = "dim"
 
-#: Stands between a number and its unit while prose is broken into lines.
+#: Joins a number and its unit while prose is broken into lines.
 _TIE = "\u00a0"
 _NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=[^\W\d]|[%°])")
 
-#: Narrower output is not worth reading; wider lines of prose are not either.
+#: Narrower output and wider lines of prose are hard to read.
 _NARROWEST, _WIDEST_PROSE = 40, 100
 
 
@@ -35,32 +35,31 @@ class StyledLine:
 
     @property
     def plain(self) -> str:
-        """What it says."""
-        return "".join(words for words, _ in self.parts)
+        """The text without styles."""
+        return "".join(text for text, _ in self.parts)
 
     def styled(self, style: str) -> StyledLine:
-        """It with a style beside those of its parts."""
-        return StyledLine(*((words, f"{own} {style}".strip()) for words, own in self.parts))
+        """The line with a style in addition to those of its parts."""
+        return StyledLine(*((text, f"{own} {style}".strip()) for text, own in self.parts))
 
     def indented(self, indent: str) -> StyledLine:
-        """It behind an indent."""
+        """The line behind an indent."""
         return StyledLine((indent, ""), *self.parts)
 
     def stripped(self) -> StyledLine:
-        """It without spaces at its end."""
+        """The line without spaces at its end."""
         parts = list(self.parts)
         while parts:
-            words, style = parts.pop()
-            if kept := words.rstrip():
-                return StyledLine(*parts, (kept, style))
+            text, style = parts.pop()
+            if stripped := text.rstrip():
+                return StyledLine(*parts, (stripped, style))
         return StyledLine()
 
 
 class Terminal:
     """A stream for people.
 
-    The library that knows terminals is loaded for one only: most output goes into a pipe or a file, where
-    there is nothing to know.
+    The library for terminals is loaded only for a terminal: most output goes into a pipe or a file.
     """
 
     def __init__(self, stream: IO[str], colour: bool | None) -> None:
@@ -69,7 +68,7 @@ class Terminal:
 
     @cached_property
     def _console(self) -> Console | None:
-        """What knows the terminal; None where the stream is certainly none."""
+        """The console of a terminal; None if the stream is certainly not a terminal."""
         forced = os.environ.get("FORCE_COLOR") or os.environ.get("TTY_COMPATIBLE")
         if self._colour is False or not (self._colour or forced or self._stream.isatty()):
             return None
@@ -77,7 +76,7 @@ class Terminal:
 
         class Quiet(Console):
             def on_broken_pipe(self) -> None:
-                """Leave it to the command line what a reader that has gone means."""
+                """Let the command line handle a reader that closed the pipe."""
                 raise BrokenPipeError
 
         return Quiet(
@@ -95,7 +94,7 @@ class Terminal:
 
     @property
     def width(self) -> int:
-        """How many columns it has; 80 where it is no terminal."""
+        """The number of columns; 80 if it is not a terminal."""
         return self._console.width if self._console is not None and self._console.is_terminal else 80
 
     @property
@@ -115,32 +114,32 @@ class Terminal:
 
 
 def console(stream: IO[str], colour: bool | None = None) -> Terminal:
-    """A stream for people: no colour to a pipe; NO_COLOR and FORCE_COLOR are honoured.
+    """A stream for people: no colour in a pipe; NO_COLOR and FORCE_COLOR are honoured.
 
-    ``colour`` settles it where the stream does not tell, as behind git's pager.
+    ``colour`` decides if the stream cannot, as behind git's pager.
     """
     return Terminal(stream, colour)
 
 
 def width(terminal: Terminal) -> int:
-    """How many columns a line may take: the terminal's, or 80 for a pipe."""
+    """The number of columns of a line: the terminal's, or 80 for a pipe."""
     return max(terminal.width, _NARROWEST)
 
 
 def arrow(terminal: Terminal) -> str:
-    """What stands between old and new."""
+    """The sign between an old and a new value."""
     return "→" if terminal.encoding.startswith("utf") else "->"
 
 
 def ellipsis(terminal: Terminal) -> str:
-    """The one character that stands where something is cut away."""
+    """The character that marks a cut."""
     return "…" if arrow(terminal) == "→" else "."
 
 
 def wrapped(text: str, columns: int, indent: str = "") -> list[str]:
     """Prose in lines of bounded width, each with the indent.
 
-    A word is only broken if it is longer than a line, and no number is torn from the unit behind it.
+    A word is broken only if it is longer than a line, and a number stays with its unit.
     """
     lines = textwrap.wrap(
         _NUMBER_AND_UNIT.sub(_TIE, clean(text)),
@@ -150,11 +149,11 @@ def wrapped(text: str, columns: int, indent: str = "") -> list[str]:
         break_long_words=True,
         break_on_hyphens=False,
     )
-    return [one.replace(_TIE, " ") for one in lines] or [indent]
+    return [text.replace(_TIE, " ") for text in lines] or [indent]
 
 
 def heading(name: str, rest: str, columns: int) -> list[StyledLine]:
-    """A name in bold and what follows it, in lines of bounded width; later ones are indented."""
+    """A name in bold with a text behind it, in lines of bounded width; later lines are indented."""
     first, *more = wrapped(f"{name}{rest}", columns)
     lead = min(len(clean(name)), len(first))
     texts = [line((first[:lead], "bold"), first[lead:])]
@@ -163,28 +162,28 @@ def heading(name: str, rest: str, columns: int) -> list[StyledLine]:
     return texts
 
 
-#: Prose beside a column is not squeezed into less than this; it goes below instead.
-_LEAST_BESIDE = 24
+#: Prose goes below a row if less than this number of columns is left beside it.
+_LEAST_ROOM = 24
 
 
-def beside(lead: str, words: str, columns: int, bold: int = 0) -> list[StyledLine]:
-    """Prose beside the columns of a row, or below them where too little room is left.
+def row_with_prose(lead: str, prose: str, columns: int, bold: int = 0) -> list[StyledLine]:
+    """Prose beside the columns of a row, or below them if too little room is left.
 
     The first ``bold`` characters of the row are bold.
     """
     lead = clean(lead)
     room = columns - len(lead) - 2
-    if room >= _LEAST_BESIDE:
-        first, *more = wrapped(words, room)
+    if room >= _LEAST_ROOM:
+        first, *more = wrapped(prose, room)
         return [
             line((lead[:bold], "bold"), f"{lead[bold:]}  {first}"),
             *(line(" " * (len(lead) + 2) + text) for text in more),
         ]
     rows = wrapped(" ".join(lead.split()), columns)
-    return [line(text) for text in (*rows, *wrapped(words, columns, "    "))]
+    return [line(text) for text in (*rows, *wrapped(prose, columns, "    "))]
 
 
 def line(*parts: tuple[str, str] | str) -> StyledLine:
     """One line of styled parts; a part is text, or text and style. Nothing in them is markup."""
     styled = ((part, "") if isinstance(part, str) else part for part in parts)
-    return StyledLine(*((clean(words), style) for words, style in styled))
+    return StyledLine(*((clean(text), style) for text, style in styled))

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from callint.reporting.review.page import page
+from callint.reporting.review.html import page
 from tests.running import valid
 
 Json = dict[str, Any]

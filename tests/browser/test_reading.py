@@ -89,7 +89,7 @@ def test_the_frame_lies_around_the_operating_range(opened: Opened) -> None:
         )
     assert edges == {"left": [0], "right": [6], "top": [1], "bottom": [4]}
     assert "Framed is the operating range: 800 to 3000 rpm, 15 to 60 mg." in page.texts(
-        "#smoke_limit .told-by"
+        "#smoke_limit .table-note"
     )
 
 
@@ -253,7 +253,7 @@ def test_of_an_unchanged_image_a_new_judgement_is_told_only_where_there_is_one(
     found = [finding(0, "a/a", "note", "fuel", state=state)]
     same = image(0, "boats/heron.bin", [], state="same", sentences=[])
     page = opened(document([same], found))
-    words = ["What changed No byte of this image changed, but what it is judged by did."]
+    words = ["What changed No byte of this image changed, but its definition, its policy or a waiver did."]
     assert [text.replace("changedNo", "changed No") for text in page.texts(".fact.changed")] == (
         words if told else []
     )
@@ -439,9 +439,9 @@ def test_a_link_to_nothing_leaves_the_page_as_it_is(opened: Opened) -> None:
 )
 def test_a_link_to_nothing_is_said_to_be_one(opened: Opened, link: str, told: str) -> None:
     page = opened(yard(), link)
-    assert page.text(".toolbar .told[role=status]") == told
+    assert page.text(".toolbar .status[role=status]") == told
     page.run("location.hash = '#monitor'")
-    page.until(lambda: page.text(".toolbar .told") == "")
+    page.until(lambda: page.text(".toolbar .status") == "")
 
 
 def test_a_link_may_name_the_image_where_there_is_only_one(opened: Opened) -> None:
@@ -589,7 +589,7 @@ def test_the_list_and_the_tables_can_be_filtered(
     assert [title.split(" ")[0] for title in page.texts("article:not([hidden]) h3")] == [
         one.split(" ")[0] for one in left
     ]
-    assert page.text(".list .told") == f"{len(left)} of 4 tables shown"
+    assert page.text(".list .status") == f"{len(left)} of 4 tables shown"
 
 
 def test_a_link_to_a_table_that_the_filter_hides_shows_it(opened: Opened) -> None:
@@ -598,7 +598,7 @@ def test_a_link_to_a_table_that_the_filter_hides_shows_it(opened: Opened) -> Non
     page.press("trim")
     page.run("location.hash = '#smoke_limit/4,2'")
     page.until(lambda: page.run("return document.activeElement.dataset.cell") == "20")
-    assert page.text(".list .told") == ""
+    assert page.text(".list .status") == ""
 
 
 def test_of_hundreds_of_tables_only_the_near_ones_are_drawn(opened: Opened) -> None:

@@ -26,7 +26,7 @@ def copied(page: Page) -> str:
     grant = {"permissions": ["clipboardReadWrite", "clipboardSanitizedWrite"]}
     page.chrome.execute_cdp_cmd("Browser.grantPermissions", grant)
     page.click(".copy")
-    page.until(lambda: page.text(".signoff .told") == "Copied as Markdown.")
+    page.until(lambda: page.text(".signoff .status") == "Copied as Markdown.")
     reading = "navigator.clipboard.readText().then(arguments[0], (error) => arguments[0](String(error)))"
     return str(page.chrome.execute_async_script(reading))
 
@@ -124,7 +124,7 @@ def test_the_copied_review_warns_of_an_agreement_with_unread_tables(opened: Open
     assert "**Warning: agreed with tables unread, 1 of 4 tables read.**" in copied(page)
     for table in ("overspeed_cut", "speed_trim", "monitor"):
         sign(page, table)
-    page.run("document.querySelector('.signoff .told').textContent = ''")
+    page.run("document.querySelector('.signoff .status').textContent = ''")
     assert "Warning" not in copied(page)
 
 

@@ -410,7 +410,7 @@ def test_an_output_takes_no_pipes_or_devices_place(yard: Yard) -> None:
     pipe = yard.root / "pipe"
     os.mkfifo(pipe)
     error = yard.call("check", "--output", "pipe").error
-    assert error == "callint: pipe: it cannot be written: it is no regular file; choose another place"
+    assert error == "callint: pipe: it cannot be written: it is not a regular file; choose another place"
     assert pipe.is_fifo()
 
 

@@ -18,7 +18,8 @@ import pytest
 
 from callint.commands import COMMANDS, MODULES
 from callint.commands.completion import described
-from callint.reporting.completion_scripts import SHELLS, Command, Option, Value, completion_script
+from callint.reporting.completion.command_line import Command, Option, Value
+from callint.reporting.completion.scripts import SHELLS, completion_script
 from callint.rules.registry import RULES
 from tests.running import REPOSITORY, call, environment
 

@@ -109,7 +109,7 @@ def test_an_axis_shows_its_breakpoints_and_names_every_table_that_it_moves(yard:
     result = yard.call("diff", BASE, "boats/auk.bin")
     start = result.lines.index("axis speed_4: speed, rpm")
     words = " ".join(" ".join(result.lines[start : result.lines.index("", start)]).split())
-    assert "1 of 4 breakpoints changed; this moves what the tables on it put out" in words
+    assert "1 of 4 breakpoints changed; this moves the output of the tables on it" in words
     names = re.findall(r"(\w+)(?: \(\w+\))?: (?:up to|unchanged)", words)
     assert names == ["smoke_cap", "egr", "fuel", "trim"]
     assert "smoke_cap (protection): " in words
@@ -131,7 +131,7 @@ def test_a_text_a_checksum_and_unexplained_bytes_are_shown(yard: Yard) -> None:
     assert 'text hull_number: "FACTORY" → "HERON-3"' in result.lines
     old, new = (int.from_bytes(data[0x90:0x92], "big") for data in (yard_base(), EVERYTHING))
     assert f"checksum sum: 0x{old:X} → 0x{new:X}" in result.lines
-    assert "unexplained: 4 bytes that belong to nothing that is defined" in result.lines
+    assert "unexplained: 4 bytes that the definition does not describe" in result.lines
     assert "  0x00070, 4 bytes, outside every region" in result.lines
     assert "    00 00 00 00 → de ad be ef" in result.lines
     assert "4 of them unexplained" in result.flat

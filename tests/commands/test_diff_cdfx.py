@@ -224,7 +224,7 @@ def test_a_change_that_the_file_cannot_hold_is_refused_whole_and_the_old_file_st
     words = ("--format", "cdfx", "--output", FILE)
     error = yard.call("diff", BASE, HERON, *words).error
     assert error == (
-        "callint: boats/heron.bin: other: it holds what is no finite number, which CDFX has no word for; "
+        "callint: boats/heron.bin: other: it holds a value that is not finite, which CDFX cannot express; "
         "choose other tables with -t"
     )
     assert yard.files() == before

@@ -138,7 +138,7 @@ def test_a_moved_breakpoint_along_y_is_in_use_too(yard: Yard) -> None:
 def test_a_log_without_a_time_counts_rows_and_says_so(yard: Yard) -> None:
     words = diff(yard, "speed;load\n1600;40\n2000;40,0\n800;10\n800;10\n")
     assert "in use for 50 % of the logged time, 38 % of it by weight" in words
-    assert "drive.csv: 4 rows, each of which counts the same, as there is no column of time." in words
+    assert "drive.csv: 4 rows; all rows count the same, as the log has no column of time." in words
     document = compared(yard)
     assert document["tables"][0]["logged"] == {"in_use": 0.5, "share": 0.375, "never": 0}
     assert document["log"] == {"file": "drive.csv", "rows": 4}
@@ -156,7 +156,7 @@ def test_all_that_is_wrong_with_a_log_is_said(yard: Yard) -> None:
         "1 row ended early.",
         "There are several columns 'speed'; the first one counts.",
         "The log has no column 'fuel [mg]', which [log] of callint.toml names.",
-        "It says nothing about tables on load, of which it has no column.",
+        "It has no column of load, so it says nothing about tables on them.",
     ):
         assert sentence in words
     document = compared(yard)
@@ -216,7 +216,10 @@ def test_a_single_row_with_a_time_is_not_said_to_be_in_another_unit(yard: Yard) 
 def test_columns_whose_names_are_nearly_right_are_pointed_at(yard: Yard) -> None:
     words = diff(yard, "Time;speed;Load [mg]\n0;1600;40\n1;1600;40\n")
     assert "no column of time. 'Time' may be the time: name it in [log] of callint.toml." in words
-    assert "nothing about tables on load, of which it has no column; 'Load [mg]' may be load: name" in words
+    assert (
+        "It has no column of load, so it says nothing about tables on them; 'Load [mg]' may be load: name"
+        in words
+    )
 
 
 def test_a_few_rows_with_too_many_cells_are_an_accident(yard: Yard) -> None:
@@ -226,7 +229,7 @@ def test_a_few_rows_with_too_many_cells_are_an_accident(yard: Yard) -> None:
 
 def test_signals_that_never_come_together_are_said_to_be_so(yard: Yard) -> None:
     words = diff(yard, "time,speed,load\n0,1600,\n1,1600,\n20,,40\n21,,40\n")
-    assert "It never has all signals at once of fuel." in words
+    assert "It never has all signals of fuel at the same time." in words
 
 
 def test_the_policy_names_columns_and_time(yard: Yard) -> None:
@@ -283,8 +286,8 @@ def test_show_puts_the_share_of_the_time_behind_each_value(yard: Yard) -> None:
         "    70  70.0    -  72.0    -  74.0    -  76.0    -",
         "",
         "drive.csv: 10 s in 4 rows.",
-        "Behind a value stands its share of the logged time, by weight; - where the",
-        "engine never was.",
+        "The share of the logged time, by weight, follows each value; - means that the",
+        "engine was never there.",
         "",
     ]
 
@@ -294,7 +297,7 @@ def test_show_leaves_tables_alone_of_whose_signals_the_log_has_no_column(yard: Y
     with_log = yard.call("show", HERON, "--log", LOG)
     without = yard.call("show", HERON)
     assert with_log.stdout.startswith(without.stdout)
-    assert "It says nothing about tables on speed, of which it has no column." in with_log.flat
+    assert "It has no column of speed, so it says nothing about tables on them." in with_log.flat
 
 
 # Refusals

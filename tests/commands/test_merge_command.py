@@ -108,7 +108,7 @@ def test_a_conflict_is_told_with_its_breakpoints_three_values_and_unit(yard: Yar
         '  ours    "HERON-3"',
         '  theirs  "PETREL"',
         "",
-        "2 conflicts; boats/merged.bin has ours there. Settle them with --take.",
+        "2 conflicts; boats/merged.bin keeps ours there. Settle them with --take.",
         "boats/merged.bin.conflicts.txt lists them.",
     ]
 
@@ -158,7 +158,7 @@ def test_a_moved_axis_holds_its_tables_and_shows_what_differs(yard: Yard) -> Non
     result = merged(yard, theirs="moved")
     assert result.status == 1
     assert output(yard) == OURS
-    assert "moved in theirs; stands or falls with the tables on it: fuel, smoke_cap, trim, egr" in result.flat
+    assert "moved in theirs; merged together with the tables on it: fuel, smoke_cap, trim, egr" in result.flat
     assert "  theirs  800  1600  2400  3300" in result.lines
     assert "  at 800 rpm  60.0  60.0    61.0" in result.lines
     (conflict,) = listed(yard)["conflicts"]
@@ -170,7 +170,7 @@ def test_a_moved_axis_holds_its_tables_and_shows_what_differs(yard: Yard) -> Non
 def test_bytes_that_nothing_defines_are_shown_in_hexadecimal(yard: Yard) -> None:
     yard.write("boats/ours.bin", edited(OURS, {NOTHING: b"\xbe\xef"}))
     result = merged(yard)
-    start = result.lines.index("bytes from 0x00070: 2 bytes that nothing defines")
+    start = result.lines.index("bytes from 0x00070: 2 bytes that the definition does not describe")
     assert result.lines[start + 1 : start + 4] == ["  base    00 00", "  ours    be ef", "  theirs  01 00"]
     conflict = listed(yard)["conflicts"][-1]
     assert conflict["kind"] == "bytes" and conflict["ours"] == "beef" and conflict["start"] == NOTHING

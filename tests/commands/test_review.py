@@ -239,7 +239,7 @@ def test_a_table_that_only_moved_with_its_axis_is_listed_without_changed_cells(y
 def test_an_axis_that_cannot_be_read_hides_no_table(yard: Yard) -> None:
     yard.write("boats/bent.bin", edited(yard_base(), {0x02: u16(2500)}))
     smoke = tables_of(reviewed(yard, BASE, "boats/bent.bin"))["smoke_cap"]
-    assert smoke["movement"] == "how far its output moved cannot be told"
+    assert smoke["movement"] == "the movement of its output is unknown"
 
 
 def test_texts_identities_and_checksums_are_told(yard: Yard) -> None:
@@ -264,7 +264,7 @@ def test_what_changed_is_said_in_a_sentence_for_each_purpose_and_group(yard: Yar
     )
     whole = [one["text"] for one in sentences if "purpose" not in one]
     assert 'Hull number: "FACTORY" became "HERON-3".' in whole
-    assert "4 changed bytes belong to nothing that is defined." in whole
+    assert "4 changed bytes belong to nothing that the definition describes." in whole
     assert any(text.startswith("Axis speed_4, which 4 tables share: 1 of 4 breakpoints") for text in whole)
 
 
@@ -327,7 +327,7 @@ def test_the_order_of_cells_in_memory_gives_their_addresses(tmp_path: Path) -> N
 
 def test_a_clean_change_is_not_called_right(yard: Yard) -> None:
     document = reviewed(yard, BASE, HERON)
-    assert document["verdict"] == "Nothing was found by the rules. That is no approval."
+    assert document["verdict"] == "The rules found nothing. That is no approval."
     assert any("does not approve" in caution for caution in document["cautions"])
     assert any("local law" in caution for caution in document["cautions"])
 
@@ -342,7 +342,7 @@ def test_the_gravest_stands_in_the_verdict_however_many_errors_there_are(yard: Y
 def test_the_same_image_twice_is_a_page_that_says_so(yard: Yard) -> None:
     document = reviewed(yard, HERON, HERON)
     assert document["images"][0]["state"] == "same"
-    assert document["verdict"] == "Nothing was found by the rules. Nothing changed. That is no approval."
+    assert document["verdict"] == "The rules found nothing. Nothing changed. That is no approval."
 
 
 def test_what_the_old_image_has_too_is_known(yard: Yard) -> None:
@@ -568,10 +568,10 @@ def test_that_a_rename_is_git_s_guess_is_in_title_and_verdict(scratch: Scratch) 
     document = reviewed(scratch, "first", "HEAD", "boats/skua-2.bin")
     assert document["title"] == f"{told}, taken for renamed by git"
     whole = reviewed(scratch, "first", "HEAD")["verdict"]
-    assert f"1 image was removed. {told} is taken for renamed by git." in whole
+    assert f"1 image was removed. git takes {told} for a rename." in whole
     (scratch.root / "boats/owl.bin").rename(scratch.root / "boats/owl-2.bin")
     scratch.commit("Another")
-    assert "2 images are taken for renamed by git." in reviewed(scratch, "first", "HEAD")["verdict"]
+    assert "git takes 2 images for renamed." in reviewed(scratch, "first", "HEAD")["verdict"]
 
 
 def test_the_contents_are_pinned_down(scratch: Scratch) -> None:

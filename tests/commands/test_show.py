@@ -316,7 +316,7 @@ def test_at_an_operating_point_base_and_rework_stand_side_by_side_with_the_cells
     result = yard.call("show", "boats/heron.bin", "fuel", *POINT)
     assert (result.status, result.stderr) == (0, "")
     assert result.lines == [
-        "boats/heron.bin at speed 1800 rpm, load 30 mg, beside factory/base.bin",
+        "boats/heron.bin at speed 1800 rpm, load 30 mg, compared with factory/base.bin",
         "",
         "fuel: Fuel by speed and load (demand)",
         "  35.0 mg; base 34.5 mg (+0.5, +1.4 %)",
@@ -351,7 +351,7 @@ def test_every_table_that_depends_on_the_given_signals_is_shown_protection_first
     assert "2 scalars are the same everywhere; name them to see them." in result.flat
     only = yard.call("show", "boats/heron.bin", "--at", "speed=1800")
     assert shown(only.lines) == ["smoke_cap", "egr", "trim"]
-    assert "signals which --at does not give: load (1)." in only.flat
+    assert "signals missing from --at are left out: load (1)." in only.flat
     named = yard.call("show", "boats/heron.bin", "overspeed_cut", "--at", "speed=1800")
     assert "4200 rpm, as in the base" in named.flat
 
@@ -368,8 +368,8 @@ def test_on_breakpoints_one_cell_counts_and_beyond_them_the_end_is_held(yard: Ya
     (fuel,) = at_point(yard, "boats/heron.bin", "fuel", "--at", "speed=9000,load=1")["tables"]
     assert (fuel["new"], fuel["beyond"]) == (18, ["speed", "load"])
     text = yard.call("show", "boats/heron.bin", "fuel", "--at", "speed=9000,load=1").flat
-    assert "18.0 mg, as in the base; beyond its breakpoints of speed and load, held at the end" in text
-    assert "speed is given outside its plausible range of 0 to 6000 rpm; is it meant?" in text
+    assert "18.0 mg, as in the base; outside its breakpoints of speed and load, so held at the end" in text
+    assert "speed is given outside its plausible range of 0 to 6000 rpm; is this intended?" in text
 
 
 def test_an_off_cell_that_counts_leaves_the_output_off(yard: Yard) -> None:
@@ -396,8 +396,8 @@ def test_an_axis_that_does_not_rise_leaves_its_tables_unread(yard: Yard) -> None
     assert document["tables"] == []
     assert document["unread"] == ["fuel", "smoke_cap", "trim", "egr"]
     text = yard.call("show", "boats/heron.bin", *POINT).flat
-    words = "as the axis speed_4 does not rise throughout (1500 rpm follows 1600 rpm)."
-    assert f"Nothing is said of fuel, smoke_cap, trim, egr, {words}" in text
+    words = ": the axis speed_4 does not rise throughout (1500 rpm follows 1600 rpm)."
+    assert f"callint cannot evaluate fuel, smoke_cap, trim, egr{words}" in text
 
 
 @pytest.mark.parametrize(
@@ -412,7 +412,7 @@ def test_an_axis_that_does_not_rise_leaves_its_tables_unread(yard: Yard) -> None
 def test_what_is_wrong_with_an_axis_is_said_with_its_breakpoints(yard: Yard, axis: bytes, words: str) -> None:
     yard.write("boats/heron.bin", edited(GOOD, {0: axis}))
     text = yard.call("show", "boats/heron.bin", "smoke_cap", *POINT).flat
-    assert f"Nothing is said of smoke_cap, as the axis speed_4 {words}." in text
+    assert f"callint cannot evaluate smoke_cap: the axis speed_4 {words}." in text
 
 
 def test_tables_beyond_the_end_of_a_cut_off_image_are_unread_and_not_off(yard: Yard) -> None:
@@ -421,7 +421,7 @@ def test_tables_beyond_the_end_of_a_cut_off_image_are_unread_and_not_off(yard: Y
     assert (document["tables"], document["unread"]) == ([], ["fuel", "smoke_cap", "trim", "egr"])
     text = yard.call("show", "boats/heron.bin", *POINT).flat
     assert (
-        "Nothing is said of fuel, smoke_cap, trim, egr, as the image does not hold all of their cells."
+        "callint cannot evaluate fuel, smoke_cap, trim, egr: the image does not hold all of their cells."
         in text
     )
 
@@ -436,7 +436,7 @@ def test_a_base_may_be_named_and_where_there_is_none_only_the_image_is_shown(yar
     assert "base" not in document and "old" not in document["tables"][0]
     text = yard.call("show", *alone).stdout
     assert "  37.5 mg\n" in text
-    assert "There is no base to compare with; --base names one." in text
+    assert "There is no base to compare with; name one with --base." in text
 
 
 def test_a_definition_that_is_named_leaves_the_image_the_policys_base(yard: Yard) -> None:

@@ -57,7 +57,7 @@ def test_image_and_base_each_follow_their_own_tables(yard: Yard) -> None:
     # The base is at another place of the table, whose cells have other weights there.
     assert not any("old" in cell for one in found["tables"] for cell in one["cells"])
     text = yard.call("show", BOAT, "fan", "--at", "volts=2.5")
-    assert "intake_curve makes that temp 55.0 °C; base 50.0 °C (+5.0)." in text.flat
+    assert "intake_curve makes temp 55.0 °C; base 50.0 °C (+5.0)." in text.flat
     assert "boost" not in text.stdout
     assert not too_wide(text.stdout) and not steering(text.stdout)
 
@@ -91,7 +91,7 @@ def test_what_is_off_or_cannot_be_read_makes_nothing(yard: Yard) -> None:
 def test_another_table_that_makes_the_signal_too_is_named(yard: Yard) -> None:
     yard.write("defs/yard.xml", definition(TABLES.replace('name="idle"', 'name="idle" produces="boost"')))
     text = yard.call("show", BOAT, "--at", "volts=2.5").flat
-    assert "boost 2000 hPa, as in the base; it may also come from idle, which is not reckoned with." in text
+    assert "boost 2000 hPa, as in the base; callint does not follow idle, which may also make it." in text
 
 
 def test_tables_in_a_circle_make_nothing_of_each_other(yard: Yard) -> None:

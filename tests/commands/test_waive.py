@@ -104,8 +104,8 @@ def test_a_finding_is_accepted_in_the_name_that_git_knows(yard: Yard) -> None:
     ]
     assert result.flat == (
         f"Ada Quay accepts value/out-of-range for fuel in {HERON}, until {last_day}: 2 findings. "
-        f"It holds for {FUEL_DIGEST} and is dead when the table changes again. "
-        "It stands in callint.toml, line 6. "
+        f"It applies to {FUEL_DIGEST} until the table changes. "
+        "It is in callint.toml, line 6. "
         "A waiver does not make a change safe: the maker's limits, local law and licensed practice come "
         "first."
     )
@@ -139,14 +139,14 @@ def test_a_dry_run_shows_the_entry_and_writes_nothing(yard: Yard) -> None:
     shown = "".join(f"{line[2:]}\n" for line in result.lines[1:8])
     waive(yard, *FUEL)
     assert policy_of(yard).decode() == f"{POLICY}\n{shown}"
-    assert "callint.toml would get:" in result.stdout and "It stands in" not in result.stdout
+    assert "callint would add to callint.toml:" in result.stdout and "It stands in" not in result.stdout
 
 
 def test_a_finding_about_no_table_is_accepted_with_the_whole_image(yard: Yard) -> None:
     stale = edited(BUSY, {fuel_cell(0, 0): u16(121)}, seal=False)
     yard.write(HERON, stale)
     result = waive(yard, "image/stale-checksum")
-    assert "is dead when the image changes again" in result.flat
+    assert "until the image changes" in result.flat
     (entry,) = waivers(yard)
     assert "table" not in entry and entry["digest"] == image_digest(yard_definition(), stale)
     assert [one["waived"] for one in findings(yard, "image/stale-checksum")] == [True]
@@ -159,7 +159,7 @@ def test_a_finding_about_an_axis_or_a_definition_is_accepted_too(yard: Yard) -> 
         ("axis/shared-axis-changed", "speed_4", "axis"),
         ("definition/unguarded-protection", "monitor", "definition"),
     ):
-        assert f"when the {content} changes again" in waive(yard, rule, "--table", table).flat
+        assert f"until the {content} changes" in waive(yard, rule, "--table", table).flat
         assert [one["waived"] for one in findings(yard, rule) if one["table"] == table] == [True]
     assert not findings(yard, "waiver/outdated") and not findings(yard, "waiver/unused")
 
@@ -176,7 +176,7 @@ def test_an_image_is_named_as_check_prints_it_or_from_where_one_stands(yard: Yar
 def test_a_policy_of_another_name_is_written_where_it_is_named(yard: Yard) -> None:
     (yard.root / "callint.toml").rename(yard.root / "yard.toml")
     result = waive(yard, *FUEL, "--policy", "yard.toml")
-    assert "It stands in yard.toml, line 6" in result.flat
+    assert "It is in yard.toml, line 6" in result.flat
     assert b"[[waivers]]" in (yard.root / "yard.toml").read_bytes()
 
 

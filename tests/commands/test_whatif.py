@@ -167,7 +167,7 @@ def test_both_readings_given_every_table_is_shown_protection_first_the_largest_e
         "    1900 hPa is crossed: 2000 hPa is read in place of 1000 hPa; what it decides",
         "    changes",
         "",
-        "1 more table hardly notices; --all shows it.",
+        "1 more table hardly changes; --all shows it.",
         "A table's span is the distance between its smallest and its largest cell. Each",
         "table is shown where it differs most within the operating ranges of the signals.",
         "This is arithmetic on the tables that the definition describes, not a test of",
@@ -219,7 +219,7 @@ def test_every_wiring_gives_its_reading_and_says_so(
     assert (found["seen_ohms"] is None) == ("--open" in options)
     text = whatif(yard, "--true", "temp=60", *options).flat
     assert words in text
-    assert ("which reads what it reads at its end" in text) == (options[0] in ("--open", "--short"))
+    assert ("which holds the reading at its end" in text) == (options[0] in ("--open", "--short"))
 
 
 def test_a_broken_wire_crosses_the_threshold_that_notices_it(yard: Yard) -> None:
@@ -293,39 +293,39 @@ def test_globs_choose_tables_and_thresholds_and_show_them_whatever_they_notice(y
     found = document(yard, *GIVEN, "-t", "*alarm")["thresholds"]
     assert [one["table"] for one in found] == ["hot_alarm", "boost_alarm"]
     text = whatif(yard, *GIVEN, "-t", "friction").flat
-    assert "temp reaches none of the tables that were asked for." in text
+    assert "temp reaches none of the selected tables." in text
 
 
 def test_a_signal_that_feeds_nothing_reaches_no_table(yard: Yard) -> None:
     text = whatif(yard, "--true", "oil=80", "--reads", "20").flat
-    assert "No table is reached by oil." in text
+    assert "oil reaches no table." in text
 
 
 def test_values_outside_the_plausible_range_are_remarked_on(yard: Yard) -> None:
     assert "plausible" not in whatif(yard, *GIVEN).flat
     text = whatif(yard, "--true", "temp=200", "--reads", "-60").flat
-    assert "The true value is outside the plausible range of -40 to 140 °C; is it meant?" in text
+    assert "The true value is outside the plausible range of -40 to 140 °C; is this intended?" in text
     assert "The reading is outside the plausible range of -40 to 140 °C; the control unit may reject" in text
 
 
 def test_other_signals_outside_their_plausible_range_are_remarked_on_too(yard: Yard) -> None:
     words = whatif(yard, *GIVEN, "--at", "speed=9000").flat
-    assert "speed is given outside its plausible range of 0 to 6000 rpm; is it meant?" in words
-    assert "is it meant" not in whatif(yard, *GIVEN, "--at", "speed=6000").flat
+    assert "speed is given outside its plausible range of 0 to 6000 rpm; is this intended?" in words
+    assert "is this intended" not in whatif(yard, *GIVEN, "--at", "speed=6000").flat
 
 
 @pytest.mark.parametrize(
     ("wiring", "words"),
     [
-        (("--open",), "The voltage is beyond intake_curve, which reads what it reads at its end."),
-        (("--series-resistor", "1000"), "In part of this range the voltage is beyond intake_curve, which"),
+        (("--open",), "The voltage is outside intake_curve, which holds the reading at its end."),
+        (("--series-resistor", "1000"), "In part of this range the voltage is outside intake_curve, which"),
     ],
 )
 def test_at_every_temperature_too_a_voltage_beyond_the_curve_is_said_to_be(
     yard: Yard, wiring: tuple[str, ...], words: str
 ) -> None:
     assert words in whatif(yard, "--signal", "temp", *wiring).flat
-    assert "beyond intake_curve" not in whatif(yard, *WIRED).flat
+    assert "outside intake_curve" not in whatif(yard, *WIRED).flat
 
 
 def test_a_difference_that_the_conversion_would_round_away_is_shown(yard: Yard) -> None:
@@ -346,10 +346,10 @@ def test_a_table_that_cannot_be_read_is_named_with_those_behind_it(yard: Yard) -
     assert found["effects"] == []
     assert set(found["unread"]) == {"fan", "boost_wish", "recirculation", "derate", "derate_by_boost", "idle"}
     text = whatif(yard, *GIVEN).flat
-    words = "as the axis temp_3 does not rise throughout (50 °C follows 50 °C)."
-    assert f"Nothing is said of fan, boost_wish, recirculation, derate, idle, {words}" in text
-    words = "as nothing can be said of boost_wish, by way of which they are reached."
-    assert f"Nothing is said of derate_by_boost, {words}" in text
+    words = ": the axis temp_3 does not rise throughout (50 °C follows 50 °C)."
+    assert f"callint cannot evaluate fan, boost_wish, recirculation, derate, idle{words}" in text
+    words = ": nothing can be said of boost_wish, by way of which they are reached."
+    assert f"callint cannot evaluate derate_by_boost{words}" in text
 
 
 def test_tables_that_cannot_be_read_are_not_said_to_be_out_of_reach(yard: Yard) -> None:
@@ -358,8 +358,8 @@ def test_tables_that_cannot_be_read_are_not_said_to_be_out_of_reach(yard: Yard) 
         text = whatif(yard, *GIVEN, *words).flat
         assert "temp_3 does not rise throughout (40 °C follows 50 °C)" in text
         assert "reaches none" not in text
-        assert "No table is reached" not in text
-    assert "temp reaches none of the tables" in whatif(yard, *GIVEN, "-t", "friction").flat
+        assert "reaches no table" not in text
+    assert "temp reaches none of the selected tables" in whatif(yard, *GIVEN, "-t", "friction").flat
 
 
 def test_an_image_that_was_cut_off_leaves_its_tables_unread(yard: Yard) -> None:
@@ -374,7 +374,7 @@ def test_a_second_maker_of_a_signal_is_named(yard: Yard) -> None:
     tables = TABLES.replace('name="friction"', 'name="friction" produces="boost"')
     yard.write("defs/yard.xml", definition(tables))
     assert document(yard, *GIVEN)["rivals"] == {"boost": ["friction"]}
-    assert "boost may also come from friction, which is not reckoned with." in whatif(yard, *GIVEN).flat
+    assert "callint does not follow friction, which may also make boost." in whatif(yard, *GIVEN).flat
 
 
 def test_a_table_of_states_changes_its_state_and_has_no_difference(yard: Yard) -> None:

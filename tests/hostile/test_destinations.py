@@ -273,7 +273,7 @@ def test_nothing_is_written_into_what_the_environment_gives_to_git(
 def test_a_file_where_the_system_keeps_its_devices_is_no_output(output: str) -> None:
     # Only asked, as whoever may write there would do it to the whole machine.
     for ask in (destinations.output, destinations.image, destinations.in_place):
-        with pytest.raises(InputError, match="no regular file"):
+        with pytest.raises(InputError, match="not a regular file"):
             ask(Path(output))
 
 

@@ -8,11 +8,12 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
+from callint.checking.merge_report import MergeReport
 from callint.checking.report import Report
 from callint.comparing.carry.apply import carry
 from callint.comparing.carry.result import How
 from callint.comparing.merge import MergeResult, merge
-from callint.reporting.merge.json import MergeReport, merge_json
+from callint.reporting.merge.json import merge_json
 from tests.laws.trying import laws
 from tests.laws.worlds import World, edited, edits, images, pairs, raws, reworks, worlds
 

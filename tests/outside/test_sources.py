@@ -137,13 +137,13 @@ def takes(repository: Path, path: str) -> bool:
 
 
 def test_characters_that_hide_in_a_name_are_those_that_git_ignores(repository: Path) -> None:
-    hidden = {code for code in destinations._PASSED_OVER if not takes(repository, f".g{chr(code)}it/config")}
-    assert hidden == set(destinations._PASSED_OVER)
+    hidden = {code for code in destinations._IGNORED if not takes(repository, f".g{chr(code)}it/config")}
+    assert hidden == set(destinations._IGNORED)
     for code in (*range(0x2000, 0x2080), *range(0xFE00, 0xFF00)):
-        if code not in destinations._PASSED_OVER:
+        if code not in destinations._IGNORED:
             assert takes(repository, f".g{chr(code)}it/config"), hex(code)
 
 
 def test_other_names_of_gits_folder_are_those_that_git_refuses(repository: Path) -> None:
-    assert [name for name in destinations._GITS_NAMES if takes(repository, f"{name}/config")] == []
+    assert [name for name in destinations._GIT_NAMES if takes(repository, f"{name}/config")] == []
     assert takes(repository, "git~2/config")

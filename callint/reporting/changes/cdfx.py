@@ -1,16 +1,16 @@
-"""Changed tables, as they are in the new image, in the open standard ASAM CDF 2.0 (files ``.cdfx``).
+"""Changed tables with the values of the new image, in the open standard ASAM CDF 2.0 (files ``.cdfx``).
 
 The element names, their order and their contents are written from memory of the published standard, without
-its schema at hand. The schema of AUTOSAR, which shares the containers of values, confirms those in the tests:
+its schema. The schema of AUTOSAR, which shares the containers of values, confirms those in the tests:
 
-- from the root MSRSW with the category CDF20 down to the tree of instances, whose category NO_VCD says that
-  it has no variants, and whose origin names the definition and the image;
-- an instance for each table (VALUE, CURVE or MAP), text (ASCII) and shared axis (COM_AXIS), with its values
-  and unit in SW-VALUE-CONT. A map has a group VG for each breakpoint of y, which its LABEL names;
-- the axes of a table by index, 1 for x and 2 for y: STD_AXIS with its own stored breakpoints, FIX_AXIS with
-  those of the definition, COM_AXIS with the name of the instance that holds them.
+- The root MSRSW has the category CDF20. The instance tree has the category NO_VCD, as it has no variants;
+  its origin names the definition and the image.
+- Each table (VALUE, CURVE or MAP), text (ASCII) and shared axis (COM_AXIS) has an instance with its values
+  and its unit in SW-VALUE-CONT. A map has a group VG for each breakpoint of y, which is its LABEL.
+- The axes of a table have an index, 1 for x and 2 for y: a STD_AXIS has its own stored breakpoints, a
+  FIX_AXIS those of the definition, a COM_AXIS the name of the instance with the breakpoints.
 
-Numbers are V, with the digits that read back to the very same number; states and texts are VT.
+Numbers are V, with as many digits as read back to the same number; states and texts are VT.
 """
 
 from __future__ import annotations
@@ -33,21 +33,21 @@ _CATEGORIES = {Kind.SCALAR: VALUE, Kind.CURVE: CURVE, Kind.MAP: MAP}
 
 _DECLARATION = b'<?xml version="1.0" encoding="UTF-8"?>\n'
 
-#: What no XML 1.0 file may hold, by its production Char.
+#: Characters that XML 1.0 does not allow, by its production Char.
 _ILLEGAL = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 def changes_cdfx(changes: ChangeSet, decoded: Decoded, image: str, definition: str) -> bytes:
     """The file; ``decoded`` is the new image, ``image`` and ``definition`` are the names of the files.
 
-    InputError, a line for each table, where a file of this kind cannot hold what the image does.
+    InputError, with a line for each table, if the format cannot express the contents of the image.
     """
-    writer = _Writer(decoded)
+    writer = _InstanceWriter(decoded)
     tables, axes = _tables(changes), _axes(changes)
     texts = [change.text for change in changes.texts]
-    if troubles := list(writer.troubles(tables, axes, texts)):
+    if problems := list(writer.problems(tables, axes, texts)):
         advice = "choose other tables with -t"
-        raise InputError(*(f"{image}: {name}: {what}; {advice}" for name, what in troubles))
+        raise InputError(*(f"{image}: {name}: {problem}; {advice}" for name, problem in problems))
     root = etree.Element("MSRSW")
     _add(root, "SHORT-NAME", "changed_tables")
     _add(root, "CATEGORY", VERSION)
@@ -63,10 +63,10 @@ def changes_cdfx(changes: ChangeSet, decoded: Decoded, image: str, definition: s
     _add(origin, "DATA-FILE", image)
     for axis in axes:
         writer.axis(tree, axis)
-    everything: list[Table | Text] = [*tables, *texts]
-    for table in sorted(everything, key=lambda one: one.line):
-        writer.table(tree, table) if isinstance(table, Table) else writer.text(tree, table)
-    # Nothing but ASCII, the rest as references: a stranger's text may hold what steers a terminal.
+    items: list[Table | Text] = [*tables, *texts]
+    for item in sorted(items, key=lambda item: item.line):
+        writer.table(tree, item) if isinstance(item, Table) else writer.text(tree, item)
+    # ASCII only, with references for other characters: a stranger's text may contain control characters.
     return _DECLARATION + etree.tostring(root, encoding="US-ASCII", xml_declaration=False, pretty_print=True)
 
 
@@ -74,21 +74,19 @@ def _tables(changes: ChangeSet) -> list[Table]:
     """The tables with changed cells, or with changed breakpoints of their own."""
     own = {change.axis.name for change in changes.axes if not _is_shared(change.axis)}
     names = changes.by_table
-    found = changes.definition.tables.values()
-    return [table for table in found if table.name in names or own.intersection(table.axes)]
+    tables = changes.definition.tables.values()
+    return [table for table in tables if table.name in names or own.intersection(table.axes)]
 
 
 def _axes(changes: ChangeSet) -> list[StoredAxis]:
-    """The shared axes that changed, and those that changed tables lie on, in the order of the definition."""
+    """The shared axes that changed and those of changed tables, in the order of the definition."""
     needed = {name for table in _tables(changes) for name in table.axes}
-    found = changes.definition.stored_axes
-    return [
-        axis for axis in found if _is_shared(axis) and (axis.name in needed or axis.name in changes.by_axis)
-    ]
+    shared = (axis for axis in changes.definition.stored_axes if _is_shared(axis))
+    return [axis for axis in shared if axis.name in needed or axis.name in changes.by_axis]
 
 
 def _is_shared(axis: Axis) -> bool:
-    # A table's own axis is called after it, with a stroke that no declared name may have.
+    # The axis of one table is named after it, with a slash, which no declared name may have.
     return isinstance(axis, StoredAxis) and "/" not in axis.name
 
 
@@ -99,17 +97,17 @@ def _add(parent: etree._Element, name: str, text: str | None = None) -> etree._E
     return element
 
 
-class _Writer:
-    """Writes parts of one image."""
+class _InstanceWriter:
+    """Writes the instances of one image."""
 
     def __init__(self, decoded: Decoded) -> None:
         self._decoded = decoded
         self._definition = decoded.layout.definition
 
-    def troubles(
+    def problems(
         self, tables: Iterable[Table], axes: Iterable[StoredAxis], texts: Iterable[Text]
     ) -> Iterator[tuple[str, str]]:
-        """Name and trouble of everything that the file cannot hold."""
+        """The name and the problem of each item that the format cannot express."""
         layout, decoded = self._decoded.layout, self._decoded
         items: dict[str, int] = {}
         for table in tables:
@@ -119,17 +117,17 @@ class _Writer:
         for number in numbers:
             name = layout.items[number].name
             if not decoded.of_item(decoded.present, number).all():
-                yield name, "the image does not hold it whole"
+                yield name, "the image lacks a part of it"
             elif not np.isfinite(decoded.of_item(decoded.physical, number)).all():
-                yield name, "it holds what is no finite number, which CDFX has no word for"
+                yield name, "it holds a value that is not finite, which CDFX cannot express"
         for text in texts:
             content = decoded.text(text)
             if content is None or "\ufffd" in content or _ILLEGAL.search(content):
-                yield text.name, f"its bytes are no text in {text.encoding} that XML can hold"
-        everything: list[Table | StoredAxis | Text] = [*tables, *axes, *texts]
-        names = [short_name(one.name) for one in everything]
+                yield text.name, f"its bytes are not a text in {text.encoding} that XML can hold"
+        all_items: list[Table | StoredAxis | Text] = [*tables, *axes, *texts]
+        names = [short_name(item.name) for item in all_items]
         for name in sorted({name for name in names if names.count(name) > 1}):
-            yield name, "two things would have this name in the file"
+            yield name, "two items would have this name in the file"
 
     def axis(self, tree: etree._Element, axis: StoredAxis) -> None:
         instance = self._instance(tree, axis.name, "", COM_AXIS)
@@ -157,7 +155,7 @@ class _Writer:
         if table.axes:
             axes = _add(instance, "SW-AXIS-CONTS")
             for index, name in enumerate(table.axes, 1):
-                self._along(axes, index, self._definition.axes[name])
+                self._axis_of_table(axes, index, self._definition.axes[name])
 
     def _instance(self, tree: etree._Element, name: str, title: str, category: str) -> etree._Element:
         instance = _add(tree, "SW-INSTANCE")
@@ -167,7 +165,7 @@ class _Writer:
         _add(instance, "CATEGORY", category)
         return instance
 
-    def _along(self, axes: etree._Element, index: int, axis: Axis) -> None:
+    def _axis_of_table(self, axes: etree._Element, index: int, axis: Axis) -> None:
         """One axis of a table."""
         content = _add(axes, "SW-AXIS-CONT")
         category = "FIX_AXIS" if isinstance(axis, FixedAxis) else "STD_AXIS"
@@ -185,7 +183,7 @@ class _Writer:
             _add(values, "V", fmt.exact(value))
 
     def _numbers(self, item: Table | StoredAxis) -> Numbers:
-        """Physical values, shape (rows, columns); minus zero keeps its sign, which scaling takes."""
+        """Physical values, shape (rows, columns); minus zero keeps the sign that scaling loses."""
         layout = self._decoded.layout
         number = layout.table_items[item.name] if isinstance(item, Table) else layout.axis_items[item.name]
         numbers, raw = (self._decoded.of_item(self._decoded.physical, number), self._decoded.raw_of(number))

@@ -1,4 +1,4 @@
-"""A change set as a good code review reads it: what changed, how much, where on the engine, and the cells."""
+"""A change set for people: what changed, by how much, at which operating point, and the cells."""
 
 from __future__ import annotations
 
@@ -8,32 +8,35 @@ from collections.abc import Iterator
 import numpy as np
 
 from callint import fmt
+from callint.comparing.compare import differing_addresses, runs
 from callint.decoding.checksums import written
 from callint.decoding.log_residency import LogSummary
-from callint.decoding.operating_range import operating_cells
 from callint.fmt.raw_bits import with_bits
 from callint.model.change import AxisChange, ChangeSet, Run, TableChange, by_importance
-from callint.model.definition import Definition, Purpose, States
+from callint.model.definition import Definition, Purpose
 from callint.model.image import Image
-from callint.reporting.tables.grids import GridLayout, StyledLine, breakpoint_texts, change_lines
-from callint.reporting.tables.log_text import axis_log_words, change_log_words, log_sentences
-from callint.reporting.tables.stored_numbers import exact_step
+from callint.reporting.changes.wording import cell_change, change_parts, closing_line
+from callint.reporting.log.wording import axis_use_text, change_use_text, log_sentences
+from callint.reporting.tables.grids import GridLayout, StyledRow, change_lines
+from callint.reporting.tables.values import breakpoint_texts
 from callint.reporting.terminal import (
     CHANGED,
     QUIET,
     Terminal,
     arrow,
-    beside,
     ellipsis,
     heading,
     line,
+    row_with_prose,
     width,
     wrapped,
 )
 
 _INDENT = "  "
-#: Of unexplained runs so many bytes and so many runs are spelled out.
-_MOST_BYTES, _MOST_RUNS = 10, 10
+#: The largest number of unexplained runs that are printed, and of bytes of each.
+_MOST_RUNS, _MOST_BYTES = 10, 10
+#: The largest number of runs that are printed if there is no definition.
+_MOST_UNDEFINED_RUNS = 8
 
 
 def print_changes(
@@ -44,9 +47,9 @@ def print_changes(
     everything: bool = False,
     logged: LogSummary | None = None,
 ) -> None:
-    """Print every change, protection first, and a closing line; nothing where nothing changed.
+    """Print every change, protection first, and a closing line; print nothing if nothing changed.
 
-    With a driving log also how much of its time they concern.
+    With a driving log, also print the share of its time in which the changes count.
     """
     if changes.is_empty:
         return
@@ -56,8 +59,8 @@ def print_changes(
         _print_table(changes.definition, change, layout, terminal, logged)
     for axis in changes.axes:
         _print_axis(changes, axis, layout, terminal, logged)
-    for name, words in _small_changes(changes, layout.arrow):
-        for title in heading(name, f": {words}", width(terminal)):
+    for name, change_text in _small_changes(changes, layout.arrow):
+        for title in heading(name, f": {change_text}", width(terminal)):
             terminal.print(title)
     if changes.counts or changes.texts or changes.identities or changes.checksums:
         terminal.print()
@@ -77,7 +80,7 @@ def print_table_change(definition: Definition, change: TableChange, terminal: Te
 
 
 def _in_reading_order(changes: ChangeSet) -> list[TableChange]:
-    """Protection first, general last; within a purpose as the definition has them."""
+    """Protection first, general last; tables of one purpose in the order of the definition."""
     purposes = list(Purpose)
     return sorted(changes.tables, key=lambda change: purposes.index(change.table.purpose))
 
@@ -92,63 +95,19 @@ def _print_table(
     table = change.table
     for heading_line in heading(table.name, f": {table.title} ({table.purpose.value})", width(terminal)):
         terminal.print(heading_line)
-    words = list(change_words(definition, change, layout.arrow))
-    if logged and (concerned := change_log_words(change, logged)):
-        words.append(concerned)
-    for text in wrapped("; ".join(words), width(terminal), _INDENT):
+    parts = list(change_parts(definition, change, layout.arrow))
+    if logged and (use := change_use_text(change, logged)):
+        parts.append(use)
+    for text in wrapped("; ".join(parts), width(terminal), _INDENT):
         terminal.print(line(text))
     if table.axes:
         _print_lines(change_lines(definition, change, layout), terminal)
     terminal.print()
 
 
-def _print_lines(lines: Iterator[StyledLine], terminal: Terminal) -> None:
-    for pieces in lines:
-        terminal.print(line(_INDENT, *pieces) if pieces else "")
-
-
-def change_words(definition: Definition, change: TableChange, arrow: str) -> Iterator[str]:
-    """How many cells of a table changed, the largest change, and where it lies."""
-    table = change.table
-    y, x = change.largest
-    if table.axes:
-        yield f"{change.count:,} of {fmt.count(change.changed.size, 'cell')} changed"
-    yield f"{'largest ' if change.count > 1 else ''}{_step(definition, change, y, x, arrow)}"
-    if table.axes:
-        inside = operating_cells(definition, table, change.new.x, change.new.y)
-        yield "inside the operating range" if inside[y, x] else "outside the operating range"
-
-
-def _step(definition: Definition, change: TableChange, y: int, x: int, arrow: str) -> str:
-    """One cell's change in words: 41.0 → 44.5 mg/stroke (+3.5, +8.5 %) at 2200 rpm, 45 mg."""
-    conversion = definition.conversion_of(change.table)
-    before, after = float(change.old.physical[y, x]), float(change.new.physical[y, x])
-    offs = bool(change.old.off[y, x]), bool(change.new.off[y, x])
-    raws = change.old.raw[y, x], change.new.raw[y, x]
-    is_number = not isinstance(conversion, States) and math.isfinite(after - before) and not any(offs)
-    texts, difference = fmt.format_distinct((before, after), conversion), ""
-    if is_number:
-        *texts, difference = exact_step(conversion, *raws) or fmt.format_change(before, after, conversion)
-    if texts[0] == texts[1] and not any(offs):
-        texts, is_number = with_bits(texts, raws), False
-    texts[1] = texts[1] if math.isnan(after) else fmt.with_unit(texts[1], conversion.unit)
-    olds, news = ("off" if off else text for off, text in zip(offs, texts, strict=True))
-    words = f"{olds} {arrow} {news}"
-    if is_number:
-        relative = fmt.percent(before, after, conversion.unit)
-        words += f" ({difference}{f', {relative}' if relative else ''})"
-    place = _place(definition, change, y, x)
-    return f"{words} {place}" if place else words
-
-
-def _place(definition: Definition, change: TableChange, y: int, x: int) -> str:
-    words = []
-    for name, values, index in ((change.table.x, change.new.x, x), (change.table.y, change.new.y, y)):
-        if name is not None and values is not None:
-            axis = definition.axes[name]
-            text = breakpoint_texts(definition, axis, [float(values[index])])[0]
-            words.append(fmt.with_unit(text, definition.unit_of(axis)))
-    return f"at {', '.join(words)}" if words else ""
+def _print_lines(rows: Iterator[StyledRow], terminal: Terminal) -> None:
+    for cells in rows:
+        terminal.print(line(_INDENT, *cells) if cells else "")
 
 
 def _print_axis(
@@ -156,57 +115,62 @@ def _print_axis(
 ) -> None:
     definition, axis = changes.definition, change.axis
     unit = fmt.with_unit("", definition.unit_of(axis)).strip()
-    tables = [table.name for table in definition.tables_on(axis.name)]
     signal = f": {axis.signal}{f', {unit}' if unit else ''}"
     for title in heading(f"axis {axis.name}", signal, width(terminal)):
         terminal.print(title)
+    tables = [table.name for table in definition.tables_on(axis.name)]
+    unknown = ", ".join(name for name in tables if name not in changes.output_shift_of)
     moved = int(np.count_nonzero(change.changed))
-    words = f"{moved} of {fmt.count(len(change.changed), 'breakpoint')} changed; this moves "
-    known = [changes.output_shift_of[name] for name in tables if name in changes.output_shift_of]
-    unknown = [name for name in tables if name not in changes.output_shift_of]
-    words += ", ".join(unknown) if unknown else "what the tables on it put out"
-    for text in wrapped(words, width(terminal), _INDENT):
+    sentence = f"{moved} of {fmt.count(len(change.changed), 'breakpoint')} changed; this moves the output of "
+    sentence += unknown or "the tables on it"
+    for text in wrapped(sentence, width(terminal), _INDENT):
         terminal.print(line(text))
-    for one in by_importance(known):
-        words = f"{fmt.name_with_purpose(one.table)}: {fmt.output_shift(definition, one)}"
-        words += "; its cells changed too" if one.in_cells else ""
-        if logged and (concerned := axis_log_words(change, one.table, logged)):
-            words += f"; {concerned}"
-        for text in wrapped(words, width(terminal), 2 * _INDENT):
+    shifts = [changes.output_shift_of[name] for name in tables if name in changes.output_shift_of]
+    for shift in by_importance(shifts):
+        sentence = f"{fmt.name_with_purpose(shift.table)}: {fmt.output_shift(definition, shift)}"
+        sentence += "; its cells changed too" if shift.in_cells else ""
+        if logged and (use := axis_use_text(change, shift.table, logged)):
+            sentence += f"; {use}"
+        for text in wrapped(sentence, width(terminal), 2 * _INDENT):
             terminal.print(line(text))
-    olds, news = (breakpoint_texts(definition, axis, values.tolist()) for values in (change.old, change.new))
-    _tell_apart(change, olds, news)
-    texts = [
-        f"{old} {layout.arrow} {new}" if is_changed else new
-        for old, new, is_changed in zip(olds, news, change.changed.tolist(), strict=True)
-    ]
-    row: StyledLine = []
+    _print_breakpoints(definition, change, layout, terminal)
+    terminal.print()
+
+
+def _print_breakpoints(
+    definition: Definition, change: AxisChange, layout: GridLayout, terminal: Terminal
+) -> None:
+    old_texts, new_texts = (
+        breakpoint_texts(definition, change.axis, values.tolist()) for values in (change.old, change.new)
+    )
+    _make_distinct(change, old_texts, new_texts)
+    row: StyledRow = []
     length = 0
-    for text, is_changed in zip(texts, change.changed.tolist(), strict=True):
+    for old, new, is_changed in zip(old_texts, new_texts, change.changed.tolist(), strict=True):
+        text = f"{old} {layout.arrow} {new}" if is_changed else new
         if length and length + len(text) + 2 > layout.columns:
             _print_lines(iter([row]), terminal)
             row, length = [], 0
         row += [("  " if length else "", ""), (text, CHANGED if is_changed else "")]
         length += len(text) + (2 if length else 0)
     _print_lines(iter([row]), terminal)
-    terminal.print()
 
 
-def _tell_apart(change: AxisChange, olds: list[str], news: list[str]) -> None:
-    """Give breakpoints that changed and look alike more digits, or their bits."""
-    for place in np.flatnonzero(change.changed).tolist():
-        if olds[place] != news[place]:
+def _make_distinct(change: AxisChange, old_texts: list[str], new_texts: list[str]) -> None:
+    """Replace equal texts of a changed breakpoint by texts with more digits, or with the bits."""
+    for index in np.flatnonzero(change.changed).tolist():
+        if old_texts[index] != new_texts[index]:
             continue
-        old, new = float(change.old[place]), float(change.new[place])
+        old, new = float(change.old[index]), float(change.new[index])
         if math.isfinite(old) and math.isfinite(new):
-            olds[place], news[place] = fmt.exact(old), fmt.exact(new)
-        if olds[place] == news[place]:
-            raws = change.old_raw[place], change.new_raw[place]
-            olds[place], news[place] = with_bits((olds[place], news[place]), raws)
+            old_texts[index], new_texts[index] = fmt.exact(old), fmt.exact(new)
+        if old_texts[index] == new_texts[index]:
+            raws = change.old_raw[index], change.new_raw[index]
+            old_texts[index], new_texts[index] = with_bits((old_texts[index], new_texts[index]), raws)
 
 
 def _small_changes(changes: ChangeSet, arrow: str) -> Iterator[tuple[str, str]]:
-    """Counts, texts, identities and checksums: a heading and what became of it."""
+    """Counts, texts, identities and checksums: a heading and the change."""
     for count in changes.counts:
         yield f"stored count of axis {count.axis.name}", f"{count.old} {arrow} {count.new}"
     for text in changes.texts:
@@ -223,8 +187,8 @@ def _print_runs(changes: ChangeSet, old: Image, new: Image, layout: GridLayout, 
     runs = changes.unexplained
     if runs:
         total = sum(run.changed for run in runs)
-        words = f": {fmt.count(total, 'byte')} that belong to nothing that is defined"
-        terminal.print(line(("unexplained", "bold"), words))
+        size = f": {fmt.count(total, 'byte')} that the definition does not describe"
+        terminal.print(line(("unexplained", "bold"), size))
         for run in runs if layout.everything else runs[:_MOST_RUNS]:
             _print_lines(_run_lines(changes.definition, run, old, new, layout), terminal)
         if len(runs) > _MOST_RUNS and not layout.everything:
@@ -235,41 +199,25 @@ def _print_runs(changes: ChangeSet, old: Image, new: Image, layout: GridLayout, 
         total = sum(run.size for run in changes.missing)
         terminal.print(line(("missing", "bold"), f": {fmt.count(total, 'byte')} that only one image holds"))
         for run in changes.missing[:_MOST_RUNS]:
-            stretch = f"{fmt.address(run.start)} to {fmt.address(run.start + run.size - 1)}"
-            terminal.print(line(f"{_INDENT}{stretch}"))
+            addresses = f"{fmt.address(run.start)} to {fmt.address(run.start + run.size - 1)}"
+            terminal.print(line(f"{_INDENT}{addresses}"))
         terminal.print()
 
 
 def _run_lines(
     definition: Definition, run: Run, old: Image, new: Image, layout: GridLayout
-) -> Iterator[StyledLine]:
+) -> Iterator[StyledRow]:
     region = definition.memory.region_of(run.start)
     where = f"in region {region.name}" if region else "outside every region"
     size = min(run.size, _MOST_BYTES)
-    before, after = ((image.read(run.start, size) or b"").hex(" ") for image in (old, new))
+    old_bytes, new_bytes = ((image.read(run.start, size) or b"").hex(" ") for image in (old, new))
     more = f" {layout.cut}" if run.size > size else ""
     yield [(f"{fmt.address(run.start)}, {fmt.count(run.size, 'byte')}, {where}", "")]
-    yield [(f"  {before}{more} {layout.arrow} {after}{more}", "")]
-
-
-def closing_line(changes: ChangeSet) -> str:
-    """The counts of a change set in a sentence."""
-    if changes.partial:
-        return f"{fmt.count(len(changes.tables), 'table')}, {fmt.count(changes.cells, 'cell')} selected."
-    unexplained = sum(run.changed for run in changes.unexplained)
-    parts = [fmt.count(len(changes.tables), "table"), fmt.count(changes.cells, "cell")]
-    if changes.axes:
-        parts.append(fmt.count(len(changes.axes), "axis"))
-    parts.append(fmt.count(changes.bytes, "byte"))
-    tail = f", {unexplained:,} of them unexplained" if unexplained else ", all explained"
-    words = f"{', '.join(parts)} changed{tail if changes.bytes else ''}"
-    if missing := sum(run.size for run in changes.missing):
-        words += f"; {fmt.count(missing, 'byte')} in one image only"
-    return f"{words}."
+    yield [(f"  {old_bytes}{more} {layout.arrow} {new_bytes}{more}", "")]
 
 
 def print_statistics(changes: ChangeSet, terminal: Terminal) -> None:
-    """One line a table: what it is for, how many cells changed, and the largest change."""
+    """Print a line for each table: its purpose, the number of changed cells, and the largest change."""
     if changes.is_empty:
         return
     definition, sign = changes.definition, arrow(terminal)
@@ -277,23 +225,39 @@ def print_statistics(changes: ChangeSet, terminal: Terminal) -> None:
     for change in _in_reading_order(changes):
         y, x = change.largest
         cells = f"{change.count}/{change.changed.size}"
-        rows.append(
-            (change.table.name, change.table.purpose.value, cells, _step(definition, change, y, x, sign))
-        )
+        largest = cell_change(definition, change, y, x, sign)
+        rows.append((change.table.name, change.table.purpose.value, cells, largest))
     names, purposes, counts = (max((len(row[n]) for row in rows), default=0) for n in range(3))
-    for name, purpose, cells, words in rows:
+    for name, purpose, cells, largest in rows:
         lead = f"{name:<{names}}  {purpose:<{purposes}}  {cells:>{counts}}"
-        for row in beside(lead, words, width(terminal), len(name)):
+        for row in row_with_prose(lead, largest, width(terminal), len(name)):
             terminal.print(row)
     for axis in changes.axes:
         terminal.print(
             line((f"axis {axis.axis.name}", "bold"), f"  {fmt.count(int(axis.changed.sum()), 'breakpoint')}")
         )
-    for name, words in _small_changes(changes, sign):
-        for title in heading(name, f"  {words}", width(terminal)):
+    for name, change_text in _small_changes(changes, sign):
+        for title in heading(name, f"  {change_text}", width(terminal)):
             terminal.print(title)
     for run in changes.unexplained[:_MOST_RUNS]:
-        stretch = f"{fmt.address(run.start)}, {fmt.count(run.size, 'byte')}"
-        terminal.print(line(("unexplained", "bold"), f"  {stretch}"))
+        size = fmt.count(run.size, "byte")
+        terminal.print(line(("unexplained", "bold"), f"  {fmt.address(run.start)}, {size}"))
     for text in wrapped(closing_line(changes), width(terminal)):
         terminal.print(line(text))
+
+
+def undefined_changes(old: bytes, new: bytes) -> Iterator[str]:
+    """The differences between two files that no definition describes, in lines."""
+    if len(old) != len(new):
+        yield f"{len(old):,} bytes became {len(new):,}"
+    differing = differing_addresses(Image.raw(old), Image.raw(new))
+    if not len(differing):
+        yield "all bytes that both files have are equal"
+        return
+    yield f"{fmt.count(len(differing), 'byte')} differ" + ("s" if len(differing) == 1 else "")
+    changed_runs = list(runs(np.asarray(differing)))
+    for run in changed_runs[:_MOST_UNDEFINED_RUNS]:
+        size = fmt.count(run.size, "byte")
+        yield f"  {fmt.address(run.start)}, {size}, {run.changed:,} of them changed"
+    if len(changed_runs) > _MOST_UNDEFINED_RUNS:
+        yield f"  and {fmt.count(len(changed_runs) - _MOST_UNDEFINED_RUNS, 'more run')}"

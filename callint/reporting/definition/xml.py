@@ -1,6 +1,6 @@
-"""A definition as XML in its own format, laid out the way a person would write it.
+"""A definition as XML in its own format, laid out as a person would write it.
 
-Reading the text gives the same definition again, but for the lines on which things stand.
+Reading the file gives the same definition, except for the line numbers.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ _MOST_IN_A_LINE = 108
 def definition_lines(definition: Definition) -> Iterator[str]:
     """The lines of the whole file, each with its line break."""
     order = _usual_order(definition)
-    writer = _Writer(definition, order)
+    writer = _DefinitionWriter(definition, order)
     head = _attributes(
         xmlns=NAMESPACE, name=definition.name, revision=str(definition.revision), byte_order=order.value
     )
@@ -57,7 +57,8 @@ def definition_lines(definition: Definition) -> Iterator[str]:
         "signals", [*map(_signal, definition.signals.values()), *map(_sensor, definition.sensors)]
     )
     yield from _part(
-        "conversions", (row for one in definition.conversions.values() for row in _conversion(one))
+        "conversions",
+        (row for item in definition.conversions.values() for row in _conversion(item)),
     )
     shared = (axis for name, axis in definition.axes.items() if "/" not in name)
     yield from _part("axes", (writer.axis(axis, named=True) for axis in shared))
@@ -69,7 +70,7 @@ def definition_lines(definition: Definition) -> Iterator[str]:
 
 
 def _usual_order(definition: Definition) -> ByteOrder:
-    """The byte order that most numbers have, which need not say so then."""
+    """The most common byte order of the numbers, which is the default of the file."""
     orders = Counter(table.storage.byte_order for table in definition.tables.values())
     orders.update(axis.storage.byte_order for axis in definition.stored_axes)
     return orders.most_common(1)[0][0] if orders else ByteOrder.BIG
@@ -86,7 +87,7 @@ def _part(element: str, rows: Iterable[str]) -> Iterator[str]:
         yield f"  </{element}>\n"
 
 
-#: Values without any of these need no escaping, and most are so.
+#: Most values lack these characters and need no escaping.
 _SPECIAL = re.compile('[&<>"\t\n\r]')
 
 
@@ -125,30 +126,31 @@ def _sensor(sensor: Sensor) -> str:
     return f"<sensor{head}/>"
 
 
-def _conversion(one: Conversion) -> Iterator[str]:
-    match one:
+def _conversion(conversion: Conversion) -> Iterator[str]:
+    name, unit = conversion.name, "" if isinstance(conversion, States) else conversion.unit
+    match conversion:
         case Linear():
             head = _attributes(
-                name=one.name,
-                unit=one.unit or None,
-                factor=exact(one.factor),
-                offset=exact(one.offset) if one.offset else None,
-                decimals=_decimals(one),
+                name=name,
+                unit=unit or None,
+                factor=exact(conversion.factor),
+                offset=exact(conversion.offset) if conversion.offset else None,
+                decimals=_decimals(conversion),
             )
             yield f"<linear{head}/>"
         case Rational():
-            numbers = dict(zip("abcdef", map(exact, one.coefficients), strict=True))
-            head = _attributes(name=one.name, unit=one.unit or None, **numbers, decimals=_decimals(one))
+            numbers = dict(zip("abcdef", map(exact, conversion.coefficients), strict=True))
+            head = _attributes(name=name, unit=unit or None, **numbers, decimals=_decimals(conversion))
             yield f"<rational{head}/>"
         case States():
-            yield f"<states{_attributes(name=one.name)}>"
-            for raw, title in one.names.items():
+            yield f"<states{_attributes(name=name)}>"
+            for raw, title in conversion.names.items():
                 yield f'  <state raw="{raw}">{escape(title)}</state>'
             yield "</states>"
         case Interpolated():
-            head = _attributes(name=one.name, unit=one.unit or None, decimals=_decimals(one))
+            head = _attributes(name=name, unit=unit or None, decimals=_decimals(conversion))
             yield f"<interpolated{head}>"
-            for raw_value, physical in zip(one.raw, one.physical, strict=True):
+            for raw_value, physical in zip(conversion.raw, conversion.physical, strict=True):
                 yield f'  <point raw="{exact(raw_value)}" physical="{exact(physical)}"/>'
             yield "</interpolated>"
 
@@ -165,7 +167,7 @@ def _relation(relation: Relation) -> str:
 
 
 def _values(axis: FixedAxis) -> str:
-    """The breakpoints of a fixed axis: start and step where these give the very numbers."""
+    """The breakpoints of a fixed axis: start and step if these give exactly the same numbers."""
     values = axis.values
     if len(values) > 2:
         start, step = values[0], values[1] - values[0]
@@ -181,24 +183,24 @@ def _identity(identity: Identity) -> str:
     return f"<identity{_attributes(name=identity.name, at=address(identity.at), **pairs)}/>"
 
 
-def _demands(demands: Constraints) -> Iterator[str]:
-    for element, bounds in (("limits", demands.limits), ("expected", demands.expected)):
+def _constraints(constraints: Constraints) -> Iterator[str]:
+    for element, bounds in (("limits", constraints.limits), ("expected", constraints.expected)):
         if bounds is not None:
             low = bounds.low_text or (None if isinf(bounds.low) else exact(bounds.low))
             high = bounds.high_text or (None if isinf(bounds.high) else exact(bounds.high))
             yield f"<{element}{_attributes(min=low, max=high)}/>"
-    if demands.off is not None:
-        is_usual = demands.off.allowed is OffAllowed.OUTSIDE_OPERATING
-        allowed = None if is_usual else demands.off.allowed.value
-        yield f"<off{_attributes(raw=str(demands.off.raw), allowed=allowed)}/>"
-    for one in demands.monotonic:
-        direction, strict = "rising" if one.rising else "falling", "true" if one.strict else None
-        yield f"<monotonic{_attributes(along=one.along, direction=direction, strict=strict)}/>"
-    for gradient in demands.gradients:
+    if constraints.off is not None:
+        is_usual = constraints.off.allowed is OffAllowed.OUTSIDE_OPERATING
+        allowed = None if is_usual else constraints.off.allowed.value
+        yield f"<off{_attributes(raw=str(constraints.off.raw), allowed=allowed)}/>"
+    for rule in constraints.monotonic:
+        direction, strict = "rising" if rule.rising else "falling", "true" if rule.strict else None
+        yield f"<monotonic{_attributes(along=rule.along, direction=direction, strict=strict)}/>"
+    for gradient in constraints.gradients:
         yield f"<gradient{_attributes(along=gradient.along, max=exact(gradient.max))}/>"
-    if demands.change is not None:
-        yield f"<change{_attributes(max=exact(demands.change))}/>"
-    yield from map(_guard, demands.guards)
+    if constraints.change is not None:
+        yield f"<change{_attributes(max=exact(constraints.change))}/>"
+    yield from map(_guard, constraints.guards)
 
 
 def _guard(guard: Guard) -> str:
@@ -213,8 +215,8 @@ def _guard(guard: Guard) -> str:
     return f"<guard{head}/>"
 
 
-class _Writer:
-    """What depends on the definition's byte order, or looks things up in it."""
+class _DefinitionWriter:
+    """Writes the elements that depend on other parts of the definition or on its byte order."""
 
     def __init__(self, definition: Definition, order: ByteOrder) -> None:
         self.definition = definition
@@ -225,8 +227,8 @@ class _Writer:
         fill = None if memory.fill == 0xFF else f"0x{memory.fill:02X}"
         head = _attributes(start=f"0x{memory.start:X}", size=f"0x{memory.size:X}", fill=fill)
         rows = [
-            f"<region{_attributes(name=one.name, start=address(one.start), size=f'0x{one.size:X}')}/>"
-            for one in memory.regions
+            f"<region{_attributes(name=part.name, start=address(part.start), size=f'0x{part.size:X}')}/>"
+            for part in memory.regions
         ]
         rows += map(_identity, memory.identities)
         rows += map(self.checksum, memory.checksums)
@@ -290,19 +292,19 @@ class _Writer:
         return f"<axis{head}/>"
 
     def tables(self) -> Iterator[str]:
-        """Tables in the order of the definition, texts behind them, group by group."""
+        """The tables of each group in the order of the definition, then its texts."""
         members: dict[str, list[Table | Text]] = {"": [], **{name: [] for name in self.definition.groups}}
-        every: list[Table | Text] = [*self.definition.tables.values(), *self.definition.texts.values()]
-        for one in every:
-            members[one.group if one.group in members else ""].append(one)
+        items: list[Table | Text] = [*self.definition.tables.values(), *self.definition.texts.values()]
+        for item in items:
+            members[item.group if item.group in members else ""].append(item)
         for name, group in self.definition.groups.items():
             yield f"<group{_attributes(name=name, title=group.title)}>"
-            yield from (f"  {row}" for one in members[name] for row in self.member(one))
+            yield from (f"  {row}" for item in members[name] for row in self.member(item))
             yield "</group>"
-        yield from (row for one in members[""] for row in self.member(one))
+        yield from (row for item in members[""] for row in self.member(item))
 
-    def member(self, one: Table | Text) -> Iterator[str]:
-        return self.table(one) if isinstance(one, Table) else _text(one)
+    def member(self, item: Table | Text) -> Iterator[str]:
+        return self.table(item) if isinstance(item, Table) else _text(item)
 
     def table(self, table: Table) -> Iterator[str]:
         head = _attributes(name=table.name, title=table.title, purpose=table.purpose.value)
@@ -316,7 +318,7 @@ class _Writer:
             produces=table.produces,
         )
         rows = [self.table_axis(along, name) for along, name in zip("xy", table.axes, strict=False)]
-        rows += _demands(table.demands)
+        rows += _constraints(table.demands)
         rows += (f"<note>{escape(note)}</note>" for note in table.notes)
         yield from _element(table.kind.value, head, place, rows)
 
@@ -334,7 +336,7 @@ def _text(text: Text) -> Iterator[str]:
 
 
 def _element(name: str, head: str, place: str, rows: list[str]) -> Iterator[str]:
-    """An element with what it is on one line and where it lies on the next, and its children below."""
+    """An element: its head, its place on the same line or the next, and its children below."""
     end = ">" if rows else "/>"
     if len(name) + len(head) + len(place) < _MOST_IN_A_LINE:
         yield f"<{name}{head}{place}{end}"

@@ -1,1 +1,1 @@
-"""Files that are written whole or not at all, and where they may be written."""
+"""Which files callint writes, and how."""

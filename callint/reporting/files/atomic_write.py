@@ -1,4 +1,4 @@
-"""Files that are there whole or not at all. Nothing that lasts is written but through here."""
+"""Writes files whole or not at all. Every lasting file is written by this module."""
 
 from __future__ import annotations
 
@@ -19,50 +19,50 @@ Content = bytes | Iterable[bytes]
 
 
 def replace_file(destination: Destination, content: Content, executable: bool = False) -> None:
-    """Write a file, whole or part by part, by way of a temporary one beside it: synced, then renamed over.
+    """Write a file, whole or in parts: to a temporary file next to it, synced, then renamed over it.
 
-    Whatever goes wrong, the old file or the new one is there. It is made ``executable`` where that is asked
-    for. Raises InputError where it cannot or must not be written.
+    After any failure, either the old or the new file exists. ``executable`` sets the permission to run the
+    file. InputError if the file cannot or must not be written.
     """
     replace_files([(destination, content)], executable)
 
 
 def replace_files(files: Sequence[tuple[Destination, Content]], executable: bool = False) -> None:
-    """As ``replace_file``, for files that belong together: all are written, or all are as they were.
+    """Write files that belong together as ``replace_file`` does: all are written, or none changes.
 
-    They are renamed in their order, and only when all of them are whole. A run that is killed between may
-    leave the first of them new and the others old.
+    The files are renamed in order after all of them are complete. A run that is killed between two renames
+    may leave the first files new and the others old.
     """
-    parts: list[_Part] = []
+    replacements: list[_Replacement] = []
     try:
         for destination, content in files:
-            place = destination.place()
-            parts.append(_Part(destination.path, place))
-            parts[-1].write(content, executable)
-        for part in parts[:-1]:
-            part.keep_old()
-        for part in parts:
-            part.put()
+            replacement = _Replacement(destination.path, destination.place())
+            replacements.append(replacement)
+            replacement.write(content, executable)
+        for replacement in replacements[:-1]:
+            replacement.keep_old()
+        for replacement in replacements:
+            replacement.install()
     except BaseException:
-        for part in reversed(parts):
-            part.take_back()
+        for replacement in reversed(replacements):
+            replacement.restore()
         raise
     finally:
-        for part in parts:
-            part.clear()
+        for replacement in replacements:
+            replacement.clear()
 
 
-class _Part:
-    """One of the files: what it is to become, and what it was, in temporary files beside it."""
+class _Replacement:
+    """The replacement of a file: its new and its old content, in temporary files next to it."""
 
     def __init__(self, path: Path, place: Path) -> None:
         self._path, self._place = path, place
         self._new: _Temporary | None = None
         self._old: _Temporary | None = None
-        self._is_put = False
+        self._is_installed = False
 
     def write(self, content: Content, executable: bool) -> None:
-        """Write the new content beside the file. InputError where that cannot be."""
+        """Write the new content next to the file. InputError if that fails."""
         try:
             mode = self._place.stat().st_mode & 0o777 if self._place.exists() else 0o666 & ~_umask()
             if executable:
@@ -73,7 +73,7 @@ class _Part:
             raise self._unwritable(error) from None
 
     def keep_old(self) -> None:
-        """Copy the old content beside the file, so that putting it back needs no room any more."""
+        """Copy the old content next to the file, so that restoring it needs no more disk space."""
         try:
             if self._place.exists():
                 mode = self._place.stat().st_mode & 0o777
@@ -82,25 +82,25 @@ class _Part:
         except OSError as error:
             raise self._unwritable(error) from None
 
-    def put(self) -> None:
-        """Put the new file in its place."""
+    def install(self) -> None:
+        """Move the new file to its place."""
         assert self._new is not None
         try:
-            self._new.put(self._place)
+            self._new.move_to(self._place)
         except OSError as error:
             raise self._unwritable(error) from None
-        self._is_put = True
+        self._is_installed = True
 
-    def take_back(self) -> None:
-        """Put the old file in its place again, or none where there was none."""
+    def restore(self) -> None:
+        """Move the old file back to its place; remove the new file if there was no old one."""
         with suppress(OSError):
-            if self._is_put and self._old is not None:
-                self._old.put(self._place)
-            elif self._is_put:
+            if self._is_installed and self._old is not None:
+                self._old.move_to(self._place)
+            elif self._is_installed:
                 self._place.unlink()
 
     def clear(self) -> None:
-        """Remove what is not needed any more."""
+        """Remove the temporary files."""
         for temporary in (self._new, self._old):
             if temporary is not None:
                 temporary.clear()
@@ -110,10 +110,10 @@ class _Part:
 
 
 class _Temporary:
-    """A temporary file beside another one, locked, so that it is told from what a killed run left behind."""
+    """A temporary file next to another file, locked to distinguish it from files that a killed run left."""
 
     def __init__(self, place: Path, clears: bool = True) -> None:
-        """With ``clears`` what killed runs left there is removed before; this run has none there yet."""
+        """``clears`` first removes the files that killed runs left there; this run has none there yet."""
         handle, self._path = _temporary(place, clears)
         self._file = os.fdopen(handle, "wb")
         self._is_there = True
@@ -123,10 +123,10 @@ class _Temporary:
         self._file.flush()
         os.fsync(self._file.fileno())
         self._path.chmod(mode)
-        if not LOCKS:  # Windows renames nothing that is open
+        if not LOCKS:  # Windows does not rename open files
             self._file.close()
 
-    def put(self, place: Path) -> None:
+    def move_to(self, place: Path) -> None:
         self._path.replace(place)
         self._is_there = False
 
@@ -139,28 +139,28 @@ class _Temporary:
 
 
 def _temporary(path: Path, clears: bool) -> tuple[int, Path]:
-    """A new file beside another one, open and locked."""
+    """A new file next to another file, open and locked."""
     prefix, suffix = temporary_name(path)
-    for left in left_behind(path) if clears else ():
-        if not left.is_dir():
-            remove_file(left)
+    for leftover in left_behind(path) if clears else ():
+        if not leftover.is_dir():
+            remove_file(leftover)
     while True:
         handle, name = tempfile.mkstemp(prefix=prefix, suffix=suffix, dir=path.parent)
         if not LOCKS:
             return handle, Path(name)
         lock(handle, is_patient=True)
-        # Another run may have taken it for left behind before it was locked.
+        # Another run may have removed it as a leftover before it was locked.
         if os.fstat(handle).st_nlink:
             return handle, Path(name)
         os.close(handle)
 
 
 def write_output(text: str, output: Destination | None) -> None:
-    """A text for programs, in UTF-8 and with its own line ends: to a file, or to the standard output."""
+    """Write a text for programs to a file or to the standard output, in UTF-8 with its own line ends."""
     if output is not None:
         replace_file(output, text.encode("utf-8", "backslashreplace"))
     elif hasattr(sys.stdout, "buffer"):
-        # The text layer would write in the terminal's encoding, and on Windows a CR more on every line.
+        # The text layer would use the terminal's encoding, and on Windows add a CR to every line.
         sys.stdout.flush()
         sys.stdout.buffer.write(text.encode("utf-8", "backslashreplace"))
     else:
@@ -168,7 +168,7 @@ def write_output(text: str, output: Destination | None) -> None:
 
 
 def _umask() -> int:
-    """The process's umask, which can only be read by setting it."""
+    """The umask of the process; setting it is the only way to read it."""
     mask = os.umask(0)
     os.umask(mask)
     return mask

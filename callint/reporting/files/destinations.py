@@ -1,8 +1,8 @@
-"""Which files a command may write: the one place that decides it, asked by the one that writes.
+"""The only module that decides which files a command may write.
 
-``writing.py`` takes a ``Destination`` and no path, so that no command can write without saying what kind of
-file it means: an output, an image, a new file, or the very file that was read. A path may be spelled in many
-ways, so that it is judged by the place that it leads to, and files by their identity on the disk.
+``atomic_write.py`` takes a ``Destination`` instead of a path, so every command must say what kind of file it
+writes: an output, an image, a new file, or the file that it read. As a path may be spelled in many ways,
+callint checks the place that it leads to, and identifies files by their identity on the disk.
 """
 
 from __future__ import annotations
@@ -18,46 +18,46 @@ from callint.model.errors import InputError
 from callint.reading.tree import POLICY, reason, require_inside_repository, resolved
 from callint.reading.workspace import Workspace
 
-#: How git's merge driver is handed a version of a file: beside the files of a working tree, and in git's own
-#: folder where there is none (git's ll-merge.c; the tests merge with git itself).
-_HANDED = ".merge_file_"
+#: The prefix of the files that git passes to a merge driver; they lie in the working tree, or in git's own
+#: folder without a working tree (git's ll-merge.c; the tests merge with git itself).
+_MERGE_FILE = ".merge_file_"
 
-#: Characters that the file system of some Macs passes over in names, and what Windows calls a ".git" by its
-#: short name: git refuses both for the same reason (its utf8.c and path.c; the tests ask git itself).
-_PASSED_OVER = dict.fromkeys([*range(0x200C, 0x2010), *range(0x202A, 0x202F), *range(0x206A, 0x2070), 0xFEFF])
-_GITS_NAMES = {".git", "git~1"}
+#: Characters that some file systems on Macs ignore in names, and the short name of ".git" on Windows: git
+#: refuses both for the same reason (its utf8.c and path.c; the tests ask git itself).
+_IGNORED = dict.fromkeys([*range(0x200C, 0x2010), *range(0x202A, 0x202F), *range(0x206A, 0x2070), 0xFEFF])
+_GIT_NAMES = {".git", "git~1"}
 
 
 @dataclass(frozen=True, slots=True)
 class Destination:
-    """A file that is to be written. ``path`` is what the user calls it.
+    """A file to write; ``path`` is the user's name for it.
 
-    ``kept`` are files that it must not be, and ``claims`` the workplaces whose policy must not name it.
-    ``gits`` are folders and files that git keeps for itself, beside those that are known by their look.
+    It must be none of the ``protected`` files, and no policy of ``workspaces`` may name it. ``git_paths`` are
+    git's own folders and files, in addition to those that callint recognises by their contents.
     """
 
     path: Path
-    kept: tuple[Path, ...] = ()
-    claims: tuple[Workspace, ...] = ()
-    gits: tuple[Path, ...] = ()
+    protected: tuple[Path, ...] = ()
+    workspaces: tuple[Workspace, ...] = ()
+    git_paths: tuple[Path, ...] = ()
     is_image: bool = False
     is_new: bool = False
     is_in_place: bool = False
     is_own: bool = False
-    follows: bool = False
+    follows_links: bool = False
 
-    def sparing(self, *inputs: Path) -> Destination:
-        """The destination, which must not be these files either."""
-        return replace(self, kept=(*self.kept, *inputs))
+    def protecting(self, *inputs: Path) -> Destination:
+        """The same destination with more protected files."""
+        return replace(self, protected=(*self.protected, *inputs))
 
-    def elsewhere(self, path: Path) -> Destination:
-        """A file of the same kind at another path."""
-        return replace(self, path=path, follows=False)
+    def with_path(self, path: Path) -> Destination:
+        """A destination of the same kind at another path."""
+        return replace(self, path=path, follows_links=False)
 
     def place(self) -> Path:
-        """Where the content goes, without links; ``follows`` says that a link stays one.
+        """The place of the content, without links; with ``follows_links`` a link stays a link.
 
-        InputError where nothing may be written there.
+        InputError if callint must not write there.
         """
         path = self.path
         try:
@@ -67,189 +67,195 @@ class Destination:
             if self.is_new and os.path.lexists(path):
                 raise InputError(f"{path}: it exists; remove it, or name another with --to")
             if not path.parent.is_dir():
-                words = f"it cannot be written: there is no folder {path.parent}; make it first"
-                raise InputError(f"{path}: {words}")
-            if (path.exists() and not path.is_file()) or _is_systems(path):
-                # A device or pipe would be gone, and a file in its place.
-                words = "it cannot be written: it is no regular file; choose another place"
-                raise InputError(f"{path}: {words}")
-            require_inside_repository(path if self.follows else path.parent, str(path))
-            place = target if self.follows else resolved(path.parent) / path.name
+                raise InputError(
+                    f"{path}: it cannot be written: there is no folder {path.parent}; make it first"
+                )
+            if (path.exists() and not path.is_file()) or _is_system_path(path):
+                # A file would replace the device or pipe.
+                raise InputError(
+                    f"{path}: it cannot be written: it is not a regular file; choose another place"
+                )
+            require_inside_repository(path if self.follows_links else path.parent, str(path))
+            place = target if self.follows_links else resolved(path.parent) / path.name
             if not self.is_own:
                 self._refuse(place, target)
         except OSError as error:
-            words = f"{path}: it cannot be written: {reason(error)}; choose another place"
-            raise InputError(words) from None
+            message = f"{path}: it cannot be written: {reason(error)}; choose another place"
+            raise InputError(message) from None
         return place
 
     def _refuse(self, place: Path, target: Path) -> None:
-        """InputError where the place, or what a link in it leads to, is kept or claimed."""
+        """InputError if the place, or the target of a link at the place, is protected or claimed."""
         path = self.path
-        places = (_spelled_out(path), place, target)
-        for one in places:
-            if (folder := gits_own(one, self.gits)) is not None:
+        aliases = (_absolute(path), place, target)
+        for alias in aliases:
+            if (folder := git_path_of(alias, self.git_paths)) is not None:
                 raise InputError(f"{path}: it lies in git's own folder, {folder}; choose another file")
         if self.is_in_place:
             return
-        if any(_is_same(one, kept) for one in (place, target) for kept in self._kept()):
+        protected = list(self._all_protected())
+        if any(_is_same(alias, file) for alias in (place, target) for file in protected):
             raise InputError(f"{path}: the output would replace an input; choose another file")
-        if any(one.name.casefold() == POLICY for one in places):
+        if any(alias.name.casefold() == POLICY for alias in aliases):
             raise InputError(f"{path}: this is the name of a policy; choose another file")
-        for claim in () if self.is_image else self.claims:
-            for one in places:
-                if _is_claimed(one, claim):
-                    raise InputError(
-                        f"{path}: {claim.policy.path} takes it for an image; choose another file"
-                    )
+        for workspace in () if self.is_image else self.workspaces:
+            if any(_is_image_of(alias, workspace) for alias in aliases):
+                raise InputError(
+                    f"{path}: {workspace.policy.path} takes it for an image; choose another file"
+                )
 
-    def _kept(self) -> Iterator[Path]:
-        yield from self.kept
-        for claim in self.claims:
-            yield from (claim.root / name for name in claim.policy.inputs)
-            yield from claim.named.values()
+    def _all_protected(self) -> Iterator[Path]:
+        yield from self.protected
+        for workspace in self.workspaces:
+            yield from (workspace.root / name for name in workspace.policy.inputs)
+            yield from workspace.named.values()
             if not self.is_image:
-                yield from (claim.root / one.image for one in assignments(claim.policy, claim.tree))
+                images = assignments(workspace.policy, workspace.tree)
+                yield from (workspace.root / item.image for item in images)
 
 
-def output(path: Path, *claims: Workspace, inputs: Iterable[Path] = ()) -> Destination:
-    """A report: no file that the policies of workplaces name, or that was read.
+def output(path: Path, *workspaces: Workspace, inputs: Iterable[Path] = ()) -> Destination:
+    """A report, which must not replace a file that was read or that a policy names.
 
-    What the workplaces know by name was read; ``inputs`` are what was read beside. InputError where it may
-    not be written, as from all of these.
+    ``inputs`` are files that were read in addition to those of the workspaces. InputError if callint must not
+    write there, as from all of these functions.
     """
-    return _demanded(Destination(path, tuple(inputs), claims))
+    return _checked(Destination(path, tuple(inputs), workspaces))
 
 
-def image(path: Path, *claims: Workspace, inputs: Iterable[Path] = (), follows: bool = False) -> Destination:
-    """An image, which the policies may name as one; as ``output`` else. With ``follows`` a link stays one."""
-    return _demanded(Destination(path, tuple(inputs), claims, is_image=True, follows=follows))
+def image(
+    path: Path, *workspaces: Workspace, inputs: Iterable[Path] = (), follows_links: bool = False
+) -> Destination:
+    """An image, which a policy may name as an image; otherwise as ``output``."""
+    return _checked(Destination(path, tuple(inputs), workspaces, is_image=True, follows_links=follows_links))
 
 
-def image_of_git(path: Path, workspace: Workspace) -> Destination | None:
-    """An image as git's merge driver is told of it; None in git's own folder, as without a working tree."""
-    destination = Destination(path, (), (workspace,), _gits_around(path), is_image=True)
+def merge_driver_image(path: Path, workspace: Workspace) -> Destination | None:
+    """The image that git names to its merge driver; None in git's own folder, as without a working tree."""
+    destination = Destination(path, (), (workspace,), _git_paths_around(path), is_image=True)
     with suppress(OSError):
-        if all(gits_own(one, destination.gits) is None for one in (_spelled_out(path), resolved(path))):
+        aliases = (_absolute(path), resolved(path))
+        if all(git_path_of(alias, destination.git_paths) is None for alias in aliases):
             return destination
     return None
 
 
 def new_file(path: Path) -> Destination:
-    """A file that is not there yet."""
-    return _demanded(Destination(path, is_new=True))
+    """A file that does not exist yet."""
+    return _checked(Destination(path, is_new=True))
 
 
 def in_place(path: Path) -> Destination:
-    """The file that was read, with its new content. A link stays one."""
-    return _demanded(Destination(path, is_in_place=True, follows=True))
+    """The file that was read, with new content. A link stays a link."""
+    return _checked(Destination(path, is_in_place=True, follows_links=True))
 
 
-def handed_by_git(path: Path) -> Destination:
-    """The file in which git's merge driver leaves its result."""
-    is_gits = path.name.startswith(_HANDED) and path.parent == Path()
-    return own_file(path) if is_gits else in_place(path)
+def merge_driver_result(path: Path) -> Destination:
+    """The file in which git expects the result of its merge driver."""
+    is_git_file = path.name.startswith(_MERGE_FILE) and path.parent == Path()
+    return own_file(path) if is_git_file else in_place(path)
 
 
 def own_file(path: Path) -> Destination:
-    """A file of callint's own making, at a place that callint itself chose."""
+    """A file that callint makes at a place that it chose itself."""
     return Destination(path, is_own=True)
 
 
 def refuse_as_folder(path: Path) -> None:
-    """InputError where a path, which need not exist, leads into git's own folder or out of the repository."""
+    """InputError if a path, which need not exist, leads into git's own folder or out of the repository."""
     require_inside_repository(path)
     try:
         target = resolved(path)
     except OSError as error:
         raise InputError(f"{path}: {reason(error)}; choose another place") from None
-    found = _gits_around(path)
-    for one in (_spelled_out(path), target):
-        if (folder := gits_own(one, found)) is not None:
+    git_paths = _git_paths_around(path)
+    for alias in (_absolute(path), target):
+        if (folder := git_path_of(alias, git_paths)) is not None:
             raise InputError(f"{path}: it lies in git's own folder, {folder}; choose another place")
 
 
-def _demanded(destination: Destination) -> Destination:
-    """The destination with what git says, once it is known that it may be written."""
-    destination = replace(destination, gits=_gits_around(destination.path))
+def _checked(destination: Destination) -> Destination:
+    """The destination with git's own paths, after a check that callint may write there."""
+    destination = replace(destination, git_paths=_git_paths_around(destination.path))
     destination.place()
     return destination
 
 
-# What is git's
+# Git's own folders and files
 
 
-def gits_own(place: Path, known: Iterable[Path] = ()) -> Path | None:
-    """The folder or file of git's that a place is or lies in, None where there is none."""
-    for one in (place, *place.parents):
-        if _has_gits_name(one.name) or _looks_like_gits(one):
-            return one
-        if any(_is_same(one, gits) for gits in known):
-            return one
+def git_path_of(place: Path, git_paths: Iterable[Path] = ()) -> Path | None:
+    """The folder or file of git's that contains a place or is the place; None if there is none."""
+    for folder in (place, *place.parents):
+        if _has_git_name(folder.name) or _is_git_folder(folder):
+            return folder
+        if any(_is_same(folder, git_path) for git_path in git_paths):
+            return folder
     return None
 
 
-def _has_gits_name(name: str) -> bool:
-    """Whether a name is that of git's own folder to some file system."""
-    plain = name.translate(_PASSED_OVER).partition(":")[0].rstrip(". ").casefold()
-    return plain in _GITS_NAMES
+def _has_git_name(name: str) -> bool:
+    """Whether some file system takes a name for that of git's own folder."""
+    plain = name.translate(_IGNORED).partition(":")[0].rstrip(". ").casefold()
+    return plain in _GIT_NAMES
 
 
-def _looks_like_gits(folder: Path) -> bool:
-    """Whether git takes a folder for its own: that of a repository, bare or not, or of one working tree."""
+def _is_git_folder(folder: Path) -> bool:
+    """Whether git takes a folder for its own: that of a repository, bare or not, or of a working tree."""
     if not os.path.lexists(folder / "HEAD"):
         return False
     has_all = (folder / "objects").is_dir() and (folder / "refs").is_dir()
     return has_all or (folder / "commondir").is_file()
 
 
-def _gits_around(path: Path) -> tuple[Path, ...]:
-    """What git keeps for itself, as it is called here or where a path lies."""
+def _git_paths_around(path: Path) -> tuple[Path, ...]:
+    """Git's own paths for the current folder and for the folder of a path."""
     from callint.versioning.git.repository import own_folders
 
     here = Path.cwd()
     there = path.parent
     with suppress(OSError):
         there = resolved(path.parent)
-    there = next((one for one in (there, *there.parents) if one.is_dir()), here)
-    starts = dict.fromkeys(_top(start) for start in (here, there))
-    return tuple(dict.fromkeys(one for start in starts for one in own_folders(start)))
+    there = next((folder for folder in (there, *there.parents) if folder.is_dir()), here)
+    tops = dict.fromkeys(_top_of(start) for start in (here, there))
+    return tuple(dict.fromkeys(folder for top in tops for folder in own_folders(top)))
 
 
-def _top(start: Path) -> Path:
-    """The top of the repository around a folder, which is asked in its place; the folder without one."""
-    return next((one for one in (start, *start.parents) if os.path.lexists(one / ".git")), start)
+def _top_of(start: Path) -> Path:
+    """The top of the repository around a folder; the folder itself without a repository."""
+    return next((folder for folder in (start, *start.parents) if os.path.lexists(folder / ".git")), start)
 
 
 # Places
 
 
-def _is_systems(path: Path) -> bool:
+def _is_system_path(path: Path) -> bool:
     """Whether a path lies where the system keeps its devices and processes.
 
-    There even what looks like a file is none: /dev/stdout is a link to whatever the output goes to, and would
-    become a file for everybody.
+    A path there is not a file even if it looks like one: /dev/stdout is a link to the output, and writing
+    would replace it with a file for all programs.
     """
     place = resolved(path.parent)
-    return place == Path("/dev") or any(place.is_relative_to(one) for one in ("/proc", "/sys"))
+    return place == Path("/dev") or any(place.is_relative_to(folder) for folder in ("/proc", "/sys"))
 
 
-def _spelled_out(path: Path) -> Path:
-    """The path from the top, ".." worked out in words."""
+def _absolute(path: Path) -> Path:
+    """The absolute path without "..", and with its links."""
     return Path(os.path.abspath(path))  # noqa: PTH100 (resolve would follow the links)
 
 
-def _is_same(one: Path, other: Path) -> bool:
-    """Whether two paths are one file, whatever it is called, or one place where there is no file."""
+def _is_same(path: Path, second: Path) -> bool:
+    """Whether two paths are one file under any names, or one place if there is no file."""
     with suppress(OSError, ValueError):
-        return one.samefile(other)
+        return path.samefile(second)
     with suppress(OSError):
-        return one == resolved(other)
+        return path == resolved(second)
     return False
 
 
-def _is_claimed(place: Path, claim: Workspace) -> bool:
-    """Whether a policy takes what lies at a place for an image."""
-    for root in dict.fromkeys((claim.root, claim.root.resolve())):
+def _is_image_of(place: Path, workspace: Workspace) -> bool:
+    """Whether the policy of a workspace takes the file at a place for an image."""
+    for root in dict.fromkeys((workspace.root, workspace.root.resolve())):
         if place.is_relative_to(root):
-            return assignment(claim.policy, place.relative_to(root).as_posix()) is not None
+            return assignment(workspace.policy, place.relative_to(root).as_posix()) is not None
     return False

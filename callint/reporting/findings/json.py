@@ -9,6 +9,7 @@ from callint import __version__
 from callint.checking.report import Report
 from callint.model.finding import Finding
 from callint.reporting.findings.summary import summary
+from callint.reporting.json_fields import without_none
 
 
 def findings_json(report: Report) -> str:
@@ -24,7 +25,7 @@ def findings_json(report: Report) -> str:
 
 
 def brief(finding: Finding) -> dict[str, Any]:
-    """A finding about the image that a report is about anyway."""
+    """A finding in a report about one image, without the fields that name the image."""
     names = ("rule", "table", "cell", "message", "hint")
     return {name: value for name, value in _finding(finding).items() if name in names}
 
@@ -54,4 +55,4 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "fingerprint": finding.fingerprint,
         "waived": finding.waived,
     }
-    return {key: value for key, value in fields.items() if value is not None}
+    return without_none(fields)

@@ -10,35 +10,35 @@ from lxml import etree
 from callint.checking.report import Report
 from callint.fmt import clean
 from callint.model.finding import Finding, Severity
-from callint.reporting.findings.wording import sentence, told
+from callint.reporting.findings.wording import one_line, sentence
 
-#: What XML 1.0 cannot hold even as a reference (production 2, Char).
-_UNSPEAKABLE = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+#: Characters that XML 1.0 does not allow even as references (production 2, Char).
+_ILLEGAL = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
-#: Where only what is new counts, there may be findings that are not.
-_NOTHING = {True: "nothing found", False: "nothing new"}
+#: The name of the test of a file without findings, by whether all findings count or only new ones.
+_NO_FINDING = {True: "nothing found", False: "nothing new"}
 
 
 def findings_junit(reports: Sequence[Report], levels: Sequence[Severity]) -> str:
-    """A test suite for each file that was looked at, and in it a test case for each finding.
+    """A test suite for each checked file, with a test case for each finding.
 
-    What reaches the report's level is a failure, what somebody waived is skipped, and the rest passes with
-    its words as output. A file without findings is one test that passes. Where only what is new
-    counts, findings that were there before are not in it.
+    A finding that reaches the report's level is a failure, a waived one is skipped, and any other passes with
+    its message as output. A file without findings is one test that passes. If only new findings count, known
+    ones are left out.
     """
     root = etree.Element("testsuites", name="callint")
     for report, level in zip(reports, levels, strict=True):
-        lead = f"{report.commit[:10]}:" if report.commit else ""
+        prefix = f"{report.commit[:10]}:" if report.commit else ""
         suites: dict[str, list[Finding]] = {path: [] for path in report.files}
         for finding in report.findings:
             suites.setdefault(finding.image or finding.definition or finding.policy, []).append(finding)
         for path, findings in suites.items():
-            suite = etree.SubElement(root, "testsuite", name=_text(f"{lead}{path}"))
+            suite = etree.SubElement(root, "testsuite", name=_text(f"{prefix}{path}"))
             for finding in findings:
-                _add_case(suite, finding, level)
+                _add_test_case(suite, finding, level)
             if not findings:
                 etree.SubElement(
-                    suite, "testcase", classname=_text(path), name=_NOTHING[report.known is None]
+                    suite, "testcase", classname=_text(path), name=_NO_FINDING[report.known is None]
                 )
             _count(suite, [suite])
     _count(root, list(root))
@@ -46,9 +46,9 @@ def findings_junit(reports: Sequence[Report], levels: Sequence[Severity]) -> str
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{content}'
 
 
-def _add_case(suite: etree._Element, finding: Finding, level: Severity) -> None:
+def _add_test_case(suite: etree._Element, finding: Finding, level: Severity) -> None:
     place = f"{finding.table} {finding.place}".strip()
-    case = etree.SubElement(
+    test_case = etree.SubElement(
         suite,
         "testcase",
         classname=_text(finding.image or finding.definition or finding.policy),
@@ -56,7 +56,7 @@ def _add_case(suite: etree._Element, finding: Finding, level: Severity) -> None:
         file=_text(finding.policy or finding.definition or finding.image),
         line=str(finding.line or 1),
     )
-    properties = etree.SubElement(case, "properties")
+    properties = etree.SubElement(test_case, "properties")
     cell = f"{finding.cell.x},{finding.cell.y}" if finding.cell else ""
     for name, value in (
         ("rule", finding.rule),
@@ -68,26 +68,26 @@ def _add_case(suite: etree._Element, finding: Finding, level: Severity) -> None:
     ):
         if value:
             etree.SubElement(properties, "property", name=name, value=_text(value))
-    words = _text(f"{finding.severity.value}: {told(finding)}")
+    output = _text(f"{finding.severity.value}: {one_line(finding)}")
     if finding.hint:
-        words += f"\n{_text(finding.hint)}"
+        output += f"\n{_text(finding.hint)}"
     if finding.waiver:
         reason = f"waived by {finding.waiver.who}: {finding.waiver.reason}"
-        etree.SubElement(case, "skipped", type=finding.rule, message=_text(reason))
-        etree.SubElement(case, "system-out").text = words
+        etree.SubElement(test_case, "skipped", type=finding.rule, message=_text(reason))
+        etree.SubElement(test_case, "system-out").text = output
     elif finding.severity.reaches(level):
-        failure = etree.SubElement(case, "failure", type=finding.rule, message=_text(sentence(finding)))
-        failure.text = words
+        failure = etree.SubElement(test_case, "failure", type=finding.rule, message=_text(sentence(finding)))
+        failure.text = output
     else:
-        etree.SubElement(case, "system-out").text = words
+        etree.SubElement(test_case, "system-out").text = output
 
 
 def _count(element: etree._Element, suites: Sequence[etree._Element]) -> None:
-    """Put down how many cases there are, and how many of them failed or were skipped."""
+    """Set the number of test cases, and of those that failed or were skipped."""
     for name, tag in (("tests", "testcase"), ("failures", "failure"), ("skipped", "skipped")):
         element.set(name, str(sum(1 for suite in suites for _ in suite.iter(tag))))
     element.set("errors", "0")
 
 
 def _text(text: str) -> str:
-    return _UNSPEAKABLE.sub("\ufffd", clean(text))
+    return _ILLEGAL.sub("\ufffd", clean(text))

@@ -1,4 +1,4 @@
-"""Findings as Markdown, for a comment on a review."""
+"""Findings as Markdown, for a comment on a code review."""
 
 from __future__ import annotations
 
@@ -13,30 +13,30 @@ from callint.model.finding import Finding, Severity
 from callint.reporting.findings.summary import closing_line
 from callint.reporting.findings.wording import headline, sentence
 
-#: So many findings are seen without unfolding anything.
+#: The number of findings that are visible without unfolding anything.
 _WORST = 8
-#: Text of these characters is the same in every dialect once its stars and the like are escaped: no link,
-#: no mention, no number of an issue, no name of a picture, no HTML. Hexadecimal digits may be a commit's.
-_TAME = re.compile(
+#: A text that is the same in every dialect once its emphasis is escaped: no link, mention, issue number,
+#: emoji name or HTML. Hexadecimal digits may be the id of a commit.
+_PLAIN = re.compile(
     r"(?!.*(?:://|www\.|:\w+:|\b[0-9a-f]{7,40}\b|\bGH-))[\w .,:;%°+()/→\"'=?!²³·µΩ-]*", re.DOTALL
 )
-_MEANT = re.compile(r"([_*~])")
+_EMPHASIS = re.compile(r"([_*~])")
 
 
 def findings_markdown(report: Report) -> str:
-    """A heading with the counts, a table of the worst findings, and everything folded away below, by file.
+    """A heading with the counts, a table of the worst findings, and below all findings by file, folded.
 
-    Whatever a stranger wrote is text or code in it, and nothing else.
+    A stranger's text is always plain text or code.
     """
     lines = [f"### callint: {closing_line(report)}", ""]
-    alive = [finding for finding in report.findings if not finding.waived]
-    alive.sort(key=lambda finding: finding.severity.rank)
-    if alive:
+    active = [finding for finding in report.findings if not finding.waived]
+    active.sort(key=lambda finding: finding.severity.rank)
+    if active:
         lines += ["| severity | where | what |", "| --- | --- | --- |"]
-        lines += [_row(finding) for finding in alive[:_WORST]]
+        lines += [_row(finding) for finding in active[:_WORST]]
         lines.append("")
-    if len(alive) > _WORST:
-        lines += [f"{fmt.count(len(alive) - _WORST, 'more finding')} below.", ""]
+    if len(active) > _WORST:
+        lines += [f"{fmt.count(len(active) - _WORST, 'more finding')} below.", ""]
     ordered = sorted(report.findings, key=_file)
     for (source, commit), group in groupby(ordered, key=_file):
         lines += _details(f"{commit[:10]}:{source}" if commit else source, list(group))
@@ -48,53 +48,53 @@ def _file(finding: Finding) -> tuple[str, str]:
 
 
 def _row(finding: Finding) -> str:
-    # Dialects differ in what a bar behind a backslash is, so that there is none in any cell.
-    where, what = (prose(text.replace("|", "\\x7c")) for text in (headline(finding), sentence(finding)))
-    return f"| {finding.severity.value} | {where} | {what} |"
+    # Dialects differ in how they read a bar behind a backslash, so no cell contains a bar.
+    subject, message = (prose(text.replace("|", "\\x7c")) for text in (headline(finding), sentence(finding)))
+    return f"| {finding.severity.value} | {subject} | {message} |"
 
 
 def _details(source: str, findings: list[Finding]) -> Iterable[str]:
-    """The findings about one file; HTML ends at the blank line, and Markdown at the end tag."""
+    """The findings about one file; HTML ends at the blank line, and Markdown ends at the end tag."""
     yield "<details>"
     yield f"<summary><code>{html.escape(fmt.clean(source))}</code>: {_counts(findings)}</summary>"
     yield ""
     for finding in findings:
-        place = f" {prose(f'{finding.table} {finding.place}'.strip())}:" if finding.table else ""
-        yield f"- **{finding.severity.value}** `{finding.rule}`{place} {prose(sentence(finding))}"
-        yield f"  {_behind(finding)}"
+        subject = f" {prose(f'{finding.table} {finding.place}'.strip())}:" if finding.table else ""
+        yield f"- **{finding.severity.value}** `{finding.rule}`{subject} {prose(sentence(finding))}"
+        yield f"  {_hint(finding)}"
     yield ""
     yield "</details>"
     yield ""
 
 
 def _counts(findings: list[Finding]) -> str:
-    alive = [finding.severity for finding in findings if not finding.waived]
-    words = [fmt.count(alive.count(level), level.value) for level in Severity if level in alive]
-    if waived := len(findings) - len(alive):
-        words.append(f"{waived:,} waived")
-    return ", ".join(words)
+    active = [finding.severity for finding in findings if not finding.waived]
+    parts = [fmt.count(active.count(level), level.value) for level in Severity if level in active]
+    if waived := len(findings) - len(active):
+        parts.append(f"{waived:,} waived")
+    return ", ".join(parts)
 
 
-def _behind(finding: Finding) -> str:
-    """What stands in the second line of a finding: who waived it or what to do, and where to look."""
-    words = []
+def _hint(finding: Finding) -> str:
+    """The second line of a finding: who waived it or what to do, and where it is."""
+    parts = []
     if finding.waiver:
-        words.append(f"Waived by {prose(finding.waiver.who)}: {prose(finding.waiver.reason)}")
+        parts.append(f"Waived by {prose(finding.waiver.who)}: {prose(finding.waiver.reason)}")
     elif finding.hint:
-        words.append(prose(finding.hint))
+        parts.append(prose(finding.hint))
     source = finding.policy or finding.definition
     places = [] if finding.address is None else [fmt.address(finding.address)]
     if source and finding.line:
         places.append(f"{prose(source)} line {finding.line}")
     places.append(f"`{finding.fingerprint}`")
-    return " ".join([*words, f"({', '.join(places)})"])
+    return " ".join([*parts, f"({', '.join(places)})"])
 
 
 def prose(text: str) -> str:
-    """Text of a stranger's as text, or as code where some dialect might make more of it."""
+    """A stranger's text as plain text, or as code if a dialect could interpret it."""
     text = " ".join(fmt.clean(text).split())
-    if _TAME.fullmatch(text):
-        return _MEANT.sub(r"\\\1", text)
+    if _PLAIN.fullmatch(text):
+        return _EMPHASIS.sub(r"\\\1", text)
     longest = max((len(run) for run in re.findall("`+", text)), default=0)
     fence = "`" * (longest + 1)
     gap = " " if text.startswith("`") or text.endswith("`") else ""

@@ -1,4 +1,4 @@
-"""Findings as SARIF 2.1.0, the published format for what checkers find.
+"""Findings as SARIF 2.1.0, the published format for the results of static analysis.
 
 Section numbers in this module are those of the OASIS standard.
 """
@@ -17,16 +17,17 @@ from callint.fmt import clean
 from callint.model.finding import Finding
 from callint.model.waiver import Waiver
 from callint.reporting.findings.summary import summary
-from callint.reporting.findings.wording import told
-from callint.reporting.rule_pages import page_paragraphs
+from callint.reporting.findings.wording import one_line
+from callint.reporting.json_fields import without_none
+from callint.reporting.rules.pages import page_paragraphs
 from callint.rules.registry import RULES
 from callint.rules.rule import Rule
 
 SCHEMA = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
 
-#: What relative paths are relative to; where that is, whoever reads the log knows.
+#: The name of the folder that paths are relative to; a reader of the log supplies the folder itself.
 _ROOT = "ROOT"
-#: The name and version of the fingerprint: another way to make it has another name.
+#: The name and version of the fingerprint; another algorithm gets another name.
 _FINGERPRINT = "callint/v1"
 
 _RULE_NUMBERS = {rule: number for number, rule in enumerate(RULES)}
@@ -35,21 +36,20 @@ _Object = dict[str, Any]
 
 
 def findings_sarif(reports: Sequence[Report]) -> str:
-    """The reports as one log: a run for each, of which there are several where commits are judged one by one.
+    """The reports as one log with a run for each report; several reports come from several commits.
 
-    Where a report knows what an earlier state had, results have a base state: new, or unchanged for what was
-    there before.
+    If a report has known findings, its results have a baseline state: new, or unchanged for known ones.
     """
     log = {"$schema": SCHEMA, "version": "2.1.0", "runs": [_Run(report).run() for report in reports]}
     return json.dumps(log, indent=1, allow_nan=False) + "\n"
 
 
 class _Run:
-    """One run, and the files that its results name so far."""
+    """A run, and the files that its results name so far."""
 
     def __init__(self, report: Report) -> None:
         self._report = report
-        self._has_waived = any(one.waived for one in (*report.findings, *(report.known or ())))
+        self._has_waived = any(finding.waived for finding in (*report.findings, *(report.known or ())))
         self._files: dict[str, int] = {}
 
     def run(self) -> _Object:
@@ -76,22 +76,19 @@ class _Run:
         return run
 
     def _result(self, finding: Finding, state: str) -> _Object:
-        location = _known(
-            {
-                "physicalLocation": self._line(finding),
-                "logicalLocations": [_cell(finding)] if finding.table else None,
-            }
-        )
+        logical = [_cell(finding)] if finding.table else None
+        location = without_none({"physicalLocation": self._line(finding), "logicalLocations": logical})
         related = [*self._bytes(finding), *_other(finding)]
-        return _known(
+        return without_none(
             {
                 "ruleId": finding.rule,
                 "ruleIndex": _RULE_NUMBERS[finding.rule],
                 "level": finding.severity.value,
-                "message": {"text": _plain(told(finding))},
+                "message": {"text": _plain(one_line(finding))},
                 "analysisTarget": self._artifact(finding.image) if finding.image else None,
                 "locations": [location] if location else None,
-                "relatedLocations": [{"id": number, **one} for number, one in enumerate(related)] or None,
+                "relatedLocations": [{"id": number, **location} for number, location in enumerate(related)]
+                or None,
                 "partialFingerprints": {_FINGERPRINT: finding.fingerprint},
                 "suppressions": self._suppressions(finding.waiver),
                 "baselineState": state if self._report.known is not None else None,
@@ -105,12 +102,12 @@ class _Run:
         if not source:
             return None
         region = {"startLine": finding.line} if finding.line else None
-        return _known({"artifactLocation": self._artifact(source), "region": region})
+        return without_none({"artifactLocation": self._artifact(source), "region": region})
 
     def _bytes(self, finding: Finding) -> list[_Object]:
-        """Where the bytes lie, in the image's file and in the control unit's memory.
+        """The bytes in the image's file and in the control unit's memory.
 
-        It is a related location: section 3.27.12 keeps ``locations`` for places that must all be changed.
+        They are a related location: section 3.27.12 keeps ``locations`` for places that must all change.
         """
         if finding.address is None or not finding.image:
             return []
@@ -121,14 +118,14 @@ class _Run:
         place = {
             "artifactLocation": self._artifact(finding.image),
             "region": region,
-            "address": _known(address),
+            "address": without_none(address),
         }
-        return [{"physicalLocation": _known(place), "message": {"text": "The bytes in the image."}}]
+        return [{"physicalLocation": without_none(place), "message": {"text": "The bytes in the image."}}]
 
     def _suppressions(self, waiver: Waiver | None) -> list[_Object] | None:
-        """A waiver, which lies outside what was checked: section 3.35.2 calls that external.
+        """The suppression for a waiver, which is outside the checked files: "external" in section 3.35.2.
 
-        Where anything has suppressions, everything has to (section 3.27.23).
+        If one result has suppressions, every result needs them (section 3.27.23).
         """
         if waiver is None:
             return [] if self._has_waived else None
@@ -145,11 +142,11 @@ class _Run:
             }
             if policy and waiver.line
             else None,
-            "properties": _known(
+            "properties": without_none(
                 {"who": clean(waiver.who), "until": waiver.until.isoformat() if waiver.until else None}
             ),
         }
-        return [_known(suppression)]
+        return [without_none(suppression)]
 
     def _artifact(self, path: str) -> _Object:
         return {**_location(path), "index": self._files.setdefault(path, len(self._files))}
@@ -169,7 +166,7 @@ def _rule(rule: Rule) -> _Object:
 
 
 def _cell(finding: Finding) -> _Object:
-    """The table, or a cell of it; no name of a table has a slash."""
+    """The table or a cell of it; the name of a table never contains a slash."""
     if finding.cell is None:
         return {"name": finding.table, "fullyQualifiedName": finding.table, "kind": "table"}
     name = f"{finding.cell.x},{finding.cell.y}"
@@ -184,8 +181,8 @@ def _other(finding: Finding) -> list[_Object]:
 
 
 def _properties(finding: Finding) -> _Object:
-    """What the standard has no place for, under the names of callint's own JSON."""
-    return _known(
+    """Fields that the standard lacks, under the names of callint's own JSON."""
+    return without_none(
         {
             "message": clean(finding.message),
             "hint": clean(finding.hint) or None,
@@ -202,17 +199,13 @@ def _properties(finding: Finding) -> _Object:
     )
 
 
-def _known(fields: _Object) -> _Object:
-    return {key: value for key, value in fields.items() if value is not None}
-
-
 def _plain(text: str) -> str:
-    """Text in which nothing is a link (section 3.11.6) or stands for something else (section 3.11.5)."""
+    """A text without links (section 3.11.6) and placeholders (section 3.11.5)."""
     return clean(text).replace("](", r"\](").replace("{", "{{").replace("}", "}}")
 
 
 def _location(path: str) -> _Object:
-    """A path as a URI: relative to the root, unless it is a place of its own."""
+    """A path as a URI; a relative path is relative to the root."""
     encoded = quote(path.encode("utf-8", "surrogateescape"), safe="/")
     if re.match(r"[A-Za-z]:/", path):
         return {"uri": f"file:///{path[0]}:{encoded[4:]}"}

@@ -1,4 +1,4 @@
-"""Findings as a person reads them in a terminal."""
+"""Findings for people, in a terminal."""
 
 from __future__ import annotations
 
@@ -10,56 +10,57 @@ from callint import fmt
 from callint.checking.report import Report
 from callint.model.finding import Finding
 from callint.reporting.findings.summary import closing_line
-from callint.reporting.findings.wording import headline, mark, sentence
+from callint.reporting.findings.wording import headline, sentence, short_fingerprint
 from callint.reporting.terminal import QUIET, SEVERITY_STYLES, Terminal, line, width, wrapped
 
-#: Of one rule in one table so many cells are spelled out, of one rule altogether so many findings.
+#: The largest number of findings of a rule that are printed for a table, and for all tables.
 _PER_TABLE, _PER_RULE = 3, 30
 _INDENT = " " * 9
 
 
 def print_findings(report: Report, terminal: Terminal, everything: bool = False) -> None:
-    """Print what nobody waived, the worst first, and a closing line; nothing where nothing was found.
+    """Print the findings that are not waived, the worst first, and a closing line; nothing without findings.
 
-    Findings about one cell stand under one heading. Unless ``everything`` is asked for, a rule that
-    speaks often is cut short, and the rest is counted.
+    Findings about one cell share a heading. Unless ``everything`` is set, callint prints only the first
+    findings of a rule and counts the others.
     """
     if not report.findings:
         return
-    spoken: Counter[str] = Counter()
-    held_back: Counter[str] = Counter()
-    for _, group in groupby((f for f in report.findings if not f.waived), key=_thing):
-        found = list(group)
-        chosen = found if everything else list(_chosen(found, spoken))
-        for _, about in groupby(chosen, key=_place):
-            _print_place(list(about), terminal)
-        rests = Counter(f.rule for f in found) - Counter(f.rule for f in chosen)
-        for rule, rest in rests.items():
-            if any(finding.rule == rule for finding in chosen):
-                words = f"and {rest:,} more of {rule} in {headline(found[0], with_place=False)}"
-                _print_prose(words, terminal, QUIET)
+    printed: Counter[str] = Counter()
+    unprinted: Counter[str] = Counter()
+    active = (finding for finding in report.findings if not finding.waived)
+    for _, group in groupby(active, key=_subject):
+        findings = list(group)
+        shown = findings if everything else list(_first(findings, printed))
+        for _, members in groupby(shown, key=_place):
+            _print_place(list(members), terminal)
+        hidden = Counter(finding.rule for finding in findings) - Counter(finding.rule for finding in shown)
+        for rule, count in hidden.items():
+            if any(finding.rule == rule for finding in shown):
+                note = f"and {count:,} more of {rule} in {headline(findings[0], with_place=False)}"
+                _print_prose(note, terminal, QUIET)
                 terminal.print()
             else:
-                held_back[rule] += rest
-    for rule, rest in held_back.items():
-        words = f"{fmt.count(rest, 'more finding')} of {rule} not shown; --all shows them"
-        terminal.print(line((words, QUIET)))
+                unprinted[rule] += count
+    for rule, count in unprinted.items():
+        note = f"{fmt.count(count, 'more finding')} of {rule} not shown; --all shows them"
+        terminal.print(line((note, QUIET)))
     for text in wrapped(closing_line(report) + ".", width(terminal)):
         terminal.print(line(text))
 
 
-def _chosen(found: Iterable[Finding], spoken: Counter[str]) -> Iterator[Finding]:
-    """The findings about one thing that are spelled out; ``spoken`` counts them by rule over all things."""
-    here: Counter[str] = Counter()
-    for finding in found:
-        if here[finding.rule] < _PER_TABLE and spoken[finding.rule] < _PER_RULE:
-            here[finding.rule] += 1
-            spoken[finding.rule] += 1
+def _first(findings: Iterable[Finding], printed: Counter[str]) -> Iterator[Finding]:
+    """The findings about one table that are printed; ``printed`` counts them by rule over all tables."""
+    in_table: Counter[str] = Counter()
+    for finding in findings:
+        if in_table[finding.rule] < _PER_TABLE and printed[finding.rule] < _PER_RULE:
+            in_table[finding.rule] += 1
+            printed[finding.rule] += 1
             yield finding
 
 
-def _thing(finding: Finding) -> tuple[str, ...]:
-    """What neighbouring findings share: their severity, file and table."""
+def _subject(finding: Finding) -> tuple[str, ...]:
+    """The severity, file and table of a finding, by which findings are grouped."""
     return (
         finding.commit,
         finding.severity.value,
@@ -71,7 +72,7 @@ def _thing(finding: Finding) -> tuple[str, ...]:
 
 
 def _place(finding: Finding) -> tuple[object, ...]:
-    """What findings under one heading share: the very cell, or the very line."""
+    """The cell or line of a finding; findings with the same one share a heading."""
     return finding.cell, finding.address, finding.line, finding.image_line
 
 
@@ -85,26 +86,26 @@ def _print_place(findings: list[Finding], terminal: Terminal) -> None:
     base = ""
     for finding in findings:
         _print_prose(sentence(finding, base), terminal)
-        words = f"{_rule(finding)}: {finding.hint}" if finding.hint else _rule(finding)
-        _print_prose(words, terminal, QUIET, 2)
+        rule = f"{_rule(finding)}: {finding.hint}" if finding.hint else _rule(finding)
+        _print_prose(rule, terminal, QUIET, 2)
         base = finding.base
     if reference := ", ".join(_reference(first)):
         _print_prose(reference, terminal, QUIET, 2)
     terminal.print()
 
 
-def _print_prose(words: str, terminal: Terminal, style: str = "", indent: int = 0) -> None:
-    for text in wrapped(words, width(terminal), _INDENT + " " * indent):
+def _print_prose(prose: str, terminal: Terminal, style: str = "", indent: int = 0) -> None:
+    for text in wrapped(prose, width(terminal), _INDENT + " " * indent):
         terminal.print(line((text, style)))
 
 
 def _rule(finding: Finding) -> str:
-    """The rule, and by what callint waive knows the finding; one about a waiver cannot be waived."""
-    return finding.rule if finding.policy else f"{finding.rule} ({mark(finding)})"
+    """The rule with the fingerprint for callint waive; a finding about a waiver cannot be waived."""
+    return finding.rule if finding.policy else f"{finding.rule} ({short_fingerprint(finding)})"
 
 
 def _reference(finding: Finding) -> Iterator[str]:
-    """Where to look it up."""
+    """The address and the line of a finding."""
     if finding.address is not None:
         yield fmt.address(finding.address)
     source = finding.policy or finding.definition

@@ -1,20 +1,20 @@
-"""What is said about one finding, whatever the format."""
+"""Sentences about one finding, for every format."""
 
 from __future__ import annotations
 
 from callint.model.finding import Finding
 
-#: Of a fingerprint so many digits are printed, which tell a repository's findings apart.
+#: The number of printed digits of a fingerprint; they distinguish the findings of a repository.
 _DIGITS = 8
 
 
-def mark(finding: Finding) -> str:
-    """By what callint waive knows a finding."""
+def short_fingerprint(finding: Finding) -> str:
+    """The digits of the fingerprint that callint waive accepts for a finding."""
     return finding.fingerprint[:_DIGITS]
 
 
 def headline(finding: Finding, with_place: bool = True) -> str:
-    """What the finding is about and where: "boats/heron.bin: smoke_limit at 2200 rpm, 45 mg"."""
+    """The subject of the finding and its place: "boats/heron.bin: smoke_limit at 2200 rpm, 45 mg"."""
     source = finding.image or finding.definition or finding.policy
     if finding.commit:
         source = f"{finding.commit[:10]}:{source}"
@@ -23,19 +23,19 @@ def headline(finding: Finding, with_place: bool = True) -> str:
     return f"{source}: {finding.table} {finding.place if with_place else ''}".rstrip()
 
 
-def sentence(finding: Finding, said: str = "") -> str:
-    """The message, with the base's value unless it is said already."""
+def sentence(finding: Finding, known_base: str = "") -> str:
+    """The message, with the base's value unless it is ``known_base`` or in the message."""
     if finding.inherited:
         return f"{finding.message} (as in the base)"
-    if finding.base and finding.base != said and finding.base not in finding.message:
+    if finding.base and finding.base != known_base and finding.base not in finding.message:
         return f"{finding.message} (base: {finding.base})"
     return finding.message
 
 
-def told(finding: Finding) -> str:
-    """All of it in one line: "boats/heron.bin: smoke_limit at 2200 rpm, 45 mg: 47.5 mg is above ...".
+def one_line(finding: Finding) -> str:
+    """The finding in one line: "boats/heron.bin: smoke_limit at 2200 rpm, 45 mg: 47.5 mg is above ...".
 
-    The definition or policy that a finding is about itself is left out, as is its line.
+    The definition or policy and its line are left out.
     """
     place = headline(finding) if finding.image else finding.table
     return f"{place}: {sentence(finding)}" if place else sentence(finding)

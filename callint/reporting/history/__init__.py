@@ -1,1 +1,1 @@
-"""Who set what in an image."""
+"""The commits that set the cells of an image."""

@@ -1,4 +1,4 @@
-"""Who set what in an image as JSON, by ``schemas/history.schema.json``."""
+"""The commits that set the cells of an image as JSON, by ``schemas/history.schema.json``."""
 
 from __future__ import annotations
 
@@ -10,45 +10,49 @@ from callint.decoding.decode import Decoded
 from callint.decoding.layout import Item
 from callint.model.change import Grid
 from callint.model.definition import Definition, StoredAxis, Table, Text
+from callint.reporting.json_fields import cell_position, finite, raw_value
 from callint.versioning.history import Attribution, HistoryEnd, HistoryQuery, Origin, Setting
 
 
 def history_document(
-    decoded: Decoded, found: Attribution, items: Sequence[Item | Text], image: str, definition: str
+    decoded: Decoded, attribution: Attribution, items: Sequence[Item | Text], image: str, definition: str
 ) -> dict[str, Any]:
-    """The items with the commit that set each cell; ``image`` and ``definition`` are the files' names."""
-    document = _document(image, definition, found.origins)
+    """The items with the commit that set each cell.
+
+    ``image`` and ``definition`` are the names of the files.
+    """
+    document = _document(image, definition, attribution.origins)
     for item in items:
-        numbers = found.of(decoded.layout, item)
-        who = [[_commit(found.origins[number]) for number in row] for row in numbers.tolist()]
+        numbers = attribution.of(decoded.layout, item)
+        commits = [[_commit(attribution.origins[number]) for number in row] for row in numbers.tolist()]
         if isinstance(item, Text):
-            document["texts"].append({"text": item.name, "value": decoded.text(item) or "", **who[0][0]})
+            document["texts"].append({"text": item.name, "value": decoded.text(item) or "", **commits[0][0]})
         elif isinstance(item, StoredAxis):
-            document["axes"].append(_axis(decoded, item, who[0]))
+            document["axes"].append(_axis(decoded, item, commits[0]))
         else:
-            document["tables"].append(_table(decoded, item, who))
-    document["beginnings"] = [_beginning(one) for one in found.beginnings]
-    document["renames"] = [{**_commit(one.origin), "path": one.path} for one in found.renames]
+            document["tables"].append(_table(decoded, item, commits))
+    document["beginnings"] = [_end(end) for end in attribution.beginnings]
+    document["renames"] = [{**_commit(rename.origin), "path": rename.path} for rename in attribution.renames]
     return _without_empty(document)
 
 
 def values_document(
-    decoded: Decoded, asked: HistoryQuery, settings: Sequence[Setting], image: str, definition: str
+    decoded: Decoded, query: HistoryQuery, settings: Sequence[Setting], image: str, definition: str
 ) -> dict[str, Any]:
-    """Every value that one cell or text ever had, newest first."""
+    """Every value that a cell or a text ever had, the newest first."""
     document = _document(image, definition, [setting.origin for setting in settings])
-    item = asked.item
+    item = query.item
     if isinstance(item, Text):
         texts = [{"value": setting.text, **_commit(setting.origin)} for setting in settings]
         document["texts"].append({"text": item.name, **texts[0], "values": texts})
     else:
         values = [
-            {**_value(setting.grid, asked.x, asked.y), **_commit(setting.origin)}
+            {**_value(setting.grid, query.x, query.y), **_commit(setting.origin)}
             for setting in settings
             if setting.grid is not None
         ]
         grid = decoded.grid(item)
-        cell = {**_cell(decoded.layout.definition, grid, asked.x, asked.y), **_commit(settings[0].origin)}
+        cell = {**_cell(decoded.layout.definition, grid, query.x, query.y), **_commit(settings[0].origin)}
         table = _head(decoded.layout.definition, item)
         document["tables"].append({**table, "cells": [{**cell, "values": values}]})
     return _without_empty(document)
@@ -81,12 +85,12 @@ def _origin(origin: Origin) -> dict[str, Any]:
 
 
 def _commit(origin: Origin) -> dict[str, str]:
-    """A commit by its id; nothing for what is not committed yet."""
+    """The id of a commit; nothing for a change that is not committed yet."""
     return {"commit": origin.id} if origin.id else {}
 
 
-def _beginning(beginning: HistoryEnd) -> dict[str, str]:
-    return {**_commit(beginning.origin), **({"reason": beginning.words} if beginning.words else {})}
+def _end(end: HistoryEnd) -> dict[str, str]:
+    return {**_commit(end.origin), **({"reason": end.words} if end.words else {})}
 
 
 def _head(definition: Definition, table: Table) -> dict[str, Any]:
@@ -95,38 +99,35 @@ def _head(definition: Definition, table: Table) -> dict[str, Any]:
     return {**head, **({"unit": unit} if unit else {})}
 
 
-def _table(decoded: Decoded, table: Table, who: list[list[dict[str, str]]]) -> dict[str, Any]:
+def _table(decoded: Decoded, table: Table, commits: list[list[dict[str, str]]]) -> dict[str, Any]:
     definition, grid = decoded.layout.definition, decoded.grid(table)
     cells = (
         {**_cell(definition, grid, x, y), **commit}
-        for y, row in enumerate(who)
+        for y, row in enumerate(commits)
         for x, commit in enumerate(row)
     )
     return {**_head(definition, table), "cells": list(cells)}
 
 
 def _cell(definition: Definition, grid: Grid, x: int, y: int) -> dict[str, Any]:
-    keys = definition.breakpoint_keys(grid.table)
-    breakpoints = [values[i] for values, i in ((grid.x, x), (grid.y, y)) if values is not None]
-    at = {k: float(b) for k, b in zip(keys, breakpoints, strict=True) if math.isfinite(b)}
-    return {"x": x, "y": y, "at": at, **_value(grid, x, y)}
+    return {**cell_position(definition, grid, y, x), **_value(grid, x, y)}
 
 
 def _value(grid: Grid, x: int, y: int) -> dict[str, Any]:
-    """The physical and the raw value; nothing for a cell that the image does not hold."""
+    """The physical and the raw value; nothing for a cell that the image lacks."""
     if not grid.present[y, x]:
         return {}
-    physical, raw = float(grid.physical[y, x]), grid.raw[y, x].item()
+    physical = finite(grid.physical[y, x])
     return {
-        **({"value": physical} if math.isfinite(physical) else {}),
-        "raw": raw if math.isfinite(raw) else str(raw),
+        **({} if physical is None else {"value": physical}),
+        "raw": raw_value(grid, y, x),
         **({"off": True} if grid.off[y, x] else {}),
     }
 
 
-def _axis(decoded: Decoded, axis: StoredAxis, who: list[dict[str, str]]) -> dict[str, Any]:
+def _axis(decoded: Decoded, axis: StoredAxis, commits: list[dict[str, str]]) -> dict[str, Any]:
     unit = decoded.layout.definition.unit_of(axis)
-    values = zip(decoded.breakpoints(axis.name).tolist(), who, strict=True)
+    values = zip(decoded.breakpoints(axis.name).tolist(), commits, strict=True)
     return {
         "axis": axis.name,
         "signal": axis.signal,

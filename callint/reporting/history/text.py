@@ -1,4 +1,4 @@
-"""Who set what in an image, as text: an overview, tables with marks, the values of a cell."""
+"""The commits that set the cells of an image, for people."""
 
 from __future__ import annotations
 
@@ -13,58 +13,58 @@ from callint.decoding.layout import Item
 from callint.fmt.raw_bits import with_bits
 from callint.model.change import Grid
 from callint.model.definition import Definition, Purpose, StoredAxis, Table, Text
-from callint.reporting.tables.grids import GridLayout, Piece, breakpoint_texts, cell_texts, marked_lines
-from callint.reporting.tables.stored_numbers import exact_text
+from callint.reporting.tables.grids import GridLayout, StyledText, marked_lines
+from callint.reporting.tables.values import breakpoint_texts, cell_place, cell_texts, exact_text
 from callint.reporting.terminal import (
     CHANGED,
     Terminal,
     arrow,
-    beside,
     ellipsis,
     heading,
     line,
+    row_with_prose,
     width,
     wrapped,
 )
 from callint.versioning.history import Attribution, HistoryQuery, Integers, Origin, Setting
 
 _INDENT = "  "
-#: Digits of a commit's id that are shown.
-_ID = 8
-_NOT_YET = "not committed yet"
-#: How wide id and date are.
-_WHEN = _ID + 2 + len("2000-01-01")
-#: A commit's subject is cut to what is left of the line, unless that is less than this.
+#: The number of printed digits of a commit's id.
+_ID_LENGTH = 8
+_UNCOMMITTED = "not committed yet"
+#: The width of id and date.
+_COMMIT_WIDTH = _ID_LENGTH + 2 + len("2000-01-01")
+#: A commit's subject is cut to the rest of the line, unless the rest is shorter than this.
 _LEAST_SUBJECT = 24
 
 
 def print_overview(
     decoded: Decoded,
-    found: Attribution,
+    attribution: Attribution,
     items: Sequence[Item | Text],
     total: int,
     image: str,
     terminal: Terminal,
 ) -> None:
-    """One line for each item: how many of its cells were set after the first commit, and the last who did.
+    """Print a line for each item: the number of cells set after the first commit, and the newest commit.
 
-    ``total`` is how many items there are in all.
+    ``total`` is the number of all items.
     """
-    rows = [(item, found.of(decoded.layout, item)) for item in items]
-    changed = [row for row in rows if found.later(row[1]).any()]
-    same = [row for row in rows if not found.later(row[1]).any()]
+    rows = [(item, attribution.of(decoded.layout, item)) for item in items]
+    changed = [row for row in rows if attribution.later(row[1]).any()]
+    same = [row for row in rows if not attribution.later(row[1]).any()]
     changed.sort(key=lambda row: (_newest(row[1]), _rank(row[0])))
     names = max((len(_name(item)) for item in items), default=0)
-    digits = max((len(_share(found, numbers)) for _, numbers in rows), default=0)
+    digits = max((len(_share(attribution, numbers)) for _, numbers in rows), default=0)
     for item, numbers in [*changed, *same]:
-        origin = found.origins[_newest(numbers)]
-        lead = f"{_name(item):<{names}}  {_share(found, numbers):>{digits}}  {_when(origin)}"
-        words = _fitting(_who(origin), width(terminal) - len(lead) - 2, ellipsis(terminal))
-        _print_row(lead, words, terminal, len(_name(item)))
+        origin = attribution.origins[_newest(numbers)]
+        lead = f"{_name(item):<{names}}  {_share(attribution, numbers):>{digits}}  {_id_and_day(origin)}"
+        commit = _fitting(_author_and_subject(origin), width(terminal) - len(lead) - 2, ellipsis(terminal))
+        _print_row(lead, commit, terminal, len(_name(item)))
     if items:
         terminal.print()
-    what = f"{len(changed):,} of {total:,} tables, axes and texts changed"
-    _print_words([f"{image}: {what} since {_since(found)}.", *_limits(found)], terminal)
+    counts = f"{len(changed):,} of {total:,} tables, axes and texts changed"
+    _print_sentences([f"{image}: {counts} since {_since(attribution)}.", *_limits(attribution)], terminal)
 
 
 def _rank(item: Item | Text) -> int:
@@ -73,14 +73,16 @@ def _rank(item: Item | Text) -> int:
     return len(purposes) if isinstance(item, StoredAxis) else purposes.index(item.purpose)
 
 
-def _since(found: Attribution) -> str:
-    """Since when the image has been known, where that is one commit."""
-    first = {beginning.origin for beginning in found.beginnings}
-    if len(first) != 1:
+def _since(attribution: Attribution) -> str:
+    """The commit with which the history of the image begins, if it is one commit."""
+    origins = {end.origin for end in attribution.beginnings}
+    if len(origins) != 1:
         return "its history begins"
-    (origin,) = first
+    (origin,) = origins
     day = f" of {_day(origin)}" if origin.date else ""
-    return f"{origin.id[:_ID]}{day} ({_who(origin)})" if origin.id else "the last commit"
+    return (
+        f"{origin.id[:_ID_LENGTH]}{day} ({_author_and_subject(origin)})" if origin.id else "the last commit"
+    )
 
 
 def _newest(numbers: Integers) -> int:
@@ -88,26 +90,26 @@ def _newest(numbers: Integers) -> int:
     return int(np.min(numbers))
 
 
-def _share(found: Attribution, numbers: Integers) -> str:
-    return f"{int(np.count_nonzero(found.later(numbers)))}/{numbers.size}"
+def _share(attribution: Attribution, numbers: Integers) -> str:
+    return f"{int(np.count_nonzero(attribution.later(numbers)))}/{numbers.size}"
 
 
 def print_items(
-    decoded: Decoded, found: Attribution, items: Sequence[Item | Text], terminal: Terminal
+    decoded: Decoded, attribution: Attribution, items: Sequence[Item | Text], terminal: Terminal
 ) -> None:
-    """Each item with its present values, a mark behind each, and which commit each mark stands for."""
+    """Print each item with its values, a mark behind each value, and the commit of each mark."""
     for item in items:
-        numbers = found.of(decoded.layout, item)
+        numbers = attribution.of(decoded.layout, item)
         if isinstance(item, Text) or (isinstance(item, Table) and not item.axes):
-            origin = found.origins[int(numbers[0, 0])]
-            lead = f"{item.name}  {_single(decoded, item)}  {_when(origin)}"
-            _print_row(lead, _who(origin), terminal, len(item.name))
+            origin = attribution.origins[int(numbers[0, 0])]
+            lead = f"{item.name}  {_single(decoded, item)}  {_id_and_day(origin)}"
+            _print_row(lead, _author_and_subject(origin), terminal, len(item.name))
         elif isinstance(item, Table):
-            _print_table(decoded, found, item, numbers, terminal)
+            _print_table(decoded, attribution, item, numbers, terminal)
         else:
-            _print_axis(decoded, found, item, numbers, terminal)
+            _print_axis(decoded, attribution, item, numbers, terminal)
         terminal.print()
-    _print_words(list(_limits(found)), terminal)
+    _print_sentences(list(_limits(attribution)), terminal)
 
 
 def _single(decoded: Decoded, item: Table | Text) -> str:
@@ -125,43 +127,43 @@ def _has_unit(grid: Grid, x: int, y: int) -> bool:
 
 
 def _print_table(
-    decoded: Decoded, found: Attribution, table: Table, numbers: Integers, terminal: Terminal
+    decoded: Decoded, attribution: Attribution, table: Table, numbers: Integers, terminal: Terminal
 ) -> None:
     for text in heading(table.name, f": {table.title} ({table.purpose.value})", width(terminal)):
         terminal.print(text)
-    marks = _marks(found, numbers, terminal)
+    marks = _marks(attribution, numbers, terminal)
     layout = GridLayout(width(terminal) - len(_INDENT), arrow(terminal), ellipsis(terminal))
-    pieces = [[marks[number] for number in row] for row in numbers.tolist()]
+    cell_marks = [[marks[number] for number in row] for row in numbers.tolist()]
     definition = decoded.layout.definition
-    for cells in marked_lines(definition, decoded.grid(table), pieces, layout):
+    for cells in marked_lines(definition, decoded.grid(table), cell_marks, layout):
         terminal.print(line(_INDENT, *cells) if cells else "")
-    _print_legend(found, numbers, marks, "cell", terminal)
+    _print_legend(attribution, numbers, marks, "cell", terminal)
 
 
 def _print_axis(
-    decoded: Decoded, found: Attribution, axis: StoredAxis, numbers: Integers, terminal: Terminal
+    decoded: Decoded, attribution: Attribution, axis: StoredAxis, numbers: Integers, terminal: Terminal
 ) -> None:
     definition = decoded.layout.definition
     unit = fmt.with_unit("", definition.unit_of(axis)).strip()
-    for text in heading(axis.name, f": axis of {axis.signal}{f', {unit}' if unit else ''}", width(terminal)):
-        terminal.print(text)
-    marks = _marks(found, numbers, terminal)
+    for title in heading(axis.name, f": axis of {axis.signal}{f', {unit}' if unit else ''}", width(terminal)):
+        terminal.print(title)
+    marks = _marks(attribution, numbers, terminal)
     values = breakpoint_texts(definition, axis, decoded.breakpoints(axis.name).tolist())
-    # The mark must not be torn from its value, so a value and its mark are one word until they are printed.
+    # A line must not break between a value and its mark, so they are one word until they are printed.
     tied = (
         f"{value}\u00a0{marks[number][0]}" for value, number in zip(values, numbers[0].tolist(), strict=True)
     )
-    for words in wrapped("  ".join(tied), width(terminal), _INDENT):
-        terminal.print(line(words.replace("\u00a0", " ")))
-    _print_legend(found, numbers, marks, "breakpoint", terminal)
+    for text in wrapped("  ".join(tied), width(terminal), _INDENT):
+        terminal.print(line(text.replace("\u00a0", " ")))
+    _print_legend(attribution, numbers, marks, "breakpoint", terminal)
 
 
-def _marks(found: Attribution, numbers: Integers, terminal: Terminal) -> dict[int, Piece]:
+def _marks(attribution: Attribution, numbers: Integers, terminal: Terminal) -> dict[int, StyledText]:
     """A mark and its style for each origin, all of one length: letters, newest first; a dot for the first."""
     dot = "·" if arrow(terminal) == "→" else "."
     used = np.unique(numbers).tolist()
     letters = _letters()
-    marks = {n: dot if found.origins[n].is_first else next(letters) for n in used}
+    marks = {n: dot if attribution.origins[n].is_first else next(letters) for n in used}
     room = max(map(len, marks.values()))
     return {n: (f"{mark:>{room}}", "" if mark == dot else CHANGED) for n, mark in marks.items()}
 
@@ -175,118 +177,110 @@ def _letters() -> Iterator[str]:
 
 
 def _print_legend(
-    found: Attribution, numbers: Integers, marks: dict[int, Piece], noun: str, terminal: Terminal
+    attribution: Attribution, numbers: Integers, marks: dict[int, StyledText], noun: str, terminal: Terminal
 ) -> None:
     used, amounts = np.unique(numbers, return_counts=True)
     counts = [fmt.count(amount, noun) for amount in amounts.tolist()]
     room = max(map(len, counts))
     for number, amount in zip(used.tolist(), counts, strict=True):
-        origin = found.origins[number]
-        lead = f"{_INDENT}{marks[number][0]}  {_when(origin)}  {amount:>{room}}"
-        _print_row(lead, _who(origin), terminal)
+        origin = attribution.origins[number]
+        lead = f"{_INDENT}{marks[number][0]}  {_id_and_day(origin)}  {amount:>{room}}"
+        _print_row(lead, _author_and_subject(origin), terminal)
 
 
 def print_values(
-    decoded: Decoded, asked: HistoryQuery, settings: Sequence[Setting], terminal: Terminal
+    decoded: Decoded, query: HistoryQuery, settings: Sequence[Setting], terminal: Terminal
 ) -> None:
-    """Every value of a cell or text, newest first."""
-    item = asked.item
+    """Print every value of a cell or a text, the newest first."""
+    item = query.item
     definition = decoded.layout.definition
-    now = _place(definition, decoded.grid(item), asked) if isinstance(item, Table) else ""
-    title = f"{f' {now}' if now else ''}: {item.title} ({item.purpose.value})"
+    new_place = (
+        cell_place(definition, decoded.grid(item), query.y, query.x) if isinstance(item, Table) else ""
+    )
+    title = f"{f' {new_place}' if new_place else ''}: {item.title} ({item.purpose.value})"
     for text in heading(item.name, title, width(terminal)):
         terminal.print(text)
-    values = value_texts(definition, asked, settings)
+    values = value_texts(definition, query, settings)
     room = max(map(len, values), default=0)
     for setting, value in zip(settings, values, strict=True):
-        then = "" if setting.grid is None else _place(definition, setting.grid, asked)
-        moved = f" ({then} then)" if then != now else ""
-        lead = f"{_INDENT}{value:>{room}}  {_when(setting.origin)}"
-        _print_row(lead, f"{_who(setting.origin)}{moved}", terminal)
+        grid = setting.grid
+        old_place = "" if grid is None else cell_place(definition, grid, query.y, query.x)
+        moved = f" ({old_place} then)" if old_place != new_place else ""
+        lead = f"{_INDENT}{value:>{room}}  {_id_and_day(setting.origin)}"
+        _print_row(lead, f"{_author_and_subject(setting.origin)}{moved}", terminal)
 
 
-def value_texts(definition: Definition, asked: HistoryQuery, settings: Sequence[Setting]) -> list[str]:
-    """The values with their unit, with so many digits that those that differ look different."""
-    item = asked.item
+def value_texts(definition: Definition, query: HistoryQuery, settings: Sequence[Setting]) -> list[str]:
+    """The values with their unit, with as many digits as distinguish them."""
+    item = query.item
     if isinstance(item, Text):
         return [f'"{setting.text}"' for setting in settings]
     grids = [setting.grid for setting in settings if setting.grid is not None]
-    numbers = tuple(float(grid.physical[asked.y, asked.x]) for grid in grids)
-    conversion, raws = definition.conversion_of(item), [grid.raw[asked.y, asked.x] for grid in grids]
+    numbers = tuple(float(grid.physical[query.y, query.x]) for grid in grids)
+    conversion, raws = definition.conversion_of(item), [grid.raw[query.y, query.x] for grid in grids]
     texts = fmt.format_distinct(numbers, conversion)
     texts = [exact_text(conversion, raw) or text for raw, text in zip(raws, texts, strict=True)]
     if len(set(texts)) < len({raw.tobytes() for raw in raws}):
         texts = with_bits(texts, raws)
     return [
         fmt.with_unit(text, definition.unit_of(item))
-        if _has_unit(grid, asked.x, asked.y)
-        else cell_texts(definition, grid)[asked.y][asked.x]
+        if _has_unit(grid, query.x, query.y)
+        else cell_texts(definition, grid)[query.y][query.x]
         for text, grid in zip(texts, grids, strict=True)
     ]
 
 
-def _place(definition: Definition, grid: Grid, asked: HistoryQuery) -> str:
-    """The breakpoints of a cell in words: "at 2200 rpm, 45 mg"; "" for a scalar."""
-    words = []
-    for name, values, index in ((grid.table.x, grid.x, asked.x), (grid.table.y, grid.y, asked.y)):
-        if name is not None and values is not None:
-            axis = definition.axes[name]
-            text = breakpoint_texts(definition, axis, [float(values[index])])[0]
-            words.append(fmt.with_unit(text, definition.unit_of(axis)))
-    return f"at {', '.join(words)}" if words else ""
-
-
-def _print_row(lead: str, words: str, terminal: Terminal, bold: int = 0) -> None:
-    """Columns and what follows them; the first ``bold`` characters are bold."""
-    if not words:
+def _print_row(lead: str, prose: str, terminal: Terminal, bold: int = 0) -> None:
+    """Print columns and prose behind them; the first ``bold`` characters are bold."""
+    if not prose:
         lead = lead.rstrip()
-    for text in beside(lead, words, width(terminal), bold):
+    for text in row_with_prose(lead, prose, width(terminal), bold):
         terminal.print(text.stripped())
 
 
-# Words about commits
+# Commits
 
 
 def _name(item: Item | Text) -> str:
     return f"axis {item.name}" if isinstance(item, StoredAxis) else item.name
 
 
-def _when(origin: Origin) -> str:
-    """The id and date of a commit, always of one width."""
+def _id_and_day(origin: Origin) -> str:
+    """The id and the day of a commit, always of one width."""
     if not origin.id:
-        return f"{_NOT_YET:<{_WHEN}}"
-    return f"{origin.id[:_ID]}  {_day(origin):<10}"
+        return f"{_UNCOMMITTED:<{_COMMIT_WIDTH}}"
+    return f"{origin.id[:_ID_LENGTH]}  {_day(origin):<10}"
 
 
 def _day(origin: Origin) -> str:
-    """The day of a commit where its author was."""
+    """The day of a commit in the time zone of its author."""
     return origin.date.date().isoformat() if origin.date else "no date"
 
 
-def _who(origin: Origin) -> str:
+def _author_and_subject(origin: Origin) -> str:
     return f"{origin.author or 'nobody'}: {origin.subject or 'no message'}" if origin.id else ""
 
 
-def _fitting(words: str, room: int, cut: str) -> str:
-    """Words cut to a line, where there is room for them at all."""
-    words = fmt.clean(words)
-    return words if len(words) <= room or room < _LEAST_SUBJECT else words[: room - len(cut)] + cut
+def _fitting(text: str, room: int, cut: str) -> str:
+    """A text cut to the rest of a line, unless the rest is too short for it."""
+    text = fmt.clean(text)
+    return text if len(text) <= room or room < _LEAST_SUBJECT else text[: room - len(cut)] + cut
 
 
-def _limits(found: Attribution) -> Iterator[str]:
-    """Sentences about earlier names, and about why nothing older is known."""
-    for rename in found.renames:
+def _limits(attribution: Attribution) -> Iterator[str]:
+    """Sentences about earlier names, and about the reason why the history ends."""
+    for rename in attribution.renames:
         yield f"Before {_short(rename.origin)} the image was {rename.path}."
-    for beginning in found.beginnings:
-        if beginning.words:
-            yield f"Before {_short(beginning.origin)} {beginning.words}."
+    for end in attribution.beginnings:
+        if end.words:
+            yield f"Before {_short(end.origin)} {end.words}."
 
 
 def _short(origin: Origin) -> str:
-    return origin.id[:_ID] if origin.id else "the working tree"
+    return origin.id[:_ID_LENGTH] if origin.id else "the working tree"
 
 
-def _print_words(sentences: Sequence[str], terminal: Terminal) -> None:
+def _print_sentences(sentences: Sequence[str], terminal: Terminal) -> None:
     for sentence in sentences:
         for text in wrapped(sentence, width(terminal)):
             terminal.print(line(text))

@@ -1,1 +1,1 @@
-"""What an import of a description took and left."""
+"""The result of importing a description."""

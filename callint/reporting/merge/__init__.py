@@ -1,1 +1,1 @@
-"""What a merge settled and left open."""
+"""The conflicts of a merge."""

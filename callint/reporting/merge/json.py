@@ -1,16 +1,14 @@
-"""What a merge left open and what it settled, as JSON, by ``schemas/conflicts.schema.json``."""
+"""The open and the settled conflicts of a merge as JSON, by ``schemas/conflicts.schema.json``."""
 
 from __future__ import annotations
 
 import json
-import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
 
-from callint.checking.report import Report
+from callint.checking.merge_report import MergeReport
 from callint.comparing.merge import (
     AxisConflict,
     AxisVersions,
@@ -18,36 +16,18 @@ from callint.comparing.merge import (
     CellConflict,
     Decision,
     IdentityConflict,
-    MergeResult,
     TableVersions,
     TextConflict,
 )
-from callint.model.change import Grid, Numbers
+from callint.model.change import Grid
 from callint.model.definition import Definition
 from callint.reporting.findings.json import brief
-
-#: How the lists beside a merged image are known; a file that has neither is not callint's to replace.
-FORMAT, TITLE = "callint-conflicts", "callint merge: conflicts in "
-
-
-@dataclass(frozen=True, slots=True)
-class MergeReport:
-    """A merge, the names of its files, and the errors that neither side has alone."""
-
-    merge: MergeResult
-    definition: Definition
-    path: str
-    base: str
-    ours: str
-    theirs: str
-    image: str
-    broken: Report
+from callint.reporting.json_fields import cell_position, finite, finite_values, raw_value
+from callint.reporting.merge.lists import FORMAT
 
 
 def merge_json(report: MergeReport) -> str:
     """The whole merge as one JSON document."""
-    decisions = report.merge.decisions
-    found: Sequence[Decision] = [one for one in decisions if one.open]
     document: dict[str, Any] = {
         "format": FORMAT,
         "version": 1,
@@ -56,28 +36,17 @@ def merge_json(report: MergeReport) -> str:
         "ours": report.ours,
         "theirs": report.theirs,
         "definition": report.path,
-        "conflicts": [_decision(report.definition, one) for one in found],
-        "settled": [_decision(report.definition, one) for one in report.merge.settled],
+        "conflicts": [_decision(report.definition, decision) for decision in report.open_decisions],
+        "settled": [_decision(report.definition, decision) for decision in report.merge.settled],
         "broken": [brief(finding) for finding in report.broken.findings],
         "summary": {
-            "conflicts": len(found),
-            "cells": sum(versions.count for one in found for versions in tables_of(one)),
+            "conflicts": len(report.open_decisions),
+            "cells": report.open_cells,
             "settled": len(report.merge.settled),
             "broken": len(report.broken.findings),
         },
     }
     return json.dumps(document, indent=1, allow_nan=False) + "\n"
-
-
-def tables_of(decision: Decision) -> tuple[TableVersions, ...]:
-    """The tables that a conflict is about."""
-    match decision.conflict:
-        case CellConflict():
-            return (decision.conflict.versions,)
-        case AxisConflict():
-            return decision.conflict.tables
-        case _:
-            return ()
 
 
 def _decision(definition: Definition, decision: Decision) -> dict[str, Any]:
@@ -92,8 +61,8 @@ def _conflict(definition: Definition, decision: Decision) -> dict[str, Any]:
         case AxisConflict():
             return {
                 "kind": "axes",
-                "axes": [_axis(definition, one) for one in conflict.axes],
-                "tables": [_table(definition, one) for one in conflict.tables],
+                "axes": [_axis(definition, versions) for versions in conflict.axes],
+                "tables": [_table(definition, versions) for versions in conflict.tables],
             }
         case TextConflict():
             return {"kind": "text", "name": conflict.text.name, **_three(conflict)}
@@ -107,7 +76,7 @@ def _conflict(definition: Definition, decision: Decision) -> dict[str, Any]:
 def _three(conflict: TextConflict | IdentityConflict | BytesConflict) -> dict[str, str]:
     """The three versions; bytes in hexadecimal."""
     versions = {"base": conflict.base, "ours": conflict.ours, "theirs": conflict.theirs}
-    return {side: one if isinstance(one, str) else one.hex() for side, one in versions.items()}
+    return {side: text if isinstance(text, str) else text.hex() for side, text in versions.items()}
 
 
 def _table(definition: Definition, versions: TableVersions) -> dict[str, Any]:
@@ -122,23 +91,17 @@ def _table(definition: Definition, versions: TableVersions) -> dict[str, Any]:
 
 
 def _cells(definition: Definition, versions: TableVersions) -> Iterator[dict[str, Any]]:
-    keys = definition.breakpoint_keys(versions.table)
-    ours = versions.ours
+    grids = (("base", versions.base), ("ours", versions.ours), ("theirs", versions.theirs))
     for y, x in np.argwhere(versions.cells).tolist():
-        breakpoints = [axis[i] for axis, i in ((ours.x, x), (ours.y, y)) if axis is not None]
-        at = {key: float(b) for key, b in zip(keys, breakpoints, strict=True) if math.isfinite(b)}
-        cell: dict[str, Any] = {"x": x, "y": y, "at": at}
-        for side, grid in (("base", versions.base), ("ours", ours), ("theirs", versions.theirs)):
-            cell[side] = _value(grid, y, x)
-        yield cell
+        values = {side: _value(grid, y, x) for side, grid in grids}
+        yield {**cell_position(definition, versions.ours, y, x), **values}
 
 
 def _value(grid: Grid, y: int, x: int) -> dict[str, Any]:
-    """One cell of one image; JSON has no infinity and no NaN, which are spelled out as raw values."""
-    raw: int | float = grid.raw[y, x].item()
-    value: dict[str, Any] = {"raw": raw if math.isfinite(raw) else str(raw)}
-    physical = float(grid.physical[y, x])
-    if math.isfinite(physical):
+    """One cell of one image; a physical value that is not finite is left out."""
+    value: dict[str, Any] = {"raw": raw_value(grid, y, x)}
+    physical = finite(grid.physical[y, x])
+    if physical is not None:
         value["physical"] = physical
     if grid.off[y, x]:
         value["off"] = True
@@ -153,9 +116,5 @@ def _axis(definition: Definition, versions: AxisVersions) -> dict[str, Any]:
     counts = versions.counts or (None, None, None)
     sides = (versions.base, versions.ours, versions.theirs)
     for side, values, count in zip(("base", "ours", "theirs"), sides, counts, strict=True):
-        fields[side] = {"breakpoints": _numbers(values), **({} if count is None else {"count": count})}
+        fields[side] = {"breakpoints": finite_values(values), **({} if count is None else {"count": count})}
     return fields
-
-
-def _numbers(values: Numbers) -> list[float | None]:
-    return [value if math.isfinite(value) else None for value in values.tolist()]

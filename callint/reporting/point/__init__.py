@@ -1,1 +1,1 @@
-"""What tables put out at one operating point."""
+"""The outputs of tables at one operating point."""

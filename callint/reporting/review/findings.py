@@ -1,4 +1,4 @@
-"""The findings of a review: in the order of reading, those that are alike folded into one."""
+"""The findings of a review as entries of its document; findings of one kind are folded into one entry."""
 
 from __future__ import annotations
 
@@ -9,60 +9,53 @@ from typing import Any
 import numpy as np
 
 from callint import fmt
-from callint.checking.report import Report
+from callint.checking.review_findings import ReviewFinding
 from callint.model.finding import Finding
 from callint.model.waiver import Waiver
+from callint.reporting.json_fields import without_none
 from callint.reporting.review.tables import spans
 
-#: Of one rule in one table so many findings are listed, and only one where the rule has so many already.
+#: The largest number of entries of a rule for a table; it is 1 once the rule has _PER_RULE entries.
 _PER_TABLE, _PER_RULE = 20, 200
 
 
-def told_with_state(report: Report) -> list[tuple[Finding, bool]]:
-    """All findings, and whether OLD has them too.
-
-    Those that nobody waived come first, then the worst, then those that OLD has not.
-    """
-    found = [(finding, False) for finding in report.findings]
-    found += [(finding, True) for finding in report.known or ()]
-    return sorted(found, key=lambda one: (one[0].waived, one[0].severity.rank, one[1]))
-
-
 def finding_entries(
-    findings: Sequence[tuple[Finding, bool]],
+    findings: Sequence[ReviewFinding],
     images: Mapping[str, int],
     columns: Mapping[tuple[str, str], int],
 ) -> list[dict[str, Any]]:
-    """The findings in the same order.
+    """An entry for each finding or group of findings, in the order of the findings.
 
-    ``images`` are the images' ids by path, ``columns`` how many columns a table or axis of an image has.
+    ``images`` has the images' ids by path, ``columns`` the number of columns of a table or axis by path and
+    name.
     """
-    listed: list[dict[str, Any]] = []
-    last: dict[tuple[object, ...], dict[str, Any]] = {}
-    here: Counter[tuple[object, ...]] = Counter()
-    spoken: Counter[str] = Counter()
+    entries: list[dict[str, Any]] = []
+    last_entry: dict[tuple[object, ...], dict[str, Any]] = {}
+    by_kind: Counter[tuple[object, ...]] = Counter()
+    by_rule: Counter[str] = Counter()
     folded: dict[tuple[object, ...], list[Finding]] = {}
-    for finding, known in findings:
-        kind = _kind(finding, known)
-        most = _PER_TABLE if spoken[finding.rule] < _PER_RULE else 1
-        if here[kind] >= most and finding.table:
+    for item in findings:
+        finding, kind = item.finding, _kind(item)
+        most = _PER_TABLE if by_rule[finding.rule] < _PER_RULE else 1
+        if by_kind[kind] >= most and finding.table:
             folded.setdefault(kind, []).append(finding)
             continue
-        here[kind] += 1
-        spoken[finding.rule] += 1
-        last[kind] = {"id": len(listed), **_entry(finding, known, images)}
-        listed.append(last[kind])
-    for kind, more in folded.items():
-        last[kind]["more"] = len(more)
-        if cells := _cells(more, columns.get((more[0].image, more[0].table))):
-            last[kind]["cells"] = cells
-    return listed
+        by_kind[kind] += 1
+        by_rule[finding.rule] += 1
+        last_entry[kind] = {"id": len(entries), **_entry(item, images)}
+        entries.append(last_entry[kind])
+    for kind, members in folded.items():
+        last_entry[kind]["more"] = len(members)
+        if cells := _cells(members, columns.get((members[0].image, members[0].table))):
+            last_entry[kind]["cells"] = cells
+    return entries
 
 
-def _kind(finding: Finding, known: bool) -> tuple[object, ...]:
-    """What findings that are folded into one have in common."""
+def _kind(item: ReviewFinding) -> tuple[object, ...]:
+    """What findings have in common that are folded into one entry."""
+    finding = item.finding
     source = finding.image, finding.definition, finding.table, finding.rule
-    return *source, finding.severity, known, finding.inherited, finding.waiver
+    return *source, finding.severity, item.is_known, finding.inherited, finding.waiver
 
 
 def _cells(findings: Sequence[Finding], columns: int | None) -> list[list[int]]:
@@ -72,32 +65,33 @@ def _cells(findings: Sequence[Finding], columns: int | None) -> list[list[int]]:
     return spans(np.bincount(numbers).astype(bool)) if numbers else []
 
 
-def _entry(finding: Finding, known: bool, images: Mapping[str, int]) -> dict[str, Any]:
+def _entry(item: ReviewFinding, images: Mapping[str, int]) -> dict[str, Any]:
+    finding = item.finding
     fields: dict[str, Any] = {
         "image": images.get(finding.image),
         "source": None if finding.image in images else finding.definition or finding.policy or None,
         "rule": finding.rule,
         "severity": finding.severity.value,
-        "state": "known" if known else "new",
+        "state": "known" if item.is_known else "new",
         "inherited": True if finding.inherited else None,
         "table": finding.table or None,
         "cell": [finding.cell.x, finding.cell.y] if finding.cell else None,
         "place": finding.place.removeprefix("at ") or None,
-        "message": in_one_line(finding.message),
-        "hint": in_one_line(finding.hint) or None,
+        "message": _one_line(finding.message),
+        "hint": _one_line(finding.hint) or None,
         "address": None if finding.address is None else fmt.address(finding.address),
         "line": finding.line,
         "fingerprint": finding.fingerprint,
         "waiver": _waiver(finding.waiver) if finding.waiver else None,
     }
-    return {key: value for key, value in fields.items() if value is not None}
+    return without_none(fields)
 
 
 def _waiver(waiver: Waiver) -> dict[str, str]:
-    fields = {"who": in_one_line(waiver.who), "reason": in_one_line(waiver.reason)}
+    fields = {"who": _one_line(waiver.who), "reason": _one_line(waiver.reason)}
     return {**fields, "until": waiver.until.isoformat()} if waiver.until else fields
 
 
-def in_one_line(text: str) -> str:
-    """A text that somebody broke into lines, as one."""
+def _one_line(text: str) -> str:
+    """A text of several lines as one line."""
     return " ".join(text.split())

@@ -1,46 +1,47 @@
-"""A review as one JSON document, by ``schemas/review.schema.json``: what its page shows."""
+"""A review as one JSON document, by ``schemas/review.schema.json``; its page shows this document."""
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from callint import __version__, fmt
+from callint.checking.review_findings import ReviewFinding, review_counts, review_findings, worst_ranks
+from callint.comparing.one_sided import one_sided_runs, uncompared_tables
+from callint.comparing.touched_tables import touched_changes
 from callint.decoding import checksums
-from callint.model.change import ChangeSet, Run, TableChange
+from callint.decoding.checksum_states import checksum_state
+from callint.model.change import ChangeSet, Run
 from callint.model.definition import Checksum, Purpose, StoredAxis
-from callint.model.finding import Finding, Severity
-from callint.reporting.changes.json import hidden_fields
-from callint.reporting.review.document import Review, ReviewedImage
-from callint.reporting.review.findings import finding_entries, told_with_state
-from callint.reporting.review.sentences import CAUTIONS, parting_words, sentences, verdict
-from callint.reporting.review.sides import held_alone, uncompared
-from callint.reporting.review.tables import UNTOLD, ReviewTables, printed_unit, signal_title
-from callint.reporting.tables.grids import breakpoint_texts
-from callint.reporting.tables.log_text import log_sentences
+from callint.model.finding import Severity
+from callint.reporting.changes.json import hidden_text_fields
+from callint.reporting.json_fields import without_none
+from callint.reporting.log.wording import log_sentences
+from callint.reporting.review.findings import finding_entries
+from callint.reporting.review.tables import UNKNOWN_MOVEMENT, ReviewTables, printed_unit, signal_title
+from callint.reporting.review.wording import CAUTIONS, change_sentences, diverged_text, verdict
+from callint.reporting.tables.values import breakpoint_texts
 from callint.rules.context import CheckContext
 from callint.rules.registry import RULES
+from callint.versioning.review import Review, ReviewedImage
 
-if TYPE_CHECKING:  # git is slow to import, and two files need none of it
+if TYPE_CHECKING:  # git is slow to import, and a review of two files does not need it
     from callint.versioning.git.repository import LoggedCommit
     from callint.versioning.ranges import Course
 
-#: Of stretches of bytes so many are listed.
+#: The largest number of runs of bytes that are listed.
 _MOST_RUNS = 20
 
 
 def review_document(review: Review) -> dict[str, Any]:
-    """The whole review; every text in it is free of what could steer a terminal or turn a line round."""
-    findings = told_with_state(review.report)
-    grave = _grave(findings)
-    images = [_image(number, one, grave.get(one.path, {})) for number, one in enumerate(review.images)]
-    numbers = {one.path: number for number, one in enumerate(review.images)}
-    document = _without_absent(
+    """The whole review; no text in it contains control characters or characters that reverse a line."""
+    findings = review_findings(review.report)
+    ranks = worst_ranks(findings)
+    images = [_image(number, image, ranks.get(image.path, {})) for number, image in enumerate(review.images)]
+    numbers = {image.path: number for number, image in enumerate(review.images)}
+    document = without_none(
         {
             "format": "callint-review",
             "version": 1,
@@ -55,8 +56,8 @@ def review_document(review: Review) -> dict[str, Any]:
             "cautions": list(CAUTIONS),
             "verdict": verdict(review, findings),
             "counts": _counts(findings),
-            "rules": {rule: RULES[rule].title for rule in sorted({one.rule for one, _ in findings})},
-            "findings": finding_entries(findings, numbers, _widths(review)),
+            "rules": {rule: RULES[rule].title for rule in sorted({item.finding.rule for item in findings})},
+            "findings": finding_entries(findings, numbers, _column_counts(review)),
             "images": images,
         }
     )
@@ -66,16 +67,12 @@ def review_document(review: Review) -> dict[str, Any]:
 
 
 def document_text(document: dict[str, Any]) -> str:
-    """The document as compact JSON, the same for the same content."""
+    """The document as compact JSON; equal documents have equal texts."""
     return json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
 
 
-def _without_absent(fields: dict[str, Any]) -> dict[str, Any]:
-    return {key: value for key, value in fields.items() if value is not None}
-
-
 def _cleaned(value: Any) -> Any:
-    """The same with every text clean, wherever it came from."""
+    """A value of the document with every text in it cleaned."""
     if isinstance(value, str):
         return fmt.clean(value)
     if isinstance(value, dict):
@@ -88,19 +85,18 @@ def _cleaned_list(values: list[Any]) -> list[Any]:
     if kinds <= {int, float, bool}:
         return values
     if kinds == {str} and (text := "".join(values)).isascii() and text.isprintable():
-        return values  # at once, as most of a review are numbers in words
+        return values  # tested at once, as most texts of a review are numbers
     return list(map(_cleaned, values))
 
 
 def _course(course: Course, review: Review) -> dict[str, Any]:
-    """How two revisions lie to each other."""
-    parted = None
+    """How two revisions are related."""
+    diverged = None
     if course.lacking:
-        words = parting_words(course, review.old, review.new)
-        fields = {"commits": course.lacking, "base": course.base, "text": words}
-        parted = _without_absent(fields)
+        text = diverged_text(course, review.old, review.new)
+        diverged = without_none({"commits": course.lacking, "base": course.base, "text": text})
     return {
-        "parted": parted,
+        "parted": diverged,
         "commits": [_commit(commit) for commit in course.commits],
         "more_commits": course.more or None,
     }
@@ -112,52 +108,39 @@ def _commit(commit: LoggedCommit) -> dict[str, str]:
     return fields if day is None else {**fields, "date": day.date().isoformat()}
 
 
-def _counts(findings: Sequence[tuple[Finding, bool]]) -> dict[str, int]:
-    counts = Counter(finding.severity for finding, _ in findings if not finding.waived)
-    return {
-        **{severity.value: counts[severity] for severity in Severity},
-        "waived": sum(finding.waived for finding, _ in findings),
-        "known": sum(known and not finding.waived for finding, known in findings),
-    }
+def _counts(findings: Sequence[ReviewFinding]) -> dict[str, int]:
+    counts = review_counts(findings)
+    severities = {severity.value: number for severity, number in counts.severities.items()}
+    return {**severities, "waived": counts.waived, "known": counts.known}
 
 
-def _grave(findings: Sequence[tuple[Finding, bool]]) -> dict[str, dict[str, int]]:
-    """How grave the worst finding on each image's tables is: 0 for an error, waived ones behind notes."""
-    worst: dict[str, dict[str, int]] = {}
-    for finding, _ in findings:
-        rank = len(Severity) if finding.waived else finding.severity.rank
-        tables = worst.setdefault(finding.image, {})
-        tables[finding.table] = min(rank, tables.get(finding.table, rank))
-    return worst
-
-
-def _widths(review: Review) -> dict[tuple[str, str], int]:
-    """How many columns the tables and axes of each image have."""
-    widths: dict[tuple[str, str], int] = {}
-    for one in review.images:
-        if one.case is not None:
-            layout = one.case.layout
+def _column_counts(review: Review) -> dict[tuple[str, str], int]:
+    """The number of columns of the tables and axes, by the image's path and the item's name."""
+    counts: dict[tuple[str, str], int] = {}
+    for image in review.images:
+        if image.context is not None:
+            layout = image.context.layout
             for number, item in enumerate(layout.items):
-                widths[one.path, item.name] = layout.shape(number)[1]
-    return widths
+                counts[image.path, item.name] = layout.shape(number)[1]
+    return counts
 
 
 # Images
 
 
-def _image(number: int, one: ReviewedImage, grave: dict[str, int]) -> dict[str, Any]:
+def _image(number: int, image: ReviewedImage, ranks: dict[str, int]) -> dict[str, Any]:
+    """The entry of an image; ``ranks`` has the rank of the worst finding by table."""
+    digests = (("old", image.sha256.old), ("new", image.sha256.new))
     fields: dict[str, Any] = {
         "id": number,
-        "path": one.path,
-        "old": one.old or None,
-        "new": one.new or None,
-        "base": one.base or None,
-        "state": one.state.value,
-        "trouble": one.trouble or None,
-        "renamed": one.renamed or None,
-        "sha256": {
-            key: digits for key, digits in (("old", one.sha256.old), ("new", one.sha256.new)) if digits
-        },
+        "path": image.path,
+        "old": image.old or None,
+        "new": image.new or None,
+        "base": image.base or None,
+        "state": image.state.value,
+        "trouble": image.problem or None,
+        "renamed": image.renamed or None,
+        "sha256": {key: digits for key, digits in digests if digits},
         "software": [],
         "checksums": [],
         "sentences": [],
@@ -165,120 +148,107 @@ def _image(number: int, one: ReviewedImage, grave: dict[str, int]) -> dict[str, 
         "axes": [],
         "tables": [],
     }
-    if one.case is not None:
-        fields |= _content(one, one.case, grave)
-    return _without_absent(fields)
+    if image.context is not None:
+        fields |= _content(image, image.context, ranks)
+    return without_none(fields)
 
 
-def _content(one: ReviewedImage, case: CheckContext, grave: dict[str, int]) -> dict[str, Any]:
-    """What is in an image and what changed in it."""
-    changes, definition = case.changes, case.definition
-    tables = _tables(one, case, grave)
+def _content(image: ReviewedImage, context: CheckContext, ranks: dict[str, int]) -> dict[str, Any]:
+    """The contents of an image and their changes."""
+    changes, definition = context.changes, context.definition
+    tables = _tables(image, context, ranks)
     texts = [
-        {"name": c.text.name, "title": c.text.title, "old": c.old, "new": c.new, **hidden_fields(c)}
+        {"name": c.text.name, "title": c.text.title, "old": c.old, "new": c.new, **hidden_text_fields(c)}
         for c in changes.texts
     ]
     return {
-        "definition": case.file.path,
+        "definition": context.file.path,
         "title": definition.title or definition.name,
-        "software": list(_software(case)),
-        "bytes": None if case.base is None else _bytes(case),
-        "checksums": [_checksum(checksum, case) for checksum in definition.memory.checksums],
-        "sentences": list(sentences(case, tables)),
-        "uncompared": uncompared(case) or None,
+        "software": list(_software(context)),
+        "bytes": None if context.base is None else _bytes(context),
+        "checksums": [_checksum(checksum, context) for checksum in definition.memory.checksums],
+        "sentences": list(change_sentences(context, tables)),
+        "uncompared": uncompared_tables(context.old, context.new) or None,
         "texts": texts,
-        "axes": list(_axes(case)),
-        "log": None if one.logged is None else list(log_sentences(one.logged)),
+        "axes": list(_axes(context)),
+        "log": None if image.log is None else list(log_sentences(image.log)),
         "tables": tables,
     }
 
 
-def _tables(one: ReviewedImage, case: CheckContext, grave: dict[str, int]) -> list[dict[str, Any]]:
-    """By purpose, then the worst finding first, then the largest change first."""
-    maker = ReviewTables(case.changes, one.logged)
-    purposes, none = list(Purpose), len(Severity) + 1
+def _tables(image: ReviewedImage, context: CheckContext, ranks: dict[str, int]) -> list[dict[str, Any]]:
+    """The entries of the tables: by purpose, then the worst finding first, then the largest change first."""
+    builder = ReviewTables(context.changes, image.log)
+    purposes, no_finding = list(Purpose), len(Severity) + 1
 
     def order(entry: dict[str, Any]) -> tuple[float, ...]:
-        return purposes.index(entry["purpose"]), grave.get(entry["name"], none), -entry["size"]
+        return purposes.index(entry["purpose"]), ranks.get(entry["name"], no_finding), -entry["size"]
 
-    entries = sorted((maker.entry(change) for change in _table_changes(case)), key=order)
+    touched = touched_changes(context.changes, context.old, context.new)
+    entries = sorted((builder.entry(change) for change in touched), key=order)
     return [{"id": number, **entry} for number, entry in enumerate(entries)]
 
 
-def _table_changes(case: CheckContext) -> Iterator[TableChange]:
-    """The tables with changed cells, and without one those that moved with their axes."""
-    for table in case.changes.touched_tables:
-        change = case.changes.by_table.get(table.name)
-        if change is None:
-            assert case.old is not None
-            old, new = case.old.grid(table), case.new.grid(table)
-            change = TableChange(table, old, new, np.zeros(old.physical.shape, bool))
-        yield change
-
-
-def _software(case: CheckContext) -> Iterator[dict[str, str]]:
-    for identity in case.definition.memory.identities:
+def _software(context: CheckContext) -> Iterator[dict[str, str]]:
+    for identity in context.definition.memory.identities:
         stored = {
             key: None if image is None else image.read(identity.at, len(identity.content))
-            for key, image in (("old", case.base), ("new", case.image))
+            for key, image in (("old", context.base), ("new", context.image))
         }
         texts = {key: _printable(content) for key, content in stored.items() if content is not None}
         yield {"name": identity.name, **texts}
 
 
 def _printable(content: bytes) -> str:
-    """Bytes as text where they are printable, in hexadecimal where not."""
-    words = fmt.byte_string(content)
-    return words[1:-1] if words.startswith('"') else words
+    """Bytes as text if they are printable, in hexadecimal otherwise."""
+    text = fmt.byte_string(content)
+    return text[1:-1] if text.startswith('"') else text
 
 
-def _bytes(case: CheckContext) -> dict[str, Any]:
-    changes = case.changes
-    loose = changes.unexplained
+def _bytes(context: CheckContext) -> dict[str, Any]:
+    changes = context.changes
+    unexplained = changes.unexplained
     fields: dict[str, Any] = {
         "changed": changes.bytes,
-        "explained": changes.bytes - sum(run.changed for run in loose),
-        "runs": _runs(loose),
-        "more": max(len(loose) - _MOST_RUNS, 0),
+        "explained": changes.bytes - sum(run.changed for run in unexplained),
+        "runs": _runs(unexplained),
+        "more": max(len(unexplained) - _MOST_RUNS, 0),
     }
-    old, new = held_alone(case)
-    return fields | {key: _runs(found) for key, found in (("only_old", old), ("only_new", new)) if found}
+    only_old, only_new = one_sided_runs(changes, context.base)
+    sides = (("only_old", only_old), ("only_new", only_new))
+    return fields | {key: _runs(runs) for key, runs in sides if runs}
 
 
 def _runs(runs: Sequence[Run]) -> list[dict[str, Any]]:
     return [{"address": fmt.address(run.start), "size": run.size} for run in runs[:_MOST_RUNS]]
 
 
-def _checksum(checksum: Checksum, case: CheckContext) -> dict[str, Any]:
-    """What is stored; whether it is stale in the new image only where it can be computed."""
-    if not checksums.is_known(checksum.algorithm):
+def _checksum(checksum: Checksum, context: CheckContext) -> dict[str, Any]:
+    """The stored values, and whether the new one is stale."""
+    state = checksum_state(checksum, context.base, context.image)
+    if state is None:
         return {"name": checksum.name}
-    old, new = (
-        None if image is None else checksums.stored_value(checksum, image)
-        for image in (case.base, case.image)
-    )
-    value = None if case.image is None else checksums.expected_value(checksum, case.image)
     fields = {
         "name": checksum.name,
-        "old": None if old is None else checksums.written(checksum, old),
-        "new": None if new is None else checksums.written(checksum, new),
-        "stale": None if new is None or value is None else new != value,
+        "old": None if state.old is None else checksums.written(checksum, state.old),
+        "new": None if state.new is None else checksums.written(checksum, state.new),
+        "stale": state.is_stale,
     }
-    return _without_absent(fields)
+    return without_none(fields)
 
 
 # Axes
 
 
-def _axes(case: CheckContext) -> Iterator[dict[str, Any]]:
-    """The stored axes whose breakpoints, or whose stored count of them, changed."""
-    changes, definition = case.changes, case.definition
+def _axes(context: CheckContext) -> Iterator[dict[str, Any]]:
+    """The stored axes whose breakpoints or stored counts changed."""
+    changes, definition = context.changes, context.definition
     counts = {count.axis.name: [count.old, count.new] for count in changes.counts}
     for axis in definition.stored_axes:
         if axis.name not in changes.by_axis and axis.name not in counts:
             continue
-        assert case.old is not None
-        old, new = (decoded.breakpoints(axis.name).tolist() for decoded in (case.old, case.new))
+        assert context.old is not None
+        old, new = (decoded.breakpoints(axis.name).tolist() for decoded in (context.old, context.new))
         texts = [breakpoint_texts(definition, axis, values) for values in (old, new)]
         if texts[0] == texts[1] and axis.name in changes.by_axis:
             texts = [breakpoint_texts(definition, axis, values, exact=True) for values in (old, new)]
@@ -292,15 +262,15 @@ def _axes(case: CheckContext) -> Iterator[dict[str, Any]]:
             "tables": [table.name for table in definition.tables_on(axis.name)],
             "effects": list(_effects(changes, axis)) if axis.name in changes.by_axis else [],
         }
-        yield _without_absent(fields)
+        yield without_none(fields)
 
 
 def _effects(changes: ChangeSet, axis: StoredAxis) -> Iterator[str]:
-    """What the change of an axis does to each table on it."""
+    """The effect of an axis' change on each table on the axis."""
     for table in changes.definition.tables_on(axis.name):
-        moved = changes.output_shift_of.get(table.name)
-        if moved is None:
-            yield f"{table.name}: {UNTOLD}"
+        shift = changes.output_shift_of.get(table.name)
+        if shift is None:
+            yield f"{table.name}: {UNKNOWN_MOVEMENT}"
             continue
-        words = f"{table.name}: {fmt.output_shift_clause(changes.definition, moved)}"
-        yield f"{words}; its cells changed too" if moved.in_cells else words
+        effect = f"{table.name}: {fmt.output_shift_clause(changes.definition, shift)}"
+        yield f"{effect}; its cells changed too" if shift.in_cells else effect

@@ -1,12 +1,12 @@
-"""Tables as CSV for spreadsheets and programs: one line of column names, then one line a cell.
+"""Tables as CSV for spreadsheets and programs: a line of column names, then a line for each cell.
 
-The form is that of RFC 4180, "Common Format and MIME Type for CSV Files": lines end in CR LF, every line has
-the same number of fields, and a field with a comma, a quote or a line break stands in quotes. Numbers have a
-decimal point wherever the file is written, and as many digits as tell them from their neighbours.
+The format is that of RFC 4180, "Common Format and MIME Type for CSV Files": lines end in CR LF, every line
+has the same number of fields, and a field with a comma, a quote or a line break is in quotes. Numbers have a
+decimal point in every locale, and as many digits as distinguish them from their neighbours.
 
-A spreadsheet takes a field that begins like a formula for one, so that a stranger's text could compute there.
-Such a text gets an apostrophe in front, as OWASP's page "CSV Injection" advises; so does one that begins
-with an apostrophe, and taking one away gives every text back. Numbers never get one.
+A spreadsheet evaluates a field that begins like a formula, so a stranger's text could compute there. Such a
+text gets a leading apostrophe, as OWASP's page "CSV Injection" advises. A text that begins with an apostrophe
+gets another one, so removing one restores every text. Numbers never get an apostrophe.
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ from callint import fmt
 from callint.decoding.decode import Decoded
 from callint.model.change import Grid, Numbers
 from callint.model.definition import Axis, Conversion, States, StoredAxis, Table, Text
-from callint.reporting.tables.stored_numbers import exact_text, raw_number
+from callint.reporting.tables.values import exact_text, raw_number
 
-#: The columns, in order; docs/numbers.md says what they hold.
+#: The columns in order; docs/numbers.md explains them.
 COLUMNS = (
     "table",
     "kind",
@@ -46,30 +46,30 @@ COLUMNS = (
     "address",
 )
 
-#: How formulas begin, and the mark that keeps a text from being one.
+#: The first characters of formulas, and the mark that prevents a formula.
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 _MARK = "'"
 
-_NOTHING = ("", "", "", "")
+_NO_AXIS = ("", "", "", "")
 
 
 def csv_lines(decoded: Decoded, tables: Iterable[Table | Text], axes: Iterable[Axis]) -> Iterator[str]:
-    """The file in pieces: column names, then the cells of each table and text, then those of axes."""
-    yield _written([COLUMNS])
+    """The file in chunks: column names, then the cells of tables and texts, then breakpoints of axes."""
+    yield _csv([COLUMNS])
     for table in tables:
-        yield _written(_cells(decoded, table) if isinstance(table, Table) else [_text(decoded, table)])
+        yield _csv(_cells(decoded, table) if isinstance(table, Table) else [_text(decoded, table)])
     for axis in axes:
-        yield _written(_breakpoints(decoded, axis))
+        yield _csv(_breakpoints(decoded, axis))
 
 
-def _written(rows: Iterable[Iterable[str]]) -> str:
-    piece = StringIO(newline="")
-    csv.writer(piece, lineterminator="\r\n").writerows(rows)
-    return piece.getvalue()
+def _csv(rows: Iterable[Iterable[str]]) -> str:
+    stream = StringIO(newline="")
+    csv.writer(stream, lineterminator="\r\n").writerows(rows)
+    return stream.getvalue()
 
 
 def harmless(text: str) -> str:
-    """A text that no spreadsheet takes for a formula and no terminal for a command."""
+    """A text that no spreadsheet evaluates and that no terminal obeys."""
     text = fmt.clean(text)
     return f"{_MARK}{text}" if text.lstrip(" ").startswith((*_FORMULA, _MARK)) else text
 
@@ -90,24 +90,25 @@ def _cells(decoded: Decoded, table: Table) -> Iterator[tuple[str, ...]]:
     unit = _unit(definition.unit_of(table))
     head = (table.name, table.kind.value, harmless(table.title), table.purpose.value, unit)
     rows, columns = grid.physical.shape
-    places = _places(decoded, table.x, grid.x, columns), _places(decoded, table.y, grid.y, rows)
+    x_fields = _axis_fields(decoded, table.x, grid.x, columns)
+    y_fields = _axis_fields(decoded, table.y, grid.y, rows)
     addresses = layout.address[start : start + rows * columns].reshape(rows, columns).tolist()
     for y in range(rows):
         for x in range(columns):
             cell = _cell(grid, y, x, conversion)
-            yield *head, *places[0][x], *places[1][y], *cell, fmt.address(addresses[y][x])
+            yield *head, *x_fields[x], *y_fields[y], *cell, fmt.address(addresses[y][x])
 
 
-def _places(
-    decoded: Decoded, axis: str | None, values: Numbers | None, count: int
+def _axis_fields(
+    decoded: Decoded, name: str | None, values: Numbers | None, count: int
 ) -> list[tuple[str, str, str, str]]:
-    """Index, signal, breakpoint and unit at every index along an axis; empty where there is none."""
+    """Index, signal, breakpoint and unit at every index along an axis; empty texts without an axis."""
     definition = decoded.layout.definition
-    if axis is None or values is None:
-        return [_NOTHING] * count
-    found = definition.axes[axis]
-    unit = _unit(definition.unit_of(found))
-    return [(str(i), found.signal, _number(value), unit) for i, value in enumerate(values.tolist())]
+    if name is None or values is None:
+        return [_NO_AXIS] * count
+    axis = definition.axes[name]
+    unit = _unit(definition.unit_of(axis))
+    return [(str(i), axis.signal, _number(value), unit) for i, value in enumerate(values.tolist())]
 
 
 def _cell(grid: Grid, y: int, x: int, conversion: Conversion) -> tuple[str, str, str]:
@@ -118,15 +119,15 @@ def _cell(grid: Grid, y: int, x: int, conversion: Conversion) -> tuple[str, str,
     if grid.off[y, x]:
         return "", "off", raw
     number = exact_text(conversion, grid.raw[y, x]) or _number(value)
-    return number, _words(value, conversion), raw
+    return number, _value_text(value, conversion), raw
 
 
 def _raw(raw: np.generic[Any]) -> str:
     return str(raw_number(raw)).removesuffix(".0")
 
 
-def _words(value: float, conversion: Conversion) -> str:
-    """What a number cannot say: a state's name, or that it is none."""
+def _value_text(value: float, conversion: Conversion) -> str:
+    """The text of a value that a number cannot express: the name of a state, or why it is not a number."""
     if math.isnan(value):
         return "not a number"
     if math.isinf(value):
@@ -137,17 +138,17 @@ def _words(value: float, conversion: Conversion) -> str:
 def _text(decoded: Decoded, text: Text) -> tuple[str, ...]:
     data = decoded.image.read(text.at, text.length)
     content, raw = decoded.text(text), "" if data is None else f"0x{data.hex().upper()}"
-    words = "absent" if content is None else harmless(content)
+    value = "absent" if content is None else harmless(content)
     head = (text.name, "text", harmless(text.title), text.purpose.value, "")
-    return *head, *_NOTHING, *_NOTHING, "", words, raw, fmt.address(text.at)
+    return *head, *_NO_AXIS, *_NO_AXIS, "", value, raw, fmt.address(text.at)
 
 
 def _breakpoints(decoded: Decoded, axis: Axis) -> Iterator[tuple[str, ...]]:
-    """The breakpoints of an axis, as a table with itself along x."""
+    """The breakpoints of an axis, as the cells of a table whose x axis it is."""
     layout, definition = decoded.layout, decoded.layout.definition
     head = (axis.name, "axis", "", "", _unit(definition.unit_of(axis)))
     values = decoded.breakpoints(axis.name)
-    places = _places(decoded, axis.name, values, axis.count)
+    fields = _axis_fields(decoded, axis.name, values, axis.count)
     item = layout.axis_items.get(axis.name)
     for x, value in enumerate(values.tolist()):
         text, raw, address = "", "", ""
@@ -156,5 +157,5 @@ def _breakpoints(decoded: Decoded, axis: Axis) -> Iterator[tuple[str, ...]]:
             address = fmt.address(int(layout.address[cell]))
             is_present = bool(decoded.present[cell])
             raw = _raw(decoded.raw_of(item)[0, x]) if is_present else ""
-            text = _words(value, definition.conversion_of(axis)) if is_present else "absent"
-        yield *head, *places[x], *_NOTHING, _number(value), text, raw, address
+            text = _value_text(value, definition.conversion_of(axis)) if is_present else "absent"
+        yield *head, *fields[x], *_NO_AXIS, _number(value), text, raw, address

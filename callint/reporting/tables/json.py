@@ -15,13 +15,16 @@ from callint.decoding.decode import Decoded
 from callint.decoding.digest import axis_digest, table_digest
 from callint.model.change import Flags, Numbers
 from callint.model.definition import Axis, States, StoredAxis, Table, Text
-from callint.reporting.tables.stored_numbers import raw_number
+from callint.reporting.tables.values import raw_number
 
 
 def tables_json(
     image: str, path: str, decoded: Decoded, tables: Iterable[Table | Text], axes: Iterable[Axis]
 ) -> str:
-    """Tables, texts and axes with all their cells, as one document; ``path`` is that of the definition."""
+    """Tables, texts and axes with all their cells, as one document.
+
+    ``image`` and ``path`` are the names of the image's and of the definition's file.
+    """
     document = {
         "format": "callint-tables",
         "version": 1,
@@ -52,8 +55,8 @@ def _table(decoded: Decoded, table: Table) -> dict[str, Any]:
     for key, axis in (("x", table.x), ("y", table.y)):
         if axis is not None:
             document[key] = _axis(decoded, definition.axes[axis])
-    counts = grid.present & ~grid.off
-    document["values"] = [_values(*row) for row in zip(grid.physical, counts, strict=True)]
+    has_value = grid.present & ~grid.off
+    document["values"] = [_values(*row) for row in zip(grid.physical, has_value, strict=True)]
     document["raw"] = [_raw(*row) for row in zip(grid.raw, grid.present, strict=True)]
     if grid.off.any():
         document["off"] = [{"x": x, "y": y} for y, x in np.argwhere(grid.off).tolist()]
@@ -62,15 +65,15 @@ def _table(decoded: Decoded, table: Table) -> dict[str, Any]:
     return document
 
 
-def _values(values: Numbers, counts: Flags) -> list[float | None]:
+def _values(values: Numbers, has_value: Flags) -> list[float | None]:
     return [
-        value if is_one and math.isfinite(value) else None
-        for value, is_one in zip(values.tolist(), counts.tolist(), strict=True)
+        value if is_valid and math.isfinite(value) else None
+        for value, is_valid in zip(values.tolist(), has_value.tolist(), strict=True)
     ]
 
 
-def _raw(raw: NDArray[Any], present: Flags) -> list[int | float | str | None]:
-    return [raw_number(one) if is_there else None for one, is_there in zip(raw, present, strict=True)]
+def _raw(raws: NDArray[Any], present: Flags) -> list[int | float | str | None]:
+    return [raw_number(raw) if is_present else None for raw, is_present in zip(raws, present, strict=True)]
 
 
 def _text(decoded: Decoded, text: Text) -> dict[str, Any]:

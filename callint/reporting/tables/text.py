@@ -1,4 +1,4 @@
-"""Whole tables of one image."""
+"""Whole tables of one image for people."""
 
 from __future__ import annotations
 
@@ -9,66 +9,99 @@ from callint.decoding.decode import Decoded
 from callint.decoding.digest import axis_digest, table_digest, whole_digest
 from callint.decoding.log_residency import LogSummary
 from callint.model.definition import Axis, Kind, StoredAxis, Table, Text
-from callint.reporting.tables.grids import GridLayout, breakpoint_texts, grid_lines, marked_lines
-from callint.reporting.tables.log_text import MARKS, log_sentences, share_marks
-from callint.reporting.terminal import QUIET, Terminal, arrow, beside, ellipsis, heading, line, width, wrapped
+from callint.reporting.log.wording import log_sentences, share_text
+from callint.reporting.tables.grids import GridLayout, StyledText, grid_lines, marked_lines
+from callint.reporting.tables.values import breakpoint_texts
+from callint.reporting.terminal import (
+    QUIET,
+    Terminal,
+    arrow,
+    ellipsis,
+    heading,
+    line,
+    row_with_prose,
+    width,
+    wrapped,
+)
 
 _INDENT = "  "
+#: The mark of a cell that the logged engine never reached.
+_NEVER = "-"
+#: The sentence that explains the marks.
+_MARKS = (
+    "The share of the logged time, by weight, follows each value; - means that the engine was never there."
+)
 
 
 def print_tables(
     decoded: Decoded, tables: Iterable[Table | Text], terminal: Terminal, logged: LogSummary | None = None
 ) -> None:
-    """Each table with its axes, units, notes, and the digest that a waiver of it needs.
+    """Print each table with its axes, units, notes, and the digest that a waiver for it needs.
 
-    With a driving log, the share of its time stands behind each value.
+    With a driving log, print behind each value its share of the logged time.
     """
     for table in tables:
-        for text in heading(table.name, f": {table.title} ({table.purpose.value})", width(terminal)):
-            terminal.print(text)
-        for words in wrapped(_details(decoded, table), width(terminal), _INDENT):
-            terminal.print(line((words, QUIET)))
+        for title in heading(table.name, f": {table.title} ({table.purpose.value})", width(terminal)):
+            terminal.print(title)
+        for text in wrapped(_details(decoded, table), width(terminal), _INDENT):
+            terminal.print(line((text, QUIET)))
         if isinstance(table, Table):
             layout = GridLayout(width(terminal) - len(_INDENT), arrow(terminal), ellipsis(terminal))
-            marks = share_marks(logged, table.name, layout.quiet) if logged else None
+            marks = _share_marks(logged, table.name, layout.quiet) if logged else None
             grid, definition = decoded.grid(table), decoded.layout.definition
-            lines = (
+            rows = (
                 grid_lines(definition, grid, layout)
                 if marks is None
                 else marked_lines(definition, grid, marks, layout)
             )
-            for pieces in lines:
-                terminal.print(line(_INDENT, *pieces) if pieces else "")
+            for cells in rows:
+                terminal.print(line(_INDENT, *cells) if cells else "")
         else:
             content = decoded.text(table)
-            shown_text = "-" if content is None else f'"{content}"'
-            for words in wrapped(shown_text, width(terminal), _INDENT):
-                terminal.print(line(words))
+            quoted = "-" if content is None else f'"{content}"'
+            for text in wrapped(quoted, width(terminal), _INDENT):
+                terminal.print(line(text))
         for note in table.notes:
-            for words in wrapped(note, width(terminal), _INDENT):
-                terminal.print(line((words, QUIET)))
+            for text in wrapped(note, width(terminal), _INDENT):
+                terminal.print(line((text, QUIET)))
         terminal.print()
     if logged:
-        for sentence in (*log_sentences(logged), MARKS):
-            for words in wrapped(sentence, width(terminal)):
-                terminal.print(line((words, QUIET)))
+        for sentence in (*log_sentences(logged), _MARKS):
+            for text in wrapped(sentence, width(terminal)):
+                terminal.print(line((text, QUIET)))
         terminal.print()
+
+
+def _share_marks(log: LogSummary, table: str, quiet: str) -> list[list[StyledText]] | None:
+    """A mark for each cell of a table: its share of the logged time, or a dash if it was never reached.
+
+    None if the log cannot tell.
+    """
+    shares = log.shares(table)
+    if shares is None:
+        return None
+    texts = [[share_text(share) if share else _NEVER for share in row] for row in shares.tolist()]
+    longest = max(len(text) for row in texts for text in row)
+    return [
+        [(f"{text:>{longest}}", "" if share else quiet) for text, share in zip(*row, strict=True)]
+        for row in zip(texts, shares.tolist(), strict=True)
+    ]
 
 
 def print_axes(decoded: Decoded, axes: Iterable[Axis], terminal: Terminal) -> None:
-    """Each axis with its breakpoints and the tables that use it."""
+    """Print each axis with its breakpoints and the tables that use it."""
     definition = decoded.layout.definition
     for axis in axes:
         unit = fmt.with_unit("", definition.unit_of(axis)).strip()
         signal = f": axis of {axis.signal}{f', {unit}' if unit else ''}"
-        for words in heading(axis.name, signal, width(terminal)):
-            terminal.print(words)
-        where = "fixed"
+        for title in heading(axis.name, signal, width(terminal)):
+            terminal.print(title)
+        storage = "fixed"
         if isinstance(axis, StoredAxis):
             digest = axis_digest(decoded, axis.name)
-            where = f"{axis.storage.type.name} at {fmt.address(axis.at)}, {digest}"
+            storage = f"{axis.storage.type.name} at {fmt.address(axis.at)}, {digest}"
         tables = ", ".join(table.name for table in definition.tables_on(axis.name)) or "no table"
-        for text in wrapped(f"{where}; used by {tables}", width(terminal), _INDENT):
+        for text in wrapped(f"{storage}; used by {tables}", width(terminal), _INDENT):
             terminal.print(line((text, QUIET)))
         values = breakpoint_texts(definition, axis, decoded.breakpoints(axis.name).tolist())
         for text in wrapped("  ".join(values), width(terminal), _INDENT):
@@ -77,7 +110,7 @@ def print_axes(decoded: Decoded, axes: Iterable[Axis], terminal: Terminal) -> No
 
 
 def _details(decoded: Decoded, table: Table | Text) -> str:
-    """Where and how a table lies in the image, and its digest."""
+    """The storage of a table in the image, and its digest."""
     if isinstance(table, Text):
         return f"text of {fmt.count(table.length, 'byte')} at {fmt.address(table.at)}"
     definition = decoded.layout.definition
@@ -94,14 +127,14 @@ def _details(decoded: Decoded, table: Table | Text) -> str:
 
 
 def print_table_list(decoded: Decoded, tables: Iterable[Table | Text], terminal: Terminal) -> None:
-    """The whole image's digest, then one line a table, under the titles of their groups."""
+    """Print the digest of the whole image, then a line for each table, under the titles of the groups."""
     definition = decoded.layout.definition
     terminal.print(line((f"whole image: {whole_digest(decoded.image, definition)}", QUIET)))
     terminal.print()
-    found = list(tables)
-    names = max((len(table.name) for table in found), default=0)
+    listed = list(tables)
+    names = max((len(table.name) for table in listed), default=0)
     group = None
-    for table in found:
+    for table in listed:
         if table.group != group:
             if group is not None:
                 terminal.print()
@@ -110,5 +143,5 @@ def print_table_list(decoded: Decoded, tables: Iterable[Table | Text], terminal:
             terminal.print(line((title, "bold")))
         kind = table.kind.value if isinstance(table, Table) else Kind.TEXT.value
         lead = f"  {table.name:<{names}}  {kind:<6}  {table.purpose.value:<10}"
-        for row in beside(lead, table.title, width(terminal)):
+        for row in row_with_prose(lead, table.title, width(terminal)):
             terminal.print(row)

@@ -1,26 +1,19 @@
-"""An image as lines that git can compare, blame and search: one line a row of cells.
+"""An image as lines that git can compare, blame and search: a line for each row of cells.
 
-Every line names its table and its breakpoints, so that it is understood alone, and keeps its place when
-other tables change. What no table explains appears as sums over blocks of bytes.
+Every line names its table and its breakpoints, so that it is understood alone and is stable when other
+tables change. Bytes that no table explains appear as checksums of blocks.
 """
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Iterator
 
-import numpy as np
-
 from callint import fmt
-from callint.comparing.compare import explained_bits
+from callint.comparing.unexplained_blocks import unexplained_blocks
 from callint.decoding import checksums
 from callint.decoding.decode import Decoded
-from callint.decoding.statistics import distinct
 from callint.model.definition import StoredAxis, Table, Text
-from callint.reporting.tables.grids import axis_words, breakpoint_texts, cell_texts
-
-#: Bytes that nothing explains are summed up in blocks of this size.
-_BLOCK = 1024
+from callint.reporting.tables.values import breakpoint_texts, cell_texts, signal_and_unit
 
 
 def plain_lines(decoded: Decoded) -> Iterator[str]:
@@ -34,14 +27,15 @@ def plain_lines(decoded: Decoded) -> Iterator[str]:
             yield _axis_line(decoded, axis)
     items: list[Table | Text] = [*definition.texts.values()]
     items += [definition.tables[name] for name in layout.table_items]
-    for item in sorted(items, key=lambda one: one.line):
+    for item in sorted(items, key=lambda item: item.line):
         yield from _table_lines(decoded, item) if isinstance(item, Table) else _text_lines(decoded, item)
     for checksum in definition.memory.checksums:
         is_known = checksums.is_known(checksum.algorithm)
         stored = checksums.stored_value(checksum, decoded.image) if is_known else None
-        words = "absent" if stored is None else checksums.written(checksum, stored)
-        yield f"checksum {checksum.name}: {words}"
-    yield from _block_lines(decoded)
+        value = "absent" if stored is None else checksums.written(checksum, stored)
+        yield f"checksum {checksum.name}: {value}"
+    for address, crc in unexplained_blocks(decoded):
+        yield f"bytes at {fmt.address(address)}, not defined: sum {crc:08x}"
 
 
 def _axis_line(decoded: Decoded, axis: StoredAxis) -> str:
@@ -66,29 +60,12 @@ def _table_lines(decoded: Decoded, table: Table) -> Iterator[str]:
         return
     labels: list[str] = [""]
     if table.y and grid.y is not None:
-        signal, of = axis_words(definition, table.y)
+        signal, signal_unit = signal_and_unit(definition, table.y)
         values = breakpoint_texts(definition, definition.axes[table.y], grid.y.tolist(), exact=True)
-        labels = [f" at {signal} {fmt.with_unit(value, of)}" for value in values]
+        labels = [f" at {signal} {fmt.with_unit(value, signal_unit)}" for value in values]
     if table.x and grid.x is not None:
-        signal, of = axis_words(definition, table.x)
+        signal, signal_unit = signal_and_unit(definition, table.x)
         values = breakpoint_texts(definition, definition.axes[table.x], grid.x.tolist(), exact=True)
-        yield f"{head} over {signal}{f', {of}' if of else ''}: {'  '.join(values)}"
+        yield f"{head} over {signal}{f', {signal_unit}' if signal_unit else ''}: {'  '.join(values)}"
     for label, row in zip(labels, cells, strict=True):
         yield f"{table.name}{label}: {'  '.join(row)}"
-
-
-def _block_lines(decoded: Decoded) -> Iterator[str]:
-    """Sums of the blocks that hold bytes which nothing explains and which are no fill."""
-    image, layout = decoded.image, decoded.layout
-    fill = layout.definition.memory.fill
-    known = explained_bits(layout, image, image, np.ones(len(layout.address), bool))
-    unknown = (known == 0) & (image.content != fill)
-    positions = np.flatnonzero(unknown)
-    if not len(positions):
-        return
-    masked = np.where(unknown, image.content, fill).astype(np.uint8)
-    for block in distinct(positions // _BLOCK).tolist():
-        start = block * _BLOCK
-        stretch = masked[start : start + _BLOCK].tobytes()
-        (address,) = image.addresses(np.array([start], np.int64)).tolist()
-        yield f"bytes at {fmt.address(address)}, not defined: sum {zlib.crc32(stretch):08x}"

@@ -1,4 +1,4 @@
-"""A waiver as an entry at the end of a policy."""
+"""A waiver as an entry of a policy in TOML."""
 
 from __future__ import annotations
 
@@ -7,24 +7,25 @@ from collections.abc import Iterator
 
 from callint.model.waiver import Waiver
 
-#: Control characters, which TOML forbids, and those that could turn a line round or are not to be seen.
+#: The categories of control characters, which TOML forbids, and of characters that are invisible or that
+#: reverse a line.
 _ESCAPED = {"Cc", "Cf", "Co", "Zl", "Zp"}
 
 
 def entry(waiver: Waiver) -> str:
-    """The entry; an image or table that is "" has no line."""
+    """The entry; an image or a table that is "" is left out."""
     return "".join(f"{line}\n" for line in _lines(waiver))
 
 
 def with_entry(policy: bytes, waiver: Waiver) -> bytes:
-    """A policy with a waiver behind everything that it holds, which stays as it is to the byte.
+    """A policy with a waiver at its end; the existing bytes do not change.
 
-    Lines end as the policy's do. UnicodeEncodeError where a name holds what is no text.
+    The new lines end as those of the policy. UnicodeEncodeError if a name is not valid text.
     """
-    windows = b"\r\n" in policy
-    between = "" if not policy.strip(b"\xef\xbb\xbf") else "\n" if policy.endswith(b"\n") else "\n\n"
-    added = between + entry(waiver)
-    return policy + (added.replace("\n", "\r\n") if windows else added).encode()
+    has_crlf = b"\r\n" in policy
+    gap = "" if not policy.strip(b"\xef\xbb\xbf") else "\n" if policy.endswith(b"\n") else "\n\n"
+    added = gap + entry(waiver)
+    return policy + (added.replace("\n", "\r\n") if has_crlf else added).encode()
 
 
 def _lines(waiver: Waiver) -> Iterator[str]:
@@ -42,7 +43,7 @@ def _lines(waiver: Waiver) -> Iterator[str]:
 
 
 def _string(text: str) -> str:
-    """A text as TOML's basic string."""
+    """A text as a basic string of TOML."""
     return f'"{"".join(map(_character, text))}"'
 
 

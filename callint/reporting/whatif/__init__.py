@@ -1,1 +1,1 @@
-"""What a false reading of a signal does."""
+"""The effects of a misread signal."""

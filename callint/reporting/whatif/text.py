@@ -1,27 +1,21 @@
-"""What a false reading does, as somebody explains it who has to convince a customer."""
+"""The effects of a misread signal for people."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
-
-import numpy as np
+from collections.abc import Iterator
 
 from callint import fmt
+from callint.comparing.fault_report import SLIGHT, FaultReport, WiringReadings
 from callint.comparing.sensor_faults import FaultEffect, Threshold
-from callint.decoding.sensors import Circuit, Wiring
-from callint.model.change import Numbers
-from callint.model.definition import PLAIN, Conversion, Definition, Purpose, Range, Signal, States, Table
-from callint.reporting.point.unread import unread_sentences
+from callint.decoding.sensors import Wiring
+from callint.model.definition import PLAIN, Definition, Purpose, States, Table
 from callint.reporting.terminal import QUIET, Terminal, heading, line, width, wrapped
-from callint.reporting.whatif.plausible import doubt, plausible_span
+from callint.reporting.wording import plausibility_question, plausible_range, unreadable_sentences
 
 _INDENT = "  "
-#: Smaller effects, as a share of the table's span, are only counted.
-SLIGHT = 0.005
-#: Into so many stretches the true values are cut of which the readings are spelled out.
-_STRETCHES = 8
+#: The range of true values is divided into at most this many steps, and a row is printed for each.
+_STEPS = 8
 
 CAUTION = (
     "This is arithmetic on the tables that the definition describes, not a test of the engine. A reading "
@@ -30,170 +24,108 @@ CAUTION = (
 )
 
 
-@dataclass(frozen=True)
-class FaultReport:
-    """A false reading with all that it does: ``true`` and ``false`` readings, shape (cases,).
+def print_fault_report(report: FaultReport, terminal: Terminal, everything: bool) -> None:
+    """Print the readings, then every effect by purpose, the largest first, then the thresholds.
 
-    ``image`` is the image's name. ``given`` are fixed values of other signals, ``obstacles`` says by table
-    why nothing can be said of it; ``rivals`` are tables that put out a signal on the way but were not
-    followed. ``wiring`` and ``circuit`` are there where the reading was worked out from a sensor.
+    Unless ``everything`` is set, slight effects are only counted and thresholds that are not crossed are
+    only named.
     """
-
-    image: str
-    definition: Definition
-    signal: Signal
-    true: Numbers
-    false: Numbers
-    effects: list[FaultEffect]
-    thresholds: list[Threshold]
-    given: Mapping[str, float]
-    obstacles: Mapping[str, str]
-    rivals: Mapping[str, tuple[Table, ...]] | None = None
-    wiring: Wiring | None = None
-    circuit: Circuit | None = None
-    is_selection: bool = False
-
-    def only(self, names: frozenset[str]) -> FaultReport:
-        """The same for some tables."""
-        return replace(
-            self,
-            effects=[effect for effect in self.effects if effect.table.name in names],
-            thresholds=[one for one in self.thresholds if one.table.name in names],
-            obstacles={name: words for name, words in self.obstacles.items() if name in names},
-            is_selection=True,
-        )
-
-    @property
-    def reading_conversion(self) -> Conversion:
-        """What the reading is printed by: the sensor's curve, where it is worked out."""
-        curve = None if self.circuit is None else self.definition.tables.get(self.circuit.sensor.curve)
-        return PLAIN if curve is None else self.definition.conversion_of(curve)
-
-
-def round_values(low: float, high: float, stretches: int) -> Numbers:
-    """The ends of a range, and round numbers that cut it into at most so many stretches and two rests."""
-    if not low < high:
-        return np.array([low])
-    least = (high - low) / stretches
-    power = 10.0 ** math.floor(math.log10(least))
-    step = next(digit * power for digit in (1, 2, 5, 10) if digit * power >= least * (1 - 1e-9))
-    inside = np.arange(math.floor(low / step) + 1, math.ceil(high / step)) * step
-    # 3 * 0.1 is not 0.3; a breakpoint at 0.3 is no other value.
-    inside = inside.round(max(0, 1 - math.floor(math.log10(step))))
-    return np.unique(np.concatenate([[low], inside, [high]]))
-
-
-def print_outlook(outlook: FaultReport, terminal: Terminal, everything: bool) -> None:
-    """Print the readings, then every effect by purpose, the largest first, then the thresholds."""
     columns = width(terminal)
-    definition = outlook.definition
-    for title in heading(outlook.image, f": {definition.title or definition.name}", columns):
+    for title in heading(report.image, f": {report.definition.title or report.definition.name}", columns):
         terminal.print(title)
-    for text in _lead(outlook):
-        _print_prose(text, terminal)
-    _print_readings(outlook, terminal)
+    for sentence in _lead(report):
+        _print_prose(sentence, terminal)
+    _print_readings(report, terminal)
     terminal.print()
-    slight = 0
     for purpose in Purpose:
-        effects = [effect for effect in outlook.effects if effect.table.purpose is purpose]
-        effects.sort(key=lambda effect: -effect.share)
-        shown_ = [effect for effect in effects if everything or effect.share >= SLIGHT]
-        slight += len(effects) - len(shown_)
-        _print_group(
-            purpose.value, [(one.table, "", _effect_words(outlook, one)) for one in shown_], terminal
-        )
-    compared = sorted(outlook.thresholds, key=lambda one: not one.is_crossed)
-    listed = [one for one in compared if one.is_crossed or everything]
-    _print_group(
-        "thresholds",
-        [(one.table, f" ({one.table.purpose.value})", _threshold_words(outlook, one)) for one in listed],
-        terminal,
-    )
-    for text in _uncrossed_words(outlook, compared[len(listed) :]):
-        _print_prose(text, terminal)
-    for text in _closing(outlook, slight):
-        _print_prose(text, terminal, QUIET)
+        effects = report.effects_of(purpose, with_slight=everything)
+        entries = [(effect.table, "", _effect_text(report, effect)) for effect in effects]
+        _print_group(purpose.value, entries, terminal)
+    thresholds = report.crossed + (report.uncrossed if everything else [])
+    entries = [
+        (threshold.table, f" ({threshold.table.purpose.value})", _threshold_text(report, threshold))
+        for threshold in thresholds
+    ]
+    _print_group("thresholds", entries, terminal)
+    if not everything:
+        for sentence in _uncrossed_sentences(report):
+            _print_prose(sentence, terminal)
+    for sentence in _closing(report, 0 if everything else report.slight_count):
+        _print_prose(sentence, terminal, QUIET)
 
 
-def _print_prose(text: str, terminal: Terminal, style: str = "") -> None:
-    for one in wrapped(text, width(terminal)):
-        terminal.print(line((one, style)))
+def _print_prose(sentence: str, terminal: Terminal, style: str = "") -> None:
+    for text in wrapped(sentence, width(terminal)):
+        terminal.print(line((text, style)))
 
 
-def _print_group(name: str, members: list[tuple[Table, str, str]], terminal: Terminal) -> None:
-    """Tables under a heading, each with what is said of it."""
+def _print_group(name: str, entries: list[tuple[Table, str, str]], terminal: Terminal) -> None:
+    """Print tables under a heading, each with a note behind its title and the text about it."""
     columns = width(terminal)
-    if members:
+    if entries:
         terminal.print(line((name, "bold")))
-    for table, note, words in members:
+    for table, note, entry in entries:
         for title in heading(table.name, f": {table.title}{note}", columns - len(_INDENT)):
             terminal.print(title.indented(_INDENT))
-        for text in wrapped(words, columns, 2 * _INDENT):
+        for text in wrapped(entry, columns, 2 * _INDENT):
             terminal.print(line(text))
-    if members:
+    if entries:
         terminal.print()
 
 
-def _lead(outlook: FaultReport) -> Iterator[str]:
-    signal, true, false = outlook.signal, outlook.true, outlook.false
+def _lead(report: FaultReport) -> Iterator[str]:
+    signal, readings = report.signal, report.wiring_readings
     name = f"{signal.title} ({signal.name})" if signal.title else signal.name
-    if len(true) == 1:
-        yield f"{name}: {_value(true[0], signal.unit)} is read as {_reading(outlook, false[0])}."
-        if outlook.circuit is not None and outlook.wiring is not None:
-            yield _circuit_words(outlook.circuit, outlook.wiring, true[0], signal.unit)
-    elif outlook.circuit is not None and outlook.wiring is not None:
-        sensor = outlook.circuit.sensor
+    if len(report.true) == 1:
+        yield f"{name}: {_value(report.true[0], signal.unit)} is read as {_reading(report, report.false[0])}."
+        if readings is not None:
+            yield _circuit_sentences(report, readings)
+    elif readings is not None:
+        sensor = readings.circuit.sensor
         yield (
-            f"{name}, with {_wiring_words(outlook.wiring)}, behind a pull-up of "
+            f"{name}, with {_wiring_text(readings.wiring)}, behind a pull-up of "
             f"{_ohms_given(sensor.pull_up)} at {sensor.supply:g} V:"
         )
-    if outlook.given:
-        yield f"At {', '.join(_named(outlook.definition, name, v) for name, v in outlook.given.items())}."
-    yield from _plausibility_words(outlook)
+    if report.given:
+        values = (_signal_value(report.definition, name, value) for name, value in report.given.items())
+        yield f"At {', '.join(values)}."
+    yield from _plausibility_sentences(report)
 
 
-def _plausibility_words(outlook: FaultReport) -> Iterator[str]:
-    for name, value in outlook.given.items():
-        if words := doubt(outlook.definition.signals[name], value):
-            yield words
-    usual = outlook.signal.plausible
-    if usual is None:
-        return
-    span = plausible_span(outlook.signal)
-    if _is_outside(outlook.true, usual):
-        yield f"The true value is outside the plausible range of {span}; is it meant?"
-    if _is_outside(outlook.false, usual):
+def _plausibility_sentences(report: FaultReport) -> Iterator[str]:
+    for name, value in report.given.items():
+        if question := plausibility_question(report.definition.signals[name], value):
+            yield question
+    limits = plausible_range(report.signal)
+    if report.is_true_implausible:
+        yield f"The true value is outside the plausible range of {limits}; is this intended?"
+    if report.is_false_implausible:
         yield (
-            f"The reading is outside the plausible range of {span}; the control unit may reject it and go "
+            f"The reading is outside the plausible range of {limits}; the control unit may reject it and go "
             "on with a substitute."
         )
 
 
-def _is_outside(values: Numbers, usual: Range) -> bool:
-    return bool((values < usual.low).any() or (values > usual.high).any())
-
-
-def _circuit_words(circuit: Circuit, wiring: Wiring, true: float, unit: str) -> str:
-    sensor = circuit.sensor
-    one = circuit.measured(np.array([true]), wiring)
-    words = (
-        f"At {_value(true, unit)} the sensor has {_ohms(one.ohms[0])}; with {_wiring_words(wiring)} the "
-        f"control unit sees {_ohms(one.seen_ohms[0])}, {one.seen_volts[0]:.3f} V in place of "
-        f"{one.volts[0]:.3f} V behind its pull-up of {_ohms_given(sensor.pull_up)} at {sensor.supply:g} V."
+def _circuit_sentences(report: FaultReport, readings: WiringReadings) -> str:
+    sensor, measurement = readings.circuit.sensor, readings.measurement
+    sentence = (
+        f"At {_value(report.true[0], report.signal.unit)} the sensor has {_ohms(measurement.ohms[0])}; with "
+        f"{_wiring_text(readings.wiring)} the control unit sees {_ohms(measurement.seen_ohms[0])}, "
+        f"{measurement.seen_volts[0]:.3f} V in place of {measurement.volts[0]:.3f} V behind its pull-up of "
+        f"{_ohms_given(sensor.pull_up)} at {sensor.supply:g} V."
     )
-    return f"{words} {_beyond_words(circuit, one.seen_volts)}".rstrip()
+    return f"{sentence} {_beyond_curve_sentence(readings)}".rstrip()
 
 
-def _beyond_words(circuit: Circuit, volts: Numbers) -> str:
-    """Whether voltages, all or some of them, lie beyond the sensor's curve; empty where none does."""
-    beyond = [circuit.is_beyond(one) for one in volts.tolist()]
-    if not any(beyond):
+def _beyond_curve_sentence(readings: WiringReadings) -> str:
+    """Whether voltages, all or some of them, lie beyond the sensor's curve; "" if none does."""
+    if not readings.is_beyond_curve.any():
         return ""
-    where = "The voltage" if all(beyond) else "In part of this range the voltage"
-    return f"{where} is beyond {circuit.sensor.curve}, which reads what it reads at its end."
+    where = "The voltage" if readings.is_beyond_curve.all() else "In part of this range the voltage"
+    return f"{where} is outside {readings.circuit.sensor.curve}, which holds the reading at its end."
 
 
-def _wiring_words(wiring: Wiring) -> str:
+def _wiring_text(wiring: Wiring) -> str:
     if wiring.series and math.isfinite(wiring.parallel):
         return (
             f"{_ohms_given(wiring.parallel)} across the sensor alone and {_ohms_given(wiring.series)} in the "
@@ -211,34 +143,31 @@ def _wiring_words(wiring: Wiring) -> str:
     return " and ".join(parts)
 
 
-def _print_readings(outlook: FaultReport, terminal: Terminal) -> None:
-    """Where there are several true values: a line each for some of them, from the sensor to the reading."""
-    circuit, wiring, true = outlook.circuit, outlook.wiring, outlook.true
-    if len(true) == 1 or circuit is None or wiring is None:
+def _print_readings(report: FaultReport, terminal: Terminal) -> None:
+    """Print a row for each round true value, from the sensor to the reading, if there are several."""
+    readings = report.wiring_readings
+    if len(report.true) == 1 or readings is None:
         return
-    wanted = round_values(float(true[0]), float(true[-1]), _STRETCHES)
-    picked = true[np.isin(true, wanted)]
-    found = circuit.measured(picked, wiring)
-    unit = fmt.unit_word(outlook.signal.unit)
+    measurement, unit = readings.measurement, fmt.unit_word(report.signal.unit)
     rows = [("true", "sensor", "is seen as", "in place of", "voltage", "read as")]
     rows += [(unit, "Ω", "Ω", "V", "V", unit)]
     rows += [
         (
-            _digits(picked[i]),
-            _ohms_alone(found.ohms[i]),
-            _ohms_alone(found.seen_ohms[i]),
-            f"{found.volts[i]:.3f}",
-            f"{found.seen_volts[i]:.3f}",
-            fmt.number(float(found.reading[i]), outlook.reading_conversion),
+            _digits(report.true[index]),
+            _ohms_alone(measurement.ohms[index]),
+            _ohms_alone(measurement.seen_ohms[index]),
+            f"{measurement.volts[index]:.3f}",
+            f"{measurement.seen_volts[index]:.3f}",
+            fmt.number(float(measurement.reading[index]), report.reading_conversion),
         )
-        for i in range(len(picked))
+        for index in report.round_readings(_STEPS)
     ]
     widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
     for row in rows:
         cells = (text.rjust(columns) for text, columns in zip(row, widths, strict=True))
         terminal.print(line(f"{_INDENT}{'  '.join(cells)}"))
-    if words := _beyond_words(circuit, circuit.measured(true, wiring).seen_volts):
-        _print_prose(words, terminal)
+    if sentence := _beyond_curve_sentence(readings):
+        _print_prose(sentence, terminal)
 
 
 def _ohms(value: float) -> str:
@@ -246,7 +175,7 @@ def _ohms(value: float) -> str:
 
 
 def _ohms_alone(value: float) -> str:
-    """Worked out from a curve, so that more digits would say nothing."""
+    """Ohms that are computed from a curve, in as many digits as the curve supports."""
     if math.isinf(value):
         return "open"
     return f"{value:,.0f}" if value >= 1000 or value == 0 else f"{value:.1f}"
@@ -257,7 +186,7 @@ def _ohms_given(value: float) -> str:
 
 
 def _digits(value: float) -> str:
-    """A value as it was given or stands on an axis, without the noise of a calculation."""
+    """A value as it was given or as it is on an axis, without the noise of a calculation."""
     return fmt.plain(float(f"{value:.7g}"))
 
 
@@ -265,18 +194,18 @@ def _value(value: float, unit: str) -> str:
     return fmt.with_unit(_digits(value), unit)
 
 
-def _reading(outlook: FaultReport, value: float) -> str:
-    conversion = outlook.reading_conversion
+def _reading(report: FaultReport, value: float) -> str:
+    conversion = report.reading_conversion
     text = _digits(value) if conversion is PLAIN else fmt.number(float(value), conversion)
-    return fmt.with_unit(text, outlook.signal.unit)
+    return fmt.with_unit(text, report.signal.unit)
 
 
-def _named(definition: Definition, name: str, value: float) -> str:
+def _signal_value(definition: Definition, name: str, value: float) -> str:
     return f"{name} {_value(value, definition.signals[name].unit if name in definition.signals else '')}"
 
 
-def _effect_words(outlook: FaultReport, effect: FaultEffect) -> str:
-    definition, table = outlook.definition, effect.table
+def _effect_text(report: FaultReport, effect: FaultEffect) -> str:
+    definition, table = report.definition, effect.table
     unit, conversion = definition.unit_of(table), definition.conversion_of(table)
     if math.isnan(effect.true) and math.isnan(effect.false):
         return "off by either reading"
@@ -284,26 +213,27 @@ def _effect_words(outlook: FaultReport, effect: FaultEffect) -> str:
         return "no difference"
     old, new, difference = fmt.format_change(effect.true, effect.false, conversion)
     if math.isnan(effect.true):
-        words = f"switched on{_extent(effect)}: off becomes {fmt.with_unit(new, unit)}"
+        text = f"switched on{_extent(effect)}: off becomes {fmt.with_unit(new, unit)}"
     elif math.isnan(effect.false):
-        words = f"switched off{_extent(effect)}: {fmt.with_unit(old, unit)} becomes off"
+        text = f"switched off{_extent(effect)}: {fmt.with_unit(old, unit)} becomes off"
     elif isinstance(conversion, States):
-        words = f"{old} becomes {new}"
+        text = f"{old} becomes {new}"
     else:
-        words = f"{old} becomes {fmt.with_unit(new, unit)} ({difference}, {_share(effect)} of its span)"
-    places = []
-    if len(outlook.true) > 1:
-        places.append(
-            f"a true {outlook.signal.name} of {_value(outlook.true[effect.reading], outlook.signal.unit)}"
-        )
-    places += [
-        _named(definition, name, value) for name, value in effect.at.items() if name not in outlook.given
+        text = f"{old} becomes {fmt.with_unit(new, unit)} ({difference}, {_share(effect)} of its span)"
+    place = []
+    if len(report.true) > 1:
+        true = _value(report.true[effect.reading], report.signal.unit)
+        place.append(f"a true {report.signal.name} of {true}")
+    place += [
+        _signal_value(definition, name, value)
+        for name, value in effect.at.items()
+        if name not in report.given
     ]
-    if places:
-        words += f" at {', '.join(places)}"
+    if place:
+        text += f" at {', '.join(place)}"
     if effect.via:
-        words += f"; through {', '.join(effect.via)}"
-    return words
+        text += f"; through {', '.join(effect.via)}"
+    return text
 
 
 def _extent(effect: FaultEffect) -> str:
@@ -316,28 +246,29 @@ def _share(effect: FaultEffect) -> str:
     return f"{100 * effect.share:.0f} %" if effect.share >= SLIGHT else "less than 1 %"
 
 
-def _threshold_words(outlook: FaultReport, one: Threshold) -> str:
-    definition = outlook.definition
-    conversion, unit = definition.conversion_of(one.table), definition.unit_of(one.table)
-    if math.isnan(one.value):
+def _threshold_text(report: FaultReport, threshold: Threshold) -> str:
+    definition, table = report.definition, threshold.table
+    conversion, unit = definition.conversion_of(table), definition.unit_of(table)
+    if math.isnan(threshold.value):
         return "off"
-    value = fmt.quantity(one.value, conversion, unit)
-    readings = f"{_span(one.false, unit)} is read in place of {_span(one.true, unit)}"
-    if not one.is_crossed:
+    value = fmt.quantity(threshold.value, conversion, unit)
+    readings = f"{_span(threshold.false, unit)} is read in place of {_span(threshold.true, unit)}"
+    if not threshold.is_crossed:
         return f"{value} is not crossed; {readings}"
-    ends = "a fault may be set" if one.table.purpose is Purpose.DIAGNOSIS else "what it decides changes"
-    return f"{value} is crossed: {readings}; {ends}"
+    outcome = "a fault may be set" if table.purpose is Purpose.DIAGNOSIS else "what it decides changes"
+    return f"{value} is crossed: {readings}; {outcome}"
 
 
-def _uncrossed_words(outlook: FaultReport, rest: list[Threshold]) -> Iterator[str]:
-    definition = outlook.definition
+def _uncrossed_sentences(report: FaultReport) -> Iterator[str]:
+    definition = report.definition
     listed = []
-    for one in rest:
-        value = fmt.quantity(one.value, definition.conversion_of(one.table), definition.unit_of(one.table))
-        listed.append(f"{one.table.name} ({'off' if math.isnan(one.value) else value})")
+    for threshold in report.uncrossed:
+        conversion, unit = definition.conversion_of(threshold.table), definition.unit_of(threshold.table)
+        value = "off" if math.isnan(threshold.value) else fmt.quantity(threshold.value, conversion, unit)
+        listed.append(f"{threshold.table.name} ({value})")
     if listed:
-        verb = "Threshold" if len(listed) == 1 else "Thresholds"
-        yield f"{verb} not crossed: {', '.join(listed)}."
+        noun = "Threshold" if len(listed) == 1 else "Thresholds"
+        yield f"{noun} not crossed: {', '.join(listed)}."
 
 
 def _span(ends: tuple[float, float], unit: str) -> str:
@@ -345,23 +276,25 @@ def _span(ends: tuple[float, float], unit: str) -> str:
     return fmt.with_unit(low if low == high else f"{low} to {high}", unit)
 
 
-def _closing(outlook: FaultReport, slight: int) -> Iterator[str]:
-    if not outlook.effects and not outlook.obstacles:
-        if outlook.is_selection:
-            yield f"{outlook.signal.name} reaches none of the tables that were asked for."
+def _closing(report: FaultReport, slight: int) -> Iterator[str]:
+    """What is left out and how to read the report; ``slight`` is the number of effects left out."""
+    if not report.effects and not report.unreadable:
+        if report.is_selection:
+            yield f"{report.signal.name} reaches none of the selected tables."
         else:
-            yield f"No table is reached by {outlook.signal.name}."
+            yield f"{report.signal.name} reaches no table."
     if slight:
-        verb, them = ("notices", "it") if slight == 1 else ("notice", "them")
+        verb, them = ("changes", "it") if slight == 1 else ("change", "them")
         yield f"{fmt.count(slight, 'more table')} hardly {verb}; --all shows {them}."
-    if outlook.effects and slight < len(outlook.effects):
-        words = "A table's span is the distance between its smallest and its largest cell."
-        is_free = any(set(effect.at) - set(outlook.given) for effect in outlook.effects)
-        if is_free or len(outlook.true) > 1:
-            words += " Each table is shown where it differs most within the operating ranges of the signals."
-        yield words
-    for name, others in (outlook.rivals or {}).items():
-        listed = ", ".join(table.name for table in others)
-        yield f"{name} may also come from {listed}, which is not reckoned with."
-    yield from unread_sentences(outlook.obstacles)
+    if report.effects and slight < len(report.effects):
+        sentence = "A table's span is the distance between its smallest and its largest cell."
+        if report.has_free_signals or len(report.true) > 1:
+            sentence += (
+                " Each table is shown where it differs most within the operating ranges of the signals."
+            )
+        yield sentence
+    for name, rivals in report.rivals.items():
+        listed = ", ".join(table.name for table in rivals)
+        yield f"callint does not follow {listed}, which may also make {name}."
+    yield from unreadable_sentences(report.unreadable)
     yield CAUTION

@@ -1,10 +1,10 @@
-// The findings of all images, and the way from each to its cell.
+// The findings of all images, with links to their cells.
 
-const worstFirst = 100;
-/** So many tables on an axis are named with a finding. */
-const mostOnAxis = 6;
+const mostOpenFindings = 100;
+/** The largest number of tables on an axis that are named with a finding. */
+const mostTablesOnAxis = 6;
 
-/** A finding in words; with its section known, its place leads to the cell. */
+/** A finding as a list item; in a section, its place is a link to the cell. */
 function drawFinding(finding, section) {
   const parts = [badge(finding.severity, finding.waiver), " ", drawPlace(finding, section)];
   const tags = [];
@@ -14,7 +14,7 @@ function drawFinding(finding, section) {
   const message = make("p", { class: "message" }, `${sentence(finding.message)}`, ...tags.map((tag) =>
     make("span", { class: "tag" }, tag)));
   const more = finding.more ? make("p", {}, `${count(finding.more, "finding")} more like this.`) : undefined;
-  const advice = finding.waiver ? waiverWords(finding.waiver) : finding.hint;
+  const advice = finding.waiver ? waiverText(finding.waiver) : finding.hint;
   const rule = make("p", { class: "rule" }, make("code", { title: review.rules[finding.rule] }, finding.rule),
     ` ${review.rules[finding.rule] ?? ""} `, make("code", { class: "print" }, finding.fingerprint.slice(0, 8)));
   const placed = section || sectionOf(finding) ? " placed" : "";
@@ -27,23 +27,23 @@ function sentence(text) {
   return /[.!?]$/.test(text) ? text : `${text}.`;
 }
 
-function waiverWords({ who, reason, until }) {
+function waiverText({ who, reason, until }) {
   return `Waived by ${who}${until ? ` until ${until}` : ""}: ${reason}`;
 }
 
 function drawPlace(finding, section) {
-  const words = [];
+  const labels = [];
   const image = review.images.find(({ id }) => id === finding.image);
   if (!section) {
-    if (finding.image === undefined) words.push(`${finding.source ?? ""}${finding.line ? ` line ${finding.line}` : ""}`);
-    else if (several) words.push(image.path);
+    if (finding.image === undefined) labels.push(`${finding.source ?? ""}${finding.line ? ` line ${finding.line}` : ""}`);
+    else if (hasSeveralImages) labels.push(image.path);
     const target = sectionOf(finding);
-    if (finding.table && !isOnAxis(finding)) words.push(target ? target.table.title : finding.table);
+    if (finding.table && !isOnAxis(finding)) labels.push(target ? target.table.title : finding.table);
   }
-  if (isOnAxis(finding)) words.push(`Axis ${finding.table}`);
-  if (finding.place) words.push(finding.place);
-  else if (finding.address) words.push(finding.address);
-  const text = words.filter(Boolean).join(", ") || (section ? "This table" : "This image");
+  if (isOnAxis(finding)) labels.push(`Axis ${finding.table}`);
+  if (finding.place) labels.push(finding.place);
+  else if (finding.address) labels.push(finding.address);
+  const text = labels.filter(Boolean).join(", ") || (section ? "This table" : "This image");
   if (!sectionOf(finding)) return make("span", {}, text);
   return make("a", {
     href: `#finding-${finding.id}`,
@@ -56,15 +56,15 @@ function drawPlace(finding, section) {
 
 /** Whether a finding is about an axis of changed tables. */
 function isOnAxis(finding) {
-  const concerned = tablesOf.get(finding);
-  return concerned.length > 0 && concerned.every(({ data }) => data.name !== finding.table);
+  const concernedTables = tablesOf.get(finding);
+  return concernedTables.length > 0 && concernedTables.every(({ data }) => data.name !== finding.table);
 }
 
-/** The ways to the changed tables on the axis that a finding is about, without the one that it stands with. */
+/** Links to the changed tables on the axis that a finding is about, except the table of its section. */
 function drawTablesOn(finding, section) {
-  const others = isOnAxis(finding) ? tablesOf.get(finding).filter((table) => table !== section?.table) : [];
-  if (!others.length) return undefined;
-  const links = others.slice(0, mostOnAxis).flatMap((table, n) => [n ? ", " : "", make("a", {
+  const otherTables = isOnAxis(finding) ? tablesOf.get(finding).filter((table) => table !== section?.table) : [];
+  if (!otherTables.length) return undefined;
+  const links = otherTables.slice(0, mostTablesOnAxis).flatMap((table, n) => [n ? ", " : "", make("a", {
     href: `#${table.key}`,
     onclick: (event) => {
       event.preventDefault();
@@ -72,23 +72,23 @@ function drawTablesOn(finding, section) {
       table.section.show();
     },
   }, table.title)]);
-  const more = others.length - mostOnAxis;
+  const more = otherTables.length - mostTablesOnAxis;
   return make("p", { class: "on-axis" }, section ? "Also on this axis: " : "Changed tables on it: ", ...links,
     more > 0 ? ` and ${count(more, "more table")}` : "", ".");
 }
 
 /** The section of the table that a finding is about, or of the first one on its axis. */
 function sectionOf(finding) {
-  const concerned = tablesOf.get(finding);
-  const table = concerned.find(({ data }) => data.name === finding.table) ?? concerned[0];
+  const concernedTables = tablesOf.get(finding);
+  const table = concernedTables.find(({ data }) => data.name === finding.table) ?? concernedTables[0];
   return table?.section;
 }
 
-/** Leads to a finding's cell, table or words, and makes its link the page's. */
+/** Goes to a finding's cell, table or list item, and puts its link into the page's address. */
 function showFinding(id, within) {
   const finding = review.findings[id];
   if (!finding) return false;
-  desk.finding = id;
+  pageState.finding = id;
   const section = within ?? sectionOf(finding);
   if (section) {
     if (section.article.hidden) clearFilter();
@@ -97,38 +97,38 @@ function showFinding(id, within) {
     if (section !== within) section.show({ focus: cell === undefined, link: false });
     if (cell !== undefined) section.choose(cell, { focus: true, link: false });
   } else {
-    const words = desk.findingItems[id];
-    words.closest("details")?.setAttribute("open", "");
-    words.hidden = false;
-    words.tabIndex = -1;
-    words.scrollIntoView({ block: "center" });
-    words.focus({ preventScroll: true });
+    const item = pageState.findingItems[id];
+    item.closest("details")?.setAttribute("open", "");
+    item.hidden = false;
+    item.tabIndex = -1;
+    item.scrollIntoView({ block: "center" });
+    item.focus({ preventScroll: true });
   }
   setLink(`finding-${id}`);
   return true;
 }
 
-/** All findings, the worst first; what somebody waived is folded away. */
+/** Draws all findings, the worst first; waived ones are folded. */
 function drawFindings() {
-  const heading = make("h2", { id: fresh("findings") }, "Findings");
+  const heading = make("h2", { id: uniqueId("findings") }, "Findings");
   const holder = document.querySelector("main > .findings");
-  desk.findingItems = review.findings.map((finding) => drawFinding(finding));
-  const open = inOrder.filter(({ waiver }) => !waiver).map(({ id }) => desk.findingItems[id]);
-  const waived = inOrder.filter(({ waiver }) => waiver).map(({ id }) => desk.findingItems[id]);
+  pageState.findingItems = review.findings.map((finding) => drawFinding(finding));
+  const open = findingsInOrder.filter(({ waiver }) => !waiver).map(({ id }) => pageState.findingItems[id]);
+  const waived = findingsInOrder.filter(({ waiver }) => waiver).map(({ id }) => pageState.findingItems[id]);
   const section = make("section", { "aria-labelledby": heading.id }, heading);
-  const placed = desk.findingItems.filter((item) => item.classList.contains("placed")).length;
+  const placed = pageState.findingItems.filter((item) => item.classList.contains("placed")).length;
   if (placed) section.append(make("p", { class: "with-tables" }, `${count(placed, "finding")} with the tables below.`));
   if (open.length) section.append(make("ul", { class: "all" }, ...open));
   else section.append(make("p", {}, waived.length ? "Every finding is waived." : "Nothing was found."));
-  if (open.length > worstFirst) {
-    for (const item of open.slice(worstFirst)) item.hidden = true;
+  if (open.length > mostOpenFindings) {
+    for (const item of open.slice(mostOpenFindings)) item.hidden = true;
     const button = make("button", {
       type: "button",
       onclick: () => {
         for (const item of open) item.hidden = false;
         button.remove();
       },
-    }, `Show ${count(open.length - worstFirst, "more finding")}`);
+    }, `Show ${count(open.length - mostOpenFindings, "more finding")}`);
     section.append(button);
   }
   if (waived.length) {

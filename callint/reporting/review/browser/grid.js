@@ -1,16 +1,16 @@
-// A table as a grid with its breakpoints: new, old or what changed.
+// A table as a grid with its breakpoints: new values, old values or differences.
 
-const marks = { raised: "▲", lowered: "▼", switched: "◆" };
-/** So many findings are shown with a cell; all stand below their table. */
-const mostPinned = 3;
+const markSigns = { raised: "▲", lowered: "▼", switched: "◆" };
+/** The largest number of findings shown with a cell; all findings are below the table. */
+const mostFindingsPerCell = 3;
 const views = ["new", "old", "change"];
 
 /** The grid in one view; `times` adds each cell's share of the logged time. */
 function drawGrid(table, view, chosen, times) {
   const { data } = table;
-  const caption = make("caption", { id: fresh("caption") }, captionOf(table, view));
+  const caption = make("caption", { id: uniqueId("caption") }, captionText(table, view));
   const grid = make("table", { role: "grid", "aria-labelledby": caption.id, "aria-readonly": "true", class: view });
-  const context = { table, view, chosen, times, most: Math.max(0, ...(data.logged?.cells ?? [])) };
+  const context = { table, view, chosen, times, maxShare: Math.max(0, ...(data.logged?.cells ?? [])) };
   const body = make("tbody");
   grid.append(caption);
   if (data.x) grid.append(drawHead(table, view));
@@ -19,18 +19,18 @@ function drawGrid(table, view, chosen, times) {
   return grid;
 }
 
-function captionOf(table, view) {
-  const what = { new: "new values", old: "old values", change: "differences" }[view];
-  return `${table.title}, ${withUnit(what, table.data.unit && `in ${table.data.unit}`)}`;
+function captionText(table, view) {
+  const values = { new: "new values", old: "old values", change: "differences" }[view];
+  return `${table.title}, ${withUnit(values, table.data.unit && `in ${table.data.unit}`)}`;
 }
 
-/** What the frame around some cells stands for; "" where there is none. */
-function frameWords(table) {
-  const ranges = ["x", "y"].map((side) => frameOf(table, side)).filter(Boolean);
+/** The meaning of the frame around cells; "" without a frame. */
+function operatingRangeText(table) {
+  const ranges = ["x", "y"].map((side) => operatingRangeOf(table, side)).filter(Boolean);
   return ranges.length ? `Framed is the operating range: ${ranges.join(", ")}.` : "";
 }
 
-function frameOf(table, side) {
+function operatingRangeOf(table, side) {
   const axis = table.data[side];
   if (!axis?.operating) return "";
   const breakpoints = table.breakpoints(side);
@@ -45,7 +45,7 @@ function axisName(axis) {
 
 function drawHead(table, view) {
   const { x, y, nx } = table.data;
-  const points = Array.from({ length: nx }, (_, place) => drawBreakpoint(table, "x", place, view));
+  const points = Array.from({ length: nx }, (_, index) => drawBreakpoint(table, "x", index, view));
   if (!y) {
     return make("thead", {}, make("tr", {}, make("th", { scope: "row", class: "signal" }, axisName(x)), ...points));
   }
@@ -54,27 +54,27 @@ function drawHead(table, view) {
   return make("thead", {}, make("tr", {}, corner, across), make("tr", {}, ...points));
 }
 
-function drawBreakpoint(table, side, place, view) {
-  const shown = table.breakpoint(side, place, view);
-  const before = table.breakpoint(side, place, "old");
-  const moved = table.isMoved(side, place);
-  const findings = table.pinnedTo(side, place);
-  const parts = [pins(findings)];
+function drawBreakpoint(table, side, index, view) {
+  const text = table.breakpoint(side, index, view);
+  const oldText = table.breakpoint(side, index, "old");
+  const moved = table.isMoved(side, index);
+  const findings = table.breakpointFindings(side, index);
+  const parts = [drawFindingLetter(findings)];
   if (moved && view !== "old") {
-    const way = Number(shown) < Number(before) ? "lowered" : "raised";
-    parts.push(mark(way), shown, aside(`, moved from ${before}`), was(before));
+    const direction = Number(text) < Number(oldText) ? "lowered" : "raised";
+    parts.push(drawMark(direction), text, spokenText(`, moved from ${oldText}`), drawOldValue(oldText));
   } else {
-    parts.push(shown);
+    parts.push(text);
   }
   return make("th", { scope: side === "x" ? "col" : "row", class: moved ? "moved" : undefined }, ...parts);
 }
 
-function mark(way) {
-  return make("span", { class: "mark", "aria-hidden": "true" }, marks[way]);
+function drawMark(direction) {
+  return make("span", { class: "mark", "aria-hidden": "true" }, markSigns[direction]);
 }
 
-/** The old value, which is printed under a new one. */
-function was(text) {
+/** The old value, which is printed below the new one. */
+function drawOldValue(text) {
   return make("span", { class: "was", "aria-hidden": "true" }, text);
 }
 
@@ -91,23 +91,23 @@ function drawRow(context, y) {
 function drawCell(context, x, y) {
   const { table, view, chosen } = context;
   const cell = table.cell(x, y);
-  const kinds = framing(table, x, y);
+  const kinds = operatingRangeEdges(table, x, y);
   const parts = [];
-  const findings = table.pinned.get(cell);
+  const findings = table.findingsByCell.get(cell);
   if (findings) {
     kinds.push("pinned");
-    parts.push(pins(findings));
+    parts.push(drawFindingLetter(findings));
   }
   if (table.isChanged(cell)) parts.push(...changedParts(table, cell, view, kinds));
-  else if (view === "change") parts.push(make("span", { "aria-hidden": "true" }, "·"), aside("unchanged"));
+  else if (view === "change") parts.push(make("span", { "aria-hidden": "true" }, "·"), spokenText("unchanged"));
   else parts.push(view === "old" ? table.old(cell) : table.new(cell));
   if (view !== "change") {
-    const shade = table.shade(cell, view);
+    const shade = table.valueLevel(cell, view);
     if (shade !== undefined) kinds.push(`s${shade}`);
   }
   if (table.off(view).has(cell)) {
     kinds.push("off");
-    parts.push(aside(", switched off"));
+    parts.push(spokenText(", switched off"));
   }
   if (context.times && table.data.logged) parts.push(drawTime(context, cell));
   if (cell === chosen) kinds.push("chosen");
@@ -116,42 +116,42 @@ function drawCell(context, x, y) {
 }
 
 function changedParts(table, cell, view, kinds) {
-  const way = table.direction(cell);
+  const direction = table.direction(cell);
   const difference = table.difference(cell);
-  const words = way === "switched" ? "changed" : `${way} by ${difference.replace(/^[+-]/, "")}`;
-  kinds.push("changed", way, `w${table.weight(cell)}`);
-  if (view === "old") return [table.old(cell), aside(`, ${words} to ${table.new(cell)}`)];
+  const changeText = direction === "switched" ? "changed" : `${direction} by ${difference.replace(/^[+-]/, "")}`;
+  kinds.push("changed", direction, `w${table.changeLevel(cell)}`);
+  if (view === "old") return [table.old(cell), spokenText(`, ${changeText} to ${table.new(cell)}`)];
   const text = view === "new" ? table.new(cell) : difference || `${table.old(cell)} → ${table.new(cell)}`;
-  return [mark(way), text, aside(`, ${words} from ${table.old(cell)}`), was(table.old(cell))];
+  return [drawMark(direction), text, spokenText(`, ${changeText} from ${table.old(cell)}`), drawOldValue(table.old(cell))];
 }
 
-/** Which edges of the operating range a cell lies at. */
-function framing(table, x, y) {
+/** The edges of the operating range at which a cell lies, as classes. */
+function operatingRangeEdges(table, x, y) {
   const { data } = table;
   const [left, right] = data.x?.operating ?? [0, data.nx - 1];
   const [top, bottom] = data.y?.operating ?? [0, data.ny - 1];
   if (!data.x?.operating && !data.y?.operating) return [];
   if (x < left || x > right || y < top || y > bottom) return [];
   const edges = [["left", x === left], ["right", x === right], ["top", y === top], ["bottom", y === bottom]];
-  return edges.filter(([, is]) => is).map(([edge]) => `frame-${edge}`);
+  return edges.filter(([, isEdge]) => isEdge).map(([edge]) => `frame-${edge}`);
 }
 
-/** The worst of some findings as a letter pinned to a corner. */
-function pins(findings) {
+/** The worst of some findings as a letter in a corner. */
+function drawFindingLetter(findings) {
   if (!findings?.length) return "";
   const open = findings.filter((finding) => !finding.waiver);
-  const severity = severities.find((one) => (open.length ? open : findings).some((f) => f.severity === one));
+  const severity = severities.find((level) => (open.length ? open : findings).some((finding) => finding.severity === level));
   const word = open.length ? count(open.length, "finding") : "waived";
   const letter = make("span", { "aria-hidden": "true" }, severity[0].toUpperCase());
   const kind = open.length ? severity : "accepted";
-  return make("span", { class: `pin ${kind}` }, letter, aside(` ${severity}: ${word}, `));
+  return make("span", { class: `pin ${kind}` }, letter, spokenText(` ${severity}: ${word}, `));
 }
 
 function drawTime(context, cell) {
   const share = context.table.data.logged.cells[cell];
   const bar = make("span", { class: "bar", "aria-hidden": "true" });
-  bar.style.setProperty("--share", context.most ? share / context.most : 0);
-  return make("span", { class: "time" }, aside(", "), percentOf(share), aside(" of the time"), bar);
+  bar.style.setProperty("--share", context.maxShare ? share / context.maxShare : 0);
+  return make("span", { class: "time" }, spokenText(", "), percentOf(share), spokenText(" of the time"), bar);
 }
 
 function percentOf(share) {
@@ -159,14 +159,14 @@ function percentOf(share) {
   return share < 0.001 ? "< 0.1 %" : `${(100 * share).toFixed(1)} %`;
 }
 
-/** What is new in a cell that holds what it held: at a breakpoint that moved the output need not be the same. */
-function unchangedWords(table, cell) {
-  const moves = table.moves(cell);
+/** The text of an unchanged cell; its output may differ if a breakpoint moved. */
+function unchangedText(table, cell) {
+  const moves = table.movedBreakpoints(cell);
   if (!moves) return "unchanged";
   return `cell unchanged, its ${moves === 1 ? "breakpoint" : "breakpoints"} moved`;
 }
 
-/** Everything about one cell in one view, in words and numbers. */
+/** All details of a cell in one view. */
 function drawDetails(table, cell, view) {
   const { data } = table;
   const [oldRaw, newRaw] = table.raw(cell);
@@ -178,17 +178,17 @@ function drawDetails(table, cell, view) {
     if (table.difference(cell)) pairs.push(["Difference", withUnit(table.difference(cell), data.unit)]);
     if (percent) pairs.push(["Percent", `${percent} %`]);
   } else {
-    pairs.push(["New", unchangedWords(table, cell)]);
+    pairs.push(["New", unchangedText(table, cell)]);
   }
   pairs.push(["Raw", changed ? `${oldRaw} → ${newRaw}` : `${oldRaw}`], ["Address", table.address(cell)]);
   if (data.logged) pairs.push(["Logged time", percentOf(data.logged.cells[cell])]);
   const list = make("dl", {}, ...pairs.filter(([, text]) => text !== "").map(([name, text]) =>
     make("div", { class: name.toLowerCase().replace(" ", "-") }, make("dt", {}, name), make("dd", {}, text))));
-  const pinned = table.pinned.get(cell) ?? [];
-  const findings = pinned.slice(0, mostPinned).map((finding) => make("p", { class: "finding" },
+  const cellFindings = table.findingsByCell.get(cell) ?? [];
+  const findings = cellFindings.slice(0, mostFindingsPerCell).map((finding) => make("p", { class: "finding" },
     badge(finding.severity, finding.waiver), " ", make("code", {}, finding.rule), ` ${sentence(finding.message)} `,
-    finding.waiver ? waiverWords(finding.waiver) : finding.hint ?? ""));
-  const more = pinned.length - mostPinned;
+    finding.waiver ? waiverText(finding.waiver) : finding.hint ?? ""));
+  const more = cellFindings.length - mostFindingsPerCell;
   if (more > 0) findings.push(make("p", { class: "finding" }, `${count(more, "finding")} more below.`));
   return [list, ...findings];
 }

@@ -1,23 +1,23 @@
-// The list of tables: what is shown of it, and what has been read.
+// The list of tables: its filters, and which tables have been read.
 
 const list = { links: [] };
 
 function drawList() {
   const nav = document.querySelector("nav.list");
   list.links = [...nav.querySelectorAll(".tables a")];
-  list.links.forEach((link, place) => {
+  list.links.forEach((link, index) => {
     link.addEventListener("click", (event) => {
       event.preventDefault();
-      desk.sections[place].show();
+      pageState.sections[index].show();
     });
-    list.links[place].append(make("span", { class: "done" }));
+    list.links[index].append(make("span", { class: "done" }));
   });
   const { words, purpose, group, severity, unread } = drawFilters();
   list.fields = { words, purpose, group, severity, unread };
-  list.told = make("p", { class: "told", role: "status" });
+  list.status = make("p", { class: "status", role: "status" });
   const bar = make("progress", { max: Math.max(tables.length, 1), value: 0, "aria-label": "Tables read" });
   const progress = make("p", { class: "progress" });
-  const signOff = make("a", { href: "#~signing", class: "to-signing", onclick: (event) => {
+  const signOffLink = make("a", { href: "#~signing", class: "to-signing", onclick: (event) => {
     event.preventDefault();
     const heading = document.querySelector(".signoff h2");
     heading.tabIndex = -1;
@@ -27,10 +27,10 @@ function drawList() {
   const filters = make("details", { class: "filters" }, make("summary", {}, "Filter"), words.label,
     purpose.label, group.label, severity.label, unread.label);
   filters.open = window.innerWidth > 900;
-  nav.querySelector(".controls").append(make("div", { class: "reading" }, progress, signOff, bar), filters, list.told);
-  said.listeners.push(() => {
-    progress.textContent = said.progress;
-    bar.value = said.done;
+  nav.querySelector(".controls").append(make("div", { class: "reading" }, progress, signOffLink, bar), filters, list.status);
+  signOff.listeners.push(() => {
+    progress.textContent = signOff.progress;
+    bar.value = signOff.readCount;
     markRead();
     if (unread.input.checked) filterTables();
   });
@@ -39,40 +39,40 @@ function drawList() {
 function drawFilters() {
   const labelled = (text, input, kind) => ({ input, label: make("label", { class: kind }, make("span", {}, text), input) });
   const choice = (text, values, all) => {
-    const options = values.map(([value, words]) => make("option", { value }, words));
+    const options = values.map(([value, label]) => make("option", { value }, label));
     return labelled(text, make("select", { onchange: filterTables }, make("option", { value: "" }, all), ...options));
   };
-  const seen = (pick) => [...new Set(tables.map(pick).filter(Boolean))].map((text) => [text, text]);
+  const distinct = (pick) => [...new Set(tables.map(pick).filter(Boolean))].map((text) => [text, text]);
   return {
     words: labelled("Words", make("input", { type: "search", oninput: filterTables, autocomplete: "off" })),
-    purpose: choice("Purpose", seen(({ data }) => data.purpose), "all purposes"),
-    group: choice("Group", seen(({ data }) => data.group), "all groups"),
-    severity: choice("Findings", [...severities.map((one) => [one, `with ${one}s`]), ["none", "without"]], "with and without"),
+    purpose: choice("Purpose", distinct(({ data }) => data.purpose), "all purposes"),
+    group: choice("Group", distinct(({ data }) => data.group), "all groups"),
+    severity: choice("Findings", [...severities.map((severity) => [severity, `with ${severity}s`]), ["none", "without"]], "with and without"),
     unread: labelled("Not read yet", make("input", { type: "checkbox", onchange: filterTables }), "tick"),
   };
 }
 
-function fits(table) {
+function matchesFilter(table) {
   const { words, purpose, group, severity, unread } = list.fields;
   const open = table.findings.filter((finding) => !finding.waiver);
   if (purpose.input.value && table.data.purpose !== purpose.input.value) return false;
   if (group.input.value && table.data.group !== group.input.value) return false;
   if (severity.input.value === "none" && open.length) return false;
-  if (severities.includes(severity.input.value) && !open.some((one) => one.severity === severity.input.value)) return false;
-  if (unread.input.checked && said.read.has(table.key)) return false;
+  if (severities.includes(severity.input.value) && !open.some((finding) => finding.severity === severity.input.value)) return false;
+  if (unread.input.checked && signOff.read.has(table.key)) return false;
   const text = [table.title, table.data.name, table.data.group, table.data.summary, table.image.path].join(" ").toLowerCase();
   return words.input.value.toLowerCase().split(/\s+/).every((word) => text.includes(word));
 }
 
 function filterTables() {
-  let shown = 0;
-  desk.sections.forEach((section, place) => {
-    const fit = fits(section.table);
-    shown += fit;
-    section.article.hidden = !fit;
-    list.links[place].parentElement.hidden = !fit;
+  let visibleCount = 0;
+  pageState.sections.forEach((section, index) => {
+    const isMatch = matchesFilter(section.table);
+    visibleCount += isMatch;
+    section.article.hidden = !isMatch;
+    list.links[index].parentElement.hidden = !isMatch;
   });
-  list.told.textContent = shown === tables.length ? "" : `${shown.toLocaleString("en")} of ${count(tables.length, "table")} shown`;
+  list.status.textContent = visibleCount === tables.length ? "" : `${visibleCount.toLocaleString("en")} of ${count(tables.length, "table")} shown`;
 }
 
 function clearFilter() {
@@ -84,20 +84,20 @@ function clearFilter() {
 }
 
 function markRead() {
-  tables.forEach((table, place) => {
-    const read = said.read.has(table.key);
-    const link = list.links[place];
+  tables.forEach((table, index) => {
+    const read = signOff.read.has(table.key);
+    const link = list.links[index];
     if (link.classList.toggle("read", read) === (link.lastChild.textContent !== "")) return;
-    link.lastChild.replaceChildren(...(read ? [make("span", { "aria-hidden": "true" }, "✓"), aside(", read")] : []));
+    link.lastChild.replaceChildren(...(read ? [make("span", { "aria-hidden": "true" }, "✓"), spokenText(", read")] : []));
   });
 }
 
 function markInList(section) {
   for (const link of list.links) link.removeAttribute("aria-current");
-  const link = list.links[desk.sections.indexOf(section)];
+  const link = list.links[pageState.sections.indexOf(section)];
   link.setAttribute("aria-current", "true");
   const box = link.closest("nav");
-  // The list alone is scrolled, and only where it scrolls for itself.
+  // Only the list is scrolled, and only if it has its own scroll bar.
   const [inside, around] = [link.getBoundingClientRect(), box.getBoundingClientRect()];
   if (box.scrollHeight > box.clientHeight && (inside.top < around.top || inside.bottom > around.bottom)) {
     box.scrollTop += inside.top - around.top - box.clientHeight / 2;

@@ -1,12 +1,12 @@
 // Curves, and cuts through maps, as lines: the old ones dashed, the new ones solid.
 
-const frame = { width: 380, height: 240, left: 50, right: 36, top: 22, bottom: 42 };
+const plotFrame = { width: 380, height: 240, left: 50, right: 36, top: 22, bottom: 42 };
 
 /** Round numbers that divide a range into a few steps. */
 function ticksOf(low, high, most = 5) {
   const raw = (high - low) / most || 1;
   const power = 10 ** Math.floor(Math.log10(raw));
-  const step = [1, 2, 2.5, 5, 10].map((one) => one * power).find((one) => one >= raw * 0.999);
+  const step = [1, 2, 2.5, 5, 10].map((digit) => digit * power).find((size) => size >= raw * 0.999);
   const ticks = [];
   for (let n = Math.ceil(low / step - 1e-9); n * step <= high + step * 1e-9; n += 1) ticks.push(n * step || 0); // never -0
   return ticks;
@@ -18,13 +18,13 @@ function isRising(texts) {
   return values.every((value, n) => Number.isFinite(value) && (n === 0 || value > values[n - 1]));
 }
 
-/** Breakpoints of the same axis as numbers; all by their places where some are no numbers or do not rise. */
+/** Breakpoints of one axis as numbers; as indexes if some are not numbers or do not rise. */
 function positions(...axes) {
   return axes.every(isRising) ? axes.map((texts) => texts.map(Number)) : axes.map((texts) => texts.map((_, n) => n));
 }
 
-/** What has to be said of a picture over axes that do not rise in the views it shows; "" where they do. */
-function spacingWords(table, sides, shownViews) {
+/** A note on axes that do not rise in the shown views; "" if all rise. */
+function spacingNote(table, sides, shownViews) {
   const uneven = sides.filter((side) => !shownViews.every((view) => isRising(table.breakpoints(side, view))));
   const names = uneven.map((side) => table.data[side].signal).join(" and of ");
   return names ? ` The breakpoints of ${names} do not all rise: they stand evenly spaced, not to scale.` : "";
@@ -38,28 +38,28 @@ function scale(low, high, from, to) {
 /**
  * A plot of an old and a new line.
  *
- * Each line has `xs`, breakpoints as texts, and `ys`, numbers of which NaN is a gap. `span` are the lowest and
- * the highest number of the value axis, `chosen` the place of the cell that is looked at.
+ * Each line has `xs`, breakpoints as texts, and `ys`, numbers; NaN is a gap. `span` has the lowest and the
+ * highest number of the value axis, `chosen` is the index of the chosen cell.
  */
-function drawPlot({ name, across, unit, old, now, span, chosen }) {
-  const [oldXs, newXs] = positions(old.xs, now.xs);
+function drawPlot({ name, xLabel, unit, old, current, span, chosen }) {
+  const [oldXs, newXs] = positions(old.xs, current.xs);
   const all = [...oldXs, ...newXs];
-  const x = scale(Math.min(...all), Math.max(...all), frame.left, frame.width - frame.right);
-  const slack = (span[1] - span[0]) * 0.06 || Math.abs(span[0]) * 0.1 || 1;
-  const [low, high] = [span[0] - slack, span[1] + slack];
-  const y = scale(low, high, frame.height - frame.bottom, frame.top);
-  const parts = [drawValueAxis(low, high, y, unit), drawBreakpointAxis(newXs, now.xs, x, across)];
+  const x = scale(Math.min(...all), Math.max(...all), plotFrame.left, plotFrame.width - plotFrame.right);
+  const margin = (span[1] - span[0]) * 0.06 || Math.abs(span[0]) * 0.1 || 1;
+  const [low, high] = [span[0] - margin, span[1] + margin];
+  const y = scale(low, high, plotFrame.height - plotFrame.bottom, plotFrame.top);
+  const parts = [drawValueAxis(low, high, y, unit), drawBreakpointAxis(newXs, current.xs, x, xLabel)];
   if (newXs[chosen] !== undefined) {
-    const place = x(newXs[chosen]);
-    parts.push(draw("line", { class: "here", x1: place, x2: place, y1: frame.top, y2: frame.height - frame.bottom }));
+    const position = x(newXs[chosen]);
+    parts.push(draw("line", { class: "here", x1: position, x2: position, y1: plotFrame.top, y2: plotFrame.height - plotFrame.bottom }));
   }
-  parts.push(drawLine(oldXs, old.ys, x, y, "old"), drawLine(newXs, now.ys, x, y, "new"));
-  now.ys.forEach((value, n) => {
+  parts.push(drawLine(oldXs, old.ys, x, y, "old"), drawLine(newXs, current.ys, x, y, "new"));
+  current.ys.forEach((value, n) => {
     if (!Number.isFinite(value) || value === old.ys[n] || newXs[n] === undefined) return;
     parts.push(draw("circle", { class: "point", cx: x(newXs[n]), cy: y(value), r: 3.5 }));
   });
-  parts.push(...drawNames([["old", oldXs, old.ys], ["new", newXs, now.ys]], x, y));
-  const size = `0 0 ${frame.width} ${frame.height}`;
+  parts.push(...drawNames([["old", oldXs, old.ys], ["new", newXs, current.ys]], x, y));
+  const size = `0 0 ${plotFrame.width} ${plotFrame.height}`;
   return draw("svg", { viewBox: size, class: "plot", role: "img", "aria-label": name }, ...parts);
 }
 
@@ -67,8 +67,8 @@ function drawLine(xs, ys, x, y, kind) {
   let path = "";
   let pen = "M";
   // There may be fewer breakpoints than cells.
-  xs.forEach((place, n) => {
-    if (Number.isFinite(ys[n])) path += `${pen}${x(place).toFixed(1)} ${y(ys[n]).toFixed(1)}`;
+  xs.forEach((position, n) => {
+    if (Number.isFinite(ys[n])) path += `${pen}${x(position).toFixed(1)} ${y(ys[n]).toFixed(1)}`;
     pen = Number.isFinite(ys[n]) ? "L" : "M";
   });
   return draw("path", { class: `line ${kind}`, d: path || "M0 0" });
@@ -78,32 +78,32 @@ function drawValueAxis(low, high, y, unit) {
   const group = draw("g", { class: "scale" });
   for (const tick of ticksOf(low, high)) {
     const at = y(tick);
-    group.append(draw("line", { x1: frame.left, x2: frame.width - frame.right, y1: at, y2: at }));
-    group.append(draw("text", { x: frame.left - 6, y: at + 3.5, "text-anchor": "end" }, numbers.format(tick)));
+    group.append(draw("line", { x1: plotFrame.left, x2: plotFrame.width - plotFrame.right, y1: at, y2: at }));
+    group.append(draw("text", { x: plotFrame.left - 6, y: at + 3.5, "text-anchor": "end" }, numbers.format(tick)));
   }
   if (unit && unit !== "-") group.append(draw("text", { class: "unit", x: 4, y: 12 }, unit));
   return group;
 }
 
-function drawBreakpointAxis(places, texts, x, across) {
+function drawBreakpointAxis(xs, texts, x, xLabel) {
   const group = draw("g", { class: "scale" });
-  const base = frame.height - frame.bottom;
+  const base = plotFrame.height - plotFrame.bottom;
   let free = -Infinity;
-  places.forEach((place, n) => {
-    const at = x(place);
+  xs.forEach((position, n) => {
+    const at = x(position);
     group.append(draw("line", { class: "tick", x1: at, x2: at, y1: base, y2: base + 4 }));
-    // As many breakpoints are written as have room beside each other.
+    // Labels that would overlap are left out.
     const half = texts[n].length * 3.2 + 3;
     if (at - half < free) return;
     free = at + half;
     group.append(draw("text", { x: at, y: base + 16, "text-anchor": "middle" }, texts[n]));
   });
-  const middle = (frame.left + frame.width - frame.right) / 2;
-  group.append(draw("text", { class: "unit", x: middle, y: base + 34, "text-anchor": "middle" }, across));
+  const middle = (plotFrame.left + plotFrame.width - plotFrame.right) / 2;
+  group.append(draw("text", { class: "unit", x: middle, y: base + 34, "text-anchor": "middle" }, xLabel));
   return group;
 }
 
-/** "old" and "new" at the ends of their lines, moved apart where the ends lie together. */
+/** The labels "old" and "new" at the ends of the lines, moved apart if they would overlap. */
 function drawNames(lines, x, y) {
   const names = [];
   for (const [name, xs, ys] of lines) {
@@ -124,9 +124,9 @@ function drawCurve(table, chosen) {
   const { x, unit } = table.data;
   return drawPlot({
     name: `${table.title}: old and new values by ${axisName(x)}`,
-    across: axisName(x), unit, span: table.span, chosen: table.at(chosen)[0],
+    xLabel: axisName(x), unit, span: table.span, chosen: table.at(chosen)[0],
     old: { xs: x.old, ys: table.numbers("old") },
-    now: { xs: table.breakpoints("x"), ys: table.numbers("new") },
+    current: { xs: table.breakpoints("x"), ys: table.numbers("new") },
   });
 }
 
@@ -138,16 +138,16 @@ function drawCut(table, side, chosen) {
   const cells = Array.from({ length }, (_, n) => (side === "x" ? table.cell(n, y) : table.cell(x, n)));
   const pick = (view) => cells.map((cell) => table.numbers(view)[cell]);
   return drawPlot({
-    name: `${table.title}: old and new values by ${axisName(axis)} at ${cutPlace(table, side, chosen)}`,
-    across: axisName(axis), unit: table.data.unit, span: table.span, chosen: side === "x" ? x : y,
+    name: `${table.title}: old and new values by ${axisName(axis)} at ${cutPosition(table, side, chosen)}`,
+    xLabel: axisName(axis), unit: table.data.unit, span: table.span, chosen: side === "x" ? x : y,
     old: { xs: axis.old, ys: pick("old") },
-    now: { xs: table.breakpoints(side), ys: pick("new") },
+    current: { xs: table.breakpoints(side), ys: pick("new") },
   });
 }
 
-/** Where a cut lies: the breakpoint on the other axis. */
-function cutPlace(table, side, chosen) {
+/** The position of a cut: the breakpoint on the other axis. */
+function cutPosition(table, side, chosen) {
   const [x, y] = table.at(chosen);
   const other = side === "x" ? "y" : "x";
-  return table.where(other, side === "x" ? y : x);
+  return table.breakpointText(other, side === "x" ? y : x);
 }

@@ -1,27 +1,27 @@
-// One section for each changed table. Its grid and pictures are drawn when it comes near.
+// A section for each changed table. Its grid and pictures are drawn when it comes near the window.
 
-/** What the whole page shows. */
-const desk = { view: "new", times: false, current: undefined, sections: [] };
+/** The state of the whole page. */
+const pageState = { view: "new", times: false, current: undefined, sections: [] };
 
-/** What is drawn when the browser has nothing better to do. */
-const waiting = [];
+/** The tasks that run when the browser is idle. */
+const idleTasks = [];
 function whenIdle(task) {
-  waiting.push(task);
-  if (waiting.length > 1) return;
-  const later = window.requestIdleCallback ?? ((one) => setTimeout(one, 16));
-  const work = () => {
-    waiting[0]();
-    waiting.shift();
-    if (waiting.length) later(work);
+  idleTasks.push(task);
+  if (idleTasks.length > 1) return;
+  const schedule = window.requestIdleCallback ?? ((run) => setTimeout(run, 16));
+  const runNext = () => {
+    idleTasks[0]();
+    idleTasks.shift();
+    if (idleTasks.length) schedule(runNext);
   };
-  later(work);
+  schedule(runNext);
 }
 
-/** How wide a bold digit of the page's type is, in its size. */
+/** The width of a bold digit of the page's font, relative to the font size. */
 function digitWidth() {
-  const paper = document.createElement("canvas").getContext("2d");
-  paper.font = `bold 100px ${getComputedStyle(document.body).fontFamily}`;
-  return paper.measureText("0").width / 100;
+  const context = document.createElement("canvas").getContext("2d");
+  context.font = `bold 100px ${getComputedStyle(document.body).fontFamily}`;
+  return context.measureText("0").width / 100;
 }
 
 class Section {
@@ -31,10 +31,10 @@ class Section {
     this.chosen = table.first;
     table.section = this;
     this.rest = article.querySelector(".rest");
-    // Whoever ticks, writes or clicks in a table is at that table.
+    // A reader who ticks, writes or clicks in a table is at that table.
     article.addEventListener("focusin", () => setCurrent(this));
-    // About as high as it will be, so that the page does not jump when it is drawn.
-    const rows = Math.min(table.data.ny, 40) * 27 + (table.plots ? 330 : 0) + table.findings.length * 70 + 300;
+    // The approximate final height, so that the page does not jump when the section is drawn.
+    const rows = Math.min(table.data.ny, 40) * 27 + (table.isPlottable ? 330 : 0) + table.findings.length * 70 + 300;
     article.style.setProperty("--height", `${rows}px`);
   }
 
@@ -42,66 +42,66 @@ class Section {
     return this.grid !== undefined;
   }
 
-  /** Whether it shows what the page is set to. */
-  get isFresh() {
-    return this.shows === `${desk.view} ${desk.times}`;
+  /** Whether the section shows the current view. */
+  get isUpToDate() {
+    return this.drawnState === `${pageState.view} ${pageState.times}`;
   }
 
   draw() {
-    if (!this.isDrawn) this.drawOnce();
-    else if (!this.isFresh) this.redraw();
+    if (!this.isDrawn) this.drawFirst();
+    else if (!this.isUpToDate) this.drawGrid();
   }
 
-  drawOnce() {
+  drawFirst() {
     const { table } = this;
     const details = make("div", { class: "details", "aria-live": "polite", role: "group", "aria-label": "Details of the cell" });
     this.details = details;
     this.scroll = make("div", {
       class: "scroll", onfocusin: (event) => this.onFocus(event), onclick: (event) => this.onFocus(event),
-      onmouseover: (event) => this.onHover(event), onmouseleave: () => this.detail(this.chosen),
+      onmouseover: (event) => this.onHover(event), onmouseleave: () => this.showDetails(this.chosen),
       onkeydown: (event) => this.onKey(event),
     });
     this.pictures = make("div", { class: "pictures" });
-    this.rest.append(...this.words(), this.scroll, details, this.pictures, ...this.findings(), drawSigning(table));
-    this.fitPrint();
-    this.redraw();
-    if (table.plots) this.pictures.classList.add(`is-${table.data.kind}`);
+    this.rest.append(...this.drawNotes(), this.scroll, details, this.pictures, ...this.findings(), drawSigning(table));
+    this.setPrintSize();
+    this.drawGrid();
+    if (table.isPlottable) this.pictures.classList.add(`is-${table.data.kind}`);
     whenIdle(() => {
-      this.uncover();
+      this.scrollToChosen();
       this.drawPictures();
     });
   }
 
-  words() {
+  drawNotes() {
     const { logged, notes } = this.table.data;
     const never = logged?.never ? `; ${count(logged.never, "changed cell")} never reached` : "";
     const time = logged && make("p", { class: "logged" }, `Changed cells are in use for ${logged.share} of the logged time${never}.`);
-    const frame = frameWords(this.table);
-    return [...(time ? [time] : []), ...notes.map((note) => make("p", { class: "told-by" }, note)),
-      ...(frame ? [make("p", { class: "told-by" }, frame)] : [])];
+    const range = operatingRangeText(this.table);
+    return [...(time ? [time] : []), ...notes.map((note) => make("p", { class: "table-note" }, note)),
+      ...(range ? [make("p", { class: "table-note" }, range)] : [])];
   }
 
-  /** The chosen cell into sight, where the grid is wider than the window. */
-  uncover() {
+  /** Scrolls the chosen cell into view if the grid is wider than the window. */
+  scrollToChosen() {
     const { scroll } = this;
     if (scroll.scrollWidth <= scroll.clientWidth || scroll.scrollLeft) return;
     const td = this.td(this.chosen);
     if (td.offsetLeft + td.offsetWidth > scroll.clientWidth) scroll.scrollLeft = td.offsetLeft - scroll.clientWidth / 2;
   }
 
-  /** The grid anew, in the page's view. */
-  redraw() {
-    this.shows = `${desk.view} ${desk.times}`;
+  /** Draws the grid in the current view. */
+  drawGrid() {
+    this.drawnState = `${pageState.view} ${pageState.times}`;
     const focused = this.scroll.contains(document.activeElement);
-    this.grid = drawGrid(this.table, desk.view, this.chosen, desk.times);
+    this.grid = drawGrid(this.table, pageState.view, this.chosen, pageState.times);
     this.scroll.replaceChildren(this.grid);
-    this.detailed = undefined;
-    this.detail(this.chosen);
+    this.detailedCell = undefined;
+    this.showDetails(this.chosen);
     if (focused) this.td(this.chosen).focus({ preventScroll: true });
   }
 
   drawPictures() {
-    if (this.figures || !this.table.plots) return;
+    if (this.figures || !this.table.isPlottable) return;
     const { data } = this.table;
     const figure = (kind, ...content) => {
       const caption = make("figcaption");
@@ -112,7 +112,7 @@ class Section {
       this.surface = new Surface(this.table, this.chosen);
       figure("turn", this.surface.element, this.surface.buttons).append(
         "New values. Stems lead from the old value of each changed cell; the ring is the chosen cell.",
-        spacingWords(this.table, ["x", "y"], ["new"]));
+        spacingNote(this.table, ["x", "y"], ["new"]));
     }
     this.figures = [];
     if (data.kind === "map") {
@@ -131,8 +131,8 @@ class Section {
   drawCuts() {
     for (const { side, holder, caption } of this.figures ?? []) {
       holder.replaceChildren(side ? drawCut(this.table, side, this.chosen) : drawCurve(this.table, this.chosen));
-      const place = side ? `Cut at ${cutPlace(this.table, side, this.chosen)}; old` : "Old";
-      caption.textContent = `${place} dashed, new solid.${spacingWords(this.table, [side ?? "x"], ["old", "new"])}`;
+      const title = side ? `Cut at ${cutPosition(this.table, side, this.chosen)}; old` : "Old";
+      caption.textContent = `${title} dashed, new solid.${spacingNote(this.table, [side ?? "x"], ["old", "new"])}`;
     }
   }
 
@@ -140,27 +140,27 @@ class Section {
     const { findings } = this.table;
     if (!findings.length) return [];
     const heading = make("h4", {}, findings.length === 1 ? "Finding" : "Findings");
-    return [make("section", { class: "own" }, heading, make("ul", {}, ...findings.map((one) => drawFinding(one, this))))];
+    return [make("section", { class: "own" }, heading, make("ul", {}, ...findings.map((finding) => drawFinding(finding, this))))];
   }
 
-  /** Wide tables are printed small enough to fit. */
-  fitPrint() {
+  /** Sets the font size for printing, small enough for a wide table to fit. */
+  setPrintSize() {
     const { data } = this.table;
     const digit = digitWidth();
-    // In the type's size: what stands in a cell beside its digits is its padding, a mark and a finding's letter.
+    // Relative to the font size: a cell has its digits, padding, a mark and the letter of a finding.
     let width = Math.max(data.y ? 7 : 10, ...this.table.breakpoints("y").map((text) => text.length)) * digit + 0.6;
     for (let x = 0; x < data.nx; x += 1) {
       let widest = data.x ? this.table.breakpoint("x", x).length * digit : 0;
       for (let y = 0; y < data.ny; y += 1) {
         const cell = this.table.cell(x, y);
-        // A point is about half as wide as a digit.
+        // A decimal point is about half as wide as a digit.
         const [length] = [this.table.new(cell), this.table.old(cell)].map((text) => text.length - text.includes(".") / 2)
-          .sort((one, other) => other - one);
-        widest = Math.max(widest, length * digit + (this.table.pinned.has(cell) ? 1.2 : 0));
+          .sort((first, second) => second - first);
+        widest = Math.max(widest, length * digit + (this.table.findingsByCell.has(cell) ? 1.2 : 0));
       }
       width += widest + 1.25;
     }
-    // 520 points are the width of a sheet; borders are as wide in small type as in large.
+    // A sheet is 520 points wide; borders have the same width in every font size.
     const borders = 0.75 * (data.nx + 2) + 4;
     const size = Math.min(8.5, (520 - borders) / width);
     this.article.style.setProperty("--print-size", `${size.toFixed(2)}pt`);
@@ -170,13 +170,13 @@ class Section {
     return this.grid.querySelector(`td[data-cell="${cell}"]`);
   }
 
-  detail(cell) {
-    if (this.detailed === cell) return;
-    this.detailed = cell;
-    this.details.replaceChildren(...drawDetails(this.table, cell, desk.view));
+  showDetails(cell) {
+    if (this.detailedCell === cell) return;
+    this.detailedCell = cell;
+    this.details.replaceChildren(...drawDetails(this.table, cell, pageState.view));
   }
 
-  /** Makes a cell the one that is looked at; its address becomes the page's. */
+  /** Chooses a cell and puts its link into the page's address. */
   choose(cell, { focus = false, link = true } = {}) {
     this.draw();
     const [before, after] = [this.td(this.chosen), this.td(cell)];
@@ -186,8 +186,8 @@ class Section {
     after.classList.add("chosen");
     const moved = this.chosen !== cell;
     this.chosen = cell;
-    this.touched = true;
-    this.detail(cell);
+    this.isVisited = true;
+    this.showDetails(cell);
     setCurrent(this);
     if (link) setLink(`${this.table.key}/${this.table.at(cell).join(",")}`);
     if (moved) {
@@ -196,49 +196,49 @@ class Section {
     }
     if (focus) {
       after.focus({ preventScroll: true });
-      this.reveal();
-      holdStill(this);
+      this.revealChosen();
+      keepPosition(this);
     }
   }
 
-  /** The chosen cell into sight, clear of its own details, which stand before the grid's lower end. */
-  reveal() {
+  /** Scrolls the chosen cell into view, above its details, which cover the lower end of the grid. */
+  revealChosen() {
     this.fitDetails();
     this.article.style.setProperty("--panel", `${this.details.offsetHeight}px`);
     this.td(this.chosen).scrollIntoView({ block: "nearest", inline: "nearest" });
   }
 
-  /** Details that have to be scrolled can be reached by keyboard. */
+  /** Lets the keyboard reach details that need scrolling. */
   fitDetails() {
     const { details } = this;
     if (details.scrollHeight > details.clientHeight) details.tabIndex = 0;
     else details.removeAttribute("tabindex");
   }
 
-  /** Brings the table to the top of the window. */
+  /** Scrolls the table to the top of the window. */
   show({ focus = true, link = true } = {}) {
     this.draw();
     setCurrent(this);
     if (link) setLink(this.table.key);
     this.article.scrollIntoView({ block: "start" });
     if (focus) this.article.focus({ preventScroll: true });
-    holdStill(this);
+    keepPosition(this);
   }
 
   onFocus(event) {
     const td = event.target.closest("td");
     if (!td) return;
     const cell = Number(td.dataset.cell);
-    if (cell !== this.chosen || !this.touched) this.choose(cell);
+    if (cell !== this.chosen || !this.isVisited) this.choose(cell);
     if (event.type !== "click") return;
     td.focus({ preventScroll: true });
-    this.reveal();
+    this.revealChosen();
   }
 
   onHover(event) {
     const td = event.target.closest("td");
     if (!td) return;
-    this.detail(Number(td.dataset.cell));
+    this.showDetails(Number(td.dataset.cell));
     this.fitDetails();
   }
 
@@ -257,61 +257,61 @@ class Section {
 }
 
 function setCurrent(section) {
-  if (desk.current === section) return;
-  desk.current = section;
+  if (pageState.current === section) return;
+  pageState.current = section;
   markInList(section);
 }
 
-/** Keeps a section where it is in the window while what lies around it is drawn, unless the reader moves. */
-function holdStill(section) {
+/** Keeps a section in its place in the window while its neighbours are drawn, until the reader moves. */
+function keepPosition(section) {
   const { article } = section;
-  const want = article.getBoundingClientRect().top;
-  desk.release?.();
+  const wantedTop = article.getBoundingClientRect().top;
+  pageState.releasePosition?.();
   const until = performance.now() + 800;
-  const moves = ["wheel", "touchmove", "keydown", "pointerdown"];
+  const readerEvents = ["wheel", "touchmove", "keydown", "pointerdown"];
   let held = true;
-  desk.held = true;
+  pageState.held = true;
   const release = () => {
-    if (held) desk.held = false;
+    if (held) pageState.held = false;
     held = false;
-    for (const move of moves) window.removeEventListener(move, release, { capture: true });
+    for (const name of readerEvents) window.removeEventListener(name, release, { capture: true });
   };
-  // Captured, as the key that led here is still on its way up to the window and would end the hold at once.
-  for (const move of moves) window.addEventListener(move, release, { passive: true, capture: true });
+  // Captured, as the key event that led here still bubbles up to the window and would end the hold at once.
+  for (const name of readerEvents) window.addEventListener(name, release, { passive: true, capture: true });
   const hold = () => {
     if (!held) return;
-    const drift = article.getBoundingClientRect().top - want;
+    const drift = article.getBoundingClientRect().top - wantedTop;
     if (Math.abs(drift) > 1) window.scrollBy(0, drift);
     if (performance.now() < until) requestAnimationFrame(hold);
     else release();
   };
-  desk.release = release;
+  pageState.releasePosition = release;
   requestAnimationFrame(hold);
 }
 
-/** The page's address leads to what is looked at. */
+/** Puts a link into the page's address. */
 function setLink(link) {
   try {
     window.history.replaceState(null, "", `#${encodeURI(link)}`);
   } catch {
-    // Some browsers limit how often, others forbid it for files; the page works without.
+    // Some browsers limit the rate, others forbid it for files; the page works without it.
   }
 }
 
-/** Every section, drawn as it comes near; the page's view reaches those that are near at once. */
+/** Draws every section when it comes near the window; a new view redraws the near sections at once. */
 function watchSections() {
   const near = new Set();
   let due;
-  // One a frame, so that scrolling stays smooth; what has left before its turn is not drawn.
+  // One section per frame keeps scrolling smooth; a section that has left before its turn is not drawn.
   const drawNext = () => {
     due = undefined;
-    const [section, more] = [...near].filter((one) => !one.isFresh);
+    const [section, more] = [...near].filter((candidate) => !candidate.isUpToDate);
     section?.draw();
     if (more) due = requestAnimationFrame(drawNext);
   };
   const watcher = new IntersectionObserver((entries) => {
     for (const { target, isIntersecting } of entries) {
-      const section = desk.sections[Number(target.dataset.place)];
+      const section = pageState.sections[Number(target.dataset.index)];
       if (isIntersecting) {
         near.add(section);
       } else {
@@ -320,16 +320,16 @@ function watchSections() {
     }
     due ??= requestAnimationFrame(drawNext);
   }, { rootMargin: "500px 0px" });
-  document.querySelectorAll("article.table").forEach((article, place) => {
-    article.dataset.place = place;
-    desk.sections.push(new Section(article, tables[place]));
+  document.querySelectorAll("article.table").forEach((article, index) => {
+    article.dataset.index = index;
+    pageState.sections.push(new Section(article, tables[index]));
     watcher.observe(article);
   });
-  desk.refresh = () => near.forEach((section) => section.draw());
+  pageState.redrawNear = () => near.forEach((section) => section.draw());
 }
 
 function drawAll() {
-  for (const section of desk.sections) {
+  for (const section of pageState.sections) {
     section.draw();
     section.drawPictures();
   }

@@ -1,12 +1,12 @@
-// The review document, and its tables as the other parts ask about them.
+// The review document and its tables.
 
-// Found by its type: a table may be called as anything else in the page.
+// Selected by its type, as a table may have the id of any element.
 const review = JSON.parse(document.querySelector('script[type="application/json"]').textContent);
 const severities = ["error", "warning", "note"];
-const several = review.images.length > 1;
+const hasSeveralImages = review.images.length > 1;
 
-/** All cells of pairs of a first cell and how many follow each other. */
-function spread(spans) {
+/** All cells of spans, each a pair of the first cell and the number of cells. */
+function expandSpans(spans) {
   return spans.flatMap(([first, length]) => Array.from({ length }, (_, n) => first + n));
 }
 
@@ -14,73 +14,73 @@ function withUnit(text, unit) {
   return unit && unit !== "-" ? `${text} ${unit}` : text;
 }
 
-/** A list of so many texts, which may be written as one text with commas between. */
-function listed(values, amount) {
+/** A list of `amount` texts, which the document may join with commas. */
+function asList(values, amount) {
   if (Array.isArray(values)) return values;
   return amount ? values.split(",") : [];
 }
 
-/** A changed table; a cell is its number, y * nx + x. */
+/** A changed table; a cell is given by its number, y * nx + x. */
 class Table {
   constructor(image, data) {
     this.image = image;
     this.data = data;
-    this.key = several ? `${image.id}.${data.name}` : data.name;
+    this.key = hasSeveralImages ? `${image.id}.${data.name}` : data.name;
     this.title = data.title || data.name;
     this.size = data.nx * data.ny;
     this.findings = [];
   }
 
-  /** What takes long for hundreds of tables is worked out when a table is first looked at. */
-  once(name, make) {
-    const value = make();
+  /** Computes a property when it is first read: for hundreds of tables, computing all of them takes long. */
+  cached(name, compute) {
+    const value = compute();
     Object.defineProperty(this, name, { value });
     return value;
   }
 
-  /** The place of each changed cell in the lists of what changed. */
-  get places() {
-    return this.once("places", () => new Map(spread(this.data.cells).map((cell, place) => [cell, place])));
+  /** The index of each changed cell in the lists of changes. */
+  get changeIndexes() {
+    return this.cached("changeIndexes", () => new Map(expandSpans(this.data.cells).map((cell, index) => [cell, index])));
   }
 
   get changed() {
-    return this.once("changed", () => [...this.places.keys()]);
+    return this.cached("changed", () => [...this.changeIndexes.keys()]);
   }
 
   get oldValues() {
-    return this.once("oldValues", () => listed(this.data.old, this.size));
+    return this.cached("oldValues", () => asList(this.data.old, this.size));
   }
 
   get newValues() {
-    return this.once("newValues", () => listed(this.data.new, this.places.size));
+    return this.cached("newValues", () => asList(this.data.new, this.changeIndexes.size));
   }
 
   get differences() {
-    return this.once("differences", () => listed(this.data.difference, this.places.size));
+    return this.cached("differences", () => asList(this.data.difference, this.changeIndexes.size));
   }
 
   get percents() {
-    return this.once("percents", () => listed(this.data.percent, this.places.size));
+    return this.cached("percents", () => asList(this.data.percent, this.changeIndexes.size));
   }
 
-  /** The findings of each cell; those of a breakpoint belong to its axis. */
-  get pinned() {
-    return this.once("pinned", () => {
-      const pinned = new Map();
-      const pin = (cell, finding) => pinned.set(cell, [...(pinned.get(cell) ?? []), finding]);
+  /** The findings of each cell; findings of a breakpoint belong to its axis. */
+  get findingsByCell() {
+    return this.cached("findingsByCell", () => {
+      const byCell = new Map();
+      const add = (cell, finding) => byCell.set(cell, [...(byCell.get(cell) ?? []), finding]);
       for (const finding of this.findings) {
         if (finding.table !== this.data.name) continue;
-        if (finding.cell) pin(finding.cell[1] * this.data.nx + finding.cell[0], finding);
-        for (const cell of spread(finding.cells ?? [])) pin(cell, finding);
+        if (finding.cell) add(finding.cell[1] * this.data.nx + finding.cell[0], finding);
+        for (const cell of expandSpans(finding.cells ?? [])) add(cell, finding);
       }
-      return pinned;
+      return byCell;
     });
   }
 
   /** The findings of each breakpoint of an axis. */
-  pinnedTo(side, place) {
+  breakpointFindings(side, index) {
     const name = this.data[side]?.name;
-    return this.findings.filter((one) => one.table === name && one.cell && one.cell[0] === place);
+    return this.findings.filter((finding) => finding.table === name && finding.cell && finding.cell[0] === index);
   }
 
   get worst() {
@@ -101,7 +101,7 @@ class Table {
   }
 
   isChanged(cell) {
-    return this.places.has(cell);
+    return this.changeIndexes.has(cell);
   }
 
   old(cell) {
@@ -109,26 +109,26 @@ class Table {
   }
 
   new(cell) {
-    return this.isChanged(cell) ? this.newValues[this.places.get(cell)] : this.old(cell);
+    return this.isChanged(cell) ? this.newValues[this.changeIndexes.get(cell)] : this.old(cell);
   }
 
   raw(cell) {
     const old = this.data.old_raw[cell];
-    return [old, this.isChanged(cell) ? this.data.new_raw[this.places.get(cell)] : old];
+    return [old, this.isChanged(cell) ? this.data.new_raw[this.changeIndexes.get(cell)] : old];
   }
 
   difference(cell) {
-    return this.isChanged(cell) ? this.differences[this.places.get(cell)] : "";
+    return this.isChanged(cell) ? this.differences[this.changeIndexes.get(cell)] : "";
   }
 
   percent(cell) {
-    return this.isChanged(cell) ? this.percents[this.places.get(cell)] : "";
+    return this.isChanged(cell) ? this.percents[this.changeIndexes.get(cell)] : "";
   }
 
   address(cell) {
     const [x, y] = this.at(cell);
-    const place = this.data.order === "y-first" ? x * this.data.ny + y : cell;
-    const address = this.data.at + place * this.data.stride;
+    const index = this.data.order === "y-first" ? x * this.data.ny + y : cell;
+    const address = this.data.at + index * this.data.stride;
     return `0x${address.toString(16).toUpperCase().padStart(5, "0")}`;
   }
 
@@ -138,54 +138,54 @@ class Table {
     return (view !== "old" && axis?.new) || (axis?.old ?? []);
   }
 
-  /** One breakpoint; an image may say that it has fewer than the table has cells. */
-  breakpoint(side, place, view = "new") {
-    return this.breakpoints(side, view)[place] ?? "–";
+  /** One breakpoint; an image may store fewer breakpoints than the table has cells. */
+  breakpoint(side, index, view = "new") {
+    return this.breakpoints(side, view)[index] ?? "–";
   }
 
-  /** Whether a breakpoint is another than it was. */
-  isMoved(side, place) {
-    return this.data[side]?.new !== undefined && this.breakpoint(side, place) !== this.breakpoint(side, place, "old");
+  /** Whether a breakpoint changed. */
+  isMoved(side, index) {
+    return this.data[side]?.new !== undefined && this.breakpoint(side, index) !== this.breakpoint(side, index, "old");
   }
 
-  /** Whether a breakpoint moved that both images have. */
-  isShifted(side, place) {
-    return this.isMoved(side, place) && [this.data[side].old, this.data[side].new].every((one) => place < one.length);
+  /** Whether a breakpoint changed that both images have. */
+  isMovedInBoth(side, index) {
+    return this.isMoved(side, index) && [this.data[side].old, this.data[side].new].every((texts) => index < texts.length);
   }
 
-  /** A breakpoint with its unit; one that moved as old and new, but in the old view as it was. */
-  where(side, place, view = "new") {
-    const text = this.breakpoint(side, place, view);
-    const was = view !== "old" && this.isShifted(side, place) ? `${this.breakpoint(side, place, "old")} → ` : "";
-    return withUnit(`${was}${text}`, this.data[side].unit);
+  /** A breakpoint with its unit; a changed one as old and new, but in the old view as old only. */
+  breakpointText(side, index, view = "new") {
+    const text = this.breakpoint(side, index, view);
+    const oldText = view !== "old" && this.isMovedInBoth(side, index) ? `${this.breakpoint(side, index, "old")} → ` : "";
+    return withUnit(`${oldText}${text}`, this.data[side].unit);
   }
 
-  /** Where a cell lies, in breakpoints and units. */
+  /** The breakpoints of a cell with their units. */
   place(cell, view = "new") {
     const [x, y] = this.at(cell);
-    const words = [];
-    if (this.data.x) words.push(this.where("x", x, view));
-    if (this.data.y) words.push(this.where("y", y, view));
-    return words.join(", ");
+    const texts = [];
+    if (this.data.x) texts.push(this.breakpointText("x", x, view));
+    if (this.data.y) texts.push(this.breakpointText("y", y, view));
+    return texts.join(", ");
   }
 
-  /** How many of a cell's own breakpoints moved. */
-  moves(cell) {
+  /** The number of a cell's breakpoints that moved. */
+  movedBreakpoints(cell) {
     const [x, y] = this.at(cell);
-    return this.isShifted("x", x) + this.isShifted("y", y);
+    return this.isMovedInBoth("x", x) + this.isMovedInBoth("y", y);
   }
 
   off(view) {
     const name = view === "old" ? "offOld" : "offNew";
     const spans = view === "old" ? this.data.off : this.data.off_new;
-    return Object.hasOwn(this, name) ? this[name] : this.once(name, () => new Set(spread(spans)));
+    return Object.hasOwn(this, name) ? this[name] : this.cached(name, () => new Set(expandSpans(spans)));
   }
 
-  /** Numbers to plot, in the old or the new image; NaN for a cell that is off or holds none. */
+  /** Numbers to plot, of the old or the new image; NaN for a cell that is off or holds no number. */
   numbers(view) {
     const name = view === "old" ? "oldNumbers" : "newNumbers";
     if (Object.hasOwn(this, name)) return this[name];
-    return this.once(name, () => {
+    return this.cached(name, () => {
       const off = this.off(view);
       const text = (cell) => (view === "old" ? this.old(cell) : this.new(cell));
       return Array.from({ length: this.size }, (_, cell) => (off.has(cell) ? NaN : Number(text(cell))));
@@ -194,7 +194,7 @@ class Table {
 
   /** The lowest and the highest number in either image. */
   get span() {
-    return this.once("span", () => {
+    return this.cached("span", () => {
       let [low, high] = [Infinity, -Infinity];
       for (const value of [...this.numbers("old"), ...this.numbers("new")]) {
         if (!Number.isFinite(value)) continue;
@@ -206,12 +206,12 @@ class Table {
   }
 
   /** Whether there is anything to plot. */
-  get plots() {
+  get isPlottable() {
     if (this.data.states || this.size < 2) return false;
     return this.numbers("old").filter(Number.isFinite).length > 1;
   }
 
-  /** How a cell changed: "raised", "lowered", or "switched" where there is no difference to speak of. */
+  /** How a cell changed: "raised", "lowered", or "switched" if there is no numeric difference. */
   direction(cell) {
     const difference = this.difference(cell);
     if (!difference || !Number.isFinite(Number(difference))) return "switched";
@@ -219,19 +219,19 @@ class Table {
   }
 
   get largest() {
-    return this.once("largest", () =>
+    return this.cached("largest", () =>
       Math.max(0, ...this.differences.map((text) => Math.abs(Number(text)) || 0)));
   }
 
-  /** How much of the table's largest change a cell's is, from 1 to 4. */
-  weight(cell) {
+  /** The size of a cell's change relative to the table's largest change, from 1 to 4. */
+  changeLevel(cell) {
     if (this.direction(cell) === "switched") return 4;
     const share = Math.abs(Number(this.difference(cell))) / (this.largest || 1);
     return Math.min(4, 1 + Math.floor(share * 3.999));
   }
 
-  /** Where a cell's value lies between the lowest and the highest, from 0 to 7. */
-  shade(cell, view) {
+  /** The position of a cell's value between the lowest and the highest, from 0 to 7. */
+  valueLevel(cell, view) {
     const [low, high] = this.span;
     const value = this.numbers(view)[cell];
     if (!Number.isFinite(value) || high === low || this.size === 1) return undefined;
@@ -240,12 +240,12 @@ class Table {
 
   /** The cell that a reader should see first: the worst finding, or else the largest change. */
   get first() {
-    return this.once("first", () => {
-      const open = [...this.pinned].filter(([, findings]) => findings.some((finding) => !finding.waiver));
-      const rank = ([, findings]) => Math.min(...findings.map((one) => severities.indexOf(one.severity)));
-      if (open.length) return open.reduce((best, one) => (rank(one) < rank(best) ? one : best))[0];
+    return this.cached("first", () => {
+      const open = [...this.findingsByCell].filter(([, findings]) => findings.some((finding) => !finding.waiver));
+      const rank = ([, findings]) => Math.min(...findings.map((finding) => severities.indexOf(finding.severity)));
+      if (open.length) return open.reduce((worst, entry) => (rank(entry) < rank(worst) ? entry : worst))[0];
       let best = this.changed[0] ?? 0;
-      for (const cell of this.changed) if (this.weight(cell) > this.weight(best)) best = cell;
+      for (const cell of this.changed) if (this.changeLevel(cell) > this.changeLevel(best)) best = cell;
       for (const cell of this.changed) {
         if (Math.abs(Number(this.difference(cell))) === this.largest) return cell;
       }
@@ -256,30 +256,30 @@ class Table {
 
 const tables = review.images.flatMap((image) => image.tables.map((data) => new Table(image, data)));
 
-/** The tables that a finding is about, itself or by an axis. */
+/** The tables that a finding concerns, directly or through an axis. */
 const tablesOf = new Map();
 
-function handOutFindings() {
+function assignFindings() {
   const byName = new Map();
-  const enter = (image, name, table) => {
+  const add = (image, name, table) => {
     const key = `${image.id} ${name}`;
     byName.set(key, [...(byName.get(key) ?? []), table]);
   };
   for (const table of tables) {
     const { name, x, y } = table.data;
-    for (const one of new Set([name, x?.name, y?.name])) if (one) enter(table.image, one, table);
+    for (const item of new Set([name, x?.name, y?.name])) if (item) add(table.image, item, table);
   }
   for (const finding of review.findings) {
-    const concerned = byName.get(`${finding.image} ${finding.table}`) ?? [];
-    for (const table of concerned) table.findings.push(finding);
-    tablesOf.set(finding, concerned);
+    const concernedTables = byName.get(`${finding.image} ${finding.table}`) ?? [];
+    for (const table of concernedTables) table.findings.push(finding);
+    tablesOf.set(finding, concernedTables);
   }
 }
-handOutFindings();
+assignFindings();
 
-/** The findings as they are read: among those that are as grave, what protects comes first. */
-const inOrder = (() => {
+/** The findings in the order of reading; among equally severe ones, protection tables come first. */
+const findingsInOrder = (() => {
   const protects = (finding) => tablesOf.get(finding).some(({ data }) => data.purpose === "protection");
-  const place = (finding) => 10 * Boolean(finding.waiver) + 2 * severities.indexOf(finding.severity) + !protects(finding);
-  return [...review.findings].sort((one, other) => place(one) - place(other));
+  const order = (finding) => 10 * Boolean(finding.waiver) + 2 * severities.indexOf(finding.severity) + !protects(finding);
+  return [...review.findings].sort((first, second) => order(first) - order(second));
 })();

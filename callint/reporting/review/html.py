@@ -1,8 +1,8 @@
-"""The review as one page for a browser: its first screen in plain HTML, its tables drawn by a script.
+"""The review as one page for a browser: its first screen is plain HTML, and a script draws its tables.
 
-Everything is in the one file: style, script, and the review document, from which the script draws grids and
-pictures. The page's own policy forbids every request, and names style and script by their hashes, so that
-nothing else in it can run, whatever a stranger wrote into a title.
+The page is one file with its style, its script, and the review document, from which the script draws grids
+and pictures. The page's content security policy forbids every request and allows only this style and this
+script by their hashes, so no stranger's text in a title can run.
 """
 
 from __future__ import annotations
@@ -17,18 +17,18 @@ from typing import Any
 from callint import fmt
 from callint.reading.resources import resource
 
-#: The parts of the script in the order in which they stand in the page; the last one starts it.
+#: The parts of the script in order; the last one starts it.
 _SCRIPTS = (
     "elements", "tables", "grid", "plots", "surface", "signing", "sections", "findings", "list", "keys",
     "review",
 )  # fmt: skip
 _FOLDER = "reporting/review/browser"
-#: The words for a finding's severity, and for more than one.
+#: The singular and the plural of a severity.
 _SEVERITIES = {"error": "errors", "warning": "warnings", "note": "notes"}
 
-#: What is said of an image that was not simply changed.
+#: The sentence about an image that was not changed in place.
 _STATES = {
-    "added": "This image is new; it is shown beside its base, where it has one.",
+    "added": "This image is new; it is compared with its base, if it has one.",
     "removed": "This image was removed.",
     "unreadable": "Nothing could be compared.",
 }
@@ -37,12 +37,11 @@ Json = Mapping[str, Any]
 
 
 def page(document: Json) -> str:
-    """The whole page of a review document, which keeps to ``schemas/review.schema.json``.
+    """The whole page of a review document, which is valid by ``schemas/review.schema.json``.
 
-    The same document gives the same page, byte by byte.
+    Equal documents give equal pages, byte for byte.
     """
-    style = _shipped("review.css")
-    script = f'(() => {{\n"use strict";\n{"".join(_shipped(f"{name}.js") for name in _SCRIPTS)}}})();\n'
+    style, script = _resource("review.css"), page_script()
     policy = "; ".join(
         (
             "default-src 'none'",
@@ -82,33 +81,39 @@ def page(document: Json) -> str:
     )
 
 
-def _shipped(name: str) -> str:
+def page_script() -> str:
+    """The script of the page: all parts in one scope."""
+    parts = "".join(_resource(f"{name}.js") for name in _SCRIPTS)
+    return f'(() => {{\n"use strict";\n{parts}}})();\n'
+
+
+def _resource(name: str) -> str:
     return resource(f"{_FOLDER}/{name}").read_text("utf-8")
 
 
 def _hash(text: str) -> str:
-    """What the content security policy calls a text by."""
+    """The hash of a text as the content security policy writes it."""
     return f"sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}"
 
 
 def _embedded(document: Json) -> str:
-    """The document as JSON in which no end tag and no comment can begin."""
+    """The document as JSON without a character that begins an end tag or a comment."""
     return json.dumps(document, ensure_ascii=False, separators=(",", ":")).replace("<", "\\u003c")
 
 
-def _element(name: str, text: str, kind: str = "") -> str:
-    """An element with a text of anybody's in it."""
-    return f"<{name}{_class(kind)}>{escape(text)}</{name}>"
+def _element(name: str, text: str, class_name: str = "") -> str:
+    """An element with a text, which is escaped."""
+    return f"<{name}{_class(class_name)}>{escape(text)}</{name}>"
 
 
-def _class(kind: str) -> str:
-    return f' class="{kind}"' if kind else ""
+def _class(name: str) -> str:
+    return f' class="{name}"' if name else ""
 
 
-def _items(texts: Iterable[str], kind: str = "") -> Iterator[str]:
-    """A list of texts; nothing where there are none."""
+def _items(texts: Iterable[str], class_name: str = "") -> Iterator[str]:
+    """A list of texts; nothing without texts."""
     if lines := [_element("li", text) for text in texts]:
-        yield f"<ul{_class(kind)}>"
+        yield f"<ul{_class(class_name)}>"
         yield from lines
         yield "</ul>"
 
@@ -117,26 +122,26 @@ def _items(texts: Iterable[str], kind: str = "") -> Iterator[str]:
 
 
 def _first_screen(document: Json) -> Iterator[str]:
-    """What a reader has to know in ten seconds."""
+    """What a reader must know in ten seconds."""
     counts = document["counts"]
     worst = next((severity for severity in ("error", "warning") if counts.get(severity)), "calm")
     yield '<header class="first">'
-    words = ["Review of a calibration change", document.get("date"), document.get("program")]
-    words.append(f"document {document['digest']}")
-    yield _element("p", " · ".join(word for word in words if word), "kind")
+    parts = ["Review of a calibration change", document.get("date"), document.get("program")]
+    parts.append(f"document {document['digest']}")
+    yield _element("p", " · ".join(filter(None, parts)), "kind")
     yield _element("h1", document["title"])
     yield _between(document)
     if paths := document.get("paths"):
         yield _element("p", f"Only images below {' and '.join(paths)}.", "between")
-    if parted := document.get("parted"):
-        yield _element("p", f"{parted['text']}.", "trouble")
+    if diverged := document.get("parted"):
+        yield _element("p", f"{diverged['text']}.", "trouble")
     if commit := document.get("commit"):
         yield _commit(commit)
     yield f'<p class="verdict {worst}">{escape(document["verdict"])}</p>'
     yield '<ul class="counts">'
-    for severity, more in _SEVERITIES.items():
-        amount = counts.get(severity, 0)
-        yield _count(severity, amount, severity if amount == 1 else more)
+    for severity, plural in _SEVERITIES.items():
+        number = counts.get(severity, 0)
+        yield _count(severity, number, severity if number == 1 else plural)
     yield _count("waived", counts.get("waived", 0), "waived")
     yield "</ul>"
     images = document["images"]
@@ -168,13 +173,12 @@ def _between(document: Json) -> str:
 
 def _commit(commit: Json) -> str:
     subject = f"“{commit['subject']}”" if commit.get("subject") else ""
-    words = [commit.get("author", ""), commit.get("date", ""), subject]
-    text = ", ".join(word for word in words if word)
+    text = ", ".join(filter(None, (commit.get("author"), commit.get("date"), subject)))
     return f'<p class="commit">{_element("code", commit["id"][:10])} {escape(text)}</p>'
 
 
 def _commits(document: Json) -> Iterator[str]:
-    """The commits of a range, the newest first; nothing where there is only the one named already."""
+    """The commits of a range, the newest first; nothing for a single commit, which is named already."""
     commits = document.get("commits", [])
     if len(commits) < 2:
         return
@@ -185,33 +189,33 @@ def _commits(document: Json) -> Iterator[str]:
     yield "</section>"
 
 
-def _count(kind: str, amount: int, word: str) -> str:
-    empty = " none" if not amount else ""
-    return f'<li class="{kind}{empty}"><strong>{amount:,}</strong> {word}</li>'
+def _count(class_name: str, number: int, noun: str) -> str:
+    empty = " none" if not number else ""
+    return f'<li class="{class_name}{empty}"><strong>{number:,}</strong> {noun}</li>'
 
 
 def _image(document: Json, image: Json, heading: str) -> Iterator[str]:
-    """What is said of one image: what changed, in words, and what it is."""
+    """The facts about an image: what changed, and what it is."""
     if changed := list(_changed(document, image)):
         yield '<section class="fact changed">'
         yield _element(heading, "What changed")
         yield from changed
         yield "</section>"
-    if any(image.get(word) for word in ("base", "definition", "sha256", "software", "bytes", "checksums")):
+    if any(image.get(key) for key in ("base", "definition", "sha256", "software", "bytes", "checksums")):
         yield from _identity(image, heading)
 
 
 def _changed(document: Json, image: Json) -> Iterator[str]:
-    """What changed in an image; nothing where nothing did."""
+    """What changed in an image."""
     if image["state"] in _STATES:
         yield _element("p", _STATES[image["state"]])
     elif image["state"] == "same" and image.get("renamed"):
         yield "<p>No byte of this image changed, but its name did.</p>"
-    # The same bytes have other findings only where a definition, a policy or a waiver is another.
+    # The same bytes have new findings only if a definition, a policy or a waiver changed.
     elif image["state"] == "same" and any(
         finding.get("image") == image["id"] and finding["state"] == "new" for finding in document["findings"]
     ):
-        yield "<p>No byte of this image changed, but what it is judged by did.</p>"
+        yield "<p>No byte of this image changed, but its definition, its policy or a waiver did.</p>"
     if image.get("trouble"):
         yield _element("p", image["trouble"], "trouble")
     groups = [sentence for sentence in image["sentences"] if "purpose" in sentence]
@@ -230,30 +234,29 @@ def _changed(document: Json, image: Json) -> Iterator[str]:
 
 
 def _identity(image: Json, heading: str) -> Iterator[str]:
-    """What an image is, and what of its bytes changed."""
+    """What an image is, and how many of its bytes changed."""
     yield '<section class="fact identity">'
     yield _element(heading, "The image")
     yield "<dl>"
-    for word in ("renamed", "base", "definition"):
-        if image.get(word):
-            yield _fact({"renamed": "Taken for renamed"}.get(word, word.capitalize()), image[word])
+    names = {"renamed": "Taken for renamed", "base": "Base", "definition": "Definition"}
+    yield from (_fact(name, image[key]) for key, name in names.items() if image.get(key))
     if image.get("title"):
         yield _fact("For", image["title"])
     if digits := image.get("sha256"):
-        yield _fact("SHA-256", " → ".join(dict.fromkeys(one[:16] for one in digits.values())))
+        yield _fact("SHA-256", " → ".join(dict.fromkeys(digest[:16] for digest in digits.values())))
     is_pair = "old" in image and "new" in image
-    for one in image.get("software", []):
-        yield _fact(one["name"].capitalize(), _became(one, is_pair))
+    for identity in image.get("software", []):
+        yield _fact(identity["name"].capitalize(), _old_and_new(identity, is_pair))
     if "bytes" in image:
         yield _fact("Changed bytes", _explained(image["bytes"]))
         if runs := image["bytes"]["runs"]:
             yield _fact("Not explained", _runs(runs, image["bytes"]["more"]))
         for side in ("old", "new"):
-            if alone := image["bytes"].get(f"only_{side}"):
-                yield _fact(f"In {side.upper()} only", _runs(alone, 0))
-    for one in image.get("checksums", []):
-        state = "; it does not fit the contents" if one.get("stale") else ""
-        yield _fact(f"Checksum {one['name']}", f"{_became(one, is_pair)}{state}")
+            if one_sided := image["bytes"].get(f"only_{side}"):
+                yield _fact(f"In {side.upper()} only", _runs(one_sided, 0))
+    for checksum in image.get("checksums", []):
+        state = "; it does not fit the contents" if checksum.get("stale") else ""
+        yield _fact(f"Checksum {checksum['name']}", f"{_old_and_new(checksum, is_pair)}{state}")
     yield "</dl></section>"
 
 
@@ -261,36 +264,40 @@ def _fact(name: str, text: str) -> str:
     return f"<div><dt>{escape(name)}</dt><dd>{escape(text)}</dd></div>"
 
 
-def _became(one: Json, is_pair: bool) -> str:
-    """Old and new of something, or the one word where they are the same or there is only one image."""
-    old, new = one.get("old"), one.get("new")
+def _old_and_new(entry: Json, is_pair: bool) -> str:
+    """The old and the new value of an entry; one value if they are equal or there is only one image."""
+    old, new = entry.get("old"), entry.get("new")
     if old is None and new is None:
-        return "cannot be told"
+        return "unknown"
     if old == new or not is_pair:
         return str(new if old is None else old)
     return f"{'not in OLD' if old is None else old} → {'not in NEW' if new is None else new}"
 
 
 def _unchanged(image: Json) -> str:
-    """That no table changed, or that none or not all could be compared."""
+    """That no table changed, or that no comparable table changed."""
     if image.get("uncompared"):
         return "<p>No table that could be compared changed.</p>"
     return "<p>No table changed.</p>"
 
 
 def _explained(changed: Json) -> str:
-    """What share of the changed bytes the definition's tables explain."""
-    total, known = changed["changed"], changed["explained"]
+    """The share of the changed bytes that the definition explains."""
+    total, explained = changed["changed"], changed["explained"]
     if not total:
         return "none"
-    # Rounded down: 100 % are all of them.
-    share = "100\N{NO-BREAK SPACE}%" if known == total else f"{1000 * known // total / 10}\N{NO-BREAK SPACE}%"
-    return f"{known:,} of {total:,} explained ({share})"
+    # Rounded down, so that 100 % means all of them.
+    share = (
+        "100\N{NO-BREAK SPACE}%"
+        if explained == total
+        else f"{1000 * explained // total / 10}\N{NO-BREAK SPACE}%"
+    )
+    return f"{explained:,} of {total:,} explained ({share})"
 
 
 def _runs(runs: Sequence[Json], more: int) -> str:
-    words = [f"{fmt.count(run['size'], 'byte')} at {run['address']}" for run in runs]
-    return ", ".join([*words, fmt.count(more, "more stretch")] if more else words)
+    parts = [f"{fmt.count(run['size'], 'byte')} at {run['address']}" for run in runs]
+    return ", ".join([*parts, fmt.count(more, "more run")] if more else parts)
 
 
 def _axes(image: Json) -> Iterator[str]:
@@ -306,7 +313,7 @@ def _axes(image: Json) -> Iterator[str]:
 
 
 def _waived(document: Json) -> Iterator[str]:
-    """What was accepted, by whom and why; one entry for each reason given."""
+    """The waived findings: who accepted them and why, with an entry for each reason."""
     groups: dict[tuple[str, str, str], dict[str, list[str]]] = {}
     titles: dict[tuple[int | None, str], str] = {
         (image["id"], table["name"]): table["title"]
@@ -317,20 +324,20 @@ def _waived(document: Json) -> Iterator[str]:
         if waiver := finding.get("waiver"):
             key = (waiver["who"], waiver["reason"], waiver.get("until", ""))
             table = finding.get("table", "")
-            about = titles.get(_about(finding)) or table
-            groups.setdefault(key, {}).setdefault(about, []).append(finding["message"])
+            title = titles.get(_subject(finding)) or table
+            groups.setdefault(key, {}).setdefault(title, []).append(finding["message"])
     if not groups:
         return
     yield '<section class="fact waived"><h2>Waived</h2>'
     for (who, reason, until), tables in groups.items():
         end = f", until {until}" if until else ""
         yield f"<p><strong>{escape(who)}</strong>{escape(end)}: {escape(reason)}</p>"
-        yield from _items(_waived_words(table, messages) for table, messages in tables.items())
+        yield from _items(_waived_text(table, messages) for table, messages in tables.items())
     yield "</section>"
 
 
-def _waived_words(table: str, messages: Sequence[str]) -> str:
-    """What was waived of a table: the one finding, or how many; each stands with its cell further down."""
+def _waived_text(table: str, messages: Sequence[str]) -> str:
+    """The waived finding of a table, or the number of them; each is listed with its cell further down."""
     text = messages[0] if len(messages) == 1 else f"{len(messages):,} findings"
     return f"{table}: {text}" if table else text
 
@@ -339,7 +346,7 @@ def _waived_words(table: str, messages: Sequence[str]) -> str:
 
 
 def _key(document: Json, image: Json, table: Json) -> str:
-    """What a link to a table calls it by."""
+    """The key of a table in links."""
     return f"{image['id']}.{table['name']}" if len(document["images"]) > 1 else str(table["name"])
 
 
@@ -348,7 +355,7 @@ def _title(table: Json) -> str:
 
 
 def _list(document: Json) -> Iterator[str]:
-    """The list of the changed tables, which the script makes searchable."""
+    """The list of the changed tables; the script adds filters."""
     yield '<nav class="list" aria-label="Changed tables">'
     yield '<div class="controls"></div>'
     worst = _worst(document)
@@ -376,58 +383,58 @@ def _list(document: Json) -> Iterator[str]:
 
 
 def _extent(table: Json) -> str:
-    """How much of a table changed."""
+    """The number of changed cells of a table."""
     if not table["changed"]:
         return 'axis<span class="aside"> moved</span>'
     return f'{table["changed"]:,}/{table["nx"] * table["ny"]:,}<span class="aside"> cells changed</span>'
 
 
 def _worst(document: Json) -> dict[tuple[int, str], str]:
-    """The worst severity of what nobody waived, by image and table; an axis' findings are its tables' too."""
+    """The worst severity that is not waived, by image and table; findings of an axis count for its tables."""
     worst: dict[tuple[int, str], str] = {}
     order = list(_SEVERITIES)
-    concerned = _concerned(document)
+    tables_of = _concerned_tables(document)
     for finding in document["findings"]:
         if "waiver" in finding:
             continue
-        for table in concerned.get(_about(finding), ()):
+        for table in tables_of.get(_subject(finding), ()):
             key = (finding["image"], table["name"])
             severity = finding["severity"]
             worst[key] = min(worst.get(key, severity), severity, key=order.index)
     return worst
 
 
-def _about(finding: Json) -> tuple[int | None, str]:
-    """The image and the table or axis that a finding is about."""
+def _subject(finding: Json) -> tuple[int | None, str]:
+    """The image and the table or axis of a finding."""
     return finding.get("image"), finding.get("table", "")
 
 
-def _concerned(document: Json) -> dict[tuple[int | None, str], list[Json]]:
-    """The changed tables by their own and by their axes' names, each with its image's id."""
-    concerned: dict[tuple[int | None, str], list[Json]] = {}
+def _concerned_tables(document: Json) -> dict[tuple[int | None, str], list[Json]]:
+    """The changed tables by image and by their own name or that of their axes."""
+    tables_of: dict[tuple[int | None, str], list[Json]] = {}
     for image in document["images"]:
         for table in image["tables"]:
             axes = (table[side]["name"] for side in ("x", "y") if side in table)
             for name in dict.fromkeys((table["name"], *axes)):
-                concerned.setdefault((image["id"], name), []).append(table)
-    return concerned
+                tables_of.setdefault((image["id"], name), []).append(table)
+    return tables_of
 
 
 def _in_order(document: Json) -> list[Json]:
-    """The findings as they are read: among those that are as grave, what protects comes first."""
-    concerned = _concerned(document)
+    """The findings in the order of reading; among equally severe ones, protection tables come first."""
+    tables_of = _concerned_tables(document)
     order = list(_SEVERITIES)
 
-    def place(finding: Json) -> tuple[bool, int, bool]:
-        tables = concerned.get(_about(finding), ())
+    def rank(finding: Json) -> tuple[bool, int, bool]:
+        tables = tables_of.get(_subject(finding), ())
         protects = any(table["purpose"] == "protection" for table in tables)
         return "waiver" in finding, order.index(finding["severity"]), not protects
 
-    return sorted(document["findings"], key=place)
+    return sorted(document["findings"], key=rank)
 
 
 def _tables(document: Json) -> Iterator[str]:
-    """A heading and the words of each changed table; its grid and its pictures are the script's."""
+    """The heading and the summary of each changed table; the script draws its grid and its pictures."""
     yield '<main id="~tables" tabindex="-1">'
     yield '<div class="toolbar"></div>'
     yield '<div class="findings"></div>'
@@ -435,20 +442,20 @@ def _tables(document: Json) -> Iterator[str]:
     yield "</p></noscript>"
     for number, image in enumerate(document["images"]):
         tables = image["tables"]
-        several = len(document["images"]) > 1
-        if several and not tables:
+        has_several = len(document["images"]) > 1
+        if has_several and not tables:
             continue
         yield f'<section class="changes" aria-labelledby="~image-{number}">'
-        heading = f"Changed tables of {image['path']}" if several else "Changed tables"
+        heading = f"Changed tables of {image['path']}" if has_several else "Changed tables"
         yield f'<h2 id="~image-{number}">{escape(heading)}</h2>'
         if not tables:
             yield _unchanged(image)
         for table in tables:
             key = escape(_key(document, image, table))
-            words = [table.get("purpose", ""), table.get("group", ""), _shape(table)]
+            kind = " · ".join(filter(None, (table.get("purpose"), table.get("group"), _shape(table))))
             yield f'<article class="table" id="{key}" data-image="{number}" tabindex="-1">'
             yield f"<h3>{escape(_title(table))} <code>{escape(table['name'])}</code></h3>"
-            yield _element("p", " · ".join(word for word in words if word), "kind")
+            yield _element("p", kind, "kind")
             yield _element("p", table["summary"], "summary")
             if table.get("movement"):
                 yield _element("p", table["movement"], "movement")

@@ -1,0 +1,83 @@
+"""The findings of a review: new and known ones together, their order, and their counts."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from callint.checking.report import Report
+from callint.model.finding import Finding, Severity
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewFinding:
+    """A finding on the new image; ``is_known`` says whether the old image has it too."""
+
+    finding: Finding
+    is_known: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewCounts:
+    """The number of findings by severity without waived ones, of waived ones, and of known ones.
+
+    ``known`` and ``known_severe`` leave out waived findings; ``known_severe`` also leaves out notes.
+    """
+
+    severities: dict[Severity, int]
+    waived: int
+    known: int
+    known_severe: int
+
+    @property
+    def severe(self) -> int:
+        """The number of errors and warnings that are not waived."""
+        return self.severities[Severity.ERROR] + self.severities[Severity.WARNING]
+
+
+def review_findings(report: Report) -> list[ReviewFinding]:
+    """All findings in the order of reading: not waived before waived, then by severity, new before known."""
+    findings = [ReviewFinding(finding, False) for finding in report.findings]
+    findings += [ReviewFinding(finding, True) for finding in report.known or ()]
+    return sorted(findings, key=lambda item: (item.finding.waived, item.finding.severity.rank, item.is_known))
+
+
+def review_counts(findings: Sequence[ReviewFinding]) -> ReviewCounts:
+    """The counts of the findings of a review; every severity has one."""
+    active = [item for item in findings if not item.finding.waived]
+    known = [item for item in active if item.is_known]
+    counts = Counter(item.finding.severity for item in active)
+    return ReviewCounts(
+        {severity: counts[severity] for severity in Severity},
+        len(findings) - len(active),
+        len(known),
+        sum(item.finding.severity is not Severity.NOTE for item in known),
+    )
+
+
+def worst_ranks(findings: Sequence[ReviewFinding]) -> dict[str, dict[str, int]]:
+    """The rank of the worst finding by image and table: 0 for an error; waived findings rank behind notes."""
+    worst: dict[str, dict[str, int]] = {}
+    for item in findings:
+        finding = item.finding
+        rank = len(Severity) if finding.waived else finding.severity.rank
+        tables = worst.setdefault(finding.image, {})
+        tables[finding.table] = min(rank, tables.get(finding.table, rank))
+    return worst
+
+
+def disabled_protections(findings: Sequence[ReviewFinding]) -> int:
+    """The number of tables that no longer protect."""
+    rules = ("protection/disabled", "protection/flat")
+    return len({(finding.image, finding.table) for finding in _active(findings) if finding.rule in rules})
+
+
+def stale_checksums(findings: Sequence[ReviewFinding]) -> int:
+    """The number of checksums that do not fit the contents."""
+    rule = "image/stale-checksum"
+    return len({(finding.image, finding.subject) for finding in _active(findings) if finding.rule == rule})
+
+
+def _active(findings: Sequence[ReviewFinding]) -> list[Finding]:
+    return [item.finding for item in findings if not item.finding.waived]

@@ -1,0 +1,1 @@
+"""Scripts with which a shell completes callint's command lines."""

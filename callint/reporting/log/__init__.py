@@ -1,0 +1,1 @@
+"""A driving log and its relation to tables and changes."""

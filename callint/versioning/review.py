@@ -1,0 +1,81 @@
+"""A review of a change: the images, and the findings on them."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+from typing import TYPE_CHECKING, Self
+
+from callint.checking.report import Report
+from callint.decoding.log_residency import LogSummary
+from callint.rules.context import CheckContext
+from callint.versioning.file_version import Content
+
+if TYPE_CHECKING:  # git is slow to import, and a review of two files does not need it
+    from callint.versioning.git.repository import LoggedCommit
+    from callint.versioning.ranges import Course
+
+
+class ImageState(StrEnum):
+    """What happened to an image."""
+
+    CHANGED = "changed"
+    ADDED = "added"
+    REMOVED = "removed"
+    SAME = "same"
+    UNREADABLE = "unreadable"
+
+
+@dataclass(frozen=True, slots=True)
+class Digests:
+    """The SHA-256 of an image's old and new file, in hexadecimal digits; "" without a file."""
+
+    old: str = ""
+    new: str = ""
+
+    @classmethod
+    def of(cls, old: Content | None, new: Content | None) -> Self:
+        return cls(*(hashlib.sha256(file.data).hexdigest() if file else "" for file in (old, new)))
+
+
+@dataclass(frozen=True, slots=True)
+class ReviewedImage:
+    """An image of a review; ``old``, ``new`` and ``base`` are names for people, "" if there is no such file.
+
+    The base of ``context`` is the old content, or the factory image for an added image. ``context`` is None
+    if nothing can be compared; ``problem`` gives the reason if the image is unreadable. ``renamed`` is the
+    former path. ``log`` is the driving log, if there is one.
+    """
+
+    path: str
+    state: ImageState
+    old: str = ""
+    new: str = ""
+    base: str = ""
+    renamed: str = ""
+    context: CheckContext | None = None
+    problem: str = ""
+    log: LogSummary | None = None
+    sha256: Digests = Digests()
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """The images by path, and the findings on their new contents.
+
+    ``report`` has the findings that OLD lacks, ``report.known`` those that OLD has too. ``day`` is the day
+    for which callint judged the waivers, None if no waiver ends. For two revisions, ``course`` says how they
+    are related, and ``paths`` limits the review to some paths.
+    """
+
+    title: str
+    old: str
+    new: str
+    images: tuple[ReviewedImage, ...]
+    report: Report
+    commit: LoggedCommit | None = None
+    day: date | None = None
+    course: Course | None = None
+    paths: tuple[str, ...] = ()
