@@ -702,7 +702,7 @@ def test_the_nearest_policy_counts_and_none_beyond_the_repositorys_top(yard: Yar
         (("check", "callint.toml"), ["callint.toml", "--definition"]),
         (("check", "--definition", "none.xml"), ["none.xml", "does not exist"]),
         (("check", "boats/heron.bin", "--base", "none.bin"), ["none.bin", "does not exist"]),
-        (("check", "--policy", "none.toml"), ["none.toml", "no such policy", "check the path"]),
+        (("check", "--policy", "none.toml"), ["none.toml", "the policy does not exist", "check the path"]),
         (("check", "--policy", "boats"), ["boats", "policy"]),
         (("check", "--fromat", "json"), ["--fromat", "--format", "callint check --help"]),
         (("check", "--format", "yaml"), ["yaml", "text", "json", "callint check --help"]),

@@ -486,7 +486,7 @@ def test_a_definitions_words_never_reach_the_terminal_raw(yard: Yard) -> None:
             (BASE, "boats/heron.bin", "--definition", "callint.toml"),
             ["callint.toml:1", "XML", "callint check"],
         ),
-        ((BASE, "boats/heron.bin", "--policy", "none.toml"), ["none.toml", "no such policy"]),
+        ((BASE, "boats/heron.bin", "--policy", "none.toml"), ["none.toml", "the policy does not exist"]),
         ((BASE, "boats/heron.bin", "--format", "yaml"), ["yaml", "callint diff --help"]),
     ],
 )
