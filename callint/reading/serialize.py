@@ -104,6 +104,7 @@ class _Packer:
         self._known: dict[tuple[int, str], _Reference] = {}
 
     def to_bytes(self, objects: Iterable[Any]) -> bytes:
+        """The rows of all objects as JSON."""
         roots = [self._add(root) for root in objects]
         starts = [*accumulate((len(rows) for rows in self._rows), initial=len(_CONSTANTS))]
 
