@@ -129,6 +129,7 @@ class _CdfxParser:
     count: int = 0
 
     def file(self, root: etree._Element) -> CdfxFile:
+        """All instances below the root. Raises InputError if the file is not valid."""
         if root.tag != "MSRSW":
             self.refuse(root, "the outermost element is not <MSRSW>", "give a file in ASAM CDF 2.0")
         category = self.text(root, "CATEGORY")
@@ -154,6 +155,7 @@ class _CdfxParser:
         return CdfxFile(self.path, tuple(instances.values()))
 
     def refuse(self, element: etree._Element, what: str, remedy: str) -> None:
+        """Raise InputError for an element."""
         raise _line_error(self.path, self.tree.line_of(element), what, remedy)
 
     def text(self, element: etree._Element, name: str) -> str | None:
@@ -164,12 +166,14 @@ class _CdfxParser:
         return (children[0].text or "").strip() if children else None
 
     def required_text(self, element: etree._Element, name: str) -> str:
+        """The text of a child. Raises InputError if it is missing or empty."""
         text = self.text(element, name)
         if not text:
             self.refuse(element, f"<{element.tag!s}> has no <{name}>", _EXPORT_AGAIN)
         return text or ""
 
     def instance(self, element: etree._Element) -> Instance:
+        """One SW-INSTANCE. Raises InputError if it is not valid."""
         for unsupported in ("SW-INSTANCE-PROPS-VARIANTS", "SW-ARRAY-INDEX"):
             if (child := element.find(unsupported)) is not None:
                 self.refuse(
@@ -265,6 +269,7 @@ class _CdfxParser:
         return row
 
     def number(self, element: etree._Element) -> float:
+        """The finite number in a <V>. Raises InputError for any other text."""
         text = (element.text or "").strip()
         value = float(text) if _NUMBER.fullmatch(text) else math.nan
         if not math.isfinite(value):

@@ -137,10 +137,12 @@ class Log:
 
     @property
     def signals(self) -> list[str]:
+        """The signals that have a column."""
         return list(self._columns)
 
     @property
     def has_time(self) -> bool:
+        """Whether the log has a time column."""
         return self._time is not None
 
     @property

@@ -165,6 +165,7 @@ class _BaseRecord(NamedTuple):
 
     @property
     def start(self) -> int:
+        """The base address in force."""
         return self.linear if self.is_linear else self.segment
 
 

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping
-from enum import Enum, IntEnum
+from enum import Enum
 from itertools import accumulate
-from typing import Any, NamedTuple
+from typing import Any
 
 from callint.model import definition as model
 from callint.model.finding import Cell, Finding, Severity
@@ -67,8 +67,8 @@ _CONSTANT_PLACES = {id(member): place for place, member in enumerate(_CONSTANTS)
 _SCALARS = {str, int, float, bool}
 
 
-class _Kind(IntEnum):
-    """What the values of a column are. The numbers are part of the format.
+class _Kind:
+    """What the values of a column are. The numbers are part of the format, and faster than an enumeration.
 
     In a column of mixed values the highest kind counts: None fits into a column of objects, an empty tuple or
     mapping into a column of tuples or mappings of objects.
@@ -92,26 +92,25 @@ def pack(objects: Iterable[Any]) -> bytes:
     return _Packer().to_bytes(objects)
 
 
-class _Reference(NamedTuple):
-    """An object by the number of its class and its row; the class is -1 for a constant, by its place."""
-
-    cls: int
-    row: int
+#: An object by the number of its class and its row; for a constant, -1 and its place.
+_Reference = tuple[int, int]
 
 
 class _Packer:
     """Collects the rows of each class; ``_known`` has the reference to each row that others may share."""
 
     def __init__(self) -> None:
-        self._rows: list[list[list[tuple[_Kind, Any]]]] = [[] for _ in _CLASSES]
+        self._rows: list[list[list[tuple[int, Any]]]] = [[] for _ in _CLASSES]
         self._known: dict[tuple[int, str], _Reference] = {}
 
     def to_bytes(self, objects: Iterable[Any]) -> bytes:
+        """The rows of all objects as JSON."""
         roots = [self._add(root) for root in objects]
         starts = [*accumulate((len(rows) for rows in self._rows), initial=len(_CONSTANTS))]
 
         def place(reference: _Reference) -> int:
-            return reference.row if reference.cls < 0 else starts[reference.cls] + reference.row
+            cls, row = reference
+            return row if cls < 0 else starts[cls] + row
 
         tables = []
         for number, rows in enumerate(self._rows):
@@ -124,18 +123,18 @@ class _Packer:
     def _add(self, item: Any) -> _Reference:
         """The reference to an object, which is added if it is new."""
         if id(item) in _CONSTANT_PLACES:
-            return _Reference(-1, _CONSTANT_PLACES[id(item)])
+            return -1, _CONSTANT_PLACES[id(item)]
         number = _CLASS_NUMBERS[type(item)]
         row = [self._value(getattr(item, name)) for name in _FIELDS[number]]
-        reference = _Reference(number, len(self._rows[number]))
+        reference = number, len(self._rows[number])
         if "line" not in _FIELDS[number]:  # objects of a class without lines often repeat
             # By its repr: 1, 1.0 and True are equal, and so are 0.0 and -0.0.
             reference = self._known.setdefault((number, repr(row)), reference)
-        if reference.row == len(self._rows[number]):
+        if reference[1] == len(self._rows[number]):
             self._rows[number].append(row)
         return reference
 
-    def _value(self, value: Any) -> tuple[_Kind, Any]:
+    def _value(self, value: Any) -> tuple[int, Any]:
         """The kind of a value, and the value with references in place of objects."""
         if isinstance(value, Enum) or type(value) in _CLASS_NUMBERS:
             return _Kind.OBJECT, self._add(value)
@@ -161,20 +160,20 @@ def _scalars(values: Iterable[Any]) -> list[Any]:
     return scalars
 
 
-def _pack_column(values: list[tuple[_Kind, Any]], place: Callable[[_Reference], int]) -> list[Any]:
+def _pack_column(values: list[tuple[int, Any]], place: Callable[[_Reference], int]) -> list[Any]:
     """A column: the kind of its values, and the values with places in place of references."""
     column_kind = max(kind for kind, _ in values)
     packed: list[Any]
     match column_kind:
         case _Kind.OBJECT:
-            packed = [place(value) if kind is _Kind.OBJECT else 0 for kind, value in values]
+            packed = [place(value) if kind == _Kind.OBJECT else 0 for kind, value in values]
         case _Kind.OBJECTS:
             packed = [[place(item) for item in value] for _, value in values]
         case _Kind.OBJECT_MAPPING:
             packed = [[keys, [place(item) for item in inner]] for _, (keys, inner) in values]
         case _:
             packed = [value for _, value in values]
-    return [int(column_kind), packed]
+    return [column_kind, packed]
 
 
 def unpack(data: bytes) -> tuple[Any, ...]:

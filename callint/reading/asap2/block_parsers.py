@@ -24,6 +24,7 @@ from callint.reading.asap2.tokens import SourceLocation, unquoted
 
 
 def parse_characteristic(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> Characteristic:
+    """A CHARACTERISTIC with its AXIS_DESCR."""
     axes: list[AxisDescription] = []
     extended, mask, unit = None, None, None
     byte_order, encoding, extension = "", "", 0
@@ -116,6 +117,7 @@ def _parse_axis_description(block: TokenBlock, scanner: OptionScanner) -> AxisDe
 
 
 def parse_axis_points(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> AxisPoints:
+    """An AXIS_PTS."""
     byte_order = deposit = monotony = ""
     unit, extension = None, 0
     for keyword, first, _ in scanner.options(block, MANDATORY[block.kind]):
@@ -153,6 +155,7 @@ def parse_axis_points(block: TokenBlock, place: SourceLocation, scanner: OptionS
 def parse_conversion_method(
     block: TokenBlock, place: SourceLocation, scanner: OptionScanner
 ) -> ConversionMethod:
+    """A COMPU_METHOD; a REF_UNIT counts only without a unit text."""
     numbers: tuple[float, ...] = ()
     table = reference = ""
     unit = block.text(4)
@@ -208,6 +211,7 @@ def parse_conversion_table(
 
 
 def parse_record_layout(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> RecordLayout:
+    """A RECORD_LAYOUT; its elements have their arguments as they are written."""
     elements: list[LayoutElement] = []
     counts: dict[str, int] = {}
     alignments: dict[str, int] = {}
@@ -230,6 +234,7 @@ def parse_record_layout(block: TokenBlock, place: SourceLocation, scanner: Optio
 
 
 def parse_measurement(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> MeasurementObject:
+    """A MEASUREMENT."""
     is_virtual = False
     for keyword, first, _ in scanner.options(block, MANDATORY[block.kind]):
         if keyword == "/VIRTUAL":
@@ -240,6 +245,7 @@ def parse_measurement(block: TokenBlock, place: SourceLocation, scanner: OptionS
 
 
 def parse_unit(block: TokenBlock, place: SourceLocation, scanner: OptionScanner) -> Unit:
+    """A UNIT."""
     for keyword, first, _ in scanner.options(block, MANDATORY[block.kind]):
         scanner.skip(block, keyword, first)
     return Unit(block.name(0), block.text(2), place)

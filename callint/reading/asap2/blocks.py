@@ -128,15 +128,18 @@ class TokenBlock:
                 raise self.error(index, f"{keyword} is cut short: it needs {values}")
 
     def name(self, index: int) -> str:
+        """A token as a name, without quotes if it has some."""
         return unquoted(self.texts[index])
 
     def text(self, index: int) -> str:
+        """The text of a string. Raises BlockError for any other token."""
         token = self.texts[index]
         if not token.startswith('"'):
             raise self.error(index, f"{token[:40]!r} is not a text in quotes")
         return unquoted(token)
 
     def integer(self, index: int) -> int:
+        """A whole number of at most 64 bits. Raises BlockError for any other token."""
         token = self.texts[index]
         try:
             value = int(token, 16) if token[:2] in ("0x", "0X") else int(token)
@@ -147,6 +150,7 @@ class TokenBlock:
         return value
 
     def real(self, index: int) -> float:
+        """A finite number. Raises BlockError for any other token."""
         token = self.texts[index]
         try:
             value = float(int(token, 16)) if token[:2] in ("0x", "0X") else float(token)
@@ -157,9 +161,11 @@ class TokenBlock:
         return value
 
     def reals(self, first: int, end: int) -> tuple[float, ...]:
+        """The finite numbers from ``first`` up to ``end``. Raises BlockError for any other token."""
         return tuple(self.real(index) for index in range(first, end))
 
     def range(self, index: int) -> Range:
+        """A lower and an upper limit. Raises BlockError for any other token."""
         return Range(self.real(index), self.real(index + 1))
 
     def end_of_numbers(self, first: int) -> int:

@@ -56,6 +56,7 @@ class _DefinitionBuilder:
         self.state = state
 
     def build(self, name: str | None) -> Imported:
+        """The definition, under the given name or that of the module."""
         state, description = self.state, self.state.description
         self._report_description()
         axes = AxisBuilder(state)

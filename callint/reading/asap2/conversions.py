@@ -31,6 +31,7 @@ class ResolvedConversion:
 
     @property
     def name(self) -> str | None:
+        """The name of the conversion in the definition, None without a conversion."""
         return None if self.conversion is None else self.conversion.name
 
     def is_equivalent(self, other: ResolvedConversion) -> bool:

@@ -62,6 +62,7 @@ class Layouts:
     _reported: set[str] = field(default_factory=set)
 
     def layout(self, name: str) -> RecordLayout:
+        """A record layout by its name. Raises NotKeptError if it is missing or not understood."""
         layout = self.description.layouts.get(name)
         if layout is None:
             raise NotKeptError(f"its RECORD_LAYOUT {name} is not described")
@@ -183,6 +184,10 @@ class Layouts:
         return alignment
 
     def storage(self, slot: RecordSlot, byte_order: str, mask: int | None = None) -> Storage:
+        """How the numbers of a slot are stored; ``byte_order`` is "" for that of the module.
+
+        Raises NotKeptError for a type, byte order or mask that is not covered.
+        """
         number_type = _TYPES.get(slot.type)
         if number_type is None:
             raise NotKeptError(f"the type {slot.type[:40]} is not covered")

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -18,8 +19,7 @@ _VOLATILE = {"RAM", "REGISTER", "NOT_IN_ECU"}
 _NO_OFFSET = (-1, 0, 2**32 - 1, 2**64 - 1)
 
 
-@dataclass(frozen=True, slots=True)
-class _Span:
+class _Span(NamedTuple):
     """The addresses of a stored item: its first, and the one after its last.
 
     ``axis`` is the name of a shared axis, ``owner`` that of the table or text that the item belongs to; one

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from callint.model.definition import Axis, Range, Signal, Table, Text
 from callint.reading.asap2.conversions import Conversions, ResolvedConversion
@@ -13,8 +14,7 @@ from callint.reading.asap2.tokens import SourceLocation
 from callint.reading.definition_bounds import MAX_ADDRESS, MAX_BREAKPOINTS
 
 
-@dataclass(frozen=True, slots=True)
-class Item:
+class Item(NamedTuple):
     """A block of a description, as the log names it."""
 
     kind: str

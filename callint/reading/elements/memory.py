@@ -14,6 +14,7 @@ _CRC_PARAMETERS = ("width", "poly", "init", "reflect-in", "reflect-out", "xorout
 
 
 def read_memory(reader: ElementReader, element: etree._Element) -> Memory:
+    """The memory with its regions, identities and checksums; wrong ones are reported and left out."""
     size = reader.size(element, "size")
     makers: dict[str, Callable[[ElementReader, etree._Element], Region | Identity | Checksum]] = {
         "region": _read_region,

@@ -75,12 +75,14 @@ class ElementReader:
     # Attributes of several elements
 
     def address(self, element: etree._Element, name: str) -> int:
+        """An attribute as an address. Raises ValueError above the highest address."""
         address = to_integer(element.attrib[name])
         if address >= MAX_ADDRESS:
             raise ValueError(f"{name} is not below 2 to the power of 48, the highest address that is read")
         return address
 
     def size(self, element: etree._Element, name: str) -> int:
+        """An attribute as a size in bytes. Raises ValueError above the largest memory."""
         size = to_integer(required(element, name))
         if size > MAX_MEMORY:
             raise ValueError(f"{name} is above {MAX_MEMORY >> 20} MiB, the most that is read")

@@ -21,6 +21,7 @@ from callint.reading.elements.reader import ElementReader
 
 
 def read_signal(reader: ElementReader, element: etree._Element) -> Signal:
+    """A signal with its ranges."""
     return Signal(
         name=required(element, "name"),
         title=" ".join("".join(element.itertext()).split()),
@@ -40,6 +41,7 @@ def _range(element: etree._Element, name: str) -> Range | None:
 
 
 def read_sensor(reader: ElementReader, element: etree._Element) -> Sensor:
+    """A sensor circuit: supply in volts and pull-up in ohms, as the definition states them."""
     return Sensor(
         signal=required(element, "signal"),
         curve=required(element, "curve"),
@@ -50,6 +52,7 @@ def read_sensor(reader: ElementReader, element: etree._Element) -> Sensor:
 
 
 def read_conversion(reader: ElementReader, element: etree._Element) -> Conversion:
+    """A linear, rational, interpolated or state conversion."""
     name, line = required(element, "name"), reader.line(element)
     unit = element.get("unit", "").strip()
     decimals = int(required(element, "decimals")) if element.get("decimals") is not None else None

@@ -61,6 +61,7 @@ def tables_with_groups(
 
 
 def read_text(reader: ElementReader, element: etree._Element, group: str) -> Text:
+    """A text, in a group of the given name, "" for none."""
     length = reader.size(element, "length")
     return Text(
         name=required(element, "name"),
@@ -76,6 +77,7 @@ def read_text(reader: ElementReader, element: etree._Element, group: str) -> Tex
 
 
 def read_table(reader: ElementReader, element: etree._Element, group: str) -> Table:
+    """A scalar, curve or map with its constraints, in a group of the given name, "" for none."""
     kind, name = _KINDS[tag_of(element)], required(element, "name")
     storage = reader.storage(element)
     children: Children = {}
@@ -104,6 +106,7 @@ def read_table(reader: ElementReader, element: etree._Element, group: str) -> Ta
 
 
 def read_relation(reader: ElementReader, element: etree._Element) -> Relation:
+    """A relation between two tables."""
     kind = tag_of(element)
     first, second, amount = {
         "at-most": ("table", "bound", "margin"),
