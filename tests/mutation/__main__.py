@@ -51,7 +51,7 @@ def main() -> int:
 
     from tests.mutation.apart import Copy
     from tests.mutation.mutants import Source
-    from tests.mutation.trials import Trials, MutantOutcome
+    from tests.mutation.trials import MutantOutcome, Trials
 
     named = asked.modules or [Path(package) for package in PACKAGES]
     paths = [path for name in named for path in ([name] if name.is_file() else sorted(name.rglob("*.py")))]
@@ -67,7 +67,7 @@ def main() -> int:
             mutant for source in sources.values() for mutant in source.mutants if mutant.number in asked.only
         ]
     tests = asked.tests or _tests()
-    fates: dict[Path, list[MutantOutcome]] = defaultdict(list)
+    outcomes: dict[Path, list[MutantOutcome]] = defaultdict(list)
 
     def body(trials: Trials) -> None:
         seen = set()
@@ -75,17 +75,17 @@ def main() -> int:
             if mutant.path not in seen and not trials.is_steady(mutant):
                 sys.stderr.write(f"the tests of {mutant.path} fail without any mutant\n")
             seen.add(mutant.path)
-            fate, test = trials.fate(mutant)
+            outcome, test = trials.outcome(mutant)
             files = APART.get(mutant.path.as_posix(), ())
-            if files and fate in {MutantOutcome.SURVIVED, MutantOutcome.UNREACHED}:
-                noticed = copy.fate(mutant.path, sources[mutant.path].mutated(mutant), files)
-                fate, test = noticed or (fate, test)
-            fates[mutant.path.parent].append(fate)
-            if fate in {MutantOutcome.SURVIVED, MutantOutcome.UNREACHED}:
-                sys.stdout.write(f"{mutant} {fate.value}\n")
+            if files and outcome in {MutantOutcome.SURVIVED, MutantOutcome.UNREACHED}:
+                noticed = copy.outcome(mutant.path, sources[mutant.path].mutated(mutant), files)
+                outcome, test = noticed or (outcome, test)
+            outcomes[mutant.path.parent].append(outcome)
+            if outcome in {MutantOutcome.SURVIVED, MutantOutcome.UNREACHED}:
+                sys.stdout.write(f"{mutant} {outcome.value}\n")
                 sys.stdout.writelines(f"    {line}\n" for line in sources[mutant.path].difference(mutant))
             elif asked.only:
-                sys.stdout.write(f"{mutant} {fate.value} {test}\n")
+                sys.stdout.write(f"{mutant} {outcome.value} {test}\n")
             sys.stdout.flush()
             if number % 50 == 0:
                 sys.stderr.write(f"{number} of {len(chosen)} mutants tried\n")
@@ -98,15 +98,15 @@ def main() -> int:
     with Copy() as copy:
         pytest.main(words, plugins=[plugin])
     worst = 100.0
-    for folder, found in fates.items():
-        killed = sum(fate in {MutantOutcome.KILLED, MutantOutcome.TIMEOUT} for fate in found)
+    for folder, found in outcomes.items():
+        killed = sum(outcome in {MutantOutcome.KILLED, MutantOutcome.TIMEOUT} for outcome in found)
         low, high = _interval(killed, len(found))
         worst = min(worst, 100 * killed / len(found))
         sys.stdout.write(
             f"{folder.as_posix()}: {killed} of {len(found)} killed, {100 * killed / len(found):.1f} %"
             f" (95 % interval {low:.1f} to {high:.1f} %), of {len(folders[folder]):,} mutants\n"
         )
-    return int(not fates or worst < asked.least)
+    return int(not outcomes or worst < asked.least)
 
 
 def _sample(mutants: list[Mutant], size: int, seed: int) -> list[Mutant]:

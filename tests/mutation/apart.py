@@ -40,7 +40,7 @@ class Copy:
     ) -> None:
         shutil.rmtree(self._folder, ignore_errors=True)
 
-    def fate(self, path: Path, text: str, tests: Sequence[str]) -> tuple[MutantOutcome, str] | None:
+    def outcome(self, path: Path, text: str, tests: Sequence[str]) -> tuple[MutantOutcome, str] | None:
         """Killed or timeout, with the test that noticed; None where none of these tests notices.
 
         Where they fail or hang without a mutant too, nothing can be said: it has survived.

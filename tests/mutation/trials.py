@@ -189,25 +189,25 @@ class Trials:
 
     # One mutant
 
-    def fate(self, mutant: Mutant) -> tuple[MutantOutcome, str]:
+    def outcome(self, mutant: Mutant) -> tuple[MutantOutcome, str]:
         """What became of a mutant, and the test that noticed it first."""
         names, source = self.selection(mutant), self._sources[mutant.path.as_posix()]
         later = self.later(mutant)
         if not names and not later:
             return MutantOutcome.UNREACHED, ""
         if names:
-            fate, test = self._tried(mutant, source.mutated(mutant), names)
-            if fate is not MutantOutcome.SURVIVED:
-                return fate, test
+            outcome, test = self._tried(mutant, source.mutated(mutant), names)
+            if outcome is not MutantOutcome.SURVIVED:
+                return outcome, test
         if later:
-            fate, test = self._tried(mutant, source.mutated(mutant), later)
+            outcome, test = self._tried(mutant, source.mutated(mutant), later)
             # These are tried in an order of their own, so it may be the order that one of them fails by.
             asked = later[: later.index(test) + 1] if test in later else later
             if (
-                fate is not MutantOutcome.SURVIVED
+                outcome is not MutantOutcome.SURVIVED
                 and self._tried(mutant, source.text, asked)[0] is MutantOutcome.SURVIVED
             ):
-                return fate, test
+                return outcome, test
         return MutantOutcome.SURVIVED, ""
 
     def is_steady(self, mutant: Mutant) -> bool:
