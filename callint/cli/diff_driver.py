@@ -95,6 +95,6 @@ def _colour() -> bool | None:
     """
     if os.environ.get("GIT_PAGER_IN_USE") != "true":
         return None
-    from callint.versioning.git.repository import wants_colour
+    from callint.versioning.git.config import wants_colour
 
     return wants_colour(Path.cwd())

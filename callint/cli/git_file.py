@@ -26,14 +26,15 @@ class GitFile:
         """The content, behind a pointer too; InputError where it is not here."""
         if not self.is_pointer:
             return self.stored
-        from callint.versioning.git import repository as git
+        from callint.versioning.git.objects import resolve_pointer
+        from callint.versioning.git.repository import open_repository
 
         try:
-            repo = git.open_repository(Path.cwd(), bare=True)
+            repo = open_repository(Path.cwd(), bare=True)
         except InputError:
             raise InputError(f"{self.name}: {ABSENT}") from None
         try:
-            return git.behind_pointer(repo, self.stored)
+            return resolve_pointer(repo, self.stored)
         except OSError as error:
             raise InputError(f"{self.name}: {reason(error)}") from None
 
@@ -47,12 +48,13 @@ class GitFile:
             return content
         from callint.reporting.files.atomic_write import replace_file
         from callint.reporting.files.destinations import own_file
-        from callint.versioning.git import repository as git
+        from callint.versioning.git.objects import lfs_object_path
+        from callint.versioning.git.repository import open_repository
 
         new = pointer_to(content)
         found = pointer(new)
         assert found is not None
-        place = git.lfs_place(git.open_repository(Path.cwd(), bare=True), found.oid)
+        place = lfs_object_path(open_repository(Path.cwd(), bare=True), found.oid)
         try:
             place.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:

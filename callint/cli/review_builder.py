@@ -21,7 +21,7 @@ from callint.rules.context import CheckContext
 from callint.rules.registry import refuse_unknown_rules
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
-    from callint.versioning.git.repository import LoggedCommit
+    from callint.versioning.git.log import LoggedCommit
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +76,10 @@ def _commit_of(word: str) -> LoggedCommit | None:
     revision = word.partition(":")[0]
     if ":" not in word or not revision or Path(word).exists():
         return None
-    from callint.versioning.git import repository as git
+    from callint.versioning.git.log import read_commit
+    from callint.versioning.git.repository import open_repository
 
-    return git.stated_commit(git.open_repository(Path.cwd(), bare=True), revision)
+    return read_commit(open_repository(Path.cwd(), bare=True), revision)
 
 
 class Day:

@@ -37,13 +37,14 @@ def review_of_range(words: tuple[str, ...], wish: ReviewOptions) -> tuple[Review
     ``words`` are the revisions, and behind them paths to which the review is confined.
     """
     from callint.versioning import ranges
-    from callint.versioning.git import repository as git
+    from callint.versioning.git.log import read_commit
+    from callint.versioning.git.repository import open_repository
 
     demand_revisions(words)
     span = ranges.between(Path.cwd(), words[0], words[1])
     refuse_unknown_rules(span.policy)
     _demand_images(span, words)
-    commit = git.stated_commit(git.open_repository(Path.cwd(), bare=True), words[1])
+    commit = read_commit(open_repository(Path.cwd(), bare=True), words[1])
     workspace = Workspace(span.folder, span.policy, span.new)
     subjects = DefinitionResolver(workspace, None)
     stretch = _Stretch(span, words)

@@ -105,7 +105,8 @@ def demand_revisions(words: tuple[str, ...]) -> None:
 
 
 def _names_revision(word: str) -> bool:
-    from callint.versioning.git.repository import is_revision, open_repository
+    from callint.versioning.git.refs import is_revision
+    from callint.versioning.git.repository import open_repository
 
     try:
         repo = open_repository(Path.cwd(), bare=True)

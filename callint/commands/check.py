@@ -38,7 +38,7 @@ from callint.rules.registry import refuse_unknown_rules
 if TYPE_CHECKING:  # git and processes are slow to import, and most checks need none of them
     from callint.checking.parallel import WorkerPool
     from callint.reporting.files.destinations import Destination
-    from callint.versioning.git.repository import Commit
+    from callint.versioning.git.log import Commit
     from callint.versioning.ranges import Span
     from callint.versioning.staging import Staged, State
 
@@ -355,7 +355,8 @@ def _refuse_unsettled(state: Staged) -> None:
 
     Unlike a text with conflict marks it looks like any image, and holds nothing of theirs in these cells.
     """
-    from callint.versioning.git import repository as git
+    from callint.versioning.git.entries import resolved_conflicts
+    from callint.versioning.git.refs import is_concluding
 
     touched = {one.image for one in state.touched.images}
     # Not only what the commit touches: an image that was left as ours had it is touched by nothing.
@@ -363,8 +364,8 @@ def _refuse_unsettled(state: Staged) -> None:
         listed = f"{one.image}{CONFLICT_TEXT}"
         if (state.folder / listed).is_file() and (
             one.image in touched
-            or git.is_settling(state.repo)
-            or state.tree.from_top(one.image) in git.settled_paths(state.repo)
+            or is_concluding(state.repo)
+            or state.tree.from_top(one.image) in resolved_conflicts(state.repo)
         ):
             raise InputError(
                 f"{one.image}: it has unresolved conflicts; resolve them with callint merge --take, "

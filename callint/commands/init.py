@@ -17,7 +17,9 @@ from callint.reading.tree import reason
 from callint.reporting.files.atomic_write import replace_file
 from callint.reporting.files.destinations import own_file
 from callint.reporting.terminal import QUIET, console, line, width, wrapped
-from callint.versioning.git import repository as git
+from callint.versioning.git.config import hooks_folder, set_setting
+from callint.versioning.git.refs import delete_reference
+from callint.versioning.git.repository import Repo, common_folder, open_repository, top_level
 from callint.versioning.init.plan import InitOptions, foreign_attributes, plan
 from callint.versioning.init.steps import FileStep, Plan, SettingStep, shown
 from callint.versioning.init.undo import undo
@@ -68,9 +70,9 @@ def command(
     if back and (images or definitions or bases or pre_commit or no_hook):
         raise InputError("--undo takes no images, and no option but --dry-run; remove the rest")
     here = Path.cwd()
-    repo = git.open_repository(here)
+    repo = open_repository(here)
     # What one run finds missing another one must not be writing.
-    settings = git.common_folder(repo) / "config"
+    settings = common_folder(repo) / "config"
     with alone(settings, str(settings)):
         if back:
             found = undo(repo, here)
@@ -93,10 +95,10 @@ def command(
     return 0
 
 
-def set_up(repo: git.Repo) -> None:
+def set_up(repo: Repo) -> None:
     """Do in a repository with a policy what callint init does, but leave hooks alone that others share."""
-    here = git.top_level(repo)
-    _, is_shared = git.hooks_folder(repo)
+    here = top_level(repo)
+    _, is_shared = hooks_folder(repo)
     _carry_out(repo, plan(repo, InitOptions(here=here, program=_program(), hook=not is_shared)))
 
 
@@ -121,7 +123,7 @@ def _glob(word: str) -> str:
 # Doing it
 
 
-def _carry_out(repo: git.Repo, found: Plan, back: bool = False) -> None:
+def _carry_out(repo: Repo, found: Plan, back: bool = False) -> None:
     """All steps, or none: where one fails, those before it are taken back.
 
     A run that is killed on the way can be finished by the next. The record comes first: what it says too much
@@ -153,9 +155,9 @@ def _remove_empty(folders: Iterable[Path]) -> None:
             folder.rmdir()
 
 
-def _do(repo: git.Repo, step: Step) -> None:
+def _do(repo: Repo, step: Step) -> None:
     if isinstance(step, SettingStep):
-        git.set_setting(repo, step.key, step.new)
+        set_setting(repo, step.key, step.new)
         return
     try:
         if step.new is None:
@@ -167,15 +169,15 @@ def _do(repo: git.Repo, step: Step) -> None:
         raise InputError(f"{step.path}: it cannot be written: {reason(error)}; correct that first") from None
 
 
-def _forget(repo: git.Repo) -> None:
+def _forget(repo: Repo) -> None:
     """Remove what git made of the settings."""
-    git.delete_reference(repo, KEPT)
+    delete_reference(repo, KEPT)
 
 
 # Saying it
 
 
-def _say(repo: git.Repo, found: Plan, dry_run: bool, back: bool) -> None:
+def _say(repo: Repo, found: Plan, dry_run: bool, back: bool) -> None:
     terminal = console(sys.stdout)
     columns = width(terminal)
     here = Path.cwd()
@@ -208,11 +210,11 @@ def _say(repo: git.Repo, found: Plan, dry_run: bool, back: bool) -> None:
             terminal.print(line((text, QUIET)))
 
 
-def _is_committed(repo: git.Repo, step: Step) -> bool:
+def _is_committed(repo: Repo, step: Step) -> bool:
     """Whether what a step does reaches colleagues by a commit."""
-    if isinstance(step, SettingStep) or step.path.is_relative_to(git.common_folder(repo)):
+    if isinstance(step, SettingStep) or step.path.is_relative_to(common_folder(repo)):
         return False
-    return step.path.is_relative_to(git.top_level(repo))
+    return step.path.is_relative_to(top_level(repo))
 
 
 def _words(step: Step, here: Path, dry_run: bool) -> str:

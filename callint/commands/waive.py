@@ -141,11 +141,13 @@ def _beside_the_last_commit(workspace: Workspace) -> Callable[[Checker], Iterabl
 
     try:
         from callint.versioning import staging
-        from callint.versioning.git import repository as git
+        from callint.versioning.git.refs import next_parents
+        from callint.versioning.git.repository import folder_of, open_repository
+        from callint.versioning.git.trees import RevisionTree
 
-        repo = git.open_repository(workspace.root)
-        folder = git.folder_of(repo, workspace.root)
-        trees = [git.RevisionTree(repo, commit, folder) for commit in git.heads(repo)]
+        repo = open_repository(workspace.root)
+        folder = folder_of(repo, workspace.root)
+        trees = [RevisionTree(repo, commit, folder) for commit in next_parents(repo)]
     except InputError:
         return None
     states = [staging.state_of(tree, workspace.policy.path) for tree in trees]
@@ -319,9 +321,9 @@ def _digest(case: CheckContext | None, finding: Finding) -> str:
 
 def _who(workspace: Workspace) -> str:
     """The author as git would name them."""
-    from callint.versioning.git.repository import present_author  # git is slow to import
+    from callint.versioning.git.authors import current_author  # git is slow to import
 
-    name = present_author(workspace.root).name
+    name = current_author(workspace.root).name
     if len(name) < _SHORTEST_NAME or not _is_text(name):
         raise InputError(f"git: {name!r} cannot name the author of a waiver; set user.name with git config")
     return name

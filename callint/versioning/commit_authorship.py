@@ -23,7 +23,14 @@ from callint.reading.tree import Tree, WorkingTree, reason
 from callint.reading.workspace import Workspace
 from callint.rules.context import CheckContext
 from callint.rules.second_person import AuthorshipCheck, NoAuthorship, WaiverObjection
-from callint.versioning.git import repository as git
+from callint.versioning.git.authors import Person, current_author, mailmapped
+from callint.versioning.git.diff import staged_rename_source
+from callint.versioning.git.entries import TreeEntry, index_entries
+from callint.versioning.git.log import LoggedCommit, read_history, shallow_commits
+from callint.versioning.git.objects import read_blob, resolve_pointer
+from callint.versioning.git.refs import commit_id, next_parents
+from callint.versioning.git.repository import Repo, folder_of, open_repository, top_level
+from callint.versioning.git.trees import RevisionTree, StoredTree
 from callint.versioning.history import (
     SHALLOW,
     Attribution,
@@ -79,11 +86,11 @@ class CommitAuthorship:
 class _CommitLog:
     """All commits of some revisions' history, and where files were in it."""
 
-    def __init__(self, repo: git.Repo, *revisions: str) -> None:
+    def __init__(self, repo: Repo, *revisions: str) -> None:
         self._repo = repo
-        self.commits = git.log(repo, *revisions) if revisions else []
+        self.commits = read_history(repo, *revisions) if revisions else []
         self.ids = {commit.id for commit in self.commits}
-        self.shallow = git.shallow_commits(repo)
+        self.shallow = shallow_commits(repo)
         self._lineages: dict[str, HistoryGraph] = {}
         self._waivers: dict[str, frozenset[Waiver]] = {}
 
@@ -94,7 +101,7 @@ class _CommitLog:
 
     def content(self, blob: str) -> bytes:
         try:
-            return git.behind_pointer(self._repo, git.read_blob(self._repo, blob))
+            return resolve_pointer(self._repo, read_blob(self._repo, blob))
         except OSError as error:
             why = f"an older state could not be read: {reason(error)}"
             raise _UnknownError(why, "Fetch it, or check where all commits are.") from None
@@ -120,26 +127,26 @@ class _State:
     ``heads`` are the commits that it is or builds on.
     """
 
-    def __init__(self, repo: git.Repo, tree: Tree, folder: str, policy: str, commit: str | None) -> None:
+    def __init__(self, repo: Repo, tree: Tree, folder: str, policy: str, commit: str | None) -> None:
         self.repo = repo
         self.tree = tree
         self.policy = policy
         self.is_commit = commit is not None
-        self.heads = git.heads(repo) if commit is None else [commit]
+        self.heads = next_parents(repo) if commit is None else [commit]
         self._folder = folder
 
     @staticmethod
     def of(tree: Tree, policy: str) -> _State:
         """The state that a tree is; InputError where git has no part in it."""
-        if isinstance(tree, git.StoredTree):
-            commit = git.commit_id(tree.repo, tree.revision) if isinstance(tree, git.RevisionTree) else None
+        if isinstance(tree, StoredTree):
+            commit = commit_id(tree.repo, tree.revision) if isinstance(tree, RevisionTree) else None
             return _State(tree.repo, tree, tree.from_top(""), policy, commit)
         if not isinstance(tree, Workspace | WorkingTree):
             raise InputError("these files are not in a git repository; run callint inside one")
-        repo = git.open_repository(tree.root)
-        if not tree.root.resolve().is_relative_to(git.top_level(repo)):
+        repo = open_repository(tree.root)
+        if not tree.root.resolve().is_relative_to(top_level(repo)):
             raise InputError(f"{tree.root}: it lies outside the repository; run callint inside it")
-        return _State(repo, tree, f"{git.folder_of(repo, tree.root)}/".lstrip("/"), policy, None)
+        return _State(repo, tree, f"{folder_of(repo, tree.root)}/".lstrip("/"), policy, None)
 
     def whole(self, path: str) -> str:
         """A path from the top; _UnknownError where git does not keep such a file."""
@@ -149,14 +156,14 @@ class _State:
         return whole
 
     @cached_property
-    def _index(self) -> dict[str, git.Entry]:
-        return git.index_entries(self.repo)
+    def _index(self) -> dict[str, TreeEntry]:
+        return index_entries(self.repo)
 
     @cached_property
-    def author(self) -> git.Person:
+    def author(self) -> Person:
         """Whoever has done what is not committed yet."""
         try:
-            return git.mapped(self.repo, git.present_author(self.repo.working_dir))
+            return mailmapped(self.repo, current_author(self.repo.working_dir))
         except InputError:
             remedy = "Set user.name and user.email with git config."
             raise _UnknownError("git does not know who you are", remedy) from None
@@ -182,13 +189,13 @@ class _Commits:
             return unknown.doubt
         return None
 
-    def _writer(self, waiver: Waiver) -> git.Person | None:
+    def _writer(self, waiver: Waiver) -> Person | None:
         """Who wrote a waiver; None where a commit is judged that does not have it, as an older one may."""
         wanted = _substance(waiver)
         found = self._bringer(self._state.policy, lambda blob: wanted in self._chronicle.waivers(blob))
         return found if found or self._state.is_commit else self._state.author
 
-    def _makers(self, finding: Finding, case: CheckContext) -> Iterator[git.Person]:
+    def _makers(self, finding: Finding, case: CheckContext) -> Iterator[Person]:
         """Who made the change that a finding is about; nobody where all is as in the base."""
         if not finding.image:
             content = normalized(self._state.tree.read(finding.definition))
@@ -221,12 +228,12 @@ class _Commits:
         heads, whole = self._state.heads, self._state.whole(path)
         lineage = self._chronicle.lineage(whole)
         nodes = [node for head in heads if (node := lineage.at(head, whole))]
-        if heads and not nodes and (old := git.staged_source(self._state.repo, whole)):
+        if heads and not nodes and (old := staged_rename_source(self._state.repo, whole)):
             lineage = self._chronicle.lineage(old)
             nodes = [node for head in heads if (node := lineage.at(head, old))]
         return lineage, nodes
 
-    def _bringer(self, path: str, has: Callable[[str], bool]) -> git.Person | None:
+    def _bringer(self, path: str, has: Callable[[str], bool]) -> Person | None:
         """The author of the commit that last brought something into a file; None where no commit has it."""
         lineage, nodes = self._held(path)
         found: HistoryNode | None = None
@@ -262,11 +269,11 @@ class _Commits:
         return history.attribution()
 
 
-def _person(commit: git.LoggedCommit | Origin) -> git.Person:
+def _person(commit: LoggedCommit | Origin) -> Person:
     """The author of a commit; _UnknownError where it names none, who would be anybody else than everybody."""
     if not commit.author and not commit.email:
         raise _UnknownError(f"commit {commit.id[:8]} names no author", "Have it made again by its author.")
-    return git.Person(commit.author, commit.email, commit.own_email)
+    return Person(commit.author, commit.email, commit.own_email)
 
 
 def _setters(finding: Finding, case: CheckContext, found: Attribution) -> set[int]:

@@ -17,7 +17,8 @@ from callint.reading.locks import LOCKS, held
 from callint.reading.resources import resource
 from callint.reading.temp_files import left_behind, temporary_name
 from callint.reading.tree import reason
-from callint.versioning.git import repository as git
+from callint.versioning.git.repository import LOCAL_VARIABLES, open_repository
+from callint.versioning.git.repository import Repo as CallintRepo
 from callint.versioning.init.plan import ATTRIBUTES, IGNORED
 
 try:
@@ -48,7 +49,7 @@ class Step:
     start: str
 
 
-def write_demo(target: Path, set_up: Callable[[git.Repo], None]) -> bool:
+def write_demo(target: Path, set_up: Callable[[CallintRepo], None]) -> bool:
     """Make the demo repository at ``target``; False where it is there already, and nothing is touched then.
 
     The repository is made beside the target and moved there when it is whole. ``set_up`` does in it what
@@ -125,7 +126,7 @@ def _own_repository() -> Iterator[None]:
     The repository is of the kind that GitPython can write, whatever kind the user's new ones are.
     """
     before = dict(os.environ)
-    for name in git.LOCAL_VARIABLES & before.keys():
+    for name in LOCAL_VARIABLES & before.keys():
         del os.environ[name]
     os.environ.update(_KIND)
     try:
@@ -136,7 +137,7 @@ def _own_repository() -> Iterator[None]:
         os.environ.update(before)
 
 
-def _commit_steps(folder: Path, set_up: Callable[[git.Repo], None]) -> None:
+def _commit_steps(folder: Path, set_up: Callable[[CallintRepo], None]) -> None:
     """The whole history in a new repository, main checked out and set up.
 
     Commits are written through GitPython's own index: the user's hooks, signing and line-end settings
@@ -151,7 +152,7 @@ def _commit_steps(folder: Path, set_up: Callable[[git.Repo], None]) -> None:
         for step in steps():
             if step.branch == _MAIN:
                 shutil.copytree(step.folder, folder, dirs_exist_ok=True, copy_function=shutil.copyfile)
-                set_up(git.open_repository(folder))
+                set_up(open_repository(folder))
                 repo.index.add([*_files(step), ATTRIBUTES, IGNORED])
                 commit = _commit(repo.index, step)
             else:

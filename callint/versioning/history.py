@@ -33,7 +33,12 @@ from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.reading.images import DamagedError, read_image
 from callint.reading.tree import error_with_remedy, reason, resolved
-from callint.versioning.git import repository as git
+from callint.versioning.git.diff import staged_rename_source
+from callint.versioning.git.log import FileChange, LoggedCommit, read_history, shallow_commits
+from callint.versioning.git.objects import read_blob, resolve_pointer
+from callint.versioning.git.refs import is_revision
+from callint.versioning.git.repository import Repo, folder_of, from_top, open_repository, top_level
+from callint.versioning.git.trees import RevisionTree
 
 Integers = NDArray[np.int64]
 
@@ -154,7 +159,7 @@ class HistoryGraph:
     it had there.
     """
 
-    def __init__(self, commits: list[git.LoggedCommit], path: str) -> None:
+    def __init__(self, commits: list[LoggedCommit], path: str) -> None:
         self.commits = commits
         self._places = {commit.id: place for place, commit in enumerate(commits)}
         names = _connected_names(commits, path)
@@ -195,7 +200,7 @@ class HistoryGraph:
         return found
 
 
-def _connected_names(commits: list[git.LoggedCommit], path: str) -> set[str]:
+def _connected_names(commits: list[LoggedCommit], path: str) -> set[str]:
     """Every name that renames connect with a path, in whatever direction and on whatever branch."""
     renames: dict[str, set[str]] = {}
     for commit in commits:
@@ -211,9 +216,7 @@ def _connected_names(commits: list[git.LoggedCommit], path: str) -> set[str]:
     return names
 
 
-def _after(
-    files: _Files, others: list[_Files], changes: list[git.FileChange], numbers: Iterator[int]
-) -> _Files:
+def _after(files: _Files, others: list[_Files], changes: list[FileChange], numbers: Iterator[int]) -> _Files:
     """The files of a commit from those of its parents, the first and the others."""
     after = dict(files)
     for change in changes:
@@ -348,7 +351,7 @@ class ImageHistory:
 
     def __init__(
         self,
-        repo: git.Repo,
+        repo: Repo,
         lineage: HistoryGraph,
         newest: HistoryNode,
         layout: Layout,
@@ -375,7 +378,7 @@ class ImageHistory:
         if self._is_committed and blob == self._newest.blob:
             return self.present
         try:
-            data = git.behind_pointer(self._repo, git.read_blob(self._repo, blob))
+            data = resolve_pointer(self._repo, read_blob(self._repo, blob))
         except OSError as error:
             return f"{_UNREADABLE}: {reason(error)}"
         memory = self.layout.definition.memory
@@ -414,7 +417,7 @@ class ImageHistory:
             walk.send(everything, self._newest)
         else:
             walk.share(everything, _UNCOMMITTED, None, [self._newest, *self._others])
-        shallow = git.shallow_commits(self._repo)
+        shallow = shallow_commits(self._repo)
         renames: dict[int, str] = {}
         for node, cells in walk:
             place = node.commit
@@ -525,7 +528,7 @@ class Place:
     ``word`` is what the user called it.
     """
 
-    repo: git.Repo
+    repo: Repo
     word: str
     path: str
     revision: str | None
@@ -537,14 +540,14 @@ class Place:
 
     def below(self, folder: Path) -> str:
         """The image's path from a folder of the working tree, as a policy in that folder names it."""
-        above = git.folder_of(self.repo, folder)
+        above = folder_of(self.repo, folder)
         return self.path.removeprefix(f"{above}/") if above else self.path
 
     def read(self) -> bytes:
         """The image at the revision; InputError where there is none."""
         revision = self.revision or "HEAD"
         try:
-            return git.RevisionTree(self.repo, revision).read(self.path)
+            return RevisionTree(self.repo, revision).read(self.path)
         except OSError as error:
             words = error_with_remedy(error, f"git ls-tree -r {revision} lists what there is")
             raise InputError(f"{revision}:{self.path}: {words}") from None
@@ -558,17 +561,17 @@ def find_image(word: str, revision: str | None) -> Place:
     """
     if revision is None and ":" in word and not Path(word).exists():
         revision, _, path = word.partition(":")
-        repo = git.open_repository(Path.cwd(), bare=True)
+        repo = open_repository(Path.cwd(), bare=True)
         if path.startswith(("./", "../")):
-            path = git.from_top(repo, Path.cwd(), path)
+            path = from_top(repo, Path.cwd(), path)
         return Place(repo, word, posixpath.normpath(path), revision or "HEAD")
     target = Path(word)
     folder = target.parent if target.parent.is_dir() else Path.cwd()
-    repo = git.open_repository(folder.resolve(), bare=True)
+    repo = open_repository(folder.resolve(), bare=True)
     if repo.working_tree_dir is None:
         return Place(repo, word, posixpath.normpath(target.as_posix()), revision or "HEAD")
     try:
-        top, here = git.top_level(repo), resolved(target.parent)
+        top, here = top_level(repo), resolved(target.parent)
     except OSError as error:
         raise InputError(f"{word}: {error_with_remedy(error, 'check the path')}") from None
     if not here.is_relative_to(top):
@@ -582,16 +585,16 @@ def open_history(place: Place, layout: Layout, data: bytes, start: int | None = 
     InputError where no commit has the image yet.
     """
     revision = place.revision or "HEAD"
-    if not git.is_revision(place.repo, revision):
+    if not is_revision(place.repo, revision):
         raise InputError(f"{place.word}: the repository has no {revision} yet; commit the image first")
-    commits = git.log(place.repo, revision)
+    commits = read_history(place.repo, revision)
     newest = (lineage := HistoryGraph(commits, place.path)).start(place.path)
-    if newest is None and place.revision is None and (old := git.staged_source(place.repo, place.path)):
+    if newest is None and place.revision is None and (old := staged_rename_source(place.repo, place.path)):
         newest = (lineage := HistoryGraph(commits, old)).start(old)
     if newest is None:
         raise InputError(f"{place.word}: {revision} has no such file; commit it first")
     try:
-        committed = git.behind_pointer(place.repo, git.read_blob(place.repo, newest.blob))
+        committed = resolve_pointer(place.repo, read_blob(place.repo, newest.blob))
     except OSError:
         committed = None
     return ImageHistory(place.repo, lineage, newest, layout, data, data == committed, start=start)

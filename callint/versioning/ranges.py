@@ -11,7 +11,11 @@ from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, Tree, content_or_reason, reason
-from callint.versioning.git import repository as git
+from callint.versioning.git.entries import revision_entries
+from callint.versioning.git.log import Commit, LoggedCommit, commits_between, newest_commits
+from callint.versioning.git.refs import commit_id, merge_base, merge_bases
+from callint.versioning.git.repository import Repo, folder_of, open_repository, top_level
+from callint.versioning.git.trees import RevisionTree, StoredTree, policy_folder
 from callint.versioning.staging import State, Touched, shared, state_at, touched
 
 #: So many commits of a range are told one by one.
@@ -41,7 +45,7 @@ class Span:
     policy: Policy
     touched: Touched
     folder: Path
-    commit: git.Commit | None = None
+    commit: Commit | None = None
 
     @property
     def old(self) -> Tree:
@@ -50,7 +54,7 @@ class Span:
 
     def from_top(self, path: str) -> str:
         """A path of the trees as git has it, from the top of the repository."""
-        return self.new.from_top(path) if isinstance(self.new, git.StoredTree) else path
+        return self.new.from_top(path) if isinstance(self.new, StoredTree) else path
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +65,7 @@ class Course:
     where they have no commit in common. ``is_backward`` says that the new one is older.
     """
 
-    commits: tuple[git.LoggedCommit, ...]
+    commits: tuple[LoggedCommit, ...]
     more: int
     lacking: int
     base: str | None
@@ -70,16 +74,16 @@ class Course:
 
 def since(root: Path, policy: Policy, tree: Tree, revision: str) -> Span:
     """From a revision to the working tree below ``root``, changes that are not committed included."""
-    repo = git.open_repository(root)
-    old = state_at(repo, revision, git.folder_of(repo, root), policy.path)
+    repo = open_repository(root)
+    old = state_at(repo, revision, folder_of(repo, root), policy.path)
     return _span([old], tree, policy, root)
 
 
 def between(start: Path, old: str, new: str) -> Span:
     """From one revision to another."""
-    repo = git.open_repository(start, bare=True)
-    folder = git.policy_folder(repo, start, git.revision_entries(repo, new))
-    tree = git.RevisionTree(repo, new, folder)
+    repo = open_repository(start, bare=True)
+    folder = policy_folder(repo, start, revision_entries(repo, new))
+    tree = RevisionTree(repo, new, folder)
     return _span([state_at(repo, old, folder)], tree, _policy(tree, new), _place(repo, start, folder))
 
 
@@ -90,11 +94,11 @@ def each_commit(start: Path, old: str, new: str) -> Iterator[Span]:
     leaves the bases alone: what only their sum brings belongs to none of them, such as what the old revision
     had mended and a merge of an older branch brought back, or a base that was removed and came back edited.
     """
-    repo = git.open_repository(start, bare=True)
-    folder = git.policy_folder(repo, start, git.revision_entries(repo, new))
-    commits, last = git.commits_between(repo, old, new), git.commit_id(repo, old)
+    repo = open_repository(start, bare=True)
+    folder = policy_folder(repo, start, revision_entries(repo, new))
+    commits, last = commits_between(repo, old, new), commit_id(repo, old)
     for commit in commits:
-        tree = git.RevisionTree(repo, commit.id, folder)
+        tree = RevisionTree(repo, commit.id, folder)
         try:
             policy = _policy(tree, commit.id)
         except FileNotFoundError:
@@ -104,7 +108,7 @@ def each_commit(start: Path, old: str, new: str) -> Iterator[Span]:
     for commit in commits:
         last = commit.id if commit.parents == (last,) else ""
     whole = between(start, old, new)
-    if not commits or last != git.commit_id(repo, new) or _has_other_bases(whole):
+    if not commits or last != commit_id(repo, new) or _has_other_bases(whole):
         yield whole
 
 
@@ -133,8 +137,8 @@ def parse_range(words: str, start: Path) -> tuple[str, str]:
 
 def parted(start: Path, old: str, new: str) -> str:
     """The commit from which two revisions parted; InputError where they have none in common."""
-    repo = git.open_repository(start, bare=True)
-    bases = git.merge_bases(repo, old, new)
+    repo = open_repository(start, bare=True)
+    bases = merge_bases(repo, old, new)
     if len(bases) > 1:
         raise InputError(
             f"{old}...{new}: they parted at {len(bases)} commits, as each was merged into the other; "
@@ -142,23 +146,23 @@ def parted(start: Path, old: str, new: str) -> str:
         )
     if not bases:
         raise InputError(f"{old}...{new}: they have no commit in common; compare them with two dots")
-    return git.merge_base(repo, old, new) or bases[0]
+    return merge_base(repo, old, new) or bases[0]
 
 
 def course(start: Path, old: str, new: str) -> Course:
     """How the second of two revisions comes from the first."""
-    repo = git.open_repository(start, bare=True)
-    commits, total = git.newest_between(repo, old, new, _MOST_COMMITS)
-    _, lacking = git.newest_between(repo, new, old, 0)
-    base = git.merge_base(repo, old, new) if lacking else None
+    repo = open_repository(start, bare=True)
+    commits, total = newest_commits(repo, old, new, _MOST_COMMITS)
+    _, lacking = newest_commits(repo, new, old, 0)
+    base = merge_base(repo, old, new) if lacking else None
     return Course(tuple(commits), total - len(commits), lacking, base, lacking > 0 and total == 0)
 
 
-def _place(repo: git.Repo, start: Path, folder: str) -> Path:
-    return start if repo.working_tree_dir is None else git.top_level(repo) / folder
+def _place(repo: Repo, start: Path, folder: str) -> Path:
+    return start if repo.working_tree_dir is None else top_level(repo) / folder
 
 
-def _policy(tree: git.RevisionTree, revision: str) -> Policy:
+def _policy(tree: RevisionTree, revision: str) -> Policy:
     try:
         return read_policy(tree.read(POLICY), POLICY)
     except FileNotFoundError:
@@ -168,7 +172,7 @@ def _policy(tree: git.RevisionTree, revision: str) -> Policy:
 
 
 def _span(
-    earlier: Sequence[State], new: Tree, policy: Policy, folder: Path, commit: git.Commit | None = None
+    earlier: Sequence[State], new: Tree, policy: Policy, folder: Path, commit: Commit | None = None
 ) -> Span:
     named = {policy.path}
     for one in assignments(policy, new):
@@ -184,6 +188,6 @@ def _span(
 
 def _differs(old: Tree, new: Tree, path: str) -> bool:
     """Whether a file differs between two trees; stored files are told apart by their blobs' ids and modes."""
-    if isinstance(old, git.StoredTree) and isinstance(new, git.StoredTree):
+    if isinstance(old, StoredTree) and isinstance(new, StoredTree):
         return old.entry(path) != new.entry(path)
     return content_or_reason(old, path) != content_or_reason(new, path)

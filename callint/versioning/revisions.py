@@ -13,7 +13,9 @@ from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, error_with_remedy, reason
 from callint.reading.workspace import Workspace
 from callint.versioning.file_version import Content
-from callint.versioning.git import repository as git
+from callint.versioning.git.diff import changed_paths
+from callint.versioning.git.repository import Repo, folder_of, from_top, open_repository
+from callint.versioning.git.trees import RevisionTree, StageTree
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,26 +33,26 @@ def content_at(workspace: Workspace, word: str) -> Content:
     of a conflict.
     """
     revision, _, path = word.partition(":")
-    repo = git.open_repository(Path.cwd(), bare=bool(revision))
+    repo = open_repository(Path.cwd(), bare=bool(revision))
     stage = 0
     if not revision and (match := re.match(r"([0-3]):", path)):
         stage, path = int(match[1]), path[match.end() :]
     if path.startswith(("./", "../")):
-        path = git.from_top(repo, Path.cwd(), path)
+        path = from_top(repo, Path.cwd(), path)
     try:
-        tree = git.RevisionTree(repo, revision) if revision else git.StageTree(repo, stage)
+        tree = RevisionTree(repo, revision) if revision else StageTree(repo, stage)
         data = tree.read(path)
     except OSError as error:
         listing = f"git ls-tree -r {revision}" if revision else "git ls-files --stage"
         words = error_with_remedy(error, f"{listing} lists what there is")
         raise InputError(f"{word}: {words}") from None
-    return Content(word, _below(git.folder_of(repo, workspace.root), path), data)
+    return Content(word, _below(folder_of(repo, workspace.root), path), data)
 
 
 def workspace_at(revision: str) -> Workspace:
     """The workplace that a revision holds, for a repository without a working tree."""
-    repo = git.open_repository(Path.cwd(), bare=True)
-    tree = git.RevisionTree(repo, revision)
+    repo = open_repository(Path.cwd(), bare=True)
+    tree = RevisionTree(repo, revision)
     try:
         policy = read_policy(tree.read(POLICY), POLICY)
     except OSError as error:
@@ -64,9 +66,9 @@ def changed_files(workspace: Workspace, old: str, new: str, paths: Sequence[str]
     ``paths`` are folders, files or globs from the top; all files where there are none. Raises InputError
     for a file that cannot be read.
     """
-    repo = git.open_repository(Path.cwd(), bare=True)
-    trees = git.RevisionTree(repo, old), git.RevisionTree(repo, new)
-    folder = git.folder_of(repo, workspace.root)
+    repo = open_repository(Path.cwd(), bare=True)
+    trees = RevisionTree(repo, old), RevisionTree(repo, new)
+    folder = folder_of(repo, workspace.root)
     for before, after in _changed_paths(repo, old, new, paths):
         yield ChangedFile(
             _content(trees[0], before, folder) if before else None,
@@ -78,21 +80,21 @@ def changed_names(
     start: Path, root: Path, old: str, new: str, paths: Sequence[str]
 ) -> Iterator[tuple[str | None, str | None]]:
     """As ``changed_files``, but the paths alone, from the policy's folder ``root``, before and after."""
-    repo = git.open_repository(start, bare=True)
-    folder = git.folder_of(repo, root)
+    repo = open_repository(start, bare=True)
+    folder = folder_of(repo, root)
     for before, after in _changed_paths(repo, old, new, paths):
         yield before and _below(folder, before), after and _below(folder, after)
 
 
 def _changed_paths(
-    repo: git.Repo, old: str, new: str, paths: Sequence[str]
+    repo: Repo, old: str, new: str, paths: Sequence[str]
 ) -> Iterator[tuple[str | None, str | None]]:
-    for before, after in git.changed_paths(repo, old, new):
+    for before, after in changed_paths(repo, old, new):
         if not paths or any(is_below(path, paths) for path in (before, after) if path):
             yield before, after
 
 
-def _content(tree: git.RevisionTree, path: str, folder: str) -> Content:
+def _content(tree: RevisionTree, path: str, folder: str) -> Content:
     name = f"{tree.revision}:{path}"
     try:
         return Content(name, _below(folder, path), tree.read(path))

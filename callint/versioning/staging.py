@@ -12,7 +12,11 @@ from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, Tree, reason
-from callint.versioning.git import repository as git
+from callint.versioning.git.diff import staged_paths
+from callint.versioning.git.entries import index_entries
+from callint.versioning.git.refs import next_parents
+from callint.versioning.git.repository import Repo, from_top, open_repository, top_level
+from callint.versioning.git.trees import IndexTree, RevisionTree, StoredTree, policy_folder
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,20 +27,20 @@ class State:
     policy: Policy | None
 
 
-def state_at(repo: git.Repo, revision: str, folder: str, path: str = POLICY) -> State:
+def state_at(repo: Repo, revision: str, folder: str, path: str = POLICY) -> State:
     """The state of a revision below a folder, or below where its policy lay if that is elsewhere.
 
     A policy that was moved to another folder has the files beside it under the same names.
     """
-    tree = git.RevisionTree(repo, revision, folder)
+    tree = RevisionTree(repo, revision, folder)
     if tree.entry(path) is None and path == POLICY:
-        places = tree.places(POLICY)
-        if len(places) == 1:
-            tree = git.RevisionTree(repo, revision, places[0])
+        folders = tree.folders_with(POLICY)
+        if len(folders) == 1:
+            tree = RevisionTree(repo, revision, folders[0])
     return state_of(tree, path)
 
 
-def state_of(tree: git.StoredTree, path: str = POLICY) -> State:
+def state_of(tree: StoredTree, path: str = POLICY) -> State:
     """A stored tree with its own policy; None where it has none that can be read."""
     try:
         return State(tree, read_policy(tree.read(path), path))
@@ -85,10 +89,10 @@ class Staged:
     """
 
     folder: Path
-    tree: git.IndexTree
+    tree: IndexTree
     policy: Policy
     touched: Touched
-    repo: git.Repo
+    repo: Repo
     earlier: tuple[State, ...] = ()
 
 
@@ -97,22 +101,22 @@ def staged(start: Path, policy_path: str | None = None) -> Staged:
 
     ``policy_path`` names the policy, from that folder, where it is not the nearest one.
     """
-    repo = git.open_repository(start)
-    entries = git.index_entries(repo)
+    repo = open_repository(start)
+    entries = index_entries(repo)
     if policy_path is None:
-        folder, name = git.policy_folder(repo, start, entries, "the index"), POLICY
+        folder, name = policy_folder(repo, start, entries, "the index"), POLICY
     else:
-        folder, name = posixpath.split(git.from_top(repo, start, Path(policy_path).as_posix()))
-    tree = git.IndexTree(repo, folder, entries)
+        folder, name = posixpath.split(from_top(repo, start, Path(policy_path).as_posix()))
+    tree = IndexTree(repo, folder, entries)
     try:
         policy = read_policy(tree.read(name), name)
     except OSError as error:
         where = posixpath.join(folder, name)
         raise InputError(f"{where}: in the index, {reason(error)}; git add it or settle it first") from None
-    changed = set(tree.within(git.staged_paths(repo)))
+    changed = set(tree.within(staged_paths(repo)))
     earlier: tuple[State, ...] = ()
     if not changed.isdisjoint({policy.path, *policy.bases}):
         # Beside the newest commit alone: what a merge takes from the other side comes in by this commit.
-        earlier = tuple(state_at(repo, head, folder, name) for head in git.heads(repo)[:1])
+        earlier = tuple(state_at(repo, head, folder, name) for head in next_parents(repo)[:1])
     found = touched(policy, tree, changed)
-    return Staged(git.top_level(repo) / folder, tree, policy, found, repo, earlier)
+    return Staged(top_level(repo) / folder, tree, policy, found, repo, earlier)

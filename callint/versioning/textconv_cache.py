@@ -16,7 +16,8 @@ from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, Tree, WorkingTree
-from callint.versioning.git import repository as git
+from callint.versioning.git.config import read_settings, set_setting
+from callint.versioning.git.repository import Repo
 
 #: Where git keeps the text forms that ``cachetextconv`` asks it to keep.
 KEPT = "refs/notes/textconv/callint"
@@ -48,14 +49,14 @@ def keyless(command: str) -> str:
     return f"{found['before']}{found['after']}" if found else command
 
 
-def renew_key(repo: git.Repo, root: Path, name: str = POLICY) -> None:
+def renew_key(repo: Repo, root: Path, name: str = POLICY) -> None:
     """Have git make the text forms anew where policy or definitions have changed since callint init.
 
     ``root`` is the policy's folder on disk, ``name`` the policy's in it. Only the key in a setting of callint
     init's own form is replaced; where that cannot be written, git goes on with what it has.
     """
     with suppress(InputError, OSError):
-        values = git.settings(repo).get(_SETTING, [])
+        values = read_settings(repo).get(_SETTING, [])
         found = _COMMAND.fullmatch(values[0]) if len(values) == 1 else None
         if found is None:
             return
@@ -63,4 +64,4 @@ def renew_key(repo: git.Repo, root: Path, name: str = POLICY) -> None:
         text = tree.read(name)
         key = text_form_key(text, read_policy(text, name), tree)
         if key != found["key"]:
-            git.set_setting(repo, _SETTING, f"{found['before']}{key}{found['after']}")
+            set_setting(repo, _SETTING, f"{found['before']}{key}{found['after']}")

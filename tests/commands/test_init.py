@@ -17,7 +17,7 @@ import pytest
 from callint.commands import init
 from callint.reporting.files.atomic_write import replace_file
 from callint.reporting.files.destinations import Destination
-from callint.versioning.git import repository as git
+from callint.versioning.git.repository import open_repository
 from callint.versioning.init.plan import InitOptions, plan
 from tests.building import u16
 from tests.commands.initiating import (
@@ -844,7 +844,7 @@ def test_callint_may_lie_in_a_folder_with_any_name(yard: Scratch, tmp_path: Path
     put_on_path(tools)
     wishes = InitOptions(here=yard.root, program=shlex.quote(str(tools / "callint")))
     with mock.patch.dict(os.environ, environment(), clear=True), chdir(yard.root):
-        repo = git.open_repository(yard.root)
+        repo = open_repository(yard.root)
         init._carry_out(repo, plan(repo, wishes))
     yard.commit("Set up")
     reworked(yard, edited(GOOD, {CUT: u16(4150)}), edited(GOOD, {HULL: b"HERON-4     "}))
@@ -863,7 +863,7 @@ def test_no_module_of_the_working_tree_is_imported(yard: Scratch, tmp_path: Path
     assert shlex.split(program)[1:] == ["-P", "-m", "callint"]
     wishes = InitOptions(here=yard.root, program=f"{shlex.quote(sys.executable)} -P -m callint")
     with mock.patch.dict(os.environ, environment(), clear=True):
-        repo = git.open_repository(yard.root)
+        repo = open_repository(yard.root)
         init._carry_out(repo, plan(repo, wishes))
     yard.write("callint/__init__.py", "raise SystemExit(0)\n")
     yard.write("click.py", "raise SystemExit(0)\n")
@@ -907,7 +907,7 @@ def test_a_killed_run_is_harmless(bare_yard: Scratch, steps: int) -> None:
             bare_yard.root, "callint", images=NAMED[:1], definitions=NAMED[2:3], bases=NAMED[4:]
         )
         with mock.patch.dict(os.environ, environment(), clear=True):
-            repo = git.open_repository(bare_yard.root)
+            repo = open_repository(bare_yard.root)
             found = plan(repo, wishes)
             assert found.record is not None and len(found.steps) == 13
             for step in (found.record, *found.steps)[:count]:

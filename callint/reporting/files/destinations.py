@@ -204,7 +204,7 @@ def _looks_like_gits(folder: Path) -> bool:
 
 def _gits_around(path: Path) -> tuple[Path, ...]:
     """What git keeps for itself, as it is called here or where a path lies."""
-    from callint.versioning.git.repository import own_folders
+    from callint.versioning.git.repository import git_folders
 
     here = Path.cwd()
     there = path.parent
@@ -212,7 +212,7 @@ def _gits_around(path: Path) -> tuple[Path, ...]:
         there = resolved(path.parent)
     there = next((one for one in (there, *there.parents) if one.is_dir()), here)
     starts = dict.fromkeys(_top(start) for start in (here, there))
-    return tuple(dict.fromkeys(one for start in starts for one in own_folders(start)))
+    return tuple(dict.fromkeys(one for start in starts for one in git_folders(start)))
 
 
 def _top(start: Path) -> Path:

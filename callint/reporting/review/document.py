@@ -14,7 +14,7 @@ from callint.rules.context import CheckContext
 from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
-    from callint.versioning.git.repository import LoggedCommit
+    from callint.versioning.git.log import LoggedCommit
     from callint.versioning.ranges import Course
 
 

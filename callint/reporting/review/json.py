@@ -28,7 +28,7 @@ from callint.rules.image import as_text
 from callint.rules.registry import RULES
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
-    from callint.versioning.git.repository import LoggedCommit
+    from callint.versioning.git.log import LoggedCommit
     from callint.versioning.ranges import Course
 
 #: Of stretches of bytes so many are listed.

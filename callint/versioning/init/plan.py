@@ -30,7 +30,9 @@ from callint.reading.tree import (
     reason,
     resolved,
 )
-from callint.versioning.git import repository as git
+from callint.versioning.git.attributes import read_attributes
+from callint.versioning.git.config import hooks_folder, read_settings, require_own_config
+from callint.versioning.git.repository import Repo, common_folder, top_level
 from callint.versioning.init.first_policy import policy_text
 from callint.versioning.init.gitattributes_patterns import attribute_pattern, ignore_pattern
 from callint.versioning.init.managed_block import as_bytes, as_text, block, find
@@ -80,9 +82,9 @@ class InitOptions:
     hook: bool = True
 
 
-def plan(repo: git.Repo, wishes: InitOptions) -> Plan:
+def plan(repo: Repo, wishes: InitOptions) -> Plan:
     """All that is missing. InputError for whatever is in the way; nothing is written here."""
-    git.refuse_borrowed(repo)
+    require_own_config(repo)
     record = read_record(repo)
     planner = _Planner(repo, record, wishes)
     steps = tuple(planner.steps())
@@ -92,12 +94,12 @@ def plan(repo: git.Repo, wishes: InitOptions) -> Plan:
 class _Planner:
     """Makes the steps of one plan, noting each down in the record."""
 
-    def __init__(self, repo: git.Repo, record: Record, wishes: InitOptions) -> None:
+    def __init__(self, repo: Repo, record: Record, wishes: InitOptions) -> None:
         self.remarks: list[str] = []
         self._repo = repo
         self._record = record
         self._wishes = wishes
-        self._top = git.top_level(repo)
+        self._top = top_level(repo)
         here = wishes.here.resolve()
         self._root = find_root(here) or self._top
         if not here.is_relative_to(self._top) or not self._root.is_relative_to(self._top):
@@ -289,9 +291,9 @@ class _Planner:
         return (self._root.relative_to(self._top) / POLICY).as_posix()
 
     def _hooks(self, wanted: bool) -> Iterator[FileStep]:
-        folder, is_shared = git.hooks_folder(self._repo)
+        folder, is_shared = hooks_folder(self._repo)
         # A folder in the working tree is committed, where the path of this machine's callint is of no use.
-        common = git.common_folder(self._repo)
+        common = common_folder(self._repo)
         is_committed = folder.is_relative_to(self._top) and not folder.is_relative_to(common)
         call = self._check(self._wishes.short if is_committed else self._wishes.program)
         for name in HOOKS:
@@ -355,7 +357,7 @@ class _Planner:
             "merge.callint.name": ("engine calibrations, cell by cell", "what git calls the merge"),
             "merge.callint.driver": (f"{merge} -- %O %A %B %P", "git merge merges images cell by cell"),
         }
-        present = git.settings(self._repo)
+        present = read_settings(self._repo)
         self._refuse_second_policy(present)
         for name, (value, words) in wanted.items():
             values = present.get(name, [])
@@ -402,16 +404,16 @@ def _lines(name: str, call: str) -> list[str]:
     ]
 
 
-def foreign_attributes(repo: git.Repo, here: Path) -> list[str]:
+def foreign_attributes(repo: Repo, here: Path) -> list[str]:
     """Sentences about images whose attributes somebody else's lines override."""
-    top = git.top_level(repo)
+    top = top_level(repo)
     root = find_root(here.resolve()) or top
     tree = WorkingTree(root)
     policy = read_policy(tree.read(POLICY), POLICY)
     prefix = root.relative_to(top)
     paths = [(prefix / one.image).as_posix() for one in assignments(policy, tree)][:_LOOKED_AT]
     wanted = {"diff": "callint", "merge": "callint", "text": "unset"}
-    for path, values in git.attributes(repo, paths, *wanted).items():
+    for path, values in read_attributes(repo, paths, *wanted).items():
         if set(values.values()) == {"unspecified"}:
             return [
                 f"{path}: no line of {(prefix / ATTRIBUTES).as_posix()} reaches it, as to git ? and [...] "

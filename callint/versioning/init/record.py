@@ -15,7 +15,7 @@ from typing import Any
 
 from callint.model.errors import InputError
 from callint.reading.tree import read_file, reason
-from callint.versioning.git import repository as git
+from callint.versioning.git.repository import Repo, common_folder
 from callint.versioning.init.managed_block import as_bytes, as_text, find
 from callint.versioning.init.steps import FileStep
 
@@ -79,9 +79,9 @@ class Record:
         return None if new == self.old else FileStep(self.path, self.old, new, "the record")
 
 
-def read_record(repo: git.Repo) -> Record:
+def read_record(repo: Repo) -> Record:
     """The record of a clone, empty where there is none; InputError where it cannot be one."""
-    path = git.common_folder(repo) / "callint" / "init.json"
+    path = common_folder(repo) / "callint" / "init.json"
     if path.parent.is_symlink() or path.is_symlink():
         raise InputError(f"{path}: it lies behind a symbolic link; remove the link")
     old = content_of(path)

@@ -9,7 +9,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from callint.reading.tree import POLICY
-from callint.versioning.git import repository as git
+from callint.versioning.git.config import hooks_folder, read_settings, require_own_config
+from callint.versioning.git.repository import Repo, common_folder, top_level
 from callint.versioning.init.managed_block import as_text, find
 from callint.versioning.init.plan import ATTRIBUTES, HOOKS, IGNORED, PRE_COMMIT, SHEBANG
 from callint.versioning.init.record import Written, content_of, read_record, without
@@ -17,14 +18,14 @@ from callint.versioning.init.steps import FileStep, Plan, SettingStep, shown
 from callint.versioning.textconv_cache import keyless
 
 
-def undo(repo: git.Repo, here: Path) -> Plan:
+def undo(repo: Repo, here: Path) -> Plan:
     """How to take back what callint init wrote here: this working tree's files, the settings and the hooks.
 
     What was edited since stays, and the remarks say so, with paths from the folder ``here``.
     """
-    git.refuse_borrowed(repo)
+    require_own_config(repo)
     record = read_record(repo)
-    hooks, _ = git.hooks_folder(repo)
+    hooks, _ = hooks_folder(repo)
     steps: list[FileStep | SettingStep] = []
     remarks: list[str] = []
     for key, written in list(record.files.items()):
@@ -42,7 +43,7 @@ def undo(repo: git.Repo, here: Path) -> Plan:
         steps.append(FileStep(path, old, new, "what callint init wrote is taken out"))
         if new is not None and path.name in HOOKS:
             remarks.append(f"{shown(path, here)} has other lines too; they stay.")
-    present = git.settings(repo)
+    present = read_settings(repo)
     for name, value in record.settings.items():
         values = present.get(name, [])
         if len(values) == 1 and keyless(values[0]) == keyless(value):
@@ -57,11 +58,11 @@ def undo(repo: git.Repo, here: Path) -> Plan:
     return Plan(tuple(steps), record.step(), tuple(remarks), (*folders, record.path.parent))
 
 
-def _is_place(repo: git.Repo, path: Path) -> bool:
+def _is_place(repo: Repo, path: Path) -> bool:
     """Whether callint init, called in this working tree, may have written a file at a path."""
-    folder, top = path.parent.resolve(), git.top_level(repo)
+    folder, top = path.parent.resolve(), top_level(repo)
     if path.name in HOOKS:
-        return any(folder.is_relative_to(one) for one in (top, git.common_folder(repo)))
+        return any(folder.is_relative_to(one) for one in (top, common_folder(repo)))
     if path.name == PRE_COMMIT:
         return folder == top
     return path.name in (POLICY, ATTRIBUTES, IGNORED) and folder.is_relative_to(top)
