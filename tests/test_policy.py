@@ -7,10 +7,11 @@ from datetime import date
 
 import pytest
 
-from callint.checking.checker import Assignment, assignment, assignments
+from callint.checking.assignments import Assignment, assignment, assignments
 from callint.model.errors import InputError
 from callint.model.finding import Severity
-from callint.model.policy import ImageRule, Policy, Waiver
+from callint.model.policy import ImageRule, Policy
+from callint.model.waiver import Waiver
 from callint.reading.globs import matches
 from callint.reading.policy import read_policy
 from callint.rules.registry import RULES

@@ -141,9 +141,9 @@ def test_checking_a_ledger_twice_gives_the_same_findings() -> None:
     fates = tuple(
         (example_waiver(f"value/{fate.name.lower()}", "", image=IMAGE), fate) for fate in waiver.WaiverStatus
     )
-    digests, doubts = {one: "" for one, _ in fates}, {one: NO_AUTHORSHIP for one, _ in fates}
+    digests, objections = {one: "" for one, _ in fates}, {one: NO_AUTHORSHIP for one, _ in fates}
     differences = dict.fromkeys(digests, Difference.CONTENT)
-    ledger = waiver.WaiverUsage("callint.toml", fates, digests, differences, TODAY, doubts, {})
+    ledger = waiver.WaiverUsage("callint.toml", fates, digests, differences, TODAY, objections, {})
     for rule in in_scope(Scope.POLICY):
         first = list(rule.check(ledger))
         assert len(first) == 1

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from threading import RLock
 
 from callint.api.source import Readable, Source, read_source, workspace_here
-from callint.checking.checker import Definitions
+from callint.checking.loading import Definitions
 from callint.model.errors import InputError
 from callint.model.finding import Finding
 from callint.rules.context import LoadedDefinition
@@ -54,11 +54,11 @@ class CalibrationDefinition:
         """What the engine works with, under a path for reports; InputError where it is no definition."""
         with self.lock:
             result = self.known.load(self.source.data, label or self.source.name)
-        if result.subject is None:
+        if result.loaded is None:
             first = result.file.problems[0]
             place = f"{first.definition}:{first.line}" if first.line else self.source.name
             raise InputError(f"{place}: {first.message}; callint check shows all that is wrong with it")
-        return result.subject
+        return result.loaded
 
 
 def load_definition(source: Readable, *, name: str | None = None) -> CalibrationDefinition:

@@ -10,7 +10,7 @@ from html import escape
 from io import StringIO
 
 from callint import fmt
-from callint.checking.checker import Report
+from callint.checking.report import Report
 from callint.fmt import clean
 from callint.model.change import Grid, TableChange
 from callint.model.definition import Definition

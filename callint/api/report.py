@@ -11,7 +11,9 @@ from callint.api.html import findings_html
 from callint.api.image import CalibrationImage
 from callint.api.policy import CheckPolicy
 from callint.api.source import workspace_here
-from callint.checking.checker import Assignment, Checker, Report, assignment_of_named
+from callint.checking.assignments import Assignment, assignment_of_named
+from callint.checking.checker import Checker
+from callint.checking.report import Report
 from callint.model.errors import InputError
 from callint.model.finding import Finding
 from callint.reading.tree import OverlayTree

@@ -1,4 +1,4 @@
-"""Bases that are not the ones from before: found where two states of a repository are compared."""
+"""Finds bases that differ from an earlier state of the repository."""
 
 from __future__ import annotations
 
@@ -6,7 +6,9 @@ import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from callint.checking.checker import Checker, assignments, same_identity
+from callint.checking.assignments import assignments
+from callint.checking.checker import Checker
+from callint.checking.identity import same_identity
 from callint.model.finding import Finding
 from callint.model.image import Image
 from callint.model.policy import ImageRule
@@ -19,35 +21,8 @@ from callint.rules.rule import Scope
 
 
 @dataclass(frozen=True, slots=True)
-class _ChangedBase:
-    """A base and what stood in its place; ``before`` is "" where it has the same path."""
-
-    path: str
-    definitions: tuple[str, ...]
-    start: int | None
-    old: bytes | str
-    before: str = ""
-
-
-def base_findings(inspector: Checker, earlier: Sequence[Checker]) -> Iterator[Finding]:
-    """The settled findings about bases that differ from those of every earlier state that has them.
-
-    Several earlier states are the parents of a merge: a base that one of them has as it is was not changed
-    by the merge.
-    """
-    of_each = [{base.path: base for base in _changed(inspector, state)} for state in earlier]
-    first, *others = of_each or [{}]
-    changed = {path: base for path, base in first.items() if all(path in other for other in others)}
-    for path in inspector.judge.policy.bases:
-        if path in changed:
-            yield from inspector.settle_base(path, *_compared(inspector, changed[path]))
-        else:
-            inspector.meet_base(path)
-
-
-@dataclass(frozen=True, slots=True)
 class _EarlierBase:
-    """A base as an earlier state had it."""
+    """A base in an earlier state; ``content`` is text if the file could not be read, and says why."""
 
     path: str
     definitions: tuple[str, ...]
@@ -55,94 +30,127 @@ class _EarlierBase:
     content: bytes | str
 
 
-def _changed(inspector: Checker, state: Checker) -> Iterator[_ChangedBase]:
-    """Bases whose file is another one or gone, and new ones of a software that had a base already."""
+@dataclass(frozen=True, slots=True)
+class _ChangedBase:
+    """A base and the content that it replaces.
+
+    ``replaced_path`` is the path of the earlier base, "" if it is the same.
+    """
+
+    path: str
+    definitions: tuple[str, ...]
+    start: int | None
+    old: bytes | str
+    replaced_path: str = ""
+
+
+def base_findings(checker: Checker, earlier: Sequence[Checker]) -> Iterator[Finding]:
+    """The settled findings about bases that differ from those of every earlier state that has them.
+
+    The earlier states of a merge are its parents: a base that equals that of one parent was not changed by
+    the merge.
+    """
+    by_state = [{base.path: base for base in _changed_bases(checker, state)} for state in earlier]
+    first, *others = by_state or [{}]
+    changed = {path: base for path, base in first.items() if all(path in other for other in others)}
+    for path in checker.policy.bases:
+        if path in changed:
+            yield from checker.settle_base(path, *_compare_base(checker, changed[path]))
+        else:
+            checker.judge_base_waivers(path)
+
+
+def _changed_bases(checker: Checker, state: Checker) -> Iterator[_ChangedBase]:
+    """Bases whose file differs or is gone, and new bases that replace one of the same software."""
     earlier = {
         path: _EarlierBase(path, entry.definitions, entry.start, content)
-        for entry in state.judge.policy.images
+        for entry in state.policy.images
         for path in entry.bases
         if (content := content_or_reason(state.tree, path)) is not None
     }
-    used = {path for one in assignments(inspector.judge.policy, inspector.tree) for path in one.bases}
-    for entry in inspector.judge.policy.images:
+    used = {path for item in assignments(checker.policy, checker.tree) for path in item.bases}
+    for entry in checker.policy.images:
         for path in entry.bases:
-            new, old = content_or_reason(inspector.tree, path), earlier.get(path)
+            new, old = content_or_reason(checker.tree, path), earlier.get(path)
             if old is not None:
-                # Of one that cannot be read image/missing-base says so, where there is an image.
-                is_told = path in used and not isinstance(new, bytes)
-                if not is_told and (new is None or _sum(old.content) != _sum(new)):
+                # If an image uses an unreadable base, image/missing-base reports it.
+                is_reported = path in used and not isinstance(new, bytes)
+                if not is_reported and (new is None or _digest(old.content) != _digest(new)):
                     yield _ChangedBase(path, entry.definitions, entry.start, old.content)
-            elif isinstance(new, bytes) and (same := _same_software(inspector, state, entry, new, earlier)):
-                yield _ChangedBase(path, entry.definitions, entry.start, same.content, same.path)
+            elif isinstance(new, bytes) and (replaced := _replaced(checker, state, entry, new, earlier)):
+                yield _ChangedBase(path, entry.definitions, entry.start, replaced.content, replaced.path)
 
 
-def _sum(content: bytes | str) -> str:
-    """What git-lfs knows a content by, or why there is none."""
+def _digest(content: bytes | str) -> str:
+    """The digest by which git-lfs names a content, or the reason why there is no content."""
     return content if isinstance(content, str) else hashlib.sha256(content).hexdigest()
 
 
-def _same_software(
-    inspector: Checker,
+def _replaced(
+    checker: Checker,
     state: Checker,
     entry: ImageRule,
     new: bytes,
     earlier: Mapping[str, _EarlierBase],
 ) -> _EarlierBase | None:
-    """The earlier base in whose place a new one stands: of the same software, with other content.
+    """The earlier base that a new one replaces: of the same software, with other content.
 
-    None where an earlier base has that very content, as one that was only moved.
+    None if an earlier base has the same content: then the file was only moved.
     """
-    if any(_sum(old.content) == _sum(new) for old in earlier.values()):
+    if any(_digest(old.content) == _digest(new) for old in earlier.values()):
         return None
     for old in earlier.values():
-        definitions = [inspector.load(path) for path in entry.definitions]
-        definitions += [state.load(path) for path in old.definitions]
+        results = [checker.loader.load(path) for path in entry.definitions]
+        results += [state.loader.load(path) for path in old.definitions]
         shares = not set(entry.definitions).isdisjoint(old.definitions)
-        for loaded in definitions:
-            image = _image(loaded.subject, new, entry.start)
-            before = _image(loaded.subject, old.content, old.start)
-            if loaded.subject is None or image is None or before is None or image == before:
+        for result in results:
+            image = _read(result.loaded, new, entry.start)
+            before = _read(result.loaded, old.content, old.start)
+            if result.loaded is None or image is None or before is None or image == before:
                 continue
-            identities = loaded.subject.definition.memory.identities
+            identities = result.loaded.definition.memory.identities
             if not identities and not shares:
                 continue
-            if all(image.read(one.at, len(one.content)) is not None for one in identities) and same_identity(
-                image, before, identities
-            ):
+            has_all = all(
+                image.read(identity.at, len(identity.content)) is not None for identity in identities
+            )
+            if has_all and same_identity(image, before, identities):
                 return old
     return None
 
 
-def _compared(inspector: Checker, base: _ChangedBase) -> tuple[CheckContext | None, list[Finding]]:
-    """A changed base beside the one from before, and what the rules say of it."""
-    subject = next((one for path in base.definitions if (one := inspector.load(path).subject)), None)
-    new = content_or_reason(inspector.tree, base.path)
-    image, before = (_image(subject, content, base.start) for content in (new, base.old))
-    if subject is None or image is None or before is None:
-        return None, [unreadable_change(f"the factory base was changed, and {_trouble(new, base.old)}")]
-    case = CheckContext(subject, image=image, base=before, base_path=base.before or base.path)
-    findings = [finding for rule in in_scope(Scope.BASE) for finding in rule.check(case)]
-    if base.before:
-        moved = f"it stands in the place of {base.before}; "
-        findings = [replace(one, message=moved + one.message) for one in findings]
-    if not findings:  # other bytes with the same content, such as records that are cut in another way
+def _compare_base(checker: Checker, base: _ChangedBase) -> tuple[CheckContext | None, list[Finding]]:
+    """The context of a changed base and its earlier content, and the findings of the rules about it."""
+    results = (checker.loader.load(path) for path in base.definitions)
+    loaded = next((result.loaded for result in results if result.loaded), None)
+    new = content_or_reason(checker.tree, base.path)
+    image, before = (_read(loaded, content, base.start) for content in (new, base.old))
+    if loaded is None or image is None or before is None:
+        return None, [unreadable_change(f"the factory base was changed, and {_problem(new, base.old)}")]
+    context = CheckContext(loaded, image=image, base=before, base_path=base.replaced_path or base.path)
+    findings = [finding for rule in in_scope(Scope.BASE) for finding in rule.check(context)]
+    if base.replaced_path:
+        prefix = f"it replaces {base.replaced_path}; "
+        findings = [replace(finding, message=prefix + finding.message) for finding in findings]
+    if not findings:  # other bytes with the same content, such as records of another length
         return None, []
-    return case, findings
+    return context, findings
 
 
-def _image(subject: LoadedDefinition | None, content: bytes | str | None, start: int | None) -> Image | None:
-    if subject is None or not isinstance(content, bytes):
+def _read(loaded: LoadedDefinition | None, content: bytes | str | None, start: int | None) -> Image | None:
+    if loaded is None or not isinstance(content, bytes):
         return None
     try:
-        return read_image(content, subject.definition.memory, start)
+        return read_image(content, loaded.definition.memory, start)
     except DamagedError:
         return None
 
 
-def _trouble(new: bytes | str | None, old: bytes | str) -> str:
+def _problem(new: bytes | str | None, old: bytes | str) -> str:
+    """A clause that says why two contents of a base cannot be compared."""
     if new is None:
         return "it is no longer there"
-    for which, content in (("it", new), ("the one from before", old)):
+    for name, content in (("it", new), ("the one from before", old)):
         if not isinstance(content, bytes):
-            return f"{which} cannot be read: {content}"
+            return f"{name} cannot be read: {content}"
     return "the two cannot be compared: one of them is damaged, or their definition is not valid"

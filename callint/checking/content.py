@@ -6,9 +6,11 @@ import json
 from collections.abc import Iterator
 from dataclasses import replace
 
+from callint.checking.float_errors import ignore_float_errors
 from callint.decoding import digest
 from callint.decoding.decode import Decoded
 from callint.decoding.digest import ContentDigest
+from callint.model import rule_ids
 from callint.model.definition import StoredAxis, Table
 from callint.model.finding import Evidence, Finding
 from callint.model.image import Image
@@ -17,53 +19,63 @@ from callint.rules.registry import RULES
 from callint.rules.rule import Scope
 
 
-def accepted_content(case: CheckContext, finding: Finding) -> ContentDigest | None:
-    """The digest of what a waiver of the finding accepts; None where there is nothing to be read.
+@ignore_float_errors
+def accepted_content(context: CheckContext, finding: Finding) -> ContentDigest | None:
+    """The digest of what a waiver of the finding accepts; None if the image cannot be read.
 
-    That is the finding's table with its axes, or its axis or text; both tables of a relation; else the whole
-    image; for a finding about a changed base that base; and for one about the definition the whole file.
+    - A finding about a definition: the whole file.
+    - About a changed base: that base.
+    - About a relation: both of its tables.
+    - About a table, axis or text: that item, a table with its axes.
+    - Any other: the whole image.
     """
-    definition = case.definition
+    definition = context.definition
     if not finding.image:
         return digest.definition_digest(definition)
-    if case.image is None:
+    if context.image is None:
         return None
     if RULES[finding.rule].scope is Scope.BASE:
-        return digest.base_digest(case.image)
+        return digest.base_digest(context.image)
     if finding.other:
-        names = {finding.table, finding.other}
-        relations = [one for one in definition.relations if {one.table, one.other} == names]
-        both = (replace(finding, table=name, other="") for name in (finding.table, finding.other))
-        tables = digest.combined(content for one in both if (content := accepted_content(case, one)))
-        demanded = f"{tables.demands} {digest.relation_statement(relations)}"
-        return replace(tables, demands=digest.sha256(demanded.encode()))
-    if finding.table in case.layout.table_items:
-        return digest.table_digest(case.new, definition.tables[finding.table])
-    if finding.table in case.layout.axis_items:
-        return digest.axis_digest(case.new, finding.table)
+        return _relation_content(context, finding)
+    if finding.table in context.layout.table_items:
+        return digest.table_digest(context.new, definition.tables[finding.table])
+    if finding.table in context.layout.axis_items:
+        return digest.axis_digest(context.new, finding.table)
     if finding.table in definition.texts:
-        return digest.text_digest(case.image, definition.texts[finding.table])
-    return digest.whole_digest(case.image, definition)
+        return digest.text_digest(context.image, definition.texts[finding.table])
+    return digest.whole_digest(context.image, definition)
 
 
-class Judged:
-    """The digests of what the findings of one case were judged on, each table and image read once."""
+def _relation_content(context: CheckContext, finding: Finding) -> ContentDigest:
+    names = {finding.table, finding.other}
+    relations = [item for item in context.definition.relations if {item.table, item.other} == names]
+    both = (replace(finding, table=name, other="") for name in (finding.table, finding.other))
+    contents = (accepted_content(context, part) for part in both)
+    tables = digest.combined(content for content in contents if content)
+    demands = f"{tables.demands} {digest.relation_statement(relations)}"
+    return replace(tables, demands=digest.sha256(demands.encode()))
 
-    def __init__(self, case: CheckContext) -> None:
-        self._case = case
+
+class FindingDigests:
+    """The digests of what the findings of one context were judged on; reads each table and image once."""
+
+    def __init__(self, context: CheckContext) -> None:
+        self._context = context
         self._tables: dict[tuple[str, bool], str] = {}
         self._images: dict[bool, str] = {}
         self._statements: dict[str, tuple[str, str]] = {}
 
-    def content(self, finding: Finding) -> str:
-        """The digest of everything that a finding was judged on; "" where that cannot be told.
+    @ignore_float_errors
+    def of(self, finding: Finding) -> str:
+        """The digest of everything that a finding was judged on; "" if the image cannot be read.
 
         A finding of a rule about changes was judged on the base too.
         """
-        if finding.rule in ("image/unreadable", "image/damaged-record"):
-            return ""  # what cannot be read may hold anything
-        has_base = RULES[finding.rule].scope is Scope.CHANGE or finding.rule == "change/identity"
-        sides = (False, True) if has_base and self._case.base is not None else (False,)
+        if finding.rule in (rule_ids.IMAGE_UNREADABLE, rule_ids.IMAGE_DAMAGED_RECORD):
+            return ""  # an unreadable file may hold anything
+        has_base = RULES[finding.rule].scope is Scope.CHANGE or finding.rule == rule_ids.CHANGE_IDENTITY
+        sides = (False, True) if has_base and self._context.base is not None else (False,)
         parts = [part for is_base in sides for part in self._parts(finding, is_base)]
         if finding.evidence is None or not finding.evidence.cells:
             parts.append(finding.message)
@@ -76,7 +88,7 @@ class Judged:
             evidence = Evidence(tables=tuple(names))
             if not names:
                 yield self._whole(is_base)
-        if self._case.image is None:
+        if self._context.image is None:
             return
         for cell in evidence.cells:
             yield from self._cell(cell, is_base)
@@ -86,27 +98,27 @@ class Judged:
             yield digest.sha256(_present_bytes(self._image(is_base), start, size))
 
     def _image(self, is_base: bool) -> Image:
-        image = self._case.base if is_base else self._case.image
+        image = self._context.base if is_base else self._context.image
         assert image is not None
         return image
 
     def _decoded(self, is_base: bool) -> Decoded:
-        decoded = self._case.old if is_base else self._case.new
+        decoded = self._context.old if is_base else self._context.new
         assert decoded is not None
         return decoded
 
     def _whole(self, is_base: bool) -> str:
         if is_base not in self._images:
-            image = self._case.base if is_base else self._case.image
-            known = "" if image is None else str(digest.whole_digest(image, self._case.definition))
-            self._images[is_base] = known
+            image = self._context.base if is_base else self._context.image
+            content = "" if image is None else str(digest.whole_digest(image, self._context.definition))
+            self._images[is_base] = content
         return self._images[is_base]
 
     def _table(self, name: str, is_base: bool) -> str:
-        """A table, axis or text as a whole."""
+        """The digest of a whole table, axis or text."""
         key = name, is_base
         if key not in self._tables:
-            layout, definition = self._case.layout, self._case.definition
+            layout, definition = self._context.layout, self._context.definition
             if name in layout.table_items:
                 content = digest.table_digest(self._decoded(is_base), definition.tables[name])
             elif name in layout.axis_items:
@@ -120,26 +132,27 @@ class Judged:
 
     def _cell(self, cell: int, is_base: bool) -> Iterator[str]:
         """A cell with its breakpoints, and what the definition says of its table or axis."""
-        layout, definition, decoded = self._case.layout, self._case.definition, self._decoded(is_base)
+        layout, definition = self._context.layout, self._context.definition
+        decoded = self._decoded(is_base)
         item, x, y = layout.place(cell)
         yield item.name
         yield f"{x} {y} {int(decoded.present[cell])} {decoded.raw_at(cell)!r}"
-        yield " ".join(self._said_of(item))
+        yield " ".join(self._item_statements(item))
         if isinstance(item, Table):
             for name, index in zip(item.axes, (x, y), strict=False):
                 if name in layout.axis_items or name in definition.axes:
                     yield float(decoded.breakpoints(name)[index]).hex()
 
-    def _said_of(self, item: Table | StoredAxis) -> tuple[str, str]:
+    def _item_statements(self, item: Table | StoredAxis) -> tuple[str, str]:
         """The digests of what the definition says of a table or axis."""
         if item.name not in self._statements:
-            self._statements[item.name] = digest.statements(self._case.definition, item)
+            self._statements[item.name] = digest.statements(self._context.definition, item)
         return self._statements[item.name]
 
 
 def _present_bytes(image: Image, start: int, size: int) -> bytes:
-    """The bytes of a range that an image has, each stretch behind its address."""
-    stretches = ((max(start, low), min(start + size, high)) for low, high in image.extents)
+    """The bytes of a range that an image holds, each segment preceded by its address."""
+    segments = ((max(start, low), min(start + size, high)) for low, high in image.extents)
     return b"".join(
-        f"{low}:".encode() + (image.read(low, high - low) or b"") for low, high in stretches if low < high
+        f"{low}:".encode() + (image.read(low, high - low) or b"") for low, high in segments if low < high
     )

@@ -1,4 +1,4 @@
-"""What the rules find in a definition file, which is the same until it changes: kept in the cache."""
+"""The findings about a definition file, which the cache keeps until the file changes."""
 
 from __future__ import annotations
 
@@ -12,28 +12,30 @@ from callint.rules.context import CheckContext, LoadedDefinition
 from callint.rules.registry import in_scope
 from callint.rules.rule import Rule, Scope
 
-#: So many findings of one rule about a definition are told.
+#: The most findings that one rule reports about a definition.
 MOST_FINDINGS = 10_000
 
 #: The kind of entry in the cache.
 _KIND = "definition findings"
 
 
-def definition_findings(subject: LoadedDefinition) -> tuple[Finding, ...]:
+def definition_findings(loaded: LoadedDefinition) -> tuple[Finding, ...]:
     """The findings about a definition itself, in the order of the rules, before any policy is applied."""
-    parts = bytes.fromhex(subject.definition.digest), subject.file.path.encode("utf-8", "surrogateescape")
-    kept = cache.load(_KIND, *parts)
-    findings = None if kept is None else _unpacked(kept)
+    parts = bytes.fromhex(loaded.definition.digest), loaded.file.path.encode("utf-8", "surrogateescape")
+    entry = cache.load(_KIND, *parts)
+    findings = None if entry is None else _unpacked(entry)
     if findings is None:
-        case = CheckContext(subject)
-        findings = tuple(finding for rule in in_scope(Scope.DEFINITION) for finding in _told(rule, case))
+        context = CheckContext(loaded)
+        findings = tuple(
+            finding for rule in in_scope(Scope.DEFINITION) for finding in _bounded_findings(rule, context)
+        )
         cache.store(lambda: pack(findings), _KIND, *parts)
     return findings
 
 
-def _told(rule: Rule, case: CheckContext) -> Iterator[Finding]:
-    """The findings of a rule, of very many the first, and behind these that there are more."""
-    findings = iter(rule.check(case))
+def _bounded_findings(rule: Rule, context: CheckContext) -> Iterator[Finding]:
+    """The findings of a rule up to the bound; if there are more, one further finding says so."""
+    findings = iter(rule.check(context))
     first = list(islice(findings, MOST_FINDINGS))
     yield from first
     if next(findings, None) is not None:
@@ -41,15 +43,15 @@ def _told(rule: Rule, case: CheckContext) -> Iterator[Finding]:
             rule=rule.id,
             subject="more",
             line=max(finding.line or 1 for finding in first),
-            message=f"there are more such findings; no more than {MOST_FINDINGS:,} are told",
-            hint="See to those that are told, then check again.",
+            message=f"there are more such findings; callint reports only the first {MOST_FINDINGS:,}",
+            hint="Fix these, then check again.",
         )
 
 
-def _unpacked(kept: bytes) -> tuple[Finding, ...] | None:
-    """The findings that an entry holds, or None where it holds something else."""
+def _unpacked(entry: bytes) -> tuple[Finding, ...] | None:
+    """The findings in an entry of the cache; None if it holds something else."""
     try:
-        findings = unpack(kept)
+        findings = unpack(entry)
     except UnknownFormError:
         return None
     return findings if all(isinstance(finding, Finding) for finding in findings) else None

@@ -1,22 +1,22 @@
-"""Which findings one state of a repository has and an earlier one has not."""
+"""The findings that one state of a repository has and an earlier one lacks."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
 
-from callint.checking.checker import Report
+from callint.checking.report import Report
 from callint.model.finding import Finding, Severity
 
-#: What a finding is about and was judged on; None where nobody can tell.
+#: What a finding is about and what it was judged on.
 Key = tuple[object, ...]
 
-#: The standing of a finding that somebody has accepted: it counts less than any severity.
-_ACCEPTED = len(Severity)
+#: The weight of a waived finding: it counts less than any severity.
+_WAIVED = len(Severity)
 
 
 def key_of(finding: Finding) -> Key | None:
-    """What makes two findings of two states the same one.
+    """The key by which findings of two states are the same; None if a finding cannot be compared.
 
     Unlike a fingerprint, which is short and for people, it covers everything that was judged.
     """
@@ -28,40 +28,40 @@ def key_of(finding: Finding) -> Key | None:
 
 
 class KnownFindings:
-    """The findings of an earlier state, with the severity from which on that state fails."""
+    """The findings of an earlier state, and the severity from which on that state fails."""
 
     def __init__(self, report: Report, fail_on: Severity) -> None:
         self._fail_on = fail_on
-        self._standings: dict[Key, int] = {}
+        self._weights: dict[Key, int] = {}
         for finding in report.findings:
             if key := key_of(finding):
-                # Of two that cannot be told apart the milder one counts, so that nothing is taken for known.
-                self._standings[key] = max(_standing(finding), self._standings.get(key, 0))
+                # If two findings have one key, the milder one counts: no new finding is taken for known.
+                self._weights[key] = max(_weight(finding), self._weights.get(key, 0))
 
     def has(self, finding: Finding, fail_on: Severity) -> bool:
         """Whether the earlier state has the finding, and counts it at least as much.
 
-        A finding that was accepted, or milder, or did not fail the check is new where that is no longer so.
+        A finding that was waived, milder or below the failing severity is new as soon as it is not.
         """
         key = key_of(finding)
-        earlier = None if key is None else self._standings.get(key)
-        if earlier is None or earlier > _standing(finding):
+        earlier = None if key is None else self._weights.get(key)
+        if earlier is None or earlier > _weight(finding):
             return False
-        return earlier <= self._fail_on.rank or _standing(finding) > fail_on.rank
+        return earlier <= self._fail_on.rank or _weight(finding) > fail_on.rank
 
 
-def _standing(finding: Finding) -> int:
+def _weight(finding: Finding) -> int:
     """How much a finding counts, 0 the most."""
-    return _ACCEPTED if finding.waived else finding.severity.rank
+    return _WAIVED if finding.waived else finding.severity.rank
 
 
 def new_findings(
     report: Report, earlier: Sequence[KnownFindings], fail_on: Severity, commit: str = ""
 ) -> Report:
-    """The report with the findings apart that any earlier state has too.
+    """The report with the new findings; those that any earlier state has become its ``known`` findings.
 
-    Several earlier states are the parents of a merge: what one of them has is not the merge's own. Findings
-    carry the commit, where they are those of one.
+    The earlier states of a merge are its parents: a finding that one parent has is not the merge's own.
+    ``commit`` is the id of the commit, if the report is about a single one.
     """
     known = [any(state.has(finding, fail_on) for state in earlier) for finding in report.findings]
     pairs = list(zip(report.findings, known, strict=True))

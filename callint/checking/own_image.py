@@ -2,44 +2,44 @@
 
 from __future__ import annotations
 
-from callint.checking.checker import foreign_identity, held_bytes
+from callint.checking.identity import count_held_bytes, identity_mismatch
 from callint.model.errors import InputError
 from callint.reading.images import DamagedError, ImageFile, read_image_file
 from callint.rules.context import LoadedDefinition
 
 
 def read_own_image(
-    subject: LoadedDefinition, name: str, data: bytes, start: int | None, option: str = ""
+    loaded: LoadedDefinition, name: str, data: bytes, start: int | None, option: str = ""
 ) -> ImageFile:
-    """An image of the definition's software; InputError where it is damaged, empty or a stranger.
+    """An image of the definition's software; InputError if it is damaged, empty or of other software.
 
-    ``name`` is the image's in messages, and ``option`` is the one that gives another definition, if any.
+    ``name`` is the image's name in messages. ``option`` is the option that gives another definition, if any.
     """
-    found = read_sound_image(subject, name, data, start)
-    if not found.image.size:
+    file = read_sound_image(loaded, name, data, start)
+    if not file.image.size:
         raise InputError(f"{name}: the image is empty; read it out again")
-    memory = subject.definition.memory
-    if not held_bytes(found.image, memory):
+    memory = loaded.definition.memory
+    if not count_held_bytes(file.image, memory):
         raise InputError(
-            f"{name}: no byte of it lies in the memory that {subject.file.path} describes; correct "
+            f"{name}: no byte of it lies in the memory that {loaded.file.path} describes; correct "
             "its addresses, or give its own definition"
         )
-    if words := foreign_identity(found.image, memory):
+    if mismatch := identity_mismatch(file.image, memory):
         remedy = f"give its own definition with {option}" if option else "give its own definition"
-        raise InputError(f"{name}: {words}; {remedy}")
-    return found
+        raise InputError(f"{name}: {mismatch}; {remedy}")
+    return file
 
 
-def read_sound_image(subject: LoadedDefinition, name: str, data: bytes, start: int | None) -> ImageFile:
-    """An image of any software; InputError where its records are damaged."""
+def read_sound_image(loaded: LoadedDefinition, name: str, data: bytes, start: int | None) -> ImageFile:
+    """An image of any software; InputError if its records are damaged."""
     try:
-        return read_image_file(data, subject.definition.memory, start)
+        return read_image_file(data, loaded.definition.memory, start)
     except DamagedError as error:
-        raise InputError(f"{name}:{_first_damage(error)}; get the file from its source again") from None
+        raise InputError(f"{name}:{_damage_text(error)}; get the file from its source again") from None
 
 
-def _first_damage(error: DamagedError) -> str:
-    """The first damaged line, and how many there are beside it."""
-    first, *more = error.damages
-    rest = f" (and {len(more)} more; run callint check to list them)" if more else ""
-    return f"{first.line}: {first.words}{rest}"
+def _damage_text(error: DamagedError) -> str:
+    """The first damaged line, and the number of further ones."""
+    first, *others = error.damages
+    more = f" (and {len(others)} more; run callint check to list them)" if others else ""
+    return f"{first.line}: {first.words}{more}"

@@ -1,7 +1,7 @@
-"""Images that several workers look at: what a worker is told, and how what it finds comes back in order.
+"""Shares images out among workers, and returns their findings in the order of the images.
 
-A worker finds, and the one who called it settles by the policy: so the same comes out as without workers,
-and nothing in a worker depends on what another one does.
+A worker runs the rules, and the caller applies the policy. So the outcome is the same as without workers, and
+nothing in a worker depends on what another one does.
 """
 
 from __future__ import annotations
@@ -15,26 +15,25 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 
-import numpy as np
-
 from callint import __version__
-from callint.checking.checker import Assignment, Checker, ImageResult
+from callint.checking.assignments import Assignment
+from callint.checking.checker import Checker, ImageResult
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.tree import InMemoryTree, Tree
 
-#: A worker takes so many images at once where there are many.
-_MOST = 8
-#: Every worker gets its images in so many tasks at least, so that all end at about the same time.
-_TURNS = 4
+#: The most images in one task.
+_MOST_IMAGES = 8
+#: The least number of tasks for each worker, if there are enough images: then all end at about the same time.
+_TASKS_PER_WORKER = 4
 
 
 @dataclass(frozen=True, slots=True)
 class Task:
     """Some images for a worker.
 
-    ``tree`` and ``policy`` are the same in all tasks of one ``run``; a task for a worker that cannot read the
-    tree carries its files.
+    All tasks of one ``run`` have the same ``policy`` and files. If the worker cannot read the files,
+    ``tree`` carries those of these images.
     """
 
     version: str
@@ -47,10 +46,10 @@ class Task:
 
 @dataclass(frozen=True, slots=True)
 class WorkerPool:
-    """The workers: an executor with ``size`` of them.
+    """An executor with ``size`` workers.
 
-    ``carries`` says that they cannot read the tree's files, which are sent to them. ``lost`` is called when
-    the executor has broken down; what is left is done here then.
+    ``carries`` says that the workers cannot read the tree, so that the tasks carry the files. ``lost`` is
+    called when the executor has broken down: then the caller's process does the rest.
     """
 
     executor: Executor
@@ -61,7 +60,7 @@ class WorkerPool:
     def find(
         self, tree: Tree, policy: Policy, images: Sequence[Assignment], is_compared: bool = False
     ) -> Iterator[ImageResult]:
-        """What is found in the images, in their order. Two tasks a worker are under way at most.
+        """The findings in the images, in their order. At most two tasks for each worker are under way.
 
         ``is_compared`` says that the findings will be compared with those of another state.
         """
@@ -70,9 +69,9 @@ class WorkerPool:
             for task in self._tasks(tree, policy, images, is_compared):
                 under_way.append((task, self._submit(task)))
                 if len(under_way) > 2 * self.size:
-                    yield from self._done(*under_way.popleft())
+                    yield from self._results(*under_way.popleft())
             while under_way:
-                yield from self._done(*under_way.popleft())
+                yield from self._results(*under_way.popleft())
         finally:
             for _, future in under_way:
                 if future is not None:
@@ -82,20 +81,20 @@ class WorkerPool:
         self, tree: Tree, policy: Policy, images: Sequence[Assignment], is_compared: bool
     ) -> Iterator[Task]:
         run = secrets.token_hex(16)
-        size = max(1, min(_MOST, len(images) // (_TURNS * self.size)))
+        size = max(1, min(_MOST_IMAGES, len(images) // (_TASKS_PER_WORKER * self.size)))
         for start in range(0, len(images), size):
-            some = tuple(images[start : start + size])
-            files = _held(tree, some) if self.carries else tree
-            yield Task(__version__, run, files, policy, some, is_compared)
+            part = tuple(images[start : start + size])
+            files = _files_of(tree, part) if self.carries else tree
+            yield Task(__version__, run, files, policy, part, is_compared)
 
     def _submit(self, task: Task) -> Future[list[ImageResult]] | None:
-        """The future of a task; None where nobody takes it any more."""
+        """The future of a task; None if the executor has broken down."""
         try:
             return self.executor.submit(work, task)
         except BrokenExecutor:
             return None
 
-    def _done(self, task: Task, future: Future[list[ImageResult]] | None) -> list[ImageResult]:
+    def _results(self, task: Task, future: Future[list[ImageResult]] | None) -> list[ImageResult]:
         if future is not None:
             with suppress(BrokenExecutor):
                 return future.result()
@@ -103,35 +102,33 @@ class WorkerPool:
         return work(task)
 
 
-def _held(tree: Tree, images: Sequence[Assignment]) -> InMemoryTree:
+def _files_of(tree: Tree, images: Sequence[Assignment]) -> InMemoryTree:
     """The files that these images need."""
     return InMemoryTree(
-        tree, sorted({path for one in images for path in (one.image, *one.definitions, *one.bases)})
+        tree, sorted({path for item in images for path in (item.image, *item.definitions, *item.bases)})
     )
 
 
 class _WorkerState(threading.local):
-    """What a worker keeps from one task to the next, each of its threads for itself."""
+    """What each thread of a worker keeps from one task to the next."""
 
     run = ""
-    inspector: Checker | None = None
+    checker: Checker | None = None
 
 
-_desk = _WorkerState()
+_state = _WorkerState()
 
 
 def work(task: Task) -> list[ImageResult]:
-    """Look at the images of a task; InputError where this is another version of callint."""
+    """Check the images of a task; InputError if the task comes from another version of callint."""
     if task.version != __version__:
         raise InputError(
             f"--executor: a worker has callint {__version__}, not {task.version}; install the same everywhere"
         )
-    inspector = _desk.inspector
-    if inspector is None or _desk.run != task.run:
-        inspector = Checker(task.tree, task.policy, date.today(), is_compared=task.is_compared)
-        _desk.inspector, _desk.run = inspector, task.run
+    checker = _state.checker
+    if checker is None or _state.run != task.run:
+        checker = Checker(task.tree, task.policy, date.today(), is_compared=task.is_compared)
+        _state.checker, _state.run = checker, task.run
     elif isinstance(task.tree, InMemoryTree):
-        inspector.tree = task.tree  # any other tree is the one that is there, perhaps with its process
-    # Values from strangers' images may be infinite or no numbers; the rules look at what comes of it.
-    with np.errstate(all="ignore"):
-        return [inspector.find(one) for one in task.images]
+        checker.loader.tree = task.tree  # any other tree has all files already, and perhaps a process
+    return [checker.find(assigned) for assigned in task.images]

@@ -6,17 +6,12 @@ import fnmatch
 import sys
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from callint.checking.checker import (
-    Assignment,
-    Checker,
-    assignment_of_named,
-    foreign_identity,
-    held_bytes,
-)
+from callint.checking.assignments import Assignment, assignment_of_named
+from callint.checking.identity import count_held_bytes, identity_mismatch
+from callint.checking.loading import ImageLoader
 from callint.checking.own_image import read_own_image, read_sound_image
 from callint.fmt import clean
 from callint.model.definition import Definition, Memory
@@ -73,7 +68,7 @@ class DefinitionResolver:
         self._workplace = workspace
         self._policy = workspace.policy
         self._named = None if definition is None else workspace.name(definition)
-        self._inspector = Checker(workspace, workspace.policy, date.today())
+        self._inspector = ImageLoader(workspace)
         self._option = option
         self._warned: set[str] = set()
         self._usual_start: int | None = None
@@ -114,13 +109,17 @@ class DefinitionResolver:
             base = read_content(self._workplace, named)
             memory = subject.definition.memory
             read = read_sound_image(subject, base.name, base.data, self.start_of(base)).image
-            words = foreign_identity(read, memory) if read.size else "the image is empty"
-            words = words or _misfit(read, memory)
-            if words:
-                raise InputError(f"--base {base.name}: {words}; choose another base")
+            problem = str(identity_mismatch(read, memory) or _misfit(read, memory))
+            if not read.size:
+                problem = "the image is empty"
+            if problem:
+                raise InputError(f"--base {base.name}: {problem}; choose another base")
             return base.name, read
         known = assignment_of_named(self._policy, image.path)
-        return ("", None) if known is None else self._inspector.base_of(subject, known, found)
+        if known is None:
+            return "", None
+        choice = self._inspector.choose_base(subject, known, found)
+        return choice.path, choice.image
 
     def whole(self, *images: Content) -> LoadedDefinition:
         """As ``of``, for a command that writes an image.
@@ -134,7 +133,7 @@ class DefinitionResolver:
         if problem is not None:
             place = f"{problem.definition}:{problem.line}" if problem.line else found.definitions[0]
             raise InputError(f"{place}: {problem.message}; correct this before you write an image")
-        fitting = [one.subject.file.path for one in loaded if one.subject and _fits(data, one.subject, start)]
+        fitting = [one.loaded.file.path for one in loaded if one.loaded and _fits(data, one.loaded, start)]
         if len(fitting) > 1:
             name = images[0].name
             raise InputError(f"{name}: it matches {' and '.join(fitting)}; choose one with {self._option}")
@@ -193,7 +192,7 @@ class DefinitionResolver:
         return subject, self.image(subject, image)
 
     def _usable(self, found: Assignment, image: Content) -> LoadedDefinition:
-        subject = self._inspector.subject(found, image.data)
+        subject = self._inspector.choose_definition(found, image.data)
         problems = [p for path in found.definitions for p in self._inspector.load(path).file.problems]
         if subject is None:
             first = problems[0]
@@ -217,7 +216,7 @@ def _fits(data: bytes, subject: LoadedDefinition, start: int | None) -> bool:
         image = read_image_file(data, memory, start).image
     except DamagedError:
         return False
-    return not _misfit(image, memory) and not foreign_identity(image, memory)
+    return not _misfit(image, memory) and not identity_mismatch(image, memory)
 
 
 class AuthorshipFactory:
@@ -248,7 +247,7 @@ class AuthorshipFactory:
 def _misfit(image: Image, memory: Memory) -> str:
     """In what an image does not fit into the memory; a raw one has to fill it."""
     if image.is_part:
-        held = held_bytes(image, memory)
+        held = count_held_bytes(image, memory)
         return "" if held else "nothing of it lies in the memory that the definition describes"
     if image.size == memory.size:
         return ""

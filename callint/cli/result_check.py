@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from datetime import date
 
-import numpy as np
-
-from callint.checking.apply_policy import order
-from callint.checking.checker import Assignment, Checker, Report
+from callint.checking.assignments import Assignment
+from callint.checking.checker import Checker
+from callint.checking.report import Report, sort_findings
 from callint.model.finding import Severity
 from callint.reading.tree import OverlayTree
 from callint.reading.workspace import Workspace
@@ -38,8 +37,6 @@ class ResultChecker:
     def errors(self, data: bytes) -> Report:
         """The errors of a content, in order, without what is waived or what the base has in the same way."""
         self._tree.files[self._assignment.image] = data
-        # Values from strangers' images may be infinite or no numbers.
-        with np.errstate(all="ignore"):
-            found = order(self._inspector.check_image(self._assignment))
+        found = sort_findings(self._inspector.check_image(self._assignment))
         errors = tuple(one for one in found if one.severity is Severity.ERROR and not one.waived)
         return Report(errors, 1, len(self._plan.table_items), self._plan.size)

@@ -7,7 +7,8 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from callint.checking.checker import Assignment, Checker, assignment_of_named
+from callint.checking.assignments import Assignment, assignment_of_named
+from callint.checking.checker import Checker
 from callint.checking.new_findings import KnownFindings, new_findings
 from callint.cli.image_loading import AuthorshipFactory, DefinitionResolver
 from callint.cli.log_option import read_log
@@ -63,7 +64,7 @@ def review_of_images(
         state=State.SAME if old.data == new.data else State.CHANGED,
         old=old.name,
         new=new.name,
-        base=inspector.base_of(subject, one, after)[0],
+        base=inspector.loader.choose_base(subject, one, after).path,
         case=CheckContext(subject, after, before),
         sha256=Digests.of(old, new),
     )

@@ -9,8 +9,10 @@ from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from callint.checking.checker import Assignment, Checker, Report, assignment
+from callint.checking.assignments import Assignment, assignment
+from callint.checking.checker import Checker
 from callint.checking.new_findings import KnownFindings, new_findings
+from callint.checking.report import Report
 from callint.cli.image_loading import AuthorshipFactory, DefinitionResolver
 from callint.cli.progress import progress
 from callint.cli.review_builder import Day, ReviewOptions, with_log

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import click
 
-from callint.checking.checker import Report
 from callint.checking.new_findings import KnownFindings, new_findings
+from callint.checking.report import Report
 from callint.cli.image_loading import (
     DefinitionResolver,
     names_matching,

@@ -13,18 +13,12 @@ from typing import TYPE_CHECKING
 
 import click
 
+from callint.checking.assignments import Assignment, assignment_of_named, assignments
 from callint.checking.base_changes import base_findings
-from callint.checking.checker import (
-    Assignment,
-    Checker,
-    Definitions,
-    Find,
-    Report,
-    assignment_of_named,
-    assignments,
-    merge_reports,
-)
+from callint.checking.checker import Checker, Find
+from callint.checking.loading import Definitions
 from callint.checking.new_findings import Key, KnownFindings, key_of, new_findings
+from callint.checking.report import Report, merge_reports
 from callint.cli.image_loading import AuthorshipFactory
 from callint.cli.progress import progress
 from callint.cli.workers import workers
@@ -240,7 +234,7 @@ class _RangeChecker:
 
     def _known(self, work: _Work, earlier: Checker) -> KnownFindings:
         """What an earlier state has, judged by its own policy, of what a work looks at."""
-        policy, stored = earlier.judge.policy, set(earlier.tree.paths())
+        policy, stored = earlier.policy, set(earlier.tree.paths())
         images = assignments(policy, earlier.tree)
         if not work.whole:
             touched = {one.image for one in work.images}

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import click
 import numpy as np
 
-from callint.checking.checker import Report
+from callint.checking.report import Report
 from callint.cli.git_file import read_git_file
 from callint.cli.image_loading import (
     DefinitionResolver,
@@ -26,6 +26,7 @@ from callint.comparing.merge import AxisConflict, CellConflict, Conflict, Merge,
 from callint.decoding.checksum_update import UnsealableError
 from callint.decoding.decode import decode
 from callint.fmt import clean
+from callint.model import rule_ids
 from callint.model.definition import Definition
 from callint.model.errors import InputError
 from callint.model.finding import Finding
@@ -314,7 +315,7 @@ class _Job:
 
 def _key(finding: Finding) -> tuple[object, ...]:
     """What makes errors of two images the same: rule, thing and cell, but not the value."""
-    if finding.rule == "change/unexplained-bytes":
+    if finding.rule == rule_ids.CHANGE_UNEXPLAINED_BYTES:
         return (finding.rule,)  # stretches of both sides may join, but every byte is one of theirs
     return finding.rule, finding.table, finding.subject, finding.cell
 

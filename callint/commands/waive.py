@@ -16,14 +16,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
-import numpy as np
 
-from callint.checking.checker import Checker, assignments
+from callint.checking.assignments import assignments
+from callint.checking.checker import Checker
 from callint.checking.content import accepted_content
 from callint.cli.image_loading import AuthorshipFactory
 from callint.model.errors import InputError
 from callint.model.finding import Finding
-from callint.model.policy import Policy, Waiver
+from callint.model.policy import Policy
+from callint.model.waiver import Waiver
 from callint.reading.locks import alone
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, read_file, reason
@@ -126,7 +127,7 @@ def _waived(workspace: Workspace, wish: _WaiveOptions, dry_run: bool) -> Written
     first = covered[0]
     if all(one.waived for one in covered):
         raise _waived_already(first, inspector)
-    case = inspector.case_of(first)
+    case = inspector.context_of(first)
     digest, subject = _digest(case, first), (first.rule, first.image, first.table)
     waiver = Waiver(*subject, wish.reason, _who(workspace), wish.until, digest, line=0)
     _refuse_same_person(inspector, case, first, waiver)
@@ -297,7 +298,7 @@ def _listed(words: Iterable[str]) -> str:
 
 
 def _waived_already(finding: Finding, inspector: Checker) -> InputError:
-    waiver_usage = inspector.judge.waiver_usage()
+    waiver_usage = inspector.waiver_usage
     subject = (finding.rule, finding.image, finding.table)
     lines = [one.line for one in waiver_usage.having(WaiverStatus.USED) if one.subject == subject]
     return InputError(
@@ -309,8 +310,7 @@ def _waived_already(finding: Finding, inspector: Checker) -> InputError:
 def _digest(case: CheckContext | None, finding: Finding) -> str:
     found = ""
     if case is not None:
-        with np.errstate(all="ignore"):  # values from strangers' images may be infinite or no numbers
-            found = str(accepted_content(case, finding) or "")
+        found = str(accepted_content(case, finding) or "")
     if not found:
         raise InputError(
             f"{_file(finding)}: {finding.rule} is about unreadable content, which a waiver cannot cover; "
@@ -335,13 +335,12 @@ def _refuse_same_person(
     """InputError where the policy asks for a second person and this is none."""
     if case is None:
         return
-    with np.errstate(all="ignore"):
-        doubt = inspector.doubt(case, finding, waiver)
+    doubt = inspector.objection(case, finding, waiver)
     if doubt is not None:
-        path, hint = inspector.judge.policy.path, doubt.hint.rstrip(".")
+        path, hint = inspector.policy.path, doubt.hint.rstrip(".")
         raise InputError(
             f"{path}: it says second-person = true, so the waiver would have no effect: "
-            f"it {doubt.words}; {hint[:1].lower()}{hint[1:]}"
+            f"it {doubt.text}; {hint[:1].lower()}{hint[1:]}"
         )
 
 
@@ -355,9 +354,9 @@ def _content(case: CheckContext | None, finding: Finding) -> str:
 
 def _dead(inspector: Checker, waiver: Waiver) -> tuple[Waiver, ...]:
     """Waivers of the same that met the finding and do not count."""
-    waiver_usage = inspector.judge.waiver_usage()
-    dead = {WaiverStatus.OUTDATED, WaiverStatus.EXPIRED, WaiverStatus.DOUBTED}
-    return tuple(one for one, fate in waiver_usage.fates if fate in dead and one.subject == waiver.subject)
+    waiver_usage = inspector.waiver_usage
+    dead = {WaiverStatus.OUTDATED, WaiverStatus.EXPIRED, WaiverStatus.REJECTED}
+    return tuple(one for one, fate in waiver_usage.statuses if fate in dead and one.subject == waiver.subject)
 
 
 # Writing

@@ -24,7 +24,7 @@ from callint.fmt.numbers import (
     with_unit,
 )
 from callint.fmt.raw_bits import is_alike, raw_bits, with_bits
-from callint.fmt.safe_text import clean
+from callint.fmt.safe_text import byte_string, clean
 from callint.fmt.tables import (
     axis_value,
     in_order_of_weight,
@@ -39,6 +39,7 @@ __all__ = [
     "NO_NUMBER",
     "address",
     "axis_value",
+    "byte_string",
     "clean",
     "count",
     "decimal_digits",

@@ -21,3 +21,9 @@ def _is_harmless(character: str) -> bool:
 def _escaped(character: str) -> str:
     code = ord(character)
     return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
+
+
+def byte_string(content: bytes) -> str:
+    """Bytes in quotes if they are printable ASCII, else in hexadecimal."""
+    text = content.decode("ascii", "replace")
+    return f'"{text}"' if text.isprintable() and "\ufffd" not in text else content.hex(" ")

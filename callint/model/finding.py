@@ -7,10 +7,8 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:  # a policy speaks of severities
-    from callint.model.policy import Waiver
+from callint.model.waiver import Waiver
 
 
 class Severity(StrEnum):

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import date
 
 from callint.model.finding import Severity
+from callint.model.waiver import Waiver
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,28 +23,6 @@ class ImageRule:
     bases: tuple[str, ...]
     line: int
     start: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Waiver:
-    """A written acceptance of one rule's findings on one table, or on one image where no table is named.
-
-    ``digest`` is that of the content which was accepted; the waiver is dead for any other.
-    """
-
-    rule: str
-    image: str
-    table: str
-    reason: str
-    who: str
-    until: date | None
-    digest: str
-    line: int
-
-    @property
-    def subject(self) -> tuple[str, str, str]:
-        """What it is about: rule, image and table."""
-        return self.rule, self.image, self.table
 
 
 @dataclass(frozen=True, slots=True)

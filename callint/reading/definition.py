@@ -16,6 +16,7 @@ from typing import TypeVar
 
 from lxml import etree
 
+from callint.model import rule_ids
 from callint.model.definition import (
     NO_CONSTRAINTS,
     Axis,
@@ -128,7 +129,7 @@ def _before(tree: xml.XmlDocument) -> list[xml.XmlProblem]:
 
 def _finding(path: str, problem: xml.XmlProblem) -> Finding:
     return Finding(
-        rule="definition/invalid",
+        rule=rule_ids.DEFINITION_INVALID,
         definition=path,
         line=problem.line,
         subject=problem.message,

@@ -13,7 +13,8 @@ from typing import Any
 
 from callint.model.errors import InputError
 from callint.model.finding import Severity
-from callint.model.policy import ImageRule, LogColumns, Policy, Waiver
+from callint.model.policy import ImageRule, LogColumns, Policy
+from callint.model.waiver import Waiver
 from callint.reading import cache
 from callint.reading.resources import resource
 from callint.reading.tree import normalize_repository_path

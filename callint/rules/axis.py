@@ -10,48 +10,49 @@ import numpy as np
 
 from callint import fmt
 from callint.decoding.layout import Integers
+from callint.model import rule_ids
 from callint.model.change import AxisChange, Flags, Numbers, OutputShift
 from callint.model.definition import StoredAxis
 from callint.model.finding import Evidence, Finding, Severity
-from callint.rules.context import SUBJECTS, CheckContext, LoadedDefinition
+from callint.rules.context import KEPT_DEFINITIONS, CheckContext, LoadedDefinition
 from callint.rules.rule import Scope, rule
 
 
-@lru_cache(maxsize=SUBJECTS)
-def _breakpoints(subject: LoadedDefinition) -> Integers:
+@lru_cache(maxsize=KEPT_DEFINITIONS)
+def _breakpoints(loaded: LoadedDefinition) -> Integers:
     """The cells of all stored axes."""
-    items = enumerate(subject.layout.items)
-    return subject.layout.cells_of([number for number, item in items if isinstance(item, StoredAxis)])
+    items = enumerate(loaded.layout.items)
+    return loaded.layout.cells_of([number for number, item in items if isinstance(item, StoredAxis)])
 
 
-def _breakpoint_steps(case: CheckContext) -> Iterator[tuple[Integers, Flags, Flags]]:
+def _breakpoint_steps(context: CheckContext) -> Iterator[tuple[Integers, Flags, Flags]]:
     """By storage group: breakpoints behind the first of their axis, and whether each is below the one before
     it, or equal to that.
 
     The order is that of the raw numbers, because that is what a control unit searches (common practice, no
     source).
     """
-    groups, present = case.layout.groups, case.new.present
-    for group, raw, cells in zip(groups, case.new.raw, _followers(case.subject), strict=True):
+    groups, present = context.layout.groups, context.new.present
+    for group, raw, cells in zip(groups, context.new.raw, _followers(context.loaded), strict=True):
         here = present[cells] & present[cells - 1]
         after, before = raw[cells - group.cells.start], raw[cells - group.cells.start - 1]
         yield cells, here & (after < before), here & (after == before)
 
 
-@lru_cache(maxsize=SUBJECTS)
-def _followers(subject: LoadedDefinition) -> tuple[Integers, ...]:
+@lru_cache(maxsize=KEPT_DEFINITIONS)
+def _followers(loaded: LoadedDefinition) -> tuple[Integers, ...]:
     """By storage group, the cells of breakpoints that have another before them on their axis."""
-    layout, every = subject.layout, _breakpoints(subject)
+    layout, every = loaded.layout, _breakpoints(loaded)
     every = every[layout.item[every] == layout.item[every - 1]]
     return tuple(every[(every > group.cells.start) & (every < group.cells.stop)] for group in layout.groups)
 
 
-def _kept_pair(case: CheckContext, cell: int) -> bool:
-    return bool(case.kept[cell] and case.kept[cell - 1])
+def _kept_pair(context: CheckContext, cell: int) -> bool:
+    return bool(context.kept[cell] and context.kept[cell - 1])
 
 
-@rule("axis/not-increasing", Severity.ERROR, Scope.IMAGE)
-def not_increasing(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.AXIS_NOT_INCREASING, Severity.ERROR, Scope.IMAGE)
+def not_increasing(context: CheckContext) -> Iterator[Finding]:
     """A breakpoint is below the one before it.
 
     Why it matters: the control unit searches an axis from one end and stops at the first breakpoint
@@ -62,22 +63,22 @@ def not_increasing(case: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the breakpoint; look at a neighbour with a digit too many or too few.
     """
-    for cells, falls, _ in _breakpoint_steps(case):
+    for cells, falls, _ in _breakpoint_steps(context):
         for cell in cells[falls].tolist():
-            item, _, _ = case.layout.place(cell)
-            before, after = (case.quantity(item, float(case.new.physical[c])) for c in (cell - 1, cell))
-            yield case.about_cell(
-                "axis/not-increasing",
+            item, _, _ = context.layout.place(cell)
+            before, after = (context.quantity(item, float(context.new.physical[c])) for c in (cell - 1, cell))
+            yield context.about_cell(
+                rule_ids.AXIS_NOT_INCREASING,
                 cell,
                 f"breakpoint {after} follows {before}: the axis no longer rises",
-                f"Correct the breakpoint; it moves {_tables(case, item.name)}.",
-                _kept_pair(case, cell),
+                f"Correct the breakpoint; it moves {_tables(context, item.name)}.",
+                _kept_pair(context, cell),
                 judged=(cell - 1, cell),
             )
 
 
-@rule("axis/repeated-breakpoint", Severity.WARNING, Scope.IMAGE)
-def repeated_breakpoint(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.AXIS_REPEATED_BREAKPOINT, Severity.WARNING, Scope.IMAGE)
+def repeated_breakpoint(context: CheckContext) -> Iterator[Finding]:
     """Two neighbouring breakpoints are equal.
 
     Why it matters: between them there is nothing to interpolate; a control unit that divides by their
@@ -88,22 +89,22 @@ def repeated_breakpoint(case: CheckContext) -> Iterator[Finding]:
     Fix: set one of them to a value of its own. Some factories fill the unused end of an axis that way;
     where the base has the same, it is a note.
     """
-    for cells, _, repeats in _breakpoint_steps(case):
+    for cells, _, repeats in _breakpoint_steps(context):
         for cell in cells[repeats].tolist():
-            item, _, _ = case.layout.place(cell)
-            value = case.quantity(item, float(case.new.physical[cell]))
-            yield case.about_cell(
-                "axis/repeated-breakpoint",
+            item, _, _ = context.layout.place(cell)
+            value = context.quantity(item, float(context.new.physical[cell]))
+            yield context.about_cell(
+                rule_ids.AXIS_REPEATED_BREAKPOINT,
                 cell,
                 f"breakpoint {value} is repeated: one of its columns or rows has no effect",
                 "Give each of the two its own value.",
-                _kept_pair(case, cell),
+                _kept_pair(context, cell),
                 judged=(cell - 1, cell),
             )
 
 
-@rule("axis/wrong-count", Severity.ERROR, Scope.IMAGE)
-def wrong_count(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.AXIS_WRONG_COUNT, Severity.ERROR, Scope.IMAGE)
+def wrong_count(context: CheckContext) -> Iterator[Finding]:
     """The image itself stores another number of breakpoints than the definition says.
 
     Why it matters: the control unit goes by the stored count. With another one it reads the cells in
@@ -113,15 +114,15 @@ def wrong_count(case: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the count in the definition, or the stored byte if it was overwritten.
     """
-    for axis in case.definition.stored_axes:
+    for axis in context.definition.stored_axes:
         if axis.stored_count is None:
             continue
-        stored = case.new.stored_count(axis.stored_count)
+        stored = context.new.stored_count(axis.stored_count)
         if stored is None or stored == axis.count:
             continue
-        base = None if case.old is None else case.old.stored_count(axis.stored_count)
+        base = None if context.old is None else context.old.stored_count(axis.stored_count)
         yield Finding(
-            rule="axis/wrong-count",
+            rule=rule_ids.AXIS_WRONG_COUNT,
             table=axis.name,
             line=axis.line,
             address=axis.stored_count.at,
@@ -135,21 +136,21 @@ def wrong_count(case: CheckContext) -> Iterator[Finding]:
         )
 
 
-@lru_cache(maxsize=SUBJECTS)
-def _plausible(subject: LoadedDefinition) -> tuple[Integers, Numbers, Numbers]:
+@lru_cache(maxsize=KEPT_DEFINITIONS)
+def _plausible(loaded: LoadedDefinition) -> tuple[Integers, Numbers, Numbers]:
     """All breakpoints, and between which values the signal of each is plausible."""
-    layout, signals = subject.layout, subject.definition.signals
+    layout, signals = loaded.layout, loaded.definition.signals
     low, high = (np.full(len(layout.items), bound) for bound in (-np.inf, np.inf))
     for number, item in enumerate(layout.items):
         signal = signals.get(item.signal) if isinstance(item, StoredAxis) else None
         if signal and signal.plausible:
             low[number], high[number] = signal.plausible.low, signal.plausible.high
-    cells = _breakpoints(subject)
+    cells = _breakpoints(loaded)
     return cells, low[layout.item[cells]], high[layout.item[cells]]
 
 
-@rule("axis/outside-plausible", Severity.WARNING, Scope.IMAGE)
-def outside_plausible(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.AXIS_OUTSIDE_PLAUSIBLE, Severity.WARNING, Scope.IMAGE)
+def outside_plausible(context: CheckContext) -> Iterator[Finding]:
     """A breakpoint lies where a healthy sensor never reads.
 
     Why it matters: its column or row is only half used or never, and mostly the number was meant to be
@@ -159,28 +160,28 @@ def outside_plausible(case: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the breakpoint, or the signal's plausible range if the sensor really reads that far.
     """
-    layout, physical = case.layout, case.new.physical
-    cells, low, high = _plausible(case.subject)
-    beyond = case.new.present[cells] & ((physical[cells] < low) | (physical[cells] > high))
+    layout, physical = context.layout, context.new.physical
+    cells, low, high = _plausible(context.loaded)
+    beyond = context.new.present[cells] & ((physical[cells] < low) | (physical[cells] > high))
     for cell in cells[beyond].tolist():
         item, _, _ = layout.place(cell)
         assert isinstance(item, StoredAxis)
-        plausible = case.definition.signals[item.signal].plausible
+        plausible = context.definition.signals[item.signal].plausible
         assert plausible is not None
         value = float(physical[cell])
         side, limit = ("below", plausible.low) if value < plausible.low else ("above", plausible.high)
-        yield case.about_cell(
-            "axis/outside-plausible",
+        yield context.about_cell(
+            rule_ids.AXIS_OUTSIDE_PLAUSIBLE,
             cell,
-            f"breakpoint {case.beside(item, value, limit)} is {side} {case.limit(item, limit)}, "
+            f"breakpoint {context.format_near(item, value, limit)} is {side} {context.limit(item, limit)}, "
             f"the {'lower' if side == 'below' else 'upper'} end of the plausible range of {item.signal}",
             "Correct the breakpoint, or the signal's plausible range.",
             judged=(cell,),
         )
 
 
-@rule("axis/changed", Severity.WARNING, Scope.CHANGE)
-def changed(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.AXIS_CHANGED, Severity.WARNING, Scope.CHANGE)
+def changed(context: CheckContext) -> Iterator[Finding]:
     """An axis differs from the base, and one table uses it.
 
     Why it matters: moving a breakpoint moves every cell of its column, although no cell changed. And where
@@ -198,13 +199,13 @@ def changed(case: CheckContext) -> Iterator[Finding]:
     Fix: if the axis was meant to be re-spaced, make sure that the cells were worked out anew for the
     new breakpoints.
     """
-    for change in case.changes.axes:
-        if len(list(case.definition.tables_on(change.axis.name))) <= 1:
-            yield _axis_finding(case, "axis/changed", change)
+    for change in context.changes.axes:
+        if len(list(context.definition.tables_on(change.axis.name))) <= 1:
+            yield _axis_finding(context, rule_ids.AXIS_CHANGED, change)
 
 
-@rule("axis/shared-axis-changed", Severity.WARNING, Scope.CHANGE)
-def shared_axis_changed(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.AXIS_SHARED_AXIS_CHANGED, Severity.WARNING, Scope.CHANGE)
+def shared_axis_changed(context: CheckContext) -> Iterator[Finding]:
     """An axis that several tables share differs from the base.
 
     Why it matters: every one of these tables is moved, also those that nobody looked at. How far is worked
@@ -218,44 +219,44 @@ def shared_axis_changed(case: CheckContext) -> Iterator[Finding]:
 
     Fix: go through every table that the message names, or undo the change of the axis.
     """
-    for change in case.changes.axes:
-        if len(list(case.definition.tables_on(change.axis.name))) > 1:
-            yield _axis_finding(case, "axis/shared-axis-changed", change)
+    for change in context.changes.axes:
+        if len(list(context.definition.tables_on(change.axis.name))) > 1:
+            yield _axis_finding(context, rule_ids.AXIS_SHARED_AXIS_CHANGED, change)
 
 
-def _axis_finding(case: CheckContext, rule_id: str, change: AxisChange) -> Finding:
+def _axis_finding(context: CheckContext, rule_id: str, change: AxisChange) -> Finding:
     axis = change.axis
     first = int(np.flatnonzero(change.changed)[0])
-    cell = case.layout.cells(case.layout.axis_items[axis.name]).start + first
+    cell = context.layout.cells(context.layout.axis_items[axis.name]).start + first
     moved = int(np.count_nonzero(change.changed))
     raws = change.old_raw[first], change.new_raw[first]
-    old, new = case.change(axis, float(change.old[first]), float(change.new[first]), raws)
+    old, new = context.format_change(axis, float(change.old[first]), float(change.new[first]), raws)
     others = f" and {fmt.count(moved - 1, 'other breakpoint')}" if moved > 1 else ""
-    finding = case.about_cell(
+    finding = context.about_cell(
         rule_id,
         cell,
-        f"{old} became {new}{others}; {_moved(case, axis.name)}",
+        f"{old} became {new}{others}; {_moved(context, axis.name)}",
         "Check that the cells were recalculated for the new breakpoints.",
     )
-    moved_tables = tuple(table.name for table in case.definition.tables_on(axis.name))
+    moved_tables = tuple(table.name for table in context.definition.tables_on(axis.name))
     return replace(finding, evidence=Evidence(tables=(axis.name, *moved_tables)))
 
 
-def _moved(case: CheckContext, axis: str) -> str:
+def _moved(context: CheckContext, axis: str) -> str:
     """What becomes of the tables on an axis, those that are moved before those that hardly are."""
-    movements = [case.changes.movement_of.get(table.name) for table in case.definition.tables_on(axis)]
+    movements = [context.changes.movement_of.get(table.name) for table in context.definition.tables_on(axis)]
     known = [movement for movement in movements if movement is not None]
     if not known or len(known) < len(movements):
-        return f"this moves {_tables(case, axis)}"
+        return f"this moves {_tables(context, axis)}"
     if len(known) == 1:
         (only,) = known
-        amount = fmt.movement(case.definition, only)
+        amount = fmt.movement(context.definition, only)
         if only.is_slight or not only.size:
             return f"the output of {fmt.name_with_purpose(only.table)} is {amount}"
         cells = "" if only.in_cells else "cells unchanged, but "
         return f"{cells}the output of {fmt.name_with_purpose(only.table)} moved by {amount}"
     amounts = (
-        f"{fmt.name_with_purpose(one.table)} {fmt.movement(case.definition, one)}"
+        f"{fmt.name_with_purpose(one.table)} {fmt.movement(context.definition, one)}"
         for one in fmt.in_order_of_weight(known)
     )
     return f"this moves outputs{_cells_words(known)}: {'; '.join(amounts)}"
@@ -265,7 +266,7 @@ def _cells_words(movements: Sequence[OutputShift]) -> str:
     return "" if any(movement.in_cells for movement in movements) else ", though no cell changed"
 
 
-def _tables(case: CheckContext, axis: str) -> str:
+def _tables(context: CheckContext, axis: str) -> str:
     """The tables that an axis moves, with the purposes that must not be overlooked."""
-    names = [fmt.name_with_purpose(table) for table in case.definition.tables_on(axis)]
+    names = [fmt.name_with_purpose(table) for table in context.definition.tables_on(axis)]
     return ", ".join(names) if names else "no table"

@@ -8,6 +8,7 @@ import numpy as np
 
 from callint import fmt
 from callint.comparing.compare import compare
+from callint.model import rule_ids
 from callint.model.finding import Finding, Severity
 from callint.model.image import Image
 from callint.rules.context import CheckContext
@@ -19,8 +20,8 @@ _MOST_NAMES = 3
 _HINT = "Restore the factory file; if the maker delivered a new one, waive the finding and name its source."
 
 
-@rule("base/changed", Severity.ERROR, Scope.BASE)
-def changed(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.BASE_CHANGED, Severity.ERROR, Scope.BASE)
+def changed(context: CheckContext) -> Iterator[Finding]:
     """A factory base differs from the one that the repository had before.
 
     Why it matters: every image is judged against its base. Where the base is edited together with the image,
@@ -38,25 +39,25 @@ def changed(case: CheckContext) -> Iterator[Finding]:
     Fix: restore the factory file. If the maker delivered another one under the same number, waive it and say
     where it comes from.
     """
-    if case.image is None or case.base is None or case.image == case.base:
+    if context.image is None or context.base is None or context.image == context.base:
         return
     yield Finding(
-        rule="base/changed",
-        message=f"the factory base changed in {_difference(case)}; callint compares the images with the "
+        rule=rule_ids.BASE_CHANGED,
+        message=f"the factory base changed in {_difference(context)}; callint compares the images with the "
         "new base, which may hide their changes",
         hint=_HINT,
     )
 
 
-def _difference(case: CheckContext) -> str:
+def _difference(context: CheckContext) -> str:
     """How two bases differ: "6 cells of egr_warm_correction"."""
-    assert case.old is not None
-    changes = compare(case.old, case.new)
+    assert context.old is not None
+    changes = compare(context.old, context.new)
     names = [change.table.name for change in changes.tables] + [change.axis.name for change in changes.axes]
     cells = sum(change.count for change in changes.tables)
     cells += sum(int(np.count_nonzero(change.changed)) for change in changes.axes)
     if not names:
-        return f"{fmt.count(_differing_bytes(case.new.image, case.old.image), 'byte')}"
+        return f"{fmt.count(_differing_bytes(context.new.image, context.old.image), 'byte')}"
     listed = ", ".join(names[:_MOST_NAMES])
     more = f" and {len(names) - _MOST_NAMES} more tables" if len(names) > _MOST_NAMES else ""
     return f"{fmt.count(cells, 'cell')} of {listed}{more}"
@@ -84,4 +85,4 @@ def _count(one: bytes, other: bytes) -> int:
 
 def unreadable_change(message: str) -> Finding:
     """The finding about a changed base that cannot be compared with the one from before."""
-    return Finding(rule="base/changed", subject=message, message=message, hint=_HINT)
+    return Finding(rule=rule_ids.BASE_CHANGED, subject=message, message=message, hint=_HINT)

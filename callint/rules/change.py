@@ -16,16 +16,16 @@ from callint.comparing.entry_errors.paste_errors import Pasted
 from callint.comparing.entry_errors.typing_errors import mistyping
 from callint.decoding.conversions import exact_value, largest_step, raw_distances
 from callint.decoding.operating_range import operating_cells
+from callint.model import rule_ids
 from callint.model.change import Flags, TableChange
 from callint.model.definition import Linear, Purpose, States, Table, decimal
 from callint.model.finding import Evidence, Finding, Severity
 from callint.rules.context import CheckContext
-from callint.rules.image import as_text
 from callint.rules.rule import Scope, rule
 
 
-@rule("change/unexplained-bytes", Severity.ERROR, Scope.CHANGE)
-def unexplained_bytes(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.CHANGE_UNEXPLAINED_BYTES, Severity.ERROR, Scope.CHANGE)
+def unexplained_bytes(context: CheckContext) -> Iterator[Finding]:
     """Bytes differ from the base that no table, axis, text, checksum or identity accounts for.
 
     Why it matters: somebody changed something that nobody can read. It may be a table that the
@@ -35,15 +35,15 @@ def unexplained_bytes(case: CheckContext) -> Iterator[Finding]:
 
     Fix: find out what lies there and describe it in the definition, or put the bytes of the base back.
     """
-    for run in case.changes.unexplained:
-        region = case.definition.memory.region_of(run.start)
+    for run in context.changes.unexplained:
+        region = context.definition.memory.region_of(run.start)
         where = f"in region {region.name}" if region else "outside all regions, possibly program code"
         end = run.start + run.size - 1
         stretch = fmt.address(run.start) + (f" to {fmt.address(end)}" if run.size > 1 else "")
         verb = "differs" if run.changed == 1 else "differ"
-        content = case.new.image.read(run.start, run.size) or b""
+        content = context.new.image.read(run.start, run.size) or b""
         yield Finding(
-            rule="change/unexplained-bytes",
+            rule=rule_ids.CHANGE_UNEXPLAINED_BYTES,
             subject=f"{run.start:x} {content.hex()[:64]}",
             address=run.start,
             size=run.size,
@@ -54,8 +54,8 @@ def unexplained_bytes(case: CheckContext) -> Iterator[Finding]:
         )
 
 
-@rule("change/missing-bytes", Severity.WARNING, Scope.CHANGE)
-def missing_bytes(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.CHANGE_MISSING_BYTES, Severity.WARNING, Scope.CHANGE)
+def missing_bytes(context: CheckContext) -> Iterator[Finding]:
     """Bytes of the base are absent from the image, and nothing in the definition names them.
 
     Why it matters: records were lost on the way, or the file was written without them. A programmer erases
@@ -72,10 +72,10 @@ def missing_bytes(case: CheckContext) -> Iterator[Finding]:
 
     Fix: have the file written with these bytes, or describe as a region what such files hold.
     """
-    image, base = case.new.image, case.base
+    image, base = context.new.image, context.base
     if base is None or not image.is_part:
         return
-    runs = list(missing_runs(case.layout, base, image, is_intended=case.start is not None))
+    runs = list(missing_runs(context.layout, base, image, is_intended=context.start is not None))
     if not runs:
         return
     count, first = sum(run.size for run in runs), runs[0]
@@ -83,7 +83,7 @@ def missing_bytes(case: CheckContext) -> Iterator[Finding]:
     where = fmt.address(first.start) + (f" to {fmt.address(end)}" if first.size > 1 else "")
     others = f", and {fmt.count(len(runs) - 1, 'more range')}" if len(runs) > 1 else ""
     yield Finding(
-        rule="change/missing-bytes",
+        rule=rule_ids.CHANGE_MISSING_BYTES,
         subject=" ".join(f"{run.start:x}+{run.size:x}" for run in runs[:_MOST_RUNS]),
         address=first.start,
         size=first.size,
@@ -100,8 +100,8 @@ _MOST_RUNS = 64
 _GO_BACK = "Reduce the change to the agreed limit, or waive the finding with a reason."
 
 
-@rule("change/too-large", Severity.ERROR, Scope.CHANGE)
-def too_large(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.CHANGE_TOO_LARGE, Severity.ERROR, Scope.CHANGE)
+def too_large(context: CheckContext) -> Iterator[Finding]:
     """A cell, or what a table puts out between its cells, is further from the base than is accepted.
 
     Why it matters: how far a table may be moved is agreed before the work starts; a cell beyond that is
@@ -115,37 +115,39 @@ def too_large(case: CheckContext) -> Iterator[Finding]:
 
     Fix: go back within the agreed distance, or waive it with the reason and the measurement.
     """
-    for change in case.changes.tables:
+    for change in context.changes.tables:
         most = change.table.demands.change
-        if most is None or change.table.name in case.changes.movement_of:
+        if most is None or change.table.name in context.changes.movement_of:
             continue  # where an axis moved, cells at one place stand for different operating points
         valued = change.changed & ~change.old.off & ~change.new.off
-        beyond = valued & _exceeds(case, change, most)
+        beyond = valued & _exceeds(context, change, most)
         for y, x in np.argwhere(beyond).tolist():
-            yield case.about_cell(
-                "change/too-large",
-                case.cell_number(change.table, x, y),
-                f"{_cell_step(case, change, y, x, most)}; "
-                f"at most {_accepted(case, change.table, most)} is accepted",
+            yield context.about_cell(
+                rule_ids.CHANGE_TOO_LARGE,
+                context.cell_number(change.table, x, y),
+                f"{_cell_step(context, change, y, x, most)}; "
+                f"at most {_accepted(context, change.table, most)} is accepted",
                 _GO_BACK,
-                judged=(case.cell_number(change.table, x, y),),
+                judged=(context.cell_number(change.table, x, y),),
             )
-    for moved in case.changes.movements:
+    for moved in context.changes.movements:
         most = moved.table.demands.change
         if most is None or not exceeds(np.array(moved.old), np.array(moved.new), most):
             continue
         words = (
-            f"{_step(case, moved.table, moved.old, moved.new, most)} at "
-            f"{fmt.point(case.definition, moved.table.axes, moved.at)}, because an axis moved; "
-            f"at most {_accepted(case, moved.table, most)} is accepted"
+            f"{_step(context, moved.table, moved.old, moved.new, most)} at "
+            f"{fmt.point(context.definition, moved.table.axes, moved.at)}, because an axis moved; "
+            f"at most {_accepted(context, moved.table, most)} is accepted"
         )
-        yield replace(case.about_table("change/too-large", moved.table, words, _GO_BACK), at=moved.at)
+        yield replace(
+            context.about_table(rule_ids.CHANGE_TOO_LARGE, moved.table, words, _GO_BACK), at=moved.at
+        )
 
 
-def _exceeds(case: CheckContext, change: TableChange, most: float) -> Flags:
+def _exceeds(context: CheckContext, change: TableChange, most: float) -> Flags:
     """Which cells differ from the base by more than ``most``; exactly so for whole raw numbers."""
-    conversion = case.conversion(change.table)
-    if case.layout.wide[case.layout.table_items[change.table.name]] and isinstance(conversion, Linear):
+    conversion = context.conversion(change.table)
+    if context.layout.wide[context.layout.table_items[change.table.name]] and isinstance(conversion, Linear):
         accepted = largest_step(conversion, decimal(most))
         distances = raw_distances(change.old.raw, change.new.raw)
         return distances > (_LARGEST if accepted is None else accepted)
@@ -156,30 +158,30 @@ def _exceeds(case: CheckContext, change: TableChange, most: float) -> Flags:
 _LARGEST = 2**64 - 1
 
 
-def _accepted(case: CheckContext, table: Table, most: float) -> str:
-    return fmt.with_unit(fmt.plain(most), fmt.distance_unit(case.definition.unit_of(table)))
+def _accepted(context: CheckContext, table: Table, most: float) -> str:
+    return fmt.with_unit(fmt.plain(most), fmt.distance_unit(context.definition.unit_of(table)))
 
 
-def _cell_step(case: CheckContext, change: TableChange, y: int, x: int, most: float) -> str:
+def _cell_step(context: CheckContext, change: TableChange, y: int, x: int, most: float) -> str:
     """A cell's change in words, with all digits where doubles do not have them."""
-    table, conversion = change.table, case.conversion(change.table)
-    cell, decoded = case.cell_number(table, x, y), (case.old, case.new)
+    table, conversion = change.table, context.conversion(change.table)
+    cell, decoded = context.cell_number(table, x, y), (context.old, context.new)
     if isinstance(conversion, Linear) and any(one and one.exact_at(cell) is not None for one in decoded):
         old, new = (exact_value(conversion, grid.raw[y, x].item()) for grid in (change.old, change.new))
-        unit = case.definition.unit_of(table)
+        unit = context.definition.unit_of(table)
         texts = [fmt.with_unit(fmt.decimal_digits(value), unit) for value in (old, new)]
         sign = "+" if new > old else ""
         moved = fmt.with_unit(f"{sign}{fmt.decimal_digits(new - old)}", fmt.distance_unit(unit))
         return f"{texts[0]} became {texts[1]}, {moved}"
     old_value, new_value = (float(grid.physical[y, x]) for grid in (change.old, change.new))
-    return _step(case, table, old_value, new_value, most)
+    return _step(context, table, old_value, new_value, most)
 
 
-def _step(case: CheckContext, table: Table, old: float, new: float, most: float) -> str:
+def _step(context: CheckContext, table: Table, old: float, new: float, most: float) -> str:
     """A cell's change in words: "41.0 mg became 47.5 mg, +6.5 mg"."""
-    conversion, unit = case.conversion(table), case.definition.unit_of(table)
+    conversion, unit = context.conversion(table), context.definition.unit_of(table)
     if isinstance(conversion, States):
-        return " became ".join(case.format_distinct(table, old, new))
+        return " became ".join(context.format_distinct(table, old, new))
     olds, news, difference = fmt.format_change(old, new, conversion)
     if math.isclose(abs(float(difference)), most):
         # It is a little more than that, which the digits must show.
@@ -192,8 +194,8 @@ def _step(case: CheckContext, table: Table, old: float, new: float, most: float)
 # Slips
 
 
-@rule("change/suspicious-cell", Severity.WARNING, Scope.CHANGE, in_protection=Severity.ERROR)
-def suspicious_cell(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.CHANGE_SUSPICIOUS_CELL, Severity.WARNING, Scope.CHANGE, in_protection=Severity.ERROR)
+def suspicious_cell(context: CheckContext) -> Iterator[Finding]:
     """A changed cell does not fit the edit that it is part of, nor the surface around it.
 
     Why it matters: whoever types hundreds of numbers mistypes one of them, and one cell is where the engine
@@ -214,34 +216,34 @@ def suspicious_cell(case: CheckContext) -> Iterator[Finding]:
 
     Fix: look up what was meant and type it again. If the number is meant, waive it with the reason.
     """
-    for change in case.changes.tables:
-        edit, blocks = case.edits[change.table.name]
+    for change in context.changes.tables:
+        edit, blocks = context.edits[change.table.name]
         for suspect in find_entry_errors(edit):
             if any(block.holds(suspect.y, suspect.x) for block in blocks):
                 continue  # change/shifted-block says it of all of them
-            yield case.about_cell(
-                "change/suspicious-cell",
-                case.cell_number(change.table, suspect.x, suspect.y),
-                _suspicion(case, change, suspect),
+            yield context.about_cell(
+                rule_ids.CHANGE_SUSPICIOUS_CELL,
+                context.cell_number(change.table, suspect.x, suspect.y),
+                _suspicion(context, change, suspect),
                 "Look up the intended value and enter it again, or waive the finding with a reason.",
             )
 
 
-def _suspicion(case: CheckContext, change: TableChange, suspect: Suspect) -> str:
+def _suspicion(context: CheckContext, change: TableChange, suspect: Suspect) -> str:
     """What stands there and what would fit: "850 mg where its neighbours suggest about 85: out by ten?"."""
     table, stands = change.table, float(change.new.physical[suspect.y, suspect.x])
-    conversion = case.conversion(table)
+    conversion = context.conversion(table)
     around = "its neighbours suggest" if suspect.is_lone else "the edit around it suggests"
     slip = mistyping(stands, suspect.expected, suspect.yardstick, fmt.decimals(conversion))
     about = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion)
     return (
-        f"the cell is {case.quantity(table, stands)}, but {around} about {about}"
+        f"the cell is {context.quantity(table, stands)}, but {around} about {about}"
         f"{f': {slip.name}?' if slip else '; no simple slip explains it'}"
     )
 
 
-@rule("change/shifted-block", Severity.WARNING, Scope.CHANGE, in_protection=Severity.ERROR)
-def shifted_block(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.CHANGE_SHIFTED_BLOCK, Severity.WARNING, Scope.CHANGE, in_protection=Severity.ERROR)
+def shifted_block(context: CheckContext) -> Iterator[Finding]:
     """A row, a column or a block looks pasted one place off, or a row pasted twice.
 
     Why it matters: every number in it is a right one in the wrong place, so that no limit is broken and
@@ -259,22 +261,23 @@ def shifted_block(case: CheckContext) -> Iterator[Finding]:
 
     Fix: paste the block again where it belongs. If the values were moved on purpose, waive it and say why.
     """
-    for change in case.changes.tables:
-        for block in case.edits[change.table.name][1]:
-            yield case.about_cell(
-                "change/shifted-block",
-                case.cell_number(change.table, block.left, block.top),
-                _pasting(case, change.table, block),
+    for change in context.changes.tables:
+        for block in context.edits[change.table.name][1]:
+            finding = context.about_cell(
+                rule_ids.CHANGE_SHIFTED_BLOCK,
+                context.cell_number(change.table, block.left, block.top),
+                _block_text(context, change.table, block),
                 "Paste the block in the right place, or waive the finding with a reason.",
-                subject=f"{block.right} {block.bottom} {block.x_off} {block.y_off}",
             )
+            # A cell may be the first of several blocks.
+            yield replace(finding, subject=f"{block.right} {block.bottom} {block.x_off} {block.y_off}")
 
 
-def _pasting(case: CheckContext, table: Table, block: Pasted) -> str:
+def _block_text(context: CheckContext, table: Table, block: Pasted) -> str:
     """What a block looks like: "6 cells to 1800 rpm, 45 mg hold what the base has one place before ..."."""
     cells = fmt.count(block.size, "cell")
-    end = case.place(table, block.right, block.bottom).removeprefix("at ")
-    axis = case.axes_of(table)[0 if block.x_off else 1]
+    end = context.place(table, block.right, block.bottom).removeprefix("at ")
+    axis = context.axes_of(table)[0 if block.x_off else 1]
     side = "before" if block.x_off + block.y_off > 0 else "after"
     if block.twice:
         return f"{cells} up to {end} repeat the cells {side} them along {axis.signal}: pasted twice?"
@@ -284,8 +287,8 @@ def _pasting(case: CheckContext, table: Table, block: Pasted) -> str:
     )
 
 
-@rule("change/emissions", Severity.WARNING, Scope.CHANGE)
-def emissions(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.CHANGE_EMISSIONS, Severity.WARNING, Scope.CHANGE)
+def emissions(context: CheckContext) -> Iterator[Finding]:
     """An emissions table differs from the base.
 
     Why it matters: changing what an engine emits is unlawful in many places, whoever does it and
@@ -296,54 +299,51 @@ def emissions(case: CheckContext) -> Iterator[Finding]:
 
     Fix: undo it, or waive it with the approval that covers it.
     """
-    moved = {table.name: axis for axis in case.changes.by_axis for table in case.definition.tables_on(axis)}
-    for name in dict.fromkeys([*case.changes.by_table, *moved]):
-        table, change = case.definition.tables[name], case.changes.by_table.get(name)
-        if table.purpose is not Purpose.EMISSIONS or name not in case.layout.table_items:
+    moved = {
+        table.name: axis for axis in context.changes.by_axis for table in context.definition.tables_on(axis)
+    }
+    for name in dict.fromkeys([*context.changes.by_table, *moved]):
+        table, change = context.definition.tables[name], context.changes.by_table.get(name)
+        if table.purpose is not Purpose.EMISSIONS or name not in context.layout.table_items:
             continue
-        if change is not None:
-            yield case.about_table(
-                "change/emissions",
-                table,
-                f"{fmt.count(change.count, 'cell')} of an emissions table changed: {_largest(case, change)}",
-                "Undo the change, or waive the finding and name the approval that covers it.",
+        if change is None:
+            message = (
+                f"the axis {moved[name]} of an emissions table changed, which changes what its cells mean"
             )
         else:
-            yield case.about_table(
-                "change/emissions",
-                table,
-                f"the axis {moved[name]} of an emissions table changed, which changes what its cells mean",
-                "Undo the change, or waive the finding and name the approval that covers it.",
-            )
-    yield from case.about_texts(
-        "change/emissions",
-        Purpose.EMISSIONS,
-        "Undo the change, or waive the finding and name the approval that covers it.",
-    )
+            cells = fmt.count(change.count, "cell")
+            message = f"{cells} of an emissions table changed: {_largest_change(context, change)}"
+        yield context.about_table(rule_ids.CHANGE_EMISSIONS, table, message, _UNDO)
+    yield from context.about_texts(rule_ids.CHANGE_EMISSIONS, Purpose.EMISSIONS, _UNDO)
 
 
-def _largest(case: CheckContext, change: TableChange) -> str:
+_UNDO = "Undo the change, or waive the finding and name the approval that covers it."
+
+
+def _largest_change(context: CheckContext, change: TableChange) -> str:
     """The largest change of a table in words: "at most 30 % became 24 % at 1800 rpm, 20 mg"."""
     table = change.table
     y, x = change.largest
     went_off = change.changed & change.new.off & ~change.old.off
     switched = int(np.count_nonzero(went_off))
     inside = int(
-        np.count_nonzero(went_off & operating_cells(case.definition, table, change.new.x, change.new.y))
+        np.count_nonzero(went_off & operating_cells(context.definition, table, change.new.x, change.new.y))
     )
-    old, new = case.cell_change(change, y, x)
-    lead = "" if change.count == 1 or isinstance(case.conversion(table), States) else "the largest change: "
+    old, new = context.cell_change(change, y, x)
+    lead = (
+        "" if change.count == 1 or isinstance(context.conversion(table), States) else "the largest change: "
+    )
     if switched > 1:
         lead = f"{switched:,} of them went off, {inside:,} inside the operating range; the largest change: "
-    return f"{lead}{old} became {new} {case.place(table, x, y)}".strip()
+    return f"{lead}{old} became {new} {context.place(table, x, y)}".strip()
 
 
 #: An image that shares so much of its cells with the base is the base's software, whatever its identity says.
 _SAME_SOFTWARE = 0.9
 
 
-@rule("change/identity", Severity.ERROR, Scope.FILE)
-def identity(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.CHANGE_IDENTITY, Severity.ERROR, Scope.FILE)
+def identity(context: CheckContext) -> Iterator[Finding]:
     """The identity bytes differ from the base, although the rest of the image is that of the base.
 
     Why it matters: somebody changed the number that tells workshops and authorities what runs in the
@@ -353,21 +353,21 @@ def identity(case: CheckContext) -> Iterator[Finding]:
 
     Fix: put the number back; never write another software's number into an image.
     """
-    if case.image is None or case.base is None:
+    if context.image is None or context.base is None:
         return
-    for known in case.definition.memory.identities:
-        old, new = (image.read(known.at, len(known.content)) for image in (case.base, case.image))
+    for known in context.definition.memory.identities:
+        old, new = (image.read(known.at, len(known.content)) for image in (context.base, context.image))
         if old is not None and new is not None and old != new:
-            share = float(case.kept.mean()) if case.layout.size else 0.0
+            share = float(context.kept.mean()) if context.layout.size else 0.0
             if share < _SAME_SOFTWARE:
                 return
             yield Finding(
-                rule="change/identity",
+                rule=rule_ids.CHANGE_IDENTITY,
                 subject=f"{known.name} {new.hex()}",
                 line=known.line,
                 address=known.at,
                 size=len(known.content),
-                message=f"the {known.name} changed from {as_text(old)} to {as_text(new)}, "
+                message=f"the {known.name} changed from {fmt.byte_string(old)} to {fmt.byte_string(new)}, "
                 f"but {100 * share:.0f} % of the cells match the base",
                 hint="Restore the number; never write another software's number into an image.",
                 evidence=Evidence(ranges=((known.at, len(known.content)),)),

@@ -26,17 +26,17 @@ from callint.model.image import Image
 from callint.reading.definition_file import DefinitionFile
 from callint.reading.images import Damage
 
-#: What rules work out once for all images of a definition is kept for so many definitions.
-SUBJECTS = 8
+#: The number of definitions for which rules keep what is the same for all of their images.
+KEPT_DEFINITIONS = 8
 
-#: So many decoded images are kept: a base, an image, and the two before it, which the next commit of a range
-#: is compared with.
-_KEPT = 4
+#: The number of decoded images that are kept: a base, an image, and the two before it, with which the next
+#: commit of a range is compared.
+_KEPT_IMAGES = 4
 
 
 @dataclass(frozen=True, eq=False)
 class LoadedDefinition:
-    """A definition file and its plan, shared by all images of that definition."""
+    """A definition file and its layout, shared by all images of that definition."""
 
     file: DefinitionFile
     definition: Definition
@@ -47,80 +47,84 @@ class LoadedDefinition:
 
     @cached_property
     def _decoded(self) -> list[Decoded]:
-        """The images that were asked for last, the last one at the end."""
+        """The last images, the most recently used at the end."""
         return []
 
     def decoded(self, image: Image) -> Decoded:
-        """An image's cells. What was decoded a moment ago is not decoded again: many images have one base,
-        and one content may lie under several names or in several revisions.
+        """The cells of an image; those of the last images are not decoded again.
+
+        Many images share one base, and the same content may have several names or be in several revisions.
         """
-        places = [place for place, one in enumerate(self._decoded) if _is_same(one.image, image)]
-        found = self._decoded.pop(places[0]) if places else decode(self.layout, image)
-        self._decoded.append(found)
-        del self._decoded[:-_KEPT]
-        return found
+        same = [number for number, item in enumerate(self._decoded) if _is_same(item.image, image)]
+        decoded = self._decoded.pop(same[0]) if same else decode(self.layout, image)
+        self._decoded.append(decoded)
+        del self._decoded[:-_KEPT_IMAGES]
+        return decoded
 
 
-def _is_same(one: Image, other: Image) -> bool:
-    return one is other or (one == other and one.is_part == other.is_part)
+def _is_same(first: Image, second: Image) -> bool:
+    return first is second or (first == second and first.is_part == second.is_part)
 
 
 @dataclass(frozen=True)
 class CheckContext:
-    """One definition; where ``image`` is given, one image; where ``base`` is given, its base.
+    """A definition, with an image and its base if the rules look at these.
 
-    ``trouble`` and ``damages`` say why an image that is None could not be read, and ``base_trouble`` why
-    there is no base although one is named. ``start`` is where the image's bytes begin if it is a raw file of
-    part of the memory; ``is_raw`` says that its file is one, in which addresses are places.
+    - ``read_error``: the reason why the image file cannot be read, as a clause.
+    - ``damages``: the damaged lines of the image file; then there is no image.
+    - ``base_problem``: a clause that says why there is no base although the policy names one, or what is
+      wrong with it.
+    - ``start``: the address of the first byte, if the image is a raw file of part of the memory.
+    - ``is_raw``: whether the image file is raw, so that addresses are offsets in it.
     """
 
-    subject: LoadedDefinition
+    loaded: LoadedDefinition
     image: Image | None = None
     base: Image | None = None
-    trouble: str = ""
-    base_trouble: str = ""
-    base_path: str = ""
+    read_error: str | None = None
     damages: tuple[Damage, ...] = ()
+    base_path: str = ""
+    base_problem: str | None = None
     start: int | None = None
     is_raw: bool = True
 
     @property
     def file(self) -> DefinitionFile:
-        return self.subject.file
+        return self.loaded.file
 
     @property
     def definition(self) -> Definition:
-        return self.subject.definition
+        return self.loaded.definition
 
     @property
     def layout(self) -> Layout:
-        return self.subject.layout
+        return self.loaded.layout
 
     @cached_property
     def new(self) -> Decoded:
         """The decoded image."""
         if self.image is None:
             raise AssertionError("a rule asks for an image that its scope does not promise")
-        return self.subject.decoded(self.image)
+        return self.loaded.decoded(self.image)
 
     @cached_property
     def old(self) -> Decoded | None:
         """The decoded base."""
-        return None if self.base is None else self.subject.decoded(self.base)
+        return None if self.base is None else self.loaded.decoded(self.base)
 
     @cached_property
     def changes(self) -> ChangeSet:
-        """What the image changed in the base; empty without a base."""
+        """The changes from the base to the image; empty without a base."""
         return ChangeSet(self.definition) if self.old is None else compare(self.old, self.new)
 
     @cached_property
     def edits(self) -> dict[str, tuple[TableEdit, tuple[Pasted, ...]]]:
-        """The changed tables as edits, each with the blocks that look wrongly pasted."""
+        """By the name of a changed table, its edit and the blocks that look wrongly pasted."""
         return {change.table.name: self._edit(change) for change in self.changes.tables}
 
     def _edit(self, change: TableChange) -> tuple[TableEdit, tuple[Pasted, ...]]:
         edit = edit_of(change, self.conversion(change.table))
-        # Along an axis that moved, values move with it.
+        # If an axis moved, its values moved with it.
         axes = ((change.old.x, change.new.x), (change.old.y, change.new.y))
         moved = (
             before is not None and after is not None and not np.array_equal(before, after)
@@ -130,7 +134,7 @@ class CheckContext:
 
     @cached_property
     def kept(self) -> Flags:
-        """Which cells are as they are in the base, shape (cells,); none without a base."""
+        """Which cells are the same as in the base, shape (cells,); none without a base."""
         if self.old is None:
             return np.zeros(self.layout.size, bool)
         return self.old.present & self.new.present & ~changed_cells(self.old, self.new)
@@ -144,13 +148,13 @@ class CheckContext:
         message: str,
         hint: str,
         inherited: bool | None = None,
-        subject: str = "",
         judged: Sequence[int] | None = None,
     ) -> Finding:
-        """A finding about one cell of the image, by its number in the flat vectors.
+        """A finding about one cell of the image.
 
-        ``subject`` tells findings of one rule about one cell apart. ``judged`` are the only cells that the
-        rule looked at, by their numbers; without them it is the whole table.
+        ``cell`` and ``judged`` are numbers in the flat vectors. ``judged`` are the cells that the rule looked
+        at (default: the whole table). ``inherited`` says that the base has the same (default: if the cell is
+        unchanged).
         """
         item, x, y = self.layout.place(cell)
         table = item if isinstance(item, Table) else None
@@ -162,9 +166,8 @@ class CheckContext:
             hint=hint,
             line=item.line,
             table=item.name,
-            subject=subject,
             cell=Cell(x, y),
-            at=self.at(table, x, y) if table else {},
+            at=self.operating_point(table, x, y) if table else {},
             address=address,
             size=size,
             offset=self.offset(address, size),
@@ -173,7 +176,7 @@ class CheckContext:
             base_physical=None if base is None else _finite(base),
             unit=self.definition.unit_of(item),
             place=self.place(table, x, y) if table else "",
-            base="" if base is None else self._base_words(item, cell, base),
+            base="" if base is None else self._base_text(item, cell, base),
             protective=table is not None and table.purpose is Purpose.PROTECTION,
             inherited=bool(self.kept[cell]) if inherited is None else inherited,
             evidence=None if judged is None else Evidence(cells=tuple(judged)),
@@ -197,7 +200,7 @@ class CheckContext:
         )
 
     def about_texts(self, rule: str, purpose: Purpose, hint: str) -> Iterator[Finding]:
-        """Findings about the texts of a purpose that differ from the base's."""
+        """Findings about changed texts with a purpose."""
         article = "an" if purpose.startswith(("a", "e", "i", "o", "u")) else "a"
         for change in self.changes.texts:
             text = change.text
@@ -216,21 +219,21 @@ class CheckContext:
                 )
 
     def extent(self, item: Item) -> int:
-        """How many bytes lie between the first and the last of a table or axis, both included."""
-        number = (self.layout.table_items if isinstance(item, Table) else self.layout.axis_items)[item.name]
-        return int(self.layout.address[self.layout.cells(number)].max()) + item.storage.type.size - item.at
+        """The number of bytes from the first to the last of a table or axis."""
+        cells = self.layout.cells(self.item_number(item))
+        return int(self.layout.address[cells].max()) + item.storage.type.size - item.at
 
     def offset(self, address: int, size: int) -> int | None:
-        """Where bytes begin in the image's file, if that is raw and holds them all."""
+        """The offset of bytes in the image's file, if the file is raw and holds them all."""
         if self.image is None or not self.is_raw or self.image.view(address, size) is None:
             return None
         return address - self.image.segments[0].start
 
-    def _base_words(self, item: Item, cell: int, base: float) -> str:
+    def _base_text(self, item: Item, cell: int, base: float) -> str:
         is_off = self.old is not None and bool(self.old.off[cell])
         return "off" if is_off else self.quantity(item, base)
 
-    # Words
+    # Texts
 
     def conversion(self, item: Item) -> Conversion:
         return self.definition.conversion_of(item)
@@ -239,13 +242,16 @@ class CheckContext:
         """A value of a table or axis with its unit."""
         return fmt.quantity(value, self.conversion(item), self.definition.unit_of(item))
 
-    def beside(self, item: Item, value: float, limit: float) -> str:
-        """A value with its unit, and with as many digits as tell it from the limit."""
+    def format_near(self, item: Item, value: float, limit: float) -> str:
+        """A value with its unit, in enough digits to differ from the limit."""
         text = fmt.format_near(value, limit, self.conversion(item))
         return fmt.with_unit(text, self.definition.unit_of(item))
 
-    def beyond(self, cell: int, limits: Range) -> tuple[str, str, str]:
-        """A cell's value, on which side of some limits it lies, and the limit, with all digits they need."""
+    def limit_violation(self, cell: int, limits: Range) -> tuple[str, str, str]:
+        """The value of a cell, "above" or "below", and the limit that it violates.
+
+        Value and limit have enough digits to differ.
+        """
         item, _, _ = self.layout.place(cell)
         unit = self.definition.unit_of(item)
         exact, value = self.new.exact_at(cell), float(self.new.physical[cell])
@@ -254,12 +260,12 @@ class CheckContext:
         side, limit = ("below", limits.low) if is_below else ("above", limits.high)
         bound = low if is_below else high
         if exact is None or bound is None:
-            return self.beside(item, value, limit), side, self.limit(item, limit)
+            return self.format_near(item, value, limit), side, self.limit(item, limit)
         texts = (fmt.with_unit(fmt.decimal_digits(number), unit) for number in (exact, bound))
         return next(texts), side, next(texts)
 
-    def values(self, item: Item, *cells: int) -> list[str]:
-        """The values of an item's cells with their unit; with all digits where doubles do not have them."""
+    def cell_values(self, item: Item, *cells: int) -> list[str]:
+        """The values of an item's cells with their unit; with all digits if doubles do not have them."""
         exact = [self.new.exact_at(cell) for cell in cells]
         conversion, unit = self.conversion(item), self.definition.unit_of(item)
         if any(value is not None for value in exact) and isinstance(conversion, Linear):
@@ -268,8 +274,8 @@ class CheckContext:
         return [self.quantity(item, float(self.new.physical[cell])) for cell in cells]
 
     def cell_change(self, change: TableChange, y: int, x: int) -> tuple[str, str]:
-        """A changed cell before and after, told apart, with the unit; "off" where it is off."""
-        old, new = self.change(
+        """The texts of a changed cell before and after, with the unit; "off" if it is off."""
+        old, new = self.format_change(
             change.table,
             float(change.old.physical[y, x]),
             float(change.new.physical[y, x]),
@@ -277,8 +283,8 @@ class CheckContext:
         )
         return "off" if change.old.off[y, x] else old, "off" if change.new.off[y, x] else new
 
-    def change(self, item: Item, old: float, new: float, raws: Sequence[Any]) -> list[str]:
-        """Old and new value with their unit, told apart by their digits or else by the bits of ``raws``."""
+    def format_change(self, item: Item, old: float, new: float, raws: Sequence[Any]) -> list[str]:
+        """Old and new value with their unit; if their digits are the same, with the bits of ``raws``."""
         conversion, unit = self.conversion(item), self.definition.unit_of(item)
         numbers = [raw.item() for raw in raws]
         if isinstance(conversion, Linear) and self.layout.is_wide(item):
@@ -294,7 +300,7 @@ class CheckContext:
         ]
 
     def format_distinct(self, item: Item, *values: float) -> list[str]:
-        """Values with their unit; with all their digits where two that differ would look the same."""
+        """Values with their unit, in enough digits to differ if they do."""
         texts = fmt.format_distinct(values, self.conversion(item))
         return [fmt.with_unit(text, self.definition.unit_of(item)) for text in texts]
 
@@ -311,7 +317,7 @@ class CheckContext:
 
     @cached_property
     def _breakpoints(self) -> dict[str, list[str]]:
-        """The breakpoints with their unit, of the axes that were asked for: many cells stand at each."""
+        """By axis, the breakpoints with their unit. Many cells share each of them."""
         return {}
 
     def axis_value(self, axis: Axis, value: float) -> str:
@@ -321,25 +327,30 @@ class CheckContext:
     def axes_of(self, table: Table) -> tuple[Axis, ...]:
         return tuple(self.definition.axes[name] for name in table.axes)
 
-    def at(self, table: Table, x: int, y: int) -> dict[str, float]:
-        """The cell's breakpoints by signal."""
-        places = zip(self.definition.place_keys(table), table.axes, (x, y), strict=False)
-        found = {key: float(self.new.breakpoints(axis)[index]) for key, axis, index in places}
-        return {key: value for key, value in found.items() if math.isfinite(value)}
+    def operating_point(self, table: Table, x: int, y: int) -> dict[str, float]:
+        """The cell's breakpoints by signal, without those that are not finite."""
+        axes = zip(self.definition.place_keys(table), table.axes, (x, y), strict=False)
+        point = {key: float(self.new.breakpoints(axis)[index]) for key, axis, index in axes}
+        return {key: value for key, value in point.items() if math.isfinite(value)}
 
     def place(self, table: Table, x: int, y: int) -> str:
-        """The cell's breakpoints in words: "at 2200 rpm, 45 mg"; "" for a scalar."""
-        words = [
+        """The cell's breakpoints as text: "at 2200 rpm, 45 mg"; "" for a scalar."""
+        texts = [
             self.breakpoint(axis, index) for axis, index in zip(self.axes_of(table), (x, y), strict=False)
         ]
-        return f"at {', '.join(words)}" if words else ""
+        return f"at {', '.join(texts)}" if texts else ""
 
     def is_unchanged(self, item: Item) -> bool:
-        """Whether a table or axis, with the table's axes, is as it is in the base."""
-        names = item.axes if isinstance(item, Table) else ()
-        number = (self.layout.table_items if isinstance(item, Table) else self.layout.axis_items)[item.name]
-        items = [number, *(self.layout.axis_items[name] for name in names if name in self.layout.axis_items)]
-        return all(bool(self.kept[self.layout.cells(one)].all()) for one in items)
+        """Whether a table with its axes, or an axis, is the same as in the base."""
+        axes = self.layout.axis_items
+        numbers = [self.item_number(item)]
+        if isinstance(item, Table):
+            numbers += [axes[name] for name in item.axes if name in axes]
+        return all(bool(self.kept[self.layout.cells(number)].all()) for number in numbers)
+
+    def item_number(self, item: Item) -> int:
+        """The number of a table or axis in the layout."""
+        return (self.layout.table_items if isinstance(item, Table) else self.layout.axis_items)[item.name]
 
     def cell_number(self, table: Table, x: int, y: int) -> int:
         """The number of a cell in the flat vectors."""
@@ -348,7 +359,7 @@ class CheckContext:
 
 
 def _finite(value: float) -> float | None:
-    """JSON has no NaN or infinity; the message says it."""
+    """A value for JSON, which has no NaN or infinity; the message says them."""
     return value if math.isfinite(value) else None
 
 

@@ -14,6 +14,7 @@ from callint import fmt
 from callint.comparing import relations
 from callint.decoding import checksums
 from callint.decoding.conversions import physical_limits, to_physical, to_raw_numbers
+from callint.model import rule_ids
 from callint.model.definition import (
     Axis,
     Conversion,
@@ -38,8 +39,8 @@ def _finding(rule_id: str, line: int, subject: str, message: str, hint: str, tab
     return Finding(rule=rule_id, line=line, subject=subject, message=message, hint=hint, table=table)
 
 
-@rule("definition/invalid", Severity.ERROR, Scope.DEFINITION)
-def invalid(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.DEFINITION_INVALID, Severity.ERROR, Scope.DEFINITION)
+def invalid(context: CheckContext) -> Iterator[Finding]:
     """The definition file is not what the format asks for.
 
     Why it matters: what callint cannot read it cannot check. The part that is wrong is left out, so
@@ -50,11 +51,11 @@ def invalid(case: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the line. The schema `schemas/definition.xsd` gives completion and help in XML editors.
     """
-    yield from case.file.problems
+    yield from context.file.problems
 
 
-@rule("definition/duplicate-name", Severity.ERROR, Scope.DEFINITION)
-def duplicate_name(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.DEFINITION_DUPLICATE_NAME, Severity.ERROR, Scope.DEFINITION)
+def duplicate_name(context: CheckContext) -> Iterator[Finding]:
     """Two things of one kind have the same name.
 
     Why it matters: an axis or a waiver that names one of them may mean the other. Only the first is
@@ -66,13 +67,13 @@ def duplicate_name(case: CheckContext) -> Iterator[Finding]:
     """
     first: dict[tuple[str, str], int] = {}
     times: Counter[tuple[str, str]] = Counter()
-    for declared in case.definition.declarations:
+    for declared in context.definition.declarations:
         key = declared.space, declared.name
         times[key] += 1
         line = first.setdefault(key, declared.line)
         if times[key] > 1:
             yield _finding(
-                "definition/duplicate-name",
+                rule_ids.DEFINITION_DUPLICATE_NAME,
                 declared.line,
                 f"{declared.space} {declared.name} {times[key]}",
                 f"line {line} already uses the {declared.space} name {declared.name!r}",
@@ -80,8 +81,8 @@ def duplicate_name(case: CheckContext) -> Iterator[Finding]:
             )
 
 
-@rule("definition/unknown-reference", Severity.ERROR, Scope.DEFINITION)
-def unknown_reference(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.DEFINITION_UNKNOWN_REFERENCE, Severity.ERROR, Scope.DEFINITION)
+def unknown_reference(context: CheckContext) -> Iterator[Finding]:
     """Something is referred to that the definition does not have.
 
     Why it matters: a table with an unknown axis or conversion cannot be decoded, and so is not checked
@@ -91,13 +92,13 @@ def unknown_reference(case: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the name, or add what is missing.
     """
-    for reference in _references(case):
+    for reference in _references(context):
         if reference.name not in reference.known:
             from difflib import get_close_matches
 
             close = get_close_matches(reference.name, list(reference.known))
             yield _finding(
-                "definition/unknown-reference",
+                rule_ids.DEFINITION_UNKNOWN_REFERENCE,
                 reference.line,
                 f"{reference.source} {reference.kind} {reference.name}",
                 f"{reference.source} names the {reference.kind} {reference.name!r}, which does not exist",
@@ -116,8 +117,8 @@ class _Reference:
     table: str = ""
 
 
-def _references(case: CheckContext) -> Iterator[_Reference]:
-    definition = case.definition
+def _references(context: CheckContext) -> Iterator[_Reference]:
+    definition = context.definition
     signals, tables = definition.signals, definition.tables
     for axis in definition.axes.values():
         yield _Reference(f"axis {axis.name}", "signal", axis.signal, signals, axis.line)
@@ -169,9 +170,9 @@ class _Extent:
     table: str = ""
 
 
-def _extents(case: CheckContext) -> list[_Extent]:
+def _extents(context: CheckContext) -> list[_Extent]:
     """Everything that has its own place in memory. An identity may lie on a text: both read it."""
-    layout, definition = case.layout, case.definition
+    layout, definition = context.layout, context.definition
     found = []
     if layout.size:
         first = layout.first[:-1]
@@ -196,8 +197,8 @@ def _extents(case: CheckContext) -> list[_Extent]:
     return found
 
 
-@rule("definition/outside-image", Severity.ERROR, Scope.DEFINITION)
-def outside_image(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.DEFINITION_OUTSIDE_IMAGE, Severity.ERROR, Scope.DEFINITION)
+def outside_image(context: CheckContext) -> Iterator[Finding]:
     """Something is placed outside the memory that the definition declares.
 
     Why it matters: its bytes do not exist in any image, so nothing about it can be checked; most often
@@ -207,8 +208,8 @@ def outside_image(case: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the address, the count or the memory's size.
     """
-    memory = case.definition.memory
-    extents = _extents(case)
+    memory = context.definition.memory
+    extents = _extents(context)
     for region in memory.regions:
         end = region.start + region.size
         extents.append(_Extent(f"region {region.name}", region.line, region.start, end))
@@ -222,7 +223,7 @@ def outside_image(case: CheckContext) -> Iterator[Finding]:
     for extent in extents:
         if extent.start < memory.start or extent.end > memory.end:
             yield _finding(
-                "definition/outside-image",
+                rule_ids.DEFINITION_OUTSIDE_IMAGE,
                 extent.line,
                 extent.words,
                 f"{extent.words} lies at {fmt.address(extent.start)} to {fmt.address(extent.end - 1)}, "
@@ -232,8 +233,8 @@ def outside_image(case: CheckContext) -> Iterator[Finding]:
             )
 
 
-@rule("definition/overlap", Severity.WARNING, Scope.DEFINITION)
-def overlap(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.DEFINITION_OVERLAP, Severity.WARNING, Scope.DEFINITION)
+def overlap(context: CheckContext) -> Iterator[Finding]:
     """Two things claim the same bytes.
 
     Why it matters: an edit of one table silently changes the other. Either one of the addresses, counts
@@ -245,9 +246,9 @@ def overlap(case: CheckContext) -> Iterator[Finding]:
     Fix: correct address, count, type, stride or mask. Where two readings of one place are meant, turn
     the rule to note in the policy.
     """
-    for first, second, address in _overlaps(case):
+    for first, second, address in _overlaps(context):
         yield _finding(
-            "definition/overlap",
+            rule_ids.DEFINITION_OVERLAP,
             max(first.line, second.line),
             f"{first.words} {second.words}",
             f"{first.words} (line {first.line}) and {second.words} (line {second.line}) "
@@ -261,10 +262,10 @@ def overlap(case: CheckContext) -> Iterator[Finding]:
 _MOST_OVERLAPS = 1000
 
 
-def _overlaps(case: CheckContext) -> Iterator[tuple[_Extent, _Extent, int]]:
-    memory = case.definition.memory
+def _overlaps(context: CheckContext) -> Iterator[tuple[_Extent, _Extent, int]]:
+    memory = context.definition.memory
     # What lies outside the memory is definition/outside-image's affair, and may be of any size.
-    extents = [one for one in _extents(case) if memory.start <= one.start and one.end <= memory.end]
+    extents = [one for one in _extents(context) if memory.start <= one.start and one.end <= memory.end]
     extents.sort(key=lambda extent: (extent.start, extent.end, extent.words))
     cluster: list[_Extent] = []
     end = -1
@@ -275,7 +276,7 @@ def _overlaps(case: CheckContext) -> Iterator[tuple[_Extent, _Extent, int]]:
             end = max(end, extent.end)
             continue
         if len(cluster) > 1:
-            for pair in _overlaps_within(case, cluster, left):
+            for pair in _overlaps_within(context, cluster, left):
                 left -= 1
                 yield pair
         if extent is not None:
@@ -283,10 +284,10 @@ def _overlaps(case: CheckContext) -> Iterator[tuple[_Extent, _Extent, int]]:
 
 
 def _overlaps_within(
-    case: CheckContext, cluster: list[_Extent], most: int
+    context: CheckContext, cluster: list[_Extent], most: int
 ) -> Iterator[tuple[_Extent, _Extent, int]]:
     """The overlapping pairs among extents that touch, by the bits that each of them claims."""
-    claims = [_claimed(case, extent) for extent in cluster]
+    claims = [_claimed(context, extent) for extent in cluster]
     addresses = np.concatenate([claim[0] for claim in claims])
     masks = np.concatenate([claim[1] for claim in claims])
     owners = np.repeat(np.arange(len(cluster)), [len(claim[0]) for claim in claims])
@@ -309,13 +310,13 @@ def _overlaps_within(
                         return
 
 
-def _claimed(case: CheckContext, extent: _Extent) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
+def _claimed(context: CheckContext, extent: _Extent) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:
     """The addresses of an extent's bytes, and which bits of each it claims."""
     if extent.item is None:
         addresses = np.arange(extent.start, extent.end)
         return addresses, np.full(len(addresses), 0xFF, np.uint8)
-    storage = case.layout.items[extent.item].storage
-    cells = case.layout.address[case.layout.cells(extent.item)]
+    storage = context.layout.items[extent.item].storage
+    cells = context.layout.address[context.layout.cells(extent.item)]
     size = storage.type.size
     full = (1 << 8 * size) - 1
     mask = (storage.mask or full).to_bytes(size, storage.byte_order.value)
@@ -323,8 +324,8 @@ def _claimed(case: CheckContext, extent: _Extent) -> tuple[NDArray[np.int64], ND
     return addresses, np.tile(np.frombuffer(mask, np.uint8), len(cells))
 
 
-@rule("definition/checksum-over-itself", Severity.ERROR, Scope.DEFINITION)
-def checksum_over_itself(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.DEFINITION_CHECKSUM_OVER_ITSELF, Severity.ERROR, Scope.DEFINITION)
+def checksum_over_itself(context: CheckContext) -> Iterator[Finding]:
     """A checksum's range covers the place where the checksum is stored.
 
     Why it matters: storing the result changes what the result is computed from, so no stored value is
@@ -334,12 +335,12 @@ def checksum_over_itself(case: CheckContext) -> Iterator[Finding]:
 
     Fix: end the range before the stored value, or correct where it is stored.
     """
-    for checksum in case.definition.memory.checksums:
+    for checksum in context.definition.memory.checksums:
         size = checksums.stored_size(checksum) if checksums.is_known(checksum.algorithm) else 1
         end = checksum.start + checksum.size
         if checksum.stored_at < end and checksum.start < checksum.stored_at + size:
             yield _finding(
-                "definition/checksum-over-itself",
+                rule_ids.DEFINITION_CHECKSUM_OVER_ITSELF,
                 checksum.line,
                 checksum.name,
                 f"checksum {checksum.name} covers {fmt.address(checksum.start)} to "
@@ -352,8 +353,8 @@ def checksum_over_itself(case: CheckContext) -> Iterator[Finding]:
 # Values
 
 
-@rule("definition/not-invertible", Severity.ERROR, Scope.DEFINITION)
-def not_invertible(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.DEFINITION_NOT_INVERTIBLE, Severity.ERROR, Scope.DEFINITION)
+def not_invertible(context: CheckContext) -> Iterator[Finding]:
     """A conversion has no way back from physical to raw.
 
     Why it matters: values can be shown but not entered, merged or carried over, and two raw values that
@@ -364,20 +365,20 @@ def not_invertible(case: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the factor, the states, the points or the coefficients.
     """
-    for conversion in case.definition.conversions.values():
+    for conversion in context.definition.conversions.values():
         if reason := _no_way_back(conversion):
             yield _finding(
-                "definition/not-invertible",
+                rule_ids.DEFINITION_NOT_INVERTIBLE,
                 conversion.line,
                 conversion.name,
                 f"conversion {conversion.name} is not invertible: {reason}",
                 "Correct the conversion so that every physical value has one raw value.",
             )
-    for table in case.definition.tables.values():
-        conversion = case.definition.conversion_of(table)
+    for table in context.definition.tables.values():
+        conversion = context.definition.conversion_of(table)
         if isinstance(conversion, Rational) and (reason := _lost_within(conversion, table)):
             yield _finding(
-                "definition/not-invertible",
+                rule_ids.DEFINITION_NOT_INVERTIBLE,
                 table.line,
                 f"{table.name} {conversion.name}",
                 f"conversion {conversion.name} is not invertible within the limits of {table.name}: {reason}",
@@ -425,8 +426,8 @@ def _lost_within(conversion: Rational, table: Table) -> str:
     return f"{fmt.plain(float(values[first]))} comes back as {back_words}"
 
 
-@rule("definition/limits-inverted", Severity.ERROR, Scope.DEFINITION)
-def limits_inverted(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.DEFINITION_LIMITS_INVERTED, Severity.ERROR, Scope.DEFINITION)
+def limits_inverted(context: CheckContext) -> Iterator[Finding]:
     """A lower limit is above its upper limit.
 
     Why it matters: no value satisfies it, so every cell is reported, or, worse, nobody looks any more.
@@ -435,10 +436,10 @@ def limits_inverted(case: CheckContext) -> Iterator[Finding]:
 
     Fix: swap the two.
     """
-    for table in case.definition.tables.values():
+    for table in context.definition.tables.values():
         for words, found in (("limits", table.demands.limits), ("expected", table.demands.expected)):
             yield from _inverted(f"{words} of {table.name}", found, table.line, table.name)
-    for signal in case.definition.signals.values():
+    for signal in context.definition.signals.values():
         for words, found in (("plausible", signal.plausible), ("operating", signal.operating)):
             yield from _inverted(f"{words} range of {signal.name}", found, signal.line)
 
@@ -448,11 +449,11 @@ def _inverted(words: str, limits: Range | None, line: int, table: str = "") -> I
         low, high = fmt.plain(limits.low), fmt.plain(limits.high)
         message = f"{words}: the lower limit {low} is above the upper limit {high}"
         hint = "Swap the two numbers."
-        yield _finding("definition/limits-inverted", line, words, message, hint, table)
+        yield _finding(rule_ids.DEFINITION_LIMITS_INVERTED, line, words, message, hint, table)
 
 
-@rule("definition/limits-unreachable", Severity.WARNING, Scope.DEFINITION)
-def limits_unreachable(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.DEFINITION_LIMITS_UNREACHABLE, Severity.WARNING, Scope.DEFINITION)
+def limits_unreachable(context: CheckContext) -> Iterator[Finding]:
     """A limit lies where no value can ever get.
 
     Why it matters: a limit beyond what the type can hold never fires, so it protects from nothing; most
@@ -463,21 +464,21 @@ def limits_unreachable(case: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the limit, the factor or the type.
     """
-    for table in case.definition.tables.values():
-        if case.definition.is_resolved(table):
-            yield from _beyond_storage(case, table)
+    for table in context.definition.tables.values():
+        if context.definition.is_resolved(table):
+            yield from _beyond_storage(context, table)
         limits, expected = table.demands.limits, table.demands.expected
         if limits and expected:
             yield from _beyond(f"expected range of {table.name}", "limits", expected, limits, table)
-    for signal in case.definition.signals.values():
+    for signal in context.definition.signals.values():
         if signal.plausible and signal.operating:
             words = f"operating range of {signal.name}"
             yield from _beyond(words, "plausible range", signal.operating, signal.plausible, signal.line)
 
 
-def _beyond_storage(case: CheckContext, table: Table) -> Iterator[Finding]:
+def _beyond_storage(context: CheckContext, table: Table) -> Iterator[Finding]:
     limits = table.demands.limits
-    conversion = case.definition.conversion_of(table)
+    conversion = context.definition.conversion_of(table)
     if limits is None or limits.is_inverted or isinstance(conversion, Rational):
         return
     low, high = physical_limits(conversion, table.storage)
@@ -490,7 +491,7 @@ def _beyond_storage(case: CheckContext, table: Table) -> Iterator[Finding]:
     ):
         if broken and math.isfinite(value):
             yield _finding(
-                "definition/limits-unreachable",
+                rule_ids.DEFINITION_LIMITS_UNREACHABLE,
                 table.line,
                 f"{table.name} {value}",
                 f"no value of {table.name} can reach the limit of "
@@ -501,7 +502,7 @@ def _beyond_storage(case: CheckContext, table: Table) -> Iterator[Finding]:
             )
     if limits.low > high or limits.high < low:
         yield _finding(
-            "definition/limits-unreachable",
+            rule_ids.DEFINITION_LIMITS_UNREACHABLE,
             table.line,
             f"{table.name} limits",
             f"no value that {table.name} can hold lies within its limits of {fmt.plain(limits.low)} to "
@@ -527,7 +528,7 @@ def _beyond(words: str, frame_words: str, inner: Range, outer: Range, of: Table 
     ):
         if broken:
             yield _finding(
-                "definition/limits-unreachable",
+                rule_ids.DEFINITION_LIMITS_UNREACHABLE,
                 line,
                 f"{words} {value}",
                 f"the {words} reaches {fmt.plain(value)}, beyond the {frame_words} of "
@@ -537,8 +538,8 @@ def _beyond(words: str, frame_words: str, inner: Range, outer: Range, of: Table 
             )
 
 
-@rule("definition/no-limits", Severity.NOTE, Scope.DEFINITION)
-def no_limits(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.DEFINITION_NO_LIMITS, Severity.NOTE, Scope.DEFINITION)
+def no_limits(context: CheckContext) -> Iterator[Finding]:
     """A table has no limits.
 
     Why it matters: an impossible value in it goes unseen. Tables of named states need none.
@@ -547,12 +548,12 @@ def no_limits(case: CheckContext) -> Iterator[Finding]:
 
     Fix: add `<limits min= max=/>` with what the hardware stands and the maker allows.
     """
-    for table in case.definition.tables.values():
-        is_states = isinstance(case.definition.conversion_of(table), States)
-        is_known = table.conversion is None or table.conversion in case.definition.conversions
+    for table in context.definition.tables.values():
+        is_states = isinstance(context.definition.conversion_of(table), States)
+        is_known = table.conversion is None or table.conversion in context.definition.conversions
         if table.demands.limits is None and is_known and not is_states:
             yield _finding(
-                "definition/no-limits",
+                rule_ids.DEFINITION_NO_LIMITS,
                 table.line,
                 table.name,
                 f"{table.purpose} table {table.name} has no limits: any value passes",
@@ -561,8 +562,8 @@ def no_limits(case: CheckContext) -> Iterator[Finding]:
             )
 
 
-@rule("definition/no-unit", Severity.NOTE, Scope.DEFINITION)
-def no_unit(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.DEFINITION_NO_UNIT, Severity.NOTE, Scope.DEFINITION)
+def no_unit(context: CheckContext) -> Iterator[Finding]:
     """A conversion has no unit.
 
     Why it matters: a number without a unit is read as whatever the reader expects; bar and MPa differ
@@ -572,10 +573,10 @@ def no_unit(case: CheckContext) -> Iterator[Finding]:
 
     Fix: add `unit=`; write `unit="-"` for a pure number.
     """
-    for conversion in case.definition.conversions.values():
+    for conversion in context.definition.conversions.values():
         if not isinstance(conversion, States) and not conversion.unit:
             yield _finding(
-                "definition/no-unit",
+                rule_ids.DEFINITION_NO_UNIT,
                 conversion.line,
                 conversion.name,
                 f"conversion {conversion.name} has no unit",
@@ -587,8 +588,8 @@ def no_unit(case: CheckContext) -> Iterator[Finding]:
 _NO_UNITS = {"", "-"}
 
 
-@rule("definition/unit-differs", Severity.WARNING, Scope.DEFINITION)
-def unit_differs(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.DEFINITION_UNIT_DIFFERS, Severity.WARNING, Scope.DEFINITION)
+def unit_differs(context: CheckContext) -> Iterator[Finding]:
     """An axis or a table has another unit than the signal that it is of.
 
     Why it matters: one number stands for both. A breakpoint of 30 m/s is then looked up at 30 km/h, and every
@@ -599,7 +600,7 @@ def unit_differs(case: CheckContext) -> Iterator[Finding]:
     Fix: correct the unit or the conversion, or give the axis a signal of its own. Where it is one unit in two
     spellings, use one.
     """
-    definition = case.definition
+    definition = context.definition
     pairs: list[tuple[str, Axis | Table, str | None]] = [
         ("axis", axis, axis.signal) for axis in definition.axes.values()
     ]
@@ -611,7 +612,7 @@ def unit_differs(case: CheckContext) -> Iterator[Finding]:
         if signal is None or {unit, signal.unit} & _NO_UNITS or fmt.same_unit(unit, signal.unit):
             continue
         yield _finding(
-            "definition/unit-differs",
+            rule_ids.DEFINITION_UNIT_DIFFERS,
             item.line,
             f"{item.name} {signal.name}",
             f"{noun} {item.name} is in {fmt.unit_word(unit)}, but its signal {signal.name} is in "
@@ -621,8 +622,8 @@ def unit_differs(case: CheckContext) -> Iterator[Finding]:
         )
 
 
-@rule("definition/unused", Severity.NOTE, Scope.DEFINITION)
-def unused(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.DEFINITION_UNUSED, Severity.NOTE, Scope.DEFINITION)
+def unused(context: CheckContext) -> Iterator[Finding]:
     """A signal, conversion or axis is never used.
 
     Why it matters: it is either left over or, more often, something was meant to use it and names
@@ -632,7 +633,7 @@ def unused(case: CheckContext) -> Iterator[Finding]:
 
     Fix: use it or remove it.
     """
-    definition = case.definition
+    definition = context.definition
     used: Counter[tuple[str, str]] = Counter()
     for axis in definition.axes.values():
         used["signal", axis.signal] += 1
@@ -651,7 +652,7 @@ def unused(case: CheckContext) -> Iterator[Finding]:
         for noun in nouns:
             if not used[space, noun.name] and "/" not in noun.name:
                 yield _finding(
-                    "definition/unused",
+                    rule_ids.DEFINITION_UNUSED,
                     noun.line,
                     f"{space} {noun.name}",
                     f"{space} {noun.name} is never used",
@@ -659,8 +660,8 @@ def unused(case: CheckContext) -> Iterator[Finding]:
                 )
 
 
-@rule("definition/unguarded-protection", Severity.WARNING, Scope.DEFINITION)
-def unguarded_protection(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.DEFINITION_UNGUARDED_PROTECTION, Severity.WARNING, Scope.DEFINITION)
+def unguarded_protection(context: CheckContext) -> Iterator[Finding]:
     """A protection table has no guard.
 
     Why it matters: a guard says what the table looks like when it no longer protects. Without one,
@@ -670,10 +671,10 @@ def unguarded_protection(case: CheckContext) -> Iterator[Finding]:
 
     Fix: add `<guard .../>` with the value beyond which, or the state in which, it no longer protects.
     """
-    for table in case.definition.tables.values():
+    for table in context.definition.tables.values():
         if table.purpose is Purpose.PROTECTION and not table.demands.guards:
             yield _finding(
-                "definition/unguarded-protection",
+                rule_ids.DEFINITION_UNGUARDED_PROTECTION,
                 table.line,
                 table.name,
                 f"protection table {table.name} has no guard: nobody notices when it stops protecting",
@@ -682,8 +683,8 @@ def unguarded_protection(case: CheckContext) -> Iterator[Finding]:
             )
 
 
-@rule("definition/fixed-axis-not-rising", Severity.ERROR, Scope.DEFINITION)
-def fixed_axis_not_rising(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.DEFINITION_FIXED_AXIS_NOT_RISING, Severity.ERROR, Scope.DEFINITION)
+def fixed_axis_not_rising(context: CheckContext) -> Iterator[Finding]:
     """The breakpoints of a fixed axis do not rise.
 
     Why it matters: cells would be read at the wrong operating points, by people and by callint.
@@ -692,14 +693,14 @@ def fixed_axis_not_rising(case: CheckContext) -> Iterator[Finding]:
 
     Fix: put the values in rising order, as the control unit has them.
     """
-    for axis in case.definition.axes.values():
+    for axis in context.definition.axes.values():
         if not isinstance(axis, FixedAxis):
             continue
         steps = np.diff(axis.values)
         if (steps <= 0).any():
             here = int(np.flatnonzero(steps <= 0)[0])
             yield _finding(
-                "definition/fixed-axis-not-rising",
+                rule_ids.DEFINITION_FIXED_AXIS_NOT_RISING,
                 axis.line,
                 axis.name,
                 f"the breakpoints of axis {axis.name} do not rise: {fmt.plain(axis.values[here + 1])} "
@@ -708,8 +709,8 @@ def fixed_axis_not_rising(case: CheckContext) -> Iterator[Finding]:
             )
 
 
-@rule("definition/unusable-relation", Severity.WARNING, Scope.DEFINITION)
-def unusable_relation(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.DEFINITION_UNUSABLE_RELATION, Severity.WARNING, Scope.DEFINITION)
+def unusable_relation(context: CheckContext) -> Iterator[Finding]:
     """A relation relates two tables that cannot be compared.
 
     Why it matters: it reads like a check, but no image can break it, or what it compares are numbers of
@@ -722,14 +723,14 @@ def unusable_relation(case: CheckContext) -> Iterator[Finding]:
     Fix: relate the tables that were meant, or give both the same unit. An inverse needs one signal that only
     the one table has, in the unit of the other's values, and the other way round.
     """
-    tables = case.definition.tables
-    for relation in case.definition.relations:
-        if relation.table in case.layout.table_items and relation.other in case.layout.table_items:
+    tables = context.definition.tables
+    for relation in context.definition.relations:
+        if relation.table in context.layout.table_items and relation.other in context.layout.table_items:
             one, other = tables[relation.table], tables[relation.other]
-            trouble = _trouble_of_relation(case, relation.kind, one, other)
+            trouble = _trouble_of_relation(context, relation.kind, one, other)
             if trouble:
                 yield _finding(
-                    "definition/unusable-relation",
+                    rule_ids.DEFINITION_UNUSABLE_RELATION,
                     relation.line,
                     f"{relation.kind} {other.name}",
                     f"{relation.kind} of {one.name} and {other.name}: {trouble}",
@@ -738,11 +739,11 @@ def unusable_relation(case: CheckContext) -> Iterator[Finding]:
                 )
 
 
-def _trouble_of_relation(case: CheckContext, kind: str, one: Table, other: Table) -> str:
+def _trouble_of_relation(context: CheckContext, kind: str, one: Table, other: Table) -> str:
     """Why two tables cannot be compared; "" where they can."""
     if one.name == other.name:
         return "a table has no relation to itself"
-    axes, others = ({axis.signal: axis for axis in case.axes_of(table)} for table in (one, other))
+    axes, others = ({axis.signal: axis for axis in context.axes_of(table)} for table in (one, other))
     for table, its in ((one, axes), (other, others)):
         if len(its) < len(table.axes):
             return f"both axes of {table.name} are over {next(iter(its))}, which has one value at a time"
@@ -750,22 +751,22 @@ def _trouble_of_relation(case: CheckContext, kind: str, one: Table, other: Table
         ranges = [axis.values for axis in (axes[signal], others[signal]) if isinstance(axis, FixedAxis)]
         if len(ranges) == 2 and max(map(min, ranges)) > min(map(max, ranges)):
             return f"their axes over {signal} have no range in common"
-        if trouble := _unlike(case, axes[signal], others[signal], f"their axes over {signal}"):
+        if trouble := _unlike(context, axes[signal], others[signal], f"their axes over {signal}"):
             return trouble
     counts = ({signal: axis.count for signal, axis in its.items()} for its in (axes, others))
     if relations.points_needed(kind, *counts) > relations.MOST_POINTS:
         return f"the comparison needs more than {relations.MOST_POINTS:,} operating points"
     if kind != "inverse":
-        return _unlike(case, one, other, "their values")
+        return _unlike(context, one, other, "their values")
     own, back = relations.own_signal(list(axes), list(others)), relations.own_signal(list(others), list(axes))
     if own is None or back is None:
         return f"an inverse needs one signal that only {one.name} has, and one that only {other.name} has"
     return _unlike(
-        case, one, others[back], f"the output of {one.name} and the input of {other.name}"
-    ) or _unlike(case, other, axes[own], f"the output of {other.name} and the input of {one.name}")
+        context, one, others[back], f"the output of {one.name} and the input of {other.name}"
+    ) or _unlike(context, other, axes[own], f"the output of {other.name} and the input of {one.name}")
 
 
-def _unlike(case: CheckContext, one: Table | Axis, other: Table | Axis, what: str) -> str:
+def _unlike(context: CheckContext, one: Table | Axis, other: Table | Axis, what: str) -> str:
     """That two things that should be alike have different units; a unit that is not said fits any."""
-    first, second = (case.definition.unit_of(item) for item in (one, other))
+    first, second = (context.definition.unit_of(item) for item in (one, other))
     return f"{what} are in {first} and in {second}" if first and second and first != second else ""

@@ -9,6 +9,7 @@ import numpy as np
 from callint import fmt
 from callint.decoding import checksums
 from callint.decoding.statistics import distinct
+from callint.model import rule_ids
 from callint.model.definition import Memory, Table
 from callint.model.finding import Evidence, Finding, Severity
 from callint.model.image import Image
@@ -16,8 +17,8 @@ from callint.rules.context import CheckContext
 from callint.rules.rule import Scope, rule
 
 
-@rule("image/unreadable", Severity.ERROR, Scope.FILE)
-def unreadable(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.IMAGE_UNREADABLE, Severity.ERROR, Scope.FILE)
+def unreadable(context: CheckContext) -> Iterator[Finding]:
     """The image file cannot be read.
 
     Why it matters: nothing about it can be said, so it must not be flashed on callint's word.
@@ -26,17 +27,17 @@ def unreadable(case: CheckContext) -> Iterator[Finding]:
 
     Fix: see to the file; the message says what is in the way.
     """
-    if case.trouble:
+    if context.read_error:
         yield Finding(
-            rule="image/unreadable",
-            subject=case.trouble,
-            message=f"the image cannot be read: {case.trouble}",
+            rule=rule_ids.IMAGE_UNREADABLE,
+            subject=context.read_error,
+            message=f"the image cannot be read: {context.read_error}",
             hint="Fix the file, or remove it from the paths in the policy.",
         )
 
 
-@rule("image/damaged-record", Severity.ERROR, Scope.FILE)
-def damaged_record(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.IMAGE_DAMAGED_RECORD, Severity.ERROR, Scope.FILE)
+def damaged_record(context: CheckContext) -> Iterator[Finding]:
     """A line of an Intel HEX file or of S-records is wrong, or contradicts another.
 
     A wrong checksum or length, a line that is no record, two records with different data for one address, a
@@ -51,9 +52,9 @@ def damaged_record(case: CheckContext) -> Iterator[Finding]:
     Fix: take the file anew from where it comes. Where the line was meant, have it made by the program that
     makes such files.
     """
-    for damage in case.damages:
+    for damage in context.damages:
         yield Finding(
-            rule="image/damaged-record",
+            rule=rule_ids.IMAGE_DAMAGED_RECORD,
             subject=f"line {damage.line}: {damage.words}",
             image_line=damage.line,
             message=f"line {damage.line}: {damage.words}",
@@ -61,8 +62,8 @@ def damaged_record(case: CheckContext) -> Iterator[Finding]:
         )
 
 
-@rule("image/wrong-size", Severity.ERROR, Scope.FILE)
-def wrong_size(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.IMAGE_WRONG_SIZE, Severity.ERROR, Scope.FILE)
+def wrong_size(context: CheckContext) -> Iterator[Finding]:
     """The image is empty, or a raw image is shorter or longer than the memory.
 
     Intel HEX files, S-records and raw files with a start in the policy may hold part of the memory.
@@ -74,11 +75,11 @@ def wrong_size(case: CheckContext) -> Iterator[Finding]:
 
     Fix: read the image out again, or correct the memory's size in the definition.
     """
-    if case.image is None:
+    if context.image is None:
         return
-    memory = case.definition.memory
-    size = case.image.size
-    if size == memory.size or (size and case.image.is_part):
+    memory = context.definition.memory
+    size = context.image.size
+    if size == memory.size or (size and context.image.is_part):
         return
     if size == 0:
         message = "the image is empty"
@@ -90,20 +91,20 @@ def wrong_size(case: CheckContext) -> Iterator[Finding]:
             f"the image is {kind}: it has {size:,} bytes and the memory has {memory.size:,} "
             f"({fmt.count(difference, 'byte')} {'missing' if size < memory.size else 'too many'})"
         )
-        if lacking := _lacking(case):
+        if lacking := _lacking(context):
             message += f"; it lacks {fmt.count(len(lacking), 'table')}: {_listed(lacking)}"
     yield Finding(
-        rule="image/wrong-size",
+        rule=rule_ids.IMAGE_WRONG_SIZE,
         raw=size,
         message=message,
         hint="Read the image out again, or correct the memory's size in the definition.",
-        inherited=case.base is not None and case.base.size == size,
+        inherited=context.base is not None and context.base.size == size,
         evidence=Evidence(),
     )
 
 
-@rule("image/outside-memory", Severity.ERROR, Scope.FILE)
-def outside_memory(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.IMAGE_OUTSIDE_MEMORY, Severity.ERROR, Scope.FILE)
+def outside_memory(context: CheckContext) -> Iterator[Finding]:
     """The image has bytes at addresses that are not in the memory.
 
     Why it matters: nothing describes them, so nothing about them is checked, and a programmer writes them all
@@ -115,25 +116,25 @@ def outside_memory(case: CheckContext) -> Iterator[Finding]:
     Fix: take such records out where they do not belong to the calibration, correct `start` in the policy, or
     the memory in the definition.
     """
-    if case.image is None or not case.image.is_part:
+    if context.image is None or not context.image.is_part:
         return
-    memory = case.definition.memory
-    outside = _outside(case.image, memory)
+    memory = context.definition.memory
+    outside = _outside(context.image, memory)
     if not outside:
         return
     size = sum(end - start for start, end in outside)
     first = outside[0][0]
-    what = fmt.count(size, "byte") if size < case.image.size else "all bytes of the image"
+    what = fmt.count(size, "byte") if size < context.image.size else "all bytes of the image"
     yield Finding(
-        rule="image/outside-memory",
+        rule=rule_ids.IMAGE_OUTSIDE_MEMORY,
         subject=repr(outside),
         address=first,
-        message=f"{what} {'lies' if size == 1 < case.image.size else 'lie'} outside the memory "
+        message=f"{what} {'lies' if size == 1 < context.image.size else 'lie'} outside the memory "
         f"({fmt.address(memory.start)} to {fmt.address(memory.end - 1)}); "
         f"the first is at {fmt.address(first)}",
         hint="Remove these bytes, or correct "
-        f"{'the start in the policy or ' if case.is_raw else ''}the memory in the definition.",
-        inherited=case.base is not None and _outside(case.base, memory) == outside,
+        f"{'the start in the policy or ' if context.is_raw else ''}the memory in the definition.",
+        inherited=context.base is not None and _outside(context.base, memory) == outside,
         evidence=Evidence(ranges=tuple((start, end - start) for start, end in outside)),
     )
 
@@ -145,8 +146,8 @@ def _outside(image: Image, memory: Memory) -> list[tuple[int, int]]:
     return [(start, end) for start, end in cut if start < end]
 
 
-@rule("image/missing-table", Severity.ERROR, Scope.IMAGE)
-def missing_table(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.IMAGE_MISSING_TABLE, Severity.ERROR, Scope.IMAGE)
+def missing_table(context: CheckContext) -> Iterator[Finding]:
     """A table, axis or text lies where an image of part of the memory has a gap.
 
     Why it matters: there is nothing to be checked, and whatever the control unit has there stays in it when
@@ -159,28 +160,28 @@ def missing_table(case: CheckContext) -> Iterator[Finding]:
     Fix: have the file written with all of the calibration, or leave the table out of the definition of such
     files.
     """
-    if not case.new.image.is_part:
+    if not context.new.image.is_part:
         return
-    layout, present = case.layout, case.new.present
-    in_base = present if case.old is None else case.old.present
+    layout, present = context.layout, context.new.present
+    in_base = present if context.old is None else context.old.present
     for number in distinct(layout.item[~present]).tolist():
         item, cells = layout.items[number], layout.cells(number)
         absent = ~present[cells]
         size, count = len(absent), int(absent.sum())
         which = "cells" if size > 1 else "cell"
-        yield case.about_table(
-            "image/missing-table",
+        yield context.about_table(
+            rule_ids.IMAGE_MISSING_TABLE,
             item,
             _absence(item.name, count, size, which),
             _ABSENT,
-            inherited=case.old is not None and not (absent & in_base[cells]).any(),
+            inherited=context.old is not None and not (absent & in_base[cells]).any(),
         )
-    for text in case.definition.texts.values():
-        count = text.length - case.new.image.amount(text.at, text.at + text.length)
+    for text in context.definition.texts.values():
+        count = text.length - context.new.image.amount(text.at, text.at + text.length)
         if count:
-            base = case.base
+            base = context.base
             yield Finding(
-                rule="image/missing-table",
+                rule=rule_ids.IMAGE_MISSING_TABLE,
                 table=text.name,
                 line=text.line,
                 address=text.at,
@@ -199,8 +200,8 @@ def _absence(name: str, count: int, size: int, what: str) -> str:
     return f"{name} lies in a gap: the image lacks {amount} {what}"
 
 
-@rule("image/unknown-identity", Severity.WARNING, Scope.FILE)
-def unknown_identity(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.IMAGE_UNKNOWN_IDENTITY, Severity.WARNING, Scope.FILE)
+def unknown_identity(context: CheckContext) -> Iterator[Finding]:
     """The bytes that say of which software an image is lie where it has a gap.
 
     Why it matters: nothing proves that the definition is the image's own. With that of other software every
@@ -211,25 +212,25 @@ def unknown_identity(case: CheckContext) -> Iterator[Finding]:
 
     Fix: have the file written with these bytes, or describe an identity that lies in the calibration.
     """
-    if case.image is None or not case.image.is_part or not case.image.size:
+    if context.image is None or not context.image.is_part or not context.image.size:
         return
-    for identity in case.definition.memory.identities:
+    for identity in context.definition.memory.identities:
         size = len(identity.content)
-        if case.image.read(identity.at, size) is None:
+        if context.image.read(identity.at, size) is None:
             yield Finding(
-                rule="image/unknown-identity",
+                rule=rule_ids.IMAGE_UNKNOWN_IDENTITY,
                 subject=identity.name,
                 line=identity.line,
                 address=identity.at,
                 message=f"the {identity.name} lies in a gap: nothing identifies the software of the image",
                 hint="Export the file again with these bytes, or verify the software in another way.",
-                inherited=case.base is not None and case.base.read(identity.at, size) is None,
+                inherited=context.base is not None and context.base.read(identity.at, size) is None,
                 evidence=Evidence(),
             )
 
 
-@rule("image/uncovered-checksum", Severity.ERROR, Scope.IMAGE)
-def uncovered_checksum(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.IMAGE_UNCOVERED_CHECKSUM, Severity.ERROR, Scope.IMAGE)
+def uncovered_checksum(context: CheckContext) -> Iterator[Finding]:
     """A checksum covers bytes, or is stored, where the image has a gap.
 
     Why it matters: whether it is right depends on what the control unit has in the gap, which the image does
@@ -241,10 +242,10 @@ def uncovered_checksum(case: CheckContext) -> Iterator[Finding]:
     Fix: have the file written with all bytes that the checksum covers, or correct its range in the
     definition.
     """
-    image, base = case.new.image, case.base
+    image, base = context.new.image, context.base
     if not image.is_part:
         return
-    for checksum in case.definition.memory.checksums:
+    for checksum in context.definition.memory.checksums:
         if not checksums.is_known(checksum.algorithm):
             continue
         end = checksum.start + checksum.size
@@ -254,7 +255,7 @@ def uncovered_checksum(case: CheckContext) -> Iterator[Finding]:
             continue
         what = f"{fmt.count(covered, 'byte')} that it covers" if covered else "the bytes that store it"
         yield Finding(
-            rule="image/uncovered-checksum",
+            rule=rule_ids.IMAGE_UNCOVERED_CHECKSUM,
             subject=checksum.name,
             line=checksum.line,
             address=checksum.start if covered else checksum.stored_at,
@@ -267,10 +268,10 @@ def uncovered_checksum(case: CheckContext) -> Iterator[Finding]:
         )
 
 
-def _lacking(case: CheckContext) -> list[str]:
+def _lacking(context: CheckContext) -> list[str]:
     """The tables that the image does not hold whole, in the order of the definition."""
-    absent = distinct(case.layout.item[~case.new.present])
-    tables = [item for item in (case.layout.items[n] for n in absent.tolist()) if isinstance(item, Table)]
+    absent = distinct(context.layout.item[~context.new.present])
+    tables = [item for item in (context.layout.items[n] for n in absent.tolist()) if isinstance(item, Table)]
     return [table.name for table in sorted(tables, key=lambda table: table.line)]
 
 
@@ -283,8 +284,8 @@ def _listed(names: list[str]) -> str:
     return ", ".join(names[:_MOST_NAMES]) + (f" and {rest} more" if rest > 0 else "")
 
 
-@rule("image/wrong-identity", Severity.ERROR, Scope.FILE)
-def wrong_identity(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.IMAGE_WRONG_IDENTITY, Severity.ERROR, Scope.FILE)
+def wrong_identity(context: CheckContext) -> Iterator[Finding]:
     """The image is not of the software that the definition describes.
 
     Why it matters: in other software the tables lie elsewhere. Every value that would be shown is
@@ -295,32 +296,27 @@ def wrong_identity(case: CheckContext) -> Iterator[Finding]:
 
     Fix: name the right definition in the policy, or rework the right image.
     """
-    if case.image is None:
+    if context.image is None:
         return
-    for identity in case.definition.memory.identities:
-        found = case.image.read(identity.at, len(identity.content))
-        if found is not None and found != identity.content:
+    for identity in context.definition.memory.identities:
+        stored = context.image.read(identity.at, len(identity.content))
+        if stored is not None and stored != identity.content:
+            actual, expected = (fmt.byte_string(content) for content in (stored, identity.content))
             yield Finding(
-                rule="image/wrong-identity",
-                subject=f"{identity.name} {found.hex()}",
+                rule=rule_ids.IMAGE_WRONG_IDENTITY,
+                subject=f"{identity.name} {stored.hex()}",
                 line=identity.line,
                 address=identity.at,
                 size=len(identity.content),
-                message=f"the {identity.name} is {as_text(found)}, not {as_text(identity.content)}: "
+                message=f"the {identity.name} is {actual}, not {expected}: "
                 "this is an image of other software",
                 hint="Name the right definition, or rework the right image. "
                 "callint checked nothing else in it.",
             )
 
 
-def as_text(content: bytes) -> str:
-    """Bytes in quotes where they are printable, in hexadecimal where not."""
-    text = content.decode("ascii", "replace")
-    return f'"{text}"' if text.isprintable() and "\ufffd" not in text else content.hex(" ")
-
-
-@rule("image/stale-checksum", Severity.ERROR, Scope.IMAGE)
-def stale_checksum(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.IMAGE_STALE_CHECKSUM, Severity.ERROR, Scope.IMAGE)
+def stale_checksum(context: CheckContext) -> Iterator[Finding]:
     """A stored checksum does not match the bytes that it covers.
 
     Why it matters: the control unit refuses such an image, stays in its boot loader, or runs with
@@ -330,8 +326,8 @@ def stale_checksum(case: CheckContext) -> Iterator[Finding]:
 
     Fix: run callint seal on the image, as the last step after all edits.
     """
-    image = case.new.image
-    for checksum in case.definition.memory.checksums:
+    image = context.new.image
+    for checksum in context.definition.memory.checksums:
         if not checksums.is_known(checksum.algorithm):
             continue  # definition/unknown-reference says so
         stored = checksums.stored_value(checksum, image)
@@ -339,7 +335,7 @@ def stale_checksum(case: CheckContext) -> Iterator[Finding]:
         if stored is None or value is None or stored == value:
             continue
         yield Finding(
-            rule="image/stale-checksum",
+            rule=rule_ids.IMAGE_STALE_CHECKSUM,
             subject=checksum.name,
             line=checksum.line,
             address=checksum.stored_at,
@@ -361,8 +357,8 @@ def stale_checksum(case: CheckContext) -> Iterator[Finding]:
 _BLANK_BYTES = 4
 
 
-@rule("image/blank-table", Severity.WARNING, Scope.IMAGE)
-def blank_table(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.IMAGE_BLANK_TABLE, Severity.WARNING, Scope.IMAGE)
+def blank_table(context: CheckContext) -> Iterator[Finding]:
     """A table holds nothing but fill bytes.
 
     Why it matters: erased memory reads as fill. Either the table is not in this software, or the image
@@ -372,26 +368,26 @@ def blank_table(case: CheckContext) -> Iterator[Finding]:
 
     Fix: compare with the factory base; correct the address in the definition if the table lies elsewhere.
     """
-    layout, fill = case.layout, case.definition.memory.fill
+    layout, fill = context.layout, context.definition.memory.fill
     if not layout.size:
         return
-    least, greatest = case.new.extremes
+    least, greatest = context.new.extremes
     filled = ~(least < greatest)  # where values differ, not all of them are fill; fill may be no number
-    for group, raw in zip(layout.groups, case.new.raw, strict=True):
+    for group, raw in zip(layout.groups, context.new.raw, strict=True):
         bits = raw.view(f"u{group.type.size}")[layout.first[group.items] - group.cells.start]
         filled[group.items] &= bits == int.from_bytes(bytes([fill]) * group.type.size)
     for number in np.flatnonzero(filled).tolist():
-        item, cells, raw = layout.items[number], layout.cells(number), case.new.raw_of(number)
+        item, cells, raw = layout.items[number], layout.cells(number), context.new.raw_of(number)
         size = raw.size * item.storage.type.size
-        if item.storage.mask or size < _BLANK_BYTES or not case.new.present[cells].all():
+        if item.storage.mask or size < _BLANK_BYTES or not context.new.present[cells].all():
             continue
         if raw.tobytes() == bytes([fill]) * size:
-            yield case.about_table(
-                "image/blank-table",
+            yield context.about_table(
+                rule_ids.IMAGE_BLANK_TABLE,
                 item,
                 f"{item.name} is blank: {size} bytes of fill 0x{fill:02X} at {fmt.address(item.at)}",
                 "Compare with the factory base; correct the address if the table lies elsewhere.",
-                inherited=case.is_unchanged(item),
+                inherited=context.is_unchanged(item),
             )
 
 
@@ -399,8 +395,8 @@ def blank_table(case: CheckContext) -> Iterator[Finding]:
 _DOUBTFUL = 0.5
 
 
-@rule("image/doubtful-table", Severity.WARNING, Scope.CHANGE)
-def doubtful_table(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.IMAGE_DOUBTFUL_TABLE, Severity.WARNING, Scope.CHANGE)
+def doubtful_table(context: CheckContext) -> Iterator[Finding]:
     """Most of a table is beyond its limits in the factory base itself.
 
     Why it matters: factories do not ship tables beyond what the hardware stands. Far more likely the
@@ -412,16 +408,16 @@ def doubtful_table(case: CheckContext) -> Iterator[Finding]:
 
     Fix: correct address, type, byte order or conversion; or the limits, if the base really goes there.
     """
-    if case.old is None or not case.layout.size:
+    if context.old is None or not context.layout.size:
         return
-    beyond = case.old.beyond(*case.layout.limits, case.layout.raw_limits)
-    sizes = np.diff(case.layout.first)
-    counts = np.bincount(case.layout.item[beyond], minlength=len(sizes))
+    beyond = context.old.beyond(*context.layout.limits, context.layout.raw_limits)
+    sizes = np.diff(context.layout.first)
+    counts = np.bincount(context.layout.item[beyond], minlength=len(sizes))
     for number in np.flatnonzero(counts >= np.maximum(_DOUBTFUL * sizes, 1)).tolist():
-        item = case.layout.items[number]
+        item = context.layout.items[number]
         count, size = int(counts[number]), int(sizes[number])
-        yield case.about_table(
-            "image/doubtful-table",
+        yield context.about_table(
+            rule_ids.IMAGE_DOUBTFUL_TABLE,
             item,
             f"in the base itself, {count} of {fmt.count(size, 'cell')} {'is' if count == 1 else 'are'} "
             "beyond the limits: "
@@ -430,8 +426,8 @@ def doubtful_table(case: CheckContext) -> Iterator[Finding]:
         )
 
 
-@rule("image/missing-base", Severity.ERROR, Scope.FILE)
-def missing_base(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.IMAGE_MISSING_BASE, Severity.ERROR, Scope.FILE)
+def missing_base(context: CheckContext) -> Iterator[Finding]:
     """The policy names a base for the image, but there is none to compare with.
 
     Why it matters: without its base, nothing can be said about what was changed; a whole class of
@@ -441,12 +437,12 @@ def missing_base(case: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the base's path in the policy, or add the base of this software.
     """
-    if case.base_trouble:
+    if context.base_problem:
         yield Finding(
-            rule="image/missing-base",
-            subject=case.base_trouble,
-            message=case.base_trouble,
+            rule=rule_ids.IMAGE_MISSING_BASE,
+            subject=context.base_problem,
+            message=context.base_problem,
             hint="Correct the base in the policy, or add the factory image of this software.",
             # Without a base the changes of the image were not judged, so that another image is another case.
-            evidence=None if case.base is None else Evidence(),
+            evidence=None if context.base is None else Evidence(),
         )

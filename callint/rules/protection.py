@@ -13,20 +13,21 @@ from callint.comparing.weakening import Weakening, later, weakening
 from callint.decoding.layout import Integers
 from callint.decoding.signal_graph import CycleError, reach, signals_of
 from callint.decoding.surfaces import Surface, surface
+from callint.model import rule_ids
 from callint.model.change import Flags, Numbers, TableChange
 from callint.model.definition import Definition, Guard, Kind, Purpose, Range, Signal, States, Table, decimal
 from callint.model.finding import Evidence, Finding, Severity
-from callint.rules.context import SUBJECTS, CheckContext, LoadedDefinition
+from callint.rules.context import KEPT_DEFINITIONS, CheckContext, LoadedDefinition
 from callint.rules.rule import Scope, rule
 
 #: So many protections behind one reading are named.
 _MOST_NAMES = 8
 
 
-@lru_cache(maxsize=SUBJECTS)
-def _protections(subject: LoadedDefinition) -> Integers:
+@lru_cache(maxsize=KEPT_DEFINITIONS)
+def _protections(loaded: LoadedDefinition) -> Integers:
     """The item numbers of the protections."""
-    items = enumerate(subject.layout.items)
+    items = enumerate(loaded.layout.items)
     protections = [n for n, one in items if isinstance(one, Table) and one.purpose is Purpose.PROTECTION]
     return np.array(protections, np.int64)
 
@@ -45,12 +46,12 @@ class _Alarms:
     numbered: Flags
 
 
-@lru_cache(maxsize=SUBJECTS)
-def _alarms(subject: LoadedDefinition) -> _Alarms:
-    layout = subject.layout
+@lru_cache(maxsize=KEPT_DEFINITIONS)
+def _alarms(loaded: LoadedDefinition) -> _Alarms:
+    layout = loaded.layout
     low, high = (np.full(len(layout.items), bound) for bound in (-np.inf, np.inf))
     guarded, numbered = (np.zeros(len(layout.items), bool) for _ in range(2))
-    for item in _protections(subject).tolist():
+    for item in _protections(loaded).tolist():
         table = layout.items[item]
         assert isinstance(table, Table)
         guards = table.demands.guards
@@ -61,67 +62,71 @@ def _alarms(subject: LoadedDefinition) -> _Alarms:
     return _Alarms(low, high, guarded, numbered)
 
 
-def _doubtful(case: CheckContext) -> Iterator[Table]:
+def _doubtful(context: CheckContext) -> Iterator[Table]:
     """The protections of which some cell may look as a guard says: no other can be disabled."""
-    alarms = _alarms(case.subject)
-    suspect = case.new.items_exceeding(alarms.low, alarms.high) | alarms.numbered
-    suspect[case.layout.item[np.flatnonzero(case.new.off)]] = True
-    suspect |= case.layout.wide  # of which the extremes are not exact
+    alarms = _alarms(context.loaded)
+    suspect = context.new.items_exceeding(alarms.low, alarms.high) | alarms.numbered
+    suspect[context.layout.item[np.flatnonzero(context.new.off)]] = True
+    suspect |= context.layout.wide  # of which the extremes are not exact
     for number in np.flatnonzero(suspect & alarms.guarded).tolist():
-        table = case.layout.items[number]
+        table = context.layout.items[number]
         assert isinstance(table, Table)
         yield table
 
 
-def _unprotective(case: CheckContext, table: Table, guard: Guard) -> Flags | None:
+def _unprotective(context: CheckContext, table: Table, guard: Guard) -> Flags | None:
     """Which cells look as the guard says; None for a guard that does not look at single cells.
 
     A cell that is switched off does not protect either, whatever the guard looks for.
     """
-    item = case.layout.table_items[table.name]
-    valued: Flags = case.new.of_item(case.new.valued, item)
-    present: Flags = case.new.of_item(case.new.present, item)
-    off: Flags = case.new.of_item(case.new.off, item)
+    item = context.layout.table_items[table.name]
+    valued: Flags = context.new.of_item(context.new.valued, item)
+    present: Flags = context.new.of_item(context.new.present, item)
+    off: Flags = context.new.of_item(context.new.off, item)
     if guard.above is not None:
-        return off | valued & case.new.passes(item, None, decimal(guard.above, guard.text))
+        return off | valued & context.new.passes(item, None, decimal(guard.above, guard.text))
     if guard.below is not None:
-        return off | valued & case.new.passes(item, decimal(guard.below, guard.text), None)
+        return off | valued & context.new.passes(item, decimal(guard.below, guard.text), None)
     raw = guard.raw
     if guard.state is not None:
-        conversion = case.conversion(table)
+        conversion = context.conversion(table)
         raw = conversion.raw_of(guard.state) if isinstance(conversion, States) else None
     if raw is None:
         return None
-    cells: Flags = off | present & (case.new.raw_of(item) == raw)
+    cells: Flags = off | present & (context.new.raw_of(item) == raw)
     return cells
 
 
-def _condition(case: CheckContext, table: Table, guard: Guard) -> str:
+def _condition(context: CheckContext, table: Table, guard: Guard) -> str:
     """What the guard looks for, in words that follow a count of cells."""
-    off = " or off" if bool(case.new.of_item(case.new.off, case.layout.table_items[table.name]).any()) else ""
+    off = (
+        " or off"
+        if bool(context.new.of_item(context.new.off, context.layout.table_items[table.name]).any())
+        else ""
+    )
     if guard.above is not None:
-        return f"above {case.limit(table, guard.above)}{off}"
+        return f"above {context.limit(table, guard.above)}{off}"
     if guard.below is not None:
-        return f"below {case.limit(table, guard.below)}{off}"
+        return f"below {context.limit(table, guard.below)}{off}"
     return (f'"{guard.state}"' if guard.state is not None else f"raw {guard.raw}") + off
 
 
-def _beside(case: CheckContext, table: Table, cell: int, guard: Guard, condition: str) -> tuple[str, str]:
+def _beside(context: CheckContext, table: Table, cell: int, guard: Guard, condition: str) -> tuple[str, str]:
     """The value of a scalar and what the guard looks for, in digits that tell them apart."""
-    exact = case.new.exact_at(cell)
+    exact = context.new.exact_at(cell)
     limit = guard.below if guard.above is None else guard.above
     bound = None if limit is None else decimal(limit, guard.text)
     if exact is None or bound is None:
-        return case.beside(table, float(case.new.physical[cell]), limit or 0.0), condition
-    unit = case.definition.unit_of(table)
+        return context.format_near(table, float(context.new.physical[cell]), limit or 0.0), condition
+    unit = context.definition.unit_of(table)
     value, number = (fmt.with_unit(fmt.decimal_digits(one), unit) for one in (exact, bound))
     return value, f"{'below' if guard.above is None else 'above'} {number}"
 
 
-def _disabling(case: CheckContext, table: Table) -> tuple[Guard, Flags] | None:
+def _disabling(context: CheckContext, table: Table) -> tuple[Guard, Flags] | None:
     """The first guard that finds the table unprotective, and the cells that it found."""
     for guard in table.demands.guards:
-        cells = _unprotective(case, table, guard)
+        cells = _unprotective(context, table, guard)
         if cells is not None and cells.any() and cells.mean() >= guard.share:
             return guard, cells
     return None
@@ -132,8 +137,8 @@ def _title(table: Table) -> str:
     return f" ({table.title})" if table.title not in ("", table.name) else ""
 
 
-@rule("protection/disabled", Severity.ERROR, Scope.IMAGE)
-def disabled(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.PROTECTION_DISABLED, Severity.ERROR, Scope.IMAGE)
+def disabled(context: CheckContext) -> Iterator[Finding]:
     """A protection table looks the way its guard says it looks when it no longer protects.
 
     Why it matters: the limiter is still there and limits nothing. Nobody notices until the day on which
@@ -144,29 +149,29 @@ def disabled(case: CheckContext) -> Iterator[Finding]:
 
     Fix: set the protection back. Nothing that a customer wants is worth an unprotected engine.
     """
-    for table in _doubtful(case):
-        found = _disabling(case, table)
+    for table in _doubtful(context):
+        found = _disabling(context, table)
         if found is None:
             continue
         guard, cells = found
-        condition = _condition(case, table, guard)
+        condition = _condition(context, table, guard)
         hint = "Restore a value that the maker allows."
         if not table.axes:
-            cell = case.cell_number(table, 0, 0)
-            value, condition = _beside(case, table, cell, guard, condition)
+            cell = context.cell_number(table, 0, 0)
+            value, condition = _beside(context, table, cell, guard, condition)
             state = f"{value}, {condition}" if condition.startswith(("above", "below")) else condition
             message = f"{table.name} is {state}: it no longer protects{_title(table)}"
-            yield case.about_cell("protection/disabled", cell, message, hint)
+            yield context.about_cell(rule_ids.PROTECTION_DISABLED, cell, message, hint)
         else:
             count, size = int(np.count_nonzero(cells)), cells.size
             amount = f"all {size}" if count == size else f"{count} of {size}"
             message = f"{amount} cells of {table.name} are {condition}: it no longer protects{_title(table)}"
-            inherited = case.is_unchanged(table)
-            yield case.about_table("protection/disabled", table, message, hint, inherited)
+            inherited = context.is_unchanged(table)
+            yield context.about_table(rule_ids.PROTECTION_DISABLED, table, message, hint, inherited)
 
 
-@rule("protection/weakened", Severity.WARNING, Scope.CHANGE)
-def weakened(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.PROTECTION_WEAKENED, Severity.WARNING, Scope.CHANGE)
+def weakened(context: CheckContext) -> Iterator[Finding]:
     """A protection table still protects, but later than in the base.
 
     Why it matters: every step towards the guard eats from the margin between the limiter and the damage.
@@ -187,44 +192,44 @@ def weakened(case: CheckContext) -> Iterator[Finding]:
     Fix: set it back, or waive the finding with what makes the smaller margin acceptable: the maker's
     own limit, or a measurement.
     """
-    changes = case.changes
+    changes = context.changes
     for name in dict.fromkeys([*changes.by_table, *changes.movement_of]):
-        table = case.definition.tables[name]
-        if table.purpose is not Purpose.PROTECTION or _disabling(case, table) is not None:
+        table = context.definition.tables[name]
+        if table.purpose is not Purpose.PROTECTION or _disabling(context, table) is not None:
             continue
         cells = changes.by_table.get(name)
         upward = any(guard.above is not None for guard in table.demands.guards)
         downward = any(guard.below is not None for guard in table.demands.guards)
         if not (upward or downward):
             if cells is not None:
-                yield _altered(case, cells)
+                yield _altered(context, cells)
             continue
-        assert case.old is not None
-        old, new = surface(case.old, table), surface(case.new, table)
+        assert context.old is not None
+        old, new = surface(context.old, table), surface(context.new, table)
         if old is None or new is None:
             continue  # the rules about axes say so
         found = weakening(old, new, upward, downward)
         if found is None:
             continue
-        before, after = case.format_distinct(table, found.old, found.new)
-        relative = fmt.percent(found.old, found.new, case.definition.unit_of(table))
+        before, after = context.format_distinct(table, found.old, found.new)
+        relative = fmt.percent(found.old, found.new, context.definition.unit_of(table))
         words = f"the table protects later than the base: {before} became {after}"
         words += f" ({relative})" if relative else ""
-        setting_in = _later_words(case, table, old, new, upward, downward)
+        setting_in = _later_words(context, table, old, new, upward, downward)
         hint = "Restore it, or waive the finding and say why the smaller margin is acceptable."
         count = _count_loosened(cells, upward, downward)
         if count > 1:
             setting_in += f"; {fmt.count(count, 'cell')} changed in this direction, this one the most"
-        yield _about_point(case, "protection/weakened", new, found.at, (words, setting_in), hint)
-    yield from case.about_texts(
-        "protection/weakened",
+        yield _about_point(context, rule_ids.PROTECTION_WEAKENED, new, found.at, (words, setting_in), hint)
+    yield from context.about_texts(
+        rule_ids.PROTECTION_WEAKENED,
         Purpose.PROTECTION,
         "Restore it, or waive the finding and say why the change is acceptable.",
     )
 
 
 def _about_point(
-    case: CheckContext, rule_id: str, new: Surface, at: dict[str, float], words: tuple[str, str], hint: str
+    context: CheckContext, rule_id: str, new: Surface, at: dict[str, float], words: tuple[str, str], hint: str
 ) -> Finding:
     """A finding about one operating point: about the cell there, or between cells about the table.
 
@@ -233,22 +238,22 @@ def _about_point(
     table = new.grid.table
     place = _cell_at(table, new, at)
     if place is not None:
-        return case.about_cell(
-            rule_id, case.cell_number(table, *place), "".join(words), hint, inherited=False
+        return context.about_cell(
+            rule_id, context.cell_number(table, *place), "".join(words), hint, inherited=False
         )
-    here = fmt.point(case.definition, table.axes, at)
-    return replace(case.about_table(rule_id, table, f"{words[0]} at {here}{words[1]}", hint), at=at)
+    here = fmt.point(context.definition, table.axes, at)
+    return replace(context.about_table(rule_id, table, f"{words[0]} at {here}{words[1]}", hint), at=at)
 
 
-def _altered(case: CheckContext, change: TableChange) -> Finding:
+def _altered(context: CheckContext, change: TableChange) -> Finding:
     """A changed protection of which no guard says which way protects less."""
     table = change.table
     y, x = change.largest
-    before, after = case.cell_change(change, y, x)
+    before, after = context.cell_change(change, y, x)
     others = f", and {fmt.count(change.count - 1, 'other cell')} changed" if change.count > 1 else ""
-    return case.about_cell(
-        "protection/weakened",
-        case.cell_number(table, x, y),
+    return context.about_cell(
+        rule_ids.PROTECTION_WEAKENED,
+        context.cell_number(table, x, y),
         f"{before} became {after}{others}; no guard says which direction protects less",
         "Restore it, or waive the finding and say why the change is acceptable.",
         inherited=False,
@@ -256,19 +261,19 @@ def _altered(case: CheckContext, change: TableChange) -> Finding:
 
 
 def _later_words(
-    case: CheckContext, table: Table, old: Surface, new: Surface, upward: bool, downward: bool
+    context: CheckContext, table: Table, old: Surface, new: Surface, upward: bool, downward: bool
 ) -> str:
     """How much later a scalar or a curve sets in: ", 100 rpm later"."""
     if upward and downward:
         return ""
-    signal = case.definition.signals.get(table.signal or "")
+    signal = context.definition.signals.get(table.signal or "")
     if not table.axes and signal is not None:
         distance = abs(float(new.grid.physical[0, 0]) - float(old.grid.physical[0, 0]))
-        return f", so that it sets in {case.quantity(table, distance)} later"
+        return f", so that it sets in {context.quantity(table, distance)} later"
     found = later(old, new, upward)
     if not found or table.x is None:
         return ""
-    unit = case.definition.unit_of(case.definition.axes[table.x])
+    unit = context.definition.unit_of(context.definition.axes[table.x])
     shift = fmt.with_unit(fmt.plain(float(f"{abs(found):.3g}")), unit)
     if found > 0:
         return f", so that it sets in up to {shift} later"
@@ -295,8 +300,8 @@ def _count_loosened(change: TableChange | None, upward: bool, downward: bool) ->
     return int(np.count_nonzero(usable & ((steps > 0) & upward | (steps < 0) & downward)))
 
 
-@rule("protection/reading-changed", Severity.WARNING, Scope.CHANGE)
-def reading_changed(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.PROTECTION_READING_CHANGED, Severity.WARNING, Scope.CHANGE)
+def reading_changed(context: CheckContext) -> Iterator[Finding]:
     """A table that turns a sensor into the signal of protections reads otherwise than in the base.
 
     Why it matters: a limiter is only as good as its reading. Where the curve behind a sensor reads low, every
@@ -313,13 +318,13 @@ def reading_changed(case: CheckContext) -> Iterator[Finding]:
     Fix: set the curve back to the maker's of that sensor. If another sensor was fitted on purpose, waive it
     with that sensor's data sheet; `callint whatif` shows what a reading does to every table.
     """
-    for name in {**case.changes.by_table, **case.changes.movement_of}:
-        table = case.definition.tables[name]
+    for name in {**context.changes.by_table, **context.changes.movement_of}:
+        table = context.definition.tables[name]
         if table.produces is None:
             continue
-        assert case.old is not None
-        old, new = surface(case.old, table), surface(case.new, table)
-        protections = _protections_behind(case.definition, table.produces)
+        assert context.old is not None
+        old, new = surface(context.old, table), surface(context.new, table)
+        protections = _protections_behind(context.definition, table.produces)
         if old is None or new is None or not protections:
             continue
         too_high, too_low = weakening(old, new, True, False), weakening(old, new, False, True)
@@ -328,16 +333,15 @@ def reading_changed(case: CheckContext) -> Iterator[Finding]:
             continue
         ways.sort(key=lambda one: -abs(one[0].new - one[0].old))
         (worst, way), *others = ways
-        before, after = case.format_distinct(table, worst.old, worst.new)
-        words = (
-            f"{table.produces} reads up to {_distance(case, worst, table)} too {way}: {before} became {after}"
-        )
+        before, after = context.format_distinct(table, worst.old, worst.new)
+        distance = _distance(context, worst, table)
+        words = f"{table.produces} reads up to {distance} too {way}: {before} became {after}"
         rest = "".join(
-            f", elsewhere up to {_distance(case, found, table)} too {way}" for found, way in others
+            f", elsewhere up to {_distance(context, found, table)} too {way}" for found, way in others
         )
         rest += f"; protections that use it: {_names(protections)}"
         hint = "Restore the curve, or waive the finding and cite the data sheet of the fitted sensor."
-        yield _about_point(case, "protection/reading-changed", new, worst.at, (words, rest), hint)
+        yield _about_point(context, rule_ids.PROTECTION_READING_CHANGED, new, worst.at, (words, rest), hint)
 
 
 def _protections_behind(definition: Definition, signal: str) -> list[Table]:
@@ -355,10 +359,10 @@ def _protections_behind(definition: Definition, signal: str) -> list[Table]:
     return sorted(found.values(), key=lambda table: table.name not in direct)
 
 
-def _distance(case: CheckContext, found: Weakening, table: Table) -> str:
+def _distance(context: CheckContext, found: Weakening, table: Table) -> str:
     """How far two outputs are apart, in as few digits as that takes."""
-    _, _, difference = fmt.format_change(found.old, found.new, case.conversion(table))
-    return fmt.with_unit(difference.lstrip("+-"), fmt.distance_unit(case.definition.unit_of(table)))
+    _, _, difference = fmt.format_change(found.old, found.new, context.conversion(table))
+    return fmt.with_unit(difference.lstrip("+-"), fmt.distance_unit(context.definition.unit_of(table)))
 
 
 def _names(tables: Sequence[Table]) -> str:
@@ -368,10 +372,10 @@ def _names(tables: Sequence[Table]) -> str:
     return f"{names} and {more} more" if more > 0 else names
 
 
-@lru_cache(maxsize=SUBJECTS)
-def _thresholds(subject: LoadedDefinition) -> tuple[tuple[Table, Signal], ...]:
+@lru_cache(maxsize=KEPT_DEFINITIONS)
+def _thresholds(loaded: LoadedDefinition) -> tuple[tuple[Table, Signal], ...]:
     """The protections and monitors that are compared with a signal, and the signal."""
-    signals, layout = subject.definition.signals, subject.layout
+    signals, layout = loaded.definition.signals, loaded.layout
     tables = [
         item
         for item in layout.items
@@ -380,8 +384,8 @@ def _thresholds(subject: LoadedDefinition) -> tuple[tuple[Table, Signal], ...]:
     return tuple((one, signals[one.signal]) for one in tables if one.signal and one.signal in signals)
 
 
-@rule("protection/unreachable-threshold", Severity.ERROR, Scope.IMAGE)
-def unreachable_threshold(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.PROTECTION_UNREACHABLE_THRESHOLD, Severity.ERROR, Scope.IMAGE)
+def unreachable_threshold(context: CheckContext) -> Iterator[Finding]:
     """A threshold lies where the signal that it is compared with never gets.
 
     Why it matters: a cut-off that is compared with a reading no healthy sensor gives never cuts off; a
@@ -396,28 +400,28 @@ def unreachable_threshold(case: CheckContext) -> Iterator[Finding]:
 
     Fix: set the threshold where the sensor reads, or correct the range if the sensor reads further.
     """
-    for table, signal in _thresholds(case.subject):
-        reach = _reach(case, signal)
+    for table, signal in _thresholds(context.loaded):
+        reach = _reach(context, signal)
         guards = table.demands.guards
         upward = any(guard.above is not None for guard in guards)
         downward = any(guard.below is not None for guard in guards)
-        item = case.layout.table_items[table.name]
-        values: Numbers = case.new.of_item(case.new.physical, item)
-        valued: Flags = case.new.of_item(case.new.valued, item)
+        item = context.layout.table_items[table.name]
+        values: Numbers = context.new.of_item(context.new.physical, item)
+        valued: Flags = context.new.of_item(context.new.valued, item)
         # Without a guard there is no telling from which side the signal comes, so both ends count.
         beyond = np.zeros(values.shape, bool)
         if upward or not downward:
-            beyond |= case.new.passes(item, None, decimal(reach.high))
+            beyond |= context.new.passes(item, None, decimal(reach.high))
         if downward or not upward:
-            beyond |= case.new.passes(item, decimal(reach.low), None)
+            beyond |= context.new.passes(item, decimal(reach.low), None)
         for y, x in np.argwhere(beyond & valued).tolist():
             value = float(values[y, x])
             side, end = ("above", reach.high) if value > reach.high else ("below", reach.low)
             extreme = "highest" if side == "above" else "lowest"
-            finding = case.about_cell(
-                "protection/unreachable-threshold",
-                case.cell_number(table, x, y),
-                f"{case.beside(table, value, end)} is {side} "
+            finding = context.about_cell(
+                rule_ids.PROTECTION_UNREACHABLE_THRESHOLD,
+                context.cell_number(table, x, y),
+                f"{context.format_near(table, value, end)} is {side} "
                 f"{fmt.with_unit(fmt.plain(end), signal.unit)}, "
                 f"the {extreme} value of {signal.name}{reach.words(end)}: "
                 "the signal never reaches this threshold",
@@ -442,21 +446,21 @@ class _Reach:
         return f" from {self.curve}" if end in (self.curve_low, self.curve_high) else ""
 
 
-def _reach(case: CheckContext, signal: Signal) -> _Reach:
+def _reach(context: CheckContext, signal: Signal) -> _Reach:
     plausible = signal.plausible or Range(-np.inf, np.inf)
-    for table in case.definition.tables.values():
-        if table.produces == signal.name and table.name in case.layout.table_items:
-            item = case.layout.table_items[table.name]
-            values = case.new.of_item(case.new.physical, item)
-            values = values[case.new.of_item(case.new.valued, item) & np.isfinite(values)]
+    for table in context.definition.tables.values():
+        if table.produces == signal.name and table.name in context.layout.table_items:
+            item = context.layout.table_items[table.name]
+            values = context.new.of_item(context.new.physical, item)
+            values = values[context.new.of_item(context.new.valued, item) & np.isfinite(values)]
             if len(values) and table.kind is Kind.CURVE:
                 low, high = float(values.min()), float(values.max())
                 return _Reach(max(low, plausible.low), min(high, plausible.high), table.name, low, high)
     return _Reach(plausible.low, plausible.high, "", np.nan, np.nan)
 
 
-@rule("protection/flat", Severity.ERROR, Scope.IMAGE)
-def flat(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.PROTECTION_FLAT, Severity.ERROR, Scope.IMAGE)
+def flat(context: CheckContext) -> Iterator[Finding]:
     """A protection curve or map has one value everywhere.
 
     Why it matters: a limit that depends on speed, air or temperature has been made to depend on
@@ -467,23 +471,23 @@ def flat(case: CheckContext) -> Iterator[Finding]:
 
     Fix: put the shape back.
     """
-    protections = _protections(case.subject)
-    for item in protections[case.new.uniform[protections]].tolist():
-        table = case.layout.items[item]
+    protections = _protections(context.loaded)
+    for item in protections[context.new.uniform[protections]].tolist():
+        table = context.layout.items[item]
         assert isinstance(table, Table)
         if not table.axes:
             continue
-        present = case.new.present[case.layout.cells(item)]
+        present = context.new.present[context.layout.cells(item)]
         if present.size < 2 or not present.all():
             continue
         guarded = any(guard.flat for guard in table.demands.guards)
-        if guarded or (case.old is not None and not case.old.uniform[item]):
-            value = case.quantity(table, float(case.new.physical[case.layout.cells(item).start]))
-            yield case.about_table(
-                "protection/flat",
+        if guarded or (context.old is not None and not context.old.uniform[item]):
+            value = context.quantity(table, float(context.new.physical[context.layout.cells(item).start]))
+            yield context.about_table(
+                rule_ids.PROTECTION_FLAT,
                 table,
                 f"all {present.size} cells of {table.name} are {value}: "
                 f"it no longer depends on anything{_title(table)}",
                 "Restore the shape of the table.",
-                inherited=case.is_unchanged(table),
+                inherited=context.is_unchanged(table),
             )

@@ -10,6 +10,7 @@ from callint.comparing import relations
 from callint.comparing.relations import Point, RelationResult
 from callint.decoding.decode import Decoded
 from callint.decoding.surfaces import Surface, surface
+from callint.model import rule_ids
 from callint.model.definition import Relation, Table
 from callint.model.finding import Finding, Severity
 from callint.rules.context import CheckContext
@@ -45,20 +46,20 @@ class _Breach:
         return self.before if self.before is not None and self.before.is_broken else None
 
 
-def _breaches(case: CheckContext, kind: str, judge: _Judgement) -> Iterator[_Breach]:
+def _breaches(context: CheckContext, kind: str, judge: _Judgement) -> Iterator[_Breach]:
     """The relations of one kind that the image breaks."""
-    items, tables = case.layout.table_items, case.definition.tables
-    for relation in case.definition.relations:
+    items, tables = context.layout.table_items, context.definition.tables
+    for relation in context.definition.relations:
         if relation.kind != kind or relation.table not in items or relation.other not in items:
             continue
         table, other = tables[relation.table], tables[relation.other]
-        standing = _standing(case.new, table, other, relation.amount, judge)
+        standing = _standing(context.new, table, other, relation.amount, judge)
         if standing is None or not standing.is_broken:
             continue
         there = before = None
-        if case.old is not None:
-            there = _standing(case.old, table, other, relation.amount, judge, standing.at)
-            before = _standing(case.old, table, other, relation.amount, judge)
+        if context.old is not None:
+            there = _standing(context.old, table, other, relation.amount, judge, standing.at)
+            before = _standing(context.old, table, other, relation.amount, judge)
         yield _Breach(relation, table, other, standing, there, before)
 
 
@@ -70,7 +71,9 @@ def _standing(
     return None if one is None or two is None else judge(one, two, amount, at)
 
 
-def _finding(case: CheckContext, rule_id: str, breach: _Breach, words: str, hint: str, base: str) -> Finding:
+def _finding(
+    context: CheckContext, rule_id: str, breach: _Breach, words: str, hint: str, base: str
+) -> Finding:
     """A finding; ``base`` says how the base broke the relation, "" where it did not."""
     measured = breach.other if breach.relation.kind == "inverse" else breach.table
     return Finding(
@@ -79,11 +82,11 @@ def _finding(case: CheckContext, rule_id: str, breach: _Breach, words: str, hint
         other=breach.other.name,
         line=breach.relation.line,
         address=breach.table.at,
-        size=case.extent(breach.table),
+        size=context.extent(breach.table),
         at=breach.standing.at,
         physical=breach.standing.value,
         base_physical=breach.there.value if breach.there else None,
-        unit=case.definition.unit_of(measured),
+        unit=context.definition.unit_of(measured),
         message=words,
         hint=hint,
         base=base,
@@ -91,46 +94,46 @@ def _finding(case: CheckContext, rule_id: str, breach: _Breach, words: str, hint
     )
 
 
-def _place(case: CheckContext, breach: _Breach, at: Point) -> str:
+def _place(context: CheckContext, breach: _Breach, at: Point) -> str:
     """An operating point in words: " at 2200 rpm, 45 mg"; "" for scalars."""
-    words = fmt.point(case.definition, (*breach.table.axes, *breach.other.axes), at)
+    words = fmt.point(context.definition, (*breach.table.axes, *breach.other.axes), at)
     return f" at {words}" if words else ""
 
 
-def _values(case: CheckContext, breach: _Breach, standing: RelationResult) -> tuple[str, str]:
+def _values(context: CheckContext, breach: _Breach, standing: RelationResult) -> tuple[str, str]:
     """Both tables' values with their units, in digits that tell them apart."""
-    value = case.beside(breach.table, standing.value, standing.other)
-    return value, case.beside(breach.other, standing.other, standing.value)
+    value = context.format_near(breach.table, standing.value, standing.other)
+    return value, context.format_near(breach.other, standing.other, standing.value)
 
 
-def _here(case: CheckContext, breach: _Breach) -> tuple[str, str]:
+def _here(context: CheckContext, breach: _Breach) -> tuple[str, str]:
     """What the table has, with its operating point, and what the other one has there."""
-    value, other = _values(case, breach, breach.standing)
+    value, other = _values(context, breach, breach.standing)
     there = " there" if breach.standing.at else ""
     return (
-        f"{value}{_place(case, breach, breach.standing.at)}",
+        f"{value}{_place(context, breach, breach.standing.at)}",
         f"{breach.other.name}, which is {other}{there}",
     )
 
 
-def _base(case: CheckContext, breach: _Breach) -> str:
+def _base(context: CheckContext, breach: _Breach) -> str:
     """The values of both in a base that broke the relation, with their operating point."""
     before = breach.broken_before
     if before is None:
         return ""
-    value, other = _values(case, breach, before)
-    return f"{value} against {other}{_place(case, breach, before.at)}"
+    value, other = _values(context, breach, before)
+    return f"{value} against {other}{_place(context, breach, before.at)}"
 
 
-def _apart(case: CheckContext, breach: _Breach) -> tuple[str, str]:
+def _apart(context: CheckContext, breach: _Breach) -> tuple[str, str]:
     """How far the two are apart, and how far they should be, in digits that tell these apart."""
     distance = abs(breach.standing.value - breach.standing.other)
-    digits = case.format_distinct(breach.table, distance, breach.relation.amount)
-    return digits[0], case.limit(breach.table, breach.relation.amount)
+    digits = context.format_distinct(breach.table, distance, breach.relation.amount)
+    return digits[0], context.limit(breach.table, breach.relation.amount)
 
 
-@rule("relation/exceeds-bound", Severity.ERROR, Scope.IMAGE)
-def exceeds_bound(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.RELATION_EXCEEDS_BOUND, Severity.ERROR, Scope.IMAGE)
+def exceeds_bound(context: CheckContext) -> Iterator[Finding]:
     """A table lies above the table that bounds it, or closer below it than the margin.
 
     Why it matters: a demand above its ceiling is cut off there, at best. The engine does not do what the
@@ -147,20 +150,20 @@ def exceeds_bound(case: CheckContext) -> Iterator[Finding]:
 
     Fix: lower the table, or raise the bound if the maker's limit allows it.
     """
-    for breach in _breaches(case, "at-most", relations.at_most):
-        value, bound = _here(case, breach)
-        distance, margin = _apart(case, breach)
+    for breach in _breaches(context, "at-most", relations.at_most):
+        value, bound = _here(context, breach)
+        distance, margin = _apart(context, breach)
         asked = f"; it must be at least {margin} below" if breach.relation.amount else ""
         if breach.standing.value > breach.standing.other:
             words = f"{value} is above {bound}{asked}"
         else:
             words = f"{value} is only {distance} below {bound}{asked}"
         hint = f"Lower it, or raise {breach.other.name} if the maker's limit allows it."
-        yield _finding(case, "relation/exceeds-bound", breach, words, hint, _base(case, breach))
+        yield _finding(context, rule_ids.RELATION_EXCEEDS_BOUND, breach, words, hint, _base(context, breach))
 
 
-@rule("relation/mirror-differs", Severity.ERROR, Scope.IMAGE)
-def mirror_differs(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.RELATION_MIRROR_DIFFERS, Severity.ERROR, Scope.IMAGE)
+def mirror_differs(context: CheckContext) -> Iterator[Finding]:
     """Two tables that must be equal differ.
 
     Why it matters: control units keep second copies of what must not go wrong, and compare them while
@@ -175,19 +178,19 @@ def mirror_differs(case: CheckContext) -> Iterator[Finding]:
 
     Fix: make the same change in both.
     """
-    for breach in _breaches(case, "equal", relations.equal):
-        value, mirror = _values(case, breach, breach.standing)
-        place = _place(case, breach, breach.standing.at)
+    for breach in _breaches(context, "equal", relations.equal):
+        value, mirror = _values(context, breach, breach.standing)
+        place = _place(context, breach, breach.standing.at)
         there = " there" if place else ""
-        accepted = case.limit(breach.table, breach.relation.amount)
+        accepted = context.limit(breach.table, breach.relation.amount)
         asked = f"; the tolerance is {accepted}" if breach.relation.amount else ""
         words = f"{value}{place} differs from its mirror {breach.other.name}, which is {mirror}{there}{asked}"
         hint = f"Make the same change in {breach.other.name}."
-        yield _finding(case, "relation/mirror-differs", breach, words, hint, _base(case, breach))
+        yield _finding(context, rule_ids.RELATION_MIRROR_DIFFERS, breach, words, hint, _base(context, breach))
 
 
-@rule("relation/not-inverse", Severity.ERROR, Scope.IMAGE)
-def not_inverse(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.RELATION_NOT_INVERSE, Severity.ERROR, Scope.IMAGE)
+def not_inverse(context: CheckContext) -> Iterator[Finding]:
     """A table no longer undoes what another one does.
 
     Why it matters: torque is turned into fuel and fuel into torque in many places. Where the two tables
@@ -204,32 +207,34 @@ def not_inverse(case: CheckContext) -> Iterator[Finding]:
 
     Fix: work one of the two out anew from the other.
     """
-    for breach in _breaches(case, "inverse", relations.inverse):
+    for breach in _breaches(context, "inverse", relations.inverse):
         # What is put in is shown as the other table's values are, so that both read alike.
-        given, back = case.format_distinct(breach.other, breach.standing.other, breach.standing.value)
-        between = case.quantity(breach.table, breach.standing.between)
-        shared = {name: at for name, at in breach.standing.at.items() if name in _signals(case, breach.other)}
-        accepted = case.limit(breach.other, breach.relation.amount)
+        given, back = context.format_distinct(breach.other, breach.standing.other, breach.standing.value)
+        between = context.quantity(breach.table, breach.standing.between)
+        shared = {
+            name: at for name, at in breach.standing.at.items() if name in _signals(context, breach.other)
+        }
+        accepted = context.limit(breach.other, breach.relation.amount)
         asked = f"; the tolerance is {accepted}" if breach.relation.amount else ""
         words = (
-            f"{given}{_place(case, breach, shared)} becomes {between}, "
+            f"{given}{_place(context, breach, shared)} becomes {between}, "
             f"but {breach.other.name} turns that back into {back}{asked}"
         )
         hint = f"Recalculate {breach.table.name} or {breach.other.name} from the other."
         base = ""
         if before := breach.broken_before:
-            given, back = case.format_distinct(breach.other, before.other, before.value)
+            given, back = context.format_distinct(breach.other, before.other, before.value)
             shared = {name: before.at[name] for name in shared}
-            base = f"{given} came back as {back}{_place(case, breach, shared)}"
-        yield _finding(case, "relation/not-inverse", breach, words, hint, base)
+            base = f"{given} came back as {back}{_place(context, breach, shared)}"
+        yield _finding(context, rule_ids.RELATION_NOT_INVERSE, breach, words, hint, base)
 
 
-def _signals(case: CheckContext, table: Table) -> set[str]:
-    return {axis.signal for axis in case.axes_of(table)}
+def _signals(context: CheckContext, table: Table) -> set[str]:
+    return {axis.signal for axis in context.axes_of(table)}
 
 
-@rule("relation/gap-closed", Severity.ERROR, Scope.IMAGE)
-def gap_closed(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.RELATION_GAP_CLOSED, Severity.ERROR, Scope.IMAGE)
+def gap_closed(context: CheckContext) -> Iterator[Finding]:
     """Two thresholds are closer together than they must be, or have changed sides.
 
     Why it matters: between switching on and switching off lies the hysteresis. Without it a fan chatters, a
@@ -243,9 +248,9 @@ def gap_closed(case: CheckContext) -> Iterator[Finding]:
     Fix: move one of the two back.
     """
 
-    for breach in _breaches(case, "gap", relations.gap):
-        upper, lower = _here(case, breach)
-        distance, smallest = _apart(case, breach)
+    for breach in _breaches(context, "gap", relations.gap):
+        upper, lower = _here(context, breach)
+        distance, smallest = _apart(context, breach)
         if breach.standing.value < breach.standing.other:
             words = f"{upper} is below {lower}; it must be at least {smallest} above"
         elif breach.standing.value == breach.standing.other:
@@ -253,4 +258,4 @@ def gap_closed(case: CheckContext) -> Iterator[Finding]:
         else:
             words = f"{upper} is only {distance} above {lower}; the gap must be at least {smallest}"
         hint = f"Restore this threshold or {breach.other.name}."
-        yield _finding(case, "relation/gap-closed", breach, words, hint, _base(case, breach))
+        yield _finding(context, rule_ids.RELATION_GAP_CLOSED, breach, words, hint, _base(context, breach))

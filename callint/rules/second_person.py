@@ -1,13 +1,14 @@
-"""Whether a waiver has to be a second person's, and who can tell whether it is."""
+"""Whether a second person must write a waiver, and the protocol of the check that one did."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Protocol
 
+from callint.model import rule_ids
 from callint.model.definition import Definition, Purpose
 from callint.model.finding import Finding
-from callint.model.policy import Waiver
+from callint.model.waiver import Waiver
 from callint.rules.context import CheckContext
 
 _GUARDED = {Purpose.PROTECTION, Purpose.EMISSIONS}
@@ -15,9 +16,12 @@ _GUARDED = {Purpose.PROTECTION, Purpose.EMISSIONS}
 
 @dataclass(frozen=True, slots=True)
 class WaiverObjection:
-    """Why a waiver is not taken for a second person's: what is said of it, and what to do."""
+    """The reason why a waiver does not count as a second person's.
 
-    words: str
+    ``text`` is a predicate that follows the name of the waiver; ``hint`` is what to do.
+    """
+
+    text: str
     hint: str
 
 
@@ -28,34 +32,39 @@ NO_AUTHORSHIP = WaiverObjection(
 
 
 class AuthorshipCheck(Protocol):
-    """Who wrote waivers and who made changes, as far as anybody knows."""
+    """Compares the author of a waiver with those of the changes that it covers."""
 
-    def doubt(self, waiver: Waiver, finding: Finding, case: CheckContext) -> WaiverObjection | None:
-        """What speaks against the waiver being another person's than the change that it covers."""
+    def objection(self, waiver: Waiver, finding: Finding, context: CheckContext) -> WaiverObjection | None:
+        """The reason why the waiver does not count as another person's; None if it counts."""
         ...
 
 
 class NoAuthorship:
-    """Where nothing tells who did what, no waiver is known to be a second person's."""
+    """Without git no author is known: no waiver counts as a second person's."""
 
-    def doubt(self, waiver: Waiver, finding: Finding, case: CheckContext) -> WaiverObjection | None:
+    def objection(self, waiver: Waiver, finding: Finding, context: CheckContext) -> WaiverObjection | None:
         return NO_AUTHORSHIP
 
 
-#: Beside rules about protection themselves: those that, once accepted, leave protection unjudged.
+#: Rules of other families that hide protection: once a finding is accepted, protection is no longer judged.
 _HIDING = {
-    "change/emissions",
-    "base/changed",
-    *(f"image/{name}" for name in ("wrong-identity", "unknown-identity", "wrong-size", "missing-base")),
-    *(f"image/{name}" for name in ("uncovered-checksum", "outside-memory")),
+    rule_ids.CHANGE_EMISSIONS,
+    rule_ids.BASE_CHANGED,
+    rule_ids.IMAGE_WRONG_IDENTITY,
+    rule_ids.IMAGE_UNKNOWN_IDENTITY,
+    rule_ids.IMAGE_WRONG_SIZE,
+    rule_ids.IMAGE_MISSING_BASE,
+    rule_ids.IMAGE_UNCOVERED_CHECKSUM,
+    rule_ids.IMAGE_OUTSIDE_MEMORY,
 }
 
 
 def needs_second_person(finding: Finding, definition: Definition) -> bool:
     """Whether a finding is about protection or emissions.
 
-    So is one about an axis of such a table: moving the axis changes what the table does. So is one about a
-    changed base, beside which no protection differs, and one because of which other rules do not run.
+    This includes findings about an axis of such a table, because moving the axis changes what the table does;
+    about a changed base, compared with which no protection differs; and those that keep other rules from
+    running.
     """
     if finding.rule.startswith("protection/") or finding.rule in _HIDING:
         return True

@@ -22,6 +22,7 @@ from callint.decoding.conversions import exact_value, largest_step, raw_distance
 from callint.decoding.layout import Integers
 from callint.decoding.operating_range import operating_cells, operating_share
 from callint.decoding.statistics import distinct
+from callint.model import rule_ids
 from callint.model.change import Flags, Numbers
 from callint.model.definition import (
     Conversion,
@@ -34,12 +35,12 @@ from callint.model.definition import (
     decimal,
 )
 from callint.model.finding import Finding, Severity
-from callint.rules.context import SUBJECTS, CheckContext, LoadedDefinition, is_axis
+from callint.rules.context import KEPT_DEFINITIONS, CheckContext, LoadedDefinition, is_axis
 from callint.rules.rule import Scope, rule
 
 
-@rule("value/out-of-range", Severity.ERROR, Scope.IMAGE)
-def out_of_range(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.VALUE_OUT_OF_RANGE, Severity.ERROR, Scope.IMAGE)
+def out_of_range(context: CheckContext) -> Iterator[Finding]:
     """A cell is outside the limits of its table.
 
     Why it matters: the limits say what the hardware stands or the function can use. A value beyond
@@ -49,13 +50,13 @@ def out_of_range(case: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the cell. If the limit itself is wrong, correct the definition and say why in the commit.
     """
-    for cell in case.new.beyond(*case.layout.limits, case.layout.raw_limits).tolist():
-        item, _, _ = case.layout.place(cell)
+    for cell in context.new.beyond(*context.layout.limits, context.layout.raw_limits).tolist():
+        item, _, _ = context.layout.place(cell)
         limits = item.demands.limits if isinstance(item, Table) else None
         assert limits is not None
-        value, side, limit = case.beyond(cell, limits)
-        yield case.about_cell(
-            "value/out-of-range",
+        value, side, limit = context.limit_violation(cell, limits)
+        yield context.about_cell(
+            rule_ids.VALUE_OUT_OF_RANGE,
             cell,
             f"{value} is {side} the limit of {limit}",
             "Correct the cell; the limits are what the hardware withstands.",
@@ -63,8 +64,8 @@ def out_of_range(case: CheckContext) -> Iterator[Finding]:
         )
 
 
-@rule("value/unexpected", Severity.WARNING, Scope.IMAGE)
-def unexpected(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.VALUE_UNEXPECTED, Severity.WARNING, Scope.IMAGE)
+def unexpected(context: CheckContext) -> Iterator[Finding]:
     """A cell is within the limits of its table, but outside what is usually seen there.
 
     Why it matters: nothing breaks at once, but somebody who knows the engine would ask.
@@ -73,18 +74,18 @@ def unexpected(case: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the cell, or waive the finding with the reason for going there.
     """
-    cells = case.new.beyond(*case.layout.expected, case.layout.raw_expected)
+    cells = context.new.beyond(*context.layout.expected, context.layout.raw_expected)
     if not len(cells):
         return
-    louder = np.zeros(case.layout.size, bool)  # value/out-of-range says it of these
-    louder[case.new.beyond(*case.layout.limits, case.layout.raw_limits)] = True
+    louder = np.zeros(context.layout.size, bool)  # value/out-of-range says it of these
+    louder[context.new.beyond(*context.layout.limits, context.layout.raw_limits)] = True
     for cell in cells[~louder[cells]].tolist():
-        item, _, _ = case.layout.place(cell)
+        item, _, _ = context.layout.place(cell)
         limits = item.demands.expected if isinstance(item, Table) else None
         assert limits is not None
-        value, side, limit = case.beyond(cell, limits)
-        yield case.about_cell(
-            "value/unexpected",
+        value, side, limit = context.limit_violation(cell, limits)
+        yield context.about_cell(
+            rule_ids.VALUE_UNEXPECTED,
             cell,
             f"{value} is {side} the expected {limit}",
             "Correct the cell, or waive the finding with a reason.",
@@ -92,8 +93,8 @@ def unexpected(case: CheckContext) -> Iterator[Finding]:
         )
 
 
-@rule("value/at-end-stop", Severity.WARNING, Scope.IMAGE)
-def at_end_stop(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.VALUE_AT_END_STOP, Severity.WARNING, Scope.IMAGE)
+def at_end_stop(context: CheckContext) -> Iterator[Finding]:
     """A cell holds the last number that its storage type has, and no limit says that this is meant.
 
     Why it matters: a value that was scaled up stops at the end of the type, and nobody sees that it
@@ -104,8 +105,10 @@ def at_end_stop(case: CheckContext) -> Iterator[Finding]:
     Fix: set the value that was wanted; if it does not fit, the table cannot do it. Where the end is a
     fair value, give the table limits that include it.
     """
-    low, high = case.layout.limits
-    groups = zip(case.layout.groups, case.new.raw, case.new.raw_extremes, case.layout.masks, strict=True)
+    low, high = context.layout.limits
+    groups = zip(
+        context.layout.groups, context.new.raw, context.new.raw_extremes, context.layout.masks, strict=True
+    )
     for group, raw, (least, greatest), masks in groups:
         if not group.type.is_integer:
             continue
@@ -117,25 +120,25 @@ def at_end_stop(case: CheckContext) -> Iterator[Finding]:
         cells = np.flatnonzero(stopped) + group.cells.start
         limit = np.where(
             raw[cells - group.cells.start] == ends.max,
-            high[case.layout.item[cells]],
-            low[case.layout.item[cells]],
+            high[context.layout.item[cells]],
+            low[context.layout.item[cells]],
         )
-        for cell in cells[case.new.valued[cells] & ~np.isfinite(limit)].tolist():
-            item, _, _ = case.layout.place(cell)
-            if is_axis(item) or isinstance(case.conversion(item), States):
+        for cell in cells[context.new.valued[cells] & ~np.isfinite(limit)].tolist():
+            item, _, _ = context.layout.place(cell)
+            if is_axis(item) or isinstance(context.conversion(item), States):
                 continue
-            value = case.quantity(item, float(case.new.physical[cell]))
-            yield case.about_cell(
-                "value/at-end-stop",
+            value = context.quantity(item, float(context.new.physical[cell]))
+            yield context.about_cell(
+                rule_ids.VALUE_AT_END_STOP,
                 cell,
-                f"{value} is at the end of the {group.type.name} range (raw {case.new.raw_at(cell)})",
+                f"{value} is at the end of the {group.type.name} range (raw {context.new.raw_at(cell)})",
                 "Set the intended value, or give the table limits that include this one.",
                 judged=(cell,),
             )
 
 
-@rule("value/not-a-number", Severity.ERROR, Scope.IMAGE)
-def not_a_number(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.VALUE_NOT_A_NUMBER, Severity.ERROR, Scope.IMAGE)
+def not_a_number(context: CheckContext) -> Iterator[Finding]:
     """A cell or breakpoint is not a number, or infinite.
 
     Why it matters: every comparison with it is false and every sum with it is lost; limiters that
@@ -146,27 +149,27 @@ def not_a_number(case: CheckContext) -> Iterator[Finding]:
     Fix: set a number. The bytes often come from a part of the image that holds no floats at all.
     """
     largest = sys.float_info.max
-    cells = case.layout.cells_in(case.new.items_exceeding(-largest, largest))
-    for cell in cells[case.new.present[cells] & ~np.isfinite(case.new.physical[cells])].tolist():
-        yield case.about_cell(
-            "value/not-a-number",
+    cells = context.layout.cells_in(context.new.items_exceeding(-largest, largest))
+    for cell in cells[context.new.present[cells] & ~np.isfinite(context.new.physical[cells])].tolist():
+        yield context.about_cell(
+            rule_ids.VALUE_NOT_A_NUMBER,
             cell,
-            f"raw {case.new.raw_at(cell)} {_no_number(case, cell)}",
+            f"raw {context.new.raw_at(cell)} {_no_number(context, cell)}",
             "Set a number; check that the address and the type are right.",
             judged=(cell,),
         )
 
 
-def _no_number(case: CheckContext, cell: int) -> str:
+def _no_number(context: CheckContext, cell: int) -> str:
     """Whether a raw number is none itself or infinite, or one of which the conversion makes no number."""
-    raw = case.new.raw_at(cell)
+    raw = context.new.raw_at(cell)
     if not math.isfinite(raw):
         return "is not a number" if math.isnan(raw) else "is infinite"
-    return "has no value" if np.isnan(case.new.physical[cell]) else "has a value too large for any number"
+    return "has no value" if np.isnan(context.new.physical[cell]) else "has a value too large for any number"
 
 
-@rule("value/unknown-state", Severity.ERROR, Scope.IMAGE)
-def unknown_state(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.VALUE_UNKNOWN_STATE, Severity.ERROR, Scope.IMAGE)
+def unknown_state(context: CheckContext) -> Iterator[Finding]:
     """A cell holds a raw value that none of its named states has.
 
     Why it matters: what the control unit does with it is anyone's guess.
@@ -175,25 +178,25 @@ def unknown_state(case: CheckContext) -> Iterator[Finding]:
 
     Fix: set one of the states, or add the state to the definition if it exists.
     """
-    for conversion, cells in case.layout.curved:
+    for conversion, cells in context.layout.curved:
         if not isinstance(conversion, States):
             continue
-        known = _known_states(case, conversion, cells)
-        for cell in cells[case.new.present[cells] & ~known].tolist():
+        known = _known_states(context, conversion, cells)
+        for cell in cells[context.new.present[cells] & ~known].tolist():
             states = ", ".join(f"{raw} {name}" for raw, name in sorted(conversion.names.items())[:8])
-            yield case.about_cell(
-                "value/unknown-state",
+            yield context.about_cell(
+                rule_ids.VALUE_UNKNOWN_STATE,
                 cell,
-                f"raw {case.new.raw_at(cell)} is not a state of {conversion.name} ({states})",
+                f"raw {context.new.raw_at(cell)} is not a state of {conversion.name} ({states})",
                 "Set one of the states, or add it to the definition.",
                 judged=(cell,),
             )
 
 
-def _known_states(case: CheckContext, conversion: States, cells: Integers) -> Flags:
+def _known_states(context: CheckContext, conversion: States, cells: Integers) -> Flags:
     """Which cells hold a number that has a name, shape of ``cells``; exactly so of 64 bits too."""
-    known = np.isin(case.new.physical[cells], np.array(list(conversion.names), np.float64))
-    for group, raw in zip(case.layout.groups, case.new.raw, strict=True):
+    known = np.isin(context.new.physical[cells], np.array(list(conversion.names), np.float64))
+    for group, raw in zip(context.layout.groups, context.new.raw, strict=True):
         if group.type.is_integer and group.type.size == 8:
             here = (cells >= group.cells.start) & (cells < group.cells.stop)
             ends = np.iinfo(raw.dtype)
@@ -210,35 +213,35 @@ def _neighbours(vector: NDArray[Any], along: str) -> tuple[NDArray[Any], NDArray
     return (vector[:, :-1], vector[:, 1:]) if along == "x" else (vector[:-1], vector[1:])
 
 
-def _pairs(case: CheckContext, table: Table, along: str, broken: Flags) -> Iterator[tuple[int, int]]:
+def _pairs(context: CheckContext, table: Table, along: str, broken: Flags) -> Iterator[tuple[int, int]]:
     """The two cells of every broken pair of neighbours, by their numbers in the flat vectors."""
     for y, x in np.argwhere(broken).tolist():
         far = (x + 1, y) if along == "x" else (x, y + 1)
-        yield case.cell_number(table, x, y), case.cell_number(table, *far)
+        yield context.cell_number(table, x, y), context.cell_number(table, *far)
 
 
-@lru_cache(maxsize=SUBJECTS)
-def _sloping(subject: LoadedDefinition) -> tuple[Table, ...]:
+@lru_cache(maxsize=KEPT_DEFINITIONS)
+def _sloping(loaded: LoadedDefinition) -> tuple[Table, ...]:
     """The tables that demand something of their slope."""
-    return tuple(item for item in subject.layout.items if isinstance(item, Table) and item.demands.gradients)
+    return tuple(item for item in loaded.layout.items if isinstance(item, Table) and item.demands.gradients)
 
 
-def _pair_is_kept(case: CheckContext, table: Table, along: str, first: int, second: int) -> bool:
+def _is_unchanged_pair(context: CheckContext, table: Table, along: str, first: int, second: int) -> bool:
     axis = table.x if along == "x" else table.y
-    moved = axis in case.changes.by_axis
-    return bool(case.kept[first] and case.kept[second]) and not moved
+    moved = axis in context.changes.by_axis
+    return bool(context.kept[first] and context.kept[second]) and not moved
 
 
-def _from_to(case: CheckContext, table: Table, along: str, cell: int) -> str:
+def _from_to(context: CheckContext, table: Table, along: str, cell: int) -> str:
     """The stretch between a cell and the one before it: "from 2000 rpm to 2200 rpm"."""
-    _, x, y = case.layout.place(cell)
+    _, x, y = context.layout.place(cell)
     name, index = (table.x, x) if along == "x" else (table.y, y)
-    axis = case.definition.axes[name or ""]
-    return f"between {case.breakpoint(axis, index - 1)} and {case.breakpoint(axis, index)}"
+    axis = context.definition.axes[name or ""]
+    return f"between {context.breakpoint(axis, index - 1)} and {context.breakpoint(axis, index)}"
 
 
-@rule("value/too-steep", Severity.WARNING, Scope.IMAGE)
-def too_steep(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.VALUE_TOO_STEEP, Severity.WARNING, Scope.IMAGE)
+def too_steep(context: CheckContext) -> Iterator[Finding]:
     """Two neighbouring cells differ more than the table's gradient allows.
 
     Why it matters: the engine passes from one cell to the next in a blink; a cliff in a table is a jerk
@@ -249,35 +252,35 @@ def too_steep(case: CheckContext) -> Iterator[Finding]:
 
     Fix: smooth the step over more cells, or correct the one that sticks out.
     """
-    for table in _sloping(case.subject):
-        item = case.layout.table_items[table.name]
-        physical = case.new.of_item(case.new.physical, item)
-        valued = case.new.of_item(case.new.valued, item)
+    for table in _sloping(context.loaded):
+        item = context.layout.table_items[table.name]
+        physical = context.new.of_item(context.new.physical, item)
+        valued = context.new.of_item(context.new.valued, item)
         for gradient in table.demands.gradients:
-            widths = _widths(case, table, gradient)
+            widths = _widths(context, table, gradient)
             before, after = _neighbours(physical, gradient.along)
             near, far = _neighbours(valued, gradient.along)
             steep = exceeds(before, after, gradient.max * widths)
-            if case.layout.wide[item]:
-                steep = _steep_raw(case, table, gradient, widths)
+            if context.layout.wide[item]:
+                steep = _steep_raw(context, table, gradient, widths)
             broken = near & far & (widths > 0) & steep
-            for first, second in _pairs(case, table, gradient.along, broken):
-                yield case.about_cell(
-                    "value/too-steep",
+            for first, second in _pairs(context, table, gradient.along, broken):
+                finding = context.about_cell(
+                    rule_ids.VALUE_TOO_STEEP,
                     second,
-                    _slope_words(case, table, gradient, first, second),
+                    _slope_text(context, table, gradient, first, second),
                     "Spread the step over more cells, or correct the cell that sticks out.",
-                    _pair_is_kept(case, table, gradient.along, first, second),
-                    gradient.along,
+                    _is_unchanged_pair(context, table, gradient.along, first, second),
                     judged=(first, second),
                 )
+                yield replace(finding, subject=gradient.along)
 
 
-def _steep_raw(case: CheckContext, table: Table, gradient: Gradient, widths: Numbers) -> Flags:
+def _steep_raw(context: CheckContext, table: Table, gradient: Gradient, widths: Numbers) -> Flags:
     """Where neighbouring whole numbers differ more than the gradient allows: exact, as doubles are not."""
-    conversion = case.conversion(table)
+    conversion = context.conversion(table)
     assert isinstance(conversion, Linear)
-    before, after = _neighbours(case.new.raw_of(case.layout.table_items[table.name]), gradient.along)
+    before, after = _neighbours(context.new.raw_of(context.layout.table_items[table.name]), gradient.along)
     steps = [decimal(width) for width in widths.ravel().tolist()]
     most = [None if step is None else largest_step(conversion, decimal(gradient.max), step) for step in steps]
     bounds = np.array([_MOST if one is None else min(one, _MOST) for one in most], np.uint64)
@@ -288,38 +291,38 @@ def _steep_raw(case: CheckContext, table: Table, gradient: Gradient, widths: Num
 _MOST = 2**64 - 1
 
 
-def _widths(case: CheckContext, table: Table, gradient: Gradient) -> Numbers:
+def _widths(context: CheckContext, table: Table, gradient: Gradient) -> Numbers:
     """The distances between neighbouring breakpoints; shape (1, columns - 1) or (rows - 1, 1)."""
     axis = (table.x if gradient.along == "x" else table.y) or ""
-    widths: Numbers = np.abs(np.diff(case.new.breakpoints(axis)))
+    widths: Numbers = np.abs(np.diff(context.new.breakpoints(axis)))
     return widths[None, :] if gradient.along == "x" else widths[:, None]
 
 
-def _slope_words(case: CheckContext, table: Table, gradient: Gradient, first: int, second: int) -> str:
+def _slope_text(context: CheckContext, table: Table, gradient: Gradient, first: int, second: int) -> str:
     """One pair's slope in words: "41.0 mg to 45.2 mg from 2000 rpm to 2200 rpm is 0.021 mg per rpm, ..."."""
-    before, after = float(case.new.physical[first]), float(case.new.physical[second])
-    axis = case.definition.axes[(table.x if gradient.along == "x" else table.y) or ""]
-    _, x, y = case.layout.place(first)
+    before, after = float(context.new.physical[first]), float(context.new.physical[second])
+    axis = context.definition.axes[(table.x if gradient.along == "x" else table.y) or ""]
+    _, x, y = context.layout.place(first)
     index = x if gradient.along == "x" else y
-    slope = abs(after - before) / float(_widths(case, table, gradient).flat[index])
-    conversion = case.conversion(table)
-    if case.layout.wide[case.layout.table_items[table.name]] and isinstance(conversion, Linear):
-        raw = [int(case.new.raw_at(cell)) for cell in (first, second)]
+    slope = abs(after - before) / float(_widths(context, table, gradient).flat[index])
+    conversion = context.conversion(table)
+    if context.layout.wide[context.layout.table_items[table.name]] and isinstance(conversion, Linear):
+        raw = [int(context.new.raw_at(cell)) for cell in (first, second)]
         slope = float(abs(exact_value(conversion, raw[1]) - exact_value(conversion, raw[0])))
-        slope /= float(_widths(case, table, gradient).flat[index])
+        slope /= float(_widths(context, table, gradient).flat[index])
     digits = f"{slope:.4g}"
     if float(digits) <= gradient.max:  # so many digits as tell it from the limit
         digits = fmt.plain(slope)
-    unit, per = (fmt.unit_word(case.definition.unit_of(one) or "1") for one in (table, axis))
-    from_, to = case.values(table, first, second)
+    unit, per = (fmt.unit_word(context.definition.unit_of(one) or "1") for one in (table, axis))
+    from_, to = context.cell_values(table, first, second)
     return (
-        f"the slope {_from_to(case, table, gradient.along, second)} is {digits} {unit} per {per}, "
+        f"the slope {_from_to(context, table, gradient.along, second)} is {digits} {unit} per {per}, "
         f"above the limit of {fmt.plain(gradient.max)} ({from_} to {to})"
     )
 
 
-@rule("value/not-monotonic", Severity.ERROR, Scope.IMAGE)
-def not_monotonic(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.VALUE_NOT_MONOTONIC, Severity.ERROR, Scope.IMAGE)
+def not_monotonic(context: CheckContext) -> Iterator[Finding]:
     """The values do not only rise, or only fall, along an axis where the table demands it.
 
     Why it matters: more air must never allow less fuel, a hotter engine never more; a dent in such a
@@ -330,17 +333,17 @@ def not_monotonic(case: CheckContext) -> Iterator[Finding]:
 
     Fix: correct the cell that breaks the order.
     """
-    for _, table, monotonic, broken in sorted(_out_of_order(case), key=itemgetter(0)):
-        for first, second in _pairs(case, table, monotonic.along, broken):
-            yield case.about_cell(
-                "value/not-monotonic",
+    for _, table, monotonic, broken in sorted(_out_of_order(context), key=itemgetter(0)):
+        for first, second in _pairs(context, table, monotonic.along, broken):
+            finding = context.about_cell(
+                rule_ids.VALUE_NOT_MONOTONIC,
                 second,
-                _order_words(case, table, monotonic, first, second),
+                _order_text(context, table, monotonic, first, second),
                 "Correct the cell that breaks the order.",
-                _pair_is_kept(case, table, monotonic.along, first, second),
-                monotonic.along,
+                _is_unchanged_pair(context, table, monotonic.along, first, second),
                 judged=(first, second),
             )
+            yield replace(finding, subject=monotonic.along)
 
 
 @dataclass(frozen=True, slots=True)
@@ -356,9 +359,9 @@ class _Order:
     cells: NDArray[np.int64]
 
 
-@lru_cache(maxsize=SUBJECTS)
-def _orders(subject: LoadedDefinition) -> tuple[_Order, ...]:
-    layout = subject.layout
+@lru_cache(maxsize=KEPT_DEFINITIONS)
+def _orders(loaded: LoadedDefinition) -> tuple[_Order, ...]:
+    layout = loaded.layout
     tables = [item for item in layout.items if isinstance(item, Table)]
     asked = [(table, demand) for table in tables for demand in table.demands.monotonic]
     alike: dict[tuple[object, ...], list[int]] = {}
@@ -375,21 +378,21 @@ def _orders(subject: LoadedDefinition) -> tuple[_Order, ...]:
     return tuple(orders)
 
 
-def _out_of_order(case: CheckContext) -> Iterator[tuple[int, Table, Monotonic, Flags]]:
+def _out_of_order(context: CheckContext) -> Iterator[tuple[int, Table, Monotonic, Flags]]:
     """The tables that break a demanded order, with the demand and which pairs of neighbours break it."""
-    for order in _orders(case.subject):
+    for order in _orders(context.loaded):
         # Shape (tables, rows, columns), less one along the axis.
         near, far = (slice(None, -1), slice(1, None)) if order.demand.rising else (slice(1, None), slice(-1))
         ahead = (slice(None), slice(None)) if order.demand.along == "x" else (slice(None),)
-        values, valued = case.new.physical[order.cells], case.new.valued
+        values, valued = context.new.physical[order.cells], context.new.valued
         before, after = values[(*ahead, near)], values[(*ahead, far)]
         wrong = (before >= after) if order.demand.strict else (before > after)
         for place, table in enumerate(order.tables):
-            item = case.layout.table_items[table.name]
-            if case.layout.wide[item]:
-                raw = case.new.raw_of(item)
+            item = context.layout.table_items[table.name]
+            if context.layout.wide[item]:
+                raw = context.new.raw_of(item)
                 one, other = raw[(*ahead[1:], near)], raw[(*ahead[1:], far)]
-                if _falls(case.conversion(table)):
+                if _falls(context.conversion(table)):
                     one, other = other, one
                 wrong[place] = (one >= other) if order.demand.strict else (one > other)
         for number in np.flatnonzero(wrong.any(axis=(1, 2))).tolist():
@@ -404,20 +407,20 @@ def _falls(conversion: Conversion) -> bool:
     return isinstance(conversion, Linear) and conversion.factor < 0
 
 
-def _order_words(case: CheckContext, table: Table, monotonic: Monotonic, first: int, second: int) -> str:
-    before, after = case.values(table, first, second)
+def _order_text(context: CheckContext, table: Table, monotonic: Monotonic, first: int, second: int) -> str:
+    before, after = context.cell_values(table, first, second)
     wanted, unwanted = ("rise", "fall") if monotonic.rising else ("fall", "rise")
     demanded = f"strictly {wanted}" if monotonic.strict else f"not {unwanted}"
-    stretch = _from_to(case, table, monotonic.along, second)
-    axis = case.definition.axes[(table.x if monotonic.along == "x" else table.y) or ""]
+    stretch = _from_to(context, table, monotonic.along, second)
+    axis = context.definition.axes[(table.x if monotonic.along == "x" else table.y) or ""]
     return f"the values must {demanded} with {axis.signal}, but go from {before} to {after} {stretch}"
 
 
 # Off codes
 
 
-@rule("value/off-in-operating-range", Severity.ERROR, Scope.IMAGE)
-def off_in_operating_range(case: CheckContext) -> Iterator[Finding]:
+@rule(rule_ids.VALUE_OFF_IN_OPERATING_RANGE, Severity.ERROR, Scope.IMAGE)
+def off_in_operating_range(context: CheckContext) -> Iterator[Finding]:
     """A cell switches its function off where the table does not allow it.
 
     Why it matters: an off code is a switch, not a small value. Inside the range where the engine
@@ -433,27 +436,27 @@ def off_in_operating_range(case: CheckContext) -> Iterator[Finding]:
 
     Fix: set the cell back to a value. `allowed="nowhere"` forbids the code in every cell.
     """
-    codes = np.flatnonzero(case.new.off)
-    for number in distinct(case.layout.item[codes]).tolist():
-        table = case.layout.items[number]
+    codes = np.flatnonzero(context.new.off)
+    for number in distinct(context.layout.item[codes]).tolist():
+        table = context.layout.items[number]
         if isinstance(table, Table) and (off := table.demands.off) and off.allowed is not OffAllowed.ANYWHERE:
-            forbidden = case.new.grid(table).off
+            forbidden = context.new.grid(table).off
             where = "although the table allows no off cell"
             lost = ""
             if off.allowed is OffAllowed.OUTSIDE_OPERATING:
-                x, y = (case.new.breakpoints(name) if name else None for name in (table.x, table.y))
-                forbidden = forbidden & operating_cells(case.definition, table, x, y)
+                x, y = (context.new.breakpoints(name) if name else None for name in (table.x, table.y))
+                forbidden = forbidden & operating_cells(context.definition, table, x, y)
                 where = "inside the operating range"
-                lost = _lost_words(case, table)
-            moved = any(axis in case.changes.by_axis for axis in table.axes)
+                lost = _lost_words(context, table)
+            moved = any(axis in context.changes.by_axis for axis in table.axes)
             for y_index, x_index in np.argwhere(forbidden).tolist():
-                cell = case.cell_number(table, x_index, y_index)
-                found = case.about_cell(
-                    "value/off-in-operating-range",
+                cell = context.cell_number(table, x_index, y_index)
+                found = context.about_cell(
+                    rule_ids.VALUE_OFF_IN_OPERATING_RANGE,
                     cell,
                     f"raw {off.raw} switches the function off here, {where}",
                     "Set the cell to a value.",
-                    inherited=bool(case.kept[cell]) and not moved,
+                    inherited=bool(context.kept[cell]) and not moved,
                     judged=(cell,),
                 )
                 # The cell's own value in the base, before anything is said of shares.
@@ -461,12 +464,12 @@ def off_in_operating_range(case: CheckContext) -> Iterator[Finding]:
                 yield replace(found, message=f"{found.message}{was}{lost}", base="")
 
 
-def _lost_words(case: CheckContext, table: Table) -> str:
+def _lost_words(context: CheckContext, table: Table) -> str:
     """How much of the operating range all off cells of a table take, and how much they took in the base."""
     shares = []
-    for decoded in (case.new, case.old):
+    for decoded in (context.new, context.old):
         grid = None if decoded is None else decoded.grid(table)
-        shares.append(None if grid is None else operating_share(case.definition, grid, grid.off))
+        shares.append(None if grid is None else operating_share(context.definition, grid, grid.off))
     new, old = shares
     if new is None:
         return ""

@@ -8,55 +8,60 @@ from datetime import date
 from enum import Enum, auto
 
 from callint.decoding.digest import Difference
+from callint.model import rule_ids
 from callint.model.finding import Finding, Severity
-from callint.model.policy import Waiver
+from callint.model.waiver import Waiver
 from callint.rules.rule import Scope, rule
 from callint.rules.second_person import WaiverObjection
 
 
 class WaiverStatus(Enum):
-    """What became of a waiver in one run."""
+    """What became of a waiver in a run; of several findings, the last of these counts."""
 
-    UNSEEN = auto()  # what it is about was not looked at
-    UNUSED = auto()  # it was, and there was nothing to accept
-    OUTDATED = auto()  # there was, but the content is no longer what was accepted
-    EXPIRED = auto()  # there was, but its last day has passed
-    DOUBTED = auto()  # there was, but it is not known to be a second person's, which the policy asks for
+    UNSEEN = auto()  # the rule did not run on the image
+    UNUSED = auto()  # it did, and there was nothing to accept
+    OUTDATED = auto()  # there was a finding, but the content is no longer what was accepted
+    EXPIRED = auto()  # there was a finding, but the last day of the waiver has passed
+    REJECTED = auto()  # there was a finding, but the waiver does not count as a second person's
     USED = auto()
 
 
 @dataclass(frozen=True, slots=True)
 class WaiverUsage:
-    """How the waivers of one policy fared.
+    """What became of the waivers of one policy.
 
-    ``digests`` are the contents that outdated ones met, ``differences`` in what these differ, ``doubts`` what
-    speaks against doubted ones, and ``alike`` images of other names that hold the content which was accepted.
+    - ``policy``: the policy's path.
+    - ``digests``: by outdated waiver, the digest of the present content, "" if it cannot be read.
+    - ``differences``: by outdated waiver, what differs.
+    - ``objections``: by rejected waiver, the reason.
+    - ``renamed``: by waiver, the path of another image that has the accepted content.
     """
 
     policy: str
-    fates: tuple[tuple[Waiver, WaiverStatus], ...]
+    statuses: tuple[tuple[Waiver, WaiverStatus], ...]
     digests: dict[Waiver, str]
     differences: dict[Waiver, Difference]
     today: date
-    doubts: dict[Waiver, WaiverObjection]
-    alike: dict[Waiver, str]
+    objections: dict[Waiver, WaiverObjection]
+    renamed: dict[Waiver, str]
 
-    def having(self, fate: WaiverStatus) -> Iterator[Waiver]:
-        return (waiver for waiver, met in self.fates if met is fate)
+    def having(self, status: WaiverStatus) -> Iterator[Waiver]:
+        """The waivers with a status."""
+        return (waiver for waiver, actual in self.statuses if actual is status)
 
-    def hint(self, waiver: Waiver, otherwise: str) -> str:
-        """What to do about a waiver that does not count: remove it where another one does in its place."""
-        for other in self.having(WaiverStatus.USED):
-            if other.subject == waiver.subject:
-                return f"Remove it: the waiver in line {other.line} replaces it."
-        return otherwise
+    def hint(self, waiver: Waiver, default: str) -> str:
+        """What to do about a waiver that does not count: remove it if another one replaces it."""
+        for used in self.having(WaiverStatus.USED):
+            if used.subject == waiver.subject:
+                return f"Remove it: the waiver in line {used.line} replaces it."
+        return default
 
 
-def _finding(waiver_usage: WaiverUsage, rule_id: str, waiver: Waiver, message: str, hint: str) -> Finding:
+def _finding(usage: WaiverUsage, rule_id: str, waiver: Waiver, message: str, hint: str) -> Finding:
     subject = f"{waiver.rule} {waiver.image} {waiver.table} {waiver.digest}"
     return Finding(
         rule=rule_id,
-        policy=waiver_usage.policy,
+        policy=usage.policy,
         line=waiver.line,
         subject=subject,
         message=message,
@@ -64,13 +69,14 @@ def _finding(waiver_usage: WaiverUsage, rule_id: str, waiver: Waiver, message: s
     )
 
 
-def _about(waiver: Waiver) -> str:
+def _name(waiver: Waiver) -> str:
+    """The waiver as the subject of a sentence."""
     place = " in ".join(part for part in (waiver.table, waiver.image) if part)
     return f"{waiver.who}'s waiver of {waiver.rule}" + (f" for {place}" if place else "")
 
 
-@rule("waiver/expired", Severity.WARNING, Scope.POLICY)
-def expired(waiver_usage: WaiverUsage) -> Iterator[Finding]:
+@rule(rule_ids.WAIVER_EXPIRED, Severity.WARNING, Scope.POLICY)
+def expired(usage: WaiverUsage) -> Iterator[Finding]:
     """A waiver's last day has passed, and what it accepted is still there.
 
     Why it matters: somebody accepted it for a time, to look at it again. That time is over; the
@@ -80,17 +86,17 @@ def expired(waiver_usage: WaiverUsage) -> Iterator[Finding]:
 
     Fix: settle the finding, or write a new waiver with a new reason.
     """
-    for waiver in waiver_usage.having(WaiverStatus.EXPIRED):
+    for waiver in usage.having(WaiverStatus.EXPIRED):
         yield _finding(
-            waiver_usage,
-            "waiver/expired",
+            usage,
+            rule_ids.WAIVER_EXPIRED,
             waiver,
-            f"{_about(waiver)} expired on {waiver.until}",
-            waiver_usage.hint(waiver, "Settle the finding, or write a new waiver."),
+            f"{_name(waiver)} expired on {waiver.until}",
+            usage.hint(waiver, "Settle the finding, or write a new waiver."),
         )
 
 
-#: What is said of a waiver, by what differs from what it was written for.
+#: Predicates for outdated waivers, by what differs.
 _OUTDATED = {
     Difference.CONTENT: "was written for different content",
     Difference.MEANING: (
@@ -108,8 +114,8 @@ _OUTDATED = {
 }
 
 
-@rule("waiver/outdated", Severity.WARNING, Scope.POLICY)
-def outdated(waiver_usage: WaiverUsage) -> Iterator[Finding]:
+@rule(rule_ids.WAIVER_OUTDATED, Severity.WARNING, Scope.POLICY)
+def outdated(usage: WaiverUsage) -> Iterator[Finding]:
     """A waiver was written for other content than is there now.
 
     Why it matters: what was accepted is not what would be flashed, or is no longer read and judged as it was.
@@ -125,20 +131,20 @@ def outdated(waiver_usage: WaiverUsage) -> Iterator[Finding]:
 
     Fix: look at the table again; if it is still acceptable, write the new digest.
     """
-    for waiver in waiver_usage.having(WaiverStatus.OUTDATED):
-        digest = waiver_usage.digests[waiver]
+    for waiver in usage.having(WaiverStatus.OUTDATED):
+        digest = usage.digests[waiver]
         yield _finding(
-            waiver_usage,
-            "waiver/outdated",
+            usage,
+            rule_ids.WAIVER_OUTDATED,
             waiver,
-            f"{_about(waiver)} {_OUTDATED[waiver_usage.differences[waiver]]}; "
+            f"{_name(waiver)} {_OUTDATED[usage.differences[waiver]]}; "
             + (f"the digest is now {digest}" if digest else "callint can no longer read the content"),
-            waiver_usage.hint(waiver, "Review the content; if it is still acceptable, write the new digest."),
+            usage.hint(waiver, "Review the content; if it is still acceptable, write the new digest."),
         )
 
 
-@rule("waiver/same-person", Severity.WARNING, Scope.POLICY)
-def same_person(waiver_usage: WaiverUsage) -> Iterator[Finding]:
+@rule(rule_ids.WAIVER_SAME_PERSON, Severity.WARNING, Scope.POLICY)
+def same_person(usage: WaiverUsage) -> Iterator[Finding]:
     """A waiver is not known to be another person's than the change that it covers.
 
     Why it matters: the policy says `second-person = true`, so that nobody accepts their own change to
@@ -149,19 +155,19 @@ def same_person(waiver_usage: WaiverUsage) -> Iterator[Finding]:
 
     Fix: ask a colleague to look at the change, and to write and commit the waiver.
     """
-    for waiver in waiver_usage.having(WaiverStatus.DOUBTED):
-        doubt = waiver_usage.doubts[waiver]
+    for waiver in usage.having(WaiverStatus.REJECTED):
+        objection = usage.objections[waiver]
         yield _finding(
-            waiver_usage,
-            "waiver/same-person",
+            usage,
+            rule_ids.WAIVER_SAME_PERSON,
             waiver,
-            f"{_about(waiver)} {doubt.words}",
-            waiver_usage.hint(waiver, doubt.hint),
+            f"{_name(waiver)} {objection.text}",
+            usage.hint(waiver, objection.hint),
         )
 
 
-@rule("waiver/unused", Severity.WARNING, Scope.POLICY)
-def unused(waiver_usage: WaiverUsage) -> Iterator[Finding]:
+@rule(rule_ids.WAIVER_UNUSED, Severity.WARNING, Scope.POLICY)
+def unused(usage: WaiverUsage) -> Iterator[Finding]:
     """A waiver accepts something that is not there.
 
     Why it matters: it is left over, or it names the wrong rule, image or table, and whoever wrote it
@@ -171,13 +177,15 @@ def unused(waiver_usage: WaiverUsage) -> Iterator[Finding]:
 
     Fix: remove it, or correct its rule, image or table.
     """
-    for waiver in waiver_usage.having(WaiverStatus.UNUSED):
-        other = waiver_usage.alike.get(waiver)
-        renamed = f"{other} has the accepted content: if the image was renamed, correct its name here."
+    for waiver in usage.having(WaiverStatus.UNUSED):
+        image = usage.renamed.get(waiver)
+        hint = "Remove it, or correct its rule, image or table."
+        if image:
+            hint = f"{image} has the accepted content: if the image was renamed, correct its name here."
         yield _finding(
-            waiver_usage,
-            "waiver/unused",
+            usage,
+            rule_ids.WAIVER_UNUSED,
             waiver,
-            f"{_about(waiver)} matches no finding",
-            renamed if other else "Remove it, or correct its rule, image or table.",
+            f"{_name(waiver)} matches no finding",
+            hint,
         )

@@ -16,7 +16,7 @@ import numpy as np
 from callint.model.definition import Text
 from callint.model.errors import InputError
 from callint.model.finding import Finding
-from callint.model.policy import Waiver
+from callint.model.waiver import Waiver
 from callint.reading.definition_file import normalized
 from callint.reading.policy import read_policy
 from callint.reading.tree import Tree, WorkingTree, reason
@@ -177,7 +177,7 @@ class _Commits:
         self._chronicle = chronicle
         self._attributions: dict[tuple[str, str], Attribution | None] = {}
 
-    def doubt(self, waiver: Waiver, finding: Finding, case: CheckContext) -> WaiverObjection | None:
+    def objection(self, waiver: Waiver, finding: Finding, case: CheckContext) -> WaiverObjection | None:
         try:
             author = self._writer(waiver)
             if author is None:

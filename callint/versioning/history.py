@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.checking.checker import foreign_identity
+from callint.checking.identity import identity_mismatch
 from callint.comparing.compare import changed_cells
 from callint.decoding.decode import decode
 from callint.decoding.layout import Item, Layout, make_layout
@@ -386,7 +386,7 @@ class ImageHistory:
             image = read_image(data, memory, self._start)
         except DamagedError as error:
             return f"the image was damaged: {error}"
-        if words := foreign_identity(image, memory):
+        if words := identity_mismatch(image, memory):
             return f"the image was of other software: {words}"
         if image.size != self.present.size:
             return f"the image had {image.size:,} bytes and not {self.present.size:,}"

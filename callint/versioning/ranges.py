@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from callint.checking.checker import assignments
+from callint.checking.assignments import assignments
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy

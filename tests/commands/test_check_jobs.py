@@ -19,9 +19,11 @@ import psutil
 import pytest
 from distributed import LocalCluster
 
-from callint.checking import checker as inspection
-from callint.checking.checker import Checker, Report, assignments
+from callint.checking import bases as checking_bases
+from callint.checking.assignments import assignments
+from callint.checking.checker import Checker
 from callint.checking.parallel import Task, WorkerPool, work
+from callint.checking.report import Report
 from callint.cli.progress import progress
 from callint.cli.workers import amount
 from callint.model.errors import InputError
@@ -217,7 +219,7 @@ def test_bases_are_forgotten_beyond_a_bound_and_read_again(
     entry = POLICY.replace("boats/*.bin", "boats/*{}.bin").replace("factory/base.bin", "{}")
     yard.write("callint.toml", "".join(entry.format(number, base) for number, base in enumerate(bases)))
     whole = reported(yard.root, None)
-    monkeypatch.setattr(inspection, "_KEPT_BYTES", 2 * len(GOOD))
+    monkeypatch.setattr(checking_bases, "_KEPT_BYTES", 2 * len(GOOD))
     assert reported(yard.root, None) == whole
 
 

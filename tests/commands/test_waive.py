@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from callint.model.finding import Finding
-from callint.model.policy import Waiver
+from callint.model.waiver import Waiver
 from callint.reading.policy import read_policy
 from callint.reporting.waiver.toml import with_entry
 from tests.building import u16

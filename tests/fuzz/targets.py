@@ -18,7 +18,9 @@ from pathlib import Path
 
 import numpy as np
 
-from callint.checking.checker import Assignment, Checker, Report
+from callint.checking.assignments import Assignment
+from callint.checking.checker import Checker
+from callint.checking.report import Report
 from callint.comparing.apply_cdfx import apply_values
 from callint.comparing.compare import compare
 from callint.comparing.merge import merge

@@ -13,7 +13,8 @@ from pathlib import Path
 
 from hypothesis import strategies as st
 
-from callint.checking.checker import Checker, assignments
+from callint.checking.assignments import assignments
+from callint.checking.checker import Checker
 from callint.checking.content import accepted_content
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
@@ -128,7 +129,7 @@ def waivers_of(state: State) -> tuple[str, ...]:
     report = inspector.report(assignments(policy, files), policy.definitions)
     found = []
     for finding in report.findings:
-        case = inspector.case_of(finding)
+        case = inspector.context_of(finding)
         content = None if case is None else accepted_content(case, finding)
         if content is not None and not finding.waived:
             image = f'image = "{finding.image}"\n' if finding.image else ""

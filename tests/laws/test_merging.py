@@ -8,7 +8,7 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from callint.checking.checker import Report
+from callint.checking.report import Report
 from callint.comparing.carry import How, carry
 from callint.comparing.merge import Merge, merge
 from callint.reporting.merge.json import MergeReport, merge_json

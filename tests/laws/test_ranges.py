@@ -9,7 +9,9 @@ from pathlib import Path
 
 from hypothesis import given
 
-from callint.checking.checker import Checker, Report, assignments
+from callint.checking.assignments import assignments
+from callint.checking.checker import Checker
+from callint.checking.report import Report
 from callint.model.finding import Finding
 from callint.rules.registry import RULES
 from callint.rules.rule import Scope

@@ -11,7 +11,7 @@ from enum import Enum
 from pathlib import Path
 
 from callint.model.finding import Cell, Finding
-from callint.model.policy import Waiver
+from callint.model.waiver import Waiver
 from tests.rules import (
     test_axis,
     test_base,

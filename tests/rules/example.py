@@ -8,12 +8,15 @@ from functools import partial
 
 import pytest
 
+from callint.checking.assignments import Assignment
 from callint.checking.base_changes import base_findings
-from callint.checking.checker import Assignment, Checker, Report
+from callint.checking.checker import Checker
+from callint.checking.report import Report
 from callint.decoding import digest
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.image import Image
-from callint.model.policy import Policy, Waiver
+from callint.model.policy import Policy
+from callint.model.waiver import Waiver
 from tests.building import TODAY, Files, decoded, definition_xml, image, read
 
 #: Names under which the files of an example lie.

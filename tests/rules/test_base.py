@@ -6,8 +6,10 @@ from dataclasses import replace
 
 import pytest
 
+from callint.checking.assignments import assignments
 from callint.checking.base_changes import base_findings
-from callint.checking.checker import Checker, Report, assignments
+from callint.checking.checker import Checker
+from callint.checking.report import Report
 from callint.decoding.digest import base_digest
 from callint.model.finding import Finding, Severity
 from callint.model.image import Image
@@ -108,7 +110,7 @@ def test_a_base_of_another_name_is_a_changed_one_where_it_has_the_same_identity(
     elsewhere = Policy(path="callint.toml", images=(ImageRule((IMAGE,), (DEFINITION,), ("new/b.bin",), 1),))
     (finding,) = changes(judged({IMAGE: NEW, "new/b.bin": NEW}, {IMAGE: NEW, BASE: OLD}, policy=elsewhere))
     assert finding.image == "new/b.bin"
-    assert finding.message.startswith(f"it stands in the place of {BASE}; ")
+    assert finding.message.startswith(f"it replaces {BASE}; ")
     assert changes(judged({IMAGE: NEW, "new/b.bin": OLD}, {IMAGE: NEW, BASE: OLD}, policy=elsewhere)) == []
 
 

@@ -59,11 +59,11 @@ def test_what_base_and_image_both_have_is_kept() -> None:
 def test_a_case_of_a_definition_alone_has_nothing_to_say_about_an_image() -> None:
     one = subject()
     assert CheckContext(one) == CheckContext(
-        subject=one,
+        loaded=one,
         image=None,
         base=None,
-        trouble="",
-        base_trouble="",
+        read_error=None,
+        base_problem=None,
         base_path="",
         damages=(),
         start=None,

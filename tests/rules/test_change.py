@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from callint.checking.checker import Assignment, Checker
+from callint.checking.assignments import Assignment
+from callint.checking.checker import Checker
 from callint.comparing.compare import missing_runs
 from callint.decoding.layout import make_layout
 from callint.model.finding import Cell, Severity

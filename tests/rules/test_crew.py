@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 import callint
-from callint.checking.checker import Assignment, Checker
+from callint.checking.assignments import Assignment
+from callint.checking.checker import Checker
 from callint.checking.parallel import Task, WorkerPool, work
 from callint.model.errors import InputError
 from callint.model.finding import Cell

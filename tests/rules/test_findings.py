@@ -12,9 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from callint.checking.apply_policy import order
-from callint.checking.checker import Assignment, Checker, Report
+from callint.checking.assignments import Assignment
+from callint.checking.checker import Checker
 from callint.checking.definition_findings import definition_findings
+from callint.checking.report import Report, sort_findings
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.policy import Policy
 from callint.reading import cache
@@ -893,7 +894,7 @@ def test_findings_stand_by_severity_file_line_table_cell_address_and_rule(
     # All that counts less says the opposite.
     after = {name: later[name] for name in _KEYS[_KEYS.index(key) + 1 :]}
     first, second = replace(_FIRST, **(one | after)), replace(_FIRST, **other)  # type: ignore[arg-type]
-    assert order([first, second]) == order([second, first]) == [first, second]
+    assert sort_findings([first, second]) == sort_findings([second, first]) == [first, second]
 
 
 # The cache

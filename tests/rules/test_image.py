@@ -8,7 +8,7 @@ from operator import xor
 
 import pytest
 
-from callint.checking.checker import Assignment
+from callint.checking.assignments import Assignment
 from callint.model.finding import Severity
 from tests.building import definition_xml, findings, hex_file, image, s_file, u16
 from tests.rules.example import (

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from callint.checking import checker as inspection
-from callint.checking.checker import Assignment, Checker, Definitions, ImageResult, Report, merge_reports
+from callint.checking import bases as checking_bases
+from callint.checking.assignments import Assignment
+from callint.checking.checker import Checker, ImageResult
+from callint.checking.loading import Definitions
+from callint.checking.report import Report, merge_reports
 from callint.model.finding import Finding
 from callint.model.policy import Policy
 from tests.building import TODAY, Counted, Files, definition_xml, hex_file, image, u16
@@ -148,7 +151,7 @@ def test_definitions_are_kept_by_path_and_content_and_the_one_longest_unasked_go
 def test_bases_are_kept_up_to_a_bound_and_the_one_longest_unasked_goes(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(inspection, "_KEPT_BYTES", 128)  # of two bases
+    monkeypatch.setattr(checking_bases, "_KEPT_BYTES", 128)  # of two bases
     files = Counted(Files(test_xml=definition_xml(""), new_bin=image()))
     bases = "abacab"
     files.files |= {f"{name}.bin": image() for name in bases}
@@ -160,7 +163,7 @@ def test_bases_are_kept_up_to_a_bound_and_the_one_longest_unasked_goes(
 
 
 def test_a_base_larger_than_the_bound_is_kept_for_the_next_image(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(inspection, "_KEPT_BYTES", 1)
+    monkeypatch.setattr(checking_bases, "_KEPT_BYTES", 1)
     files = Counted(Files(test_xml=definition_xml(""), new_bin=image(), base_bin=image()))
     inspector = Checker(files, Policy(), TODAY)
     for _ in range(2):

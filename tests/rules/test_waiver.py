@@ -9,10 +9,13 @@ from datetime import date, timedelta
 
 import pytest
 
-from callint.checking.checker import Assignment, Checker, Report
+from callint.checking.assignments import Assignment
+from callint.checking.checker import Checker
+from callint.checking.report import Report
 from callint.decoding.digest import definition_digest
 from callint.model.finding import Finding, Severity
-from callint.model.policy import Policy, Waiver
+from callint.model.policy import Policy
+from callint.model.waiver import Waiver
 from callint.rules.context import CheckContext
 from callint.rules.second_person import WaiverObjection, needs_second_person
 from tests.building import TODAY, Files, definition_xml, image, inspect, read, u16
@@ -497,7 +500,7 @@ class Word:
         self.doubted = doubted
         self.asked: list[tuple[str, str]] = []
 
-    def doubt(self, waiver: Waiver, finding: Finding, case: CheckContext) -> WaiverObjection | None:
+    def objection(self, waiver: Waiver, finding: Finding, case: CheckContext) -> WaiverObjection | None:
         self.asked.append((waiver.who, finding.table))
         return (
             WaiverObjection("was written by the one who made the change, Ines Falk", "Ask.")
@@ -545,8 +548,8 @@ def test_of_each_waiver_it_is_asked_who_wrote_it() -> None:
     ]
 
     class Partial(Word):
-        def doubt(self, waiver: Waiver, finding: Finding, case: CheckContext) -> WaiverObjection | None:
-            found = super().doubt(waiver, finding, case)
+        def objection(self, waiver: Waiver, finding: Finding, case: CheckContext) -> WaiverObjection | None:
+            found = super().objection(waiver, finding, case)
             return found if waiver.table == "fuel" else None
 
     tree = Files(test_xml=PROTECTIVE, new_bin=data)

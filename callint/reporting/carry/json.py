@@ -6,7 +6,7 @@ import json
 from dataclasses import dataclass
 from typing import Any
 
-from callint.checking.checker import Report
+from callint.checking.report import Report
 from callint.comparing.carry import Carried, CarryProblem, CellRef, Moved, Note
 from callint.reporting.findings.json import brief
 

@@ -13,7 +13,7 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from callint.checking.checker import assignment, assignments
+from callint.checking.assignments import assignment, assignments
 from callint.model.errors import InputError
 from callint.reading.tree import POLICY, reason, require_inside_repository, resolved
 from callint.reading.workspace import Workspace

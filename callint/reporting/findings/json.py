@@ -6,7 +6,7 @@ import json
 from typing import Any
 
 from callint import __version__
-from callint.checking.checker import Report
+from callint.checking.report import Report
 from callint.model.finding import Finding
 from callint.reporting.findings.summary import summary
 

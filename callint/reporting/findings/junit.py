@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from lxml import etree
 
-from callint.checking.checker import Report
+from callint.checking.report import Report
 from callint.fmt import clean
 from callint.model.finding import Finding, Severity
 from callint.reporting.findings.wording import sentence, told

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from callint.checking.checker import Report
+from callint.checking.report import Report
 from callint.fmt import clean
 from callint.model.finding import Finding
 from callint.reporting.findings.wording import mark, told

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from itertools import groupby
 
 from callint import fmt
-from callint.checking.checker import Report
+from callint.checking.report import Report
 from callint.model.finding import Finding, Severity
 from callint.reporting.findings.summary import closing_line
 from callint.reporting.findings.wording import headline, sentence

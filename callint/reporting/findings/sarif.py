@@ -12,10 +12,10 @@ from typing import Any
 from urllib.parse import quote
 
 from callint import __version__
-from callint.checking.checker import Report
+from callint.checking.report import Report
 from callint.fmt import clean
 from callint.model.finding import Finding
-from callint.model.policy import Waiver
+from callint.model.waiver import Waiver
 from callint.reporting.findings.summary import summary
 from callint.reporting.findings.wording import told
 from callint.reporting.rule_pages import page_paragraphs

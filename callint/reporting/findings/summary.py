@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from callint import fmt
-from callint.checking.checker import Report
+from callint.checking.report import Report
 from callint.model.finding import Severity
 
 

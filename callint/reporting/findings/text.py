@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator
 from itertools import groupby
 
 from callint import fmt
-from callint.checking.checker import Report
+from callint.checking.report import Report
 from callint.model.finding import Finding
 from callint.reporting.findings.summary import closing_line
 from callint.reporting.findings.wording import headline, mark, sentence

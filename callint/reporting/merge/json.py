@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from callint.checking.checker import Report
+from callint.checking.report import Report
 from callint.comparing.merge import (
     AxisConflict,
     AxisVersions,

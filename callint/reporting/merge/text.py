@@ -25,7 +25,6 @@ from callint.reporting.findings.text import print_findings
 from callint.reporting.merge.json import TITLE, MergeReport
 from callint.reporting.tables.grids import breakpoint_texts
 from callint.reporting.terminal import QUIET, Terminal, ellipsis, heading, line, width, wrapped
-from callint.rules.image import as_text
 
 _INDENT = "  "
 _SIDES = ("base", "ours", "theirs")
@@ -129,7 +128,7 @@ def _print_conflict(
             three = (f'"{one}"' for one in (conflict.base, conflict.ours, conflict.theirs))
             _print_three(title(conflict), f": {conflict.text.title}", list(three), terminal)
         case IdentityConflict():
-            three = (as_text(one) for one in (conflict.base, conflict.ours, conflict.theirs))
+            three = (fmt.byte_string(one) for one in (conflict.base, conflict.ours, conflict.theirs))
             _print_three(title(conflict), "", list(three), terminal)
         case BytesConflict():
             three = (

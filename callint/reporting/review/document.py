@@ -8,7 +8,7 @@ from datetime import date
 from enum import StrEnum
 from typing import TYPE_CHECKING, Self
 
-from callint.checking.checker import Report
+from callint.checking.report import Report
 from callint.decoding.log_residency import LogSummary
 from callint.rules.context import CheckContext
 from callint.versioning.file_version import Content

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 
 from callint import fmt
-from callint.checking.checker import Report
+from callint.checking.report import Report
 from callint.model.finding import Finding
-from callint.model.policy import Waiver
+from callint.model.waiver import Waiver
 from callint.reporting.review.tables import spans
 
 #: Of one rule in one table so many findings are listed, and only one where the rule has so many already.

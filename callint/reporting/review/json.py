@@ -24,7 +24,6 @@ from callint.reporting.review.tables import UNTOLD, ReviewTables, printed_unit, 
 from callint.reporting.tables.grids import breakpoint_texts
 from callint.reporting.tables.log_text import log_sentences
 from callint.rules.context import CheckContext
-from callint.rules.image import as_text
 from callint.rules.registry import RULES
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
@@ -229,7 +228,7 @@ def _software(case: CheckContext) -> Iterator[dict[str, str]]:
 
 def _printable(content: bytes) -> str:
     """Bytes as text where they are printable, in hexadecimal where not."""
-    words = as_text(content)
+    words = fmt.byte_string(content)
     return words[1:-1] if words.startswith('"') else words
 
 

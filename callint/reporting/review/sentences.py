@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from callint import fmt
+from callint.model import rule_ids
 from callint.model.change import ChangeSet, Run
 from callint.model.definition import Purpose
 from callint.model.finding import Finding, Severity
@@ -92,8 +93,12 @@ def _found(findings: Sequence[tuple[Finding, bool]]) -> str:
 def _gravest(findings: Sequence[tuple[Finding, bool]]) -> Iterator[str]:
     """What must not be one of many errors: protections that protect no longer, checksums that do not fit."""
     alive = [finding for finding, _ in findings if not finding.waived]
-    gone = {(one.image, one.table) for one in alive if one.rule in ("protection/disabled", "protection/flat")}
-    stale = {(one.image, one.subject) for one in alive if one.rule == "image/stale-checksum"}
+    gone = {
+        (one.image, one.table)
+        for one in alive
+        if one.rule in (rule_ids.PROTECTION_DISABLED, rule_ids.PROTECTION_FLAT)
+    }
+    stale = {(one.image, one.subject) for one in alive if one.rule == rule_ids.IMAGE_STALE_CHECKSUM}
     if gone:
         yield f"{fmt.count(len(gone), 'protection')} no longer {_verb(len(gone), 'protects', 'protect')}."
     if stale:

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from callint import fmt
-from callint.model.policy import Waiver
+from callint.model.waiver import Waiver
 from callint.reporting.terminal import QUIET, Terminal, line, width, wrapped
 from callint.reporting.waiver.toml import entry
 

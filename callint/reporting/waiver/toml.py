@@ -5,7 +5,7 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterator
 
-from callint.model.policy import Waiver
+from callint.model.waiver import Waiver
 
 #: Control characters, which TOML forbids, and those that could turn a line round or are not to be seen.
 _ESCAPED = {"Cc", "Cf", "Co", "Zl", "Zp"}

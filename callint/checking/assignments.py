@@ -1,0 +1,49 @@
+"""Which definitions and bases a policy assigns to an image."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from callint.model.policy import Policy
+from callint.reading.globs import matches
+from callint.reading.tree import Tree
+
+
+@dataclass(frozen=True, slots=True)
+class Assignment:
+    """An image with the definitions and bases that it may belong to.
+
+    ``start`` is the address of the first byte of the image and its bases if they are raw files of part of the
+    memory.
+    """
+
+    image: str
+    definitions: tuple[str, ...]
+    bases: tuple[str, ...]
+    start: int | None = None
+
+
+def assignment(policy: Policy, image: str) -> Assignment | None:
+    """What the policy says about an image; the first entry that matches counts."""
+    for entry in policy.images:
+        if any(matches(image, glob) for glob in entry.paths):
+            return Assignment(image, entry.definitions, entry.bases, entry.start)
+    return None
+
+
+def assignment_of_named(policy: Policy, image: str) -> Assignment | None:
+    """As ``assignment``, for an image that the user names: a base has its own definition, and no base."""
+    assigned = assignment(policy, image)
+    if assigned is None:
+        for entry in policy.images:
+            if image in entry.bases:
+                return Assignment(image, entry.definitions, (), entry.start)
+    return assigned
+
+
+def assignments(policy: Policy, tree: Tree) -> list[Assignment]:
+    """Every image of the tree that the policy names."""
+    if not policy.images:
+        return []
+    assigned = (assignment(policy, path) for path in tree.paths())
+    return [item for item in assigned if item is not None]
