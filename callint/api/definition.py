@@ -8,9 +8,9 @@ from threading import RLock
 
 from callint.api.source import Readable, Source, read_source, workspace_here
 from callint.checking.loading import Definitions
+from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.errors import InputError
 from callint.model.finding import Finding
-from callint.rules.context import LoadedDefinition
 
 
 @dataclass(frozen=True, eq=False)

@@ -109,6 +109,6 @@ def _authorship(workspace: Workspace, files: Mapping[str, bytes]) -> Callable[[]
             from callint.versioning.commit_authorship import CommitAuthorship  # git is slow to import
         except InputError:  # it is not installed
             return NoAuthorship()
-        return CommitAuthorship().independence(workspace.tree, workspace.policy.path)
+        return CommitAuthorship().check_for(workspace.tree, workspace.policy.path)
 
     return authorship

@@ -23,7 +23,7 @@ from callint.versioning.git.repository import Repo, common_folder, open_reposito
 from callint.versioning.init.plan import InitOptions, foreign_attributes, plan
 from callint.versioning.init.steps import FileStep, Plan, SettingStep, shown
 from callint.versioning.init.undo import undo
-from callint.versioning.textconv_cache import KEPT
+from callint.versioning.textconv_cache import CACHE_REFERENCE
 
 _CAUTION = (
     "Caution. callint reports; it does not approve. A wrong calibration can destroy an engine and hurt "
@@ -171,7 +171,7 @@ def _do(repo: Repo, step: Step) -> None:
 
 def _forget(repo: Repo) -> None:
     """Remove what git made of the settings."""
-    delete_reference(repo, KEPT)
+    delete_reference(repo, CACHE_REFERENCE)
 
 
 # Saying it

@@ -1,4 +1,4 @@
-"""What a commit touches: images directly, or through their definition, base or policy."""
+"""The images that a commit affects: directly, or through their definition, base or policy."""
 
 from __future__ import annotations
 
@@ -20,17 +20,17 @@ from callint.versioning.git.trees import IndexTree, RevisionTree, StoredTree, po
 
 
 @dataclass(frozen=True, slots=True)
-class State:
-    """The files of one state, and its own policy; None where it has none that can be read."""
+class TreeState:
+    """The files of one state and its own policy; None if it has no readable policy."""
 
     tree: Tree
     policy: Policy | None
 
 
-def state_at(repo: Repo, revision: str, folder: str, path: str = POLICY) -> State:
-    """The state of a revision below a folder, or below where its policy lay if that is elsewhere.
+def state_at(repo: Repo, revision: str, folder: str, path: str = POLICY) -> TreeState:
+    """The state of a revision below a folder, or below the folder of its only policy if that is elsewhere.
 
-    A policy that was moved to another folder has the files beside it under the same names.
+    If a policy was moved to another folder, the files next to it have kept their names.
     """
     tree = RevisionTree(repo, revision, folder)
     if tree.entry(path) is None and path == POLICY:
@@ -40,66 +40,70 @@ def state_at(repo: Repo, revision: str, folder: str, path: str = POLICY) -> Stat
     return state_of(tree, path)
 
 
-def state_of(tree: StoredTree, path: str = POLICY) -> State:
-    """A stored tree with its own policy; None where it has none that can be read."""
+def state_of(tree: StoredTree, path: str = POLICY) -> TreeState:
+    """A stored tree with its own policy; None if it has no readable policy."""
     try:
-        return State(tree, read_policy(tree.read(path), path))
+        return TreeState(tree, read_policy(tree.read(path), path))
     except (OSError, InputError):
-        return State(tree, None)
+        return TreeState(tree, None)
 
 
 @dataclass(frozen=True, slots=True)
-class Touched:
-    """The images to check, the definitions to check besides, and whether that is all there is."""
+class CheckScope:
+    """The images to check and the further definitions to check.
+
+    ``is_complete`` says that these are everything that the policy names.
+    """
 
     images: tuple[Assignment, ...]
     definitions: tuple[str, ...]
-    whole: bool
+    is_complete: bool
 
 
-def touched(policy: Policy, tree: Tree, changed: Collection[str]) -> Touched:
-    """What must be checked when the paths in ``changed`` differ; a changed policy touches everything."""
-    whole = policy.path in changed
+def affected_scope(policy: Policy, tree: Tree, changed: Collection[str]) -> CheckScope:
+    """What must be checked if the paths in ``changed`` differ; a changed policy affects everything."""
+    is_complete = policy.path in changed
     images = []
-    for one in assignments(policy, tree):
-        sources = {one.image, *one.definitions, *one.bases}
-        if whole or not sources.isdisjoint(changed):
-            images.append(one)
-    named = set(policy.definitions)
-    definitions = named if whole else named.intersection(changed)
-    return Touched(tuple(images), tuple(sorted(definitions)), whole)
+    for assignment in assignments(policy, tree):
+        sources = {assignment.image, *assignment.definitions, *assignment.bases}
+        if is_complete or not sources.isdisjoint(changed):
+            images.append(assignment)
+    definitions = set(policy.definitions)
+    if not is_complete:
+        definitions &= set(changed)
+    return CheckScope(tuple(images), tuple(sorted(definitions)), is_complete)
 
 
-def shared(several: Sequence[Touched]) -> Touched:
-    """What all of several lists have, such as those of a merge beside each of its parents."""
-    first, *others = several
-    return Touched(
-        tuple(one for one in first.images if all(one in other.images for other in others)),
+def common_scope(scopes: Sequence[CheckScope]) -> CheckScope:
+    """What several scopes have in common, such as those of a merge compared with each of its parents."""
+    first, *others = scopes
+    return CheckScope(
+        tuple(image for image in first.images if all(image in other.images for other in others)),
         tuple(path for path in first.definitions if all(path in other.definitions for other in others)),
-        all(one.whole for one in several),
+        all(scope.is_complete for scope in scopes),
     )
 
 
 @dataclass(frozen=True, slots=True)
-class Staged:
-    """The index as a tree with its policy, and what the next commit touches.
+class StagedState:
+    """The index as a tree with its policy, and the scope that the next commit affects.
 
-    ``folder`` is where the tree's files lie in the working tree. ``earlier`` is the newest commit, where the
-    next one touches a base or the policy.
+    ``folder`` is the folder of the tree's files on disk. ``earlier`` is the newest commit if the next one
+    changes a base or the policy, and is empty otherwise.
     """
 
     folder: Path
     tree: IndexTree
     policy: Policy
-    touched: Touched
+    scope: CheckScope
     repo: Repo
-    earlier: tuple[State, ...] = ()
+    earlier: tuple[TreeState, ...] = ()
 
 
-def staged(start: Path, policy_path: str | None = None) -> Staged:
-    """The state that the next commit would record, seen from a folder; nothing of it is read from disk.
+def read_staged(start: Path, policy_path: str | None = None) -> StagedState:
+    """The state that the next commit would record, read from the index alone.
 
-    ``policy_path`` names the policy, from that folder, where it is not the nearest one.
+    ``policy_path`` names the policy from the folder ``start``; the default is the nearest policy.
     """
     repo = open_repository(start)
     entries = index_entries(repo)
@@ -111,12 +115,12 @@ def staged(start: Path, policy_path: str | None = None) -> Staged:
     try:
         policy = read_policy(tree.read(name), name)
     except OSError as error:
-        where = posixpath.join(folder, name)
-        raise InputError(f"{where}: in the index, {reason(error)}; git add it or settle it first") from None
+        path = posixpath.join(folder, name)
+        raise InputError(f"{path}: in the index, {reason(error)}; git add it or settle it first") from None
     changed = set(tree.within(staged_paths(repo)))
-    earlier: tuple[State, ...] = ()
+    earlier: tuple[TreeState, ...] = ()
     if not changed.isdisjoint({policy.path, *policy.bases}):
-        # Beside the newest commit alone: what a merge takes from the other side comes in by this commit.
+        # Compared with HEAD alone: this commit brings in whatever a merge takes from the other side.
         earlier = tuple(state_at(repo, head, folder, name) for head in next_parents(repo)[:1])
-    found = touched(policy, tree, changed)
-    return Staged(top_level(repo) / folder, tree, policy, found, repo, earlier)
+    scope = affected_scope(policy, tree, changed)
+    return StagedState(top_level(repo) / folder, tree, policy, scope, repo, earlier)

@@ -59,7 +59,7 @@ def test_a_sealed_image_is_left_alone_in_silence(yard: Yard) -> None:
 def test_check_only_tells(yard: Yard) -> None:
     result = yard.call("seal", "--check", IMAGE)
     assert result.status == 1
-    words = f"checksum sum is stored as {hexadecimal(STALE)}, but has to be {hexadecimal(SEALED)}"
+    words = f"checksum sum is stored as {hexadecimal(STALE)}, but must be {hexadecimal(SEALED)}"
     assert result.flat == f"{IMAGE}: {words}"
     assert read(yard) == STALE
 

@@ -592,7 +592,7 @@ def test_what_git_does_not_keep_has_no_author(pair: Pair, path: str) -> None:
     pair.by(INES, "Accept", policy=WAIVED)
     pair.must("rm", "--quiet", "--cached", path)
     assert not pair.counts()
-    assert f"does not count: git does not keep {path}" in pair.complaint()
+    assert f"does not count: git does not track {path}" in pair.complaint()
     assert f"git add {path}" in pair.complaint()
 
 
@@ -602,7 +602,7 @@ def test_a_repository_without_a_commit_is_all_the_present_authors(tmp_path: Path
     pair.write("callint.toml", WAIVED)
     pair.must("add", "--all")
     assert not pair.counts(who=INES)
-    assert "was written by the one who made the change, Ines Falk" in pair.complaint(who=INES)
+    assert "was written by the author of the change, Ines Falk" in pair.complaint(who=INES)
 
 
 def test_somebody_whom_git_does_not_know_has_written_nothing(pair: Pair) -> None:

@@ -10,7 +10,8 @@ from callint.decoding.decode import Decoded
 from callint.decoding.layout import Item
 from callint.model.change import Grid
 from callint.model.definition import Definition, StoredAxis, Table, Text
-from callint.versioning.history import Attribution, HistoryEnd, HistoryQuery, Origin, Setting
+from callint.versioning.attribution import Attribution, HistoryEnd, Origin
+from callint.versioning.history import HistoryQuery, Setting
 
 
 def history_document(
@@ -27,7 +28,7 @@ def history_document(
             document["axes"].append(_axis(decoded, item, who[0]))
         else:
             document["tables"].append(_table(decoded, item, who))
-    document["beginnings"] = [_beginning(one) for one in found.beginnings]
+    document["beginnings"] = [_beginning(one) for one in found.ends]
     document["renames"] = [{**_commit(one.origin), "path": one.path} for one in found.renames]
     return _without_empty(document)
 
@@ -86,7 +87,7 @@ def _commit(origin: Origin) -> dict[str, str]:
 
 
 def _beginning(beginning: HistoryEnd) -> dict[str, str]:
-    return {**_commit(beginning.origin), **({"reason": beginning.words} if beginning.words else {})}
+    return {**_commit(beginning.origin), **({"reason": beginning.text} if beginning.text else {})}
 
 
 def _head(definition: Definition, table: Table) -> dict[str, Any]:

@@ -26,7 +26,8 @@ from callint.reporting.terminal import (
     width,
     wrapped,
 )
-from callint.versioning.history import Attribution, HistoryQuery, Integers, Origin, Setting
+from callint.versioning.attribution import Attribution, Integers, Origin
+from callint.versioning.history import HistoryQuery, Setting
 
 _INDENT = "  "
 #: Digits of a commit's id that are shown.
@@ -75,7 +76,7 @@ def _rank(item: Item | Text) -> int:
 
 def _since(found: Attribution) -> str:
     """Since when the image has been known, where that is one commit."""
-    first = {beginning.origin for beginning in found.beginnings}
+    first = {beginning.origin for beginning in found.ends}
     if len(first) != 1:
         return "its history begins"
     (origin,) = first
@@ -277,9 +278,9 @@ def _limits(found: Attribution) -> Iterator[str]:
     """Sentences about earlier names, and about why nothing older is known."""
     for rename in found.renames:
         yield f"Before {_short(rename.origin)} the image was {rename.path}."
-    for beginning in found.beginnings:
-        if beginning.words:
-            yield f"Before {_short(beginning.origin)} {beginning.words}."
+    for beginning in found.ends:
+        if beginning.text:
+            yield f"Before {_short(beginning.origin)} {beginning.text}."
 
 
 def _short(origin: Origin) -> str:
