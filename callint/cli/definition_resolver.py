@@ -57,7 +57,7 @@ class DefinitionResolver:
     def start_of(self, image: Content) -> int | None:
         """The start address of a raw image of part of the memory, as the policy says.
 
-        An image that the policy does not name starts where those start whose definition it is read by.
+        An image that the policy does not name has the start address of the image that decided its definition.
         """
         assignment = assignment_of_named(self.policy, image.path)
         return self._default_start if assignment is None else assignment.start
@@ -208,7 +208,7 @@ def _size_problem(image: Image, memory: Memory) -> str | None:
     """A clause that says why an image does not fit into the memory; a raw image must fill it."""
     if image.is_part:
         held = count_held_bytes(image, memory)
-        return None if held else "nothing of it lies in the memory that the definition describes"
+        return None if held else "no byte of it lies in the memory that the definition describes"
     if image.size == memory.size:
         return None
-    return f"it has {image.size:,} bytes where the memory has {memory.size:,}"
+    return f"it has {image.size:,} bytes, but the memory has {memory.size:,}"

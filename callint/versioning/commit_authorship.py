@@ -36,7 +36,7 @@ from callint.versioning.history import ImageHistory, PresentImage
 from callint.versioning.history_graph import HistoryGraph, HistoryNode
 
 _ASK_COLLEAGUE = "Ask a colleague to look at the change and to write the waiver."
-_FETCH_COMMITS = "Fetch it, or check where all commits are."
+_FETCH_COMMITS = "Fetch it, or run the check in a complete clone."
 
 
 class _UnknownAuthorError(Exception):

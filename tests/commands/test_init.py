@@ -252,7 +252,7 @@ def test_an_image_that_no_pattern_of_git_reaches_is_told(yard: Scratch) -> None:
     yard.write("callint.toml", POLICY.replace("*.bin", "h?ron.bin"))
     yard.write("boats/hüron.bin", GOOD)
     result = done(yard.call("init"))
-    assert "boats/hüron.bin: no line of .gitattributes reaches it" in result.flat
+    assert "boats/hüron.bin: no line of .gitattributes matches it" in result.flat
     assert "write * in callint.toml in their place." in result.flat
     yard.write("callint.toml", POLICY.replace("*.bin", "h*ron.bin"))
     assert "reaches" not in done(yard.call("init")).stdout
@@ -472,7 +472,7 @@ REFUSED: dict[str, tuple[Callable[[Scratch], object], tuple[str, ...], str]] = {
     "the framework's file without a hook": (
         lambda s: s.write(".pre-commit-config.yaml", "repos: []\n"),
         ("--pre-commit",),
-        "no list below repos: is found; add a local hook by hand that calls callint check --staged",
+        "there is no list below repos:; add a local hook by hand that calls callint check --staged",
     ),
     "the framework's file in flow style": (
         lambda s: s.write(".pre-commit-config.yaml", "repos:\n  [{repo: local, hooks: []}]\n"),
@@ -911,7 +911,7 @@ def test_a_killed_run_is_harmless(bare_yard: Scratch, steps: int) -> None:
             found = plan(repo, wishes)
             assert found.record is not None and len(found.steps) == 13
             for step in (found.record, *found.steps)[:count]:
-                init._do(repo, step)
+                init._apply(repo, step)
 
     run_until(steps)
     done(bare_yard.call("init", "--undo"))

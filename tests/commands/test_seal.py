@@ -107,8 +107,8 @@ def refused(yard: Yard) -> str:
     ("data", "words"),
     [
         (edited(STALE, {SOFTWARE: b"YARD-99"}, seal=False), 'its software number is "YARD-99"'),
-        (STALE + b"\0", "it has 161 bytes where the memory has 160"),
-        (STALE[:-1], "it has 159 bytes where the memory has 160"),
+        (STALE + b"\0", "it has 161 bytes, but the memory has 160"),
+        (STALE[:-1], "it has 159 bytes, but the memory has 160"),
         (b"", "the image is empty"),
     ],
 )
