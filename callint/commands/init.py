@@ -22,8 +22,9 @@ from callint.reporting.terminal import QUIET, console, line, width, wrapped
 from callint.versioning.git.config import hooks_folder, set_setting
 from callint.versioning.git.refs import delete_reference
 from callint.versioning.git.repository import Repo, common_folder, open_repository, top_level
-from callint.versioning.init.plan import InitOptions, foreign_attributes
+from callint.versioning.init.plan import foreign_attributes
 from callint.versioning.init.plan import plan as make_plan
+from callint.versioning.init.plan_context import InitOptions
 from callint.versioning.init.steps import FileStep, Plan, SettingStep, relative_name
 from callint.versioning.init.undo import undo as undo_plan
 from callint.versioning.textconv_cache import CACHE_REFERENCE

@@ -18,7 +18,8 @@ from callint.commands import init
 from callint.reporting.files.atomic_write import replace_file
 from callint.reporting.files.destinations import Destination
 from callint.versioning.git.repository import open_repository
-from callint.versioning.init.plan import InitOptions, plan
+from callint.versioning.init.plan import plan
+from callint.versioning.init.plan_context import InitOptions
 from tests.building import u16
 from tests.commands.initiating import (
     DONE,

@@ -285,7 +285,7 @@ def test_a_checksum_whose_bytes_are_there_is_renewed_beside_one_over_a_gap(yard:
     result = yard.call("seal", "boats/heron.hex")
     assert result.status == 0
     assert f"checksum head was 0x00 and is now 0x{sum(GOOD[:0x10]) & 0xFF:02X}" in result.flat
-    assert "checksum sum needs bytes" in result.flat
+    assert "bytes that checksum sum needs" in result.flat
     assert yard.call("seal", "--check", "boats/heron.hex").status == 0
     assert target.read_bytes() != hex_file({0: GOOD[:0x20], 0x30: GOOD[0x30:]})
 

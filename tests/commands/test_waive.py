@@ -479,7 +479,7 @@ def test_nobody_waives_their_own_change_where_a_second_person_is_asked_for(tmp_p
     error = refused(yard, *cut)
     assert error == (
         "callint: callint.toml: it says second-person = true, so the waiver would have no effect: it was "
-        "written by the one who made the change, Ada Quay; ask a colleague to look at the change and to "
+        "written by the author of the change, Ada Quay; ask a colleague to look at the change and to "
         "write the waiver"
     )
     assert "would have no effect" in refused(yard, *cut, "--dry-run")

@@ -11,8 +11,9 @@ from pathlib import Path
 from callint.reading.tree import POLICY
 from callint.versioning.git.config import hooks_folder, read_settings, require_own_config
 from callint.versioning.git.repository import Repo, common_folder, top_level
+from callint.versioning.init.hooks import HOOKS, PRE_COMMIT, SHEBANG
 from callint.versioning.init.managed_block import as_text, find
-from callint.versioning.init.plan import ATTRIBUTES, HOOKS, IGNORED, PRE_COMMIT, SHEBANG
+from callint.versioning.init.plan import ATTRIBUTES, IGNORED
 from callint.versioning.init.record import RecordedFile, content_of, read_record, remove_own_content
 from callint.versioning.init.steps import FileStep, Plan, SettingStep, relative_name
 from callint.versioning.textconv_cache import keyless
