@@ -254,7 +254,7 @@ def test_an_image_that_no_pattern_of_git_reaches_is_told(yard: Scratch) -> None:
     yard.write("boats/hüron.bin", GOOD)
     result = done(yard.call("init"))
     assert "boats/hüron.bin: no line of .gitattributes matches it" in result.flat
-    assert "write * in callint.toml in their place." in result.flat
+    assert "use * in callint.toml instead." in result.flat
     yard.write("callint.toml", POLICY.replace("*.bin", "h*ron.bin"))
     assert "reaches" not in done(yard.call("init")).stdout
     assert attributes(yard, "boats/hüron.bin") == {"boats/hüron.bin": OURS}
@@ -478,7 +478,7 @@ REFUSED: dict[str, tuple[Callable[[Scratch], object], tuple[str, ...], str]] = {
     "the framework's file in flow style": (
         lambda s: s.write(".pre-commit-config.yaml", "repos:\n  [{repo: local, hooks: []}]\n"),
         ("--pre-commit",),
-        "no list below repos: is found",
+        "there is no list below repos:",
     ),
     "a broken policy": (lambda s: s.write("callint.toml", "images = 3\n"), (), "callint.toml:1:"),
     "a policy with a line break in a path": (
