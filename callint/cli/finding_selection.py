@@ -47,7 +47,7 @@ def select_findings(findings: Sequence[Finding], name: str, filter: FindingFilte
         )
     if chosen.policy:
         raise InputError(
-            f"{name}: a finding about a waiver cannot be waived; settle the waiver itself, "
+            f"{name}: a finding about a waiver cannot be waived; correct the waiver itself, "
             f"in line {chosen.line} of {chosen.policy}"
         )
     return [finding for finding in findings if _waived_key(finding) == _waived_key(chosen)]

@@ -111,7 +111,8 @@ def _merge(options: MergeOptions, target: Path) -> int:
     names = (options.base, options.ours, options.theirs)
     workspace = workspace_for(options.policy, options.definition, options.ours, options.theirs, options.base)
     contents = [read_content(workspace, name) for name in names]
-    job = _MergeJob(workspace, workspace.label(target), contents, options)
+    takes = _Takes.parse(options.takes, options.globs)
+    job = _MergeJob(workspace, workspace.label(target), contents, options.definition, takes)
     inputs = {*(content.name for content in contents), job.loaded.file.path}
     # callint writes to the target of a symbolic link, so that the link stays.
     paths = map(workspace.place, inputs)
@@ -130,6 +131,7 @@ def _drive(options: MergeOptions, path: str) -> int:
     """Act as git's merge driver: the result replaces OURS, and any status but 0 is a conflict to git."""
     from callint.reporting.files import destinations
 
+    takes = _Takes.parse(options.takes, options.globs)
     try:
         workspace = open_workspace(options.policy)
         label = workspace.label(Path(path))
@@ -139,7 +141,7 @@ def _drive(options: MergeOptions, path: str) -> int:
         if not contents[0].data:
             problem = "both sides added it, so there is nothing to merge from; take one with git checkout"
             raise InputError(f"{label}: {problem} --ours or --theirs")
-        job = _MergeJob(workspace, label, contents, options)
+        job = _MergeJob(workspace, label, contents, options.definition, takes)
         report = job.run()
         # Without a working tree there is no folder for conflict lists, and git shows what is printed.
         lists: _ConflictLists | None = None
@@ -258,16 +260,21 @@ class _MergeJob:
     """One merge of the contents base, ours and theirs; ``image`` is the name of the merged image."""
 
     def __init__(
-        self, workspace: Workspace, image: str, contents: list[Content], options: MergeOptions
+        self,
+        workspace: Workspace,
+        image: str,
+        contents: list[Content],
+        definition: str | None,
+        takes: _Takes,
     ) -> None:
         refuse_unknown_rules(workspace.policy)
         self._workspace = workspace
         self._image = image
         self._contents = contents
-        self._takes = _Takes.parse(options.takes, options.globs)
+        self._takes = takes
         base, ours, theirs = contents
         candidates = (ours, replace(ours, path=image), theirs, base)
-        resolver = DefinitionResolver(workspace, options.definition)
+        resolver = DefinitionResolver(workspace, definition)
         self.loaded: LoadedDefinition = resolver.resolve_for_writing(*candidates)
         self._files = [resolver.read_for_writing(self.loaded, content) for content in contents]
         starts = (resolver.start_of(content) for content in contents)

@@ -205,7 +205,7 @@ def _obstacles(decoded: Decoded, reached: Reach, unread: tuple[str, ...]) -> dic
     for name in unread:
         table = definition.tables[name]
         if name not in decoded.layout.table_items:
-            reasons[name] = "the definition does not describe them whole"
+            reasons[name] = "the definition does not describe them completely"
         elif reason := obstacle(decoded, table):
             reasons[name] = reason
         else:
@@ -213,7 +213,7 @@ def _obstacles(decoded: Decoded, reached: Reach, unread: tuple[str, ...]) -> dic
                 reached.makers[signal] for signal in signals_of(definition, table) if signal in reached.makers
             ]
             listed = " and ".join(maker.name for maker in makers if maker.name in unread)
-            reasons[name] = f"nothing can be said of {listed}, by way of which they are reached"
+            reasons[name] = f"they depend on {listed}, which cannot be evaluated"
     return reasons
 
 

@@ -116,7 +116,7 @@ def read_staged(start: Path, policy_path: str | None = None) -> StagedState:
         policy = read_policy(tree.read(name), name)
     except OSError as error:
         path = posixpath.join(folder, name)
-        raise InputError(f"{path}: in the index, {reason(error)}; git add it or settle it first") from None
+        raise InputError(f"{path}: in the index, {reason(error)}; git add it or resolve it first") from None
     changed = set(tree.within(staged_paths(repo)))
     earlier: tuple[TreeState, ...] = ()
     if not changed.isdisjoint({policy.path, *policy.bases}):

@@ -348,7 +348,7 @@ def test_a_table_that_cannot_be_read_is_named_with_those_behind_it(yard: Yard) -
     text = whatif(yard, *GIVEN).flat
     words = "as the axis temp_3 does not rise throughout (50 °C follows 50 °C)."
     assert f"Nothing is said of fan, boost_wish, recirculation, derate, idle, {words}" in text
-    words = "as nothing can be said of boost_wish, by way of which they are reached."
+    words = "as they depend on boost_wish, which cannot be evaluated."
     assert f"Nothing is said of derate_by_boost, {words}" in text
 
 

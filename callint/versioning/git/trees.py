@@ -33,7 +33,7 @@ class StoredTree:
         if entry is None:
             raise FileNotFoundError(path)
         if entry.stage:
-            raise OSError("it is in conflict; settle the merge first")
+            raise OSError("it is in conflict; resolve the conflict first")
         if entry.mode == LINK_MODE:
             raise OSError("it is a symbolic link; only regular files are read")
         if entry.mode not in REGULAR_MODES:
