@@ -1,6 +1,6 @@
-"""The command line: find the command, run it, turn what it says into an exit status.
+"""The command line: finds the command, runs it, and turns results and errors into an exit status.
 
-Only the command that is called is imported: a commit hook and a diff driver start callint over and over.
+It imports only the called command, because commit hooks and diff drivers start callint over and over.
 """
 
 from __future__ import annotations
@@ -14,20 +14,20 @@ import sys
 from callint import __version__
 from callint.commands import COMMANDS, MODULES
 
-#: Exit statuses, beside 0 for "nothing to report".
-FOUND, WRONG_INPUT, FAILED = 1, 2, 3
-INTERRUPTED = 130  # as shells report a program that Ctrl-C ended
-UNREAD = 141  # and one whose output nobody reads to its end
+#: Exit statuses besides 0 for "nothing to report" and 1 for findings.
+WRONG_INPUT, FAILED = 2, 3
+INTERRUPTED = 130  # the status by which shells report a program that Ctrl-C ended
+BROKEN_PIPE = 141  # and a program whose output nobody reads to the end
 
-#: What is wrong with a path, and with nothing in callint.
+#: Errors of paths, which are not bugs of callint.
 _PATH_ERRORS = {errno.ELOOP, errno.ENAMETOOLONG, errno.ENOTDIR, errno.EISDIR, errno.EACCES, errno.EPERM}
 
-#: After so many new objects Python looks for cycles: more than a definition of 50,000 tables makes.
-_NEW_OBJECTS = 1_000_000
+#: The number of new objects after which Python looks for cycles: more than a definition of 50,000 tables has.
+_GC_THRESHOLD = 1_000_000
 
 
 def help_text() -> str:
-    """What ``callint --help`` prints."""
+    """The text of ``callint --help``."""
     commands = "\n".join(f"  {name:<11}{title}" for name, title in COMMANDS.items())
     return f"""\
 callint {__version__}: a linter and diff tool for engine calibration images
@@ -47,52 +47,52 @@ and hurt people. The maker's limits, local law and licensed practice come first.
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command line; returns the exit status."""
-    words = sys.argv[1:] if arguments is None else arguments
+    arguments = sys.argv[1:] if arguments is None else arguments
     if sys.stdout is None:  # the shell closed it: callint --help >&-
         sys.stdout = open(os.devnull, "w")  # noqa: PTH123, SIM115 (for the process)
     try:
-        status = _dispatch(words)
+        status = _dispatch(arguments)
         sys.stdout.flush()
         return status
     except BrokenPipeError:
-        # The reader has gone, which is no error, and nothing to tell success by: `check | head -1`.
+        # The reader closed the pipe, as in `check | head -1`: neither an error nor a success.
         _drop_output()
-        return UNREAD
+        return BROKEN_PIPE
     except OSError as error:
         _drop_output()
         return _refuse(f"callint: the output cannot be written: {error.strerror}; choose another place")
 
 
 def program() -> None:
-    """Run the command line of this process, and end it."""
-    # What is read stays until the end, and to look through it for cycles again and again finds none: not at
-    # every 700 new objects, as is usual, nor when all memory is about to be given back at once.
-    gc.set_threshold(_NEW_OBJECTS)
+    """Run the command line of this process, and exit."""
+    # callint keeps what it reads until the end, and that has no cycles. So Python must not look for cycles
+    # after every 700 new objects, its default, nor at exit, when it frees all memory anyway.
+    gc.set_threshold(_GC_THRESHOLD)
     status = main()
     gc.freeze()
     sys.exit(status)
 
 
 def _drop_output() -> None:
-    """Nothing may be flushed at exit into a pipe that is closed or a disk that is full."""
+    """Keep Python from flushing output at exit into a closed pipe or onto a full disk."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
-def _dispatch(words: list[str]) -> int:
-    if not words or words[0] in ("--help", "-h", "help"):
+def _dispatch(arguments: list[str]) -> int:
+    if not arguments or arguments[0] in ("--help", "-h", "help"):
         sys.stdout.write(help_text())
         return 0
-    if words[0] == "--version":
+    if arguments[0] == "--version":
         sys.stdout.write(f"callint {__version__}\n")
         return 0
-    name = words[0]
+    name, *rest = arguments
     if name not in COMMANDS:
         return _refuse(f"callint: there is no command {name!r}{_suggestion(name)}")
-    return _run(name, words[1:])
+    return _run(name, rest)
 
 
-def _run(name: str, words: list[str]) -> int:
-    """Run one command and answer for whatever it raises."""
+def _run(name: str, arguments: list[str]) -> int:
+    """Run one command; reports whatever it raises."""
     from importlib import import_module
 
     import click
@@ -101,13 +101,13 @@ def _run(name: str, words: list[str]) -> int:
     from callint.model.errors import InputError
 
     _accept_any_text()
-    if nulls := [word for word in words if "\0" in word]:
+    if nulls := [argument for argument in arguments if "\0" in argument]:
         return _refuse(f"callint {name}: {nulls[0]!r}: no name has a null character in it; leave it out")
     try:
         command = import_module(f"callint.commands.{MODULES.get(name, name)}").command
-        refuse_repeated(command, words)
-        # Not through click's own main, which turns a closed pipe into an exit status of its own.
-        with command.make_context(f"callint {name}", list(words), help_option_names=HELP) as context:
+        refuse_repeated(command, arguments)
+        # click's own main would turn a closed pipe into an exit status of its own.
+        with command.make_context(f"callint {name}", list(arguments), help_option_names=HELP) as context:
             return int(command.invoke(context) or 0)
     except click.exceptions.Exit as finished:  # after --help
         return finished.exit_code
@@ -123,28 +123,28 @@ def _run(name: str, words: list[str]) -> int:
         return INTERRUPTED
     except OSError as error:
         if isinstance(error, BrokenPipeError) or error.errno in (errno.ENOSPC, errno.EIO):
-            raise  # about the output, which main answers for
-        return _wrong_path(error) or _fail(error)
+            raise  # an error of the output, which main reports
+        message = _path_message(error)
+        return _fail(error) if message is None else _refuse(message)
     except Exception as error:
         return _fail(error)
 
 
-def _wrong_path(error: OSError) -> int:
-    """Say what is wrong with a path, whoever looked at it first; 0 where that is not what went wrong."""
+def _path_message(error: OSError) -> str | None:
+    """The message for an error of a path; None for any other error."""
     from callint.reading.tree import reason
 
-    if isinstance(error, FileNotFoundError) and error.filename is None and not _has_folder():
-        return _refuse("callint: the current folder does not exist any more; change to another one")
+    if isinstance(error, FileNotFoundError) and error.filename is None and not _current_folder_exists():
+        return "callint: the current folder does not exist any more; change to another one"
     if not isinstance(error.filename, (str, bytes)) or error.errno not in _PATH_ERRORS:
-        return 0
-    shown = os.fsdecode(error.filename)
+        return None
+    path = os.fsdecode(error.filename)
     if error.errno == errno.ENAMETOOLONG:
-        return _refuse(f"callint: {shown}: the name is longer than the system takes; shorten it")
-    return _refuse(f"callint: {shown}: {reason(error)}; check the path")
+        return f"callint: {path}: the name is longer than the system allows; shorten it"
+    return f"callint: {path}: {reason(error)}; check the path"
 
 
-def _has_folder() -> bool:
-    """Whether the current folder is there."""
+def _current_folder_exists() -> bool:
     from pathlib import Path
 
     try:
@@ -155,18 +155,18 @@ def _has_folder() -> bool:
 
 
 def _fail(error: Exception) -> int:
-    """Say that callint itself failed."""
+    """Report that callint itself failed."""
     if os.environ.get("CALLINT_TRACEBACK"):
         raise error
-    what = f"{type(error).__name__}: {error}".splitlines()[0]
+    description = f"{type(error).__name__}: {error}".splitlines()[0]
     return _refuse(
-        f"callint: callint itself failed ({what}); this is a bug. CALLINT_TRACEBACK=1 shows where.",
+        f"callint: callint itself failed ({description}); this is a bug. CALLINT_TRACEBACK=1 shows where.",
         status=FAILED,
     )
 
 
 def _accept_any_text() -> None:
-    """Characters that the terminal cannot show must not stop the output; they are spelled out."""
+    """Print characters that the terminal cannot show as escapes, so that they do not stop the output."""
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
@@ -176,9 +176,9 @@ def _sentence(error: Exception) -> str:
     text = error.format_message() if hasattr(error, "format_message") else str(error)
     text = " ".join(str(text).split())
     text = text.replace(". Did", "; did").rstrip(".?")
-    for words in ("a valid integer range", "a valid integer"):
-        text = text.replace(words, "a whole number")
-    # OLD and NEW keep their letters; a sentence's first word does not.
+    for phrase in ("a valid integer range", "a valid integer"):
+        text = text.replace(phrase, "a whole number")
+    # OLD and NEW keep their capitals; the first word of a sentence does not.
     return text if text[1:2].isupper() else text[:1].lower() + text[1:]
 
 
@@ -186,7 +186,7 @@ def _refuse(*messages: str, status: int = WRONG_INPUT) -> int:
     """Print messages, one line each, and return the status."""
     from callint.fmt import clean
 
-    # A file's name may hold anything, a line break too, so it must not reach the terminal as it is.
+    # A file's name may contain anything, even a line break, so it must not reach the terminal unchanged.
     sys.stderr.write("".join(f"{clean(message)}\n" for message in messages))
     return status
 

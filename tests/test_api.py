@@ -409,7 +409,7 @@ def test_a_definition_that_is_not_valid_in_every_line_says_so() -> None:
         ({}, "smoke_cap.at: the table depends on speed; give a value for each"),
         ({"sped": 1}, "smoke_cap.at sped: no signal has this name; did you mean 'speed'?"),
         ({"speed": float("nan")}, "smoke_cap.at: speed is not finite; give a number in the signal's unit"),
-        ({"speed": "fast"}, "smoke_cap.at: speed is no number; give one in the signal's unit"),
+        ({"speed": "fast"}, "smoke_cap.at: speed is not a number; give a number in the signal's unit"),
         ({"load": [1.0, 2.0]}, "smoke_cap.at: the table depends on speed; give a value for each"),
         (
             {"speed": [1.0, 2.0], "load": [1.0, 2.0, 3.0]},

@@ -67,6 +67,11 @@ def test_imports_go_one_way() -> None:
 
 def imported(*arguments: str, cwd: Path = REPOSITORY, cache: str = "") -> set[str]:
     """The heavy modules that a command has imported when it ends; "" stands for no cache."""
+    return modules_of(*arguments, cwd=cwd, cache=cache) & HEAVY
+
+
+def modules_of(*arguments: str, cwd: Path = REPOSITORY, cache: str = "") -> set[str]:
+    """All modules that a command has imported when it ends."""
     program = (
         "import json, sys\n"
         "from callint.__main__ import main\n"
@@ -76,7 +81,7 @@ def imported(*arguments: str, cwd: Path = REPOSITORY, cache: str = "") -> set[st
     )
     done = start("-c", program, *arguments, cwd=cwd, CALLINT_CACHE=cache)
     assert done.returncode in {0, 1}, done
-    return set(json.loads(done.stderr.splitlines()[-1])) & HEAVY
+    return set(json.loads(done.stderr.splitlines()[-1]))
 
 
 _READING = {"click", "numpy"}
@@ -157,6 +162,28 @@ def test_a_call_loads_no_more_than_is_listed_once_the_cache_is_warm(
     cold = imported(*words.split(), cwd=scratch.root, cache=cache)
     assert cold <= WARM[words] | {"lxml", "jsonschema"}
     assert imported(*words.split(), cwd=scratch.root, cache=cache) <= WARM[words]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        f"diff {_BASE} {_IMAGE}",
+        f"show {_IMAGE}",
+        f"history {_IMAGE}",
+        f"whatif {_IMAGE} --true speed=1000 --reads 900",
+    ],
+)
+def test_a_command_that_checks_nothing_loads_no_rule(words: str, scratch: Scratch) -> None:
+    loaded = modules_of(*words.split(), cwd=scratch.root)
+    assert not {
+        name for name in loaded if name.startswith("callint.rules") or name == "callint.checking.checker"
+    }
+
+
+def test_a_check_loads_the_rules(scratch: Scratch) -> None:
+    # So that the names above are right.
+    loaded = modules_of("check", _IMAGE, cwd=scratch.root)
+    assert {"callint.rules.registry", "callint.checking.checker"} <= loaded
 
 
 def test_only_what_is_not_known_is_read_from_xml_and_held_against_schemas(

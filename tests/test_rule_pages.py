@@ -7,10 +7,11 @@ import re
 import pytest
 
 from callint.decoding.digest import Difference
+from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.image import Image
 from callint.reading.definition import read_definition
 from callint.rules import waiver
-from callint.rules.context import CheckContext, LoadedDefinition
+from callint.rules.context import CheckContext
 from callint.rules.registry import MODULES, RULES, in_scope
 from callint.rules.rule import Rule, Scope
 from callint.rules.second_person import NO_AUTHORSHIP

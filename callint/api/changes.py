@@ -1,4 +1,4 @@
-"""What differs between two images."""
+"""The differences between two images."""
 
 from __future__ import annotations
 
@@ -30,29 +30,29 @@ class ChangedTable:
 
     @property
     def unit(self) -> str:
-        """The unit of old and new values; "" where there is none."""
+        """The unit of old and new values; "" if it has none."""
         return self.after.unit
 
     @property
     def old(self) -> Numbers:
-        """The old values, shape (rows, columns); NaN where a cell is off or absent."""
+        """The old values, shape (rows, columns); NaN if a cell is off or absent."""
         return self.before.values
 
     @property
     def new(self) -> Numbers:
-        """The new values, shape (rows, columns); NaN where a cell is off or absent."""
+        """The new values, shape (rows, columns); NaN if a cell is off or absent."""
         return self.after.values
 
     @property
     def flags(self) -> Flags:
-        """Which cells changed, shape (rows, columns): those whose stored bits differ."""
+        """Whether the stored bits of each cell differ, shape (rows, columns)."""
         flags = self.change.changed.view()
         flags.flags.writeable = False
         return flags
 
     @property
     def count(self) -> int:
-        """How many cells changed."""
+        """The number of changed cells."""
         return self.change.count
 
     def __repr__(self) -> str:
@@ -64,10 +64,10 @@ class ChangedTable:
 
 @dataclass(frozen=True, eq=False)
 class ImageChanges:
-    """Everything that differs from an old image to a new one; false where nothing does.
+    """All differences from an old image to a new one; false if there are none.
 
-    ``tables`` has those with changed cells by name, in the order of the definition. ``names`` are those of
-    the old image, the new one and the definition.
+    ``tables`` has the tables with changed cells by name, in the order of the definition. ``names`` are the
+    names of the old image, the new image and the definition.
     """
 
     context: CheckContext = field(repr=False)
@@ -76,8 +76,8 @@ class ImageChanges:
 
     @property
     def summary(self) -> dict[str, int]:
-        """How many ``tables``, ``cells`` and ``bytes`` changed, and ``unexplained_bytes``, which belong to
-        nothing in the definition.
+        """The number of ``tables``, ``cells`` and ``bytes`` that changed, and of ``unexplained_bytes``, which
+        the definition does not describe.
         """
         counts: dict[str, int] = self._document()["summary"]
         return counts
@@ -104,9 +104,9 @@ class ImageChanges:
 
 
 def diff(old: CalibrationImage, new: CalibrationImage, definition: CalibrationDefinition) -> ImageChanges:
-    """What differs from one image to another, as ``callint diff OLD NEW --definition FILE`` has it.
+    """The differences between two images, as ``callint diff OLD NEW --definition FILE`` prints them.
 
-    Raises InputError where an image is damaged, empty, or of other software than the definition's.
+    Raises InputError if an image is damaged, empty, or of other software than the definition's.
     """
     with definition.lock:
         context, before = context_of(definition, new, old), context_of(definition, old)

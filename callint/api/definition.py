@@ -1,4 +1,4 @@
-"""Definitions: what lies where in an image, and what must hold for it."""
+"""Definitions: the places of tables in an image, and the demands on them."""
 
 from __future__ import annotations
 
@@ -6,23 +6,23 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from threading import RLock
 
-from callint.api.source import Readable, Source, read_source, workspace_here
+from callint.api.source import NamedBytes, Readable, read_source, workspace_here
 from callint.checking.loading import Definitions
+from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.errors import InputError
 from callint.model.finding import Finding
-from callint.rules.context import LoadedDefinition
 
 
 @dataclass(frozen=True, eq=False)
 class CalibrationDefinition:
-    """A definition file, read once for all images that it is used with, also by several threads.
+    """A definition file, read once for all images of it, also by several threads.
 
-    ``problems`` are the places where the file breaks the form of a definition; ``check`` reports them too.
+    ``problems`` are the violations of the form of a definition; ``check`` reports them too.
     """
 
-    source: Source
+    source: NamedBytes
     known: Definitions = field(default_factory=Definitions, repr=False)
-    #: Decoded images are shared by all calls; one call at a time may add to them.
+    #: All calls share decoded images; only one call at a time may add to them.
     lock: AbstractContextManager[bool] = field(default_factory=RLock, repr=False)
 
     def __repr__(self) -> str:
@@ -30,12 +30,12 @@ class CalibrationDefinition:
 
     @property
     def path(self) -> str:
-        """The path as it was given, seen from the current folder, or the name of the bytes."""
+        """The path from the current folder, or the name of the bytes."""
         return self.source.name
 
     @property
     def name(self) -> str:
-        """The name that the file gives itself."""
+        """The name inside the file."""
         return self.loaded().definition.name
 
     @property
@@ -51,7 +51,7 @@ class CalibrationDefinition:
         return self.loaded().file.problems
 
     def loaded(self, label: str = "") -> LoadedDefinition:
-        """What the engine works with, under a path for reports; InputError where it is no definition."""
+        """The loaded definition, with a path for reports; InputError if the file is not a definition."""
         with self.lock:
             result = self.known.load(self.source.data, label or self.source.name)
         if result.loaded is None:
@@ -62,10 +62,10 @@ class CalibrationDefinition:
 
 
 def load_definition(source: Readable, *, name: str | None = None) -> CalibrationDefinition:
-    """Read a definition from a path or from bytes; ``name`` is what reports call bytes.
+    """Read a definition from a path or from bytes; ``name`` is the name of bytes in reports.
 
-    Raises InputError where the file cannot be read or is no definition at all. One that is not valid in every
-    line is read as far as it goes: see ``problems``.
+    Raises InputError if the file is unreadable or not a definition. callint reads a definition with invalid
+    lines as far as possible: see ``problems``.
     """
     definition = CalibrationDefinition(read_source(source, name, "definition.xml"))
     definition.loaded(definition.source.label(workspace_here()))

@@ -1,6 +1,6 @@
 """Tables, findings and changes as HTML for notebooks: what the terminal shows, and no scripts.
 
-All that a stranger wrote is cleaned and escaped: no text becomes markup.
+callint cleans and escapes all text of strangers: no text becomes markup.
 """
 
 from __future__ import annotations
@@ -21,17 +21,17 @@ from callint.reporting.tables.values import breakpoint_texts, cell_texts, signal
 from callint.reporting.terminal import QUIET, StyledLine, Terminal
 from callint.rules.context import CheckContext
 
-#: A larger table, and a longer list of findings, is cut: a notebook keeps all of it on disk.
+#: Larger tables and longer lists of findings are cut, because a notebook stores the HTML on disk.
 _MOST_CELLS, _MOST_FINDINGS = 10_000, 200
 
 
 def text_html(text: str) -> str:
-    """A text as it reads, without any markup in it."""
+    """A text as HTML without markup."""
     return escape(clean(text))
 
 
 def grid_html(definition: Definition, grid: Grid) -> str:
-    """A whole table with its breakpoints and units; of a very large one only its shape."""
+    """A whole table with its breakpoints and units; only the number of cells of a very large table."""
     table = grid.table
     unit = fmt.with_unit("", definition.unit_of(table)).strip()
     caption = f"{table.name}: {table.title}{f', {unit}' if unit else ''}"
@@ -58,7 +58,7 @@ def grid_html(definition: Definition, grid: Grid) -> str:
 
 
 def findings_html(report: Report) -> str:
-    """The findings that nobody waived, the worst first, and how much was looked at."""
+    """The findings that are not waived, the worst first, and the number of checked images and tables."""
     findings = [finding for finding in report.findings if not finding.waived]
     rows = ["<tr><th>severity</th><th>where</th><th>finding</th><th>rule</th></tr>"] if findings else []
     for finding in findings[:_MOST_FINDINGS]:
@@ -70,10 +70,10 @@ def findings_html(report: Report) -> str:
             text_html(finding.rule),
         )
         rows.append(f"<tr>{''.join(f'<td>{cell}</td>' for cell in cells)}</tr>")
-    words = f"{closing_line(report)}."
+    summary = f"{closing_line(report)}."
     if len(findings) > _MOST_FINDINGS:
-        words = f"Only {_MOST_FINDINGS} of {len(findings):,} are shown; .findings holds all. {words}"
-    return _table(words, rows) if rows else f"<p>{text_html(words)}</p>"
+        summary = f"Only {_MOST_FINDINGS} of {len(findings):,} are shown; .findings holds all. {summary}"
+    return _table(summary, rows) if rows else f"<p>{text_html(summary)}</p>"
 
 
 def changes_html(context: CheckContext) -> str:
@@ -87,7 +87,7 @@ def changes_html(context: CheckContext) -> str:
 
 
 def change_html(definition: Definition, change: TableChange) -> str:
-    """The change of one table, likewise."""
+    """The change of one table as ``callint diff`` prints it."""
     terminal = _HtmlTerminal()
     print_table_change(definition, change, terminal)
     return terminal.html
@@ -102,18 +102,18 @@ class _HtmlTerminal(Terminal):
 
     def print(self, text: StyledLine | str = "") -> None:
         line = StyledLine((text, "")) if isinstance(text, str) else text
-        self._lines.append("".join(_part(words, style) for words, style in line.parts))
+        self._lines.append("".join(_part(text, style) for text, style in line.parts))
 
     @property
     def html(self) -> str:
         return "<pre>" + "\n".join(self._lines) + "</pre>"
 
 
-def _part(words: str, style: str) -> str:
-    text = text_html(words)
+def _part(text: str, style: str) -> str:
+    content = text_html(text)
     if "bold" in style:
-        return f"<b>{text}</b>"
-    return f'<span style="opacity: 0.7">{text}</span>' if style == QUIET else text
+        return f"<b>{content}</b>"
+    return f'<span style="opacity: 0.7">{content}</span>' if style == QUIET else content
 
 
 def _table(caption: str, rows: Iterable[str]) -> str:

@@ -5,24 +5,24 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from callint.api.definition import CalibrationDefinition
-from callint.api.source import Readable, Source, read_source
+from callint.api.source import NamedBytes, Readable, read_source
 from callint.checking.own_image import read_own_image
 from callint.rules.context import CheckContext
 
 
 @dataclass(frozen=True, eq=False)
 class CalibrationImage:
-    """The bytes of an image file. Where they lie in memory is known only with a definition.
+    """The bytes of an image file. Only a definition tells their addresses in memory.
 
     ``start`` is the address of the first byte of a raw file of part of the memory.
     """
 
-    source: Source = field(repr=False)
+    source: NamedBytes = field(repr=False)
     start: int | None = None
 
     @property
     def name(self) -> str:
-        """The path as it was given, seen from the current folder, or the name of the bytes."""
+        """The path from the current folder, or the name of the bytes."""
         return self.source.name
 
     @property
@@ -35,11 +35,11 @@ class CalibrationImage:
 
 
 def read_image(source: Readable, *, name: str | None = None, start: int | None = None) -> CalibrationImage:
-    """Read an image file from a path or from bytes; ``name`` is what reports call bytes.
+    """Read an image file from a path or from bytes; ``name`` is the name of bytes in reports.
 
-    The content tells whether it is raw, Intel HEX or S-records. ``start`` is the address of the first byte
-    of a raw file that holds part of the memory. Raises InputError where the file cannot be read; whether its
-    content is sound shows with a definition.
+    The content decides whether the file is raw, Intel HEX or S-records. ``start`` is the address of the first
+    byte of a raw file that holds part of the memory. Raises InputError if the file is unreadable; damaged
+    content raises an error only together with a definition.
     """
     return CalibrationImage(read_source(source, name, "image"), start)
 
@@ -49,11 +49,11 @@ def context_of(
 ) -> CheckContext:
     """An image, and its base if there is one, with their definition.
 
-    Raises InputError where an image is damaged, empty, or of other software than the definition's.
+    Raises InputError if an image is damaged, empty, or of other software than the definition's.
     """
-    subject = definition.loaded()
+    loaded = definition.loaded()
     new, old = (
-        None if one is None else read_own_image(subject, one.name, one.data, one.start).image
-        for one in (image, base)
+        None if file is None else read_own_image(loaded, file.name, file.data, file.start).image
+        for file in (image, base)
     )
-    return CheckContext(subject, new, old)
+    return CheckContext(loaded, new, old)

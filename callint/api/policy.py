@@ -1,4 +1,4 @@
-"""Policies: which images belong to what, how severe a finding is, and what is waived."""
+"""Policies: the definitions and bases of images, severities, and waivers."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from callint.rules.registry import refuse_unknown_rules
 
 @dataclass(frozen=True, eq=False)
 class CheckPolicy:
-    """A ``callint.toml`` and its folder, from which the paths in it are meant."""
+    """A ``callint.toml`` and its folder, from which its paths count."""
 
     workspace: Workspace = field(repr=False)
 
@@ -22,7 +22,7 @@ class CheckPolicy:
 
 
 def load_policy(path: str | os.PathLike[str]) -> CheckPolicy:
-    """Read a policy; InputError where it cannot be read, is not valid, or names rules that do not exist."""
+    """Read a policy; InputError if it is unreadable or invalid, or names rules that do not exist."""
     workspace = open_workspace(os.fspath(path))
     refuse_unknown_rules(workspace.policy)
     return CheckPolicy(workspace)

@@ -1,4 +1,4 @@
-"""Checks of an image, and what they find."""
+"""Checks of an image, and their findings."""
 
 from __future__ import annotations
 
@@ -36,8 +36,8 @@ class CheckReport:
 
     @property
     def summary(self) -> dict[str, int]:
-        """How many findings nobody waived, by ``error``, ``warning`` and ``note``, how many are ``waived``,
-        and how much was looked at: ``images``, ``tables`` and ``cells``.
+        """The number of findings that are not waived, by ``error``, ``warning`` and ``note``; of ``waived``
+        ones; and of checked ``images``, ``tables`` and ``cells``.
         """
         return summary(self.report)
 
@@ -61,10 +61,10 @@ def check(
 ) -> CheckReport:
     """Check an image and its definition, as ``callint check IMAGE --definition FILE`` does.
 
-    With a ``base`` the change is judged too. A ``policy`` sets severities and waives findings; it also names
-    the base where none is given. Without one no policy applies, whatever files there are. An image that is
-    damaged, empty or of other software has findings that say so. Raises InputError where the definition is
-    none.
+    With a ``base``, callint also checks the change. A ``policy`` sets severities and waives findings, and
+    names the base if the argument does not. Without the argument no policy applies, whatever files exist. An
+    image that is damaged, empty or of other software has findings that say so. Raises InputError if the
+    definition is unusable.
     """
     workspace = workspace_here() if policy is None else policy.workspace
     label, path = image.source.label(workspace), definition.source.label(workspace)
@@ -85,7 +85,7 @@ def check(
 
 
 def _placed(files: dict[str, bytes], label: str, data: bytes) -> str:
-    """Put a content among the files; its name is another where a content handed over has the same."""
+    """Add a content to the files and return its name, which changes if another content has the same name."""
     name, number = label, 2
     while files.setdefault(name, data) != data:
         name, number = f"{label} ({number})", number + 1
@@ -93,9 +93,9 @@ def _placed(files: dict[str, bytes], label: str, data: bytes) -> str:
 
 
 def _authorship(workspace: Workspace, files: Mapping[str, bytes]) -> Callable[[], AuthorshipCheck]:
-    """What a checker calls where the policy asks for a second person.
+    """A function that makes the authorship check; a checker calls it if the policy demands a second person.
 
-    Git knows who changed the files on disk; of other contents nothing tells who made them.
+    Git knows who changed the files on disk; nobody knows who made other contents.
     """
 
     def authorship() -> AuthorshipCheck:
@@ -107,8 +107,8 @@ def _authorship(workspace: Workspace, files: Mapping[str, bytes]) -> Callable[[]
             return NoAuthorship()
         try:
             from callint.versioning.commit_authorship import CommitAuthorship  # git is slow to import
-        except InputError:  # it is not installed
+        except InputError:  # git is not installed
             return NoAuthorship()
-        return CommitAuthorship().independence(workspace.tree, workspace.policy.path)
+        return CommitAuthorship().check_for(workspace.tree, workspace.policy.path)
 
     return authorship

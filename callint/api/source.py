@@ -1,4 +1,4 @@
-"""Bytes that a caller hands over, or the file that holds them, and the name by which reports know them."""
+"""Content that a caller passes as bytes or as a path, with its name in reports."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ Readable = str | os.PathLike[str] | bytes | bytearray | memoryview
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
-    """Content with its name. ``path`` is where it was read from, None where the caller gave the bytes."""
+class NamedBytes:
+    """Content with its name. ``path`` is its file, None if the caller passed the bytes."""
 
     name: str
     data: bytes = field(repr=False)
@@ -33,13 +33,13 @@ def workspace_here() -> Workspace:
     return Workspace(here, Policy(), WorkingTree(here))
 
 
-def read_source(source: Readable, name: str | None, default: str) -> Source:
-    """A file, or bytes under a name; InputError where a file cannot be read.
+def read_source(source: Readable, name: str | None, default: str) -> NamedBytes:
+    """A file, or bytes with a name; InputError if a file is unreadable.
 
-    ``name`` is given for bytes only; ``default`` names those without one.
+    ``name`` applies to bytes only; ``default`` is the name of bytes without one.
     """
     if isinstance(source, bytes | bytearray | memoryview):
-        return Source(name or default, bytes(source), None)
+        return NamedBytes(name or default, bytes(source), None)
     workspace = workspace_here()
     label = workspace.name(os.fspath(source))
-    return Source(label, workspace.read_required(label), Path(source).absolute())
+    return NamedBytes(label, workspace.read_required(label), Path(source).absolute())

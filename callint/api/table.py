@@ -53,12 +53,12 @@ class CalibrationTable:
 
     @property
     def unit(self) -> str:
-        """The unit of the values as the definition writes it; "" where there is none."""
+        """The unit of the values as the definition writes it; "" if it has none."""
         return self._definition.unit_of(self.table)
 
     @property
     def values(self) -> Numbers:
-        """The values in ``unit``, shape (rows, columns), float64; NaN where a cell is off or absent."""
+        """The values in ``unit``, shape (rows, columns), float64; NaN if a cell is off or absent."""
         return _locked(np.where(self.grid.present & ~self.grid.off, self.grid.physical, np.nan))
 
     @property
@@ -68,12 +68,12 @@ class CalibrationTable:
 
     @property
     def off(self) -> Flags:
-        """Which cells hold the off code, shape (rows, columns)."""
+        """Whether each cell holds the off code, shape (rows, columns)."""
         return _locked(self.grid.off)
 
     @property
     def present(self) -> Flags:
-        """Which cells the image holds, shape (rows, columns); 0 stands in ``raw`` for the others."""
+        """Whether the image holds each cell, shape (rows, columns); ``raw`` is 0 for missing cells."""
         return _locked(self.grid.present)
 
     @property
@@ -83,7 +83,7 @@ class CalibrationTable:
 
     @property
     def y(self) -> Numbers | None:
-        """The breakpoints along the rows in ``y_unit``, shape (rows,); None but for a map."""
+        """The breakpoints along the rows in ``y_unit``, shape (rows,); None unless the table is a map."""
         return None if self.grid.y is None else _locked(self.grid.y)
 
     @property
@@ -97,7 +97,7 @@ class CalibrationTable:
 
     @property
     def y_signal(self) -> str:
-        """The signal along the rows; "" but for a map."""
+        """The signal along the rows; "" unless the table is a map."""
         return self._axis(self.table.y)[0]
 
     @property
@@ -106,7 +106,7 @@ class CalibrationTable:
 
     @property
     def states(self) -> dict[int, str]:
-        """The names of raw values, where the table has named states; else empty."""
+        """The names of raw values if the table has named states; else empty."""
         conversion = self._definition.conversion_of(self.table)
         return dict(conversion.names) if isinstance(conversion, States) else {}
 
@@ -117,13 +117,13 @@ class CalibrationTable:
     def at(self, **signals: ArrayLike) -> float | Numbers: ...
 
     def at(self, **signals: ArrayLike) -> float | Numbers:
-        """What the table puts out at an operating point, in ``unit``: interpolated, held at the ends.
+        """The output of the table at an operating point, in ``unit``: interpolated, held at the ends.
 
-        Each signal is given in its own unit. Numbers give a float, and signals that are left out may be made
-        by other tables, as ``callint show --at`` has it. Arrays of shapes that broadcast give an array of
-        their common shape; then all signals of the axes have to be given. NaN where a cell that counts is
-        off. Raises InputError for a signal that is unknown, missing or no finite number, and where the axes
-        cannot be read.
+        Each signal is in its own unit. Numbers give a float; other tables may produce signals that are left
+        out, as in ``callint show --at``. Arrays whose shapes broadcast give an array of their common shape;
+        then all signals of the axes are required. The output is NaN if a cell that contributes is off. Raises
+        InputError for a signal that is unknown, missing or not a finite number, and if the axes are
+        unreadable.
         """
         place = f"{self.name}.at"
         point = {signal_named(self._definition, name, place).name: _finite(place, name, value)
@@ -137,24 +137,24 @@ class CalibrationTable:
 
     def _at_points(self, place: str, point: Mapping[str, Numbers]) -> Numbers:
         needed = dict.fromkeys(signal for signal in (self.x_signal, self.y_signal) if signal)
-        found = surface(self.context.new, self.table)
+        table_surface = surface(self.context.new, self.table)
         self._require(place, [signal for signal in needed if signal not in point], self._obstacle)
-        assert found is not None  # else there is an obstacle
+        assert table_surface is not None  # else there is an obstacle
         try:
             shape = np.broadcast_shapes(*(value.shape for value in point.values()))
         except ValueError:
             raise InputError(f"{place}: the shapes of the signals do not fit; give equal ones") from None
-        return np.broadcast_to(found.at(point), shape).copy()
+        return np.broadcast_to(table_surface.at(point), shape).copy()
 
     @property
     def _obstacle(self) -> str | None:
         return obstacle(self.context.new, self.table)
 
-    def _require(self, place: str, missing: Iterable[str], trouble: str | None) -> None:
-        if words := " and ".join(missing):
-            raise InputError(f"{place}: the table depends on {words}; give a value for each")
-        if trouble is not None:
-            raise InputError(f"{place}: {trouble or 'its axes cannot be read'}; correct the image first")
+    def _require(self, place: str, missing: Iterable[str], obstacle: str | None) -> None:
+        if signals := " and ".join(missing):
+            raise InputError(f"{place}: the table depends on {signals}; give a value for each")
+        if obstacle is not None:
+            raise InputError(f"{place}: {obstacle or 'its axes cannot be read'}; correct the image first")
 
     def to_dataframe(self) -> Any:
         """The values as a ``pandas.DataFrame``: a row for each y and a column for each x breakpoint.
@@ -193,9 +193,9 @@ class CalibrationTable:
 
 
 def tables(image: CalibrationImage, definition: CalibrationDefinition) -> dict[str, CalibrationTable]:
-    """All tables of an image by name, in the order of the definition; texts are none.
+    """All tables of an image by name, in the order of the definition, without texts.
 
-    Tables that the definition does not describe whole are left out. Raises InputError where the image is
+    Leaves out tables that the definition does not describe completely. Raises InputError if the image is
     damaged, empty, or of other software than the definition's.
     """
     with definition.lock:
@@ -208,7 +208,7 @@ def tables(image: CalibrationImage, definition: CalibrationDefinition) -> dict[s
 
 
 def _locked(array: NDArray[Any]) -> NDArray[Any]:
-    """An array that cannot be written to: what is decoded is shared."""
+    """A read-only view of an array: all readers share decoded arrays."""
     view = array.view()
     view.flags.writeable = False
     return view
@@ -218,7 +218,7 @@ def _finite(place: str, name: str, value: ArrayLike) -> Numbers:
     try:
         numbers = np.asarray(value, np.float64)
     except (TypeError, ValueError):
-        raise InputError(f"{place}: {name} is no number; give one in the signal's unit") from None
+        raise InputError(f"{place}: {name} is not a number; give a number in the signal's unit") from None
     if not np.isfinite(numbers).all():
         raise InputError(f"{place}: {name} is not finite; give a number in the signal's unit")
     return numbers

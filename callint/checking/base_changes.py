@@ -9,13 +9,14 @@ from dataclasses import dataclass, replace
 from callint.checking.assignments import assignments
 from callint.checking.checker import Checker
 from callint.checking.identity import same_identity
+from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.finding import Finding
 from callint.model.image import Image
 from callint.model.policy import ImageRule
 from callint.reading.images import DamagedError, read_image
 from callint.reading.tree import content_or_reason
 from callint.rules.base import unreadable_change
-from callint.rules.context import CheckContext, LoadedDefinition
+from callint.rules.context import CheckContext
 from callint.rules.registry import in_scope
 from callint.rules.rule import Scope
 

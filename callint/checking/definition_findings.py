@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import islice
 
+from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.finding import Finding
 from callint.reading import cache
 from callint.reading.serialize import UnknownFormError, pack, unpack
-from callint.rules.context import CheckContext, LoadedDefinition
+from callint.rules.context import CheckContext
 from callint.rules.registry import in_scope
 from callint.rules.rule import Rule, Scope
 

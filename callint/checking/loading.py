@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from callint.checking.assignments import Assignment
 from callint.checking.bases import BaseChoice, BaseChooser
@@ -15,7 +16,10 @@ from callint.reading.definition_cache import open_definition
 from callint.reading.definition_file import DefinitionFile
 from callint.reading.images import Damage, DamagedError, ImageFile, read_image_file
 from callint.reading.tree import Tree, reason
-from callint.rules.context import CheckContext, LoadedDefinition
+
+if TYPE_CHECKING:  # commands that run no rule load images too
+    from callint.rules.context import CheckContext
+from callint.decoding.loaded_definition import LoadedDefinition
 
 #: The number of definitions that are kept besides those that a loader needs: a range of revisions has one for
 #: every commit that changed a definition file.
@@ -103,6 +107,8 @@ class ImageLoader:
 
     def context(self, assignment: Assignment) -> CheckContext | None:
         """An image with its definition and base; None if no definition is readable."""
+        from callint.rules.context import CheckContext
+
         data: bytes | None = None
         read_error: str | None = None
         try:

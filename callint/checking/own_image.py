@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from callint.checking.identity import count_held_bytes, identity_mismatch
+from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.errors import InputError
 from callint.reading.images import DamagedError, ImageFile, read_image_file
-from callint.rules.context import LoadedDefinition
 
 
 def read_own_image(

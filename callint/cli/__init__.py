@@ -1,1 +1,1 @@
-"""What the commands have in common: options, images, git's files, workers, progress."""
+"""Code that the commands share: options, images, git's files, workers, progress."""

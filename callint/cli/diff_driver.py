@@ -1,85 +1,95 @@
 """callint diff --driver: git's external diff.
 
-git calls it with ``path old-file old-hex old-mode new-file new-hex new-mode``, for a renamed file with
-``new-path`` and a description behind it, and for a file in conflict with the path alone. Whatever it says
-must end with status 0: git takes any other for the driver's death and stops its own output.
+git calls it with ``path old-file old-hex old-mode new-file new-hex new-mode``; for a renamed file, the new
+path and a description follow; for a file in conflict, the path is the only argument. The exit status must be
+0 whatever the change: git takes any other status as a crash of the driver and stops its own output.
 """
 
 from __future__ import annotations
 
 import os
 import sys
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import click
 
+from callint.cli.definition_resolver import DefinitionResolver
 from callint.cli.git_file import read_git_file
-from callint.cli.image_loading import DefinitionResolver
+from callint.comparing.compare import compare
 from callint.fmt import clean
 from callint.model.errors import InputError
 from callint.reading.workspace import open_workspace
-from callint.rules.context import CheckContext
+from callint.reporting.changes.text import undefined_changes
 from callint.versioning.file_version import Content
 
-#: The file that git names where there is none on one side; "nul" is what git for Windows may pass.
-_NOTHING = {"/dev/null", "nul"}
+#: The file that git names for a side without a file; git for Windows may pass "nul".
+_NULL_FILES = {"/dev/null", "nul"}
 
 
-def drive(words: tuple[str, ...], definition: str | None, policy: str | None) -> int:
-    """Print one file's change for git; always 0 but for a wrong call."""
-    if len(words) == 1:
-        sys.stdout.write(f"{clean(words[0])}: in conflict; resolve it with callint merge or git checkout\n")
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """One side of a change; ``content`` is None if the file does not exist on this side."""
+
+    path: str
+    mode: str
+    content: Content | None
+
+
+def drive(arguments: tuple[str, ...], definition: str | None, policy: str | None) -> int:
+    """Print one file's change for git. Returns 0; raises UsageError if the call is not git's."""
+    if len(arguments) == 1:
+        path = clean(arguments[0])
+        sys.stdout.write(f"{path}: in conflict; resolve it with callint merge or git checkout\n")
         return 0
-    if len(words) not in (7, 9):
+    if len(arguments) not in (7, 9):
         raise click.UsageError("--driver is for git, which passes seven or nine arguments.")
-    path, old_file, _, old_mode, new_file, _, new_mode = words[:7]
-    new_path = words[7] if len(words) == 9 else path
+    path, old_file, _, old_mode, new_file, _, new_mode = arguments[:7]
+    new_path = arguments[7] if len(arguments) == 9 else path
     try:
-        old, new = _read(old_file, path), _read(new_file, new_path)
+        old = _Side(path, old_mode, _read(old_file, path))
+        new = _Side(new_path, new_mode, _read(new_file, new_path))
     except InputError as error:
         sys.stdout.write(f"{clean(error.lines[0])}\n")
         return 0
-    for words_ in _headings(path, new_path, old, new, old_mode, new_mode):
-        sys.stdout.write(f"{clean(words_)}\n")
-    if old is not None and new is not None and old.data != new.data:
-        _print_change(old, new, definition, policy)
+    for line in _headings(old, new):
+        sys.stdout.write(f"{clean(line)}\n")
+    if old.content is not None and new.content is not None and old.content.data != new.content.data:
+        _print_change(old.content, new.content, definition, policy)
     return 0
 
 
 def _read(file: str, path: str) -> Content | None:
-    if file in _NOTHING:
+    if file in _NULL_FILES:
         return None
     return Content(path, path, read_git_file(Path(file), path).content)
 
 
-def _headings(
-    path: str, new_path: str, old: Content | None, new: Content | None, old_mode: str, new_mode: str
-) -> list[str]:
-    if old is None:
-        return [f"{new_path}: added, {len(new.data) if new else 0:,} bytes"]
-    if new is None:
-        return [f"{path}: removed, {len(old.data):,} bytes"]
-    lines = [path if path == new_path else f"{new_path}: renamed from {path}"]
-    if old_mode != new_mode:
-        lines.append(f"  mode {old_mode} became {new_mode}")
+def _headings(old: _Side, new: _Side) -> list[str]:
+    if old.content is None:
+        return [f"{new.path}: added, {len(new.content.data) if new.content else 0:,} bytes"]
+    if new.content is None:
+        return [f"{old.path}: removed, {len(old.content.data):,} bytes"]
+    lines = [old.path if old.path == new.path else f"{new.path}: renamed from {old.path}"]
+    if old.mode != new.mode:
+        lines.append(f"  mode {old.mode} became {new.mode}")
     return lines
 
 
 def _print_change(old: Content, new: Content, definition: str | None, policy: str | None) -> None:
-    """The change in engineering units, or by bytes with the reason where that cannot be."""
-    from callint.reporting.changes.text import print_changes, undefined_changes
+    """Print the change in engineering units, or in bytes with the reason why units are impossible."""
+    from callint.reporting.changes.text import print_changes
     from callint.reporting.terminal import console
 
     terminal = console(sys.stdout, colour=_colour())
     try:
         workspace = open_workspace(policy)
         # git runs its drivers at the top of the working tree, and names paths from there.
-        old, new = (replace(one, path=workspace.label(Path(one.path))) for one in (old, new))
-        subjects = DefinitionResolver(workspace, definition)
-        subject = subjects.of(new, old)
-        before, after = (subjects.image(subject, one) for one in (old, new))
-        print_changes(CheckContext(subject, after, before).changes, before, after, terminal)
+        old, new = (replace(side, path=workspace.label(Path(side.path))) for side in (old, new))
+        resolver = DefinitionResolver(workspace, definition)
+        loaded = resolver.resolve(new, old)
+        before, after = (resolver.read_image(loaded, side) for side in (old, new))
+        print_changes(compare(loaded.decoded(before), loaded.decoded(after)), before, after, terminal)
     except InputError as error:
         sys.stdout.write(f"  {clean(error.lines[0])}\n")
         for line in undefined_changes(old.data, new.data):
@@ -88,12 +98,12 @@ def _print_change(old: Content, new: Content, definition: str | None, policy: st
 
 
 def _colour() -> bool | None:
-    """Whether git would colour this diff; None where the stream itself tells.
+    """Whether git would colour this diff; None if the stream itself decides.
 
     The driver's output may go to git's pager, which shows colour although it is a pipe.
     """
     if os.environ.get("GIT_PAGER_IN_USE") != "true":
         return None
-    from callint.versioning.git.repository import wants_colour
+    from callint.versioning.git.config import wants_colour
 
     return wants_colour(Path.cwd())

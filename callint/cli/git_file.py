@@ -1,4 +1,4 @@
-"""Files that git hands to its drivers: contents, or what git-lfs stores in place of them."""
+"""Files that git passes to its drivers: contents, or git-lfs pointers to them."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from callint.reading.tree import error_with_remedy, read_as_stored, reason, requ
 
 @dataclass(frozen=True, slots=True)
 class GitFile:
-    """A file as git stores it, and the name that people know it by; git's temporary names say nothing."""
+    """A file as git stores it, and its name for people in place of git's temporary name."""
 
     name: str
     stored: bytes
@@ -23,46 +23,48 @@ class GitFile:
 
     @property
     def content(self) -> bytes:
-        """The content, behind a pointer too; InputError where it is not here."""
+        """The content, also behind a pointer; InputError if git-lfs has not fetched it."""
         if not self.is_pointer:
             return self.stored
-        from callint.versioning.git import repository as git
+        from callint.versioning.git.objects import resolve_pointer
+        from callint.versioning.git.repository import open_repository
 
         try:
-            repo = git.open_repository(Path.cwd(), bare=True)
+            repo = open_repository(Path.cwd(), bare=True)
         except InputError:
             raise InputError(f"{self.name}: {ABSENT}") from None
         try:
-            return git.behind_pointer(repo, self.stored)
+            return resolve_pointer(repo, self.stored)
         except OSError as error:
             raise InputError(f"{self.name}: {reason(error)}") from None
 
     def successor(self, content: bytes) -> bytes:
-        """What git is to store for a new content: the content, or a pointer where there was one.
+        """What git must store for a new content: the content, or a pointer if this file is one.
 
-        git itself runs no filter over what a merge driver leaves, so that the content behind a new pointer
-        goes into the store of git-lfs here. InputError where it cannot.
+        git runs no filter on the result of a merge driver, so callint itself writes the content behind a new
+        pointer into the store of git-lfs. InputError if that fails.
         """
         if not self.is_pointer:
             return content
         from callint.reporting.files.atomic_write import replace_file
         from callint.reporting.files.destinations import own_file
-        from callint.versioning.git import repository as git
+        from callint.versioning.git.objects import lfs_object_path
+        from callint.versioning.git.repository import open_repository
 
         new = pointer_to(content)
-        found = parse_pointer(new)
-        assert found is not None
-        place = git.lfs_place(git.open_repository(Path.cwd(), bare=True), found.oid)
+        lfs_pointer = parse_pointer(new)
+        assert lfs_pointer is not None
+        path = lfs_object_path(open_repository(Path.cwd(), bare=True), lfs_pointer.oid)
         try:
-            place.parent.mkdir(parents=True, exist_ok=True)
+            path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
-            raise InputError(f"{place}: it cannot be written: {reason(error)}; make room for it") from None
-        replace_file(own_file(place), content)
+            raise InputError(f"{path}: it cannot be written: {reason(error)}; make room for it") from None
+        replace_file(own_file(path), content)
         return new
 
 
 def read_git_file(file: Path, name: str) -> GitFile:
-    """A file that git hands over; InputError where it cannot be read."""
+    """A file that git passes to a driver; InputError if it is unreadable."""
     require_inside_repository(file, name)
     try:
         return GitFile(name, read_as_stored(file))

@@ -13,16 +13,16 @@ from callint.model.policy import Policy
 from callint.reading.logs import Log
 from callint.reading.tree import require_inside_repository
 
-#: From so many bytes on reading takes long enough for a progress bar.
+#: From this number of bytes on, a progress bar is useful.
 _LONG = 20 * 2**20
 
 
 def read_log(name: str, policy: Policy, definition: Definition, surfaces: Iterable[Surface]) -> LogSummary:
-    """How long the logged engine stayed where in some tables. InputError where the log is of no use."""
+    """The time that the logged engine spent in each cell of tables. InputError if the log is unusable."""
     require_inside_repository(Path(name), name)
     log = Log(Path(name), policy.log, definition.signals)
-    dwell = CellTime(surfaces, policy.log.max_gap, definition.signals)
+    time = CellTime(surfaces, policy.log.max_gap, definition.signals)
     with progress("reading the log", log.size, _LONG) as step:
         for piece in log.chunks(step):
-            dwell.add(piece)
-    return LogSummary(name, dwell, log)
+            time.add(piece)
+    return LogSummary(name, time, log)

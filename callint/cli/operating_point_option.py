@@ -10,29 +10,29 @@ from callint.fmt import unit_word
 from callint.model.definition import Definition
 from callint.model.errors import InputError
 
-#: A number, and something behind it that is none.
+#: A number followed by something else, such as a unit.
 _NUMBER_AND_MORE = re.compile(r"\s*[-+]?(\d+\.?\d*|\.\d+)\s*[^\d\s.,]")
 
 
-def parse_point(definition: Definition, words: str, option: str = "--at") -> dict[str, float]:
+def parse_point(definition: Definition, argument: str, option: str = "--at") -> dict[str, float]:
     """The values of ``engine_speed=1800,fuel_quantity=30`` by signal; InputError for anything else."""
     point: dict[str, float] = {}
-    for part in words.split(","):
+    for part in argument.split(","):
         name, sign, text = part.partition("=")
         if not sign or not name.strip():
-            point_ = ", and a decimal with a point" if part.strip().isdigit() else ""
+            decimals = ", and a decimal with a point" if part.strip().isdigit() else ""
             raise InputError(
-                f"{option} {words}: write SIGNAL=VALUE, several with commas between them{point_}"
+                f"{option} {argument}: write SIGNAL=VALUE, several with commas between them{decimals}"
             )
         signal = signal_named(definition, name.strip(), option)
         if signal.name in point:
-            raise InputError(f"{option} {words}: {signal.name} occurs twice; remove one")
+            raise InputError(f"{option} {argument}: {signal.name} occurs twice; remove one")
         point[signal.name] = number(text, f"{option} {part.strip()}", signal.unit)
     return point
 
 
 def number(text: str, place: str, unit: str = "") -> float:
-    """A finite number; InputError for anything else, with the ``unit`` where that may be the trouble."""
+    """A finite number; InputError for anything else. If a unit may follow the number, it names ``unit``."""
     try:
         value = float(text)
     except ValueError:

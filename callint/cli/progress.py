@@ -8,14 +8,14 @@ from contextlib import contextmanager
 
 
 @contextmanager
-def progress(words: str, total: int, long: int) -> Iterator[Callable[[int], None]]:
-    """What is to be called with how much is done, all told; a bar is shown from ``long`` on."""
-    if total < long or not sys.stderr.isatty():
+def progress(label: str, total: int, minimum: int) -> Iterator[Callable[[int], None]]:
+    """A function to call with the amount done so far; shows a bar if ``total`` is at least ``minimum``."""
+    if total < minimum or not sys.stderr.isatty():
         yield lambda done: None
         return
     from rich.console import Console
     from rich.progress import Progress
 
     with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(words, total=total)
+        task = bar.add_task(label, total=total)
         yield lambda done: bar.update(task, completed=done)

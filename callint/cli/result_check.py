@@ -1,4 +1,4 @@
-"""What the rules say about an image that a command makes."""
+"""Checks the images that a command makes."""
 
 from __future__ import annotations
 
@@ -7,36 +7,38 @@ from datetime import date
 from callint.checking.assignments import Assignment
 from callint.checking.checker import Checker
 from callint.checking.report import Report, sort_findings
+from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.finding import Severity
 from callint.reading.tree import OverlayTree
 from callint.reading.workspace import Workspace
-from callint.rules.context import LoadedDefinition
+from callint.versioning.file_version import Content
 
 
 class ResultChecker:
-    """Judges contents that are to be one image, beside a base that need be no file.
+    """Checks contents of one image against a base that need not be a file.
 
-    ``image`` is the name that they are judged under, as the policy knows it, ``start`` where they and the
-    base begin if they are raw files of part of the memory.
+    ``image`` is the name of the checked image, as the policy knows it. ``start`` is the start address of the
+    image and the base if they are raw files of part of the memory.
     """
 
     def __init__(
         self,
         workspace: Workspace,
-        subject: LoadedDefinition,
+        loaded: LoadedDefinition,
         image: str,
-        basis: str,
-        base: bytes,
+        base: Content,
         start: int | None = None,
     ) -> None:
-        self._tree = OverlayTree(workspace, {basis: base})
-        self._inspector = Checker(self._tree, workspace.policy, date.today(), is_compared=True)
-        self._assignment = Assignment(image, (subject.file.path,), (basis,), start)
-        self._plan = subject.layout
+        self._tree = OverlayTree(workspace, {base.name: base.data})
+        self._checker = Checker(self._tree, workspace.policy, date.today(), is_compared=True)
+        self._assignment = Assignment(image, (loaded.file.path,), (base.name,), start)
+        self._layout = loaded.layout
 
     def errors(self, data: bytes) -> Report:
-        """The errors of a content, in order, without what is waived or what the base has in the same way."""
+        """The errors of a content, sorted, without waived errors and errors that the base has too."""
         self._tree.files[self._assignment.image] = data
-        found = sort_findings(self._inspector.check_image(self._assignment))
-        errors = tuple(one for one in found if one.severity is Severity.ERROR and not one.waived)
-        return Report(errors, 1, len(self._plan.table_items), self._plan.size)
+        findings = sort_findings(self._checker.check_image(self._assignment))
+        errors = [
+            finding for finding in findings if finding.severity is Severity.ERROR and not finding.waived
+        ]
+        return Report(tuple(errors), 1, len(self._layout.table_items), self._layout.size)

@@ -1,4 +1,4 @@
-"""From two images to a review of them."""
+"""A review of two images."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 from callint.checking.assignments import Assignment, assignment_of_named
 from callint.checking.checker import Checker
 from callint.checking.new_findings import KnownFindings, new_findings
-from callint.cli.image_loading import AuthorshipFactory, DefinitionResolver
+from callint.cli.authorship import AuthorshipFactory
+from callint.cli.definition_resolver import DefinitionResolver
 from callint.cli.log_option import read_log
 from callint.cli.revision_pairs import two_images
 from callint.decoding.surfaces import surfaces
@@ -22,12 +23,12 @@ from callint.rules.registry import refuse_unknown_rules
 from callint.versioning.review import Digests, ImageState, Review, ReviewedImage
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
-    from callint.versioning.git.repository import LoggedCommit
+    from callint.versioning.git.log import LoggedCommit
 
 
 @dataclass(frozen=True, slots=True)
 class ReviewOptions:
-    """What was asked for beside OLD and NEW."""
+    """The definition, the date and the driving log that the command line names."""
 
     definition: str | None = None
     day: date | None = None
@@ -35,73 +36,75 @@ class ReviewOptions:
 
 
 def review_of_images(
-    workspace: Workspace, words: tuple[str, ...], wish: ReviewOptions
+    workspace: Workspace, arguments: tuple[str, ...], options: ReviewOptions
 ) -> tuple[Review, Workspace]:
-    """Two images, and the workplace that knows them. InputError where one of them cannot be read."""
-    workspace, old, new = two_images(workspace, wish.definition, words)
+    """The review of two images, and their workspace. InputError if one of them is unreadable."""
+    workspace, old, new = two_images(workspace, options.definition, arguments)
     refuse_unknown_rules(workspace.policy)
-    subjects = DefinitionResolver(workspace, wish.definition)
-    subject = subjects.of(new, old)
-    before, after = (subjects.image(subject, one) for one in (old, new))
+    resolver = DefinitionResolver(workspace, options.definition)
+    loaded = resolver.resolve(new, old)
+    before, after = (resolver.read_image(loaded, content) for content in (old, new))
     policy = workspace.policy
-    found = assignment_of_named(policy, new.path) or assignment_of_named(policy, old.path)
-    bases = found.bases if found else ()
-    one = Assignment(new.path, (subject.file.path,), bases or (old.name,), subjects.start_of(new))
-    # OLD is judged as NEW would be, so that what both have is known by its content.
+    known_as = assignment_of_named(policy, new.path) or assignment_of_named(policy, old.path)
+    bases = known_as.bases if known_as else ()
+    assignment = Assignment(new.path, (loaded.file.path,), bases or (old.name,), resolver.start_of(new))
+    # OLD is checked under the name of NEW, so that findings of both have the same content digest.
     trees = (
         OverlayTree(workspace, {**({} if bases else {old.name: old.data}), new.path: new.data}),
         OverlayTree(workspace, {new.path: old.data}),
     )
-    commit = _commit_of(words[1])
-    day = Day(policy, wish.day, commit, {new.path, ""})
-    witness = AuthorshipFactory().of(workspace, policy.path)
-    inspector, earlier = (Checker(tree, policy, day.judging, witness, is_compared=True) for tree in trees)
-    report = inspector.report([one])
-    known = KnownFindings(earlier.report([replace(one, bases=bases)]), policy.fail_on)
+    commit = _commit_of(arguments[1])
+    day = ReviewDay(policy, options.day, commit, {new.path, ""})
+    authorship = AuthorshipFactory().for_tree(workspace, policy.path)
+    checker, earlier = (Checker(tree, policy, day.checked, authorship, is_compared=True) for tree in trees)
+    report = checker.report([assignment])
+    known = KnownFindings(earlier.report([replace(assignment, bases=bases)]), policy.fail_on)
     report = new_findings(report, [known], policy.fail_on)
     image = ReviewedImage(
         path=new.path,
         state=ImageState.SAME if old.data == new.data else ImageState.CHANGED,
         old=old.name,
         new=new.name,
-        base=inspector.loader.choose_base(subject, one, after).path,
-        context=CheckContext(subject, after, before),
+        base=checker.loader.choose_base(loaded, assignment, after).path,
+        context=CheckContext(loaded, after, before),
         sha256=Digests.of(old, new),
     )
-    image = with_log(image, subjects, wish.log)
-    return Review(new.name, old.name, new.name, (image,), report, commit, day.shown), workspace
+    image = with_log(image, resolver, options.log)
+    return Review(new.name, old.name, new.name, (image,), report, commit, day.printed), workspace
 
 
-def _commit_of(word: str) -> LoggedCommit | None:
-    """The commit that ``REV:path`` leads to."""
-    revision = word.partition(":")[0]
-    if ":" not in word or not revision or Path(word).exists():
+def _commit_of(argument: str) -> LoggedCommit | None:
+    """The commit in ``REV:path``; None for a file on disk or in the index."""
+    revision = argument.partition(":")[0]
+    if ":" not in argument or not revision or Path(argument).exists():
         return None
-    from callint.versioning.git import repository as git
+    from callint.versioning.git.log import read_commit
+    from callint.versioning.git.repository import open_repository
 
-    return git.stated_commit(git.open_repository(Path.cwd(), bare=True), revision)
+    return read_commit(open_repository(Path.cwd(), bare=True), revision)
 
 
-class Day:
-    """The day for which waivers are judged: what was asked for, or the commit's.
+class ReviewDay:
+    """The day for which waivers are checked: the requested one, or else the commit's, or else today.
 
-    Without either it is today, and only ``shown`` where it matters, as a waiver of these images ends.
+    ``printed`` is the day that the review shows: None if it is today and no waiver of these images has a last
+    day.
     """
 
     def __init__(
-        self, policy: Policy, asked: date | None, commit: LoggedCommit | None, images: set[str]
+        self, policy: Policy, requested: date | None, commit: LoggedCommit | None, images: set[str]
     ) -> None:
-        written = commit.authored if commit else None
-        given = asked or (written.date() if written else None)
-        self.judging = given or date.today()
-        matters = any(waiver.until and waiver.image in images for waiver in policy.waivers)
-        self.shown = self.judging if given or matters else None
+        authored = commit.authored if commit else None
+        given = requested or (authored.date() if authored else None)
+        self.checked = given or date.today()
+        has_last_day = any(waiver.until and waiver.image in images for waiver in policy.waivers)
+        self.printed = self.checked if given or has_last_day else None
 
 
-def with_log(image: ReviewedImage, subjects: DefinitionResolver, log: str | None) -> ReviewedImage:
+def with_log(image: ReviewedImage, resolver: DefinitionResolver, log: str | None) -> ReviewedImage:
     """The image with the logged time in the cells of the tables that changed, if there is a log."""
     if log is None or image.context is None or image.context.image is None:
         return image
-    case = image.context
-    asked = surfaces(case.new, case.changes.touched_tables)
-    return replace(image, log=read_log(log, subjects.policy, case.definition, asked))
+    context = image.context
+    changed = surfaces(context.new, context.changes.touched_tables)
+    return replace(image, log=read_log(log, resolver.policy, context.definition, changed))

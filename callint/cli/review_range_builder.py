@@ -1,4 +1,4 @@
-"""From two revisions to a review of all images that they have in different states."""
+"""A review of all images that differ between two revisions."""
 
 from __future__ import annotations
 
@@ -13,10 +13,11 @@ from callint.checking.assignments import Assignment, assignment
 from callint.checking.checker import Checker
 from callint.checking.new_findings import KnownFindings, new_findings
 from callint.checking.report import Report
-from callint.cli.image_loading import AuthorshipFactory, DefinitionResolver
+from callint.cli.authorship import AuthorshipFactory
+from callint.cli.definition_resolver import DefinitionResolver
 from callint.cli.progress import progress
-from callint.cli.review_builder import Day, ReviewOptions, with_log
-from callint.cli.revision_pairs import demand_revisions
+from callint.cli.review_builder import ReviewDay, ReviewOptions, with_log
+from callint.cli.revision_pairs import require_revisions
 from callint.fmt import count
 from callint.model.errors import InputError
 from callint.reading.tree import OverlayTree, reason
@@ -29,67 +30,71 @@ from callint.versioning.review import Digests, ImageState, Review, ReviewedImage
 if TYPE_CHECKING:  # git is slow to import
     from callint.versioning.ranges import Span
 
-#: From so many images on the work is long enough for a progress bar.
+#: From this number of images on, a progress bar is useful.
 _LONG = 4
 
 
-def review_of_range(words: tuple[str, ...], wish: ReviewOptions) -> tuple[Review, Workspace]:
-    """What two revisions have in different states, by the policy and the definitions of the new one.
+def review_of_range(arguments: tuple[str, ...], options: ReviewOptions) -> tuple[Review, Workspace]:
+    """The review of two revisions, by the policy and the definitions of the new one.
 
-    ``words`` are the revisions, and behind them paths to which the review is confined.
+    ``arguments`` are the two revisions and, optionally, paths to which the review is restricted.
     """
     from callint.versioning import ranges
-    from callint.versioning.git import repository as git
+    from callint.versioning.git.log import read_commit
+    from callint.versioning.git.repository import open_repository
 
-    demand_revisions(words)
-    span = ranges.between(Path.cwd(), words[0], words[1])
+    require_revisions(arguments)
+    old, new, *paths = arguments
+    span = ranges.between(Path.cwd(), old, new)
     refuse_unknown_rules(span.policy)
-    _demand_images(span, words)
-    commit = git.stated_commit(git.open_repository(Path.cwd(), bare=True), words[1])
+    _require_images(span, f"{old}..{new}", paths)
+    commit = read_commit(open_repository(Path.cwd(), bare=True), new)
     workspace = Workspace(span.folder, span.policy, span.new)
-    subjects = DefinitionResolver(workspace, None)
-    stretch = _Stretch(span, words)
-    day = Day(span.policy, wish.day, commit, {*(one.path for one in stretch.versions), ""})
-    report = stretch.report(day.judging)
-    told = {finding.image for finding in report.findings}
-    images = [_reviewed(subjects, one) for one in stretch.versions]
-    # A change of the policy touches every image; those that it says nothing new about are no news.
-    images = [one for one in images if one.state is not ImageState.SAME or one.renamed or one.path in told]
-    images = [with_log(one, subjects, wish.log) for one in images]
-    shown = {"", *(one.path for one in images)}
-    known = tuple(finding for finding in report.known or () if finding.image in shown)
-    report = replace(report, known=known)
-    course = ranges.course(Path.cwd(), words[0], words[1])
+    resolver = DefinitionResolver(workspace, None)
+    reviewed_range = _ReviewedRange(span, (old, new), paths)
+    versions = reviewed_range.versions
+    day = ReviewDay(span.policy, options.day, commit, {*(version.path for version in versions), ""})
+    report = reviewed_range.report(day.checked)
+    with_findings = {finding.image for finding in report.findings}
+    images = [_reviewed(resolver, version) for version in versions]
+    # A change of the policy puts every image into the scope; the review omits those without any difference.
+    images = [
+        image
+        for image in images
+        if image.state is not ImageState.SAME or image.renamed or image.path in with_findings
+    ]
+    images = [with_log(image, resolver, options.log) for image in images]
+    listed = {"", *(image.path for image in images)}
+    known = tuple(finding for finding in report.known or () if finding.image in listed)
     review = Review(
-        _title(images, words),
-        words[0],
-        words[1],
-        tuple(images),
-        report,
-        commit,
-        day.shown,
-        course,
-        tuple(words[2:]),
+        title=_title(images, f"{old}..{new}", paths),
+        old=old,
+        new=new,
+        images=tuple(images),
+        report=replace(report, known=known),
+        commit=commit,
+        day=day.printed,
+        course=ranges.course(Path.cwd(), old, new),
+        paths=tuple(paths),
     )
     return review, workspace
 
 
-def _demand_images(span: Span, words: tuple[str, ...]) -> None:
-    """InputError where neither revision has an image below one of the named paths."""
+def _require_images(span: Span, revisions: str, selected: list[str]) -> None:
+    """InputError if neither revision has an image below one of the selected paths."""
     from callint.versioning.revisions import is_below
 
     paths = {path for tree in (span.old, span.new) for path in tree.paths()}
     images = [span.from_top(path) for path in paths if assignment(span.policy, path) is not None]
-    for place in words[2:]:
+    for place in selected:
         if not any(is_below(path, [place]) for path in images):
-            between = f"{words[0]}..{words[1]}"
-            raise InputError(f"{between}: no image below {place}; paths begin at the top of the repository")
+            raise InputError(f"{revisions}: no image below {place}; paths begin at the top of the repository")
 
 
-def _title(images: list[ReviewedImage], words: tuple[str, ...]) -> str:
+def _title(images: list[ReviewedImage], revisions: str, paths: list[str]) -> str:
     if len(images) != 1:
-        below = f" below {' and '.join(words[2:])}" if words[2:] else ""
-        return f"{count(len(images), 'image')}{below}, {words[0]}..{words[1]}"
+        below = f" below {' and '.join(paths)}" if paths else ""
+        return f"{count(len(images), 'image')}{below}, {revisions}"
     (image,) = images
     if image.renamed:
         return f"{image.renamed} → {image.path}, taken for renamed by git"
@@ -98,54 +103,54 @@ def _title(images: list[ReviewedImage], words: tuple[str, ...]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Version:
-    """An image in two revisions: its contents, or why one cannot be read.
+    """An image in two revisions. ``read_error`` says why one of its contents is unreadable.
 
-    ``one`` is what the policy says about it, None where it was removed.
+    ``assignment`` is None if the image was removed.
     """
 
     path: str
-    one: Assignment | None
+    assignment: Assignment | None
     old: Content | None
     new: Content | None
-    trouble: str = ""
+    read_error: str = ""
 
 
-class _Stretch:
-    """What lies between two revisions: the images that differ, or that are judged by what differs."""
+class _ReviewedRange:
+    """The images that differ between two revisions, or whose definition, base or policy differs."""
 
-    def __init__(self, span: Span, words: tuple[str, ...]) -> None:
+    def __init__(self, span: Span, revisions: tuple[str, str], paths: list[str]) -> None:
         from callint.versioning.revisions import changed_names
 
         self._span = span
-        self._revisions = old, new = words[0], words[1]
-        self._is_whole = len(words) == 2
-        names = list(changed_names(Path.cwd(), span.folder, old, new, words[2:]))
-        before = {now: then for then, now in names if then and now}
-        touched = {one.image: one for one in span.touched.images}
-        if not self._is_whole:
-            touched = {now: touched[now] for _, now in names if now in touched}
-        found = [self._version(one, before.get(path, path)) for path, one in touched.items()]
-        found += [self._gone(then) for then, now in names if then and self._went(then, now)]
-        self.versions = sorted(found, key=lambda one: one.path)
+        self._revisions = revisions
+        self._is_complete = not paths
+        renames = list(changed_names(Path.cwd(), span.folder, *revisions, paths))
+        old_paths = {new: old for old, new in renames if old and new}
+        in_scope = {image.image: image for image in span.scope.images}
+        if paths:
+            in_scope = {new: in_scope[new] for _, new in renames if new in in_scope}
+        versions = [self._version(image, old_paths.get(path, path)) for path, image in in_scope.items()]
+        versions += [self._removed(old) for old, new in renames if old and self._is_removal(old, new)]
+        self.versions = sorted(versions, key=lambda version: version.path)
 
-    def _went(self, before: str, after: str | None) -> bool:
-        """Whether an image went away: it was removed, or renamed to what the policy does not name."""
+    def _is_removal(self, old: str, new: str | None) -> bool:
+        """Whether an image was removed, or renamed to a path that the policy does not name."""
         policy = self._span.policy
-        return assignment(policy, before) is not None and (not after or assignment(policy, after) is None)
+        return assignment(policy, old) is not None and (not new or assignment(policy, new) is None)
 
-    def _version(self, one: Assignment, before: str) -> _Version:
-        old, old_trouble = self._content(0, before)
-        new, new_trouble = self._content(1, one.image)
-        return _Version(one.image, one, old, new, new_trouble or old_trouble)
+    def _version(self, image: Assignment, old_path: str) -> _Version:
+        old, old_error = self._read(0, old_path)
+        new, new_error = self._read(1, image.image)
+        return _Version(image.image, image, old, new, new_error or old_error)
 
-    def _gone(self, path: str) -> _Version:
-        content, trouble = self._content(0, path)
-        return _Version(path, None, content, None, trouble)
+    def _removed(self, path: str) -> _Version:
+        content, error = self._read(0, path)
+        return _Version(path, None, content, None, error)
 
-    def _content(self, number: int, path: str) -> tuple[Content | None, str]:
-        """A file of the old (0) or new revision (1), or why it cannot be read; neither where it is not."""
-        tree = (self._span.old, self._span.new)[number]
-        name = f"{self._revisions[number]}:{self._span.from_top(path)}"
+    def _read(self, side: int, path: str) -> tuple[Content | None, str]:
+        """A file of the old (0) or new revision (1), or why it is unreadable; None and "" if it is absent."""
+        tree = (self._span.old, self._span.new)[side]
+        name = f"{self._revisions[side]}:{self._span.from_top(path)}"
         try:
             return Content(name, path, tree.read(path)), ""
         except FileNotFoundError:
@@ -154,45 +159,45 @@ class _Stretch:
             return None, f"{name}: {reason(error)}"
 
     def report(self, day: date) -> Report:
-        """The findings in the new revision, those apart that the old one has too.
+        """The findings in the new revision; those that the old revision has too are ``known``.
 
-        OLD is judged under the new paths, so that what both have is known by its content.
+        OLD is checked under the new paths, so that findings of both have the same content digest.
         """
         span = self._span
-        witnesses = AuthorshipFactory()
+        authorships = AuthorshipFactory()
         old, new = (OverlayTree(tree) for tree in (span.old, span.new))
         earlier: list[Assignment] = []
         later: list[Assignment] = []
         for version in self.versions:
-            if version.one is None:
+            if version.assignment is None:
                 continue
-            one = version.one
+            image = version.assignment
             if version.old is not None:
-                old.files[one.image] = version.old.data
-                earlier.append(one)
-                if not one.bases:
+                old.files[image.image] = version.old.data
+                earlier.append(image)
+                if not image.bases:
                     new.files[version.old.name] = version.old.data
-                    one = replace(one, bases=(version.old.name,))
-            later.append(one)
-        definitions = span.touched.definitions if self._is_whole else ()
+                    image = replace(image, bases=(version.old.name,))
+            later.append(image)
+        definitions = span.scope.definitions if self._is_complete else ()
         stored = set(span.old.paths())
-        before = [path for path in definitions if path in stored]
-        step = itertools.count(1)
-        with progress("checking", len(later) + len(earlier), _LONG) as done:
+        old_definitions = [path for path in definitions if path in stored]
+        done = itertools.count(1)
+        with progress("checking", len(later) + len(earlier), _LONG) as step:
 
-            def inspected(tree: OverlayTree, images: list[Assignment], named: Sequence[str]) -> Report:
-                witness = witnesses.of(tree.below, span.policy.path)
-                inspector = Checker(tree, span.policy, day, witness, is_compared=True)
-                is_whole = tree is new and self._is_whole and span.touched.whole
-                return inspector.report(images, named, is_whole, lambda path: done(next(step)))
+            def check(tree: OverlayTree, images: list[Assignment], named: Sequence[str]) -> Report:
+                authorship = authorships.for_tree(tree.below, span.policy.path)
+                checker = Checker(tree, span.policy, day, authorship, is_compared=True)
+                is_complete = tree is new and self._is_complete and span.scope.is_complete
+                return checker.report(images, named, is_complete, lambda path: step(next(done)))
 
             fail_on = span.policy.fail_on
-            known = KnownFindings(inspected(old, earlier, before), fail_on)
-            return new_findings(inspected(new, later, definitions), [known], fail_on)
+            known = KnownFindings(check(old, earlier, old_definitions), fail_on)
+            return new_findings(check(new, later, definitions), [known], fail_on)
 
 
-def _reviewed(subjects: DefinitionResolver, version: _Version) -> ReviewedImage:
-    """An image of a range, compared where that can be."""
+def _reviewed(resolver: DefinitionResolver, version: _Version) -> ReviewedImage:
+    """An image of a range, compared if both versions are readable."""
     old, new = version.old, version.new
     image = ReviewedImage(
         path=version.path,
@@ -200,31 +205,31 @@ def _reviewed(subjects: DefinitionResolver, version: _Version) -> ReviewedImage:
         old=old.name if old else "",
         new=new.name if new else "",
         renamed=old.path if old and old.path != version.path else "",
-        problem=version.trouble,
+        problem=version.read_error,
         sha256=Digests.of(old, new),
     )
-    if new is None or version.trouble:
+    if new is None or version.read_error:
         return image
     try:
-        subject = subjects.of(new)
-        after = subjects.image(subject, new)
-        base_name, base = subjects.base_of(new, subject, after, None)
+        loaded = resolver.resolve(new)
+        after = resolver.read_image(loaded, new)
+        base_name, base = resolver.read_base(loaded, new, after, None)
         if old is None:
-            return replace(image, context=CheckContext(subject, after, base), old=base_name, base=base_name)
-        before = subjects.image(subject, old)
+            return replace(image, context=CheckContext(loaded, after, base), old=base_name, base=base_name)
+        before = resolver.read_image(loaded, old)
     except InputError as error:
-        # The remedy is for a command line that names one image.
+        # The remedy at the end is for a command line that names a single image.
         line = error.lines[0]
         image = replace(image, problem=line.rpartition("; ")[0] or line)
         return image if image.state is ImageState.SAME else replace(image, state=ImageState.UNREADABLE)
-    has_base = version.one is not None and version.one.bases
+    has_base = version.assignment is not None and version.assignment.bases
     return replace(
-        image, context=CheckContext(subject, after, before), base=base_name if has_base else old.name
+        image, context=CheckContext(loaded, after, before), base=base_name if has_base else old.name
     )
 
 
 def _state(version: _Version) -> ImageState:
-    if version.trouble:
+    if version.read_error:
         return ImageState.UNREADABLE
     if version.new is None:
         return ImageState.REMOVED

@@ -19,39 +19,39 @@ if TYPE_CHECKING:
 
     from callint.checking.parallel import WorkerPool
 
-#: A process is worth its start from so many images on.
-_WORTH = 16
-#: So many seconds a cluster may take to answer.
-_PATIENCE = 10
+#: The number of images per process from which its start pays off.
+_IMAGES_PER_PROCESS = 16
+#: The seconds that a cluster may take to answer.
+_TIMEOUT = 10
 
 
 def usable_cores() -> int:
-    """How many processors this process may use."""
+    """The number of CPUs that this process may use."""
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
 
 
 def amount(jobs: int | None, images: int) -> int:
-    """How many processes check so many images: as many as asked for, or as many as are worth it."""
-    wanted = min(usable_cores(), images // _WORTH) if jobs is None else min(jobs, images)
+    """The number of processes for a number of images: as requested, or as many as pay off."""
+    wanted = min(usable_cores(), images // _IMAGES_PER_PROCESS) if jobs is None else min(jobs, images)
     return max(1, wanted)
 
 
 @contextmanager
 def workers(jobs: int | None, executor: str | None, images: int) -> Iterator[WorkerPool | None]:
-    """The crew for so many images; None where the command does the work itself.
+    """The worker pool for a number of images; None if this process checks them itself.
 
-    InputError where there is no such cluster.
+    InputError if the cluster does not exist.
     """
     if executor is not None:
         if jobs is not None:
             raise InputError("--executor and --jobs exclude each other; leave out one")
-        with _cluster(executor) as crew:
-            yield crew
+        with _cluster(executor) as pool:
+            yield pool
     elif amount(jobs, images) > 1:
-        with _processes(amount(jobs, images)) as crew:
-            yield crew
+        with _processes(amount(jobs, images)) as pool:
+            yield pool
     else:
         yield None
 
@@ -64,41 +64,41 @@ def _processes(size: int) -> Iterator[WorkerPool]:
     from callint.checking.parallel import WorkerPool
 
     class Pool(ProcessPoolExecutor):
-        """Starts its processes deaf to Ctrl-C, which would end them before they can ignore it."""
+        """Blocks signals while it starts a process: Ctrl-C would end the process before it can ignore it."""
 
-        def submit(self, *arguments: Any, **named: Any) -> Future[Any]:
-            with _deaf():
-                return super().submit(*arguments, **named)
+        def submit(self, *arguments: Any, **keywords: Any) -> Future[Any]:
+            with _signals_deferred():
+                return super().submit(*arguments, **keywords)
 
     @cache
-    def lost() -> None:
+    def report_loss() -> None:
         sys.stderr.write(
             "callint: a worker process ended early, possibly for lack of memory; continuing without it\n"
         )
 
-    executor = Pool(size, _quiet_start(), _begin)
-    before = signal.signal(signal.SIGTERM, _cancelled)
+    executor = Pool(size, _spawn_context(), _start_worker)
+    previous = signal.signal(signal.SIGTERM, _exit_on_signal)
     try:
-        yield WorkerPool(executor, size, False, lost)
+        yield WorkerPool(executor, size, False, report_loss)
     finally:
-        signal.signal(signal.SIGTERM, before)
-        if lost.cache_info().currsize:
-            # One that was started while others were ended would wait for work, and be waited for, for ever.
-            for one in active_children():
-                one.kill()
-        # A task takes less than a second; whoever presses Ctrl-C waits for those that have begun.
+        signal.signal(signal.SIGTERM, previous)
+        if report_loss.cache_info().currsize:
+            # A process that started while others died would wait for work forever, and callint for it.
+            for process in active_children():
+                process.kill()
+        # A task takes less than a second; after Ctrl-C callint waits for those that have begun.
         executor.shutdown(wait=True, cancel_futures=True)
 
 
-def _cancelled(number: int, frame: object) -> None:
-    """End in order, so that the processes end too; with the status that shells give for a signal."""
+def _exit_on_signal(number: int, frame: object) -> None:
+    """Exit in order, so that the processes end too; with the status that shells give for a signal."""
     raise SystemExit(128 + number)
 
 
-def _quiet_start() -> SpawnContext:
-    """How processes are started: as new ones, which share no thread, lock or open file with this one.
+def _spawn_context() -> SpawnContext:
+    """The way to start processes: spawned, so that they share no thread, lock or open file with this one.
 
-    Each begins as ``python -c``, which would find modules in the folder where it runs first: a stranger's
+    Each starts as ``python -c``, which would first look for modules in the current folder: a stranger's
     repository.
     """
     from multiprocessing import get_context
@@ -108,30 +108,32 @@ def _quiet_start() -> SpawnContext:
 
 
 @contextmanager
-def _deaf() -> Iterator[None]:
-    """Ctrl-C, and what ends a process in order, wait until this is over.
+def _signals_deferred() -> Iterator[None]:
+    """Defer SIGINT and SIGTERM until the block ends.
 
-    A process that is started meanwhile hears neither until it can. Handlers are needed beside the mask: a
-    thread of a library that has no mask takes the signal for all.
+    A process that starts in the block receives neither until it unblocks them. The mask alone is not enough:
+    a library's thread without the mask would receive the signal for the whole process.
     """
-    heard: list[int] = []
+    received: list[int] = []
     numbers = (signal.SIGINT, signal.SIGTERM)
-    handlers = {one: signal.signal(one, lambda number, frame: heard.append(number)) for one in numbers}
+    handlers = {
+        number: signal.signal(number, lambda number, frame: received.append(number)) for number in numbers
+    }
     can_mask = hasattr(signal, "pthread_sigmask")
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, numbers) if can_mask else ()
+    previous = signal.pthread_sigmask(signal.SIG_BLOCK, numbers) if can_mask else ()
     try:
         yield
     finally:
         if can_mask:
-            signal.pthread_sigmask(signal.SIG_SETMASK, before)
-        for one, handler in handlers.items():
-            signal.signal(one, handler or signal.SIG_DFL)
-        for number in heard:
-            signal.raise_signal(number)
+            signal.pthread_sigmask(signal.SIG_SETMASK, previous)
+        for number, handler in handlers.items():
+            signal.signal(number, handler or signal.SIG_DFL)
+        for signal_number in received:
+            signal.raise_signal(signal_number)
 
 
-def _begin() -> None:
-    """In a new process: it is its parent that Ctrl-C is for, and it does not outlive that."""
+def _start_worker() -> None:
+    """Prepare a new process: it leaves Ctrl-C to its parent, and ends with its parent."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(signal, "pthread_sigmask"):
         signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT, signal.SIGTERM})
@@ -159,11 +161,11 @@ def _cluster(name: str) -> Iterator[WorkerPool]:
     from callint.checking.parallel import WorkerPool
 
     try:
-        client = Client(address, timeout=_PATIENCE)  # type: ignore[no-untyped-call]
+        client = Client(address, timeout=_TIMEOUT)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as error:
-        what = str(error).splitlines()[0]
+        cause = str(error).splitlines()[0]
         raise InputError(
-            f"--executor {name}: the cluster does not answer: {what}; check the address"
+            f"--executor {name}: the cluster does not answer: {cause}; check the address"
         ) from None
     with client:
         size = sum(client.nthreads().values())  # type: ignore[no-untyped-call]
@@ -175,7 +177,7 @@ def _cluster(name: str) -> Iterator[WorkerPool]:
 
 @contextmanager
 def _of_client(client: object) -> Iterator[Executor]:
-    # Pure calls would be told apart by their arguments, which takes longer than to send them.
+    # Dask would hash the arguments of pure calls, which takes longer than sending them.
     executor: Executor = client.get_executor(pure=False)  # type: ignore[attr-defined]
     try:
         yield executor

@@ -1,9 +1,9 @@
-"""One module a subcommand: parse, call, report, exit status."""
+"""One module per subcommand: parse, call, report, exit status."""
 
 from __future__ import annotations
 
-#: The commands in the order of a working day. Each lives in a module of its name, or in one of MODULES where
-#: Python keeps the name for itself.
+#: The commands in the order of a working day. Each is in a module of its name, or in the one that MODULES
+#: names because its own name is a Python keyword.
 COMMANDS = {
     "demo": "create a demo repository and run check and diff on it",
     "init": "set up a repository: policy, drivers, commit hook",

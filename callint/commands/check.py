@@ -19,7 +19,8 @@ from callint.checking.checker import Checker, Find
 from callint.checking.loading import Definitions
 from callint.checking.new_findings import Key, KnownFindings, key_of, new_findings
 from callint.checking.report import Report, merge_reports
-from callint.cli.image_loading import AuthorshipFactory
+from callint.cli.authorship import AuthorshipFactory
+from callint.cli.options import as_options
 from callint.cli.progress import progress
 from callint.cli.workers import workers
 from callint.model.errors import InputError
@@ -32,15 +33,35 @@ from callint.rules.registry import refuse_unknown_rules
 if TYPE_CHECKING:  # git and processes are slow to import, and most checks need none of them
     from callint.checking.parallel import WorkerPool
     from callint.reporting.files.destinations import Destination
-    from callint.versioning.git.repository import Commit
+    from callint.versioning.git.log import Commit
     from callint.versioning.ranges import Span
-    from callint.versioning.staging import Staged, State
+    from callint.versioning.staging import StagedState, TreeState
 
-#: From so many images on the work is long enough for a progress bar.
+#: From this number of images on, a progress bar is useful.
 _LONG = 4
 
-#: For people, for programs, for code scanning, for build servers, for a review's comment, for editors.
+#: For people, programs, code scanning, build servers, comments in reviews, and editors.
 _FORMATS = ("text", "json", "sarif", "junit", "markdown", "lines")
+
+
+@dataclass(frozen=True, slots=True)
+class CheckOptions:
+    """The arguments and options of callint check."""
+
+    paths: tuple[str, ...]
+    staged: bool
+    since: str | None
+    between: str | None
+    each: bool
+    definition: str | None
+    base: str | None
+    policy_path: str | None
+    form: str
+    output: str | None
+    fail_on: str | None
+    jobs: int | None
+    executor: str | None
+    everything: bool
 
 
 @click.command()
@@ -78,43 +99,59 @@ _FORMATS = ("text", "json", "sarif", "junit", "markdown", "lines")
 )
 @click.option("--executor", metavar="NAME", help="Run the checks on a Dask cluster: dask:ADDRESS.")
 @click.option("--all", "everything", is_flag=True, help="List every finding in full.")
-def command(
-    paths: tuple[str, ...],
-    staged: bool,
-    since: str | None,
-    between: str | None,
-    each: bool,
-    definition: str | None,
-    base: str | None,
-    policy_path: str | None,
-    form: str,
-    output: str | None,
-    fail_on: str | None,
-    jobs: int | None,
-    executor: str | None,
-    everything: bool,
-) -> int:
+@as_options(CheckOptions)
+def command(options: CheckOptions) -> int:
     """Check images and their definitions.
 
     PATH is an image, a definition (.xml) or a folder. Without PATH, callint checks every file that the policy
     names. Prints nothing if it finds nothing.
     """
-    if each and not between:
-        raise InputError("--each needs --range A..B; add a range")
-    works = list(_works(paths, staged, since, between, each, definition, base, policy_path))
-    levels = [Severity(fail_on) if fail_on else work.policy.fail_on for work in works]
-    destination = None if output is None else _destination(output, works)
-    witnesses = AuthorshipFactory(between.rpartition("..")[2] or "HEAD" if between and each else "")
-    done, known, total = count(1), Definitions(), sum(len(work.images) for work in works)
-    with workers(jobs, executor, total) as crew, progress("checking", total, _LONG) as step:
-        judge = _RangeChecker(lambda path: step(next(done)), witnesses, known, crew, fail_on)
-        reports = [judge.report(work, level) for work, level in zip(works, levels, strict=True)]
-    if each and len(reports) > 1 and not works[-1].commit:
-        *reports, in_sum = reports
-        rest = _without_repeats(in_sum, reports)
+    _check_options(options)
+    targets = list(_targets(options))
+    levels = [Severity(options.fail_on) if options.fail_on else target.policy.fail_on for target in targets]
+    destination = None if options.output is None else _destination(options.output, targets)
+    reports = _check(targets, levels, options)
+    if options.each and len(reports) > 1 and not targets[-1].commit:
+        *reports, whole_range = reports
+        rest = _without_repeats(whole_range, reports)
         reports, levels = ([*reports, rest], levels) if rest.findings else (reports, levels[:-1])
-    _print(reports, levels, form, destination, everything)
+    _print(reports, levels, options, destination)
     return int(any(_fails(report, level) for report, level in zip(reports, levels, strict=True)))
+
+
+def _check_options(options: CheckOptions) -> None:
+    """InputError if options exclude or need each other."""
+    reads_git = bool(options.staged or options.since or options.between)
+    if options.each and not options.between:
+        raise InputError("--each needs --range A..B; add a range")
+    if sum(map(bool, (options.staged, options.since, options.between, options.paths))) > 1:
+        raise InputError("--staged, --since, --range and paths exclude each other; use only one")
+    if reads_git and (options.definition or options.base):
+        raise InputError(
+            "--staged, --since and --range read every file from git; remove --definition and --base"
+        )
+    if options.between and options.policy_path:
+        raise InputError("--range reads the policy from git; remove --policy")
+
+
+def _check(targets: list[_Target], levels: list[Severity], options: CheckOptions) -> list[Report]:
+    """Check the targets one after another; ``levels`` are the severities at which they fail."""
+    # With --each, the history of the range's end contains all commits.
+    newest = (options.between or "").rpartition("..")[2] or "HEAD"
+    authorship = AuthorshipFactory(newest if options.each else "")
+    done, total = count(1), sum(len(target.images) for target in targets)
+    with (
+        workers(options.jobs, options.executor, total) as pool,
+        progress("checking", total, _LONG) as step,
+    ):
+        checker = _TargetChecker(
+            step=lambda path: step(next(done)),
+            authorship=authorship,
+            definitions=Definitions(),
+            pool=pool,
+            fail_on=options.fail_on,
+        )
+        return [checker.report(target, level) for target, level in zip(targets, levels, strict=True)]
 
 
 def _fails(report: Report, level: Severity) -> bool:
@@ -122,289 +159,299 @@ def _fails(report: Report, level: Severity) -> bool:
 
 
 @dataclass(frozen=True, slots=True)
-class _Work:
-    """What is to be checked. ``place`` gives the path on disk of a file by its name in the tree.
+class _Target:
+    """What to check. ``place`` returns the path on disk of a file by its name in the tree.
 
-    ``earlier`` are the states that it is compared with, each with its own policy. Where ``is_difference``,
-    only what is new counts, beside each of these states. ``commit`` is the one commit that is judged.
+    ``is_complete`` says that images and definitions are everything that the policy names. ``earlier`` are the
+    states to compare with, each with its own policy. If ``is_difference``, only findings count that are new
+    compared with each of these states. ``commit`` is the commit that is checked, if it is a single one.
     """
 
     tree: Tree
     policy: Policy
     images: Sequence[Assignment]
     definitions: Sequence[str]
-    whole: bool
+    is_complete: bool
     place: Callable[[str], Path]
-    earlier: Sequence[State] = ()
+    earlier: Sequence[TreeState] = ()
     is_difference: bool = False
     commit: Commit | None = None
 
 
-def _works(
-    paths: tuple[str, ...],
-    staged: bool,
-    since: str | None,
-    between: str | None,
-    each: bool,
-    definition: str | None,
-    base: str | None,
-    policy_path: str | None,
-) -> Iterator[_Work]:
-    if sum(map(bool, (staged, since, between, paths))) > 1:
-        raise InputError("--staged, --since, --range and paths exclude each other; use only one")
-    if (staged or since or between) and (definition or base):
-        raise InputError(
-            "--staged, --since and --range read every file from git; remove --definition and --base"
-        )
-    if between and policy_path:
-        raise InputError("--range reads the policy from git; remove --policy")
-    if staged:
-        yield _staged_work(policy_path)
-    elif between:
-        yield from _range_work(between, each)
+def _targets(options: CheckOptions) -> Iterator[_Target]:
+    """What the options select: one target, or one for each commit of a range."""
+    if options.staged:
+        yield _staged_target(options.policy_path)
+    elif options.between:
+        yield from _range_targets(options.between, options.each)
     else:
-        workspace = open_workspace(policy_path)
-        if since:
+        workspace = open_workspace(options.policy_path)
+        if options.since:
             from callint.versioning import ranges
 
             if not workspace.policy.path:
                 raise InputError("no callint.toml in this folder or any parent; run callint init first")
-            yield _span_work(ranges.since(workspace.root, workspace.policy, workspace.tree, since))
+            yield _span_target(ranges.since(workspace.root, workspace.policy, workspace.tree, options.since))
         else:
-            yield _work(workspace, paths, definition, base)
+            yield _disk_target(workspace, options)
 
 
-def _range_work(between: str, each: bool) -> Iterator[_Work]:
+def _range_targets(between: str, each: bool) -> Iterator[_Target]:
     from callint.versioning import ranges
 
     old, new = ranges.parse_range(between, Path.cwd())
     spans = ranges.each_commit(Path.cwd(), old, new) if each else [ranges.between(Path.cwd(), old, new)]
-    yield from map(_span_work, spans)
+    yield from map(_span_target, spans)
 
 
-def _span_work(span: Span) -> _Work:
-    found, place = span.touched, span.folder.joinpath
-    return _Work(
-        span.new,
-        span.policy,
-        found.images,
-        found.definitions,
-        found.whole,
-        place,
-        span.earlier,
-        True,
-        span.commit,
+def _span_target(span: Span) -> _Target:
+    return _Target(
+        tree=span.new,
+        policy=span.policy,
+        images=span.scope.images,
+        definitions=span.scope.definitions,
+        is_complete=span.scope.is_complete,
+        place=span.folder.joinpath,
+        earlier=span.earlier,
+        is_difference=True,
+        commit=span.commit,
     )
 
 
 @dataclass(frozen=True, slots=True)
-class _RangeChecker:
-    """Checks one work after another with what they share.
+class _TargetChecker:
+    """Checks one target after another with what they share.
 
-    ``step`` is called for every image, ``definitions`` are those that were read already, ``fail_on`` is the
-    severity that the command line gives in place of the policies'.
+    ``step`` is called for every image. ``fail_on`` is the severity of the command line, which replaces those
+    of the policies. Without a ``pool`` of workers this process checks the images.
     """
 
     step: Callable[[str], None]
-    witnesses: AuthorshipFactory
+    authorship: AuthorshipFactory
     definitions: Definitions
-    crew: WorkerPool | None
+    pool: WorkerPool | None
     fail_on: str | None
 
-    def report(self, work: _Work, fail_on: Severity) -> Report:
-        """The findings of a work; only the new ones where it is a difference."""
-        refuse_unknown_rules(work.policy)
-        states = [(state.tree, state.policy) for state in work.earlier if state.policy is not None]
-        earlier = [self._inspector(tree, policy, work.is_difference) for tree, policy in states]
-        # Where an earlier state has no policy that can be read, its files are still to be compared with.
-        before = [self._inspector(one.tree, one.policy or work.policy, False) for one in work.earlier]
-        inspector = self._inspector(work.tree, work.policy, work.is_difference)
-        report = inspector.report(
-            work.images,
-            work.definitions,
-            work.whole,
+    def report(self, target: _Target, fail_on: Severity) -> Report:
+        """The findings of a target; for a difference, only the new ones."""
+        refuse_unknown_rules(target.policy)
+        # An earlier state without a readable policy still has the bases to compare with.
+        earlier = [
+            self._checker(state.tree, state.policy or target.policy, False) for state in target.earlier
+        ]
+        checker = self._checker(target.tree, target.policy, target.is_difference)
+        report = checker.report(
+            target.images,
+            target.definitions,
+            target.is_complete,
             self.step,
-            self._find(work.tree, work.policy, work.is_difference),
-            partial(base_findings, earlier=before) if before else None,
+            self._find(target.tree, target.policy, target.is_difference),
+            partial(base_findings, earlier=earlier) if earlier else None,
         )
-        if not work.is_difference:
+        if not target.is_difference:
             return report
-        known = [self._known(work, one) for one in earlier]
-        return new_findings(report, known, fail_on, work.commit.id if work.commit else "")
+        known = [
+            self._known(target, self._checker(state.tree, state.policy, True))
+            for state in target.earlier
+            if state.policy is not None
+        ]
+        return new_findings(report, known, fail_on, target.commit.id if target.commit else "")
 
-    def _known(self, work: _Work, earlier: Checker) -> KnownFindings:
-        """What an earlier state has, judged by its own policy, of what a work looks at."""
+    def _known(self, target: _Target, earlier: Checker) -> KnownFindings:
+        """The findings of an earlier state, by its own policy, about the files of a target."""
         policy, stored = earlier.policy, set(earlier.tree.paths())
         images = assignments(policy, earlier.tree)
-        if not work.whole:
-            touched = {one.image for one in work.images}
-            images = [one for one in images if one.image in touched]
-        named = policy.definitions if work.whole else work.definitions
-        definitions = [path for path in named if path in stored]
+        if not target.is_complete:
+            checked = {assignment.image for assignment in target.images}
+            images = [assignment for assignment in images if assignment.image in checked]
+        paths = policy.definitions if target.is_complete else target.definitions
+        definitions = [path for path in paths if path in stored]
         find = self._find(earlier.tree, policy, True)
-        report = earlier.report(images, definitions, work.whole, find=find)
+        report = earlier.report(images, definitions, target.is_complete, find=find)
         return KnownFindings(report, Severity(self.fail_on) if self.fail_on else policy.fail_on)
 
-    def _inspector(self, tree: Tree, policy: Policy, is_compared: bool) -> Checker:
-        witness = self.witnesses.of(tree, policy.path)
-        return Checker(tree, policy, date.today(), witness, self.definitions, is_compared)
+    def _checker(self, tree: Tree, policy: Policy, is_compared: bool) -> Checker:
+        authorship = self.authorship.for_tree(tree, policy.path)
+        return Checker(tree, policy, date.today(), authorship, self.definitions, is_compared)
 
     def _find(self, tree: Tree, policy: Policy, is_compared: bool) -> Find | None:
-        return None if self.crew is None else partial(self.crew.find, tree, policy, is_compared=is_compared)
+        return None if self.pool is None else partial(self.pool.find, tree, policy, is_compared=is_compared)
 
 
-def _without_repeats(whole: Report, commits: Sequence[Report]) -> Report:
-    """What a range brings in sum that none of its commits was blamed for."""
-    blamed = {_blame(finding) for report in commits for finding in report.findings}
-    rest = tuple(finding for finding in whole.findings if _blame(finding) not in blamed)
-    return replace(whole, findings=rest)
+def _without_repeats(whole_range: Report, commits: Sequence[Report]) -> Report:
+    """The findings of a whole range without those that one of its commits has."""
+    of_commits = {_comparison_key(finding) for report in commits for finding in report.findings}
+    rest = tuple(finding for finding in whole_range.findings if _comparison_key(finding) not in of_commits)
+    return replace(whole_range, findings=rest)
 
 
-def _blame(finding: Finding) -> Key:
-    """What tells findings of one range apart; those that cannot be read in two states are one."""
+def _comparison_key(finding: Finding) -> Key:
+    """The key of a finding within a range; a finding about an unreadable file has no other key."""
     return key_of(finding) or (finding.rule, finding.image, finding.definition, finding.message)
 
 
-def _work(workspace: Workspace, paths: tuple[str, ...], definition: str | None, base: str | None) -> _Work:
+def _disk_target(workspace: Workspace, options: CheckOptions) -> _Target:
+    """The files on disk that the command line names, or everything that the policy names."""
     policy = workspace.policy
-    definitions = (workspace.name(definition),) if definition else None
-    bases = (workspace.name(base),) if base else None
-    if paths:
-        images, others = _named(workspace, paths, definitions)
-    elif not policy.path:
+    definitions = (workspace.name(options.definition),) if options.definition else None
+    bases = (workspace.name(options.base),) if options.base else None
+    if options.paths:
+        images, named_definitions = _named_files(workspace, options.paths, definitions)
+    else:
+        images, named_definitions = _policy_files(workspace)
+    images = [
+        replace(image, definitions=definitions or image.definitions, bases=bases or image.bases)
+        for image in images
+    ]
+    return _Target(workspace, policy, images, named_definitions, not options.paths, workspace.place)
+
+
+def _policy_files(workspace: Workspace) -> tuple[list[Assignment], list[str]]:
+    """The images and definitions that the policy names; InputError if there are no images."""
+    policy = workspace.policy
+    if not policy.path:
         raise InputError(
             "no callint.toml in this folder or any parent; "
             "run callint init, or pass an image and --definition"
         )
-    else:
-        images, others = assignments(policy, workspace.tree), list(policy.definitions)
-        if not images:
-            words = "no file matches its paths; correct them"
-            if not policy.images:
-                words = "it names no images; add [[images]] entries"
-            raise InputError(f"{policy.path}: {words}")
-    images = [
-        replace(one, definitions=definitions or one.definitions, bases=bases or one.bases) for one in images
-    ]
-    return _Work(workspace, policy, images, others, not paths, workspace.place)
+    images = assignments(policy, workspace.tree)
+    if not images:
+        problem = "no file matches its paths; correct them"
+        if not policy.images:
+            problem = "it names no images; add [[images]] entries"
+        raise InputError(f"{policy.path}: {problem}")
+    return images, list(policy.definitions)
 
 
-def _named(
+def _named_files(
     workspace: Workspace, paths: tuple[str, ...], definitions: tuple[str, ...] | None
 ) -> tuple[list[Assignment], list[str]]:
     """The images and the definitions that the command line names."""
     images: list[Assignment] = []
-    others: list[str] = []
+    named_definitions: list[str] = []
     for path in paths:
         label = workspace.name(path)
         if Path(path).is_dir():
             del workspace.named[label]
-            inside = "" if label == "." else f"{label}/"
-            below = [
-                one for one in assignments(workspace.policy, workspace.tree) if one.image.startswith(inside)
-            ]
-            definitions_below = [one for one in workspace.policy.definitions if one.startswith(inside)]
-            if not below and not definitions_below:
-                raise InputError(
-                    f"{path}: the policy names no image below this folder; pass the images themselves"
-                )
-            images += below
-            others += definitions_below
+            images_below, definitions_below = _files_below(workspace, path, label)
+            images += images_below
+            named_definitions += definitions_below
         elif label in workspace.policy.definitions or path.lower().endswith(".xml"):
-            others.append(label)
+            named_definitions.append(label)
         else:
-            images.append(_assigned(workspace.policy, label, definitions))
-    return images, others
+            images.append(_assign(workspace.policy, label, definitions))
+    return images, named_definitions
 
 
-def _assigned(policy: Policy, label: str, definitions: tuple[str, ...] | None) -> Assignment:
-    found = assignment_of_named(policy, label)
-    if found is not None:
-        return found
+def _files_below(workspace: Workspace, path: str, label: str) -> tuple[list[Assignment], list[str]]:
+    """The policy's images and definitions below a folder; InputError if there are none."""
+    prefix = "" if label == "." else f"{label}/"
+    images = [
+        image for image in assignments(workspace.policy, workspace.tree) if image.image.startswith(prefix)
+    ]
+    definitions = [definition for definition in workspace.policy.definitions if definition.startswith(prefix)]
+    if not images and not definitions:
+        raise InputError(f"{path}: the policy names no image below this folder; pass the images themselves")
+    return images, definitions
+
+
+def _assign(policy: Policy, label: str, definitions: tuple[str, ...] | None) -> Assignment:
+    assignment = assignment_of_named(policy, label)
+    if assignment is not None:
+        return assignment
     if definitions is None:
-        where = policy.path or "a callint.toml"
+        place = policy.path or "a callint.toml"
         raise InputError(
-            f"{label}: no definition is known for it; add the image to {where}, or pass --definition"
+            f"{label}: no definition is known for it; add the image to {place}, or pass --definition"
         )
     return Assignment(label, definitions, ())
 
 
-def _staged_work(policy_path: str | None) -> _Work:
-    from callint.versioning.staging import staged  # git is slow to import, and only a hook needs it
+def _staged_target(policy_path: str | None) -> _Target:
+    from callint.versioning.staging import read_staged  # git is slow to import, and only a hook needs it
 
-    state = staged(Path.cwd(), policy_path)
-    found = state.touched
-    if found.whole or found.definitions:
+    state = read_staged(Path.cwd(), policy_path)
+    scope = state.scope
+    if scope.is_complete or scope.definitions:
         from callint.versioning.textconv_cache import renew_key
 
         renew_key(state.repo, state.folder, state.policy.path)
-    _refuse_unsettled(state)
-    place = state.folder.joinpath
-    images, definitions = found.images, found.definitions
-    return _Work(state.tree, state.policy, images, definitions, found.whole, place, state.earlier)
+    _refuse_unresolved(state)
+    return _Target(
+        tree=state.tree,
+        policy=state.policy,
+        images=scope.images,
+        definitions=scope.definitions,
+        is_complete=scope.is_complete,
+        place=state.folder.joinpath,
+        earlier=state.earlier,
+    )
 
 
-def _refuse_unsettled(state: Staged) -> None:
-    """InputError where an image is about to be committed whose conflicts are still listed.
+def _refuse_unresolved(state: StagedState) -> None:
+    """InputError if the next commit records an image whose conflicts are still listed.
 
-    Unlike a text with conflict marks it looks like any image, and holds nothing of theirs in these cells.
+    Unlike a text with conflict markers it looks like any other image; in the conflicting cells it has nothing
+    of theirs.
     """
-    from callint.versioning.git import repository as git
+    from callint.versioning.git.entries import resolved_conflicts
+    from callint.versioning.git.refs import is_concluding
 
-    touched = {one.image for one in state.touched.images}
-    # Not only what the commit touches: an image that was left as ours had it is touched by nothing.
-    for one in assignments(state.policy, state.tree):
-        listed = f"{one.image}{CONFLICT_TEXT}"
-        if (state.folder / listed).is_file() and (
-            one.image in touched
-            or git.is_settling(state.repo)
-            or state.tree.from_top(one.image) in git.settled_paths(state.repo)
+    staged = {assignment.image for assignment in state.scope.images}
+    # The scope alone is not enough: an image that stays as ours had it is not part of the commit.
+    for assignment in assignments(state.policy, state.tree):
+        image = assignment.image
+        conflict_list = f"{image}{CONFLICT_TEXT}"
+        if (state.folder / conflict_list).is_file() and (
+            image in staged
+            or is_concluding(state.repo)
+            or state.tree.from_top(image) in resolved_conflicts(state.repo)
         ):
             raise InputError(
-                f"{one.image}: it has unresolved conflicts; resolve them with callint merge --take, "
-                f"or remove {listed} if you resolved them by hand"
+                f"{image}: it has unresolved conflicts; resolve them with callint merge --take, "
+                f"or remove {conflict_list} if you resolved them by hand"
             )
 
 
-def _destination(output: str, works: list[_Work]) -> Destination:
-    """Where the findings go; InputError where that is an input, under whatever name."""
+def _destination(output: str, targets: list[_Target]) -> Destination:
+    """The destination of the findings; InputError if it is an input, under whatever name."""
     from callint.reporting.files import destinations
 
-    claims, inputs = [], set()
-    for work in works:
-        claims.append(Workspace(work.place("."), work.policy, work.tree))
-        names = {*work.definitions}
-        for one in work.images:
-            names |= {one.image, *one.definitions, *one.bases}
-        inputs |= {work.place(name) for name in names}
-    return destinations.output(Path(output), *claims, inputs=inputs)
+    workspaces, inputs = [], set()
+    for target in targets:
+        workspaces.append(Workspace(target.place("."), target.policy, target.tree))
+        names = {*target.definitions}
+        for assignment in target.images:
+            names |= {assignment.image, *assignment.definitions, *assignment.bases}
+        inputs |= {target.place(name) for name in names}
+    return destinations.output(Path(output), *workspaces, inputs=inputs)
 
 
 def _print(
-    reports: list[Report], levels: list[Severity], form: str, output: Destination | None, everything: bool
+    reports: list[Report], levels: list[Severity], options: CheckOptions, output: Destination | None
 ) -> None:
-    whole = merge_reports(reports)
-    if form in ("text", "lines") and not output and not whole.findings:
+    merged = merge_reports(reports)
+    if options.form in ("text", "lines") and not output and not merged.findings:
         return
     from io import StringIO
 
     stream = StringIO() if output else sys.stdout
-    if form == "text":
+    if options.form == "text":
         from callint.reporting.findings.text import print_findings
         from callint.reporting.terminal import console
 
         for report in reports:
-            print_findings(report, console(stream), everything)
+            print_findings(report, console(stream), options.everything)
     else:
-        stream.write(_document(whole, reports, levels, form))
+        stream.write(_document(merged, reports, levels, options.form))
     if isinstance(stream, StringIO) and output:
         from callint.reporting.files.atomic_write import replace_file
 
         replace_file(output, stream.getvalue().encode())
 
 
-def _document(whole: Report, reports: list[Report], levels: list[Severity], form: str) -> str:
-    """The findings in one of the formats that are written in one go."""
+def _document(merged: Report, reports: list[Report], levels: list[Severity], form: str) -> str:
+    """The findings in one of the formats other than text."""
     match form:
         case "sarif":
             from callint.reporting.findings.sarif import findings_sarif
@@ -417,12 +464,12 @@ def _document(whole: Report, reports: list[Report], levels: list[Severity], form
         case "markdown":
             from callint.reporting.findings.markdown import findings_markdown
 
-            return findings_markdown(whole)
+            return findings_markdown(merged)
         case "lines":
             from callint.reporting.findings.lines import findings_lines
 
-            return findings_lines(whole)
+            return findings_lines(merged)
         case _:
             from callint.reporting.findings.json import findings_json
 
-            return findings_json(whole)
+            return findings_json(merged)

@@ -15,8 +15,8 @@ if TYPE_CHECKING:  # the other commands are imported only to be described
 
 _SHELLS = ("bash", "zsh", "fish", "powershell")
 
-#: Metavars of what is a place in a file system.
-_FILES = {"FILE", "PATH", "DIR"}
+#: Metavars of values that are paths.
+_PATH_METAVARS = {"FILE", "PATH", "DIR"}
 
 
 @click.command()
@@ -30,37 +30,41 @@ def command(shell: str) -> int:
     from callint.reporting.completion.command_line import Option
     from callint.reporting.completion.scripts import completion_script
 
-    own = (
-        Option(("--help", "-h"), "Say how callint is called."),
+    global_options = (
+        Option(("--help", "-h"), "Print the usage."),
         Option(("--version",), "Print the version."),
     )
-    sys.stdout.write(completion_script(shell, described(), own))
+    sys.stdout.write(completion_script(shell, describe_commands(), global_options))
     return 0
 
 
-def described() -> list[Command]:
-    """Every command as its own parser has it."""
+def describe_commands() -> list[Command]:
+    """Every command with the options and arguments of its parser."""
     from importlib import import_module
 
     from callint.reporting.completion.command_line import Command
 
-    words = _words()
-    found = []
+    argument_values = _argument_values()
+    commands = []
     for name, title in COMMANDS.items():
         parser = import_module(f"callint.commands.{MODULES.get(name, name)}").command
         with click.Context(parser, help_option_names=HELP) as context:
             parameters = parser.get_params(context)
-        options = [_option(one) for one in parameters if isinstance(one, click.Option) and not one.hidden]
-        arguments = [one for one in parameters if isinstance(one, click.Argument)]
-        value = words.get(name) or (
-            _value(arguments[0], arguments[0].human_readable_name) if arguments else None
-        )
-        found.append(Command(name, title, tuple(options), value))
-    return found
+        options = [
+            _option(parameter)
+            for parameter in parameters
+            if isinstance(parameter, click.Option) and not parameter.hidden
+        ]
+        arguments = [parameter for parameter in parameters if isinstance(parameter, click.Argument)]
+        value = argument_values.get(name)
+        if value is None and arguments:
+            value = _value(arguments[0], arguments[0].human_readable_name)
+        commands.append(Command(name, title, tuple(options), value))
+    return commands
 
 
-def _words() -> dict[str, Value]:
-    """What the words of a command are where its parser does not know it."""
+def _argument_values() -> dict[str, Value]:
+    """The values of the first argument, for commands whose parser does not know them."""
     from callint.reading.resources import schemas
     from callint.reporting.completion.command_line import Value
     from callint.rules.registry import RULES
@@ -85,13 +89,13 @@ def _option(option: click.Option) -> Option:
 
 
 def _value(parameter: click.Parameter, name: str) -> Value:
-    """What a parameter takes; ``name`` is for one that is not called otherwise.
+    """The values that a parameter takes; ``name`` is its name if it has no metavar.
 
-    A command's own words are files where they are no choices: most are, or name one in a revision.
+    Arguments without choices count as files: most are files, or name a file at a revision.
     """
     from callint.reporting.completion.command_line import Value
 
     if isinstance(parameter.type, click.Choice):
         return Value(name, tuple(str(choice) for choice in parameter.type.choices))
     metavar = parameter.metavar or name
-    return Value(metavar, is_file=isinstance(parameter, click.Argument) or metavar in _FILES)
+    return Value(metavar, is_file=isinstance(parameter, click.Argument) or metavar in _PATH_METAVARS)

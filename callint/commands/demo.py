@@ -15,8 +15,8 @@ from callint.reporting.terminal import QUIET, Terminal, console, line, width, wr
 _FOLDER = "skerry-demo"
 _BASE = "factory/sk28-0412.bin"
 
-#: What is said, and what is then run, in the demo repository.
-_WALK: tuple[tuple[str, tuple[str, ...]], ...] = (
+#: A text, and the command that runs after it, in the demo repository.
+_STEPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     (
         "Heron is an honest rework: more pull at half lever, asked for by her skipper. Two of her changes "
         "needed a reason in writing and have one in callint.toml; they are waived. What is left is a "
@@ -69,23 +69,23 @@ def command(folder: str) -> int:
     target = Path(folder)
     refuse_as_folder(target)
     is_new = write_demo(target, set_up)
-    made = list(steps())
-    branches = len({step.branch for step in made})
-    what = (
-        f"a git repository with {len(made)} commits on {branches} branches, by two calibrators of harbour "
+    commits = list(steps())
+    branches = len({step.branch for step in commits})
+    contents = (
+        f"a git repository with {len(commits)} commits on {branches} branches, by two calibrators of harbour "
         "workboats that do not exist"
     )
-    _say(f"{'Wrote' if is_new else 'Using'} {folder}: {what}.", terminal)
+    _print(f"{'Wrote' if is_new else 'Using'} {folder}: {contents}.", terminal)
     with chdir(target):
-        for words, arguments in _WALK:
-            _say(words, terminal)
+        for text, arguments in _STEPS:
+            _print(text, terminal)
             terminal.print(line((f"$ callint {' '.join(arguments)}", "bold")))
             command = import_module(f"callint.commands.{arguments[0]}").command
-            # Not through click's own main, which turns a closed pipe into an exit status of its own.
+            # click's own main would turn a closed pipe into an exit status of its own.
             with command.make_context(arguments[0], list(arguments[1:]), help_option_names=HELP) as context:
                 command.invoke(context)
             terminal.print()
-    _say(
+    _print(
         f"Go on yourself: cd {folder}; git log --all --graph; callint check; "
         "callint show boats/heron.bin --list; callint rules.",
         terminal,
@@ -95,7 +95,7 @@ def command(folder: str) -> int:
     return 0
 
 
-def _say(words: str, terminal: Terminal) -> None:
-    for text in wrapped(words, width(terminal)):
-        terminal.print(line((text, QUIET)))
+def _print(text: str, terminal: Terminal) -> None:
+    for part in wrapped(text, width(terminal)):
+        terminal.print(line((part, QUIET)))
     terminal.print()

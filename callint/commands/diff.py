@@ -4,26 +4,45 @@ from __future__ import annotations
 
 import json
 import sys
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
 import click
 
-from callint.cli.image_loading import DefinitionResolver, table_selection
-from callint.cli.revision_pairs import VALUES, ImagePair, is_range, pairs, spelled_out
-from callint.comparing.compare import selected
+from callint.cli.definition_resolver import DefinitionResolver
+from callint.cli.name_selection import table_selection
+from callint.cli.options import as_options
+from callint.cli.revision_pairs import CDFX_SUFFIX, ImagePair, expand_range, is_range, pairs
+from callint.comparing.compare import compare, selected
+from callint.decoding.decode import Decoded
+from callint.decoding.loaded_definition import LoadedDefinition
 from callint.decoding.log_residency import LogSummary
 from callint.decoding.surfaces import surfaces
 from callint.fmt import clean
 from callint.model.change import ChangeSet
 from callint.model.image import Image
 from callint.reading.workspace import open_workspace
-from callint.rules.context import CheckContext, LoadedDefinition
 from callint.versioning.file_version import Content
 
 
+@dataclass(frozen=True, slots=True)
+class DiffOptions:
+    """The arguments and options of callint diff."""
+
+    arguments: tuple[str, ...]
+    definition: str | None
+    policy: str | None
+    globs: tuple[str, ...]
+    stat: bool
+    form: str
+    output: str | None
+    everything: bool
+    log: str | None
+    driver: bool
+
+
 @click.command()
-@click.argument("words", nargs=-1, metavar="OLD NEW [PATH]...")
+@click.argument("arguments", nargs=-1, metavar="OLD NEW [PATH]...")
 @click.option(
     "--definition", metavar="FILE", help="Definition file of the images (default: from the policy)."
 )
@@ -41,18 +60,8 @@ from callint.versioning.file_version import Content
     "--log", metavar="FILE", help="Driving log; show the share of its time that the changes affect."
 )
 @click.option("--driver", is_flag=True, help="Run as git's external diff driver (set up by callint init).")
-def command(
-    words: tuple[str, ...],
-    definition: str | None,
-    policy: str | None,
-    globs: tuple[str, ...],
-    stat: bool,
-    form: str,
-    output: str | None,
-    everything: bool,
-    log: str | None,
-    driver: bool,
-) -> int:
+@as_options(DiffOptions)
+def command(options: DiffOptions) -> int:
     """Show what changed from OLD to NEW, table by table, in engineering units.
 
     OLD and NEW are image files, or REV:path for a file at a revision; REV FILE compares a file with its
@@ -63,124 +72,137 @@ def command(
     --format cdfx writes the NEW values of the changed tables in the open standard ASAM CDF 2.0. If NEW is a
     CDF file (.cdfx), callint compares its values with those of OLD, bit for bit.
     """
-    if driver:
+    if options.driver:
         from callint.cli.diff_driver import drive
 
-        return drive(words, definition, policy)
-    words = spelled_out(words)
-    if len(words) < 2:
+        return drive(options.arguments, options.definition, options.policy)
+    arguments = expand_range(options.arguments)
+    if len(arguments) < 2:
         raise click.UsageError("Missing OLD and NEW: pass two images, or two revisions.")
-    found, subjects = pairs(open_workspace(policy), definition, words)
-    if log is not None and (is_range(words) or stat):
-        raise click.UsageError("--log needs two images, and excludes --stat.")
-    if form == "cdfx" and (is_range(words) or stat or log is not None):
-        raise click.UsageError("--format cdfx needs two images, and excludes --stat and --log.")
-    if output is not None and form == "text":
-        raise click.UsageError("--output needs --format json or cdfx.")
-    destination = None if output is None else subjects.output(output, log)
-    view = _DiffOptions(globs, stat, form, everything, log)
-    documents: list[object] = []
-    status = 0
-    for pair in found:
-        status |= _show(pair, subjects, view, documents)
-    if form != "text":
+    image_pairs, resolver = pairs(open_workspace(options.policy), options.definition, arguments)
+    has_range = is_range(arguments)
+    _check_options(options, has_range)
+    output = options.output
+    destination = None if output is None else resolver.output(output, options.log)
+    report = _DiffReport(resolver, options)
+    differs = [report.add(pair) for pair in image_pairs]
+    if options.form != "text":
         from callint.reporting.files.atomic_write import write_output
 
-        document = documents if is_range(words) else documents[0]
+        document = report.documents if has_range else report.documents[0]
         if destination is not None:
-            destination = destination.protecting(*view.inputs)
+            destination = destination.protecting(*report.inputs)
         write_output(document if isinstance(document, str) else _json(document), destination)
-    return status
+    return int(any(differs))
 
 
-@dataclass(frozen=True, slots=True)
-class _DiffOptions:
-    """What is to be shown, and how. ``inputs`` are the images that were read for it."""
-
-    globs: tuple[str, ...]
-    stat: bool
-    form: str
-    everything: bool
-    log: str | None
-    inputs: list[Path] = field(default_factory=list)
+def _check_options(options: DiffOptions, has_range: bool) -> None:
+    """UsageError if options exclude each other, or do not fit a comparison of revisions."""
+    if options.log is not None and (has_range or options.stat):
+        raise click.UsageError("--log needs two images, and excludes --stat.")
+    if options.form == "cdfx" and (has_range or options.stat or options.log is not None):
+        raise click.UsageError("--format cdfx needs two images, and excludes --stat and --log.")
+    if options.output is not None and options.form == "text":
+        raise click.UsageError("--output needs --format json or cdfx.")
 
 
-def _show(pair: ImagePair, subjects: DefinitionResolver, view: _DiffOptions, documents: list[object]) -> int:
-    """Show one pair; the status is 1 where it differs."""
-    if pair.old is None or pair.new is None:
-        one = pair.new or pair.old
-        assert one is not None
-        if view.form == "text":
-            what = "added" if pair.new else "removed"
-            words = f"{one.name}: the image was {what} ({len(one.data):,} bytes)"
-            sys.stdout.write(f"{clean(words)}\n\n")
-        return 1
-    if not pair.alone and pair.old.data == pair.new.data:
-        if view.form == "text":
-            words = f"{pair.new.name}: renamed from {pair.old.name}, nothing else changed"
-            sys.stdout.write(f"{clean(words)}\n\n")
-        return 1
-    subject = subjects.of(pair.new, pair.old)
-    view.inputs.extend([subjects.place(pair.old), subjects.place(pair.new)])
-    before, after = _images(pair.old, pair.new, subject, subjects)
-    case = CheckContext(subject, after, before)
-    changes = case.changes
-    if view.globs:
-        changes = selected(changes, table_selection(subject.definition, view.globs))
-    logged = None
-    if view.log is not None:
+class _DiffReport:
+    """Prints the differences of image pairs, or collects them as documents.
+
+    ``documents`` are JSON documents or texts in CDFX; ``inputs`` are the paths of the compared images.
+    """
+
+    def __init__(self, resolver: DefinitionResolver, options: DiffOptions) -> None:
+        self.documents: list[object] = []
+        self.inputs: list[Path] = []
+        self._resolver = resolver
+        self._options = options
+
+    def add(self, pair: ImagePair) -> bool:
+        """Print or collect the difference of a pair; whether there is one."""
+        old, new = pair.old, pair.new
+        if old is None or new is None:
+            image = new or old
+            assert image is not None
+            status = "added" if new else "removed"
+            self._print_note(f"{image.name}: the image was {status} ({len(image.data):,} bytes)")
+            return True
+        if not pair.is_single and old.data == new.data:
+            self._print_note(f"{new.name}: renamed from {old.name}, nothing else changed")
+            return True
+        return self._add_change(old, new, pair.is_single)
+
+    def _print_note(self, note: str) -> None:
+        if self._options.form == "text":
+            sys.stdout.write(f"{clean(note)}\n\n")
+
+    def _add_change(self, old: Content, new: Content, is_single: bool) -> bool:
+        options, resolver = self._options, self._resolver
+        loaded = resolver.resolve(new, old)
+        self.inputs += [resolver.path_on_disk(old), resolver.path_on_disk(new)]
+        before, after = self._read(loaded, old, new)
+        decoded = loaded.decoded(after)
+        changes = compare(loaded.decoded(before), decoded)
+        if options.globs:
+            changes = selected(changes, table_selection(loaded.definition, options.globs))
+        log = self._read_log(changes, decoded)
+        if options.form == "json":
+            from callint.reporting.changes.json import changes_document
+
+            self.documents.append(changes_document(changes, old.name, new.name, loaded.file.path, log))
+        elif options.form == "cdfx":
+            from callint.cli.cdfx import checked_cdfx
+
+            self.documents.append(checked_cdfx(changes, decoded, new.name, loaded.file.path))
+        elif not changes.is_empty:
+            title = None if is_single else (new.name, old.name)
+            _print(changes, (before, after), options, log, title)
+        return not changes.is_empty
+
+    def _read(self, loaded: LoadedDefinition, old: Content, new: Content) -> tuple[Image, Image]:
+        """Both images; if NEW is a CDF file, OLD and OLD with its values."""
+        before = self._resolver.read_image(loaded, old)
+        if not new.name.lower().endswith(CDFX_SUFFIX):
+            return before, self._resolver.read_image(loaded, new)
+        from callint.cli.cdfx import with_values
+
+        return before, with_values(loaded.decoded(before), new)
+
+    def _read_log(self, changes: ChangeSet, decoded: Decoded) -> LogSummary | None:
+        """The logged time in the cells of the tables that changed, if there is a log."""
+        name = self._options.log
+        if name is None:
+            return None
         from callint.cli.log_option import read_log
 
-        tables = {one.table.name: one.table for one in changes.tables}
-        tables |= {one.table.name: one.table for one in changes.output_shifts}
-        logged = read_log(view.log, subjects.policy, subject.definition, surfaces(case.new, tables.values()))
-    if view.form == "json":
-        from callint.reporting.changes.json import changes_document
-
-        names = pair.old.name, pair.new.name
-        documents.append(changes_document(changes, *names, subject.file.path, logged))
-    elif view.form == "cdfx":
-        from callint.cli.cdfx import checked_cdfx
-
-        documents.append(checked_cdfx(changes, case.new, pair.new.name, subject.file.path))
-    elif not changes.is_empty:
-        _print(pair, changes, before, after, view, logged)
-    return int(not changes.is_empty)
-
-
-def _images(
-    old: Content, new: Content, subject: LoadedDefinition, subjects: DefinitionResolver
-) -> tuple[Image, Image]:
-    """Both images; of a file of values, the old image with these values."""
-    before = subjects.image(subject, old)
-    if not new.name.lower().endswith(VALUES):
-        return before, subjects.image(subject, new)
-    from callint.cli.cdfx import with_values
-
-    return before, with_values(CheckContext(subject, before).new, new)
+        tables = {change.table.name: change.table for change in changes.tables}
+        tables |= {movement.table.name: movement.table for movement in changes.output_shifts}
+        definition = decoded.layout.definition
+        return read_log(name, self._resolver.policy, definition, surfaces(decoded, tables.values()))
 
 
 def _print(
-    pair: ImagePair,
     changes: ChangeSet,
-    before: Image,
-    after: Image,
-    view: _DiffOptions,
-    logged: LogSummary | None,
+    images: tuple[Image, Image],
+    options: DiffOptions,
+    log: LogSummary | None,
+    title: tuple[str, str] | None,
 ) -> None:
+    """Print the changes between two images; ``title`` are the new and the old name, if several follow."""
     from callint.reporting.changes.text import print_changes, print_statistics
     from callint.reporting.terminal import console, heading, width
 
     terminal = console(sys.stdout)
-    if not pair.alone and pair.old and pair.new:
-        for title in heading(pair.new.name, f" beside {pair.old.name}", width(terminal)):
-            terminal.print(title)
+    if title is not None:
+        new, old = title
+        for line in heading(new, f" beside {old}", width(terminal)):
+            terminal.print(line)
         terminal.print()
-    if view.stat:
+    if options.stat:
         print_statistics(changes, terminal)
     else:
-        print_changes(changes, before, after, terminal, view.everything, logged)
-    if not pair.alone:
+        print_changes(changes, *images, terminal, options.everything, log)
+    if title is not None:
         terminal.print()
 
 

@@ -10,19 +10,37 @@ from dataclasses import dataclass
 import click
 
 from callint import fmt
-from callint.cli.image_loading import DefinitionResolver, table_selection
+from callint.cli.definition_resolver import DefinitionResolver
+from callint.cli.name_selection import table_selection
+from callint.cli.options import as_options
 from callint.cli.progress import progress
 from callint.decoding.decode import Decoded
 from callint.decoding.layout import Item
 from callint.model.definition import FixedAxis, StoredAxis, Text
 from callint.model.errors import InputError
-from callint.reading.workspace import open_workspace
-from callint.rules.context import CheckContext
+from callint.reading.workspace import Workspace, open_workspace
+from callint.versioning.attribution import Attribution
 from callint.versioning.file_version import Content
-from callint.versioning.history import Attribution, HistoryQuery, ImageHistory, find_image, open_history
+from callint.versioning.history import HistoryQuery, ImageHistory, open_history
+from callint.versioning.repository_file import RepositoryFile, find_image
 
-#: From so many commits on the work is long enough for a progress bar.
+#: From this number of commits on, a progress bar is useful.
 _LONG = 200
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryOptions:
+    """The arguments and options of callint history."""
+
+    image: str
+    tables: tuple[str, ...]
+    cell: str | None
+    values: bool
+    rev: str | None
+    everything: bool
+    definition: str | None
+    policy: str | None
+    form: str
 
 
 @click.command()
@@ -37,17 +55,8 @@ _LONG = 200
 @click.option("--definition", metavar="FILE", help="Definition file of the image (default: from the policy).")
 @click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
-def command(
-    image: str,
-    tables: tuple[str, ...],
-    cell: str | None,
-    values: bool,
-    rev: str | None,
-    everything: bool,
-    definition: str | None,
-    policy: str | None,
-    form: str,
-) -> int:
+@as_options(HistoryOptions)
+def command(options: HistoryOptions) -> int:
     """Show which commit last set each cell of IMAGE, with its author, date and subject.
 
     Without TABLE, prints one line for each table that changed since the image's first commit, newest change
@@ -59,81 +68,84 @@ def command(
     callint follows renames and merges. It reads all versions with the current definition. If an older version
     holds different software, the history ends there, and the output says so.
     """
-    workspace = open_workspace(policy)
-    place = find_image(image, rev)
-    if place.revision is None:
-        name = workspace.name(image)
-        content = Content(name, name, workspace.read_required(name))
+    workspace, file, content = _read(options)
+    resolver = DefinitionResolver(workspace, options.definition)
+    loaded = resolver.resolve(content)
+    decoded = loaded.decoded(resolver.read_image(loaded, content))
+    items = _items(decoded, options.tables)
+    query = None
+    if options.cell is not None or options.values:
+        query = _query(decoded, items, options.tables, options.cell)
+    history = open_history(file, loaded.layout, content.data, resolver.start_of(content))
+    report = _HistoryReport(decoded, content.name, loaded.file.path, options.form)
+    if query is not None:
+        report.print_values(query, history)
     else:
-        if not workspace.policy.path and definition is None:
-            from callint.versioning.revisions import workspace_at
-
-            workspace = workspace_at(place.revision)
-        content = Content(place.name, place.below(workspace.root), place.read())
-    subjects = DefinitionResolver(workspace, definition)
-    subject = subjects.of(content)
-    decoded = CheckContext(subject, subjects.image(subject, content)).new
-    items = _items(decoded, tables)
-    asked = _asked(decoded, items, tables, cell) if cell is not None or values else None
-    history = open_history(place, subject.layout, content.data, subjects.start_of(content))
-    report = _Report(decoded, content.name, subject.file.path, form)
-    if asked is not None:
-        report.values(asked, history)
-    else:
-        with progress("walking back", history.commits, _LONG) as step:
-            found = history.attribution(step)
-        report.attribution(items, bool(tables), everything, found)
+        with progress("walking back", history.commit_count, _LONG) as step:
+            attribution = history.attribution(step)
+        report.print_attribution(items, bool(options.tables), options.everything, attribution)
     return 0
 
 
+def _read(options: HistoryOptions) -> tuple[Workspace, RepositoryFile, Content]:
+    """The workspace, the place of the image in its repository, and its content."""
+    workspace = open_workspace(options.policy)
+    file = find_image(options.image, options.rev)
+    if file.revision is None:
+        name = workspace.name(options.image)
+        return workspace, file, Content(name, name, workspace.read_required(name))
+    if not workspace.policy.path and options.definition is None:
+        from callint.versioning.revisions import workspace_at
+
+        workspace = workspace_at(file.revision)
+    return workspace, file, Content(file.name, file.path_from(workspace.root), file.read())
+
+
 @dataclass(frozen=True, slots=True)
-class _Report:
-    """What is reported about, and in which form."""
+class _HistoryReport:
+    """Prints histories of an image in one form. ``image`` and ``definition`` are names for people."""
 
     decoded: Decoded
     image: str
     definition: str
     form: str
 
-    def values(self, asked: HistoryQuery, history: ImageHistory) -> None:
-        """All values of one cell or text."""
-        item = asked.item
-        found = (
-            history.text_values(item)
-            if isinstance(item, Text)
-            else history.cell_values(item, asked.x, asked.y)
-        )
+    def print_values(self, query: HistoryQuery, history: ImageHistory) -> None:
+        """Print all values of one cell or text."""
+        settings = list(history.query(query))
         if self.form == "json":
             from callint.reporting.history.json import values_document
 
-            _write(values_document(self.decoded, asked, list(found), self.image, self.definition))
+            _write(values_document(self.decoded, query, settings, self.image, self.definition))
         else:
             from callint.reporting.history.text import print_values
             from callint.reporting.terminal import console
 
-            print_values(self.decoded, asked, list(found), console(sys.stdout))
+            print_values(self.decoded, query, settings, console(sys.stdout))
 
-    def attribution(
-        self, items: list[Item | Text], is_selection: bool, everything: bool, found: Attribution
+    def print_attribution(
+        self, items: list[Item | Text], is_selection: bool, everything: bool, attribution: Attribution
     ) -> None:
-        """Who last set what."""
+        """Print which commits last set the items; without a selection, only items that changed."""
+        layout = self.decoded.layout
         reported = [
             item
             for item in items
-            if is_selection or everything or found.later(found.of(self.decoded.layout, item)).any()
+            if is_selection or everything or attribution.later(attribution.of(layout, item)).any()
         ]
         if self.form == "json":
             from callint.reporting.history.json import history_document
 
-            _write(history_document(self.decoded, found, reported, self.image, self.definition))
-        else:
-            from callint.reporting.history.text import print_items, print_overview
-            from callint.reporting.terminal import console
+            _write(history_document(self.decoded, attribution, reported, self.image, self.definition))
+            return
+        from callint.reporting.history.text import print_items, print_overview
+        from callint.reporting.terminal import console
 
-            if is_selection:
-                print_items(self.decoded, found, reported, console(sys.stdout))
-            else:
-                print_overview(self.decoded, found, reported, len(items), self.image, console(sys.stdout))
+        terminal = console(sys.stdout)
+        if is_selection:
+            print_items(self.decoded, attribution, reported, terminal)
+        else:
+            print_overview(self.decoded, attribution, reported, len(items), self.image, terminal)
 
 
 def _write(document: object) -> None:
@@ -141,28 +153,28 @@ def _write(document: object) -> None:
 
 
 def _items(decoded: Decoded, globs: tuple[str, ...]) -> list[Item | Text]:
-    """The tables, stored axes and texts that match any of the globs, or all of them, by line."""
+    """The tables, stored axes and texts in the order of the definition; with globs, those that match any."""
     definition = decoded.layout.definition
     items: list[Item | Text] = [*decoded.layout.items, *definition.texts.values()]
     items.sort(key=lambda item: item.line)
     if not globs:
         return items
     names = table_selection(definition, globs)
-    found = [item for item in items if item.name in names]
-    if not found:
-        words = ", ".join(sorted(names))
+    selected = [item for item in items if item.name in names]
+    if not selected:
+        listed = ", ".join(sorted(names))
         if all(isinstance(definition.axes.get(name), FixedAxis) for name in names):
-            raise InputError(f"{words}: the definition fixes its breakpoints; no commit sets them")
+            raise InputError(f"{listed}: the definition fixes its breakpoints; no commit sets them")
         raise InputError(
-            f"{words}: the definition does not say how to read it; run callint check for details"
+            f"{listed}: the definition does not say how to read it; run callint check for details"
         )
-    return found
+    return selected
 
 
-def _asked(
+def _query(
     decoded: Decoded, items: list[Item | Text], globs: tuple[str, ...], cell: str | None
 ) -> HistoryQuery:
-    """The one cell or text whose values are wanted; InputError where that is not clear."""
+    """The cell or text whose values are to be listed; InputError if it is not a single one."""
     items = [item for item in items if not isinstance(item, StoredAxis)] or items
     if not globs or len(items) != 1:
         raise InputError("--cell and --values need one table; pass its name after the image")
@@ -170,15 +182,15 @@ def _asked(
     if isinstance(item, StoredAxis):
         raise InputError(f"{item.name}: it is an axis; --cell and --values work on the cells of a table")
     axes = () if isinstance(item, Text) else item.axes
-    words = [] if cell is None else [word.strip() for word in cell.split(",")]
-    if words and not axes:
+    breakpoints = [] if cell is None else [part.strip() for part in cell.split(",")]
+    if breakpoints and not axes:
         raise InputError(f"{item.name}: it has only one value; use --values without --cell")
-    if len(words) != len(axes):
+    if len(breakpoints) != len(axes):
         need = " and one of ".join(axes)
         example = ",".join(_texts(decoded, axis)[0] for axis in axes)
         raise InputError(f"{item.name}: --cell needs a breakpoint of {need}, such as --cell {example}")
-    places = [_index(decoded, item.name, axis, word) for axis, word in zip(axes, words, strict=True)]
-    x, y = (*places, 0, 0)[:2]
+    indexes = [_index(decoded, item.name, axis, text) for axis, text in zip(axes, breakpoints, strict=True)]
+    x, y = (*indexes, 0, 0)[:2]
     return HistoryQuery(item, x, y)
 
 
@@ -190,17 +202,17 @@ def _texts(decoded: Decoded, axis: str) -> list[str]:
     return breakpoint_texts(definition, definition.axes[axis], decoded.breakpoints(axis).tolist())
 
 
-def _index(decoded: Decoded, table: str, axis: str, word: str) -> int:
-    """Which breakpoint of an axis is meant; InputError where it has none like that."""
+def _index(decoded: Decoded, table: str, axis: str, breakpoint: str) -> int:
+    """The index of a breakpoint of an axis; InputError if the axis has no such breakpoint."""
     texts = _texts(decoded, axis)
-    if word in texts:
-        return texts.index(word)
+    if breakpoint in texts:
+        return texts.index(breakpoint)
     with suppress(ValueError):
-        number = float(word)
+        number = float(breakpoint)
         for index, text in enumerate(texts):
             with suppress(ValueError):  # breakpoints may have names
                 if float(text) == number or float(decoded.breakpoints(axis)[index]) == number:
                     return index
-    unit = decoded.layout.definition.unit_of(decoded.layout.definition.axes[axis])
-    found = fmt.with_unit(", ".join(texts), unit)
-    raise InputError(f"{table}: axis {axis} has no breakpoint {word}; it has {found}")
+    definition = decoded.layout.definition
+    listed = fmt.with_unit(", ".join(texts), definition.unit_of(definition.axes[axis]))
+    raise InputError(f"{table}: axis {axis} has no breakpoint {breakpoint}; it has {listed}")

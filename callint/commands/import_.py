@@ -6,10 +6,12 @@ import gc
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import click
 
+from callint.cli.options import as_options
 from callint.model.errors import InputError
 from callint.reading.asap2.build import make_definition
 from callint.reading.asap2.parser import read_asap2
@@ -17,6 +19,18 @@ from callint.reading.asap2.report import is_name
 from callint.reading.tree import require_inside_repository
 from callint.reporting.import_.json import import_json
 from callint.reporting.import_.result import ImportResult
+
+
+@dataclass(frozen=True, slots=True)
+class ImportOptions:
+    """The arguments and options of callint import."""
+
+    file: str
+    output: str | None
+    module: str | None
+    name: str | None
+    form: str
+    everything: bool
 
 
 @click.command()
@@ -28,9 +42,8 @@ from callint.reporting.import_.result import ImportResult
 @click.option("--name", metavar="NAME", help="Name of the definition (default: the name of the module).")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
 @click.option("--all", "everything", is_flag=True, help="List every skipped item.")
-def command(
-    file: str, output: str | None, module: str | None, name: str | None, form: str, everything: bool
-) -> int:
+@as_options(ImportOptions)
+def command(options: ImportOptions) -> int:
     """Convert FILE, an ASAM MCD-2 MC (ASAP2) description, to a definition. Reads versions 1.5 to 1.7.
 
     Prints what it imported, what it skipped and why. If a table has EXTENDED_LIMITS, they become its limits
@@ -39,19 +52,19 @@ def command(
 
     Exits with 1 if the definition cannot hold part of the description. Never overwrites an existing file.
     """
-    source = Path(file)
+    source, name = Path(options.file), options.name
     if name is not None and not is_name(name):
         raise InputError(
             f"--name {name}: a name has letters, digits, _ . - and [ ], and begins with a letter or _"
         )
-    if file:
-        require_inside_repository(source, file)
+    if options.file:
+        require_inside_repository(source, options.file)
     from callint.reporting.files.destinations import new_file
 
     with _without_collections():
-        # First, so that a wrong description or module is said before a wrong --to.
-        description = read_asap2(source, module)
-        target = source.with_suffix(".xml") if output is None else Path(output)
+        # First, so that an invalid description or module is reported before an invalid --to.
+        description = read_asap2(source, options.module)
+        target = source.with_suffix(".xml") if options.output is None else Path(options.output)
         destination = new_file(target)
         imported = make_definition(description, name)
         if imported.definition is not None:
@@ -60,19 +73,19 @@ def command(
 
             replace_file(destination, (line.encode() for line in definition_lines(imported.definition)))
     result = ImportResult(imported, str(source), str(target))
-    if form == "json":
+    if options.form == "json":
         sys.stdout.write(import_json(result))
     else:
         from callint.reporting.import_.text import print_import
         from callint.reporting.terminal import console
 
-        print_import(result, console(sys.stdout), everything)
+        print_import(result, console(sys.stdout), options.everything)
     return int(not imported.is_complete)
 
 
 @contextmanager
 def _without_collections() -> Iterator[None]:
-    """Python looks for circles among all that is read, over and over; there are none, and it takes long."""
+    """Without Python's cyclic garbage collection: it takes long and finds nothing in a description."""
     was_enabled = gc.isenabled()
     gc.disable()
     try:

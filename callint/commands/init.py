@@ -7,21 +7,27 @@ import shlex
 import sys
 from collections.abc import Iterable
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 import click
 
+from callint.cli.options import as_options
 from callint.model.errors import InputError
 from callint.reading.locks import exclusive_update
 from callint.reading.tree import reason
 from callint.reporting.files.atomic_write import replace_file
 from callint.reporting.files.destinations import own_file
 from callint.reporting.terminal import QUIET, console, line, width, wrapped
-from callint.versioning.git import repository as git
-from callint.versioning.init.plan import InitOptions, foreign_attributes, plan
-from callint.versioning.init.steps import FileStep, Plan, SettingStep, shown
-from callint.versioning.init.undo import undo
-from callint.versioning.textconv_cache import KEPT
+from callint.versioning.git.config import hooks_folder, set_setting
+from callint.versioning.git.refs import delete_reference
+from callint.versioning.git.repository import Repo, common_folder, open_repository, top_level
+from callint.versioning.init.plan import foreign_attributes
+from callint.versioning.init.plan import plan as make_plan
+from callint.versioning.init.plan_context import InitOptions
+from callint.versioning.init.steps import FileStep, Plan, SettingStep, relative_name
+from callint.versioning.init.undo import undo as undo_plan
+from callint.versioning.textconv_cache import CACHE_REFERENCE
 
 _CAUTION = (
     "Caution. callint reports; it does not approve. A wrong calibration can destroy an engine and hurt "
@@ -30,6 +36,19 @@ _CAUTION = (
 )
 
 Step = FileStep | SettingStep
+
+
+@dataclass(frozen=True, slots=True)
+class InitCommandOptions:
+    """The arguments and options of callint init."""
+
+    images: tuple[str, ...]
+    definitions: tuple[str, ...]
+    bases: tuple[str, ...]
+    pre_commit: bool
+    no_hook: bool
+    dry_run: bool
+    undo: bool
 
 
 @click.command()
@@ -45,105 +64,100 @@ Step = FileStep | SettingStep
 )
 @click.option("--no-hook", is_flag=True, help="Install no commit hook.")
 @click.option("--dry-run", is_flag=True, help="Print the planned changes; write nothing.")
-@click.option(
-    "--undo", "back", is_flag=True, help="Remove everything that callint init wrote, and nothing else."
-)
-def command(
-    images: tuple[str, ...],
-    definitions: tuple[str, ...],
-    bases: tuple[str, ...],
-    pre_commit: bool,
-    no_hook: bool,
-    dry_run: bool,
-    back: bool,
-) -> int:
+@click.option("--undo", is_flag=True, help="Remove everything that callint init wrote, and nothing else.")
+@as_options(InitCommandOptions)
+def command(options: InitCommandOptions) -> int:
     """Set up the repository: policy, attributes, diff and merge drivers, commit hook.
 
     IMAGEs are files or quoted globs, as in 'boats/*.bin'. Together with --definition and --base they go into
     a new policy, callint.toml. An existing policy stays as it is. Run callint init again after you change the
     policy, or in a new clone: it adds what is missing. It never overwrites content that it did not write.
     """
-    if pre_commit and no_hook:
+    if options.pre_commit and options.no_hook:
         raise InputError("--pre-commit and --no-hook exclude each other; use only one")
-    if back and (images or definitions or bases or pre_commit or no_hook):
+    files = options.images or options.definitions or options.bases
+    if options.undo and (files or options.pre_commit or options.no_hook):
         raise InputError("--undo takes no images, and no option but --dry-run; remove the rest")
     here = Path.cwd()
-    repo = git.open_repository(here)
-    # What one run finds missing another one must not be writing.
-    settings = git.common_folder(repo) / "config"
+    repo = open_repository(here)
+    # Two runs at once must not plan and write the same steps.
+    settings = common_folder(repo) / "config"
     with exclusive_update(settings, str(settings)):
-        if back:
-            found = undo(repo, here)
-        else:
-            wishes = InitOptions(
-                here=here,
-                program=_program(),
-                images=tuple(_glob(image) for image in images),
-                definitions=definitions,
-                bases=bases,
-                pre_commit=pre_commit,
-                hook=not no_hook,
-            )
-            found = plan(repo, wishes)
-        if not dry_run:
-            _carry_out(repo, found, back)
-            if back:
-                _remove_empty(found.folders)
-    _say(repo, found, dry_run, back)
+        plan = undo_plan(repo, here) if options.undo else make_plan(repo, _plan_options(here, options))
+        if not options.dry_run:
+            _carry_out(repo, plan, options.undo)
+            if options.undo:
+                _remove_empty(plan.folders)
+    _print(repo, plan, options.dry_run, options.undo)
     return 0
 
 
-def set_up(repo: git.Repo) -> None:
-    """Do in a repository with a policy what callint init does, but leave hooks alone that others share."""
-    here = git.top_level(repo)
-    _, is_shared = git.hooks_folder(repo)
-    _carry_out(repo, plan(repo, InitOptions(here=here, program=_program(), hook=not is_shared)))
+def _plan_options(here: Path, options: InitCommandOptions) -> InitOptions:
+    return InitOptions(
+        here=here,
+        program=_program(),
+        images=tuple(_glob(image) for image in options.images),
+        definitions=options.definitions,
+        bases=options.bases,
+        pre_commit=options.pre_commit,
+        hook=not options.no_hook,
+    )
+
+
+def set_up(repo: Repo) -> None:
+    """Set up a repository with a policy as callint init does, but leave a shared hooks folder alone."""
+    here = top_level(repo)
+    _, is_shared = hooks_folder(repo)
+    options = InitOptions(here=here, program=_program(), hook=not is_shared)
+    _carry_out(repo, make_plan(repo, options))
 
 
 def _program() -> str:
-    """How git's shell calls this very callint, whatever its PATH is."""
+    """The command by which git's shell runs this installation of callint, whatever its PATH is."""
     script = Path(sys.executable).with_name("callint.exe" if os.name == "nt" else "callint")
     if script.is_file():
         return shlex.quote(script.as_posix())
-    # -P: git calls it at the top of the working tree, from which no module may be imported.
+    # -P: git runs it at the top of the working tree, from which Python must not import modules.
     return f"{shlex.quote(Path(sys.executable).as_posix())} -P -m callint"
 
 
-def _glob(word: str) -> str:
-    """The glob that stands for a file; a shell that knows the globs has put the files in their place."""
+def _glob(argument: str) -> str:
+    """The argument as a glob, escaped if it names a file: a shell may have expanded a glob to files."""
     import glob
 
-    if Path(word).is_dir():
-        raise InputError(f"{word}: it is a folder; name its images, as in '{Path(word).as_posix()}/*.bin'")
-    return glob.escape(word) if Path(word).exists() else word
+    if Path(argument).is_dir():
+        folder = Path(argument).as_posix()
+        raise InputError(f"{argument}: it is a folder; name its images, as in '{folder}/*.bin'")
+    return glob.escape(argument) if Path(argument).exists() else argument
 
 
-# Doing it
+# Carrying out
 
 
-def _carry_out(repo: git.Repo, found: Plan, back: bool = False) -> None:
-    """All steps, or none: where one fails, those before it are taken back.
+def _carry_out(repo: Repo, plan: Plan, is_undo: bool = False) -> None:
+    """Carry out all steps or none: if one fails, callint reverses those before it.
 
-    A run that is killed on the way can be finished by the next. The record comes first: what it says too much
-    of is only looked for. Where all is taken ``back`` it is the last to go.
+    The next run can finish a run that was killed. The record is written first, because entries of files that
+    do not exist are harmless; in an undo it is removed last.
     """
     done: list[Step] = []
-    made: list[Path] = []
+    created: list[Path] = []
     try:
-        for step in (*found.steps, found.record) if back else (found.record, *found.steps):
+        for step in (*plan.steps, plan.record) if is_undo else (plan.record, *plan.steps):
             if step is not None:
-                if back and step is found.record:
-                    _forget(repo)
-                    _remove_empty(found.folders)
+                if is_undo and step is plan.record:
+                    # git's cache of text forms, which the settings made it keep.
+                    delete_reference(repo, CACHE_REFERENCE)
+                    _remove_empty(plan.folders)
                 done.append(step)
                 if isinstance(step, FileStep):
-                    made += [folder for folder in step.path.parents if not folder.exists()]
-                _do(repo, step)
+                    created += [folder for folder in step.path.parents if not folder.exists()]
+                _apply(repo, step)
     except BaseException:
         for step in reversed(done):
             with suppress(InputError):
-                _do(repo, step.reversed())
-        _remove_empty(sorted(made, key=lambda folder: -len(folder.parts)))
+                _apply(repo, step.reversed())
+        _remove_empty(sorted(created, key=lambda folder: -len(folder.parts)))
         raise
 
 
@@ -153,9 +167,9 @@ def _remove_empty(folders: Iterable[Path]) -> None:
             folder.rmdir()
 
 
-def _do(repo: git.Repo, step: Step) -> None:
+def _apply(repo: Repo, step: Step) -> None:
     if isinstance(step, SettingStep):
-        git.set_setting(repo, step.key, step.new)
+        set_setting(repo, step.key, step.new)
         return
     try:
         if step.new is None:
@@ -167,62 +181,63 @@ def _do(repo: git.Repo, step: Step) -> None:
         raise InputError(f"{step.path}: it cannot be written: {reason(error)}; correct that first") from None
 
 
-def _forget(repo: git.Repo) -> None:
-    """Remove what git made of the settings."""
-    git.delete_reference(repo, KEPT)
+# Printing
 
 
-# Saying it
-
-
-def _say(repo: git.Repo, found: Plan, dry_run: bool, back: bool) -> None:
+def _print(repo: Repo, plan: Plan, dry_run: bool, is_undo: bool) -> None:
     terminal = console(sys.stdout)
     columns = width(terminal)
     here = Path.cwd()
-    for step in found.steps:
-        first, *more = wrapped(_words(step, here, dry_run), columns - 2)
+    for step in plan.steps:
+        first, *more = wrapped(_step_text(step, here, dry_run), columns - 2)
         terminal.print(line(first))
         for text in more:
             terminal.print(line(f"  {text}"))
         if dry_run and isinstance(step, SettingStep) and step.new is not None:
             for text in wrapped(step.new, columns, "  "):
                 terminal.print(line((text, QUIET)))
-    remarks = list(found.remarks)
-    if not back and not dry_run:
-        try:
-            remarks += foreign_attributes(repo, here)
-        except InputError as error:  # everything is done by now
-            remarks += (f"{text}." for text in error.lines)
-    if not found.steps:
-        remarks.insert(0, "There is nothing to take back." if back else "Everything is set up already.")
-    elif not back and not dry_run and any(_is_committed(repo, step) for step in found.steps):
-        remarks.append(
-            "Commit the files, so that colleagues have them; in each clone callint init sets up the rest."
-        )
-    for remark in remarks:
+    for remark in _remarks(repo, plan, dry_run, is_undo):
         for text in wrapped(remark, columns):
             terminal.print(line(text))
-    if not back and found.steps:
+    if not is_undo and plan.steps:
         terminal.print()
         for text in wrapped(_CAUTION, columns):
             terminal.print(line((text, QUIET)))
 
 
-def _is_committed(repo: git.Repo, step: Step) -> bool:
-    """Whether what a step does reaches colleagues by a commit."""
-    if isinstance(step, SettingStep) or step.path.is_relative_to(git.common_folder(repo)):
+def _remarks(repo: Repo, plan: Plan, dry_run: bool, is_undo: bool) -> list[str]:
+    """The remarks of a plan, and those on its outcome."""
+    remarks = list(plan.remarks)
+    if not is_undo and not dry_run:
+        try:
+            remarks += foreign_attributes(repo, Path.cwd())
+        except InputError as error:  # all steps are done by now
+            remarks += (f"{text}." for text in error.lines)
+    if not plan.steps:
+        remarks.insert(0, "There is nothing to undo." if is_undo else "Everything is set up already.")
+    elif not is_undo and not dry_run and any(_is_committed(repo, step) for step in plan.steps):
+        remarks.append(
+            "Commit the files, so that colleagues have them; in each clone callint init sets up the rest."
+        )
+    return remarks
+
+
+def _is_committed(repo: Repo, step: Step) -> bool:
+    """Whether colleagues get the result of a step by a commit."""
+    if isinstance(step, SettingStep) or step.path.is_relative_to(common_folder(repo)):
         return False
-    return step.path.is_relative_to(git.top_level(repo))
+    return step.path.is_relative_to(top_level(repo))
 
 
-def _words(step: Step, here: Path, dry_run: bool) -> str:
+def _step_text(step: Step, here: Path, dry_run: bool) -> str:
     would = "would " if dry_run else ""
     if isinstance(step, SettingStep):
         if step.new is None:
             return f"{would}{'remove' if dry_run else 'removed'} {step.key}"
-        return f"{would}set {step.key}: {step.words}"
-    path = shown(step.path, here)
+        return f"{would}set {step.key}: {step.purpose}"
+    path = relative_name(step.path, here)
     if step.new is None:
         return f"{would}{'remove' if dry_run else 'removed'} {path}"
-    verb = "write" if step.old is None else "change"
-    return f"{would}{verb if dry_run else {'write': 'wrote', 'change': 'changed'}[verb]} {path}: {step.words}"
+    if step.old is None:
+        return f"{would}{'write' if dry_run else 'wrote'} {path}: {step.purpose}"
+    return f"{would}{'change' if dry_run else 'changed'} {path}: {step.purpose}"

@@ -15,13 +15,11 @@ import numpy as np
 
 from callint.checking.merge_report import MergeReport
 from callint.checking.report import Report
+from callint.cli.definition_resolver import DefinitionResolver
 from callint.cli.git_file import read_git_file
-from callint.cli.image_loading import (
-    DefinitionResolver,
-    read_content,
-    table_selection,
-    workspace_for,
-)
+from callint.cli.image_loading import read_content, workspace_for
+from callint.cli.name_selection import table_selection
+from callint.cli.options import as_options
 from callint.cli.result_check import ResultChecker
 from callint.comparing.merge import (
     AxisConflict,
@@ -34,6 +32,7 @@ from callint.comparing.merge import (
 )
 from callint.decoding.checksum_update import UnsealableError
 from callint.decoding.decode import decode
+from callint.decoding.loaded_definition import LoadedDefinition
 from callint.fmt import clean
 from callint.model import rule_ids
 from callint.model.definition import Definition
@@ -44,12 +43,28 @@ from callint.reading.tree import CONFLICT_DATA, CONFLICT_TEXT, read_file, reason
 from callint.reading.workspace import Workspace, open_workspace
 from callint.reporting.merge.json import merge_json
 from callint.reporting.merge.lists import FORMAT, TITLE
-from callint.rules.context import LoadedDefinition
 from callint.rules.registry import refuse_unknown_rules
 from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # loaded when something is written
     from callint.reporting.files.destinations import Destination
+
+
+@dataclass(frozen=True, slots=True)
+class MergeOptions:
+    """The arguments and options of callint merge."""
+
+    base: str
+    ours: str
+    theirs: str
+    path: str | None
+    output: str | None
+    takes: tuple[str, ...]
+    globs: tuple[str, ...]
+    definition: str | None
+    policy: str | None
+    form: str
+    driver: bool
 
 
 @click.command()
@@ -74,19 +89,8 @@ if TYPE_CHECKING:  # loaded when something is written
 @click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
 @click.option("--driver", is_flag=True, help="Run as git's merge driver (set up by callint init).")
-def command(
-    base: str,
-    ours: str,
-    theirs: str,
-    path: str | None,
-    output: str | None,
-    takes: tuple[str, ...],
-    globs: tuple[str, ...],
-    definition: str | None,
-    policy: str | None,
-    form: str,
-    driver: bool,
-) -> int:
+@as_options(MergeOptions)
+def command(options: MergeOptions) -> int:
     """Merge two reworks, OURS and THEIRS, of the image BASE, cell by cell.
 
     Each is a file, or REV:path for a file at a revision; FILE is always a file.
@@ -99,74 +103,72 @@ def command(
 
     Exits with 1 if conflicts remain, or if the merged image breaks a rule that neither side breaks alone.
     """
+    if options.driver:
+        if options.path is None or options.output:
+            raise click.UsageError("--driver needs BASE OURS THEIRS PATH, and excludes --to.")
+        return _drive(options, options.path)
+    if options.output is None:
+        raise click.UsageError("Missing --to FILE, the file to write the merged image to.")
+    if options.path is not None:
+        raise click.UsageError("A merge needs three images: BASE, OURS and THEIRS.")
+    return _merge(options, Path(options.output))
+
+
+def _merge(options: MergeOptions, target: Path) -> int:
+    """Merge three images of the command line and write the result."""
     from callint.reporting.files import destinations
 
-    if driver:
-        if path is None or output:
-            raise click.UsageError("--driver needs BASE OURS THEIRS PATH, and excludes --to.")
-        return _drive(base, ours, theirs, path, _MergeOptions.read(takes, globs), definition, policy)
-    if output is None:
-        raise click.UsageError("Missing --to FILE, the file to write the merged image to.")
-    if path is not None:
-        raise click.UsageError("A merge needs three images: BASE, OURS and THEIRS.")
-    workspace = workspace_for(policy, definition, ours, theirs, base)
-    contents = [read_content(workspace, word) for word in (base, ours, theirs)]
-    target = Path(output)
-    job = _Job(workspace, definition, workspace.label(target), contents, _MergeOptions.read(takes, globs))
-    inputs = {*(one.name for one in contents), job.subject.file.path}
-    # A link stays a link: the file that it leads to is what is written.
-    places = map(workspace.place, inputs)
-    destination = destinations.image(target, workspace, inputs=places, follows_links=True)
-    lists = _Lists.beside(target, destination)
+    names = (options.base, options.ours, options.theirs)
+    workspace = workspace_for(options.policy, options.definition, options.ours, options.theirs, options.base)
+    contents = [read_content(workspace, name) for name in names]
+    takes = _Takes.parse(options.takes, options.globs)
+    job = _MergeJob(workspace, workspace.label(target), contents, options.definition, takes)
+    inputs = {*(content.name for content in contents), job.loaded.file.path}
+    # callint writes to the target of a symbolic link, so that the link stays.
+    paths = map(workspace.place, inputs)
+    destination = destinations.image(target, workspace, inputs=paths, follows_links=True)
+    lists = _ConflictLists.of_image(target, destination)
     report = job.run()
     _write(report, job.merged(report), destination, lists)
-    if form == "json":
+    if options.form == "json":
         sys.stdout.write(merge_json(report))
     elif report.merge.decisions or report.broken.findings:
-        _tell(report, lists if report.merge.conflicts else None)
+        _print(report, lists if report.merge.conflicts else None)
     return _status(report)
 
 
-def _drive(
-    base: str,
-    ours: str,
-    theirs: str,
-    path: str,
-    wishes: _MergeOptions,
-    definition: str | None,
-    policy: str | None,
-) -> int:
-    """Be git's merge driver: the result replaces OURS, and any status but 0 is a conflict to git."""
+def _drive(options: MergeOptions, path: str) -> int:
+    """Act as git's merge driver: the result replaces OURS, and any status but 0 is a conflict to git."""
     from callint.reporting.files import destinations
 
+    takes = _Takes.parse(options.takes, options.globs)
     try:
-        workspace = open_workspace(policy)
+        workspace = open_workspace(options.policy)
         label = workspace.label(Path(path))
-        sides = (base, "base"), (ours, "ours"), (theirs, "theirs")
-        handed = [read_git_file(Path(word), f"{label} ({side})") for word, side in sides]
-        contents = [Content(one.name, label, one.content) for one in handed]
+        sides = (options.base, "base"), (options.ours, "ours"), (options.theirs, "theirs")
+        base, ours, theirs = (read_git_file(Path(file), f"{label} ({side})") for file, side in sides)
+        contents = [Content(file.name, label, file.content) for file in (base, ours, theirs)]
         if not contents[0].data:
-            words = "both sides added it, so there is nothing to merge from; take one with git checkout"
-            raise InputError(f"{label}: {words} --ours or --theirs")
-        job = _Job(workspace, definition, label, contents, wishes)
+            problem = "both sides added it, so there is nothing to merge from; take one with git checkout"
+            raise InputError(f"{label}: {problem} --ours or --theirs")
+        job = _MergeJob(workspace, label, contents, options.definition, takes)
         report = job.run()
-        # Without a working tree there is no place for lists, and git shows what is printed.
-        lists: _Lists | None = None
+        # Without a working tree there is no folder for conflict lists, and git shows what is printed.
+        lists: _ConflictLists | None = None
         image = Path(path)
-        if image.parent.is_dir() and (beside := destinations.merge_driver_image(image, workspace)):
-            lists = _Lists.beside(image, beside)
-        # Where one side moved the image into git-lfs, or out of it, that is merged too.
-        form = handed[2] if handed[1].is_pointer == handed[0].is_pointer else handed[1]
-        _write(
-            report, form.successor(job.merged(report)), destinations.merge_driver_result(Path(ours)), lists
-        )
+        if image.parent.is_dir() and (destination := destinations.merge_driver_image(image, workspace)):
+            lists = _ConflictLists.of_image(image, destination)
+        # If one side moved the image into git-lfs or out of it, the result moves too.
+        stored = theirs if ours.is_pointer == base.is_pointer else ours
+        output = destinations.merge_driver_result(Path(options.ours))
+        _write(report, stored.successor(job.merged(report)), output, lists)
     except InputError as error:
         sys.stderr.write("".join(f"callint: {clean(line)}\n" for line in error.lines))
         return 1
     if report.merge.conflicts or report.broken.findings:
-        # Standard output may be that of a git command that programs read.
-        commands = _settling(path, policy) if report.merge.conflicts else ()
-        _tell(report, lists if report.merge.conflicts else None, to_errors=True, commands=commands)
+        # Standard output may be that of a git command, which programs parse.
+        commands = _resolving_commands(path, options.policy) if report.merge.conflicts else ()
+        _print(report, lists if report.merge.conflicts else None, to_errors=True, commands=commands)
     return _status(report)
 
 
@@ -174,59 +176,63 @@ def _status(report: MergeReport) -> int:
     return int(bool(report.merge.conflicts or report.broken.findings))
 
 
-def _settling(path: str, policy: str | None) -> tuple[str, ...]:
-    """The commands that settle a conflict which git has in its index."""
+def _resolving_commands(path: str, policy: str | None) -> tuple[str, ...]:
+    """The commands that resolve a conflict in git's index."""
     sides = " ".join(quote(f":{stage}:{path}") for stage in (1, 2, 3))
     file = quote(path if not path.startswith("-") else f"./{path}")
-    more = f" --policy {quote(policy)}" if policy else ""
+    policy_option = f" --policy {quote(policy)}" if policy else ""
     return (
         f"callint merge {sides} \\",
-        f"  --to {file}{more} --take theirs",
+        f"  --to {file}{policy_option} --take theirs",
         f"git add -- {file}",
     )
 
 
-def _tell(
-    report: MergeReport, lists: _Lists | None, to_errors: bool = False, commands: tuple[str, ...] = ()
+def _print(
+    report: MergeReport,
+    lists: _ConflictLists | None,
+    to_errors: bool = False,
+    commands: tuple[str, ...] = (),
 ) -> None:
     from callint.reporting.merge.text import print_merge
     from callint.reporting.terminal import console
 
     them = "it" if len(report.merge.conflicts) == 1 else "them"
-    words = f"{lists.text.path} lists {them}." if lists else ""
-    print_merge(report, console(sys.stderr if to_errors else sys.stdout), words, commands)
+    sentence = f"{lists.text.path} lists {them}." if lists else ""
+    print_merge(report, console(sys.stderr if to_errors else sys.stdout), sentence, commands)
 
 
-# Settling
+# Resolving
 
 
 @dataclass(frozen=True, slots=True)
-class _MergeOptions:
-    """For which side conflicts are to be settled: a side and globs, () for all; the first match counts."""
+class _Takes:
+    """Sides that resolve conflicts, each with its globs, () for all conflicts; the first match applies."""
 
     takes: tuple[tuple[Side, tuple[str, ...]], ...]
 
     @staticmethod
-    def read(takes: Sequence[str], globs: tuple[str, ...]) -> _MergeOptions:
-        found: list[tuple[Side, tuple[str, ...]]] = []
+    def parse(takes: Sequence[str], globs: tuple[str, ...]) -> _Takes:
+        """From the options --take and --table; InputError if they do not fit together."""
+        selective: list[tuple[Side, tuple[str, ...]]] = []
         plain = []
         for take in takes:
-            word, colon, glob = take.partition(":")
-            if word not in list(Side) or (colon and not glob):
+            side, colon, glob = take.partition(":")
+            if side not in list(Side) or (colon and not glob):
                 raise InputError(f"--take {take}: write ours, theirs, ours:GLOB or theirs:GLOB")
             if colon:
-                found.append((Side(word), (glob,)))
+                selective.append((Side(side), (glob,)))
             else:
-                plain.append(Side(word))
+                plain.append(Side(side))
         if len(plain) > 1:
             raise InputError("use --take without a glob only once; write ours:GLOB and theirs:GLOB")
         if globs and not plain:
             raise InputError("--table needs a --take; add --take ours or --take theirs")
-        # What is said of everything yields to what is said of some tables.
-        return _MergeOptions((*found, *((side, globs) for side in plain)))
+        # A --take for some tables comes before the plain one.
+        return _Takes((*selective, *((side, globs) for side in plain)))
 
     def choice(self, definition: Definition) -> _Choice:
-        """The wishes as names of a definition; InputError where a glob matches none."""
+        """The sides with names of a definition in place of globs; InputError if a glob matches none."""
         return _Choice(
             tuple((side, table_selection(definition, globs) if globs else None) for side, globs in self.takes)
         )
@@ -234,21 +240,23 @@ class _MergeOptions:
 
 @dataclass(frozen=True, slots=True)
 class _Choice:
-    """Sides and the names that they are for; None for every conflict, whatever it is about."""
+    """The sides that resolve conflicts, each with the names it applies to; None for every conflict."""
 
     takes: tuple[tuple[Side, frozenset[str] | None], ...]
 
     def __call__(self, conflict: Conflict) -> Side | None:
-        return next((side for side, names in self.takes if names is None or _is_meant(conflict, names)), None)
+        return next((side for side, names in self.takes if names is None or _selects(names, conflict)), None)
 
 
-def _is_meant(conflict: Conflict, names: frozenset[str]) -> bool:
+def _selects(names: frozenset[str], conflict: Conflict) -> bool:
+    """Whether names select a conflict; for a moved axis, the axis or all tables that differ on it."""
     match conflict:
         case CellConflict():
             return conflict.versions.table.name in names
         case AxisConflict():
-            tables = {one.table.name for one in conflict.tables}
-            return bool(names & {one.axis.name for one in conflict.axes} or (tables and tables <= names))
+            tables = {versions.table.name for versions in conflict.tables}
+            axes = {versions.axis.name for versions in conflict.axes}
+            return bool(names & axes or (tables and tables <= names))
         case TextConflict():
             return conflict.text.name in names
         case _:
@@ -258,77 +266,79 @@ def _is_meant(conflict: Conflict, names: frozenset[str]) -> bool:
 # Merging
 
 
-class _Job:
-    """One merge: three versions of an image that is reported and judged under the name ``image``."""
+class _MergeJob:
+    """One merge of the contents base, ours and theirs; ``image`` is the name of the merged image."""
 
     def __init__(
         self,
         workspace: Workspace,
-        definition: str | None,
         image: str,
         contents: list[Content],
-        wishes: _MergeOptions,
+        definition: str | None,
+        takes: _Takes,
     ) -> None:
         refuse_unknown_rules(workspace.policy)
-        self.workspace = workspace
-        self.image = image
-        self.contents = contents
-        self.wishes = wishes
+        self._workspace = workspace
+        self._image = image
+        self._contents = contents
+        self._takes = takes
         base, ours, theirs = contents
         candidates = (ours, replace(ours, path=image), theirs, base)
-        subjects = DefinitionResolver(workspace, definition)
-        self.subject: LoadedDefinition = subjects.whole(*candidates)
-        self.files = [subjects.whole_file(self.subject, one) for one in contents]
-        starts = (subjects.start_of(one) for one in contents)
-        self.start = next((start for start in starts if start is not None), None)
-        for one, file in zip(contents[1:], self.files[1:], strict=True):
-            if file.image.extents != self.files[0].image.extents:
-                words = f"it does not hold the addresses of {base.name}, so that they cannot be merged"
-                raise InputError(f"{one.name}: {words}; have both written with the same ones")
+        resolver = DefinitionResolver(workspace, definition)
+        self.loaded: LoadedDefinition = resolver.resolve_for_writing(*candidates)
+        self._files = [resolver.read_for_writing(self.loaded, content) for content in contents]
+        starts = (resolver.start_of(content) for content in contents)
+        self._start = next((start for start in starts if start is not None), None)
+        for content, file in zip(contents[1:], self._files[1:], strict=True):
+            if file.image.extents != self._files[0].image.extents:
+                problem = f"its addresses differ from those of {base.name}, so they cannot be merged"
+                raise InputError(f"{content.name}: {problem}; write both with the same addresses")
 
     def merged(self, report: MergeReport) -> bytes:
-        """The file with the merged image: in the form of ours, or of theirs where only they changed it."""
-        base, ours, theirs = self.files
-        form = theirs if ours.frame == base.frame else ours
-        return form.with_content(report.merge.image)
+        """The merged image file: in the file format of ours, or of theirs if only they changed it."""
+        base, ours, theirs = self._files
+        template = theirs if ours.frame == base.frame else ours
+        return template.with_content(report.merge.image)
 
     def run(self) -> MergeReport:
         """Merge, and check the result."""
-        subject = self.subject
-        base, ours, theirs = (file.image for file in self.files)
-        choice = self.wishes.choice(subject.definition)
-        # Values from strangers' images may be infinite or no numbers.
+        loaded = self.loaded
+        base, ours, theirs = (file.image for file in self._files)
+        choice = self._takes.choice(loaded.definition)
+        # Values from strangers' images may be infinite or NaN.
         with np.errstate(all="ignore"):
             try:
-                decoded = [decode(subject.layout, one) for one in (base, ours, theirs)]
-                done = merge(decoded[0], decoded[1], decoded[2], choice)
+                decoded = [decode(loaded.layout, image) for image in (base, ours, theirs)]
+                result = merge(decoded[0], decoded[1], decoded[2], choice)
             except UnsealableError as error:
-                raise InputError(f"{subject.file.path}:{error.line}: {error}") from None
-            broken = Report((), 0, 0, 0) if done.conflicts else self._broken(done)
-        named = dict(zip(("base", "ours", "theirs"), (one.name for one in self.contents), strict=True))
+                raise InputError(f"{loaded.file.path}:{error.line}: {error}") from None
+            broken = Report((), 0, 0, 0) if result.conflicts else self._new_errors(result)
         return MergeReport(
-            merge=done,
-            definition=subject.definition,
-            path=subject.file.path,
-            image=self.image,
+            merge=result,
+            definition=loaded.definition,
+            path=loaded.file.path,
+            image=self._image,
             broken=broken,
-            **named,
+            base=self._contents[0].name,
+            ours=self._contents[1].name,
+            theirs=self._contents[2].name,
         )
 
-    def _broken(self, done: MergeResult) -> Report:
-        """The errors of the merged image against the base that neither side has alone."""
-        base, ours, theirs = (one.data for one in self.contents)
-        outcome = ResultChecker(self.workspace, self.subject, self.image, "the merge base", base, self.start)
-        known = {_key(finding) for data in (ours, theirs) for finding in outcome.errors(data).findings}
-        report = outcome.errors(self.files[1].with_content(done.image))
-        found = (finding for finding in report.findings if _key(finding) not in known)
-        return replace(report, findings=tuple(found))
+    def _new_errors(self, result: MergeResult) -> Report:
+        """The errors of the merged image, compared with the base, that neither side has alone."""
+        base, ours, theirs = self._contents
+        merge_base = replace(base, name="the merge base")
+        checker = ResultChecker(self._workspace, self.loaded, self._image, merge_base, self._start)
+        known = {_key(finding) for side in (ours, theirs) for finding in checker.errors(side.data).findings}
+        report = checker.errors(self._files[1].with_content(result.image))
+        new = (finding for finding in report.findings if _key(finding) not in known)
+        return replace(report, findings=tuple(new))
 
 
 def _key(finding: Finding) -> tuple[object, ...]:
-    """What makes errors of two images the same: rule, thing and cell, but not the value."""
+    """The key by which two images have the same error: rule, table, subject and cell, without the value."""
     if finding.rule == rule_ids.CHANGE_UNEXPLAINED_BYTES:
-        return (finding.rule,)  # stretches of both sides may join, but every byte is one of theirs
+        return (finding.rule,)  # ranges of both sides may join, but each byte comes from one side
     return finding.rule, finding.table, finding.subject, finding.cell
 
 
@@ -336,27 +346,28 @@ def _key(finding: Finding) -> tuple[object, ...]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Lists:
-    """The lists of open conflicts beside an image."""
+class _ConflictLists:
+    """The files next to an image that list its open conflicts: ``text`` for people, ``data`` in JSON."""
 
     text: Destination
     data: Destination
 
     @staticmethod
-    def beside(image: Path, destination: Destination) -> _Lists:
-        """The lists of an image; they are kept from where its ``destination`` is kept from."""
-        text, data = (image.with_name(f"{image.name}{ending}") for ending in (CONFLICT_TEXT, CONFLICT_DATA))
-        return _Lists(destination.with_path(text), destination.with_path(data))
+    def of_image(image: Path, destination: Destination) -> _ConflictLists:
+        """The lists of an image; the restrictions of its ``destination`` apply to them too."""
+        text, data = (image.with_name(f"{image.name}{suffix}") for suffix in (CONFLICT_TEXT, CONFLICT_DATA))
+        return _ConflictLists(destination.with_path(text), destination.with_path(data))
 
-    def refuse_strangers(self) -> None:
-        """InputError where a file that callint did not write lies where a list belongs."""
+    def refuse_foreign_files(self) -> None:
+        """InputError if a file that callint did not write is in the place of a list."""
         for path in (self.text.path, self.data.path):
             if (path.exists() or path.is_symlink()) and not self._is_own(path):
-                words = "a list of conflicts belongs here, but this file is none; move it away"
-                raise InputError(f"{path}: {words}")
+                raise InputError(
+                    f"{path}: a list of conflicts belongs here, but this file is none; move it away"
+                )
 
     def contents(self, report: MergeReport) -> list[tuple[Destination, bytes]]:
-        """The lists as files."""
+        """The lists with their destinations."""
         from io import StringIO
 
         from callint.reporting.merge.text import print_list
@@ -367,17 +378,15 @@ class _Lists:
         return [(self.text, stream.getvalue().encode()), (self.data, merge_json(report).encode())]
 
     def remove(self) -> None:
-        """Take away the lists of an earlier merge."""
-        for one in (self.text, self.data):
-            path = one.path
+        """Remove the lists of an earlier merge."""
+        for path in (self.text.path, self.data.path):
             if path.is_file() and self._is_own(path):
                 try:
                     path.unlink()
                 except OSError as error:
-                    words = (
+                    raise InputError(
                         f"{path}: the list is out of date and cannot be removed: {reason(error)}; remove it"
-                    )
-                    raise InputError(words) from None
+                    ) from None
 
     def _is_own(self, path: Path) -> bool:
         try:
@@ -390,20 +399,20 @@ class _Lists:
         return isinstance(document, dict) and document.get("format") == FORMAT
 
 
-def _write(report: MergeReport, data: bytes, image: Destination, lists: _Lists | None) -> None:
-    """Write the merged image as it is to be stored, and its lists where conflicts are left.
+def _write(report: MergeReport, data: bytes, image: Destination, lists: _ConflictLists | None) -> None:
+    """Write the merged image, and its lists if conflicts remain.
 
-    There are never conflicts without their lists, and no lists of a merge that is not there.
+    At no time do conflicts lack their lists, nor do lists exist of a merge that was not written.
     """
     from callint.reporting.files.atomic_write import replace_file, replace_files
 
     place = image.place()
-    # Of two merges at once the lists of one must not come beside the image of the other.
+    # If two merges run at once, the lists of one must not join the image of the other.
     with exclusive_update(place, str(image.path)):
         if lists is None:
             replace_file(image, data)
         elif report.merge.conflicts:
-            lists.refuse_strangers()
+            lists.refuse_foreign_files()
             replace_files([*lists.contents(report), (image, data)])
         else:
             replace_file(image, data)

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from callint.cli.options import as_options
 from callint.cli.review_builder import ReviewOptions, review_of_images
-from callint.cli.revision_pairs import is_range, spelled_out
+from callint.cli.revision_pairs import expand_range, is_range
 from callint.fmt import clean
 from callint.model.errors import InputError
 from callint.reading.workspace import Workspace, open_workspace
@@ -20,8 +22,23 @@ if TYPE_CHECKING:  # loaded when something is written
     from callint.reporting.files.destinations import Destination
 
 
+@dataclass(frozen=True, slots=True)
+class ReviewCommandOptions:
+    """The arguments and options of callint review."""
+
+    arguments: tuple[str, ...]
+    output: str
+    between: str | None
+    opens: bool
+    day: str | None
+    log: str | None
+    definition: str | None
+    policy: str | None
+    form: str
+
+
 @click.command()
-@click.argument("words", nargs=-1, metavar="OLD NEW [PATH]...")
+@click.argument("arguments", nargs=-1, metavar="OLD NEW [PATH]...")
 @click.option("--output", required=True, metavar="FILE", help="File to write the page to.")
 @click.option(
     "--range", "between", metavar="A..B", help="Compare two revisions; A...B compares B with the merge base."
@@ -38,17 +55,8 @@ if TYPE_CHECKING:  # loaded when something is written
 )
 @click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 @click.option("--format", "form", type=click.Choice(["html", "json"]), default="html", show_default=True)
-def command(
-    words: tuple[str, ...],
-    output: str,
-    between: str | None,
-    opens: bool,
-    day: str | None,
-    log: str | None,
-    definition: str | None,
-    policy: str | None,
-    form: str,
-) -> int:
+@as_options(ReviewCommandOptions)
+def command(options: ReviewCommandOptions) -> int:
     """Write an HTML page that shows a colleague what changed from OLD to NEW, for review before sign-off.
 
     OLD and NEW are image files, or REV:path for a file at a revision. Both can also be revisions; then the
@@ -56,32 +64,36 @@ def command(
     callint check for NEW, and marks those that OLD has too. It is a single file and needs no network. The
     exit status is 0 if callint wrote the page, whatever it shows.
     """
-    if between is not None:
+    arguments = options.arguments
+    if options.between is not None:
         from callint.versioning.ranges import parse_range
 
-        words = (*parse_range(between, Path.cwd()), *words)
-    words = spelled_out(words)
-    if len(words) < 2:
+        arguments = (*parse_range(options.between, Path.cwd()), *arguments)
+    arguments = expand_range(arguments)
+    if len(arguments) < 2:
         raise click.UsageError("Missing OLD and NEW: pass two images, or two revisions.")
-    if output == "-":
+    if options.output == "-":
         raise InputError("--output -: a review needs a file; name one, such as review.html")
-    if opens and form != "html":
+    if options.opens and options.form != "html":
         raise click.UsageError("--open works only with --format html.")
-    wish = ReviewOptions(definition, None if day is None else _day(day), log)
-    if between is not None or is_range(words):
-        if definition or policy:
+    day = None if options.day is None else _day(options.day)
+    build_options = ReviewOptions(options.definition, day, options.log)
+    if options.between is not None or is_range(arguments):
+        if options.definition or options.policy:
             raise InputError(
                 "two revisions have definitions and policy of their own; leave out the named ones"
             )
         from callint.cli.review_range_builder import review_of_range
 
-        review, workspace = review_of_range(words, wish)
+        review, workspace = review_of_range(arguments, build_options)
     else:
-        review, workspace = review_of_images(open_workspace(policy), words, wish)
-    named = [word for word in (*words[:2], definition, policy, log) if word is not None]
-    _write(_destination(Path(output), workspace, review, named), review, form)
-    if opens:
-        _open(Path(output))
+        review, workspace = review_of_images(open_workspace(options.policy), arguments, build_options)
+    output = Path(options.output)
+    named = [*arguments[:2], options.definition, options.policy, options.log]
+    inputs = [name for name in named if name is not None]
+    _write(_destination(output, workspace, review, inputs), review, options.form)
+    if options.opens:
+        _open(output)
     return 0
 
 
@@ -92,13 +104,13 @@ def _day(text: str) -> date:
         raise InputError(f"--date {text}: it is not a date; write YYYY-MM-DD, such as 2026-03-31") from None
 
 
-def _destination(path: Path, workspace: Workspace, review: Review, named: list[str]) -> Destination:
-    """Where the page goes; InputError where that is an input, or what the policy names."""
+def _destination(path: Path, workspace: Workspace, review: Review, inputs: list[str]) -> Destination:
+    """The destination of the page; InputError if it is an input, or if the policy names it."""
     from callint.reporting.files.destinations import output
 
-    inputs = {image.context.file.path for image in review.images if image.context is not None}
-    places = [workspace.place(name) for name in inputs]
-    return output(path, workspace, inputs=[*places, *(Path(word) for word in named)])
+    definitions = {image.context.file.path for image in review.images if image.context is not None}
+    paths = [workspace.place(name) for name in definitions]
+    return output(path, workspace, inputs=[*paths, *map(Path, inputs)])
 
 
 def _write(output: Destination, review: Review, form: str) -> None:
@@ -116,9 +128,9 @@ def _write(output: Destination, review: Review, form: str) -> None:
 
 
 def _open(output: Path) -> None:
-    """Show the page in the browser that the user has; without one say so."""
+    """Open the page in the user's browser, or say that there is none."""
     import webbrowser
 
     if not webbrowser.open(output.resolve().as_uri()):
-        words = f"{output}: no browser could be started; open the page yourself"
-        sys.stderr.write(f"callint: {clean(words)}\n")
+        message = f"{output}: no browser could be started; open the page yourself"
+        sys.stderr.write(f"callint: {clean(message)}\n")

@@ -26,11 +26,11 @@ def command(rule: str | None) -> int:
     if rule is None:
         print_list(RULES.values(), terminal)
         return 0
-    found = [one for one in RULES.values() if rule in (one.id, one.family)]
-    if not found:
+    selected = [entry for entry in RULES.values() if rule in (entry.id, entry.family)]
+    if not selected:
         close = difflib.get_close_matches(rule, RULES, n=1)
         advice = f"did you mean {close[0]!r}?" if close else "callint rules lists them"
         raise InputError(f"there is no rule {rule!r}; {advice}")
-    for one in found:
-        print_page(one, terminal)
+    for entry in selected:
+        print_page(entry, terminal)
     return 0

@@ -19,7 +19,7 @@ def command(name: str | None) -> int:
     """
     known = schemas()
     if name is None:
-        sys.stdout.write("".join(f"{one}\n" for one in known))
+        sys.stdout.write("".join(f"{schema}\n" for schema in known))
         return 0
     if name not in known:
         raise InputError(f"there is no schema {name!r}; callint schema lists them")

@@ -6,7 +6,7 @@ import sys
 
 import click
 
-from callint.cli.image_loading import DefinitionResolver
+from callint.cli.definition_resolver import DefinitionResolver
 from callint.decoding.checksum_update import Renewal, Sealed, UnsealableError, seal
 from callint.decoding.checksums import stored_size
 from callint.model.errors import InputError
@@ -29,51 +29,53 @@ def command(image: str, only_check: bool, definition: str | None, policy: str | 
     workspace = open_workspace(policy)
     name = workspace.name(image)
     if only_check:
-        _, sealed = _sealed(workspace, name, definition)
+        _, sealed = _seal(workspace, name, definition)
     else:
         from callint.reporting.files.atomic_write import replace_file
         from callint.reporting.files.destinations import in_place
 
         destination = in_place(workspace.place(name))
-        # Nobody else may write it between the reading and the writing.
+        # No other process may write the image between reading and writing.
         with exclusive_update(destination.place(), name):
-            data, sealed = _sealed(workspace, name, definition)
+            data, sealed = _seal(workspace, name, definition)
             if sealed.renewals:
                 replace_file(destination, data)
     if sealed.renewals or sealed.left:
-        from callint.reporting.terminal import console, line, width, wrapped
-
-        terminal = console(sys.stdout)
-        told = [_words(name, renewal, only_check) for renewal in sealed.renewals]
-        told += [
-            f"{name}: checksum {one.name} needs bytes that the image does not have, and is left as it is"
-            for one in sealed.left
-        ]
-        for words in told:
-            for text in wrapped(words, width(terminal)):
-                terminal.print(line(text))
+        _print(name, sealed, only_check)
     return int(only_check and bool(sealed.renewals))
 
 
-def _sealed(workspace: Workspace, name: str, definition: str | None) -> tuple[bytes, Sealed]:
-    """What an image is to be as a file, and what was done to it. InputError where it cannot be sealed."""
-    content, subjects = (
-        Content(name, name, workspace.read_required(name)),
-        DefinitionResolver(workspace, definition),
-    )
-    subject = subjects.whole(content)
-    found = subjects.whole_file(subject, content)
+def _seal(workspace: Workspace, name: str, definition: str | None) -> tuple[bytes, Sealed]:
+    """The content of the sealed image file, and what changed. InputError if the image cannot be sealed."""
+    content = Content(name, name, workspace.read_required(name))
+    resolver = DefinitionResolver(workspace, definition)
+    loaded = resolver.resolve_for_writing(content)
+    file = resolver.read_for_writing(loaded, content)
     try:
-        sealed = seal(found.image, subject.definition.memory)
+        sealed = seal(file.image, loaded.definition.memory)
     except UnsealableError as error:
-        raise InputError(f"{subject.file.path}:{error.line}: {error}") from None
-    return found.with_content(sealed.image), sealed
+        raise InputError(f"{loaded.file.path}:{error.line}: {error}") from None
+    return file.with_content(sealed.image), sealed
 
 
-def _words(name: str, renewal: Renewal, only_check: bool) -> str:
+def _print(name: str, sealed: Sealed, only_check: bool) -> None:
+    from callint.reporting.terminal import console, line, width, wrapped
+
+    terminal = console(sys.stdout)
+    sentences = [_renewal_text(name, renewal, only_check) for renewal in sealed.renewals]
+    sentences += [
+        f"{name}: the image lacks bytes that checksum {checksum.name} needs; the checksum is left as it is"
+        for checksum in sealed.left
+    ]
+    for sentence in sentences:
+        for text in wrapped(sentence, width(terminal)):
+            terminal.print(line(text))
+
+
+def _renewal_text(name: str, renewal: Renewal, only_check: bool) -> str:
     checksum = renewal.checksum
     digits = 2 * stored_size(checksum)
     stored, value = f"0x{renewal.stored:0{digits}X}", f"0x{renewal.value:0{digits}X}"
     if only_check:
-        return f"{name}: checksum {checksum.name} is stored as {stored}, but has to be {value}"
+        return f"{name}: checksum {checksum.name} is stored as {stored}, but must be {value}"
     return f"{name}: checksum {checksum.name} was {stored} and is now {value}"

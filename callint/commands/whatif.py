@@ -10,11 +10,15 @@ import click
 import numpy as np
 
 from callint import fmt
-from callint.cli.image_loading import DefinitionResolver, read_content, table_selection, workspace_for
+from callint.cli.definition_resolver import DefinitionResolver
+from callint.cli.image_loading import read_content, workspace_for
+from callint.cli.name_selection import table_selection
 from callint.cli.operating_point_option import number, parse_point
+from callint.cli.options import as_options
 from callint.comparing.fault_report import FaultReport
 from callint.comparing.sensor_faults import ComparedSignal, FalseReading, SensorFault
 from callint.decoding.decode import Decoded
+from callint.decoding.loaded_definition import LoadedDefinition
 from callint.decoding.round_numbers import round_values
 from callint.decoding.sensors import Circuit, UnusableSensorError, Wiring, circuit
 from callint.decoding.signal_graph import CycleError, ReachedTables, reached_tables, signals_of
@@ -24,18 +28,18 @@ from callint.model.change import Numbers
 from callint.model.definition import Definition, Sensor, Signal
 from callint.model.errors import InputError
 from callint.reporting.whatif.text import print_fault_report
-from callint.rules.context import CheckContext
 
-#: Into so many stretches the range of the true signal is cut, and so many breakpoints on it count at most.
-_STRETCHES, _MOST_BREAKPOINTS = 100, 1000
-#: What is less than the one is a piece of wire, and what is more than the other is none at all.
-_LEAST_OHMS, _MOST_OHMS = 1e-3, 1e9
+#: The number of steps in the range of the true signal, and the most breakpoints that are tried besides.
+_STEPS, _MAX_BREAKPOINTS = 100, 1000
+#: Less resistance is a piece of wire, and more is an open circuit.
+_MIN_OHMS, _MAX_OHMS = 1e-3, 1e9
 
 
 @dataclass(frozen=True, slots=True)
-class _WhatIfOptions:
-    """The options that say what is read in place of what."""
+class WhatIfOptions:
+    """The arguments and options of callint whatif."""
 
+    image: str
     true: str | None
     reads: str | None
     signal: str | None
@@ -43,13 +47,19 @@ class _WhatIfOptions:
     parallel: str | None
     is_open: bool
     is_shorted: bool
+    at: tuple[str, ...]
+    globs: tuple[str, ...]
+    everything: bool
+    definition: str | None
+    policy: str | None
+    form: str
 
     @property
-    def is_wired(self) -> bool:
-        return self.is_open or self.is_shorted or self.is_resistor
+    def has_wiring(self) -> bool:
+        return self.is_open or self.is_shorted or self.has_resistor
 
     @property
-    def is_resistor(self) -> bool:
+    def has_resistor(self) -> bool:
         return self.series is not None or self.parallel is not None
 
 
@@ -76,22 +86,8 @@ class _WhatIfOptions:
 @click.option("--definition", metavar="FILE", help="Definition file of the image (default: from the policy).")
 @click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 @click.option("--format", "form", type=click.Choice(["text", "json"]), default="text", show_default=True)
-def command(
-    image: str,
-    true: str | None,
-    reads: str | None,
-    signal: str | None,
-    series: str | None,
-    parallel: str | None,
-    is_open: bool,
-    is_shorted: bool,
-    at: tuple[str, ...],
-    globs: tuple[str, ...],
-    everything: bool,
-    definition: str | None,
-    policy: str | None,
-    form: str,
-) -> int:
+@as_options(WhatIfOptions)
+def command(options: WhatIfOptions) -> int:
     """Show how the output of every table in IMAGE changes if the control unit misreads a signal.
 
     --true intake_air_temp=35 --reads -20 gives both values. With --series-resistor, --parallel-resistor,
@@ -99,154 +95,178 @@ def command(
     image: for the --true value, or with --signal for every value in the signal's operating range. The result
     includes tables that the signal reaches through other tables.
     """
-    workspace = workspace_for(policy, definition, image)
-    content = read_content(workspace, image)
-    subjects = DefinitionResolver(workspace, definition)
-    subject = subjects.of(content)
-    case = CheckContext(subject, subjects.image(subject, content))
-    wishes = _WhatIfOptions(true, reads, signal, series, parallel, is_open, is_shorted)
-    given = parse_point(case.definition, ",".join(at)) if at else {}
-    outlook = _outlook(case, content.name, wishes, given)
-    if globs:
-        outlook = outlook.only(table_selection(case.definition, globs))
-    if form == "json":
+    workspace = workspace_for(options.policy, options.definition, options.image)
+    content = read_content(workspace, options.image)
+    resolver = DefinitionResolver(workspace, options.definition)
+    loaded = resolver.resolve(content)
+    decoded = loaded.decoded(resolver.read_image(loaded, content))
+    report = _report(loaded, decoded, content.name, options)
+    if options.globs:
+        report = report.only(table_selection(loaded.definition, options.globs))
+    if options.form == "json":
         from callint.reporting.whatif.json import whatif_json
 
-        sys.stdout.write(whatif_json(subject.file.path, outlook))
+        sys.stdout.write(whatif_json(loaded.file.path, report))
     else:
         from callint.reporting.terminal import console
 
-        print_fault_report(outlook, console(sys.stdout), everything or bool(globs))
+        print_fault_report(report, console(sys.stdout), options.everything or bool(options.globs))
     return 0
 
 
-def _outlook(case: CheckContext, name: str, wishes: _WhatIfOptions, given: dict[str, float]) -> FaultReport:
-    definition, decoded = case.definition, case.new
-    signal, value = _subject(definition, wishes)
-    wiring, found = None, None
-    if wishes.is_wired:
-        if wishes.reads is not None:
-            raise InputError("--reads excludes a resistor, --open and --short; use only one")
-        wiring, found = _wiring(wishes), _circuit(definition, decoded, signal)
-        true = _true_values(decoded, signal, found) if value is None else np.array([value])
-        low, high = found.range
-        if value is not None and not low <= value <= high:
-            raise InputError(
-                f"--true {wishes.true}: the sensor's curve reads {fmt.plain(low)} to "
-                f"{fmt.with_unit(fmt.plain(high), signal.unit)}; "
-                "choose a value between, or give --reads"
-            )
-        false = found.measured(true, wiring).reading
-    elif value is None or wishes.reads is None:
-        raise InputError("--true SIGNAL=VALUE needs --reads VALUE, a resistor, --open or --short; add one")
-    else:
-        true, false = (
-            np.array([value]),
-            np.array([number(wishes.reads, f"--reads {wishes.reads}", signal.unit)]),
-        )
+@dataclass(frozen=True, slots=True)
+class _Fault:
+    """The misread signal: true values and the readings instead, same length; the sensor's circuit if used."""
+
+    signal: Signal
+    true: Numbers
+    false: Numbers
+    wiring: Wiring | None = None
+    circuit: Circuit | None = None
+
+
+def _report(loaded: LoadedDefinition, decoded: Decoded, name: str, options: WhatIfOptions) -> FaultReport:
+    definition = loaded.definition
+    fixed = parse_point(definition, ",".join(options.at)) if options.at else {}
+    fault = _fault(decoded, options)
+    signal = fault.signal
     try:
         reached = reached_tables(definition, signal.name)
     except CycleError as error:
-        raise InputError(f"{case.file.path}: {error}, in a circle; correct what they produce") from None
-    for other in given:
-        if other == signal.name:
-            raise InputError(f"--at {other}: this is the false signal itself; remove it")
-        if other in reached.producers:
-            maker = reached.producers[other].name
-            raise InputError(f"--at {other}: {maker} derives this signal from the reading; remove it")
-    tables = [*reached.tables, *(table for table in definition.tables.values() if table.signal is not None)]
-    surfaces = {
-        table.name: one
-        for table in tables
-        if table.name in decoded.layout.table_items
-        and (one := surface(decoded, table)) is not None
-        and one.grid.present.all()
-    }
-    misreading = SensorFault(definition, surfaces, reached, FalseReading(signal.name, true, false), given)
-    watched = _watched(definition, signal, true, false, found, wiring)
+        raise InputError(f"{loaded.file.path}: {error}, in a circle; correct what they produce") from None
+    _check_fixed(fixed, signal, reached)
+    surfaces = _surfaces(decoded, reached)
+    reading = FalseReading(signal.name, fault.true, fault.false)
+    sensor_fault = SensorFault(definition, surfaces, reached, reading, fixed)
     return FaultReport(
         name,
         definition,
         signal,
-        true,
-        false,
-        misreading.effects(),
-        list(misreading.thresholds(watched)),
-        given,
-        _obstacles(decoded, reached, misreading.unread),
+        fault.true,
+        fault.false,
+        sensor_fault.effects(),
+        list(sensor_fault.thresholds(_watched(definition, fault))),
+        fixed,
+        _obstacles(decoded, reached, sensor_fault.unread),
         reached.other_producers,
-        wiring,
-        found,
+        fault.wiring,
+        fault.circuit,
     )
 
 
+def _fault(decoded: Decoded, options: WhatIfOptions) -> _Fault:
+    """The misread signal with its true and false values; InputError if options are missing or conflict."""
+    definition = decoded.layout.definition
+    signal, value = _misread_signal(definition, options)
+    if not options.has_wiring:
+        if value is None or options.reads is None:
+            raise InputError(
+                "--true SIGNAL=VALUE needs --reads VALUE, a resistor, --open or --short; add one"
+            )
+        reading = number(options.reads, f"--reads {options.reads}", signal.unit)
+        return _Fault(signal, np.array([value]), np.array([reading]))
+    if options.reads is not None:
+        raise InputError("--reads excludes a resistor, --open and --short; use only one")
+    wiring, sensor_circuit = _wiring(options), _circuit(definition, decoded, signal)
+    true = _true_values(decoded, signal, sensor_circuit) if value is None else np.array([value])
+    low, high = sensor_circuit.range
+    if value is not None and not low <= value <= high:
+        raise InputError(
+            f"--true {options.true}: the sensor's curve reads {fmt.plain(low)} to "
+            f"{fmt.with_unit(fmt.plain(high), signal.unit)}; "
+            "choose a value between, or give --reads"
+        )
+    return _Fault(signal, true, sensor_circuit.measured(true, wiring).reading, wiring, sensor_circuit)
+
+
+def _check_fixed(fixed: dict[str, float], signal: Signal, reached: ReachedTables) -> None:
+    """InputError if --at fixes the misread signal, or a signal that a table derives from it."""
+    for name in fixed:
+        if name == signal.name:
+            raise InputError(f"--at {name}: this is the false signal itself; remove it")
+        if name in reached.producers:
+            producer = reached.producers[name].name
+            raise InputError(f"--at {name}: {producer} derives this signal from the reading; remove it")
+
+
+def _surfaces(decoded: Decoded, reached: ReachedTables) -> dict[str, Surface]:
+    """The complete tables that the signal reaches or that produce any signal, as surfaces by name."""
+    definition = decoded.layout.definition
+    tables = [*reached.tables, *(table for table in definition.tables.values() if table.signal is not None)]
+    surfaces = {}
+    for table in tables:
+        if table.name in decoded.layout.table_items:
+            table_surface = surface(decoded, table)
+            if table_surface is not None and table_surface.grid.present.all():
+                surfaces[table.name] = table_surface
+    return surfaces
+
+
 def _obstacles(decoded: Decoded, reached: ReachedTables, unread: tuple[str, ...]) -> dict[str, str]:
-    """Why nothing can be said of some tables: what is wrong with them, or with those that feed them."""
-    definition, found = decoded.layout.definition, {}
+    """Why tables cannot be evaluated: what is wrong with them, or with the tables that feed them."""
+    definition, reasons = decoded.layout.definition, {}
     for name in unread:
         table = definition.tables[name]
         if name not in decoded.layout.table_items:
-            found[name] = "the definition does not describe them whole"
-        elif words := obstacle(decoded, table):
-            found[name] = words
+            reasons[name] = "the definition does not describe them completely"
+        elif reason := obstacle(decoded, table):
+            reasons[name] = reason
         else:
-            feeding = [
-                reached.producers[one] for one in signals_of(definition, table) if one in reached.producers
+            producers = [
+                reached.producers[signal]
+                for signal in signals_of(definition, table)
+                if signal in reached.producers
             ]
-            listed = " and ".join(maker.name for maker in feeding if maker.name in unread)
-            found[name] = f"nothing can be said of {listed}, by way of which they are reached"
-    return found
+            listed = " and ".join(producer.name for producer in producers if producer.name in unread)
+            reasons[name] = f"they depend on {listed}, which cannot be evaluated"
+    return reasons
 
 
-def _watched(
-    definition: Definition,
-    signal: Signal,
-    true: Numbers,
-    false: Numbers,
-    found: Circuit | None,
-    wiring: Wiring | None,
-) -> dict[str, ComparedSignal]:
-    """What scalars may be compared with: the signal, and the voltage that it is worked out from."""
-    watched = {signal.name: ComparedSignal(signal.unit, true, false)}
-    if found is not None and wiring is not None:
-        (name,) = found.curve.signals
-        measured = found.measured(true, wiring)
+def _watched(definition: Definition, fault: _Fault) -> dict[str, ComparedSignal]:
+    """What scalars may be compared with: the signal, and the voltage from which it is computed."""
+    signal = fault.signal
+    watched = {signal.name: ComparedSignal(signal.unit, fault.true, fault.false)}
+    if fault.circuit is not None and fault.wiring is not None:
+        (name,) = fault.circuit.curve.signals
+        measured = fault.circuit.measured(fault.true, fault.wiring)
         watched.setdefault(name, ComparedSignal("V", measured.volts, measured.seen_volts))
     return watched
 
 
-def _subject(definition: Definition, wishes: _WhatIfOptions) -> tuple[Signal, float | None]:
-    """The signal, and its true value where one is given."""
-    if wishes.true is not None:
-        if wishes.signal is not None:
+def _misread_signal(definition: Definition, options: WhatIfOptions) -> tuple[Signal, float | None]:
+    """The misread signal, and its true value if --true gives one."""
+    if options.true is not None:
+        if options.signal is not None:
             raise InputError("--true and --signal exclude each other; use only one")
-        point = parse_point(definition, wishes.true, "--true")
+        point = parse_point(definition, options.true, "--true")
         if len(point) > 1:
-            raise InputError(f"--true {wishes.true}: only one signal can be false; pass the others with --at")
+            raise InputError(
+                f"--true {options.true}: only one signal can be false; pass the others with --at"
+            )
         ((name, value),) = point.items()
         return definition.signals[name], value
-    if wishes.signal is None:
+    if options.signal is None:
         raise InputError("missing --true SIGNAL=VALUE or --signal SIGNAL; name the misread signal")
-    return signal_named(definition, wishes.signal, "--signal"), None
+    return signal_named(definition, options.signal, "--signal"), None
 
 
-def _wiring(wishes: _WhatIfOptions) -> Wiring:
-    if sum((wishes.is_open, wishes.is_shorted, wishes.is_resistor)) > 1:
+def _wiring(options: WhatIfOptions) -> Wiring:
+    if sum((options.is_open, options.is_shorted, options.has_resistor)) > 1:
         raise InputError("--open, --short and resistors exclude each other; use only one")
-    found = {}
-    for option, text in (("--series-resistor", wishes.series), ("--parallel-resistor", wishes.parallel)):
+    ohms = {}
+    for option, text in (("--series-resistor", options.series), ("--parallel-resistor", options.parallel)):
         if text is not None:
-            found[option] = number(text, f"{option} {text}", "ohms, as in 2200")
-            if not _LEAST_OHMS <= found[option] <= _MOST_OHMS:
+            ohms[option] = number(text, f"{option} {text}", "ohms, as in 2200")
+            if not _MIN_OHMS <= ohms[option] <= _MAX_OHMS:
                 raise InputError(
-                    f"{option} {text}: a resistor has {_LEAST_OHMS:g} to {_MOST_OHMS:,.0f} ohms; correct it, "
+                    f"{option} {text}: a resistor has {_MIN_OHMS:g} to {_MAX_OHMS:,.0f} ohms; correct it, "
                     "or give --open or --short"
                 )
     return Wiring(
-        found.get("--series-resistor", 0.0),
-        found.get("--parallel-resistor", math.inf),
-        wishes.is_open,
-        wishes.is_shorted,
+        ohms.get("--series-resistor", 0.0),
+        ohms.get("--parallel-resistor", math.inf),
+        options.is_open,
+        options.is_shorted,
     )
 
 
@@ -264,20 +284,20 @@ def _circuit(definition: Definition, decoded: Decoded, signal: Signal) -> Circui
 
 def _curve(definition: Definition, decoded: Decoded, sensor: Sensor) -> tuple[Surface, str]:
     table = definition.tables.get(sensor.curve)
-    found = surface(decoded, table) if table and table.name in decoded.layout.table_items else None
-    if table is None or found is None or table.x is None:
+    curve = surface(decoded, table) if table and table.name in decoded.layout.table_items else None
+    if table is None or curve is None or table.x is None:
         raise UnusableSensorError(f"its curve {sensor.curve} cannot be read")
     if definition.unit_of(table) != definition.signals[sensor.signal].unit:
         raise UnusableSensorError(f"its curve {sensor.curve} has another unit")
-    return found, definition.unit_of(definition.axes[table.x])
+    return curve, definition.unit_of(definition.axes[table.x])
 
 
-def _true_values(decoded: Decoded, signal: Signal, found: Circuit) -> Numbers:
-    """What the signal may really be, as far as its sensor can read: round values, and breakpoints on it."""
-    low, high = found.range
-    usual = signal.operating or signal.plausible
-    if usual is not None:
-        low, high = max(low, usual.low), min(high, usual.high)
+def _true_values(decoded: Decoded, signal: Signal, sensor_circuit: Circuit) -> Numbers:
+    """The true values to try: round values and breakpoints within the ranges of signal and sensor."""
+    low, high = sensor_circuit.range
+    limits = signal.operating or signal.plausible
+    if limits is not None:
+        low, high = max(low, limits.low), min(high, limits.high)
         if low > high:
             raise InputError(
                 f"--signal {signal.name}: the sensor's curve reads nothing of the operating range; "
@@ -287,7 +307,7 @@ def _true_values(decoded: Decoded, signal: Signal, found: Circuit) -> Numbers:
     values = [decoded.breakpoints(name) for name, axis in axes.items() if axis.signal == signal.name]
     breakpoints = np.unique(np.concatenate([np.zeros(0), *values]))
     breakpoints = breakpoints[(breakpoints >= low) & (breakpoints <= high)]
-    if len(breakpoints) > _MOST_BREAKPOINTS:
-        breakpoints = breakpoints[:: math.ceil(len(breakpoints) / _MOST_BREAKPOINTS)]
-    every: Numbers = np.unique(np.concatenate([breakpoints, round_values(low, high, _STRETCHES)]))
-    return every
+    if len(breakpoints) > _MAX_BREAKPOINTS:
+        breakpoints = breakpoints[:: math.ceil(len(breakpoints) / _MAX_BREAKPOINTS)]
+    true: Numbers = np.unique(np.concatenate([breakpoints, round_values(low, high, _STEPS)]))
+    return true

@@ -10,11 +10,12 @@ import numpy as np
 
 from callint import fmt
 from callint.decoding.layout import Integers
+from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model import rule_ids
 from callint.model.change import AxisChange, Flags, Numbers, OutputShift, by_importance
 from callint.model.definition import StoredAxis
 from callint.model.finding import Evidence, Finding, Severity
-from callint.rules.context import KEPT_DEFINITIONS, CheckContext, LoadedDefinition
+from callint.rules.context import KEPT_DEFINITIONS, CheckContext
 from callint.rules.rule import Scope, rule
 
 

@@ -16,8 +16,9 @@ from callint.comparing.entry_errors.detect import edit_of
 from callint.comparing.entry_errors.neighbours import TableEdit
 from callint.comparing.entry_errors.paste_errors import PasteError, find_paste_errors
 from callint.decoding.conversions import exact_value, is_large
-from callint.decoding.decode import Decoded, decode
-from callint.decoding.layout import Item, Layout, make_layout
+from callint.decoding.decode import Decoded
+from callint.decoding.layout import Item, Layout
+from callint.decoding.loaded_definition import LoadedDefinition
 from callint.fmt.raw_bits import with_bits
 from callint.model.change import ChangeSet, Flags, TableChange
 from callint.model.definition import Axis, Conversion, Definition, Linear, Purpose, Range, StoredAxis, Table
@@ -28,42 +29,6 @@ from callint.reading.images import Damage
 
 #: The number of definitions for which rules keep what is the same for all of their images.
 KEPT_DEFINITIONS = 8
-
-#: The number of decoded images that are kept: a base, an image, and the two before it, with which the next
-#: commit of a range is compared.
-_KEPT_IMAGES = 4
-
-
-@dataclass(frozen=True, eq=False)
-class LoadedDefinition:
-    """A definition file and its layout, shared by all images of that definition."""
-
-    file: DefinitionFile
-    definition: Definition
-
-    @cached_property
-    def layout(self) -> Layout:
-        return make_layout(self.definition)
-
-    @cached_property
-    def _decoded(self) -> list[Decoded]:
-        """The last images, the most recently used at the end."""
-        return []
-
-    def decoded(self, image: Image) -> Decoded:
-        """The cells of an image; those of the last images are not decoded again.
-
-        Many images share one base, and the same content may have several names or be in several revisions.
-        """
-        same = [number for number, item in enumerate(self._decoded) if _is_same(item.image, image)]
-        decoded = self._decoded.pop(same[0]) if same else decode(self.layout, image)
-        self._decoded.append(decoded)
-        del self._decoded[:-_KEPT_IMAGES]
-        return decoded
-
-
-def _is_same(first: Image, second: Image) -> bool:
-    return first is second or (first == second and first.is_part == second.is_part)
 
 
 @dataclass(frozen=True)

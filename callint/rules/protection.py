@@ -11,13 +11,14 @@ import numpy as np
 from callint import fmt
 from callint.comparing.weakening import Weakening, shift_along_axis, weakening
 from callint.decoding.layout import Integers
+from callint.decoding.loaded_definition import LoadedDefinition
 from callint.decoding.signal_graph import CycleError, reached_tables, signals_of
 from callint.decoding.surfaces import Surface, surface
 from callint.model import rule_ids
 from callint.model.change import Flags, Numbers, TableChange
 from callint.model.definition import Definition, Guard, Kind, Purpose, Range, Signal, States, Table, decimal
 from callint.model.finding import Evidence, Finding, Severity
-from callint.rules.context import KEPT_DEFINITIONS, CheckContext, LoadedDefinition
+from callint.rules.context import KEPT_DEFINITIONS, CheckContext
 from callint.rules.rule import Scope, rule
 
 #: The most protections that a message names.

@@ -20,6 +20,7 @@ from callint import fmt
 from callint.comparing.decimal_compare import exceeds
 from callint.decoding.conversions import exact_value, largest_step, raw_distances
 from callint.decoding.layout import Integers
+from callint.decoding.loaded_definition import LoadedDefinition
 from callint.decoding.operating_range import operating_cells, operating_share
 from callint.decoding.statistics import distinct
 from callint.model import rule_ids
@@ -35,7 +36,7 @@ from callint.model.definition import (
     decimal,
 )
 from callint.model.finding import Finding, Severity
-from callint.rules.context import KEPT_DEFINITIONS, CheckContext, LoadedDefinition, is_axis
+from callint.rules.context import KEPT_DEFINITIONS, CheckContext, is_axis
 from callint.rules.rule import Scope, rule
 
 

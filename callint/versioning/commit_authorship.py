@@ -1,8 +1,8 @@
-"""Whether a waiver is another person's than the change that it covers, by what the commits say.
+"""Whether the author of a waiver is another person than those who made the change that it covers.
 
-A waiver is written by the author of the commit that last brought it, in its whole substance, into the policy.
-A change is made by the authors of the commits that last set its cells. What is not committed yet is the
-present author's. This trusts what commits say of their authors, as git itself does.
+The author of a waiver is the author of the commit that last brought the waiver, with all its fields, into the
+policy. The authors of a change are those of the commits that last set its cells. Uncommitted changes belong
+to the current author. callint trusts the authors that commits name, as git itself does.
 """
 
 from __future__ import annotations
@@ -23,296 +23,297 @@ from callint.reading.tree import Tree, WorkingTree, reason
 from callint.reading.workspace import Workspace
 from callint.rules.context import CheckContext
 from callint.rules.second_person import AuthorshipCheck, NoAuthorship, WaiverObjection
-from callint.versioning.git import repository as git
-from callint.versioning.history import (
-    SHALLOW,
-    Attribution,
-    HistoryEnd,
-    HistoryGraph,
-    HistoryNode,
-    ImageHistory,
-    Origin,
-)
+from callint.versioning.attribution import Attribution, EndReason, HistoryEnd, Origin
+from callint.versioning.git.authors import Person, current_author, mailmapped
+from callint.versioning.git.diff import staged_rename_source
+from callint.versioning.git.entries import TreeEntry, index_entries
+from callint.versioning.git.log import LoggedCommit, read_history, shallow_commits
+from callint.versioning.git.objects import read_blob, resolve_pointer
+from callint.versioning.git.refs import commit_id, next_parents
+from callint.versioning.git.repository import Repo, folder_of, open_repository, top_level
+from callint.versioning.git.trees import RevisionTree, StoredTree
+from callint.versioning.history import ImageHistory, PresentImage
+from callint.versioning.history_graph import HistoryGraph, HistoryNode
 
-_ASK = "Ask a colleague to look at the change and to write the waiver."
+_ASK_COLLEAGUE = "Ask a colleague to look at the change and to write the waiver."
+_FETCH_COMMITS = "Fetch it, or run the check in a complete clone."
 
 
-class _UnknownError(Exception):
-    """Nobody can tell who did something; the doubt says why."""
+class _UnknownAuthorError(Exception):
+    """callint cannot tell the author of a waiver or a change; ``objection`` says why."""
 
     def __init__(self, why: str, remedy: str) -> None:
         super().__init__(why)
-        self.doubt = WaiverObjection(f"does not count: {why}", remedy)
+        self.objection = WaiverObjection(f"does not count: {why}", remedy)
 
 
 class CommitAuthorship:
-    """The histories in which waivers and changes are looked up, each read once.
+    """Makes authorship checks; reads each history once.
 
-    ``newest`` is a revision whose history holds the trees to come, so that it alone has to be read.
+    ``newest`` is a revision whose history contains all trees to come, so that callint reads only that one.
     """
 
     def __init__(self, newest: str = "") -> None:
         self._newest = newest
-        self._read: list[_CommitLog] = []
+        self._logs: list[_CommitLog] = []
 
-    def independence(self, tree: Tree, policy: str) -> AuthorshipCheck:
-        """Who wrote waivers and made changes, as it is seen from one state of the files.
-
-        ``policy`` is the path of the policy in the tree.
-        """
+    def check_for(self, tree: Tree, policy: str) -> AuthorshipCheck:
+        """The check of one state of the files; ``policy`` is the path of the policy in the tree."""
         try:
-            state = _State.of(tree, policy)
+            state = _FileState.of(tree, policy)
         except InputError:
             return NoAuthorship()
-        return _Commits(state, self._chronicle(state))
+        return _CommitAuthorshipCheck(state, self._log_of(state))
 
-    def _chronicle(self, state: _State) -> _CommitLog:
-        if self._newest and not self._read:
-            self._read.append(_CommitLog(state.repo, self._newest))
-        for one in self._read:
-            if one.ids.issuperset(state.heads):
-                return one
-        self._read.append(_CommitLog(state.repo, *state.heads))
-        return self._read[-1]
+    def _log_of(self, state: _FileState) -> _CommitLog:
+        if self._newest and not self._logs:
+            self._logs.append(_CommitLog(state.repo, self._newest))
+        for log in self._logs:
+            if log.ids.issuperset(state.heads):
+                return log
+        self._logs.append(_CommitLog(state.repo, *state.heads))
+        return self._logs[-1]
 
 
 class _CommitLog:
-    """All commits of some revisions' history, and where files were in it."""
+    """All commits in the history of some revisions, and the files in them."""
 
-    def __init__(self, repo: git.Repo, *revisions: str) -> None:
+    def __init__(self, repo: Repo, *revisions: str) -> None:
         self._repo = repo
-        self.commits = git.log(repo, *revisions) if revisions else []
+        self.commits = read_history(repo, *revisions) if revisions else []
         self.ids = {commit.id for commit in self.commits}
-        self.shallow = git.shallow_commits(repo)
-        self._lineages: dict[str, HistoryGraph] = {}
+        self.shallow = shallow_commits(repo)
+        self._graphs: dict[str, HistoryGraph] = {}
         self._waivers: dict[str, frozenset[Waiver]] = {}
 
-    def lineage(self, path: str) -> HistoryGraph:
-        if path not in self._lineages:
-            self._lineages[path] = HistoryGraph(self.commits, path)
-        return self._lineages[path]
+    def graph(self, path: str) -> HistoryGraph:
+        if path not in self._graphs:
+            self._graphs[path] = HistoryGraph(self.commits, path)
+        return self._graphs[path]
 
     def content(self, blob: str) -> bytes:
         try:
-            return git.behind_pointer(self._repo, git.read_blob(self._repo, blob))
+            return resolve_pointer(self._repo, read_blob(self._repo, blob))
         except OSError as error:
-            why = f"an older state could not be read: {reason(error)}"
-            raise _UnknownError(why, "Fetch it, or check where all commits are.") from None
+            why = f"callint could not read an older version: {reason(error)}"
+            raise _UnknownAuthorError(why, _FETCH_COMMITS) from None
 
     def waivers(self, blob: str) -> frozenset[Waiver]:
-        """The waivers of a policy, wherever they stand in it; none of one that is no policy."""
+        """The waivers of a policy without their lines; none if the content is not a policy."""
         if blob not in self._waivers:
             try:
-                found = read_policy(self.content(blob), "").waivers
+                waivers = read_policy(self.content(blob), "").waivers
             except InputError:
-                found = ()
-            self._waivers[blob] = frozenset(map(_substance, found))
+                waivers = ()
+            self._waivers[blob] = frozenset(map(_without_line, waivers))
         return self._waivers[blob]
 
 
-def _substance(waiver: Waiver) -> Waiver:
+def _without_line(waiver: Waiver) -> Waiver:
     return replace(waiver, line=0)
 
 
-class _State:
+class _FileState:
     """One state of the files: a commit, the index or the working tree.
 
-    ``heads`` are the commits that it is or builds on.
+    ``heads`` are the ids of that commit, or of the parents of the next commit.
     """
 
-    def __init__(self, repo: git.Repo, tree: Tree, folder: str, policy: str, commit: str | None) -> None:
+    def __init__(self, repo: Repo, tree: Tree, folder: str, policy: str, commit: str | None) -> None:
         self.repo = repo
         self.tree = tree
         self.policy = policy
         self.is_commit = commit is not None
-        self.heads = git.heads(repo) if commit is None else [commit]
+        self.heads = next_parents(repo) if commit is None else [commit]
         self._folder = folder
 
     @staticmethod
-    def of(tree: Tree, policy: str) -> _State:
-        """The state that a tree is; InputError where git has no part in it."""
-        if isinstance(tree, git.StoredTree):
-            commit = git.commit_id(tree.repo, tree.revision) if isinstance(tree, git.RevisionTree) else None
-            return _State(tree.repo, tree, tree.from_top(""), policy, commit)
+    def of(tree: Tree, policy: str) -> _FileState:
+        """The state that a tree shows; InputError if the tree is not in a git repository."""
+        if isinstance(tree, StoredTree):
+            commit = commit_id(tree.repo, tree.revision) if isinstance(tree, RevisionTree) else None
+            return _FileState(tree.repo, tree, tree.from_top(""), policy, commit)
         if not isinstance(tree, Workspace | WorkingTree):
             raise InputError("these files are not in a git repository; run callint inside one")
-        repo = git.open_repository(tree.root)
-        if not tree.root.resolve().is_relative_to(git.top_level(repo)):
+        repo = open_repository(tree.root)
+        if not tree.root.resolve().is_relative_to(top_level(repo)):
             raise InputError(f"{tree.root}: it lies outside the repository; run callint inside it")
-        return _State(repo, tree, f"{git.folder_of(repo, tree.root)}/".lstrip("/"), policy, None)
+        return _FileState(repo, tree, f"{folder_of(repo, tree.root)}/".lstrip("/"), policy, None)
 
-    def whole(self, path: str) -> str:
-        """A path from the top; _UnknownError where git does not keep such a file."""
-        whole = self._folder + path
-        if not self.is_commit and whole not in self._index:
-            raise _UnknownError(f"git does not keep {path}", f"git add {path}, and ask a colleague.")
-        return whole
-
-    @cached_property
-    def _index(self) -> dict[str, git.Entry]:
-        return git.index_entries(self.repo)
+    def from_top(self, path: str) -> str:
+        """A path from the top; _UnknownAuthorError if git does not track the file."""
+        full_path = self._folder + path
+        if not self.is_commit and full_path not in self._index:
+            raise _UnknownAuthorError(f"git does not track {path}", f"git add {path}, and ask a colleague.")
+        return full_path
 
     @cached_property
-    def author(self) -> git.Person:
-        """Whoever has done what is not committed yet."""
+    def _index(self) -> dict[str, TreeEntry]:
+        return index_entries(self.repo)
+
+    @cached_property
+    def author(self) -> Person:
+        """The author of everything that is not committed yet."""
         try:
-            return git.mapped(self.repo, git.present_author(self.repo.working_dir))
+            return mailmapped(self.repo, current_author(self.repo.working_dir))
         except InputError:
             remedy = "Set user.name and user.email with git config."
-            raise _UnknownError("git does not know who you are", remedy) from None
+            raise _UnknownAuthorError("git does not know who you are", remedy) from None
 
 
-class _Commits:
-    """Who wrote waivers and made changes, by the commits behind one state of the files."""
+class _CommitAuthorshipCheck:
+    """Compares the authors of waivers and changes, by the commits behind one state of the files."""
 
-    def __init__(self, state: _State, chronicle: _CommitLog) -> None:
+    def __init__(self, state: _FileState, log: _CommitLog) -> None:
         self._state = state
-        self._chronicle = chronicle
+        self._log = log
         self._attributions: dict[tuple[str, str], Attribution | None] = {}
 
-    def objection(self, waiver: Waiver, finding: Finding, case: CheckContext) -> WaiverObjection | None:
+    def objection(self, waiver: Waiver, finding: Finding, context: CheckContext) -> WaiverObjection | None:
         try:
-            author = self._writer(waiver)
+            author = self._waiver_author(waiver)
             if author is None:
                 return None
-            if any(author.is_same(maker) for maker in self._makers(finding, case)):
+            if any(author.is_same(person) for person in self._change_authors(finding, context)):
                 name = author.name or author.email
-                return WaiverObjection(f"was written by the one who made the change, {name}", _ASK)
-        except _UnknownError as unknown:
-            return unknown.doubt
+                return WaiverObjection(f"was written by the author of the change, {name}", _ASK_COLLEAGUE)
+        except _UnknownAuthorError as error:
+            return error.objection
         return None
 
-    def _writer(self, waiver: Waiver) -> git.Person | None:
-        """Who wrote a waiver; None where a commit is judged that does not have it, as an older one may."""
-        wanted = _substance(waiver)
-        found = self._bringer(self._state.policy, lambda blob: wanted in self._chronicle.waivers(blob))
-        return found if found or self._state.is_commit else self._state.author
+    def _waiver_author(self, waiver: Waiver) -> Person | None:
+        """The author of a waiver; None if the checked state is an older commit without the waiver."""
+        wanted = _without_line(waiver)
+        author = self._introducer(self._state.policy, lambda blob: wanted in self._log.waivers(blob))
+        return author if author or self._state.is_commit else self._state.author
 
-    def _makers(self, finding: Finding, case: CheckContext) -> Iterator[git.Person]:
-        """Who made the change that a finding is about; nobody where all is as in the base."""
+    def _change_authors(self, finding: Finding, context: CheckContext) -> Iterator[Person]:
+        """The authors of the change that a finding is about; none if nothing differs from the base."""
         if not finding.image:
             content = normalized(self._state.tree.read(finding.definition))
-            found = self._bringer(
-                finding.definition, lambda blob: normalized(self._chronicle.content(blob)) == content
+            author = self._introducer(
+                finding.definition, lambda blob: normalized(self._log.content(blob)) == content
             )
-            yield found or self._state.author
+            yield author or self._state.author
             return
-        attribution = self._attribution(finding, case)
+        attribution = self._attribution(finding, context)
         if attribution is None:
             yield self._state.author
             return
-        gaps = {one.origin.id: one for one in attribution.beginnings if one.is_gap}
-        setters = sorted(_setters(finding, case, attribution))
-        if not setters and not finding.inherited:
-            # Bytes that are no cells, as of an identity, are whose last made the image what it is.
+        gaps = {end.origin.id: end for end in attribution.ends if end.is_gap}
+        indexes = sorted(_origin_indexes(finding, context, attribution))
+        if not indexes and not finding.inherited:
+            # For bytes outside all cells, such as an identity, the last author of the file counts.
             data = self._state.tree.read(finding.image)
-            found = self._bringer(finding.image, lambda blob: self._chronicle.content(blob) == data)
-            yield found or self._state.author
-        for number in setters:
-            origin = attribution.origins[number]
+            author = self._introducer(finding.image, lambda blob: self._log.content(blob) == data)
+            yield author or self._state.author
+        for index in indexes:
+            origin = attribution.origins[index]
             if origin.id in gaps:
-                raise _gap(gaps[origin.id])
-            yield _person(origin) if origin.id else self._state.author
+                raise _gap_error(gaps[origin.id])
+            yield _author(origin) if origin.id else self._state.author
 
     # Commits
 
-    def _held(self, path: str) -> tuple[HistoryGraph, list[HistoryNode]]:
-        """A file in the commits that the state is or builds on, and its lineage."""
-        heads, whole = self._state.heads, self._state.whole(path)
-        lineage = self._chronicle.lineage(whole)
-        nodes = [node for head in heads if (node := lineage.at(head, whole))]
-        if heads and not nodes and (old := git.staged_source(self._state.repo, whole)):
-            lineage = self._chronicle.lineage(old)
-            nodes = [node for head in heads if (node := lineage.at(head, old))]
-        return lineage, nodes
+    def _find_nodes(self, path: str) -> tuple[HistoryGraph, list[HistoryNode]]:
+        """The history graph of a file, and the file in each head of the state."""
+        heads, full_path = self._state.heads, self._state.from_top(path)
+        graph = self._log.graph(full_path)
+        nodes = [node for head in heads if (node := graph.at(head, full_path))]
+        if heads and not nodes and (old := staged_rename_source(self._state.repo, full_path)):
+            graph = self._log.graph(old)
+            nodes = [node for head in heads if (node := graph.at(head, old))]
+        return graph, nodes
 
-    def _bringer(self, path: str, has: Callable[[str], bool]) -> git.Person | None:
-        """The author of the commit that last brought something into a file; None where no commit has it."""
-        lineage, nodes = self._held(path)
-        found: HistoryNode | None = None
-        while following := next((node for node in nodes if has(node.blob)), None):
-            found, nodes = following, lineage.parents(following)
-        if found is None:
+    def _introducer(self, path: str, contains: Callable[[str], bool]) -> Person | None:
+        """The author of the commit that last brought a content into a file; None if no commit has it.
+
+        ``contains`` says whether a blob has the content.
+        """
+        graph, nodes = self._find_nodes(path)
+        oldest: HistoryNode | None = None
+        while node := next((node for node in nodes if contains(node.blob)), None):
+            oldest, nodes = node, graph.parents(node)
+        if oldest is None:
             return None
-        commit = self._chronicle.commits[found.commit]
-        if commit.id in self._chronicle.shallow:
-            raise _shallow()
-        return _person(commit)
+        commit = self._log.commits[oldest.commit]
+        if commit.id in self._log.shallow:
+            raise _shallow_error()
+        return _author(commit)
 
-    def _attribution(self, finding: Finding, case: CheckContext) -> Attribution | None:
-        """Who set what in an image; None where no commit has it."""
+    def _attribution(self, finding: Finding, context: CheckContext) -> Attribution | None:
+        """The attribution of a finding's image; None if no commit has the image."""
         key = finding.image, finding.definition
         if key not in self._attributions:
-            lineage, nodes = self._held(finding.image)
-            self._attributions[key] = self._attributed(lineage, nodes, finding, case) if nodes else None
+            graph, nodes = self._find_nodes(finding.image)
+            self._attributions[key] = self._attribute(graph, nodes, finding, context) if nodes else None
         return self._attributions[key]
 
-    def _attributed(
-        self, lineage: HistoryGraph, nodes: list[HistoryNode], finding: Finding, case: CheckContext
+    def _attribute(
+        self, graph: HistoryGraph, nodes: list[HistoryNode], finding: Finding, context: CheckContext
     ) -> Attribution:
         newest, *others = nodes
         data = self._state.tree.read(finding.image)
         try:
-            is_committed = data == self._chronicle.content(newest.blob)
-        except _UnknownError:
+            is_committed = data == self._log.content(newest.blob)
+        except _UnknownAuthorError:
             is_committed = False
-        history = ImageHistory(
-            self._state.repo, lineage, newest, case.layout, data, is_committed, others, case.start
-        )
-        return history.attribution()
+        present = PresentImage(data, newest, is_committed, tuple(others), context.start)
+        return ImageHistory(self._state.repo, graph, context.layout, present).attribution()
 
 
-def _person(commit: git.LoggedCommit | Origin) -> git.Person:
-    """The author of a commit; _UnknownError where it names none, who would be anybody else than everybody."""
+def _author(commit: LoggedCommit | Origin) -> Person:
+    """The author of a commit; _UnknownAuthorError if it names none, who would differ from everybody."""
     if not commit.author and not commit.email:
-        raise _UnknownError(f"commit {commit.id[:8]} names no author", "Have it made again by its author.")
-    return git.Person(commit.author, commit.email, commit.own_email)
+        raise _UnknownAuthorError(
+            f"commit {commit.id[:8]} names no author", "Have its author commit the change again."
+        )
+    return Person(commit.author, commit.email, commit.own_email)
 
 
-def _setters(finding: Finding, case: CheckContext, found: Attribution) -> set[int]:
-    """The numbers of the origins of what differs from the base in what a finding is about.
+def _origin_indexes(finding: Finding, context: CheckContext, attribution: Attribution) -> set[int]:
+    """The indexes of the origins of everything about which a finding is and that differs from the base.
 
-    Without a base that is all of it. Where a table is as in the base and yet has a finding that the base has
-    not, something else in the image must be behind it, which may be anything that differs.
+    Without a base, all of it counts. If the table equals the base's but the base lacks the finding, another
+    difference in the image causes it: then all differing cells count.
     """
-    changed = ~case.kept
-    text = case.definition.texts.get(finding.table)
+    changed = ~context.kept
+    text = context.definition.texts.get(finding.table)
     if text is not None:
-        return {found.texts[text.name]} if _differs(text, case) else set()
-    numbers: set[int] = set()
-    for item in _items(finding, case):
-        cells = case.layout.cells(item)
-        numbers.update(np.unique(found.cells[cells][changed[cells]]).tolist())
-    if not numbers and not finding.inherited:
-        numbers.update(np.unique(found.cells[changed]).tolist())
-    return numbers
+        return {attribution.texts[text.name]} if _text_differs(text, context) else set()
+    indexes: set[int] = set()
+    for item in _items(finding, context):
+        cells = context.layout.cells(item)
+        indexes.update(np.unique(attribution.cells[cells][changed[cells]]).tolist())
+    if not indexes and not finding.inherited:
+        indexes.update(np.unique(attribution.cells[changed]).tolist())
+    return indexes
 
 
-def _items(finding: Finding, case: CheckContext) -> Iterator[int]:
-    """The table that a finding is about and its stored axes, or the axis, by their numbers."""
-    layout = case.layout
+def _items(finding: Finding, context: CheckContext) -> Iterator[int]:
+    """The numbers of the finding's table and of its stored axes, or of the finding's axis."""
+    layout = context.layout
     if finding.table in layout.table_items:
         yield layout.table_items[finding.table]
-    table = case.definition.tables.get(finding.table)
+    table = context.definition.tables.get(finding.table)
     for axis in table.axes if table else (finding.table,):
         if axis in layout.axis_items:
             yield layout.axis_items[axis]
 
 
-def _differs(text: Text, case: CheckContext) -> bool:
-    if case.base is None or case.image is None:
+def _text_differs(text: Text, context: CheckContext) -> bool:
+    if context.base is None or context.image is None:
         return True
-    return case.base.read(text.at, text.length) != case.image.read(text.at, text.length)
+    return context.base.read(text.at, text.length) != context.image.read(text.at, text.length)
 
 
-def _gap(beginning: HistoryEnd) -> _UnknownError:
-    if beginning.words == SHALLOW:
-        return _shallow()
-    return _UnknownError(beginning.words, "Fetch it, or check where all commits are.")
+def _gap_error(end: HistoryEnd) -> _UnknownAuthorError:
+    if end.reason is EndReason.SHALLOW:
+        return _shallow_error()
+    return _UnknownAuthorError(end.text or "", _FETCH_COMMITS)
 
 
-def _shallow() -> _UnknownError:
-    return _UnknownError(
-        "the clone is shallow, and lacks the commits that tell who did what",
-        "git fetch --unshallow brings them.",
+def _shallow_error() -> _UnknownAuthorError:
+    return _UnknownAuthorError(
+        "the clone is shallow and lacks the commits with the authors", "Run git fetch --unshallow."
     )

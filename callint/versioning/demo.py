@@ -1,4 +1,4 @@
-"""The demo repository: a short history, written from the files that ship with callint."""
+"""The demo repository: a short history from files that ship with callint."""
 
 from __future__ import annotations
 
@@ -17,27 +17,28 @@ from callint.reading.locks import LOCKS, folder_lock
 from callint.reading.resources import resource
 from callint.reading.temp_files import left_behind, temporary_name
 from callint.reading.tree import reason
-from callint.versioning.git import repository as git
+from callint.versioning.git.repository import LOCAL_VARIABLES, open_repository
+from callint.versioning.git.repository import Repo as CallintRepo
 from callint.versioning.init.plan import ATTRIBUTES, IGNORED
 
 try:
     from git import Actor, Blob, Commit, IndexFile, Repo
-except ImportError:  # GitPython looks for the program when it is imported
+except ImportError:  # GitPython looks for git when it is imported
     raise InputError("git: the program is not found; install git 2.39 or newer") from None
 
-#: Inside ``.git``, so that it is no part of what the demo shows: the folder was made by callint demo.
+#: A file in ``.git``, outside the demo's own files, that marks a folder which callint demo created.
 _MARK = "callint-demo"
 _MAIN = "main"
-#: Ids by SHA-1, and references in files. The variables go before settings of the user's.
-_KIND = {"GIT_DEFAULT_HASH": "sha1", "GIT_DEFAULT_REF_FORMAT": "files"}
+#: SHA-1 ids, and references in files. These variables override the user's settings.
+_FORMAT = {"GIT_DEFAULT_HASH": "sha1", "GIT_DEFAULT_REF_FORMAT": "files"}
 
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One commit: the folder with the files that it adds or replaces, who wrote it, when, and its branch.
+    """One commit: the folder with the files that it adds or replaces, author, date and branch.
 
-    A branch's first commit follows the one whose folder is named ``start``; every other, where ``start`` is
-    empty, the one before it on its branch.
+    The first commit of a branch follows the one whose folder is named ``start``. For every other commit
+    ``start`` is empty: it follows the one before it on its branch.
     """
 
     folder: Path
@@ -48,29 +49,28 @@ class Step:
     start: str
 
 
-def write_demo(target: Path, set_up: Callable[[git.Repo], None]) -> bool:
-    """Make the demo repository at ``target``; False where it is there already, and nothing is touched then.
+def write_demo(target: Path, set_up: Callable[[CallintRepo], None]) -> bool:
+    """Create the demo repository at ``target``; False, without any change, if it exists already.
 
-    The repository is made beside the target and moved there when it is whole. ``set_up`` does in it what
-    callint init does, before each commit of main. InputError where the
-    target is something else than a new or an empty folder.
+    callint creates the repository next to the target and moves it there when it is complete. ``set_up`` does
+    in it what callint init does, before each commit of main. InputError if the target is neither new nor an
+    empty folder.
     """
     if (target / ".git" / _MARK).is_file():
         return False
     if target.is_dir() and not target.is_symlink():
         target = target.resolve()
     is_new = not target.exists() and not target.is_symlink()
-    with _unfinished(target) as (whole, is_free):
+    with _unfinished(target) as (complete, is_free):
         is_empty = target.is_dir() and not target.is_symlink() and not any(target.iterdir())
-        if not is_new and not is_empty and whole is None:
-            words = "it exists, and callint demo did not create it; name a new folder"
-            raise InputError(f"{target}: {words}")
+        if not is_new and not is_empty and complete is None:
+            raise InputError(f"{target}: it exists, and callint demo did not create it; name a new folder")
         if not is_free:
             raise InputError(f"{target}: another callint demo is creating it; wait for it")
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
-            if whole is not None:
-                _move(whole, target)
+            if complete is not None:
+                _move(complete, target)
                 return True
             prefix, suffix = temporary_name(target)
             making = Path(tempfile.mkdtemp(prefix=prefix, suffix=suffix, dir=target.parent))
@@ -88,11 +88,11 @@ def write_demo(target: Path, set_up: Callable[[git.Repo], None]) -> bool:
 
 
 def _move(making: Path, target: Path) -> None:
-    """Put a whole repository in its place. The folder itself stays: it may be the one the user works in."""
+    """Move a complete repository to the target. An existing folder stays: it may be the current folder."""
     if not target.is_dir():
         making.rename(target)
         return
-    # The mark that says that all is there lies in .git, which comes last.
+    # .git comes last: it contains the mark of a complete repository.
     for path in sorted(making.iterdir(), reverse=True):
         path.rename(target / path.name)
     making.rmdir()
@@ -100,65 +100,65 @@ def _move(making: Path, target: Path) -> None:
 
 @contextmanager
 def _unfinished(target: Path) -> Iterator[tuple[Path | None, bool]]:
-    """What killed runs left beside the target: a repository that lacks nothing but its place, or None.
+    """A complete repository that a killed run left next to the target, or None; False if a run is active.
 
-    The rest is removed. False where another run is at work there.
+    Removes incomplete repositories of killed runs.
     """
-    whole, is_free = None, True
+    complete, is_free = None, True
     with ExitStack() as stack:
         for left in filter(Path.is_dir, left_behind(target)) if LOCKS else ():
             if left.is_symlink():
                 continue
             if not stack.enter_context(folder_lock(left)):
                 is_free = False
-            elif whole is None and (left / ".git" / _MARK).is_file():
-                whole = left
+            elif complete is None and (left / ".git" / _MARK).is_file():
+                complete = left
             else:
                 shutil.rmtree(left, ignore_errors=True)
-        yield whole, is_free
+        yield complete, is_free
 
 
 @contextmanager
 def _own_repository() -> Iterator[None]:
-    """Without the variables that point git to another repository, as a hook or a script may have set them.
+    """Without the variables by which a hook or a script points git to another repository.
 
-    The repository is of the kind that GitPython can write, whatever kind the user's new ones are.
+    The repository has the format that GitPython can write, whatever the user's default format is.
     """
     before = dict(os.environ)
-    for name in git.LOCAL_VARIABLES & before.keys():
+    for name in LOCAL_VARIABLES & before.keys():
         del os.environ[name]
-    os.environ.update(_KIND)
+    os.environ.update(_FORMAT)
     try:
         yield
     finally:
-        for name in _KIND:
+        for name in _FORMAT:
             del os.environ[name]
         os.environ.update(before)
 
 
-def _commit_steps(folder: Path, set_up: Callable[[git.Repo], None]) -> None:
-    """The whole history in a new repository, main checked out and set up.
+def _commit_steps(folder: Path, set_up: Callable[[CallintRepo], None]) -> None:
+    """Write the whole history into a new repository, with main checked out and set up.
 
-    Commits are written through GitPython's own index: the user's hooks, signing and line-end settings
-    have no part in it, so that every demo is the same to the byte.
+    GitPython's own index writes the commits without the user's hooks, signing and line-end settings, so that
+    every demo is the same to the byte.
     """
-    folder.chmod(0o755)  # mkdtemp's own mode shuts out everybody else
+    folder.chmod(0o755)  # mkdtemp's own mode denies access to all others
     repo = Repo.init(folder, initial_branch=_MAIN)
     try:
         with repo.config_writer() as config:
             config.set_value("core", "autocrlf", "false")
-        made: dict[str, Commit] = {}
+        commits: dict[str, Commit] = {}
         for step in steps():
             if step.branch == _MAIN:
                 shutil.copytree(step.folder, folder, dirs_exist_ok=True, copy_function=shutil.copyfile)
-                set_up(git.open_repository(folder))
+                set_up(open_repository(folder))
                 repo.index.add([*_files(step), ATTRIBUTES, IGNORED])
                 commit = _commit(repo.index, step)
             else:
-                parent = made[step.start] if step.start else repo.heads[step.branch].commit
+                parent = commits[step.start] if step.start else repo.heads[step.branch].commit
                 commit = _commit(_index_after(repo, parent, step), step, parent)
                 repo.create_head(step.branch, commit, force=True)
-            made[step.folder.name] = commit
+            commits[step.folder.name] = commit
         (folder / ".git" / _MARK).write_text("made by callint demo\n", "utf-8")
     finally:
         repo.close()
@@ -171,7 +171,7 @@ def _files(step: Step) -> dict[str, Path]:
 
 
 def _index_after(repo: Repo, parent: Commit, step: Step) -> IndexFile:
-    """A commit's tree with a step's files; in memory, so that nothing that is checked out changes."""
+    """A commit's tree with a step's files, in memory, so that the checked-out files stay."""
     index = IndexFile.new(repo, parent.tree)
     for name, path in _files(step).items():
         stored = repo.git.hash_object("-w", "--no-filters", "--", path)
@@ -180,7 +180,7 @@ def _index_after(repo: Repo, parent: Commit, step: Step) -> IndexFile:
 
 
 def _commit(index: IndexFile, step: Step, parent: Commit | None = None) -> Commit:
-    """A commit after HEAD, which moves on to it; or after ``parent``, and HEAD stays."""
+    """Commit after HEAD and move HEAD; with a ``parent``, commit after it and leave HEAD."""
     return index.commit(
         step.message,
         parent_commits=None if parent is None else [parent],

@@ -13,8 +13,8 @@ from callint.decoding.log_residency import LogSummary
 from callint.rules.context import CheckContext
 from callint.versioning.file_version import Content
 
-if TYPE_CHECKING:  # git is slow to import, and a review of two files does not need it
-    from callint.versioning.git.repository import LoggedCommit
+if TYPE_CHECKING:  # git is slow to import, and two files need none of it
+    from callint.versioning.git.log import LoggedCommit
     from callint.versioning.ranges import Course
 
 

@@ -1,4 +1,4 @@
-"""Images at revisions: ``REV:path``, what differs between two of them, the policy of a bare repository."""
+"""Images at revisions: ``REV:path``, the files that differ between two, the policy of a bare repository."""
 
 from __future__ import annotations
 
@@ -13,44 +13,46 @@ from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, error_with_remedy, reason
 from callint.reading.workspace import Workspace
 from callint.versioning.file_version import Content
-from callint.versioning.git import repository as git
+from callint.versioning.git.diff import changed_paths
+from callint.versioning.git.repository import Repo, folder_of, from_top, open_repository
+from callint.versioning.git.trees import RevisionTree, StageTree
 
 
 @dataclass(frozen=True, slots=True)
 class ChangedFile:
-    """A file that differs between two revisions; one of the two is None where it was added or removed."""
+    """A file that differs between two revisions; ``old`` is None if it was added, ``new`` if removed."""
 
     old: Content | None
     new: Content | None
 
 
-def content_at(workspace: Workspace, word: str) -> Content:
+def content_at(workspace: Workspace, name: str) -> Content:
     """The file that ``REV:path`` names, from the top of the repository; with ./ from the current folder.
 
-    As in git ``:path`` is the file in the index, and ``:1:path`` to ``:3:path`` are base, ours and theirs
+    As in git, ``:path`` is the file in the index, and ``:1:path`` to ``:3:path`` are base, ours and theirs
     of a conflict.
     """
-    revision, _, path = word.partition(":")
-    repo = git.open_repository(Path.cwd(), bare=bool(revision))
+    revision, _, path = name.partition(":")
+    repo = open_repository(Path.cwd(), bare=bool(revision))
     stage = 0
     if not revision and (match := re.match(r"([0-3]):", path)):
         stage, path = int(match[1]), path[match.end() :]
     if path.startswith(("./", "../")):
-        path = git.from_top(repo, Path.cwd(), path)
+        path = from_top(repo, Path.cwd(), path)
     try:
-        tree = git.RevisionTree(repo, revision) if revision else git.StageTree(repo, stage)
+        tree = RevisionTree(repo, revision) if revision else StageTree(repo, stage)
         data = tree.read(path)
     except OSError as error:
         listing = f"git ls-tree -r {revision}" if revision else "git ls-files --stage"
-        words = error_with_remedy(error, f"{listing} lists what there is")
-        raise InputError(f"{word}: {words}") from None
-    return Content(word, _below(git.folder_of(repo, workspace.root), path), data)
+        message = error_with_remedy(error, f"{listing} lists what there is")
+        raise InputError(f"{name}: {message}") from None
+    return Content(name, _path_from(folder_of(repo, workspace.root), path), data)
 
 
 def workspace_at(revision: str) -> Workspace:
-    """The workplace that a revision holds, for a repository without a working tree."""
-    repo = git.open_repository(Path.cwd(), bare=True)
-    tree = git.RevisionTree(repo, revision)
+    """The workspace in a revision, for a repository without a working tree."""
+    repo = open_repository(Path.cwd(), bare=True)
+    tree = RevisionTree(repo, revision)
     try:
         policy = read_policy(tree.read(POLICY), POLICY)
     except OSError as error:
@@ -59,14 +61,14 @@ def workspace_at(revision: str) -> Workspace:
 
 
 def changed_files(workspace: Workspace, old: str, new: str, paths: Sequence[str]) -> Iterator[ChangedFile]:
-    """The files that differ between two revisions, by path, renames followed.
+    """The files that differ between two revisions, by path; git detects renames.
 
-    ``paths`` are folders, files or globs from the top; all files where there are none. Raises InputError
-    for a file that cannot be read.
+    ``paths`` are folders, files or globs from the top; without any, all files. Raises InputError for an
+    unreadable file.
     """
-    repo = git.open_repository(Path.cwd(), bare=True)
-    trees = git.RevisionTree(repo, old), git.RevisionTree(repo, new)
-    folder = git.folder_of(repo, workspace.root)
+    repo = open_repository(Path.cwd(), bare=True)
+    trees = RevisionTree(repo, old), RevisionTree(repo, new)
+    folder = folder_of(repo, workspace.root)
     for before, after in _changed_paths(repo, old, new, paths):
         yield ChangedFile(
             _content(trees[0], before, folder) if before else None,
@@ -77,34 +79,37 @@ def changed_files(workspace: Workspace, old: str, new: str, paths: Sequence[str]
 def changed_names(
     start: Path, root: Path, old: str, new: str, paths: Sequence[str]
 ) -> Iterator[tuple[str | None, str | None]]:
-    """As ``changed_files``, but the paths alone, from the policy's folder ``root``, before and after."""
-    repo = git.open_repository(start, bare=True)
-    folder = git.folder_of(repo, root)
+    """As ``changed_files``, but only the old and the new paths, from the policy's folder ``root``."""
+    repo = open_repository(start, bare=True)
+    folder = folder_of(repo, root)
     for before, after in _changed_paths(repo, old, new, paths):
-        yield before and _below(folder, before), after and _below(folder, after)
+        yield before and _path_from(folder, before), after and _path_from(folder, after)
 
 
 def _changed_paths(
-    repo: git.Repo, old: str, new: str, paths: Sequence[str]
+    repo: Repo, old: str, new: str, paths: Sequence[str]
 ) -> Iterator[tuple[str | None, str | None]]:
-    for before, after in git.changed_paths(repo, old, new):
+    for before, after in changed_paths(repo, old, new):
         if not paths or any(is_below(path, paths) for path in (before, after) if path):
             yield before, after
 
 
-def _content(tree: git.RevisionTree, path: str, folder: str) -> Content:
+def _content(tree: RevisionTree, path: str, folder: str) -> Content:
     name = f"{tree.revision}:{path}"
     try:
-        return Content(name, _below(folder, path), tree.read(path))
+        return Content(name, _path_from(folder, path), tree.read(path))
     except OSError as error:
         raise InputError(f"{name}: {reason(error)}") from None
 
 
 def is_below(path: str, paths: Sequence[str]) -> bool:
-    """Whether a path is one of the folders, files or globs, or below one; all of them from the top."""
-    return any(path == one or path.startswith(f"{one.rstrip('/')}/") or matches(path, one) for one in paths)
+    """Whether a path is one of the folders, files or globs, or lies below a folder; all from the top."""
+    return any(
+        path == selected or path.startswith(f"{selected.rstrip('/')}/") or matches(path, selected)
+        for selected in paths
+    )
 
 
-def _below(folder: str, path: str) -> str:
-    """A path from the top as one from the policy's folder, where it lies below it."""
+def _path_from(folder: str, path: str) -> str:
+    """The path from the policy's folder of a path from the top; unchanged if it lies outside the folder."""
     return path.removeprefix(f"{folder}/") if folder else path

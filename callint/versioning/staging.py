@@ -1,4 +1,4 @@
-"""What a commit touches: images directly, or through their definition, base or policy."""
+"""The images that a commit affects: directly, or through their definition, base or policy."""
 
 from __future__ import annotations
 
@@ -12,107 +12,115 @@ from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, Tree, reason
-from callint.versioning.git import repository as git
+from callint.versioning.git.diff import staged_paths
+from callint.versioning.git.entries import index_entries
+from callint.versioning.git.refs import next_parents
+from callint.versioning.git.repository import Repo, from_top, open_repository, top_level
+from callint.versioning.git.trees import IndexTree, RevisionTree, StoredTree, policy_folder
 
 
 @dataclass(frozen=True, slots=True)
-class State:
-    """The files of one state, and its own policy; None where it has none that can be read."""
+class TreeState:
+    """The files of one state and its own policy; None if it has no readable policy."""
 
     tree: Tree
     policy: Policy | None
 
 
-def state_at(repo: git.Repo, revision: str, folder: str, path: str = POLICY) -> State:
-    """The state of a revision below a folder, or below where its policy lay if that is elsewhere.
+def state_at(repo: Repo, revision: str, folder: str, path: str = POLICY) -> TreeState:
+    """The state of a revision below a folder, or below the folder of its only policy if that is elsewhere.
 
-    A policy that was moved to another folder has the files beside it under the same names.
+    If a policy was moved to another folder, the files next to it have kept their names.
     """
-    tree = git.RevisionTree(repo, revision, folder)
+    tree = RevisionTree(repo, revision, folder)
     if tree.entry(path) is None and path == POLICY:
-        places = tree.places(POLICY)
-        if len(places) == 1:
-            tree = git.RevisionTree(repo, revision, places[0])
+        folders = tree.folders_with(POLICY)
+        if len(folders) == 1:
+            tree = RevisionTree(repo, revision, folders[0])
     return state_of(tree, path)
 
 
-def state_of(tree: git.StoredTree, path: str = POLICY) -> State:
-    """A stored tree with its own policy; None where it has none that can be read."""
+def state_of(tree: StoredTree, path: str = POLICY) -> TreeState:
+    """A stored tree with its own policy; None if it has no readable policy."""
     try:
-        return State(tree, read_policy(tree.read(path), path))
+        return TreeState(tree, read_policy(tree.read(path), path))
     except (OSError, InputError):
-        return State(tree, None)
+        return TreeState(tree, None)
 
 
 @dataclass(frozen=True, slots=True)
-class Touched:
-    """The images to check, the definitions to check besides, and whether that is all there is."""
+class CheckScope:
+    """The images to check and the further definitions to check.
+
+    ``is_complete`` says that these are everything that the policy names.
+    """
 
     images: tuple[Assignment, ...]
     definitions: tuple[str, ...]
-    whole: bool
+    is_complete: bool
 
 
-def touched(policy: Policy, tree: Tree, changed: Collection[str]) -> Touched:
-    """What must be checked when the paths in ``changed`` differ; a changed policy touches everything."""
-    whole = policy.path in changed
+def affected_scope(policy: Policy, tree: Tree, changed: Collection[str]) -> CheckScope:
+    """What must be checked if the paths in ``changed`` differ; a changed policy affects everything."""
+    is_complete = policy.path in changed
     images = []
-    for one in assignments(policy, tree):
-        sources = {one.image, *one.definitions, *one.bases}
-        if whole or not sources.isdisjoint(changed):
-            images.append(one)
-    named = set(policy.definitions)
-    definitions = named if whole else named.intersection(changed)
-    return Touched(tuple(images), tuple(sorted(definitions)), whole)
+    for assignment in assignments(policy, tree):
+        sources = {assignment.image, *assignment.definitions, *assignment.bases}
+        if is_complete or not sources.isdisjoint(changed):
+            images.append(assignment)
+    definitions = set(policy.definitions)
+    if not is_complete:
+        definitions &= set(changed)
+    return CheckScope(tuple(images), tuple(sorted(definitions)), is_complete)
 
 
-def shared(several: Sequence[Touched]) -> Touched:
-    """What all of several lists have, such as those of a merge beside each of its parents."""
-    first, *others = several
-    return Touched(
-        tuple(one for one in first.images if all(one in other.images for other in others)),
+def common_scope(scopes: Sequence[CheckScope]) -> CheckScope:
+    """What several scopes have in common, such as those of a merge compared with each of its parents."""
+    first, *others = scopes
+    return CheckScope(
+        tuple(image for image in first.images if all(image in other.images for other in others)),
         tuple(path for path in first.definitions if all(path in other.definitions for other in others)),
-        all(one.whole for one in several),
+        all(scope.is_complete for scope in scopes),
     )
 
 
 @dataclass(frozen=True, slots=True)
-class Staged:
-    """The index as a tree with its policy, and what the next commit touches.
+class StagedState:
+    """The index as a tree with its policy, and the scope that the next commit affects.
 
-    ``folder`` is where the tree's files lie in the working tree. ``earlier`` is the newest commit, where the
-    next one touches a base or the policy.
+    ``folder`` is the folder of the tree's files on disk. ``earlier`` is the newest commit if the next one
+    changes a base or the policy, and is empty otherwise.
     """
 
     folder: Path
-    tree: git.IndexTree
+    tree: IndexTree
     policy: Policy
-    touched: Touched
-    repo: git.Repo
-    earlier: tuple[State, ...] = ()
+    scope: CheckScope
+    repo: Repo
+    earlier: tuple[TreeState, ...] = ()
 
 
-def staged(start: Path, policy_path: str | None = None) -> Staged:
-    """The state that the next commit would record, seen from a folder; nothing of it is read from disk.
+def read_staged(start: Path, policy_path: str | None = None) -> StagedState:
+    """The state that the next commit would record, read from the index alone.
 
-    ``policy_path`` names the policy, from that folder, where it is not the nearest one.
+    ``policy_path`` names the policy from the folder ``start``; the default is the nearest policy.
     """
-    repo = git.open_repository(start)
-    entries = git.index_entries(repo)
+    repo = open_repository(start)
+    entries = index_entries(repo)
     if policy_path is None:
-        folder, name = git.policy_folder(repo, start, entries, "the index"), POLICY
+        folder, name = policy_folder(repo, start, entries, "the index"), POLICY
     else:
-        folder, name = posixpath.split(git.from_top(repo, start, Path(policy_path).as_posix()))
-    tree = git.IndexTree(repo, folder, entries)
+        folder, name = posixpath.split(from_top(repo, start, Path(policy_path).as_posix()))
+    tree = IndexTree(repo, folder, entries)
     try:
         policy = read_policy(tree.read(name), name)
     except OSError as error:
-        where = posixpath.join(folder, name)
-        raise InputError(f"{where}: in the index, {reason(error)}; git add it or settle it first") from None
-    changed = set(tree.within(git.staged_paths(repo)))
-    earlier: tuple[State, ...] = ()
+        path = posixpath.join(folder, name)
+        raise InputError(f"{path}: in the index, {reason(error)}; git add it or resolve it first") from None
+    changed = set(tree.within(staged_paths(repo)))
+    earlier: tuple[TreeState, ...] = ()
     if not changed.isdisjoint({policy.path, *policy.bases}):
-        # Beside the newest commit alone: what a merge takes from the other side comes in by this commit.
-        earlier = tuple(state_at(repo, head, folder, name) for head in git.heads(repo)[:1])
-    found = touched(policy, tree, changed)
-    return Staged(git.top_level(repo) / folder, tree, policy, found, repo, earlier)
+        # Compared with HEAD alone: this commit brings in whatever a merge takes from the other side.
+        earlier = tuple(state_at(repo, head, folder, name) for head in next_parents(repo)[:1])
+    scope = affected_scope(policy, tree, changed)
+    return StagedState(top_level(repo) / folder, tree, policy, scope, repo, earlier)

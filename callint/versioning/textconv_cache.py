@@ -1,7 +1,7 @@
-"""The text forms of images that git keeps, and when they are no longer true.
+"""The text forms of images that git caches, and the key that makes git renew them.
 
-Git keeps what a textconv command printed for as long as the command reads the same. What callint prints for
-an image also depends on policy and definitions, so that a key made of these is a word of the command.
+Git caches the output of a textconv command as long as the command stays the same. The text form of an image
+also depends on policy and definitions, so callint puts a digest of these into the command as an option.
 """
 
 from __future__ import annotations
@@ -16,10 +16,11 @@ from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, Tree, WorkingTree
-from callint.versioning.git import repository as git
+from callint.versioning.git.config import read_settings, set_setting
+from callint.versioning.git.repository import Repo
 
-#: Where git keeps the text forms that ``cachetextconv`` asks it to keep.
-KEPT = "refs/notes/textconv/callint"
+#: The reference under which git caches text forms, by ``cachetextconv``.
+CACHE_REFERENCE = "refs/notes/textconv/callint"
 
 _SETTING = "diff.callint.textconv"
 #: The textconv command as callint init writes it.
@@ -29,7 +30,7 @@ _COMMAND = re.compile(
 
 
 def text_form_key(policy_text: bytes, policy: Policy, tree: Tree) -> str:
-    """Sixteen hexadecimal digits that change when policy, definitions or callint do."""
+    """Sixteen hexadecimal digits that change when the policy, a definition or callint's version changes."""
     content = hashlib.sha256(__version__.encode() + b"\0")
     content.update(hashlib.sha256(policy_text).digest())
     for path in policy.definitions:
@@ -43,24 +44,24 @@ def text_form_key(policy_text: bytes, policy: Policy, tree: Tree) -> str:
 
 
 def keyless(command: str) -> str:
-    """The textconv command without its key; any other text as it is."""
-    found = _COMMAND.fullmatch(command)
-    return f"{found['before']}{found['after']}" if found else command
+    """The textconv command without its key; any other command unchanged."""
+    match = _COMMAND.fullmatch(command)
+    return f"{match['before']}{match['after']}" if match else command
 
 
-def renew_key(repo: git.Repo, root: Path, name: str = POLICY) -> None:
-    """Have git make the text forms anew where policy or definitions have changed since callint init.
+def renew_key(repo: Repo, root: Path, name: str = POLICY) -> None:
+    """Make git discard its cached text forms if policy or definitions have changed since the last call.
 
-    ``root`` is the policy's folder on disk, ``name`` the policy's in it. Only the key in a setting of callint
-    init's own form is replaced; where that cannot be written, git goes on with what it has.
+    ``root`` is the policy's folder on disk, ``name`` the policy's name in it. callint replaces only the key
+    in a setting that callint init wrote. If it cannot write the setting, git keeps its cache.
     """
     with suppress(InputError, OSError):
-        values = git.settings(repo).get(_SETTING, [])
-        found = _COMMAND.fullmatch(values[0]) if len(values) == 1 else None
-        if found is None:
+        values = read_settings(repo).get(_SETTING, [])
+        match = _COMMAND.fullmatch(values[0]) if len(values) == 1 else None
+        if match is None:
             return
         tree = WorkingTree(root)
         text = tree.read(name)
         key = text_form_key(text, read_policy(text, name), tree)
-        if key != found["key"]:
-            git.set_setting(repo, _SETTING, f"{found['before']}{key}{found['after']}")
+        if key != match["key"]:
+            set_setting(repo, _SETTING, f"{match['before']}{key}{match['after']}")

@@ -417,7 +417,7 @@ def test_a_wrong_call_is_one_line_and_writes_nothing(
 
 def test_an_image_of_the_wrong_size_is_refused(yard: Yard) -> None:
     yard.write("boats/heron.bin", REWORK[:-1])
-    assert carry(yard).error.startswith("callint: boats/heron.bin: it has 159 bytes where the memory has 160")
+    assert carry(yard).error.startswith("callint: boats/heron.bin: it has 159 bytes, but the memory has 160")
     yard.write("boats/heron.bin", REWORK)
     yard.write("factory/newer.bin", newer() + b"\0")
     assert carry(yard).error.startswith("callint: factory/newer.bin: it has 513 bytes")

@@ -17,7 +17,7 @@ import click
 import pytest
 
 from callint.commands import COMMANDS, MODULES
-from callint.commands.completion import described
+from callint.commands.completion import describe_commands
 from callint.reporting.completion.command_line import Command, Option, Value
 from callint.reporting.completion.scripts import SHELLS, completion_script
 from callint.rules.registry import RULES
@@ -104,7 +104,7 @@ def expected(line: str) -> set[str]:
 
 
 def test_every_command_and_option_of_the_parsers_is_described() -> None:
-    found = {command.name: command for command in described()}
+    found = {command.name: command for command in describe_commands()}
     assert list(found) == list(COMMANDS)
     for name, command in found.items():
         names = {word for option in command.options for word in option.names if word.startswith("--")}

@@ -17,8 +17,9 @@ import pytest
 from callint.commands import init
 from callint.reporting.files.atomic_write import replace_file
 from callint.reporting.files.destinations import Destination
-from callint.versioning.git import repository as git
-from callint.versioning.init.plan import InitOptions, plan
+from callint.versioning.git.repository import open_repository
+from callint.versioning.init.plan import plan
+from callint.versioning.init.plan_context import InitOptions
 from tests.building import u16
 from tests.commands.initiating import (
     DONE,
@@ -253,8 +254,8 @@ def test_an_image_that_no_pattern_of_git_reaches_is_told(yard: Scratch) -> None:
     yard.write("callint.toml", POLICY.replace("*.bin", "h?ron.bin"))
     yard.write("boats/hüron.bin", GOOD)
     result = done(initialize(yard))
-    assert "boats/hüron.bin: no line of .gitattributes reaches it" in result.flat
-    assert "write * in callint.toml in their place." in result.flat
+    assert "boats/hüron.bin: no line of .gitattributes matches it" in result.flat
+    assert "use * in callint.toml instead." in result.flat
     yard.write("callint.toml", POLICY.replace("*.bin", "h*ron.bin"))
     assert "reaches" not in done(initialize(yard)).stdout
     assert attributes(yard, "boats/hüron.bin") == {"boats/hüron.bin": OURS}
@@ -473,12 +474,12 @@ REFUSED: dict[str, tuple[Callable[[Scratch], object], tuple[str, ...], str]] = {
     "the framework's file without a hook": (
         lambda s: s.write(".pre-commit-config.yaml", "repos: []\n"),
         ("--pre-commit",),
-        "no list below repos: is found; add a local hook by hand that calls callint check --staged",
+        "there is no list below repos:; add a local hook by hand that calls callint check --staged",
     ),
     "the framework's file in flow style": (
         lambda s: s.write(".pre-commit-config.yaml", "repos:\n  [{repo: local, hooks: []}]\n"),
         ("--pre-commit",),
-        "no list below repos: is found",
+        "there is no list below repos:",
     ),
     "a broken policy": (lambda s: s.write("callint.toml", "images = 3\n"), (), "callint.toml:1:"),
     "a policy with a line break in a path": (
@@ -845,7 +846,7 @@ def test_callint_may_lie_in_a_folder_with_any_name(yard: Scratch, tmp_path: Path
     put_on_path(tools)
     wishes = InitOptions(here=yard.root, program=shlex.quote(str(tools / "callint")))
     with mock.patch.dict(os.environ, environment(), clear=True), chdir(yard.root):
-        repo = git.open_repository(yard.root)
+        repo = open_repository(yard.root)
         init._carry_out(repo, plan(repo, wishes))
     yard.commit("Set up")
     reworked(yard, edited(GOOD, {CUT: u16(4150)}), edited(GOOD, {HULL: b"HERON-4     "}))
@@ -864,7 +865,7 @@ def test_no_module_of_the_working_tree_is_imported(yard: Scratch, tmp_path: Path
     assert shlex.split(program)[1:] == ["-P", "-m", "callint"]
     wishes = InitOptions(here=yard.root, program=f"{shlex.quote(sys.executable)} -P -m callint")
     with mock.patch.dict(os.environ, environment(), clear=True):
-        repo = git.open_repository(yard.root)
+        repo = open_repository(yard.root)
         init._carry_out(repo, plan(repo, wishes))
     yard.write("callint/__init__.py", "raise SystemExit(0)\n")
     yard.write("click.py", "raise SystemExit(0)\n")
@@ -908,11 +909,11 @@ def test_a_killed_run_is_harmless(bare_yard: Scratch, steps: int) -> None:
             bare_yard.root, "callint", images=NAMED[:1], definitions=NAMED[2:3], bases=NAMED[4:]
         )
         with mock.patch.dict(os.environ, environment(), clear=True):
-            repo = git.open_repository(bare_yard.root)
+            repo = open_repository(bare_yard.root)
             found = plan(repo, wishes)
             assert found.record is not None and len(found.steps) == 13
             for step in (found.record, *found.steps)[:count]:
-                init._do(repo, step)
+                init._apply(repo, step)
 
     run_until(steps)
     done(initialize(bare_yard, "--undo"))

@@ -31,7 +31,7 @@ from tests.running import (
 
 HERON = "boats/heron.bin"
 NAMED = ("boats/*.bin", "--definition", "defs/yard.xml", "--base", "factory/base.bin")
-NOTHING = "There is nothing to take back.\n"
+NOTHING = "There is nothing to undo.\n"
 
 
 @pytest.fixture

@@ -365,7 +365,7 @@ def test_images_of_other_software_length_or_none_at_all_are_refused(yard: Yard) 
     yard.write("boats/contrary.bin", edited(CONTRARY, {SOFTWARE: b"YARD-99"}))
     assert 'boats/contrary.bin: its software number is "YARD-99", not "YARD-01"' in refused(yard)
     yard.write("boats/contrary.bin", CONTRARY[:-1])
-    assert "boats/contrary.bin: it has 159 bytes where the memory has 160" in refused(yard)
+    assert "boats/contrary.bin: it has 159 bytes, but the memory has 160" in refused(yard)
     yard.write("boats/contrary.bin", b"")
     assert "boats/contrary.bin: the image is empty" in refused(yard)
     (yard.root / "boats/contrary.bin").unlink()
@@ -529,7 +529,7 @@ def test_the_driver_lists_conflicts_beside_the_path_and_tells_git(yard: Yard) ->
     [
         ("other/heron.bin", BASE, CONTRARY, "no definition is known"),
         ("boats/heron.bin", b"", CONTRARY, "both sides added it"),
-        ("boats/heron.bin", BASE, b"text", "it has 4 bytes where the memory has 160"),
+        ("boats/heron.bin", BASE, b"text", "it has 4 bytes, but the memory has 160"),
     ],
 )
 def test_what_the_driver_cannot_merge_is_a_conflict_with_ours_as_it_is(

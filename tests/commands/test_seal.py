@@ -59,7 +59,7 @@ def test_a_sealed_image_is_left_alone_in_silence(yard: Yard) -> None:
 def test_check_only_tells(yard: Yard) -> None:
     result = yard.call("seal", "--check", IMAGE)
     assert result.status == 1
-    words = f"checksum sum is stored as {hexadecimal(STALE)}, but has to be {hexadecimal(SEALED)}"
+    words = f"checksum sum is stored as {hexadecimal(STALE)}, but must be {hexadecimal(SEALED)}"
     assert result.flat == f"{IMAGE}: {words}"
     assert read(yard) == STALE
 
@@ -107,8 +107,8 @@ def refused(yard: Yard) -> str:
     ("data", "words"),
     [
         (edited(STALE, {SOFTWARE: b"YARD-99"}, seal=False), 'its software number is "YARD-99"'),
-        (STALE + b"\0", "it has 161 bytes where the memory has 160"),
-        (STALE[:-1], "it has 159 bytes where the memory has 160"),
+        (STALE + b"\0", "it has 161 bytes, but the memory has 160"),
+        (STALE[:-1], "it has 159 bytes, but the memory has 160"),
         (b"", "the image is empty"),
     ],
 )

@@ -467,7 +467,7 @@ def test_a_definition_that_is_named_leaves_the_image_the_policys_base(yard: Yard
         (("--at", "speed=1", "--base", "none.bin"), "none.bin"),
         (
             ("--at", "speed=1", "--base", "callint.toml"),
-            "--base callint.toml: it has 90 bytes where the memory has 160",
+            "--base callint.toml: it has 90 bytes, but the memory has 160",
         ),
         (("--at", "speed=1", "--base", "empty.bin"), "--base empty.bin: the image is empty"),
         (("smok", "--at", "speed=1"), "'smok'"),

@@ -313,13 +313,16 @@ def test_a_waiver_that_ended_may_be_written_anew(yard: Yard) -> None:
 
 def test_a_finding_that_is_not_there_is_refused_with_what_is_near(yard: Yard) -> None:
     error = refused(yard, "value/too-steep", "--table", "fuel")
-    assert error.startswith("callint: value/too-steep: fuel has no such finding, but of value/out-of-range; ")
+    assert error.startswith(
+        "callint: value/too-steep: fuel has no such finding, but has findings of value/out-of-range; "
+    )
     error = refused(yard, "value/out-of-range", "--table", "egr")
-    assert "egr has no such finding, but of change/emissions; the rule found fuel in boats/heron.bin" in error
-    assert "nothing is found about trim" in refused(yard, "value/too-steep", "--table", "trim")
+    assert "egr has no such finding, but has findings of change/emissions; " in error
+    assert "; the rule has findings about fuel in boats/heron.bin; " in error
+    assert "there is no finding about trim" in refused(yard, "value/too-steep", "--table", "trim")
     assert "there is no such finding" in refused(yard, "value/too-steep")
     error = refused(yard, *FUEL, "--image", "boats/petrel.bin")
-    assert "nothing is found about fuel; the rule found fuel in boats/heron.bin" in error
+    assert "there is no finding about fuel; the rule has findings about fuel in boats/heron.bin" in error
     for words in (("abcdef",), ("0123456789abcdef",)):
         assert "no finding has this fingerprint; callint check --all" in refused(yard, *words)
 
@@ -476,7 +479,7 @@ def test_nobody_waives_their_own_change_where_a_second_person_is_asked_for(tmp_p
     error = refused(yard, *cut)
     assert error == (
         "callint: callint.toml: it says second-person = true, so the waiver would have no effect: it was "
-        "written by the one who made the change, Ada Quay; ask a colleague to look at the change and to "
+        "written by the author of the change, Ada Quay; ask a colleague to look at the change and to "
         "write the waiver"
     )
     assert "would have no effect" in refused(yard, *cut, "--dry-run")

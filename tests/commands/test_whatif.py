@@ -348,7 +348,7 @@ def test_a_table_that_cannot_be_read_is_named_with_those_behind_it(yard: Yard) -
     text = whatif(yard, *GIVEN).flat
     words = ": the axis temp_3 does not rise throughout (50 °C follows 50 °C)."
     assert f"callint cannot evaluate fan, boost_wish, recirculation, derate, idle{words}" in text
-    words = ": nothing can be said of boost_wish, by way of which they are reached."
+    words = ": they depend on boost_wish, which cannot be evaluated."
     assert f"callint cannot evaluate derate_by_boost{words}" in text
 
 

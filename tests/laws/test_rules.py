@@ -11,10 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from callint.decoding.decode import Decoded
+from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.finding import Finding
 from callint.model.policy import Policy
 from callint.reading.definition_file import DefinitionFile
-from callint.rules.context import CheckContext, LoadedDefinition
+from callint.rules.context import CheckContext
 from callint.rules.registry import RULES, in_scope
 from callint.rules.rule import Rule, Scope
 from tests.building import findings

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.image import Image
 from callint.reading.definition import read_definition
-from callint.rules.context import CheckContext, LoadedDefinition
+from callint.rules.context import CheckContext
 from tests.building import definition_xml, u16
 from tests.rules.example import table
 

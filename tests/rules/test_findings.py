@@ -16,12 +16,12 @@ from callint.checking.assignments import Assignment
 from callint.checking.checker import Checker
 from callint.checking.definition_findings import definition_findings
 from callint.checking.report import Report, sort_findings
+from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.policy import Policy
 from callint.reading import cache
 from callint.reading.definition import read_definition
 from callint.reading.serialize import pack
-from callint.rules.context import LoadedDefinition
 from tests.building import (
     CONVERSIONS,
     SIGNALS,

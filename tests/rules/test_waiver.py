@@ -503,7 +503,7 @@ class Word:
     def objection(self, waiver: Waiver, finding: Finding, case: CheckContext) -> WaiverObjection | None:
         self.asked.append((waiver.who, finding.table))
         return (
-            WaiverObjection("was written by the one who made the change, Ines Falk", "Ask.")
+            WaiverObjection("was written by the author of the change, Ines Falk", "Ask.")
             if self.doubted
             else None
         )
@@ -527,7 +527,7 @@ def test_a_waiver_of_a_protections_finding_counts_only_when_it_is_a_second_perso
     assert word.asked == [("Ines Falk", "fuel")]
     for found in of_rule(report.findings, "waiver/same-person"):
         assert found.message == (
-            "Ines Falk's waiver of value/out-of-range for fuel in new.bin was written by the one who made "
+            "Ines Falk's waiver of value/out-of-range for fuel in new.bin was written by the author of "
             "the change, Ines Falk"
         )
 

@@ -14,7 +14,7 @@ import pytest
 from callint.reading import tree
 from callint.versioning.git import blob_reader as blobs
 from callint.versioning.git import process as program
-from callint.versioning.git.blob_reader import Blobs
+from callint.versioning.git.blob_reader import BlobReader
 from tests.building import u16
 from tests.running import (
     BAD,
@@ -39,8 +39,8 @@ def scratch(tmp_path: Path, request: pytest.FixtureRequest) -> Scratch:
 
 
 @pytest.fixture
-def reader(scratch: Scratch) -> Iterator[Blobs]:
-    reader = Blobs(scratch.root)
+def reader(scratch: Scratch) -> Iterator[BlobReader]:
+    reader = BlobReader(scratch.root)
     yield reader
     reader.close()
 
@@ -68,7 +68,7 @@ CONTENTS = [b"", b"\n", b"one line\nand another", bytes(range(256)) * 4096, b"\0
 
 
 def test_contents_come_as_they_are_from_one_process(
-    scratch: Scratch, reader: Blobs, started: list[subprocess.Popen[bytes]]
+    scratch: Scratch, reader: BlobReader, started: list[subprocess.Popen[bytes]]
 ) -> None:
     ids = [stored(scratch, content) for content in CONTENTS]
     assert [reader.read(one) for one in ids] == CONTENTS
@@ -77,7 +77,7 @@ def test_contents_come_as_they_are_from_one_process(
 
 
 def test_what_is_absent_is_said_and_does_not_disturb_the_next(
-    scratch: Scratch, reader: Blobs, started: list[subprocess.Popen[bytes]]
+    scratch: Scratch, reader: BlobReader, started: list[subprocess.Popen[bytes]]
 ) -> None:
     present = stored(scratch, GOOD)
     with pytest.raises(OSError, match="missing from the repository; fetch it first"):
@@ -87,7 +87,7 @@ def test_what_is_absent_is_said_and_does_not_disturb_the_next(
 
 
 def test_what_is_too_large_is_never_taken_into_memory(
-    scratch: Scratch, reader: Blobs, monkeypatch: pytest.MonkeyPatch
+    scratch: Scratch, reader: BlobReader, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # So large that it fits into no pipe: the rest of it must not be taken for the next answer.
     large, present = stored(scratch, b"x" * 1_000_000), stored(scratch, GOOD)
@@ -99,7 +99,7 @@ def test_what_is_too_large_is_never_taken_into_memory(
     assert len(reader.read(large)) == 1_000_000
 
 
-def test_what_is_no_file_is_refused(scratch: Scratch, reader: Blobs) -> None:
+def test_what_is_no_file_is_refused(scratch: Scratch, reader: BlobReader) -> None:
     present = stored(scratch, GOOD)
     scratch.commit("One file")
     folder = scratch.must("rev-parse", "HEAD^{tree}").strip()
@@ -108,7 +108,7 @@ def test_what_is_no_file_is_refused(scratch: Scratch, reader: Blobs) -> None:
     assert reader.read(present) == GOOD
 
 
-def test_a_content_that_is_cut_off_is_refused(scratch: Scratch, reader: Blobs) -> None:
+def test_a_content_that_is_cut_off_is_refused(scratch: Scratch, reader: BlobReader) -> None:
     broken, present = stored(scratch, os.urandom(500_000)), stored(scratch, GOOD)
     place = scratch.root / ".git" / "objects" / broken[:2] / broken[2:]
     place.chmod(0o644)
@@ -119,7 +119,7 @@ def test_a_content_that_is_cut_off_is_refused(scratch: Scratch, reader: Blobs) -
 
 
 def test_a_process_that_died_is_replaced(
-    scratch: Scratch, reader: Blobs, started: list[subprocess.Popen[bytes]]
+    scratch: Scratch, reader: BlobReader, started: list[subprocess.Popen[bytes]]
 ) -> None:
     present = stored(scratch, GOOD)
     assert reader.read(present) == GOOD
@@ -131,7 +131,7 @@ def test_a_process_that_died_is_replaced(
 
 @pytest.mark.parametrize("how", ["closed", "forgotten"])
 def test_no_process_stays_behind(scratch: Scratch, started: list[subprocess.Popen[bytes]], how: str) -> None:
-    reader = Blobs(scratch.root)
+    reader = BlobReader(scratch.root)
     reader.read(stored(scratch, GOOD))
     (process,) = started
     assert process.returncode is None

@@ -196,7 +196,7 @@ def test_a_waiver_by_the_one_who_made_the_change_does_not_count(pair: Pair) -> N
     assert done.status == 1
     assert (
         "Ines Falk's waiver of protection/disabled for overspeed_cut in boats/heron.bin was written by the "
-        "one who made the change, Ada Quay waiver/same-person: Ask a colleague to look at the change and to "
+        "author of the change, Ada Quay waiver/same-person: Ask a colleague to look at the change and to "
         "write the waiver." in done.flat
     )
 
@@ -590,7 +590,7 @@ def test_what_git_does_not_keep_has_no_author(pair: Pair, path: str) -> None:
     pair.by(INES, "Accept", policy=WAIVED)
     pair.must("rm", "--quiet", "--cached", path)
     assert not pair.counts()
-    assert f"does not count: git does not keep {path}" in pair.complaint()
+    assert f"does not count: git does not track {path}" in pair.complaint()
     assert f"git add {path}" in pair.complaint()
 
 
@@ -600,7 +600,7 @@ def test_a_repository_without_a_commit_is_all_the_present_authors(tmp_path: Path
     pair.write("callint.toml", WAIVED)
     pair.must("add", "--all")
     assert not pair.counts(who=INES)
-    assert "was written by the one who made the change, Ines Falk" in pair.complaint(who=INES)
+    assert "was written by the author of the change, Ines Falk" in pair.complaint(who=INES)
 
 
 def test_somebody_whom_git_does_not_know_has_written_nothing(pair: Pair) -> None:

@@ -10,7 +10,7 @@ from unittest import mock
 
 import pytest
 
-from callint.versioning.git import repository as git
+from callint.versioning.git.repository import open_repository
 from callint.versioning.textconv_cache import keyless, renew_key
 from tests.building import u16
 from tests.commands.initiating import done, settings, state
@@ -49,7 +49,7 @@ def key(scratch: Scratch) -> str:
 
 def renew(scratch: Scratch) -> None:
     with mock.patch.dict(os.environ, environment(), clear=True):
-        renew_key(git.open_repository(scratch.root), scratch.root)
+        renew_key(open_repository(scratch.root), scratch.root)
 
 
 def shown(scratch: Scratch) -> str:

@@ -210,7 +210,7 @@ def _is_git_folder(folder: Path) -> bool:
 
 def _git_paths_around(path: Path) -> tuple[Path, ...]:
     """Git's own paths for the current folder and for the folder of a path."""
-    from callint.versioning.git.repository import own_folders
+    from callint.versioning.git.repository import git_folders
 
     here = Path.cwd()
     there = path.parent
@@ -218,7 +218,7 @@ def _git_paths_around(path: Path) -> tuple[Path, ...]:
         there = resolved(path.parent)
     there = next((folder for folder in (there, *there.parents) if folder.is_dir()), here)
     tops = dict.fromkeys(_top_of(start) for start in (here, there))
-    return tuple(dict.fromkeys(folder for top in tops for folder in own_folders(top)))
+    return tuple(dict.fromkeys(folder for top in tops for folder in git_folders(top)))
 
 
 def _top_of(start: Path) -> Path:

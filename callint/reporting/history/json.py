@@ -11,7 +11,8 @@ from callint.decoding.layout import Item
 from callint.model.change import Grid
 from callint.model.definition import Definition, StoredAxis, Table, Text
 from callint.reporting.json_fields import cell_position, finite, raw_value
-from callint.versioning.history import Attribution, HistoryEnd, HistoryQuery, Origin, Setting
+from callint.versioning.attribution import Attribution, HistoryEnd, Origin
+from callint.versioning.history import HistoryQuery, Setting
 
 
 def history_document(
@@ -31,7 +32,7 @@ def history_document(
             document["axes"].append(_axis(decoded, item, commits[0]))
         else:
             document["tables"].append(_table(decoded, item, commits))
-    document["beginnings"] = [_end(end) for end in attribution.beginnings]
+    document["beginnings"] = [_end(end) for end in attribution.ends]
     document["renames"] = [{**_commit(rename.origin), "path": rename.path} for rename in attribution.renames]
     return _without_empty(document)
 
@@ -90,7 +91,7 @@ def _commit(origin: Origin) -> dict[str, str]:
 
 
 def _end(end: HistoryEnd) -> dict[str, str]:
-    return {**_commit(end.origin), **({"reason": end.words} if end.words else {})}
+    return {**_commit(end.origin), **({"reason": end.text} if end.text else {})}
 
 
 def _head(definition: Definition, table: Table) -> dict[str, Any]:

@@ -26,7 +26,8 @@ from callint.reporting.terminal import (
     width,
     wrapped,
 )
-from callint.versioning.history import Attribution, HistoryQuery, Integers, Origin, Setting
+from callint.versioning.attribution import Attribution, Integers, Origin
+from callint.versioning.history import HistoryQuery, Setting
 
 _INDENT = "  "
 #: The number of printed digits of a commit's id.
@@ -75,7 +76,7 @@ def _rank(item: Item | Text) -> int:
 
 def _since(attribution: Attribution) -> str:
     """The commit with which the history of the image begins, if it is one commit."""
-    origins = {end.origin for end in attribution.beginnings}
+    origins = {end.origin for end in attribution.ends}
     if len(origins) != 1:
         return "its history begins"
     (origin,) = origins
@@ -271,9 +272,9 @@ def _limits(attribution: Attribution) -> Iterator[str]:
     """Sentences about earlier names, and about the reason why the history ends."""
     for rename in attribution.renames:
         yield f"Before {_short(rename.origin)} the image was {rename.path}."
-    for end in attribution.beginnings:
-        if end.words:
-            yield f"Before {_short(end.origin)} {end.words}."
+    for end in attribution.ends:
+        if end.text:
+            yield f"Before {_short(end.origin)} {end.text}."
 
 
 def _short(origin: Origin) -> str:

@@ -27,8 +27,8 @@ from callint.rules.context import CheckContext
 from callint.rules.registry import RULES
 from callint.versioning.review import Review, ReviewedImage
 
-if TYPE_CHECKING:  # git is slow to import, and a review of two files does not need it
-    from callint.versioning.git.repository import LoggedCommit
+if TYPE_CHECKING:  # git is slow to import, and two files need none of it
+    from callint.versioning.git.log import LoggedCommit
     from callint.versioning.ranges import Course
 
 #: The largest number of runs of bytes that are listed.

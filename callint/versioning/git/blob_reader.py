@@ -1,4 +1,4 @@
-"""Contents by their ids, from one long-lived git process for each repository."""
+"""Contents of blobs by id, from one long-lived git process per repository."""
 
 from __future__ import annotations
 
@@ -13,30 +13,30 @@ from callint.versioning.git.process import start
 
 _MISSING = "its content is missing from the repository; fetch it first"
 _DAMAGED = "its content in the repository is damaged; git fsck finds out more"
-#: The length of an id by SHA-1; the others are by SHA-256.
+#: The number of hexadecimal digits of a SHA-1 id; longer ids are SHA-256.
 _SHA1_DIGITS = 40
-#: The longest line before a content is an id of 64 digits, the type and the size.
+#: An upper bound of the line before a content: an id of 64 digits, the type and the size.
 _LONGEST_LINE = 256
 
 
-class Blobs:
-    """Reads blobs through ``git cat-file --batch``, which knows ids of every length and every kind of pack.
+class BlobReader:
+    """Reads blobs through ``git cat-file --batch``, which supports every id length and every kind of pack.
 
-    The process is started by the first read and ended by ``close``, or when nobody holds this object any
-    more. One that dies is replaced at the next read.
+    The first read starts the process; ``close`` ends it, and so does the garbage collection of this object.
+    The next read replaces a process that died.
     """
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        self._end: finalize[..., Blobs] | None = None
+        self._finalizer: finalize[..., BlobReader] | None = None
         self._process: subprocess.Popen[bytes] | None = None
 
     def read(self, blob: str) -> bytes:
-        """The content of a blob; OSError where it is absent, too large or not to be read."""
+        """The content of a blob; OSError if it is absent, too large or unreadable."""
         try:
-            content = _answer(self._running(), blob)
+            content = _request(self._running(), blob)
         except BaseException:
-            # Whatever is still in the pipe would be taken for the answer to the next question.
+            # The next request would read the rest of this answer from the pipe.
             self.close()
             raise
         if content is None:
@@ -45,27 +45,27 @@ class Blobs:
 
     def close(self) -> None:
         """End the process, if there is one."""
-        if self._end is not None:
-            self._end()
-        self._end = self._process = None
+        if self._finalizer is not None:
+            self._finalizer()
+        self._finalizer = self._process = None
 
     def _running(self) -> subprocess.Popen[bytes]:
         if self._process is not None and self._process.poll() is not None:
             self.close()
         if self._process is None:
-            # A pipe for its errors that nobody empties would stop git when it is full.
+            # git would block on a full pipe for its errors that nobody reads.
             self._process = start(
                 ["cat-file", "--batch"],
                 self._folder,
                 stdin=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
             )
-            self._end = finalize(self, _end, self._process)
+            self._finalizer = finalize(self, _end, self._process)
         return self._process
 
 
-def _answer(process: subprocess.Popen[bytes], blob: str) -> bytes | None:
-    """What git answers: a content, or None where it has none and waits for the next question."""
+def _request(process: subprocess.Popen[bytes], blob: str) -> bytes | None:
+    """The content that git returns, or None if it has none and waits for the next request."""
     assert process.stdin is not None and process.stdout is not None
     try:
         process.stdin.write(f"{blob}\n".encode("ascii"))
@@ -76,7 +76,7 @@ def _answer(process: subprocess.Popen[bytes], blob: str) -> bytes | None:
     if fields[1:] == [b"missing"]:
         return None
     if len(fields) != 3:
-        # In a partial clone git before 2.45 dies of an absent object that it may not fetch.
+        # In a partial clone git before 2.45 dies if it may not fetch a missing object.
         raise OSError(_MISSING)
     if fields[1] != b"blob":
         raise OSError("it is not a regular file")
@@ -86,7 +86,7 @@ def _answer(process: subprocess.Popen[bytes], blob: str) -> bytes | None:
     content = process.stdout.read(size)
     if len(content) != size or process.stdout.read(1) != b"\n":
         raise OSError(_DAMAGED)
-    # git itself gives whatever lies under an id, be it a damaged disk's or somebody's who put it there.
+    # git returns any content under an id without verifying it: the disk may be damaged, or the file forged.
     algorithm = hashlib.sha1 if len(blob) == _SHA1_DIGITS else hashlib.sha256
     digest = algorithm(b"blob %d\0" % size, usedforsecurity=False)
     digest.update(content)
@@ -96,11 +96,11 @@ def _answer(process: subprocess.Popen[bytes], blob: str) -> bytes | None:
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:
-    """End a process that may have died, or may be in the middle of an answer."""
+    """End a process that may have died already, or may be in the middle of an answer."""
     with suppress(OSError):
         process.kill()
     for pipe in (process.stdin, process.stdout):
         if pipe is not None:
-            with suppress(OSError):  # what was written and not sent
+            with suppress(OSError):  # closing fails if written bytes cannot be sent
                 pipe.close()
     process.wait()

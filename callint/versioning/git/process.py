@@ -1,6 +1,6 @@
-"""The git program: started without a shell, its words and its output as bytes.
+"""The git program, started without a shell, its output as bytes.
 
-A library would do as much, and takes longer to import than a commit hook has.
+A library would do the same, but takes longer to import than a commit hook has.
 """
 
 from __future__ import annotations
@@ -13,61 +13,61 @@ from pathlib import Path
 from callint.model.errors import InputError
 
 _ENVIRONMENT = {
-    # What git says is read, so that it must say it in one language.
+    # callint reads git's messages, so they must be in one language.
     "LANGUAGE": "C",
     "LC_ALL": "C",
-    # In a partial clone git fetches objects that are absent, by any program that a stranger's config names.
-    # What is not here is not here.
+    # In a partial clone git would fetch missing objects, by any program that a stranger's config names.
+    # callint treats a missing object as missing.
     "GIT_NO_LAZY_FETCH": "1",
     "GIT_ALLOW_PROTOCOL": "none",
-    # Anybody who may push may push a reference below refs/replace/, by which git gives the content of one
-    # object for that of another. A judged commit has to be the commit that colleagues get.
+    # Anybody who may push may push a reference below refs/replace/, which makes git return one object in
+    # place of another. callint must judge the commit that colleagues get.
     "GIT_NO_REPLACE_OBJECTS": "1",
-    # info/grafts gives commits other parents. No file can have this name, so that there is none to read;
-    # about an empty one git would complain.
+    # info/grafts gives commits other parents. No file can have this name, so git reads none; git would warn
+    # about an empty file.
     "GIT_GRAFT_FILE": f"{os.devnull}/none",
-    # Nothing is written, and no lock is taken, only because it was convenient.
+    # Git must not take a lock or write a file for its own convenience.
     "GIT_OPTIONAL_LOCKS": "0",
 }
-#: Only the repository's own file says where a shallow clone was cut off: callint reads that one.
+#: callint reads where a shallow clone ends from the repository's own file; this variable names another.
 _DROPPED = ("GIT_SHALLOW_FILE",)
 
-#: What the settings of a repository, of its user or of a hook's caller must not change.
+#: Settings that override those of a repository, of its user or of a hook's caller.
 _SETTINGS = (
-    # Before 2.42 a repository that sets this to true overrules GIT_NO_REPLACE_OBJECTS in some commands.
+    # Before 2.42 a repository that sets this to true overrides GIT_NO_REPLACE_OBJECTS in some commands.
     "core.useReplaceRefs=false",
-    # The commit-graph repeats the parents of commits, and nothing compares it with them.
+    # The commit-graph repeats the parents of commits, and git does not verify it.
     "core.commitGraph=false",
     # It may name a program.
     "core.fsmonitor=false",
     "i18n.logOutputEncoding=UTF-8",
-    # A name that stands for two commits has to be told.
+    # Git must warn about a name that stands for two commits.
     "core.warnAmbiguousRefs=true",
-    # Below zero git would wait for ever for a lock that somebody left behind.
+    # With a value below zero git would wait forever for a lock that somebody left behind.
     "core.filesRefLockTimeout=1000",
     "core.packedRefsTimeout=1000",
 )
-_WORDS = [word for setting in _SETTINGS for word in ("-c", setting)]
+_OPTIONS = [argument for setting in _SETTINGS for argument in ("-c", setting)]
 
 
 class GitError(Exception):
-    """Git ended with another status than 0; ``said`` is what it wrote to its standard error."""
+    """Git exited with a status other than 0; ``stderr`` is what it wrote to its standard error."""
 
-    def __init__(self, said: str) -> None:
-        super().__init__(said)
-        self.said = said
+    def __init__(self, stderr: str) -> None:
+        super().__init__(stderr)
+        self.stderr = stderr
 
     @property
     def reason(self) -> str:
-        """The last line of what it said."""
-        lines = self.said.strip().splitlines()
+        """The last line of its standard error."""
+        lines = self.stderr.strip().splitlines()
         return lines[-1].strip() if lines else "failed"
 
 
-def start(words: list[str], folder: Path, stdin: int, stderr: int) -> subprocess.Popen[bytes]:
-    """A git process with its output in a pipe, which reads the objects that are there and no others for them.
+def start(arguments: list[str], folder: Path, stdin: int, stderr: int) -> subprocess.Popen[bytes]:
+    """Start git in a folder with its output in a pipe. It reads only objects that are present, unreplaced.
 
-    Raises InputError where there is no git, and OSError where there is no such folder.
+    Raises InputError if git is not installed, and OSError if the folder does not exist.
     """
     if sys.platform == "win32":
         # Windows would find a git.exe in a stranger's working tree before the installed one.
@@ -75,7 +75,7 @@ def start(words: list[str], folder: Path, stdin: int, stderr: int) -> subprocess
     inherited = {name: value for name, value in os.environ.items() if name not in _DROPPED}
     try:
         return subprocess.Popen(
-            ["git", *_WORDS, *words],
+            ["git", *_OPTIONS, *arguments],
             cwd=folder,
             env={**inherited, **_ENVIRONMENT},
             stdin=stdin,
@@ -88,26 +88,25 @@ def start(words: list[str], folder: Path, stdin: int, stderr: int) -> subprocess
         raise InputError("git: the program is not found; install git 2.39 or newer") from None
 
 
-def output(words: list[str], folder: Path, patience: float | None = None) -> bytes:
-    """What a git command prints when it is run in a folder.
+def output(arguments: list[str], folder: Path, timeout: float | None = None) -> bytes:
+    """The standard output of a git command that runs in a folder; errors as ``output_and_warnings``."""
+    return output_and_warnings(arguments, folder, timeout)[0]
 
-    As ``answer``, without what it says besides.
+
+def output_and_warnings(
+    arguments: list[str], folder: Path, timeout: float | None = None
+) -> tuple[bytes, str]:
+    """The standard output and the standard error of a git command that runs in a folder.
+
+    Raises GitError if the command fails, InputError if git is not installed, OSError if the folder does not
+    exist, and subprocess.TimeoutExpired after ``timeout`` seconds, when it kills the command.
     """
-    return answer(words, folder, patience)[0]
-
-
-def answer(words: list[str], folder: Path, patience: float | None = None) -> tuple[bytes, str]:
-    """What a git command prints when it is run in a folder, and its warnings.
-
-    Raises GitError where it fails, InputError where there is no git, OSError where there is no such folder,
-    and subprocess.TimeoutExpired where it takes longer than ``patience`` in seconds; then it is ended.
-    """
-    with start(words, folder, subprocess.DEVNULL, subprocess.PIPE) as process:
+    with start(arguments, folder, subprocess.DEVNULL, subprocess.PIPE) as process:
         try:
-            printed, said = process.communicate(timeout=patience)
+            printed, stderr = process.communicate(timeout=timeout)
         except subprocess.TimeoutExpired:
             process.kill()
             raise
     if process.returncode:
-        raise GitError(os.fsdecode(said))
-    return printed, os.fsdecode(said)
+        raise GitError(os.fsdecode(stderr))
+    return printed, os.fsdecode(stderr)

@@ -1,1 +1,1 @@
-"""What callint init writes into a repository, and how it is taken back."""
+"""What callint init writes into a repository, and how it undoes that."""

@@ -13,11 +13,11 @@ _EXAMPLE = (("boats/*.bin",), ("definitions/first.xml",), ("factory/first.bin",)
 def policy_text(
     images: Sequence[str] = (), definitions: Sequence[str] = (), bases: Sequence[str] = ()
 ) -> str:
-    """A policy for images, given as globs, with one definition at least; without any, an example in comments.
+    """A policy for images, given as globs, with at least one definition; without images, a commented example.
 
-    InputError where a path cannot stand in a policy.
+    InputError if a policy cannot name a path.
     """
-    lines = _entry(images, definitions, bases) if images else [f"# {one}" for one in _entry(*_EXAMPLE)]
+    lines = _entry(images, definitions, bases) if images else [f"# {line}" for line in _entry(*_EXAMPLE)]
     entry = "\n".join(lines)
     return f"""\
 # What callint checks here. callint check checks all of it, and
@@ -42,18 +42,18 @@ def policy_text(
 def _entry(images: Sequence[str], definitions: Sequence[str], bases: Sequence[str]) -> list[str]:
     lines = ["[[images]]"]
     if len(images) > 1:
-        lines += ["paths = [", *(f"    {_quoted(one)}," for one in images), "]"]
+        lines += ["paths = [", *(f"    {_quoted(image)}," for image in images), "]"]
     else:
         lines.append(f"paths = [{_quoted(images[0])}]")
     for key, paths in (("definition", definitions), ("base", bases)):
-        quoted = [_quoted(one) for one in paths]
+        quoted = [_quoted(path) for path in paths]
         if quoted:
             lines.append(f"{key} = {quoted[0] if len(quoted) == 1 else '[' + ', '.join(quoted) + ']'}")
     return lines
 
 
 def _quoted(path: str) -> str:
-    """A TOML string; JSON's are TOML's but for one control character."""
+    """A path as a TOML string. JSON strings are TOML strings, except for one control character."""
     if not path.isprintable():
         raise InputError(f"{path}: a policy cannot name a path with invisible characters; rename it")
     if "\\" in path:

@@ -1,8 +1,8 @@
 """Globs of a policy as patterns of git's own files.
 
-Both mean the same by ``*`` and ``**``; they differ in brackets and in how a line is quoted. To git ``?`` and
-brackets stand for one byte, where the policy means a character: outside of ASCII no pattern can make up for
-that. All patterns count from the folder of the file that they stand in.
+``*`` and ``**`` mean the same in both; brackets and the quoting of a line differ. In git ``?`` and brackets
+match one byte, in a policy one character: outside ASCII no pattern can express the policy's glob. All
+patterns count from the folder of the file that contains them.
 """
 
 from __future__ import annotations
@@ -12,16 +12,14 @@ import re
 
 from callint.model.errors import InputError
 
-#: A set as fnmatch reads it: a first ] belongs to it, and without an end [ stands for itself.
+#: A set as fnmatch reads it: an initial ] belongs to it, and [ without an end matches itself.
 _SET = re.compile(r"\[(!?+)(\]?+[^\]]*+)\]|\[")
-
-
-#: Git before 2.41 tries every way in which stars can share a name: with more of them it takes for ever.
+#: Git before 2.41 tries every way in which stars can match a name: with more of them it takes forever.
 _MOST_STARS, _MOST_IN_NAME = 8, 4
 
 
 def attribute_pattern(glob: str) -> str:
-    """A glob as the pattern of a line in .gitattributes; InputError where no line can hold it."""
+    """A glob as the pattern of a line in .gitattributes; InputError if no line can express it."""
     stars = [len(re.findall(r"\*+", part)) for part in glob.split("/")]
     if sum(stars) > _MOST_STARS or max(stars) > _MOST_IN_NAME:
         raise InputError(
@@ -29,14 +27,14 @@ def attribute_pattern(glob: str) -> str:
             f"{_MOST_STARS} in all"
         )
     pattern = _pattern(glob)
-    # With white space or quotes it has to be quoted, in which a quote and a backslash are escaped.
+    # A pattern with white space or quotes must be quoted; then quotes and backslashes are escaped.
     return json.dumps(pattern, ensure_ascii=False) if re.search(r'[\s"]', pattern) else pattern
 
 
-def ignore_pattern(glob: str, ending: str) -> str:
-    """The files beside those of a glob whose names have an ending besides, as a line of .gitignore."""
+def ignore_pattern(glob: str, suffix: str) -> str:
+    """A line of .gitignore for the files of a glob with a suffix added to their names."""
     inside = "/*" if glob.split("/")[-1] == "**" else ""
-    return f"{_pattern(glob)}{inside}{ending}"
+    return f"{_pattern(glob)}{inside}{suffix}"
 
 
 def _pattern(glob: str) -> str:
@@ -45,9 +43,9 @@ def _pattern(glob: str) -> str:
     return "".join(f"/{_SET.sub(_set, part)}" for part in glob.split("/"))
 
 
-def _set(found: re.Match[str]) -> str:
-    if found[2] is None:
+def _set(match: re.Match[str]) -> str:
+    if match[2] is None:
         return r"\["
-    # To git a set may hold [:classes:], and a leading ^ is a ! too.
-    members = re.sub(r"[\[^]", r"\\\g<0>", found[2])
-    return f"[{found[1]}{members}]"
+    # In git a set may contain [:classes:], and an initial ^ means ! too.
+    members = re.sub(r"[\[^]", r"\\\g<0>", match[2])
+    return f"[{match[1]}{members}]"

@@ -1,7 +1,7 @@
-"""Stretches of somebody else's text file that callint init wrote, between two comment lines.
+"""Blocks that callint init writes into the user's text files, between two comment lines.
 
-The first line carries a digest of what follows, so that lines which somebody edited are told from those that
-may be written anew, in every clone.
+The first line carries a digest of the lines that follow. So callint init knows, in every clone, whether
+somebody edited the block or whether it may replace the block.
 """
 
 from __future__ import annotations
@@ -12,13 +12,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 _BEGIN = re.compile(r"[ \t]*# callint init ([0-9a-f]{8}): ")
-_WORDS = "written anew by callint init; your own lines go outside"
+#: The text stays the same between versions: another one would change the files of every repository.
+_NOTE = "written anew by callint init; your own lines go outside"
 _END = "# callint init: end"
 
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """A block found in a text: where it starts and ends (as slice), its first line, and if it was edited."""
+    """A block in a text: its start and end (as slice), its first line, and whether somebody edited it."""
 
     start: int
     end: int
@@ -28,12 +29,12 @@ class Block:
 
 def block(lines: Sequence[str], indent: str = "") -> str:
     """The text of a block: the marks and the lines between them, all with the indent."""
-    first = f"# callint init {_digest(lines)}: {_WORDS}"
+    first = f"# callint init {_digest(lines)}: {_NOTE}"
     return "".join(f"{indent}{line}\n" for line in (first, *lines, _END))
 
 
 def find(text: str) -> Block | None:
-    """The first block of a text, or None. One without an end reaches to the text's, and is edited."""
+    """The first block of a text, or None. A block without an end mark counts as edited and ends the text."""
     start = 0
     begin: tuple[int, int, str] | None = None
     lines: list[str] = []
@@ -51,14 +52,14 @@ def find(text: str) -> Block | None:
 
 
 def _digest(lines: Sequence[str]) -> str:
-    """Of the lines without their indents and line ends, which git and editors may change."""
+    """The digest of the lines without their indents and line ends, which git and editors may change."""
     return hashlib.sha256(
         "\n".join(line.strip() for line in lines).encode("utf-8", "surrogateescape")
     ).hexdigest()[:8]
 
 
 def as_text(content: bytes | None) -> tuple[str, str]:
-    """Content as text, without loss, and the line end that it uses."""
+    """Content as text, without loss, and its line end."""
     text = (content or b"").decode("utf-8", "surrogateescape")
     return text, "\r\n" if "\r\n" in text else "\n"
 

@@ -1,7 +1,7 @@
-"""What callint init wrote in a clone, noted down inside git's own folder.
+"""The record of what callint init wrote in a clone, in git's own folder.
 
-The record of a stranger's clone may say anything. What it names is only touched where it is callint init's
-own work by its place and its look as well (``versioning/undoing.py``).
+The record in a stranger's clone may say anything. callint only touches what it names if the place and the
+content also show that callint init wrote it (``versioning/init/undo.py``).
 """
 
 from __future__ import annotations
@@ -15,11 +15,11 @@ from typing import Any
 
 from callint.model.errors import InputError
 from callint.reading.tree import read_file, reason
-from callint.versioning.git import repository as git
+from callint.versioning.git.repository import Repo, common_folder
 from callint.versioning.init.managed_block import as_bytes, as_text, find
 from callint.versioning.init.steps import FileStep
 
-#: The settings that callint init makes.
+#: The settings that callint init writes.
 SETTINGS = (
     "diff.callint.command",
     "diff.callint.textconv",
@@ -30,15 +30,15 @@ SETTINGS = (
 )
 
 _FORMAT = "callint-init"
-#: What may stand between a file's own lines and a block.
+#: What may separate a file's own lines from a block.
 _GAPS = ("\n", "\n\n", "\r\n", "\r\n\r\n")
 
 
 @dataclass(frozen=True, slots=True)
-class Written:
-    """One file: its digest where the whole of it is ours, None where a block is; if the file is new.
+class RecordedFile:
+    """A file that callint init wrote: its digest, or None if callint init wrote only a block of it.
 
-    ``gap`` is what was put before the block.
+    ``gap`` is the text before the block. ``created`` says that callint init created the file.
     """
 
     digest: str | None
@@ -48,11 +48,14 @@ class Written:
 
 @dataclass(slots=True)
 class Record:
-    """What callint init wrote in a clone. ``files`` and ``folders`` are paths from git's own folder."""
+    """The files, settings and folders of callint init in a clone.
+
+    ``files`` and ``folders`` are paths from git's own folder. ``old`` is the record's present content.
+    """
 
     path: Path
     old: bytes | None
-    files: dict[str, Written] = field(default_factory=dict)
+    files: dict[str, RecordedFile] = field(default_factory=dict)
     settings: dict[str, str] = field(default_factory=dict)
     folders: set[str] = field(default_factory=set)
 
@@ -63,13 +66,13 @@ class Record:
         return Path(os.path.normpath(self.path.parent / key))
 
     def step(self) -> FileStep | None:
-        """Writing the record down, or removing it where it holds nothing; None where it is as it was."""
+        """The step that writes the record, or removes an empty one; None if the record stays the same."""
         content = {
             "format": _FORMAT,
             "version": 1,
             "files": {
-                key: {"digest": one.digest, "gap": one.gap, "created": one.created}
-                for key, one in sorted(self.files.items())
+                key: {"digest": file.digest, "gap": file.gap, "created": file.created}
+                for key, file in sorted(self.files.items())
             },
             "settings": dict(sorted(self.settings.items())),
             "folders": sorted(self.folders),
@@ -79,9 +82,9 @@ class Record:
         return None if new == self.old else FileStep(self.path, self.old, new, "the record")
 
 
-def read_record(repo: git.Repo) -> Record:
-    """The record of a clone, empty where there is none; InputError where it cannot be one."""
-    path = git.common_folder(repo) / "callint" / "init.json"
+def read_record(repo: Repo) -> Record:
+    """The record of a clone, empty if the file does not exist; InputError if the file is not a record."""
+    path = common_folder(repo) / "callint" / "init.json"
     if path.parent.is_symlink() or path.is_symlink():
         raise InputError(f"{path}: it lies behind a symbolic link; remove the link")
     old = content_of(path)
@@ -92,19 +95,19 @@ def read_record(repo: git.Repo) -> Record:
         if content["format"] != _FORMAT or content["version"] != 1:
             raise ValueError
         files = {
-            _path(key): Written(_text(one["digest"], None), _text(one["gap"]), one["created"] is True)
-            for key, one in content["files"].items()
+            _path(key): RecordedFile(_text(file["digest"], None), _text(file["gap"]), file["created"] is True)
+            for key, file in content["files"].items()
         }
         settings = {key: _text(value) for key, value in content["settings"].items() if key in SETTINGS}
-        return Record(path, old, files, settings, {_path(one) for one in content["folders"]})
+        return Record(path, old, files, settings, {_path(folder) for folder in content["folders"]})
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         raise InputError(
             f"{path}: this is not a record of callint init; remove it and run callint init again"
         ) from None
 
 
-def _text(value: Any, *others: object) -> Any:
-    if not isinstance(value, str) and value not in others:
+def _text(value: Any, *alternatives: object) -> Any:
+    if not isinstance(value, str) and value not in alternatives:
         raise TypeError
     return value
 
@@ -115,34 +118,34 @@ def _path(value: Any) -> str:
     return value
 
 
-def without(old: bytes, written: Written) -> bytes | None:
-    """A file without what was written into it; ``old`` itself where that was edited.
+def remove_own_content(old: bytes, recorded: RecordedFile) -> bytes | None:
+    """A file without what callint init wrote into it; ``old`` itself if somebody edited that.
 
-    None where nothing is left of a file that was made for it.
+    None if callint init created the file and nothing else is left in it.
     """
-    if written.digest == digest_of(old):
+    if recorded.digest == digest_of(old):
         return None
     text, newline = as_text(old)
-    found = find(text)
-    if found is None or found.is_edited:
+    own_block = find(text)
+    if own_block is None or own_block.is_edited:
         return old
-    before, after = text[: found.start], text[found.end :]
+    before, after = text[: own_block.start], text[own_block.end :]
     # Git and editors may have changed the line ends since.
-    for gap in (written.gap, written.gap.replace("\r\n", "\n").replace("\n", newline)):
+    for gap in (recorded.gap, recorded.gap.replace("\r\n", "\n").replace("\n", newline)):
         if gap in _GAPS and before.endswith(gap):
             rest = before.removesuffix(gap)
-            # A single line end is an empty line, unless somebody wrote a line of their own there.
+            # A single line end is an empty line, unless somebody wrote a line of their own in its place.
             if gap.count("\n") > 1 or rest.endswith("\n"):
                 before = rest
                 break
     if before and after and not before.endswith("\n"):
         before += newline
     rest = before + after
-    return None if written.created and not rest else as_bytes(rest)
+    return None if recorded.created and not rest else as_bytes(rest)
 
 
 def content_of(path: Path) -> bytes | None:
-    """The content of a file, None where there is none; InputError where it cannot be read."""
+    """The content of a file, None if it does not exist; InputError if it is unreadable."""
     try:
         return read_file(path)
     except FileNotFoundError:
@@ -152,5 +155,5 @@ def content_of(path: Path) -> bytes | None:
 
 
 def digest_of(content: bytes) -> str:
-    """Of a file's content, whatever line ends it has by now."""
+    """The digest of a file's content, independent of its line ends."""
     return hashlib.sha256(content.replace(b"\r\n", b"\n")).hexdigest()

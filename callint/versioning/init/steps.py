@@ -1,4 +1,4 @@
-"""The steps by which callint init sets a repository up, and takes that back."""
+"""The steps by which callint init sets up a repository or undoes that."""
 
 from __future__ import annotations
 
@@ -9,44 +9,44 @@ from pathlib import Path
 
 @dataclass(frozen=True, slots=True)
 class FileStep:
-    """A file that is written (``new``) or removed (None). ``old`` is its present content, None where absent.
+    """Writes a file with the content ``new``, or removes it if that is None.
 
-    ``words`` say what it is about.
+    ``old`` is its present content, None if it does not exist. ``purpose`` is a phrase for the user.
     """
 
     path: Path
     old: bytes | None
     new: bytes | None
-    words: str
+    purpose: str
     executable: bool = False
 
     def reversed(self) -> FileStep:
-        """The step that takes this one back."""
+        """The step that undoes this one."""
         return replace(self, old=self.new, new=self.old)
 
 
 @dataclass(frozen=True, slots=True)
 class SettingStep:
-    """A setting of the repository that gets a value, or is removed where ``new`` is None.
+    """Gives a setting of the repository a value, or removes it if ``new`` is None.
 
-    ``words`` say what git does by it.
+    ``purpose`` says what the setting makes git do.
     """
 
     key: str
     old: str | None
     new: str | None
-    words: str
+    purpose: str
 
     def reversed(self) -> SettingStep:
-        """The step that takes this one back."""
+        """The step that undoes this one."""
         return replace(self, old=self.new, new=self.old)
 
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What is to be done, in order; ``record`` is the step that notes it down, None where nothing is left.
+    """Steps in order; ``record`` is the step that writes the record, None if the record stays the same.
 
-    ``remarks`` are sentences for the user. ``folders`` are to be removed if they are empty then.
+    ``remarks`` are sentences for the user. ``folders`` must be removed at the end if they are empty.
     """
 
     steps: tuple[FileStep | SettingStep, ...]
@@ -55,8 +55,8 @@ class Plan:
     folders: tuple[Path, ...] = ()
 
 
-def shown(path: Path, here: Path) -> str:
-    """A path as one says it in the folder ``here``."""
+def relative_name(path: Path, here: Path) -> str:
+    """The name of a path for a user in the folder ``here``."""
     try:
         return Path(os.path.relpath(path, here)).as_posix()
     except ValueError:  # on another drive

@@ -1,0 +1,214 @@
+"""The definitions of the images that the command line names, and the images read by them."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from callint.checking.assignments import Assignment, assignment_of_named
+from callint.checking.identity import count_held_bytes, identity_mismatch
+from callint.checking.loading import ImageLoader
+from callint.checking.own_image import read_own_image, read_sound_image
+from callint.cli.image_loading import read_content
+from callint.decoding.loaded_definition import LoadedDefinition
+from callint.fmt import clean
+from callint.model.definition import Memory
+from callint.model.errors import InputError
+from callint.model.finding import Finding
+from callint.model.image import Image
+from callint.model.policy import Policy
+from callint.reading.images import DamagedError, ImageFile, read_image_file
+from callint.reading.workspace import Workspace
+from callint.versioning.file_version import Content
+
+if TYPE_CHECKING:  # few calls write files
+    from callint.reporting.files.destinations import Destination
+
+
+class DefinitionResolver:
+    """Finds the definitions of a workspace's images and reads each once.
+
+    ``definition`` is the file that the command line names for all images with ``option``.
+    """
+
+    def __init__(self, workspace: Workspace, definition: str | None, option: str = "--definition") -> None:
+        self.policy: Policy = workspace.policy
+        self._workspace = workspace
+        self._named = None if definition is None else workspace.name(definition)
+        self._loader = ImageLoader(workspace)
+        self._option = option
+        self._warned: set[str] = set()
+        self._default_start: int | None = None
+
+    # Places
+
+    def output(self, path: str, log: str | None = None) -> Destination:
+        """The destination of a report; InputError if it is an input, or if the policy names it."""
+        from callint.reporting.files.destinations import output
+
+        return output(Path(path), self._workspace, inputs=() if log is None else (Path(log),))
+
+    def path_on_disk(self, image: Content) -> Path:
+        """The path of an image on disk; for an image at a revision, the path that it would have."""
+        return self._workspace.place(image.path)
+
+    def start_of(self, image: Content) -> int | None:
+        """The start address of a raw image of part of the memory, as the policy says.
+
+        An image that the policy does not name has the start address of the image that decided its definition.
+        """
+        assignment = assignment_of_named(self.policy, image.path)
+        return self._default_start if assignment is None else assignment.start
+
+    # Definitions
+
+    def has_definition(self, path: str) -> bool:
+        """Whether the definition of the image at a path is known."""
+        return self._named is not None or assignment_of_named(self.policy, path) is not None
+
+    def resolve(self, *images: Content) -> LoadedDefinition:
+        """The definition of images: the file that the command line names, or else the policy's.
+
+        The first image that the policy names decides. InputError if no definition is known or readable.
+        """
+        return self._load(*self._assign(images))
+
+    def resolve_for_writing(self, *images: Content) -> LoadedDefinition:
+        """As ``resolve``, for a command that writes an image.
+
+        InputError also if the definition has any problem, or if several definitions fit.
+        """
+        assignment, image = self._assign(images)
+        start = self.start_of(image)
+        results = [self._loader.load(path) for path in assignment.definitions]
+        problem = next((problem for result in results for problem in result.file.problems), None)
+        if problem is not None:
+            place = _problem_place(problem, assignment)
+            raise InputError(f"{place}: {problem.message}; correct this before you write an image")
+        definitions = [result.loaded for result in results if result.loaded]
+        fitting = [loaded.file.path for loaded in definitions if _fits(image.data, loaded, start)]
+        if len(fitting) > 1:
+            name = images[0].name
+            raise InputError(f"{name}: it matches {' and '.join(fitting)}; choose one with {self._option}")
+        if fitting:
+            assignment = replace(assignment, definitions=tuple(fitting))
+        return self._load(assignment, image)
+
+    def match(self, image: Content) -> tuple[LoadedDefinition, Image]:
+        """The definition and the image of a file whose path may be unknown to the policy.
+
+        Of all definitions in the policy, the first whose identity the image carries. The start of a raw image
+        of part of the memory is known only if all images in the policy have the same.
+        """
+        definitions = self.policy.definitions
+        if self.has_definition(image.path) or not definitions:
+            loaded = self.resolve(image)
+        else:
+            starts = {entry.start for entry in self.policy.images}
+            self._default_start = starts.pop() if len(starts) == 1 else None
+            loaded = self._load(Assignment("", definitions, (), self._default_start), image)
+        return loaded, self.read_image(loaded, image)
+
+    def _assign(self, images: tuple[Content, ...]) -> tuple[Assignment, Content]:
+        """The definitions that images may have, and the image that decides between them."""
+        if self._named is not None:
+            return Assignment("", (self._named,), (), self.start_of(images[0])), images[0]
+        for image in images:
+            assignment = assignment_of_named(self.policy, image.path)
+            if assignment is not None:
+                self._default_start = assignment.start
+                return assignment, image
+        names = " and ".join(dict.fromkeys(image.name for image in images))
+        policy = self.policy.path or "a callint.toml"
+        raise InputError(
+            f"{names}: no definition is known; name the image in {policy}, or give {self._option}"
+        )
+
+    def _load(self, assignment: Assignment, image: Content) -> LoadedDefinition:
+        """The definition of an image; a warning if it has invalid lines, InputError if it is unreadable."""
+        loaded = self._loader.choose_definition(assignment, image.data)
+        problems = [
+            problem for path in assignment.definitions for problem in self._loader.load(path).file.problems
+        ]
+        if loaded is None:
+            place = _problem_place(problems[0], assignment)
+            raise InputError(f"{place}: {problems[0].message}; run callint check for all problems")
+        path = problems[0].definition or loaded.file.path if problems else ""
+        if path and path not in self._warned:
+            self._warned.add(path)
+            warning = f"{path} has invalid lines; run callint check {path} to list them"
+            sys.stderr.write(f"callint: {clean(warning)}\n")
+        return loaded
+
+    # Images
+
+    def read_image(self, loaded: LoadedDefinition, image: Content) -> Image:
+        """An image of the definition's software; InputError if it is damaged, empty or of other software."""
+        return self._read_file(loaded, image).image
+
+    def read_for_writing(self, loaded: LoadedDefinition, image: Content) -> ImageFile:
+        """The image file, for a command that writes; InputError also if its size is not the memory's."""
+        file = self._read_file(loaded, image)
+        if problem := _size_problem(file.image, loaded.definition.memory):
+            raise InputError(f"{image.name}: {problem}; read the image out again, or correct the definition")
+        return file
+
+    def read_base(
+        self, loaded: LoadedDefinition, content: Content, image: Image, named: str | None
+    ) -> tuple[str, Image | None]:
+        """The name of an image's base and the base: the file ``named``, or the policy's; None if unusable.
+
+        InputError if the named file is unusable.
+        """
+        if named is not None:
+            file = read_content(self._workspace, named)
+            return file.name, self._read_named_base(loaded, file)
+        assignment = assignment_of_named(self.policy, content.path)
+        if assignment is None:
+            return "", None
+        choice = self._loader.choose_base(loaded, assignment, image)
+        return choice.path, choice.image
+
+    def _read_named_base(self, loaded: LoadedDefinition, file: Content) -> Image:
+        memory = loaded.definition.memory
+        base = read_sound_image(loaded, file.name, file.data, self.start_of(file)).image
+        mismatch = identity_mismatch(base, memory)
+        problem = str(mismatch) if mismatch else _size_problem(base, memory)
+        if not base.size:
+            problem = "the image is empty"
+        if problem:
+            raise InputError(f"--base {file.name}: {problem}; choose another base")
+        return base
+
+    def _read_file(self, loaded: LoadedDefinition, image: Content) -> ImageFile:
+        return read_own_image(loaded, image.name, image.data, self.start_of(image), self._option)
+
+
+def _problem_place(problem: Finding, assignment: Assignment) -> str:
+    """The file and line of a definition's problem; without a line, the first definition."""
+    return f"{problem.definition}:{problem.line}" if problem.line else assignment.definitions[0]
+
+
+def _fits(data: bytes, loaded: LoadedDefinition, start: int | None) -> bool:
+    """Whether an image is of the definition's software and has its size, or is a part of its memory.
+
+    An identity whose bytes the image lacks counts as fitting.
+    """
+    memory = loaded.definition.memory
+    try:
+        image = read_image_file(data, memory, start).image
+    except DamagedError:
+        return False
+    return _size_problem(image, memory) is None and identity_mismatch(image, memory) is None
+
+
+def _size_problem(image: Image, memory: Memory) -> str | None:
+    """A clause that says why an image does not fit into the memory; a raw image must fill it."""
+    if image.is_part:
+        held = count_held_bytes(image, memory)
+        return None if held else "no byte of it lies in the memory that the definition describes"
+    if image.size == memory.size:
+        return None
+    return f"it has {image.size:,} bytes, but the memory has {memory.size:,}"

@@ -1,0 +1,129 @@
+"""Findings that the command line names by fingerprint or by rule."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from callint.model.errors import InputError
+from callint.model.finding import Finding
+from callint.rules.registry import RULES
+
+#: The number of places or rules that an error lists.
+_LISTED = 4
+
+
+@dataclass(frozen=True, slots=True)
+class FindingFilter:
+    """Images, or definitions, and the table to which findings are restricted; empty or None for all."""
+
+    images: frozenset[str]
+    table: str | None
+
+    def apply(self, findings: Iterable[Finding]) -> list[Finding]:
+        return [
+            finding
+            for finding in findings
+            if (not self.images or file_of(finding) in self.images)
+            and (self.table is None or finding.table == self.table)
+        ]
+
+
+def select_findings(findings: Sequence[Finding], name: str, filter: FindingFilter) -> list[Finding]:
+    """All findings that a waiver of the named finding accepts; the named one is not always the first.
+
+    ``name`` is a fingerprint or its first digits, or the id of a rule. InputError if it is ambiguous.
+    """
+    if re.fullmatch(r"[0-9a-fA-F]+", name):
+        chosen = _by_fingerprint(findings, name.lower(), filter)
+    elif "/" in name:
+        chosen = _by_rule(findings, name, filter)
+    else:
+        raise InputError(
+            f"{name}: it is neither a fingerprint nor the id of a rule; callint check prints fingerprints, "
+            "callint rules lists rules"
+        )
+    if chosen.policy:
+        raise InputError(
+            f"{name}: a finding about a waiver cannot be waived; correct the waiver itself, "
+            f"in line {chosen.line} of {chosen.policy}"
+        )
+    return [finding for finding in findings if _waived_key(finding) == _waived_key(chosen)]
+
+
+def _by_fingerprint(findings: Sequence[Finding], digits: str, filter: FindingFilter) -> Finding:
+    if not 6 <= len(digits) <= 16:
+        raise InputError(f"{digits}: a fingerprint has 16 digits; give the first 6 of them or more")
+    matching = {
+        finding.fingerprint: finding for finding in findings if finding.fingerprint.startswith(digits)
+    }
+    if not matching:
+        raise InputError(
+            f"{digits}: no finding has this fingerprint; callint check --all prints all fingerprints"
+        )
+    if len(matching) > 1:
+        raise InputError(
+            f"{digits}: {len(matching)} fingerprints start with it; give more digits: {', '.join(matching)}"
+        )
+    (chosen,) = matching.values()
+    if not filter.apply([chosen]):
+        raise InputError(f"{digits}: it is about {place_of(chosen)}; correct or remove --image and --table")
+    return chosen
+
+
+def _by_rule(findings: Sequence[Finding], rule: str, filter: FindingFilter) -> Finding:
+    if rule not in RULES:
+        close = difflib.get_close_matches(rule, RULES, n=1)
+        advice = f"did you mean {close[0]}?" if close else "callint rules lists them"
+        raise InputError(f"{rule}: no rule has this id; {advice}")
+    of_rule = [finding for finding in findings if finding.rule == rule]
+    matching = filter.apply(of_rule)
+    if not matching:
+        raise InputError(f"{rule}: {_nothing_matches(findings, of_rule, filter)}")
+    if len({finding.image or finding.definition for finding in matching}) > 1:
+        files = _list_names(map(file_of, matching))
+        raise InputError(f"{rule}: it has findings in {files}; select one with --image")
+    if filter.table is None and any(finding.table for finding in matching):
+        tables = _list_names(finding.table or "none" for finding in matching)
+        file = file_of(matching[0])
+        raise InputError(f"{rule}: it has findings about {tables} in {file}; select one with --table")
+    return matching[0]
+
+
+def _nothing_matches(findings: Sequence[Finding], of_rule: Sequence[Finding], filter: FindingFilter) -> str:
+    """What callint found in place of the wanted finding, and what to do."""
+    similar = [finding for finding in filter.apply(findings) if not finding.policy]
+    if filter.table is not None and similar:
+        rules = _list_names(finding.rule for finding in similar)
+        message = f"{filter.table} has no such finding, but has findings of {rules}"
+    elif filter.table is not None:
+        message = f"there is no finding about {filter.table}"
+    else:
+        message = "there is no such finding"
+    if of_rule:
+        message += f"; the rule has findings about {_list_names(map(place_of, of_rule))}"
+    return f"{message}; callint check --all prints all findings"
+
+
+def _waived_key(finding: Finding) -> tuple[str, ...]:
+    """What a waiver covers: a rule on a table of an image, or of a definition."""
+    return finding.rule, finding.image, finding.table, "" if finding.image else finding.definition
+
+
+def file_of(finding: Finding) -> str:
+    """The file that a finding is about."""
+    return finding.image or finding.definition or finding.policy
+
+
+def place_of(finding: Finding) -> str:
+    """The table and the file that a finding is about."""
+    return " in ".join(part for part in (finding.table, file_of(finding)) if part)
+
+
+def _list_names(names: Iterable[str]) -> str:
+    """Each name once; after the first few, the number of the others."""
+    distinct = list(dict.fromkeys(names))
+    others = len(distinct) - _LISTED
+    return ", ".join(distinct[:_LISTED]) + (f" and {others} more" if others > 0 else "")
