@@ -13,6 +13,8 @@ import pytest
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
 
+from tests.running import launcher
+
 REPOSITORY = Path(__file__).resolve().parent.parent
 
 #: Blocks with commands that no walk runs, by their page and their first line, and why.
@@ -71,7 +73,7 @@ WALKS = {name: len(console(page)) for name, page in PAGES.items() if console(pag
 @pytest.mark.skipif(shutil.which("bash") is None, reason="the pages' commands are written for bash")
 @pytest.mark.parametrize("name", [pytest.param(name, id=f"{name}, blocks: {n}") for name, n in WALKS.items()])
 def test_a_page_shows_what_its_commands_print(name: str, tmp_path: Path) -> None:
-    assert WALKER.walked(PAGES[name], tmp_path) == PAGES[name]
+    assert WALKER.walked(PAGES[name], tmp_path, f"'{launcher()}'") == PAGES[name]
 
 
 def test_the_walks_run_every_block_of_every_page() -> None:

@@ -103,15 +103,8 @@ def contents(root: Path) -> dict[str, bytes]:
 
 def faulted(folder: Path, fault: str, words: tuple[str, ...]) -> list[dict[str, Any]]:
     """What every fault led to; ``start`` in the folder is what the command begins with."""
-    done = run_python(
-        "-m",
-        "tests.losing.faults",
-        str(folder),
-        fault,
-        *words,
-        cwd=REPOSITORY,
-        env=environment(CALLINT_CACHE=""),
-    )
+    arguments = ("tests.losing.faults", str(folder), fault, *words)
+    done = run_python("-m", *arguments, cwd=REPOSITORY, env=environment(CALLINT_CACHE=""))
     assert done.status == 0, done.stderr
     return done.data  # type: ignore[no-any-return]
 
