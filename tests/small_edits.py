@@ -1,4 +1,4 @@
-"""Small maps and curves with an edit, slips in it and gaps, for laws and for kept outcomes."""
+"""Small maps and curves with an edit, slips in it and gaps, for properties and for golden files."""
 
 from __future__ import annotations
 

@@ -86,7 +86,7 @@ class Place:
 
 
 @dataclass(frozen=True)
-class World:
+class Reference:
     """A definition with its parts."""
 
     definition: Definition
@@ -130,7 +130,7 @@ def places(draw: st.DrawFn, name: str, columns: int, rows: int) -> Place:
 
 
 @st.composite
-def worlds(draw: st.DrawFn) -> World:
+def references(draw: st.DrawFn) -> Reference:
     """Tables, axes and all else anywhere in a small memory, overlapping or not."""
     few = st.integers(1, 3)
     tables = [draw(places(f"t{n}", draw(few), draw(few))) for n in range(draw(st.integers(0, 4)))]
@@ -149,7 +149,7 @@ def worlds(draw: st.DrawFn) -> World:
         for name, at in texts.items()
     )
     xml = definition_xml(elements, axes="".join(axis.as_axis() for axis in axes), memory=memory, size=SIZE)
-    return World(read(xml), tuple(tables), tuple(axes), texts, identities, checksums)
+    return Reference(read(xml), tuple(tables), tuple(axes), texts, identities, checksums)
 
 
 @st.composite
@@ -184,9 +184,9 @@ def check_runs(runs: tuple[Run, ...], addresses: set[int]) -> None:
     assert sum(run.changed for run in runs) == len(addresses)
 
 
-def check_everything(world: World, old: Image, new: Image) -> None:
+def check_everything(reference: Reference, old: Image, new: Image) -> None:
     """Hold a change set against the bytes themselves."""
-    found = changes(world.definition, old, new)
+    found = changes(reference.definition, old, new)
     before, after = held(old), held(new)
     both = before.keys() & after.keys()
     differing = {one: before[one] ^ after[one] for one in both if before[one] != after[one]}
@@ -194,7 +194,7 @@ def check_everything(world: World, old: Image, new: Image) -> None:
 
     # What is said to have changed has changed, and what has changed is said.
     reported: dict[int, int] = {}
-    for place in (*world.tables, *world.axes):
+    for place in (*reference.tables, *reference.axes):
         change = found.by_table.get(place.name) or found.by_axis.get(place.name)
         flags = [False] * len(place.cells()) if change is None else change.changed.ravel().tolist()
         for cell, flag in zip(place.cells(), flags, strict=True):
@@ -204,15 +204,15 @@ def check_everything(world: World, old: Image, new: Image) -> None:
                 reported |= {one: reported.get(one, 0) | bits for one, bits in cell.items()}
         assert change is None or any(flags)
     for names, stretches in (
-        ([one.text.name for one in found.texts], world.texts),
-        ([one.identity.name for one in found.identities], world.identities),
-        ([one.checksum.name for one in found.checksums], world.checksums),
+        ([one.text.name for one in found.texts], reference.texts),
+        ([one.identity.name for one in found.identities], reference.identities),
+        ([one.checksum.name for one in found.checksums], reference.checksums),
     ):
         changed = [name for name, at in stretches.items() if set(at) <= both and set(at) & differing.keys()]
         for name in names:
             assert name in changed
             reported |= dict.fromkeys(stretches[name], 0xFF)
-    for at in world.counts:
+    for at in reference.counts:
         reported |= dict.fromkeys(at, 0xFF)
 
     # Every differing bit is in something that is reported, or its byte is in one unexplained run. A byte that
@@ -230,20 +230,20 @@ def contiguous(one: Image, cell: dict[int, int]) -> bool:
     return one.read(min(cell), len(cell)) is not None
 
 
-@given(world=worlds(), pair=edits())
+@given(reference=references(), pair=edits())
 @settings(max_examples=200, deadline=None)
 def test_every_differing_byte_is_in_a_reported_change_or_in_one_unexplained_run(
-    world: World, pair: tuple[bytes, bytes]
+    reference: Reference, pair: tuple[bytes, bytes]
 ) -> None:
-    check_everything(world, Image.raw(pair[0]), Image.raw(pair[1]))
+    check_everything(reference, Image.raw(pair[0]), Image.raw(pair[1]))
 
 
-@given(world=worlds(), old=st.binary(max_size=SIZE), new=st.binary(max_size=SIZE))
+@given(reference=references(), old=st.binary(max_size=SIZE), new=st.binary(max_size=SIZE))
 @settings(max_examples=60, deadline=None)
 def test_every_differing_byte_is_accounted_for_in_images_of_different_length(
-    world: World, old: bytes, new: bytes
+    reference: Reference, old: bytes, new: bytes
 ) -> None:
-    check_everything(world, Image.raw(old), Image.raw(new))
+    check_everything(reference, Image.raw(old), Image.raw(new))
 
 
 @st.composite
@@ -257,31 +257,31 @@ def gapped(draw: st.DrawFn, content: bytes) -> Image:
     return Image(tuple(segments))
 
 
-@given(world=worlds(), pair=edits(), data=st.data())
+@given(reference=references(), pair=edits(), data=st.data())
 @settings(max_examples=120, deadline=None)
 def test_every_differing_byte_is_accounted_for_in_images_with_gaps(
-    world: World, pair: tuple[bytes, bytes], data: st.DataObject
+    reference: Reference, pair: tuple[bytes, bytes], data: st.DataObject
 ) -> None:
-    check_everything(world, data.draw(gapped(pair[0])), data.draw(gapped(pair[1])))
+    check_everything(reference, data.draw(gapped(pair[0])), data.draw(gapped(pair[1])))
 
 
-@given(world=worlds(), content=st.binary(min_size=SIZE, max_size=SIZE), data=st.data())
+@given(reference=references(), content=st.binary(min_size=SIZE, max_size=SIZE), data=st.data())
 @settings(max_examples=50, deadline=None)
-def test_equal_images_have_no_changes(world: World, content: bytes, data: st.DataObject) -> None:
+def test_equal_images_have_no_changes(reference: Reference, content: bytes, data: st.DataObject) -> None:
     one = data.draw(gapped(content))
     found = changes(
-        world.definition, one, Image(tuple(Segment(s.start, bytes(s.data)) for s in one.segments))
+        reference.definition, one, Image(tuple(Segment(s.start, bytes(s.data)) for s in one.segments))
     )
-    assert found.is_empty and found == ChangeSet(world.definition)
+    assert found.is_empty and found == ChangeSet(reference.definition)
     assert found.cells == 0 and not found.by_table and not found.by_axis
 
 
-@given(world=worlds(), pair=edits())
+@given(reference=references(), pair=edits())
 @settings(max_examples=60, deadline=None)
-def test_the_way_back_undoes_the_change(world: World, pair: tuple[bytes, bytes]) -> None:
+def test_the_way_back_undoes_the_change(reference: Reference, pair: tuple[bytes, bytes]) -> None:
     there, back = (
-        changes(world.definition, Image.raw(pair[0]), Image.raw(pair[1])),
-        changes(world.definition, Image.raw(pair[1]), Image.raw(pair[0])),
+        changes(reference.definition, Image.raw(pair[0]), Image.raw(pair[1])),
+        changes(reference.definition, Image.raw(pair[1]), Image.raw(pair[0])),
     )
     assert there.unexplained == back.unexplained and there.bytes == back.bytes
     assert [one.table for one in there.tables] == [one.table for one in back.tables]

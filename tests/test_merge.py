@@ -30,7 +30,7 @@ from callint.model.definition import Definition
 from callint.model.image import Image, Segment
 from tests import test_comparing
 from tests.building import definition_xml, image, read, u16
-from tests.test_comparing import SIZES, Place, World
+from tests.test_comparing import SIZES, Place, Reference
 
 SIZE = 256
 SIDES = (Side.OURS, Side.THEIRS)
@@ -365,34 +365,34 @@ def test_swapping_the_sides_swaps_only_what_a_conflict_keeps(
     assert content(backward) == content(merged(yard.definition, base, ours, theirs, Side.THEIRS))
 
 
-def overlapping() -> st.SearchStrategy[World]:
+def overlapping() -> st.SearchStrategy[Reference]:
     """Definitions whose parts overlap anyhow; their checksums cover themselves and are left out."""
-    return test_comparing.worlds().filter(lambda world: not world.checksums)
+    return test_comparing.references().filter(lambda reference: not reference.checksums)
 
 
-def wholes(world: World) -> Iterator[dict[int, int]]:
+def wholes(reference: Reference) -> Iterator[dict[int, int]]:
     """The bits of every thing that has to stay whole."""
-    for table in world.tables:
+    for table in reference.tables:
         yield from table.cells()
-    for at in (*world.texts.values(), *world.identities.values()):
+    for at in (*reference.texts.values(), *reference.identities.values()):
         yield dict.fromkeys(at, 0xFF)
-    for axis in world.axes:
+    for axis in reference.axes:
         bits: dict[int, int] = {}
         for cell in axis.cells():
             bits |= cell
         yield bits if axis.counted_at is None else bits | {axis.counted_at: 0xFF}
 
 
-@given(world=overlapping(), triple=triples(test_comparing.SIZE))
+@given(reference=overlapping(), triple=triples(test_comparing.SIZE))
 @settings(max_examples=150, deadline=None)
 def test_things_that_overlap_in_memory_stay_whole_too(
-    world: World, triple: tuple[bytes, bytes, bytes]
+    reference: Reference, triple: tuple[bytes, bytes, bytes]
 ) -> None:
     base, ours, theirs = triple
     for take, kept in ((None, ours), (Side.OURS, ours), (Side.THEIRS, theirs)):
-        found = merged(world.definition, base, ours, theirs, take)
+        found = merged(reference.definition, base, ours, theirs, take)
         result = content(found)
-        for bits in wholes(world):
+        for bits in wholes(reference):
             before, mine, other, after = (value(bits, data) for data in (base, ours, theirs, result))
             assert after in (mine, other)
             if clashing(before, mine, other):

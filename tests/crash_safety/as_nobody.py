@@ -1,4 +1,4 @@
-"""``python -m tests.losing.as_nobody FOLDER COMMAND...`` runs a command as a user who owns nothing.
+"""``python -m tests.crash_safety.as_nobody FOLDER COMMAND...`` runs a command as a user who owns nothing.
 
 It runs once before in a copy of the folder, as nobody may read no module: what is imported late is imported.
 """

@@ -374,7 +374,7 @@ class Sum:
 
 
 @dataclass(frozen=True)
-class World:
+class Reference:
     """A definition, and what it says in plain words.
 
     ``head`` is what stands in it before the axes; ``sums`` come in the order in which they are computed.
@@ -532,7 +532,7 @@ class _Memory:
 
 
 @st.composite
-def worlds(draw: st.DrawFn) -> World:
+def references(draw: st.DrawFn) -> Reference:
     """A definition of a few hundred bytes with all that the format has."""
     start = draw(st.sampled_from([0, 0x100, 0x8000, 0xFFF0, 0x8000_0000]))
     memory = _Memory(draw, start)
@@ -584,7 +584,7 @@ def worlds(draw: st.DrawFn) -> World:
                 ]
             )
         )
-    return World(start, size, draw(_ORDERS), head, axes, fixed, tables, texts, sums, identity, relations)
+    return Reference(start, size, draw(_ORDERS), head, axes, fixed, tables, texts, sums, identity, relations)
 
 
 def _axes(
@@ -664,25 +664,25 @@ def _sums(draw: st.DrawFn, memory: _Memory, start: int) -> Iterator[Sum]:
 
 
 @st.composite
-def images(draw: st.DrawFn, world: World) -> bytes:
+def images(draw: st.DrawFn, reference: Reference) -> bytes:
     """A whole image of a world's software with valid checksums, its axes rising in most of them."""
-    data = bytearray(draw(st.binary(min_size=world.size, max_size=world.size)))
-    place = world.definition.memory.identities[0].at - world.start
-    data[place : place + len(world.identity)] = world.identity
-    for axis in world.axes:
+    data = bytearray(draw(st.binary(min_size=reference.size, max_size=reference.size)))
+    place = reference.definition.memory.identities[0].at - reference.start
+    data[place : place + len(reference.identity)] = reference.identity
+    for axis in reference.axes:
         if axis.count_at is not None:
-            data[axis.count_at - world.start] = axis.columns
+            data[axis.count_at - reference.start] = axis.columns
         if draw(st.integers(0, 4)):
             first = draw(st.integers(0, 40))
             for x in range(axis.columns):
                 first += draw(st.integers(1, 30))
-                world.put(data, axis, x, 0, axis.cells.bits_of(first))
-    for table in world.tables:
+                reference.put(data, axis, x, 0, axis.cells.bits_of(first))
+    for table in reference.tables:
         if not table.cells.is_integer and draw(st.booleans()):
             # Random bytes are hardly ever a zero, of which floats have two.
             for x, y in table.places:
-                world.put(data, table, x, y, draw(st.sampled_from(_odd(table))))
-    return world.sealed(data)
+                reference.put(data, table, x, y, draw(st.sampled_from(_odd(table))))
+    return reference.sealed(data)
 
 
 def _odd(item: Item) -> list[int]:
@@ -702,41 +702,43 @@ def raws(item: Item) -> st.SearchStrategy[int]:
 
 
 @st.composite
-def edits(draw: st.DrawFn, world: World, most: int = 5) -> dict[tuple[str, int, int], int]:
+def edits(draw: st.DrawFn, reference: Reference, most: int = 5) -> dict[tuple[str, int, int], int]:
     """New raw values for some cells of tables: name, x and y of each, and its bits."""
     chosen = draw(
-        st.lists(st.sampled_from(world.every_cell), max_size=most, unique_by=lambda c: (c[0].name, *c[1:]))
+        st.lists(
+            st.sampled_from(reference.every_cell), max_size=most, unique_by=lambda c: (c[0].name, *c[1:])
+        )
     )
     return {(item.name, x, y): draw(raws(item)) for item, x, y in chosen}
 
 
-def edited(world: World, data: bytes, changes: Mapping[tuple[str, int, int], int]) -> bytes:
+def edited(reference: Reference, data: bytes, changes: Mapping[tuple[str, int, int], int]) -> bytes:
     """An image with other cells, its checksums right again."""
     new = bytearray(data)
     for (name, x, y), bits in changes.items():
-        world.put(new, world.by_name[name], x, y, bits)
-    return world.sealed(new)
+        reference.put(new, reference.by_name[name], x, y, bits)
+    return reference.sealed(new)
 
 
 @st.composite
-def reworks(draw: st.DrawFn, world: World, data: bytes) -> bytes:
+def reworks(draw: st.DrawFn, reference: Reference, data: bytes) -> bytes:
     """An image with edits of every kind: cells, breakpoints, texts and bytes that nothing describes."""
-    new = bytearray(edited(world, data, draw(edits(world))))
-    for axis in world.axes:
+    new = bytearray(edited(reference, data, draw(edits(reference))))
+    for axis in reference.axes:
         if draw(st.integers(0, 3)) == 0:
-            world.put(new, axis, draw(st.integers(0, axis.columns - 1)), 0, draw(raws(axis)))
-    for text in world.texts:
+            reference.put(new, axis, draw(st.integers(0, axis.columns - 1)), 0, draw(raws(axis)))
+    for text in reference.texts:
         if draw(st.integers(0, 2)) == 0:
-            place = text.at - world.start
+            place = text.at - reference.start
             new[place : place + text.length] = draw(st.binary(min_size=text.length, max_size=text.length))
     if draw(st.integers(0, 3)) == 0:
         new[-1] ^= draw(st.integers(1, 255))
-    return world.sealed(new)
+    return reference.sealed(new)
 
 
 @st.composite
-def pairs(draw: st.DrawFn) -> tuple[World, bytes, bytes]:
+def pairs(draw: st.DrawFn) -> tuple[Reference, bytes, bytes]:
     """A world, a base and a rework of it."""
-    world = draw(worlds())
-    base = draw(images(world))
-    return world, base, draw(reworks(world, base))
+    reference = draw(references())
+    base = draw(images(reference))
+    return reference, base, draw(reworks(reference, base))

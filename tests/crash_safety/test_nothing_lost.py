@@ -103,7 +103,7 @@ def contents(root: Path) -> dict[str, bytes]:
 
 def faulted(folder: Path, fault: str, words: tuple[str, ...]) -> list[dict[str, Any]]:
     """What every fault led to; ``start`` in the folder is what the command begins with."""
-    arguments = ("tests.losing.faults", str(folder), fault, *words)
+    arguments = ("tests.crash_safety.faults", str(folder), fault, *words)
     done = run_python("-m", *arguments, cwd=REPOSITORY, env=environment(CALLINT_CACHE=""))
     assert done.status == 0, done.stderr
     return done.data  # type: ignore[no-any-return]
@@ -189,7 +189,9 @@ def test_a_killed_demo_is_made_anew_or_finished_by_the_next(tmp_path: Path, name
 
 def as_nobody(folder: Path, *words: str) -> Result:
     """A command as a user who owns nothing."""
-    return run_python("-m", "tests.losing.as_nobody", str(folder), *words, cwd=REPOSITORY, env=environment())
+    return run_python(
+        "-m", "tests.crash_safety.as_nobody", str(folder), *words, cwd=REPOSITORY, env=environment()
+    )
 
 
 @pytest.mark.skipif(
