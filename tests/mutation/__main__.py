@@ -51,7 +51,7 @@ def main() -> int:
 
     from tests.mutation.apart import Copy
     from tests.mutation.mutants import Source
-    from tests.mutation.trials import Trials, WaiverStatus
+    from tests.mutation.trials import Trials, MutantStatus
 
     named = asked.modules or [Path(package) for package in PACKAGES]
     paths = [path for name in named for path in ([name] if name.is_file() else sorted(name.glob("*.py")))]
@@ -67,7 +67,7 @@ def main() -> int:
             mutant for source in sources.values() for mutant in source.mutants if mutant.number in asked.only
         ]
     tests = asked.tests or _tests()
-    fates: dict[Path, list[WaiverStatus]] = defaultdict(list)
+    fates: dict[Path, list[MutantStatus]] = defaultdict(list)
 
     def body(trials: Trials) -> None:
         seen = set()
@@ -77,11 +77,11 @@ def main() -> int:
             seen.add(mutant.path)
             fate, test = trials.fate(mutant)
             files = APART.get(mutant.path.as_posix(), ())
-            if files and fate in {WaiverStatus.SURVIVED, WaiverStatus.UNREACHED}:
+            if files and fate in {MutantStatus.SURVIVED, MutantStatus.UNREACHED}:
                 noticed = copy.fate(mutant.path, sources[mutant.path].mutated(mutant), files)
                 fate, test = noticed or (fate, test)
             fates[mutant.path.parent].append(fate)
-            if fate in {WaiverStatus.SURVIVED, WaiverStatus.UNREACHED}:
+            if fate in {MutantStatus.SURVIVED, MutantStatus.UNREACHED}:
                 sys.stdout.write(f"{mutant} {fate.value}\n")
                 sys.stdout.writelines(f"    {line}\n" for line in sources[mutant.path].difference(mutant))
             elif asked.only:
@@ -99,7 +99,7 @@ def main() -> int:
         pytest.main(words, plugins=[plugin])
     worst = 100.0
     for folder, found in fates.items():
-        killed = sum(fate in {WaiverStatus.KILLED, WaiverStatus.TIMEOUT} for fate in found)
+        killed = sum(fate in {MutantStatus.KILLED, MutantStatus.TIMEOUT} for fate in found)
         low, high = _interval(killed, len(found))
         worst = min(worst, 100 * killed / len(found))
         sys.stdout.write(

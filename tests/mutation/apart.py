@@ -15,7 +15,7 @@ from types import TracebackType
 
 import psutil
 
-from tests.mutation.trials import WaiverStatus
+from tests.mutation.trials import MutantStatus
 
 #: What the tests there need.
 _COPIED = ("callint", "tests", "schemas", "fixtures", "docs", "pyproject.toml", "README.md", "SECURITY.md")
@@ -40,7 +40,7 @@ class Copy:
     ) -> None:
         shutil.rmtree(self._folder, ignore_errors=True)
 
-    def fate(self, path: Path, text: str, tests: Sequence[str]) -> tuple[WaiverStatus, str] | None:
+    def fate(self, path: Path, text: str, tests: Sequence[str]) -> tuple[MutantStatus, str] | None:
         """Killed or timeout, with the test that noticed; None where none of these tests notices.
 
         Where they fail or hang without a mutant too, nothing can be said: it has survived.
@@ -66,8 +66,8 @@ class Copy:
         finally:
             own.write_bytes(kept)
         if said is None:
-            return WaiverStatus.TIMEOUT, ""
-        return (WaiverStatus.KILLED, said) if said else None
+            return MutantStatus.TIMEOUT, ""
+        return (MutantStatus.KILLED, said) if said else None
 
     def _run(self, tests: tuple[str, ...], seconds: float) -> str | None:
         """The test that fails first, "" where all pass, None where they take too long."""

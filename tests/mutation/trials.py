@@ -52,7 +52,7 @@ _LATER_SECONDS, _SLOWEST = 75.0, 20.0
 Reach = dict[str, tuple[float, dict[str, list[int]]]]
 
 
-class WaiverStatus(Enum):
+class MutantStatus(Enum):
     """What became of a mutant."""
 
     KILLED = "killed"
@@ -189,33 +189,33 @@ class Trials:
 
     # One mutant
 
-    def fate(self, mutant: Mutant) -> tuple[WaiverStatus, str]:
+    def fate(self, mutant: Mutant) -> tuple[MutantStatus, str]:
         """What became of a mutant, and the test that noticed it first."""
         names, source = self.selection(mutant), self._sources[mutant.path.as_posix()]
         later = self.later(mutant)
         if not names and not later:
-            return WaiverStatus.UNREACHED, ""
+            return MutantStatus.UNREACHED, ""
         if names:
             fate, test = self._tried(mutant, source.mutated(mutant), names)
-            if fate is not WaiverStatus.SURVIVED:
+            if fate is not MutantStatus.SURVIVED:
                 return fate, test
         if later:
             fate, test = self._tried(mutant, source.mutated(mutant), later)
             # These are tried in an order of their own, so it may be the order that one of them fails by.
             asked = later[: later.index(test) + 1] if test in later else later
             if (
-                fate is not WaiverStatus.SURVIVED
-                and self._tried(mutant, source.text, asked)[0] is WaiverStatus.SURVIVED
+                fate is not MutantStatus.SURVIVED
+                and self._tried(mutant, source.text, asked)[0] is MutantStatus.SURVIVED
             ):
                 return fate, test
-        return WaiverStatus.SURVIVED, ""
+        return MutantStatus.SURVIVED, ""
 
     def is_steady(self, mutant: Mutant) -> bool:
         """Whether the tests that could notice a mutant pass where it is put in place unchanged."""
         names, text = self.selection(mutant), self._sources[mutant.path.as_posix()].text
-        return not names or self._tried(mutant, text, names)[0] is WaiverStatus.SURVIVED
+        return not names or self._tried(mutant, text, names)[0] is MutantStatus.SURVIVED
 
-    def _tried(self, mutant: Mutant, text: str, names: list[str]) -> tuple[WaiverStatus, str]:
+    def _tried(self, mutant: Mutant, text: str, names: list[str]) -> tuple[MutantStatus, str]:
         def trial() -> str:
             if mutant.place.function and self._exchange(mutant, text):
                 return next((name for name in names if not _passes(self._items[name])), "")
@@ -224,10 +224,10 @@ class Trials:
         usual = sum(self._reach[name][0] for name in names)
         status, said = _in_fork(trial, _MORE + _TIMES * usual)
         if status == -signal.SIGXCPU or status == -signal.SIGKILL:
-            return WaiverStatus.TIMEOUT, ""
+            return MutantStatus.TIMEOUT, ""
         if status != 0 or said:
-            return WaiverStatus.KILLED, said
-        return WaiverStatus.SURVIVED, ""
+            return MutantStatus.KILLED, said
+        return MutantStatus.SURVIVED, ""
 
     def _exchange(self, mutant: Mutant, text: str) -> bool:
         """Give the functions of a module the code they have in another text of it; False where it is none."""
