@@ -51,7 +51,7 @@ def main() -> int:
 
     from tests.mutation.apart import Copy
     from tests.mutation.mutants import Source
-    from tests.mutation.trials import Trials, MutantStatus
+    from tests.mutation.trials import MutantStatus, Trials
 
     named = asked.modules or [Path(package) for package in PACKAGES]
     paths = [path for name in named for path in ([name] if name.is_file() else sorted(name.glob("*.py")))]
