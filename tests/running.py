@@ -223,9 +223,9 @@ def command_server_address() -> str:
         )
     atexit.register(server.communicate)
     client = [sys.executable, "-I", "-S", str(REPOSITORY / "tests" / "command_server.py"), address]
-    for name, words in (("callint", client), ("python", [sys.executable])):
+    for name, arguments in (("callint", client), ("python", [sys.executable])):
         program = Path(folder) / name
-        program.write_text(f'#!/bin/sh\nexec {shlex.join(words)} "$@"\n', "utf-8")
+        program.write_text(f'#!/bin/sh\nexec {shlex.join(arguments)} "$@"\n', "utf-8")
         program.chmod(0o755)
     return address
 
@@ -528,10 +528,10 @@ def with_drivers(scratch: Scratch, folder: Path, *options: str) -> dict[str, str
     folder.mkdir(exist_ok=True)
     if not (folder / "callint").exists():
         (folder / "callint").symlink_to(launcher())
-    words = f"{shlex.join(options)} --" if options else "--"
-    scratch.must("config", "diff.callint.command", f"callint diff --driver {words}")
-    scratch.must("config", "diff.callint.textconv", f"callint show --plain {words}")
-    scratch.must("config", "merge.callint.driver", f"callint merge --driver {words} %O %A %B %P")
+    text = f"{shlex.join(options)} --" if options else "--"
+    scratch.must("config", "diff.callint.command", f"callint diff --driver {text}")
+    scratch.must("config", "diff.callint.textconv", f"callint show --plain {text}")
+    scratch.must("config", "merge.callint.driver", f"callint merge --driver {text} %O %A %B %P")
     return {"PATH": f"{folder}{os.pathsep}{environment()['PATH']}"}
 
 

@@ -153,7 +153,7 @@ def all_faults(folder: Path, fault: str, words: list[str]) -> list[dict[str, Any
     counted = folder / "counted"
     shutil.copytree(folder / "start", counted, symlinks=True)
     run(counted, words, fault, sys.maxsize)
-    found = []
+    result = []
     for at in _chosen(int((folder / "counted.count").read_text())):
         copy, again = folder / str(at), folder / f"{at}.again"
         shutil.copytree(folder / "start", copy, symlinks=True)
@@ -161,8 +161,8 @@ def all_faults(folder: Path, fault: str, words: list[str]) -> list[dict[str, Any
         shutil.copytree(copy, again, symlinks=True)
         second, _ = run(again, words)
         step = (folder / f"{at}.step").read_text()
-        found.append({"at": at, "step": step, "status": status, "said": said, "again": second})
-    return found
+        result.append({"at": at, "step": step, "status": status, "said": said, "again": second})
+    return result
 
 
 if __name__ == "__main__":

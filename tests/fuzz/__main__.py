@@ -61,7 +61,7 @@ def _fuzz(target: str, options: argparse.Namespace) -> None:
         # Pieces keep a text's form better; single bytes reach what pieces do not.
         return bytes(atheris.Mutate(data, size)) if seed % 3 == 0 else mutated(data, size, seed)
 
-    words = [
+    arguments = [
         sys.argv[0],
         f"-max_total_time={options.seconds}",
         f"-runs={options.runs}",
@@ -73,7 +73,7 @@ def _fuzz(target: str, options: argparse.Namespace) -> None:
         "-print_final_stats=1",
         str(corpus),
     ]
-    atheris.Setup(words, TARGETS[target], custom_mutator=mutator)
+    atheris.Setup(arguments, TARGETS[target], custom_mutator=mutator)
     atheris.Fuzz()
     os._exit(0)
 

@@ -51,9 +51,9 @@ def test_every_find_belongs_to_a_target() -> None:
 def test_short_runs_find_nothing(tmp_path: Path) -> None:
     # A number of inputs from one seed, however long that takes: 0 seconds are no limit. All targets have one
     # process, as atheris takes seconds to instrument callint.
-    words = [*TARGETS, "--runs", str(_RUNS), "--seed", "1", "--seconds", "0", "--finds", str(tmp_path)]
+    arguments = [*TARGETS, "--runs", str(_RUNS), "--seed", "1", "--seconds", "0", "--finds", str(tmp_path)]
     done = subprocess.run(
-        [sys.executable, "-m", "tests.fuzz", *words],
+        [sys.executable, "-m", "tests.fuzz", *arguments],
         cwd=REPOSITORY,
         env=environment(),
         stdin=subprocess.DEVNULL,

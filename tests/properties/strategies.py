@@ -204,10 +204,10 @@ class Pointwise:
         return f'<interpolated name="{self.name}" unit="mg">{points}</interpolated>'
 
     def physical(self, raw: Fraction) -> Fraction | None:
-        return _between([(Fraction(one), value) for one, value in self.points], raw)
+        return _between([(Fraction(item), value) for item, value in self.points], raw)
 
     def raw(self, physical: Fraction) -> Fraction | None:
-        return _between([(value, Fraction(one)) for one, value in self.points], physical)
+        return _between([(value, Fraction(item)) for item, value in self.points], physical)
 
     def slack(self, raw: Fraction) -> Fraction:
         return max(abs(value) for _, value in self.points)
@@ -346,21 +346,21 @@ class Sum:
         covered = bytes(data[self.start - start : self.start - start + self.size])
         match self.algorithm:
             case "xor8":
-                found = 0
+                result = 0
                 for byte in covered:
-                    found ^= byte
+                    result ^= byte
             case "CRC-32/ISO-HDLC":
-                found = zlib.crc32(covered)
+                result = zlib.crc32(covered)
             case "CRC-16/XMODEM":
-                found = binascii.crc_hqx(covered, 0)
+                result = binascii.crc_hqx(covered, 0)
             case _:
                 order, word = ">" if self.order == "big" else "<", "BH"[self.word - 1]
-                words: tuple[int, ...] = struct.unpack(f"{order}{len(covered) // self.word}{word}", covered)
-                found = sum(words) & (1 << self.width) - 1
+                values: tuple[int, ...] = struct.unpack(f"{order}{len(covered) // self.word}{word}", covered)
+                result = sum(values) & (1 << self.width) - 1
         modulus = 1 << self.width
         if self.complement == "ones":
-            return modulus - 1 - found
-        return -found % modulus if self.complement == "twos" else found
+            return modulus - 1 - result
+        return -result % modulus if self.complement == "twos" else result
 
     def stored(self, data: bytes | bytearray, start: int) -> int:
         held = data[self.at - start : self.at - start + self.width // 8]
@@ -395,9 +395,9 @@ class Reference:
     def xml(self, leave_out: str = "", turned: bool = False) -> bytes:
         """The file, without the table of that name; ``turned`` gives the tables in the opposite order."""
         every: list[Item | Text] = [*self.tables, *self.texts]
-        tables = [one.xml for one in every if one.name != leave_out]
+        tables = [item.xml for item in every if item.name != leave_out]
         rows = "\n    ".join(reversed(tables) if turned else tables)
-        axes = "\n    ".join([*(one.xml for one in self.axes), *self.fixed.values()])
+        axes = "\n    ".join([*(axis.xml for axis in self.axes), *self.fixed.values()])
         relations = "" if leave_out else f"<relations>{self.relations}</relations>"
         return (
             '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -441,12 +441,14 @@ class Reference:
 
     def sealed(self, data: bytes | bytearray) -> bytes:
         new = bytearray(data)
-        for one in self.sums:
-            one.seal(new, self.start)
+        for checksum in self.sums:
+            checksum.seal(new, self.start)
         return bytes(new)
 
     def is_sealed(self, data: bytes) -> bool:
-        return all(one.value(data, self.start) == one.stored(data, self.start) for one in self.sums)
+        return all(
+            checksum.value(data, self.start) == checksum.stored(data, self.start) for checksum in self.sums
+        )
 
 
 # Strategies
@@ -560,7 +562,7 @@ def references(draw: st.DrawFn) -> Reference:
         f'<region name="calibration" start="{start}" size="{calibration}"/>',
         f'<region name="rest" start="{start + calibration}" size="{max(1, size - calibration)}"/>',
         f'<identity name="software" at="{identity_at}"{named}/>',
-        *(one.xml for one in sums),
+        *(checksum.xml for checksum in sums),
     ]
     signals = "".join(
         f'<signal name="{name}" unit="{unit}" plausible="-100000 100000" operating="10 200">{name}</signal>'
@@ -570,17 +572,17 @@ def references(draw: st.DrawFn) -> Reference:
         "<title>A world &amp; its boats</title>\n"
         f"  <memory{attributes(start=hex(start), size=size, fill=fill)}>"
         f"{''.join(parts)}</memory>\n  <signals>{signals}</signals>\n"
-        f"  <conversions>{''.join(one.xml for one in conversions)}</conversions>"
+        f"  <conversions>{''.join(conversion.xml for conversion in conversions)}</conversions>"
     )
     relations = ""
     if len(tables) > 1 and draw(st.booleans()):
-        one, other = draw(st.permutations([table.name for table in tables]))[:2]
+        item, other = draw(st.permutations([table.name for table in tables]))[:2]
         relations = draw(
             st.sampled_from(
                 [
-                    f'<at-most table="{one}" bound="{other}"/>',
-                    f'<equal table="{one}" mirror="{other}"/>',
-                    f'<gap upper="{one}" lower="{other}" min="1"/>',
+                    f'<at-most table="{item}" bound="{other}"/>',
+                    f'<equal table="{item}" mirror="{other}"/>',
+                    f'<gap upper="{item}" lower="{other}" min="1"/>',
                 ]
             )
         )
@@ -687,8 +689,8 @@ def images(draw: st.DrawFn, reference: Reference) -> bytes:
 
 def _odd(item: Item) -> list[int]:
     """Floats that compare in ways of their own: both zeros, numbers that are none, infinity."""
-    found = [item.cells.bits_of(number) for number in (0.0, -0.0, float("nan"), float("inf"))]
-    return [*found, found[2] + 1]
+    result = [item.cells.bits_of(number) for number in (0.0, -0.0, float("nan"), float("inf"))]
+    return [*result, result[2] + 1]
 
 
 def raws(item: Item) -> st.SearchStrategy[int]:

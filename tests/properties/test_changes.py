@@ -29,8 +29,8 @@ def document(reference: Reference, old: bytes, new: bytes) -> dict[str, Any]:
     made = changes_document(
         compare(reference.decoded(old), reference.decoded(new)), "old", "new", "world.xml"
     )
-    found: dict[str, Any] = json.loads(json.dumps(made, allow_nan=False))
-    return found
+    result: dict[str, Any] = json.loads(json.dumps(made, allow_nan=False))
+    return result
 
 
 def _is_no_number(item: Item, bits: int) -> bool:
@@ -50,7 +50,7 @@ def test_the_listed_cells_put_into_the_base_give_the_tables_of_the_rework(
         for cell in table["cells"]:
             x, y = cell["x"], cell["y"]
             old, new = (_bits(item, cell[key]) for key in ("old_raw", "new_raw"))
-            before, after = (reference.bits(one, item, x, y) for one in (base, rework))
+            before, after = (reference.bits(element, item, x, y) for element in (base, rework))
             assert before != after
             if not _is_no_number(item, before):
                 assert old == before
@@ -73,14 +73,18 @@ def test_every_changed_cell_breakpoint_text_and_checksum_is_listed_and_no_other(
     pair: tuple[Reference, bytes, bytes],
 ) -> None:
     reference, base, rework = pair
-    found = document(reference, base, rework)
-    cells = {(table["table"], cell["x"], cell["y"]) for table in found["tables"] for cell in table["cells"]}
+    result = document(reference, base, rework)
+    cells = {(table["table"], cell["x"], cell["y"]) for table in result["tables"] for cell in table["cells"]}
     assert cells == {
         (item.name, x, y)
         for item, x, y in reference.every_cell
         if reference.bits(base, item, x, y) != reference.bits(rework, item, x, y)
     }
-    points = {(axis["axis"], one["index"]) for axis in found.get("axes", ()) for one in axis["breakpoints"]}
+    points = {
+        (axis["axis"], breakpoint["index"])
+        for axis in result.get("axes", ())
+        for breakpoint in axis["breakpoints"]
+    }
     assert points == {
         (item.name, x)
         for item in reference.axes
@@ -91,16 +95,16 @@ def test_every_changed_cell_breakpoint_text_and_checksum_is_listed_and_no_other(
         text.name: slice(text.at - reference.start, text.at - reference.start + text.length)
         for text in reference.texts
     }
-    assert {text["name"] for text in found.get("texts", ())} == {
+    assert {text["name"] for text in result.get("texts", ())} == {
         name for name, where in places.items() if base[where] != rework[where]
     }
-    sums = {one["name"]: (one["old"], one["new"]) for one in found.get("checksums", ())}
+    sums = {checksum["name"]: (checksum["old"], checksum["new"]) for checksum in result.get("checksums", ())}
     stored = {
-        one.name: tuple(one.stored(data, reference.start) for data in (base, rework))
-        for one in reference.sums
+        checksum.name: tuple(checksum.stored(data, reference.start) for data in (base, rework))
+        for checksum in reference.sums
     }
     assert sums == {name: both for name, both in stored.items() if both[0] != both[1]}
-    assert found["summary"]["bytes"] == sum(a != b for a, b in zip(base, rework, strict=True))
+    assert result["summary"]["bytes"] == sum(a != b for a, b in zip(base, rework, strict=True))
 
 
 @property_examples
@@ -121,8 +125,8 @@ _TURNED = {**_SIDES, **{new: old for old, new in _SIDES.items()}}
 def turned(value: Any) -> Any:
     """A document with old and new exchanged."""
     if isinstance(value, dict):
-        return {_TURNED.get(key, key): turned(one) for key, one in value.items()}
-    return [turned(one) for one in value] if isinstance(value, list) else value
+        return {_TURNED.get(key, key): turned(item) for key, item in value.items()}
+    return [turned(item) for item in value] if isinstance(value, list) else value
 
 
 def _without_places(found: dict[str, Any]) -> dict[str, Any]:

@@ -67,14 +67,14 @@ def test_every_json_document_keeps_to_the_schema_that_is_printed(
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         _write(folder, *pair)
-        for words, schema in _COMMANDS.items():
-            results = [call(*words, "--format", "json", cwd=folder) for _ in range(2)]
+        for arguments, schema in _COMMANDS.items():
+            results = [call(*arguments, "--format", "json", cwd=folder) for _ in range(2)]
             if results[0].status == 2:
                 # No table of this world may depend on the signals of the call.
-                assert schema in ("point", "whatif"), (words, results[0])
+                assert schema in ("point", "whatif"), (arguments, results[0])
                 assert results[0].stdout == "" and results[0].error
                 continue
-            assert results[0].status in (0, 1), (words, results[0])
+            assert results[0].status in (0, 1), (arguments, results[0])
             _validator(schema).validate(results[0].data)
             assert results[0].stdout == results[1].stdout
 
@@ -87,8 +87,8 @@ def test_the_document_of_a_review_keeps_to_its_schema(pair: tuple[Reference, byt
         _write(folder, *pair)
         written = []
         for target in ("one.json", "two.json"):
-            words = ("review", "base.bin", "rework.bin", *_NAMED, "--format", "json", "--output", target)
-            assert call(*words, cwd=folder).status == 0
+            arguments = ("review", "base.bin", "rework.bin", *_NAMED, "--format", "json", "--output", target)
+            assert call(*arguments, cwd=folder).status == 0
             written.append((folder / target).read_bytes())
         _validator("review").validate(json.loads(written[0]))
         assert written[0] == written[1]
@@ -102,15 +102,15 @@ def test_findings_in_sarif_keep_to_the_published_schema(
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         _write(folder, *pair)
-        words = ("check", "rework.bin", *_NAMED, "--base", "base.bin", "--format", "sarif")
-        one, other = call(*words, cwd=folder), call(*words, cwd=folder)
-        assert one.status in (0, 1), one
-        _sarif().validate(one.data)
-        assert one.stdout == other.stdout
+        arguments = ("check", "rework.bin", *_NAMED, "--base", "base.bin", "--format", "sarif")
+        item, other = call(*arguments, cwd=folder), call(*arguments, cwd=folder)
+        assert item.status in (0, 1), item
+        _sarif().validate(item.data)
+        assert item.stdout == other.stdout
 
 
 def test_a_process_of_its_own_prints_the_same_bytes(tmp_path: Path) -> None:
     # The properties above hold for calls in one process; this is the program itself.
     yard = make_yard(tmp_path, heron=BAD)
-    words = ("check", "boats/heron.bin", "--format", "json")
-    assert yard.run(*words).stdout == yard.call(*words).stdout != ""
+    arguments = ("check", "boats/heron.bin", "--format", "json")
+    assert yard.run(*arguments).stdout == yard.call(*arguments).stdout != ""

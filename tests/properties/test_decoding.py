@@ -122,8 +122,8 @@ def test_raw_values_that_are_written_read_back_bit_for_bit_and_nothing_else_chan
         expected = changes.get((item.name, x, y), reference.bits(image, item, x, y))
         assert reference.bits(written, item, x, y) == expected
     without_sums = bytearray(edited(reference, image, changes))
-    for one in reference.sums:
-        place, size = one.at - reference.start, one.width // 8
+    for checksum in reference.sums:
+        place, size = checksum.at - reference.start, checksum.width // 8
         without_sums[place : place + size] = image[place : place + size]
     assert written == bytes(without_sums)
 
@@ -146,7 +146,7 @@ def test_a_physical_value_that_is_stored_is_within_half_a_step(data: st.DataObje
         stored = quantise(conversion, table.storage, np.array([asked]))
         if not stored.fits[0]:
             continue
-        found = Fraction(int(stored.raw[0]))
+        result = Fraction(int(stored.raw[0]))
         position = rule.raw(Fraction(asked))
         assert position is not None
         if isinstance(rule, Pointwise):
@@ -155,11 +155,11 @@ def test_a_physical_value_that_is_stored_is_within_half_a_step(data: st.DataObje
                 for (below, low), (above, high) in pairwise(rule.points)
             ]
             steepest = max(slopes)
-            rounding = rule.slack(found) * _ROUNDING * max(Fraction(1), steepest) + abs(found) * _ROUNDING
+            rounding = rule.slack(result) * _ROUNDING * max(Fraction(1), steepest) + abs(result) * _ROUNDING
         else:
             factor = rule.factor if isinstance(rule, Linear) else Fraction(1)
-            rounding = (rule.slack(found) / abs(factor) + abs(found)) * _ROUNDING
-        assert abs(found - position) <= Fraction(1, 2) + rounding
+            rounding = (rule.slack(result) / abs(factor) + abs(result)) * _ROUNDING
+        assert abs(result - position) <= Fraction(1, 2) + rounding
 
 
 @property_examples

@@ -17,12 +17,12 @@ from tests.properties.strategies import Reference, images, references
 @st.composite
 def parts(draw: st.DrawFn, reference: Reference) -> dict[int, bytes]:
     """Stretches of an image, with gaps between."""
-    data, found, place = draw(images(reference)), {}, draw(st.integers(0, 9))
+    data, result, place = draw(images(reference)), {}, draw(st.integers(0, 9))
     while place < reference.size:
         length = draw(st.integers(1, 99))
-        found[reference.start + place] = data[place : place + length]
+        result[reference.start + place] = data[place : place + length]
         place += length + draw(st.integers(1, 40))
-    return found
+    return result
 
 
 def _file(parts: Mapping[int, bytes], form: str, size: int) -> bytes:

@@ -47,9 +47,9 @@ def test_merging_with_a_side_that_did_nothing_gives_the_other(
     pair: tuple[Reference, bytes, bytes],
 ) -> None:
     reference, base, rework = pair
-    for found in (merged(reference, base, rework, base), merged(reference, base, base, rework)):
-        assert found.decisions == ()
-        assert content(found) == rework
+    for result in (merged(reference, base, rework, base), merged(reference, base, base, rework)):
+        assert result.decisions == ()
+        assert content(result) == rework
 
 
 @property_examples
@@ -58,9 +58,9 @@ def test_merging_the_same_rework_twice_gives_that_rework(
     pair: tuple[Reference, bytes, bytes],
 ) -> None:
     reference, base, rework = pair
-    found = merged(reference, base, rework, rework)
-    assert found.decisions == ()
-    assert content(found) == rework
+    result = merged(reference, base, rework, rework)
+    assert result.decisions == ()
+    assert content(result) == rework
 
 
 @property_examples
@@ -69,10 +69,10 @@ def test_where_nothing_is_in_conflict_it_does_not_matter_whose_side_is_whose(dat
     reference = data.draw(references())
     base = data.draw(images(reference))
     ours, theirs = data.draw(reworks(reference, base)), data.draw(reworks(reference, base))
-    one, other = merged(reference, base, ours, theirs), merged(reference, base, theirs, ours)
-    assert len(one.decisions) == len(other.decisions)
-    if not one.decisions:
-        assert content(one) == content(other)
+    item, other = merged(reference, base, ours, theirs), merged(reference, base, theirs, ours)
+    assert len(item.decisions) == len(other.decisions)
+    if not item.decisions:
+        assert content(item) == content(other)
 
 
 @property_examples
@@ -82,9 +82,9 @@ def test_edits_of_different_cells_never_conflict_and_all_stand(data: st.DataObje
     base = data.draw(images(reference))
     by_ours = data.draw(edits(reference))
     by_theirs = {cell: bits for cell, bits in data.draw(edits(reference)).items() if cell not in by_ours}
-    found = merged(reference, base, edited(reference, base, by_ours), edited(reference, base, by_theirs))
-    assert found.decisions == ()
-    assert content(found) == edited(reference, base, {**by_ours, **by_theirs})
+    result = merged(reference, base, edited(reference, base, by_ours), edited(reference, base, by_theirs))
+    assert result.decisions == ()
+    assert content(result) == edited(reference, base, {**by_ours, **by_theirs})
 
 
 @property_examples
@@ -99,12 +99,12 @@ def test_every_cell_that_was_edited_in_two_ways_is_named_with_all_its_values(dat
     ours, theirs = edited(reference, base, by_ours), edited(reference, base, by_theirs)
     contrary = {}
     for item, x, y in reference.every_cell:
-        three = tuple(reference.bits(one, item, x, y) for one in (base, ours, theirs))
+        three = tuple(reference.bits(element, item, x, y) for element in (base, ours, theirs))
         if len(set(three)) == 3:
             contrary[item.name, x, y] = three
-    found = merged(reference, base, ours, theirs)
+    result = merged(reference, base, ours, theirs)
     named = {}
-    for conflict in document(reference, found)["conflicts"]:
+    for conflict in document(reference, result)["conflicts"]:
         assert (conflict["kind"], conflict["kept"]) == ("cells", "ours")
         item = reference.by_name[conflict["table"]]
         for cell in conflict["cells"]:
@@ -119,7 +119,7 @@ def test_every_cell_that_was_edited_in_two_ways_is_named_with_all_its_values(dat
         for cell, bits in by_ours.items()
         if bits != reference.bits(base, reference.by_name[cell[0]], *cell[1:])
     }
-    assert content(found) == edited(reference, base, {**by_theirs, **changed})
+    assert content(result) == edited(reference, base, {**by_theirs, **changed})
 
 
 @property_examples
@@ -129,8 +129,8 @@ def test_after_a_merge_every_checksum_is_valid_whatever_the_sides_left(data: st.
     base = data.draw(images(reference))
     sides = [bytearray(data.draw(reworks(reference, base))) for _ in range(2)]
     for side in sides:
-        for one in reference.sums:
-            side[one.at - reference.start] ^= data.draw(st.integers(0, 255))
+        for checksum in reference.sums:
+            side[checksum.at - reference.start] ^= data.draw(st.integers(0, 255))
     assert reference.is_sealed(content(merged(reference, base, bytes(sides[0]), bytes(sides[1]))))
 
 
@@ -142,9 +142,9 @@ def test_after_a_merge_every_checksum_is_valid_whatever_the_sides_left(data: st.
 def test_carrying_nothing_gives_the_new_base_as_it_is(data: st.DataObject, how: How) -> None:
     reference = data.draw(references())
     old, new = data.draw(images(reference)), data.draw(images(reference))
-    found = carry(reference.decoded(old), reference.decoded(old), reference.decoded(new), how)
-    assert (found.moved, found.problems, found.left_out, found.renewals) == ((), (), (), ())
-    assert found.image is not None and found.image.content.tobytes() == new
+    result = carry(reference.decoded(old), reference.decoded(old), reference.decoded(new), how)
+    assert (result.moved, result.problems, result.left_out, result.renewals) == ((), (), (), ())
+    assert result.image is not None and result.image.content.tobytes() == new
 
 
 @property_examples
@@ -153,7 +153,7 @@ def test_carried_onto_its_own_base_a_rework_is_itself_or_nothing_is_written(
     pair: tuple[Reference, bytes, bytes], how: How
 ) -> None:
     reference, base, rework = pair
-    found = carry(reference.decoded(base), reference.decoded(rework), reference.decoded(base), how)
-    assert (found.image is None) == bool(found.problems)
-    if found.image is not None:
-        assert found.image.content.tobytes() == rework
+    result = carry(reference.decoded(base), reference.decoded(rework), reference.decoded(base), how)
+    assert (result.image is None) == bool(result.problems)
+    if result.image is not None:
+        assert result.image.content.tobytes() == rework

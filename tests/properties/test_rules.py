@@ -64,15 +64,17 @@ def test_switching_rules_off_takes_away_their_findings_and_no_others(
     reference, base, rework = pair
     every = findings(reference.xml(), rework, base)
     policy = Policy(severities=dict.fromkeys(off))
-    assert findings(reference.xml(), rework, base, policy) == [one for one in every if one.rule not in off]
+    assert findings(reference.xml(), rework, base, policy) == [
+        finding for finding in every if finding.rule not in off
+    ]
 
 
 def _marks(every: Sequence[Finding], left: str) -> dict[str, tuple[str, str]]:
     """Fingerprint, rule and message of what is found in the tables of an image, but for one of them."""
     return {
-        one.fingerprint: (one.rule, one.message)
-        for one in every
-        if one.image and one.table and left not in (one.table, one.other) and left not in one.message
+        item.fingerprint: (item.rule, item.message)
+        for item in every
+        if item.image and item.table and left not in (item.table, item.other) and left not in item.message
     }
 
 
@@ -85,7 +87,14 @@ def test_a_fingerprint_does_not_depend_on_other_tables(
     left = data.draw(st.sampled_from(reference.tables)).name
     axes = {axis.name for axis in reference.axes}
     whole, without = (
-        _marks([one for one in findings(xml, rework, base) if one.table not in axes and not one.other], left)
+        _marks(
+            [
+                finding
+                for finding in findings(xml, rework, base)
+                if finding.table not in axes and not finding.other
+            ],
+            left,
+        )
         for xml in (reference.xml(), reference.xml(leave_out=left))
     )
     assert without == whole
@@ -97,7 +106,7 @@ def test_a_fingerprint_does_not_depend_on_where_in_the_definition_a_table_stands
     pair: tuple[Reference, bytes, bytes],
 ) -> None:
     reference, base, rework = pair
-    one, other = (
+    item, other = (
         {
             finding.fingerprint
             for finding in findings(reference.xml(turned=turned), rework, base)
@@ -105,7 +114,7 @@ def test_a_fingerprint_does_not_depend_on_where_in_the_definition_a_table_stands
         }
         for turned in (False, True)
     )
-    assert one == other
+    assert item == other
 
 
 def _arrays(noun: Any, seen: set[int]) -> list[np.ndarray[Any, Any]]:
@@ -125,7 +134,7 @@ def _arrays(noun: Any, seen: set[int]) -> list[np.ndarray[Any, Any]]:
         inside = [getattr(noun, field.name) for field in fields(noun)]
     else:
         return []
-    return [array for one in inside for array in _arrays(one, seen)]
+    return [array for item in inside for array in _arrays(item, seen)]
 
 
 @property_examples
@@ -134,8 +143,8 @@ def test_no_rule_writes_to_what_it_is_given(pair: tuple[Reference, bytes, bytes]
     case = case_of(*pair)
     old, new = case.old, case.new
     assert old is not None
-    for one in (old, new):
-        _work_out(one)
+    for item in (old, new):
+        _work_out(item)
     given_ = [array for array in _arrays([old, new], set()) if array.flags.owndata or array.flags.writeable]
     assert len(given_) > 10
     for array in given_:
