@@ -31,14 +31,14 @@ def measure(folder: Path, sample: Sample) -> None:
         f"{dump.split()[0]}, diff": f"{dumped}; diff {folder}/old.txt {folder}/new.txt",
         "struct loop": f"{python} -m benchmarks.beside {four.definition} {old} {new}",
     }
-    found: dict[str, Cost] = {}
+    actual: dict[str, Cost] = {}
     for _ in range(_RUNS):
         for name, line in calls.items():
-            one = once(["sh", "-c", f"{line}; true"])
-            found[name] = found.get(name, one).better(one)
+            item = once(["sh", "-c", f"{line}; true"])
+            actual[name] = actual.get(name, item).better(item)
     others = list(calls)[3:]
     rows = [
-        [name, *(f"{found[name].seconds / found[other].seconds:.2f}" for other in others)]
+        [name, *(f"{actual[name].seconds / actual[other].seconds:.2f}" for other in others)]
         for name in list(calls)[:3]
     ]
     title = (
@@ -67,9 +67,9 @@ def struct_loop(definition: Path, old: Path, new: Path) -> int:
         code = ">" + codes[table.get("type", "")]
         width, at = struct.calcsize(code), int(table.get("at", "0"), 0)
         for number in range(size):
-            (one,) = struct.unpack_from(code, before, at + number * width)
+            (item,) = struct.unpack_from(code, before, at + number * width)
             (other,) = struct.unpack_from(code, after, at + number * width)
-            if one != other:
+            if item != other:
                 changed += 1
     return changed
 

@@ -57,16 +57,16 @@ def measure(folder: Path, rework: tuple[Path, Path, Path]) -> None:
             rows.append([name, size, aim, f"{times[name]:.0f}", "2000" if aim else "", ratio])
         _usable(chrome, file)
         chrome.set_script_timeout(300)
-        found = sorted(chrome.execute_async_script(_SCROLL))
+        result = sorted(chrome.execute_async_script(_SCROLL))
         for word, place in (("median", 0.5), ("95 of 100 are below", 0.95), ("longest", 1.0)):
-            frames.append([word, f"{found[min(int(place * len(found)), len(found) - 1)]:.0f}"])
+            frames.append([word, f"{result[min(int(place * len(result)), len(result) - 1)]:.0f}"])
     heads = ["", "MB", "aim", "ms", "aim", "ratio"]
     title = (
         "The page of a review in Chromium without a graphics card: size, and the time from the start of\n"
         "loading until it can be used, the best of a few, also in multiples of an empty page's"
     )
     print_table(title, heads, rows)
-    print_table(f"Frames while scrolling through the 500 tables, {len(found)} in all", ["", "ms"], frames)
+    print_table(f"Frames while scrolling through the 500 tables, {len(result)} in all", ["", "ms"], frames)
 
 
 def _callint(folder: Path, *words: str | Path) -> None:

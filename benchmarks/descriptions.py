@@ -48,12 +48,12 @@ def growth(folder: Path, bare: Cost) -> None:
     last: tuple[int, float] | None = None
     for count in _STEPS:
         path = write_description(folder / f"{count}.a2l", count)
-        found = _import(path)
-        above = found.seconds - bare.seconds
+        result = _import(path)
+        above = result.seconds - bare.seconds
         grown = "" if last is None else f"{above / last[1]:.2f}"
         more = "" if last is None else f"{count / last[0]:.0f}"
         size = path.stat().st_size / 1e6
-        rows.append([f"{count:,}", f"{size:.0f}", f"{above:.1f}", grown, more, _memory(found)])
+        rows.append([f"{count:,}", f"{size:.0f}", f"{above:.1f}", grown, more, _memory(result)])
         last = count, above
         path.unlink()
     title = "Growth of callint import: seconds above the bare imports, and how much more than the step before"
@@ -71,9 +71,9 @@ def _import(path: Path) -> Cost:
         "    sys.exit(main(['import', sys.argv[1], '--to', folder + '/made.xml']))"
     )
     folder.mkdir(exist_ok=True)
-    found = cost(["-c", program, path, folder], _RUNS)
+    result = cost(["-c", program, path, folder], _RUNS)
     shutil.rmtree(folder)
-    return found
+    return result
 
 
 def _memory(one: Cost) -> str:

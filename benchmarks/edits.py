@@ -331,7 +331,7 @@ def _extra_digit(numbers: np.random.Generator, text: str) -> str:
 
 
 def _digits(text: str) -> list[int]:
-    return [n for n, one in enumerate(text) if one.isdigit()]
+    return [n for n, item in enumerate(text) if item.isdigit()]
 
 
 def _missing_digit(numbers: np.random.Generator, text: str) -> str:

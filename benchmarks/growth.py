@@ -45,19 +45,19 @@ def measure(folder: Path, sample: Sample) -> None:
         rows = []
         last: tuple[int, float] | None = None
         for step in steps:
-            one = _best(step.words)
+            item = _best(step.words)
             # What a check of next to nothing takes does not grow.
-            above = max(one.seconds - nothing.seconds, 0.002)
+            above = max(item.seconds - nothing.seconds, 0.002)
             grown = limit = ""
             if last is not None:
                 grown, limit = f"{above / last[1]:.2f}", f"{1.2 * step.size / max(last[0], 1):.0f}"
             rows.append(
                 [
                     f"{step.size:,}",
-                    f"{one.seconds / bare.seconds:.1f}",
+                    f"{item.seconds / bare.seconds:.1f}",
                     grown,
                     limit,
-                    f"{one.memory / _MIB:.0f}",
+                    f"{item.memory / _MIB:.0f}",
                 ]
             )
             last = step.size, above
@@ -70,10 +70,10 @@ def measure(folder: Path, sample: Sample) -> None:
 
 
 def _best(words: Sequence[str | Path]) -> Cost:
-    found = python_once(words, environment=_UNCACHED)
-    for _ in range(_RUNS if found.seconds < _LONG else 0):
-        found = found.better(python_once(words, environment=_UNCACHED))
-    return found
+    result = python_once(words, environment=_UNCACHED)
+    for _ in range(_RUNS if result.seconds < _LONG else 0):
+        result = result.better(python_once(words, environment=_UNCACHED))
+    return result
 
 
 def _check(sample: Sample, *more: str) -> list[str | Path]:
@@ -100,8 +100,8 @@ def _changed(folder: Path, command: str) -> Iterator[Step]:
         if command == "check":
             yield Step(amount, _check(changed))
         else:
-            words: list[str | Path] = ["-m", "callint", "diff", sample.base, image]
-            yield Step(amount, [*words, "--definition", sample.definition])
+            arguments: list[str | Path] = ["-m", "callint", "diff", sample.base, image]
+            yield Step(amount, [*arguments, "--definition", sample.definition])
 
 
 def _findings(folder: Path, more: tuple[str, ...]) -> Iterator[Step]:

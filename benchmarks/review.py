@@ -71,8 +71,8 @@ def measure(folder: Path, sample: Sample) -> None:
         checked = cost(["-m", "callint", "check", image, "--base", base, *named], 3)
         reviewed = cost(["-m", "callint", "review", base, image, "--output", page, *named], 3)
         size = page.stat().st_size / 1e6
-        words = f"{share:.0%} of the cells, {digits} digits"
-        rows.append([words, f"{reviewed.seconds / checked.seconds:.1f}", f"{size:.1f}", "6.0"])
+        text = f"{share:.0%} of the cells, {digits} digits"
+        rows.append([text, f"{reviewed.seconds / checked.seconds:.1f}", f"{size:.1f}", "6.0"])
     title = f"callint review, {_TABLES} changed maps of {_SIDE} × {_SIDE}; time in multiples of callint check"
     print_table(title, ["", "ratio", "MB", "aim"], rows)
     if not (shutil.which("chromium") and shutil.which("chromedriver")):

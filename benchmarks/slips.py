@@ -51,16 +51,16 @@ def run(seeds: tuple[int, ...], clean: int = _CLEAN, each: int = _SLIPS, baselin
     score = Score()
     for seed in seeds:
         for number, shape in enumerate(shapes(seed)):
-            one = sample(shape)
+            item = sample(shape)
             for kind, (name, edit) in enumerate(EDITS.items()):
                 numbers = np.random.default_rng([seed, number, kind])
                 for _ in range(clean):
-                    change = one.change(edit(numbers, one))
+                    change = item.change(edit(numbers, item))
                     if change.changed.any():
-                        _clean(score, one, name, change, baselines)
+                        _clean(score, item, name, change, baselines)
                 for slip in SLIPS:
-                    _slips(score, one, name, slip, numbers, each, baselines)
-            _pasted(score, one, np.random.default_rng([seed, number, len(EDITS)]), clean)
+                    _slips(score, item, name, slip, numbers, each, baselines)
+            _pasted(score, item, np.random.default_rng([seed, number, len(EDITS)]), clean)
     return score
 
 
@@ -129,7 +129,7 @@ def _baselines(change: TableChange) -> dict[str, Numbers]:
         scores = {"z-score": z, "Tukey's fences": tukey}
         for reach in (1, 2, 3):
             scores[f"Hampel filter, reach {reach}"] = _hampel(values, reach)
-    return {name: np.nan_to_num(one, nan=0.0, posinf=1e12, neginf=0.0) for name, one in scores.items()}
+    return {name: np.nan_to_num(item, nan=0.0, posinf=1e12, neginf=0.0) for name, item in scores.items()}
 
 
 def _hampel(values: Numbers, reach: int) -> Numbers:
@@ -149,7 +149,7 @@ def _hampel(values: Numbers, reach: int) -> Numbers:
 def _take(ordered: Numbers, count: NDArray[np.intp]) -> Numbers:
     """The median along the first axis, NaNs being last."""
     low, high = np.maximum((count - 1) // 2, 0), np.clip(count // 2, 0, len(ordered) - 1)
-    pair = [np.take_along_axis(ordered, one[None], axis=0)[0] for one in (low, high)]
+    pair = [np.take_along_axis(ordered, item[None], axis=0)[0] for item in (low, high)]
     return np.asarray((pair[0] + pair[1]) / 2)
 
 
@@ -169,14 +169,14 @@ def _settings(score: Score, method: str) -> list[Setting]:
     slips = np.array([value for _, value in cases])
     kinds = np.array([kind for kind, _ in cases])
     clean = np.array(score.baseline_clean[method])
-    found = []
+    result = []
     for threshold in np.unique(np.quantile(np.concatenate([slips, clean]), np.linspace(0, 1, 400))):
         hit, false = slips > threshold, int((clean > threshold).sum())
         recall = float(hit.mean())
         by_kind = {kind: float(hit[kinds == kind].mean()) for kind in SLIPS}
         f1 = 2 * int(hit.sum()) / (int(hit.sum()) + false + len(slips)) if hit.any() else 0.0
-        found.append(Setting(float(threshold), recall, by_kind, false / len(clean), f1))
-    return found
+        result.append(Setting(float(threshold), recall, by_kind, false / len(clean), f1))
+    return result
 
 
 # The report

@@ -32,11 +32,11 @@ def measure(folder: Path, sample: Sample) -> None:
     }
     aims = {"callint --help": "3.0", "callint check --staged, nothing found": "2.5"}
     aims["callint check --staged, findings"] = "2.5"
-    found = medians(calls, _RUNS)
+    result = medians(calls, _RUNS)
     rows = []
     for name in list(calls)[2:]:
         beside = "pass" if name == "callint --help" else "imports"
-        wall, cpu = (f"{one[name] / one[beside]:.2f}" for one in found)
+        wall, cpu = (f"{item[name] / item[beside]:.2f}" for item in result)
         rows.append([name, wall, aims.get(name, ""), cpu])
     title = (
         f"Start-up, {sample.size >> 20} MiB image, {sample.tables:,} tables: the first in multiples of "

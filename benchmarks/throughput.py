@@ -24,21 +24,21 @@ def measure(folder: Path, sample: Sample) -> None:
         "callint check --jobs 1": [*quick, "1"],
         "callint check --jobs 2": [*quick, "2"],
     }
-    found: dict[tuple[str, int], Cost] = {}
+    actual: dict[tuple[str, int], Cost] = {}
     for _ in range(_RUNS):  # the calls take turns, and the best run of each counts
-        for name, words in calls.items():
+        for name, arguments in calls.items():
             for images, root in ((_FEW, few), (_MANY, many)):
-                one = python_once(words, root)
-                found[name, images] = found.get((name, images), one).better(one)
-    each = {name: found[name, _MANY].seconds - found[name, _FEW].seconds for name in calls}
-    processor = {name: found[name, _MANY].processor - found[name, _FEW].processor for name in calls}
+                item = python_once(arguments, root)
+                actual[name, images] = actual.get((name, images), item).better(item)
+    each = {name: actual[name, _MANY].seconds - actual[name, _FEW].seconds for name in calls}
+    processor = {name: actual[name, _MANY].processor - actual[name, _FEW].processor for name in calls}
     rows = [
         [
             name,
             f"{each[name] / each['bare']:.2f}",
             f"{processor[name] / processor['bare']:.2f}",
             "3.0" if name.endswith("1") else "",
-            *(f"{found[name, images].memory / 2**20:.0f}" for images in (_FEW, _MANY)),
+            *(f"{actual[name, images].memory / 2**20:.0f}" for images in (_FEW, _MANY)),
         ]
         for name in list(calls)[1:]
     ]
@@ -79,7 +79,11 @@ def bare_pass(root: Path) -> int:
     layout = make_layout(definition)
     low, high = map(layout.spread, layout.limits)
     conversions = map(definition.conversion_of, layout.items)
-    terms = [linear_terms(one.factor, one.offset) for one in conversions if isinstance(one, Linear)]
+    terms = [
+        linear_terms(conversion.factor, conversion.offset)
+        for conversion in conversions
+        if isinstance(conversion, Linear)
+    ]
     factor, offset, divisor = (layout.spread(np.array(column)) for column in zip(*terms, strict=True))
     beyond = 0
     for path in sorted((root / "boats").iterdir()):

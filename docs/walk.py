@@ -34,13 +34,16 @@ def blocks(page: str) -> list[str]:
     return _BLOCK.findall(page)
 
 
-def walked(page: str, folder: Path) -> str:
-    """The page with the current output of its commands, run in an empty folder."""
+def walked(page: str, folder: Path, program: str = f"'{sys.executable}' -m callint") -> str:
+    """The page with the current output of its commands, run in an empty folder.
+
+    ``program`` is the shell command that starts callint.
+    """
     (folder / "bin").mkdir()
     (folder / "home").mkdir()
     (folder / "work").mkdir()
     launcher = folder / "bin" / "callint"
-    launcher.write_text(f"#!/bin/sh\nexec '{sys.executable}' -m callint \"$@\"\n", "utf-8")
+    launcher.write_text(f'#!/bin/sh\nexec {program} "$@"\n', "utf-8")
     launcher.chmod(0o755)
     place = folder / "work"
 

@@ -149,9 +149,9 @@ def table_surface(
     table = f'<{kind} name="t" title="T" purpose="general" at="{len(data)}" type="float64">{axes}</{kind}>'
     content = data + struct.pack(f">{count}d", *(cells or [0.0] * count))
     image = decoded(definition_xml(table, size=len(content)), content)
-    found = surface(image, image.layout.definition.tables["t"])
-    assert found is not None
-    return found
+    result = surface(image, image.layout.definition.tables["t"])
+    assert result is not None
+    return result
 
 
 class Files:

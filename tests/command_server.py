@@ -69,8 +69,10 @@ class _Server:
     def __init__(self, listener: int) -> None:
         import selectors
         import socket
+        from pathlib import Path
 
         self._listener = socket.socket(fileno=listener)
+        self._folder = Path(self._listener.getsockname()).parent
         self._ready = selectors.DefaultSelector()
         #: The id of each running process and its connection, by the file descriptors of both.
         self._running: dict[int, tuple[int, int, socket.socket]] = {}
@@ -105,6 +107,8 @@ class _Server:
             for handle in self._running:
                 os.close(handle)
             _become(streams, folder, environment)
+            # callint init looks for the program callint beside Python, and finds the launcher.
+            sys.executable = str(self._folder / "python")
             return list(arguments)
         for handle in streams:
             os.close(handle)

@@ -1,6 +1,6 @@
-"""How hypothesis searches, and that tests leave the cache of whoever runs them alone.
+"""How Hypothesis searches, where the tests write, and which tests are slow.
 
-Hypothesis makes new examples at a desk, and the same ones every time where a change is judged.
+Hypothesis makes new examples at a desk, and the same examples every time where a change is judged.
 """
 
 from __future__ import annotations
@@ -9,7 +9,10 @@ import atexit
 import os
 import shutil
 import tempfile
+from pathlib import Path
+from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, settings
 
 # A loaded machine is slow at making examples, which says nothing about the product.
@@ -18,6 +21,65 @@ settings.register_profile("desk", deadline=None, suppress_health_check=[HealthCh
 settings.register_profile("steady", parent=settings.get_profile("desk"), derandomize=True)
 settings.load_profile("steady" if os.environ.get("CI") else "desk")
 
+# The tests make tens of thousands of files, and callint syncs what it writes. In memory both cost little.
+_MEMORY = Path("/dev/shm")
+if "TMPDIR" not in os.environ and _MEMORY.is_dir() and shutil.disk_usage(_MEMORY).free >= 4 * 2**30:
+    os.environ["TMPDIR"] = tempfile.tempdir = str(_MEMORY)
+
 # Commands that tests start have a home, and so a cache, of their own.
 os.environ["CALLINT_CACHE"] = tempfile.mkdtemp(prefix="callint-cache-")
 atexit.register(shutil.rmtree, os.environ["CALLINT_CACHE"], ignore_errors=True)
+
+#: Files and folders of tests that take most of the time: they start browsers, many processes or git often,
+#: write large files, or try thousands of examples.
+_SLOW = (
+    "browser/",
+    "commands/test_check_jobs.py",
+    "commands/test_init_undo.py",
+    "commands/test_record_files.py",
+    "crash_safety/",
+    "fuzz/",
+    "hostile/",
+    "mutation/",
+    "outside/test_asap2_reader.py",
+    "properties/",
+    "rules/test_exact.py",
+    "test_cache.py",
+    "test_definition_reading.py",
+    "test_demo.py",
+    "test_project_checks.py",
+    "test_readme.py",
+    "test_site.py",
+    "test_slips.py",
+    "test_terminal.py",
+    "test_walks.py",
+    "test_weakening.py",
+    "test_wheel.py",
+    "versioning/test_drivers.py",
+    "versioning/test_gates.py",
+    "versioning/test_lfs.py",
+    "versioning/test_pre_commit.py",
+    "versioning/test_revisions.py",
+    "versioning/test_second_person.py",
+    "versioning/test_staged.py",
+    "versioning/test_text_forms.py",
+)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark slow tests, and let them run first, so that no worker waits for one of them at the end."""
+    top = Path(__file__).parent
+    slow = {id(item) for item in items if item.path.relative_to(top).as_posix().startswith(_SLOW)}
+    for item in items:
+        if id(item) in slow:
+            item.add_marker(pytest.mark.slow)
+    items.sort(key=lambda item: id(item) not in slow)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Let a worker that has nothing left take tests over from another one."""
+    from xdist.scheduler import WorkStealingScheduling
+
+    return WorkStealingScheduling(config, log)

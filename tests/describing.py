@@ -98,6 +98,6 @@ def cells(definition: Definition, data: bytes, name: str) -> list[float]:
     """The physical values of a table, x fastest, or of a stored axis, in an image that begins at 0."""
     layout = make_layout(definition)
     start = definition.memory.start
-    found = decode(layout, Image.raw(data[start : start + definition.memory.size], start))
+    result = decode(layout, Image.raw(data[start : start + definition.memory.size], start))
     item = layout.table_items[name] if name in layout.table_items else layout.axis_items[name]
-    return [float(one) for one in found.physical[layout.cells(item)]]
+    return [float(cell) for cell in result.physical[layout.cells(item)]]

@@ -27,7 +27,7 @@ class Page:
 
     @cached_property
     def anchors(self) -> frozenset[str]:
-        return frozenset(str(one) for one in self.tree.xpath("//@id | //a/@name"))
+        return frozenset(str(item) for item in self.tree.xpath("//@id | //a/@name"))
 
     @property
     def links(self) -> Iterator[tuple[html.HtmlElement, str]]:

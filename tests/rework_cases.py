@@ -179,22 +179,22 @@ def stored() -> dict[str, str]:
 def said(ours: str, theirs: str) -> str:
     """All that is said about two reworks."""
     lines: list[str] = []
-    one, other = (decode(BEFORE.layout, Image.raw(reworked(name))) for name in (ours, theirs))
+    item, other = (decode(BEFORE.layout, Image.raw(reworked(name))) for name in (ours, theirs))
     base = decode(BEFORE.layout, Image.raw(BASE))
-    lines += ["compared", *_told(compare(base, one))]
+    lines += ["compared", *_told(compare(base, item))]
     for side in (None, Side.THEIRS):
 
         def choice(conflict: Conflict, side: Side | None = side) -> Side | None:
             return side
 
-        merged = merge(base, one, other, choice)
+        merged = merge(base, item, other, choice)
         lines += ["merged" if side is None else "settled for theirs", *_told(merged.decisions)]
         lines += [*_told(merged.renewals), *_bytes(BASE, merged.image)]
     if theirs == "two cells of smoke":
         new = decode(AFTER.layout, Image.raw(NEW_BASE))
         for how in How:
             for left_out in ((), (UNEXPLAINED, "fuel", "speeds", "hull")):
-                done = carry(base, one, new, how, left_out)
+                done = carry(base, item, new, how, left_out)
                 if left_out and not done.left_out:
                     continue
                 lines += [f"carried as {how}{', but for some' if left_out else ''}"]
@@ -241,7 +241,7 @@ def _told(found: object) -> Iterator[str]:
             elif not isinstance(value, Definition):
                 yield f"  {field.name} {value}"
     elif isinstance(found, tuple):
-        yield from (f"  {words(one)}" for one in found)
+        yield from (f"  {words(item)}" for item in found)
 
 
 def words(value: object) -> str:
@@ -255,7 +255,7 @@ def words(value: object) -> str:
         case np.ndarray():
             if value.dtype == bool:
                 return f"at {[*map(int, np.flatnonzero(value))]}"
-            return " ".join(f"{one:.6g}" for one in value.ravel().tolist())
+            return " ".join(f"{item:.6g}" for item in value.ravel().tolist())
         case Enum():
             return str(value.value)
         case float():
@@ -264,7 +264,7 @@ def words(value: object) -> str:
             return f"({'; '.join(map(words, value))})"
     if is_dataclass(value):
         said = ((field.name, getattr(value, field.name)) for field in fields(value))
-        inside = "; ".join(f"{name} {words(one)}" for name, one in said if one is not None)
+        inside = "; ".join(f"{name} {words(item)}" for name, item in said if item is not None)
         return f"{type(value).__name__} [{inside}]"
     return str(value)
 

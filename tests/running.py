@@ -171,8 +171,8 @@ def run_python(
 ) -> Result:
     """``python ARGUMENTS`` in a process that the command server forks, where callint is imported already.
 
-    The arguments begin with ``-m MODULE`` or ``-c PROGRAM``; ``text`` is the standard input. If the process says
-    nothing for ``patience`` seconds, it is killed, which is a TimeoutError.
+    The arguments begin with ``-m MODULE`` or ``-c PROGRAM``; ``text`` is the standard input. A process that
+    says nothing for ``patience`` seconds is killed, which is a TimeoutError.
     """
     with ExitStack() as files, selectors.DefaultSelector() as ready:
         given = files.enter_context(TemporaryFile())
@@ -222,18 +222,17 @@ def command_server_address() -> str:
             pass_fds=[listener.fileno()],
         )
     atexit.register(server.communicate)
+    client = [sys.executable, "-I", "-S", str(REPOSITORY / "tests" / "command_server.py"), address]
+    for name, arguments in (("callint", client), ("python", [sys.executable])):
+        program = Path(folder) / name
+        program.write_text(f'#!/bin/sh\nexec {shlex.join(arguments)} "$@"\n', "utf-8")
+        program.chmod(0o755)
     return address
 
 
-@cache
 def launcher() -> Path:
     """A program ``callint`` for whatever starts callint, such as git; the command server runs it."""
-    path = Path(command_server_address()).with_name("callint")
-    client = REPOSITORY / "tests" / "command_server.py"
-    words = [sys.executable, "-I", "-S", str(client), command_server_address()]
-    path.write_text(f'#!/bin/sh\nexec {shlex.join(words)} "$@"\n', "utf-8")
-    path.chmod(0o755)
-    return path
+    return Path(command_server_address()).with_name("callint")
 
 
 def run_unread(*arguments: str, cwd: Path) -> Result:
@@ -529,10 +528,10 @@ def with_drivers(scratch: Scratch, folder: Path, *options: str) -> dict[str, str
     folder.mkdir(exist_ok=True)
     if not (folder / "callint").exists():
         (folder / "callint").symlink_to(launcher())
-    words = f"{shlex.join(options)} --" if options else "--"
-    scratch.must("config", "diff.callint.command", f"callint diff --driver {words}")
-    scratch.must("config", "diff.callint.textconv", f"callint show --plain {words}")
-    scratch.must("config", "merge.callint.driver", f"callint merge --driver {words} %O %A %B %P")
+    text = f"{shlex.join(options)} --" if options else "--"
+    scratch.must("config", "diff.callint.command", f"callint diff --driver {text}")
+    scratch.must("config", "diff.callint.textconv", f"callint show --plain {text}")
+    scratch.must("config", "merge.callint.driver", f"callint merge --driver {text} %O %A %B %P")
     return {"PATH": f"{folder}{os.pathsep}{environment()['PATH']}"}
 
 

@@ -49,44 +49,44 @@ def stored() -> dict[str, list[str]]:
 def said(name: str) -> Iterator[str]:
     """What is said about a shape: after clean edits, and with a slip in each."""
     number = SHAPES[name]
-    one = sample(shapes(SEED)[number])
+    item = sample(shapes(SEED)[number])
     slips = tuple(SLIPS)
     for kind, (edited, edit) in enumerate(EDITS.items()):
         numbers = np.random.default_rng([SEED, number, kind])
-        wanted = edit(numbers, one)
-        change = one.change(wanted)
+        wanted = edit(numbers, item)
+        change = item.change(wanted)
         if not change.changed.any():
             continue
         yield f"{edited}, {np.count_nonzero(change.changed)} cells"
-        yield from _suspects(one, change)
-        yield from _pasted(one, change)
+        yield from _suspects(item, change)
+        yield from _pasted(item, change)
         slip = slips[(number + kind) % len(slips)]
-        case = slipped(numbers, one, edit(numbers, one), SLIPS[slip])
+        case = slipped(numbers, item, edit(numbers, item), SLIPS[slip])
         if case is not None:
             stands = float(case.change.new.physical[case.y, case.x])
             yield f"{edited}, {slip} in {case.x} {case.y} : {case.intended:.6g} became {stands:.6g}"
-            yield from _suspects(one, case.change)
+            yield from _suspects(item, case.change)
     for kind, (named, paste) in enumerate(PASTED.items()):
-        grids = paste(np.random.default_rng([SEED, number, kind]), one)
+        grids = paste(np.random.default_rng([SEED, number, kind]), item)
         if grids is not None:
             yield named
-            yield from _suspects(one, one.change(grids[1]))
-            yield from _pasted(one, one.change(grids[1]))
+            yield from _suspects(item, item.change(grids[1]))
+            yield from _pasted(item, item.change(grids[1]))
 
 
 def said_small(seed: int) -> Iterator[str]:
     """What is said about a small edit, and how far one of its cells may go either way."""
-    one = small_edit(seed)
-    rows, columns = one.edit.old.shape
-    yield f"{one.words}, {np.count_nonzero(one.edit.changed)} of {columns} by {rows} cells"
-    for (y, x), (meant, stands) in one.slips.items():
+    item = small_edit(seed)
+    rows, columns = item.edit.old.shape
+    yield f"{item.words}, {np.count_nonzero(item.edit.changed)} of {columns} by {rows} cells"
+    for (y, x), (meant, stands) in item.slips.items():
         yield f"  slip in {x} {y} : {meant:.6g} became {stands:.6g}"
-    yield from _told(one.edit)
-    cells = np.argwhere(one.edit.cells)
-    if not one.slips and len(cells):
+    yield from _told(item.edit)
+    cells = np.argwhere(item.edit.cells)
+    if not item.slips and len(cells):
         y, x = (int(index) for index in cells[len(cells) // 2])
-        low, high = (_end(one.edit, (y, x), side) for side in (-1, 1))
-        yield f"  silent in {x} {y} : {low:.6g} to {high:.6g} , {one.edit.new[y, x]:.6g} stands"
+        low, high = (_end(item.edit, (y, x), side) for side in (-1, 1))
+        yield f"  silent in {x} {y} : {low:.6g} to {high:.6g} , {item.edit.new[y, x]:.6g} stands"
 
 
 def _end(edit: TableEdit, cell: tuple[int, int], side: int) -> float:
@@ -100,8 +100,8 @@ def _end(edit: TableEdit, cell: tuple[int, int], side: int) -> float:
         middle = (low + high) // 2
         new = edit.new.copy()
         new[cell] = moved(middle)
-        found = find_entry_errors(replace(edit, new=new, changed=edit.old != new))
-        is_off = any((one.y, one.x) == cell for one in found)
+        result = find_entry_errors(replace(edit, new=new, changed=edit.old != new))
+        is_off = any((item.y, item.x) == cell for item in result)
         low, high = (low, middle) if is_off else (middle, high)
     return moved(low)
 
@@ -111,39 +111,39 @@ def _suspects(one: Sample, change: TableChange) -> Iterator[str]:
 
 
 def _told(edit: TableEdit) -> Iterator[str]:
-    for found in find_entry_errors(edit):
+    for result in find_entry_errors(edit):
         yield (
-            f"  {'lone' if found.is_lone else 'off'} {found.x} {found.y} : {found.expected:.6g} fits,"
-            f" allowed {found.yardstick:.6g} , score {found.score:.6g}"
+            f"  {'lone' if result.is_lone else 'off'} {result.x} {result.y} : {result.expected:.6g} fits,"
+            f" allowed {result.yardstick:.6g} , score {result.score:.6g}"
         )
 
 
 def _pasted(one: Sample, change: TableChange) -> Iterator[str]:
-    for found in find_paste_errors(edit_of(change, one.conversion)):
+    for result in find_paste_errors(edit_of(change, one.conversion)):
         yield (
-            f"  pasted {'twice' if found.twice else 'off'} {found.left} {found.top} to {found.right}"
-            f" {found.bottom} by {found.x_off} {found.y_off}"
+            f"  pasted {'twice' if result.twice else 'off'} {result.left} {result.top} to {result.right}"
+            f" {result.bottom} by {result.x_off} {result.y_off}"
         )
 
 
 def least(name: str) -> Iterator[str]:
     """From how many steps on a cell of each edit is said to be off, or one of the base where it is alone."""
     number = SHAPES[name]
-    one = sample(shapes(SEED)[number])
+    item = sample(shapes(SEED)[number])
     for kind, (edited, edit) in enumerate(EDITS.items()):
         numbers = np.random.default_rng([SEED, number, kind])
-        wanted = edit(numbers, one)
-        change = one.change(wanted)
+        wanted = edit(numbers, item)
+        change = item.change(wanted)
         cells = np.argwhere(change.changed & ~change.new.off)
         if (number + kind) % 2 or not len(cells):
             continue
         y, x = (int(index) for index in cells[numbers.integers(len(cells))])
         sign = 1 if (y + x) % 2 else -1
-        kept = one.numbers if len(cells) % 3 == 0 else wanted
-        steps = _steps(one, kept, (y, x), sign)
+        kept = item.numbers if len(cells) % 3 == 0 else wanted
+        steps = _steps(item, kept, (y, x), sign)
         if steps:
-            words = "in the edit" if kept is wanted else "alone"
-            yield f"{edited}, {words} {x} {y} is off from {sign * steps} steps on"
+            text = "in the edit" if kept is wanted else "alone"
+            yield f"{edited}, {text} {x} {y} is off from {sign * steps} steps on"
 
 
 def _steps(one: Sample, grid: Array, cell: tuple[int, int], sign: int) -> int:
@@ -152,8 +152,8 @@ def _steps(one: Sample, grid: Array, cell: tuple[int, int], sign: int) -> int:
     def is_off(steps: int) -> bool:
         moved = grid.copy()
         moved[cell] += sign * steps * one.step
-        found = find_entry_errors(edit_of(one.change(moved), one.conversion))
-        return any((found.y, found.x) == cell for found in found)
+        result = find_entry_errors(edit_of(one.change(moved), one.conversion))
+        return any((result.y, result.x) == cell for result in result)
 
     low, high = 0, max(4, int(2 * one.span / one.step))
     if not np.isfinite(grid[cell]) or not is_off(high):

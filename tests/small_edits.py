@@ -1,4 +1,4 @@
-"""Small maps and curves with an edit, slips in it and gaps, for laws and for kept outcomes."""
+"""Small maps and curves with an edit, slips in it and gaps, for properties and for golden files."""
 
 from __future__ import annotations
 
@@ -51,12 +51,12 @@ def small_edit(seed: int) -> SmallEdit:
     slopes = numbers.uniform(-4, 4, 2)
     noise = (0.0, 0.3, 3.0)[seed // 2 % 3] * numbers.standard_normal((rows, columns))
     old = _stored(90 + slopes[0] * (x - x.mean()) + slopes[1] * (y - y.mean())[:, None] + noise)
-    words = [*BY][seed % len(BY)]
+    way = [*BY][seed % len(BY)]
     new = old.copy()
     cells: Flags = numbers.random(old.shape) < numbers.uniform(0.2, 1)
     if seed % 3:
         cells = _stretch(numbers, rows)[:, None] & _stretch(numbers, columns)
-    new[cells] = _stored(BY[words](old))[cells]
+    new[cells] = _stored(BY[way](old))[cells]
     slips = {}
     for _ in range(int(numbers.integers(3))):
         place = int(numbers.integers(rows)), int(numbers.integers(columns))
@@ -66,15 +66,15 @@ def small_edit(seed: int) -> SmallEdit:
     for grid, often in ((old, 4), (new, 5)):
         if seed % often == 0:
             grid[int(numbers.integers(rows)), int(numbers.integers(columns))] = np.nan
-    return SmallEdit(TableEdit(old, new, old != new, np.full(old.shape, STEP), STOPS, x, y, 1), words, slips)
+    return SmallEdit(TableEdit(old, new, old != new, np.full(old.shape, STEP), STOPS, x, y, 1), way, slips)
 
 
 def _stretch(numbers: np.random.Generator, length: int) -> Flags:
     """Some of the places of an axis, one beside the other."""
     ends = numbers.integers(0, length, 2)
     places = np.arange(length)
-    found: Flags = (places >= ends.min()) & (places <= ends.max())
-    return found
+    result: Flags = (places >= ends.min()) & (places <= ends.max())
+    return result
 
 
 def _one_twice(values: Numbers) -> Numbers:

@@ -51,31 +51,31 @@ def said(name: str) -> str:
 
 
 def _lines(name: str, other_name: str) -> Iterator[str]:
-    one, other = SURFACES[name], SURFACES[other_name]
-    at = {signal: _AT[signal] for signal in {*one.signals, *other.signals}}
+    item, other = SURFACES[name], SURFACES[other_name]
+    at = {signal: _AT[signal] for signal in {*item.signals, *other.signals}}
     yield f"beside {other_name}"
-    found = {
-        "at most": at_most(one, other),
-        "at most, by a margin": at_most(one, other, 2.5),
-        "at most, at one point": at_most(one, other, 0.5, at),
-        "equal": equal(one, other),
-        "equal, about": equal(one, other, 0.5),
-        "above, by a gap": gap(one, other, 1.0),
+    actual = {
+        "at most": at_most(item, other),
+        "at most, by a margin": at_most(item, other, 2.5),
+        "at most, at one point": at_most(item, other, 0.5, at),
+        "equal": equal(item, other),
+        "equal, about": equal(item, other, 0.5),
+        "above, by a gap": gap(item, other, 1.0),
     }
-    for kind, standing in found.items():
+    for kind, standing in actual.items():
         if standing is not None:
             broken = "broken" if standing.is_broken else "kept"
             yield f"  {kind}: {broken} {words(standing)}"
-    if one.signals == other.signals:
+    if item.signals == other.signals:
         for upward, downward in ((True, False), (False, True), (True, True)):
             ways = " and ".join(way for way, is_one in (("up", upward), ("down", downward)) if is_one)
-            weaker = weakening(one, other, upward, downward)
+            weaker = weakening(item, other, upward, downward)
             if weaker is not None:
                 yield f"  weaker by going {ways}: {words(weaker)}"
         # What huge numbers do to a distance along an axis is of no interest.
-        if len(one.signals) == 1 and max(one.magnitude, other.magnitude) < 1e300:
+        if len(item.signals) == 1 and max(item.magnitude, other.magnitude) < 1e300:
             for upward in (True, False):
-                by = shift_along_axis(one, other, upward)
+                by = shift_along_axis(item, other, upward)
                 if by is not None:
                     yield f"  later, {'rising' if upward else 'falling'}: {by:.6g}"
 

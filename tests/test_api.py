@@ -125,15 +125,15 @@ def members(name: str) -> list[str]:
     """The members of a public class that callers may use, in order of the alphabet."""
     kind = getattr(callint, name)
     fields = {field.name for field in dataclasses.fields(kind)} if dataclasses.is_dataclass(kind) else set()
-    found = {one for one in {*vars(kind), *fields} if not one.startswith("_")}
-    assert INTERNAL.get(name, set()) <= found
-    return sorted(found - INTERNAL.get(name, set()))
+    actual = {item for item in {*vars(kind), *fields} if not item.startswith("_")}
+    assert INTERNAL.get(name, set()) <= actual
+    return sorted(actual - INTERNAL.get(name, set()))
 
 
 def test_the_public_names_and_signatures_are_these() -> None:
     assert sorted(callint.__all__) == sorted([*SURFACE, *SIGNATURES, "__version__"])
-    found = {name: str(inspect.signature(getattr(callint, name))) for name in SIGNATURES}
-    assert found == SIGNATURES
+    actual = {name: str(inspect.signature(getattr(callint, name))) for name in SIGNATURES}
+    assert actual == SIGNATURES
     assert {name: " ".join(members(name)) for name in SURFACE} == SURFACE
     assert str(inspect.signature(callint.CalibrationTable.at)) == (
         "(self, **signals: 'ArrayLike') -> 'float | Numbers'"
@@ -192,8 +192,8 @@ def test_a_check_is_that_of_the_command_line(name: str, base: str | None, folder
     report = callint.check(callint.read_image(name), yard(), base=read)
     assert json.loads(report.to_json()) == printed.data
     assert report.summary == printed.data["summary"]
-    assert [one.fingerprint for one in report.findings] == [
-        one["fingerprint"] for one in printed.data["findings"]
+    assert [finding.fingerprint for finding in report.findings] == [
+        finding["fingerprint"] for finding in printed.data["findings"]
     ]
 
 
@@ -226,14 +226,14 @@ def test_a_diff_is_that_of_the_command_line(old: str, new: str, folder: Path) ->
     assert changes.summary == printed.data["summary"]
     assert bool(changes) is bool(printed.status)
     for table in printed.data["tables"]:
-        found = changes.tables[table["table"]]
+        result = changes.tables[table["table"]]
         cells = {(cell["y"], cell["x"]): cell for cell in table["cells"]}
-        assert {tuple(place) for place in np.argwhere(found.flags).tolist()} == set(cells)
-        assert found.count == table["changed"]
+        assert {tuple(place) for place in np.argwhere(result.flags).tolist()} == set(cells)
+        assert result.count == table["changed"]
         for place, cell in cells.items():
             for values, value, is_off in (
-                (found.old, cell["old"], cell.get("old_off")),
-                (found.new, cell["new"], cell.get("new_off")),
+                (result.old, cell["old"], cell.get("old_off")),
+                (result.new, cell["new"], cell.get("new_off")),
             ):
                 assert np.isnan(values[place]) if is_off else values[place] == value
 
@@ -245,22 +245,22 @@ def numbers(values: Any) -> list[list[float | None]]:
 @pytest.mark.parametrize("name", SOUND)
 def test_tables_are_those_of_the_command_line(name: str, folder: Path) -> None:
     printed = call("show", name, "--definition", "yard.xml", "--format", "json", cwd=folder)
-    documents = {one["table"]: one for one in printed.data["tables"] if one["kind"] != "text"}
-    found = callint.tables(callint.read_image(name), yard())
-    assert list(found) == list(documents)
+    documents = {table["table"]: table for table in printed.data["tables"] if table["kind"] != "text"}
+    result = callint.tables(callint.read_image(name), yard())
+    assert list(result) == list(documents)
     for table, document in documents.items():
-        one = found[table]
-        assert (one.name, one.kind, one.title) == (table, document["kind"], document["title"])
-        assert (one.purpose, one.unit) == (document["purpose"], document["unit"])
-        assert numbers(one.values) == document["values"]
-        assert one.raw.tolist() == document["raw"]
-        off = [{"x": x, "y": y} for y, x in np.argwhere(one.off).tolist()]
+        item = result[table]
+        assert (item.name, item.kind, item.title) == (table, document["kind"], document["title"])
+        assert (item.purpose, item.unit) == (document["purpose"], document["unit"])
+        assert numbers(item.values) == document["values"]
+        assert item.raw.tolist() == document["raw"]
+        off = [{"x": x, "y": y} for y, x in np.argwhere(item.off).tolist()]
         assert off == document.get("off", [])
-        assert one.present.all()
-        assert one.states == {state["raw"]: state["name"] for state in document.get("states", [])}
+        assert item.present.all()
+        assert item.states == {state["raw"]: state["name"] for state in document.get("states", [])}
         for axis, breakpoints, signal, unit in (
-            ("x", one.x, one.x_signal, one.x_unit),
-            ("y", one.y, one.y_signal, one.y_unit),
+            ("x", item.x, item.x_signal, item.x_unit),
+            ("y", item.y, item.y_signal, item.y_unit),
         ):
             if axis in document:
                 assert breakpoints is not None
@@ -275,11 +275,11 @@ def test_an_output_is_that_of_the_command_line(speed: float, folder: Path) -> No
     point = f"speed={speed},load=33"
     options = ("--definition", "yard.xml", "--format", "json")
     printed = call("show", "everything.bin", "--at", point, *options, cwd=folder)
-    found = callint.tables(callint.read_image("everything.bin"), yard())
-    outputs = {one["table"]: one["new"] for one in printed.data["tables"]}
+    result = callint.tables(callint.read_image("everything.bin"), yard())
+    outputs = {table["table"]: table["new"] for table in printed.data["tables"]}
     assert {"fuel", "smoke_cap", "trim", "egr"} <= set(outputs)
     for name, value in outputs.items():
-        here = found[name].at(speed=speed, load=33)
+        here = result[name].at(speed=speed, load=33)
         assert isinstance(here, float)
         assert np.isnan(here) if value is None else here == value
 
@@ -338,8 +338,8 @@ def test_files_of_records_hold_the_same_image(form: str, folder: Path) -> None:
     definition, raw = yard(), callint.read_image("good.bin")
     for image in (callint.read_image(f"good.{form}"), callint.read_image(records(GOOD, form))):
         assert not callint.diff(raw, image, definition)
-        found = callint.tables(image, definition)["fuel"].values
-        assert found.tolist() == callint.tables(raw, definition)["fuel"].values.tolist()
+        result = callint.tables(image, definition)["fuel"].values
+        assert result.tolist() == callint.tables(raw, definition)["fuel"].values.tolist()
 
 
 def test_bytes_and_paths_of_every_kind_are_the_same(folder: Path) -> None:
@@ -361,7 +361,7 @@ def test_bytes_and_paths_of_every_kind_are_the_same(folder: Path) -> None:
 def test_contents_with_one_name_are_told_apart() -> None:
     report = callint.check(callint.read_image(GOOD), yard(), base=callint.read_image(BASE))
     named = callint.check(callint.read_image("good.bin"), yard(), base=callint.read_image("base.bin"))
-    assert [one.message for one in report.findings] == [one.message for one in named.findings]
+    assert [finding.message for finding in report.findings] == [finding.message for finding in named.findings]
     assert report.summary == named.summary
 
 
@@ -399,7 +399,7 @@ def test_a_definition_that_is_not_valid_in_every_line_says_so() -> None:
     assert definition.problems[0] in [
         replaced for replaced in definition.problems if replaced.definition == "definition.xml"
     ]
-    rules = {one.rule for one in callint.check(callint.read_image("good.bin"), definition).findings}
+    rules = {finding.rule for finding in callint.check(callint.read_image("good.bin"), definition).findings}
     assert "definition/invalid" in rules
 
 
@@ -436,14 +436,14 @@ def test_a_table_whose_axis_does_not_rise_puts_out_nothing(speed: Any) -> None:
 
 def test_a_table_becomes_a_data_frame() -> None:
     pytest.importorskip("pandas")
-    found = callint.tables(callint.read_image("good.bin"), yard())
-    frame = found["fuel"].to_dataframe()
+    result = callint.tables(callint.read_image("good.bin"), yard())
+    frame = result["fuel"].to_dataframe()
     assert (frame.columns.name, frame.index.name) == ("speed [rpm]", "load [mg]")
     assert frame.columns.tolist() == [800.0, 1600.0, 2400.0, 3200.0]
     assert frame.loc[40.0, 1600.0] == 45.0
-    assert found["overspeed_cut"].to_dataframe().shape == (1, 1)
+    assert result["overspeed_cut"].to_dataframe().shape == (1, 1)
     frame.loc[40.0, 1600.0] = 0.0  # a copy, which the next one does not see
-    assert found["fuel"].to_dataframe().loc[40.0, 1600.0] == 45.0
+    assert result["fuel"].to_dataframe().loc[40.0, 1600.0] == 45.0
 
 
 def test_without_pandas_there_is_one_clear_error(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -523,10 +523,10 @@ def test_strangers_texts_become_no_markup() -> None:
         callint.diff(base, image, definition),
         callint.diff(base, image, definition).tables["fuel"],
     ]
-    for one in shown:
-        found = read(one)
-        assert found.tags <= {"table", "caption", "tr", "th", "td", "br", "i", "p", "pre", "b", "span"}
-        assert "\u202e" not in found.text.getvalue()
+    for item in shown:
+        result = read(item)
+        assert result.tags <= {"table", "caption", "tr", "th", "td", "br", "i", "p", "pre", "b", "span"}
+        assert "\u202e" not in result.text.getvalue()
     assert "<script>\\u202e1</script>" in read(shown[0]).text.getvalue()
 
 

@@ -78,9 +78,9 @@ def test_comments_are_no_words_and_do_not_glue_words_together(tmp_path: Path) ->
     ],
 )
 def test_quotes_within_strings_are_doubled_or_have_a_backslash(tmp_path: Path, word: str, text: str) -> None:
-    ((found, _), behind) = words(write(tmp_path, f"{word} BEHIND"))
-    assert (found, behind) == (word, ("BEHIND", 1))
-    assert unquoted(found) == text
+    ((result, _), behind) = words(write(tmp_path, f"{word} BEHIND"))
+    assert (result, behind) == (word, ("BEHIND", 1))
+    assert unquoted(result) == text
 
 
 def test_a2ml_and_if_data_are_stepped_over_whole_and_counted(tmp_path: Path) -> None:
@@ -129,16 +129,16 @@ def test_an_included_file_stands_where_it_is_named(tmp_path: Path) -> None:
     write(tmp_path, value("INNER"), "parts/inner.aml")
     write(tmp_path, '/include "inner.aml"', "parts/more.a2l")
     text = module(LAYOUTS, METHODS, value("FIRST"), "/include parts/more.a2l", value("LAST"))
-    found = described(tmp_path, text)
-    assert list(found.characteristics) == ["FIRST", "INNER", "LAST"]
-    place = found.characteristics["INNER"].place
+    result = described(tmp_path, text)
+    assert list(result.characteristics) == ["FIRST", "INNER", "LAST"]
+    place = result.characteristics["INNER"].place
     assert (Path(place.file), place.line) == (tmp_path / "parts" / "inner.aml", 1)
 
 
 def test_an_error_in_an_included_file_names_that_file_and_line(tmp_path: Path) -> None:
     write(tmp_path, '\n\n/begin GROUP G "open"', "part.a2l")
-    found = refusal(tmp_path, module("/include part.a2l"))
-    assert f"does not close /begin GROUP of {tmp_path / 'part.a2l'}:3;" in found
+    result = refusal(tmp_path, module("/include part.a2l"))
+    assert f"does not close /begin GROUP of {tmp_path / 'part.a2l'}:3;" in result
 
 
 @pytest.mark.parametrize(
@@ -146,8 +146,8 @@ def test_an_error_in_an_included_file_names_that_file_and_line(tmp_path: Path) -
 )
 def test_no_include_leads_out_of_the_folder(tmp_path: Path, name: str) -> None:
     write(tmp_path, "SECRET", "secret.a2l")
-    words = refusal(tmp_path / "inside", module(f'/include "{name}"'))
-    assert words.startswith("engine.a2l:5: /include") and "leads out" in words
+    message = refusal(tmp_path / "inside", module(f'/include "{name}"'))
+    assert message.startswith("engine.a2l:5: /include") and "leads out" in message
 
 
 def test_no_link_leads_out_of_the_folder(tmp_path: Path) -> None:
@@ -226,8 +226,8 @@ def test_a_string_without_an_end_is_not_looked_for_without_end(
 ) -> None:
     monkeypatch.setattr(asap2_tokens, "MAX_TOKEN", 2**20)
     monkeypatch.setattr(asap2_tokens, "_CHUNK", 2**16)
-    found = refusal(tmp_path, f'ASAP2_VERSION 1\n"{"x" * 2**22}')
-    assert found.startswith("engine.a2l:2: the token that begins here does not end within 1 Mi characters")
+    result = refusal(tmp_path, f'ASAP2_VERSION 1\n"{"x" * 2**22}')
+    assert result.startswith("engine.a2l:2: the token that begins here does not end within 1 Mi characters")
 
 
 def test_a_file_that_is_too_large_is_refused_before_it_is_read(
@@ -277,15 +277,15 @@ def test_a_block_with_a_mistake_is_left_out_with_its_line_and_the_rest_is_read(t
         first, second = (
             (block, value("B")) if "before" not in reason else (value("B").replace("\n", " "), block)
         )
-        found = described(tmp_path, module(first, second))
-        assert [bad.reason for bad in found.skipped] == [found.skipped[0].reason], block
-        assert reason in found.skipped[0].reason, block
-        assert found.skipped[0].place.line == line, block
-        assert list(found.characteristics) == ["B"], block
+        result = described(tmp_path, module(first, second))
+        assert [bad.reason for bad in result.skipped] == [result.skipped[0].reason], block
+        assert reason in result.skipped[0].reason, block
+        assert result.skipped[0].place.line == line, block
+        assert list(result.characteristics) == ["B"], block
 
 
 def test_what_is_not_looked_at_is_counted_with_its_first_line(tmp_path: Path) -> None:
-    found = described(
+    result = described(
         tmp_path,
         module(
             value("A", rest='FORMAT "%5.1"\nSHINE 1 2\nNEW_THING\nBIT_MASK 3\nSHINE 4'),
@@ -297,7 +297,7 @@ def test_what_is_not_looked_at_is_counted_with_its_first_line(tmp_path: Path) ->
     )
     counted = [
         {key: (tally.amount, tally.first.line) for key, tally in tallies.items()}
-        for tallies in (found.unused, found.unknown, found.uncovered)
+        for tallies in (result.unused, result.unknown, result.uncovered)
     ]
     assert counted == [
         {
@@ -308,15 +308,15 @@ def test_what_is_not_looked_at_is_counted_with_its_first_line(tmp_path: Path) ->
         {("SHINE", "CHARACTERISTIC"): (2, 7), ("WONDER", ""): (1, 17)},
         {("TYPEDEF_STRUCTURE", ""): (1, 18)},
     ]
-    assert found.characteristics["A"].mask == 3
+    assert result.characteristics["A"].mask == 3
 
 
 def test_kinds_of_unknown_things_are_not_kept_without_end(tmp_path: Path) -> None:
     blocks = [f"/begin X{number} /end X{number}" for number in range(3000)]
     rest = " ".join(f"BIT_MASK 1 Y{number}" for number in range(3000))
-    found = described(tmp_path, module(*blocks, value(rest=rest)))
-    assert len(found.unknown) < 600
-    assert sum(tally.amount for tally in found.unknown.values()) == 6000
+    result = described(tmp_path, module(*blocks, value(rest=rest)))
+    assert len(result.unknown) < 600
+    assert sum(tally.amount for tally in result.unknown.values()) == 6000
 
 
 # Whatever a stranger sends

@@ -169,13 +169,13 @@ def test_values_that_alternate_with_breakpoints_are_kept_in_a_curve(tmp_path: Pa
 
 
 def test_alternating_parts_of_several_sizes_are_kept_where_they_are_evenly_spaced(tmp_path: Path) -> None:
-    words = "AXIS_PTS_X 2 UBYTE INDEX_INCR DIRECT", "FNC_VALUES 1 UWORD ALTERNATE_WITH_X DIRECT"
+    text = "AXIS_PTS_X 2 UBYTE INDEX_INCR DIRECT", "FNC_VALUES 1 UWORD ALTERNATE_WITH_X DIRECT"
     block = value("C", axis("STD_AXIS", 2), type="CURVE", layout="R")
-    even = made(imported(tmp_path, layout("R", *words), block))
+    even = made(imported(tmp_path, layout("R", *text), block))
     # A word, its byte, and a byte of nothing, so that the next word has an even address.
     data = image(at_10=u16(100) + b"\1\0" + u16(200) + b"\2")
     assert (cells(even, data, "C"), cells(even, data, "C/x")) == ([10, 20], [20, 40])
-    odd = imported(tmp_path, layout("R", *words, "ALIGNMENT_WORD 4", "ALIGNMENT_BYTE 3"), block)
+    odd = imported(tmp_path, layout("R", *text, "ALIGNMENT_WORD 4", "ALIGNMENT_BYTE 3"), block)
     assert ("C", "its alternating values and breakpoints are not evenly spaced") in reasons(odd)
 
 
@@ -369,8 +369,8 @@ def test_byte_order_and_mask_are_the_tables_own_before_the_modules(tmp_path: Pat
     blocks = value("A"), value("B", "BYTE_ORDER MSB_FIRST BIT_MASK 0x0FF0"), value("C", "BIT_MASK 0xFFFF")
     definition = made(imported(tmp_path, *blocks, common=LITTLE))
     storages = [definition.tables[name].storage for name in "ABC"]
-    assert [one.byte_order for one in storages] == [ByteOrder.LITTLE, ByteOrder.BIG, ByteOrder.LITTLE]
-    assert [one.mask for one in storages] == [None, 0x0FF0, None]
+    assert [item.byte_order for item in storages] == [ByteOrder.LITTLE, ByteOrder.BIG, ByteOrder.LITTLE]
+    assert [item.mask for item in storages] == [None, 0x0FF0, None]
     assert cells(definition, image(at_10=b"\x12\x34"), "B") == [0x23 / 10]
 
 
@@ -603,8 +603,8 @@ def test_a_conversion_without_a_unit_has_the_text_of_the_one_that_it_refers_to(t
     unit = '/begin UNIT U "Turns" "rpm" DERIVED SI_EXPONENTS 0 0 -1 0 0 0 0 /end UNIT'
     speed = method("X", "LINEAR", "COEFFS_LINEAR 4 0 REF_UNIT U", unit="")
     signal = '/begin MEASUREMENT W "Speed" UWORD X 0 0 0 6000 /end MEASUREMENT'
-    one = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", signal="W", method="X")
-    result = imported(tmp_path, unit, speed, signal, value("C", one, type="CURVE", method="X"))
+    item = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", signal="W", method="X")
+    result = imported(tmp_path, unit, speed, signal, value("C", item, type="CURVE", method="X"))
     assert made(result).conversions["X"] == Linear("X", "rpm", 2, 4, 0, 0)
     assert made(result).signals["W"].unit == "rpm"
     assert result.is_complete
@@ -618,8 +618,8 @@ def test_a_conversion_without_a_unit_has_the_text_of_the_one_that_it_refers_to(t
 def test_a_unit_that_says_nothing_is_listed_once(tmp_path: Path, unit: str, state: str) -> None:
     speed = method("X", "LINEAR", "COEFFS_LINEAR 4 0 REF_UNIT U", unit="")
     signal = '/begin MEASUREMENT W "Speed" UWORD X 0 0 0 6000 /end MEASUREMENT'
-    one = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", signal="W", method="X")
-    result = imported(tmp_path, unit, speed, signal, value("C", one, type="CURVE", method="X"))
+    item = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", signal="W", method="X")
+    result = imported(tmp_path, unit, speed, signal, value("C", item, type="CURVE", method="X"))
     assert reasons(result) == [("X", f"its unit U is {state}")]
 
 
@@ -704,10 +704,10 @@ def test_the_signal_of_an_axis_is_the_measurement_with_its_unit_and_range(tmp_pa
 
 
 def test_an_axis_without_an_input_quantity_has_a_signal_of_its_own(tmp_path: Path) -> None:
-    one = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", signal="NO_INPUT_QUANTITY")
-    result = imported(tmp_path, value("M", one * 2, type="MAP"))
+    item = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", signal="NO_INPUT_QUANTITY")
+    result = imported(tmp_path, value("M", item * 2, type="MAP"))
     signals = made(result).signals
-    assert {name: (one.unit, one.plausible) for name, one in signals.items()} == {
+    assert {name: (item.unit, item.plausible) for name, item in signals.items()} == {
         "M.x": ("rpm", Range(0, 6000)),
         "M.y": ("rpm", Range(0, 6000)),
     }
@@ -715,8 +715,8 @@ def test_an_axis_without_an_input_quantity_has_a_signal_of_its_own(tmp_path: Pat
 
 
 def test_an_input_quantity_that_is_no_measurement_is_listed(tmp_path: Path) -> None:
-    one = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", signal="GHOST")
-    result = imported(tmp_path, value("A", one, type="CURVE"), value("B", one, type="CURVE"))
+    item = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", signal="GHOST")
+    result = imported(tmp_path, value("A", item, type="CURVE"), value("B", item, type="CURVE"))
     assert list(made(result).signals) == ["GHOST"]
     assert reasons(result) == [
         ("GHOST", "it feeds an axis, but is not a MEASUREMENT; it gets unit and range of the axis")
@@ -747,14 +747,14 @@ def test_a_shared_axis_in_another_unit_than_its_signal_has_one_of_its_own_and_is
 def test_an_axis_of_a_tables_own_in_another_unit_than_its_signal_has_one_of_its_own_and_is_listed(
     tmp_path: Path, method: str, unit: str, words: str
 ) -> None:
-    axes = [axis("STD_AXIS", 4, signal="v", method=one) for one in ("KMH", method)]
+    axes = [axis("STD_AXIS", 4, signal="v", method=item) for item in ("KMH", method)]
     blocks = [
-        value(name, one, type="CURVE", layout="RS", at=at)
-        for name, one, at in zip("AB", axes, (0x10, 0x20), strict=True)
+        value(name, item, type="CURVE", layout="RS", at=at)
+        for name, item, at in zip("AB", axes, (0x10, 0x20), strict=True)
     ]
     result = imported(tmp_path, STORED_CURVE, KMH, MPS, SPEED_OVER_GROUND, *blocks)
     definition = made(result)
-    assert {name: one.unit for name, one in definition.signals.items()} == {"v": "km/h", "B.x": unit}
+    assert {name: item.unit for name, item in definition.signals.items()} == {"v": "km/h", "B.x": unit}
     assert [definition.axes[name].signal for name in ("A/x", "B/x")] == ["v", "B.x"]
     assert reasons(result) == [
         ("B", f"its input v is in km/h, but its breakpoints are {words}; they get their own signal")
@@ -763,11 +763,11 @@ def test_an_axis_of_a_tables_own_in_another_unit_than_its_signal_has_one_of_its_
 
 def test_an_undescribed_quantity_does_not_feed_axes_in_two_units(tmp_path: Path) -> None:
     blocks = [
-        value(name, axis("STD_AXIS", 4, signal="GHOST", method=one), type="CURVE", layout="RS", at=at)
-        for name, one, at in (("A", "KMH", 0x10), ("B", "MPS", 0x20))
+        value(name, axis("STD_AXIS", 4, signal="GHOST", method=item), type="CURVE", layout="RS", at=at)
+        for name, item, at in (("A", "KMH", 0x10), ("B", "MPS", 0x20))
     ]
     result = imported(tmp_path, STORED_CURVE, KMH, MPS, *blocks)
-    assert {name: one.unit for name, one in made(result).signals.items()} == {"GHOST": "km/h", "B.x": "m/s"}
+    assert {name: item.unit for name, item in made(result).signals.items()} == {"GHOST": "km/h", "B.x": "m/s"}
     assert reasons(result)[1:] == [
         ("B", "its input GHOST is in km/h, but its breakpoints are in m/s; they get their own signal")
     ]
@@ -844,8 +844,8 @@ def test_limits_of_an_axis_that_are_not_those_of_its_signal_are_counted(tmp_path
 
 
 def test_an_axis_in_raw_numbers_does_not_take_the_signal_whose_unit_it_has_not(tmp_path: Path) -> None:
-    one = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", method="NONE")
-    result = imported(tmp_path, value("A", one, type="CURVE"))
+    item = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", method="NONE")
+    result = imported(tmp_path, value("A", item, type="CURVE"))
     assert {signal.name: signal.unit for signal in made(result).signals.values()} == {"A.x.raw": "-"}
     assert reasons(result) == [("A", "its x axis stays in raw numbers: COMPU_METHOD NONE is not described")]
 
@@ -929,11 +929,13 @@ def test_memory_reaches_from_the_first_to_the_last_thing_with_its_segments_as_re
     )
     memory = made(result).memory
     assert (memory.start, memory.end) == (0x1000, 0x9000)
-    assert [(one.name, one.start, one.size) for one in memory.regions] == [
+    assert [(region.name, region.start, region.size) for region in memory.regions] == [
         ("CAL", 0x8000, 0x1000),
         ("CODE", 0x1000, 0x800),
     ]
-    assert [(one.name, one.at, one.content) for one in memory.identities] == [("EPK", 0x8F00, b"SK28-0412")]
+    assert [(identity.name, identity.at, identity.content) for identity in memory.identities] == [
+        ("EPK", 0x8F00, b"SK28-0412")
+    ]
     assert result.is_complete
 
 
@@ -973,14 +975,14 @@ def test_memory_without_segments_holds_the_epk(tmp_path: Path, at: int, start: i
     result = imported(tmp_path, value("A", at=0x8000), mod_par(f'EPK "SW1234" ADDR_EPK {at}'))
     memory = made(result).memory
     assert (memory.start, memory.end) == (start, end)
-    assert [(one.at, one.content) for one in memory.identities] == [(at, b"SW1234")]
+    assert [(identity.at, identity.content) for identity in memory.identities] == [(at, b"SW1234")]
     assert result.is_complete
 
 
 def test_an_epk_too_far_away_for_one_image_is_listed(tmp_path: Path) -> None:
     epk = mod_par('EPK "SW1234" ADDR_EPK 0x90000000 ADDR_EPK 0x8010')
     result = imported(tmp_path, value("A", at=0x8000), epk)
-    assert [(one.name, one.at) for one in made(result).memory.identities] == [("EPK", 0x8010)]
+    assert [(item.name, item.at) for item in made(result).memory.identities] == [("EPK", 0x8010)]
     assert reasons(result) == [("EPK", "its address 0x90000000 lies outside the image")]
 
 

@@ -58,14 +58,14 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 @pytest.fixture
 def readings(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """The paths of all definitions that are read from their XML."""
-    found: list[str] = []
+    result: list[str] = []
 
     def read(data: bytes, path: str) -> DefinitionFile:
-        found.append(path)
+        result.append(path)
         return read_definition(data, path)
 
     monkeypatch.setattr(reader, "read_definition", read)
-    return found
+    return result
 
 
 def entries(folder: Path) -> list[Path]:
@@ -82,15 +82,15 @@ def same(one: object, other: object) -> bool:
 
 @given(definitions())
 def test_any_definition_is_unpacked_as_it_was_packed(definition: object) -> None:
-    (found,) = unpack(pack([definition]))
-    assert same(found, definition)
+    (result,) = unpack(pack([definition]))
+    assert same(result, definition)
 
 
 @given(definitions())
 def test_any_definition_is_unpacked_with_its_lines(definition: object) -> None:
     read = read_definition(written(definition), "made.xml")  # type: ignore[arg-type]
-    found = unpack(pack([read.definition, *read.problems]))
-    assert same(found, (read.definition, *read.problems))
+    result = unpack(pack([read.definition, *read.problems]))
+    assert same(result, (read.definition, *read.problems))
 
 
 FINDINGS = st.builds(
@@ -132,9 +132,11 @@ def test_findings_name_the_path_under_which_the_file_lies_now(folder: Path) -> N
 
 
 def test_every_noun_of_a_definition_can_be_packed() -> None:
-    found = {one for one in vars(nouns).values() if dataclasses.is_dataclass(one) and isinstance(one, type)}
-    assert found <= set(serialize._CLASSES)
-    enums = {one for one in vars(nouns).values() if isinstance(one, EnumType) and len(one)}
+    actual = {
+        item for item in vars(nouns).values() if dataclasses.is_dataclass(item) and isinstance(item, type)
+    }
+    assert actual <= set(serialize._CLASSES)
+    enums = {item for item in vars(nouns).values() if isinstance(item, EnumType) and len(item)}
     assert enums <= set(serialize._ENUMS)
 
 
@@ -326,8 +328,8 @@ def test_only_the_user_may_look_into_the_folder(folder: Path) -> None:
 
 def aged(folder: Path, seconds: float) -> None:
     for entry in entries(folder):
-        found = entry.stat()
-        os.utime(entry, (found.st_atime - seconds, found.st_mtime - seconds))
+        result = entry.stat()
+        os.utime(entry, (result.st_atime - seconds, result.st_mtime - seconds))
 
 
 def test_what_was_not_used_for_the_longest_time_goes_first(
@@ -476,8 +478,8 @@ def outputs(root: Path, folder: Path, *words: str) -> list[Result]:
 def test_the_demo_has_the_same_findings_with_and_without_it(tmp_path: Path) -> None:
     assert call("demo", "yard", cwd=tmp_path).status == 0
     root, folder = tmp_path / "yard", tmp_path / "kept"
-    for words in (("check",), ("check", "--format", "json", "--all"), ("diff", "HEAD~1", "HEAD")):
-        without, cold, warm = outputs(root, folder, *words)
+    for arguments in (("check",), ("check", "--format", "json", "--all"), ("diff", "HEAD~1", "HEAD")):
+        without, cold, warm = outputs(root, folder, *arguments)
         assert without.stdout
         assert cold == without
         assert warm == without
@@ -520,13 +522,13 @@ def test_a_policy_that_is_wrong_is_wrong_every_time(tmp_path: Path) -> None:
 def test_nothing_in_callint_can_run_what_it_reads() -> None:
     # Formats that can hold code, and ways to run text.
     risky = re.compile(r"\b(?:pickle|marshal|shelve|dill|np\.load)\b|(?<![\w.])(?:eval|exec)\(")
-    found = [
+    result = [
         f"{path.relative_to(REPOSITORY)}:{number}"
         for path in sorted((REPOSITORY / "callint").rglob("*.py"))
         for number, line in enumerate(path.read_text("utf-8").splitlines(), 1)
         if risky.search(line)
     ]
-    assert found == []
+    assert result == []
 
 
 def test_a_definition_is_what_its_own_digest_says(folder: Path) -> None:

@@ -302,17 +302,17 @@ def finer_storage(draw: st.DrawFn) -> tuple[str, str, str, Fraction]:
 def test_a_finer_type_elsewhere_takes_a_change_to_half_a_step(
     storage: tuple[str, str, str, Fraction], how: How, old: list[int], rework: list[int], base: list[int]
 ) -> None:
-    words, kind, order, step = storage
-    at = int(words.split('"')[1])
+    type_, kind, order, step = storage
+    at = int(type_.split('"')[1])
     code = f"{'>' if order == 'big' else '<'}4{_TYPES[kind]}"
     xml = software(curve("1 2 3 4", 'at="0" type="uint8" conversion="half"'))
-    new = software(curve("1 2 3 4", words))
+    new = software(curve("1 2 3 4", type_))
     new_base = bytearray(data())
     struct.pack_into(code, new_base, at, *base)
     done = carried(xml, data(at_0=bytes(old)), data(at_0=bytes(rework)), new, bytes(new_base), how)
-    found = struct.unpack_from(code, content(done), at)
+    result = struct.unpack_from(code, content(done), at)
     deviations = []
-    for before, after, start, stored in zip(old, rework, base, found, strict=True):
+    for before, after, start, stored in zip(old, rework, base, result, strict=True):
         if before == after:
             assert stored == start
             continue
@@ -353,9 +353,9 @@ def test_a_linear_change_is_exact_to_half_a_step_on_finer_axes(
     columns, rows = sorted({*xs, *more_x}), sorted({*ys, *more_y})
     new_base = image(1024, at_256=u16(*[300] * len(columns) * len(rows)))
     done = carried(a_map(xs, ys, 0), base, rework, a_map(columns, rows, 256), new_base)
-    found = struct.unpack_from(f">{len(columns) * len(rows)}H", content(done), 256)
+    result = struct.unpack_from(f">{len(columns) * len(rows)}H", content(done), 256)
     wanted = [300 + change(x, y) for y in rows for x in columns]
-    assert all(abs(raw - value) <= Fraction(1, 2) for raw, value in zip(found, wanted, strict=True))
+    assert all(abs(raw - value) <= Fraction(1, 2) for raw, value in zip(result, wanted, strict=True))
 
 
 def _weights(breakpoints: Sequence[int], point: int) -> dict[int, Fraction]:
@@ -425,8 +425,8 @@ def test_every_cell_is_what_an_interpolation_in_fractions_gives(
         assert changed - seen <= lost
         return
     assert changed <= seen
-    found = struct.unpack_from(f">{amount}i", content(done), 64)
-    for stored, start, value in zip(found, base, wanted, strict=True):
+    result = struct.unpack_from(f">{amount}i", content(done), 64)
+    for stored, start, value in zip(result, base, wanted, strict=True):
         if value is None:
             assert stored == start
         else:
@@ -738,7 +738,7 @@ def test_a_moved_axis_goes_over_where_the_new_base_has_the_breakpoints_of_the_ol
     new = on_axis(20, "uint8", "40").replace(b'at="40" type="uint8"', b'at="40" type="uint16"')
     done = carried(AXIS_OLD, AXIS_BASE, AXIS_REWORK, new, new_base)
     assert content(done) == data(at_20=bytes([5, 11, 7]), at_40=u16(10, 25, 30))
-    assert [(one.name, one.kind, one.cells) for one in done.items] == [
+    assert [(item.name, item.kind, item.cells) for item in done.items] == [
         ("speeds", "axis", 1),
         ("fuel", "curve", 1),
     ]
@@ -758,7 +758,7 @@ def test_a_moved_axis_is_a_problem_where_the_new_base_has_other_breakpoints() ->
     assert problem.name == "fuel"
     done = carried(AXIS_OLD, AXIS_BASE, AXIS_REWORK, new, new_base, left_out=["speeds", "fuel"])
     assert content(done) == new_base
-    assert [one.name for one in done.left_out] == ["speeds", "fuel"]
+    assert [item.name for item in done.left_out] == ["speeds", "fuel"]
 
 
 def test_a_moved_axis_is_a_problem_where_it_would_move_another_table() -> None:
@@ -1016,7 +1016,7 @@ def test_checksums_are_computed_anew_the_inner_one_first() -> None:
     )
     done = carried(OLD, OLD_BASE, REWORK, new, sealed(NEW_BASE))
     assert content(done) == sealed(data(at_100=struct.pack("<5H", 100, 136, 172, 188, 204)))
-    assert [one.checksum.name for one in done.renewals] == ["inner", "outer"]
+    assert [item.checksum.name for item in done.renewals] == ["inner", "outer"]
 
 
 def test_a_checksum_that_cannot_be_computed_stops_everything() -> None:
@@ -1057,11 +1057,11 @@ def test_the_images_that_come_in_are_not_touched() -> None:
     done = carry(before, decode(before.layout, Image.raw(REWORK)), after)
     assert content(done) != NEW_BASE
     assert after.image.content.tobytes() == NEW_BASE
-    assert all(np.array_equal(one, other) for one, other in zip(kept, after.raw, strict=True))
+    assert all(np.array_equal(item, other) for item, other in zip(kept, after.raw, strict=True))
 
 
 @pytest.mark.parametrize("is_part", [False, True])
 def test_where_nothing_is_written_the_image_is_the_one_that_came_in(is_part: bool) -> None:
-    one = decode(decoded(OLD, OLD_BASE).layout, Image.raw(OLD_BASE, 0, is_part))
-    written = encode(one, one.raw, np.zeros(len(one.physical), bool), {})
-    assert (written.segments, written.is_part) == (one.image.segments, is_part)
+    item = decode(decoded(OLD, OLD_BASE).layout, Image.raw(OLD_BASE, 0, is_part))
+    written = encode(item, item.raw, np.zeros(len(item.physical), bool), {})
+    assert (written.segments, written.is_part) == (item.image.segments, is_part)

@@ -95,7 +95,7 @@ def over(data: bytes | bytearray, file: bytes) -> Image:
 
 def instances(file: bytes) -> dict[str, etree._Element]:
     path = "SW-SYSTEMS/SW-SYSTEM/SW-INSTANCE-SPEC/SW-INSTANCE-TREE/SW-INSTANCE"
-    return {one.findtext("SHORT-NAME") or "": one for one in etree.fromstring(file).findall(path)}
+    return {item.findtext("SHORT-NAME") or "": item for item in etree.fromstring(file).findall(path)}
 
 
 # What is written
@@ -110,13 +110,13 @@ def test_the_root_says_that_it_is_cdf_2_0_and_where_the_values_come_from() -> No
     tree = root.find(".//SW-INSTANCE-TREE")
     assert tree is not None
     assert (tree.findtext("SHORT-NAME"), tree.findtext("CATEGORY")) == ("heron", "NO_VCD")
-    origin = [(one.tag, one.text) for one in tree.iterfind("SW-INSTANCE-TREE-ORIGIN/*")]
+    origin = [(item.tag, item.text) for item in tree.iterfind("SW-INSTANCE-TREE-ORIGIN/*")]
     assert origin == [("SYMBOLIC-FILE", "defs/yard.xml"), ("DATA-FILE", "boats/heron.bin")]
 
 
 def test_each_changed_table_text_and_shared_axis_is_an_instance_of_its_category() -> None:
-    found = {name: one.findtext("CATEGORY") for name, one in instances(written(BASE, REWORK)).items()}
-    assert found == {
+    actual = {name: item.findtext("CATEGORY") for name, item in instances(written(BASE, REWORK)).items()}
+    assert actual == {
         "speed_4": "COM_AXIS",
         "idle": "VALUE",
         "mode": "VALUE",
@@ -132,7 +132,7 @@ def test_each_changed_table_text_and_shared_axis_is_an_instance_of_its_category(
 
 def test_the_parts_of_an_instance_stand_in_the_order_of_the_standard() -> None:
     fuel = instances(written(BASE, REWORK))["fuel.main[2]"]
-    assert [one.tag for one in fuel] == [
+    assert [item.tag for item in fuel] == [
         "SHORT-NAME",
         "LONG-NAME",
         "CATEGORY",
@@ -140,36 +140,36 @@ def test_the_parts_of_an_instance_stand_in_the_order_of_the_standard() -> None:
         "SW-AXIS-CONTS",
     ]
     content = fuel.find("SW-VALUE-CONT")
-    assert content is not None and [one.tag for one in content] == ["UNIT-DISPLAY-NAME", "SW-VALUES-PHYS"]
+    assert content is not None and [part.tag for part in content] == ["UNIT-DISPLAY-NAME", "SW-VALUES-PHYS"]
     x, y = fuel.findall("SW-AXIS-CONTS/SW-AXIS-CONT")
     parts = ["CATEGORY", "UNIT-DISPLAY-NAME", "SW-AXIS-INDEX"]
-    assert [one.tag for one in x] == [*parts, "SW-INSTANCE-REF"]
-    assert [one.tag for one in y] == [*parts, "SW-VALUES-PHYS"]
+    assert [item.tag for item in x] == [*parts, "SW-INSTANCE-REF"]
+    assert [item.tag for item in y] == [*parts, "SW-VALUES-PHYS"]
 
 
 def test_a_map_has_a_labelled_group_for_each_breakpoint_of_y_and_its_axes_by_index() -> None:
     fuel = instances(written(BASE, REWORK))["fuel.main[2]"]
     groups = fuel.findall("SW-VALUE-CONT/SW-VALUES-PHYS/VG")
     # In memory y is fastest: 1 and 2 are the rows of the first column.
-    assert [[one.text for one in group] for group in groups] == [
+    assert [[item.text for item in group] for group in groups] == [
         ["0.1", "0.1", "0.3", "0.5", "0.7"],
         ["0.30000000000000004", "0.2", "0.4", "0.6", "0.8"],
     ]
-    assert [one.tag for one in groups[0]] == ["LABEL", "V", "V", "V", "V"]
+    assert [item.tag for item in groups[0]] == ["LABEL", "V", "V", "V", "V"]
     x, y = fuel.findall("SW-AXIS-CONTS/SW-AXIS-CONT")
-    assert [one.text for one in x] == ["COM_AXIS", "rpm", "1", "speed_4"]
-    assert [one.text for one in y][:3] == ["FIX_AXIS", "mg", "2"]
-    assert [one.text for one in y.findall("SW-VALUES-PHYS/V")] == ["0.1", "0.30000000000000004"]
+    assert [item.text for item in x] == ["COM_AXIS", "rpm", "1", "speed_4"]
+    assert [item.text for item in y][:3] == ["FIX_AXIS", "mg", "2"]
+    assert [value.text for value in y.findall("SW-VALUES-PHYS/V")] == ["0.1", "0.30000000000000004"]
 
 
 def test_own_axes_states_texts_and_titles_are_written_as_what_they_are() -> None:
-    found = instances(written(BASE, REWORK))
-    (own,) = found["own"].findall("SW-AXIS-CONTS/SW-AXIS-CONT")
+    result = instances(written(BASE, REWORK))
+    (own,) = result["own"].findall("SW-AXIS-CONTS/SW-AXIS-CONT")
     assert (own.findtext("CATEGORY"), own.findtext("UNIT-DISPLAY-NAME")) == ("STD_AXIS", "mg")
-    assert [one.text for one in own.iter("V")] == ["0.1", "0.2", "0.3"]
-    assert found["mode"].findtext("SW-VALUE-CONT/SW-VALUES-PHYS/VT") == "on"
-    assert found["label"].findtext("SW-VALUE-CONT/SW-VALUES-PHYS/VT") == "Lä&<"
-    assert found["idle"].findtext("LONG-NAME") == "Idle <speed>"
+    assert [item.text for item in own.iter("V")] == ["0.1", "0.2", "0.3"]
+    assert result["mode"].findtext("SW-VALUE-CONT/SW-VALUES-PHYS/VT") == "on"
+    assert result["label"].findtext("SW-VALUE-CONT/SW-VALUES-PHYS/VT") == "Lä&<"
+    assert result["idle"].findtext("LONG-NAME") == "Idle <speed>"
 
 
 def test_a_text_that_could_steer_a_terminal_is_written_in_references() -> None:
@@ -184,7 +184,7 @@ def test_a_name_that_two_states_have_is_not_used_for_the_second() -> None:
     rework = bytearray(BASE)
     rework[0x22] = 0b0000_1100
     mode = instances(written(BASE, rework))["mode"]
-    assert [one.text for one in mode.iter("V", "VT")] == ["3"]
+    assert [item.text for item in mode.iter("V", "VT")] == ["3"]
 
 
 def test_only_what_changed_is_written_and_the_axes_that_it_lies_on() -> None:
@@ -227,9 +227,9 @@ def test_what_is_read_back_over_the_rework_is_the_rework_bit_for_bit() -> None:
 
 
 def test_what_is_read_back_over_the_base_is_the_rework_but_for_padding() -> None:
-    found = over(BASE, written(BASE, REWORK)).content.tobytes()
-    assert found[:0x60] == bytes(REWORK[:0x60])
-    assert found[0x60:].rstrip(b"\0 ") == "L\xe4&<".encode("latin-1")
+    result = over(BASE, written(BASE, REWORK)).content.tobytes()
+    assert result[:0x60] == bytes(REWORK[:0x60])
+    assert result[0x60:].rstrip(b"\0 ") == "L\xe4&<".encode("latin-1")
 
 
 @given(
@@ -336,8 +336,8 @@ def test_a_value_is_rounded_to_the_nearest_number_of_its_type() -> None:
 
 
 def test_what_is_not_named_keeps_its_bytes() -> None:
-    found = np.flatnonzero(over(BASE, file_of(IDLE)).content)
-    assert found.tolist() == [0x21]
+    result = np.flatnonzero(over(BASE, file_of(IDLE)).content)
+    assert result.tolist() == [0x21]
 
 
 def test_a_name_that_may_be_two_things_is_refused_with_both_and_one_of_nothing_with_itself() -> None:
@@ -346,10 +346,13 @@ def test_a_name_that_may_be_two_things_is_refused_with_both_and_one_of_nothing_w
         for at, name in enumerate(("a-b", "a_b"))
     )
     two = decoded(definition_xml(tables), bytes(64))
-    for name, words in (("a_b", "'a_b' may be a-b or a_b"), ("a-c", "there is no table 'a-c' in the def")):
+    for name, message in (
+        ("a_b", "'a_b' may be a-b or a_b"),
+        ("a-c", "there is no table 'a-c' in the def"),
+    ):
         with pytest.raises(InputError) as refused:
             apply_values(two, read_cdfx(file_of(instance(name, "VALUE", "<V>1</V>")), "heron.cdfx"))
-        assert words in str(refused.value)
+        assert message in str(refused.value)
 
 
 @pytest.mark.parametrize(
@@ -526,13 +529,13 @@ def test_a_wrong_file_is_refused_in_one_line_with_place_and_remedy(
 )
 def test_values_that_want_the_same_bytes_otherwise_are_refused(second: str, line: int, words: str) -> None:
     first = '<text name="a" title="A" purpose="general" at="0" length="4"/>'
-    found = decoded(definition_xml(first + second), bytes(64))
+    result = decoded(definition_xml(first + second), bytes(64))
     other = (
         instance("b", "ASCII", "<VT>BBBB</VT>") if "text" in second else instance("b", "VALUE", "<V>7</V>")
     )
     file = read_cdfx(file_of(instance("a", "ASCII", "<VT>AAAA</VT>"), other), "heron.cdfx")
     with pytest.raises(InputError, match=f"^heron.cdfx:{line}: {words}"):
-        apply_values(found, file)
+        apply_values(result, file)
 
 
 def test_a_long_text_is_not_quoted_whole() -> None:

@@ -86,7 +86,7 @@ class Place:
 
 
 @dataclass(frozen=True)
-class World:
+class Reference:
     """A definition with its parts."""
 
     definition: Definition
@@ -130,7 +130,7 @@ def places(draw: st.DrawFn, name: str, columns: int, rows: int) -> Place:
 
 
 @st.composite
-def worlds(draw: st.DrawFn) -> World:
+def references(draw: st.DrawFn) -> Reference:
     """Tables, axes and all else anywhere in a small memory, overlapping or not."""
     few = st.integers(1, 3)
     tables = [draw(places(f"t{n}", draw(few), draw(few))) for n in range(draw(st.integers(0, 4)))]
@@ -149,7 +149,7 @@ def worlds(draw: st.DrawFn) -> World:
         for name, at in texts.items()
     )
     xml = definition_xml(elements, axes="".join(axis.as_axis() for axis in axes), memory=memory, size=SIZE)
-    return World(read(xml), tuple(tables), tuple(axes), texts, identities, checksums)
+    return Reference(read(xml), tuple(tables), tuple(axes), texts, identities, checksums)
 
 
 @st.composite
@@ -173,7 +173,7 @@ def check_runs(runs: tuple[Run, ...], addresses: set[int]) -> None:
     """The runs hold exactly the addresses, each once, and are as long as they can be."""
     covered: set[int] = set()
     for run in runs:
-        inside = {one for one in addresses if run.start <= one < run.start + run.size}
+        inside = {item for item in addresses if run.start <= item < run.start + run.size}
         assert run.start in inside and run.start + run.size - 1 in inside
         assert run.changed == len(inside)
         assert not covered & inside
@@ -184,45 +184,47 @@ def check_runs(runs: tuple[Run, ...], addresses: set[int]) -> None:
     assert sum(run.changed for run in runs) == len(addresses)
 
 
-def check_everything(world: World, old: Image, new: Image) -> None:
+def check_everything(reference: Reference, old: Image, new: Image) -> None:
     """Hold a change set against the bytes themselves."""
-    found = changes(world.definition, old, new)
+    result = changes(reference.definition, old, new)
     before, after = held(old), held(new)
     both = before.keys() & after.keys()
-    differing = {one: before[one] ^ after[one] for one in both if before[one] != after[one]}
-    assert found.bytes == len(differing)
+    differing = {item: before[item] ^ after[item] for item in both if before[item] != after[item]}
+    assert result.bytes == len(differing)
 
     # What is said to have changed has changed, and what has changed is said.
     reported: dict[int, int] = {}
-    for place in (*world.tables, *world.axes):
-        change = found.by_table.get(place.name) or found.by_axis.get(place.name)
+    for place in (*reference.tables, *reference.axes):
+        change = result.by_table.get(place.name) or result.by_axis.get(place.name)
         flags = [False] * len(place.cells()) if change is None else change.changed.ravel().tolist()
         for cell, flag in zip(place.cells(), flags, strict=True):
             whole = cell.keys() <= both and contiguous(old, cell) and contiguous(new, cell)
-            assert flag == (whole and any(differing.get(one, 0) & bits for one, bits in cell.items()))
+            assert flag == (whole and any(differing.get(item, 0) & bits for item, bits in cell.items()))
             if flag:
-                reported |= {one: reported.get(one, 0) | bits for one, bits in cell.items()}
+                reported |= {item: reported.get(item, 0) | bits for item, bits in cell.items()}
         assert change is None or any(flags)
     for names, stretches in (
-        ([one.text.name for one in found.texts], world.texts),
-        ([one.identity.name for one in found.identities], world.identities),
-        ([one.checksum.name for one in found.checksums], world.checksums),
+        ([text.text.name for text in result.texts], reference.texts),
+        ([identity.identity.name for identity in result.identities], reference.identities),
+        ([checksum.checksum.name for checksum in result.checksums], reference.checksums),
     ):
         changed = [name for name, at in stretches.items() if set(at) <= both and set(at) & differing.keys()]
         for name in names:
             assert name in changed
             reported |= dict.fromkeys(stretches[name], 0xFF)
-    for at in world.counts:
+    for at in reference.counts:
         reported |= dict.fromkeys(at, 0xFF)
 
     # Every differing bit is in something that is reported, or its byte is in one unexplained run. A byte that
     # something covers but does not report is in a run too: nothing may go unseen.
-    check_runs(found.unexplained, {one for one, bits in differing.items() if bits & ~reported.get(one, 0)})
+    check_runs(
+        result.unexplained, {item for item, bits in differing.items() if bits & ~reported.get(item, 0)}
+    )
 
-    missing = [one for run in found.missing for one in range(run.start, run.start + run.size)]
+    missing = [item for run in result.missing for item in range(run.start, run.start + run.size)]
     assert sorted(missing) == sorted(before.keys() ^ after.keys())
-    assert all(run.changed == run.size for run in found.missing)
-    assert found.is_empty == (before == after)
+    assert all(run.changed == run.size for run in result.missing)
+    assert result.is_empty == (before == after)
 
 
 def contiguous(one: Image, cell: dict[int, int]) -> bool:
@@ -230,20 +232,20 @@ def contiguous(one: Image, cell: dict[int, int]) -> bool:
     return one.read(min(cell), len(cell)) is not None
 
 
-@given(world=worlds(), pair=edits())
+@given(reference=references(), pair=edits())
 @settings(max_examples=200, deadline=None)
 def test_every_differing_byte_is_in_a_reported_change_or_in_one_unexplained_run(
-    world: World, pair: tuple[bytes, bytes]
+    reference: Reference, pair: tuple[bytes, bytes]
 ) -> None:
-    check_everything(world, Image.raw(pair[0]), Image.raw(pair[1]))
+    check_everything(reference, Image.raw(pair[0]), Image.raw(pair[1]))
 
 
-@given(world=worlds(), old=st.binary(max_size=SIZE), new=st.binary(max_size=SIZE))
+@given(reference=references(), old=st.binary(max_size=SIZE), new=st.binary(max_size=SIZE))
 @settings(max_examples=60, deadline=None)
 def test_every_differing_byte_is_accounted_for_in_images_of_different_length(
-    world: World, old: bytes, new: bytes
+    reference: Reference, old: bytes, new: bytes
 ) -> None:
-    check_everything(world, Image.raw(old), Image.raw(new))
+    check_everything(reference, Image.raw(old), Image.raw(new))
 
 
 @st.composite
@@ -257,39 +259,41 @@ def gapped(draw: st.DrawFn, content: bytes) -> Image:
     return Image(tuple(segments))
 
 
-@given(world=worlds(), pair=edits(), data=st.data())
+@given(reference=references(), pair=edits(), data=st.data())
 @settings(max_examples=120, deadline=None)
 def test_every_differing_byte_is_accounted_for_in_images_with_gaps(
-    world: World, pair: tuple[bytes, bytes], data: st.DataObject
+    reference: Reference, pair: tuple[bytes, bytes], data: st.DataObject
 ) -> None:
-    check_everything(world, data.draw(gapped(pair[0])), data.draw(gapped(pair[1])))
+    check_everything(reference, data.draw(gapped(pair[0])), data.draw(gapped(pair[1])))
 
 
-@given(world=worlds(), content=st.binary(min_size=SIZE, max_size=SIZE), data=st.data())
+@given(reference=references(), content=st.binary(min_size=SIZE, max_size=SIZE), data=st.data())
 @settings(max_examples=50, deadline=None)
-def test_equal_images_have_no_changes(world: World, content: bytes, data: st.DataObject) -> None:
-    one = data.draw(gapped(content))
-    found = changes(
-        world.definition, one, Image(tuple(Segment(s.start, bytes(s.data)) for s in one.segments))
+def test_equal_images_have_no_changes(reference: Reference, content: bytes, data: st.DataObject) -> None:
+    item = data.draw(gapped(content))
+    result = changes(
+        reference.definition, item, Image(tuple(Segment(s.start, bytes(s.data)) for s in item.segments))
     )
-    assert found.is_empty and found == ChangeSet(world.definition)
-    assert found.cells == 0 and not found.by_table and not found.by_axis
+    assert result.is_empty and result == ChangeSet(reference.definition)
+    assert result.cells == 0 and not result.by_table and not result.by_axis
 
 
-@given(world=worlds(), pair=edits())
+@given(reference=references(), pair=edits())
 @settings(max_examples=60, deadline=None)
-def test_the_way_back_undoes_the_change(world: World, pair: tuple[bytes, bytes]) -> None:
+def test_the_way_back_undoes_the_change(reference: Reference, pair: tuple[bytes, bytes]) -> None:
     there, back = (
-        changes(world.definition, Image.raw(pair[0]), Image.raw(pair[1])),
-        changes(world.definition, Image.raw(pair[1]), Image.raw(pair[0])),
+        changes(reference.definition, Image.raw(pair[0]), Image.raw(pair[1])),
+        changes(reference.definition, Image.raw(pair[1]), Image.raw(pair[0])),
     )
     assert there.unexplained == back.unexplained and there.bytes == back.bytes
-    assert [one.table for one in there.tables] == [one.table for one in back.tables]
-    for one, other in zip(there.tables, back.tables, strict=True):
-        assert (one.changed == other.changed).all() and one.count == other.count > 0
-        assert one.old.raw.tobytes() == other.new.raw.tobytes()
-    assert [(one.old, one.new) for one in there.texts] == [(one.new, one.old) for one in back.texts]
-    assert [(one.old, one.new) for one in there.checksums] == [(one.new, one.old) for one in back.checksums]
+    assert [table.table for table in there.tables] == [table.table for table in back.tables]
+    for item, other in zip(there.tables, back.tables, strict=True):
+        assert (item.changed == other.changed).all() and item.count == other.count > 0
+        assert item.old.raw.tobytes() == other.new.raw.tobytes()
+    assert [(text.old, text.new) for text in there.texts] == [(text.new, text.old) for text in back.texts]
+    assert [(checksum.old, checksum.new) for checksum in there.checksums] == [
+        (checksum.new, checksum.old) for checksum in back.checksums
+    ]
 
 
 # By example
@@ -298,22 +302,22 @@ SCALAR = '<scalar name="s" title="S" purpose="general" at="4" type="uint16" conv
 
 
 def test_a_changed_cell_is_shown_old_and_new() -> None:
-    found = changes_of(definition_xml(SCALAR), image(at_4=u16(410)), image(at_4=u16(445)))
-    (change,) = found.tables
-    assert change.table.name == "s" and change.count == 1 and found.cells == 1
+    result = changes_of(definition_xml(SCALAR), image(at_4=u16(410)), image(at_4=u16(445)))
+    (change,) = result.tables
+    assert change.table.name == "s" and change.count == 1 and result.cells == 1
     assert (change.old.raw[0, 0], change.new.raw[0, 0]) == (410, 445)
     assert (change.old.physical[0, 0], change.new.physical[0, 0]) == (41.0, 44.5)
-    assert found.bytes == 1 + (410 >> 8 != 445 >> 8)
-    assert not found.unexplained and not found.is_empty
+    assert result.bytes == 1 + (410 >> 8 != 445 >> 8)
+    assert not result.unexplained and not result.is_empty
 
 
 def test_an_axis_change_has_its_breakpoints_old_and_new() -> None:
     axes = '<axis name="a" signal="speed" at="8" type="uint16" conversion="rpm" count="3"/>'
     curve = '<curve name="c" title="C" purpose="general" at="20" type="uint8"><x axis="a"/></curve>'
     old, new = image(at_8=u16(600, 1000, 2000)), image(at_8=u16(600, 1200, 2000))
-    found = changes_of(definition_xml(curve, axes=axes), old, new)
-    (change,) = found.axes
-    assert change.axis.name == "a" and not found.tables
+    result = changes_of(definition_xml(curve, axes=axes), old, new)
+    (change,) = result.axes
+    assert change.axis.name == "a" and not result.tables
     assert change.old.tolist() == [600, 1000, 2000] and change.new.tolist() == [600, 1200, 2000]
     assert change.changed.tolist() == [False, True, False]
 
@@ -326,13 +330,15 @@ def test_texts_checksums_and_identities_are_shown_old_and_new() -> None:
     )
     old = image(at_0=b"SK28", at_20=b"HERON ", at_30=u16(1000))
     new = image(at_0=b"SK27", at_20=b"PETREL", at_30=u16(1001))
-    found = changes_of(definition_xml(text, memory=memory), old, new)
-    assert [(one.text.name, one.old, one.new) for one in found.texts] == [("hull", "HERON", "PETREL")]
-    assert [(one.checksum.name, one.old, one.new) for one in found.checksums] == [("sum", 1000, 1001)]
-    assert [(one.identity.name, one.old, one.new) for one in found.identities] == [
+    result = changes_of(definition_xml(text, memory=memory), old, new)
+    assert [(text.text.name, text.old, text.new) for text in result.texts] == [("hull", "HERON", "PETREL")]
+    assert [(checksum.checksum.name, checksum.old, checksum.new) for checksum in result.checksums] == [
+        ("sum", 1000, 1001)
+    ]
+    assert [(identity.identity.name, identity.old, identity.new) for identity in result.identities] == [
         ("number", b"SK28", b"SK27")
     ]
-    assert not found.unexplained and not found.tables
+    assert not result.unexplained and not result.tables
 
 
 def test_changes_stand_in_the_order_of_the_definition() -> None:
@@ -340,8 +346,8 @@ def test_changes_stand_in_the_order_of_the_definition() -> None:
         f'<scalar name="{name}" title="T" purpose="general" at="{at}" type="{type_name}"/>'
         for name, at, type_name in (("one", 30, "uint8"), ("two", 2, "int16"), ("three", 10, "float32"))
     )
-    found = changes_of(definition_xml(tables), bytes(64), bytes([1] * 64))
-    assert [one.table.name for one in found.tables] == ["one", "two", "three"]
+    result = changes_of(definition_xml(tables), bytes(64), bytes([1] * 64))
+    assert [table.table.name for table in result.tables] == ["one", "two", "three"]
 
 
 @pytest.mark.parametrize(("old", "new"), [(b"HERON ", b"      "), (b"\x00" * 6, b"TERN  ")])
@@ -358,17 +364,17 @@ def test_a_changed_bit_outside_every_mask_is_unexplained(bit: int, explained: bo
         f'<scalar name="m{mask}" title="M" purpose="general" at="{at}" type="uint8" mask="{mask}"/>'
         for mask in (4, 8)
     )
-    found = changes_of(definition_xml(tables), image(), image(**{f"at_{at}": bytes([bit])}))  # type: ignore[arg-type]
-    assert [one.table.name for one in found.tables] == ([f"m{bit}"] if explained else [])
-    assert found.unexplained == (() if explained else (Run(at, 1, 1),))
-    assert found.bytes == 1
+    result = changes_of(definition_xml(tables), image(), image(**{f"at_{at}": bytes([bit])}))  # type: ignore[arg-type]
+    assert [table.table.name for table in result.tables] == ([f"m{bit}"] if explained else [])
+    assert result.unexplained == (() if explained else (Run(at, 1, 1),))
+    assert result.bytes == 1
 
 
 def test_a_byte_with_a_changed_bit_inside_and_one_outside_is_both() -> None:
     table = '<scalar name="m" title="M" purpose="general" at="4" type="uint16" mask="0x0010"/>'
-    found = changes_of(definition_xml(table), image(), image(at_4=b"\x01\x30"))
-    assert found.cells == 1
-    assert found.unexplained == (Run(4, 2, 2),)
+    result = changes_of(definition_xml(table), image(), image(at_4=b"\x01\x30"))
+    assert result.cells == 1
+    assert result.unexplained == (Run(4, 2, 2),)
 
 
 def test_bytes_between_the_cells_of_a_stride_are_unexplained() -> None:
@@ -376,9 +382,9 @@ def test_bytes_between_the_cells_of_a_stride_are_unexplained() -> None:
         '<curve name="c" title="C" purpose="general" at="0" type="uint8" stride="3">'
         '<x><fixed-axis signal="speed" values="1 2 3"/></x></curve>'
     )
-    found = changes_of(definition_xml(curve), image(), image(at_0=bytes([1] * 9)))
-    assert found.cells == 3
-    assert found.unexplained == (Run(1, 8, 6),)
+    result = changes_of(definition_xml(curve), image(), image(at_0=bytes([1] * 9)))
+    assert result.cells == 3
+    assert result.unexplained == (Run(1, 8, 6),)
 
 
 def test_minus_zero_and_another_nan_are_changes() -> None:
@@ -387,20 +393,20 @@ def test_minus_zero_and_another_nan_are_changes() -> None:
     )
     old = image(at_0=bytes(4), at_4=bytes.fromhex("7FC00000"))
     new = image(at_0=bytes.fromhex("80000000"), at_4=bytes.fromhex("7FC00001"))
-    found = changes_of(definition_xml(tables), old, new)
-    assert [one.table.name for one in found.tables] == ["f0", "f4"]
-    assert found.by_table["f0"].old.physical[0, 0] == found.by_table["f0"].new.physical[0, 0] == 0
-    assert math.isnan(found.by_table["f4"].new.physical[0, 0])
+    result = changes_of(definition_xml(tables), old, new)
+    assert [table.table.name for table in result.tables] == ["f0", "f4"]
+    assert result.by_table["f0"].old.physical[0, 0] == result.by_table["f0"].new.physical[0, 0] == 0
+    assert math.isnan(result.by_table["f4"].new.physical[0, 0])
 
 
 @pytest.mark.parametrize(("equal", "runs"), [(RUN_GAP - 1, 1), (RUN_GAP, 2)])
 def test_runs_part_where_as_many_equal_bytes_lie_between_as_the_gap(equal: int, runs: int) -> None:
     new = bytearray(64)
     new[20] = new[20 + equal + 1] = 1
-    found = changes_of(definition_xml(""), bytes(64), bytes(new))
-    assert len(found.unexplained) == runs
-    assert sum(run.changed for run in found.unexplained) == 2
-    assert sum(run.size for run in found.unexplained) == (equal + 2 if runs == 1 else 2)
+    result = changes_of(definition_xml(""), bytes(64), bytes(new))
+    assert len(result.unexplained) == runs
+    assert sum(run.changed for run in result.unexplained) == 2
+    assert sum(run.size for run in result.unexplained) == (equal + 2 if runs == 1 else 2)
 
 
 @pytest.mark.parametrize("start", [0, 0x40000])
@@ -408,24 +414,24 @@ def test_what_only_the_longer_image_holds_is_missing(start: int) -> None:
     table = f'<scalar name="s" title="S" purpose="general" at="{start + 60}" type="uint16"/>'
     xml = definition_xml(table, start=start)
     for old, new in ((bytes(64), bytes(50)), (bytes(50), bytes(64))):
-        found = changes_of(xml, old, new)
-        assert found.missing == (Run(start + 50, 14, 14),)
-        assert found.bytes == 0 and not found.tables and not found.unexplained
-        assert not found.is_empty
+        result = changes_of(xml, old, new)
+        assert result.missing == (Run(start + 50, 14, 14),)
+        assert result.bytes == 0 and not result.tables and not result.unexplained
+        assert not result.is_empty
 
 
 def test_everything_is_missing_beside_an_empty_image() -> None:
-    found = changes_of(definition_xml(SCALAR), bytes(64), b"")
-    assert found.missing == (Run(0, 64, 64),) and found.bytes == 0
+    result = changes_of(definition_xml(SCALAR), bytes(64), b"")
+    assert result.missing == (Run(0, 64, 64),) and result.bytes == 0
 
 
 def test_a_gap_in_one_image_is_missing_and_what_lies_around_it_is_compared() -> None:
     definition = read(definition_xml(SCALAR))
     old = Image.raw(bytes(64))
     new = Image((Segment(0, image(10, at_4=u16(7))), Segment(16, bytes([1]) + bytes(40))))
-    found = changes(definition, old, new)
-    assert found.missing == (Run(10, 6, 6), Run(57, 7, 7))
-    assert found.cells == 1 and found.unexplained == (Run(16, 1, 1),)
+    result = changes(definition, old, new)
+    assert result.missing == (Run(10, 6, 6), Run(57, 7, 7))
+    assert result.cells == 1 and result.unexplained == (Run(16, 1, 1),)
 
 
 @pytest.mark.parametrize(
@@ -442,6 +448,6 @@ def test_a_changed_byte_of_something_that_one_image_holds_only_in_part_does_not_
     definition = read(definition_xml(element))
     old = Image.raw(bytes(10))
     new = Image.raw(image(20, at_8=b"\x01\x02\x03\x04"))
-    found = changes(definition, old, new)
-    assert found.bytes == 2 and not found.tables and not found.texts
-    assert found.unexplained == (Run(8, 2, 2),)
+    result = changes(definition, old, new)
+    assert result.bytes == 2 and not result.tables and not result.texts
+    assert result.unexplained == (Run(8, 2, 2),)

@@ -90,13 +90,13 @@ def own(demo: Scratch, tmp_path: Path) -> Scratch:
 
 def everything(folder: Path) -> dict[str, tuple[int, bytes | str]]:
     """Every file below a folder, git's own included: when it was written, and its content or target."""
-    found: dict[str, tuple[int, bytes | str]] = {}
+    actual: dict[str, tuple[int, bytes | str]] = {}
     for path in folder.rglob("*"):
         if path.is_symlink():
-            found[path.relative_to(folder).as_posix()] = 0, str(path.readlink())
+            actual[path.relative_to(folder).as_posix()] = 0, str(path.readlink())
         elif path.is_file():
-            found[path.relative_to(folder).as_posix()] = path.stat().st_mtime_ns, path.read_bytes()
-    return found
+            actual[path.relative_to(folder).as_posix()] = path.stat().st_mtime_ns, path.read_bytes()
+    return actual
 
 
 # The repository
@@ -110,8 +110,8 @@ def test_the_demo_succeeds_and_says_what_it_wrote(made: tuple[Scratch, Result]) 
 
 def timeline(branch: str) -> list[Any]:
     """What the shipped timeline says about the commits of a branch."""
-    told = tomllib.loads((REPOSITORY / "fixtures" / "demo" / "timeline.toml").read_text("utf-8"))
-    return [commit for commit in told["commits"] if commit.get("branch", "main") == branch]
+    message = tomllib.loads((REPOSITORY / "fixtures" / "demo" / "timeline.toml").read_text("utf-8"))
+    return [commit for commit in message["commits"] if commit.get("branch", "main") == branch]
 
 
 @pytest.mark.parametrize(
@@ -310,14 +310,14 @@ def test_the_walk_shows_check_and_diff_as_they_are(made: tuple[Scratch, Result])
 def test_the_walk_ends_with_the_caution(made: tuple[Scratch, Result]) -> None:
     _, result = made
     caution = result.flat[result.flat.rindex("Caution.") :]
-    for words in (
+    for arguments in (
         "calibrate nothing with them",
         "destroy the engine and hurt people",
         "changing emissions or safety functions is unlawful in many places",
         "it does not approve",
         "local law and licensed practice",
     ):
-        assert words in caution
+        assert arguments in caution
 
 
 def test_a_terminal_without_unicode_gets_the_walk_too(demo: Scratch) -> None:
@@ -453,8 +453,8 @@ def test_of_gannet_only_its_software_is_said(report: Any) -> None:
     [("factory/sk28-0412.bin", DEFINITION), ("factory/sk28-0431.bin", NEWER_DEFINITION)],
 )
 def test_a_factory_base_and_its_definition_give_no_finding(demo: Scratch, base: str, definition: str) -> None:
-    for words in (("check", base, "--definition", definition), ("check", base), ("check", definition)):
-        result = call(*words, cwd=demo.root)
+    for arguments in (("check", base, "--definition", definition), ("check", base), ("check", definition)):
+        result = call(*arguments, cwd=demo.root)
         assert (result.status, result.stdout, result.stderr) == (0, "", "")
 
 
@@ -535,7 +535,7 @@ def test_the_rest_of_heron_is_carried_within_half_a_step_of_its_storage(own: Scr
     assert (report.status, report.stderr) == (1, "")  # for the rules that the result breaks; it is written
     assert (own.root / "boats/new.bin").is_file()
     tables = valid(report.data, "carry.schema.json")["tables"]
-    deviations = {one["name"]: one["deviation"] for one in tables}
+    deviations = {table["name"]: table["deviation"] for table in tables}
     assert set(deviations) == {
         "driver_demand",
         "smoke_limit",
@@ -557,8 +557,8 @@ def test_the_carried_heron_is_checked_as_of_the_newer_software(own: Scratch) -> 
     assert (done.status, done.data["summary"]["broken"]) == (1, 6)
     result = call("check", "boats/new.bin", "--format", "json", cwd=own.root)
     assert result.status == 1
-    found = {(f["rule"], f["severity"], f["table"], f["definition"]) for f in result.data["findings"]}
-    assert found == {
+    findings = {(f["rule"], f["severity"], f["table"], f["definition"]) for f in result.data["findings"]}
+    assert findings == {
         # Heron's waiver is for her own image, not for this one.
         ("change/too-large", "error", "lever_rate_rise", NEWER_DEFINITION),
         ("protection/weakened", "warning", "smoke_limit", NEWER_DEFINITION),
@@ -577,8 +577,8 @@ def test_what_a_branch_made_of_heron_can_be_carried_from_there(own: Scratch) -> 
         cwd=own.root,
     )
     assert result.status == 1, result
-    assert {one["table"] for one in result.data["broken"]} == {"lever_rate_rise"}
-    (gain,) = (one for one in result.data["tables"] if one["name"] == "governor_gain")
+    assert {item["table"] for item in result.data["broken"]} == {"lever_rate_rise"}
+    (gain,) = (table for table in result.data["tables"] if table["name"] == "governor_gain")
     assert gain["cells"] == 4
 
 
@@ -623,9 +623,9 @@ def test_heron_trolling_is_contrary_to_main_in_one_cell_which_a_take_settles(own
     listed = valid(json.loads((own.root / f"{HERON}.conflicts.json").read_bytes()), "conflicts.schema.json")
     assert len(listed["conflicts"]) == 1
     # As the driver says.
-    told = merge.stderr.replace("\\\n", "").splitlines()
-    words, adding = (line.strip() for line in told if line.startswith(("  callint", "  git")))
-    settled = call(*words.split()[1:], cwd=own.root)
+    message = merge.stderr.replace("\\\n", "").splitlines()
+    command, adding = (line.strip() for line in message if line.startswith(("  callint", "  git")))
+    settled = call(*command.split()[1:], cwd=own.root)
     assert (settled.status, settled.stdout) == (0, "driver_demand: 1 cell settled for theirs\n"), settled
     own.must(*adding.split()[1:])
     own.must("commit", "--no-edit", "--quiet")
@@ -639,7 +639,9 @@ def test_the_commands_have_their_help_after_the_demo_called_them(tmp_path: Path)
     code = (
         'from callint.__main__ import main; main(["demo", "yard"]); raise SystemExit(main(["check", "-h"]))'
     )
-    words = [sys.executable, "-c", code]
-    done = subprocess.run(words, cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False)
+    arguments = [sys.executable, "-c", code]
+    done = subprocess.run(
+        arguments, cwd=tmp_path, env=environment(), capture_output=True, text=True, check=False
+    )
     assert done.returncode == 0, done.stderr
     assert "--staged" in done.stdout

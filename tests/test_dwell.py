@@ -88,8 +88,8 @@ def test_a_cell_alone_has_all_time_with_a_reading() -> None:
 
 
 def test_a_step_beyond_the_accepted_gap_is_left_out_and_counted() -> None:
-    one = table_surface([1000, 2000])
-    times, clock = dwell_of(one, [(0, 1000, 0), (5, 2000, 0), (10.5, 1000, 0), (11, 1000, 0)])
+    item = table_surface([1000, 2000])
+    times, clock = dwell_of(item, [(0, 1000, 0), (5, 2000, 0), (10.5, 1000, 0), (11, 1000, 0)])
     assert times == [[5.5, 0]]
     assert clock == LogTime(total=5.5, gaps=1, lost=5.5)
 
@@ -140,7 +140,7 @@ def test_rows_of_a_log_without_a_time_count_one_each_and_nothing_is_held() -> No
 
 
 def test_a_cell_is_in_use_as_long_as_it_has_any_weight() -> None:
-    one = table_surface([1000, 2000, 3000])
+    item = table_surface([1000, 2000, 3000])
     rows = [
         (0.0, 1250.0, 0.0),
         (2.0, 2000.0, 0.0),
@@ -148,31 +148,31 @@ def test_a_cell_is_in_use_as_long_as_it_has_any_weight() -> None:
         (7.0, 3000.0, 0.0),
         (8.0, 3000.0, 0.0),
     ]
-    assert [used(one, rows, (0, x)) for x in range(3)] == [2, 7, 5]
-    assert used(one, rows, (0, 0), (0, 2)) == 7
-    assert used(one, rows) == 0
+    assert [used(item, rows, (0, x)) for x in range(3)] == [2, 7, 5]
+    assert used(item, rows, (0, 0), (0, 2)) == 7
+    assert used(item, rows) == 0
     assert [used(table_surface([3000, 2000, 1000]), rows, (0, x)) for x in range(3)] == [5, 7, 2]
 
 
 def test_in_a_map_four_cells_are_in_use_at_once() -> None:
-    one = table_surface([1000, 2000], [0, 50])
+    item = table_surface([1000, 2000], [0, 50])
     rows = [(0.0, 1250.0, 25.0), (4.0, 1000.0, 25.0), (5.0, 2000.0, 50.0), (5.5, 2000.0, 50.0)]
-    assert [used(one, rows, cell) for cell in ((0, 0), (0, 1), (1, 0), (1, 1))] == [5, 4, 5, 4.5]
-    assert used(one, rows, (0, 1), (1, 0)) == 5
+    assert [used(item, rows, cell) for cell in ((0, 0), (0, 1), (1, 0), (1, 1))] == [5, 4, 5, 4.5]
+    assert used(item, rows, (0, 1), (1, 0)) == 5
     assert CellTime([], MAX_GAP).in_use("t", np.ones((1, 1), bool)) is None
 
 
 def test_between_three_rows_a_reading_is_in_the_use_of_the_rows_around_it() -> None:
-    one = table_surface([1000, 2000], [0, 50, 100])
+    item = table_surface([1000, 2000], [0, 50, 100])
     rows = [(0.0, 1000.0, 75.0), (2.0, 1000.0, 25.0), (5.0, 1000.0, 100.0), (6.0, 1000.0, 0.0)]
-    assert [used(one, rows, (y, 0)) for y in range(3)] == [3, 5, 3]
+    assert [used(item, rows, (y, 0)) for y in range(3)] == [3, 5, 3]
 
 
 def test_a_reading_is_held_into_the_rows_that_are_read_next() -> None:
-    one = table_surface([1000, 2000])
-    assert dwell_of(one, [(0, 2000, 0), (1, 2000, 0)], [(2, NONE, 0), (3, 1000, 0)])[0] == [[0, 3]]
+    item = table_surface([1000, 2000])
+    assert dwell_of(item, [(0, 2000, 0), (1, 2000, 0)], [(2, NONE, 0), (3, 1000, 0)])[0] == [[0, 3]]
     # Held for as long as a gap may be, and no longer.
-    assert dwell_of(one, [(0, 2000, 0)], [(4, NONE, 0)], [(6, NONE, 0), (7, NONE, 0)])[0] == [[0, 6]]
+    assert dwell_of(item, [(0, 2000, 0)], [(4, NONE, 0)], [(6, NONE, 0), (7, NONE, 0)])[0] == [[0, 6]]
 
 
 def test_shares_are_of_the_time_in_the_whole_table(tmp_path: Path) -> None:
@@ -230,9 +230,9 @@ def test_a_table_whose_signals_never_come_together_is_named() -> None:
 
 
 def test_a_piece_without_rows_changes_nothing() -> None:
-    one = table_surface([1000, 2000])
+    item = table_surface([1000, 2000])
     rows = [(0.0, 1000.0, 0.0), (1.0, 1500.0, 0.0), (2.0, 1500.0, 0.0)]
-    assert dwell_of(one, [], rows[:1], [], rows[1:], []) == dwell_of(one, rows)
+    assert dwell_of(item, [], rows[:1], [], rows[1:], []) == dwell_of(item, rows)
 
 
 # Against plain Python
@@ -248,7 +248,7 @@ def plain_times(rows: Sequence[Row], speeds: list[float], loads: list[float]) ->
             if not math.isnan(reading):
                 latest[n] = here[0], reading
         step = following[0] - here[0]
-        point = [one[1] if one and here[0] - one[0] <= MAX_GAP else NONE for one in latest]
+        point = [item[1] if item and here[0] - item[0] <= MAX_GAP else NONE for item in latest]
         if not 0 <= step <= MAX_GAP:
             latest = [None, None]
             continue
@@ -309,10 +309,10 @@ def test_turning_an_axis_round_turns_the_times_round(
 @given(rows=logs(), cuts=st.lists(st.integers(0, 30), max_size=4).map(sorted), timed=st.booleans())
 @settings(max_examples=200, deadline=None)
 def test_a_log_gives_the_same_wherever_it_is_cut(rows: list[Row], cuts: list[int], timed: bool) -> None:
-    one = table_surface([-10, 0, 10], [-10, 10])
+    item = table_surface([-10, 0, 10], [-10, 10])
     pieces = [rows[low:high] for low, high in pairwise([0, *cuts, len(rows)])]
-    times, clock = dwell_of(one, *pieces, timed=timed)
-    whole, clock_of_whole = dwell_of(one, rows, timed=timed)
+    times, clock = dwell_of(item, *pieces, timed=timed)
+    whole, clock_of_whole = dwell_of(item, rows, timed=timed)
     np.testing.assert_allclose(times, whole, atol=1e-9)
     assert clock == clock_of_whole
 

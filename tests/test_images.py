@@ -28,7 +28,7 @@ def damages(text: bytes) -> list[tuple[int, str]]:
     assert kind is not None
     with pytest.raises(DamagedError) as error:
         read_records(text, kind)
-    return [(one.line, one.message) for one in error.value.damages]
+    return [(item.line, item.message) for item in error.value.damages]
 
 
 # What a file is
@@ -164,8 +164,8 @@ S1 = s_record(1, 0x100, b"\1\2")
 )
 def test_a_wrong_line_is_told_with_its_number(lines: list[str], line: int, words: str) -> None:
     for end in ("\n", "\r\n"):
-        ((found, said),) = damages(text_of(*lines, end=end))
-        assert found == line
+        ((result, said),) = damages(text_of(*lines, end=end))
+        assert result == line
         assert re.search(words, said)
 
 
@@ -205,8 +205,8 @@ def test_the_same_data_twice_is_no_contradiction() -> None:
 
 def test_records_may_come_in_any_order() -> None:
     lines = [hex_record(0, at, bytes([at, at + 1])) for at in (8, 2, 0, 20, 4, 6)]
-    found = read_records(text_of(*lines, END), RecordFormat.HEX).segments
-    assert found == (Segment(0, bytes(range(10))), Segment(20, bytes([20, 21])))
+    result = read_records(text_of(*lines, END), RecordFormat.HEX).segments
+    assert result == (Segment(0, bytes(range(10))), Segment(20, bytes([20, 21])))
 
 
 def test_gaps_cost_nothing_and_very_many_are_refused() -> None:
@@ -214,14 +214,14 @@ def test_gaps_cost_nothing_and_very_many_are_refused() -> None:
     assert read_image(far, MEMORY).size == 2
     lines = [s_record(3, 2 * number, b"\1") for number in range(MAX_STRETCHES + 1)]
     assert read_records(text_of(*lines[:-1], s_record(7)), RecordFormat.SREC)
-    ((line, words),) = damages(text_of(*lines, s_record(7)))
+    ((line, message),) = damages(text_of(*lines, s_record(7)))
     assert line == MAX_STRETCHES + 1
-    assert "4,097 stretches" in words
+    assert "4,097 stretches" in message
 
 
 def test_a_text_that_is_too_large_is_refused_unread() -> None:
-    ((line, words),) = damages(HEX + b"\n" * MAX_TEXT)
-    assert (line, words) == (1, "the file is larger than 64 MiB, the most that is read")
+    ((line, message),) = damages(HEX + b"\n" * MAX_TEXT)
+    assert (line, message) == (1, "the file is larger than 64 MiB, the most that is read")
 
 
 _LINES = st.one_of(
@@ -237,13 +237,13 @@ _LINES = st.one_of(
 def test_lines_of_any_kind_make_an_image_or_are_told(lines: list[str], end: str) -> None:
     data = end.join(lines).encode("utf-8", "surrogatepass")
     try:
-        found = read_image(data, MEMORY)
+        result = read_image(data, MEMORY)
     except DamagedError as error:
         count = len(data.splitlines())
-        assert all(1 <= one.line <= count and one.message for one in error.damages)
+        assert all(1 <= item.line <= count and item.message for item in error.damages)
     else:
         assert all(
-            one.end < other.start for one, other in zip(found.segments, found.segments[1:], strict=False)
+            item.end < other.start for item, other in zip(result.segments, result.segments[1:], strict=False)
         )
 
 
@@ -251,11 +251,11 @@ def test_lines_of_any_kind_make_an_image_or_are_told(lines: list[str], end: str)
 
 
 def with_bytes(found: Image, at: int, data: bytes) -> Image:
-    (segment,) = (one for one in found.segments if one.start <= at < one.end)
+    (segment,) = (segment for segment in found.segments if segment.start <= at < segment.end)
     content = bytearray(segment.data)
     content[at - segment.start : at - segment.start + len(data)] = data
     changed = Segment(segment.start, bytes(content))
-    return Image(tuple(changed if one is segment else one for one in found.segments))
+    return Image(tuple(changed if item is segment else item for item in found.segments))
 
 
 def test_only_the_changed_record_and_its_sum_are_written_anew() -> None:

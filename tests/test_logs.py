@@ -30,11 +30,11 @@ def opened(path: Path, content: str | bytes, columns: LogColumns = USUAL) -> Log
 
 def rows_of(log: Log) -> list[list[float]]:
     """Time, where there is one, and the readings of each row."""
-    found = []
+    result = []
     for piece in log.chunks():
         parts = [*([] if piece.time is None else [piece.time]), *piece.signals.values()]
-        found += np.column_stack(parts).tolist()
-    return found
+        result += np.column_stack(parts).tolist()
+    return result
 
 
 @pytest.fixture
@@ -398,10 +398,10 @@ def test_a_log_that_the_csv_module_writes_is_read_as_it_reads_it(
     path = tmp_path / "log.csv"
     with path.open("w", encoding="utf-8", newline="") as file:
         csv.writer(file).writerows([["time", "speed", "load"], ["0", "1", "2"], *rows])
-    found = rows_of(Log(path, USUAL, ["speed", "load"]))
+    result = rows_of(Log(path, USUAL, ["speed", "load"]))
     # Cells that lie on the line are what both know; a row of blanks alone is none for us.
     expected = [[_value(cell) for cell in row] for row in rows if any(cell.strip() for cell in row)]
-    kept = [row for row in found[1:] if not all(map(math.isnan, row))]
+    kept = [row for row in result[1:] if not all(map(math.isnan, row))]
     assert same(kept, [row for row in expected if not all(map(math.isnan, row))])
 
 

@@ -30,7 +30,7 @@ from callint.model.definition import Definition
 from callint.model.image import Image, Segment
 from tests import test_comparing
 from tests.building import definition_xml, image, read, u16
-from tests.test_comparing import SIZES, Place, World
+from tests.test_comparing import SIZES, Place, Reference
 
 SIZE = 256
 SIDES = (Side.OURS, Side.THEIRS)
@@ -228,26 +228,26 @@ def expected(
 
 def check_laws(yard: Yard, base: bytes, ours: bytes, theirs: bytes) -> None:
     """Hold a merge against the bytes themselves."""
-    found = merged(yard.definition, base, ours, theirs)
-    result = content(found)
+    actual = merged(yard.definition, base, ours, theirs)
+    result = content(actual)
     axes, held, cells = expected(yard, base, ours, theirs)
-    conflicts = found.conflicts
+    conflicts = actual.conflicts
     assert {
-        one.axis.name for each in conflicts if isinstance(each, AxisConflict) for one in each.axes
+        axis.axis.name for each in conflicts if isinstance(each, AxisConflict) for axis in each.axes
     } == axes
-    told = {
+    message = {
         (each.versions.table.name, int(number))
         for each in conflicts
         if isinstance(each, CellConflict)
         for number in each.versions.cells.ravel().nonzero()[0]
     }
-    assert told == cells
+    assert message == cells
     in_axes = {
-        (one.table.name, int(number))
+        (table.table.name, int(number))
         for each in conflicts
         if isinstance(each, AxisConflict)
-        for one in each.tables
-        for number in one.cells.ravel().nonzero()[0]
+        for table in each.tables
+        for number in table.cells.ravel().nonzero()[0]
     }
     differing = {
         (table.name, number)
@@ -257,7 +257,7 @@ def check_laws(yard: Yard, base: bytes, ours: bytes, theirs: bytes) -> None:
         if value(cell, ours) != value(cell, theirs)
     }
     assert in_axes == differing
-    texts = {one.text.name for one in conflicts if isinstance(one, TextConflict)}
+    texts = {conflict.text.name for conflict in conflicts if isinstance(conflict, TextConflict)}
     wholes = {
         name: [data[at[0] : at[-1] + 1] for data in (base, ours, theirs)] for name, at in yard.texts.items()
     }
@@ -270,13 +270,13 @@ def check_laws(yard: Yard, base: bytes, ours: bytes, theirs: bytes) -> None:
             is_ours = table.name in held or (table.name, number) in cells or other == before
             assert value(cell, result) == (mine if is_ours else other)
     for axis in yard.axes:
-        old, one, two = (axis_value(axis, data) for data in (base, ours, theirs))
-        assert axis_value(axis, result) == (one if axis.name in axes or two == old else two)
+        old, item, two = (axis_value(axis, data) for data in (base, ours, theirs))
+        assert axis_value(axis, result) == (item if axis.name in axes or two == old else two)
     for name, (text, our_text, their_text) in wholes.items():
         at = yard.texts[name]
         is_ours = name in texts or their_text == text
         assert result[at[0] : at[-1] + 1] == (our_text if is_ours else their_text)
-    check_loose(yard, found, base, ours, theirs)
+    check_loose(yard, actual, base, ours, theirs)
 
     # Nothing is anybody's invention but the checksums, and those are right.
     for place in set(range(SIZE)) - yard.stored:
@@ -291,10 +291,10 @@ def check_loose(yard: Yard, found: MergeResult, base: bytes, ours: bytes, theirs
     """Bytes that nothing names are as one side has them, word by word."""
     named = yard.named()
     result = content(found)
-    told: set[int] = set()
-    for one in found.conflicts:
-        if isinstance(one, BytesConflict):
-            told |= {at // WORD for at in range(one.start, one.start + len(one.ours))}
+    message: set[int] = set()
+    for conflict in found.conflicts:
+        if isinstance(conflict, BytesConflict):
+            message |= {at // WORD for at in range(conflict.start, conflict.start + len(conflict.ours))}
     clashes = set()
     for word in range(SIZE // WORD):
         bits = {at: 0xFF & ~named.get(at, 0) for at in range(word * WORD, (word + 1) * WORD)}
@@ -302,7 +302,7 @@ def check_loose(yard: Yard, found: MergeResult, base: bytes, ours: bytes, theirs
         if clashing(before, mine, other):
             clashes.add(word)
         assert after == (mine if word in clashes or other == before else other)
-    assert told == clashes
+    assert message == clashes
 
 
 @given(yard=yards(), triple=triples(), are_sealed=st.booleans())
@@ -325,9 +325,9 @@ def test_merging_with_an_unchanged_side_gives_the_other_side(
     base, ours, _ = triple
     ours = sealed(yard.definition, ours)
     for first, second in ((ours, base), (base, ours), (ours, ours)):
-        found = merged(yard.definition, base, first, second)
-        assert content(found) == ours
-        assert not found.decisions
+        result = merged(yard.definition, base, first, second)
+        assert content(result) == ours
+        assert not result.decisions
 
 
 def about(conflict: Conflict) -> tuple[object, ...]:
@@ -336,8 +336,8 @@ def about(conflict: Conflict) -> tuple[object, ...]:
         case CellConflict():
             return ("cells", conflict.versions.table.name, conflict.versions.cells.tobytes())
         case AxisConflict():
-            tables = tuple((one.table.name, one.cells.tobytes()) for one in conflict.tables)
-            return ("axes", tuple(one.axis.name for one in conflict.axes), tables)
+            tables = tuple((table.table.name, table.cells.tobytes()) for table in conflict.tables)
+            return ("axes", tuple(axis.axis.name for axis in conflict.axes), tables)
         case TextConflict():
             return ("text", conflict.text.name)
         case IdentityConflict():
@@ -353,52 +353,54 @@ def test_swapping_the_sides_swaps_only_what_a_conflict_keeps(
 ) -> None:
     base, ours, theirs = triple
     forward, backward = (merged(yard.definition, base, *two) for two in ((ours, theirs), (theirs, ours)))
-    assert [about(one) for one in forward.conflicts] == [about(one) for one in backward.conflicts]
+    assert [about(conflict) for conflict in forward.conflicts] == [
+        about(conflict) for conflict in backward.conflicts
+    ]
     for side, other in (SIDES, SIDES[::-1]):
-        one = merged(yard.definition, base, ours, theirs, side)
+        item = merged(yard.definition, base, ours, theirs, side)
         two = merged(yard.definition, base, theirs, ours, other)
-        assert content(one) == content(two)
-        assert not one.conflicts and len(one.settled) == len(forward.conflicts)
+        assert content(item) == content(two)
+        assert not item.conflicts and len(item.settled) == len(forward.conflicts)
     if not forward.conflicts:
         assert content(forward) == content(backward)
     assert content(forward) == content(merged(yard.definition, base, ours, theirs, Side.OURS))
     assert content(backward) == content(merged(yard.definition, base, ours, theirs, Side.THEIRS))
 
 
-def overlapping() -> st.SearchStrategy[World]:
+def overlapping() -> st.SearchStrategy[Reference]:
     """Definitions whose parts overlap anyhow; their checksums cover themselves and are left out."""
-    return test_comparing.worlds().filter(lambda world: not world.checksums)
+    return test_comparing.references().filter(lambda reference: not reference.checksums)
 
 
-def wholes(world: World) -> Iterator[dict[int, int]]:
+def wholes(reference: Reference) -> Iterator[dict[int, int]]:
     """The bits of every thing that has to stay whole."""
-    for table in world.tables:
+    for table in reference.tables:
         yield from table.cells()
-    for at in (*world.texts.values(), *world.identities.values()):
+    for at in (*reference.texts.values(), *reference.identities.values()):
         yield dict.fromkeys(at, 0xFF)
-    for axis in world.axes:
+    for axis in reference.axes:
         bits: dict[int, int] = {}
         for cell in axis.cells():
             bits |= cell
         yield bits if axis.counted_at is None else bits | {axis.counted_at: 0xFF}
 
 
-@given(world=overlapping(), triple=triples(test_comparing.SIZE))
+@given(reference=overlapping(), triple=triples(test_comparing.SIZE))
 @settings(max_examples=150, deadline=None)
 def test_things_that_overlap_in_memory_stay_whole_too(
-    world: World, triple: tuple[bytes, bytes, bytes]
+    reference: Reference, triple: tuple[bytes, bytes, bytes]
 ) -> None:
     base, ours, theirs = triple
     for take, kept in ((None, ours), (Side.OURS, ours), (Side.THEIRS, theirs)):
-        found = merged(world.definition, base, ours, theirs, take)
-        result = content(found)
-        for bits in wholes(world):
+        actual = merged(reference.definition, base, ours, theirs, take)
+        result = content(actual)
+        for bits in wholes(reference):
             before, mine, other, after = (value(bits, data) for data in (base, ours, theirs, result))
             assert after in (mine, other)
             if clashing(before, mine, other):
                 assert after == value(bits, kept)
-                assert found.decisions
-            if not found.decisions:
+                assert actual.decisions
+            if not actual.decisions:
                 assert after == (mine if other == before else other)
 
 
@@ -432,26 +434,26 @@ def edited(data: bytes = BASE, **at: bytes) -> bytes:
 
 
 def test_edits_of_different_cells_of_one_table_merge() -> None:
-    found = merged(CHART, BASE, edited(at_16=u16(11)), edited(at_22=u16(44)))
-    assert not found.decisions
-    assert content(found) == edited(at_16=u16(11), at_22=u16(44))
+    result = merged(CHART, BASE, edited(at_16=u16(11)), edited(at_22=u16(44)))
+    assert not result.decisions
+    assert content(result) == edited(at_16=u16(11), at_22=u16(44))
 
 
 def test_two_values_for_one_cell_are_one_conflict_and_ours_is_kept() -> None:
-    found = merged(CHART, BASE, edited(at_16=u16(11)), edited(at_16=u16(12), at_28=u16(43)))
-    (conflict,) = found.conflicts
+    result = merged(CHART, BASE, edited(at_16=u16(11)), edited(at_16=u16(12), at_28=u16(43)))
+    (conflict,) = result.conflicts
     assert isinstance(conflict, CellConflict)
     assert conflict.versions.cells.tolist() == [[True, False], [False, False]]
     assert [grid.raw[0, 0] for grid in (conflict.versions.base, conflict.versions.ours)] == [10, 11]
     assert conflict.versions.theirs.raw[0, 0] == 12
-    assert content(found) == edited(at_16=u16(11), at_28=u16(43))
+    assert content(result) == edited(at_16=u16(11), at_28=u16(43))
 
 
 def test_the_halves_of_a_number_are_never_mixed() -> None:
     # One side changed the high byte, the other the low one: no byte was changed by both.
-    found = merged(CHART, BASE, edited(at_28=u16(0x012A)), edited(at_28=u16(0x002B)))
-    assert len(found.conflicts) == 1
-    assert content(found) == edited(at_28=u16(0x012A))
+    result = merged(CHART, BASE, edited(at_28=u16(0x012A)), edited(at_28=u16(0x002B)))
+    assert len(result.conflicts) == 1
+    assert content(result) == edited(at_28=u16(0x012A))
 
 
 def test_the_same_edit_on_both_sides_is_no_conflict() -> None:
@@ -462,41 +464,41 @@ def test_the_same_edit_on_both_sides_is_no_conflict() -> None:
 def test_a_moved_axis_and_edited_values_hold_the_axis_and_all_its_tables() -> None:
     ours = edited(at_2=u16(1700), at_26=u16(7))
     theirs = edited(at_16=u16(11), at_28=u16(43))
-    found = merged(CHART, BASE, ours, theirs)
-    (conflict,) = found.conflicts
+    result = merged(CHART, BASE, ours, theirs)
+    (conflict,) = result.conflicts
     assert isinstance(conflict, AxisConflict)
-    assert [one.axis.name for one in conflict.axes] == ["speed_2"]
-    assert [(one.table.name, one.cells.ravel().tolist()) for one in conflict.tables] == [
+    assert [axis.axis.name for axis in conflict.axes] == ["speed_2"]
+    assert [(table.table.name, table.cells.ravel().tolist()) for table in conflict.tables] == [
         ("fuel", [True, False, False, False]),
         ("cap", [False, True]),
     ]
-    assert content(found) == edited(ours, at_28=u16(43))
+    assert content(result) == edited(ours, at_28=u16(43))
     assert content(merged(CHART, BASE, ours, theirs, Side.THEIRS)) == theirs
 
 
 def test_an_axis_moved_by_one_side_alone_is_taken_with_that_sides_values() -> None:
     theirs = edited(at_2=u16(1700), at_16=u16(11))
-    found = merged(CHART, BASE, edited(at_28=u16(43)), theirs)
-    assert not found.decisions
-    assert content(found) == edited(theirs, at_28=u16(43))
+    result = merged(CHART, BASE, edited(at_28=u16(43)), theirs)
+    assert not result.decisions
+    assert content(result) == edited(theirs, at_28=u16(43))
 
 
 def test_another_axis_of_a_held_table_is_held_with_it() -> None:
     # Theirs moved both axes and set the map for them; without its values the second axis means nothing.
     theirs = edited(at_2=u16(1700), at_6=u16(500), at_16=u16(11, 21, 31, 41))
     ours = edited(at_24=u16(9))
-    found = merged(CHART, BASE, ours, theirs)
-    (conflict,) = found.conflicts
+    result = merged(CHART, BASE, ours, theirs)
+    (conflict,) = result.conflicts
     assert isinstance(conflict, AxisConflict)
-    assert [one.axis.name for one in conflict.axes] == ["speed_2", "load_2"]
-    assert content(found) == ours
+    assert [axis.axis.name for axis in conflict.axes] == ["speed_2", "load_2"]
+    assert content(result) == ours
 
 
 def test_one_axis_moved_in_two_ways_is_a_conflict_whichever_breakpoints_moved() -> None:
-    found = merged(CHART, BASE, edited(at_0=u16(700)), edited(at_2=u16(1700)))
-    (conflict,) = found.conflicts
+    result = merged(CHART, BASE, edited(at_0=u16(700)), edited(at_2=u16(1700)))
+    (conflict,) = result.conflicts
     assert isinstance(conflict, AxisConflict) and not conflict.tables
-    assert content(found) == edited(at_0=u16(700))
+    assert content(result) == edited(at_0=u16(700))
 
 
 def test_a_changed_stored_count_moves_the_axis() -> None:
@@ -504,8 +506,8 @@ def test_a_changed_stored_count_moves_the_axis() -> None:
     curve = '<curve name="c" title="C" purpose="general" at="16" type="uint8"><x axis="a"/></curve>'
     definition = read(definition_xml(curve, axes=axes))
     base = image(at_0=b"\x01\x02", at_8=b"\x02")
-    found = merged(definition, base, edited(base, at_8=b"\x01"), edited(base, at_16=b"\x05"))
-    (conflict,) = found.conflicts
+    result = merged(definition, base, edited(base, at_8=b"\x01"), edited(base, at_16=b"\x05"))
+    (conflict,) = result.conflicts
     assert isinstance(conflict, AxisConflict)
     assert conflict.axes[0].counts == (2, 1, 2)
 
@@ -517,19 +519,19 @@ def test_masked_tables_that_share_a_byte_merge_bit_by_bit() -> None:
     )
     definition = read(definition_xml(tables))
     base = image(at_5=b"\x11")
-    found = merged(definition, base, edited(base, at_5=b"\x12"), edited(base, at_5=b"\x31"))
-    assert not found.decisions
-    assert content(found)[5] == 0x32
-    found = merged(definition, base, edited(base, at_5=b"\x12"), edited(base, at_5=b"\x33"))
-    (conflict,) = found.conflicts
+    result = merged(definition, base, edited(base, at_5=b"\x12"), edited(base, at_5=b"\x31"))
+    assert not result.decisions
+    assert content(result)[5] == 0x32
+    result = merged(definition, base, edited(base, at_5=b"\x12"), edited(base, at_5=b"\x33"))
+    (conflict,) = result.conflicts
     assert isinstance(conflict, CellConflict) and conflict.versions.table.name == "m15"
-    assert content(found)[5] == 0x32
+    assert content(result)[5] == 0x32
 
 
 def test_an_unknown_number_is_not_put_together_from_two_halves() -> None:
-    found = merged(CHART, BASE, edited(at_40=b"\x01"), edited(at_41=b"\x02", at_44=b"\x03"))
-    assert found.conflicts == (BytesConflict(40, b"\0\0", b"\x01\0", b"\0\x02"),)
-    assert content(found) == edited(at_40=b"\x01", at_44=b"\x03")
+    result = merged(CHART, BASE, edited(at_40=b"\x01"), edited(at_41=b"\x02", at_44=b"\x03"))
+    assert result.conflicts == (BytesConflict(40, b"\0\0", b"\x01\0", b"\0\x02"),)
+    assert content(result) == edited(at_40=b"\x01", at_44=b"\x03")
 
 
 def test_of_several_texts_each_is_merged_for_itself() -> None:
@@ -541,8 +543,8 @@ def test_of_several_texts_each_is_merged_for_itself() -> None:
     base = image(at_8=b"gull", at_16=b"pier", at_32=b"shed")
     ours = image(at_8=b"tern", at_16=b"quay", at_32=b"shed")
     theirs = image(at_8=b"gull", at_16=b"mole", at_32=b"barn")
-    found = merged(definition, base, ours, theirs)
-    (conflict,) = found.conflicts
+    result = merged(definition, base, ours, theirs)
+    (conflict,) = result.conflicts
     assert isinstance(conflict, TextConflict)
     assert (conflict.text.name, conflict.base, conflict.ours, conflict.theirs) == (
         "port",
@@ -550,7 +552,7 @@ def test_of_several_texts_each_is_merged_for_itself() -> None:
         "quay",
         "mole",
     )
-    assert content(found) == image(at_8=b"tern", at_16=b"quay", at_32=b"barn")
+    assert content(result) == image(at_8=b"tern", at_16=b"quay", at_32=b"barn")
     settled = merged(definition, base, ours, theirs, Side.THEIRS)
     assert content(settled) == image(at_8=b"tern", at_16=b"mole", at_32=b"barn")
 
@@ -562,22 +564,22 @@ def test_of_several_identities_each_is_merged_for_itself() -> None:
     )
     definition = read(definition_xml("", memory=identities))
     base, ours, theirs = (
-        image(at_8=one, at_16=two, at_32=three)
-        for one, two, three in ((b"SK28",) * 3, (b"SK29", b"SK30", b"SK28"), (b"SK28", b"SK31", b"SK32"))
+        image(at_8=item, at_16=two, at_32=three)
+        for item, two, three in ((b"SK28",) * 3, (b"SK29", b"SK30", b"SK28"), (b"SK28", b"SK31", b"SK32"))
     )
-    found = merged(definition, base, ours, theirs)
-    (conflict,) = found.conflicts
+    result = merged(definition, base, ours, theirs)
+    (conflict,) = result.conflicts
     assert isinstance(conflict, IdentityConflict)
     assert (conflict.identity.name, conflict.ours, conflict.theirs) == ("two", b"SK30", b"SK31")
-    assert content(found) == image(at_8=b"SK29", at_16=b"SK30", at_32=b"SK32")
+    assert content(result) == image(at_8=b"SK29", at_16=b"SK30", at_32=b"SK32")
     settled = merged(definition, base, ours, theirs, Side.THEIRS)
     assert content(settled) == image(at_8=b"SK29", at_16=b"SK31", at_32=b"SK32")
 
 
 def test_identity_bytes_changed_differently_are_a_conflict() -> None:
     definition = read(definition_xml(MAP, axes=AXES, memory='<identity name="number" at="48" text="SK28"/>'))
-    found = merged(definition, BASE, edited(at_48=b"SK27"), edited(at_48=b"SK29"))
-    (conflict,) = found.conflicts
+    result = merged(definition, BASE, edited(at_48=b"SK27"), edited(at_48=b"SK29"))
+    (conflict,) = result.conflicts
     assert isinstance(conflict, IdentityConflict)
     assert (conflict.base, conflict.ours, conflict.theirs) == (b"\0\0\0\0", b"SK27", b"SK29")
 
@@ -595,9 +597,9 @@ def test_overlapping_things_are_settled_for_theirs_together_or_not_at_all() -> N
         named = isinstance(conflict, CellConflict) and conflict.versions.table.name == "wide"
         return Side.THEIRS if named else None
 
-    found = merge(base, ours, theirs, only_wide)
-    assert len(found.conflicts) == 2
-    assert content(found) == versions[1]
+    result = merge(base, ours, theirs, only_wide)
+    assert len(result.conflicts) == 2
+    assert content(result) == versions[1]
     assert content(merge(base, ours, theirs, lambda conflict: Side.THEIRS)) == versions[2]
 
 
@@ -609,8 +611,8 @@ def test_images_with_gaps_merge_and_keep_their_gaps() -> None:
 
     versions = (BASE, edited(at_0=u16(700)), edited(at_28=u16(43)))
     base, ours, theirs = (decode(layout, gapped(data)) for data in versions)
-    found = merge(base, ours, theirs)
-    assert found.image == gapped(edited(at_0=u16(700), at_28=u16(43)))
+    result = merge(base, ours, theirs)
+    assert result.image == gapped(edited(at_0=u16(700), at_28=u16(43)))
     with pytest.raises(ValueError, match="same addresses"):
         merge(base, ours, decode(layout, Image.raw(BASE)))
 
@@ -620,9 +622,9 @@ def test_a_text_that_the_images_do_not_hold_whole_is_left_as_it_is() -> None:
     layout = make_layout(read(definition_xml(MAP + text, axes=AXES)))
     versions = (BASE, edited(at_0=u16(700)), edited(at_28=u16(43), at_37=b"X"))
     base, ours, theirs = (decode(layout, Image.raw(data[:40], 0, is_part=True)) for data in versions)
-    found = merge(base, ours, theirs)
-    assert not found.conflicts
-    assert found.image.content.tobytes() == edited(at_0=u16(700), at_28=u16(43), at_37=b"X")[:40]
+    result = merge(base, ours, theirs)
+    assert not result.conflicts
+    assert result.image.content.tobytes() == edited(at_0=u16(700), at_28=u16(43), at_37=b"X")[:40]
 
 
 # Sealing
@@ -630,8 +632,8 @@ def test_a_text_that_the_images_do_not_hold_whole_is_left_as_it_is() -> None:
 
 def resealed(memory: str, data: bytes) -> tuple[bytes, list[str]]:
     definition = read(definition_xml("", memory=memory))
-    found = seal(Image.raw(data), definition.memory)
-    return found.image.content.tobytes(), [one.checksum.name for one in found.renewals]
+    result = seal(Image.raw(data), definition.memory)
+    return result.image.content.tobytes(), [item.checksum.name for item in result.renewals]
 
 
 def test_a_checksum_over_another_one_is_computed_after_it() -> None:

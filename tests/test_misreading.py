@@ -52,30 +52,30 @@ def conversion_name(unit: str) -> str:
 
 def built(*sheets: Sheet, signals: Mapping[str, str] = SIGNALS) -> World:
     data, tables = b"", ""
-    for one in sheets:
+    for item in sheets:
         axes = ""
-        for place, (signal, breakpoints) in zip("xy", one.axes.items(), strict=False):
+        for place, (signal, breakpoints) in zip("xy", item.axes.items(), strict=False):
             values = list(breakpoints)
             axes += f'<{place}><axis signal="{signal}" at="{len(data)}" type="float64"'
             axes += f' count="{len(values)}"/></{place}>'
             data += struct.pack(f">{len(values)}d", *values)
-        cells = np.array(list(one.cells), np.float64).ravel()
+        cells = np.array(list(item.cells), np.float64).ravel()
         cells = np.where(np.isnan(cells), OFF, cells)
-        kind = ("scalar", "curve", "map")[len(one.axes)]
-        more = f' produces="{one.produces}"' if one.produces else ""
-        more += f' signal="{one.signal}"' if one.signal else ""
+        kind = ("scalar", "curve", "map")[len(item.axes)]
+        more = f' produces="{item.produces}"' if item.produces else ""
+        more += f' signal="{item.signal}"' if item.signal else ""
         tables += (
-            f'<{kind} name="{one.name}" title="T" purpose="general" at="{len(data)}" type="float64"'
-            f' conversion="{conversion_name(one.unit)}"{more}>'
+            f'<{kind} name="{item.name}" title="T" purpose="general" at="{len(data)}" type="float64"'
+            f' conversion="{conversion_name(item.unit)}"{more}>'
             f'{axes}<off raw="{OFF}" allowed="anywhere"/></{kind}>\n'
         )
         data += struct.pack(f">{len(cells)}d", *cells)
     conversions = "".join(
         f'<linear name="{conversion_name(unit)}" unit="{unit}" factor="1"/>'
-        for unit in dict.fromkeys(one.unit for one in sheets)
+        for unit in dict.fromkeys(item.unit for item in sheets)
     )
-    words = "".join(f'<signal name="{name}" {rest}>S</signal>' for name, rest in signals.items())
-    xml = definition_xml(tables, conversions=conversions, signals=words, size=len(data))
+    text = "".join(f'<signal name="{name}" {rest}>S</signal>' for name, rest in signals.items())
+    xml = definition_xml(tables, conversions=conversions, signals=text, size=len(data))
     return World(xml, data)
 
 
@@ -92,11 +92,11 @@ class World:
         image = decoded(self.xml, self.data)
         definition = image.layout.definition
         surfaces = {
-            table.name: found
+            table.name: result
             for table in definition.tables.values()
-            if (found := surface(image, table)) is not None
+            if (result := surface(image, table)) is not None
         }
-        truth, reading = (np.array(one, np.float64).reshape(-1) for one in (true, false))
+        truth, reading = (np.array(item, np.float64).reshape(-1) for item in (true, false))
         return SensorFault(
             definition,
             surfaces,
@@ -108,8 +108,8 @@ class World:
     def effects(
         self, signal: str, true: float | list[float], false: float | list[float], **given: float
     ) -> dict[str, FaultEffect]:
-        found = self.misread(signal, true, false, **given).effects()
-        return {one.table.name: one for one in found}
+        result = self.misread(signal, true, false, **given).effects()
+        return {item.table.name: item for item in result}
 
     def reach(self, signal: str) -> ReachedTables:
         return reached_tables(decoded(self.xml, self.data).layout.definition, signal)
@@ -122,7 +122,7 @@ def output(breakpoints: Mapping[str, Iterable[float]], cells: object, **at: Numb
     grid = grid.T if len(axes) == 2 else grid
     points = [np.clip(at[name], axis[0], axis[-1]) for name, axis in zip(breakpoints, axes, strict=True)]
     flat = np.broadcast_arrays(*points)
-    places = np.stack([one.ravel() for one in flat], axis=-1)
+    places = np.stack([item.ravel() for item in flat], axis=-1)
     return np.asarray(RegularGridInterpolator(axes, grid)(places)).reshape(flat[0].shape)
 
 
@@ -151,37 +151,37 @@ def test_the_worst_case_of_a_direct_map_is_the_worst_anywhere(
 ) -> None:
     temps, speeds, cells = table
     axes = {"temp": temps, "speed": speeds}
-    found = built(Sheet("t", axes, cells)).effects("temp", true, false)["t"]
+    result = built(Sheet("t", axes, cells)).effects("temp", true, false)["t"]
     # Dense samples, and the places where the difference bends, so that nothing is between them.
     inside = [speed for speed in speeds if 700 < speed < 4200]
     every = np.unique(np.concatenate([np.linspace(700, 4200, 701), inside]))
     apart = np.abs(output(axes, cells, temp=false, speed=every) - output(axes, cells, temp=true, speed=every))
-    assert abs(found.false - found.true) == pytest.approx(apart.max(), abs=1e-9)
-    speed = found.at["speed"]
+    assert abs(result.false - result.true) == pytest.approx(apart.max(), abs=1e-9)
+    speed = result.at["speed"]
     assert 700 <= speed <= 4200
-    assert found.true == pytest.approx(output(axes, cells, temp=true, speed=speed).item(), abs=1e-9)
-    assert found.false == pytest.approx(output(axes, cells, temp=false, speed=speed).item(), abs=1e-9)
+    assert result.true == pytest.approx(output(axes, cells, temp=true, speed=speed).item(), abs=1e-9)
+    assert result.false == pytest.approx(output(axes, cells, temp=false, speed=speed).item(), abs=1e-9)
     span = np.ptp(cells)
-    assert found.share == pytest.approx(apart.max() / span if span else 0.0, abs=1e-9)
+    assert result.share == pytest.approx(apart.max() / span if span else 0.0, abs=1e-9)
 
 
 def test_a_curve_depends_on_nothing_else_and_its_share_is_of_its_own_span() -> None:
-    found = built(Sheet("t", {"temp": [0, 50, 100]}, [10, 20, 50])).effects("temp", 50, 25)["t"]
-    assert (found.true, found.false, found.at, found.points, found.via) == (20, 15, {}, 1, ())
-    assert found.share == 5 / 40
+    result = built(Sheet("t", {"temp": [0, 50, 100]}, [10, 20, 50])).effects("temp", 50, 25)["t"]
+    assert (result.true, result.false, result.at, result.points, result.via) == (20, 15, {}, 1, ())
+    assert result.share == 5 / 40
 
 
 def test_a_flat_table_has_no_span_and_no_share() -> None:
-    found = built(Sheet("t", {"temp": [0, 50]}, [7, 7])).effects("temp", 0, 50)["t"]
-    assert (found.true, found.false, found.share) == (7, 7, 0)
+    result = built(Sheet("t", {"temp": [0, 50]}, [7, 7])).effects("temp", 0, 50)["t"]
+    assert (result.true, result.false, result.share) == (7, 7, 0)
 
 
 def test_of_several_readings_the_worst_is_named() -> None:
     world = built(Sheet("t", {"temp": [0, 50, 100]}, [0, 1, 10]))
-    found = world.effects("temp", [0, 50, 100], [10, 60, 60])["t"]
-    assert (found.reading, found.true) == (2, 10)
-    assert found.false == pytest.approx(2.8)
-    assert found.points == 3
+    result = world.effects("temp", [0, 50, 100], [10, 60, 60])["t"]
+    assert (result.reading, result.true) == (2, 10)
+    assert result.false == pytest.approx(2.8)
+    assert result.points == 3
 
 
 # The other signals
@@ -189,8 +189,8 @@ def test_of_several_readings_the_worst_is_named() -> None:
 
 def tried(found: SensorFault, table: str = "t") -> dict[str, list[float]]:
     """The values of the other signals that are tried for a table."""
-    (one,) = [effect.table for effect in found.effects() if effect.table.name == table]
-    return {signal: values.tolist() for signal, values in found.points_of(one).items()}
+    (item,) = [effect.table for effect in found.effects() if effect.table.name == table]
+    return {signal: values.tolist() for signal, values in found.points_of(item).items()}
 
 
 @pytest.mark.parametrize(
@@ -218,14 +218,14 @@ def test_another_signal_has_its_operating_range_or_its_plausible_one_or_its_brea
 def test_the_worst_place_is_where_the_tables_rows_differ_most(peak: float, expected: float) -> None:
     speeds = [0, 2000, 6000]
     cells = [[0, 10 if speed == peak else 0] for speed in speeds]
-    found = built(Sheet("t", {"temp": [0, 100], "speed": speeds}, cells)).effects("temp", 0, 100)["t"]
-    assert found.at == {"speed": expected}
+    result = built(Sheet("t", {"temp": [0, 100], "speed": speeds}, cells)).effects("temp", 0, 100)["t"]
+    assert result.at == {"speed": expected}
 
 
 def test_a_given_signal_has_one_value_even_beyond_its_range() -> None:
     world = built(Sheet("t", {"temp": [0, 100], "speed": [0, 10000]}, [[0, 0], [0, 100]]))
-    found = world.effects("temp", 0, 100, speed=9000)["t"]
-    assert (found.true, found.false, found.at, found.points) == (0, 90, {"speed": 9000}, 1)
+    result = world.effects("temp", 0, 100, speed=9000)["t"]
+    assert (result.true, result.false, result.at, result.points) == (0, 90, {"speed": 9000}, 1)
 
 
 # Off cells
@@ -234,12 +234,12 @@ def test_a_given_signal_has_one_value_even_beyond_its_range() -> None:
 def test_a_table_that_is_off_by_one_reading_is_switched_which_counts_more_than_any_distance() -> None:
     cells: list[list[float]] = [[0, 1000, np.nan], [0, 1000, 5], [0, 1000, 6]]
     world = built(Sheet("t", {"temp": [0, 50, 100], "speed": [1000, 2000, 3000]}, cells))
-    found = world.effects("temp", [0, 0], [50, 100])["t"]
-    assert (found.true, found.share) == (0, 1)
-    assert np.isnan(found.false)
-    assert (found.reading, found.at["speed"] <= 1000) == (1, True)
+    result = world.effects("temp", [0, 0], [50, 100])["t"]
+    assert (result.true, result.share) == (0, 1)
+    assert np.isnan(result.false)
+    assert (result.reading, result.at["speed"] <= 1000) == (1, True)
     # Points are 700, 1000, 2000, 3000, 4200, twice: off at 700 and 1000 of the second.
-    assert (found.switched, found.points) == (2, 10)
+    assert (result.switched, result.points) == (2, 10)
 
 
 def test_a_table_may_be_switched_on_and_one_that_is_off_either_way_does_not_differ() -> None:
@@ -266,14 +266,14 @@ TWICE = Sheet("twice", {"b": [0, 100]}, [0, 200])
 
 def test_a_table_two_tables_away_gets_what_they_make_of_the_reading() -> None:
     # Last first, so that the order of the definition does not do the work.
-    found = built(TWICE, PLUS, HALF).effects("temp", 20, 80)
-    assert {name: (one.true, one.false) for name, one in found.items()} == {
+    result = built(TWICE, PLUS, HALF).effects("temp", 20, 80)
+    assert {name: (item.true, item.false) for name, item in result.items()} == {
         "twice": (40, 100),
         "plus": (20, 50),
         "half": (10, 40),
     }
-    assert [found[name].via for name in ("half", "plus", "twice")] == [(), ("half",), ("half", "plus")]
-    assert list(found) == ["twice", "plus", "half"], "the order of the definition"
+    assert [result[name].via for name in ("half", "plus", "twice")] == [(), ("half",), ("half", "plus")]
+    assert list(result) == ["twice", "plus", "half"], "the order of the definition"
 
 
 def test_a_chain_branches_and_joins_again() -> None:
@@ -281,30 +281,30 @@ def test_a_chain_branches_and_joins_again() -> None:
     falling = Sheet("falling", {"temp": [0, 100]}, [100, 0], produces="d")
     joined = Sheet("joined", {"a": [0, 50], "d": [0, 100]}, [[0, 50], [100, 150]], produces="e")
     behind = Sheet("behind", {"e": [0, 200]}, [0, 200])
-    found = built(behind, joined, HALF, falling, Sheet("aside", {"speed": [0, 1]}, [0, 1])).effects(
+    result = built(behind, joined, HALF, falling, Sheet("aside", {"speed": [0, 1]}, [0, 1])).effects(
         "temp", 20, 80
     )
-    assert set(found) == {"half", "falling", "joined", "behind"}
-    assert found["joined"].true == pytest.approx(90)
-    assert found["joined"].false == pytest.approx(60)
-    assert found["behind"].false == pytest.approx(60)
-    assert found["behind"].via == ("half", "joined")
-    assert found["joined"].at == {}, "both of its axes follow the false signal"
+    assert set(result) == {"half", "falling", "joined", "behind"}
+    assert result["joined"].true == pytest.approx(90)
+    assert result["joined"].false == pytest.approx(60)
+    assert result["behind"].false == pytest.approx(60)
+    assert result["behind"].via == ("half", "joined")
+    assert result["joined"].at == {}, "both of its axes follow the false signal"
 
 
 def test_the_shortest_way_is_named() -> None:
     far = Sheet("far", {"temp": [0, 100], "b": [0, 100]}, [[0, 1], [1, 2]], produces="c")
     end = Sheet("end", {"c": [0, 2], "a": [0, 50]}, [[0, 1], [1, 2]])
-    found = built(HALF, PLUS, far, end).effects("temp", 0, 100)
-    assert found["far"].via == ()
-    assert len(found["end"].via) == 1
+    result = built(HALF, PLUS, far, end).effects("temp", 0, 100)
+    assert result["far"].via == ()
+    assert len(result["end"].via) == 1
 
 
 def test_what_an_off_cell_puts_out_leaves_those_it_feeds_off() -> None:
     broken = replace(HALF, cells=[0, np.nan])
-    found = built(broken, PLUS).effects("temp", 0, 100)
-    assert (found["plus"].true, found["plus"].switched) == (10, 1)
-    assert np.isnan(found["plus"].false)
+    result = built(broken, PLUS).effects("temp", 0, 100)
+    assert (result["plus"].true, result["plus"].switched) == (10, 1)
+    assert np.isnan(result["plus"].false)
     # An off cell that does not count at the reading is none of its business.
     ends = Sheet("ends", {"temp": [0, 50, 100]}, [0, 25, np.nan], produces="a")
     assert built(ends, PLUS).effects("temp", 0, 50)["plus"].false == 35
@@ -319,19 +319,19 @@ def test_the_worst_case_through_a_chain_is_real_and_nearly_the_worst_of_a_dense_
     false: float,
 ) -> None:
     axes = {"temp": first[0], "speed": first[1]}
-    behind = {"a": second[0], "load": [one / 60 for one in second[1]]}
+    behind = {"a": second[0], "load": [item / 60 for item in second[1]]}
     world = built(Sheet("one", axes, first[2], produces="a"), Sheet("two", behind, second[2]))
-    found = world.effects("temp", true, false)["two"]
+    result = world.effects("temp", true, false)["two"]
 
     def outputs(reading: float, speed: Numbers | float, load: Numbers | float) -> Numbers:
         return output(behind, second[2], a=output(axes, first[2], temp=reading, speed=speed), load=load)
 
-    at = (found.at["speed"], found.at["load"])
-    assert found.true == pytest.approx(outputs(true, *at).item(), abs=1e-7)
-    assert found.false == pytest.approx(outputs(false, *at).item(), abs=1e-7)
-    size = abs(found.false - found.true)
+    at = (result.at["speed"], result.at["load"])
+    assert result.true == pytest.approx(outputs(true, *at).item(), abs=1e-7)
+    assert result.false == pytest.approx(outputs(false, *at).item(), abs=1e-7)
+    size = abs(result.false - result.true)
     merged_breakpoints = {
-        name: np.array(one) for name, one in tried(world.misread("temp", true, false), "two").items()
+        name: np.array(item) for name, item in tried(world.misread("temp", true, false), "two").items()
     }
     speed, load = np.meshgrid(merged_breakpoints["speed"], merged_breakpoints["load"], indexing="ij")
     apart = np.abs(outputs(false, speed, load) - outputs(true, speed, load))
@@ -406,9 +406,9 @@ def test_of_several_makers_the_first_that_is_reached_is_followed_and_the_others_
     other = Sheet("other", {"speed": [0, 1]}, [0, 1], produces="a")
     third = Sheet("third", {"temp": [0, 100]}, [100, 0], produces="a")
     world = built(other, HALF, third, PLUS)
-    found = world.reach("temp")
-    assert found.producers["a"].name == "half"
-    assert [table.name for table in found.other_producers["a"]] == ["other", "third"]
+    result = world.reach("temp")
+    assert result.producers["a"].name == "half"
+    assert [table.name for table in result.other_producers["a"]] == ["other", "third"]
     effects = world.effects("temp", 0, 100)
     assert set(effects) == {"half", "third", "plus"}
     assert (effects["plus"].true, effects["plus"].false) == (10, 60)
@@ -424,9 +424,9 @@ def test_many_ways_that_part_and_meet_again_are_walked_once() -> None:
             axes = {f"s{n}": [0, 1], f"t{n}": [0, 1]} if n else {"s0": [0, 1]}
             cells = [[0, 0.5], [0.5, 1]] if n else [0, 1]
             sheets.append(Sheet(f"{side}_{n}", axes, cells, produces=f"{side}{n + 1}"))
-    found = built(*sheets, signals=signals).effects("s0", 0, 1)
-    assert len(found) == 60
-    assert found["s_29"].false == pytest.approx(1)
+    result = built(*sheets, signals=signals).effects("s0", 0, 1)
+    assert len(result) == 60
+    assert result["s_29"].false == pytest.approx(1)
 
 
 # Tables that cannot be read
@@ -436,9 +436,9 @@ def test_a_table_whose_axis_cannot_be_read_and_all_behind_it_are_named() -> None
     falls = Sheet("falls", {"temp": [0, 100, 50]}, [0, 1, 2], produces="a")
     beside = Sheet("beside", {"a": [0, 50], "temp": [0, 100]}, [[0, 1], [1, 2]])
     fine = Sheet("fine", {"temp": [0, 100]}, [0, 1])
-    found = built(falls, PLUS, TWICE, beside, fine).misread("temp", 0, 100)
-    assert sorted(found.unread) == ["beside", "falls", "plus", "twice"]
-    assert [one.table.name for one in found.effects()] == ["fine"]
+    result = built(falls, PLUS, TWICE, beside, fine).misread("temp", 0, 100)
+    assert sorted(result.unread) == ["beside", "falls", "plus", "twice"]
+    assert [item.table.name for item in result.effects()] == ["fine"]
 
 
 # Many points
@@ -448,12 +448,12 @@ def test_points_above_the_bound_are_thinned_and_keep_their_ends(monkeypatch: pyt
     monkeypatch.setattr(misreading, "MOST_POINTS", 1000)
     speeds = list(np.linspace(700, 4200, 901))
     loads = list(np.linspace(0, 100, 51))
-    one = Sheet("one", {"temp": [0, 100], "speed": speeds}, np.zeros((901, 2)).tolist(), produces="a")
+    item = Sheet("one", {"temp": [0, 100], "speed": speeds}, np.zeros((901, 2)).tolist(), produces="a")
     two = Sheet("two", {"a": [0, 1], "load": loads}, np.zeros((51, 2)).tolist())
-    found = built(one, two).misread("temp", [0, 50], [1, 2])
-    for effect in found.effects():
+    result = built(item, two).misread("temp", [0, 50], [1, 2])
+    for effect in result.effects():
         assert effect.points <= 1000
-    merged_breakpoints = tried(found, "two")
+    merged_breakpoints = tried(result, "two")
     assert 2 * len(merged_breakpoints["speed"]) * len(merged_breakpoints["load"]) > 500, (
         "the bound is made use of"
     )
@@ -471,18 +471,18 @@ def test_sixty_signals_are_tried_at_no_more_points_than_the_bound(monkeypatch: p
         for n in range(60)
     ]
     monkeypatch.setattr(misreading, "MOST_POINTS", 5000)
-    found = built(*chain, signals=signals).effects("s0", 0, 1)
-    assert len(found) == 60
-    assert max(one.points for one in found.values()) <= 5000
-    assert (found["t59"].true, found["t59"].false) == (0, 1)
-    assert len(found["t59"].at) == 60
+    result = built(*chain, signals=signals).effects("s0", 0, 1)
+    assert len(result) == 60
+    assert max(value.points for value in result.values()) <= 5000
+    assert (result["t59"].true, result["t59"].false) == (0, 1)
+    assert len(result["t59"].at) == 60
 
 
 # Thresholds
 
 
 def thresholds(found: SensorFault, watched: Mapping[str, ComparedSignal]) -> dict[str, Threshold]:
-    return {one.table.name: one for one in found.thresholds(watched)}
+    return {item.table.name: item for item in found.thresholds(watched)}
 
 
 def watch(unit: str, true: list[float], false: list[float]) -> ComparedSignal:
@@ -509,17 +509,17 @@ def test_a_threshold_is_crossed_where_a_reading_lies_on_its_other_side(
     value: float, true: list[float], false: list[float], crossed: bool
 ) -> None:
     world = built(Sheet("alarm", {}, [value], signal="temp", unit="degC"))
-    found = thresholds(world.misread("temp", true, false), {"temp": watch("degC", true, false)})
-    assert found["alarm"].is_crossed is crossed
-    assert (found["alarm"].true, found["alarm"].false) == ((min(true), max(true)), (min(false), max(false)))
+    result = thresholds(world.misread("temp", true, false), {"temp": watch("degC", true, false)})
+    assert result["alarm"].is_crossed is crossed
+    assert (result["alarm"].true, result["alarm"].false) == ((min(true), max(true)), (min(false), max(false)))
 
 
 def test_a_scalar_is_compared_with_what_a_table_on_the_way_puts_out() -> None:
     limit = Sheet("limit", {}, [30], signal="a")
     aside = Sheet("aside", {}, [30], signal="speed")
-    found = thresholds(built(HALF, limit, aside).misread("temp", 20, 80), {})
-    assert list(found) == ["limit"]
-    assert (found["limit"].true, found["limit"].false, found["limit"].is_crossed) == (
+    result = thresholds(built(HALF, limit, aside).misread("temp", 20, 80), {})
+    assert list(result) == ["limit"]
+    assert (result["limit"].true, result["limit"].false, result["limit"].is_crossed) == (
         (10, 10),
         (40, 40),
         True,
@@ -532,7 +532,7 @@ def test_volts_and_millivolts_are_compared_and_other_units_are_not() -> None:
         Sheet("high", {}, [4.8], signal="a", unit="V"),
         Sheet("share", {}, [50], signal="a", unit="%"),
     )
-    found = thresholds(world.misread("temp", 0, 1), {"a": watch("V", [2.5], [0.1])})
-    assert list(found) == ["low", "high"]
-    assert found["low"].false == pytest.approx((100, 100))
-    assert (found["low"].is_crossed, found["high"].is_crossed) == (True, False)
+    result = thresholds(world.misread("temp", 0, 1), {"a": watch("V", [2.5], [0.1])})
+    assert list(result) == ["low", "high"]
+    assert result["low"].false == pytest.approx((100, 100))
+    assert (result["low"].is_crossed, result["high"].is_crossed) == (True, False)

@@ -45,8 +45,8 @@ def test_a_table_of_which_no_axis_changed_has_no_movement() -> None:
 
 
 def test_an_axis_of_one_breakpoint_moves_nothing() -> None:
-    found = only(changes(curve_xml(1), curve(7, speeds=(10,)), curve(7, speeds=(20,))))
-    assert (found.size, found.is_slight) == (0, True)
+    result = only(changes(curve_xml(1), curve(7, speeds=(10,)), curve(7, speeds=(20,))))
+    assert (result.size, result.is_slight) == (0, True)
 
 
 def test_falling_breakpoints_are_read_as_rising_ones_turned_round() -> None:
@@ -64,9 +64,9 @@ def test_an_output_may_move_further_than_there_are_numbers() -> None:
         image(at_0=u16(*speeds), at_20=struct.pack(">3d", 0, *cells))
         for speeds, cells in (((10, 20, 30), (-1.7e308, 0)), ((10, 21, 30), (1.7e308, 0)))
     )
-    found = only(changes(definition_xml(stored), old, new))
-    assert (found.old, found.at) == (-1.7e308, {"speed": 20.0})
-    assert not found.is_slight
+    result = only(changes(definition_xml(stored), old, new))
+    assert (result.old, result.at) == (-1.7e308, {"speed": 20.0})
+    assert not result.is_slight
 
 
 @pytest.mark.parametrize("speeds", [(10, 20, 20), (10, 30, 20), (20, 20, 20)])
@@ -78,9 +78,9 @@ def test_breakpoints_that_repeat_or_turn_back_give_no_movement(speeds: tuple[int
 
 def test_a_cell_that_is_switched_off_is_no_slight_movement() -> None:
     old, new = curve(5, 5, 5, speeds=(10, 20, 30)), curve(5, 5, 65535, speeds=(10, 21, 30))
-    found = only(changes(curve_xml(3), old, new))
-    assert found.switched
-    assert not found.is_slight
+    result = only(changes(curve_xml(3), old, new))
+    assert result.switched
+    assert not result.is_slight
 
 
 def test_a_table_that_is_off_in_one_of_the_images_has_no_largest_movement() -> None:
@@ -98,10 +98,10 @@ def test_a_map_with_a_row_that_is_off_is_compared_in_its_other_rows() -> None:
     xml = definition_xml(table("map", "fuel", inside, at=20, conversion="rpm"))
     cells = (65535, 65535, 1, 2, 3, 9)
     old, new = (image(at_0=u16(10, last, 1, 2, 3), at_20=u16(*cells)) for last in (20, 30))
-    found = only(changes(xml, old, new))
-    assert not found.switched
-    assert found.at == {"speed": 20.0, "load": 3.0}
-    assert (found.old, found.new) == (9.0, 6.0)
+    result = only(changes(xml, old, new))
+    assert not result.switched
+    assert result.at == {"speed": 20.0, "load": 3.0}
+    assert (result.old, result.new) == (9.0, 6.0)
 
 
 FLOATS = (
@@ -116,10 +116,10 @@ def test_numbers_that_are_none_or_hardly_any_keep_the_json_to_its_contract(odd: 
     old, new = [0.0, 10.0, 5.0, 7.0], [0.0, 12.0, 5.0, 7.0]
     new[place] = odd
     xml = definition_xml(FLOATS)
-    for one, other in ((old, new), (new, old)):
-        found = changes(xml, struct.pack(">4d", *one), struct.pack(">4d", *other))
-        valid(changes_document(found, "old", "new", "test.xml"), "changes.schema.json")
-        assert all(math.isfinite(number) for m in found.output_shifts for number in (m.old, m.new))
+    for item, other in ((old, new), (new, old)):
+        result = changes(xml, struct.pack(">4d", *item), struct.pack(">4d", *other))
+        valid(changes_document(result, "old", "new", "test.xml"), "changes.schema.json")
+        assert all(math.isfinite(number) for m in result.output_shifts for number in (m.old, m.new))
 
 
 def test_infinite_numbers_on_both_sides_are_no_distance_and_huge_ones_span_infinity() -> None:
@@ -129,11 +129,11 @@ def test_infinite_numbers_on_both_sides_are_no_distance_and_huge_ones_span_infin
         images = ((0.0, 10.0, *old), (0.0, 12.0, *new))
         return only(changes(xml, *(struct.pack(">4d", *content) for content in images)))
 
-    found = moved((5.0, math.inf), (5.0, math.inf))
-    assert (found.old, found.new, found.at) == (5.0, 5.0, {"speed": 0.0})
-    found = moved((-1.7e308, 1.7e308), (-1.7e308, -1.7e308))
-    assert (found.old, found.new, found.at) == (1.7e308, -1.7e308, {"speed": 10.0})
-    assert (found.span, found.size) == (math.inf, math.inf)
+    result = moved((5.0, math.inf), (5.0, math.inf))
+    assert (result.old, result.new, result.at) == (5.0, 5.0, {"speed": 0.0})
+    result = moved((-1.7e308, 1.7e308), (-1.7e308, -1.7e308))
+    assert (result.old, result.new, result.at) == (1.7e308, -1.7e308, {"speed": 10.0})
+    assert (result.span, result.size) == (math.inf, math.inf)
 
 
 def test_a_selection_of_tables_keeps_the_movements_on_their_axes() -> None:
@@ -144,5 +144,5 @@ def test_a_selection_of_tables_keeps_the_movements_on_their_axes() -> None:
         axes=axis("speeds", at=0) + axis("others", at=4),
     )
     old, new = image(at_0=u16(1, 2, 1, 2)), image(at_0=u16(1, 3, 1, 3))
-    found = selected(changes(xml, old, new), {"one"})
-    assert [one.table.name for one in found.output_shifts] == ["one", "two"]
+    result = selected(changes(xml, old, new), {"item"})
+    assert [item.table.name for item in result.output_shifts] == ["item", "two"]

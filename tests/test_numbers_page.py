@@ -21,8 +21,8 @@ def test_the_page_lists_the_columns_in_their_order() -> None:
 def test_the_table_on_the_page_is_one_of_the_demo(tmp_path: Path) -> None:
     (shown,) = re.findall(r"^```xml\n(.*?)^```$", PAGE, re.DOTALL | re.MULTILINE)
     assert run("demo", "demo", cwd=tmp_path).status == 0
-    words = ("factory/sk28-0412.bin", "boats/petrel.bin", "--format", "cdfx")
-    assert textwrap.indent(shown, " " * 10) in run("diff", *words, cwd=tmp_path / "demo").stdout
+    arguments = ("factory/sk28-0412.bin", "boats/petrel.bin", "--format", "cdfx")
+    assert textwrap.indent(shown, " " * 10) in run("diff", *arguments, cwd=tmp_path / "demo").stdout
 
 
 def test_the_readme_leads_to_the_page() -> None:

@@ -22,9 +22,9 @@ WHOLE = arrays(np.int64, st.integers(0, 12), elements=st.integers(-3, 3))
 
 @given(REALS | WHOLE)
 def test_distinct_values_are_those_of_numpy(values: np.ndarray) -> None:
-    found = distinct(values)
-    assert found.dtype == values.dtype
-    np.testing.assert_array_equal(found, np.unique(values))
+    result = distinct(values)
+    assert result.dtype == values.dtype
+    np.testing.assert_array_equal(result, np.unique(values))
 
 
 @given(REALS | WHOLE)

@@ -207,17 +207,17 @@ def expected(finding: Finding) -> Read:
 
 
 def read_json(report: Report) -> Iterator[Read]:
-    for one in json.loads(findings_json(report))["findings"]:
-        cell = one.get("cell")
+    for item in json.loads(findings_json(report))["findings"]:
+        cell = item.get("cell")
         yield Read(
-            one["fingerprint"],
-            one["rule"],
-            one["severity"],
-            one.get("image") or one.get("definition") or one["policy"],
-            one["waived"],
-            one.get("table", ""),
+            item["fingerprint"],
+            item["rule"],
+            item["severity"],
+            item.get("image") or item.get("definition") or item["policy"],
+            item["waived"],
+            item.get("table", ""),
             (cell["x"], cell["y"]) if cell else None,
-            one["message"],
+            item["message"],
         )
 
 
@@ -236,24 +236,24 @@ def path_of(location: Any) -> str:
 def read_sarif(report: Report) -> Iterator[Read]:
     (run,) = valid_sarif(findings_sarif([report]))["runs"]
     rules = run["tool"]["driver"]["rules"]
-    for one in run["results"]:
-        (location,) = one["locations"]
-        target = one.get("analysisTarget") or location["physicalLocation"]["artifactLocation"]
-        assert rules[one["ruleIndex"]]["id"] == one["ruleId"]
+    for result in run["results"]:
+        (location,) = result["locations"]
+        target = result.get("analysisTarget") or location["physicalLocation"]["artifactLocation"]
+        assert rules[result["ruleIndex"]]["id"] == result["ruleId"]
         assert path_of(run["artifacts"][target["index"]]["location"]) == path_of(target)
         (logical,) = location.get("logicalLocations") or [{"fullyQualifiedName": "", "kind": "table"}]
         table, _, cell = logical["fullyQualifiedName"].partition("/")
         assert logical["kind"] == ("cell" if cell else "table")
         x, _, y = cell.partition(",")
         yield Read(
-            one["partialFingerprints"]["callint/v1"],
-            one["ruleId"],
-            one["level"],
+            result["partialFingerprints"]["callint/v1"],
+            result["ruleId"],
+            result["level"],
             path_of(target),
-            bool(one["suppressions"]),
+            bool(result["suppressions"]),
             table,
             (int(x), int(y)) if cell else None,
-            re.sub(r"([{}])\1", r"\1", one["message"]["text"]).replace(r"\](", "]("),
+            re.sub(r"([{}])\1", r"\1", result["message"]["text"]).replace(r"\](", "]("),
         )
 
 
@@ -265,7 +265,7 @@ def read_junit(report: Report) -> Iterator[Read]:
             if properties is None:
                 assert case.is_passed and case.name == "nothing found"
                 continue
-            kept = {one.name: one.value for one in properties}
+            kept = {item.name: item.value for item in properties}
             x, _, y = kept.get("cell", "").partition(",")
             (result,) = case.result
             assert result.type == kept["rule"]
@@ -287,9 +287,9 @@ MARKDOWN = MarkdownIt("commonmark", {"html": True}).enable("table")
 def plain(token: Token) -> str:
     """The text of an inline token as it is seen."""
     return "".join(
-        " " if one.type == "softbreak" else one.content
-        for one in token.children or ()
-        if one.type in ("text", "code_inline", "softbreak", "text_special")
+        " " if child.type == "softbreak" else child.content
+        for child in token.children or ()
+        if child.type in ("text", "code_inline", "softbreak", "text_special")
     )
 
 
@@ -297,26 +297,30 @@ def read_markdown(report: Report) -> Iterator[Read]:
     file = ""
     within = False
     for token in MARKDOWN.parse(findings_markdown(report)):
-        if token.type == "html_block" and (found := re.search("<summary><code>(.*)</code>", token.content)):
-            file = unescape(found[1])
+        if token.type == "html_block" and (result := re.search("<summary><code>(.*)</code>", token.content)):
+            file = unescape(result[1])
         within = (within or token.type == "list_item_open") and token.type != "list_item_close"
         if within and token.type == "inline":
-            codes = [one.content for one in token.children or () if one.type == "code_inline"]
-            words = plain(token)
-            yield Read(codes[-1], codes[0], words.split()[0], file, "Waived by" in words, words=words)
+            codes = [child.content for child in token.children or () if child.type == "code_inline"]
+            plain_text = plain(token)
+            yield Read(
+                codes[-1], codes[0], plain_text.split()[0], file, "Waived by" in plain_text, words=plain_text
+            )
 
 
 def read_lines(report: Report) -> Iterator[Read]:
     for text, finding in zip(findings_lines(report).splitlines(), report.findings, strict=True):
-        found = re.fullmatch(
+        result = re.fullmatch(
             r"(.+?):(\d+): (error|warning|note): ([a-z]+/[a-z-]+): (.*) \[([0-9a-f]{8})\]( waived by .*)?",
             text,
         )
-        assert found, text
-        assert found[1] == clean(finding.policy or finding.definition)
-        assert int(found[2]) == (finding.line or 1)
-        assert finding.fingerprint.startswith(found[6])
-        yield Read(finding.fingerprint, found[4], found[3], source(finding), bool(found[7]), words=found[5])
+        assert result, text
+        assert result[1] == clean(finding.policy or finding.definition)
+        assert int(result[2]) == (finding.line or 1)
+        assert finding.fingerprint.startswith(result[6])
+        yield Read(
+            finding.fingerprint, result[4], result[3], source(finding), bool(result[7]), words=result[5]
+        )
 
 
 READERS: dict[str, Callable[[Report], Iterator[Read]]] = {
@@ -336,20 +340,20 @@ def seen(text: str) -> str:
 @pytest.mark.parametrize("form", READERS)
 def test_every_format_has_the_same_findings(form: str) -> None:
     read = sorted(READERS[form](REPORT), key=lambda one: one.fingerprint)
-    wanted = sorted((expected(one) for one in FINDINGS), key=lambda one: one.fingerprint)
+    wanted = sorted((expected(finding) for finding in FINDINGS), key=lambda one: one.fingerprint)
     assert len(read) == len(wanted) == len(FINDINGS)
-    for one, other in zip(read, wanted, strict=True):
-        assert (one.fingerprint, one.rule, one.severity, one.waived) == (
+    for item, other in zip(read, wanted, strict=True):
+        assert (item.fingerprint, item.rule, item.severity, item.waived) == (
             other.fingerprint,
             other.rule,
             other.severity,
             other.waived,
         )
         lead = f"{COMMIT[:10]}:" if form == "markdown" and other.rule == "relation/exceeds-bound" else ""
-        assert seen(one.source) == seen(lead + other.source)
-        assert seen(other.words) in seen(one.words)
-        assert one.table in (None, other.table) and (one.table is None or one.cell == other.cell)
-        assert one.table is not None or seen(str(other.table)) in seen(one.words)
+        assert seen(item.source) == seen(lead + other.source)
+        assert seen(other.words) in seen(item.words)
+        assert item.table in (None, other.table) and (item.table is None or item.cell == other.cell)
+        assert item.table is not None or seen(str(other.table)) in seen(item.words)
 
 
 @pytest.mark.parametrize("form", FORMATS)
@@ -380,10 +384,10 @@ def strings(document: Any) -> Iterator[str]:
     """Every text in a JSON document."""
     if isinstance(document, str):
         yield document
-    for one in (
+    for item in (
         document.values() if isinstance(document, dict) else document if isinstance(document, list) else ()
     ):
-        yield from strings(one)
+        yield from strings(item)
 
 
 def test_whoever_shows_a_text_of_sarif_is_not_steered_by_it() -> None:
@@ -457,16 +461,16 @@ def test_without_a_range_nothing_has_a_base_state_and_with_one_everything_has() 
     assert "baselineState" not in result
     new, same = sarif_of(FINDINGS[0], known=(FINDINGS[3],))["results"]
     assert (new["baselineState"], same["baselineState"]) == ("new", "unchanged")
-    assert [one["baselineState"] for one in sarif_of(FINDINGS[0], known=())["results"]] == ["new"]
+    assert [finding["baselineState"] for finding in sarif_of(FINDINGS[0], known=())["results"]] == ["new"]
 
 
 def test_sarif_of_absolute_paths_has_them_as_places_of_their_own() -> None:
     on_posix, on_windows = (
         replace(FINDINGS[5], image=path) for path in ("/srv/tern 1.bin", "C:/boats/tern 1.bin")
     )
-    uris = [one["analysisTarget"] for one in sarif_of(on_posix, on_windows)["results"]]
-    assert [one["uri"] for one in uris] == ["file:///srv/tern%201.bin", "file:///C:/boats/tern%201.bin"]
-    assert all("uriBaseId" not in one for one in uris)
+    uris = [item["analysisTarget"] for item in sarif_of(on_posix, on_windows)["results"]]
+    assert [item["uri"] for item in uris] == ["file:///srv/tern%201.bin", "file:///C:/boats/tern%201.bin"]
+    assert all("uriBaseId" not in item for item in uris)
 
 
 NASTY = st.text(
@@ -519,7 +523,7 @@ def test_junit_holds_any_text(text: str) -> None:
 def markup(text: str) -> list[Token]:
     """All tokens of a page, those inside of lines too."""
     tokens = MARKDOWN.parse(text)
-    return [one for token in tokens for one in (token, *(token.children or ()))]
+    return [child for token in tokens for child in (token, *(token.children or ()))]
 
 
 def test_markdown_starts_with_the_counts_and_the_worst() -> None:
@@ -620,12 +624,12 @@ def test_output_goes_to_a_file_in_every_format(yard: Yard, form: str) -> None:
 
 
 def test_every_format_of_the_command_has_the_findings_of_its_json(yard: Yard) -> None:
-    wanted = [one["fingerprint"] for one in yard.call("check", "--format", "json").data["findings"]]
+    wanted = [item["fingerprint"] for item in yard.call("check", "--format", "json").data["findings"]]
     assert len(wanted) == 2
     for form in ("sarif", "junit", "markdown"):
-        assert all(one in yard.call("check", "--format", form).stdout for one in wanted), form
+        assert all(item in yard.call("check", "--format", form).stdout for item in wanted), form
     lines = yard.call("check", "--format", "lines").lines
-    assert [re.findall(r"\[(\w{8})\]", line) for line in lines] == [[one[:8]] for one in wanted]
+    assert [re.findall(r"\[(\w{8})\]", line) for line in lines] == [[item[:8]] for item in wanted]
 
 
 @pytest.mark.parametrize("form", ["sarif", "junit", "markdown"])
@@ -671,7 +675,7 @@ def test_the_level_of_the_policy_decides_what_fails_in_junit(yard: Yard) -> None
 
 def test_the_byte_region_is_where_the_cell_lies_in_the_file(yard: Yard) -> None:
     (run,) = valid_sarif(yard.call("check", "--format", "sarif").stdout)["runs"]
-    (result,) = (one for one in run["results"] if one["ruleId"] == "value/out-of-range")
+    (result,) = (result for result in run["results"] if result["ruleId"] == "value/out-of-range")
     region = result["relatedLocations"][0]["physicalLocation"]["region"]
     start, size = region["byteOffset"], region["byteLength"]
     assert (yard.root / "boats/petrel.bin").read_bytes()[start : start + size] == u16(9990)
@@ -684,7 +688,7 @@ def test_the_byte_region_counts_from_the_files_start_and_not_from_address_0() ->
     )
     xml = yard_definition(tables, axes="", memory="").replace(b'start="0"', b'start="0x100"')
     report = inspect(xml, bytes(4) + u16(5000) + bytes(0xA0 - 6))
-    (finding,) = (one for one in report.findings if one.rule == "value/out-of-range")
+    (finding,) = (finding for finding in report.findings if finding.rule == "value/out-of-range")
     assert (finding.address, finding.offset, finding.size) == (0x104, 4, 2)
 
 
@@ -696,8 +700,8 @@ def test_every_address_that_a_rule_names_has_its_bytes_in_the_file(yard: Yard) -
     (run,) = valid_sarif(yard.call("check", "--format", "sarif").stdout)["runs"]
     rules = set()
     for result in run["results"]:
-        for one in result.get("relatedLocations", ()):
-            place = one["physicalLocation"]
+        for item in result.get("relatedLocations", ()):
+            place = item["physicalLocation"]
             assert place["region"]["byteOffset"] == place["address"]["absoluteAddress"]
             assert place["region"]["byteLength"] == place["address"]["length"] > 0
             rules.add(result["ruleId"])
@@ -725,9 +729,9 @@ def scratch(tmp_path: Path) -> Scratch:
 
 def states(run: Any, rule: str = "value/out-of-range") -> list[tuple[str, str]]:
     return [
-        (one["baselineState"], one["locations"][0]["logicalLocations"][0]["name"])
-        for one in run["results"]
-        if one["ruleId"] == rule
+        (result["baselineState"], result["locations"][0]["logicalLocations"][0]["name"])
+        for result in run["results"]
+        if result["ruleId"] == rule
     ]
 
 
@@ -756,7 +760,9 @@ def test_what_was_there_before_is_in_no_other_format_and_fails_nothing(scratch: 
 def test_commit_by_commit_sarif_has_a_run_for_each(scratch: Scratch) -> None:
     commits = scratch.must("rev-list", "--reverse", "HEAD~2..HEAD").split()
     log = valid_sarif(scratch.call("check", "--range", "HEAD~2..HEAD", "--each", "--format", "sarif").stdout)
-    assert [run["automationDetails"]["id"] for run in log["runs"]] == [f"callint/{one}" for one in commits]
+    assert [run["automationDetails"]["id"] for run in log["runs"]] == [
+        f"callint/{commit}" for commit in commits
+    ]
     first, second = log["runs"]
     assert states(first) == [("new", "2,2"), ("unchanged", "1,1")]
     assert states(second) == [("unchanged", "2,2")]

@@ -47,8 +47,8 @@ def test_the_page_of_the_commands_has_what_a_command_prints(name: str, tmp_path:
 def _section(name: str) -> str:
     """The block below the heading of a command."""
     page = (DOCS / "commands.md").read_text("utf-8")
-    (found,) = re.findall(rf"^## callint {name}\n\n.*\n\n```text\n((?:.*\n)*?)```$", page, re.MULTILINE)
-    return str(found)
+    (result,) = re.findall(rf"^## callint {name}\n\n.*\n\n```text\n((?:.*\n)*?)```$", page, re.MULTILINE)
+    return str(result)
 
 
 def test_every_generated_page_is_held_against_its_source() -> None:
@@ -62,29 +62,31 @@ def _named() -> Iterator[tuple[str, str, str]]:
     """Every call of a command within the text of a page: the page, the command, and the words behind it."""
     for path in (*REPOSITORY.glob("*.md"), *DOCS.rglob("*.md")):
         for block in MarkdownIt().parse(path.read_text("utf-8")):
-            for one in block.children or ():
-                words = one.content.split()
-                if one.type == "code_inline" and words[:1] == ["callint"] and words[1:]:
-                    yield path.name, words[1], " ".join(words[2:])
+            for child in block.children or ():
+                arguments = child.content.split()
+                if child.type == "code_inline" and arguments[:1] == ["callint"] and arguments[1:]:
+                    yield path.name, arguments[1], " ".join(arguments[2:])
 
 
 def test_every_command_and_option_that_a_page_names_is_there() -> None:
     named = list(_named())
     assert len(named) > 50
-    for page, command, words in named:
+    for page, command, arguments in named:
         if command in {"COMMAND", "--help", "--version"}:
             continue
         assert command in COMMANDS, (page, command)
         module = import_module(f"callint.commands.{MODULES.get(command, command)}")
         known = {option for parameter in module.command.params for option in parameter.opts} | {"--help"}
-        options = set(re.findall(r"(?<!\S)--?[a-z][\w-]*", words.partition(" > ")[0]))
+        options = set(re.findall(r"(?<!\S)--?[a-z][\w-]*", arguments.partition(" > ")[0]))
         assert options <= known, (page, command, options - known)
 
 
 def test_every_rule_that_a_page_names_is_there() -> None:
-    rule = re.compile(rf"(?:{'|'.join(sorted({one.family for one in RULES.values()}))})/[a-z]+(?:-[a-z]+)*")
+    rule = re.compile(
+        rf"(?:{'|'.join(sorted({value.family for value in RULES.values()}))})/[a-z]+(?:-[a-z]+)*"
+    )
     for path in (*REPOSITORY.glob("*.md"), *DOCS.rglob("*.md")):
         for block in MarkdownIt().parse(path.read_text("utf-8")):
-            for one in block.children or ():
-                if one.type == "code_inline" and (found := rule.fullmatch(one.content)):
-                    assert found[0] in RULES, (path.name, found[0])
+            for child in block.children or ():
+                if child.type == "code_inline" and (result := rule.fullmatch(child.content)):
+                    assert result[0] in RULES, (path.name, result[0])

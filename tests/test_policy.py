@@ -108,14 +108,14 @@ def test_a_policy_says_where_raw_images_of_part_of_the_memory_begin() -> None:
 
 @pytest.mark.parametrize("start", ["-1", "0x1_0000_0000"])
 def test_a_start_is_an_address(start: str) -> None:
-    words = "callint.toml:4: images entry 1 start: it must be an address, 0 to 0xFFFFFFFF"
-    assert complaint(f"{IMAGES}start = {start}\n") == words
+    text = "callint.toml:4: images entry 1 start: it must be an address, 0 to 0xFFFFFFFF"
+    assert complaint(f"{IMAGES}start = {start}\n") == text
 
 
 @pytest.mark.parametrize("start", ['"0x40000"', "1.5", "true"])
 def test_a_start_is_a_number_without_quotes(start: str) -> None:
-    words = "callint.toml:4: images entry 1 start: write an address without quotes, as in 0x40000"
-    assert complaint(f"{IMAGES}start = {start}\n") == words
+    text = "callint.toml:4: images entry 1 start: write an address without quotes, as in 0x40000"
+    assert complaint(f"{IMAGES}start = {start}\n") == text
 
 
 def test_a_policy_says_what_is_waived_by_whom_why_and_until_when() -> None:
@@ -171,22 +171,22 @@ def test_a_byte_order_mark_or_windows_line_ends_change_nothing() -> None:
 
 
 def test_a_rule_has_its_own_severity_or_its_familys_or_its_default() -> None:
-    found = policy(WHOLE)
-    assert found.severity("change/emissions", Severity.WARNING) is Severity.ERROR
-    assert found.severity("value/out-of-range", Severity.ERROR) is Severity.NOTE
-    assert found.severity("value/unexpected", Severity.WARNING) is None
-    assert found.severity("axis/changed", Severity.WARNING) is Severity.WARNING
+    result = policy(WHOLE)
+    assert result.severity("change/emissions", Severity.WARNING) is Severity.ERROR
+    assert result.severity("value/out-of-range", Severity.ERROR) is Severity.NOTE
+    assert result.severity("value/unexpected", Severity.WARNING) is None
+    assert result.severity("axis/changed", Severity.WARNING) is Severity.WARNING
 
 
 def test_a_family_that_is_off_leaves_on_the_rule_that_is_named() -> None:
-    found = policy('[severity]\nvalue = "off"\n"value/unexpected" = "warning"\n')
-    assert found.severity("value/out-of-range", Severity.ERROR) is None
-    assert found.severity("value/unexpected", Severity.WARNING) is Severity.WARNING
+    result = policy('[severity]\nvalue = "off"\n"value/unexpected" = "warning"\n')
+    assert result.severity("value/out-of-range", Severity.ERROR) is None
+    assert result.severity("value/unexpected", Severity.WARNING) is Severity.WARNING
 
 
 def test_a_family_is_no_prefix_of_another_ones_rules() -> None:
-    found = policy('[severity]\nval = "off"\n')
-    assert found.severity("value/out-of-range", Severity.ERROR) is Severity.ERROR
+    result = policy('[severity]\nval = "off"\n')
+    assert result.severity("value/out-of-range", Severity.ERROR) is Severity.ERROR
 
 
 @pytest.mark.parametrize("rule", RULES)
@@ -256,18 +256,18 @@ def ids(value: object) -> str | None:
 def test_a_mistake_is_said_in_one_line_with_file_and_line(
     text: str, line: int | None, words: tuple[str, ...]
 ) -> None:
-    found = complaint(text)
-    assert found.startswith(f"callint.toml:{line}: " if line else "callint.toml")
+    result = complaint(text)
+    assert result.startswith(f"callint.toml:{line}: " if line else "callint.toml")
     for word in words:
-        assert word in found
-    assert len(found) < 300
+        assert word in result
+    assert len(result) < 300
 
 
 @pytest.mark.parametrize("text", [text for text, _, _ in MISTAKES], ids=ids)
 def test_a_mistake_is_said_in_words_and_not_in_patterns(text: str) -> None:
-    found = complaint(text)
+    result = complaint(text)
     for jargon in ("^", "does not match", "$", "schema"):
-        assert jargon not in found
+        assert jargon not in result
 
 
 BROKEN = """\
@@ -294,10 +294,10 @@ def test_every_mistake_of_a_policy_is_said_in_one_go() -> None:
 
 
 def test_broken_toml_is_one_line_with_file_and_place() -> None:
-    found = complaint('fail-on = "error"\n[[images\n')
-    assert found.startswith("callint.toml")
-    assert "TOML" in found
-    assert "line 2" in found or found.startswith("callint.toml:2:")
+    result = complaint('fail-on = "error"\n[[images\n')
+    assert result.startswith("callint.toml")
+    assert "TOML" in result
+    assert "line 2" in result or result.startswith("callint.toml:2:")
 
 
 @pytest.mark.parametrize(
@@ -311,9 +311,9 @@ def test_broken_toml_is_one_line_with_file_and_place() -> None:
     ids=["not UTF-8", "too large", "too deep", "a key twice"],
 )
 def test_a_file_that_is_no_policy_is_refused_in_one_line(text: bytes, words: tuple[str, ...]) -> None:
-    found = complaint(text)
+    result = complaint(text)
     for word in words:
-        assert word in found
+        assert word in result
 
 
 # Paths stay inside the repository
@@ -351,10 +351,10 @@ def in_base(path: str) -> str:
     ],
 )
 def test_a_path_out_of_the_repository_is_refused(place: Callable[[str], str], path: str) -> None:
-    found = complaint(place(path))
-    assert found.startswith("callint.toml:")
-    assert repr(path) in found
-    assert "out of the repository" in found
+    result = complaint(place(path))
+    assert result.startswith("callint.toml:")
+    assert repr(path) in result
+    assert "out of the repository" in result
 
 
 def test_a_null_byte_in_a_path_is_refused() -> None:
@@ -378,8 +378,8 @@ def test_a_path_inside_the_repository_is_read_with_forward_slashes(path: str, re
 
 
 def test_every_path_out_of_the_repository_is_named_in_one_go() -> None:
-    found = complaints(in_paths("../a.bin") + in_definition("/b.xml") + in_base("C:/c.bin"))
-    assert [repr(path) in line for path, line in zip(("../a.bin", "/b.xml", "C:/c.bin"), found, strict=True)]
+    result = complaints(in_paths("../a.bin") + in_definition("/b.xml") + in_base("C:/c.bin"))
+    assert [repr(path) in line for path, line in zip(("../a.bin", "/b.xml", "C:/c.bin"), result, strict=True)]
 
 
 # Globs
@@ -445,15 +445,15 @@ def test_a_glob_of_many_stars_finds_what_it_should_and_comes_to_an_end() -> None
 
 
 def test_the_first_entry_that_matches_an_image_counts() -> None:
-    found = policy(
+    result = policy(
         "[[images]]\npaths = ['boats/heron.bin']\ndefinition = 'heron.xml'\n"
         "[[images]]\npaths = ['quay/*.bin', 'boats/*.bin']\ndefinition = 'all.xml'\nbase = 'base.bin'\n"
     )
-    assert assignment(found, "boats/heron.bin") == Assignment("boats/heron.bin", ("heron.xml",), ())
-    assert assignment(found, "boats/petrel.bin") == Assignment(
+    assert assignment(result, "boats/heron.bin") == Assignment("boats/heron.bin", ("heron.xml",), ())
+    assert assignment(result, "boats/petrel.bin") == Assignment(
         "boats/petrel.bin", ("all.xml",), ("base.bin",)
     )
-    assert assignment(found, "elsewhere/petrel.bin") is None
+    assert assignment(result, "elsewhere/petrel.bin") is None
 
 
 def test_the_images_of_a_repository_are_the_files_that_the_policy_names() -> None:
@@ -461,5 +461,5 @@ def test_the_images_of_a_repository_are_the_files_that_the_policy_names() -> Non
     files.files = dict.fromkeys(
         ("boats/b.bin", "boats/a.bin", "boats/a.txt", "boats/old/a.bin", "a.bin"), b""
     )
-    assert [one.image for one in assignments(policy(IMAGES), files)] == ["boats/a.bin", "boats/b.bin"]
+    assert [image.image for image in assignments(policy(IMAGES), files)] == ["boats/a.bin", "boats/b.bin"]
     assert assignments(policy(""), files) == []

@@ -55,8 +55,8 @@ def test_the_outputs_at_a_point_are_those_of_the_demo(demo: Path) -> None:
 
 def test_the_false_reading_is_one_of_the_demo(demo: Path) -> None:
     (shown,) = (block for block in _blocks("") if block.startswith("boats/heron.bin: "))
-    (words,) = re.findall(r"`(--true [^`]* --series-resistor \d+)`", README)
-    assert run("whatif", "boats/heron.bin", *words.split(), cwd=demo).stdout.startswith(shown)
+    (arguments,) = re.findall(r"`(--true [^`]* --series-resistor \d+)`", README)
+    assert run("whatif", "boats/heron.bin", *arguments.split(), cwd=demo).stdout.startswith(shown)
 
 
 def test_setting_up_takes_one_line_each_for_the_demo_and_the_tests() -> None:

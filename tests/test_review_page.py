@@ -17,7 +17,7 @@ def tree() -> html.HtmlElement:
 
 
 def words(css: str) -> list[str]:
-    return [" ".join(one.text_content().split()) for one in tree().cssselect(css)]
+    return [" ".join(item.text_content().split()) for item in tree().cssselect(css)]
 
 
 def test_the_same_document_gives_the_same_page_byte_by_byte() -> None:
@@ -27,7 +27,7 @@ def test_the_same_document_gives_the_same_page_byte_by_byte() -> None:
 def test_the_policy_names_style_and_script_by_their_hashes_and_allows_nothing_else() -> None:
     text = text_of(yard())
     (policy,) = tree().xpath("//meta[@http-equiv='Content-Security-Policy']/@content")
-    allowed = dict(one.split(" ", 1) for one in policy.split("; "))
+    allowed = dict(part.split(" ", 1) for part in policy.split("; "))
     for directive, pattern in (
         ("style-src", r"<style>(.*?)</style>"),
         ("script-src", r"<script>(.*?)</script>"),
@@ -73,8 +73,8 @@ def test_the_share_of_explained_bytes_is_never_rounded_up_to_all() -> None:
         known = {"changed": changed, "explained": explained, "runs": [], "more": 0}
         made = html.fromstring(text_of(document([image(0, "boats/heron.bin", [], bytes=known)])))
         facts = {
-            one.cssselect("dt")[0].text: one.cssselect("dd")[0].text
-            for one in made.cssselect(".identity div")
+            item.cssselect("dt")[0].text: item.cssselect("dd")[0].text
+            for item in made.cssselect(".identity div")
         }
         return str(facts["Changed bytes"]).replace("\N{NO-BREAK SPACE}", " ")
 

@@ -88,7 +88,7 @@ def test_a_rule_speaks_only_in_its_own_name() -> None:
         case = made(xml, data, base)
         for rule in RULES.values():
             if rule.scope is not Scope.POLICY:
-                assert {found.rule for found in rule.check(case)} <= {rule.id}
+                assert {actual.rule for actual in rule.check(case)} <= {rule.id}
 
 
 # A rule is pure
@@ -126,22 +126,22 @@ def test_checking_twice_gives_the_same_findings(xml: bytes, data: bytes, base: b
 )
 def test_no_rule_depends_on_those_that_ran_before_it(xml: bytes, data: bytes, base: bytes) -> None:
     checks = [rule for rule in RULES.values() if rule.scope is not Scope.POLICY]
-    one, other = made(xml, data, base), made(xml, data, base)
-    forwards = {rule.id: list(rule.check(one)) for rule in checks}
+    item, other = made(xml, data, base), made(xml, data, base)
+    forwards = {rule.id: list(rule.check(item)) for rule in checks}
     backwards = {rule.id: list(rule.check(other)) for rule in reversed(checks)}
     assert forwards == backwards
 
 
 def test_the_varied_cases_are_not_all_silent() -> None:
-    found = {finding.rule for xml, data, base in VARIED for finding in findings(xml, data, base)}
-    assert len(found) >= 15
+    reported = {finding.rule for xml, data, base in VARIED for finding in findings(xml, data, base)}
+    assert len(reported) >= 15
 
 
 def test_checking_a_ledger_twice_gives_the_same_findings() -> None:
     fates = tuple(
         (example_waiver(f"value/{fate.name.lower()}", "", image=IMAGE), fate) for fate in waiver.WaiverStatus
     )
-    digests, objections = {one: "" for one, _ in fates}, {one: NO_AUTHORSHIP for one, _ in fates}
+    digests, objections = {item: "" for item, _ in fates}, {item: NO_AUTHORSHIP for item, _ in fates}
     differences = dict.fromkeys(digests, Difference.CONTENT)
     ledger = waiver.WaiverUsage("callint.toml", fates, digests, differences, TODAY, objections, {})
     for rule in in_scope(Scope.POLICY):

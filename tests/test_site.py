@@ -62,7 +62,7 @@ def test_the_built_pages_ask_nobody_on_a_network(site: Site) -> None:
         text = path.read_text("utf-8")
         assert "@import" not in text and "@font-face" not in text, path
         assert [
-            one for one in re.findall(r"url\(([^)]*)", text) if not one.strip("\"'").startswith("data:")
+            item for item in re.findall(r"url\(([^)]*)", text) if not item.strip("\"'").startswith("data:")
         ] == []
 
 
@@ -97,10 +97,10 @@ def test_headings_nest(site: Site) -> None:
     for path in DOCS.rglob("*.md"):
         page = site.page(path.stem)
         headings = page.tree.xpath("//article//*[self::h1 or self::h2 or self::h3 or self::h4 or self::h5]")
-        assert _nests([int(one.tag[1]) for one in headings]), path
+        assert _nests([int(heading.tag[1]) for heading in headings]), path
     for path in ROOT_PAGES:
         tokens = MarkdownIt().parse(path.read_text("utf-8"))
-        assert _nests([int(one.tag[1]) for one in tokens if one.type == "heading_open"]), path
+        assert _nests([int(item.tag[1]) for item in tokens if item.type == "heading_open"]), path
 
 
 @pytest.mark.parametrize(
@@ -111,11 +111,11 @@ def test_a_skipped_level_is_noticed(levels: list[int], nest: bool) -> None:
 
 
 def test_every_picture_is_told_in_words(site: Site) -> None:
-    pictures = [one for page in site.pages.values() for one in page.tree.iter("img")]
+    pictures = [item for page in site.pages.values() for item in page.tree.iter("img")]
     assert len(pictures) >= 5
-    for one in pictures:
-        words = one.get("alt") or ""
-        assert len(words.split()) >= 4, one.get("src")  # docutils puts the file's name where there are none
+    for item in pictures:
+        alt = item.get("alt") or ""
+        assert len(alt.split()) >= 4, item.get("src")  # docutils puts the file's name where there are none
 
 
 def test_every_page_has_a_language_a_title_and_the_width_of_its_window(site: Site) -> None:
@@ -128,8 +128,8 @@ def test_every_page_has_a_language_a_title_and_the_width_of_its_window(site: Sit
 def test_the_pages_at_the_top_lead_to_files_that_are_there() -> None:
     for path in ROOT_PAGES:
         for token in MarkdownIt().parse(path.read_text("utf-8")):
-            for one in token.children or ():
-                link = str(one.attrs.get("href") or one.attrs.get("src") or "")
+            for child in token.children or ():
+                link = str(child.attrs.get("href") or child.attrs.get("src") or "")
                 if link and not urlsplit(link).scheme:
                     assert (REPOSITORY / urlsplit(link).path).exists(), (path.name, link)
 

@@ -29,8 +29,8 @@ def test_of_a_small_edit_its_slips_are_said(seed: int) -> None:
 
 def _compare(found: list[str], expected: list[str]) -> None:
     assert [_words(line) for line in found] == [_words(line) for line in expected]
-    for one, other in zip(found, expected, strict=True):
-        assert _numbers(one) == pytest.approx(_numbers(other), rel=1e-4), one
+    for item, other in zip(found, expected, strict=True):
+        assert _numbers(item) == pytest.approx(_numbers(other), rel=1e-4), item
 
 
 def _words(line: str) -> list[str]:

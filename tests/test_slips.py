@@ -48,7 +48,7 @@ def surface(seed: int, rows: int = 10, columns: int = 12, noise: float = 0.0) ->
 
 
 def places(found: TableEdit) -> set[tuple[int, int]]:
-    return {(one.y, one.x) for one in find_entry_errors(found)}
+    return {(item.y, item.x) for item in find_entry_errors(found)}
 
 
 seeds = st.integers(0, 2**32 - 1)
@@ -191,9 +191,9 @@ def test_a_lone_number_that_is_out_by_ten_is_found(seed: int, y: int, x: int) ->
     old = surface(seed)
     new = old.copy()
     new[y, x] = old[y, x] * 10
-    (found,) = find_entry_errors(edit(old, new))
-    assert (found.y, found.x, found.is_lone) == (y, x, True)
-    assert found.expected == pytest.approx(old[y, x], abs=12)
+    (result,) = find_entry_errors(edit(old, new))
+    assert (result.y, result.x, result.is_lone) == (y, x, True)
+    assert result.expected == pytest.approx(old[y, x], abs=12)
 
 
 @pytest.mark.parametrize("cells", [3, 4, 5, 6])
@@ -210,8 +210,8 @@ def test_what_fits_is_said_with_the_change_of_the_fellow_cells() -> None:
     old = surface(3, noise=3.0)
     new = stored(old * 1.2)
     new[4, 5] = 999.0
-    (found,) = find_entry_errors(edit(old, new))
-    assert found.expected == pytest.approx(1.2 * old[4, 5], abs=1.0)
+    (result,) = find_entry_errors(edit(old, new))
+    assert result.expected == pytest.approx(1.2 * old[4, 5], abs=1.0)
 
 
 def test_two_slips_are_both_found() -> None:
@@ -222,8 +222,8 @@ def test_two_slips_are_both_found() -> None:
 
 
 def test_of_two_cells_the_one_that_went_another_way_by_far_is_found() -> None:
-    (found,) = find_entry_errors(edit(np.array([[50.0, 60.0]]), np.array([[55.0, 600.0]])))
-    assert (found.x, found.expected) == (1, 65.0)  # 5 more, as the other cell
+    (result,) = find_entry_errors(edit(np.array([[50.0, 60.0]]), np.array([[55.0, 600.0]])))
+    assert (result.x, result.expected) == (1, 65.0)  # 5 more, as the other cell
 
 
 @pytest.mark.parametrize(
@@ -335,8 +335,8 @@ def told(
     )
 
 
-def blocks(found: TableEdit, of: Callable[[PasteError], PasteError] = lambda one: one) -> set[PasteError]:
-    return {of(one) for one in find_paste_errors(found)}
+def blocks(found: TableEdit, of: Callable[[PasteError], PasteError] = lambda item: item) -> set[PasteError]:
+    return {of(item) for item in find_paste_errors(found)}
 
 
 # That two ways explain the fellows equally well, so that one is picked by its place, is rare, and in none of
@@ -349,10 +349,10 @@ def test_a_turned_table_has_the_same_suspects_and_blocks_turned_to_their_numbers
         return PasteError(here.left, here.top, here.right, here.bottom, here.y_off, here.x_off, here.twice)
 
     for seed in range(10 * tens, 10 * tens + 10):
-        one = small_edit(seed).edit
-        expected = told(one, lambda y, x: (x, y))
-        assert told(turned(one)) == [pytest.approx(numbers) for numbers in expected], seed
-        assert blocks(turned(one)) == blocks(one, block)
+        item = small_edit(seed).edit
+        expected = told(item, lambda y, x: (x, y))
+        assert told(turned(item)) == [pytest.approx(numbers) for numbers in expected], seed
+        assert blocks(turned(item)) == blocks(item, block)
 
 
 @pytest.mark.parametrize("tens", range(30))
@@ -384,8 +384,8 @@ def test_a_mirrored_curve_of_few_changes_has_the_same_suspects_to_their_numbers(
 
     def told(found: TableEdit, is_mirrored: bool) -> list[tuple[float, ...]]:
         rows = [
-            (14 - one.x if is_mirrored else one.x, one.expected, one.yardstick, one.score)
-            for one in find_entry_errors(found)
+            (14 - item.x if is_mirrored else item.x, item.expected, item.yardstick, item.score)
+            for item in find_entry_errors(found)
         ]
         return sorted(rows)
 
@@ -393,8 +393,8 @@ def test_a_mirrored_curve_of_few_changes_has_the_same_suspects_to_their_numbers(
     there = told(edit(old[:, ::-1].copy(), new[:, ::-1].copy()), True)
     assert here
     assert len(here) == len(there)
-    for one, other in zip(here, there, strict=True):
-        assert one == pytest.approx(other)
+    for item, other in zip(here, there, strict=True):
+        assert item == pytest.approx(other)
 
 
 def test_uneven_breakpoints_are_the_distances_along_which_values_go_on() -> None:
@@ -452,20 +452,20 @@ def test_the_resolution_is_the_distance_to_the_next_value(
 
 
 def test_an_edit_ends_at_the_ends_of_the_storage_and_at_the_tables_limits() -> None:
-    found = edit_in("falling", "uint8", [10, 20], '<limits min="5" max="80"/>')
-    assert sorted(found.stops) == [-27.5, 5.0, 80.0, 100.0]
+    result = edit_in("falling", "uint8", [10, 20], '<limits min="5" max="80"/>')
+    assert sorted(result.stops) == [-27.5, 5.0, 80.0, 100.0]
     assert sorted(edit_in("falling", "uint8", [10, 20]).stops) == [-27.5, 100.0]
     assert sorted(edit_in("falling", "uint8", [10, 20], '<limits max="80"/>').stops) == [-27.5, 80.0, 100.0]
 
 
 def test_an_edit_has_values_breakpoints_and_digits_but_no_number_where_a_cell_is_off() -> None:
     off = '<off raw="255" allowed="anywhere"/>'
-    found = edit_in("falling", "uint8", [10, 255, 0], off)
-    np.testing.assert_equal(found.new, [[95.0, np.nan, 100.0]])
-    np.testing.assert_equal(found.old, [[100.0, 100.0, 100.0]])
-    assert (found.changed.tolist(), found.cells.tolist()) == ([[True, True, False]], [[True, False, False]])
-    assert found.x is not None and found.x.tolist() == [1000, 1001, 1002]
-    assert (found.y, found.decimals) == (None, 1)
+    result = edit_in("falling", "uint8", [10, 255, 0], off)
+    np.testing.assert_equal(result.new, [[95.0, np.nan, 100.0]])
+    np.testing.assert_equal(result.old, [[100.0, 100.0, 100.0]])
+    assert (result.changed.tolist(), result.cells.tolist()) == ([[True, True, False]], [[True, False, False]])
+    assert result.x is not None and result.x.tolist() == [1000, 1001, 1002]
+    assert (result.y, result.decimals) == (None, 1)
     assert edit_in("shown", "float32", [1]).decimals == 2
 
 
@@ -496,10 +496,10 @@ def test_of_named_states_none_is_a_number() -> None:
 def test_a_slip_is_named_as_the_taxonomies_do(
     stands: float, expected: float, name: str, meant: float
 ) -> None:
-    found = find_typing_error(stands, expected, within=0.5, decimals=2)
-    assert found is not None
-    assert found.name == name
-    assert found.meant == pytest.approx(meant)
+    result = find_typing_error(stands, expected, within=0.5, decimals=2)
+    assert result is not None
+    assert result.name == name
+    assert result.meant == pytest.approx(meant)
 
 
 def test_what_no_slip_explains_has_no_name() -> None:
@@ -649,13 +649,13 @@ def test_a_row_that_was_pasted_twice_in_an_edited_block_is_found() -> None:
     old = surface(7, noise=3.0)
     new = stored(old * 1.1)
     new[5] = new[4]
-    (found,) = find_paste_errors(edit(old, new))
-    assert (found.top, found.bottom, found.left, found.right) == (5, 5, 0, 11)
-    assert found.twice and (found.x_off, found.y_off) == (0, 1)
+    (result,) = find_paste_errors(edit(old, new))
+    assert (result.top, result.bottom, result.left, result.right) == (5, 5, 0, 11)
+    assert result.twice and (result.x_off, result.y_off) == (0, 1)
     # A factor that no offset comes near.
     new = stored(old * 2.5)
     new[5] = new[4]
-    assert find_paste_errors(edit(old, new)) == (found,)
+    assert find_paste_errors(edit(old, new)) == (result,)
 
 
 @pytest.mark.parametrize(("row", "like"), [(8, 7), (1, 2)])
@@ -664,9 +664,9 @@ def test_a_row_that_was_pasted_twice_is_found_up_to_the_last_but_one_at_either_e
 ) -> None:
     new = stored(surface(7, noise=3.0) * 1.1)
     new[row] = new[like]
-    (found,) = find_paste_errors(edit(surface(7, noise=3.0), new))
-    assert (found.top, found.left, found.bottom, found.right) == (row, 0, row, 11)
-    assert found.twice and (found.x_off, found.y_off) == (0, row - like)
+    (result,) = find_paste_errors(edit(surface(7, noise=3.0), new))
+    assert (result.top, result.left, result.bottom, result.right) == (row, 0, row, 11)
+    assert result.twice and (result.x_off, result.y_off) == (0, row - like)
 
 
 def test_a_part_of_a_row_that_repeats_the_edited_row_beside_it_is_found() -> None:
@@ -788,9 +788,9 @@ def test_the_scoreboard_stores_values_as_the_conversion_reads_them() -> None:
     from benchmarks.shapes import shapes
 
     for shape in shapes(1):
-        one = sample(shape)
+        item = sample(shape)
         conversion = Linear("unit", "-", shape.decimals, shape.factor, shape.offset, 1)
-        assert one.base.physical == pytest.approx(to_physical(conversion, one.base.raw), abs=1e-9)
+        assert item.base.physical == pytest.approx(to_physical(conversion, item.base.raw), abs=1e-9)
 
 
 @pytest.mark.parametrize(("last", "off"), [(6, 2), (5.875, 0), (10, 4 / 3), (10.125, 0)])
@@ -801,20 +801,20 @@ def test_where_the_movement_goes_on_steadily_to_half_a_cell_moved_as_the_mean_of
     # last - 5, which is half of these 4, or half as much again, in all. A cubic through 0, 1, 5 and 6 has 3
     # there too, and one through 0, 1, 5 and 10 has 7/3.
     moved = np.array([[0.0, 1, 1, 5, last, 11, 11, 11, 11]])
-    one = TableEdit(np.zeros(moved.shape), moved, np.ones(moved.shape, bool), np.full(moved.shape, 0.125))
-    window = PaddedGrid(one, one.cells)
+    item = TableEdit(np.zeros(moved.shape), moved, np.ones(moved.shape, bool), np.full(moved.shape, 0.125))
+    window = PaddedGrid(item, item.cells)
     nothing = np.zeros(moved.size)
     movement = CellShift(window.new, window.new, nothing, nothing + 1)
-    found = delta_residuals(window, movement, np.zeros(moved.size, bool))
-    assert found[2] == pytest.approx(off)
+    result = delta_residuals(window, movement, np.zeros(moved.size, bool))
+    assert result[2] == pytest.approx(off)
 
 
 def test_a_movement_that_bends_as_a_cubic_is_foreseen_from_four_neighbours() -> None:
     x = np.array([0.0, 1, 3, 4, 7, 9, 10, 14])
     moved = 5 + 2 * x - 0.7 * x**2 + 0.05 * x**3
     old = np.full((1, len(x)), 40.0)
-    one = TableEdit(old, old + moved, np.ones(old.shape, bool), np.full(old.shape, STEP), x=x)
-    window = PaddedGrid(one, one.cells)
+    item = TableEdit(old, old + moved, np.ones(old.shape, bool), np.full(old.shape, STEP), x=x)
+    window = PaddedGrid(item, item.cells)
     change = window.new - window.old
     before = window.old[window.places]
     movement = CellShift(change, change, before, np.ones_like(before))

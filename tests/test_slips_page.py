@@ -28,8 +28,8 @@ Numbers = NDArray[np.float64]
 
 def section(title: str) -> str:
     """A section of the page, up to the next one."""
-    (found,) = re.findall(rf"^## {title}\n(.*?)(?=^## )", PAGE, re.MULTILINE | re.DOTALL)
-    return str(found)
+    (result,) = re.findall(rf"^## {title}\n(.*?)(?=^## )", PAGE, re.MULTILINE | re.DOTALL)
+    return str(result)
 
 
 def table(title: str) -> list[list[str]]:
@@ -40,8 +40,8 @@ def table(title: str) -> list[list[str]]:
 
 
 def row(title: str, head: str) -> Numbers:
-    (found,) = (one[1:] for one in table(title) if one[0] == head)
-    return np.array([found], float)
+    (result,) = (item[1:] for item in table(title) if item[0] == head)
+    return np.array([result], float)
 
 
 def judged(old: Numbers, new: Numbers, step: float, decimals: int) -> list[Suspect]:
@@ -56,9 +56,9 @@ def judged(old: Numbers, new: Numbers, step: float, decimals: int) -> list[Suspe
 @pytest.fixture(scope="module")
 def by_hand() -> tuple[Numbers, Numbers]:
     _, *rows = table("An example by hand")
-    old, new = (np.array([[float(one[place]) for one in rows]]) for place in (1, 2))
-    for one, before, after in zip(rows, old[0], new[0], strict=True):
-        assert one[3:] == [f"{after - before:+.1f}", f"{round(after / before, 6):g}"]
+    old, new = (np.array([[float(row[place]) for row in rows]]) for place in (1, 2))
+    for item, before, after in zip(rows, old[0], new[0], strict=True):
+        assert item[3:] == [f"{after - before:+.1f}", f"{round(after / before, 6):g}"]
     return old, new
 
 
@@ -66,12 +66,12 @@ def test_the_third_cell_is_found_and_expected_as_the_page_works_it_out(
     by_hand: tuple[Numbers, Numbers],
 ) -> None:
     old, new = by_hand
-    (found,) = judged(old, new, 0.1, 1)
-    assert found.x == 2
-    assert f"1.1 × 83.0 = {found.expected:.1f} mg" in TEXT
-    assert f"1.6 + 4 × 0 = {found.yardstick:.1f} mg is allowed" in TEXT
-    assert f"913.0 - 91.3 = {913.0 - found.expected:.1f} mg, which is {found.score:.0f} times" in TEXT
-    assert found.score == pytest.approx((913.0 - found.expected) / found.yardstick)
+    (result,) = judged(old, new, 0.1, 1)
+    assert result.x == 2
+    assert f"1.1 × 83.0 = {result.expected:.1f} mg" in TEXT
+    assert f"1.6 + 4 × 0 = {result.yardstick:.1f} mg is allowed" in TEXT
+    assert f"913.0 - 91.3 = {913.0 - result.expected:.1f} mg, which is {result.score:.0f} times" in TEXT
+    assert result.score == pytest.approx((913.0 - result.expected) / result.yardstick)
 
 
 def departures(old: Numbers, new: Numbers, by_ratio: bool) -> Numbers:
@@ -101,12 +101,12 @@ def test_the_two_ways_explain_the_fellows_as_the_page_says(by_hand: tuple[Number
 def test_the_third_cell_barely_passes_where_the_page_says(by_hand: tuple[Numbers, Numbers]) -> None:
     old, new = by_hand
     assert "A third cell of 92.9 mg barely passes, and one of 93.0 mg does not" in TEXT
-    found = {}
+    actual = {}
     for value in (92.9, 93.0):
         new = new.copy()
         new[0, 2] = value
-        found[value] = [one.x for one in judged(old, new, 0.1, 1)]
-    assert found == {92.9: [], 93.0: [2]}
+        actual[value] = [item.x for item in judged(old, new, 0.1, 1)]
+    assert actual == {92.9: [], 93.0: [2]}
 
 
 # The example with noise
@@ -116,10 +116,11 @@ def test_the_noisy_edit_is_judged_as_the_page_says() -> None:
     title = "An example with noise"
     old, meant, typed = (row(title, f"{head}, mg") for head in ("base", "meant", "typed"))
     assert judged(old, meant, 1.0, 0) == []
-    (found,) = judged(old, typed, 1.0, 0)
-    assert found.x == 4
+    (result,) = judged(old, typed, 1.0, 0)
+    assert result.x == 4
     assert (
-        f"expects about {found.expected:.0f} mg there, and 550 mg departs by {found.score:.1f} times" in TEXT
+        f"expects about {result.expected:.0f} mg there, and 550 mg departs by {result.score:.1f} times"
+        in TEXT
     )
     span = float(np.ptp(old))
     assert f"{0.02 * span:.1f} mg, 2 % of 650 - 180 = {span:.0f} mg" in TEXT
@@ -144,11 +145,11 @@ def test_the_noisy_edit_lets_pass_what_the_page_says() -> None:
 
 def test_every_kind_of_slip_is_on_the_page_in_the_order_of_the_code() -> None:
     _, *rows = table("Kinds of slips")
-    assert [one[0] for one in rows] == list(SLIPS)
+    assert [row[0] for row in rows] == list(SLIPS)
     for name, meant, typed in rows:
         decimals = len(meant.partition(".")[2])
-        found = find_typing_error(float(typed), float(meant), 0.0, decimals)
-        assert found is not None and (found.name, found.meant) == (name, float(meant))
+        result = find_typing_error(float(typed), float(meant), 0.0, decimals)
+        assert result is not None and (result.name, result.meant) == (name, float(meant))
 
 
 # The block
@@ -156,6 +157,6 @@ def test_every_kind_of_slip_is_on_the_page_in_the_order_of_the_code() -> None:
 
 def test_the_block_on_the_page_is_found() -> None:
     old, new = (row("Pasted in the wrong place", f"{head}, mg") for head in ("base", "new"))
-    found = find_paste_errors(TableEdit(old, new, old != new, np.full(old.shape, 0.1), decimals=1))
-    assert found == (PasteError(0, 1, 0, 4, 1, 0),)
+    result = find_paste_errors(TableEdit(old, new, old != new, np.full(old.shape, 0.1), decimals=1))
+    assert result == (PasteError(0, 1, 0, 4, 1, 0),)
     assert list(new[0, 1:]) == list(old[0, :-1])

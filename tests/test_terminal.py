@@ -63,11 +63,11 @@ def test_a_terminal_is_as_wide_as_it_says_and_a_pipe_has_80_columns(monkeypatch:
 
 
 def test_a_line_is_indented_stripped_and_styled_part_by_part() -> None:
-    one = line(("rpm ", "bold"), "  ", ("", "dim"))
-    assert one.plain == "rpm   "
-    assert one.stripped().parts == (("rpm", "bold"),)
-    assert one.indented("  ").plain == "  rpm   "
-    assert one.styled("dim").parts[0] == ("rpm ", "bold dim")
+    item = line(("rpm ", "bold"), "  ", ("", "dim"))
+    assert item.plain == "rpm   "
+    assert item.stripped().parts == (("rpm", "bold"),)
+    assert item.indented("  ").plain == "  rpm   "
+    assert item.styled("dim").parts[0] == ("rpm ", "bold dim")
     assert StyledLine(("  ", "")).stripped().plain == ""
 
 

@@ -13,6 +13,8 @@ import pytest
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
 
+from tests.running import launcher
+
 REPOSITORY = Path(__file__).resolve().parent.parent
 
 #: Blocks with commands that no walk runs, by their page and their first line, and why.
@@ -58,11 +60,11 @@ PAGES = {name: (REPOSITORY / name).read_text("utf-8") for name in WALKER.PAGES}
 
 def fences(page: str) -> list[Token]:
     """Every block of code of a page, as a reader of Markdown finds it, inside of lists and quotes too."""
-    return [one for one in MarkdownIt().parse(page) if one.type in ("fence", "code_block")]
+    return [item for item in MarkdownIt().parse(page) if item.type in ("fence", "code_block")]
 
 
 def console(page: str) -> list[str]:
-    return [one.content for one in fences(page) if one.info == "console"]
+    return [block.content for block in fences(page) if block.info == "console"]
 
 
 WALKS = {name: len(console(page)) for name, page in PAGES.items() if console(page)}
@@ -71,7 +73,7 @@ WALKS = {name: len(console(page)) for name, page in PAGES.items() if console(pag
 @pytest.mark.skipif(shutil.which("bash") is None, reason="the pages' commands are written for bash")
 @pytest.mark.parametrize("name", [pytest.param(name, id=f"{name}, blocks: {n}") for name, n in WALKS.items()])
 def test_a_page_shows_what_its_commands_print(name: str, tmp_path: Path) -> None:
-    assert WALKER.walked(PAGES[name], tmp_path) == PAGES[name]
+    assert WALKER.walked(PAGES[name], tmp_path, f"'{launcher()}'") == PAGES[name]
 
 
 def test_the_walks_run_every_block_of_every_page() -> None:
@@ -90,26 +92,26 @@ def test_every_line_of_a_command_block_is_a_command_or_stands_below_one() -> Non
 
 def _others() -> Iterator[tuple[str, Token]]:
     for name, page in PAGES.items():
-        for one in fences(page):
+        for block in fences(page):
             # A directive of the site, such as {toctree}, is no block of code.
-            if one.info != "console" and not one.info.startswith("{"):
-                yield name, one
+            if block.info != "console" and not block.info.startswith("{"):
+                yield name, block
 
 
 def test_a_block_of_another_kind_has_no_commands_but_those_that_are_listed() -> None:
-    found = [
-        (name, one.content.splitlines()[0])
-        for name, one in _others()
-        if one.info not in {_PYTHON, *_DATA} and _COMMAND.search(one.content)
+    result = [
+        (name, other.content.splitlines()[0])
+        for name, other in _others()
+        if other.info not in {_PYTHON, *_DATA} and _COMMAND.search(other.content)
     ]
-    assert sorted(found) == sorted(NOT_RUN)
+    assert sorted(result) == sorted(NOT_RUN)
 
 
 def test_data_is_called_what_it_is() -> None:
-    for name, one in _others():
-        assert one.info in {"", _PYTHON, *_DATA}, (name, one.info)
-        if one.info in _DATA:
-            assert not re.search(r"^\$ ", one.content, re.MULTILINE), (name, one.content)
+    for name, other in _others():
+        assert other.info in {"", _PYTHON, *_DATA}, (name, other.info)
+        if other.info in _DATA:
+            assert not re.search(r"^\$ ", other.content, re.MULTILINE), (name, other.content)
 
 
 @pytest.mark.parametrize(

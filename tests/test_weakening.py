@@ -33,33 +33,33 @@ def curve(x: list[float], cells: list[float]) -> Surface:
 
 def test_a_raised_cell_weakens_a_limit_and_strengthens_a_floor() -> None:
     old, new = curve([0, 10, 20], [5, 5, 5]), curve([0, 10, 20], [5, 7, 5])
-    found = weakening(old, new, upward=True, downward=False)
-    assert found is not None
-    assert (found.old, found.new, found.at) == (5, 7, {"speed": 10})
+    result = weakening(old, new, upward=True, downward=False)
+    assert result is not None
+    assert (result.old, result.new, result.at) == (5, 7, {"speed": 10})
     assert weakening(old, new, upward=False, downward=True) is None
 
 
 def test_with_guards_on_both_sides_the_larger_step_counts() -> None:
     old, new = curve([0, 10, 20], [5, 5, 5]), curve([0, 10, 20], [6, 5, 3])
-    found = weakening(old, new, upward=True, downward=True)
-    assert found is not None
-    assert (found.old, found.new, found.at) == (5, 3, {"speed": 20})
+    result = weakening(old, new, upward=True, downward=True)
+    assert result is not None
+    assert (result.old, result.new, result.at) == (5, 3, {"speed": 20})
 
 
 def test_a_breakpoint_moved_under_a_limit_weakens_it_though_no_cell_changed() -> None:
     # 100 from 0 to 10, down to 0 at 20; the drop now begins at 15. At 15 it was 50.
     old, new = curve([0, 10, 20], [100, 100, 0]), curve([0, 15, 20], [100, 100, 0])
-    found = weakening(old, new, upward=True, downward=False)
-    assert found is not None
-    assert (found.old, found.new, found.at) == (50, 100, {"speed": 15})
+    result = weakening(old, new, upward=True, downward=False)
+    assert result is not None
+    assert (result.old, result.new, result.at) == (50, 100, {"speed": 15})
     assert weakening(new, old, upward=True, downward=False) is None
 
 
 def test_a_scalar_is_weakened_by_its_step() -> None:
     old, new = table_surface(None, None, [4200]), table_surface(None, None, [4300])
-    found = weakening(old, new, upward=True, downward=False)
-    assert found is not None
-    assert (found.old, found.new, found.at) == (4200, 4300, {})
+    result = weakening(old, new, upward=True, downward=False)
+    assert result is not None
+    assert (result.old, result.new, result.at) == (4200, 4300, {})
 
 
 def test_what_differs_by_rounding_only_is_not_weakened() -> None:
@@ -100,10 +100,10 @@ def sampled(one: tuple[list[float], list[float] | None, list[float]], x: Numbers
         if axis[0] > axis[-1]:
             values = np.flip(values, axis=number)
         grid.append(sorted(axis) if len(axis) > 1 else [axis[0], axis[0] + 1])
-    found: Numbers = RegularGridInterpolator(tuple(grid), values)(
+    result: Numbers = RegularGridInterpolator(tuple(grid), values)(
         tuple(np.meshgrid(points[0], points[1], indexing="ij"))
     )
-    return found
+    return result
 
 
 @pytest.mark.parametrize("is_map", [False, True])
@@ -119,15 +119,15 @@ def test_no_sampled_point_went_further_than_the_one_that_is_named(
     before, after = sampled(old, x, y), sampled(new, x, y)
     steps = after - before
     furthest = max(steps.max() if upward else 0.0, -steps.min() if downward else 0.0, 0.0)
-    found = weakening(table_surface(*old), table_surface(*new), upward, downward)
+    result = weakening(table_surface(*old), table_surface(*new), upward, downward)
     if furthest < 1e-9:
-        assert found is None
+        assert result is None
         return
-    assert found is not None
-    here = np.array([found.at["speed"]]), np.array([found.at.get("load", 0.0)])
-    assert found.old == pytest.approx(sampled(old, *here).item(), abs=1e-9)
-    assert found.new == pytest.approx(sampled(new, *here).item(), abs=1e-9)
-    step = found.new - found.old
+    assert result is not None
+    here = np.array([result.at["speed"]]), np.array([result.at.get("load", 0.0)])
+    assert result.old == pytest.approx(sampled(old, *here).item(), abs=1e-9)
+    assert result.new == pytest.approx(sampled(new, *here).item(), abs=1e-9)
+    step = result.new - result.old
     assert max(step if upward else 0.0, -step if downward else 0.0) == pytest.approx(furthest)
 
 
@@ -201,8 +201,8 @@ def test_curves_of_other_shapes_set_in_nowhere_in_particular(old: list[float], n
 def test_maps_and_scalars_have_no_later() -> None:
     for x, y in ((None, None), ([0.0, 1.0], [0.0, 1.0])):
         cells = [1.0] if x is None else [4.0, 3.0, 2.0, 1.0]
-        one = table_surface(x, y, cells)
-        assert shift_along_axis(one, one, upward=True) is None
+        item = table_surface(x, y, cells)
+        assert shift_along_axis(item, item, upward=True) is None
 
 
 @st.composite
@@ -234,16 +234,16 @@ def test_no_sampled_level_is_reached_later_than_is_said(
     distances = []
     for low in range(12):
         for part in (1e-7, 0.25, 0.5, 0.75, 1 - 1e-7):
-            before, after = (reached_at(one, low + part) for one in (old, new))
+            before, after = (reached_at(item, low + part) for item in (old, new))
             if before is not None and after is not None:
                 distances.append((after - before) * towards_safety)
-    found = shift_along_axis(curve(*old), curve(*new), upward)
-    turned = [([*one[0]][::-1], [*one[1]][::-1]) for one in (old, new)]
-    assert shift_along_axis(curve(*turned[0]), curve(*turned[1]), upward) == found
+    result = shift_along_axis(curve(*old), curve(*new), upward)
+    turned = [([*item[0]][::-1], [*item[1]][::-1]) for item in (old, new)]
+    assert shift_along_axis(curve(*turned[0]), curve(*turned[1]), upward) == result
     if not distances:
-        assert found is None
+        assert result is None
     else:
-        assert found == pytest.approx(max(0.0, *distances) * towards_safety, abs=1e-4)
+        assert result == pytest.approx(max(0.0, *distances) * towards_safety, abs=1e-4)
 
 
 # The rule
@@ -278,8 +278,8 @@ def derated(*cells: int, axis: tuple[int, ...] = (80, 100, 120)) -> bytes:
 
 
 def weakened(xml: bytes, new: bytes, old: bytes) -> str:
-    (found,) = of_rule(findings(xml, new, old), "protection/weakened")
-    return found.message
+    (finding,) = of_rule(findings(xml, new, old), "protection/weakened")
+    return finding.message
 
 
 def is_silent(xml: bytes, new: bytes, old: bytes) -> bool:
@@ -293,15 +293,15 @@ def test_the_worked_example_of_weakened_can_be_redone_by_hand() -> None:
     assert "100 + (100 - 76) / 2 = 112 °C, the new one at 120 °C: it sets in up to 8 °C later" in page
     assert 100 + (100 - 76) / 2 == 112
     assert f"{100 * 16 / 60:.1f}" == "26.7"
-    (found,) = of_rule(
+    (result,) = of_rule(
         findings(derating(), derated(100, 100, 76), derated(100, 100, 60)), "protection/weakened"
     )
-    assert found.message == (
+    assert result.message == (
         "the table protects later than the base: 60 % became 76 % (+26.7 %), "
         "so that it sets in up to 8 °C later"
     )
-    assert (found.cell, dict(found.at)) == (Cell(2, 0), {"temp": 120})
-    assert (found.base_physical, found.physical) == (60, 76)
+    assert (result.cell, dict(result.at)) == (Cell(2, 0), {"temp": 120})
+    assert (result.base_physical, result.physical) == (60, 76)
 
 
 def test_a_breakpoint_moved_under_a_limit_is_a_finding() -> None:
@@ -317,13 +317,13 @@ def test_a_breakpoint_moved_under_a_limit_is_a_finding() -> None:
 def test_where_the_worst_point_is_no_cell_the_finding_says_where_it_is() -> None:
     # The corner at 100 °C is gone: there the old table had 60 %, the new one 100 - 40 * 20 / 30.
     old, new = derated(100, 60, 60), derated(100, 100, 60, axis=(70, 80, 110))
-    (found,) = of_rule(findings(derating(), new, old), "protection/weakened")
-    assert found.message == (
+    (finding,) = of_rule(findings(derating(), new, old), "protection/weakened")
+    assert finding.message == (
         "the table protects later than the base: 60 % became 73 % (+22.2 %) at 100 °C, "
         "so that it sets in up to 10 °C later"
     )
-    assert found.cell is None
-    assert dict(found.at) == {"temp": 100}
+    assert finding.cell is None
+    assert dict(finding.at) == {"temp": 100}
 
 
 def test_a_floor_that_was_lowered_is_weakened() -> None:
@@ -348,11 +348,11 @@ def test_a_ceiling_that_rises_says_how_far_down_it_gives_what_it_gave() -> None:
 
 def test_a_guard_without_a_direction_leaves_it_to_somebody_to_say_what_a_change_does() -> None:
     flat = derating('<guard flat="true"/>')
-    for new, old, words in (
+    for new, old, message in (
         (derated(100, 100, 76), derated(100, 100, 60), "60 % became 76 %"),
         (derated(100, 90, 60), derated(100, 100, 70), "100 % became 90 %, and 1 other cell changed"),
     ):
-        assert weakened(flat, new, old) == f"{words}; no guard says which direction protects less"
+        assert weakened(flat, new, old) == f"{message}; no guard says which direction protects less"
     assert is_silent(flat, derated(100, 100, 60), derated(100, 100, 60))
 
 
@@ -401,8 +401,8 @@ def read_as(*degrees: int, axis: tuple[int, ...] = (5, 15, 30)) -> bytes:
 
 
 def reading(new: bytes, old: bytes, xml: bytes | None = None) -> list[str]:
-    found = of_rule(findings(xml or coolant(), new, old), "protection/reading-changed")
-    return [one.message for one in found]
+    reported = of_rule(findings(xml or coolant(), new, old), "protection/reading-changed")
+    return [finding.message for finding in reported]
 
 
 def test_the_worked_example_of_reading_changed_can_be_redone_by_hand() -> None:
@@ -463,9 +463,9 @@ def test_a_scalar_with_a_signal_sets_in_later_by_its_step() -> None:
 
 def test_a_protection_that_is_off_in_a_cell_is_disabled_and_not_weakened() -> None:
     xml = derating('<off raw="255" allowed="nowhere"/><guard above="100" share="0.3"/>')
-    found = {one.rule for one in findings(xml, derated(100, 255, 76), derated(100, 100, 60))}
-    assert "protection/disabled" in found
-    assert "protection/weakened" not in found
+    reported = {finding.rule for finding in findings(xml, derated(100, 255, 76), derated(100, 100, 60))}
+    assert "protection/disabled" in reported
+    assert "protection/weakened" not in reported
 
 
 # Thresholds out of reach
@@ -488,7 +488,7 @@ def cut_at(degrees: int, *sensor: int, inside: str = '<guard above="200"/>') -> 
         conversions=CONVERSIONS,
     )  # fmt: skip
     data = image(at_0=u16(degrees & 0xFFFF), at_2=u16(5, 15, 30, 45), at_10=u16(*sensor))
-    return [found.message for found in of_rule(findings(xml, data), "protection/unreachable-threshold")]
+    return [result.message for result in of_rule(findings(xml, data), "protection/unreachable-threshold")]
 
 
 def test_the_worked_example_of_unreachable_threshold_can_be_redone_by_hand() -> None:
@@ -540,12 +540,12 @@ def test_the_worked_example_of_off_codes_can_be_redone_by_hand() -> None:
         conversions=CONVERSIONS,
     )  # fmt: skip
     data = image(at_0=u16(0, 20, 40, 60), at_8=bytes([1, 1, 15, 1]))
-    (found,) = of_rule(findings(xml, data), "value/off-in-operating-range")
-    assert found.message.endswith("inside the operating range; 40 % of that range is off")
+    (finding,) = of_rule(findings(xml, data), "value/off-in-operating-range")
+    assert finding.message.endswith("inside the operating range; 40 % of that range is off")
     # Beside a base, its own cell and its own share are told apart.
     base = image(at_0=u16(0, 20, 40, 60), at_8=bytes([1, 1, 7, 15]))
-    (found, *_) = of_rule(findings(xml, data, base), "value/off-in-operating-range")
-    assert found.message.endswith(
+    (finding, *_) = of_rule(findings(xml, data, base), "value/off-in-operating-range")
+    assert finding.message.endswith(
         "inside the operating range (the base has 7 % here); 40 % of that range is off, 20 % in the base"
     )
-    assert found.base == ""
+    assert finding.base == ""

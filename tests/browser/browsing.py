@@ -92,8 +92,8 @@ class Page:
 
     def one(self, css: str) -> WebElement:
         """The one element there is, as soon as it is there."""
-        (found,) = self.until(lambda: self.all(css))
-        return found  # type: ignore[no-any-return]
+        (result,) = self.until(lambda: self.all(css))
+        return result  # type: ignore[no-any-return]
 
     def texts(self, css: str) -> list[str]:
         """What all these elements say, to eyes or not."""
@@ -116,7 +116,7 @@ class Page:
 
         def is_still() -> bool:
             seen.append(what())
-            return len(seen) >= often and all(one == seen[-1] for one in seen[-often:])
+            return len(seen) >= often and all(item == seen[-1] for item in seen[-often:])
 
         self.until(is_still)
         return seen[-1]
@@ -136,8 +136,10 @@ class Page:
     def requests(self) -> set[str]:
         """The addresses of everything that was asked for since the page was opened."""
         messages = [json.loads(entry["message"])["message"] for entry in self.logged("performance")]
-        asked = [one["params"] for one in messages if one["method"] == "Network.requestWillBeSent"]
-        return {one["request"]["url"].partition("#")[0] for one in asked}
+        asked = [
+            message["params"] for message in messages if message["method"] == "Network.requestWillBeSent"
+        ]
+        return {item["request"]["url"].partition("#")[0] for item in asked}
 
     # Doing
 
@@ -204,9 +206,13 @@ class Page:
     def violations(self, tags: tuple[str, ...] = (*WCAG, "best-practice")) -> list[str]:
         """What axe finds wrong for people who cannot see, point or tell colours apart."""
         self.run((files("axe_playwright_python") / "axe.min.js").read_text("utf-8"))
-        found = self.chrome.execute_async_script(_AXE, tags)
-        assert len(found["passes"]) > 20, found
-        return [f"{one['id']}: {node['html']}" for one in found["violations"] for node in one["nodes"]]
+        result = self.chrome.execute_async_script(_AXE, tags)
+        assert len(result["passes"]) > 20, result
+        return [
+            f"{violation['id']}: {node['html']}"
+            for violation in result["violations"]
+            for node in violation["nodes"]
+        ]
 
 
 #: Whether an element that is brought into sight stays there for some frames: while the page draws, or holds

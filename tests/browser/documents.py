@@ -21,13 +21,13 @@ def axis(name: str, signal: str, unit: str, old: Sequence[str], **more: Any) -> 
 
 def spans(cells: Sequence[int]) -> list[list[int]]:
     """Cells as pairs of the first one and how many follow each other."""
-    found: list[list[int]] = []
+    result: list[list[int]] = []
     for cell in sorted(cells):
-        if found and cell == sum(found[-1]):
-            found[-1][1] += 1
+        if result and cell == sum(result[-1]):
+            result[-1][1] += 1
         else:
-            found.append([cell, 1])
-    return found
+            result.append([cell, 1])
+    return result
 
 
 def table(
@@ -51,10 +51,10 @@ def table(
         "old": [f"{value:.1f}" for value in old], "old_raw": [round(10 * value) for value in old],
         "cells": spans(changed), "new": [f"{new[cell]:.1f}" for cell in changed],
         "new_raw": [round(10 * new[cell]) for cell in changed],
-        "difference": [f"{one:+.1f}" for one in differences],
+        "difference": [f"{difference:+.1f}" for difference in differences],
         "percent": [
-            f"{100 * one / old[cell]:+.1f}" if old[cell] else ""
-            for cell, one in zip(changed, differences, strict=True)
+            f"{100 * difference / old[cell]:+.1f}" if old[cell] else ""
+            for cell, difference in zip(changed, differences, strict=True)
         ],
         "off": [], "off_new": [], "changed": len(changed),
         "summary": f"{len(changed)} of {nx * ny} cells changed", "size": 0.1, "notes": [],
@@ -77,8 +77,8 @@ def listed(values: str | list[str], amount: int) -> list[str]:
 
 
 def finding(number: int, rule: str, severity: str, message: str, **more: Any) -> Json:
-    words = {"rule": rule, "severity": severity, "state": "new", "message": message}
-    return {"id": number, "image": 0, **words, "fingerprint": f"{number:016x}", **more}
+    options = {"rule": rule, "severity": severity, "state": "new", "message": message}
+    return {"id": number, "image": 0, **options, "fingerprint": f"{number:016x}", **more}
 
 
 def image(number: int, path: str, tables: Sequence[Json], **more: Any) -> Json:
@@ -90,14 +90,14 @@ def image(number: int, path: str, tables: Sequence[Json], **more: Any) -> Json:
         "bytes": {"changed": 120, "explained": 118, "runs": [{"address": "0x01F00", "size": 2}], "more": 0},
         "checksums": [{"name": "calibration", "old": "0x1234", "new": "0x2345", "stale": False}],
         "sentences": [{"purpose": "protection", "group": "Smoke limitation", "text": "1 table changed."}],
-        "texts": [], "axes": [], "tables": [{**one, "id": place} for place, one in enumerate(tables)], **more,
+        "texts": [], "axes": [], "tables": [{**table, "id": n} for n, table in enumerate(tables)], **more,
     }  # fmt: skip
 
 
 def document(images: Sequence[Json], findings: Sequence[Json] = (), **more: Any) -> Json:
     """A whole document, which the schema accepts."""
     counts = {
-        severity: sum(one["severity"] == severity and "waiver" not in one for one in findings)
+        severity: sum(finding["severity"] == severity and "waiver" not in finding for finding in findings)
         for severity in ("error", "warning", "note")
     }
     made = {
@@ -105,8 +105,8 @@ def document(images: Sequence[Json], findings: Sequence[Json] = (), **more: Any)
         "date": "2026-11-25", "digest": "0123456789abcdef", "old": "factory/skerry-28.bin",
         "new": images[0]["path"], "cautions": ["callint reports; it does not approve."],
         "verdict": "1 error and 1 warning are not waived; 2 bytes are explained by no table.",
-        "counts": {**counts, "waived": sum("waiver" in one for one in findings), "known": 0},
-        "rules": {one["rule"]: f"The title of {one['rule']}" for one in findings},
+        "counts": {**counts, "waived": sum("waiver" in finding for finding in findings), "known": 0},
+        "rules": {finding["rule"]: f"The title of {finding['rule']}" for finding in findings},
         "findings": list(findings), "images": list(images), **more,
     }  # fmt: skip
     return valid(made, "review.schema.json")  # type: ignore[no-any-return]

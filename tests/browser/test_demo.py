@@ -23,8 +23,8 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Scratch:
     folder = tmp_path_factory.mktemp("demo")
     assert run("demo", "yard", cwd=folder).status == 0
     yard = Scratch(folder / "yard")
-    for words in (("page.html",), ("review.json", "--format", "json")):
-        done = yard.run("review", BASE, BOAT, "--date", "2026-04-08", "--output", *words)
+    for arguments in (("page.html",), ("review.json", "--format", "json")):
+        done = yard.run("review", BASE, BOAT, "--date", "2026-04-08", "--output", *arguments)
         assert done.status == 0, done
     return yard
 
@@ -45,7 +45,7 @@ def test_every_changed_cell_of_the_diff_is_in_the_page_with_its_numbers(demo: Sc
     for table in diff["tables"]:
         name = table["table"]
         shown = page.values(name)
-        marked = {int(one.get_attribute("data-cell") or "") for one in page.all(f"#{name} td.changed")}
+        marked = {int(item.get_attribute("data-cell") or "") for item in page.all(f"#{name} td.changed")}
         columns = len(shown[0])
         assert marked == {cell["y"] * columns + cell["x"] for cell in table["cells"]}
         for cell in table["cells"]:
@@ -75,7 +75,7 @@ def test_all_findings_are_in_the_page(page: Page, review: Any) -> None:
     shown = page.texts(".findings li")
     assert len(shown) == len(review["findings"])
     for finding in review["findings"]:
-        (text,) = [one for one in shown if finding["fingerprint"][:8] in one]
+        (text,) = [item for item in shown if finding["fingerprint"][:8] in item]
         assert finding["message"] in text
         assert finding["rule"] in text
 

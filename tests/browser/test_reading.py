@@ -132,8 +132,8 @@ def test_the_details_of_a_cell_say_that_its_breakpoint_moved(opened: Opened) -> 
 
 def test_the_logged_time_lies_over_the_cells_when_asked_for(opened: Opened) -> None:
     page = opened(yard()).show("smoke_limit")
-    words = "Changed cells are in use for 38 % of the logged time; 1 changed cell never reached."
-    assert words in page.texts("#smoke_limit .logged")
+    text = "Changed cells are in use for 38 % of the logged time; 1 changed cell never reached."
+    assert text in page.texts("#smoke_limit .logged")
     assert page.all("#smoke_limit .time") == []
     page.press("t")
     times = page.texts("#smoke_limit .time")
@@ -189,8 +189,8 @@ def test_a_finding_on_an_axis_is_pinned_to_its_breakpoint(opened: Opened) -> Non
 
 def test_a_waived_finding_is_shown_with_who_and_why(opened: Opened) -> None:
     page = opened(yard()).show("overspeed_cut")
-    words = page.text("#overspeed_cut .own li")
-    assert "Waived by Ada Quay until 2027-01-31: asked for by the skipper" in words
+    text = page.text("#overspeed_cut .own li")
+    assert "Waived by Ada Quay until 2027-01-31: asked for by the skipper" in text
 
 
 def broken_axis() -> Json:
@@ -200,11 +200,11 @@ def broken_axis() -> Json:
         table("trim", [10.0 + n for n in range(8)], {7: 40.0}, nx=8),
         table("idle", [800.0], {0: 850.0}, unit="rpm"),
     ]
-    found = [
+    result = [
         finding(0, "axis/not-rising", "error", "it falls", table="speed_axis", cell=[6, 0], place="3000 rpm"),
         finding(1, "change/made", "note", "one cell", table="trim", cell=[7, 0]),
     ]
-    return document([image(0, "boats/heron.bin", tables)], found)
+    return document([image(0, "boats/heron.bin", tables)], result)
 
 
 def test_the_list_marks_every_table_on_an_axis_that_a_finding_is_about(opened: Opened) -> None:
@@ -230,17 +230,17 @@ def test_of_findings_as_grave_those_on_what_protects_come_first(opened: Opened) 
             "smoke", [10.0, 11.0], {0: 12.0}, nx=2, purpose="protection", x=axis("b", "Boost", "kPa", "12")
         ),
     ]
-    found = [
+    result = [
         finding(0, "a/a", "error", "fuel", table="fuel"),
         finding(1, "a/b", "error", "smoke", table="smoke"),
         finding(2, "a/c", "warning", "fuel", table="fuel"),
         finding(3, "a/d", "warning", "axis", table="b"),
         finding(4, "a/e", "note", "smoke", table="smoke"),
     ]
-    page = opened(document([image(0, "boats/heron.bin", tables)], found))
+    page = opened(document([image(0, "boats/heron.bin", tables)], result))
     assert page.texts(".findings .rule code[title]") == ["a/b", "a/a", "a/d", "a/c", "a/e"]
     seen = []
-    for _ in found:
+    for _ in result:
         page.press("f")
         seen.append(page.link)
     assert seen == [f"#finding-{number}" for number in (1, 0, 3, 2, 4)]
@@ -250,12 +250,12 @@ def test_of_findings_as_grave_those_on_what_protects_come_first(opened: Opened) 
 def test_of_an_unchanged_image_a_new_judgement_is_told_only_where_there_is_one(
     opened: Opened, state: str, told: bool
 ) -> None:
-    found = [finding(0, "a/a", "note", "fuel", state=state)]
+    result = [finding(0, "a/a", "note", "fuel", state=state)]
     same = image(0, "boats/heron.bin", [], state="same", sentences=[])
-    page = opened(document([same], found))
-    words = ["What changed No byte of this image changed, but its definition, its policy or a waiver did."]
+    page = opened(document([same], result))
+    texts = ["What changed No byte of this image changed, but its definition, its policy or a waiver did."]
     assert [text.replace("changedNo", "changed No") for text in page.texts(".fact.changed")] == (
-        words if told else []
+        texts if told else []
     )
 
 
@@ -375,12 +375,12 @@ def test_a_letter_in_a_remark_is_a_letter(opened: Opened) -> None:
 
 @pytest.mark.parametrize(("width", "height"), [(1280, 720), (1366, 768), (1024, 600), (960, 540), (700, 500)])
 def test_the_chosen_cell_is_not_behind_its_own_details(opened: Opened, width: int, height: int) -> None:
-    told = "One value stands far out among its neighbours, as nobody meant it to. " * 3
-    found = [
-        finding(n, "change/suspicious-cell", "error", told, table="smoke_limit", cell=[4, y], hint=told)
+    message = "One value stands far out among its neighbours, as nobody meant it to. " * 3
+    result = [
+        finding(n, "change/suspicious-cell", "error", message, table="smoke_limit", cell=[4, y], hint=message)
         for n, y in enumerate((4, 4, 4, 5, 5, 5))
     ]
-    page = opened(document([image(0, "boats/heron.bin", [smoke_limit()])], found))
+    page = opened(document([image(0, "boats/heron.bin", [smoke_limit()])], result))
     page.screen(width, height).open("#smoke_limit/4,3")
     for key in (Keys.ARROW_DOWN, Keys.ARROW_DOWN, Keys.ARROW_UP, Keys.ARROW_UP, Keys.ARROW_UP):
         assert page.run(IN_SIGHT)
@@ -465,8 +465,8 @@ def test_a_curve_is_plotted_old_dashed_and_new_solid(opened: Opened) -> None:
     assert page.run(style, "#speed_trim .line.old") != "none"
     assert page.run(style, "#speed_trim .line.new") == "none"
     old, new = (
-        page.run(f"return document.querySelector('#speed_trim .line.{one}').getAttribute('d')")
-        for one in ("old", "new")
+        page.run(f"return document.querySelector('#speed_trim .line.{item}').getAttribute('d')")
+        for item in ("old", "new")
     )
     # The last cell is off, and no number.
     assert len(numbers(old)) == len(numbers(new)) == 2 * 7
@@ -501,10 +501,10 @@ def test_an_axis_that_no_longer_rises_is_plotted_by_place_on_both_sides(opened: 
     page = opened(document([image(0, "boats/heron.bin", [made])])).show("fuel")
     page.until(lambda: len(page.all("#fuel svg")) == 3)
     lines = (
-        page.run(f"return document.querySelector('#fuel .cut-x .line.{one}').getAttribute('d')")
-        for one in ("old", "new")
+        page.run(f"return document.querySelector('#fuel .cut-x .line.{item}').getAttribute('d')")
+        for item in ("old", "new")
     )
-    old, new = (numbers(one)[::2] for one in lines)
+    old, new = (numbers(line)[::2] for line in lines)
     assert old == new == sorted(old)
     assert page.texts("#fuel thead th.moved .mark") == ["▼"]
 
@@ -515,10 +515,10 @@ def test_a_picture_whose_breakpoints_do_not_rise_says_so(opened: Opened) -> None
     curve = table("trim", [10.0 + n for n in range(8)], {7: 40.0}, nx=8, x=fallen)
     page = opened(document([image(0, "boats/heron.bin", [made, curve])]))
     words = "The breakpoints of Engine speed do not all rise: they stand evenly spaced, not to scale."
-    for name, told in (("fuel", [True, True, False]), ("trim", [True])):
+    for name, message in (("fuel", [True, True, False]), ("trim", [True])):
         page.show(name)
-        page.until(lambda name=name, told=told: len(page.texts(f"#{name} figcaption")) == len(told))
-        assert [words in text for text in page.texts(f"#{name} figcaption")] == told
+        page.until(lambda name=name, told=message: len(page.texts(f"#{name} figcaption")) == len(told))
+        assert [words in text for text in page.texts(f"#{name} figcaption")] == message
 
 
 def test_an_image_may_have_fewer_breakpoints_than_cells(opened: Opened) -> None:
@@ -583,11 +583,11 @@ def test_the_list_and_the_tables_can_be_filtered(
     opened: Opened, field: str, value: str, left: list[str]
 ) -> None:
     page = opened(yard())
-    (label,) = [one for one in page.all(".filters label") if one.text.startswith(field)]
+    (label,) = [item for item in page.all(".filters label") if item.text.startswith(field)]
     label.find_element("css selector", "input, select").send_keys(value)
     assert page.texts(".list li:not([hidden]) .name") == left
     assert [title.split(" ")[0] for title in page.texts("article:not([hidden]) h3")] == [
-        one.split(" ")[0] for one in left
+        item.split(" ")[0] for item in left
     ]
     assert page.text(".list .status") == f"{len(left)} of 4 tables shown"
 

@@ -107,9 +107,9 @@ _FIXED = {
 def poisoned(value: Any, key: str = "") -> Any:
     """The document with something hostile in every text that a stranger may have written."""
     if isinstance(value, dict):
-        return {name: poisoned(one, name) for name, one in value.items()}
+        return {name: poisoned(item, name) for name, item in value.items()}
     if isinstance(value, list):
-        return [poisoned(one, key) for one in value]
+        return [poisoned(item, key) for item in value]
     if isinstance(value, str) and key not in _FIXED and not value.replace(".", "").lstrip("+-").isdigit():
         return value if value.startswith("0x") else clean(f"{value} {HOSTILE}")
     return value
@@ -217,7 +217,7 @@ def test_without_javascript_the_first_screen_and_the_list_can_be_read(opened: Op
     page.chrome.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
     try:
         page.open()
-        words = page.one("body").text
+        message = page.one("body").text
     finally:
         page.chrome.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
     for text in (
@@ -229,4 +229,4 @@ def test_without_javascript_the_first_screen_and_the_list_can_be_read(opened: Op
         "3 of 48 cells changed",
         "drawn by a script, which this browser does not run",
     ):
-        assert text in words
+        assert text in message

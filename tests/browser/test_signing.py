@@ -101,8 +101,8 @@ def test_the_copied_review_says_what_was_decided_read_remarked_and_found(opened:
     read, unread = text.split("Not read:")
     assert "- [x] **Smoke limit** `smoke_limit`: 3 of 48 cells changed\n  > Why 62?" in read
     assert re.findall(r"- \[ \] \*\*(.*?)\*\*", unread) == ["Overspeed cut", "Speed trim", "Monitor"]
-    found = unread.split("Findings open:")[1]
-    assert [line.split("`")[1] for line in found.strip().splitlines()] == [
+    result = unread.split("Findings open:")[1]
+    assert [line.split("`")[1] for line in result.strip().splitlines()] == [
         "change/suspicious-cell",
         "change/unexplained-bytes",
         "axis/changed",
@@ -143,8 +143,10 @@ def test_markup_in_a_remark_is_text_in_the_copied_review(opened: Opened) -> None
     html = MarkdownIt("commonmark").render(copied(page).split("Not read:")[0])
     quote = html[html.index("<blockquote>") : html.index("</blockquote>")]
     assert set(re.findall(r"<(\w+)", quote)) <= {"blockquote", "p", "code", "br"}
-    words = re.sub(r"<[^>]*>", "", quote).split("\n")
-    assert [one.replace("&lt;", "<").replace("&gt;", ">") for one in words if one.strip()] == hostile
+    text = re.sub(r"<[^>]*>", "", quote).split("\n")
+    assert [
+        argument.replace("&lt;", "<").replace("&gt;", ">") for argument in text if argument.strip()
+    ] == hostile
 
 
 def test_where_the_browser_forbids_copying_the_text_is_shown_and_selected(opened: Opened) -> None:

@@ -36,7 +36,7 @@ def test_nothing_is_asked_for_but_files_of_the_site(site: Site, opened: Opened) 
         page = opened(site.page(name).path)
         asked = page.requests()
         assert len(asked) > 3
-        assert [one for one in asked if not one.startswith((site.folder.as_uri(), "data:"))] == []
+        assert [item for item in asked if not item.startswith((site.folder.as_uri(), "data:"))] == []
 
 
 def test_a_search_finds_a_page_from_disk(site: Site, opened: Opened) -> None:

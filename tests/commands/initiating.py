@@ -33,33 +33,33 @@ repos:
 
 def state(folder: Path, times: bool = False) -> dict[str, object]:
     """Everything below a folder, git's own files and empty folders too: content, mode, time if asked."""
-    found: dict[str, object] = {}
+    actual: dict[str, object] = {}
     for path in sorted(folder.rglob("*")):
         name = path.relative_to(folder).as_posix()
         if path.is_symlink():
-            found[name] = path.readlink()
+            actual[name] = path.readlink()
         elif path.is_dir():
-            found[name] = "folder"
+            actual[name] = "folder"
         else:
             status = path.stat()
-            found[name] = (path.read_bytes(), status.st_mode, status.st_mtime_ns if times else 0)
-    return found
+            actual[name] = (path.read_bytes(), status.st_mode, status.st_mtime_ns if times else 0)
+    return actual
 
 
 def settings(scratch: Scratch) -> dict[str, str]:
     """The settings that are callint's."""
     fields = scratch.must("config", "--local", "--null", "--list").split("\0")
-    pairs = (one.split("\n", 1) for one in fields if "\n" in one)
+    pairs = (field.split("\n", 1) for field in fields if "\n" in field)
     return {key: value for key, value in pairs if ".callint." in key}
 
 
 def attributes(scratch: Scratch, *paths: str) -> dict[str, tuple[str, str, str]]:
     """What git says of text, diff and merge for paths from the top."""
     fields = scratch.must("check-attr", "-z", "text", "diff", "merge", "--", *paths).split("\0")
-    found: dict[str, list[str]] = {}
+    actual: dict[str, list[str]] = {}
     for path, value in zip(fields[0::3], fields[2::3], strict=False):
-        found.setdefault(path, []).append(value)
-    return {path: (text, diff, merge) for path, (text, diff, merge) in found.items()}
+        actual.setdefault(path, []).append(value)
+    return {path: (text, diff, merge) for path, (text, diff, merge) in actual.items()}
 
 
 OURS = ("unset", "callint", "callint")

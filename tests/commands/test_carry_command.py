@@ -175,7 +175,7 @@ def test_what_was_carried_is_a_sound_image_of_the_new_software(yard: Yard) -> No
     carry(yard)
     yard.write("newer/heron.bin", written(yard))
     checked = yard.call("check", "newer/heron.bin", "--format", "json").data
-    assert not [found for found in checked["findings"] if found["rule"].startswith("image/")]
+    assert not [result for result in checked["findings"] if result["rule"].startswith("image/")]
 
 
 def test_the_report_is_also_json(yard: Yard) -> None:
@@ -195,7 +195,7 @@ def test_a_ratio_or_the_values_themselves_are_carried_if_asked(yard: Yard) -> No
     # 43.00 mg by 45/44 is 43.977..., stored as 44.00; by 1.01136... it is 43.4886..., stored as 43.50.
     document = report(yard, "--as", "ratio", "--leave-out", "overspeed_cut")
     assert struct.unpack_from("<5H", written(yard), FUEL_2 + 10) == (860, 880, 870, 860, 860)
-    (table,) = [one for one in document["tables"] if one["name"] == "fuel"]
+    (table,) = [table for table in document["tables"] if table["name"] == "fuel"]
     assert table["deviation"] == pytest.approx(44 - 43 * 45 / 44)
     assert (table["cell"], table["at"]) == ({"x": 1, "y": 1}, {"speed": 1600, "load": 40})
     text = carry(yard, "--as", "ratio")
@@ -278,7 +278,7 @@ def test_what_the_new_base_breaks_in_the_same_way_is_not_the_reworks_news(yard: 
     assert result.status == 0 and "breaks" not in result.stdout
     # The same cell with another value is the rework's.
     document = report(yard)
-    assert [(one["rule"], one["table"]) for one in document["broken"]] == [
+    assert [(finding["rule"], finding["table"]) for finding in document["broken"]] == [
         ("protection/disabled", "overspeed_cut")
     ]
 
@@ -345,10 +345,10 @@ def in_repository(yard: Yard) -> Scratch:
 def test_versions_of_revisions_are_carried_into_a_file(yard: Yard) -> None:
     in_repository(yard)
     yard.write("boats/heron.bin", yard_base())
-    words = ("v1:factory/base.bin", "v1:./boats/heron.bin", "factory/newer.bin")
-    result = yard.call("carry", *words, "--to", "newer.bin", "--format", "json")
+    arguments = ("v1:factory/base.bin", "v1:./boats/heron.bin", "factory/newer.bin")
+    result = yard.call("carry", *arguments, "--to", "newer.bin", "--format", "json")
     document = valid(result.data, "carry.schema.json")
-    assert [document[name] for name in ("old_base", "reworked", "new_base")] == list(words)
+    assert [document[name] for name in ("old_base", "reworked", "new_base")] == list(arguments)
     assert written(yard) == EXPECTED
 
 
@@ -356,8 +356,8 @@ def test_a_bare_repository_is_enough_to_carry_from(yard: Yard, tmp_path: Path) -
     in_repository(yard).must("clone", "--quiet", "--bare", ".", str(tmp_path / "bare.git"))
     bare, target = Yard(tmp_path / "bare.git"), tmp_path / "carried.bin"
     before = bare.files()
-    words = [f"v1:{name}" for name in FILES]
-    result = bare.call("carry", *words, "--to", str(target))
+    names = [f"v1:{name}" for name in FILES]
+    result = bare.call("carry", *names, "--to", str(target))
     assert (result.status, result.stderr) == (0, "")
     assert target.read_bytes() == EXPECTED
     assert bare.files() == before

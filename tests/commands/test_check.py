@@ -86,8 +86,8 @@ def test_a_finding_says_cell_value_limit_base_hint_address_and_line(yard: Yard) 
         for number, text in enumerate(yard_definition().decode().splitlines(), 1)
         if '<map name="fuel"' in text
     )
-    found = checked(yard, "boats/petrel.bin")["findings"]
-    (mark,) = (one["fingerprint"] for one in found if one["rule"] == "value/out-of-range")
+    findings = checked(yard, "boats/petrel.bin")["findings"]
+    (mark,) = (finding["fingerprint"] for finding in findings if finding["rule"] == "value/out-of-range")
     assert result.lines[:6] == [
         "error    boats/petrel.bin: fuel at 1600 rpm, 40 mg",
         "         999.0 mg is above the limit of 90 mg (base: 44.0 mg)",
@@ -415,8 +415,8 @@ def test_an_output_takes_no_pipes_or_devices_place(yard: Yard) -> None:
 
 
 def test_a_range_that_is_none_is_refused_with_an_example(yard: Yard) -> None:
-    for words in ("main", "..", "..main", "...main", "a....b"):
-        assert "A..B" in yard.call("check", "--range", words).error
+    for text in ("main", "..", "..main", "...main", "a....b"):
+        assert "A..B" in yard.call("check", "--range", text).error
 
 
 def test_an_output_that_cannot_be_written_is_an_input_error_and_leaves_nothing(yard: Yard) -> None:
@@ -890,9 +890,9 @@ def test_a_definition_or_base_behind_a_link_that_leads_out_is_refused_as_a_findi
         outside.write_bytes(kept)
         (yard.root / name).unlink()
         (yard.root / name).symlink_to(outside)
-        found = [f for f in checked(yard)["findings"] if f["rule"] == rule]
-        assert found
-        assert all("leads out of the repository" in f["message"] for f in found)
+        findings = [f for f in checked(yard)["findings"] if f["rule"] == rule]
+        assert findings
+        assert all("leads out of the repository" in f["message"] for f in findings)
         (yard.root / name).unlink()
         yard.write(name, kept)
 

@@ -90,12 +90,12 @@ def test_several_processes_find_what_one_finds_in_the_same_order(yard: Yard, for
 
 def test_waivers_are_met_expired_and_unused_as_without_processes(tmp_path: Path) -> None:
     yard = fleet(tmp_path / "yard")
-    (found,) = [
-        one
-        for one in run("check", "boats/boat-01.bin", "--format", "json", cwd=yard.root).data["findings"]
-        if one["rule"] == "value/out-of-range"
+    (result,) = [
+        boat
+        for boat in run("check", "boats/boat-01.bin", "--format", "json", cwd=yard.root).data["findings"]
+        if boat["rule"] == "value/out-of-range"
     ]
-    assert found["table"] == "fuel"
+    assert result["table"] == "fuel"
     said = run(
         "waive", "value/out-of-range", "--image", "boats/boat-01.bin", "--table", "fuel",
         "--reason", "Measured twice.", cwd=yard.root,
@@ -106,9 +106,9 @@ def test_waivers_are_met_expired_and_unused_as_without_processes(tmp_path: Path)
     yard.write("callint.toml", policy + dead.replace("boat-01", "boat-09") + dead.replace("boat-01", "gone"))
     alone, together = (run("check", "--format", "json", "--jobs", jobs, cwd=yard.root) for jobs in ("1", "2"))
     assert together == alone
-    rules = {one["rule"] for one in alone.data["findings"]}
+    rules = {finding["rule"] for finding in alone.data["findings"]}
     assert {"waiver/outdated", "waiver/unused"} <= rules
-    assert sum(bool(one["waived"]) for one in alone.data["findings"]) == 1
+    assert sum(bool(finding["waived"]) for finding in alone.data["findings"]) == 1
 
 
 def test_the_index_is_read_by_every_process_for_itself(tmp_path: Path) -> None:
@@ -245,9 +245,9 @@ def processes_of(parent: subprocess.Popen[bytes]) -> list[psutil.Process]:
     """The processes that look at images, as soon as there are any."""
     while parent.poll() is None:
         children = psutil.Process(parent.pid).children()
-        found = [one for one in children if "spawn_main" in " ".join(safely(one.cmdline))]
-        if found:
-            return found
+        result = [child for child in children if "spawn_main" in " ".join(safely(child.cmdline))]
+        if result:
+            return result
         time.sleep(0.005)
     raise AssertionError("it ended before there were any")
 
@@ -281,15 +281,15 @@ def test_ctrl_c_ends_all_of_it_and_leaves_nothing(tmp_path: Path) -> None:
     before = sorted(tmp_path.rglob("*"))
     process = start("--jobs", "2", "--output", "findings.txt", cwd=yard.root)
     children = processes_of(process)
-    for one in children:
-        one.suspend()  # so that the work is not done before
+    for child in children:
+        child.suspend()  # so that the work is not done before
     os.killpg(process.pid, signal.SIGINT)  # as a terminal does
     time.sleep(0.2)
-    for one in children:
-        one.resume()
+    for child in children:
+        child.resume()
     result = ended(process)
     assert (result.status, result.stdout, result.stderr) == (130, "", "")
-    assert not [one for one in children if one.is_running() and one.status() != psutil.STATUS_ZOMBIE]
+    assert not [child for child in children if child.is_running() and child.status() != psutil.STATUS_ZOMBIE]
     assert sorted(tmp_path.rglob("*")) == before
 
 
@@ -297,12 +297,12 @@ def test_ctrl_c_ends_all_of_it_and_leaves_nothing(tmp_path: Path) -> None:
 def test_a_server_that_cancels_leaves_nothing_and_hears_nothing(yard: Yard) -> None:
     process = start("--jobs", "2", cwd=yard.root)
     children = processes_of(process)
-    for one in children:
-        one.suspend()
+    for child in children:
+        child.suspend()
     process.terminate()
     time.sleep(0.2)
-    for one in children:
-        one.resume()
+    for child in children:
+        child.resume()
     result = ended(process)
     assert (result.status, result.stdout, result.stderr) == (143, "", "")
     _, alive = psutil.wait_procs(children, timeout=20)
@@ -361,8 +361,8 @@ def test_a_bar_on_a_terminal_follows_the_work(monkeypatch: pytest.MonkeyPatch) -
 @pytest.fixture(scope="module")
 def cluster() -> Iterator[LocalCluster]:
     """Two workers, each a process that is started anew when it dies."""
-    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as found:  # type: ignore[no-untyped-call]
-        yield found
+    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as result:  # type: ignore[no-untyped-call]
+        yield result
 
 
 def test_a_cluster_finds_the_same(yard: Yard, cluster: LocalCluster) -> None:

@@ -45,19 +45,19 @@ def script(shell: str, folder: Path) -> Path:
 
 
 def parser(name: str) -> click.Command:
-    found: click.Command = import_module(f"callint.commands.{MODULES.get(name, name)}").command
-    return found
+    result: click.Command = import_module(f"callint.commands.{MODULES.get(name, name)}").command
+    return result
 
 
 def long_options(name: str) -> set[str]:
-    options = (one for one in parser(name).params if isinstance(one, click.Option) and not one.hidden)
+    options = (item for item in parser(name).params if isinstance(item, click.Option) and not item.hidden)
     return {word for option in options for word in option.opts if word.startswith("--")} | {"--help"}
 
 
 def choices(name: str, option: str) -> set[str]:
-    (found,) = (one for one in parser(name).params if option in one.opts)
-    assert isinstance(found.type, click.Choice)
-    return {str(choice) for choice in found.type.choices}
+    (result,) = (item for item in parser(name).params if option in item.opts)
+    assert isinstance(result.type, click.Choice)
+    return {str(choice) for choice in result.type.choices}
 
 
 FILES = {"petrel one.bin", "plover.bin", "policies"}
@@ -104,9 +104,9 @@ def expected(line: str) -> set[str]:
 
 
 def test_every_command_and_option_of_the_parsers_is_described() -> None:
-    found = {command.name: command for command in describe_commands()}
-    assert list(found) == list(COMMANDS)
-    for name, command in found.items():
+    actual = {command.name: command for command in describe_commands()}
+    assert list(actual) == list(COMMANDS)
+    for name, command in actual.items():
         names = {word for option in command.options for word in option.names if word.startswith("--")}
         assert names == long_options(name)
         assert all(option.help for option in command.options)
@@ -114,9 +114,9 @@ def test_every_command_and_option_of_the_parsers_is_described() -> None:
 
 @pytest.mark.parametrize("shell", SHELLS)
 def test_a_script_is_the_same_each_time_and_plain_text(shell: str, tmp_path: Path) -> None:
-    one, other = (call("completion", shell, cwd=tmp_path).stdout for _ in range(2))
-    assert one == other and one.endswith("\n")
-    assert one.isascii() and "\t" not in one  # so that no shell's idea of an encoding matters
+    item, other = (call("completion", shell, cwd=tmp_path).stdout for _ in range(2))
+    assert item == other and item.endswith("\n")
+    assert item.isascii() and "\t" not in item  # so that no shell's idea of an encoding matters
 
 
 def test_an_unknown_shell_is_a_wrong_call(tmp_path: Path) -> None:
@@ -170,11 +170,11 @@ class Terminal:
 
 @contextmanager
 def terminal(words: list[str], folder: Path) -> Iterator[Terminal]:
-    found = Terminal(words, folder)
+    result = Terminal(words, folder)
     try:
-        yield found
+        yield result
     finally:
-        found.close()
+        result.close()
 
 
 def typed_in_bash(folder: Path, lines: list[str]) -> list[list[str]]:
@@ -224,9 +224,9 @@ printf '%s\\n' "$files" "${COMPREPLY[@]}"
 @needs("bash")
 @pytest.mark.parametrize("line", QUESTIONS)
 def test_bash_offers_what_the_parsers_say(line: str, folder: Path) -> None:
-    words = ["bash", "--norc", "--noprofile", "-c", _IN_BASH, "ask", str(script("bash", folder.parent))]
+    arguments = ["bash", "--norc", "--noprofile", "-c", _IN_BASH, "ask", str(script("bash", folder.parent))]
     done = subprocess.run(
-        [*words, *line.split(" ")], cwd=folder, env=environment(), capture_output=True, check=True
+        [*arguments, *line.split(" ")], cwd=folder, env=environment(), capture_output=True, check=True
     )
     files, *offered = done.stdout.decode().splitlines()
     assert done.stderr == b""
@@ -270,8 +270,8 @@ def test_zsh_offers_what_the_parsers_say(folder: Path) -> None:
             shell.type(f"{line}\t")
             shell.wait(lambda: answer.exists() and answer.read_text().endswith("told\n"))
             shell.type("\x15")  # take the line back
-            words = answer.read_text().replace("\\ ", " ").splitlines()[:-1]
-            offered = {word.rstrip("/") for word in words if word}
+            suggestions = answer.read_text().replace("\\ ", " ").splitlines()[:-1]
+            offered = {word.rstrip("/") for word in suggestions if word}
             assert offered - {"-h", "-t"} == expected(line), line
 
 
@@ -279,8 +279,8 @@ def test_zsh_offers_what_the_parsers_say(folder: Path) -> None:
 @pytest.mark.parametrize("line", QUESTIONS)
 def test_fish_offers_what_the_parsers_say(line: str, folder: Path) -> None:
     program = f"source '{script('fish', folder.parent)}'; complete -C '{line}'"
-    words = ["fish", "--no-config", "-c", program]
-    done = subprocess.run(words, cwd=folder, env=environment(), capture_output=True, check=True)
+    arguments = ["fish", "--no-config", "-c", program]
+    done = subprocess.run(arguments, cwd=folder, env=environment(), capture_output=True, check=True)
     assert done.stderr == b""
     offered = {
         row.split("\t")[0].replace("\\ ", " ").rstrip("/") for row in done.stdout.decode().splitlines()
@@ -305,7 +305,7 @@ def test_the_script_for_powershell_registers_one_completer_with_every_word(tmp_p
     for name in COMMANDS:
         for option in long_options(name):
             assert f"            '{option}' = '" in text
-    formats = ", ".join(f"'{one}'" for one in ("text", "json", "sarif", "junit", "markdown", "lines"))
+    formats = ", ".join(f"'{line}'" for line in ("text", "json", "sarif", "junit", "markdown", "lines"))
     assert f"        'check --format' = @({formats})\n" in text
     assert all(f"'{rule}'" in text for rule in RULES)
 
@@ -353,7 +353,7 @@ def _nasty_script(shell: str, folder: Path) -> Path:
 @needs("bash")
 @pytest.mark.parametrize("place", ["row --hull", "row"])
 def test_nothing_in_a_description_runs_in_bash(place: str, folder: Path) -> None:
-    words = [
+    arguments = [
         "bash",
         "--norc",
         "--noprofile",
@@ -363,7 +363,7 @@ def test_nothing_in_a_description_runs_in_bash(place: str, folder: Path) -> None
         str(_nasty_script("bash", folder.parent)),
     ]
     done = subprocess.run(
-        [*words, "callint", *place.split(), ""],
+        [*arguments, "callint", *place.split(), ""],
         cwd=folder,
         env=environment(),
         capture_output=True,
@@ -377,8 +377,8 @@ def test_nothing_in_a_description_runs_in_bash(place: str, folder: Path) -> None
 @pytest.mark.parametrize("place", ["row --hull", "row"])
 def test_nothing_in_a_description_runs_in_fish(place: str, folder: Path) -> None:
     program = f"source '{_nasty_script('fish', folder.parent)}'; complete -C 'callint {place} '"
-    words = ["fish", "--no-config", "-c", program]
-    done = subprocess.run(words, cwd=folder, env=environment(), capture_output=True, check=True)
+    arguments = ["fish", "--no-config", "-c", program]
+    done = subprocess.run(arguments, cwd=folder, env=environment(), capture_output=True, check=True)
     assert done.stderr == b""
     assert len(done.stdout.splitlines()) >= len(_nasty()[0].options[0].value.choices)  # type: ignore[union-attr]
     assert not (folder / "found").exists()

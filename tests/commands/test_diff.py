@@ -108,13 +108,13 @@ def test_named_states_are_shown_by_name(yard: Yard) -> None:
 def test_an_axis_shows_its_breakpoints_and_names_every_table_that_it_moves(yard: Yard) -> None:
     result = yard.call("diff", BASE, "boats/auk.bin")
     start = result.lines.index("axis speed_4: speed, rpm")
-    words = " ".join(" ".join(result.lines[start : result.lines.index("", start)]).split())
-    assert "1 of 4 breakpoints changed; this moves the output of the tables on it" in words
-    names = re.findall(r"(\w+)(?: \(\w+\))?: (?:up to|unchanged)", words)
+    text = " ".join(" ".join(result.lines[start : result.lines.index("", start)]).split())
+    assert "1 of 4 breakpoints changed; this moves the output of the tables on it" in text
+    names = re.findall(r"(\w+)(?: \(\w+\))?: (?:up to|unchanged)", text)
     assert names == ["smoke_cap", "egr", "fuel", "trim"]
-    assert "smoke_cap (protection): " in words
-    assert "egr (emissions): " in words
-    assert words.endswith("800 1600 2400 3200 → 3300")
+    assert "smoke_cap (protection): " in text
+    assert "egr (emissions): " in text
+    assert text.endswith("800 1600 2400 3200 → 3300")
 
 
 def test_how_far_the_outputs_on_an_axis_moved_is_in_the_json_too(yard: Yard) -> None:

@@ -57,7 +57,7 @@ def write(yard: Yard, *words: str, old: str = BASE, new: str = HERON) -> str:
 
 def names(yard: Yard) -> list[str]:
     root = etree.fromstring((yard.root / FILE).read_bytes())
-    return [str(one.findtext("SHORT-NAME")) for one in root.iter("SW-INSTANCE")]
+    return [str(item.findtext("SHORT-NAME")) for item in root.iter("SW-INSTANCE")]
 
 
 # Out
@@ -67,8 +67,8 @@ def test_the_changed_tables_are_written_as_they_are_in_the_new_image(yard: Yard)
     assert write(yard) == ""
     assert names(yard) == ["speed_4", "load_3", "fuel", "hull_number"]
     root = etree.fromstring((yard.root / FILE).read_bytes())
-    fuel = next(one for one in root.iter("SW-INSTANCE") if one.findtext("SHORT-NAME") == "fuel")
-    rows = [[one.text for one in group.iter("V")] for group in fuel.iter("VG")]
+    fuel = next(item for item in root.iter("SW-INSTANCE") if item.findtext("SHORT-NAME") == "fuel")
+    rows = [[item.text for item in group.iter("V")] for group in fuel.iter("VG")]
     assert rows == [["12", "14", "16", "18"], ["42", "45", "46", "48"], ["70", "72", "74", "76"]]
 
 
@@ -92,8 +92,8 @@ def test_equal_images_make_a_file_without_tables_and_status_0(yard: Yard) -> Non
 
 
 def test_what_differs_and_has_no_place_in_the_file_is_said(yard: Yard) -> None:
-    words = write(yard, new=AUK)
-    assert words == (
+    text = write(yard, new=AUK)
+    assert text == (
         "callint: boats/auk.bin: not in the CDFX, which has tables, axes and texts alone: "
         "2 bytes not defined\n"
     )
@@ -142,11 +142,11 @@ def test_beside_the_base_a_file_shows_the_change_itself_in_every_view(yard: Yard
         *("speed_4", "hull_number"),
     ]
     whole = valid(yard.call("diff", BASE, AUK, "--format", "json").data, "changes.schema.json")
-    found = valid(yard.call("diff", BASE, FILE, "--format", "json").data, "changes.schema.json")
-    assert (found["old"], found["new"]) == (BASE, FILE)
+    result = valid(yard.call("diff", BASE, FILE, "--format", "json").data, "changes.schema.json")
+    assert (result["old"], result["new"]) == (BASE, FILE)
     for part in ("tables", "axes", "texts"):
-        assert found[part] == whole[part]
-    assert found["unexplained"] == [], "the file does not hold what nothing defines"
+        assert result[part] == whole[part]
+    assert result["unexplained"] == [], "the file does not hold what nothing defines"
 
 
 def test_only_the_tables_that_are_asked_for_are_compared(yard: Yard) -> None:
@@ -221,14 +221,14 @@ def test_a_change_that_the_file_cannot_hold_is_refused_whole_and_the_old_file_st
     yard.write(BASE, image())
     yard.write(FILE, "what stood here")
     before = yard.files()
-    words = ("--format", "cdfx", "--output", FILE)
-    error = yard.call("diff", BASE, HERON, *words).error
+    arguments = ("--format", "cdfx", "--output", FILE)
+    error = yard.call("diff", BASE, HERON, *arguments).error
     assert error == (
         "callint: boats/heron.bin: other: it holds a value that is not finite, which CDFX cannot express; "
         "choose other tables with -t"
     )
     assert yard.files() == before
-    assert yard.call("diff", BASE, HERON, *words, "-t", "one").status == 1
+    assert yard.call("diff", BASE, HERON, *arguments, "-t", "one").status == 1
     assert names(yard) == ["one"]
 
 

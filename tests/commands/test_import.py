@@ -99,7 +99,7 @@ def test_the_json_report_keeps_to_its_schema(yard: Yard, name: str) -> None:
     assert report["complete"] is (name == "engine") and report["written"] is True
     assert report["definition"] == f"{name}.xml"
     assert report["taken"]["curve"] == 1
-    lost = [(one["name"], one["reason"], one["line"]) for one in report["lost"]]
+    lost = [(item["name"], item["reason"], item["line"]) for item in report["lost"]]
     assert lost == ([] if name == "engine" else [("CUBE", "a CUBOID is not covered", line_of("CUBE"))])
 
 

@@ -143,13 +143,13 @@ def test_the_policy_says_what_was_asked_for(bare_yard: Scratch) -> None:
 def test_the_attributes_hold_for_exactly_the_images_and_their_base(bare_yard: Scratch) -> None:
     done(initialize(bare_yard, *NAMED))
     others = ["boats/heron.txt", "boats/old/heron.bin", "heron.bin", "factory/other.bin", "x/boats/a.bin"]
-    found = attributes(bare_yard, HERON, "boats/teal.bin", "factory/base.bin", *others)
-    assert {path for path, values in found.items() if values == OURS} == {
+    result = attributes(bare_yard, HERON, "boats/teal.bin", "factory/base.bin", *others)
+    assert {path for path, values in result.items() if values == OURS} == {
         HERON,
         "boats/teal.bin",
         "factory/base.bin",
     }
-    assert all(found[path] == NOBODYS for path in others)
+    assert all(result[path] == NOBODYS for path in others)
     ignored = bare_yard.git("check-ignore", f"{HERON}.conflicts.txt", f"{HERON}.conflicts.json", HERON)
     assert ignored.lines == [f"{HERON}.conflicts.txt", f"{HERON}.conflicts.json"]
 
@@ -182,9 +182,9 @@ def test_an_image_with_a_strange_name_is_one_image(bare_yard: Scratch, name: str
     bare_yard.write(name, GOOD)
     bare_yard.write("boats/x.bin", GOOD)
     done(initialize(bare_yard, "--definition", "defs/yard.xml", "--base", "factory/base.bin", "--", name))
-    found = attributes(bare_yard, name, "boats/x.bin", "boats/star1.bin", "boats/what1.bin", "boats/a.bin")
-    assert found.pop(name) == OURS
-    assert set(found.values()) == {NOBODYS}
+    result = attributes(bare_yard, name, "boats/x.bin", "boats/star1.bin", "boats/what1.bin", "boats/a.bin")
+    assert result.pop(name) == OURS
+    assert set(result.values()) == {NOBODYS}
     bare_yard.write(name, BAD)
     said = try_to_commit(bare_yard)
     assert said is not None and "999.0 mg is above the limit of 90 mg" in said
@@ -200,8 +200,8 @@ def test_an_image_with_a_strange_name_is_one_image(bare_yard: Scratch, name: str
 def test_a_base_is_a_name_and_no_glob(bare_yard: Scratch) -> None:
     bare_yard.write("factory/[b].bin", yard_base())
     done(initialize(bare_yard, "boats/*.bin", "--definition", "defs/yard.xml", "--base", "factory/[b].bin"))
-    found = attributes(bare_yard, "factory/[b].bin", "factory/b.bin")
-    assert found == {"factory/[b].bin": OURS, "factory/b.bin": NOBODYS}
+    result = attributes(bare_yard, "factory/[b].bin", "factory/b.bin")
+    assert result == {"factory/[b].bin": OURS, "factory/b.bin": NOBODYS}
     assert bare_yard.call("check").status == 0
 
 
@@ -378,20 +378,20 @@ def test_a_dry_run_writes_nothing_and_says_what_the_run_then_says(bare_yard: Scr
     wet = done(initialize(bare_yard, *NAMED))
 
     def in_past(text: str) -> list[str]:
-        words = text.partition(" Commit the files")[0].partition(" Caution.")[0]
+        steps = text.partition(" Commit the files")[0].partition(" Caution.")[0]
         for now, then in (("write", "wrote"), ("change", "changed"), ("remove", "removed"), ("set", "set")):
-            words = words.replace(f"would {now} ", f"{then} ")
-        return words.split()
+            steps = steps.replace(f"would {now} ", f"{then} ")
+        return steps.split()
 
     assert "would write callint.toml" in dry.stdout
     assert "would" not in wet.stdout
     # Dry, the settings' values are named too.
-    words = dry.flat
+    message = dry.flat
     for value in bare_yard.must("config", "--get-regexp", r"^(diff|merge)\.callint\.").splitlines():
         shown = f" {value.partition(' ')[2]} "
-        assert shown in words
-        words = words.replace(shown, " ", 1)
-    assert in_past(words) == in_past(wet.flat)
+        assert shown in message
+        message = message.replace(shown, " ", 1)
+    assert in_past(message) == in_past(wet.flat)
     after = state(bare_yard.root, times=True)
     dry_undo = done(initialize(bare_yard, "--undo", "--dry-run"))
     assert state(bare_yard.root, times=True) == after
@@ -404,8 +404,8 @@ def test_a_changed_policy_changes_the_attributes(yard: Scratch) -> None:
     yard.write("ships/a.bin", GOOD)
     yard.write("callint.toml", POLICY.replace("boats/", "ships/"))
     assert "changed .gitattributes" in done(initialize(yard)).stdout
-    found = attributes(yard, HERON, "ships/a.bin", "defs/yard.xml")
-    assert (found[HERON], found["ships/a.bin"]) == (NOBODYS, OURS)
+    result = attributes(yard, HERON, "ships/a.bin", "defs/yard.xml")
+    assert (result[HERON], result["ships/a.bin"]) == (NOBODYS, OURS)
     yard.write("callint.toml", "")
     done(initialize(yard))
     assert yard.files()[".gitattributes"] == b"*.xml text\n"
@@ -529,11 +529,11 @@ REFUSED: dict[str, tuple[Callable[[Scratch], object], tuple[str, ...], str]] = {
 
 @pytest.mark.parametrize("case", REFUSED)
 def test_what_is_in_the_way_is_one_line_and_nothing_is_written(yard: Scratch, case: str) -> None:
-    prepare, arguments, words = REFUSED[case]
+    prepare, arguments, command = REFUSED[case]
     prepare(yard)
     before = state(yard.root, times=True)
     for more in ((), ("--dry-run",)):
-        assert words in initialize(yard, *arguments, *more).error
+        assert command in initialize(yard, *arguments, *more).error
         assert state(yard.root, times=True) == before
 
 
@@ -743,14 +743,14 @@ def test_a_policy_in_a_folder_is_named_to_git(tmp_path: Path) -> None:
     scratch.commit("The yard")
     done(call("init", cwd=folder / "boats"))
     path = "Schiffe & 100% größer's/callint.toml"
-    found = settings(scratch)
+    result = settings(scratch)
     for key in ("diff.callint.command", "diff.callint.textconv"):
-        words = shlex.split(found[key])
-        assert words[words.index("--policy") + 1] == path
-        assert words[-1] == "--"
-    words = shlex.split(found["merge.callint.driver"])
-    assert words[words.index("--policy") + 1] == path.replace("%", "%%")
-    assert words[-5:] == ["--", "%O", "%A", "%B", "%P"]
+        arguments = shlex.split(result[key])
+        assert arguments[arguments.index("--policy") + 1] == path
+        assert arguments[-1] == "--"
+    arguments = shlex.split(result["merge.callint.driver"])
+    assert arguments[arguments.index("--policy") + 1] == path.replace("%", "%%")
+    assert arguments[-5:] == ["--", "%O", "%A", "%B", "%P"]
     assert attributes(scratch, f"{folder.name}/{HERON}", HERON) == {
         f"{folder.name}/{HERON}": OURS,
         HERON: NOBODYS,
@@ -770,10 +770,10 @@ def test_a_linked_worktree_shares_hook_and_drivers(yard: Scratch, tmp_path: Path
     before, before_other = state(yard.root / ".git" / "hooks"), other.files()
     done(initialize(other))
     assert ".gitattributes" not in yard.files()
-    for one in (other, yard):
-        one.write(HERON, BAD)
-        assert try_to_commit(one) is not None
-        one.must("reset", "--quiet", "--hard")
+    for item in (other, yard):
+        item.write(HERON, BAD)
+        assert try_to_commit(item) is not None
+        item.must("reset", "--quiet", "--hard")
     # --hard leaves what is not in the index.
     done(initialize(other))
     done(initialize(yard))
@@ -807,8 +807,8 @@ def test_a_submodule_is_set_up_by_itself(yard: Scratch, tmp_path: Path) -> None:
     after = state(outer.root)
     # What the commit above brought is git's own.
     ours = ("callint", "hooks", "config", ".gitattributes", ".gitignore")
-    assert {name: one for name, one in after.items() if any(word in name for word in ours)} == {
-        name: one for name, one in before.items() if any(word in name for word in ours)
+    assert {name: item for name, item in after.items() if any(word in name for word in ours)} == {
+        name: item for name, item in before.items() if any(word in name for word in ours)
     }
 
 
@@ -910,9 +910,9 @@ def test_a_killed_run_is_harmless(bare_yard: Scratch, steps: int) -> None:
         )
         with mock.patch.dict(os.environ, environment(), clear=True):
             repo = open_repository(bare_yard.root)
-            found = plan(repo, wishes)
-            assert found.record is not None and len(found.steps) == 13
-            for step in (found.record, *found.steps)[:count]:
+            result = plan(repo, wishes)
+            assert result.record is not None and len(result.steps) == 13
+            for step in (result.record, *result.steps)[:count]:
                 init._apply(repo, step)
 
     run_until(steps)

@@ -44,8 +44,8 @@ def yard(tmp_path: Path) -> Yard:
 
 
 def compared(yard: Yard, *arguments: str) -> Any:
-    words = ("diff", BASE, HERON, "--log", LOG, "--format", "json", *arguments)
-    return valid(yard.call(*words).data, "changes.schema.json")
+    command = ("diff", BASE, HERON, "--log", LOG, "--format", "json", *arguments)
+    return valid(yard.call(*command).data, "changes.schema.json")
 
 
 def diff(yard: Yard, log: str | bytes, image: str = HERON) -> str:
@@ -84,8 +84,8 @@ def test_json_says_the_same_by_its_contract(yard: Yard) -> None:
 
 
 def test_the_largest_change_may_never_have_been_reached(yard: Yard) -> None:
-    words = diff(yard, DRIVE, "boats/auk.bin")
-    assert "55 % of it by weight, and the largest change was never reached" in words
+    text = diff(yard, DRIVE, "boats/auk.bin")
+    assert "55 % of it by weight, and the largest change was never reached" in text
 
 
 @pytest.mark.parametrize(
@@ -103,8 +103,8 @@ def test_smaller_changes_that_were_never_reached_are_counted(
 
 
 def test_a_drive_elsewhere_never_reached_the_change(yard: Yard) -> None:
-    words = diff(yard, "time,speed,load\n0,3200,70\n4,3200,70\n")
-    assert "the logged engine was never at a changed cell" in words
+    text = diff(yard, "time,speed,load\n0,3200,70\n4,3200,70\n")
+    assert "the logged engine was never at a changed cell" in text
     assert compared(yard)["tables"][0]["logged"] == {"in_use": 0, "share": 0, "never": 1}
 
 
@@ -118,15 +118,15 @@ def test_a_share_that_is_not_all_or_nothing_does_not_read_like_it(yard: Yard, sp
 def test_a_moved_breakpoint_is_in_use_as_long_as_it_counts(yard: Yard) -> None:
     # From 1600 to 1500 rpm: it counts at 1600 and 2000 rpm, 8 s of 10, and not at 800 rpm.
     yard.write(HERON, edited(yard_base(), {0x02: u16(1500)}))
-    words = diff(yard, DRIVE)
-    assert words.count("; moved breakpoints are in use for 80 % of the logged time") == 4
+    text = diff(yard, DRIVE)
+    assert text.count("; moved breakpoints are in use for 80 % of the logged time") == 4
     (axis,) = compared(yard)["axes"]
-    assert {one["table"]: one["in_use"] for one in axis["outputs"]}["fuel"] == pytest.approx(0.8)
-    words = diff(yard, "time,speed,load\n0,2400,40\n3,3000,40\n4,3000,40\n")
-    assert "the logged engine was never at a moved breakpoint" in words
+    assert {output["table"]: output["in_use"] for output in axis["outputs"]}["fuel"] == pytest.approx(0.8)
+    text = diff(yard, "time,speed,load\n0,2400,40\n3,3000,40\n4,3000,40\n")
+    assert "the logged engine was never at a moved breakpoint" in text
     # Of the map on load nothing is known.
-    words = diff(yard, "time,speed\n0,1600\n1,1600\n")
-    assert words.count("moved breakpoints are in use for 100 % of the logged time") == 3
+    text = diff(yard, "time,speed\n0,1600\n1,1600\n")
+    assert text.count("moved breakpoints are in use for 100 % of the logged time") == 3
 
 
 def test_a_moved_breakpoint_along_y_is_in_use_too(yard: Yard) -> None:
@@ -136,9 +136,9 @@ def test_a_moved_breakpoint_along_y_is_in_use_too(yard: Yard) -> None:
 
 
 def test_a_log_without_a_time_counts_rows_and_says_so(yard: Yard) -> None:
-    words = diff(yard, "speed;load\n1600;40\n2000;40,0\n800;10\n800;10\n")
-    assert "in use for 50 % of the logged time, 38 % of it by weight" in words
-    assert "drive.csv: 4 rows; all rows count the same, as the log has no column of time." in words
+    text = diff(yard, "speed;load\n1600;40\n2000;40,0\n800;10\n800;10\n")
+    assert "in use for 50 % of the logged time, 38 % of it by weight" in text
+    assert "drive.csv: 4 rows; all rows count the same, as the log has no column of time." in text
     document = compared(yard)
     assert document["tables"][0]["logged"] == {"in_use": 0.5, "share": 0.375, "never": 0}
     assert document["log"] == {"file": "drive.csv", "rows": 4}
@@ -147,8 +147,8 @@ def test_a_log_without_a_time_counts_rows_and_says_so(yard: Yard) -> None:
 def test_all_that_is_wrong_with_a_log_is_said(yard: Yard) -> None:
     yard.write("callint.toml", f'{POLICY}\n[log]\nmax-gap = 2.5\ncolumns = {{ load = "fuel [mg]" }}\n')
     log = "time,speed,speed\n0,1600,1\n1,n/a,2\n1.5\n10,1600,1\n110,1600,1\n0,800,1\n2,800,1\n"
-    words = diff(yard, log)
-    assert "changed cells are in use" not in words
+    text = diff(yard, log)
+    assert "changed cells are in use" not in text
     for sentence in (
         "drive.csv: 3.5 s in 7 rows.",
         "Left out: 2 gaps of together 1 min 48 s and 1 reset of the clock.",
@@ -158,7 +158,7 @@ def test_all_that_is_wrong_with_a_log_is_said(yard: Yard) -> None:
         "The log has no column 'fuel [mg]', which [log] of callint.toml names.",
         "It has no column of load, so it says nothing about tables on them.",
     ):
-        assert sentence in words
+        assert sentence in text
     document = compared(yard)
     assert "logged" not in document["tables"][0]
     assert document["log"] == {
@@ -169,43 +169,43 @@ def test_all_that_is_wrong_with_a_log_is_said(yard: Yard) -> None:
 
 
 def test_a_single_gap_is_not_together(yard: Yard) -> None:
-    words = diff(yard, "time,speed,load\n0,1600,40\n3,1600,40\n4003,1600,40\n")
-    assert "Left out: 1 gap of 1 h 6 min." in words
+    text = diff(yard, "time,speed,load\n0,1600,40\n3,1600,40\n4003,1600,40\n")
+    assert "Left out: 1 gap of 1 h 6 min." in text
 
 
 def test_milliseconds_in_place_of_seconds_are_noticed(yard: Yard) -> None:
-    words = diff(yard, "time,speed,load\n0,1600,40\n10,1600,40\n20,1600,40\n")
-    assert "changed cells are in use" not in words
-    assert "No time is left: it must be in seconds, and steps of more than 5 s are gaps;" in words
-    assert "max-gap in [log] of callint.toml changes that." in words
+    text = diff(yard, "time,speed,load\n0,1600,40\n10,1600,40\n20,1600,40\n")
+    assert "changed cells are in use" not in text
+    assert "No time is left: it must be in seconds, and steps of more than 5 s are gaps;" in text
+    assert "max-gap in [log] of callint.toml changes that." in text
 
 
 def test_readings_that_no_sensor_gives_are_counted_and_left_out(yard: Yard) -> None:
     # 2 s at the changed cell, then 2 s of a sensor that is not there, then 2 s elsewhere.
     rows = "0,1600,40\n2,65535,40\n3,,40\n4,800,10\n6,800,10\n6,800,-9999\n"
-    words = diff(yard, f"time,speed,load\n{rows}")
-    assert "in use for 50 % of the logged time, 50 % of it by weight" in words
-    assert "Outside the plausible range, and left out: 1 row of speed (0 to 6000 rpm)," in words
-    assert "1 row of load (0 to 100 mg)." in words
+    text = diff(yard, f"time,speed,load\n{rows}")
+    assert "in use for 50 % of the logged time, 50 % of it by weight" in text
+    assert "Outside the plausible range, and left out: 1 row of speed (0 to 6000 rpm)," in text
+    assert "1 row of load (0 to 100 mg)." in text
     assert compared(yard)["log"]["implausible"] == {"speed": 1, "load": 1}
 
 
 def test_decimal_commas_between_commas_are_not_taken_for_readings(yard: Yard) -> None:
-    words = diff(yard, "time,speed,load\n" + "0,1,1600,0,40,0\n" * 1200)
-    assert "1,200 rows have more cells than the header has names and are left out: decimal commas?" in words
-    assert "Export with semicolons." in words
-    assert "logged engine was never at" not in words
-    assert "No time is left" not in words
+    text = diff(yard, "time,speed,load\n" + "0,1,1600,0,40,0\n" * 1200)
+    assert "1,200 rows have more cells than the header has names and are left out: decimal commas?" in text
+    assert "Export with semicolons." in text
+    assert "logged engine was never at" not in text
+    assert "No time is left" not in text
     document = compared(yard)
     assert "logged" not in document["tables"][0]
     assert document["log"]["overfull_rows"] == 1200
 
 
 def test_quoted_numbers_with_commas_are_named_as_the_reason(yard: Yard) -> None:
-    words = diff(yard, 'time,speed,load\n"0,0","1,600",40\n"0,1","1,600",40\n')
-    assert "No time is left" not in words
-    assert "Without a number: 2 rows of speed, 2 rows of time" in words
-    assert "There are numbers with commas, as '1,600': for decimal commas export with semicolons;" in words
+    text = diff(yard, 'time,speed,load\n"0,0","1,600",40\n"0,1","1,600",40\n')
+    assert "No time is left" not in text
+    assert "Without a number: 2 rows of speed, 2 rows of time" in text
+    assert "There are numbers with commas, as '1,600': for decimal commas export with semicolons;" in text
     assert "numbers with commas" not in diff(yard, "time,speed,load\n0,1600,n/a\n1,1600,40\n")
 
 
@@ -214,29 +214,29 @@ def test_a_single_row_with_a_time_is_not_said_to_be_in_another_unit(yard: Yard) 
 
 
 def test_columns_whose_names_are_nearly_right_are_pointed_at(yard: Yard) -> None:
-    words = diff(yard, "Time;speed;Load [mg]\n0;1600;40\n1;1600;40\n")
-    assert "no column of time. 'Time' may be the time: name it in [log] of callint.toml." in words
+    text = diff(yard, "Time;speed;Load [mg]\n0;1600;40\n1;1600;40\n")
+    assert "no column of time. 'Time' may be the time: name it in [log] of callint.toml." in text
     assert (
         "It has no column of load, so it says nothing about tables on them; 'Load [mg]' may be load: name"
-        in words
+        in text
     )
 
 
 def test_a_few_rows_with_too_many_cells_are_an_accident(yard: Yard) -> None:
-    words = diff(yard, DRIVE + "10,1600,40,0,1\n" + "10,1600,40\n" * 8)
-    assert "1 row has more cells than the header has names and is left out. 1 table" in words
+    text = diff(yard, DRIVE + "10,1600,40,0,1\n" + "10,1600,40\n" * 8)
+    assert "1 row has more cells than the header has names and is left out. 1 table" in text
 
 
 def test_signals_that_never_come_together_are_said_to_be_so(yard: Yard) -> None:
-    words = diff(yard, "time,speed,load\n0,1600,\n1,1600,\n20,,40\n21,,40\n")
-    assert "It never has all signals of fuel at the same time." in words
+    text = diff(yard, "time,speed,load\n0,1600,\n1,1600,\n20,,40\n21,,40\n")
+    assert "It never has all signals of fuel at the same time." in text
 
 
 def test_the_policy_names_columns_and_time(yard: Yard) -> None:
     yard.write("callint.toml", f'{POLICY}\n[log]\ntime = "t [s]"\ncolumns = {{ speed = "N", load = "Q" }}\n')
-    words = diff(yard, "t [s];Q;N\n0;40;1600\n3;40;2000\n8;10;800\n10;10;800\n")
-    assert "55 % of it by weight" in words
-    assert "drive.csv: 10 s in 4 rows. 1 table, 1 cell" in words
+    text = diff(yard, "t [s];Q;N\n0;40;1600\n3;40;2000\n8;10;800\n10;10;800\n")
+    assert "55 % of it by weight" in text
+    assert "drive.csv: 10 s in 4 rows. 1 table, 1 cell" in text
 
 
 @pytest.mark.parametrize(

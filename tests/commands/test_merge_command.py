@@ -163,7 +163,7 @@ def test_a_moved_axis_holds_its_tables_and_shows_what_differs(yard: Yard) -> Non
     assert "  at 800 rpm  60.0  60.0    61.0" in result.lines
     (conflict,) = listed(yard)["conflicts"]
     assert conflict["kind"] == "axes"
-    assert [one["table"] for one in conflict["tables"]] == ["fuel", "smoke_cap"]
+    assert [table["table"] for table in conflict["tables"]] == ["fuel", "smoke_cap"]
     assert conflict["axes"][0]["theirs"] == {"breakpoints": [800.0, 1600.0, 2400.0, 3300.0]}
 
 
@@ -244,8 +244,8 @@ def test_take_with_a_glob_settles_only_such_tables(yard: Yard, words: tuple[str,
     assert output(yard)[fuel_cell(1, 1) :][:2] == u16(460)
     assert output(yard)[HULL:].startswith(b"HERON-3")
     document = listed(yard)
-    assert [one["kind"] for one in document["conflicts"]] == ["text"]
-    assert [(one["table"], one["kept"]) for one in document["settled"]] == [("fuel", "theirs")]
+    assert [conflict["kind"] for conflict in document["conflicts"]] == ["text"]
+    assert [(item["table"], item["kept"]) for item in document["settled"]] == [("fuel", "theirs")]
 
 
 def test_takes_of_both_sides_go_together_and_the_one_with_a_glob_wins(yard: Yard) -> None:
@@ -262,8 +262,8 @@ def test_takes_of_both_sides_go_together_and_the_one_with_a_glob_wins(yard: Yard
 def test_an_axis_is_settled_by_its_name_or_by_all_its_differing_tables(
     yard: Yard, globs: tuple[str, ...], status: int
 ) -> None:
-    words = [word for glob in globs for word in ("--table", glob)]
-    assert merged(yard, "--take", "theirs", *words, theirs="moved").status == status
+    arguments = [word for glob in globs for word in ("--table", glob)]
+    assert merged(yard, "--take", "theirs", *arguments, theirs="moved").status == status
     assert (output(yard)[0x06:0x08] == u16(3300)) == (status == 0)
 
 
@@ -314,7 +314,7 @@ def test_edits_that_only_together_break_a_rule_are_said_to(yard: Yard) -> None:
     assert output(yard) == edited(STEPS, {0x28: u16(100, 290, 210, 400)})
     assert not set(LISTS) & yard.files().keys()
     document = valid(merged(yard, "--format", "json").data, "conflicts.schema.json")
-    assert [one["rule"] for one in document["broken"]] == ["value/not-monotonic"]
+    assert [finding["rule"] for finding in document["broken"]] == ["value/not-monotonic"]
     assert document["broken"][0]["table"] == "steps"
 
 
@@ -461,10 +461,10 @@ def test_versions_of_revisions_are_merged_into_a_file(revisions: Scratch) -> Non
 
 
 def test_a_file_is_no_input_where_a_revision_of_it_is(revisions: Scratch) -> None:
-    words = ("merge", *at("base", "ours", "apart"), "--to")
-    assert revisions.call(*words, "boats/heron.bin").status == 0
+    arguments = ("merge", *at("base", "ours", "apart"), "--to")
+    assert revisions.call(*arguments, "boats/heron.bin").status == 0
     assert (revisions.root / "boats/heron.bin").read_bytes() == TOGETHER
-    assert "would replace an input" in revisions.call(*words, "defs/yard.xml").error
+    assert "would replace an input" in revisions.call(*arguments, "defs/yard.xml").error
     mixed = ("merge", "boats/heron.bin", *at("ours", "apart"), "--to", "boats/heron.bin")
     assert "would replace an input" in revisions.call(*mixed).error
 

@@ -103,8 +103,8 @@ def test_damaged_records_are_findings_with_their_lines_and_nothing_else_is_said(
     lines = as_hex(BAD).splitlines()
     lines[3] = lines[3][:-2] + b"00"
     yard.write("boats/heron.hex", b"\n".join(lines[:-1]))
-    found = valid(yard.call("check", "--format", "json").data, "findings.schema.json")["findings"]
-    assert {(one["rule"], one["image_line"]) for one in found} == {
+    findings = valid(yard.call("check", "--format", "json").data, "findings.schema.json")["findings"]
+    assert {(finding["rule"], finding["image_line"]) for finding in findings} == {
         ("image/damaged-record", 4),
         ("image/damaged-record", len(lines) - 1),
     }
@@ -116,8 +116,8 @@ def test_damaged_records_are_findings_with_their_lines_and_nothing_else_is_said(
 def test_a_damaged_file_does_not_hide_the_others(yard: Yard) -> None:
     yard.write("boats/heron.hex", as_hex(GOOD)[:-20])
     yard.write("boats/petrel.hex", as_hex(BAD))
-    found = yard.call("check", "--format", "json").data["findings"]
-    assert {one["image"] for one in found} == {"boats/heron.hex", "boats/petrel.hex"}
+    findings = yard.call("check", "--format", "json").data["findings"]
+    assert {item["image"] for item in findings} == {"boats/heron.hex", "boats/petrel.hex"}
 
 
 def test_a_damaged_base_is_no_base(yard: Yard) -> None:
@@ -214,8 +214,8 @@ def test_records_are_compared_with_a_raw_base(yard: Yard, form: Callable[[bytes]
 def test_tables_are_shown_and_read_at_a_point(yard: Yard, form: Callable[[bytes], bytes]) -> None:
     yard.write("boats/raw", GOOD)
     yard.write("boats/text", form(GOOD))
-    for words in ((), ("--list",), ("--plain",), ("fuel", "--at", "speed=1700,load=30")):
-        raw, text = (yard.call("show", f"boats/{name}", *words) for name in ("raw", "text"))
+    for arguments in ((), ("--list",), ("--plain",), ("fuel", "--at", "speed=1700,load=30")):
+        raw, text = (yard.call("show", f"boats/{name}", *arguments) for name in ("raw", "text"))
         assert raw.status == 0
         assert text.stdout == raw.stdout.replace("boats/raw", "boats/text")
     raw, text = (
@@ -236,14 +236,14 @@ def test_a_table_in_a_gap_is_shown_without_values(yard: Yard) -> None:
 def test_a_damaged_file_is_one_line_with_place_and_remedy(yard: Yard, command: str) -> None:
     damaged = as_hex(GOOD).replace(b":10000000", b":10000001")
     yard.write("boats/heron.hex", damaged)
-    words = {
+    options = {
         "whatif": ("--true", "load=30", "--reads", "50"),
         "diff": ("factory/base.bin",),
         "merge": ("factory/base.bin", "factory/base.bin", "--to", "boats/new"),
         "carry": ("factory/base.bin", "factory/base.bin", "--to", "boats/new"),
     }.get(command, ())
     before = yard.files()
-    error = yard.call(command, "boats/heron.hex", *words).error
+    error = yard.call(command, "boats/heron.hex", *options).error
     assert error.startswith("callint: boats/heron.hex:1: its checksum is 0x")
     assert error.endswith("; get the file from its source again")
     assert yard.files() == before
@@ -273,8 +273,8 @@ def test_a_checksum_over_a_gap_is_left_as_it_is(yard: Yard) -> None:
     for more in ((), ("--check",)):
         result = yard.call("seal", "boats/heron.hex", *more)
         assert (result.status, result.stderr) == (0, "")
-        words = "the image lacks bytes that checksum sum needs; the checksum is left as it is"
-        assert words in result.flat
+        text = "the image lacks bytes that checksum sum needs; the checksum is left as it is"
+        assert text in result.flat
     assert target.read_bytes() == before
 
 
@@ -292,8 +292,8 @@ def test_a_checksum_whose_bytes_are_there_is_renewed_beside_one_over_a_gap(yard:
 
 def test_a_file_of_records_that_lie_elsewhere_is_refused_by_every_command(yard: Yard) -> None:
     yard.write("boats/heron.hex", hex_file({0x8000: GOOD}))
-    for words in (("show",), ("diff", "factory/base.bin"), ("seal",)):
-        error = yard.call(words[0], *words[1:], "boats/heron.hex").error
+    for arguments in (("show",), ("diff", "factory/base.bin"), ("seal",)):
+        error = yard.call(arguments[0], *arguments[1:], "boats/heron.hex").error
         assert "boats/heron.hex: no byte of it lies in the memory that defs/yard.xml describes" in error
     # The policy's start is for raw files.
     assert "correct the memory in the definition" in yard.call("check").flat
@@ -327,8 +327,8 @@ def test_a_rework_is_carried_into_the_form_of_the_new_base(yard: Yard) -> None:
     yard.write("boats/heron.hex", as_hex(GOOD))
     newer = edited(BASE, {fuel_cell(0, 0): u16(130)})
     yard.write("factory/newer.s19", part(newer))
-    words = ("--new-definition", "defs/yard.xml", "--to", "boats/new.s19")
-    result = yard.call("carry", "factory/base.bin", "boats/heron.hex", "factory/newer.s19", *words)
+    arguments = ("--new-definition", "defs/yard.xml", "--to", "boats/new.s19")
+    result = yard.call("carry", "factory/base.bin", "boats/heron.hex", "factory/newer.s19", *arguments)
     assert (result.status, result.stderr) == (0, "")
     wanted = edited(newer, {fuel_cell(1, 1): u16(450), HULL: b"HERON-3     "})
     assert (yard.root / "boats/new.s19").read_bytes() == part(wanted)

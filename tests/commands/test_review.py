@@ -93,7 +93,7 @@ def texts_in(value: Any) -> list[str]:
     if isinstance(value, str):
         return [value]
     inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
-    return [text for one in inner for text in texts_in(one)]
+    return [text for item in inner for text in texts_in(item)]
 
 
 # The document beside the other outputs
@@ -104,17 +104,17 @@ def test_the_tables_are_those_of_the_diff_number_by_number(yard: Yard) -> None:
     diff = yard.call("diff", BASE, "boats/auk.bin", "--format", "json").data
     tables = {name: table for name, table in tables_of(document).items() if table["changed"]}
     assert set(tables) == {table["table"] for table in diff["tables"]}
-    for told in diff["tables"]:
-        table = tables[told["table"]]
+    for message in diff["tables"]:
+        table = tables[message["table"]]
         cells = changed_cells(table)
-        assert table["changed"] == told["changed"] == len(cells)
-        assert [cell["y"] * table["nx"] + cell["x"] for cell in told["cells"]] == cells
-        assert [cell["new_raw"] for cell in told["cells"]] == table["new_raw"]
-        assert [cell["old_raw"] for cell in told["cells"]] == [table["old_raw"][cell] for cell in cells]
+        assert table["changed"] == message["changed"] == len(cells)
+        assert [cell["y"] * table["nx"] + cell["x"] for cell in message["cells"]] == cells
+        assert [cell["new_raw"] for cell in message["cells"]] == table["new_raw"]
+        assert [cell["old_raw"] for cell in message["cells"]] == [table["old_raw"][cell] for cell in cells]
         if not table.get("states"):
-            olds = [cell["old"] for cell in told["cells"] if not cell.get("old_off")]
+            olds = [cell["old"] for cell in message["cells"] if not cell.get("old_off")]
             assert olds == [float(table["old"][cell]) for cell in cells if table["old"][cell] != "off"]
-            news = [cell["new"] for cell in told["cells"] if not cell.get("new_off")]
+            news = [cell["new"] for cell in message["cells"] if not cell.get("new_off")]
             assert news == [float(text) for text in table["new"] if text != "off"]
     bytes_ = document["images"][0]["bytes"]
     assert bytes_["changed"] == diff["summary"]["bytes"]
@@ -133,15 +133,17 @@ def test_whatever_the_bytes_the_cells_are_those_of_the_diff(yard: Yard, seed: in
     diff = yard.call("diff", BASE, "boats/any.bin", "--format", "json").data
     tables = tables_of(document)
     assert document["images"][0]["bytes"]["changed"] == diff["summary"]["bytes"]
-    assert {name for name in tables if tables[name]["changed"]} == {one["table"] for one in diff["tables"]}
-    for told in diff["tables"]:
-        table, cells = tables[told["table"]], changed_cells(tables[told["table"]])
-        assert [cell["y"] * table["nx"] + cell["x"] for cell in told["cells"]] == cells
-        assert [cell["new_raw"] for cell in told["cells"]] == table["new_raw"]
+    assert {name for name in tables if tables[name]["changed"]} == {
+        table["table"] for table in diff["tables"]
+    }
+    for message in diff["tables"]:
+        table, cells = tables[message["table"]], changed_cells(tables[message["table"]])
+        assert [cell["y"] * table["nx"] + cell["x"] for cell in message["cells"]] == cells
+        assert [cell["new_raw"] for cell in message["cells"]] == table["new_raw"]
         assert len(table["old"]) == len(table["old_raw"]) == table["nx"] * table["ny"]
         for key in ("new", "difference", "percent"):
             assert len(table[key]) == len(cells)
-        for place, cell in enumerate(told["cells"]):
+        for place, cell in enumerate(message["cells"]):
             if "old_off" not in cell and "new_off" not in cell and not table.get("states"):
                 assert float(table["new"][place]) == cell["new"]
                 assert float(table["old"][cells[place]]) == cell["old"]
@@ -151,13 +153,15 @@ def test_whatever_the_bytes_the_cells_are_those_of_the_diff(yard: Yard, seed: in
 
 def test_the_findings_are_those_of_the_check(yard: Yard) -> None:
     document = reviewed(yard, BASE, "boats/auk.bin")
-    told = yard.call("check", "boats/auk.bin", "--format", "json").data["findings"]
-    assert told
-    assert {one["fingerprint"] for one in document["findings"]} == {one["fingerprint"] for one in told}
-    assert [one["id"] for one in document["findings"]] == list(range(len(told)))
-    ranks = [["error", "warning", "note"].index(one["severity"]) for one in document["findings"]]
+    message = yard.call("check", "boats/auk.bin", "--format", "json").data["findings"]
+    assert message
+    assert {finding["fingerprint"] for finding in document["findings"]} == {
+        finding["fingerprint"] for finding in message
+    }
+    assert [finding["id"] for finding in document["findings"]] == list(range(len(message)))
+    ranks = [["error", "warning", "note"].index(finding["severity"]) for finding in document["findings"]]
     assert ranks == sorted(ranks)
-    assert set(document["rules"]) == {one["rule"] for one in told}
+    assert set(document["rules"]) == {finding["rule"] for finding in message}
 
 
 def test_a_changed_cell_has_values_difference_percent_raw_and_address(yard: Yard) -> None:
@@ -219,7 +223,7 @@ def test_an_axis_says_what_it_moves_and_its_tables_stand_in_the_list(yard: Yard)
     assert (axis["name"], axis["old"][3], axis["new"][3], axis["unit"]) == ("speed_4", "3200", "3300", "rpm")
     assert {"fuel", "smoke_cap", "trim", "egr"} == set(axis["tables"])
     diff = yard.run("diff", BASE, "boats/auk.bin").flat
-    moved = next(words for words in axis["effects"] if words.startswith("fuel: output moved by up to "))
+    moved = next(effect for effect in axis["effects"] if effect.startswith("fuel: output moved by up to "))
     assert moved.removeprefix("fuel: output moved by ").partition(";")[0] in diff
     fuel = tables_of(document)["fuel"]
     assert fuel["x"]["old"][3], fuel["x"]["new"][3] == ("3200", "3300")
@@ -262,7 +266,7 @@ def test_what_changed_is_said_in_a_sentence_for_each_purpose_and_group(yard: Yar
     assert sentences[0]["text"].startswith(
         "3 of 3 tables changed, most of all Overboost is watched: on → off"
     )
-    whole = [one["text"] for one in sentences if "purpose" not in one]
+    whole = [item["text"] for item in sentences if "purpose" not in item]
     assert 'Hull number: "FACTORY" became "HERON-3".' in whole
     assert "4 changed bytes belong to nothing that the definition describes." in whole
     assert any(text.startswith("Axis speed_4, which 4 tables share: 1 of 4 breakpoints") for text in whole)
@@ -335,8 +339,8 @@ def test_a_clean_change_is_not_called_right(yard: Yard) -> None:
 def test_the_gravest_stands_in_the_verdict_however_many_errors_there_are(yard: Yard) -> None:
     raised = {CUT: u16(4750), SMOKE: u16(990, 990, 990, 990), fuel_cell(1, 1): u16(9990)}
     yard.write("boats/gone.bin", edited(yard_base(), raised, seal=False))
-    words = reviewed(yard, BASE, "boats/gone.bin")["verdict"]
-    assert "2 protections no longer protect. 1 checksum does not fit the contents." in words
+    verdict = reviewed(yard, BASE, "boats/gone.bin")["verdict"]
+    assert "2 protections no longer protect. 1 checksum does not fit the contents." in verdict
 
 
 def test_the_same_image_twice_is_a_page_that_says_so(yard: Yard) -> None:
@@ -348,11 +352,11 @@ def test_the_same_image_twice_is_a_page_that_says_so(yard: Yard) -> None:
 def test_what_the_old_image_has_too_is_known(yard: Yard) -> None:
     yard.write("boats/worse.bin", edited(BAD, {HULL: b"WORSE       "}))
     document = reviewed(yard, "boats/tern.bin", "boats/worse.bin")
-    errors = [one for one in document["findings"] if one["severity"] == "error"]
-    assert errors and {one["state"] for one in errors} == {"known"}
+    errors = [finding for finding in document["findings"] if finding["severity"] == "error"]
+    assert errors and {error["state"] for error in errors} == {"known"}
     assert document["counts"]["known"] == len(document["findings"])
     assert "all of which were there before" in document["verdict"]
-    assert {one["state"] for one in reviewed(yard, BASE, "boats/tern.bin")["findings"]} == {"new"}
+    assert {boat["state"] for boat in reviewed(yard, BASE, "boats/tern.bin")["findings"]} == {"new"}
 
 
 def test_old_is_the_base_where_the_policy_names_none(yard: Yard) -> None:
@@ -379,11 +383,11 @@ def test_very_many_findings_of_a_kind_are_folded_but_keep_their_cells(tmp_path: 
     yard.write("old.bin", bytes(64))
     yard.write("new.bin", bytes([n % 50 + 120 for n in range(50)]) + bytes(14))
     document = reviewed(yard, "old.bin", "new.bin", "--definition", "d.xml")
-    alike = [one for one in document["findings"] if one["rule"] == "value/out-of-range"]
+    alike = [finding for finding in document["findings"] if finding["rule"] == "value/out-of-range"]
     assert len(alike) == 20
-    (last,) = (one for one in alike if "more" in one)
+    (last,) = (item for item in alike if "more" in item)
     assert last["more"] == 30
-    listed = {one["cell"][0] for one in alike}
+    listed = {item["cell"][0] for item in alike}
     folded = {cell for first, count in last["cells"] for cell in range(first, first + count)}
     assert listed | folded == set(range(50)) and not listed & folded
     assert document["counts"]["error"] >= 50
@@ -394,10 +398,10 @@ def test_very_many_findings_of_a_kind_are_folded_but_keep_their_cells(tmp_path: 
 
 def waived(yard: Yard, until: str = "") -> None:
     """The slip in tern, accepted in writing."""
-    told = yard.call("check", "boats/tern.bin", "--format", "json").data["findings"]
-    for one in told:
+    message = yard.call("check", "boats/tern.bin", "--format", "json").data["findings"]
+    for item in message:
         last = ("--until", until) if until else ()
-        result = yard.call("waive", one["fingerprint"], "--reason", "Measured twice.", *last)
+        result = yard.call("waive", item["fingerprint"], "--reason", "Measured twice.", *last)
         assert result.status == 0, result
 
 
@@ -406,9 +410,9 @@ def test_a_waived_finding_says_who_accepted_it_and_why(tmp_path: Path) -> None:
     waived(yard)
     document = reviewed(yard, BASE, "boats/tern.bin")
     assert document["counts"]["error"] == 0 and document["counts"]["waived"] > 0
-    waivers = [one["waiver"] for one in document["findings"] if "waiver" in one]
-    assert {one["who"] for one in waivers} == {"Ada Quay"}
-    assert {one["reason"] for one in waivers} == {"Measured twice."}
+    waivers = [finding["waiver"] for finding in document["findings"] if "waiver" in finding]
+    assert {waiver["who"] for waiver in waivers} == {"Ada Quay"}
+    assert {waiver["reason"] for waiver in waivers} == {"Measured twice."}
     assert "waived" in document["verdict"]
 
 
@@ -426,10 +430,12 @@ def test_where_a_second_person_is_asked_for_a_waiver_of_one_s_own_counts_no_more
         (("HEAD~1", "HEAD"), ("--range", "HEAD~1..HEAD")),
     ):
         document = reviewed(scratch, *review)
-        told = scratch.call("check", *check, "--format", "json").data["findings"]
+        message = scratch.call("check", *check, "--format", "json").data["findings"]
         assert "waiver/same-person" in document["rules"]
-        assert {(one["fingerprint"], one["waived"]) for one in told} == {
-            (one["fingerprint"], "waiver" in one) for one in document["findings"] if one["state"] == "new"
+        assert {(item["fingerprint"], item["waived"]) for item in message} == {
+            (finding["fingerprint"], "waiver" in finding)
+            for finding in document["findings"]
+            if finding["state"] == "new"
         }
 
 
@@ -440,7 +446,9 @@ def test_a_waiver_is_judged_for_the_day_of_the_review(tmp_path: Path) -> None:
     today = reviewed(yard, BASE, "boats/tern.bin")
     assert today["date"] == date.today().isoformat()
     assert today["counts"]["error"] == 0
-    assert {one["waiver"]["until"] for one in today["findings"] if "waiver" in one} == {last.isoformat()}
+    assert {finding["waiver"]["until"] for finding in today["findings"] if "waiver" in finding} == {
+        last.isoformat()
+    }
     day = (last + timedelta(days=1)).isoformat()
     later = reviewed(yard, BASE, "boats/tern.bin", "--date", day)
     assert later["date"] == day
@@ -466,10 +474,10 @@ def test_the_same_call_gives_the_same_bytes(yard: Yard) -> None:
 
 
 def test_the_digest_is_that_of_the_content(yard: Yard) -> None:
-    one, other = (reviewed(yard, BASE, f"boats/{name}.bin")["digest"] for name in ("auk", "heron"))
-    assert one != other
-    assert reviewed(yard, BASE, "boats/auk.bin")["digest"] == one
-    assert reviewed(yard, BASE, "boats/auk.bin", "--date", "2026-03-01")["digest"] != one
+    item, other = (reviewed(yard, BASE, f"boats/{name}.bin")["digest"] for name in ("auk", "heron"))
+    assert item != other
+    assert reviewed(yard, BASE, "boats/auk.bin")["digest"] == item
+    assert reviewed(yard, BASE, "boats/auk.bin", "--date", "2026-03-01")["digest"] != item
 
 
 # Revisions
@@ -520,15 +528,15 @@ def test_a_range_shows_every_image_that_differs(scratch: Scratch) -> None:
 
 def test_a_range_says_what_check_says_and_what_was_there_before(scratch: Scratch) -> None:
     document = reviewed(scratch, "--range", "first..HEAD")
-    told = scratch.call("check", "--range", "first..HEAD", "--format", "json").data["findings"]
-    new = {one["fingerprint"] for one in document["findings"] if one["state"] == "new"}
+    message = scratch.call("check", "--range", "first..HEAD", "--format", "json").data["findings"]
+    new = {finding["fingerprint"] for finding in document["findings"] if finding["state"] == "new"}
     renamed = [image["id"] for image in document["images"] if "renamed" in image]
     assert renamed and new
     # For check a renamed image is another one; a review knows what it was.
-    assert new <= {one["fingerprint"] for one in told}
-    known = [one for one in document["findings"] if one["state"] == "known"]
-    assert {one["image"] for one in known} == set(renamed)
-    assert {one["fingerprint"] for one in told} <= {one["fingerprint"] for one in document["findings"]}
+    assert new <= {item["fingerprint"] for item in message}
+    known = [finding for finding in document["findings"] if finding["state"] == "known"]
+    assert {item["image"] for item in known} == set(renamed)
+    assert {item["fingerprint"] for item in message} <= {item["fingerprint"] for item in document["findings"]}
 
 
 def test_a_range_is_judged_by_the_policy_and_definitions_of_its_end(scratch: Scratch) -> None:
@@ -550,7 +558,7 @@ def test_a_range_may_be_confined_to_paths(scratch: Scratch) -> None:
     same = reviewed(scratch, "first", "HEAD", "boats/owl.bin")
     assert "Nothing changed below boats/owl.bin." in same["verdict"]
     assert "paths" not in reviewed(scratch, "first", "HEAD")
-    assert {one.get("image") for one in document["findings"]} <= {0}
+    assert {finding.get("image") for finding in document["findings"]} <= {0}
 
 
 def test_a_path_without_an_image_is_refused(scratch: Scratch) -> None:
@@ -564,11 +572,11 @@ def test_a_path_without_an_image_is_refused(scratch: Scratch) -> None:
 
 
 def test_that_a_rename_is_git_s_guess_is_in_title_and_verdict(scratch: Scratch) -> None:
-    told = "boats/skua.bin → boats/skua-2.bin"
+    message = "boats/skua.bin → boats/skua-2.bin"
     document = reviewed(scratch, "first", "HEAD", "boats/skua-2.bin")
-    assert document["title"] == f"{told}, taken for renamed by git"
+    assert document["title"] == f"{message}, taken for renamed by git"
     whole = reviewed(scratch, "first", "HEAD")["verdict"]
-    assert f"1 image was removed. git takes {told} for a rename." in whole
+    assert f"1 image was removed. git takes {message} for a rename." in whole
     (scratch.root / "boats/owl.bin").rename(scratch.root / "boats/owl-2.bin")
     scratch.commit("Another")
     assert "git takes 2 images for renamed." in reviewed(scratch, "first", "HEAD")["verdict"]
@@ -613,7 +621,7 @@ def test_a_definition_that_cannot_be_read_hides_neither_images_nor_the_reason(sc
     states = {image["path"]: image["state"] for image in document["images"]}
     assert states[HERON] == states["boats/auk.bin"] == "unreadable"
     assert "definition/invalid" in document["rules"]
-    (finding,) = (one for one in document["findings"] if one["rule"] == "definition/invalid")
+    (finding,) = (finding for finding in document["findings"] if finding["rule"] == "definition/invalid")
     assert (finding["source"], "image" in finding) == ("defs/yard.xml", False)
 
 
@@ -621,8 +629,8 @@ def test_a_commit_without_a_date_that_can_be_read_is_shown_without_one(scratch: 
     tree, parent = (scratch.must("rev-parse", word).strip() for word in ("HEAD^{tree}", "first"))
     people = "author A <a> 99999999999999999 +0000\ncommitter A <a> 0 +0000"
     scratch.write("commit.txt", f"tree {tree}\nparent {parent}\n{people}\n\nOdd\n")
-    words = ("hash-object", "-t", "commit", "-w", "--literally", "commit.txt")
-    odd = scratch.must(*words).strip()
+    arguments = ("hash-object", "-t", "commit", "-w", "--literally", "commit.txt")
+    odd = scratch.must(*arguments).strip()
     document = reviewed(scratch, "first", odd)
     assert document["commit"] == {"id": odd, "author": "A", "subject": "Odd"}
 
@@ -682,13 +690,13 @@ def forked(tmp_path: Path) -> Scratch:
 
 def test_that_the_old_revision_went_on_by_itself_is_said_first(forked: Scratch) -> None:
     base = forked.must("rev-parse", "--short=10", "main~1").strip()
-    told = "main has 1 commit that idle lacks; what it changed appears undone here; "
-    told += f"git merge-base gives {base}: compare with that to see idle alone"
+    message = "main has 1 commit that idle lacks; what it changed appears undone here; "
+    message += f"git merge-base gives {base}: compare with that to see idle alone"
     document = reviewed(forked, "--range", "main..idle")
-    assert document["parted"] == {"commits": 1, "base": base, "text": told}
-    assert document["verdict"].startswith(f"{told}. ")
+    assert document["parted"] == {"commits": 1, "base": base, "text": message}
+    assert document["verdict"].startswith(f"{message}. ")
     page = page_of(forked, "--range", "main..idle")
-    assert 0 < page.index(f">{told}.<") < page.index('class="verdict')
+    assert 0 < page.index(f">{message}.<") < page.index('class="verdict')
 
 
 @pytest.mark.parametrize("words", [("--range", "main...idle"), ("main...idle",)])
@@ -703,15 +711,15 @@ def test_three_dots_are_the_same_for_diff_and_check(forked: Scratch) -> None:
     assert "owl" in forked.call("diff", "main..idle").stdout
     assert "owl" not in forked.call("diff", "main...idle").stdout
     ranges = ("main...idle", "main~1..idle")
-    one, other = (forked.call("check", "--range", words, "--format", "json").data for words in ranges)
-    assert one == other
+    item, other = (forked.call("check", "--range", range_, "--format", "json").data for range_ in ranges)
+    assert item == other
 
 
 def test_going_back_is_said_too(forked: Scratch) -> None:
-    told = (
+    message = (
         "idle has 2 commits that idle~2 lacks; what they changed appears undone here, as idle~2 is the older"
     )
-    assert reviewed(forked, "idle..idle~2")["verdict"].startswith(told)
+    assert reviewed(forked, "idle..idle~2")["verdict"].startswith(message)
 
 
 def test_revisions_without_a_common_commit_say_so(forked: Scratch) -> None:
@@ -751,8 +759,10 @@ def test_a_path_above_the_current_folder_is_no_range(forked: Scratch, tmp_path: 
     (tmp_path / "beside.bin").write_bytes(GOOD)
     document = reviewed(forked, "../beside.bin", HERON)
     assert [image["path"] for image in document["images"]] == [HERON]
-    for words in (("../none.bin", HERON), ("boats/../none.bin", HERON)):
-        assert "none.bin: it does not exist" in forked.call("review", *words, "--output", "page.html").error
+    for arguments in (("../none.bin", HERON), ("boats/../none.bin", HERON)):
+        assert (
+            "none.bin: it does not exist" in forked.call("review", *arguments, "--output", "page.html").error
+        )
 
 
 # Driving logs
@@ -770,13 +780,16 @@ def test_a_log_gives_each_cell_its_share_of_the_time(yard: Yard) -> None:
 def test_what_the_log_says_of_a_change_is_in_the_words_of_its_group(yard: Yard) -> None:
     yard.write("drive.csv", "time,speed,load\n0,1600,40\n3,2000,40\n8,800,10\n10,800,10\n")
     yard.write("idle.csv", "time,speed,load\n0,3200,70\n3,3200,70\n")
-    told = "changed cells are in use for 80 % of the logged time, 55 % of it by weight"
-    for log, words in (("drive.csv", told), ("idle.csv", "the logged engine was never at a changed cell")):
+    message = "changed cells are in use for 80 % of the logged time, 55 % of it by weight"
+    for log, arguments in (
+        ("drive.csv", message),
+        ("idle.csv", "the logged engine was never at a changed cell"),
+    ):
         document = reviewed(yard, BASE, HERON, "--log", log)
-        assert tables_of(document)["fuel"]["logged"]["text"] == words
-        assert words in yard.run("diff", BASE, HERON, "--log", log).flat
-        assert any(one["text"].endswith(f"; {words}.") for one in document["images"][0]["sentences"])
-    assert words in page_of(yard, BASE, HERON, "--log", "idle.csv").partition('<div class="desk">')[0]
+        assert tables_of(document)["fuel"]["logged"]["text"] == arguments
+        assert arguments in yard.run("diff", BASE, HERON, "--log", log).flat
+        assert any(image["text"].endswith(f"; {arguments}.") for image in document["images"][0]["sentences"])
+    assert arguments in page_of(yard, BASE, HERON, "--log", "idle.csv").partition('<div class="desk">')[0]
     yard.write("boats/moved.bin", edited(yard_base(), {0x02: u16(2000)}))
     smoke = tables_of(reviewed(yard, BASE, "boats/moved.bin", "--log", "idle.csv"))["smoke_cap"]
     assert smoke["logged"]["text"] == "the logged engine was never at a moved breakpoint"
@@ -812,11 +825,11 @@ def test_what_a_stranger_wrote_is_text_and_nothing_else(tmp_path: Path) -> None:
     document = embedded(page)
     texts = texts_in(valid(document, "review.schema.json"))
     assert not steering("".join(texts))
-    told = "</script><script>alert(1)</script><img src=x onerror=alert(1)>&amp;\\u202eevil\\u2066\\u200b"
+    message = "</script><script>alert(1)</script><img src=x onerror=alert(1)>&amp;\\u202eevil\\u2066\\u200b"
     table = tables_of(document)["trim"]
-    assert table["title"] == table["unit"] == table["x"]["signal"] == table["notes"][0] == told
-    assert tables_of(document)["monitor"]["old"] == [told]
-    assert document["images"][0]["title"] == told
+    assert table["title"] == table["unit"] == table["x"]["signal"] == table["notes"][0] == message
+    assert tables_of(document)["monitor"]["old"] == [message]
+    assert document["images"][0]["title"] == message
     assert document["images"][0]["texts"][0]["new"] == "<b>\\x1b[2J\\x9bxy"
     assert document["title"] == "boats/<img src=x>\\u202e.bin"
 
@@ -832,7 +845,7 @@ def test_a_hostile_waiver_and_commit_are_text_too(tmp_path: Path) -> None:
     assert "<script>alert" not in page and "\u202e" not in page
     document = embedded(page)
     assert document["commit"]["subject"].startswith("Rework </script><script>alert(1)")
-    (waiver, *_) = (one["waiver"] for one in document["findings"] if "waiver" in one)
+    (waiver, *_) = (finding["waiver"] for finding in document["findings"] if "waiver" in finding)
     assert waiver["who"].startswith("Ada </script>") and waiver["reason"].startswith("Measured </script>")
 
 
@@ -932,8 +945,8 @@ def test_a_wrong_call_is_one_line_and_writes_nothing(yard: Yard, words: tuple[st
 
 
 def test_a_range_takes_no_definition_and_no_policy_from_elsewhere(scratch: Scratch) -> None:
-    for words in (("--definition", "defs/yard.xml"), ("--policy", "callint.toml")):
-        error = scratch.call("review", "first", "HEAD", *words, "--output", "page.html").error
+    for arguments in (("--definition", "defs/yard.xml"), ("--policy", "callint.toml")):
+        error = scratch.call("review", "first", "HEAD", *arguments, "--output", "page.html").error
         assert "two revisions have definitions and policy of their own" in error
 
 
@@ -975,8 +988,8 @@ def test_what_one_image_lacks_is_not_told_as_unchanged(yard: Yard) -> None:
     document = reviewed(yard, BASE, "boats/part.bin")
     (image,) = document["images"]
     every = image["uncompared"]
-    told = f"{every} of {every} tables could not be compared, as not both images hold them."
-    assert told in document["verdict"] and told in [one["text"] for one in image["sentences"]]
+    message = f"{every} of {every} tables could not be compared, as not both images hold them."
+    assert message in document["verdict"] and message in [item["text"] for item in image["sentences"]]
     page = page_of(yard, BASE, "boats/part.bin")
     assert "No table changed." not in page and "No table that could be compared changed." in page
     assert "<dd>YARD-01 → not in NEW</dd>" in page

@@ -40,9 +40,9 @@ def test_every_element_attribute_and_word_of_the_definition_is_explained(tmp_pat
     schema = etree.fromstring(call("schema", "definition", cwd=tmp_path).stdout.encode())
     explained = [f"{XS}{kind}" for kind in ("element", "attribute", "enumeration", "simpleType")]
     bare = [
-        (one.sourceline, one.get("name") or one.get("value"))
-        for one in schema.iter(*explained)
-        if not (one.findtext(f"{XS}annotation/{XS}documentation") or "").strip()
+        (item.sourceline, item.get("name") or item.get("value"))
+        for item in schema.iter(*explained)
+        if not (item.findtext(f"{XS}annotation/{XS}documentation") or "").strip()
     ]
     assert bare == []
 

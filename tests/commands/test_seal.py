@@ -49,8 +49,8 @@ def test_a_stale_checksum_is_computed_anew_and_nothing_else_changes(yard: Yard) 
 def test_a_sealed_image_is_left_alone_in_silence(yard: Yard) -> None:
     target = yard.write(IMAGE, SEALED)
     before = target.stat()
-    for words in ((), ("--check",)):
-        result = yard.call("seal", IMAGE, *words)
+    for arguments in ((), ("--check",)):
+        result = yard.call("seal", IMAGE, *arguments)
         assert (result.status, result.stdout, result.stderr) == (0, "", "")
     after = target.stat()
     assert (after.st_ino, after.st_mtime_ns) == (before.st_ino, before.st_mtime_ns)
@@ -59,8 +59,8 @@ def test_a_sealed_image_is_left_alone_in_silence(yard: Yard) -> None:
 def test_check_only_tells(yard: Yard) -> None:
     result = yard.call("seal", "--check", IMAGE)
     assert result.status == 1
-    words = f"checksum sum is stored as {hexadecimal(STALE)}, but must be {hexadecimal(SEALED)}"
-    assert result.flat == f"{IMAGE}: {words}"
+    text = f"checksum sum is stored as {hexadecimal(STALE)}, but must be {hexadecimal(SEALED)}"
+    assert result.flat == f"{IMAGE}: {text}"
     assert read(yard) == STALE
 
 

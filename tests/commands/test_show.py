@@ -44,8 +44,8 @@ def shown(output: list[str]) -> list[str]:
 
 
 def digest(yard: Yard, table: str, image: str = "boats/heron.bin") -> str:
-    (found,) = re.findall(r"sha256:[0-9a-f]{28}(?:/[0-9a-f]{14}){2}", yard.call("show", image, table).stdout)
-    return str(found)
+    (result,) = re.findall(r"sha256:[0-9a-f]{28}(?:/[0-9a-f]{14}){2}", yard.call("show", image, table).stdout)
+    return str(result)
 
 
 # What is shown
@@ -396,8 +396,8 @@ def test_an_axis_that_does_not_rise_leaves_its_tables_unread(yard: Yard) -> None
     assert document["tables"] == []
     assert document["unread"] == ["fuel", "smoke_cap", "trim", "egr"]
     text = yard.call("show", "boats/heron.bin", *POINT).flat
-    words = ": the axis speed_4 does not rise throughout (1500 rpm follows 1600 rpm)."
-    assert f"callint cannot evaluate fuel, smoke_cap, trim, egr{words}" in text
+    message = ": the axis speed_4 does not rise throughout (1500 rpm follows 1600 rpm)."
+    assert f"callint cannot evaluate fuel, smoke_cap, trim, egr{message}" in text
 
 
 @pytest.mark.parametrize(
@@ -486,9 +486,9 @@ def test_a_point_that_cannot_be_meant_is_refused_in_one_line(
 def test_a_revision_is_shown_at_a_point(tmp_path: Path) -> None:
     scratch = make_repository_yard(tmp_path / "repo", heron=GOOD)
     scratch.write("boats/heron.bin", yard_base())
-    words = ("fuel", *POINT)
-    assert "35.0 mg; base 34.5 mg" in scratch.call("show", "HEAD:boats/heron.bin", *words).stdout
-    assert "34.5 mg, as in the base" in scratch.call("show", "boats/heron.bin", *words).stdout
+    arguments = ("fuel", *POINT)
+    assert "35.0 mg; base 34.5 mg" in scratch.call("show", "HEAD:boats/heron.bin", *arguments).stdout
+    assert "34.5 mg, as in the base" in scratch.call("show", "boats/heron.bin", *arguments).stdout
 
 
 def test_a_point_keeps_to_80_columns_and_a_strangers_words_do_not_steer(yard: Yard) -> None:

@@ -29,33 +29,33 @@ def document(yard: Yard, *words: str) -> Any:
 
 def outputs(found: Any) -> dict[str, tuple[float | None, float | None]]:
     """New and old output by table."""
-    return {one["table"]: (one["new"], one.get("old")) for one in found["tables"]}
+    return {table["table"]: (table["new"], table.get("old")) for table in found["tables"]}
 
 
 def test_tables_behind_a_table_that_puts_out_a_signal_are_followed(yard: Yard) -> None:
-    found = document(yard, "--at", "volts=2.5,speed=1000")
-    assert outputs(found) == {
+    result = document(yard, "--at", "volts=2.5,speed=1000")
+    assert outputs(result) == {
         "intake_curve": (50, 50), "fan": (20, 20), "boost_wish": (2000, 2000), "recirculation": (40, 40),
         "derate": (100, 100), "derate_by_boost": (80, 80), "idle": (800, 800), "friction": (10, 10),
     }  # fmt: skip
-    assert found["made"] == {
+    assert result["made"] == {
         "temp": {"table": "intake_curve", "new": 50, "old": 50},
         "boost": {"table": "boost_wish", "new": 2000, "old": 2000},
     }
-    via = {one["table"]: one["via"] for one in found["tables"]}
+    via = {table["table"]: table["via"] for table in result["tables"]}
     assert (via["intake_curve"], via["fan"], via["derate_by_boost"]) == ([], ["temp"], ["boost"])
-    assert found["at"] == {"volts": 2.5, "speed": 1000}
-    assert found["wanting"] == {}
+    assert result["at"] == {"volts": 2.5, "speed": 1000}
+    assert result["wanting"] == {}
 
 
 def test_image_and_base_each_follow_their_own_tables(yard: Yard) -> None:
     # 70 °C at 2 V make it 55 °C at 2.5 V: fan 28 %, boost 1900 hPa, and a torque share of 82 %.
     yard.write(BOAT, image({0x20: degrees(90, 70, 40, 0)}))
-    found = document(yard, "fan", "derate_by_boost", "--at", "volts=2.5")
-    assert outputs(found) == {"fan": (28, 20), "derate_by_boost": (pytest.approx(82), 80)}
-    assert found["made"]["temp"] == {"table": "intake_curve", "new": 55, "old": 50}
+    result = document(yard, "fan", "derate_by_boost", "--at", "volts=2.5")
+    assert outputs(result) == {"fan": (28, 20), "derate_by_boost": (pytest.approx(82), 80)}
+    assert result["made"]["temp"] == {"table": "intake_curve", "new": 55, "old": 50}
     # The base is at another place of the table, whose cells have other weights there.
-    assert not any("old" in cell for one in found["tables"] for cell in one["cells"])
+    assert not any("old" in cell for table in result["tables"] for cell in table["cells"])
     text = yard.call("show", BOAT, "fan", "--at", "volts=2.5")
     assert "intake_curve makes temp 55.0 °C; base 50.0 °C (+5.0)." in text.flat
     assert "boost" not in text.stdout
@@ -63,9 +63,9 @@ def test_image_and_base_each_follow_their_own_tables(yard: Yard) -> None:
 
 
 def test_a_signal_that_is_given_is_not_made(yard: Yard) -> None:
-    found = document(yard, "--at", "volts=2.5,temp=100")
-    assert outputs(found)["fan"] == (100, 100)
-    assert list(found["made"]) == ["boost"]
+    result = document(yard, "--at", "volts=2.5,temp=100")
+    assert outputs(result)["fan"] == (100, 100)
+    assert list(result["made"]) == ["boost"]
 
 
 def test_what_is_off_or_cannot_be_read_makes_nothing(yard: Yard) -> None:
@@ -74,16 +74,16 @@ def test_what_is_off_or_cannot_be_read_makes_nothing(yard: Yard) -> None:
     )
     yard.write("defs/yard.xml", definition(tables))
     yard.write(BOAT, image({0x30: u16(0, 0, 1000)}))
-    found = document(yard, "--at", "volts=2.5")
-    assert outputs(found)["boost_wish"] == (None, 2000)
-    assert "derate_by_boost" not in outputs(found)
-    assert found["wanting"] == {"speed": 2, "boost": 1}
+    result = document(yard, "--at", "volts=2.5")
+    assert outputs(result)["boost_wish"] == (None, 2000)
+    assert "derate_by_boost" not in outputs(result)
+    assert result["wanting"] == {"speed": 2, "boost": 1}
     # In the base it is off: then there is nothing to compare with.
     yard.write("factory/base.bin", image({0x30: u16(0, 0, 1000)}))
     yard.write(BOAT, image())
-    found = document(yard, "--at", "volts=2.5")
-    assert outputs(found)["derate_by_boost"] == (80, None)
-    assert found["made"]["boost"] == {"table": "boost_wish", "new": 2000}
+    result = document(yard, "--at", "volts=2.5")
+    assert outputs(result)["derate_by_boost"] == (80, None)
+    assert result["made"]["boost"] == {"table": "boost_wish", "new": 2000}
     yard.write(BOAT, image({0: u16(1000, 1000)}))
     assert document(yard, "--at", "volts=2.5")["unread"] == ["intake_curve"]
 

@@ -35,9 +35,9 @@ def yard(tmp_path: Path) -> Yard:
 
 def rows(text: str) -> list[dict[str, str]]:
     """The lines of a CSV file as the standard library reads them, each with every field."""
-    found = list(csv.DictReader(io.StringIO(text, newline=""), strict=True))
-    assert all(None not in row and None not in row.values() for row in found)
-    return found
+    result = list(csv.DictReader(io.StringIO(text, newline=""), strict=True))
+    assert all(None not in row and None not in row.values() for row in result)
+    return result
 
 
 def shown(yard: Yard, *words: str) -> list[dict[str, str]]:
@@ -63,8 +63,8 @@ def demo_image() -> tuple[Path, Decoded]:
 
 
 def demo_tables(folder: Path, form: str) -> Result:
-    words = ("--definition", "definitions/skerry-28.xml", "--format", form)
-    return run("show", "factory/sk28-0412.bin", *words, cwd=folder)
+    arguments = ("--definition", "definitions/skerry-28.xml", "--format", form)
+    return run("show", "factory/sk28-0412.bin", *arguments, cwd=folder)
 
 
 # CSV
@@ -95,15 +95,15 @@ def test_a_file_is_the_same_bytes_as_the_standard_output(yard: Yard) -> None:
 
 
 def test_every_value_of_the_demo_reads_back_to_the_number_that_was_decoded() -> None:
-    folder, found = demo_image()
+    folder, actual = demo_image()
     result = demo_tables(folder, "csv")
     by_table: dict[str, list[dict[str, str]]] = {}
     for row in rows(result.stdout):
         by_table.setdefault(row["table"], []).append(row)
-    definition = found.layout.definition
+    definition = actual.layout.definition
     assert set(by_table) == {*definition.tables, *definition.texts}
     for table in definition.tables.values():
-        grid, cells = found.grid(table), by_table[table.name]
+        grid, cells = actual.grid(table), by_table[table.name]
         values = np.where(grid.off, math.nan, grid.physical).ravel()
         read = np.array([float(cell["value"] or "nan") for cell in cells])
         np.testing.assert_array_equal(read, values)
@@ -132,10 +132,10 @@ def test_numbers_have_a_point_every_digit_and_no_mark_whatever_their_sign(tmp_pa
     numbers = struct.pack(">4f", -0.1, -0.0, 3e38, 1e-45) + struct.pack(">Q", 2**64 - 1)
     yard.write("boats/heron.bin", image(at_16=numbers))
     *floats, wide = shown(yard)
-    assert [one["value"] for one in floats[:2]] == ["-0.10000000149011612", "0"]
-    read = np.array([float(one["raw"]) for one in floats]).astype(">f4").tobytes()
+    assert [item["value"] for item in floats[:2]] == ["-0.10000000149011612", "0"]
+    read = np.array([float(item["raw"]) for item in floats]).astype(">f4").tobytes()
     assert read == numbers[:16]
-    assert [one["x_breakpoint"] for one in floats] == ["1", "2.5", "1000000000", "1e+25"]
+    assert [item["x_breakpoint"] for item in floats] == ["1", "2.5", "1000000000", "1e+25"]
     assert wide["raw"] == "18446744073709551615"
 
 
@@ -143,7 +143,7 @@ def test_what_is_no_finite_number_is_said_in_words_and_keeps_its_bits(tmp_path: 
     yard = make_yard(tmp_path / "floats")
     yard.write("defs/yard.xml", definition_xml(FLOATS))
     yard.write("boats/heron.bin", image(at_16=bytes.fromhex("7fc00001 ff800000 7f800000 00000000")))
-    cells = [(one["value"], one["text"], one["raw"]) for one in shown(yard, "floats")]
+    cells = [(item["value"], item["text"], item["raw"]) for item in shown(yard, "floats")]
     assert cells == [
         ("", "not a number", "0x7FC00001"),
         ("", "infinite, negative", "0xFF800000"),
@@ -200,8 +200,8 @@ def test_a_strangers_title_unit_state_and_text_reach_no_spreadsheet_as_formulas(
 
 
 def test_an_axis_that_is_named_comes_with_its_breakpoints(yard: Yard) -> None:
-    found = shown(yard, "speed_4")
-    assert [(one["table"], one["kind"], one["value"], one["raw"]) for one in found] == [
+    result = shown(yard, "speed_4")
+    assert [(item["table"], item["kind"], item["value"], item["raw"]) for item in result] == [
         ("speed_4", "axis", str(value), str(value)) for value in (800, 1600, 2400, 3200)
     ]
 
@@ -221,22 +221,22 @@ def test_a_table_has_its_axes_values_and_raw_numbers_in_rows(yard: Yard) -> None
 
 def test_states_off_cells_texts_and_named_axes_are_told(yard: Yard) -> None:
     yard.write("boats/heron.bin", yard_base().replace(bytes([60, 62]), b"\xff\x3e"))
-    found = document(yard, "monitor", "trim", "hull_number", "load_3")
-    monitor, trim, hull = found["tables"]
+    result = document(yard, "monitor", "trim", "hull_number", "load_3")
+    monitor, trim, hull = result["tables"]
     assert monitor["states"] == [{"raw": 0, "name": "off"}, {"raw": 1, "name": "on"}]
     assert (trim["off"], trim["values"][0][:2], trim["raw"][0][0]) == ([{"x": 0, "y": 0}], [None, 22.0], 255)
     assert (hull["text"], hull["bytes"]) == ("FACTORY", b"FACTORY     ".hex())
-    assert [axis["axis"] for axis in found["axes"]] == ["load_3"]
+    assert [axis["axis"] for axis in result["axes"]] == ["load_3"]
 
 
 def test_every_raw_number_of_the_demo_stands_in_the_json() -> None:
-    folder, found = demo_image()
+    folder, actual = demo_image()
     result = demo_tables(folder, "json")
-    tables = {one["table"]: one for one in valid(result.data, "tables.schema.json")["tables"]}
-    for table in found.layout.definition.tables.values():
-        grid, one = found.grid(table), tables[table.name]
-        assert one["raw"] == grid.raw.tolist()
-        values = np.array(one["values"], np.float64)
+    tables = {table["table"]: table for table in valid(result.data, "tables.schema.json")["tables"]}
+    for table in actual.layout.definition.tables.values():
+        grid, item = actual.grid(table), tables[table.name]
+        assert item["raw"] == grid.raw.tolist()
+        values = np.array(item["values"], np.float64)
         np.testing.assert_array_equal(values, np.where(grid.off, math.nan, grid.physical))
 
 

@@ -59,8 +59,8 @@ def policy_of(yard: Yard) -> bytes:
 
 def waivers(yard: Yard) -> list[dict[str, Any]]:
     """The waivers as any reader of TOML sees them."""
-    found: list[dict[str, Any]] = tomllib.loads(policy_of(yard).decode("utf-8-sig")).get("waivers", [])
-    return found
+    result: list[dict[str, Any]] = tomllib.loads(policy_of(yard).decode("utf-8-sig")).get("waivers", [])
+    return result
 
 
 def waive(yard: Yard, *words: str, reason: str = REASON, **env: str) -> Result:
@@ -81,7 +81,7 @@ def refused(yard: Yard, *words: str, reason: str | None = REASON, **env: str) ->
 
 def findings(yard: Yard, rule: str) -> list[dict[str, Any]]:
     report = yard.call("check", "--format", "json").data
-    return [one for one in report["findings"] if one["rule"] == rule]
+    return [finding for finding in report["findings"] if finding["rule"] == rule]
 
 
 # What is written
@@ -109,14 +109,14 @@ def test_a_finding_is_accepted_in_the_name_that_git_knows(yard: Yard) -> None:
         "A waiver does not make a change safe: the maker's limits, local law and licensed practice come "
         "first."
     )
-    assert [one["waived"] for one in findings(yard, "value/out-of-range")] == [True, True]
+    assert [finding["waived"] for finding in findings(yard, "value/out-of-range")] == [True, True]
 
 
 def test_a_finding_is_known_by_its_fingerprint_or_the_start_of_it(yard: Yard) -> None:
-    one, other = findings(yard, "value/out-of-range")
-    printed = f"({one['fingerprint'][:8]})"
+    item, other = findings(yard, "value/out-of-range")
+    printed = f"({item['fingerprint'][:8]})"
     assert printed in yard.call("check").stdout
-    for mark in (one["fingerprint"], other["fingerprint"][:6].upper(), printed.strip("()")):
+    for mark in (item["fingerprint"], other["fingerprint"][:6].upper(), printed.strip("()")):
         yard.write("callint.toml", POLICY)
         waive(yard, mark)
         assert [entry["digest"] for entry in waivers(yard)] == [FUEL_DIGEST]
@@ -129,7 +129,7 @@ def test_a_waiver_without_an_end_has_no_last_day(yard: Yard) -> None:
 
 def test_the_last_day_may_be_today(yard: Yard) -> None:
     waive(yard, *FUEL, "--until", date.today().isoformat())
-    assert all(one["waived"] for one in findings(yard, "value/out-of-range"))
+    assert all(finding["waived"] for finding in findings(yard, "value/out-of-range"))
 
 
 def test_a_dry_run_shows_the_entry_and_writes_nothing(yard: Yard) -> None:
@@ -149,7 +149,7 @@ def test_a_finding_about_no_table_is_accepted_with_the_whole_image(yard: Yard) -
     assert "until the image changes" in result.flat
     (entry,) = waivers(yard)
     assert "table" not in entry and entry["digest"] == image_digest(yard_definition(), stale)
-    assert [one["waived"] for one in findings(yard, "image/stale-checksum")] == [True]
+    assert [finding["waived"] for finding in findings(yard, "image/stale-checksum")] == [True]
 
 
 def test_a_finding_about_an_axis_or_a_definition_is_accepted_too(yard: Yard) -> None:
@@ -160,7 +160,7 @@ def test_a_finding_about_an_axis_or_a_definition_is_accepted_too(yard: Yard) -> 
         ("definition/unguarded-protection", "monitor", "definition"),
     ):
         assert f"until the {content} changes" in waive(yard, rule, "--table", table).flat
-        assert [one["waived"] for one in findings(yard, rule) if one["table"] == table] == [True]
+        assert [finding["waived"] for finding in findings(yard, rule) if finding["table"] == table] == [True]
     assert not findings(yard, "waiver/outdated") and not findings(yard, "waiver/unused")
 
 
@@ -273,11 +273,11 @@ _TEXT = st.text(st.characters(codec="utf-8"), min_size=1, max_size=40)
 def test_every_waiver_is_read_back_as_it_was_written(
     reason: str, image: str, table: str, who: str, until: date | None, before: bytes
 ) -> None:
-    one = Waiver("value/out-of-range", image, table, reason, who, until, FUEL_DIGEST, line=0)
-    after = with_entry(before, one)
+    item = Waiver("value/out-of-range", image, table, reason, who, until, FUEL_DIGEST, line=0)
+    after = with_entry(before, item)
     assert after.startswith(before)
     (read,) = read_policy(after, "callint.toml").waivers
-    assert (read.subject, read.reason, read.who, read.until) == (one.subject, reason, who, until)
+    assert (read.subject, read.reason, read.who, read.until) == (item.subject, reason, who, until)
 
 
 # Waivers that are dead already
@@ -287,11 +287,11 @@ def test_a_waiver_that_died_is_left_alone_and_may_be_removed(yard: Yard) -> None
     waive(yard, *FUEL)
     changed = edited(BUSY, {fuel_cell(3, 1): u16(9990)})
     yard.write(HERON, changed)
-    assert [one["line"] for one in findings(yard, "waiver/outdated")] == [6]
+    assert [finding["line"] for finding in findings(yard, "waiver/outdated")] == [6]
     result = waive(yard, *FUEL, reason="measured once more", GIT_AUTHOR_NAME="Ines Falk")
     assert "Ada Quay's waiver in line 6 no longer counts and can be removed." in result.flat
     assert [entry["who"] for entry in waivers(yard)] == ["Ada Quay", "Ines Falk"]
-    assert all(one["waived"] for one in findings(yard, "value/out-of-range"))
+    assert all(finding["waived"] for finding in findings(yard, "value/out-of-range"))
     (dead,) = findings(yard, "waiver/outdated")
     assert (dead["line"], dead["hint"]) == (6, "Remove it: the waiver in line 14 replaces it.")
 
@@ -303,7 +303,7 @@ def test_a_waiver_that_ended_may_be_written_anew(yard: Yard) -> None:
     yard.write("callint.toml", ended)
     result = waive(yard, *FUEL)
     assert "waiver in line 6 no longer counts" in result.flat
-    assert [one["hint"] for one in findings(yard, "waiver/expired")] == [
+    assert [finding["hint"] for finding in findings(yard, "waiver/expired")] == [
         "Remove it: the waiver in line 15 replaces it."
     ]
 
@@ -323,8 +323,8 @@ def test_a_finding_that_is_not_there_is_refused_with_what_is_near(yard: Yard) ->
     assert "there is no such finding" in refused(yard, "value/too-steep")
     error = refused(yard, *FUEL, "--image", "boats/petrel.bin")
     assert "there is no finding about fuel; the rule has findings about fuel in boats/heron.bin" in error
-    for words in (("abcdef",), ("0123456789abcdef",)):
-        assert "no finding has this fingerprint; callint check --all" in refused(yard, *words)
+    for arguments in (("abcdef",), ("0123456789abcdef",)):
+        assert "no finding has this fingerprint; callint check --all" in refused(yard, *arguments)
 
 
 def test_a_finding_that_could_be_several_is_refused_with_the_option_that_settles_it(yard: Yard) -> None:
@@ -411,7 +411,7 @@ def test_a_last_day_that_is_past_is_refused(yard: Yard) -> None:
 def test_findings_about_waivers_are_refused(yard: Yard) -> None:
     waive(yard, *FUEL)
     yard.write(HERON, GOOD)
-    (mark,) = (one["fingerprint"] for one in findings(yard, "waiver/unused"))
+    (mark,) = (finding["fingerprint"] for finding in findings(yard, "waiver/unused"))
     for word in (mark, "waiver/unused"):
         error = refused(yard, word)
         assert "a finding about a waiver cannot be waived" in error
@@ -489,7 +489,7 @@ def test_nobody_waives_their_own_change_where_a_second_person_is_asked_for(tmp_p
     waive(yard, *cut, **ines)
     yard.must("add", "--all")
     assert yard.git("commit", "--quiet", "-m", "Accept", env=ines).status == 0
-    assert [one["waived"] for one in findings(yard, "protection/disabled")] == [True]
+    assert [finding["waived"] for finding in findings(yard, "protection/disabled")] == [True]
 
 
 def test_outside_git_nobody_waives_where_a_second_person_is_asked_for(yard: Yard) -> None:

@@ -130,7 +130,7 @@ def document(yard: Yard, *words: str) -> Any:
 
 
 def effects(yard: Yard, *words: str) -> dict[str, Any]:
-    return {one["table"]: one for one in document(yard, *words)["effects"]}
+    return {argument["table"]: argument for argument in document(yard, *words)["effects"]}
 
 
 # What it says
@@ -211,12 +211,12 @@ def test_a_resistor_in_the_line_is_worked_through_from_the_sensor_to_the_reading
 def test_every_wiring_gives_its_reading_and_says_so(
     yard: Yard, options: tuple[str, ...], reading: float, volts: float, words: str
 ) -> None:
-    (found,) = document(yard, "--true", "temp=60", *options)["readings"]
-    assert found["true"] == 60
-    assert found["false"] == pytest.approx(reading)
-    assert found["seen_volts"] == pytest.approx(volts)
-    assert found["ohms"] == pytest.approx(2000 / 3)
-    assert (found["seen_ohms"] is None) == ("--open" in options)
+    (result,) = document(yard, "--true", "temp=60", *options)["readings"]
+    assert result["true"] == 60
+    assert result["false"] == pytest.approx(reading)
+    assert result["seen_volts"] == pytest.approx(volts)
+    assert result["ohms"] == pytest.approx(2000 / 3)
+    assert (result["seen_ohms"] is None) == ("--open" in options)
     text = whatif(yard, "--true", "temp=60", *options).flat
     assert words in text
     assert ("which holds the reading at its end" in text) == (options[0] in ("--open", "--short"))
@@ -225,7 +225,7 @@ def test_every_wiring_gives_its_reading_and_says_so(
 def test_a_broken_wire_crosses_the_threshold_that_notices_it(yard: Yard) -> None:
     text = whatif(yard, "--true", "temp=60", "--open").flat
     assert "4.800 V is crossed: 5 V is read in place of 2 V; a fault may be set" in text
-    crossed = {one["table"]: one for one in document(yard, *WIRED)["thresholds"]}
+    crossed = {item["table"]: item for item in document(yard, *WIRED)["thresholds"]}
     assert crossed["wire_broken"]["crossed"] is False
     assert crossed["wire_broken"]["false"] == pytest.approx([3.125, 3.125])
     assert crossed["hot_alarm"]["crossed"] is True
@@ -245,13 +245,13 @@ def test_with_signal_the_reading_is_worked_out_at_every_temperature_that_the_sen
         # 250 + 1000 ohms; 5 V * 1250 / 2250 = 2.778 V; 60 - 0.778 * 20 = 44.4
         ["90", "250.0", "1,250", "1.000", "2.778", "44.4"]
     ]
-    found = document(yard, "--signal", "temp", "--series-resistor", "1000")
-    true = [one["true"] for one in found["readings"]]
+    result = document(yard, "--signal", "temp", "--series-resistor", "1000")
+    true = [item["true"] for item in result["readings"]]
     # Operating 0 to 100, of which the sensor reads 0 to 90.
     assert (true[0], true[-1]) == (0, 90)
     assert true == sorted(set(true))
     assert {0, 10, 37, 50, 90} <= set(true)
-    derate = next(one for one in found["effects"] if one["table"] == "derate")
+    derate = next(item for item in result["effects"] if item["table"] == "derate")
     assert true[derate["reading"]] == 90
     assert (derate["true"], derate["false"]) == (pytest.approx(68), 100)
     assert "at a true temp of 90 °C" in " ".join(text.split())
@@ -260,11 +260,11 @@ def test_with_signal_the_reading_is_worked_out_at_every_temperature_that_the_sen
 def test_very_many_true_values_are_bounded_in_print_and_number(yard: Yard) -> None:
     axes = AXES + '<fixed-axis name="fine" signal="temp" count="5000" start="0" step="0.01"/>'
     yard.write("defs/yard.xml", definition(axes=axes))
-    words = ("--signal", "temp", "--series-resistor", "1000")
-    readings = document(yard, *words)["readings"]
+    arguments = ("--signal", "temp", "--series-resistor", "1000")
+    readings = document(yard, *arguments)["readings"]
     assert 100 < len(readings) < 1200
     assert (readings[0]["true"], readings[-1]["true"]) == (0, 90)
-    lines = yard.call("whatif", BOAT, *words).lines
+    lines = yard.call("whatif", BOAT, *arguments).lines
     assert len(lines[: lines.index("")]) < 20
 
 
@@ -290,8 +290,8 @@ def test_globs_choose_tables_and_thresholds_and_show_them_whatever_they_notice(y
     assert "derate_by_boost" in text and "idle: " in text
     assert "fan" not in text and "hot_alarm" not in text
     assert list(effects(yard, *GIVEN, "-t", "*alarm")) == []
-    found = document(yard, *GIVEN, "-t", "*alarm")["thresholds"]
-    assert [one["table"] for one in found] == ["hot_alarm", "boost_alarm"]
+    result = document(yard, *GIVEN, "-t", "*alarm")["thresholds"]
+    assert [item["table"] for item in result] == ["hot_alarm", "boost_alarm"]
     text = whatif(yard, *GIVEN, "-t", "friction").flat
     assert "temp reaches none of the selected tables." in text
 
@@ -309,8 +309,8 @@ def test_values_outside_the_plausible_range_are_remarked_on(yard: Yard) -> None:
 
 
 def test_other_signals_outside_their_plausible_range_are_remarked_on_too(yard: Yard) -> None:
-    words = whatif(yard, *GIVEN, "--at", "speed=9000").flat
-    assert "speed is given outside its plausible range of 0 to 6000 rpm; is this intended?" in words
+    text = whatif(yard, *GIVEN, "--at", "speed=9000").flat
+    assert "speed is given outside its plausible range of 0 to 6000 rpm; is this intended?" in text
     assert "is this intended" not in whatif(yard, *GIVEN, "--at", "speed=6000").flat
 
 
@@ -342,20 +342,27 @@ def test_numbers_are_printed_as_they_were_given(yard: Yard) -> None:
 
 def test_a_table_that_cannot_be_read_is_named_with_those_behind_it(yard: Yard) -> None:
     yard.write(BOAT, image({0x10: degrees(0, 50, 50)}))
-    found = document(yard, *GIVEN)
-    assert found["effects"] == []
-    assert set(found["unread"]) == {"fan", "boost_wish", "recirculation", "derate", "derate_by_boost", "idle"}
+    result = document(yard, *GIVEN)
+    assert result["effects"] == []
+    assert set(result["unread"]) == {
+        "fan",
+        "boost_wish",
+        "recirculation",
+        "derate",
+        "derate_by_boost",
+        "idle",
+    }
     text = whatif(yard, *GIVEN).flat
-    words = ": the axis temp_3 does not rise throughout (50 °C follows 50 °C)."
-    assert f"callint cannot evaluate fan, boost_wish, recirculation, derate, idle{words}" in text
-    words = ": they depend on boost_wish, which cannot be evaluated."
-    assert f"callint cannot evaluate derate_by_boost{words}" in text
+    message = ": the axis temp_3 does not rise throughout (50 °C follows 50 °C)."
+    assert f"callint cannot evaluate fan, boost_wish, recirculation, derate, idle{message}" in text
+    message = ": they depend on boost_wish, which cannot be evaluated."
+    assert f"callint cannot evaluate derate_by_boost{message}" in text
 
 
 def test_tables_that_cannot_be_read_are_not_said_to_be_out_of_reach(yard: Yard) -> None:
     yard.write(BOAT, image({0x10: degrees(0, 50, 40)}))
-    for words in ((), ("-t", "fan", "-t", "friction")):
-        text = whatif(yard, *GIVEN, *words).flat
+    for arguments in ((), ("-t", "fan", "-t", "friction")):
+        text = whatif(yard, *GIVEN, *arguments).flat
         assert "temp_3 does not rise throughout (40 °C follows 50 °C)" in text
         assert "reaches none" not in text
         assert "reaches no table" not in text
@@ -364,10 +371,10 @@ def test_tables_that_cannot_be_read_are_not_said_to_be_out_of_reach(yard: Yard) 
 
 def test_an_image_that_was_cut_off_leaves_its_tables_unread(yard: Yard) -> None:
     yard.write(BOAT, image()[:0x46])
-    found = document(yard, *GIVEN)
-    assert [one["table"] for one in found["effects"]] == ["fan", "boost_wish", "recirculation"]
-    assert found["unread"] == ["derate", "derate_by_boost", "idle"]
-    assert found["thresholds"] == []
+    result = document(yard, *GIVEN)
+    assert [item["table"] for item in result["effects"]] == ["fan", "boost_wish", "recirculation"]
+    assert result["unread"] == ["derate", "derate_by_boost", "idle"]
+    assert result["thresholds"] == []
 
 
 def test_a_second_maker_of_a_signal_is_named(yard: Yard) -> None:
@@ -395,17 +402,17 @@ def test_a_table_of_states_changes_its_state_and_has_no_difference(yard: Yard) -
 
 
 def test_the_json_has_the_numbers_of_the_text(yard: Yard) -> None:
-    found = effects(yard, *GIVEN)
-    assert list(found) == ["fan", "boost_wish", "recirculation", "derate", "derate_by_boost", "idle"]
-    assert (found["derate"]["true"], found["derate"]["false"], found["derate"]["share"]) == (60, 100, 1)
-    assert (found["fan"]["true"], found["fan"]["false"], found["fan"]["share"]) == (100, 14, 0.86)
-    assert found["derate_by_boost"]["via"] == ["boost_wish"]
-    recirculation = found["recirculation"]
+    result = effects(yard, *GIVEN)
+    assert list(result) == ["fan", "boost_wish", "recirculation", "derate", "derate_by_boost", "idle"]
+    assert (result["derate"]["true"], result["derate"]["false"], result["derate"]["share"]) == (60, 100, 1)
+    assert (result["fan"]["true"], result["fan"]["false"], result["fan"]["share"]) == (100, 14, 0.86)
+    assert result["derate_by_boost"]["via"] == ["boost_wish"]
+    recirculation = result["recirculation"]
     assert (recirculation["true"], recirculation["false"]) == (20, None)
     assert recirculation["at"] == {"speed": 700}
     # Speeds are 700, 1000, 3000 and 4200; the cell at 0 °C and 1000 rpm is off.
     assert (recirculation["switched"], recirculation["points"]) == (2, 4)
-    assert found["idle"]["share"] == 0
+    assert result["idle"]["share"] == 0
     whole = document(yard, *GIVEN)
     assert (whole["image"], whole["definition"]) == (BOAT, "defs/yard.xml")
     assert (whole["signal"], whole["unit"], whole["unread"], whole["rivals"]) == ("temp", "degC", [], {})
@@ -572,8 +579,8 @@ def test_no_line_is_wider_than_80_columns_and_a_pipe_gets_no_colour(tmp_path: Pa
     xml = definition(TABLES.replace("derate_by_boost", long).replace("Torque share by boost", title))
     yard.write("test.xml", xml.replace(b"Intake demo", title.encode()))
     yard.write("new.bin", image())
-    for words in (GIVEN, WIRED, ("--signal", "temp", "--parallel-resistor", "123456.789")):
-        result = run("whatif", "new.bin", *words, "--all", "--definition", "test.xml", cwd=yard.root)
+    for arguments in (GIVEN, WIRED, ("--signal", "temp", "--parallel-resistor", "123456.789")):
+        result = run("whatif", "new.bin", *arguments, "--all", "--definition", "test.xml", cwd=yard.root)
         assert result.status == 0
         assert long in result.stdout.replace("\n", "").replace(" ", "")
         assert too_wide(result.stdout) == []
@@ -584,8 +591,8 @@ def test_a_strangers_words_do_not_steer_the_terminal(yard: Yard) -> None:
     evil = "\u202egnp.exe\u009b31m"
     xml = definition().decode().replace("Hot air alarm", evil).replace("Intake temperature", evil)
     yard.write("defs/yard.xml", xml.replace("Intake demo", evil).replace("Fan by", evil))
-    for words in (GIVEN, WIRED, ("--signal", "temp", "--open")):
-        result = whatif(yard, *words, "--all")
+    for arguments in (GIVEN, WIRED, ("--signal", "temp", "--open")):
+        result = whatif(yard, *arguments, "--all")
         assert "\\u202egnp.exe" in result.stdout
         assert steering(result.stdout) == []
     error = yard.call("whatif", BOAT, "--true", "te\u202emp=5", "--reads", "\x1b[2J").error

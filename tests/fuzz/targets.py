@@ -98,8 +98,8 @@ def _printed(report: Report) -> None:
 
 def definition(data: bytes) -> None:
     """A definition is read and checked, with an image of zeros of its size."""
-    found = read_definition(data, "definition").definition
-    size = 0 if found is None else found.memory.size
+    result = read_definition(data, "definition").definition
+    size = 0 if result is None else result.memory.size
     image = bytes(size) if 0 < size <= _LARGEST else None
     _inspected(data, image, None)
 
@@ -143,8 +143,8 @@ def _records(data: bytes, kind: RecordFormat) -> None:
             file = read_image_file(data, memory)
             other = Image(
                 tuple(
-                    type(one)(one.start, bytes(byte ^ 0x55 for byte in one.data))
-                    for one in file.image.segments
+                    type(segment)(segment.start, bytes(byte ^ 0x55 for byte in segment.data))
+                    for segment in file.image.segments
                 ),
                 file.image.is_part,
             )
@@ -165,7 +165,7 @@ def asap2(data: bytes) -> None:
         return
     if made.definition is not None:
         text = "".join(definition_lines(made.definition)).encode()
-        problems = [one.message for one in read_definition(text, "made.xml").problems]
+        problems = [finding.message for finding in read_definition(text, "made.xml").problems]
         assert not problems, problems
 
 
@@ -192,7 +192,7 @@ def log(data: bytes) -> None:
 
 
 TARGETS: dict[str, Callable[[bytes], None]] = {
-    one.__name__: one for one in (definition, image, hex, srec, asap2, policy, cdfx, log)
+    char.__name__: char for char in (definition, image, hex, srec, asap2, policy, cdfx, log)
 }
 
 

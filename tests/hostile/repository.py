@@ -76,7 +76,7 @@ COMMANDS: dict[str, tuple[str, ...]] = {
 if "review" in KNOWN:
     COMMANDS["review"] = ("review", BASE, HERON, "--output", "review.html")
 #: Those that look into it in ways of their own; the formats alone look no further.
-WAYS = {name: words for name, words in COMMANDS.items() if " as " not in name or "text form" in name}
+WAYS = {name: arguments for name, arguments in COMMANDS.items() if " as " not in name or "text form" in name}
 
 #: A description of one number, as small as can be.
 A2L = """\

@@ -193,7 +193,9 @@ def test_a_path_that_is_no_file_is_one_line(tmp_path: Path, path: str) -> None:
     with socket.socket(socket.AF_UNIX) as made, chdir(root):  # the path of a socket is short
         made.bind("socket")
     given = PATHS[path]
-    calls = {name: tuple(word.replace("PATH", given) for word in words) for name, words in CALLS.items()}
+    calls = {
+        name: tuple(word.replace("PATH", given) for word in arguments) for name, arguments in CALLS.items()
+    }
     for name, (status, said) in answers(root, calls).items():
         if name in MUST and not (name == "show image" and path == "nothing"):
             assert status == 2, (name, said)
@@ -231,8 +233,8 @@ def test_a_path_without_permission_is_one_line(path: str) -> None:
         (root / "unreadable").write_bytes(GOOD)
         (root / "unreadable").chmod(0o600)
         calls = {
-            name: tuple(word.replace("PATH", path) for word in words)
-            for name, words in CALLS.items()
+            name: tuple(word.replace("PATH", path) for word in arguments)
+            for name, arguments in CALLS.items()
             if name != "demo folder" or path != "closed"
         }
         for name, (status, said) in answers(root, calls, 65534).items():
@@ -246,10 +248,10 @@ def test_a_current_folder_that_is_gone_is_one_line(tmp_path: Path) -> None:
         "os.mkdir('gone'); os.chdir('gone'); os.rmdir('../gone')\n"
         "sys.exit(main(sys.argv[1:]))\n"
     )
-    for words in CALLS.values():
-        given = (word.replace("PATH", "x") for word in words)
+    for arguments in CALLS.values():
+        given = (word.replace("PATH", "x") for word in arguments)
         done = run_python("-c", program, *given, cwd=tmp_path, env=environment())
-        if "--driver" in words:
+        if "--driver" in arguments:
             assert done.status in (0, 1, 2), done
         else:
             assert done.status == 2, done
@@ -258,27 +260,27 @@ def test_a_current_folder_that_is_gone_is_one_line(tmp_path: Path) -> None:
 
 def parameters() -> Iterator[tuple[str, click.Parameter]]:
     for name in COMMANDS:
-        for one in import_module(f"callint.commands.{MODULES.get(name, name)}").command.params:
-            yield name, one
+        for item in import_module(f"callint.commands.{MODULES.get(name, name)}").command.params:
+            yield name, item
 
 
 def test_every_path_on_a_command_line_is_tried() -> None:
     missing = []
-    for name, one in parameters():
-        if isinstance(one, click.Option):
-            is_path = one.metavar in ("FILE", "PATH", "DIR")
-            tried = any(f"{name} {option}" in CALLS for option in one.opts)
+    for name, parameter in parameters():
+        if isinstance(parameter, click.Option):
+            is_path = parameter.metavar in ("FILE", "PATH", "DIR")
+            tried = any(f"{name} {option}" in CALLS for option in parameter.opts)
         else:
-            is_path = one.name not in ("tables", "finding", "rule", "rules", "shell", "name", "table")
-            tried = f"{name} {one.name}" in CALLS
+            is_path = parameter.name not in ("tables", "finding", "rule", "rules", "shell", "name", "table")
+            tried = f"{name} {parameter.name}" in CALLS
         if is_path and not tried:
-            missing.append(f"{name} {one.name}")
+            missing.append(f"{name} {parameter.name}")
     assert missing == []
 
 
 def test_the_paths_are_tried_in_calls_that_work_with_a_file(tmp_path: Path) -> None:
     yard = yard_of(tmp_path / "yard")
-    for name, words in CALLS.items():
+    for name, arguments in CALLS.items():
         fitting = {
             "definition": yard_definition(),
             "policy": (yard.root / "callint.toml").read_bytes(),
@@ -292,7 +294,7 @@ def test_the_paths_are_tried_in_calls_that_work_with_a_file(tmp_path: Path) -> N
             yard.write(path, BAD if path == HERON else content)
         if name == "show of a revision" or name.startswith("init") or "staged" in name:
             continue
-        result = yard.call(*(word.replace("PATH", path) for word in words))
+        result = yard.call(*(word.replace("PATH", path) for word in arguments))
         yard.must("checkout", "--quiet", "--", ".")
         yard.must("clean", "--quiet", "--force", "-d")
         assert result.status in (0, 1), (name, result)

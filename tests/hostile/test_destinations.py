@@ -342,10 +342,10 @@ def test_what_a_call_reads_it_does_not_write(tmp_path: Path, name: str, spelling
         "absolute": str(path),
         "link to folder": f"a-folder/{path.name}",
     }[spelling]
-    words = [{"INPUT": read, "OUTPUT": output}.get(word, word) for word in READING[name]]
-    Place(yard).refused(*words)
-    words = [{"INPUT": read, "OUTPUT": "other/output"}.get(word, word) for word in READING[name]]
-    assert yard.call(*words).status in (0, 1)
+    arguments = [{"INPUT": read, "OUTPUT": output}.get(word, word) for word in READING[name]]
+    Place(yard).refused(*arguments)
+    arguments = [{"INPUT": read, "OUTPUT": "other/output"}.get(word, word) for word in READING[name]]
+    assert yard.call(*arguments).status in (0, 1)
 
 
 def test_what_is_read_in_place_may_be_written_in_place_but_not_in_gits_folder(tmp_path: Path) -> None:
@@ -355,15 +355,15 @@ def test_what_is_read_in_place_may_be_written_in_place_but_not_in_gits_folder(tm
     yard.write(".git/hooks/image", stale)
     link(yard.root / "to-hooks", ".git/hooks")
     for name in (".git/hooks/image", "to-hooks/image"):
-        words: tuple[str, ...] = ("seal", name, "--definition", DEFINITION)
-        assert "git's own folder" in Place(yard).refused(*words).error
-        words = ("merge", "--driver", "--definition", DEFINITION, "--", BASE, name, BASE, HERON)
-        assert yard.call(*words).status == 1
+        arguments: tuple[str, ...] = ("seal", name, "--definition", DEFINITION)
+        assert "git's own folder" in Place(yard).refused(*arguments).error
+        arguments = ("merge", "--driver", "--definition", DEFINITION, "--", BASE, name, BASE, HERON)
+        assert yard.call(*arguments).status == 1
         assert (yard.root / name).read_bytes() == stale
     assert yard.call("seal", HERON).status == 0
     yard.write(".git/callint.toml", (yard.root / "callint.toml").read_bytes())
-    words = ("check", "--policy", ".git/callint.toml", "--output", "report.json")
-    assert yard.call(*words).status == 2
+    arguments = ("check", "--policy", ".git/callint.toml", "--output", "report.json")
+    assert yard.call(*arguments).status == 2
     yard.write(HERON, BAD)
     (yard.root / "policy").symlink_to(".git/p.toml")
     assert yard.call(*WAIVED).status == 0
@@ -388,7 +388,7 @@ def test_every_option_for_a_file_that_is_written_is_tried_here() -> None:
 def test_every_option_for_a_file_that_is_read_is_tried_with_an_output() -> None:
     for name in COMMANDS:
         names = [option for option in options(name) if isinstance(option, click.Option)]
-        writes = [one for one in names if {"--to", "--output"} & set(one.opts)]
+        writes = [name for name in names if {"--to", "--output"} & set(name.opts)]
         for option in names if writes else []:
             is_file = option.metavar == "FILE" and option not in writes
             # A log goes with text alone where tables are shown.
@@ -419,7 +419,7 @@ _CHANGING = {
     *("rmtree", "copytree", "copyfile", "copy2", "fdopen"),
 }
 #: Names that other things have too.
-_OF_MODULES = {("os", one) for one in ("remove", "replace", "link", "symlink", "truncate")} | {
+_OF_MODULES = {("os", item) for item in ("remove", "replace", "link", "symlink", "truncate")} | {
     ("shutil", "move")
 }
 
@@ -433,27 +433,29 @@ def changes(tree: ast.Module) -> Iterator[str]:
         name = function.attr if isinstance(function, ast.Attribute) else getattr(function, "id", "")
         of = getattr(getattr(function, "value", None), "id", "")
         given = [*node.args, *(keyword.value for keyword in node.keywords)]
-        modes = [one.value for one in given if isinstance(one, ast.Constant)]
-        is_opened = name == "open" and any(isinstance(one, str) and set(one) & set("wax+") for one in modes)
+        modes = [item.value for item in given if isinstance(item, ast.Constant)]
+        is_opened = name == "open" and any(
+            isinstance(item, str) and set(item) & set("wax+") for item in modes
+        )
         if is_opened or name in _CHANGING or (of, name) in _OF_MODULES:
             yield name
 
 
 def test_only_one_module_writes_files() -> None:
-    found = {}
+    actual = {}
     for path in sorted((REPOSITORY / "callint").rglob("*.py")):
         if names := set(changes(ast.parse(path.read_text("utf-8")))):
-            found[path.relative_to(REPOSITORY).as_posix()] = names
-    assert found.keys() == _OWN_WAYS.keys(), found
+            actual[path.relative_to(REPOSITORY).as_posix()] = names
+    assert actual.keys() == _OWN_WAYS.keys(), actual
 
 
 def test_only_what_callint_places_itself_is_written_unasked() -> None:
-    found = {
+    actual = {
         path.relative_to(REPOSITORY).as_posix()
         for path in sorted((REPOSITORY / "callint").rglob("*.py"))
         if "own_file" in path.read_text("utf-8") or "is_own=True" in path.read_text("utf-8")
     }
-    assert found == _OWN_FILES
+    assert actual == _OWN_FILES
 
 
 #: Run in a process of its own, as a hook of this kind cannot be taken back.
@@ -489,7 +491,7 @@ def test_no_command_writes_by_another_way(tmp_path: Path, name: str) -> None:
     yard.commit("A slip")
     if name == "init --undo":
         assert yard.call("init").status == 0
-    words = {
+    options = {
         "seal": ("seal", HERON),
         "waive": WAIVED,
         "merge driver": ("merge", "--driver", "--", BASE, HERON, AUK, AUK),
@@ -497,8 +499,8 @@ def test_no_command_writes_by_another_way(tmp_path: Path, name: str) -> None:
         "init --undo": ("init", "--undo"),
     }.get(name) or writing(name, "free-output")
     before = state(yard.root)
-    done = run_python("-c", _LISTENER, *words, cwd=yard.root, env=environment(CALLINT_CACHE=""))
-    status, found = json.loads(done.stderr.splitlines()[-1])
+    done = run_python("-c", _LISTENER, *options, cwd=yard.root, env=environment(CALLINT_CACHE=""))
+    status, result = json.loads(done.stderr.splitlines()[-1])
     assert status in (0, 1), done
     assert state(yard.root) != before
-    assert found == []
+    assert result == []

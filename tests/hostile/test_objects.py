@@ -42,8 +42,8 @@ def stand_in(yard: Scratch, kind: str, bad: str, good: str) -> None:
     """Have git give the blob, the tree or the commit of a good revision for that of a bad one."""
     if kind == "commit":
         parents = yard.must("rev-list", "--parents", "-1", bad).split()[1:]
-        words = [word for parent in parents for word in ("-p", parent)]
-        made = yard.must("commit-tree", f"{good}^{{tree}}", *words, "-m", "It looks good").strip()
+        arguments = [word for parent in parents for word in ("-p", parent)]
+        made = yard.must("commit-tree", f"{good}^{{tree}}", *arguments, "-m", "It looks good").strip()
         yard.must("replace", bad, made)
         return
     path = f":{HERON}" if kind == "blob" else "^{tree}"
@@ -76,9 +76,9 @@ def test_no_replacement_hides_an_image_from_a_range(yard: Scratch, kind: str, ho
     env = honour(yard, how)
     shown = yard.git("cat-file", "-p", f"{slip}:{HERON}", env=env)
     assert shown.stdout.encode("utf-8", "surrogateescape") == GOOD, "git does not honour the replacement"
-    for words in ((f"{start}..{slip}",), (f"{start}..{slip}", "--each"), (f"{start}..HEAD", "--each")):
-        result = yard.call("check", "--range", *words, **env)
-        assert result.status == 1 and SLIP in result.flat, words
+    for arguments in ((f"{start}..{slip}",), (f"{start}..{slip}", "--each"), (f"{start}..HEAD", "--each")):
+        result = yard.call("check", "--range", *arguments, **env)
+        assert result.status == 1 and SLIP in result.flat, arguments
     assert "45.0 → 999.0" in yard.call("diff", start, slip, **env).flat
     assert "999.0" in yard.call("show", f"{slip}:{HERON}", "fuel", **env).stdout
 
@@ -87,9 +87,9 @@ def test_no_replacement_hides_an_image_from_a_range(yard: Scratch, kind: str, ho
 def test_no_replacement_makes_an_old_image_look_as_bad_as_the_new_one(yard: Scratch, kind: str) -> None:
     start = ident(yard, "HEAD~2")
     stand_in(yard, kind, start, "HEAD~1")
-    for words in (("--since", start), ("--range", f"{start}..HEAD")):
-        result = yard.call("check", *words)
-        assert result.status == 1 and SLIP in result.flat, words
+    for arguments in (("--since", start), ("--range", f"{start}..HEAD")):
+        result = yard.call("check", *arguments)
+        assert result.status == 1 and SLIP in result.flat, arguments
 
 
 @pytest.mark.parametrize("how", HOW)
@@ -115,7 +115,7 @@ def test_no_replacement_of_head_hides_that_something_is_staged(yard: Scratch) ->
 def test_history_names_the_commit_that_is_there(yard: Scratch) -> None:
     stand_in(yard, "commit", "HEAD~1", "HEAD~2")
     document = yard.call("history", HERON, "fuel", "--format", "json").data
-    assert [one["subject"] for one in document["commits"]] == ["A name", "A slip", "The yard"]
+    assert [commit["subject"] for commit in document["commits"]] == ["A name", "A slip", "The yard"]
 
 
 def test_a_server_judges_what_is_pushed_and_not_what_was_pushed_for_it(tmp_path: Path, yard: Scratch) -> None:
@@ -200,7 +200,7 @@ def test_a_variable_does_not_say_where_the_history_ends(yard: Scratch) -> None:
     env = {"GIT_SHALLOW_FILE": str(yard.write("../shallow", f"{ident(yard, 'HEAD')}\n"))}
     assert yard.git("log", "--format=%s", env=env).stdout == "A name\n"
     document = yard.call("history", HERON, "fuel", "--format", "json", **env).data
-    assert [one["subject"] for one in document["commits"]] == ["A name", "A slip", "The yard"]
+    assert [commit["subject"] for commit in document["commits"]] == ["A name", "A slip", "The yard"]
 
 
 # Contents under a false id
@@ -229,8 +229,8 @@ def test_a_tag_does_not_take_the_place_of_a_branch(yard: Scratch) -> None:
     assert yard.must("rev-list", "main..topic") == ""
     error = yard.call("check", "--range", "main..topic").error
     assert "main: main names more than one commit" in error and "heads/main" in error
-    for words in (("check", "--since", "main"), ("diff", "main", "topic"), ("show", f"main:{HERON}")):
-        assert "names more than one commit" in yard.call(*words).error, words
+    for arguments in (("check", "--since", "main"), ("diff", "main", "topic"), ("show", f"main:{HERON}")):
+        assert "names more than one commit" in yard.call(*arguments).error, arguments
     for span in ("heads/main..topic", f"{ident(yard, 'heads/main')}..topic"):
         assert yard.call("check", "--range", span).status == 1
 

@@ -44,8 +44,8 @@ LINKED = {
 
 #: The ways that read what git stores.
 STORED = {
-    name: words
-    for name, words in WAYS.items()
+    name: arguments
+    for name, arguments in WAYS.items()
     if "--" in name or "revision" in name or name.startswith(("history", "init"))
 }
 
@@ -60,8 +60,8 @@ def put_link(link: Path, target: Path) -> None:
 @pytest.mark.parametrize("name", LINKED)
 def test_no_link_is_followed_out_of_the_repository(hostile: Hostile, name: str) -> None:
     put_link(hostile.yard.root / name, hostile.outside / LINKED[name])
-    for words in WAYS.values():
-        hostile.tried(*words)
+    for arguments in WAYS.values():
+        hostile.tried(*arguments)
 
 
 @pytest.mark.parametrize("name", LINKED)
@@ -72,8 +72,8 @@ def test_no_committed_link_is_followed_out_of_the_repository(hostile: Hostile, n
     put_link(hostile.yard.root / name, hostile.outside / LINKED[name])
     hostile.yard.must("add", "--all", "--force")
     hostile.yard.must("commit", "--quiet", "--no-verify", "--message", "A link")
-    for words in STORED.values():
-        hostile.tried(*words)
+    for arguments in STORED.values():
+        hostile.tried(*arguments)
 
 
 @pytest.mark.parametrize("name", ["callint.toml", DEFINITION, BASE, HERON, "engine.a2l", "merged.bin"])
@@ -84,8 +84,8 @@ def test_a_hard_link_to_a_file_outside_is_never_written_through(hostile: Hostile
         inside.write_bytes(BAD)
     os.link(inside, twin)
     content = twin.read_bytes()
-    for words in WAYS.values():
-        hostile.tried(*words)
+    for arguments in WAYS.values():
+        hostile.tried(*arguments)
         assert twin.read_bytes() == content
 
 
@@ -95,7 +95,7 @@ def test_no_output_leaves_through_a_link(hostile: Hostile, output: str) -> None:
     put_link(hostile.yard.root / output, hostile.outside / "secret.bin")
     places = (output, f"reports/{output}")
     for place in places:
-        for words in (
+        for arguments in (
             ("check", "--format", "json", "--output", place),
             ("diff", BASE, HERON, "--format", "json", "--output", place),
             ("show", HERON, "--format", "json", "--output", place),
@@ -103,20 +103,20 @@ def test_no_output_leaves_through_a_link(hostile: Hostile, output: str) -> None:
             ("carry", BASE, "boats/auk.bin", BASE, "--to", place),
             ("import", "engine.a2l", "--to", place),
         ):
-            hostile.tried(*words)
-    assert "leads out of the repository" in hostile.tried(*words).error
+            hostile.tried(*arguments)
+    assert "leads out of the repository" in hostile.tried(*arguments).error
 
 
 def test_an_image_behind_a_link_that_leads_out_is_not_sealed_or_shown(hostile: Hostile) -> None:
     put_link(hostile.yard.root / HERON, hostile.outside / "secret.bin")
-    for words in (("seal", HERON), ("show", HERON), ("diff", BASE, HERON)):
-        assert "boats/heron.bin: a link leads out of the repository" in hostile.tried(*words).error
+    for arguments in (("seal", HERON), ("show", HERON), ("diff", BASE, HERON)):
+        assert "boats/heron.bin: a link leads out of the repository" in hostile.tried(*arguments).error
 
 
 def test_a_policy_behind_a_link_that_leads_out_is_not_read(hostile: Hostile) -> None:
     put_link(hostile.yard.root / "callint.toml", hostile.outside / "secret.toml")
-    for words in (("check",), ("check", HERON), ("check", "--policy", "callint.toml"), WAIVED):
-        assert "callint.toml: a link leads out of the repository" in hostile.tried(*words).error
+    for arguments in (("check",), ("check", HERON), ("check", "--policy", "callint.toml"), WAIVED):
+        assert "callint.toml: a link leads out of the repository" in hostile.tried(*arguments).error
 
 
 @pytest.mark.parametrize(
@@ -135,8 +135,8 @@ def test_no_path_of_a_policy_leads_out(hostile: Hostile, key: str, path: str) ->
     lines[key] = f'["{path}"]'
     text = "[[images]]\n" + "".join(f"{name} = {value}\n" for name, value in lines.items())
     hostile.yard.stage("callint.toml", text)
-    for name, words in WAYS.items():
-        result = hostile.tried(*words)
+    for name, arguments in WAYS.items():
+        result = hostile.tried(*arguments)
         if name in ("check", "check --staged", "show", "waive", "seal", "init"):
             assert "leads out of the repository; give a path inside it" in result.error
 
@@ -153,8 +153,8 @@ def test_no_description_includes_what_lies_outside(hostile: Hostile, name: str) 
 
 def test_a_log_behind_a_link_that_leads_out_is_not_read(hostile: Hostile) -> None:
     put_link(hostile.yard.root / "drive.csv", hostile.outside / "secret.csv")
-    for words in (("show", HERON), ("diff", BASE, HERON)):
-        assert "a link leads out" in hostile.tried(*words, "--log", "drive.csv").error
+    for arguments in (("show", HERON), ("diff", BASE, HERON)):
+        assert "a link leads out" in hostile.tried(*arguments, "--log", "drive.csv").error
 
 
 # Settings of git that name places
@@ -180,8 +180,8 @@ def test_no_setting_leads_out(hostile: Hostile, setting: str, place: str) -> Non
     (hostile.outside / "folder" / ".keep").touch()
     (hostile.outside / "secret.toml").write_text(f"{'LEAKEDSECRET'} <ada@yard.example>\n", "utf-8")
     hostile.yard.must("config", setting, str(hostile.outside / place))
-    for words in WAYS.values():
-        hostile.tried(*words)
+    for arguments in WAYS.values():
+        hostile.tried(*arguments)
 
 
 def test_hooks_outside_are_not_written(hostile: Hostile) -> None:
@@ -195,8 +195,8 @@ def test_settings_behind_a_link_that_leads_out_are_not_written(hostile: Hostile)
     config.rename(hostile.outside / "gitconfig")
     config.symlink_to(hostile.outside / "gitconfig")
     assert "leads out of the repository" in hostile.tried("init").error
-    for words in WAYS.values():
-        hostile.tried(*words)
+    for arguments in WAYS.values():
+        hostile.tried(*arguments)
 
 
 def test_a_repository_that_borrows_anothers_folder_does_not_write_into_it(hostile: Hostile) -> None:
@@ -204,8 +204,8 @@ def test_a_repository_that_borrows_anothers_folder_does_not_write_into_it(hostil
     before = state(other.root)
     shutil.rmtree(hostile.yard.root / ".git")
     (hostile.yard.root / ".git").write_text(f"gitdir: {other.root / '.git'}\n", "utf-8")
-    for words in WAYS.values():
-        hostile.tried(*words)
+    for arguments in WAYS.values():
+        hostile.tried(*arguments)
     assert state(other.root) == before
 
 
@@ -239,8 +239,8 @@ def test_a_bare_repository_in_the_working_tree_is_no_repository_of_callints(host
     hostile.yard.must("config", "--file", str(bare / "config"), "core.fsmonitor", str(hostile.program))
     hostile.yard.must("config", "--file", str(bare / "config"), "core.pager", str(hostile.program))
     hostile.yard.must("config", "--file", str(bare / "config"), "core.worktree", str(hostile.outside))
-    for words in WAYS.values():
-        hostile.tried(*words)
+    for arguments in WAYS.values():
+        hostile.tried(*arguments)
 
 
 def test_a_submodule_is_looked_into_by_nobody(hostile: Hostile) -> None:
@@ -254,8 +254,8 @@ def test_a_submodule_is_looked_into_by_nobody(hostile: Hostile) -> None:
         "config", "--file", ".gitmodules", "submodule.boats/inner.update", f"!{hostile.program}"
     )
     hostile.yard.must("add", "--all")
-    for words in WAYS.values():
-        hostile.tried(*words)
+    for arguments in WAYS.values():
+        hostile.tried(*arguments)
 
 
 # What XML may not bring along
@@ -282,8 +282,8 @@ def test_no_definition_and_no_cdfx_brings_an_entity(hostile: Hostile, head: str)
     hostile.yard.stage(DEFINITION, text)
     category = "&e;" if "DOCTYPE" in head else "CDF20"
     hostile.yard.write("values.cdfx", f"{head}<MSRSW><CATEGORY>{category}</CATEGORY></MSRSW>")
-    for words in (*WAYS.values(), ("diff", HERON, "values.cdfx")):
-        hostile.tried(*words)
+    for arguments in (*WAYS.values(), ("diff", HERON, "values.cdfx")):
+        hostile.tried(*arguments)
     if "DOCTYPE" in head:
         assert "DOCTYPE" in hostile.tried("check").stdout
 

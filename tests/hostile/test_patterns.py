@@ -45,12 +45,12 @@ def test_no_glob_on_the_command_line_takes_for_ever(hostile: Hostile, glob: str)
     glob = glob.removeprefix("boats/")[:60_000]
     text = (hostile.yard.root / DEFINITION).read_text("utf-8")
     hostile.yard.write(DEFINITION, text.replace("overspeed_cut", "a" * 500))
-    for words in (
+    for arguments in (
         ("show", HERON, glob),
         ("diff", "factory/base.bin", HERON, "-t", glob),
         ("history", HERON, glob),
     ):
-        within_patience(hostile, words)
+        within_patience(hostile, arguments)
 
 
 @pytest.mark.parametrize(

@@ -173,14 +173,14 @@ def test_what_an_extension_makes_of_a_content_is_not_guessed(yard: Scratch, tmp_
     yard.write(HERON, BAD)
     yard.must("add", HERON)
     assert EXTENSION in yard.must("show", f":{HERON}")
-    words = "its git-lfs pointer has extensions, whose programs callint does not start"
+    text = "its git-lfs pointer has extensions, whose programs callint does not start"
     staged = yard.staged()
-    assert staged.status == 1 and words in staged.flat
+    assert staged.status == 1 and text in staged.flat
     yard.must("commit", "--quiet", "--no-verify", "--message", "Turned")
     assert smudged(yard) == BAD
     result = yard.call("check", "--range", "HEAD~1..HEAD")
-    assert result.status == 1 and words in result.flat
-    assert words in yard.call("show", f"HEAD:{HERON}").error
+    assert result.status == 1 and text in result.flat
+    assert text in yard.call("show", f"HEAD:{HERON}").error
 
 
 def test_an_image_of_part_of_the_memory_does_not_hide_a_pointer(yard: Scratch) -> None:

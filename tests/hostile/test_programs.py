@@ -137,7 +137,7 @@ def arm(hostile: Hostile) -> None:
 def test_the_traps_are_set(hostile: Hostile) -> None:
     arm(hostile)
     started = set()
-    for words in (
+    for arguments in (
         ("status",),
         ("diff",),
         ("add", "--all"),
@@ -145,9 +145,9 @@ def test_the_traps_are_set(hostile: Hostile) -> None:
         ("log", "-p", "--ext-diff"),
     ):
         hostile.forget_calls()
-        hostile.yard.git(*words)
+        hostile.yard.git(*arguments)
         if hostile.calls:
-            started.add(words[0])
+            started.add(arguments[0])
     assert started >= {"status", "diff", "add", "commit"}
 
 

@@ -194,11 +194,11 @@ def test_the_settings_change_what_git_says(pair: tuple[Path, Path]) -> None:
 @pytest.mark.parametrize("encoding", ENCODINGS)
 def test_no_encoding_of_the_log_changes_what_is_said(hostile: Hostile, encoding: str) -> None:
     furnish(hostile.yard)
-    words = ("check", "--range", "HEAD~4..HEAD", "--each", "--format", "json")
-    expected = hostile.tried(*words)
+    arguments = ("check", "--range", "HEAD~4..HEAD", "--each", "--format", "json")
+    expected = hostile.tried(*arguments)
     for name in ("i18n.logOutputEncoding", "i18n.commitEncoding"):
         hostile.yard.must("config", name, encoding)
-    assert hostile.tried(*words) == expected
+    assert hostile.tried(*arguments) == expected
     for more in (*MORE.values(), COMMANDS["history"]):
         assert hostile.tried(*more).status in (0, 1), more
 
@@ -224,8 +224,8 @@ def test_no_commit_leads_the_log_astray(hostile: Hostile, encoding: str) -> None
     for subject, name in zip(_TEXTS, _NAMES, strict=True):
         changed = head.replace(b"author Ada Quay", b"author " + name)
         written(yard, changed + b"\nencoding " + encoding.encode() + b"\n\n" + subject)
-        for words in (("check", *span, "--each"), ("check", *span)):
-            result = hostile.tried(*words)
+        for arguments in (("check", *span, "--each"), ("check", *span)):
+            result = hostile.tried(*arguments)
             assert result.status == 1 and "999.0 mg" in result.flat, (subject, name, result)
         for more in (("history", HERON, "fuel"), ("review", *span, "--output", "review.html")):
             assert hostile.tried(*more).status in (0, 1), (subject, name)

@@ -79,22 +79,22 @@ def chain(length: int, is_closed: bool) -> str:
         f'<signal name="s{n}" unit="rpm" plausible="0 6000" operating="700 4200">S</signal>'
         for n in range(length + 1)
     )
-    found = "".join(
+    result = "".join(
         f'<curve name="k{n}" title="K" purpose="general" at="0x10" type="uint16" conversion="rpm" '
         f'produces="s{0 if is_closed and n == length - 1 else n + 1}"><x><fixed-axis signal="s{n}" '
         'values="0 1000 2000 3000"/></x></curve>'
         for n in range(length)
     )
-    return replaced("</signals>", f"{signals}</signals>").replace("</tables>", f"{found}</tables>")
+    return replaced("</signals>", f"{signals}</signals>").replace("</tables>", f"{result}</tables>")
 
 
 def circle(length: int) -> str:
     """Relations of which each bounds the next, and the last the first."""
-    found = "".join(curve(number) for number in range(length))
+    result = "".join(curve(number) for number in range(length))
     related = "".join(
         f'<at-most table="c{number}" bound="c{(number + 1) % length}"/>' for number in range(length)
     )
-    text = tables(found)
+    text = tables(result)
     if "<relations>" in text:
         return text.replace("</relations>", f"{related}</relations>")
     return text.replace("</tables>", f"</tables><relations>{related}</relations>")
@@ -188,11 +188,11 @@ DEFINITIONS: dict[str, tuple[Callable[[], str], str]] = {
 
 @pytest.mark.parametrize("kind", DEFINITIONS)
 def test_a_definition_that_lies_is_a_finding(yard: Yard, kind: str) -> None:
-    make, words = DEFINITIONS[kind]
+    make, arguments = DEFINITIONS[kind]
     yard.write(DEFINITION, make())
     result = capped(yard, "check")
-    assert result.status in ((1,) if words else (0, 1)), result
-    assert words in " ".join(result.stdout.split())
+    assert result.status in ((1,) if arguments else (0, 1)), result
+    assert arguments in " ".join(result.stdout.split())
     if "10,000" in kind:
         return  # there is no lie in these, only much to say
     more = ("whatif", HERON, "--true", "speed=1600", "--reads", "2000")

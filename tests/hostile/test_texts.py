@@ -68,12 +68,12 @@ def test_a_file_name_is_a_name_and_nothing_else(hostile: Hostile, name: str) -> 
     yard.must("commit", "--quiet", "--no-verify", "--message", "A name")
     (yard.root / path).write_bytes(BAD)
     yard.must("add", "--all")
-    before = {one for one in yard.root.rglob("*") if ".git" not in one.parts and one.is_file()}
-    for words in WAYS.values():
-        hostile.tried(*words_for(words, path))
-    made = {one for one in yard.root.rglob("*") if ".git" not in one.parts and one.is_file()} - before
+    before = {path for path in yard.root.rglob("*") if ".git" not in path.parts and path.is_file()}
+    for arguments in WAYS.values():
+        hostile.tried(*words_for(arguments, path))
+    made = {path for path in yard.root.rglob("*") if ".git" not in path.parts and path.is_file()} - before
     expected = {"merged.bin", "carried.bin", "imported.xml", "review.html", ".gitattributes", ".gitignore"}
-    assert {one.name.replace(".conflicts.txt", "").replace(".conflicts.json", "") for one in made} <= {
+    assert {item.name.replace(".conflicts.txt", "").replace(".conflicts.json", "") for item in made} <= {
         *expected,
         Path(path).name,
     }
@@ -93,21 +93,21 @@ def test_a_file_at_the_top_may_be_called_like_an_option(hostile: Hostile, name: 
         ("init",),
         ("history", "--", name),
     )
-    for words in listed:
-        hostile.tried(*words)
-    for words in (
+    for arguments in listed:
+        hostile.tried(*arguments)
+    for arguments in (
         ("show", "--", name),
         ("check", "--", name),
         ("seal", "--", name),
         ("diff", "--", BASE, name),
     ):
-        assert hostile.tried(*words).status in (0, 1)
+        assert hostile.tried(*arguments).status in (0, 1)
     assert not (yard.root / "owned.bin").exists()
 
 
 def steered(text: str) -> str:
     """A definition in which every text and name for people tries to steer."""
-    for words in (
+    for arguments in (
         "Fuel by speed and load",
         "Most fuel without smoke",
         "Fuel cut-off speed",
@@ -117,8 +117,8 @@ def steered(text: str) -> str:
         "255 leaves the temperature alone.",
         "Recirculation",
     ):
-        assert words in text
-        text = text.replace(words, IN_XML + words)
+        assert arguments in text
+        text = text.replace(arguments, IN_XML + arguments)
     for attribute in ('unit="rpm"', 'unit="mg"', 'unit="degC"'):
         text = text.replace(attribute, f'{attribute[:-1]}{IN_XML}"')
     return (
@@ -191,8 +191,8 @@ def test_no_text_of_a_policy_or_a_description_steers_a_terminal(
 
 def test_no_cell_of_a_spreadsheet_is_a_formula(tmp_path: Path) -> None:
     text = yard_definition().decode()
-    for words in ("Fuel by speed and load", "Hull number"):
-        text = text.replace(f'title="{words}"', f"title='{FORMULA}'")
+    for title in ("Fuel by speed and load", "Hull number"):
+        text = text.replace(f'title="{title}"', f"title='{FORMULA}'")
     text = (
         text.replace('unit="rpm"', "unit='=1+1'")
         .replace('unit="mg"', "unit='@SUM(A1)'")

@@ -94,16 +94,24 @@ def main() -> int:
     measured = paths if asked.tests else sorted({*usual, *paths})
     cache = None if asked.tests else Path(".pytest_cache/reach.json")
     plugin = Trials([*sources.values()], measured, cache, body)
-    words = ["-q", "-s", "-p", "no:cacheprovider", "-W", "ignore:Module already imported", *map(str, tests)]
+    arguments = [
+        "-q",
+        "-s",
+        "-p",
+        "no:cacheprovider",
+        "-W",
+        "ignore:Module already imported",
+        *map(str, tests),
+    ]
     with Copy() as copy:
-        pytest.main(words, plugins=[plugin])
+        pytest.main(arguments, plugins=[plugin])
     worst = 100.0
-    for folder, found in outcomes.items():
-        killed = sum(outcome in {MutantOutcome.KILLED, MutantOutcome.TIMEOUT} for outcome in found)
-        low, high = _interval(killed, len(found))
-        worst = min(worst, 100 * killed / len(found))
+    for folder, result in outcomes.items():
+        killed = sum(outcome in {MutantOutcome.KILLED, MutantOutcome.TIMEOUT} for outcome in result)
+        low, high = _interval(killed, len(result))
+        worst = min(worst, 100 * killed / len(result))
         sys.stdout.write(
-            f"{folder.as_posix()}: {killed} of {len(found)} killed, {100 * killed / len(found):.1f} %"
+            f"{folder.as_posix()}: {killed} of {len(result)} killed, {100 * killed / len(result):.1f} %"
             f" (95 % interval {low:.1f} to {high:.1f} %), of {len(folders[folder]):,} mutants\n"
         )
     return int(not outcomes or worst < asked.least)
@@ -115,16 +123,16 @@ def _sample(mutants: list[Mutant], size: int, seed: int) -> list[Mutant]:
     for mutant in mutants:
         files[mutant.path].append(mutant)
     chosen = []
-    for path, found in files.items():
-        count = max(_LEAST, round(size * len(found) / len(mutants))) if size else len(found)
+    for path, result in files.items():
+        count = max(_LEAST, round(size * len(result) / len(mutants))) if size else len(result)
         chance = random.Random(f"{seed} {path.as_posix()}")
-        chosen += sorted(chance.sample(found, min(count, len(found))), key=lambda mutant: mutant.number)
+        chosen += sorted(chance.sample(result, min(count, len(result))), key=lambda mutant: mutant.number)
     return chosen
 
 
 def _tests() -> list[Path]:
-    found = [path for folder in TESTS for path in sorted(Path(folder).glob("test_*.py"))]
-    return [path for path in found if path.stem.removeprefix("test_") not in LEFT_OUT]
+    result = [path for folder in TESTS for path in sorted(Path(folder).glob("test_*.py"))]
+    return [path for path in result if path.stem.removeprefix("test_") not in LEFT_OUT]
 
 
 def _interval(killed: int, tried: int) -> tuple[float, float]:

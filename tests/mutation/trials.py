@@ -84,11 +84,13 @@ class Trials:
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         self._items = {item.nodeid: item for item in session.items}
-        for found in gc.get_objects():
-            if isinstance(found, FunctionType):
-                self._functions[found.__code__.co_filename, found.__code__.co_qualname].append(found)
-            elif isinstance(found, functools._lru_cache_wrapper) and found.__module__.startswith("callint."):
-                self._caches.append(found)
+        for result in gc.get_objects():
+            if isinstance(result, FunctionType):
+                self._functions[result.__code__.co_filename, result.__code__.co_qualname].append(result)
+            elif isinstance(result, functools._lru_cache_wrapper) and result.__module__.startswith(
+                "callint."
+            ):
+                self._caches.append(result)
         self._forget()
         self._reach = self._reached()
         gc.collect()
@@ -119,13 +121,13 @@ class Trials:
             sys.stderr.write(f"finding out what {len(unknown):,} tests reach\n")
             measured: Reach = json.loads(_in_fork(lambda: self._measure(unknown), None)[1])
             known |= {file: {} for file in files - known.keys()}
-            for name, found in measured.items():
-                known[name.partition("::")[0]][name] = found
+            for name, result in measured.items():
+                known[name.partition("::")[0]][name] = result
             if self._cache is not None:
                 self._cache.parent.mkdir(parents=True, exist_ok=True)
                 new = {file: {"key": keys[file], "reach": known[file]} for file in files}
                 self._cache.write_text(json.dumps(new), "utf-8")
-        return {name: found for reach in known.values() for name, found in reach.items()}
+        return {name: result for reach in known.values() for name, result in reach.items()}
 
     def _measure(self, names: list[str]) -> str:
         files = [str(path.resolve()) for path in self._measured_paths]
@@ -146,7 +148,7 @@ class Trials:
                 for name in names:
                     if name in reach:
                         reach[name][1].setdefault(path.as_posix(), []).append(line)
-        return json.dumps({name: found for name, found in reach.items() if found[1]})
+        return json.dumps({name: result for name, result in reach.items() if result[1]})
 
     def selection(self, mutant: Mutant) -> list[str]:
         """The tests that are tried first, in their order."""
@@ -277,21 +279,21 @@ def _passes(item: pytest.Item) -> bool:
 
 def _codes(module: CodeType) -> dict[str, list[CodeType]]:
     """The code of all functions in a module, by qualified name, in the order of the file."""
-    found: dict[str, list[CodeType]] = defaultdict(list)
+    result: dict[str, list[CodeType]] = defaultdict(list)
     waiting = [module]
     while waiting:
         code = waiting.pop(0)
         for constant in code.co_consts:
             if isinstance(constant, CodeType):
-                found[constant.co_qualname].append(constant)
+                result[constant.co_qualname].append(constant)
                 waiting.append(constant)
-    return found
+    return result
 
 
 def _lines_with(text: str, names: Iterable[str]) -> list[int]:
-    words = {*names}
+    chosen_names = {*names}
     lines = enumerate(text.splitlines(), 1)
-    return [number for number, line in lines if not words.isdisjoint(re.findall(r"\w+", line))]
+    return [number for number, line in lines if not chosen_names.isdisjoint(re.findall(r"\w+", line))]
 
 
 def _is_own(module: ModuleType) -> bool:
@@ -342,8 +344,8 @@ def _anew(path: Path, text: str, names: list[str]) -> str:
         del sys.modules[name]
     sys.meta_path.insert(0, _Finder(path, text))
     importlib.import_module("tests.running")
-    words = ["-x", "-q", "-s", "-p", "no:cacheprovider", "-W", "ignore:Module already", "--tb=no", *names]
-    return "" if pytest.main(words, plugins=[_Again()]) == 0 else "with all imported anew"
+    arguments = ["-x", "-q", "-s", "-p", "no:cacheprovider", "-W", "ignore:Module already", "--tb=no", *names]
+    return "" if pytest.main(arguments, plugins=[_Again()]) == 0 else "with all imported anew"
 
 
 def _in_fork(work: Callable[[], str], seconds: float | None) -> tuple[int, str]:

@@ -18,8 +18,8 @@ def one(noun: Any, *names: str) -> Any:
     """Attributes of an optional part; None where it is absent."""
     if noun is None:
         return None
-    found = [getattr(noun, name) for name in names]
-    return found if len(names) > 1 else found[0]
+    result = [getattr(noun, name) for name in names]
+    return result if len(names) > 1 else result[0]
 
 
 def fixed(axis: Any) -> Any:

@@ -121,7 +121,7 @@ def characteristic(one: Characteristic) -> list[Any]:
 def test_characteristics_are_the_same(both: tuple[Description, Any]) -> None:
     here, there = both
     assert len(there["characteristics"]) in (54, 1)
-    assert {name: characteristic(one) for name, one in here.characteristics.items()} == there[
+    assert {name: characteristic(item) for name, item in here.characteristics.items()} == there[
         "characteristics"
     ]
 
@@ -130,20 +130,20 @@ def test_axes_and_measurements_are_the_same(both: tuple[Description, Any]) -> No
     here, there = both
     axes = {
         name: [
-            one.title,
-            one.address,
-            one.input,
-            one.layout,
-            one.conversion,
-            one.points,
-            one.limits.low,
-            one.limits.high,
+            item.title,
+            item.address,
+            item.input,
+            item.layout,
+            item.conversion,
+            item.points,
+            item.limits.low,
+            item.limits.high,
         ]
-        for name, one in here.axes.items()
+        for name, item in here.axes.items()
     }
     measurements = {
-        name: [one.title, one.conversion, one.limits.low, one.limits.high]
-        for name, one in here.measurements.items()
+        name: [item.title, item.conversion, item.limits.low, item.limits.high]
+        for name, item in here.measurements.items()
     }
     assert (axes, measurements) == (there["axes"], there["measurements"])
 
@@ -151,24 +151,24 @@ def test_axes_and_measurements_are_the_same(both: tuple[Description, Any]) -> No
 def test_conversions_and_their_tables_are_the_same(both: tuple[Description, Any]) -> None:
     here, there = both
     methods = {
-        name: [one.title, one.type, one.format, one.unit, list(one.numbers), one.table]
-        for name, one in here.methods.items()
+        name: [item.title, item.type, item.format, item.unit, list(item.numbers), item.table]
+        for name, item in here.methods.items()
     }
     states = {
-        name: [list(row) for row in one.rows]
-        for name, one in here.conversion_tables.items()
-        if one.kind == "COMPU_VTAB"
+        name: [list(row) for row in item.rows]
+        for name, item in here.conversion_tables.items()
+        if item.kind == "COMPU_VTAB"
     }
     assert (methods, states) == (there["methods"], there["states"])
 
 
 def test_memory_and_layouts_are_the_same(both: tuple[Description, Any]) -> None:
     here, there = both
-    segments = [[one.name, one.memory, one.address, one.size] for one in here.segments]
+    segments = [[segment.name, segment.memory, segment.address, segment.size] for segment in here.segments]
     assert segments == there["segments"]
     layouts = {
-        name: sorted([element.position, *element.arguments] for element in one.elements)
-        for name, one in here.layouts.items()
+        name: sorted([element.position, *element.arguments] for element in item.elements)
+        for name, item in here.layouts.items()
     }
     assert layouts == there["layouts"]
     assert here.byte_order == there["byte_order"]
@@ -243,14 +243,16 @@ def test_conversions_of_the_demo_are_what_their_names_say(made: Imported) -> Non
 
 
 def test_what_the_demo_has_and_a_definition_cannot_say_is_listed(made: Imported) -> None:
-    whole = Counter(re.sub(r"(RECORD_LAYOUT) \S+", r"\1", one.reason) for one in made.losses if one.is_whole)
+    whole = Counter(
+        re.sub(r"(RECORD_LAYOUT) \S+", r"\1", loss.reason) for loss in made.losses if loss.is_whole
+    )
     assert whole["a CUBOID is not covered"] == 1
     assert whole["its FIX_AXIS has no parameters"] == 4
-    parts = {one.name: one.reason for one in made.losses if not one.is_whole}
+    parts = {loss.name: loss.reason for loss in made.losses if not loss.is_whole}
     assert parts["CM.FORM.X_PLUS_4"] == "a FORMULA is not covered"
     assert "its CURVE_AXIS is not covered" in parts["ASAM.C.CURVE.CURVE_AXIS"]
     assert "its RES_AXIS is not covered" in parts["ASAM.C.CURVE.RES_AXIS"]
-    named = {one.name for one in made.losses if one.is_whole and one.kind == "CHARACTERISTIC"}
+    named = {loss.name for loss in made.losses if loss.is_whole and loss.kind == "CHARACTERISTIC"}
     assert made.definition is not None
     kept = {*made.definition.tables, *made.definition.texts}
     assert named | kept == set(made.description.characteristics) and not named & kept

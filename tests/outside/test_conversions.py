@@ -35,8 +35,8 @@ from callint.model.definition import (
 )
 from tests.building import decoded, definition_xml
 
-INTEGER_TYPES = [one for one in NumberType if one.is_integer]
-FLOAT_TYPES = [one for one in NumberType if not one.is_integer]
+INTEGER_TYPES = [item for item in NumberType if item.is_integer]
+FLOAT_TYPES = [item for item in NumberType if not item.is_integer]
 
 
 def storage(type: NumberType, mask: int | None = None) -> Storage:
@@ -231,8 +231,8 @@ def test_points_decode_as_numpy_interpolates_them(
     at: list[int],
     shuffle: random.Random,
 ) -> None:
-    points = [(float(one), value) for one, value in zip(raw, values, strict=False)]
-    expected = np.interp(at, [one for one, _ in points], [value for _, value in points])
+    points = [(float(item), value) for item, value in zip(raw, values, strict=False)]
+    expected = np.interp(at, [item for item, _ in points], [value for _, value in points])
     shuffle.shuffle(points)
     assert to_physical(interpolated(points), np.array(at, np.int16)).tolist() == expected.tolist()
 
@@ -295,7 +295,7 @@ def test_a_plain_integer_comes_back_from_its_physical_value(type: NumberType, da
     assert back.dtype == raw.dtype and back.tolist() == raw.tolist()
 
 
-@pytest.mark.parametrize("type", [one for one in INTEGER_TYPES if one.size <= 4])
+@pytest.mark.parametrize("type", [item for item in INTEGER_TYPES if item.size <= 4])
 @given(data=st.data(), factor=decimals(5, 6).filter(bool), offset=decimals(5, 4))
 @settings(max_examples=25, deadline=None)
 def test_an_integer_comes_back_from_any_decimal_conversion(
@@ -429,5 +429,5 @@ def test_physical_limits_are_what_the_ends_of_the_type_decode_to(type: NumberTyp
 
 def test_the_raw_number_before_rounding_is_the_formula_of_the_standard() -> None:
     values = np.array([-3.0, -0.5, 1.0, 2.5, 40.0])
-    found = to_raw_numbers(rational(1, -6, 9, 0, 2, 8), values)
-    assert found.tolist() == [float(rat_func((1, -6, 9, 0, 2, 8), Fraction(p))) for p in values]
+    result = to_raw_numbers(rational(1, -6, 9, 0, 2, 8), values)
+    assert result.tolist() == [float(rat_func((1, -6, 9, 0, 2, 8), Fraction(p))) for p in values]

@@ -178,8 +178,8 @@ def bit_by_bit(parameters: Parameters, data: bytes) -> int:
 
 def checksum(xml: str) -> Checksum:
     """The one checksum of a definition of 64 bytes from 0x100."""
-    (found,) = read(definition_xml("", memory=xml, start=0x100, byte_order="little")).memory.checksums
-    return found
+    (result,) = read(definition_xml("", memory=xml, start=0x100, byte_order="little")).memory.checksums
+    return result
 
 
 def checksum_of(algorithm: str, size: int = 9, **attributes: str | None) -> Checksum:
@@ -229,8 +229,8 @@ def test_every_algorithm_of_the_catalogue_yields_its_check_value_by_its_name_and
 def test_the_libraries_have_all_algorithms_alike() -> None:
     for model, parameters in anycrc.models.items():
         width, _, kind = model.removeprefix("CRC").partition("-")
-        found = checksums.catalogue()[f"CRC-{width}/{kind}"]
-        assert dataclasses.astuple(found) == tuple(parameters)[:6]
+        result = checksums.catalogue()[f"CRC-{width}/{kind}"]
+        assert dataclasses.astuple(result) == tuple(parameters)[:6]
         assert compute(f"CRC-{width}/{kind}", CHECK_INPUT) == parameters.check
 
 
@@ -251,9 +251,11 @@ def test_every_known_algorithm_may_stand_in_a_definition() -> None:
         for number, name in enumerate(checksums.known_algorithms())
         if name != "crc"
     )
-    found = read(definition_xml("", memory=lines)).memory.checksums
-    assert [one.algorithm for one in found] == [one for one in checksums.known_algorithms() if one != "crc"]
-    assert len(found) == 113 + len(checksums.aliases()) + 4
+    result = read(definition_xml("", memory=lines)).memory.checksums
+    assert [item.algorithm for item in result] == [
+        item for item in checksums.known_algorithms() if item != "crc"
+    ]
+    assert len(result) == 113 + len(checksums.aliases()) + 4
 
 
 @pytest.mark.parametrize(
@@ -284,7 +286,7 @@ def test_a_crc_is_the_remainder_of_a_polynomial_division(algorithm: str, data: b
 
 def own(parameters: Parameters, **more: str) -> Checksum:
     """A checksum whose CRC the definition itself describes."""
-    words = {
+    options = {
         "width": str(parameters.width),
         "poly": hex(parameters.polynomial),
         "init": hex(parameters.initial),
@@ -292,7 +294,7 @@ def own(parameters: Parameters, **more: str) -> Checksum:
         "reflect_out": str(parameters.reflected_at_last).lower(),
         "xorout": hex(parameters.final),
     }
-    return checksum_of("crc", 9, **{**words, **more})
+    return checksum_of("crc", 9, **{**options, **more})
 
 
 @st.composite
@@ -381,14 +383,14 @@ def test_a_sum_of_words_adds_numbers_up_modulo_its_width(
 ) -> None:
     numbers = [number % 2 ** (8 * word) for number in numbers]
     data = b"".join(number.to_bytes(word, order) for number in numbers)
-    found = compute(f"sum{bits}", data, size=8, word=f"uint{8 * word}", word_order=order)
-    assert found == sum(numbers) % 2**bits
+    result = compute(f"sum{bits}", data, size=8, word=f"uint{8 * word}", word_order=order)
+    assert result == sum(numbers) % 2**bits
 
 
 def test_a_sum_of_words_takes_them_in_the_byte_order_of_its_result_where_none_is_named() -> None:
     for order in ("big", "little"):
-        found = checksum_of("sum16", size=8, word="uint16", byte_order=order)
-        assert checksums.compute(found, b"\x01\x02") == (0x0102 if order == "big" else 0x0201)
+        result = checksum_of("sum16", size=8, word="uint16", byte_order=order)
+        assert checksums.compute(result, b"\x01\x02") == (0x0102 if order == "big" else 0x0201)
 
 
 @pytest.mark.parametrize(
@@ -396,20 +398,20 @@ def test_a_sum_of_words_takes_them_in_the_byte_order_of_its_result_where_none_is
 )
 def test_a_sum_of_words_is_sealed_with_its_complement(complement: str | None, stored: bytes) -> None:
     # 0x3132 + 0x3334 + 0x3536 + 0x3738 = 0xD0D4; with 0xCBCB on top of it 0x19C9F, of which 16 bits stay.
-    found = checksum_of(
+    result = checksum_of(
         "sum16", size=10, word="uint16", word_order="big", byte_order="big", complement=complement
     )
     held = Image.raw(image(at_0=b"12345678\xcb\xcb"), 0x100)
     memory = read(definition_xml("", memory="", start=0x100)).memory
-    sealed = seal(held, dataclasses.replace(memory, checksums=(found,)))
+    sealed = seal(held, dataclasses.replace(memory, checksums=(result,)))
     assert sealed.image.read(0x120, 2) == stored
 
 
 def test_a_crc_of_ones_own_is_sealed() -> None:
-    found = own(PARAMETERS["CRC-15/CAN"], byte_order="big")
+    result = own(PARAMETERS["CRC-15/CAN"], byte_order="big")
     held = Image.raw(image(at_0=CHECK_INPUT), 0x100)
     memory = read(definition_xml("", memory="", start=0x100)).memory
-    sealed = seal(held, dataclasses.replace(memory, checksums=(found,)))
+    sealed = seal(held, dataclasses.replace(memory, checksums=(result,)))
     assert sealed.image.read(0x120, 2) == b"\x05\x9e"
 
 
@@ -417,8 +419,8 @@ def test_a_crc_of_ones_own_is_sealed() -> None:
 def test_a_part_of_the_memory_stays_a_part_when_it_is_sealed(is_part: bool) -> None:
     held = Image.raw(image(at_0=CHECK_INPUT), 0x100, is_part)
     memory = read(definition_xml("", memory="", start=0x100)).memory
-    found = own(PARAMETERS["CRC-15/CAN"], byte_order="big")
-    sealed = seal(held, dataclasses.replace(memory, checksums=(found,)))
+    result = own(PARAMETERS["CRC-15/CAN"], byte_order="big")
+    sealed = seal(held, dataclasses.replace(memory, checksums=(result,)))
     assert sealed.image.read(0x120, 2) == b"\x05\x9e"
     assert sealed.image.is_part is is_part
 
@@ -462,8 +464,8 @@ def test_xor8_is_the_exclusive_or_of_all_bytes(data: bytes) -> None:
 @pytest.mark.parametrize(("complement", "expected"), [(None, 221), ("ones", 34), ("twos", 35)])
 def test_a_complement_is_stored_in_place_of_the_sum(complement: str | None, expected: int) -> None:
     # 0x31 + ... + 0x39 = 477 = 256 + 221; 255 - 221 = 34; 256 - 221 = 35.
-    found = checksum_of("sum8", complement=complement)
-    assert checksums.expected_value(found, CHECKED) == expected
+    result = checksum_of("sum8", complement=complement)
+    assert checksums.expected_value(result, CHECKED) == expected
 
 
 @pytest.mark.parametrize("algorithm", ["sum8", "sum16", "sum32", "xor8", *CATALOGUE])
@@ -504,10 +506,10 @@ def test_a_result_takes_the_whole_bytes_that_its_width_needs(algorithm: str, siz
 
 @pytest.mark.parametrize(("order", "stored"), [("big", b"\xcb\xf4\x39\x26"), ("little", b"\x26\x39\xf4\xcb")])
 def test_a_result_is_stored_in_the_byte_order_that_is_named(order: str, stored: bytes) -> None:
-    found = checksum_of("CRC-32/ISO-HDLC", byte_order=order)
+    result = checksum_of("CRC-32/ISO-HDLC", byte_order=order)
     held = Image.raw(image(at_0=CHECK_INPUT, at_32=stored), 0x100)
-    assert checksums.sealed_bytes(found, 0xCBF43926) == stored
-    assert checksums.stored_value(found, held) == checksums.expected_value(found, held) == 0xCBF43926
+    assert checksums.sealed_bytes(result, 0xCBF43926) == stored
+    assert checksums.stored_value(result, held) == checksums.expected_value(result, held) == 0xCBF43926
 
 
 def test_a_result_is_stored_in_the_byte_order_of_the_definition_where_none_is_named() -> None:
@@ -515,15 +517,15 @@ def test_a_result_is_stored_in_the_byte_order_of_the_definition_where_none_is_na
 
 
 def test_a_checksum_covers_exactly_its_stretch() -> None:
-    found = checksum('<checksum name="s" algorithm="sum16" start="0x102" size="3" stored-at="0x120"/>')
+    result = checksum('<checksum name="s" algorithm="sum16" start="0x102" size="3" stored-at="0x120"/>')
     held = Image.raw(image(fill=0xFF, at_0=CHECK_INPUT), 0x100)
-    assert checksums.expected_value(found, held) == sum(b"345")
+    assert checksums.expected_value(result, held) == sum(b"345")
 
 
 def test_a_checksum_over_bytes_that_the_image_lacks_has_no_value() -> None:
-    found = checksum_of("sum8", size=16)
+    result = checksum_of("sum8", size=16)
     gapped = Image((Segment(0x100, bytes(15)), Segment(0x110, bytes(17))))
-    assert checksums.expected_value(found, gapped) is None
-    assert checksums.stored_value(found, gapped) == 0
-    assert checksums.stored_value(found, Image.raw(bytes(16), 0x100)) is None
-    assert checksums.expected_value(found, Image.raw(bytes(16), 0x100)) == 0
+    assert checksums.expected_value(result, gapped) is None
+    assert checksums.stored_value(result, gapped) == 0
+    assert checksums.stored_value(result, Image.raw(bytes(16), 0x100)) is None
+    assert checksums.expected_value(result, Image.raw(bytes(16), 0x100)) == 0

@@ -55,7 +55,7 @@ SOFTWARE = {
         skerry.newer.PLAN,
     ),
 }
-TABLES = {number: {table.name: table for table in one.plan.tables()} for number, one in SOFTWARE.items()}
+TABLES = {number: {table.name: table for table in item.plan.tables()} for number, item in SOFTWARE.items()}
 EVERY_TABLE = [(number, name) for number, tables in TABLES.items() for name in tables]
 
 
@@ -79,8 +79,8 @@ def grid(table: str, number: str = OLD) -> Grid:
 
 def half_step(table: str, number: str = OLD) -> float:
     """Half of what one raw step is worth in a linear table, and a little for rounding."""
-    found = factory(number).layout.definition
-    conversion = found.conversion_of(found.tables[table])
+    result = factory(number).layout.definition
+    conversion = result.conversion_of(result.tables[table])
     assert isinstance(conversion, definition.Linear)
     return abs(conversion.factor) / 2 * (1 + 1e-9)
 
@@ -129,7 +129,7 @@ def test_the_thermocouple_curve_has_the_published_temperatures_at_its_breakpoint
 def test_the_thermocouple_curve_stays_within_one_kelvin_of_type_k() -> None:
     # Straight lines over 100 K cost most where type K bends most: 0.65 K at 39 °C.
     degrees = np.arange(0.0, 1001.0)
-    millivolts = np.array([type_k_millivolts(one) for one in degrees.tolist()])
+    millivolts = np.array([type_k_millivolts(item) for item in degrees.tolist()])
     assert np.abs(lookup(grid("exhaust_linearisation"), millivolts) - degrees).max() < 1
 
 
@@ -179,7 +179,7 @@ def test_the_altitude_shown_on_the_bridge_is_that_of_the_standard_atmosphere(met
 def test_a_thermistor_curve_follows_the_beta_equation_through_its_divider(
     signal: str, nominal: float, beta: float
 ) -> None:
-    (sensor,) = (one for one in factory().layout.definition.sensors if one.signal == signal)
+    (sensor,) = (item for item in factory().layout.definition.sensors if item.signal == signal)
     table = factory().layout.definition.tables[sensor.curve]
     assert re.search(rf"R25 {nominal} ohms, beta {beta} K, pull-up {sensor.pull_up:g} ohms", table.notes[0])
     curve = grid(sensor.curve)
@@ -194,7 +194,7 @@ def test_a_thermistor_curve_follows_the_beta_equation_through_its_divider(
     ("signal", "nominal"), [("coolant_temp", 2200), ("intake_air_temp", 2500), ("fuel_temp", 2400)]
 )
 def test_a_thermistor_reads_25_degrees_at_its_nominal_resistance(signal: str, nominal: float) -> None:
-    (sensor,) = (one for one in factory().layout.definition.sensors if one.signal == signal)
+    (sensor,) = (item for item in factory().layout.definition.sensors if item.signal == signal)
     volts = sensor.supply * nominal / (nominal + sensor.pull_up)
     # Near a breakpoint; what is left is storage and the straight line to the next one.
     assert float(lookup(grid(sensor.curve), volts)) == pytest.approx(25, abs=0.1)
@@ -205,36 +205,36 @@ def test_a_thermistor_reads_25_degrees_at_its_nominal_resistance(signal: str, no
 
 @pytest.mark.parametrize(("number", "count"), [(OLD, 158), (NEW, 160)])
 def test_every_table_of_the_demo_is_decoded(number: str, count: int) -> None:
-    found = factory(number)
-    assert set(intended(number)) == set(found.layout.definition.tables) == set(found.layout.table_items)
+    result = factory(number)
+    assert set(intended(number)) == set(result.layout.definition.tables) == set(result.layout.table_items)
     assert len(intended(number)) == count
-    assert found.present.all()
+    assert result.present.all()
 
 
 @pytest.mark.parametrize(("number", "name"), EVERY_TABLE)
 def test_a_demo_table_holds_its_intended_values_within_half_a_raw_step(number: str, name: str) -> None:
-    table, found = TABLES[number][name], grid(name, number)
+    table, result = TABLES[number][name], grid(name, number)
     wanted = np.atleast_2d(intended(number)[name])
     conversion = SOFTWARE[number].plan.conversion[table.conversion]
-    assert found.physical.shape == wanted.shape
-    assert (found.off == np.isnan(wanted)).all()
-    valued = ~found.off
-    raw = found.raw.astype(np.float64)
+    assert result.physical.shape == wanted.shape
+    assert (result.off == np.isnan(wanted)).all()
+    valued = ~result.off
+    raw = result.raw.astype(np.float64)
     asked = conversion.raw(wanted)[valued]
     if table.type.startswith("float"):
         np.testing.assert_allclose(raw[valued], asked, rtol=2.0**-24)
     else:
         assert np.abs(raw[valued] - asked).max() <= 0.5 + 1e-9
-    np.testing.assert_allclose(found.physical, conversion.physical(raw), rtol=1e-12, atol=1e-12)
+    np.testing.assert_allclose(result.physical, conversion.physical(raw), rtol=1e-12, atol=1e-12)
     if isinstance(conversion, Linear) and not table.type.startswith("float"):
-        assert np.abs(found.physical - wanted)[valued].max() <= half_step(name, number) + 1e-9
+        assert np.abs(result.physical - wanted)[valued].max() <= half_step(name, number) + 1e-9
 
 
 @pytest.mark.parametrize(("number", "name"), EVERY_TABLE)
 def test_a_demo_table_stands_over_its_intended_breakpoints(number: str, name: str) -> None:
     plan = SOFTWARE[number].plan
-    table, found = TABLES[number][name], grid(name, number)
-    for axis, breakpoints in ((table.x, found.x), (table.y, found.y)):
+    table, result = TABLES[number][name], grid(name, number)
+    for axis, breakpoints in ((table.x, result.x), (table.y, result.y)):
         wanted = plan.resolve(axis)
         assert (wanted is None) == (breakpoints is None)
         if wanted is None or breakpoints is None:
@@ -245,14 +245,14 @@ def test_a_demo_table_stands_over_its_intended_breakpoints(number: str, name: st
             assert isinstance(conversion, Linear) and wanted.type in TYPES
             step = abs(conversion.factor)
         assert breakpoints.tolist() == pytest.approx(list(map(float, wanted.values)), abs=step / 2 + 1e-9)
-    assert found.table.purpose == table.purpose
+    assert result.table.purpose == table.purpose
 
 
 @pytest.mark.parametrize("number", SOFTWARE)
 def test_the_stored_counts_of_the_demo_agree_with_the_definition(number: str) -> None:
-    found = factory(number)
-    axes = [one for one in found.layout.definition.axes.values() if isinstance(one, StoredAxis)]
-    counts = {axis.name: found.stored_count(axis.stored_count) for axis in axes if axis.stored_count}
+    result = factory(number)
+    axes = [value for value in result.layout.definition.axes.values() if isinstance(value, StoredAxis)]
+    counts = {axis.name: result.stored_count(axis.stored_count) for axis in axes if axis.stored_count}
     assert counts == {axis.name: axis.count for axis in axes if axis.stored_count}
     assert len(counts) >= 4
 

@@ -42,7 +42,7 @@ def grid_of(x: list[float] | None, y: list[float] | None, cells: list[float]) ->
 def breakpoints(least: int = 2) -> st.SearchStrategy[list[float]]:
     """Strictly rising, of any spacing from 1/8 up."""
     return st.lists(st.integers(-8000, 8000), min_size=least, max_size=8, unique=True).map(
-        lambda found: [one / 8 for one in sorted(found)]
+        lambda found: [item / 8 for item in sorted(found)]
     )
 
 
@@ -55,9 +55,9 @@ CLOSE = 1e-9
 @pytest.mark.parametrize("sign", [1, -1])
 def test_a_point_at_a_breakpoint_stands_there_and_one_beyond_the_last_stretch_at_its_end(sign: int) -> None:
     axis = sign * np.array([10.0, 20.0, 40.0])
-    found = position(axis, sign * np.array([5.0, 10.0, 15.0, 20.0, 25.0, 40.0, 90.0]))
-    assert found.low.tolist() == [0, 0, 0, 1, 1, 1, 1]
-    assert found.weight.tolist() == [0, 0, 0.5, 0, 0.25, 1, 1]
+    result = position(axis, sign * np.array([5.0, 10.0, 15.0, 20.0, 25.0, 40.0, 90.0]))
+    assert result.low.tolist() == [0, 0, 0, 1, 1, 1, 1]
+    assert result.weight.tolist() == [0, 0, 0.5, 0, 0.25, 1, 1]
 
 
 @st.composite
@@ -79,8 +79,8 @@ def test_a_curve_puts_out_what_numpy_interpolates(
     curve: tuple[list[float], list[float]], at: list[float]
 ) -> None:
     x, cells = curve
-    found = lookup(grid_of(x, None, cells), np.array(at))
-    np.testing.assert_allclose(found, np.interp(at, x, cells), rtol=0, atol=CLOSE)
+    result = lookup(grid_of(x, None, cells), np.array(at))
+    np.testing.assert_allclose(result, np.interp(at, x, cells), rtol=0, atol=CLOSE)
 
 
 @given(curve=curves(), at=points)
@@ -89,8 +89,8 @@ def test_a_curve_over_a_falling_axis_puts_out_the_same_as_turned_round(
     curve: tuple[list[float], list[float]], at: list[float]
 ) -> None:
     x, cells = curve
-    found = lookup(grid_of(x[::-1], None, cells[::-1]), np.array(at))
-    np.testing.assert_allclose(found, np.interp(at, x, cells), rtol=0, atol=CLOSE)
+    result = lookup(grid_of(x[::-1], None, cells[::-1]), np.array(at))
+    np.testing.assert_allclose(result, np.interp(at, x, cells), rtol=0, atol=CLOSE)
 
 
 @given(table=maps(), at=st.lists(st.tuples(*[st.floats(-1500, 1500)] * 2), min_size=1, max_size=20))

@@ -64,12 +64,12 @@ class Layout:
         ]
 
     def attributes(self, start: int) -> str:
-        found = f'at="{start + self.offset}" type="{self.type}" stride="{self.stride}"'
+        result = f'at="{start + self.offset}" type="{self.type}" stride="{self.stride}"'
         if self.order:
-            found += f' byte-order="{self.order}"'
+            result += f' byte-order="{self.order}"'
         if self.mask:
-            found += f' mask="{self.mask:#x}"'
-        return found + (' order="y-first"' if self.y_first else "")
+            result += f' mask="{self.mask:#x}"'
+        return result + (' order="y-first"' if self.y_first else "")
 
     def xml(self, name: str, start: int) -> str:
         """The element; its axes are fixed ones of its own."""
@@ -239,13 +239,13 @@ def test_an_image_that_lacks_part_of_what_lies_behind_one_another_gives_the_rest
     data = np.random.default_rng(1).bytes(400)
     layout, numbers = make_layout(read(xml)), np.array(struct.unpack(">200H", data))
     for image in (Image.raw(data[:300]), Image((Segment(0, data[:300]), Segment(310, data[310:])))):
-        found = decode(layout, image)
+        result = decode(layout, image)
         # The byte 300 begins the number 150, and 310 the number 155.
         lacking = np.zeros(200, bool)
         lacking[150 : 155 if len(image.segments) == 2 else 200] = True
-        assert (found.present == ~lacking).all()
-        assert (found.raw[0] == np.where(lacking, 0, numbers)).all()
-        assert (np.isnan(found.physical) == lacking).all()
+        assert (result.present == ~lacking).all()
+        assert (result.raw[0] == np.where(lacking, 0, numbers)).all()
+        assert (np.isnan(result.physical) == lacking).all()
 
 
 @st.composite
@@ -398,8 +398,8 @@ def held(segments: Sequence[Segment], address: int, size: int) -> bytes | None:
     """The bytes at an address, one by one, or None where any is absent or in another segment."""
     for segment in segments:
         inside = range(segment.start, segment.start + len(segment.data))
-        if all(one in inside for one in range(address, address + size)):
-            return bytes(segment.data[one - segment.start] for one in range(address, address + size))
+        if all(item in inside for item in range(address, address + size)):
+            return bytes(segment.data[item - segment.start] for item in range(address, address + size))
     return None
 
 
@@ -449,14 +449,14 @@ def test_positions_and_addresses_turn_each_other_round(memory: tuple[int, tuple[
     image = Image(segments)
     positions = np.arange(image.size)
     addresses = image.addresses(positions)
-    every = [one for segment in segments for one in range(segment.start, segment.end)]
+    every = [item for segment in segments for item in range(segment.start, segment.end)]
     assert addresses.tolist() == every
     assert (image.positions(addresses, 1) == positions).all()
-    assert image.content.tolist() == [held(segments, one, 1)[0] for one in every]  # type: ignore[index]
+    assert image.content.tolist() == [held(segments, item, 1)[0] for item in every]  # type: ignore[index]
     around = np.arange(start - 5, start + SIZE)
     for size in (1, 2, 4, 8):
-        found = image.positions(around, size)
-        for address, position in zip(around.tolist(), found.tolist(), strict=True):
+        result = image.positions(around, size)
+        for address, position in zip(around.tolist(), result.tolist(), strict=True):
             assert (position >= 0) == (held(segments, address, size) is not None)
             assert image.read(address, size) == held(segments, address, size)
-        assert (image.addresses(found[found >= 0]) == around[found >= 0]).all()
+        assert (image.addresses(result[result >= 0]) == around[result >= 0]).all()

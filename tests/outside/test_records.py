@@ -42,16 +42,16 @@ def read(text: bytes) -> dict[int, bytes]:
 
 
 def read_by_bincopy(text: bytes) -> dict[int, bytes]:
-    found = bincopy.BinFile()
-    found.add(text.decode())
-    return {segment.address: bytes(segment.data) for segment in found.segments}
+    result = bincopy.BinFile()
+    result.add(text.decode())
+    return {segment.address: bytes(segment.data) for segment in result.segments}
 
 
 def read_by_intelhex(text: bytes) -> dict[int, bytes]:
-    found = IntelHex()
-    found.loadhex(io.StringIO(text.decode()))
-    segments = found.segments()
-    return {start: bytes(found.tobinarray(start, end - 1)) for start, end in segments}
+    result = IntelHex()
+    result.loadhex(io.StringIO(text.decode()))
+    segments = result.segments()
+    return {start: bytes(result.tobinarray(start, end - 1)) for start, end in segments}
 
 
 # The published descriptions
@@ -139,15 +139,15 @@ _ADDRESSES = st.one_of(
 @st.composite
 def _parts(draw: st.DrawFn, below: int = 1 << 32) -> dict[int, bytes]:
     """Stretches of bytes, by first address, with a gap between any two."""
-    found: dict[int, bytes] = {}
+    actual: dict[int, bytes] = {}
     reach = -1
     for start in sorted(
         draw(st.sets(_ADDRESSES.filter(lambda at: at < below - 200), min_size=1, max_size=6))
     ):
         if start > reach:
-            found[start] = draw(st.binary(min_size=1, max_size=100))
-            reach = start + len(found[start])
-    return found
+            actual[start] = draw(st.binary(min_size=1, max_size=100))
+            reach = start + len(actual[start])
+    return actual
 
 
 def made_by_bincopy(parts: Mapping[int, bytes], what: str, size: int, bits: int = 32) -> bytes:
@@ -222,7 +222,7 @@ def test_what_is_written_again_reads_as_meant_and_differs_where_data_changed(
         assert read_by_intelhex(new) == wanted
     before, after = text.splitlines(keepends=True), new.splitlines(keepends=True)
     assert [len(line) for line in before] == [len(line) for line in after]
-    differing = sum(one != other for one, other in zip(before, after, strict=True))
+    differing = sum(item != other for item, other in zip(before, after, strict=True))
     assert differing <= len(changed)
     assert (differing > 0) == bool(changed)
     assert new == new.lower().replace(b"s", b"S") or text != text.lower().replace(b"s", b"S")

@@ -46,9 +46,9 @@ def built(
         size=len(data),
     )
     image = decoded(xml, data)
-    found = surface(image, image.layout.definition.tables["c"])
-    assert found is not None
-    return circuit(Sensor("temp", "c", supply, pull_up, 1), found, unit)
+    result = surface(image, image.layout.definition.tables["c"])
+    assert result is not None
+    return circuit(Sensor("temp", "c", supply, pull_up, 1), result, unit)
 
 
 def read(one: Circuit, wiring: Wiring, true: Numbers | float) -> Numbers:
@@ -179,8 +179,8 @@ def by_steinhart_and_hart(a: float, b: float, c: float, pull_up: float) -> Therm
         """The one real root of the cubic in ln R, by Cardano's formula."""
         x = (a - 1 / (degrees + KELVIN)) / c
         y = np.sqrt((b / (3 * c)) ** 3 + x * x / 4)
-        found: Numbers = np.exp(np.cbrt(y - x / 2) - np.cbrt(y + x / 2))
-        return found
+        result: Numbers = np.exp(np.cbrt(y - x / 2) - np.cbrt(y + x / 2))
+        return result
 
     return Thermistor(lambda ohms: 1 / (a + b * np.log(ohms) + c * np.log(ohms) ** 3) - KELVIN, ohms, pull_up)
 
@@ -240,17 +240,17 @@ def test_false_readings_follow_the_equation_at_every_temperature(name: str, wiri
     error = chord_error(exact, volts, values)
     assert error < 0.01, "a fine curve"
     true = np.linspace(values.min() + 1, values.max() - 1, 400)
-    found = read(built(volts, values, exact.pull_up), wiring, true)
-    assert_close(found, exact, true, wiring, (0.1, 4.9), error)
+    result = read(built(volts, values, exact.pull_up), wiring, true)
+    assert_close(result, exact, true, wiring, (0.1, 4.9), error)
 
 
 def test_a_resistor_in_series_reads_colder_and_one_in_parallel_warmer() -> None:
     exact = THERMISTORS["beta"]
     volts = np.linspace(0.1, 4.9, 2001)
-    one = built(volts, exact.at(volts), exact.pull_up)
+    item = built(volts, exact.at(volts), exact.pull_up)
     true = np.linspace(-20, 100, 100)
-    assert (read(one, Wiring(series=500), true) < true).all()
-    assert (read(one, Wiring(parallel=500), true) > true).all()
+    assert (read(item, Wiring(series=500), true) < true).all()
+    assert (read(item, Wiring(parallel=500), true) > true).all()
 
 
 # The demo's thermistors, whose curves have 16 cells of a tenth of a degree. The notes of the curves say what
@@ -288,8 +288,8 @@ def demo_curve(signal: str) -> tuple[Numbers, Numbers]:
 
 
 def factor(text: str, conversion: str) -> float:
-    (found,) = re.findall(rf'<linear name="{conversion}"[^>]*factor="([\d.]+)"', text)
-    return float(found)
+    (result,) = re.findall(rf'<linear name="{conversion}"[^>]*factor="([\d.]+)"', text)
+    return float(result)
 
 
 def test_the_demo_has_three_thermistors() -> None:
@@ -316,7 +316,7 @@ def test_the_demo_reads_what_the_equation_in_its_notes_says(
     volts, cells = demo_curve(signal)
     error = chord_error(exact, volts, cells)
     assert error < 3, "a coarse curve, and still one of this sensor"
-    words = (
+    arguments = (
         "whatif",
         "factory/sk28-0412.bin",
         "--definition",
@@ -324,15 +324,15 @@ def test_the_demo_reads_what_the_equation_in_its_notes_says(
         "--format",
         "json",
     )
-    result = call(*words, "--signal", signal, *options, cwd=DEMO)
+    result = call(*arguments, "--signal", signal, *options, cwd=DEMO)
     assert (result.status, result.stderr) == (0, "")
     readings = valid(result.data, "whatif.schema.json")["readings"]
     assert len(readings) > 30
-    true, found = (np.array([one[name] for one in readings]) for name in ("true", "false"))
-    assert_close(found, exact, true, wiring, (float(volts.min()), float(volts.max())), error)
-    seen = np.array([one["seen_volts"] for one in readings])
+    true, actual = (np.array([item[name] for item in readings]) for name in ("true", "false"))
+    assert_close(actual, exact, true, wiring, (float(volts.min()), float(volts.max())), error)
+    seen = np.array([item["seen_volts"] for item in readings])
     if wiring.is_open or wiring.is_shorted:
         assert set(seen) == {5.0 if wiring.is_open else 0.0}
     else:
-        ohms = np.array([one["seen_ohms"] for one in readings])
+        ohms = np.array([item["seen_ohms"] for item in readings])
         assert seen == pytest.approx(5 * ohms / (ohms + exact.pull_up), rel=1e-12)

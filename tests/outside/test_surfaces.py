@@ -54,18 +54,18 @@ def content(table: Table) -> bytes:
 
 
 def made(table: Table) -> Surface:
-    one = decoded(definition(table), content(table))
-    found = surface(one, one.layout.definition.tables["t"])
-    assert found is not None
-    return found
+    item = decoded(definition(table), content(table))
+    result = surface(item, item.layout.definition.tables["t"])
+    assert result is not None
+    return result
 
 
 def moved(old: Table, new: Table) -> OutputShift:
     """The movement from one table to another of the same shape."""
-    before, after = (decoded(definition(old), content(one)) for one in (old, new))
-    found = output_shift(before, after, before.layout.definition.tables["t"], in_cells=True)
-    assert found is not None
-    return found
+    before, after = (decoded(definition(old), content(item)) for item in (old, new))
+    result = output_shift(before, after, before.layout.definition.tables["t"], in_cells=True)
+    assert result is not None
+    return result
 
 
 def by_scipy(table: Table) -> Callable[[dict[str, Numbers]], Numbers]:
@@ -83,10 +83,10 @@ def by_scipy(table: Table) -> Callable[[dict[str, Numbers]], Numbers]:
         if not many:
             return np.full(np.shape(next(iter(points.values()), 0.0)), float(array))
         at = [np.clip(points[signal], rising[signal][0], rising[signal][-1]) for signal in many]
-        found: Numbers = RegularGridInterpolator([rising[signal] for signal in many], array)(
-            np.column_stack([np.atleast_1d(one) for one in at])
+        result: Numbers = RegularGridInterpolator([rising[signal] for signal in many], array)(
+            np.column_stack([np.atleast_1d(item) for item in at])
         )
-        return found
+        return result
 
     return read
 
@@ -115,7 +115,7 @@ def breakpoints(least: int = 1) -> st.SearchStrategy[list[float]]:
     """Strictly rising or falling, of any spacing from 1/8 up."""
     lists = st.lists(st.integers(-400, 400), min_size=least, max_size=6, unique=True)
     return st.tuples(lists, st.booleans()).map(
-        lambda found: [one / 8 for one in sorted(found[0], reverse=found[1])]
+        lambda found: [item / 8 for item in sorted(found[0], reverse=found[1])]
     )
 
 
@@ -137,7 +137,7 @@ def re_spaced(draw: st.DrawFn) -> tuple[Table, Table]:
     for signal, breakpoints in axes.items():
         count = len(breakpoints)
         drawn = draw(st.lists(st.integers(-400, 400), min_size=count, max_size=count, unique=True))
-        others[signal] = [one / 8 for one in sorted(drawn)]
+        others[signal] = [item / 8 for item in sorted(drawn)]
     return (axes, old), (others, draw(st.just(old) | cells(len(old))))
 
 
@@ -145,13 +145,13 @@ def re_spaced(draw: st.DrawFn) -> tuple[Table, Table]:
 @settings(max_examples=120, deadline=None)
 def test_nowhere_did_an_output_move_further_than_is_said(pair: tuple[Table, Table], seed: int) -> None:
     old, new = pair
-    found = moved(old, new)
+    result = moved(old, new)
     points = dense(pair, seed, within=False)
     assert points is not None
     distances = np.abs(by_scipy(new)(points) - by_scipy(old)(points))
-    assert distances.max() <= found.size + CLOSE
-    np.testing.assert_allclose(by_scipy(old)(here(found.at)), found.old, rtol=0, atol=CLOSE)
-    np.testing.assert_allclose(by_scipy(new)(here(found.at)), found.new, rtol=0, atol=CLOSE)
+    assert distances.max() <= result.size + CLOSE
+    np.testing.assert_allclose(by_scipy(old)(here(result.at)), result.old, rtol=0, atol=CLOSE)
+    np.testing.assert_allclose(by_scipy(new)(here(result.at)), result.new, rtol=0, atol=CLOSE)
 
 
 @given(old=tables("speed"), seed=st.integers(0, 2**32 - 1))
@@ -163,12 +163,14 @@ def test_cells_worked_out_anew_for_more_spread_breakpoints_leave_a_straight_line
     assume(count > 1)
     random = np.random.default_rng(seed)
     low, high = min(axis), max(axis)
-    line = [3.7 * one + 0.1 for one in sorted(axis)]
+    line = [3.7 * item + 0.1 for item in sorted(axis)]
     inner = np.sort(random.uniform(low, high, count - 2)).tolist()
     assume(len({low, high, *inner}) == count)
     spread = [low, *inner, high]
-    found = moved(({"speed": sorted(axis)}, line), ({"speed": spread}, [3.7 * one + 0.1 for one in spread]))
-    assert (found.size, found.is_slight) == (0, True)
+    result = moved(
+        ({"speed": sorted(axis)}, line), ({"speed": spread}, [3.7 * item + 0.1 for item in spread])
+    )
+    assert (result.size, result.is_slight) == (0, True)
 
 
 SHAPES = [
@@ -207,19 +209,19 @@ def test_nowhere_is_a_relation_missed_by_more_than_is_said(
 ) -> None:
     judge, missed = KINDS[kind]
     first, second = data.draw(tables(*one)), data.draw(tables(*other))
-    found = judge(made(first), made(second), amount / 8)
+    result = judge(made(first), made(second), amount / 8)
     points = dense((first, second), seed, within=True)
-    if found is None:
+    if result is None:
         assert points is None
         return
     assert points is not None
     values, others = by_scipy(first), by_scipy(second)
-    assert missed(values(points), others(points), amount / 8).max() <= found.excess + CLOSE
-    assert set(found.at) == {*one, *other}
-    np.testing.assert_allclose(values(here(found.at)), found.value, rtol=0, atol=CLOSE)
-    np.testing.assert_allclose(others(here(found.at)), found.other, rtol=0, atol=CLOSE)
+    assert missed(values(points), others(points), amount / 8).max() <= result.excess + CLOSE
+    assert set(result.at) == {*one, *other}
+    np.testing.assert_allclose(values(here(result.at)), result.value, rtol=0, atol=CLOSE)
+    np.testing.assert_allclose(others(here(result.at)), result.other, rtol=0, atol=CLOSE)
     np.testing.assert_allclose(
-        missed(np.array(found.value), np.array(found.other), amount / 8), found.excess, rtol=0, atol=CLOSE
+        missed(np.array(result.value), np.array(result.other), amount / 8), result.excess, rtol=0, atol=CLOSE
     )
 
 
@@ -231,8 +233,8 @@ def test_asked_about_its_worst_point_alone_a_relation_stands_the_same(
 ) -> None:
     first, second = made(data.draw(tables(*one))), made(data.draw(tables(*other)))
     for judge, _ in KINDS.values():
-        found = judge(first, second, 0.5)
-        assert found is None or judge(first, second, 0.5, found.at) == found
+        result = judge(first, second, 0.5)
+        assert result is None or judge(first, second, 0.5, result.at) == result
 
 
 # The round trip, worked out in plain Python: rows of numbers, one interpolation at a time
@@ -269,7 +271,7 @@ def worst_round_trip(table: Table, other: Table) -> float | None:
     if "speed" in table[0] and "speed" in other[0]:
         low = max(table[0]["speed"][0], other[0]["speed"][0])
         high = min(table[0]["speed"][-1], other[0]["speed"][-1])
-        speeds = [one for one in (*table[0]["speed"], *other[0]["speed"]) if low <= one <= high]
+        speeds = [item for item in (*table[0]["speed"], *other[0]["speed"]) if low <= item <= high]
     for speed in speeds:
         there, back = section(table, "torque", speed), section(other, "load", speed)
         for given_value in (*takes, *back):
@@ -286,7 +288,7 @@ def rising_axis() -> st.SearchStrategy[list[float]]:
 
 @st.composite
 def round_trips(draw: st.DrawFn) -> tuple[Table, Table]:
-    found = []
+    result = []
     shared = draw(st.booleans())
     for own in ("torque", "load"):
         axes = {own: draw(rising_axis())}
@@ -294,8 +296,8 @@ def round_trips(draw: st.DrawFn) -> tuple[Table, Table]:
             axes["speed"] = draw(rising_axis())
         count = int(np.prod([len(axis) for axis in axes.values()]))
         numbers = st.integers(-400, 400).map(lambda one: one / 8)
-        found.append((axes, draw(st.lists(numbers, min_size=count, max_size=count))))
-    return found[0], found[1]
+        result.append((axes, draw(st.lists(numbers, min_size=count, max_size=count))))
+    return result[0], result[1]
 
 
 @given(round_trips())
@@ -303,33 +305,33 @@ def round_trips(draw: st.DrawFn) -> tuple[Table, Table]:
 def test_a_round_trip_is_as_bad_as_one_worked_out_by_hand(pair: tuple[Table, Table]) -> None:
     table, other = pair
     expected = worst_round_trip(table, other)
-    found = relations.inverse(made(table), made(other))
-    assert (found is None) == (expected is None)
-    if found is None:
+    result = relations.inverse(made(table), made(other))
+    assert (result is None) == (expected is None)
+    if result is None:
         return
-    assert found.excess == pytest.approx(expected, abs=1e-6)
-    assert abs(found.value - found.other) == pytest.approx(found.excess)
-    speed = found.at.get("speed", 0.0)
+    assert result.excess == pytest.approx(expected, abs=1e-6)
+    assert abs(result.value - result.other) == pytest.approx(result.excess)
+    speed = result.at.get("speed", 0.0)
     takes, gives = table[0]["torque"], other[0]["load"]
-    half_way = at(takes, section(table, "torque", speed), held(takes, found.at["torque"]))
-    assert half_way == pytest.approx(found.between, abs=CLOSE)
+    half_way = at(takes, section(table, "torque", speed), held(takes, result.at["torque"]))
+    assert half_way == pytest.approx(result.between, abs=CLOSE)
     back = at(gives, section(other, "load", speed), held(gives, half_way))
-    assert back == pytest.approx(found.value, abs=1e-6)
+    assert back == pytest.approx(result.value, abs=1e-6)
 
 
 def test_a_table_and_what_undoes_it_are_an_inverse_but_for_rounding() -> None:
-    x = [0.1 * one for one in range(20)]
-    y = [7.3 * one + 0.3 for one in x]
-    found = relations.inverse(made(({"torque": x}, y)), made(({"load": y}, x)))
-    assert found is not None and not found.is_broken
+    x = [0.1 * item for item in range(20)]
+    y = [7.3 * item + 0.3 for item in x]
+    result = relations.inverse(made(({"torque": x}, y)), made(({"load": y}, x)))
+    assert result is not None and not result.is_broken
 
 
 def test_a_round_trip_may_be_off_by_more_than_there_are_numbers() -> None:
     there = made(({"torque": [1e308, 1.5e308]}, [0.0, 1.0]))
     back = made(({"load": [0.0, 1.0]}, [-1.5e308, -1e308]))
-    found = relations.inverse(there, back)
-    assert found is not None and found.is_broken
-    assert (found.value, found.other, found.excess) == (-1.5e308, 1e308, np.inf)
+    result = relations.inverse(there, back)
+    assert result is not None and result.is_broken
+    assert (result.value, result.other, result.excess) == (-1.5e308, 1e308, np.inf)
 
 
 def test_a_round_trip_at_one_point_says_nothing_about_the_others() -> None:
@@ -349,45 +351,45 @@ def test_a_round_trip_at_one_point_says_nothing_about_the_others() -> None:
 
 
 def big(*signals: str, count: int = 64) -> Table:
-    axes = {signal: [float(one) for one in range(count)] for signal in signals}
-    return axes, [float(one % 97) for one in range(count ** len(signals))]
+    axes = {signal: [float(item) for item in range(count)] for signal in signals}
+    return axes, [float(signal % 97) for signal in range(count ** len(signals))]
 
 
 def test_two_maps_over_four_signals_are_not_laid_out_in_four_dimensions() -> None:
-    one, other = made(big("speed", "load")), made(big("torque", "height"))
+    item, other = made(big("speed", "load")), made(big("torque", "height"))
     tracemalloc.start()
     try:
-        found = relations.at_most(one, other)
+        result = relations.at_most(item, other)
         _, peak = tracemalloc.get_traced_memory()
     finally:
         tracemalloc.stop()
     # In four dimensions 64**4 doubles would take 128 MiB; each map alone takes 32 KiB.
     assert peak < 4 << 20
-    assert found is not None
-    assert (found.value, found.other) == (96.0, 0.0)
+    assert result is not None
+    assert (result.value, result.other) == (96.0, 0.0)
 
 
 def test_long_tables_that_lie_across_each_other_are_not_compared() -> None:
     count = 4000
-    long, short = [float(one) for one in range(count)], [0.0, 1.0]
-    one = made(({"speed": long, "load": short}, [1.0] * 2 * count))
+    long, short = [float(item) for item in range(count)], [0.0, 1.0]
+    item = made(({"speed": long, "load": short}, [1.0] * 2 * count))
     other = made(({"speed": short, "load": long}, [0.0] * 2 * count))
     assert (
         relations.points_needed("at-most", {"speed": count, "load": 2}, {"speed": 2, "load": count})
         > MOST_POINTS
     )
-    assert relations.at_most(one, other) is None
+    assert relations.at_most(item, other) is None
 
 
 def test_corners_alone_decide() -> None:
     """The largest difference of two maps, looked for on a lattice a hundred times as fine."""
-    one, other = (
+    item, other = (
         big("speed", "load", count=4),
         ({"speed": [0.0, 1.5, 3.0], "load": [0.0, 2.2, 3.0]}, [5.0] * 9),
     )
-    found = relations.at_most(made(one), made(other))
-    assert found is not None
+    result = relations.at_most(made(item), made(other))
+    assert result is not None
     fine = np.linspace(0, 3, 301)
     points = np.array(list(product(fine, fine)))
     at_points = {"speed": points[:, 0], "load": points[:, 1]}
-    assert found.excess == pytest.approx((by_scipy(one)(at_points) - by_scipy(other)(at_points)).max())
+    assert result.excess == pytest.approx((by_scipy(item)(at_points) - by_scipy(other)(at_points)).max())

@@ -91,16 +91,16 @@ class Example:
 
     def check(self) -> None:
         """Assert that the rule says what is expected, once, or nothing."""
-        found = [finding for finding in self.report().findings if finding.rule == self.rule]
+        findings = [finding for finding in self.report().findings if finding.rule == self.rule]
         if self.expected is None:
-            assert found == []
+            assert findings == []
             return
-        assert len(found) == 1, found
-        assert _content(found[0]) == _expected_content(self, self.expected)
-        for words in self.expected.words:
-            assert words in found[0].message
-        assert found[0].hint
-        _check_place(found[0])
+        assert len(findings) == 1, findings
+        assert _content(findings[0]) == _expected_content(self, self.expected)
+        for text in self.expected.words:
+            assert text in findings[0].message
+        assert findings[0].hint
+        _check_place(findings[0])
 
 
 def _content(finding: Finding) -> dict[str, object]:
@@ -183,8 +183,8 @@ def table(kind: str, name: str, inside: str = "", **attributes: str | int) -> st
         "conversion": "mg",
         **{key.replace("_", "-"): value for key, value in attributes.items()},
     }
-    words = " ".join(f'{key}="{value}"' for key, value in given.items())
-    return f'\n<{kind} name="{name}" {words}>\n{inside}</{kind}>\n'
+    text = " ".join(f'{key}="{value}"' for key, value in given.items())
+    return f'\n<{kind} name="{name}" {text}>\n{inside}</{kind}>\n'
 
 
 def axis(name: str, signal: str = "speed", **attributes: str | int) -> str:
@@ -197,8 +197,8 @@ def axis(name: str, signal: str = "speed", **attributes: str | int) -> str:
         "count": 2,
         **{key.replace("_", "-"): value for key, value in attributes.items()},
     }
-    words = " ".join(f'{key}="{value}"' for key, value in given.items())
-    return f'\n<axis name="{name}" {words}/>\n'
+    text = " ".join(f'{key}="{value}"' for key, value in given.items())
+    return f'\n<axis name="{name}" {text}/>\n'
 
 
 #: Two shared axes in the first ten bytes: three breakpoints of speed, two of load.
@@ -227,8 +227,8 @@ def waiver(rule: str, digest: str, **about: str) -> Waiver:
 
 def table_digest(xml: bytes, data: bytes, name: str) -> str:
     """What a waiver of a table's findings holds for."""
-    one = decoded(xml, data)
-    return str(digest.table_digest(one, one.layout.definition.tables[name]))
+    item = decoded(xml, data)
+    return str(digest.table_digest(item, item.layout.definition.tables[name]))
 
 
 def image_digest(xml: bytes, data: bytes) -> str:
@@ -239,8 +239,8 @@ def image_digest(xml: bytes, data: bytes) -> str:
 def text_examples(rule: str, purpose: str) -> tuple[Example, Example]:
     """A changed text of the purpose that a rule is about, and one of another."""
     fails, passes = (
-        definition_xml(f'\n<text name="approval" title="Approval" purpose="{one}" at="20" length="4"/>\n')
-        for one in (purpose, "general")
+        definition_xml(f'\n<text name="approval" title="Approval" purpose="{item}" at="20" length="4"/>\n')
+        for item in (purpose, "general")
     )
     new, old = image(at_20=b"E-28"), image(at_20=b"E-27")
     expected = Expected(

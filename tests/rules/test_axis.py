@@ -233,18 +233,22 @@ def test_the_rule(example: Example) -> None:
 
 
 def test_a_moved_axis_is_reported_once_with_the_number_of_its_other_moved_breakpoints() -> None:
-    found = of_rule(
+    result = of_rule(
         findings(ONE_CURVE, speeds(1000, 1600, 2100, 3100), speeds(1000, 1500, 2000, 3000)), "axis/changed"
     )
-    assert [finding.cell for finding in found] == [Cell(1, 0)]
-    assert "1500 rpm became 1600 rpm and 2 other breakpoints" in found[0].message
+    assert [finding.cell for finding in result] == [Cell(1, 0)]
+    assert "1500 rpm became 1600 rpm and 2 other breakpoints" in result[0].message
 
 
 def test_an_axis_of_a_tables_own_is_judged_as_a_shared_one_is() -> None:
     own = '<x><axis signal="speed" at="0" type="uint16" conversion="rpm" count="4"/></x>'
     xml = definition_xml(table("curve", "smoke_limit", own, at=8))
-    found = findings(xml, speeds(1000, 1500, 1499, 6001), speeds(1000, 1500, 1600, 6001))
-    assert {(one.rule, one.table, one.cell) for one in found if one.rule.startswith("axis/")} == {
+    reported = findings(xml, speeds(1000, 1500, 1499, 6001), speeds(1000, 1500, 1600, 6001))
+    assert {
+        (finding.rule, finding.table, finding.cell)
+        for finding in reported
+        if finding.rule.startswith("axis/")
+    } == {
         ("axis/not-increasing", "smoke_limit/x", Cell(2, 0)),
         ("axis/outside-plausible", "smoke_limit/x", Cell(3, 0)),
         ("axis/changed", "smoke_limit/x", Cell(2, 0)),
@@ -257,8 +261,8 @@ def test_the_last_breakpoint_of_one_axis_is_no_neighbour_of_the_first_of_the_nex
         axes=axis("first", at=0) + axis("second", at=4),
     )
     for second in (2000, 500):
-        found = findings(xml, image(at_0=u16(1000, 2000, second, 3000)))
-        assert not [one for one in found if one.rule.startswith("axis/")]
+        reported = findings(xml, image(at_0=u16(1000, 2000, second, 3000)))
+        assert not [finding for finding in reported if finding.rule.startswith("axis/")]
 
 
 def test_breakpoints_that_the_image_lacks_are_no_neighbours() -> None:
@@ -266,7 +270,9 @@ def test_breakpoints_that_the_image_lacks_are_no_neighbours() -> None:
     xml = definition_xml(
         table("curve", "one", '<x axis="speeds"/>', at=20), axes=axis("speeds", at=14), start=16
     )
-    assert not [one for one in findings(xml, image(at_4=u16(1, 2))) if one.rule.startswith("axis/")]
+    assert not [
+        finding for finding in findings(xml, image(at_4=u16(1, 2))) if finding.rule.startswith("axis/")
+    ]
 
 
 def test_an_axis_without_plausible_range_may_have_any_breakpoints() -> None:
@@ -299,8 +305,8 @@ def three(*breakpoints: int, cells: tuple[int, ...]) -> bytes:
 
 
 def said(xml: bytes, data: bytes, base: bytes, rule: str) -> str:
-    (found,) = of_rule(findings(xml, data, base), rule)
-    return found.message
+    (finding,) = of_rule(findings(xml, data, base), rule)
+    return finding.message
 
 
 def test_the_numbers_of_the_example_of_a_changed_axis_are_those_that_the_rule_says() -> None:
@@ -313,8 +319,8 @@ def test_the_numbers_of_the_example_of_a_changed_axis_are_those_that_the_rule_sa
     )
     anew = said(xml, three(1000, 2200, 3000, cells=(10, 28, 60)), base, "axis/changed")
     assert anew == "2000 rpm became 2200 rpm; the output of smoke_limit moved by up to +5 mg at 2000 rpm"
-    for words in ("moved by up to -8 mg at 2200 rpm", "moved by up to +5 mg at 2000 rpm"):
-        assert words in page
+    for text in ("moved by up to -8 mg at 2200 rpm", "moved by up to +5 mg at 2000 rpm"):
+        assert text in page
 
 
 def test_the_numbers_of_the_example_of_a_changed_shared_axis_are_those_that_the_rule_says() -> None:
@@ -326,8 +332,8 @@ def test_the_numbers_of_the_example_of_a_changed_shared_axis_are_those_that_the_
         "2000 rpm became 2500 rpm; this moves outputs: "
         "smoke_limit up to +10 mg at 2000 rpm; torque_limit up to -10 mg at 2500 rpm"
     )
-    for words in ("at 2000 rpm 10 + (40 - 10) * 1000 / 1500 = 30 mg, 10 mg more", "10 mg less"):
-        assert words in page
+    for text in ("at 2000 rpm 10 + (40 - 10) * 1000 / 1500 = 30 mg, 10 mg more", "10 mg less"):
+        assert text in page
 
 
 def test_cells_worked_out_anew_for_new_breakpoints_are_unchanged_within_their_rounding() -> None:

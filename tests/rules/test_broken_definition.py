@@ -107,32 +107,32 @@ MISTAKES = [
 
 
 def messages(found: list[Finding]) -> str:
-    return " / ".join(one.message for one in found)
+    return " / ".join(finding.message for finding in found)
 
 
 @pytest.mark.parametrize(("piece", "rule", "words"), MISTAKES)
 def test_one_run_finds_every_one_of_many_mistakes_with_its_line(piece: str, rule: str, words: str) -> None:
-    found = [one for one in of_rule(findings(MANY), rule) if one.line == line_of(MANY, piece)]
-    assert any(words in one.message for one in found), messages(findings(MANY))
+    reported = [finding for finding in of_rule(findings(MANY), rule) if finding.line == line_of(MANY, piece)]
+    assert any(words in finding.message for finding in reported), messages(findings(MANY))
 
 
 def test_no_line_without_a_mistake_is_called_invalid() -> None:
     lines = {line_of(MANY, piece) for piece, _, _ in MISTAKES}
-    assert {one.line for one in of_rule(findings(MANY), "definition/invalid")} <= lines
+    assert {finding.line for finding in of_rule(findings(MANY), "definition/invalid")} <= lines
 
 
 def test_mistakes_are_said_without_the_validators_jargon() -> None:
-    for one in of_rule(findings(MANY), "definition/invalid"):
+    for finding in of_rule(findings(MANY), "definition/invalid"):
         for jargon in ("facet", "atomic type", "urn:callint", "pattern '", "minLength", "xs:"):
-            assert jargon not in one.message, one.message
+            assert jargon not in finding.message, finding.message
 
 
 def test_a_broken_definition_still_checks_what_it_does_define() -> None:
     xml = definition_xml(
         table("scalar", "fuel", '<limits max="1"/>') + table("scalar", "torque", at=2, type="uint12")
     )
-    found = findings(xml, image(at_0=b"\x00\x0b"))
-    assert {(one.rule, one.table) for one in found if one.severity is Severity.ERROR} == {
+    reported = findings(xml, image(at_0=b"\x00\x0b"))
+    assert {(finding.rule, finding.table) for finding in reported if finding.severity is Severity.ERROR} == {
         ("definition/invalid", ""),
         ("value/out-of-range", "fuel"),
     }
@@ -142,8 +142,10 @@ def test_of_two_mistakes_in_one_table_both_are_found() -> None:
     xml = definition_xml(
         table("scalar", "fuel", '\n<guard above="1" below="2"/>\n<off raw="70000"/>\n', purpose="protection")
     )
-    found = of_rule(findings(xml), "definition/invalid")
-    assert [one.line for one in found if "exactly one" in one.message] == [line_of(xml, "<guard")]
+    reported = of_rule(findings(xml), "definition/invalid")
+    assert [finding.line for finding in reported if "exactly one" in finding.message] == [
+        line_of(xml, "<guard")
+    ]
 
 
 @pytest.mark.parametrize(
@@ -165,20 +167,20 @@ def test_of_two_mistakes_in_one_table_both_are_found() -> None:
 def test_a_file_that_is_no_definition_is_a_finding_with_its_line(
     content: bytes, line: int, words: str
 ) -> None:
-    found = findings(content, image(), image())
-    assert {one.rule for one in found} == {"definition/invalid"}
-    assert any(one.line == line and words in one.message for one in found), messages(found)
+    reported = findings(content, image(), image())
+    assert {finding.rule for finding in reported} == {"definition/invalid"}
+    assert any(finding.line == line and words in finding.message for finding in reported), messages(reported)
 
 
 def test_every_break_of_the_xml_itself_is_reported() -> None:
-    found = findings(b'<definition>\n<a b="1" b="2"/>\n<c></d>\n</definition>')
-    assert {2, 3} <= {one.line for one in found}
+    reported = findings(b'<definition>\n<a b="1" b="2"/>\n<c></d>\n</definition>')
+    assert {2, 3} <= {item.line for item in reported}
 
 
 def test_a_definition_that_is_not_there_is_a_finding() -> None:
-    (found,) = Checker(Files(), Policy(), TODAY).report([], ["lost.xml"]).findings
-    assert (found.rule, found.definition) == ("definition/invalid", "lost.xml")
-    assert "does not exist" in found.message
+    (finding,) = Checker(Files(), Policy(), TODAY).report([], ["lost.xml"]).findings
+    assert (finding.rule, finding.definition) == ("definition/invalid", "lost.xml")
+    assert "does not exist" in finding.message
 
 
 #: No computer holds so many bytes: a claim that has to be weighed before memory is taken.
@@ -230,8 +232,10 @@ HUGE = 10**17
     ],
 )
 def test_a_definition_that_claims_too_much_is_an_error_and_not_a_crash(xml: bytes) -> None:
-    found = findings(xml, image(), image())
-    assert any(one.severity is Severity.ERROR and one.rule.startswith("definition/") for one in found)
+    reported = findings(xml, image(), image())
+    assert any(
+        finding.severity is Severity.ERROR and finding.rule.startswith("definition/") for finding in reported
+    )
 
 
 @pytest.mark.parametrize(
@@ -265,16 +269,16 @@ def test_fixed_breakpoints_at_the_edge_of_arithmetic_are_no_crash(values: str) -
         table("curve", "fuel", demands), axes=f'<fixed-axis name="gears" signal="speed" values="{values}"/>'
     )
     rising = float(values.split()[0]) < float(values.split()[1])
-    found = of_rule(findings(xml, image(at_0=b"\x00\x02\x00\x01")), "definition/fixed-axis-not-rising")
-    assert len(found) == (0 if rising else 1)
+    reported = of_rule(findings(xml, image(at_0=b"\x00\x02\x00\x01")), "definition/fixed-axis-not-rising")
+    assert len(reported) == (0 if rising else 1)
 
 
 def test_of_very_many_findings_of_one_rule_the_first_are_told_and_that_there_are_more() -> None:
     most = definition_findings.MOST_FINDINGS
     names = "".join('<signal name="depth" unit="m"/>' for _ in range(most + 2))
-    found = of_rule(findings(definition_xml("", signals=names), image()), "definition/duplicate-name")
-    assert len(found) == most + 1
-    (last,) = (one for one in found if "there are more" in one.message)
-    assert f"{most:,}" in last.message and last.line == max(one.line or 0 for one in found)
+    reported = of_rule(findings(definition_xml("", signals=names), image()), "definition/duplicate-name")
+    assert len(reported) == most + 1
+    (last,) = (finding for finding in reported if "there are more" in finding.message)
+    assert f"{most:,}" in last.message and last.line == max(item.line or 0 for item in reported)
     fewer = definition_xml("", signals=names.replace('<signal name="depth" unit="m"/>', "", 1))
     assert len(of_rule(findings(fewer, image()), "definition/duplicate-name")) == most

@@ -19,24 +19,24 @@ def subject(tables: str = table("scalar", "fuel")) -> LoadedDefinition:
 
 
 def test_what_was_decoded_is_kept_by_content_and_the_one_longest_unasked_goes() -> None:
-    one = subject()
+    item = subject()
     images = [Image.raw(u16(number)) for number in range(5)]
-    first = [one.decoded(image) for image in images[:4]]
+    first = [item.decoded(image) for image in images[:4]]
     assert [decoded.physical.tolist() for decoded in first] == [[0.0], [0.1], [0.2], [0.3]]
-    assert one.decoded(Image.raw(u16(0))) is first[0]
+    assert item.decoded(Image.raw(u16(0))) is first[0]
     # The fifth drives out the second, as the first was asked for again.
-    assert one.decoded(images[4]).physical.tolist() == [0.4]
-    assert one.decoded(images[0]) is first[0]
-    assert one.decoded(images[2]) is first[2]
-    assert one.decoded(images[1]) is not first[1]
+    assert item.decoded(images[4]).physical.tolist() == [0.4]
+    assert item.decoded(images[0]) is first[0]
+    assert item.decoded(images[2]) is first[2]
+    assert item.decoded(images[1]) is not first[1]
 
 
 def test_the_same_bytes_of_an_image_of_part_of_the_memory_are_another_image() -> None:
-    one = subject()
+    item = subject()
     whole, part = Image.raw(u16(1)), Image.raw(u16(1), is_part=True)
     assert whole == part
-    assert one.decoded(whole).image is whole
-    assert one.decoded(part).image is part
+    assert item.decoded(whole).image is whole
+    assert item.decoded(part).image is part
 
 
 def test_a_rule_that_asks_for_an_image_where_there_is_none_is_a_mistake_of_ours() -> None:
@@ -58,9 +58,9 @@ def test_what_base_and_image_both_have_is_kept() -> None:
 
 
 def test_a_case_of_a_definition_alone_has_nothing_to_say_about_an_image() -> None:
-    one = subject()
-    assert CheckContext(one) == CheckContext(
-        loaded=one,
+    item = subject()
+    assert CheckContext(item) == CheckContext(
+        loaded=item,
         image=None,
         base=None,
         read_error=None,

@@ -279,8 +279,8 @@ def test_the_rule(example: Example) -> None:
 
 
 def test_without_a_base_no_change_is_reported() -> None:
-    found = findings(emitting("emissions"), with_map(299))
-    assert not [one for one in found if one.rule.startswith("change/")]
+    reported = findings(emitting("emissions"), with_map(299))
+    assert not [finding for finding in reported if finding.rule.startswith("change/")]
 
 
 def test_texts_checksums_and_stored_counts_explain_their_bytes() -> None:
@@ -294,24 +294,24 @@ def test_texts_checksums_and_stored_counts_explain_their_bytes() -> None:
     assert not of_rule(findings(xml, after, before), "change/unexplained-bytes")
     # One byte behind each of them is nobody's.
     beyond = image(at_3=b"\x01", at_24=b"\x01", at_42=b"\x01", at_48=NUMBER)
-    found = of_rule(findings(xml, beyond, before), "change/unexplained-bytes")
-    assert [one.address for one in found] == [3, 24, 42]
+    reported = of_rule(findings(xml, beyond, before), "change/unexplained-bytes")
+    assert [item.address for item in reported] == [3, 24, 42]
 
 
 def test_the_gaps_of_a_stride_are_nobodys_bytes() -> None:
     curve = table("curve", "gains", '<x axis="speeds"/>', at=16, type="uint8", stride=2)
     xml = definition_xml(curve, axes='<fixed-axis name="speeds" signal="speed" values="1000 2000"/>')
     assert not of_rule(findings(xml, image(at_18=b"\x01"), image()), "change/unexplained-bytes")
-    (found,) = of_rule(findings(xml, image(at_17=b"\x01"), image()), "change/unexplained-bytes")
-    assert found.address == 17
+    (finding,) = of_rule(findings(xml, image(at_17=b"\x01"), image()), "change/unexplained-bytes")
+    assert finding.address == 17
 
 
 def test_an_emissions_finding_counts_the_cells_and_shows_the_largest_change() -> None:
-    (found,) = of_rule(
+    (result,) = of_rule(
         findings(emitting("emissions"), with_map(240, 299), with_map(300, 300)), "change/emissions"
     )
-    assert "6 cells" in found.message
-    assert "the largest change: 30.0 mg became 24.0 mg at 2000 rpm, 50" in found.message
+    assert "6 cells" in result.message
+    assert "the largest change: 30.0 mg became 24.0 mg at 2000 rpm, 50" in result.message
 
 
 def test_an_emissions_finding_shows_the_most_that_went_off_and_how_much_of_it_is_driven() -> None:
@@ -321,9 +321,9 @@ def test_an_emissions_finding_shows_the_most_that_went_off_and_how_much_of_it_is
     )
     axes = u16(1000, 2000, 9000, 100, 500)
     base, data = (image(at_0=axes, at_10=u16(*cells)) for cells in ((20, 90, 40, 10, 30, 50), (15,) * 6))
-    (found,) = of_rule(findings(xml, data, base), "change/emissions")
+    (finding,) = of_rule(findings(xml, data, base), "change/emissions")
     # 9000 rpm is far beyond what the engine runs at.
-    assert found.message == (
+    assert finding.message == (
         "6 cells of an emissions table changed: 6 of them went off, 4 inside the operating range; "
         "the largest change: 9.0 mg became off at 2000 rpm, 10 mg"
     )
@@ -336,10 +336,10 @@ def test_an_emissions_finding_calls_an_off_code_off(before: int, after: int, wor
     xml = definition_xml(
         table("scalar", "release", '<off raw="15" allowed="anywhere"/>', purpose="emissions", type="uint8")
     )
-    (found,) = of_rule(
+    (result,) = of_rule(
         findings(xml, image(at_0=bytes([after])), image(at_0=bytes([before]))), "change/emissions"
     )
-    assert words in found.message
+    assert words in result.message
 
 
 @pytest.mark.parametrize(
@@ -372,11 +372,11 @@ def test_the_worked_example_of_a_moved_axis_can_be_redone_by_hand() -> None:
     assert "40 and 60 mg at 1000 and 2000 rpm, and its second breakpoint became 1500 rpm" in page
     assert "60 mg at 1500 rpm instead of 50 mg" in page
     old, new = ramp(400, 600, 600), ramp(400, 600, 600, axis=(1000, 1500, 3000))
-    (found,) = of_rule(findings(RAMP, new, old), "change/too-large")
-    assert found.message == (
+    (finding,) = of_rule(findings(RAMP, new, old), "change/too-large")
+    assert finding.message == (
         "50.0 mg became 60.0 mg, +10.0 mg at 1500 rpm, because an axis moved; at most 6 mg is accepted"
     )
-    assert (found.cell, dict(found.at)) == (None, {"speed": 1500})
+    assert (finding.cell, dict(finding.at)) == (None, {"speed": 1500})
 
 
 def test_cells_worked_out_anew_for_a_moved_axis_are_judged_by_what_they_put_out() -> None:
@@ -392,8 +392,8 @@ def test_a_difference_of_two_shares_is_in_points(unit: str, words: str) -> None:
         table("scalar", "derate", '<change max="6"/>', conversion="own"),
         conversions=f'<linear name="own" unit="{unit}" factor="0.1" decimals="1"/>',
     )
-    (found,) = of_rule(findings(xml, image(at_0=u16(900)), image(at_0=u16(400))), "change/too-large")
-    assert words in found.message
+    (finding,) = of_rule(findings(xml, image(at_0=u16(900)), image(at_0=u16(400))), "change/too-large")
+    assert words in finding.message
 
 
 def test_a_change_that_is_hardly_more_than_accepted_shows_the_digits_in_which_it_is() -> None:
@@ -402,21 +402,21 @@ def test_a_change_that_is_hardly_more_than_accepted_shows_the_digits_in_which_it
         conversions='<linear name="own" unit="mg" factor="1" decimals="1"/>',
     )
     data, base = (image(at_0=struct.pack(">d", value)) for value in (16.0004, 10.0))
-    (found,) = of_rule(findings(xml, data, base), "change/too-large")
-    assert found.message == "10.0 mg became 16.0 mg, +6.0004 mg; at most 6 mg is accepted"
+    (finding,) = of_rule(findings(xml, data, base), "change/too-large")
+    assert finding.message == "10.0 mg became 16.0 mg, +6.0004 mg; at most 6 mg is accepted"
 
 
 def test_a_state_that_may_not_change_is_told_by_its_name() -> None:
     xml = definition_xml(table("scalar", "monitor", '<change max="0.5"/>', type="uint8", conversion="on_off"))
-    (found,) = of_rule(findings(xml, image(at_0=b"\x00"), image(at_0=b"\x01")), "change/too-large")
-    assert found.message == "on became off; at most 0.5 is accepted"
+    (finding,) = of_rule(findings(xml, image(at_0=b"\x00"), image(at_0=b"\x01")), "change/too-large")
+    assert finding.message == "on became off; at most 0.5 is accepted"
 
 
 # Bytes that are absent
 
 
 def missing(xml: bytes, data: bytes, base: bytes) -> list[str]:
-    return [found.message for found in of_rule(findings(xml, data, base), "change/missing-bytes")]
+    return [result.message for result in of_rule(findings(xml, data, base), "change/missing-bytes")]
 
 
 NO_REGION = definition_xml(table("scalar", "idle_fuel", at=16))
@@ -431,8 +431,8 @@ def test_without_regions_all_that_the_base_has_is_wanted() -> None:
 def test_a_base_of_a_part_shows_what_the_image_should_hold() -> None:
     base = hex_file({8: WHOLE[8:40]})
     assert missing(ONE_CELL, base, base) == []
-    (words,) = missing(ONE_CELL, hex_file({8: WHOLE[8:32]}), base)
-    assert "8 bytes" in words and words.endswith(": 0x00020 to 0x00027")
+    (message,) = missing(ONE_CELL, hex_file({8: WHOLE[8:32]}), base)
+    assert "8 bytes" in message and message.endswith(": 0x00020 to 0x00027")
 
 
 def test_many_stretches_are_one_finding() -> None:
@@ -489,8 +489,8 @@ def test_missing_bytes_are_those_of_a_plain_account(
         wanted = set(range(64))
     expected = {at for at in wanted if base_held[at] and not held[at]} - named
     runs = list(missing_runs(make_layout(definition), base, new, is_intended=intended))
-    found = [at for run in runs for at in range(run.start, run.start + run.size)]
-    assert found == sorted(expected)
+    result = [at for run in runs for at in range(run.start, run.start + run.size)]
+    assert result == sorted(expected)
 
 
 def text_table(at: int, length: int) -> str:

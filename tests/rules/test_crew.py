@@ -75,7 +75,7 @@ def crew(
 
 def alone(tree: Tree, images: Sequence[Assignment]) -> list[Any]:
     inspector = Checker(tree, POLICY, TODAY)
-    return [inspector.find(one) for one in images]
+    return [inspector.find(image) for image in images]
 
 
 # A task of 8 images at most; 4 tasks for each worker at least, where there are so many images.
@@ -95,19 +95,21 @@ def alone(tree: Tree, images: Sequence[Assignment]) -> list[Any]:
 def test_images_are_shared_out_in_their_order(images: int, workers: int, sizes: list[int]) -> None:
     tree, all_images = fleet(images)
     executor = Here()
-    found = list(crew(executor, workers).find(tree, POLICY, all_images))
+    result = list(crew(executor, workers).find(tree, POLICY, all_images))
     assert [len(task.images) for task in executor.tasks] == sizes
-    assert [one for task in executor.tasks for one in task.images] == all_images
-    assert found == alone(tree, all_images)
+    assert [image for task in executor.tasks for image in task.images] == all_images
+    assert result == alone(tree, all_images)
     for task in executor.tasks:
         assert (task.version, task.tree, task.policy) == (callint.__version__, tree, POLICY)
 
 
 def test_what_is_found_is_right_for_every_image() -> None:
     tree, images = fleet(20)
-    found = list(crew(Here()).find(tree, POLICY, images))
+    result = list(crew(Here()).find(tree, POLICY, images))
     # 9.0 mg and a tenth more each: the limit of 9.9 mg is passed from number 10 on.
-    above = [one.assignment.image for one in found if "value/out-of-range" in {f.rule for f in one.findings}]
+    above = [
+        item.assignment.image for item in result if "value/out-of-range" in {f.rule for f in item.findings}
+    ]
     assert above == [f"boat-{number:03}.bin" for number in range(10, 20)]
 
 
@@ -126,8 +128,8 @@ def test_workers_who_cannot_read_the_files_get_those_that_they_need() -> None:
     executor = Here()
     assert list(crew(executor, carries=True).find(tree, POLICY, images)) == alone(tree, images)
     held = [task.tree for task in executor.tasks]
-    assert all(isinstance(one, InMemoryTree) for one in held)
-    assert [[*one.paths()] for one in held] == [
+    assert all(isinstance(item, InMemoryTree) for item in held)
+    assert [[*item.paths()] for item in held] == [
         ["base.bin", "boat-000.bin", "test.xml"],
         ["base.bin", "boat-001.bin", "test.xml"],
     ]
@@ -148,10 +150,10 @@ def test_what_an_executor_that_broke_down_has_not_done_is_done_here(executor: He
 def test_who_wants_no_more_calls_off_what_has_not_begun() -> None:
     tree, images = fleet(8)
     executor = Idle()
-    found = crew(executor).find(tree, POLICY, images)
+    result = crew(executor).find(tree, POLICY, images)
     executor.submit = first_done(executor)  # type: ignore[method-assign]
-    next(found)
-    found.close()  # type: ignore[attr-defined]
+    next(result)
+    result.close()  # type: ignore[attr-defined]
     # Two for each of two workers may wait, and one more was given out before the first was asked for.
     assert [future.cancelled() for future in executor.futures] == [False, True, True, True, True]
 
@@ -186,9 +188,11 @@ def test_a_worker_keeps_its_tree_in_a_run_but_for_one_that_carries_files() -> No
     files, images = fleet(3)
     other = Files()
     held = InMemoryTree(files, ["boat-002.bin"])
-    for tree, one in ((files, images[0]), (other, images[1]), (held, images[2])):
+    for tree, assigned in ((files, images[0]), (other, images[1]), (held, images[2])):
         # Definition and base are known from the first task on; the image is in the tree that counts.
-        assert work(Task(callint.__version__, "of its own", tree, POLICY, (one,))) == alone(files, [one])
+        assert work(Task(callint.__version__, "of its own", tree, POLICY, (assigned,))) == alone(
+            files, [assigned]
+        )
 
 
 def test_a_worker_of_another_version_says_so_and_what_to_do() -> None:
@@ -202,9 +206,9 @@ def test_a_worker_of_another_version_says_so_and_what_to_do() -> None:
 def test_infinite_breakpoints_are_no_trouble_to_a_worker() -> None:
     # From an infinite breakpoint to the next there is no distance, and NumPy would warn.
     data = image(at_0=floats(1000, INFINITE, INFINITE, 4000), at_16=floats(300, 301, 302, 303) * 2)
-    one = Assignment("new.bin", ("test.xml",), ())
-    (found,) = work(Task(callint.__version__, "odd", Files(test_xml=FLOATS, new_bin=data), POLICY, (one,)))
-    assert [(f.table, f.cell) for f in found.findings if f.rule == "value/not-a-number"] == [
+    item = Assignment("new.bin", ("test.xml",), ())
+    (result,) = work(Task(callint.__version__, "odd", Files(test_xml=FLOATS, new_bin=data), POLICY, (item,)))
+    assert [(f.table, f.cell) for f in result.findings if f.rule == "value/not-a-number"] == [
         ("speeds", Cell(1, 0)),
         ("speeds", Cell(2, 0)),
     ]

@@ -639,10 +639,10 @@ NOT_INVERTIBLE = (
 
 def ranged(**ranges: str) -> bytes:
     """A definition whose signal "torque" has these ranges."""
-    words = " ".join(f'{name}="{value}"' for name, value in ranges.items())
+    text = " ".join(f'{name}="{value}"' for name, value in ranges.items())
     return definition_xml(
         table("scalar", "fuel", signal="torque"),
-        signals=f'{SIGNALS}\n<signal name="torque" unit="Nm" {words}>Torque</signal>\n',
+        signals=f'{SIGNALS}\n<signal name="torque" unit="Nm" {text}>Torque</signal>\n',
     )
 
 
@@ -995,9 +995,9 @@ def crossed(count: int) -> bytes:
     """Two long maps that lie across each other, with as many breakpoints along."""
     short = '<fixed-axis signal="{}" values="1 2"/>'
     long = f'<fixed-axis signal="{{}}" count="{count}" start="0" step="0.01"/>'
-    one = f"<x>{long.format('speed')}</x><y>{short.format('load')}</y>"
+    item = f"<x>{long.format('speed')}</x><y>{short.format('load')}</y>"
     other = f"<x>{short.format('speed')}</x><y>{long.format('load')}</y>"
-    tables = table("map", "one", one) + table("map", "other", other, at=4 * count)
+    tables = table("map", "one", item) + table("map", "other", other, at=4 * count)
     return definition_xml(tables, size=8 * count, relations='\n<at-most table="one" bound="other"/>\n')
 
 
@@ -1072,8 +1072,8 @@ def test_the_rule(example: Example) -> None:
 
 
 def test_a_near_miss_of_a_name_is_hinted_at() -> None:
-    (found,) = of_rule(findings(curve('<x axis="gear"/>')), "definition/unknown-reference")
-    assert "'gears'" in found.hint
+    (finding,) = of_rule(findings(curve('<x axis="gear"/>')), "definition/unknown-reference")
+    assert "'gears'" in finding.hint
 
 
 def test_two_things_of_one_name_are_found_even_on_one_line() -> None:
@@ -1103,8 +1103,8 @@ def test_every_kind_of_thing_needs_a_name_of_its_own(space: str) -> None:
         "conversions": CONVERSIONS + (twice if space == "conversion" else ""),
     }
     xml = definition_xml(twice if space == "group" else table("scalar", "fuel"), **places)  # type: ignore[arg-type]
-    (found,) = of_rule(findings(xml), "definition/duplicate-name")
-    assert f"{space} name 'same'" in found.message
+    (finding,) = of_rule(findings(xml), "definition/duplicate-name")
+    assert f"{space} name 'same'" in finding.message
 
 
 def test_three_tables_on_one_byte_overlap_in_three_pairs() -> None:
@@ -1115,9 +1115,9 @@ def test_three_tables_on_one_byte_overlap_in_three_pairs() -> None:
 def test_of_three_masks_in_one_byte_only_those_with_a_common_bit_overlap() -> None:
     masks = {"low": "0x0F", "high": "0xF0", "lowest": "0x01"}
     tables = "".join(table("scalar", name, at=8, type="uint8", mask=mask) for name, mask in masks.items())
-    (found,) = of_rule(findings(definition_xml(tables)), "definition/overlap")
-    assert "table low " in found.message
-    assert "table lowest " in found.message
+    (finding,) = of_rule(findings(definition_xml(tables)), "definition/overlap")
+    assert "table low " in finding.message
+    assert "table lowest " in finding.message
 
 
 def test_after_a_thousand_overlapping_pairs_the_rest_is_left_out() -> None:
@@ -1126,13 +1126,13 @@ def test_after_a_thousand_overlapping_pairs_the_rest_is_left_out() -> None:
 
 
 def test_a_limit_that_no_value_reaches_from_either_side_is_said_plainly() -> None:
-    found = of_rule(
+    result = of_rule(
         findings(scalar('<limits min="30" max="40"/>', type="uint8")), "definition/limits-unreachable"
     )
-    assert any("no value that fuel can hold lies within its limits" in one.message for one in found)
+    assert any("no value that fuel can hold lies within its limits" in finding.message for finding in result)
 
 
 def test_inverted_limits_are_one_mistake_and_not_also_unreachable_ones() -> None:
-    found = findings(scalar('<limits min="20" max="10"/>', type="uint8"))
-    assert of_rule(found, "definition/limits-inverted")
-    assert not of_rule(found, "definition/limits-unreachable")
+    reported = findings(scalar('<limits min="20" max="10"/>', type="uint8"))
+    assert of_rule(reported, "definition/limits-inverted")
+    assert not of_rule(reported, "definition/limits-unreachable")

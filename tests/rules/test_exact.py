@@ -43,8 +43,8 @@ def data(raw: int, kind: str = "uint64") -> bytes:
 
 
 def only(found: list[Finding], rule: str) -> Finding:
-    (one,) = of_rule(found, rule)
-    return one
+    (item,) = of_rule(found, rule)
+    return item
 
 
 @pytest.mark.parametrize("raw", [FIRST + 1, 2**63 + 1, 2**64 - 2])
@@ -52,20 +52,20 @@ def test_a_limit_is_passed_by_one_and_met_by_none(raw: int) -> None:
     for demand, rule in (("limits", "value/out-of-range"), ("expected", "value/unexpected")):
         bound = xml(f'<{demand} max="{raw}"/>')
         assert not of_rule(findings(bound, data(raw)), rule)
-        found = only(findings(bound, data(raw + 1)), rule)
-        assert f"{raw + 1} mg is above the" in found.message and f"{raw} mg" in found.message
+        finding = only(findings(bound, data(raw + 1)), rule)
+        assert f"{raw + 1} mg is above the" in finding.message and f"{raw} mg" in finding.message
         bound = xml(f'<{demand} min="{raw}"/>')
         assert not of_rule(findings(bound, data(raw)), rule)
-        found = only(findings(bound, data(raw - 1)), rule)
-        assert f"{raw - 1} mg is below the" in found.message and f"{raw} mg" in found.message
+        finding = only(findings(bound, data(raw - 1)), rule)
+        assert f"{raw - 1} mg is below the" in finding.message and f"{raw} mg" in finding.message
 
 
 def test_a_decimal_limit_that_no_double_holds_counts_as_it_is_written() -> None:
     """9007199254740993 * 0.1 is 900719925474099.3; the double nearest to it is 900719925474099.25."""
     bound = xml('<limits max="900719925474099.3"/>', factor="0.1")
     assert not of_rule(findings(bound, data(FIRST + 1)), "value/out-of-range")
-    found = only(findings(bound, data(FIRST + 2)), "value/out-of-range")
-    assert found.message == "900719925474099.4 mg is above the limit of 900719925474099.3 mg"
+    finding = only(findings(bound, data(FIRST + 2)), "value/out-of-range")
+    assert finding.message == "900719925474099.4 mg is above the limit of 900719925474099.3 mg"
 
 
 def test_such_limits_are_written_back_as_they_were_read() -> None:
@@ -77,8 +77,8 @@ def test_such_limits_are_written_back_as_they_were_read() -> None:
     text = "".join(definition_lines(definition))
     again = read_definition(text.encode(), "again.xml").definition
     assert again is not None
-    one, other = (found.tables["total"].demands for found in (definition, again))
-    assert (one.limits, one.expected, one.guards[0].text) == (
+    item, other = (result.tables["total"].demands for result in (definition, again))
+    assert (item.limits, item.expected, item.guards[0].text) == (
         other.limits,
         other.expected,
         other.guards[0].text,
@@ -114,10 +114,10 @@ def test_values_are_beyond_limits_as_fractions_are(
     value = raw * Fraction(factor) + Fraction(offset)
     limit = value + near * Fraction(factor)
     bound = f'<limits {"max" if upper else "min"}="{decimal_digits(limit)}"/>'
-    found = of_rule(findings(xml(bound, kind, factor, offset), data(raw, kind)), "value/out-of-range")
-    assert bool(found) == (value > limit if upper else value < limit)
-    for one in found:
-        assert one.raw == raw
+    reported = of_rule(findings(xml(bound, kind, factor, offset), data(raw, kind)), "value/out-of-range")
+    assert bool(reported) == (value > limit if upper else value < limit)
+    for item in reported:
+        assert item.raw == raw
 
 
 @given(raw=NUMBERS, near=st.integers(-2, 2), upper=st.booleans(), factor=st.sampled_from(FACTORS))
@@ -127,14 +127,14 @@ def test_guards_find_what_fractions_find(raw: int, near: int, upper: bool, facto
     value = raw * Fraction(factor)
     limit = value + near * Fraction(factor)
     guard = f'<guard {"above" if upper else "below"}="{decimal_digits(limit)}"/>'
-    found = rules_found(xml(guard, factor=factor, purpose="protection"), data(raw))
-    assert ("protection/disabled" in found) == (value > limit if upper else value < limit)
+    result = rules_found(xml(guard, factor=factor, purpose="protection"), data(raw))
+    assert ("protection/disabled" in result) == (value > limit if upper else value < limit)
 
 
 def test_a_guard_that_is_passed_by_one_says_both_numbers() -> None:
     guard = xml(f'<guard above="{FIRST + 1}"/>', purpose="protection")
-    found = only(findings(guard, data(FIRST + 2)), "protection/disabled")
-    assert found.message.startswith(f"total is {FIRST + 2} mg, above {FIRST + 1} mg:")
+    finding = only(findings(guard, data(FIRST + 2)), "protection/disabled")
+    assert finding.message.startswith(f"total is {FIRST + 2} mg, above {FIRST + 1} mg:")
 
 
 @given(
@@ -151,8 +151,8 @@ def test_changes_are_too_large_as_fractions_are(
     low, high = {"uint64": (0, 2**64 - 1), "int64": (-(2**63), 2**63 - 1)}[kind]
     old = min(max(old, low), high)
     new = min(max(old + step, low), high)
-    found = rules_found(xml(f'<change max="{most}"/>', kind, factor), data(new, kind), data(old, kind))
-    assert ("change/too-large" in found) == (abs(new - old) * abs(Fraction(factor)) > Fraction(most))
+    result = rules_found(xml(f'<change max="{most}"/>', kind, factor), data(new, kind), data(old, kind))
+    assert ("change/too-large" in result) == (abs(new - old) * abs(Fraction(factor)) > Fraction(most))
 
 
 def test_the_whole_span_of_64_bits_is_a_change_too() -> None:
@@ -162,13 +162,13 @@ def test_the_whole_span_of_64_bits_is_a_change_too() -> None:
     """
     for most, expected in (("1.8446744073709549e19", True), ("1.8446744073709552e19", False)):
         change = xml(f'<change max="{most}"/>', "int64")
-        found = rules_found(change, data(2**63 - 1, "int64"), data(-(2**63), "int64"))
-        assert ("change/too-large" in found) is expected
+        result = rules_found(change, data(2**63 - 1, "int64"), data(-(2**63), "int64"))
+        assert ("change/too-large" in result) is expected
 
 
 def test_a_change_that_is_too_large_by_one_says_all_digits() -> None:
-    found = only(findings(xml('<change max="2"/>'), data(FIRST + 4), data(FIRST + 1)), "change/too-large")
-    assert found.message == (f"{FIRST + 1} mg became {FIRST + 4} mg, +3 mg; at most 2 mg is accepted")
+    finding = only(findings(xml('<change max="2"/>'), data(FIRST + 4), data(FIRST + 1)), "change/too-large")
+    assert finding.message == (f"{FIRST + 1} mg became {FIRST + 4} mg, +3 mg; at most 2 mg is accepted")
 
 
 def curve(demand: str, *raw: int, factor: str = "1", kind: str = "uint64") -> list[Finding]:
@@ -189,8 +189,8 @@ def test_an_order_is_broken_by_one_and_kept_by_one() -> None:
     rule = "value/not-monotonic"
     assert not of_rule(curve(STRICTLY, FIRST, FIRST + 1, FIRST + 2), rule)
     assert not of_rule(curve(RISING, FIRST, FIRST, FIRST + 1), rule)
-    found = only(curve(RISING, FIRST, FIRST + 1, FIRST), rule)
-    assert f"{FIRST + 1} mg to {FIRST} mg" in found.message
+    result = only(curve(RISING, FIRST, FIRST + 1, FIRST), rule)
+    assert f"{FIRST + 1} mg to {FIRST} mg" in result.message
     assert of_rule(curve(STRICTLY, FIRST + 1, FIRST + 1), rule)
 
 
@@ -203,8 +203,8 @@ def test_with_a_negative_factor_larger_raw_numbers_fall() -> None:
 def test_a_gradient_is_passed_by_one() -> None:
     gradient, rule = '<gradient along="x" max="3"/>', "value/too-steep"
     assert not of_rule(curve(gradient, FIRST + 1, FIRST + 4), rule)
-    found = only(curve(gradient, FIRST + 1, FIRST + 5), rule)
-    assert f"{FIRST + 1} mg to {FIRST + 5} mg" in found.message and "is 4 mg per rpm" in found.message
+    result = only(curve(gradient, FIRST + 1, FIRST + 5), rule)
+    assert f"{FIRST + 1} mg to {FIRST + 5} mg" in result.message and "is 4 mg per rpm" in result.message
     # Down and over the middle of the numbers with a sign.
     assert of_rule(curve(gradient, 2, -2, kind="int64"), rule)
     assert of_rule(curve('<gradient along="x" max="1e19"/>', 2**63 - 1, -(2**63), kind="int64"), rule)

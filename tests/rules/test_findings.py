@@ -50,7 +50,7 @@ IDENTITY = '<identity name="software number" at="48" text="SK28-0412"/>'
 
 def rules(found: Sequence[Finding]) -> set[str]:
     """The rules that found something in an image; what they say of its definition is left out."""
-    return {one.rule for one in found if one.image}
+    return {finding.rule for finding in found if finding.image}
 
 
 # Good files
@@ -138,23 +138,23 @@ INHERITABLE = [
 
 @pytest.mark.parametrize("example", INHERITABLE, ids=str)
 def test_what_the_base_has_too_is_a_note(example: Example) -> None:
-    (found,) = of_rule(replace(example, base=example.data).report().findings, example.rule)
-    assert found.inherited
-    assert found.severity is Severity.NOTE
+    (finding,) = of_rule(replace(example, base=example.data).report().findings, example.rule)
+    assert finding.inherited
+    assert finding.severity is Severity.NOTE
 
 
 @pytest.mark.parametrize("example", INHERITABLE, ids=str)
 def test_what_the_base_does_not_have_keeps_its_severity(example: Example) -> None:
     assert example.expected is not None
-    (found,) = of_rule(example.report().findings, example.rule)
-    assert not found.inherited
-    assert found.severity is example.expected.severity
+    (finding,) = of_rule(example.report().findings, example.rule)
+    assert not finding.inherited
+    assert finding.severity is example.expected.severity
 
 
 def test_a_stale_checksum_stays_an_error_although_the_base_has_it() -> None:
     data = GOOD_IMAGE[:40] + b"\x00\x00" + GOOD_IMAGE[42:]
-    (found,) = of_rule(findings(GOOD, data, data), "image/stale-checksum")
-    assert found.severity is Severity.ERROR
+    (finding,) = of_rule(findings(GOOD, data, data), "image/stale-checksum")
+    assert finding.severity is Severity.ERROR
 
 
 def test_what_the_base_has_too_stays_off_when_the_policy_says_off() -> None:
@@ -166,8 +166,10 @@ def test_what_the_base_has_too_stays_off_when_the_policy_says_off() -> None:
 def test_what_the_base_has_too_is_a_note_even_where_the_policy_is_stricter() -> None:
     xml = definition_xml(table("scalar", "fuel", '<limits max="1"/>'))
     policy = Policy(severities={"value": Severity.ERROR})
-    (found,) = of_rule(findings(xml, image(at_0=u16(11)), image(at_0=u16(11)), policy), "value/out-of-range")
-    assert found.severity is Severity.NOTE
+    (finding,) = of_rule(
+        findings(xml, image(at_0=u16(11)), image(at_0=u16(11)), policy), "value/out-of-range"
+    )
+    assert finding.severity is Severity.NOTE
 
 
 @pytest.mark.parametrize(
@@ -195,8 +197,8 @@ def test_a_breakpoint_out_of_order_is_new_when_it_or_the_one_before_is(
 ) -> None:
     def inherited(before: tuple[int, int]) -> bool:
         data, base = (test_axis.speeds(1000, *two, 2000) for two in (now, before))
-        (found,) = of_rule(findings(test_axis.ONE_CURVE, data, base), rule)
-        return found.inherited
+        (finding,) = of_rule(findings(test_axis.ONE_CURVE, data, base), rule)
+        return finding.inherited
 
     assert [inherited(base) for base in (now, without_first, without_second)] == [True, False, False]
 
@@ -204,13 +206,13 @@ def test_a_breakpoint_out_of_order_is_new_when_it_or_the_one_before_is(
 def test_a_steep_step_is_new_when_its_breakpoints_moved_under_it() -> None:
     xml = test_value.STEEP_X
     base, data = (image(at_0=u16(1000, 2000, last), at_10=u16(400, 400, 500)) for last in (2300, 2200))
-    assert [one.inherited for one in of_rule(findings(xml, data, base), "value/too-steep")] == [False]
+    assert [finding.inherited for finding in of_rule(findings(xml, data, base), "value/too-steep")] == [False]
 
 
 def test_an_off_code_is_new_when_its_breakpoint_moved_into_the_operating_range() -> None:
     xml = test_value.with_off_code("outside-operating")
-    found = findings(xml, test_value.released(4200), test_value.released(4201))
-    assert [one.inherited for one in of_rule(found, "value/off-in-operating-range")] == [False]
+    reported = findings(xml, test_value.released(4200), test_value.released(4201))
+    assert [item.inherited for item in of_rule(reported, "value/off-in-operating-range")] == [False]
 
 
 # Off codes
@@ -269,14 +271,14 @@ def test_an_off_code_is_no_threshold_that_is_never_reached() -> None:
 
 def test_a_base_that_is_off_is_called_off() -> None:
     xml = off_curve('<limits max="90"/>|')
-    found = findings(xml, test_value.curve(400, 400, 901), test_value.curve(400, 400, 999))
-    assert [one.base for one in of_rule(found, "value/out-of-range")] == ["off"]
+    reported = findings(xml, test_value.curve(400, 400, 901), test_value.curve(400, 400, 999))
+    assert [item.base for item in of_rule(reported, "value/out-of-range")] == ["off"]
 
 
 def test_a_base_that_is_a_value_is_shown_with_its_unit() -> None:
     xml = off_curve('<limits max="90"/>|')
-    found = findings(xml, test_value.curve(400, 400, 901), test_value.curve(400, 400, 400))
-    assert [one.base for one in of_rule(found, "value/out-of-range")] == ["40.0 mg"]
+    reported = findings(xml, test_value.curve(400, 400, 901), test_value.curve(400, 400, 400))
+    assert [item.base for item in of_rule(reported, "value/out-of-range")] == ["40.0 mg"]
 
 
 # Masked cells
@@ -290,8 +292,8 @@ NIBBLES = definition_xml(
 
 
 def test_a_masked_cell_is_judged_by_its_own_bits() -> None:
-    found = of_rule(findings(NIBBLES, image(at_8=b"\xbb\xb9\xcb\xbc")), "value/out-of-range")
-    assert [(one.table, one.cell, one.address, one.raw, one.physical) for one in found] == [
+    reported = of_rule(findings(NIBBLES, image(at_8=b"\xbb\xb9\xcb\xbc")), "value/out-of-range")
+    assert [(item.table, item.cell, item.address, item.raw, item.physical) for item in reported] == [
         ("low", Cell(3, 0), 11, 12, 1.2),
         ("high", Cell(2, 0), 10, 12, 1.2),
     ]
@@ -299,13 +301,13 @@ def test_a_masked_cell_is_judged_by_its_own_bits() -> None:
 
 def test_a_masked_cell_is_as_in_the_base_when_only_its_neighbours_bits_changed() -> None:
     data, base = image(at_8=b"\xac\xaa\xaa\xaa"), image(at_8=b"\x0c\xaa\xaa\xaa")
-    (found,) = of_rule(findings(NIBBLES, data, base), "value/out-of-range")
-    assert (found.table, found.inherited) == ("low", True)
+    (finding,) = of_rule(findings(NIBBLES, data, base), "value/out-of-range")
+    assert (finding.table, finding.inherited) == ("low", True)
 
 
 def test_a_masked_cell_has_no_end_stop_and_no_fill() -> None:
-    found = rules(findings(NIBBLES, image(fill=0xFF)))
-    assert not {"value/at-end-stop", "image/blank-table"} & found
+    reported = rules(findings(NIBBLES, image(fill=0xFF)))
+    assert not {"value/at-end-stop", "image/blank-table"} & reported
 
 
 # Limits are decimal numbers
@@ -342,8 +344,8 @@ def test_an_offset_does_not_blur_a_limit() -> None:
 @pytest.mark.parametrize("start", [0, 1, 2, 3, 7, 10, 11, 999, 4095, 65533])
 def test_a_change_of_a_tenth_is_a_change_of_a_tenth_wherever_it_starts(start: int) -> None:
     xml = definition_xml(table("scalar", "fuel", '<change max="0.1"/>'))
-    for one, other in ((start, start + 1), (start + 1, start)):
-        assert "change/too-large" not in rules(findings(xml, image(at_0=u16(one)), image(at_0=u16(other))))
+    for item, other in ((start, start + 1), (start + 1, start)):
+        assert "change/too-large" not in rules(findings(xml, image(at_0=u16(item)), image(at_0=u16(other))))
     assert "change/too-large" in rules(findings(xml, image(at_0=u16(start + 2)), image(at_0=u16(start))))
 
 
@@ -379,8 +381,8 @@ def test_a_message_shows_the_digits_that_tell_a_value_from_what_it_is_compared_w
         table("scalar", "cut", xml, conversion="coarse", purpose="protection", signal="speed"),
         conversions=CONVERSIONS + COARSE,
     )
-    (found,) = of_rule(findings(definition, image(at_0=data), image(at_0=base)), rule)
-    assert ".4" in found.message
+    (finding,) = of_rule(findings(definition, image(at_0=data), image(at_0=base)), rule)
+    assert ".4" in finding.message
 
 
 def test_a_breakpoint_shows_the_digits_that_tell_it_from_the_end_of_the_plausible_range() -> None:
@@ -389,15 +391,15 @@ def test_a_breakpoint_shows_the_digits_that_tell_it_from_the_end_of_the_plausibl
         axes=axis("speeds", conversion="coarse"),
         conversions=CONVERSIONS + COARSE,
     )
-    (found,) = of_rule(findings(xml, image(at_0=u16(100, 15001))), "axis/outside-plausible")
-    assert "6000.4 rpm is above 6000 rpm" in found.message
+    (finding,) = of_rule(findings(xml, image(at_0=u16(100, 15001))), "axis/outside-plausible")
+    assert "6000.4 rpm is above 6000 rpm" in finding.message
 
 
 def test_a_slope_shows_the_digits_that_tell_it_from_the_gradient() -> None:
     xml = test_value.shaped('<gradient along="x" max="0.02"/>')
     data = image(at_0=u16(0, 1, 50000), at_10=u16(0, 0, 10000))
-    (found,) = of_rule(findings(xml, data), "value/too-steep")
-    assert "is 0.02 mg per rpm, above the limit of 0.02" not in found.message
+    (finding,) = of_rule(findings(xml, data), "value/too-steep")
+    assert "is 0.02 mg per rpm, above the limit of 0.02" not in finding.message
 
 
 # Which definition, which base
@@ -405,10 +407,10 @@ def test_a_slope_shows_the_digits_that_tell_it_from_the_gradient() -> None:
 
 def tree(**files: bytes) -> Files:
     """Files by name, without their endings: .bin for images, .xml for the definitions."""
-    found = Files()
+    result = Files()
     for name, content in files.items():
-        found.files[f"{name}.xml" if content.startswith(b"<?xml") else f"{name}.bin"] = content
-    return found
+        result.files[f"{name}.xml" if content.startswith(b"<?xml") else f"{name}.bin"] = content
+    return result
 
 
 def inspected(files: Files, definitions: tuple[str, ...], bases: tuple[str, ...] = ()) -> Report:
@@ -439,7 +441,7 @@ def test_wrong_identity_of_one_image_does_not_stop_the_check_of_the_next() -> No
     files = tree(one=NEW, wrong=image(at_48=OTHER_NUMBER), right=image(at_0=u16(201), at_48=NUMBER))
     images = [Assignment(name, ("one.xml",), ()) for name in ("wrong.bin", "right.bin")]
     report = Checker(files, Policy(), TODAY).report(images)
-    assert {(one.image, one.rule) for one in report.findings if one.image} == {
+    assert {(finding.image, finding.rule) for finding in report.findings if finding.image} == {
         ("wrong.bin", "image/wrong-identity"),
         ("right.bin", "value/out-of-range"),
     }
@@ -454,9 +456,9 @@ def test_an_image_takes_the_definition_whose_identity_it_carries(
 ) -> None:
     files = tree(old=OLD, new=NEW)
     files.files["new.bin"] = image(at_0=u16(301), at_48=number.encode())
-    (found,) = [one for one in inspected(files, order).findings if one.image]
-    assert (found.rule, found.definition) == ("value/out-of-range", definition)
-    assert limit in found.message
+    (finding,) = [file for file in inspected(files, order).findings if file.image]
+    assert (finding.rule, finding.definition) == ("value/out-of-range", definition)
+    assert limit in finding.message
 
 
 def test_an_image_that_fits_no_definition_is_of_other_software() -> None:
@@ -470,7 +472,11 @@ def test_a_broken_definition_among_several_does_not_keep_the_others_from_their_i
     files = tree(old=OLD, new=NEW, broken=b"<?xml version='1.0'?><definition")
     files.files["new.bin"] = image(at_0=u16(301), at_48=NUMBER)
     report = inspected(files, ("broken.xml", "old.xml", "new.xml"))
-    assert {(one.rule, one.definition) for one in report.findings if one.severity is Severity.ERROR} == {
+    assert {
+        (finding.rule, finding.definition)
+        for finding in report.findings
+        if finding.severity is Severity.ERROR
+    } == {
         ("definition/invalid", "broken.xml"),
         ("value/out-of-range", "new.xml"),
     }
@@ -492,17 +498,17 @@ def test_an_image_is_compared_with_the_base_of_its_own_software() -> None:
     files.files["new.bin"] = image(at_0=u16(111), at_48=NUMBER, at_60=b"B")
     for bases in (("base_old.bin", "base_new.bin"), ("base_new.bin", "base_old.bin")):
         report = inspected(files, ("new.xml",), bases)
-        (found,) = [one for one in report.findings if one.image]
-        assert (found.rule, found.base_physical) == ("change/too-large", 10.0)
+        (findings,) = [finding for finding in report.findings if finding.image]
+        assert (findings.rule, findings.base_physical) == ("change/too-large", 10.0)
 
 
 def test_a_good_base_does_not_stand_in_silently_for_one_that_cannot_be_read() -> None:
     files = tree(new=NEW, base=image(at_48=NUMBER))
     files.files["new.bin"] = image(at_48=NUMBER)
     findings = inspected(files, ("new.xml",), ("lost.bin", "base.bin")).findings
-    (found,) = [one for one in findings if one.image]
-    assert found.rule == "image/missing-base"
-    assert "lost.bin" in found.message
+    (result,) = [finding for finding in findings if finding.image]
+    assert result.rule == "image/missing-base"
+    assert "lost.bin" in result.message
     # Behind the one that fits it may be anything.
     assert not rules(inspected(files, ("new.xml",), ("base.bin", "lost.bin")).findings)
 
@@ -510,10 +516,12 @@ def test_a_good_base_does_not_stand_in_silently_for_one_that_cannot_be_read() ->
 def test_where_no_base_fits_every_reason_is_given() -> None:
     files = tree(new=NEW, base=image(at_48=OTHER_NUMBER))
     files.files["new.bin"] = image(at_48=NUMBER)
-    (found,) = [one for one in inspected(files, ("new.xml",), ("lost.bin", "base.bin")).findings if one.image]
-    assert found.rule == "image/missing-base"
-    assert "lost.bin" in found.message
-    assert "base.bin is of other software" in found.message
+    (finding,) = [
+        file for file in inspected(files, ("new.xml",), ("lost.bin", "base.bin")).findings if file.image
+    ]
+    assert finding.rule == "image/missing-base"
+    assert "lost.bin" in finding.message
+    assert "base.bin is of other software" in finding.message
 
 
 @pytest.mark.parametrize(
@@ -564,7 +572,7 @@ def test_why_an_image_has_no_base_is_said_in_full(data: bytes, bases: dict[str, 
     files = Files(test_xml=TWO_NUMBERS, new_bin=data)
     files.files |= {f"{name}.bin": content for name, content in bases.items()}
     report = inspected(files, ("test.xml",), tuple(f"{name}.bin" for name in bases or "b"))
-    assert [one.message for one in of_rule(report.findings, "image/missing-base")] == [trouble][
+    assert [finding.message for finding in of_rule(report.findings, "image/missing-base")] == [trouble][
         : bool(trouble)
     ]
 
@@ -580,8 +588,8 @@ def test_images_of_one_definition_and_base_do_not_disturb_each_other() -> None:
     )
     images = [Assignment(f"{name}.bin", ("one.xml",), ("base.bin",)) for name in "abc"]
     report = Checker(files, Policy(), TODAY).report(images)
-    found = [(one.image, one.physical) for one in of_rule(report.findings, "change/too-large")]
-    assert found == [("a.bin", 11.1), ("c.bin", 8.5)]
+    findings = [(finding.image, finding.physical) for finding in of_rule(report.findings, "change/too-large")]
+    assert findings == [("a.bin", 11.1), ("c.bin", 8.5)]
 
 
 # Severities
@@ -593,10 +601,12 @@ def test_the_policy_sets_the_severity_of_one_rule_over_that_of_its_family() -> N
         table("map", "fuel", f'{ON_AXES}<limits max="50"/><expected max="20"/>', at=10), axes=AXES
     )
     data = test_value.over_axes(501, 201)
-    found = findings(xml, data, policy=Policy(severities=severities))
-    assert {(one.rule, one.severity) for one in found if one.image and one.rule.startswith("value/")} == {
-        ("value/unexpected", Severity.ERROR)
-    }
+    reported = findings(xml, data, policy=Policy(severities=severities))
+    assert {
+        (finding.rule, finding.severity)
+        for finding in reported
+        if finding.image and finding.rule.startswith("value/")
+    } == {("value/unexpected", Severity.ERROR)}
 
 
 # Order
@@ -612,8 +622,8 @@ def test_findings_come_worst_first_then_by_image_then_as_the_definition_has_them
     data = image(at_0=u16(1000, 2000, 3000, 100, 500), at_10=cells + cells)
     files = tree(one=xml, b=data, a=data)
     images = [Assignment(name, ("one.xml",), ()) for name in ("b.bin", "a.bin")]
-    found = [one for one in Checker(files, Policy(), TODAY).report(images).findings if one.image]
-    assert [(one.severity, one.image, one.table, one.cell) for one in found] == [
+    findings = [file for file in Checker(files, Policy(), TODAY).report(images).findings if file.image]
+    assert [(item.severity, item.image, item.table, item.cell) for item in findings] == [
         (severity, name, of, cell)
         for severity, cells_of in (
             (Severity.ERROR, (Cell(1, 0), Cell(0, 1))),
@@ -626,7 +636,10 @@ def test_findings_come_worst_first_then_by_image_then_as_the_definition_has_them
 
 
 def test_notes_come_last_whatever_they_are_about() -> None:
-    ranks = [one.severity.rank for one in findings(GOOD, image(at_0=u16(9, 5, 1), at_48=NUMBER), GOOD_IMAGE)]
+    ranks = [
+        finding.severity.rank
+        for finding in findings(GOOD, image(at_0=u16(9, 5, 1), at_48=NUMBER), GOOD_IMAGE)
+    ]
     assert ranks == sorted(ranks)
     assert len(set(ranks)) > 1
 
@@ -641,22 +654,22 @@ TWO_SCALARS = (
 
 def names(found: Sequence[Finding]) -> set[tuple[str, str, str]]:
     """Each finding's fingerprint beside what it is about."""
-    return {(one.rule, one.table, one.fingerprint) for one in found}
+    return {(finding.rule, finding.table, finding.fingerprint) for finding in found}
 
 
 def test_a_fingerprint_survives_the_reordering_of_tables() -> None:
     data = image(at_0=u16(11, 12))
-    one, other = (
+    item, other = (
         findings(definition_xml("".join(tables)), data) for tables in (TWO_SCALARS, TWO_SCALARS[::-1])
     )
-    assert names(one) == names(other)
+    assert names(item) == names(other)
 
 
 def test_a_fingerprint_survives_the_reordering_of_tables_that_overlap() -> None:
     tables = table("scalar", "fuel", at=8), table("scalar", "torque", at=8)
-    one, other = (findings(definition_xml(first + second)) for first, second in (tables, tables[::-1]))
-    assert of_rule(one, "definition/overlap")
-    assert {found.fingerprint for found in one} == {found.fingerprint for found in other}
+    item, other = (findings(definition_xml(first + second)) for first, second in (tables, tables[::-1]))
+    assert of_rule(item, "definition/overlap")
+    assert {result.fingerprint for result in item} == {result.fingerprint for result in other}
 
 
 @pytest.mark.parametrize(
@@ -676,9 +689,9 @@ def test_a_fingerprint_survives_new_lines_above_it_in_the_definition(example: Ex
 
 def test_a_fingerprint_survives_edits_of_other_cells_and_of_the_base() -> None:
     xml = definition_xml("".join(TWO_SCALARS))
-    (one,) = of_rule(findings(xml, image(at_0=u16(11, 1))), "value/out-of-range")
+    (item,) = of_rule(findings(xml, image(at_0=u16(11, 1))), "value/out-of-range")
     (other,) = of_rule(findings(xml, image(at_0=u16(11, 9), at_30=b"\x01"), image()), "value/out-of-range")
-    assert one.fingerprint == other.fingerprint
+    assert item.fingerprint == other.fingerprint
 
 
 def test_a_fingerprint_differs_with_value_cell_table_rule_and_image() -> None:
@@ -691,21 +704,21 @@ def test_a_fingerprint_differs_with_value_cell_table_rule_and_image() -> None:
     data = image(at_0=u16(1000, 2000, 3000, 100, 500), at_10=cells + cells)
     files = tree(one=xml, a=data, b=data)
     images = [Assignment(name, ("one.xml",), ()) for name in ("a.bin", "b.bin")]
-    found = [one for one in Checker(files, Policy(), TODAY).report(images).findings if one.image]
-    assert len(found) == 24
-    assert len({one.fingerprint for one in found}) == 24
+    findings = [file for file in Checker(files, Policy(), TODAY).report(images).findings if file.image]
+    assert len(findings) == 24
+    assert len({item.fingerprint for item in findings}) == 24
 
 
 def test_a_fingerprint_differs_when_the_same_cell_gets_another_value() -> None:
     xml = definition_xml("".join(TWO_SCALARS))
-    one, other = (of_rule(findings(xml, image(at_0=u16(raw))), "value/out-of-range")[0] for raw in (11, 12))
-    assert one.fingerprint != other.fingerprint
+    item, other = (of_rule(findings(xml, image(at_0=u16(raw))), "value/out-of-range")[0] for raw in (11, 12))
+    assert item.fingerprint != other.fingerprint
 
 
 def test_a_fingerprint_is_sixteen_hexadecimal_digits() -> None:
-    for found in findings(definition_xml("".join(TWO_SCALARS)), image(at_0=u16(11))):
-        assert len(found.fingerprint) == 16
-        assert int(found.fingerprint, 16) >= 0
+    for result in findings(definition_xml("".join(TWO_SCALARS)), image(at_0=u16(11))):
+        assert len(result.fingerprint) == 16
+        assert int(result.fingerprint, 16) >= 0
 
 
 # Numbers that are none
@@ -736,19 +749,22 @@ def floats(*values: float | bytes) -> bytes:
 def test_cells_that_are_no_numbers_are_reported_and_upset_no_other_rule(odd: bytes) -> None:
     base = image(at_0=floats(1000, 2000, 3000, 4000), at_16=floats(*[odd] * 2, 300, 310) * 2)
     data = image(at_0=floats(1000, 2000, 3000, 4000), at_16=floats(*[odd] * 2, 301, odd) * 2)
-    found = of_rule(findings(FLOATS, data, base), "value/not-a-number")
-    assert [(one.table, one.cell) for one in found if not one.inherited] == [
+    reported = of_rule(findings(FLOATS, data, base), "value/not-a-number")
+    assert [(item.table, item.cell) for item in reported if not item.inherited] == [
         ("limit", Cell(3, 0)),
         ("release", Cell(3, 0)),
     ]
-    assert len(found) == 6
+    assert len(reported) == 6
 
 
 @pytest.mark.parametrize("odd", [NOT_A_NUMBER, SIGNALLING, INFINITE])
 def test_breakpoints_that_are_no_numbers_are_reported_and_upset_no_other_rule(odd: bytes) -> None:
     data = image(at_0=floats(1000, odd, odd, 4000), at_16=floats(300, 301, 302, 303) * 2)
-    found = of_rule(findings(FLOATS, data), "value/not-a-number")
-    assert [(one.table, one.cell) for one in found] == [("speeds", Cell(1, 0)), ("speeds", Cell(2, 0))]
+    reported = of_rule(findings(FLOATS, data), "value/not-a-number")
+    assert [(item.table, item.cell) for item in reported] == [
+        ("speeds", Cell(1, 0)),
+        ("speeds", Cell(2, 0)),
+    ]
 
 
 #: Conversions that could make a number of what is none: a curve that is held at its ends, 1 / raw that tends
@@ -783,8 +799,8 @@ def test_a_raw_number_that_is_none_is_reported_whatever_converts_it(
     xml = definition_xml(cut, conversions=CONVERSIONS_OF_NO_NUMBER[kind])
     odd, good = (image(at_0=struct.pack(">f" if size == 4 else ">d", value)) for value in (number, 0.5))
     for base in (None, good):
-        (one,) = of_rule(findings(xml, odd, base), "value/not-a-number")
-        assert one.message == words and one.raw is None and one.physical is None
+        (item,) = of_rule(findings(xml, odd, base), "value/not-a-number")
+        assert item.message == words and item.raw is None and item.physical is None
     assert not of_rule(findings(xml, good), "value/not-a-number")
 
 
@@ -792,8 +808,8 @@ def test_a_raw_number_that_is_none_is_reported_whatever_converts_it(
 def test_a_breakpoint_that_is_infinite_is_none_whatever_converts_it(kind: str) -> None:
     curve = '<x><axis signal="speed" at="0" type="float32" count="2" conversion="c"/></x>'
     xml = definition_xml(table("curve", "fuel", curve, at=16), conversions=CONVERSIONS_OF_NO_NUMBER[kind])
-    found = of_rule(findings(xml, image(at_0=floats(1, math.inf))), "value/not-a-number")
-    assert [(one.table, one.cell) for one in found] == [("fuel/x", Cell(1, 0))]
+    reported = of_rule(findings(xml, image(at_0=floats(1, math.inf))), "value/not-a-number")
+    assert [(item.table, item.cell) for item in reported] == [("fuel/x", Cell(1, 0))]
 
 
 def test_findings_about_changes_tell_apart_what_reads_alike() -> None:
@@ -804,17 +820,17 @@ def test_findings_about_changes_tell_apart_what_reads_alike() -> None:
         xml = definition_xml(
             table("scalar", "fuel", type="float32", conversion="c", purpose=purpose), conversions=float32
         )
-        (one,) = of_rule(findings(xml, image(at_0=minus), image()), rule)
-        assert "0.0 (0x00000000) mg became -0.0 (0x80000000) mg" in one.message
+        (item,) = of_rule(findings(xml, image(at_0=minus), image()), rule)
+        assert "0.0 (0x00000000) mg became -0.0 (0x80000000) mg" in item.message
     curve = '<x><axis signal="speed" at="0" type="float32" count="2" conversion="c"/></x>'
     xml = definition_xml(table("curve", "fuel", curve, at=16), conversions=float32)
-    (one,) = of_rule(findings(xml, image(at_0=minus + floats(1)), image(at_0=floats(0, 1))), "axis/changed")
-    assert "0.0 (0x00000000) mg became -0.0 (0x80000000) mg" in one.message
+    (item,) = of_rule(findings(xml, image(at_0=minus + floats(1)), image(at_0=floats(0, 1))), "axis/changed")
+    assert "0.0 (0x00000000) mg became -0.0 (0x80000000) mg" in item.message
     total = table("scalar", "fuel", type="uint64", conversion="c", purpose="emissions")
     xml = definition_xml(total, conversions=float32)
     old, new = (image(at_0=struct.pack(">Q", 2**53 + step)) for step in (0, 1))
-    (one,) = of_rule(findings(xml, new, old), "change/emissions")
-    assert "9007199254740992 mg became 9007199254740993 mg" in one.message
+    (item,) = of_rule(findings(xml, new, old), "change/emissions")
+    assert "9007199254740992 mg became 9007199254740993 mg" in item.message
 
 
 def test_a_value_beyond_the_largest_number_is_told_from_a_raw_one() -> None:
@@ -823,8 +839,8 @@ def test_a_value_beyond_the_largest_number_is_told_from_a_raw_one() -> None:
         table("scalar", "fuel", type="float64", conversion="ten"),
         conversions='<linear name="ten" unit="mg" factor="10"/>',
     )
-    (one,) = of_rule(findings(xml, image(at_0=struct.pack(">d", 1e308))), "value/not-a-number")
-    assert one.message == "raw 1e+308 has a value too large for any number"
+    (item,) = of_rule(findings(xml, image(at_0=struct.pack(">d", 1e308))), "value/not-a-number")
+    assert item.message == "raw 1e+308 has a value too large for any number"
 
 
 @pytest.mark.parametrize("odd", [NOT_A_NUMBER, INFINITE, floats(0.5), floats(1e30)])
@@ -850,8 +866,8 @@ def test_a_cell_on_two_axes_of_one_signal_names_both_breakpoints() -> None:
         signals=SIGNALS,
     )
     data = image(at_0=u16(1000, 2000, 3000, 4000), at_10=u16(1, 1, 1, 11))
-    (found,) = of_rule(findings(xml, data), "value/out-of-range")
-    assert sorted(found.at.values()) == [2000.0, 4000.0]
+    (finding,) = of_rule(findings(xml, data), "value/out-of-range")
+    assert sorted(finding.at.values()) == [2000.0, 4000.0]
 
 
 # Order
@@ -908,13 +924,13 @@ def test_what_is_kept_about_a_definition_is_taken_and_what_is_no_finding_is_not(
     file = read_definition(definition_xml(table("scalar", "fuel")), path)
     assert file.definition is not None
     subject = LoadedDefinition(file, file.definition)
-    found = definition_findings(subject)
-    assert found
+    result = definition_findings(subject)
+    assert result
     key = "definition findings", bytes.fromhex(file.definition.digest), os.fsencode(path)
-    assert cache.load(*key) == pack(found)
-    kept = (replace(found[0], message="as it was kept"),)
-    others = pack((found[0], file.definition.tables["fuel"])), b"no form at all"
-    for content, expected in ((pack(kept), kept), *((other, found) for other in others)):
+    assert cache.load(*key) == pack(result)
+    kept = (replace(result[0], message="as it was kept"),)
+    others = pack((result[0], file.definition.tables["fuel"])), b"no form at all"
+    for content, expected in ((pack(kept), kept), *((other, result) for other in others)):
         shutil.rmtree(tmp_path / "kept")
         cache.store(lambda content=content: content, *key)  # type: ignore[misc]
         assert cache.load(*key) == content

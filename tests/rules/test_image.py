@@ -465,9 +465,9 @@ def test_a_checksum_passes_when_stored_as_the_definition_says_and_only_then(
 def test_an_image_that_lacks_covered_bytes_is_truncated_rather_than_wrongly_summed() -> None:
     data = image(at_0=COVERED, at_40=bytes(4))
     assert of_rule(findings(CRC_XML, data), "image/stale-checksum")
-    found = findings(CRC_XML, data[:42])
-    assert not of_rule(found, "image/stale-checksum")
-    assert of_rule(found, "image/wrong-size")
+    reported = findings(CRC_XML, data[:42])
+    assert not of_rule(reported, "image/stale-checksum")
+    assert of_rule(reported, "image/wrong-size")
 
 
 def test_a_truncated_image_is_checked_as_far_as_it_goes() -> None:
@@ -475,8 +475,8 @@ def test_a_truncated_image_is_checked_as_far_as_it_goes() -> None:
         table("scalar", "idle_fuel", '<limits max="10"/>', at=0)
         + table("scalar", "full_fuel", '<limits min="1"/>', at=62)
     )
-    found = findings(xml, image(at_0=u16(101))[:63])
-    assert [one.table for one in of_rule(found, "value/out-of-range")] == ["idle_fuel"]
+    reported = findings(xml, image(at_0=u16(101))[:63])
+    assert [item.table for item in of_rule(reported, "value/out-of-range")] == ["idle_fuel"]
 
 
 def test_the_fill_byte_is_the_definitions_own() -> None:
@@ -489,37 +489,37 @@ def test_the_fill_byte_is_the_definitions_own() -> None:
 
 def test_a_blank_axis_is_a_blank_table() -> None:
     xml = definition_xml(table("curve", "fuel", '<x axis="speeds"/>', at=8), axes=axis("speeds"))
-    (found,) = of_rule(findings(xml, image(at_0=b"\xff" * 4)), "image/blank-table")
-    assert found.table == "speeds"
+    (finding,) = of_rule(findings(xml, image(at_0=b"\xff" * 4)), "image/blank-table")
+    assert finding.table == "speeds"
 
 
 def test_an_empty_base_is_no_base_to_compare_with() -> None:
-    found = findings(PLAIN, image(), b"")
-    assert [one.severity for one in of_rule(found, "image/missing-base")] == [Severity.ERROR]
+    reported = findings(PLAIN, image(), b"")
+    assert [name.severity for name in of_rule(reported, "image/missing-base")] == [Severity.ERROR]
 
 
 def test_an_identity_that_is_no_text_is_shown_in_hexadecimal() -> None:
-    (found,) = of_rule(findings(NUMBERED, image()), "image/wrong-identity")
-    assert 'is 00 00 00 00 00 00 00 00 00, not "SK28-0412"' in found.message
+    (finding,) = of_rule(findings(NUMBERED, image()), "image/wrong-identity")
+    assert 'is 00 00 00 00 00 00 00 00 00, not "SK28-0412"' in finding.message
 
 
 def test_a_short_list_of_missing_tables_is_not_cut() -> None:
     tables = "".join(table("scalar", f"fuel_{number}", at=2 * number) for number in range(3))
-    (found,) = of_rule(findings(definition_xml(tables), image()[:1]), "image/wrong-size")
-    assert found.message.endswith("fuel_0, fuel_1, fuel_2")
+    (finding,) = of_rule(findings(definition_xml(tables), image()[:1]), "image/wrong-size")
+    assert finding.message.endswith("fuel_0, fuel_1, fuel_2")
 
 
 def test_a_long_list_of_missing_tables_is_cut_short() -> None:
     tables = "".join(table("scalar", f"fuel_{number}", at=2 * number) for number in range(10))
-    (found,) = of_rule(findings(definition_xml(tables), image()[:4]), "image/wrong-size")
-    assert "8 tables" in found.message
-    assert "5 more" in found.message
+    (finding,) = of_rule(findings(definition_xml(tables), image()[:4]), "image/wrong-size")
+    assert "8 tables" in finding.message
+    assert "5 more" in finding.message
 
 
 def test_what_the_base_lacks_as_well_is_a_note() -> None:
     data = hex_file({0: COVERED[:31], 100: b"x"})
-    found = [one for one in findings(CRC_XML, data, data) if one.rule != "image/missing-base"]
-    assert {(one.rule, one.severity) for one in found} >= {
+    reported = [finding for finding in findings(CRC_XML, data, data) if finding.rule != "image/missing-base"]
+    assert {(finding.rule, finding.severity) for finding in reported} >= {
         ("image/uncovered-checksum", Severity.NOTE),
         ("image/outside-memory", Severity.NOTE),
     }
@@ -529,10 +529,10 @@ def test_what_the_base_lacks_as_well_is_a_note() -> None:
 
 
 def test_a_base_that_lacks_bytes_of_the_image_is_said_to() -> None:
-    (found,) = of_rule(findings(PLAIN, image(), hex_file({0: bytes(62)})), "image/missing-base")
-    assert "lacks 2 bytes of the image" in found.message
-    (found,) = of_rule(findings(PLAIN, image(), RECORDS[:-4]), "image/missing-base")
-    assert "base.bin is damaged: line 5" in found.message
+    (finding,) = of_rule(findings(PLAIN, image(), hex_file({0: bytes(62)})), "image/missing-base")
+    assert "lacks 2 bytes of the image" in finding.message
+    (finding,) = of_rule(findings(PLAIN, image(), RECORDS[:-4]), "image/missing-base")
+    assert "base.bin is damaged: line 5" in finding.message
 
 
 @pytest.mark.parametrize(
@@ -565,8 +565,8 @@ def test_a_base_that_lacks_bytes_of_the_image_is_said_to() -> None:
 def test_an_image_of_the_wrong_size_names_what_it_lacks(size: int, message: str) -> None:
     names = ("one", "two", "three", "four", "five")
     xml = definition_xml("".join(table("scalar", name, at=54 + 2 * n) for n, name in enumerate(names)))
-    (found,) = of_rule(findings(xml, bytes(size)), "image/wrong-size")
-    assert found.message == message
+    (finding,) = of_rule(findings(xml, bytes(size)), "image/wrong-size")
+    assert finding.message == message
 
 
 @pytest.mark.parametrize(
@@ -599,7 +599,7 @@ def test_what_lies_in_a_gap_is_said_cell_by_cell(end: int, messages: list[str]) 
         axes='<fixed-axis name="two" signal="speed" values="1 2"/>',
     )
     data = hex_file({0: bytes(end), 12: b"x"}) if end != 3 else hex_file({0: bytes(8), 12: b"x"})
-    assert [one.message for one in of_rule(findings(xml, data), "image/missing-table")] == messages
+    assert [finding.message for finding in of_rule(findings(xml, data), "image/missing-table")] == messages
 
 
 def test_cells_in_a_gap_are_taken_for_nothing() -> None:
@@ -607,5 +607,5 @@ def test_cells_in_a_gap_are_taken_for_nothing() -> None:
         table("scalar", "idle_fuel", '<limits min="1"/>', at=0)
         + table("scalar", "full_fuel", '<limits min="1"/>', at=62)
     )
-    found = findings(xml, hex_file({0: bytes(2)}))
-    assert [one.table for one in of_rule(found, "value/out-of-range")] == ["idle_fuel"]
+    reported = findings(xml, hex_file({0: bytes(2)}))
+    assert [item.table for item in of_rule(reported, "value/out-of-range")] == ["idle_fuel"]

@@ -21,10 +21,10 @@ def test_no_report_at_all_is_one_about_nothing() -> None:
 
 def test_several_reports_add_up_and_name_each_file_once() -> None:
     first, second = (Finding(rule="value/unexpected", message=word) for word in ("first", "second"))
-    one = Report((first,), 1, 20, 300, ("a.bin", "test.xml"), "callint.toml", known=(second,), commit="abc")
+    item = Report((first,), 1, 20, 300, ("a.bin", "test.xml"), "callint.toml", known=(second,), commit="abc")
     other = Report((second, first), 2, 40, 600, ("b.bin", "test.xml", "c.bin"), "other.toml")
-    assert merge_reports([one]) is one
-    assert merge_reports([one, other]) == Report(
+    assert merge_reports([item]) is item
+    assert merge_reports([item, other]) == Report(
         (first, second, first), 3, 60, 900, ("a.bin", "test.xml", "b.bin", "c.bin"), "callint.toml"
     )
 
@@ -36,8 +36,8 @@ def test_a_report_says_what_was_looked_at_and_nothing_of_a_commit() -> None:
         + table("scalar", "switch", at=4, type="uint8", conversion="on_off")
     )
     files = Files(test_xml=xml, new_bin=image())
-    one = Assignment("new.bin", ("test.xml",), ())
-    whole = Checker(files, Policy(path="callint.toml"), TODAY).report([one])
+    item = Assignment("new.bin", ("test.xml",), ())
+    whole = Checker(files, Policy(path="callint.toml"), TODAY).report([item])
     assert whole == Report((), 1, 3, 3, ("new.bin", "test.xml"), "callint.toml", None, "")
 
 
@@ -47,8 +47,8 @@ def found(xml: bytes, data: bytes) -> ImageResult:
 
 
 def test_nothing_is_looked_at_in_an_image_whose_definition_gives_none() -> None:
-    one = Assignment("new.bin", ("test.xml",), ())
-    assert found(b"no definition", image()) == ImageResult(one, "", (), (), {}, 0, 0)
+    item = Assignment("new.bin", ("test.xml",), ())
+    assert found(b"no definition", image()) == ImageResult(item, "", (), (), {}, 0, 0)
 
 
 def test_an_image_is_found_to_have_the_tables_and_cells_that_can_be_decoded() -> None:
@@ -56,32 +56,32 @@ def test_an_image_is_found_to_have_the_tables_and_cells_that_can_be_decoded() ->
         table("scalar", "fuel") + table("curve", "cap", '<x><axis signal="speed" at="8" type="uint16" '
         'conversion="rpm" count="3"/></x>', at=14)
     )  # fmt: skip
-    one = found(xml, image(at_8=u16(1000, 2000, 3000), at_14=u16(1, 2, 3)))
-    assert (one.assignment.image, one.definition, one.findings, one.digests) == (
+    item = found(xml, image(at_8=u16(1000, 2000, 3000), at_14=u16(1, 2, 3)))
+    assert (item.assignment.image, item.definition, item.findings, item.digests) == (
         "new.bin",
         "test.xml",
         (),
         {},
     )
-    assert (one.tables, one.cells) == (2, 4)
+    assert (item.tables, item.cells) == (2, 4)
     # The rules about the file and about the image, and without a base none about a change.
-    assert {"image/unreadable", "value/out-of-range"} <= {*one.rules}
-    assert not {"change/emissions", "definition/invalid", "waiver/unused"} & {*one.rules}
+    assert {"image/unreadable", "value/out-of-range"} <= {*item.rules}
+    assert not {"change/emissions", "definition/invalid", "waiver/unused"} & {*item.rules}
 
 
 def test_of_other_software_only_the_file_is_looked_at() -> None:
     xml = definition_xml(table("scalar", "fuel"), memory='<identity name="number" at="8" text="B1"/>')
-    one = found(xml, image(at_8=b"A1"))
-    assert (one.tables, one.cells) == (0, 0)
-    assert [finding.rule for finding in one.findings] == ["image/wrong-identity"]
-    assert "value/out-of-range" not in one.rules
+    item = found(xml, image(at_8=b"A1"))
+    assert (item.tables, item.cells) == (0, 0)
+    assert [finding.rule for finding in item.findings] == ["image/wrong-identity"]
+    assert "value/out-of-range" not in item.rules
 
 
 def test_a_base_of_part_of_the_memory_begins_where_the_image_does() -> None:
     xml = definition_xml(table("scalar", "egr", at=18, purpose="emissions"))
-    one = Assignment("new.bin", ("test.xml",), ("base.bin",), start=16)
+    item = Assignment("new.bin", ("test.xml",), ("base.bin",), start=16)
     files = Files(test_xml=xml, new_bin=u16(0, 30), base_bin=u16(0, 20))
-    (finding,) = Checker(files, Policy(), TODAY).find(one).findings
+    (finding,) = Checker(files, Policy(), TODAY).find(item).findings
     assert (finding.rule, finding.table, finding.address, finding.offset) == (
         "change/emissions",
         "egr",
@@ -96,8 +96,8 @@ def test_a_definition_is_chosen_by_where_the_image_begins() -> None:
     for number in ("A1", "B1"):
         memory = f'<identity name="number" at="16" text="{number}"/>'
         files.files[f"{number}.xml"] = definition_xml("", memory=memory)
-    one = Assignment("new.bin", ("A1.xml", "B1.xml"), (), start=16)
-    assert Checker(files, Policy(), TODAY).find(one).definition == "B1.xml"
+    item = Assignment("new.bin", ("A1.xml", "B1.xml"), (), start=16)
+    assert Checker(files, Policy(), TODAY).find(item).definition == "B1.xml"
 
 
 def test_a_damaged_image_is_taken_to_be_of_the_first_definition() -> None:
@@ -105,9 +105,9 @@ def test_a_damaged_image_is_taken_to_be_of_the_first_definition() -> None:
     for number in ("A1", "B1"):
         memory = f'<identity name="number" at="16" text="{number}"/>'
         files.files[f"{number}.xml"] = definition_xml("", memory=memory)
-    one = Checker(files, Policy(), TODAY).find(Assignment("new.bin", ("A1.xml", "B1.xml"), ()))
-    assert one.definition == "A1.xml"
-    assert {finding.rule for finding in one.findings} == {"image/damaged-record"}
+    item = Checker(files, Policy(), TODAY).find(Assignment("new.bin", ("A1.xml", "B1.xml"), ()))
+    assert item.definition == "A1.xml"
+    assert {finding.rule for finding in item.findings} == {"image/damaged-record"}
 
 
 WHOLE = image(at_60=u16(1))
@@ -126,9 +126,9 @@ def test_a_finding_has_a_place_where_the_file_is_raw_and_has_all_its_bytes(
         axes='<fixed-axis name="two" signal="speed" values="1 2"/>',
     )
     files = Files(test_xml=xml, base_bin=image(), new_bin=data)
-    found = Checker(files, Policy(), TODAY).find(Assignment("new.bin", ("test.xml",), ("base.bin",)))
-    (one,) = [finding for finding in found.findings if finding.rule == "change/emissions"]
-    assert (one.address, one.size, one.offset) == (60, 4, place)
+    result = Checker(files, Policy(), TODAY).find(Assignment("new.bin", ("test.xml",), ("base.bin",)))
+    (item,) = [finding for finding in result.findings if finding.rule == "change/emissions"]
+    assert (item.address, item.size, item.offset) == (60, 4, place)
 
 
 # What is kept
@@ -138,7 +138,9 @@ def test_definitions_are_kept_by_path_and_content_and_the_one_longest_unasked_go
     contents = [definition_xml("", start=16 * number) for number in range(9)]
     known = Definitions()
     first = [known.load(content, "test.xml") for content in contents[:8]]
-    assert [one.file.definition and one.file.definition.memory.start for one in first] == [*range(0, 128, 16)]
+    assert [item.file.definition and item.file.definition.memory.start for item in first] == [
+        *range(0, 128, 16)
+    ]
     assert known.load(contents[0], "test.xml") is first[0]
     # The ninth drives out the second, as the first was asked for again.
     known.load(contents[8], "test.xml")

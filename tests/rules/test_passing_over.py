@@ -16,19 +16,19 @@ BREAKPOINTS = u16(1000, 2000, 100, 200)
 
 def found(rule: str, xml: bytes, data: bytes, base: bytes | None = None) -> list[str]:
     """The tables or other subjects that a rule finds something in."""
-    return [one.table or one.subject for one in of_rule(findings(xml, data, base), rule)]
+    return [finding.table or finding.subject for finding in of_rule(findings(xml, data, base), rule)]
 
 
 def tables(*kinds: str, start: int = 8, purpose: str = "protection", inside: str = "") -> str:
     """Scalars and curves over speed of two bytes a cell, one behind the other."""
     made, at = "", start
     for kind in kinds:
-        name, _, words = kind.partition(" ")
+        name, _, detail = kind.partition(" ")
         is_curve = name.startswith("curve")
         made += table(
             "curve" if is_curve else "scalar",
             name,
-            (ON_SPEEDS if is_curve else "") + (words or inside),
+            (ON_SPEEDS if is_curve else "") + (detail or inside),
             at=at,
             purpose=purpose,
         )
@@ -123,8 +123,8 @@ def test_findings_of_rules_that_are_off() -> None:
         tables('one <limits max="1"/>', 'two <expected max="1"/>', start=0, purpose="demand")
     )
     policy = Policy(severities={"value/out-of-range": None, "definition": None})
-    (one,) = findings(xml, image(at_0=u16(20, 20)), policy=policy)
-    assert (one.rule, one.table) == ("value/unexpected", "two")
+    (item,) = findings(xml, image(at_0=u16(20, 20)), policy=policy)
+    assert (item.rule, item.table) == ("value/unexpected", "two")
 
 
 def test_cells_that_are_beyond_their_limits_too() -> None:
@@ -211,7 +211,7 @@ def test_relations_of_other_kinds_and_those_that_hold(kind: str, rule: str, valu
     others = ('<at-most table="{}" bound="{}"/>', '<equal table="{}" mirror="{}"/>')
     xml = definition_xml(
         tables("a", "b", "c", "d", start=0, purpose="demand"),
-        relations="".join(one.format("c", "d") for one in others if kind[:3] not in one)
+        relations="".join(other.format("c", "d") for other in others if kind[:3] not in other)
         + f"<{kind.format('a', 'b')}/><{kind.format('a', 'lost')}/><{kind.format('c', 'd')}/>",
     )
     assert found(rule, xml, image(at_0=u16(*values))) == ["c"]
@@ -233,7 +233,7 @@ def test_ends_of_axes_states_and_floats() -> None:
 def test_ends_of_one_type_among_others(stopped: str) -> None:
     types = ("uint8", "int8", "uint16", "int16", "uint32", "int32", "float32")
     xml = definition_xml(
-        "".join(table("scalar", f"a_{one}", at=4 * n, type=one) for n, one in enumerate(types))
+        "".join(table("scalar", f"a_{item}", at=4 * n, type=item) for n, item in enumerate(types))
     )
     # The largest number of each type: all bits are 1, but for the first one of a signed type.
     size = int(stopped.lstrip("uint")) // 8

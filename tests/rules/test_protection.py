@@ -406,28 +406,30 @@ def test_the_rule(example: Example) -> None:
 
 @pytest.mark.parametrize("purpose", ["general", "demand", "emissions", "correction", "diagnosis"])
 def test_a_guard_speaks_for_protection_tables_only(purpose: str) -> None:
-    found = findings(cut_off('<guard above="5000"/>', purpose), image(at_0=u16(5001)), image(at_0=u16(4000)))
-    assert not {"protection/disabled", "protection/weakened"} & {one.rule for one in found}
+    reported = findings(
+        cut_off('<guard above="5000"/>', purpose), image(at_0=u16(5001)), image(at_0=u16(4000))
+    )
+    assert not {"protection/disabled", "protection/weakened"} & {finding.rule for finding in reported}
 
 
 def test_one_of_several_guards_is_enough() -> None:
     xml = cut_off('<guard above="5000"/><guard raw="0"/>')
-    (found,) = of_rule(findings(xml, image(at_0=u16(0))), "protection/disabled")
-    assert "raw 0" in found.message
+    (finding,) = of_rule(findings(xml, image(at_0=u16(0))), "protection/disabled")
+    assert "raw 0" in finding.message
 
 
 def test_a_weakened_map_is_reported_once_at_the_cell_that_moved_furthest() -> None:
     before, after = limits(100, 200, 300, 400, 500, 600), limits(101, 200, 320, 395, 500, 600)
-    (found,) = of_rule(findings(HALF_ABOVE, after, before), "protection/weakened")
-    assert found.cell == Cell(2, 0)
-    assert "30.0 mg became 32.0 mg" in found.message
-    assert "2 cells" in found.message
+    (finding,) = of_rule(findings(HALF_ABOVE, after, before), "protection/weakened")
+    assert finding.cell == Cell(2, 0)
+    assert "30.0 mg became 32.0 mg" in finding.message
+    assert "2 cells" in finding.message
 
 
 def test_a_single_weakened_cell_is_not_compared_with_others() -> None:
     before, after = limits(100, 200, 300, 400, 500, 600), limits(100, 200, 300, 400, 501, 600)
-    (found,) = of_rule(findings(HALF_ABOVE, after, before), "protection/weakened")
-    assert found.message.endswith("50.0 mg became 50.1 mg (+0.2 %)")
+    (finding,) = of_rule(findings(HALF_ABOVE, after, before), "protection/weakened")
+    assert finding.message.endswith("50.0 mg became 50.1 mg (+0.2 %)")
 
 
 def test_two_equal_cells_are_flat_and_one_alone_is_not() -> None:
@@ -444,8 +446,8 @@ def test_a_protection_that_the_image_does_not_hold_whole_is_not_called_flat() ->
 
 def test_a_protection_that_grew_stronger_in_one_cell_and_weaker_in_another_is_weakened() -> None:
     before, after = limits(100, 200, 300, 400, 500, 600), limits(100, 200, 300, 300, 500, 601)
-    (found,) = of_rule(findings(HALF_ABOVE, after, before), "protection/weakened")
-    assert found.cell == Cell(2, 1)
+    (finding,) = of_rule(findings(HALF_ABOVE, after, before), "protection/weakened")
+    assert finding.cell == Cell(2, 1)
 
 
 def test_without_a_guard_both_ends_of_the_sensors_range_bound_a_threshold() -> None:
@@ -453,8 +455,8 @@ def test_without_a_guard_both_ends_of_the_sensors_range_bound_a_threshold() -> N
         table("scalar", "low_idle", purpose="diagnosis", type="int16", conversion="rpm", signal="speed")
     )
     rule = "protection/unreachable-threshold"
-    (found,) = of_rule(findings(xml, image(at_0=b"\xff\xff")), rule)
-    assert "-1 rpm is below 0 rpm" in found.message
+    (finding,) = of_rule(findings(xml, image(at_0=b"\xff\xff")), rule)
+    assert "-1 rpm is below 0 rpm" in finding.message
     assert not of_rule(findings(xml, image(at_0=u16(0))), rule)
 
 
@@ -466,7 +468,7 @@ def test_a_flat_protection_behind_one_with_a_shape_and_a_number_is_found() -> No
         axes=AXES,
     )
     data = image(at_0=u16(1000, 2000, 3000, 100, 500), at_10=u16(1, 2, 3), at_20=u16(4, 4, 4))
-    assert [one.table for one in of_rule(findings(xml, data), "protection/flat")] == ["level"]
+    assert [finding.table for finding in of_rule(findings(xml, data), "protection/flat")] == ["level"]
 
 
 def test_a_guard_for_a_state_of_numbers_finds_nothing_and_stops_no_other_check() -> None:
@@ -475,10 +477,12 @@ def test_a_guard_for_a_state_of_numbers_finds_nothing_and_stops_no_other_check()
         + table("scalar", "spare", '<guard above="5"/>', at=2, purpose="protection")
     )
     # 60.0 mg is no state; 5.1 mg is above 5 mg.
-    found = [(one.rule, one.table) for one in findings(xml, image(at_0=u16(600, 51))) if one.table]
-    assert ("definition/unknown-reference", "cap") in found
-    assert ("value/out-of-range", "cap") in found
-    assert [name for rule, name in found if rule == "protection/disabled"] == ["spare"]
+    result = [
+        (finding.rule, finding.table) for finding in findings(xml, image(at_0=u16(600, 51))) if finding.table
+    ]
+    assert ("definition/unknown-reference", "cap") in result
+    assert ("value/out-of-range", "cap") in result
+    assert [name for rule, name in result if rule == "protection/disabled"] == ["spare"]
 
 
 def test_tables_that_feed_each_other_in_a_circle_are_no_crash() -> None:
@@ -490,7 +494,9 @@ def test_tables_that_feed_each_other_in_a_circle_are_no_crash() -> None:
     )
     base = image(at_0=u16(100, 200, 1000, 2000, 1000, 2000, 100, 200, 4000))
     data = image(at_0=u16(100, 200, 1000, 2000, 1000, 1900, 100, 200, 4000))
-    assert not [one for one in findings(xml, data, base) if one.rule == "protection/reading-changed"]
+    assert not [
+        finding for finding in findings(xml, data, base) if finding.rule == "protection/reading-changed"
+    ]
 
 
 @pytest.mark.parametrize(
@@ -506,6 +512,6 @@ def test_only_cells_that_moved_towards_a_guard_are_counted(
     guard: str, cells: tuple[int, ...], count: int
 ) -> None:
     data, base = limits(*cells), limits(*[500] * 6)
-    (found,) = of_rule(findings(limiter(guard), data, base), "protection/weakened")
-    said = found.message.partition(";")[2]
+    (finding,) = of_rule(findings(limiter(guard), data, base), "protection/weakened")
+    said = finding.message.partition(";")[2]
     assert said == (f" {count} cells changed in this direction, this one the most" if count > 1 else "")

@@ -244,35 +244,35 @@ def test_the_numbers_of_a_pages_example_are_those_that_the_rule_says(
 
 
 def test_a_relation_that_the_base_breaks_in_the_same_way_is_a_note() -> None:
-    found = only(findings(AT_MOST, boosts(1180, 1240), boosts(1180, 1240)), "relation/exceeds-bound")
-    assert (found.severity, found.inherited) == (Severity.NOTE, True)
+    finding = only(findings(AT_MOST, boosts(1180, 1240), boosts(1180, 1240)), "relation/exceeds-bound")
+    assert (finding.severity, finding.inherited) == (Severity.NOTE, True)
 
 
 def test_a_relation_that_the_base_breaks_worse_is_a_note() -> None:
-    found = only(findings(AT_MOST, boosts(1180, 1240), boosts(1200, 1240)), "relation/exceeds-bound")
-    assert found.severity is Severity.NOTE
+    finding = only(findings(AT_MOST, boosts(1180, 1240), boosts(1200, 1240)), "relation/exceeds-bound")
+    assert finding.severity is Severity.NOTE
 
 
 def test_a_relation_that_the_rework_breaks_worse_is_an_error_and_says_how_bad_the_base_was() -> None:
-    found = only(findings(AT_MOST, boosts(1200, 1240), boosts(1180, 1240)), "relation/exceeds-bound")
-    assert (found.severity, found.inherited) == (Severity.ERROR, False)
-    assert found.base == "1210 mbar against 1200 mbar at 2500 rpm"
-    assert (found.physical, found.base_physical) == (1220.0, 1210.0)
+    finding = only(findings(AT_MOST, boosts(1200, 1240), boosts(1180, 1240)), "relation/exceeds-bound")
+    assert (finding.severity, finding.inherited) == (Severity.ERROR, False)
+    assert finding.base == "1210 mbar against 1200 mbar at 2500 rpm"
+    assert (finding.physical, finding.base_physical) == (1220.0, 1210.0)
 
 
 def test_a_relation_that_is_broken_where_the_base_kept_it_is_an_error() -> None:
     before, after = boosts(1400, 1000), boosts(1000, 1390)
-    found = only(findings(AT_MOST, after, before), "relation/exceeds-bound")
-    assert found.severity is Severity.ERROR
-    assert found.base == "1400 mbar against 1300 mbar at 2000 rpm"
+    finding = only(findings(AT_MOST, after, before), "relation/exceeds-bound")
+    assert finding.severity is Severity.ERROR
+    assert finding.base == "1400 mbar against 1300 mbar at 2000 rpm"
 
 
 def test_a_round_trip_that_grew_worse_says_how_it_was() -> None:
     before = image(at_0=u16(100, 25, 20, 30, 80, 128))
     after = image(at_0=u16(100, 25, 20, 30, 80, 140))
-    found = only(findings(round_trip(2.5), after, before), "relation/not-inverse")
-    assert found.severity is Severity.ERROR
-    assert found.base == "100 Nm came back as 104 Nm"
+    finding = only(findings(round_trip(2.5), after, before), "relation/not-inverse")
+    assert finding.severity is Severity.ERROR
+    assert finding.base == "100 Nm came back as 104 Nm"
 
 
 # Waivers
@@ -298,7 +298,7 @@ def test_a_waiver_of_a_relation_dies_when_the_other_table_changes(
 
 
 def relations_found(xml: bytes, data: bytes, base: bytes | None = None) -> list[Finding]:
-    return [one for one in findings(xml, data, base) if one.rule.startswith("relation/")]
+    return [finding for finding in findings(xml, data, base) if finding.rule.startswith("relation/")]
 
 
 BROKEN = boosts(1400, 1400)
@@ -319,22 +319,22 @@ def test_tables_that_the_image_does_not_hold_break_no_relation() -> None:
 
 
 def test_of_a_table_that_the_image_holds_in_part_the_rest_is_compared() -> None:
-    (found,) = relations_found(AT_MOST, BROKEN[:16])
-    assert found.at == {"speed": 2000.0}
+    (result,) = relations_found(AT_MOST, BROKEN[:16])
+    assert result.at == {"speed": 2000.0}
 
 
 def test_over_a_falling_axis_the_same_is_found() -> None:
     falling = image(
         at_0=u16(3000, 2000), at_4=u16(1240, 1180), at_8=u16(3000, 2500, 2000), at_14=u16(1300, 1200, 1300)
     )
-    (one,), (other,) = relations_found(AT_MOST, falling), relations_found(AT_MOST, boosts(1180, 1240))
-    assert (one.message, one.at) == (other.message, other.at)
+    (item,), (other,) = relations_found(AT_MOST, falling), relations_found(AT_MOST, boosts(1180, 1240))
+    assert (item.message, item.at) == (other.message, other.at)
 
 
 def test_axes_that_meet_in_one_point_are_compared_there() -> None:
     data = boosts(1000, 1400)[:8] + u16(3000, 4000, 5000) + u16(1300, 1300, 1300)
-    (found,) = relations_found(AT_MOST, image(at_0=data))
-    assert found.at == {"speed": 3000.0}
+    (result,) = relations_found(AT_MOST, image(at_0=data))
+    assert result.at == {"speed": 3000.0}
 
 
 def limiter(over: str = "load") -> bytes:
@@ -350,17 +350,17 @@ def limiter(over: str = "load") -> bytes:
 
 def test_a_map_below_a_scalar_is_compared_in_all_its_cells_but_those_that_are_off() -> None:
     axes = u16(1000, 2000, 10, 20)
-    (found,) = relations_found(limiter(), image(at_0=axes + u16(60, 65535, 65535, 65535, 50)))
-    assert found.at == {"speed": 1000.0, "load": 10.0}
+    (result,) = relations_found(limiter(), image(at_0=axes + u16(60, 65535, 65535, 65535, 50)))
+    assert result.at == {"speed": 1000.0, "load": 10.0}
     assert not relations_found(limiter(), image(at_0=axes + u16(*[65535] * 4, 50)))
-    (found,) = relations_found(limiter(), image(at_0=axes + u16(65535, 65535, 50, 60, 50)))
-    assert found.at == {"speed": 2000.0, "load": 20.0}
+    (result,) = relations_found(limiter(), image(at_0=axes + u16(65535, 65535, 50, 60, 50)))
+    assert result.at == {"speed": 2000.0, "load": 20.0}
 
 
 def test_a_map_of_which_both_axes_have_one_signal_is_not_compared_and_the_definition_is_told() -> None:
-    found = findings(limiter("speed"), image(at_0=u16(1000, 2000, 10, 20, 60, 60, 60, 60, 50)))
-    assert of_rule(found, "definition/unusable-relation")
-    assert not of_rule(found, "relation/exceeds-bound")
+    reported = findings(limiter("speed"), image(at_0=u16(1000, 2000, 10, 20, 60, 60, 60, 60, 50)))
+    assert of_rule(reported, "definition/unusable-relation")
+    assert not of_rule(reported, "relation/exceeds-bound")
 
 
 def floats(relation: str) -> bytes:
@@ -379,8 +379,8 @@ def floats(relation: str) -> bytes:
 def test_numbers_that_are_none_or_hardly_any_crash_no_relation(odd: float, place: int, relation: str) -> None:
     numbers = [0.0, 10.0, 5.0, 5.0, 0.0, 10.0, 4.0, 4.0]
     numbers[place] = odd
-    for one in relations_found(floats(f"<{relation}/>"), struct.pack(">8d", *numbers)):
-        assert one.physical is not None and abs(one.physical) != float("inf")
+    for item in relations_found(floats(f"<{relation}/>"), struct.pack(">8d", *numbers)):
+        assert item.physical is not None and abs(item.physical) != float("inf")
 
 
 def test_what_interpolation_rounds_is_no_difference() -> None:
@@ -432,4 +432,4 @@ def test_what_interpolation_rounds_is_no_difference() -> None:
     ],
 )
 def test_a_broken_relation_is_told_in_full(rule: str, xml: bytes, data: bytes, said: str) -> None:
-    assert [one.message for one in of_rule(findings(xml, data), rule)] == [said]
+    assert [finding.message for finding in of_rule(findings(xml, data), rule)] == [said]

@@ -117,12 +117,12 @@ def test_the_rule(example: Example) -> None:
 
 
 def example_of(rule: Rule) -> str:
-    (found,) = (part for part in rule.page.split("\n\n") if part.startswith("Example:"))
-    return " ".join(found.split())
+    (result,) = (part for part in rule.page.split("\n\n") if part.startswith("Example:"))
+    return " ".join(result.split())
 
 
 def numbers(text: str) -> list[float]:
-    return [float(one) for one in re.findall(r"\d+\.\d+", text)]
+    return [float(item) for item in re.findall(r"\d+\.\d+", text)]
 
 
 def test_the_page_of_a_suspicious_cell_reckons_right() -> None:
@@ -139,8 +139,8 @@ def test_the_page_of_a_suspicious_cell_reckons_right() -> None:
     assert "93.0 - 13.0 = 80.0 mg" in page and max(old) - min(old) == 80.0
     assert "2 % of that is 1.6 mg" in page and round(0.02 * 80.0, 9) == 1.6
     assert "92.9 mg barely passes" in page and round(91.3 + 1.6, 9) == 92.9
-    (found,) = suspicious(curve(), reworked, base)
-    assert found.cell == Cell(slip, 0) and "about 91.3: lost decimal point?" in found.message
+    (result,) = suspicious(curve(), reworked, base)
+    assert result.cell == Cell(slip, 0) and "about 91.3: lost decimal point?" in result.message
     new[slip] = 92.9
     assert suspicious(curve(), holding(*new), base) == []
     new[slip] = 93.0
@@ -177,21 +177,21 @@ SLIP = holding(45.1, 14.3, 913.0, 29.7, 102.3)
 def test_a_slip_is_an_error_in_a_protection_table_and_a_warning_elsewhere(
     purpose: str, severity: Severity
 ) -> None:
-    (found,) = suspicious(curve(purpose), SLIP, BASE)
-    assert found.severity is severity
+    (result,) = suspicious(curve(purpose), SLIP, BASE)
+    assert result.severity is severity
 
 
 def test_a_shifted_block_is_an_error_in_a_protection_table() -> None:
     pasted = holding(10.0, 10.0, 14.0, 23.0, 31.0)
-    (found,) = of_rule(findings(curve("protection"), pasted, SLOPE), "change/shifted-block")
-    assert found.severity is Severity.ERROR
+    (finding,) = of_rule(findings(curve("protection"), pasted, SLOPE), "change/shifted-block")
+    assert finding.severity is Severity.ERROR
 
 
 @pytest.mark.parametrize("purpose", ["protection", "demand"])
 def test_a_policy_settles_the_severity_for_all_tables(purpose: str) -> None:
     policy = Policy(severities={"change/suspicious-cell": Severity.NOTE})
-    (found,) = suspicious(curve(purpose), SLIP, BASE, policy)
-    assert found.severity is Severity.NOTE
+    (result,) = suspicious(curve(purpose), SLIP, BASE, policy)
+    assert result.severity is Severity.NOTE
 
 
 # Where a block stood
@@ -238,8 +238,8 @@ def rows(*cells: tuple[int, ...]) -> bytes:
     ids=["a row below", "a row above", "a column right", "a column left"],
 )
 def test_a_shifted_block_says_on_which_side_it_stood(new: tuple[tuple[int, ...], ...], said: str) -> None:
-    found = of_rule(findings(MAP, rows(*new), rows(LOW, MIDDLE, HIGH)), "change/shifted-block")
-    assert [one.message for one in found] == [said]
+    reported = of_rule(findings(MAP, rows(*new), rows(LOW, MIDDLE, HIGH)), "change/shifted-block")
+    assert [finding.message for finding in reported] == [said]
 
 
 @pytest.mark.parametrize(
@@ -260,8 +260,8 @@ def test_a_row_that_was_pasted_twice_says_which_it_repeats(place: int, source: i
     new[place] = new[source]
     breakpoints = u16(1000, 1200, 1400, 1600, 100, 200, 300, 400, 500)
     data, base = (image(at_0=breakpoints, at_18=u16(*sum(cells, ()))) for cells in (new, old))
-    found = of_rule(findings(xml, data, base), "change/shifted-block")
-    assert [one.message for one in found] == [said]
+    reported = of_rule(findings(xml, data, base), "change/shifted-block")
+    assert [finding.message for finding in reported] == [said]
 
 
 # What is passed over
@@ -280,8 +280,8 @@ def test_a_cell_that_is_switched_off_is_no_slip() -> None:
 
 def test_a_lone_cell_is_judged_by_its_neighbours() -> None:
     even = holding(80.0, 82.5, 85.0, 87.5, 90.0)
-    (found,) = suspicious(curve(), holding(80.0, 82.5, 850.0, 87.5, 90.0), even)
-    assert found.message == "the cell is 850.0 mg, but its neighbours suggest about 85: out by ten?"
+    (result,) = suspicious(curve(), holding(80.0, 82.5, 850.0, 87.5, 90.0), even)
+    assert result.message == "the cell is 850.0 mg, but its neighbours suggest about 85: out by ten?"
 
 
 def test_named_states_are_no_numbers() -> None:

@@ -635,8 +635,8 @@ def test_breakpoints_and_states_have_no_end_stop() -> None:
         + table("scalar", "monitor", at=20, type="uint8", conversion="on_off"),
         axes=AXES,
     )
-    found = findings(xml, image(at_0=u16(1000, 2000, 65535, 100, 500), at_20=b"\xff"))
-    assert "value/at-end-stop" not in {one.rule for one in found}
+    reported = findings(xml, image(at_0=u16(1000, 2000, 65535, 100, 500), at_20=b"\xff"))
+    assert "value/at-end-stop" not in {finding.rule for finding in reported}
 
 
 def test_how_much_is_off_is_not_told_of_an_axis_that_does_not_rise() -> None:

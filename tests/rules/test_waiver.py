@@ -172,12 +172,12 @@ def test_the_rule(example: Example) -> None:
 
 def waived(found: Sequence[Finding], rule: str = "value/out-of-range") -> list[bool]:
     """Whether each finding of a rule is waived."""
-    return [one.waived for one in of_rule(found, rule)]
+    return [item.waived for item in of_rule(found, rule)]
 
 
 def waiver_rules(report: Report) -> set[str]:
     """The waiver/ rules that found something."""
-    return {one.rule for one in report.findings if one.rule.startswith("waiver/")}
+    return {finding.rule for finding in report.findings if finding.rule.startswith("waiver/")}
 
 
 def test_a_waiver_accepts_the_finding_and_nothing_is_said_about_the_waiver() -> None:
@@ -213,7 +213,9 @@ def test_a_new_waiver_beside_an_outdated_one_counts() -> None:
     old = replace(ACCEPTED, digest=f"sha256:{'0' * 40}", line=4)
     report = inspect(XML, BAD, policy=policy(old, ACCEPTED))
     assert waived(report.findings) == [True]
-    assert [(one.rule, one.line) for one in report.findings if one.policy] == [("waiver/outdated", 4)]
+    assert [(finding.rule, finding.line) for finding in report.findings if finding.policy] == [
+        ("waiver/outdated", 4)
+    ]
 
 
 @pytest.mark.parametrize(
@@ -229,10 +231,10 @@ def test_a_dead_waiver_is_to_be_removed_where_another_counts_wherever_it_stands(
     for order in ((dead, ACCEPTED), (ACCEPTED, dead)):
         report = inspect(XML, BAD, policy=policy(*order))
         assert waived(report.findings) == [True]
-        (found,) = (one for one in report.findings if one.policy)
-        assert (found.rule, found.line) == (why, 4)
-        assert found.hint == "Remove it: the waiver in line 12 replaces it."
-    (alone,) = (one for one in inspect(XML, BAD, policy=policy(dead)).findings if one.policy)
+        (findings,) = (finding for finding in report.findings if finding.policy)
+        assert (findings.rule, findings.line) == (why, 4)
+        assert findings.hint == "Remove it: the waiver in line 12 replaces it."
+    (alone,) = (item for item in inspect(XML, BAD, policy=policy(dead)).findings if item.policy)
     assert "Remove" not in alone.hint
 
 
@@ -250,17 +252,17 @@ def test_a_waiver_of_other_content_is_outdated_even_after_its_last_day() -> None
 def test_a_waiver_dies_when_an_axis_of_its_table_moves() -> None:
     data = image(at_0=u16(100, 901, 200, 1000, 2000), at_10=b"\x02", at_48=NUMBER)
     moved = image(at_0=u16(100, 901, 200, 1000, 2001), at_10=b"\x02", at_48=NUMBER)
-    one = waiver("value/out-of-range", table_digest(XML, data, "torque"), image=IMAGE, table="torque")
-    assert waived(inspect(XML, data, policy=policy(one)).findings) == [True]
-    report = inspect(XML, moved, policy=policy(one))
+    item = waiver("value/out-of-range", table_digest(XML, data, "torque"), image=IMAGE, table="torque")
+    assert waived(inspect(XML, data, policy=policy(item)).findings) == [True]
+    report = inspect(XML, moved, policy=policy(item))
     assert waived(report.findings) == [False]
     assert waiver_rules(report) == {"waiver/outdated"}
 
 
 def outdated_digest(report: Report) -> str:
     """The digest that an outdated waiver says is there now."""
-    (found,) = of_rule(report.findings, "waiver/outdated")
-    return found.message.rpartition(" ")[2]
+    (finding,) = of_rule(report.findings, "waiver/outdated")
+    return finding.message.rpartition(" ")[2]
 
 
 def test_the_digest_that_an_outdated_waiver_names_is_the_one_to_write() -> None:
@@ -434,18 +436,18 @@ def test_a_digest_of_the_earlier_form_no_longer_counts_and_says_why() -> None:
 
 def test_findings_about_a_definition_are_waived_whatever_its_line_ends() -> None:
     xml = definition_xml(table("scalar", "fuel", at=63))
-    one = waiver("definition/outside-image", str(definition_digest(read(xml))), table="fuel")
+    item = waiver("definition/outside-image", str(definition_digest(read(xml))), table="fuel")
     for data in (xml, xml.replace(b"\n", b"\r\n")):
-        assert waived(inspect(data, policy=policy(one)).findings, one.rule) == [True]
+        assert waived(inspect(data, policy=policy(item)).findings, item.rule) == [True]
 
 
 def test_findings_about_a_definition_are_waived_by_its_content() -> None:
     xml = definition_xml(table("scalar", "fuel", at=63))
-    one = waiver("definition/outside-image", str(definition_digest(read(xml))), table="fuel")
-    report = inspect(xml, policy=policy(one))
+    item = waiver("definition/outside-image", str(definition_digest(read(xml))), table="fuel")
+    report = inspect(xml, policy=policy(item))
     assert waived(report.findings, "definition/outside-image") == [True]
     assert not waiver_rules(report)
-    other = inspect(xml + b"<!-- revised -->", policy=policy(one))
+    other = inspect(xml + b"<!-- revised -->", policy=policy(item))
     assert waived(other.findings, "definition/outside-image") == [False]
     assert waiver_rules(other) == {"waiver/outdated"}
 
@@ -461,10 +463,10 @@ def looked_at(
 
 
 def test_a_waiver_about_definitions_is_called_unused_only_when_all_of_them_were_looked_at() -> None:
-    one = waiver("definition/overlap", f"sha256:{'0' * 40}")
+    item = waiver("definition/overlap", f"sha256:{'0' * 40}")
     files = {DEFINITION: XML, IMAGE: GOOD, BASE: GOOD}
-    assert not of_rule(looked_at(files, one, whole=False).findings, "waiver/unused")
-    assert len(of_rule(looked_at(files, one).findings, "waiver/unused")) == 1
+    assert not of_rule(looked_at(files, item, whole=False).findings, "waiver/unused")
+    assert len(of_rule(looked_at(files, item).findings, "waiver/unused")) == 1
 
 
 @pytest.mark.parametrize(
@@ -525,8 +527,8 @@ def test_a_waiver_of_a_protections_finding_counts_only_when_it_is_a_second_perso
     assert waived(report.findings) == [not doubted]
     assert waiver_rules(report) == ({"waiver/same-person"} if doubted else set())
     assert word.asked == [("Ines Falk", "fuel")]
-    for found in of_rule(report.findings, "waiver/same-person"):
-        assert found.message == (
+    for result in of_rule(report.findings, "waiver/same-person"):
+        assert result.message == (
             "Ines Falk's waiver of value/out-of-range for fuel in new.bin was written by the author of "
             "the change, Ines Falk"
         )
@@ -534,9 +536,9 @@ def test_a_waiver_of_a_protections_finding_counts_only_when_it_is_a_second_perso
 
 def test_who_wrote_a_waiver_is_asked_once_for_all_that_it_covers() -> None:
     data = image(at_0=u16(100, 901, 902, 1000, 2000), at_10=b"\x02", at_48=NUMBER)
-    one = waiver("value/out-of-range", table_digest(PROTECTIVE, data, "torque"), image=IMAGE, table="torque")
+    item = waiver("value/out-of-range", table_digest(PROTECTIVE, data, "torque"), image=IMAGE, table="torque")
     word = Word(doubted=True)
-    assert waived(witnessed(PROTECTIVE, data, word, one).findings) == [False, False]
+    assert waived(witnessed(PROTECTIVE, data, word, item).findings) == [False, False]
     assert word.asked == [("Ines Falk", "torque")]
 
 
@@ -549,25 +551,25 @@ def test_of_each_waiver_it_is_asked_who_wrote_it() -> None:
 
     class Partial(Word):
         def objection(self, waiver: Waiver, finding: Finding, case: CheckContext) -> WaiverObjection | None:
-            found = super().objection(waiver, finding, case)
-            return found if waiver.table == "fuel" else None
+            result = super().objection(waiver, finding, case)
+            return result if waiver.table == "fuel" else None
 
     tree = Files(test_xml=PROTECTIVE, new_bin=data)
     inspector = Checker(tree, second_person(*waivers), TODAY, lambda: Partial(doubted=True))
     report = inspector.report([Assignment(IMAGE, (DEFINITION,), ())], whole=True)
-    counts = {one.table: one.waived for one in of_rule(report.findings, "value/out-of-range")}
+    counts = {finding.table: finding.waived for finding in of_rule(report.findings, "value/out-of-range")}
     assert counts == {"fuel": False, "torque": True}
 
 
 @pytest.mark.parametrize("doubted", [True, False])
 def test_a_waiver_of_what_a_definition_says_of_a_protection_is_a_second_persons_too(doubted: bool) -> None:
     xml = definition_xml(table("scalar", "fuel", purpose="protection"))
-    one = waiver("definition/unguarded-protection", str(definition_digest(read(xml))), table="fuel")
+    item = waiver("definition/unguarded-protection", str(definition_digest(read(xml))), table="fuel")
     word = Word(doubted)
-    inspector = Checker(Files(test_xml=xml), second_person(one), TODAY, lambda: word)
+    inspector = Checker(Files(test_xml=xml), second_person(item), TODAY, lambda: word)
     report = inspector.report([], [DEFINITION], whole=True)
-    (found,) = of_rule(report.findings, "definition/unguarded-protection")
-    assert found.waived is not doubted
+    (finding,) = of_rule(report.findings, "definition/unguarded-protection")
+    assert finding.waived is not doubted
     assert waiver_rules(report) == ({"waiver/same-person"} if doubted else set())
     assert word.asked == [("Ines Falk", "fuel")]
 
@@ -617,13 +619,13 @@ def test_a_second_person_is_needed_for_a_text_by_its_purpose(purpose: str, neede
 
 
 def test_no_waiver_accepts_findings_about_waivers() -> None:
-    one = waiver("waiver/unused", f"sha256:{'0' * 40}")
-    assert not any(found.waived for found in inspect(XML, GOOD, policy=policy(ACCEPTED, one)).findings)
+    item = waiver("waiver/unused", f"sha256:{'0' * 40}")
+    assert not any(result.waived for result in inspect(XML, GOOD, policy=policy(ACCEPTED, item)).findings)
 
 
 def test_the_severity_of_waiver_rules_is_the_policys() -> None:
     lenient = replace(policy(ACCEPTED), severities={"waiver": None})
     assert not waiver_rules(inspect(XML, GOOD, policy=lenient))
     strict = replace(policy(ACCEPTED), severities={"waiver/unused": Severity.ERROR})
-    (found,) = of_rule(inspect(XML, GOOD, policy=strict).findings, "waiver/unused")
-    assert found.severity is Severity.ERROR
+    (finding,) = of_rule(inspect(XML, GOOD, policy=strict).findings, "waiver/unused")
+    assert finding.severity is Severity.ERROR

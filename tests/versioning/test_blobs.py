@@ -54,14 +54,14 @@ def stored(scratch: Scratch, content: bytes) -> str:
 @pytest.fixture
 def started(monkeypatch: pytest.MonkeyPatch) -> list[subprocess.Popen[bytes]]:
     """Every process that is started to read with."""
-    found: list[subprocess.Popen[bytes]] = []
+    result: list[subprocess.Popen[bytes]] = []
 
     def start(*arguments: Any, **more: Any) -> subprocess.Popen[bytes]:
-        found.append(program.start(*arguments, **more))
-        return found[-1]
+        result.append(program.start(*arguments, **more))
+        return result[-1]
 
     monkeypatch.setattr(blobs, "start", start)
-    return found
+    return result
 
 
 CONTENTS = [b"", b"\n", b"one line\nand another", bytes(range(256)) * 4096, b"\0" * 70_000]
@@ -71,8 +71,8 @@ def test_contents_come_as_they_are_from_one_process(
     scratch: Scratch, reader: BlobReader, started: list[subprocess.Popen[bytes]]
 ) -> None:
     ids = [stored(scratch, content) for content in CONTENTS]
-    assert [reader.read(one) for one in ids] == CONTENTS
-    assert [reader.read(one) for one in reversed(ids)] == CONTENTS[::-1]
+    assert [reader.read(id_) for id_ in ids] == CONTENTS
+    assert [reader.read(id_) for id_ in reversed(ids)] == CONTENTS[::-1]
     assert len(started) == 1
 
 
@@ -173,7 +173,7 @@ def test_ranges_are_judged_where_ids_are_long(modern: Scratch) -> None:
     assert result.status == 1 and "999.0 mg" in result.flat
     slip = modern.must("rev-parse", "HEAD").strip()
     document = modern.call("check", "--range", "HEAD~1..HEAD", "--each", "--format", "json").data
-    assert {one["commit"] for one in valid(document, "findings.schema.json")["findings"]} == {slip}
+    assert {finding["commit"] for finding in valid(document, "findings.schema.json")["findings"]} == {slip}
 
 
 def test_revisions_are_compared_where_ids_are_long(modern: Scratch) -> None:

@@ -27,14 +27,14 @@ def scratch(tmp_path: Path) -> Scratch:
 @pytest.fixture
 def decoded(monkeypatch: pytest.MonkeyPatch) -> list[bytes]:
     """The contents of all images that are decoded."""
-    found: list[bytes] = []
+    result: list[bytes] = []
 
     def counted(layout: Layout, image: Image) -> Decoded:
-        found.append(image.content.tobytes())
+        result.append(image.content.tobytes())
         return decode(layout, image)
 
     monkeypatch.setattr(case, "decode", counted)
-    return found
+    return result
 
 
 def test_a_commit_costs_the_decoding_of_what_it_touches(scratch: Scratch, decoded: list[bytes]) -> None:

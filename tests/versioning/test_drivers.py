@@ -69,9 +69,9 @@ def room(tmp_path: Path) -> Room:
 @pytest.mark.parametrize("folder", ["", f"{FOLDER}/boats"])
 def test_git_diff_finds_the_policy_from_everywhere(room: Room, folder: str) -> None:
     for image in NAMED:
-        for words in (("diff", "HEAD~1", "--"), ("diff", "HEAD~1", "HEAD", "--")):
-            printed = room.shown(*words, f":/{image}", folder=folder)
-            assert printed.startswith(f"{image}\n"), words
+        for arguments in (("diff", "HEAD~1", "--"), ("diff", "HEAD~1", "HEAD", "--")):
+            printed = room.shown(*arguments, f":/{image}", folder=folder)
+            assert printed.startswith(f"{image}\n"), arguments
             assert "45.0 → 999.0" in printed
 
 

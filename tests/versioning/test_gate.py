@@ -192,7 +192,9 @@ def test_a_merge_that_itself_sets_a_protection_wrong_is_judged(scratch: Scratch)
     results = checks(scratch)
     assert failing(results, "protection/disabled")
     merge = scratch.must("rev-parse", "HEAD").strip()
-    (finding,) = [one for one in results["each"].data["findings"] if one["rule"] == "protection/disabled"]
+    (finding,) = [
+        finding for finding in results["each"].data["findings"] if finding["rule"] == "protection/disabled"
+    ]
     assert finding["commit"] == merge
 
 
@@ -205,9 +207,9 @@ def test_a_merge_is_not_blamed_for_what_one_of_its_parents_has(scratch: Scratch)
     put(scratch, {"notes.txt": "main\n"})
     scratch.must("merge", "--quiet", "--no-ff", "-m", "Merge", "branch")
     each = checks(scratch)["each"]
-    disabled = [one for one in each.data["findings"] if one["rule"] == "protection/disabled"]
+    disabled = [finding for finding in each.data["findings"] if finding["rule"] == "protection/disabled"]
     assert each.status == 1
-    assert [one["commit"] for one in disabled] == [wrong]
+    assert [item["commit"] for item in disabled] == [wrong]
 
 
 def test_a_merge_that_puts_an_image_of_one_side_under_a_definition_of_the_other_is_judged(
@@ -234,7 +236,9 @@ def test_what_a_merge_of_an_older_branch_brings_back_is_found_in_the_sum(scratch
     put(scratch, {HERON: WRONG})
     results = checks(scratch)
     assert failing(results, "protection/disabled")
-    (finding,) = [one for one in results["each"].data["findings"] if one["rule"] == "protection/disabled"]
+    (finding,) = [
+        finding for finding in results["each"].data["findings"] if finding["rule"] == "protection/disabled"
+    ]
     assert not finding.get("commit")
 
 
@@ -305,7 +309,7 @@ def test_a_merge_is_not_blamed_for_the_base_that_one_side_changed(scratch: Scrat
     assert "base/changed" in rules(scratch.call("check", "--staged", "--format", "json").data["findings"])
     put(scratch, {})
     each = checks(scratch)["each"].data["findings"]
-    assert [one["commit"] for one in each if one["rule"] == "base/changed"] == [changed]
+    assert [finding["commit"] for finding in each if finding["rule"] == "base/changed"] == [changed]
 
 
 def test_a_base_that_was_removed_and_came_back_edited_is_found_commit_by_commit(scratch: Scratch) -> None:
@@ -347,9 +351,9 @@ def test_a_base_that_is_edited_as_everything_moves_to_another_folder_is_found(sc
     staged = call("check", "--staged", "--format", "json", cwd=inside)
     assert "base/changed" in rules(staged.data["findings"])
     scratch.commit()
-    for words in (("--range", "start..HEAD"), ("--range", "start..HEAD", "--each"), ("--since", "start")):
-        result = call("check", *words, "--format", "json", cwd=inside)
-        assert result.status == 1 and "base/changed" in rules(result.data["findings"]), words
+    for arguments in (("--range", "start..HEAD"), ("--range", "start..HEAD", "--each"), ("--since", "start")):
+        result = call("check", *arguments, "--format", "json", cwd=inside)
+        assert result.status == 1 and "base/changed" in rules(result.data["findings"]), arguments
 
 
 def test_another_base_does_not_stand_in_for_one_that_cannot_be_read(scratch: Scratch) -> None:
@@ -366,8 +370,8 @@ def test_another_base_does_not_stand_in_for_one_that_cannot_be_read(scratch: Scr
 def test_a_range_without_commits_replaces_no_image_by_its_report(scratch: Scratch) -> None:
     start(scratch)
     for path in (HERON, DEFINITION, BASE, "callint.toml"):
-        words = ("check", "--range", "HEAD..HEAD", "--each", "--output", path)
-        assert scratch.call(*words).status == 2, path
+        arguments = ("check", "--range", "HEAD..HEAD", "--each", "--output", path)
+        assert scratch.call(*arguments).status == 2, path
     assert (scratch.root / HERON).read_bytes() == GOOD
 
 
@@ -377,8 +381,8 @@ def test_a_file_that_becomes_a_link_of_the_same_content_is_judged(scratch: Scrat
     blob = scratch.must("rev-parse", f"HEAD:{path}").strip()
     scratch.must("update-index", "--cacheinfo", f"120000,{blob},{path}")
     scratch.must("commit", "--quiet", "--no-verify", "-m", "A link")
-    for words in ((), ("--each",)):
-        assert scratch.call("check", "--range", "start..HEAD", *words).status == 1
+    for arguments in ((), ("--each",)):
+        assert scratch.call("check", "--range", "start..HEAD", *arguments).status == 1
 
 
 def test_a_known_finding_that_got_worse_is_new(scratch: Scratch) -> None:

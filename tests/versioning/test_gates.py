@@ -168,7 +168,7 @@ def by_merge(room: Room, data: bytes) -> Result:
 def room_callint(room: Room) -> str:
     """How the hooks call callint."""
     line = next(
-        one for one in (room.root / ".git/hooks/pre-commit").read_text().splitlines() if "--staged" in one
+        hook for hook in (room.root / ".git/hooks/pre-commit").read_text().splitlines() if "--staged" in hook
     )
     return line.partition(" check ")[0]
 
@@ -202,7 +202,7 @@ def test_a_bad_image_is_stopped(room: Room, way: Way) -> None:
         assert SLIP not in said(room.call("check", "--range", "start..HEAD")) or way is by_revert_in_two_steps
 
 
-@pytest.mark.parametrize("way", [one for one in ASKING if one is not by_rebase_with_a_check_after_each])
+@pytest.mark.parametrize("way", [item for item in ASKING if item is not by_rebase_with_a_check_after_each])
 def test_a_good_image_passes_in_silence(room: Room, way: Way) -> None:
     good = edited(GOOD, {CUT: u16(4150)})
     topic(room, good)
@@ -224,14 +224,14 @@ def test_a_good_image_passes_in_silence(room: Room, way: Way) -> None:
 )
 def test_what_was_stopped_can_be_given_up(room: Room, way: Way, abort: tuple[str, ...]) -> None:
     topic(room, BAD)
-    before = {one: room.must("rev-parse", one) for one in ("main", "topic")}
+    before = {item: room.must("rev-parse", item) for item in ("main", "topic")}
     if way is by_rebase_that_stops_for_an_edit:
         way(room, BAD)
         before["topic"] = room.must("rev-parse", "topic")
     else:
         assert way(room, BAD).status != 0
     assert room.try_git(*abort).status == 0
-    assert {one: room.must("rev-parse", one) for one in ("main", "topic")} == before
+    assert {item: room.must("rev-parse", item) for item in ("main", "topic")} == before
     assert room.must("status", "--porcelain", "--untracked-files=no") == ""
 
 
@@ -240,9 +240,9 @@ def test_who_does_not_want_to_be_asked_is_not(room: Room) -> None:
         ("commit", "--all", "--no-verify", "-m", "Now"),
         ("commit", "--all", "--no-verify", "--amend", "--no-edit"),
     )
-    for words in ways:
-        room.write(HERON, edited(BAD, {HULL: words[-1][:1].encode()}))
-        assert room.try_git(*words).status == 0
+    for arguments in ways:
+        room.write(HERON, edited(BAD, {HULL: arguments[-1][:1].encode()}))
+        assert room.try_git(*arguments).status == 0
     topic(room, BAD)
     span = patch(room, "start..topic")
     room.must("checkout", "--quiet", "--detach", "start")
@@ -440,20 +440,20 @@ def test_no_unsettled_conflict_is_committed(
 ) -> None:
     room.write("../theirs", theirs)
     conflicting(room, theirs)
-    words = way(room)
+    result = way(room)
     assert (room.root / LIST).exists(), "the merge driver was not asked"
     sides = {stage: room.git("rev-parse", f":{stage}:{HERON}").stdout.strip() for stage in (1, 2, 3)}
     room.must("add", HERON)
     before = room.head()
     if theirs is ONLY_THEIRS and way in (conflict_of_rebase, conflict_of_pull):
         # There is nothing to commit, and git drops such a commit without asking anybody. The list stays.
-        assert room.try_git(*words).status == 0, "git asks now: docs/git.md says that it does not"
+        assert room.try_git(*result).status == 0, "git asks now: docs/git.md says that it does not"
         assert (room.root / LIST).exists()
         return
     if theirs is ONLY_THEIRS and way in (conflict_of_rebase_by_patches, conflict_of_am):
-        assert room.try_git(*words).status != 0, "git drops it now: docs/git.md says that it does not"
+        assert room.try_git(*result).status != 0, "git drops it now: docs/git.md says that it does not"
         return
-    refused = room.try_git(*words)
+    refused = room.try_git(*result)
     assert refused.status != 0 and UNSETTLED in said(refused), refused
     assert room.head() == before
     # As the list says: one call settles it.
@@ -465,7 +465,7 @@ def test_no_unsettled_conflict_is_committed(
     settled = room.call("merge", *contents, "--to", HERON, "--take", "theirs")
     assert settled.status == 0, settled
     room.must("add", HERON)
-    passed = room.try_git(*words)
+    passed = room.try_git(*result)
     assert passed.status == 0, passed
     assert room.head() != before
     assert room.must("status", "--porcelain", "--untracked-files=no") == ""
@@ -503,15 +503,15 @@ def test_no_unsettled_conflict_is_committed_where_git_lfs_stores_images(
     room.commit("Into git-lfs")
     room.must("tag", "--force", "start")
     conflicting(room)
-    words = way(room)
+    result = way(room)
     assert (room.root / LIST).exists()
     room.must("add", HERON)
-    refused = room.try_git(*words)
+    refused = room.try_git(*result)
     assert refused.status != 0 and UNSETTLED in said(refused), refused
     room.stage(HERON, BAD)
     (room.root / LIST).unlink()
     (room.root / f"{HERON}.conflicts.json").unlink()
-    stopped = room.try_git(*words)
+    stopped = room.try_git(*result)
     assert stopped.status != 0 and SLIP in said(stopped)
 
 

@@ -90,15 +90,15 @@ class Boat:
         """The message of the commit that set each cell of a table, x fastest; "" where there is none yet."""
         document = self.document(table, *words)
         subjects = {commit["id"]: commit["subject"] for commit in document["commits"]}
-        (found,) = document["tables"]
-        return [subjects[cell["commit"]] if "commit" in cell else "" for cell in found["cells"]]
+        (result,) = document["tables"]
+        return [subjects[cell["commit"]] if "commit" in cell else "" for cell in result["cells"]]
 
     def values(self, table: str, *words: str) -> list[tuple[float, str]]:
         """Every value of a cell or scalar with its commit's message, newest first."""
         document = self.document(table, *words)
         subjects = {commit["id"]: commit["subject"] for commit in document["commits"]}
-        ((cell,),) = (one["cells"] for one in document["tables"])
-        return [(one["value"], subjects.get(one.get("commit", ""), "")) for one in cell["values"]]
+        ((cell,),) = (table["cells"] for table in document["tables"])
+        return [(value["value"], subjects.get(value.get("commit", ""), "")) for value in cell["values"]]
 
 
 @pytest.fixture
@@ -183,7 +183,7 @@ def test_axes_and_texts_have_setters_too(boat: Boat) -> None:
     assert boat.call("hull_number").lines[0].startswith('hull_number  "HERON-3"  ')
     assert "A name" in boat.call("hull_number").flat
     document = boat.document("speed_4", "hull_number")
-    assert [one.get("commit") == boat.id("HEAD~1") for one in document["axes"][0]["breakpoints"]] == [
+    assert [axis.get("commit") == boat.id("HEAD~1") for axis in document["axes"][0]["breakpoints"]] == [
         False,
         True,
         False,
@@ -359,8 +359,8 @@ def test_any_name_will_do(boat: Boat, name: str) -> None:
     odd = Boat(boat.scratch, name)
     odd.commit("An odd name")
     odd.commit("Tuned", cut(4100))
-    words = ["--definition", "defs/yard.xml", "--format", "json", "--", name, "overspeed_cut"]
-    result = boat.scratch.call("history", *words)
+    arguments = ["--definition", "defs/yard.xml", "--format", "json", "--", name, "overspeed_cut"]
+    result = boat.scratch.call("history", *arguments)
     assert result.status == 0, result
     document = valid(result.data, "history.schema.json")
     assert document["tables"][0]["cells"][0]["commit"] == boat.id()
@@ -368,8 +368,8 @@ def test_any_name_will_do(boat: Boat, name: str) -> None:
 
 def test_a_subfolder_is_as_good_a_place_as_the_top(boat: Boat) -> None:
     boat.commit("Tuned", cut(4100))
-    for words in (["heron.bin"], ["heron.bin", "--rev", "HEAD"], ["../boats/heron.bin"]):
-        result = run("history", *words, cwd=boat.scratch.root / "boats")
+    for arguments in (["heron.bin"], ["heron.bin", "--rev", "HEAD"], ["../boats/heron.bin"]):
+        result = run("history", *arguments, cwd=boat.scratch.root / "boats")
         assert result.status == 0, result
         assert result.lines[0].startswith("overspeed_cut  1/1  ")
 
@@ -385,8 +385,8 @@ def test_history_ends_where_the_image_was_of_other_software(boat: Boat) -> None:
     boat.scratch.commit("New software")
     update = boat.id()
     boat.commit("Tuned", cut(4100))
-    words = f'Before {update[:8]} the image was of other software: its software number is "YARD-99"'
-    assert words in boat.call().flat
+    text = f'Before {update[:8]} the image was of other software: its software number is "YARD-99"'
+    assert text in boat.call().flat
     assert boat.setters("overspeed_cut") == ["Tuned"]
     assert boat.setters("monitor") == ["New software"]
     assert boat.values("overspeed_cut", "--values") == [(4100, "Tuned"), (4000, "New software")]
@@ -632,8 +632,8 @@ def test_authors_and_messages_of_strangers_cannot_steer_the_terminal(boat: Boat)
         "commit", "--quiet", "--message", "red \x1b[31m\u202etxt", GIT_AUTHOR_NAME="Ada\x1b[2J Quay"
     )
     assert done.status == 0
-    for words in ([], ["overspeed_cut"], ["overspeed_cut", "--values"]):
-        assert "\\x1b[31m\\u202etxt" in "".join(boat.call(*words).stdout.split())
+    for arguments in ([], ["overspeed_cut"], ["overspeed_cut", "--values"]):
+        assert "\\x1b[31m\\u202etxt" in "".join(boat.call(*arguments).stdout.split())
 
 
 def test_a_long_message_is_cut_in_the_overview_and_whole_beside_the_table(boat: Boat) -> None:

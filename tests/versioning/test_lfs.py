@@ -125,13 +125,13 @@ def test_checks_judge_the_content_and_not_the_pointer(slipped: Stored) -> None:
 
 
 def test_revisions_are_compared_shown_and_followed_by_their_content(slipped: Stored) -> None:
-    for words in ((f"HEAD~1:{HERON}", HERON), ("HEAD~1", "HEAD")):
-        result = slipped.call("diff", *words)
-        assert result.status == 1 and "45.0 → 999.0" in result.flat, words
+    for arguments in ((f"HEAD~1:{HERON}", HERON), ("HEAD~1", "HEAD")):
+        result = slipped.call("diff", *arguments)
+        assert result.status == 1 and "45.0 → 999.0" in result.flat, arguments
     assert "999.0" in slipped.call("show", f"HEAD:{HERON}", "fuel").stdout
     assert "999.0" not in slipped.call("show", f"HEAD~1:{HERON}", "fuel").stdout
     document = valid(slipped.call("history", HERON, "fuel", "--format", "json").data, "history.schema.json")
-    assert {one["subject"] for one in document["commits"]} == {"A slip", "The yard"}
+    assert {commit["subject"] for commit in document["commits"]} == {"A slip", "The yard"}
 
 
 def test_gits_own_commands_show_the_content(slipped: Stored) -> None:
@@ -145,9 +145,9 @@ def test_gits_own_commands_show_the_content(slipped: Stored) -> None:
     (line,) = (line for line in blame if "fuel at load 40 mg" in line)
     assert line.startswith(slip)
     slipped.scratch.write(HERON, GOOD)
-    for words in (("diff",), ("diff", "HEAD~1", "HEAD", "--ext-diff")):
-        shown = slipped.git(*words)
-        assert "999.0" in shown and "→" in shown, words
+    for arguments in (("diff",), ("diff", "HEAD~1", "HEAD", "--ext-diff")):
+        shown = slipped.git(*arguments)
+        assert "999.0" in shown and "→" in shown, arguments
         assert too_wide(shown) == [] and steering(shown) == []
 
 
@@ -279,11 +279,16 @@ def test_an_image_that_nobody_touched_is_no_news_though_it_is_not_here(bare_clon
 
 
 def test_diff_show_and_history_say_it_in_a_line(bare_clone: Stored) -> None:
-    for words in (("show", HERON), ("diff", f"HEAD~1:{HERON}", HERON), ("history", HERON), ("seal", HERON)):
-        error = bare_clone.call(*words).error
-        assert error.endswith(ABSENT), words
-    for words in (("show", f"HEAD:{HERON}"), ("diff", "HEAD~1", "HEAD"), ("history", f"HEAD:{HERON}")):
-        assert bare_clone.call(*words).error.endswith(ABSENT), words
+    for arguments in (
+        ("show", HERON),
+        ("diff", f"HEAD~1:{HERON}", HERON),
+        ("history", HERON),
+        ("seal", HERON),
+    ):
+        error = bare_clone.call(*arguments).error
+        assert error.endswith(ABSENT), arguments
+    for arguments in (("show", f"HEAD:{HERON}"), ("diff", "HEAD~1", "HEAD"), ("history", f"HEAD:{HERON}")):
+        assert bare_clone.call(*arguments).error.endswith(ABSENT), arguments
 
 
 def test_a_history_begins_where_the_content_is_not_here(bare_clone: Stored) -> None:

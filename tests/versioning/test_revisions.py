@@ -65,9 +65,9 @@ def test_a_revision_and_a_file_are_the_file_then_and_now(scratch: Scratch) -> No
 def test_a_range_with_dots_is_its_two_revisions(
     scratch: Scratch, range_: str, words: tuple[str, str]
 ) -> None:
-    found = scratch.call("diff", range_)
-    assert found.status == 1
-    assert found == scratch.call("diff", *words)
+    result = scratch.call("diff", range_)
+    assert result.status == 1
+    assert result == scratch.call("diff", *words)
     assert scratch.call("diff", range_, "--", "boats/tern.bin").stdout == ""
 
 
@@ -95,7 +95,7 @@ def test_a_renamed_image_is_found_under_its_old_name(scratch: Scratch) -> None:
 
 def test_json_of_two_revisions_is_a_list_of_documents(scratch: Scratch) -> None:
     documents = scratch.call("diff", "HEAD~1", "HEAD", "--format", "json").data
-    (document,) = (valid(one, "changes.schema.json") for one in documents)
+    (document,) = (valid(item, "changes.schema.json") for item in documents)
     assert document["new"] == f"HEAD:{HERON}"
 
 
@@ -138,8 +138,8 @@ def test_a_range_commit_by_commit_shows_what_was_put_right_later(scratch: Scratc
     slip = scratch.must("rev-parse", "HEAD~1").strip()
     result = scratch.call("check", "--range", "HEAD~2..HEAD", "--each", "--format", "json")
     assert result.status == 1
-    found = valid(result.data, "findings.schema.json")["findings"]
-    assert {finding["commit"] for finding in found} == {slip}
+    findings = valid(result.data, "findings.schema.json")["findings"]
+    assert {finding["commit"] for finding in findings} == {slip}
     text = scratch.call("check", "--range", "HEAD~2..HEAD", "--each")
     assert f"{slip[:10]}:{HERON}" in text.stdout
 

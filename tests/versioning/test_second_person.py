@@ -71,8 +71,8 @@ def test_a_waiver_that_keeps_the_other_rules_from_running_is_a_second_persons_to
     )
     for who, counts in ((ADA, False), (INES, True)):
         pair.by(who, "Accept", policy=STRICT + entry)
-        found = pair.report()["findings"]
-        assert [one["waived"] for one in found if one["rule"] == rule] == [counts]
+        findings = pair.report()["findings"]
+        assert [finding["waived"] for finding in findings if finding["rule"] == rule] == [counts]
         pair.by(who, "Withdraw", policy=STRICT)
 
 
@@ -134,16 +134,16 @@ class Pair(Scratch):
 
     def counts(self, *words: str, who: Person = TOMAS, folder: Path | None = None) -> bool:
         """Whether the waiver of the disabled protection counts; where it does not, a finding says so."""
-        found = self.report(*words, who=who, folder=folder)["findings"]
-        (waived,) = {one["waived"] for one in found if one["rule"] == "protection/disabled"}
-        said = [one for one in found if one["rule"].startswith("waiver/")]
-        assert [one["rule"] for one in said] == ([] if waived else ["waiver/same-person"])
+        findings = self.report(*words, who=who, folder=folder)["findings"]
+        (waived,) = {finding["waived"] for finding in findings if finding["rule"] == "protection/disabled"}
+        said = [finding for finding in findings if finding["rule"].startswith("waiver/")]
+        assert [finding["rule"] for finding in said] == ([] if waived else ["waiver/same-person"])
         return bool(waived)
 
     def complaint(self, *words: str, who: Person = TOMAS) -> str:
         """What is said of the waiver that does not count."""
-        (one,) = (f for f in self.report(*words, who=who)["findings"] if f["rule"] == "waiver/same-person")
-        return f"{one['message']}. {one['hint']}"
+        (item,) = (f for f in self.report(*words, who=who)["findings"] if f["rule"] == "waiver/same-person")
+        return f"{item['message']}. {item['hint']}"
 
 
 @pytest.fixture
@@ -321,23 +321,25 @@ def test_an_image_without_a_base_is_all_change(pair: Pair) -> None:
     pair.by(ADA, "Smoke", heron=smoky)
     # Ines set the fourth cell and the axis, when she committed the image.
     pair.by(INES, "Accept", policy=baseless + waiver(smoky, "smoke_cap"))
-    found = pair.report()["findings"]
-    assert [one["waived"] for one in found if one["rule"] == "protection/disabled"] == [False]
+    findings = pair.report()["findings"]
+    assert [finding["waived"] for finding in findings if finding["rule"] == "protection/disabled"] == [False]
 
 
 def test_a_finding_about_a_definition_is_the_work_of_who_last_wrote_the_definition(pair: Pair) -> None:
     bare = yard_definition().replace(b'<guard state="off"/>', b"")
     pair.write("defs/yard.xml", bare)
     pair.by(ADA, "No guard", heron=yard_base())
-    (rule,) = {one["rule"] for one in pair.report()["findings"]}
+    (rule,) = {finding["rule"] for finding in pair.report()["findings"]}
     assert rule.startswith("definition/")
     for who, counts in ((ADA, False), (INES, True)):
         pair.by(who, "Start afresh", policy=STRICT)
-        words = ("waive", rule, "--table", "monitor", "--reason", "watched by hand")
-        done = call(*words, cwd=pair.root, **TOMAS.env)
+        arguments = ("waive", rule, "--table", "monitor", "--reason", "watched by hand")
+        done = call(*arguments, cwd=pair.root, **TOMAS.env)
         assert done.status == 0, done
         pair.by(who, "Accept", policy=(pair.root / "callint.toml").read_text())
-        assert [one["waived"] for one in pair.report()["findings"] if one["rule"] == rule] == [counts]
+        assert [finding["waived"] for finding in pair.report()["findings"] if finding["rule"] == rule] == [
+            counts
+        ]
 
 
 # What is not committed yet
@@ -527,14 +529,14 @@ def test_a_range_is_judged_at_its_end(pair: Pair, who: Person, counts: bool) -> 
 def test_each_commit_of_a_range_is_judged_at_its_own_time(pair: Pair) -> None:
     own = pair.by(ADA, "Accept", policy=WAIVED)
     pair.by(INES, "Accept too", policy=STRICT + waiver(LIFTED, reason="seen by Ines on the brake"))
-    found = pair.report("--range", "HEAD~3..HEAD", "--each")["findings"]
-    assert [one["commit"] for one in found if one["rule"] == "waiver/same-person"] == [own]
+    findings = pair.report("--range", "HEAD~3..HEAD", "--each")["findings"]
+    assert [finding["commit"] for finding in findings if finding["rule"] == "waiver/same-person"] == [own]
 
 
 def test_a_waiver_of_ones_own_is_news_though_what_it_covers_is_not(pair: Pair) -> None:
     pair.by(ADA, "Accept", policy=WAIVED)
-    (one,) = pair.report("--range", "HEAD~1..HEAD")["findings"]
-    assert one["rule"] == "waiver/same-person"
+    (item,) = pair.report("--range", "HEAD~1..HEAD")["findings"]
+    assert item["rule"] == "waiver/same-person"
     pair.by(TOMAS, "A comment", policy=WAIVED + "# Well.\n")
     assert pair.report("--range", "HEAD~1..HEAD")["findings"] == []
 
@@ -683,8 +685,8 @@ def test_callers_from_python_are_told_the_same(
     # Git knows nothing of bytes that only bear the name of the file.
     other = callint.read_image(edited(LIFTED, {HULL: b"HERON-4     "}), name=HERON)
     (said,) = (
-        one
-        for one in callint.check(other, definition, policy=policy).findings
-        if one.rule.startswith("waiver/")
+        item
+        for item in callint.check(other, definition, policy=policy).findings
+        if item.rule.startswith("waiver/")
     )
     assert "without git, callint cannot tell who made the change" in said.message

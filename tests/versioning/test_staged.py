@@ -188,7 +188,7 @@ def test_a_removed_base_is_missed_by_every_image_that_has_it(scratch: Scratch) -
 )
 def test_a_moved_base_or_definition_is_missed_where_it_was(scratch: Scratch, path: str, rule: str) -> None:
     scratch.must("mv", path, f"{path}.old")
-    assert rule in {one for one, _ in found(scratch)}
+    assert rule in {item for item, _ in found(scratch)}
 
 
 def test_a_removed_definition_is_missed(scratch: Scratch) -> None:
@@ -355,7 +355,7 @@ def test_a_symbolic_link_as_definition_or_base_is_refused_as_a_finding(scratch: 
         (scratch.root / name).rename(scratch.root / f"{name}.real")
         (scratch.root / name).symlink_to(f"{Path(name).name}.real")
         scratch.must("add", "--all")
-        assert rule in {one for one, _ in found(scratch)}
+        assert rule in {item for item, _ in found(scratch)}
         scratch.must("reset", "--quiet", "--hard")
 
 

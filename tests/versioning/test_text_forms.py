@@ -42,9 +42,9 @@ def yard(tmp_path: Path) -> Scratch:
 
 
 def key(scratch: Scratch) -> str:
-    found = re.search(r" --key (\S+) --$", settings(scratch)[TEXTCONV])
-    assert found is not None
-    return found[1]
+    result = re.search(r" --key (\S+) --$", settings(scratch)[TEXTCONV])
+    assert result is not None
+    return result[1]
 
 
 def renew(scratch: Scratch) -> None:

@@ -15,8 +15,19 @@ from callint.decoding.conversions import quantise
 from callint.decoding.encode import encode
 from callint.reporting.definition.xml import definition_lines
 from tests.building import read
-from tests.laws.trying import laws
-from tests.laws.worlds import PLAIN, Item, Linear, Pointwise, Quotient, World, edited, edits, images, worlds
+from tests.properties.example_counts import property_examples
+from tests.properties.strategies import (
+    PLAIN,
+    Item,
+    Linear,
+    Pointwise,
+    Quotient,
+    Reference,
+    edited,
+    edits,
+    images,
+    references,
+)
 from tests.running import REPOSITORY, call
 from tests.test_definition_xml import bare
 
@@ -30,36 +41,40 @@ def _xsd() -> etree.XMLSchema:
     return etree.XMLSchema(etree.fromstring(call("schema", "definition", cwd=REPOSITORY).stdout.encode()))
 
 
-@laws
-@given(worlds())
-def test_every_definition_that_keeps_to_the_printed_schema_is_read_whole(world: World) -> None:
-    assert _xsd().validate(etree.fromstring(world.xml())), _xsd().error_log
-    definition = world.definition
-    assert list(definition.tables) == [table.name for table in world.tables]
-    assert len(world.layout.items) == len(world.items)
+@property_examples
+@given(references())
+def test_every_definition_that_keeps_to_the_printed_schema_is_read_whole(
+    reference: Reference,
+) -> None:
+    assert _xsd().validate(etree.fromstring(reference.xml())), _xsd().error_log
+    definition = reference.definition
+    assert list(definition.tables) == [table.name for table in reference.tables]
+    assert len(reference.layout.items) == len(reference.items)
 
 
-@laws
-@given(worlds())
-def test_a_definition_that_is_written_reads_back_as_the_same_model(world: World) -> None:
-    written = "".join(definition_lines(world.definition)).encode()
-    assert bare(read(written)) == bare(world.definition)
+@property_examples
+@given(references())
+def test_a_definition_that_is_written_reads_back_as_the_same_model(reference: Reference) -> None:
+    written = "".join(definition_lines(reference.definition)).encode()
+    assert bare(read(written)) == bare(reference.definition)
     assert "".join(definition_lines(read(written))).encode() == written
 
 
-@laws
+@property_examples
 @given(st.data())
 def test_every_cell_is_what_a_plain_reading_of_its_bytes_gives(data: st.DataObject) -> None:
-    world = data.draw(worlds())
-    image = data.draw(images(world))
-    decoded = world.decoded(image)
-    for item in world.items:
-        number = (world.layout.axis_items if item.kind == "axis" else world.layout.table_items)[item.name]
+    reference = data.draw(references())
+    image = data.draw(images(reference))
+    decoded = reference.decoded(image)
+    for item in reference.items:
+        number = (reference.layout.axis_items if item.kind == "axis" else reference.layout.table_items)[
+            item.name
+        ]
         raw, physical = decoded.raw_of(number), decoded.of_item(decoded.physical, number)
         off = decoded.of_item(decoded.off, number)
         assert raw.shape == (item.rows, item.columns)
         for x, y in item.places:
-            bits = world.bits(image, item, x, y)
+            bits = reference.bits(image, item, x, y)
             assert int(raw.view(f"u{item.cells.size}")[y, x]) == bits
             assert bool(off[y, x]) == (item.off is not None and item.cells.number(bits) == item.off)
             _assert_value(item, bits, float(physical[y, x]))
@@ -84,45 +99,45 @@ def _assert_value(item: Item, bits: int, found: float) -> None:
     assert abs(Fraction(found) - exact) <= slack + Fraction(float(np.finfo(float).smallest_subnormal))
 
 
-@laws
+@property_examples
 @given(st.data())
 def test_raw_values_that_are_written_read_back_bit_for_bit_and_nothing_else_changes(
     data: st.DataObject,
 ) -> None:
-    world = data.draw(worlds())
-    image = data.draw(images(world))
-    changes = data.draw(edits(world, most=8))
-    decoded = world.decoded(image)
+    reference = data.draw(references())
+    image = data.draw(images(reference))
+    changes = data.draw(edits(reference, most=8))
+    decoded = reference.decoded(image)
     raw = [numbers.copy() for numbers in decoded.raw]
-    cells = np.zeros(world.layout.size, bool)
+    cells = np.zeros(reference.layout.size, bool)
     for (name, x, y), bits in changes.items():
-        table = world.layout.table_items[name]
-        cell = int(world.layout.first[table]) + y * world.layout.shape(table)[1] + x
-        group = world.layout.group_of(cell)
-        here = world.layout.groups[group].cells
+        table = reference.layout.table_items[name]
+        cell = int(reference.layout.first[table]) + y * reference.layout.shape(table)[1] + x
+        group = reference.layout.group_of(cell)
+        here = reference.layout.groups[group].cells
         raw[group].view(f"u{raw[group].itemsize}")[cell - here.start] = bits
         cells[cell] = True
     written = encode(decoded, raw, cells, {}).content.tobytes()
-    for item, x, y in world.every_cell:
-        expected = changes.get((item.name, x, y), world.bits(image, item, x, y))
-        assert world.bits(written, item, x, y) == expected
-    without_sums = bytearray(edited(world, image, changes))
-    for one in world.sums:
-        place, size = one.at - world.start, one.width // 8
+    for item, x, y in reference.every_cell:
+        expected = changes.get((item.name, x, y), reference.bits(image, item, x, y))
+        assert reference.bits(written, item, x, y) == expected
+    without_sums = bytearray(edited(reference, image, changes))
+    for checksum in reference.sums:
+        place, size = checksum.at - reference.start, checksum.width // 8
         without_sums[place : place + size] = image[place : place + size]
     assert written == bytes(without_sums)
 
 
-@laws
+@property_examples
 @given(st.data())
 def test_a_physical_value_that_is_stored_is_within_half_a_step(data: st.DataObject) -> None:
-    world = data.draw(worlds())
-    for item in world.tables:
+    reference = data.draw(references())
+    for item in reference.tables:
         rule = item.conversion or PLAIN
         if not item.cells.is_integer or isinstance(rule, Quotient):
             continue
-        table = world.definition.tables[item.name]
-        conversion = world.definition.conversion_of(table)
+        table = reference.definition.tables[item.name]
+        conversion = reference.definition.conversion_of(table)
         top = min(item.cells.width, 40)
         raw = Fraction(data.draw(st.integers(0, 2**top)), data.draw(st.integers(1, 7)))
         wanted = rule.physical(raw)
@@ -131,7 +146,7 @@ def test_a_physical_value_that_is_stored_is_within_half_a_step(data: st.DataObje
         stored = quantise(conversion, table.storage, np.array([asked]))
         if not stored.fits[0]:
             continue
-        found = Fraction(int(stored.raw[0]))
+        result = Fraction(int(stored.raw[0]))
         position = rule.raw(Fraction(asked))
         assert position is not None
         if isinstance(rule, Pointwise):
@@ -140,24 +155,24 @@ def test_a_physical_value_that_is_stored_is_within_half_a_step(data: st.DataObje
                 for (below, low), (above, high) in pairwise(rule.points)
             ]
             steepest = max(slopes)
-            rounding = rule.slack(found) * _ROUNDING * max(Fraction(1), steepest) + abs(found) * _ROUNDING
+            rounding = rule.slack(result) * _ROUNDING * max(Fraction(1), steepest) + abs(result) * _ROUNDING
         else:
             factor = rule.factor if isinstance(rule, Linear) else Fraction(1)
-            rounding = (rule.slack(found) / abs(factor) + abs(found)) * _ROUNDING
-        assert abs(found - position) <= Fraction(1, 2) + rounding
+            rounding = (rule.slack(result) / abs(factor) + abs(result)) * _ROUNDING
+        assert abs(result - position) <= Fraction(1, 2) + rounding
 
 
-@laws
+@property_examples
 @given(st.data())
 def test_a_stored_value_that_is_stored_again_stays_as_it_is(data: st.DataObject) -> None:
-    world = data.draw(worlds())
-    image = data.draw(images(world))
-    decoded = world.decoded(image)
-    for item in world.tables:
+    reference = data.draw(references())
+    image = data.draw(images(reference))
+    decoded = reference.decoded(image)
+    for item in reference.tables:
         rule = item.conversion or PLAIN
         if not (isinstance(rule, Linear) and item.cells.is_integer and item.cells.size <= 4):
             continue
-        table = world.definition.tables[item.name]
+        table = reference.definition.tables[item.name]
         grid = decoded.grid(table)
-        again = quantise(world.definition.conversion_of(table), table.storage, grid.physical)
+        again = quantise(reference.definition.conversion_of(table), table.storage, grid.physical)
         assert again.fits.all() and np.array_equal(again.raw, grid.raw)

@@ -1,6 +1,6 @@
-"""All that is found in the examples of all rules, as a text that people can read over.
+"""All findings in the examples of all rules, as a text for reviewers.
 
-``python -m tests.rules.complete`` writes it down anew; what differs is then to be looked at, line by line.
+``python -m tests.rules.golden_findings`` writes the text again; review each line that differs.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from tests.rules import (
 )
 from tests.rules.example import Example
 
-STORED = Path(__file__).parent / "findings.txt"
+STORED = Path(__file__).parent / "golden_findings.txt"
 EXAMPLES: tuple[Example, ...] = (
     *test_definition.EXAMPLES,
     *test_image.EXAMPLES,
@@ -45,29 +45,31 @@ _LEFT_OUT = {"rule", "message", "severity", "evidence", "content"}
 
 
 def stored() -> dict[str, str]:
-    """What has been written down, by the rule of the examples."""
+    """The stored text of each rule."""
     sections = STORED.read_text("utf-8").split("\n=== ")[1:]
     return {name: rest for name, _, rest in (section.partition("\n") for section in sections)}
 
 
-def found(rule: str) -> str:
-    """What is found in the examples of a rule, and again where the image is its own base."""
+def findings_text(rule: str) -> str:
+    """The findings in the examples of a rule, and again with each image as its own base."""
     return "".join(line for example in EXAMPLES if example.rule == rule for line in _of(example))
 
 
 def _of(example: Example) -> Iterator[str]:
     yield f"\n{example}\n"
-    yield from told(_chosen(example, example.report().findings))
+    yield from finding_lines(_chosen(example, example.report().findings))
     if example.data is not None and example.assignment is None and example.base != example.data:
         yield "\n  and where the base is the same\n"
-        yield from told(_chosen(example, replace(example, base=example.data).report().findings))
+        yield from finding_lines(_chosen(example, replace(example, base=example.data).report().findings))
 
 
-def _chosen(example: Example, found: Iterable[Finding]) -> Iterator[Finding]:
-    return (one for one in found if one.rule == example.rule or one.rule not in _EVERYWHERE)
+def _chosen(example: Example, findings: Iterable[Finding]) -> Iterator[Finding]:
+    return (
+        finding for finding in findings if finding.rule == example.rule or finding.rule not in _EVERYWHERE
+    )
 
 
-def told(findings: Iterable[Finding], is_brief: bool = False) -> Iterator[str]:
+def finding_lines(findings: Iterable[Finding], is_brief: bool = False) -> Iterator[str]:
     """Two lines for each finding, with every field that says something; a brief one has no hint and paths."""
     left_out = {*_LEFT_OUT, "hint", "image", "definition"} if is_brief else _LEFT_OUT
     for finding in findings:
@@ -96,8 +98,8 @@ def _said(value: object) -> str:
 
 def main() -> None:
     rules = dict.fromkeys(example.rule for example in EXAMPLES)
-    head = "What callint finds in the examples of each rule. See tests/rules/complete.py.\n"
-    STORED.write_text(head + "".join(f"\n=== {rule}\n{found(rule)}" for rule in rules), "utf-8")
+    head = "What callint finds in the examples of each rule. See tests/rules/golden_findings.py.\n"
+    STORED.write_text(head + "".join(f"\n=== {rule}\n{findings_text(rule)}" for rule in rules), "utf-8")
 
 
 if __name__ == "__main__":

@@ -33,11 +33,11 @@ def yard(tmp_path: Path) -> Scratch:
 
 def whole(yard: Scratch) -> dict[str, bytes]:
     """Every file of the repository, git's own ones too."""
-    found = {str(path): path.read_bytes() for path in yard.root.rglob("*") if path.is_file()}
+    actual = {str(path): path.read_bytes() for path in yard.root.rglob("*") if path.is_file()}
     config = str(yard.root / ".git/config")
     # Settings that are put back stand in another order, which means nothing.
-    found[config] = b"".join(sorted(found[config].splitlines(keepends=True)))
-    return found
+    actual[config] = b"".join(sorted(actual[config].splitlines(keepends=True)))
+    return actual
 
 
 def refused(yard: Scratch, result: Result, lock: str) -> None:
@@ -128,12 +128,12 @@ def test_the_lock_of_a_living_git_is_not_touched(yard: Scratch) -> None:
 
 @pytest.mark.parametrize("name", COMMANDS)
 def test_no_lock_keeps_a_command_from_reading(tmp_path: Path, name: str) -> None:
-    words = COMMANDS[name]
+    arguments = COMMANDS[name]
     with hostile_repository(tmp_path) as hostile:
         for lock in LOCKS:
             (hostile.yard.root / lock).parent.mkdir(parents=True, exist_ok=True)
             hostile.yard.write(lock, b"")
-        result = hostile.tried(*words)
+        result = hostile.tried(*arguments)
         if name in ("init", "init without hooks"):
             refused(hostile.yard, result, ".git/config.lock")
         else:

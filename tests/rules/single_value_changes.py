@@ -1,20 +1,21 @@
-"""What is found when one number of an image is changed, as a text that people can read over.
+"""The findings when a single value of an image changes, as a text for reviewers.
 
-``python -m tests.rules.pokes`` writes it down anew; what differs is then to be looked at, line by line.
+``python -m tests.rules.single_value_changes`` writes the text again; review each line that differs.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from callint.decoding.checksum_update import seal
+from callint.model.finding import Finding
 from callint.model.image import Image
 from tests.building import decoded, definition_xml, findings, image, u16
-from tests.rules.complete import told
 from tests.rules.example import AXES, ON_AXES, table
+from tests.rules.golden_findings import finding_lines
 
-STORED = Path(__file__).parent / "pokes.txt"
+STORED = Path(__file__).parent / "single_value_changes.txt"
 SIZE = 128
 _CONVERSIONS = """
     <linear name="rpm" unit="rpm" factor="1" decimals="0"/>
@@ -83,43 +84,47 @@ def _sealed(data: bytes) -> bytes:
 
 
 def _near(value: int, most: int) -> list[int]:
-    """Others than a number: near it, far from it, at one end."""
+    """Values that differ from a value: near it, far from it, at one end of the range."""
     others = (value + 1, value - 30, value * 11 // 10, value * 10, most if value % 3 else 0)
-    return [one for one in dict.fromkeys(others) if one != value and 0 <= one <= most]
+    return [other for other in dict.fromkeys(others) if other != value and 0 <= other <= most]
 
 
 BEFORE = decoded(XML, image(SIZE, **_PARTS))  # type: ignore[arg-type]
 BASE = _sealed(image(SIZE, **_PARTS))  # type: ignore[arg-type]
-#: What is put in the place of a number, by its address.
-POKES = {
+#: The new values of each address.
+NEW_VALUES = {
     **{at: [u16(value) for value in _near(int.from_bytes(BASE[at : at + 2]), 0xFFFF)] for at in _WORDS},
     **{at: [bytes([value]) for value in _near(BASE[at], 0xFF)] for at in _BYTES},
 }
 
 
 def stored() -> dict[str, str]:
-    """What has been written down, by address."""
+    """The stored text of each address."""
     sections = STORED.read_text("utf-8").split("\n=== ")[1:]
-    return {name: rest.rstrip("\n") for name, _, rest in (one.partition("\n") for one in sections)}
+    return {name: rest.rstrip("\n") for name, _, rest in (section.partition("\n") for section in sections)}
 
 
-def said(at: int) -> str:
-    """What is found with other numbers at an address, beside the base and without one."""
+def findings_text(at: int) -> str:
+    """The findings with each new value at an address, against the base and against the image itself."""
     return "".join(_lines(at)).rstrip("\n")
 
 
 def _lines(at: int) -> Iterator[str]:
-    for content in POKES[at]:
+    for content in NEW_VALUES[at]:
         data = _sealed(BASE[:at] + content + BASE[at + len(content) :])
         yield f"{int.from_bytes(content)} for {int.from_bytes(BASE[at : at + len(content)])}\n"
-        yield from told((one for one in findings(XML, data, BASE) if one.image), is_brief=True)
+        yield from _brief(findings(XML, data, BASE))
     yield "where the base is the same\n"
-    yield from told((one for one in findings(XML, data, data) if one.image), is_brief=True)
+    yield from _brief(findings(XML, data, data))
+
+
+def _brief(findings: Iterable[Finding]) -> Iterator[str]:
+    return finding_lines((finding for finding in findings if finding.image), is_brief=True)
 
 
 def main() -> None:
-    head = "What callint finds where one number is changed. See tests/rules/pokes.py.\n"
-    STORED.write_text(head + "".join(f"\n=== {at}\n{said(at)}\n" for at in POKES), "utf-8")
+    head = "What callint finds where one number is changed. See tests/rules/single_value_changes.py.\n"
+    STORED.write_text(head + "".join(f"\n=== {at}\n{findings_text(at)}\n" for at in NEW_VALUES), "utf-8")
 
 
 if __name__ == "__main__":

@@ -19,17 +19,17 @@ from callint.rules.context import CheckContext
 from callint.rules.registry import RULES, in_scope
 from callint.rules.rule import Rule, Scope
 from tests.building import findings
-from tests.laws.trying import laws
-from tests.laws.worlds import World, pairs
+from tests.properties.example_counts import property_examples
+from tests.properties.strategies import Reference, pairs
 
 _RULES = [*in_scope(Scope.FILE), *in_scope(Scope.IMAGE), *in_scope(Scope.CHANGE)]
 
 
-def case_of(world: World, base: bytes, rework: bytes) -> CheckContext:
+def case_of(reference: Reference, base: bytes, rework: bytes) -> CheckContext:
     """A case of its own, of which nothing has been asked yet."""
-    definition = world.definition
+    definition = reference.definition
     subject = LoadedDefinition(DefinitionFile("world.xml", definition, ()), definition)
-    return CheckContext(subject, world.image(rework), world.image(base))
+    return CheckContext(subject, reference.image(rework), reference.image(base))
 
 
 def found(rule: Rule, case: CheckContext) -> list[Finding]:
@@ -37,70 +37,85 @@ def found(rule: Rule, case: CheckContext) -> list[Finding]:
         return list(rule.check(case))
 
 
-@laws
+@property_examples
 @given(pairs(), st.permutations(_RULES))
 def test_a_rule_finds_the_same_alone_and_behind_any_others(
-    pair: tuple[World, bytes, bytes], rules: Sequence[Rule]
+    pair: tuple[Reference, bytes, bytes], rules: Sequence[Rule]
 ) -> None:
     shared = case_of(*pair)
     for rule in rules:
         assert found(rule, shared) == found(rule, case_of(*pair)), rule.id
 
 
-@laws
+@property_examples
 @given(pairs())
-def test_the_same_input_gives_the_same_findings(pair: tuple[World, bytes, bytes]) -> None:
-    world, base, rework = pair
-    first = findings(world.xml(), rework, base)
-    assert findings(bytes(bytearray(world.xml())), bytes(bytearray(rework)), bytes(bytearray(base))) == first
+def test_the_same_input_gives_the_same_findings(pair: tuple[Reference, bytes, bytes]) -> None:
+    reference, base, rework = pair
+    first = findings(reference.xml(), rework, base)
+    assert (
+        findings(bytes(bytearray(reference.xml())), bytes(bytearray(rework)), bytes(bytearray(base))) == first
+    )
 
 
-@laws
+@property_examples
 @given(pairs(), st.sets(st.sampled_from(sorted(RULES))))
 def test_switching_rules_off_takes_away_their_findings_and_no_others(
-    pair: tuple[World, bytes, bytes], off: set[str]
+    pair: tuple[Reference, bytes, bytes], off: set[str]
 ) -> None:
-    world, base, rework = pair
-    every = findings(world.xml(), rework, base)
+    reference, base, rework = pair
+    every = findings(reference.xml(), rework, base)
     policy = Policy(severities=dict.fromkeys(off))
-    assert findings(world.xml(), rework, base, policy) == [one for one in every if one.rule not in off]
+    assert findings(reference.xml(), rework, base, policy) == [
+        finding for finding in every if finding.rule not in off
+    ]
 
 
 def _marks(every: Sequence[Finding], left: str) -> dict[str, tuple[str, str]]:
     """Fingerprint, rule and message of what is found in the tables of an image, but for one of them."""
     return {
-        one.fingerprint: (one.rule, one.message)
-        for one in every
-        if one.image and one.table and left not in (one.table, one.other) and left not in one.message
+        item.fingerprint: (item.rule, item.message)
+        for item in every
+        if item.image and item.table and left not in (item.table, item.other) and left not in item.message
     }
 
 
-@laws
+@property_examples
 @given(pairs(), st.data())
 def test_a_fingerprint_does_not_depend_on_other_tables(
-    pair: tuple[World, bytes, bytes], data: st.DataObject
+    pair: tuple[Reference, bytes, bytes], data: st.DataObject
 ) -> None:
-    world, base, rework = pair
-    left = data.draw(st.sampled_from(world.tables)).name
-    axes = {axis.name for axis in world.axes}
+    reference, base, rework = pair
+    left = data.draw(st.sampled_from(reference.tables)).name
+    axes = {axis.name for axis in reference.axes}
     whole, without = (
-        _marks([one for one in findings(xml, rework, base) if one.table not in axes and not one.other], left)
-        for xml in (world.xml(), world.xml(leave_out=left))
+        _marks(
+            [
+                finding
+                for finding in findings(xml, rework, base)
+                if finding.table not in axes and not finding.other
+            ],
+            left,
+        )
+        for xml in (reference.xml(), reference.xml(leave_out=left))
     )
     assert without == whole
 
 
-@laws
+@property_examples
 @given(pairs())
 def test_a_fingerprint_does_not_depend_on_where_in_the_definition_a_table_stands(
-    pair: tuple[World, bytes, bytes],
+    pair: tuple[Reference, bytes, bytes],
 ) -> None:
-    world, base, rework = pair
-    one, other = (
-        {finding.fingerprint for finding in findings(world.xml(turned=turned), rework, base) if finding.image}
+    reference, base, rework = pair
+    item, other = (
+        {
+            finding.fingerprint
+            for finding in findings(reference.xml(turned=turned), rework, base)
+            if finding.image
+        }
         for turned in (False, True)
     )
-    assert one == other
+    assert item == other
 
 
 def _arrays(noun: Any, seen: set[int]) -> list[np.ndarray[Any, Any]]:
@@ -120,17 +135,17 @@ def _arrays(noun: Any, seen: set[int]) -> list[np.ndarray[Any, Any]]:
         inside = [getattr(noun, field.name) for field in fields(noun)]
     else:
         return []
-    return [array for one in inside for array in _arrays(one, seen)]
+    return [array for item in inside for array in _arrays(item, seen)]
 
 
-@laws
+@property_examples
 @given(pairs())
-def test_no_rule_writes_to_what_it_is_given(pair: tuple[World, bytes, bytes]) -> None:
+def test_no_rule_writes_to_what_it_is_given(pair: tuple[Reference, bytes, bytes]) -> None:
     case = case_of(*pair)
     old, new = case.old, case.new
     assert old is not None
-    for one in (old, new):
-        _work_out(one)
+    for item in (old, new):
+        _work_out(item)
     given_ = [array for array in _arrays([old, new], set()) if array.flags.owndata or array.flags.writeable]
     assert len(given_) > 10
     for array in given_:

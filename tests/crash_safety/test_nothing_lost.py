@@ -87,7 +87,7 @@ DEMO: dict[str, tuple[Callable[[Path], Any], tuple[str, ...]]] = {
 
 def contents(root: Path) -> dict[str, bytes]:
     """All files but those that git keeps for itself, whose numbers and times differ from run to run."""
-    found = {}
+    actual = {}
     for path in sorted(root.rglob("*")):
         name = path.relative_to(root).as_posix()
         is_gits = re.match(
@@ -95,23 +95,16 @@ def contents(root: Path) -> dict[str, bytes]:
             name,
         )
         if path.is_file() and not is_gits:
-            found[name] = path.read_bytes()
+            actual[name] = path.read_bytes()
             if name.endswith(".git/config"):  # what is put back stands in another order, which means nothing
-                found[name] = b"".join(sorted(found[name].splitlines(keepends=True)))
-    return found
+                actual[name] = b"".join(sorted(actual[name].splitlines(keepends=True)))
+    return actual
 
 
 def faulted(folder: Path, fault: str, words: tuple[str, ...]) -> list[dict[str, Any]]:
     """What every fault led to; ``start`` in the folder is what the command begins with."""
-    done = run_python(
-        "-m",
-        "tests.losing.faults",
-        str(folder),
-        fault,
-        *words,
-        cwd=REPOSITORY,
-        env=environment(CALLINT_CACHE=""),
-    )
+    arguments = ("tests.crash_safety.faults", str(folder), fault, *words)
+    done = run_python("-m", *arguments, cwd=REPOSITORY, env=environment(CALLINT_CACHE=""))
     assert done.status == 0, done.stderr
     return done.data  # type: ignore[no-any-return]
 
@@ -132,23 +125,23 @@ def is_litter(name: str) -> bool:
 def test_a_killed_command_leaves_every_file_old_or_new_and_the_next_clears_up(
     tmp_path: Path, name: str
 ) -> None:
-    make, words = COMMANDS[name]
+    make, arguments = COMMANDS[name]
     make(tmp_path / "start")
     old = contents(tmp_path / "start")
-    new = cleanly(tmp_path, words)
+    new = cleanly(tmp_path, arguments)
     assert new != old, "the command writes nothing, so that this proves nothing"
-    found = faulted(tmp_path, "kill", words)
-    assert len(found) >= 4
-    for one in found:
-        number = one["at"]
-        assert one["status"] == -9
+    result = faulted(tmp_path, "kill", arguments)
+    assert len(result) >= 4
+    for item in result:
+        number = item["at"]
+        assert item["status"] == -9
         after = contents(tmp_path / str(number))
         for path, data in after.items():
             whole = data in (old.get(path), new.get(path))
-            assert whole or is_litter(path) or path == ".git/config", (one["step"], path)
-        assert not (old.keys() & new.keys()) - after.keys(), one["step"]
+            assert whole or is_litter(path) or path == ".git/config", (item["step"], path)
+        assert not (old.keys() & new.keys()) - after.keys(), item["step"]
         again = contents(tmp_path / f"{number}.again")
-        assert again == new, (one, sorted(again.keys() ^ new.keys()))
+        assert again == new, (item, sorted(again.keys() ^ new.keys()))
 
 
 @pytest.mark.parametrize(
@@ -157,38 +150,38 @@ def test_a_killed_command_leaves_every_file_old_or_new_and_the_next_clears_up(
 def test_a_command_that_cannot_write_says_so_and_leaves_nothing(
     tmp_path: Path, name: str, fault: str
 ) -> None:
-    make, words = COMMANDS[name]
+    make, arguments = COMMANDS[name]
     make(tmp_path / "start")
     old = contents(tmp_path / "start")
-    new = cleanly(tmp_path, words)
-    for one in faulted(tmp_path, fault, words):
-        number = one["at"]
+    new = cleanly(tmp_path, arguments)
+    for argument in faulted(tmp_path, fault, arguments):
+        number = argument["at"]
         after = contents(tmp_path / str(number))
-        assert not any(map(is_litter, after)), one
-        if one["step"].startswith("start "):
+        assert not any(map(is_litter, after)), argument
+        if argument["step"].startswith("start "):
             continue  # a program is started or not; there is no such error
-        assert one["status"] in (0, 1, 2), one
+        assert argument["status"] in (0, 1, 2), argument
         for path, data in after.items():
-            assert data in (old.get(path), new.get(path)), (one, path)
+            assert data in (old.get(path), new.get(path)), (argument, path)
         # What belongs together, as a merged image and its list of conflicts, is there or not.
-        assert after in (old, new), one
-        if one["status"] == 2:
-            assert one["said"].startswith("callint"), one
-            assert len(one["said"].splitlines()) == 1, one
-        assert contents(tmp_path / f"{number}.again") == new, one
+        assert after in (old, new), argument
+        if argument["status"] == 2:
+            assert argument["said"].startswith("callint"), argument
+            assert len(argument["said"].splitlines()) == 1, argument
+        assert contents(tmp_path / f"{number}.again") == new, argument
 
 
 @pytest.mark.parametrize("name", DEMO)
 def test_a_killed_demo_is_made_anew_or_finished_by_the_next(tmp_path: Path, name: str) -> None:
-    make, words = DEMO[name]
+    make, arguments = DEMO[name]
     make(tmp_path / "start")
-    new = cleanly(tmp_path, words)
+    new = cleanly(tmp_path, arguments)
     wanted = {path for path in new if not path.startswith("skerry-demo/.git/")}
-    for one in faulted(tmp_path, "kill", words):
-        number = one["at"]
+    for argument in faulted(tmp_path, "kill", arguments):
+        number = argument["at"]
         again = contents(tmp_path / f"{number}.again")
-        assert one["again"] == 0, one
-        assert {path for path in again if not path.startswith("skerry-demo/.git/")} == wanted, one
+        assert argument["again"] == 0, argument
+        assert {path for path in again if not path.startswith("skerry-demo/.git/")} == wanted, argument
 
 
 # Real disks and users
@@ -196,7 +189,9 @@ def test_a_killed_demo_is_made_anew_or_finished_by_the_next(tmp_path: Path, name
 
 def as_nobody(folder: Path, *words: str) -> Result:
     """A command as a user who owns nothing."""
-    return run_python("-m", "tests.losing.as_nobody", str(folder), *words, cwd=REPOSITORY, env=environment())
+    return run_python(
+        "-m", "tests.crash_safety.as_nobody", str(folder), *words, cwd=REPOSITORY, env=environment()
+    )
 
 
 @pytest.mark.skipif(
@@ -206,13 +201,13 @@ def as_nobody(folder: Path, *words: str) -> Result:
 def test_without_permission_a_command_says_so_and_changes_nothing(name: str) -> None:
     import tempfile
 
-    make, words = COMMANDS[name]
+    make, arguments = COMMANDS[name]
     with tempfile.TemporaryDirectory(prefix="callint-nobody-") as folder:
         Path(folder).chmod(0o755)
         root = Path(folder) / "yard"
         make(root)
         old = contents(root)
-        result = as_nobody(root, *words)
+        result = as_nobody(root, *arguments)
         assert contents(root) == old
         assert "cannot be written" in result.error
 
@@ -252,27 +247,27 @@ def test_on_a_full_disk_the_old_files_stay(tmp_path: Path) -> None:
         yard(root)
         old = contents(root)
         fill(disk)
-        for words in (words for make, words in COMMANDS.values() if make is yard):
-            result = run(*words, cwd=root)
+        for arguments in (arguments for make, arguments in COMMANDS.values() if make is yard):
+            result = run(*arguments, cwd=root)
             assert result.status in (1, 2), result
             assert "Traceback" not in result.stderr
-            assert contents(root) == old, words
+            assert contents(root) == old, arguments
 
 
 @pytest.mark.parametrize("has_older", [False, True])
 def test_on_a_disk_that_runs_full_a_merge_has_its_lists_or_is_not_there(
     tmp_path: Path, has_older: bool
 ) -> None:
-    _, words = COMMANDS["merge with conflicts"]
+    _, arguments = COMMANDS["merge with conflicts"]
     with small_disk(tmp_path, "2m") as disk:
         root = disk / "yard"
         made = yard(root)
         if has_older:
-            assert made.call(*words).status == 1
+            assert made.call(*arguments).status == 1
             other = edited(GOOD, {fuel_cell(1, 1): u16(480), fuel_cell(2, 1): u16(490)})
             made.write("boats/crow.bin", other)
         old = contents(root)
-        result = made.call(*words)
+        result = made.call(*arguments)
         assert result.status == 1
         new = contents(root)
         written = [path for path in new if new[path] != old.get(path)]
@@ -284,7 +279,7 @@ def test_on_a_disk_that_runs_full_a_merge_has_its_lists_or_is_not_there(
                 if path in old:
                     (root / path).write_bytes(old[path])
             filler = fill(disk, 4096 * pages)
-            result = made.call(*words)
+            result = made.call(*arguments)
             after = contents(root)
             assert after == (new if result.status == 1 else old), (pages, result)
             ends.add(result.status)
@@ -296,25 +291,25 @@ def together(root: Path, *commands: tuple[str, ...]) -> list[tuple[int, str]]:
     """Commands that run at the same time."""
     started = [
         subprocess.Popen(
-            [launcher(), *words],
+            [launcher(), *arguments],
             cwd=root,
             env=environment(),
             stdin=subprocess.DEVNULL,
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
         )
-        for words in commands
+        for arguments in commands
     ]
-    ends = [one.communicate() for one in started]
-    return [(one.returncode, end[1].decode()) for one, end in zip(started, ends, strict=True)]
+    ends = [process.communicate() for process in started]
+    return [(item.returncode, end[1].decode()) for item, end in zip(started, ends, strict=True)]
 
 
 @pytest.mark.parametrize("name", sorted(COMMANDS.keys() - {"init --undo", "import", "waive"}))
 def test_several_at_once_end_as_one_does(tmp_path: Path, name: str) -> None:
-    make, words = COMMANDS[name]
+    make, arguments = COMMANDS[name]
     make(tmp_path / "start")
-    new = cleanly(tmp_path, words)
-    for status, errors in together(tmp_path / "start", *[words] * 4):
+    new = cleanly(tmp_path, arguments)
+    for status, errors in together(tmp_path / "start", *[arguments] * 4):
         assert status in (0, 1, 2), errors
         assert "Traceback" not in errors
     assert contents(tmp_path / "start") == new
@@ -438,8 +433,8 @@ def test_a_run_that_was_killed_while_it_had_a_turn_keeps_nobody_out(tmp_path: Pa
 def test_no_lock_leaves_a_file_in_the_repository(tmp_path: Path) -> None:
     scratch = boats(tmp_path, "a")
     scratch.commit()
-    for words in (waiving("a"), ("seal", HERON), COMMANDS["merge with conflicts"][1]):
-        assert scratch.call(*words).status in (0, 1)
+    for arguments in (waiving("a"), ("seal", HERON), COMMANDS["merge with conflicts"][1]):
+        assert scratch.call(*arguments).status in (0, 1)
     changed = scratch.must("status", "--porcelain", "--untracked-files=all").split()[1::2]
     assert sorted(changed) == [
         "boats/heron.bin",

@@ -1,11 +1,11 @@
 """Runs one command again and again, each time in a new copy of a folder, and stops it one step later.
 
-``python -m tests.losing.faults FOLDER FAULT COMMAND...`` makes ``FOLDER/N`` from ``FOLDER/start`` for N = 1,
-2 and so on, as many as it takes steps, and runs the command in it. A step is whatever changes the disk: a
-file that is opened for writing, written, synced, renamed, removed or given a mode, a folder that is made, a
-program that is started. FAULT is what happens at step N: ``kill`` ends the process by SIGKILL, a write half
-way; ``ENOSPC`` and ``EACCES`` are errors that the system reports. Each copy is kept as it was then, and the
-same command is run once more without a fault in ``FOLDER/N.again``. Prints a list of what happened as JSON.
+``python -m tests.crash_safety.faults FOLDER FAULT COMMAND...`` copies ``FOLDER/start`` to ``FOLDER/N`` for
+each step N of the command, from 1 on, and runs the command there. A step is whatever changes the disk: a file
+each step N of the command, from 1 on, and runs the command there. A step is a change of the disk: a file that
+that is started. FAULT is what happens at step N: ``kill`` ends the process by SIGKILL, half way through a
+write; ``ENOSPC`` and ``EACCES`` are errors that the system reports. Each copy is kept as it was then, and the
+same command runs once more without a fault in ``FOLDER/N.again``. Prints a list of what happened as JSON.
 """
 
 from __future__ import annotations
@@ -153,7 +153,7 @@ def all_faults(folder: Path, fault: str, words: list[str]) -> list[dict[str, Any
     counted = folder / "counted"
     shutil.copytree(folder / "start", counted, symlinks=True)
     run(counted, words, fault, sys.maxsize)
-    found = []
+    result = []
     for at in _chosen(int((folder / "counted.count").read_text())):
         copy, again = folder / str(at), folder / f"{at}.again"
         shutil.copytree(folder / "start", copy, symlinks=True)
@@ -161,8 +161,8 @@ def all_faults(folder: Path, fault: str, words: list[str]) -> list[dict[str, Any
         shutil.copytree(copy, again, symlinks=True)
         second, _ = run(again, words)
         step = (folder / f"{at}.step").read_text()
-        found.append({"at": at, "step": step, "status": status, "said": said, "again": second})
-    return found
+        result.append({"at": at, "step": step, "status": status, "said": said, "again": second})
+    return result
 
 
 if __name__ == "__main__":

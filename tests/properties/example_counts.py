@@ -1,0 +1,33 @@
+"""The number of examples that each property is tested on, and which examples."""
+
+from __future__ import annotations
+
+import os
+
+from hypothesis import HealthCheck, settings
+
+#: Number of definitions for each property, unless CALLINT_EXAMPLES says otherwise.
+_USUAL = 50
+
+_given_count = os.environ.get("CALLINT_EXAMPLES")
+_count = int(_given_count) if _given_count else _USUAL
+
+
+def _named(name: str, examples: int) -> settings:
+    """A Hypothesis profile that allows for slow generation of whole definitions."""
+    settings.register_profile(
+        name,
+        max_examples=max(1, examples),
+        deadline=None,
+        # New examples if a number is given, the same examples in the suite.
+        derandomize=_given_count is None,
+        database=None,
+        print_blob=True,
+        suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large, HealthCheck.filter_too_much],
+    )
+    return settings.get_profile(name)
+
+
+property_examples = _named("properties", _count)
+#: For properties whose examples take ten times as long as others.
+fewer_property_examples = _named("slow properties", _count // 4)
