@@ -69,12 +69,12 @@ def main_job(sample: Sample) -> None:
     print_table(title, ["", "ratio", "aim", "MiB", "aim"], rows)
 
 
-def _ratio(one: Cost, other: Cost) -> str:
-    return f"{one.seconds / other.seconds:.1f}"
+def _ratio(item: Cost, other: Cost) -> str:
+    return f"{item.seconds / other.seconds:.1f}"
 
 
-def _memory(one: Cost) -> str:
-    return f"{one.memory / _MIB:.0f}"
+def _memory(item: Cost) -> str:
+    return f"{item.memory / _MIB:.0f}"
 
 
 if __name__ == "__main__":

@@ -69,10 +69,10 @@ def measure(folder: Path, rework: tuple[Path, Path, Path]) -> None:
     print_table(f"Frames while scrolling through the 500 tables, {len(result)} in all", ["", "ms"], frames)
 
 
-def _callint(folder: Path, *words: str | Path) -> None:
+def _callint(folder: Path, *arguments: str | Path) -> None:
     root = Path(__file__).resolve().parent.parent
     subprocess.run(
-        [sys.executable, "-m", "callint", *words],
+        [sys.executable, "-m", "callint", *arguments],
         cwd=folder,
         env={**os.environ, "PYTHONPATH": str(root)},
         stdout=subprocess.DEVNULL,

@@ -76,8 +76,8 @@ def _import(path: Path) -> Cost:
     return result
 
 
-def _memory(one: Cost) -> str:
-    return f"{one.memory / _MIB:.0f}"
+def _memory(item: Cost) -> str:
+    return f"{item.memory / _MIB:.0f}"
 
 
 def write_description(path: Path, characteristics: int) -> Path:

@@ -159,48 +159,48 @@ def tapered(numbers: np.random.Generator, whole: Region) -> Region:
     return Region(whole.cells, np.where(whole.cells, weight, 0.0))
 
 
-def _size(numbers: np.random.Generator, one: Sample, where: Region) -> float:
+def _size(numbers: np.random.Generator, item: Sample, where: Region) -> float:
     """A signed size of an edit as a share of the value."""
     share = float(np.exp(numbers.uniform(np.log(0.01), np.log(0.25))))
     if where.size <= 2:
-        level = float(np.max(np.abs(np.nan_to_num(one.numbers[where.cells])))) or one.span
-        share = min(share, 0.04 * one.span / level)
+        level = float(np.max(np.abs(np.nan_to_num(item.numbers[where.cells])))) or item.span
+        share = min(share, 0.04 * item.span / level)
     return share * (1 if numbers.random() < 0.6 else -1)
 
 
-def by_factor(numbers: np.random.Generator, one: Sample) -> Array:
-    where = region(numbers, one.numbers.shape)
-    return one.numbers * (1 + _size(numbers, one, where) * where.weight)
+def by_factor(numbers: np.random.Generator, item: Sample) -> Array:
+    where = region(numbers, item.numbers.shape)
+    return item.numbers * (1 + _size(numbers, item, where) * where.weight)
 
 
-def by_offset(numbers: np.random.Generator, one: Sample) -> Array:
-    where = region(numbers, one.numbers.shape)
-    share = _size(numbers, one, where)
+def by_offset(numbers: np.random.Generator, item: Sample) -> Array:
+    where = region(numbers, item.numbers.shape)
+    share = _size(numbers, item, where)
     most = 0.04 if where.size <= 2 else 0.25
-    return np.asarray(one.numbers + np.clip(share, -most, most) * one.span * where.weight)
+    return np.asarray(item.numbers + np.clip(share, -most, most) * item.span * where.weight)
 
 
-def by_taper(numbers: np.random.Generator, one: Sample) -> Array:
-    where = tapered(numbers, region(numbers, one.numbers.shape, 5))
+def by_taper(numbers: np.random.Generator, item: Sample) -> Array:
+    where = tapered(numbers, region(numbers, item.numbers.shape, 5))
     if numbers.random() < 0.5:
-        return one.numbers * (1 + _size(numbers, one, where) * where.weight)
-    return one.numbers + _size(numbers, one, where) * one.span * where.weight
+        return item.numbers * (1 + _size(numbers, item, where) * where.weight)
+    return item.numbers + _size(numbers, item, where) * item.span * where.weight
 
 
-def by_hand(numbers: np.random.Generator, one: Sample) -> Array:
+def by_hand(numbers: np.random.Generator, item: Sample) -> Array:
     """By factor or taper, each value typed with rounding to 1, 0.5, 2, 5 ... or to two digits."""
-    where = region(numbers, one.numbers.shape)
+    where = region(numbers, item.numbers.shape)
     if where.size > 5 and numbers.random() < 0.5:
         where = tapered(numbers, where)
-    wanted = one.numbers * (1 + _size(numbers, one, where) * where.weight)
-    if numbers.random() < 0.3 and one.span > 0.5 * np.nanmax(np.abs(one.numbers)) and where.size > 2:
+    wanted = item.numbers * (1 + _size(numbers, item, where) * where.weight)
+    if numbers.random() < 0.3 and item.span > 0.5 * np.nanmax(np.abs(item.numbers)) and where.size > 2:
         typed = _significant(wanted, 2)
     else:
         ladder = np.array([m * 10.0**e for e in range(-4, 4) for m in (1, 2, 5)])
-        fair = ladder[(ladder >= one.step) & (ladder <= 0.04 * one.span)]
-        step = numbers.choice(fair) if len(fair) else one.step
+        fair = ladder[(ladder >= item.step) & (ladder <= 0.04 * item.span)]
+        step = numbers.choice(fair) if len(fair) else item.step
         typed = np.rint(wanted / step) * step
-    return np.where(where.cells, typed, one.numbers)
+    return np.where(where.cells, typed, item.numbers)
 
 
 def _significant(values: Array, digits: int) -> Array:
@@ -209,70 +209,72 @@ def _significant(values: Array, digits: int) -> Array:
         return np.where(values == 0, 0.0, np.rint(values / scale) * scale)
 
 
-def to_limit(numbers: np.random.Generator, one: Sample) -> Array:
+def to_limit(numbers: np.random.Generator, item: Sample) -> Array:
     """A region held at one value: capped there, or set to it."""
-    where = region(numbers, one.numbers.shape, 3)
-    inside = one.numbers[where.cells & np.isfinite(one.numbers)]
+    where = region(numbers, item.numbers.shape, 3)
+    inside = item.numbers[where.cells & np.isfinite(item.numbers)]
     if len(inside) < 3:
-        return one.numbers
+        return item.numbers
     limit = float(np.quantile(inside, numbers.uniform(0.2, 0.8)))
     if numbers.random() < 0.5:
-        capped = np.minimum(one.numbers, limit) if numbers.random() < 0.7 else np.maximum(one.numbers, limit)
-        if np.count_nonzero(where.cells & (capped != one.numbers) & np.isfinite(capped)) < 2:
-            return one.numbers  # one cell at a limit is a lone cell
-        return np.where(where.cells, capped, one.numbers)
-    if numbers.random() < 0.3 and one.shape.limits:
-        limit = one.high
-    return np.where(where.cells & np.isfinite(one.numbers), limit, one.numbers)
+        capped = (
+            np.minimum(item.numbers, limit) if numbers.random() < 0.7 else np.maximum(item.numbers, limit)
+        )
+        if np.count_nonzero(where.cells & (capped != item.numbers) & np.isfinite(capped)) < 2:
+            return item.numbers  # one cell at a limit is a lone cell
+        return np.where(where.cells, capped, item.numbers)
+    if numbers.random() < 0.3 and item.shape.limits:
+        limit = item.high
+    return np.where(where.cells & np.isfinite(item.numbers), limit, item.numbers)
 
 
-def limit_beside_factor(numbers: np.random.Generator, one: Sample) -> Array:
+def limit_beside_factor(numbers: np.random.Generator, item: Sample) -> Array:
     """A region by factor, and a part of it set to a limit."""
-    where = region(numbers, one.numbers.shape, 6)
-    raised = one.numbers * (1 + _size(numbers, one, where) * where.weight)
+    where = region(numbers, item.numbers.shape, 6)
+    raised = item.numbers * (1 + _size(numbers, item, where) * where.weight)
     _, xs = np.nonzero(where.cells)
     inside = raised[where.cells & np.isfinite(raised)]
     if not len(inside):
-        return one.numbers
-    columns = np.arange(one.numbers.shape[1])[None, :] >= numbers.integers(xs.min() + 1, xs.max() + 2)
+        return item.numbers
+    columns = np.arange(item.numbers.shape[1])[None, :] >= numbers.integers(xs.min() + 1, xs.max() + 2)
     if min((where.cells & columns).sum(), (where.cells & ~columns).sum()) < 2:  # one cell is no region
         return raised
-    limit = float(np.max(inside)) + numbers.uniform(0.01, 0.1) * one.span
+    limit = float(np.max(inside)) + numbers.uniform(0.01, 0.1) * item.span
     return np.where(where.cells & columns & np.isfinite(raised), limit, raised)
 
 
-def into_a_stop(numbers: np.random.Generator, one: Sample) -> Array:
+def into_a_stop(numbers: np.random.Generator, item: Sample) -> Array:
     """By a factor that drives a part of the region into the end of the storage or a limit."""
-    where = region(numbers, one.numbers.shape, 3)
-    inside = one.numbers[where.cells & np.isfinite(one.numbers)]
+    where = region(numbers, item.numbers.shape, 3)
+    inside = item.numbers[where.cells & np.isfinite(item.numbers)]
     if not len(inside):
-        return one.numbers
-    share = abs(_size(numbers, one, where))
+        return item.numbers
+    share = abs(_size(numbers, item, where))
     ceiling = float(np.quantile(inside, 0.8)) * (1 + share)
-    ceiling = min(ceiling, one.high) if one.shape.limits is None else one.high
-    raised = one.numbers * (1 + share)
-    return np.where(where.cells, np.minimum(raised, ceiling), one.numbers)
+    ceiling = min(ceiling, item.high) if item.shape.limits is None else item.high
+    raised = item.numbers * (1 + share)
+    return np.where(where.cells, np.minimum(raised, ceiling), item.numbers)
 
 
-def switched_off(numbers: np.random.Generator, one: Sample) -> Array:
+def switched_off(numbers: np.random.Generator, item: Sample) -> Array:
     """A region by factor, and a part of it switched off."""
-    if one.shape.off is None:
-        return by_factor(numbers, one)
-    where = region(numbers, one.numbers.shape, 3)
-    raised = one.numbers * (1 + _size(numbers, one, where) * where.weight)
+    if item.shape.off is None:
+        return by_factor(numbers, item)
+    where = region(numbers, item.numbers.shape, 3)
+    raised = item.numbers * (1 + _size(numbers, item, where) * where.weight)
     ys, _ = np.nonzero(where.cells)
-    rows = np.arange(one.numbers.shape[0])[:, None] >= numbers.integers(ys.min() + 1, ys.max() + 2)
+    rows = np.arange(item.numbers.shape[0])[:, None] >= numbers.integers(ys.min() + 1, ys.max() + 2)
     return np.where(where.cells & rows, np.nan, raised)
 
 
-def by_smoothing(numbers: np.random.Generator, one: Sample) -> Array:
+def by_smoothing(numbers: np.random.Generator, item: Sample) -> Array:
     """Each value towards the mean of its neighbours, once or twice."""
-    where = region(numbers, one.numbers.shape)
+    where = region(numbers, item.numbers.shape)
     share = numbers.uniform(0.5, 1.0)
-    values = one.numbers
+    values = item.numbers
     for _ in range(numbers.integers(1, 3)):
         values = values + share * (_mean_around(values) - values)
-    return np.where(where.cells, values, one.numbers)
+    return np.where(where.cells, values, item.numbers)
 
 
 def _mean_around(values: Array) -> Array:
@@ -286,9 +288,9 @@ def _mean_around(values: Array) -> Array:
     return np.asarray(np.where(known, stacked, 0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)) + 0 * values
 
 
-def by_copying(numbers: np.random.Generator, one: Sample) -> Array:
+def by_copying(numbers: np.random.Generator, item: Sample) -> Array:
     """A cell, a row or a column, or a part of it, copied to the next one or the next two."""
-    values = one.numbers.copy()
+    values = item.numbers.copy()
     rows = len(values)
     turned = bool(rows > 1 and numbers.random() < 0.5)
     grid = values.T if turned else values
@@ -385,9 +387,9 @@ SLIPS: dict[str, Callable[[np.random.Generator, str], str]] = {
 }
 
 
-def typed(numbers: np.random.Generator, one: Sample, value: float) -> str:
+def typed(numbers: np.random.Generator, item: Sample, value: float) -> str:
     """A value as people type it: with the table's decimals, or without zeros at the end."""
-    text = f"{value:.{one.shape.decimals}f}"
+    text = f"{value:.{item.shape.decimals}f}"
     if "." in text and numbers.random() < 0.5:
         text = text.rstrip("0").rstrip(".")
     return text
@@ -404,26 +406,26 @@ class Slipped:
 
 
 def slipped(
-    numbers: np.random.Generator, one: Sample, wanted: Array, slip: Callable[[np.random.Generator, str], str]
+    numbers: np.random.Generator, item: Sample, wanted: Array, slip: Callable[[np.random.Generator, str], str]
 ) -> Slipped | None:
     """The edit with one of its cells mistyped; None where the slip moves it too little to matter.
 
     It matters when it moves the cell by more than 5 % of the span and more than 3 steps.
     """
-    clean = one.change(wanted)
+    clean = item.change(wanted)
     places = np.argwhere(clean.changed & ~clean.new.off & ~clean.old.off)
     if not len(places):
         return None
     y, x = (int(n) for n in places[numbers.integers(0, len(places))])
     intended = float(clean.new.physical[y, x])
-    text = slip(numbers, typed(numbers, one, intended))
+    text = slip(numbers, typed(numbers, item, intended))
     if not any(letter.isdigit() for letter in text):
         return None
     mistyped = np.where(clean.new.off, np.nan, clean.new.physical)
     mistyped[y, x] = float(text)
-    change = one.change(mistyped)
+    change = item.change(mistyped)
     moved = abs(float(change.new.physical[y, x]) - intended)
-    if moved <= 0.05 * one.span or moved <= 3 * one.step * (1 + 1e-9):
+    if moved <= 0.05 * item.span or moved <= 3 * item.step * (1 + 1e-9):
         return None
     if not change.changed[y, x] or change.new.off[y, x]:
         return None
@@ -433,12 +435,12 @@ def slipped(
 # Pasted wrongly
 
 
-def pasted_one_off(numbers: np.random.Generator, one: Sample) -> tuple[Array, Array] | None:
+def pasted_one_off(numbers: np.random.Generator, item: Sample) -> tuple[Array, Array] | None:
     """A block of the base pasted one place off along an axis; a row of at least five, or rows of three.
 
     What was meant, and what was pasted.
     """
-    values = one.numbers
+    values = item.numbers
     turned = bool(values.shape[0] > 5 and numbers.random() < 0.5)
     grid = (values.T if turned else values).copy()
     height = int(numbers.integers(1, len(grid) + 1))
@@ -449,9 +451,9 @@ def pasted_one_off(numbers: np.random.Generator, one: Sample) -> tuple[Array, Ar
     return values, grid.T if turned else grid
 
 
-def pasted_twice(numbers: np.random.Generator, one: Sample) -> tuple[Array, Array] | None:
+def pasted_twice(numbers: np.random.Generator, item: Sample) -> tuple[Array, Array] | None:
     """Rows or columns by a factor, one of them pasted over the next one too; what was meant comes first."""
-    values = one.numbers
+    values = item.numbers
     turned = bool(numbers.random() < 0.5)
     grid = (values.T if turned else values).copy()
     if min(grid.shape) < 5:
@@ -471,8 +473,8 @@ PASTED: dict[str, Callable[[np.random.Generator, Sample], tuple[Array, Array] | 
 }
 
 
-def matters(one: Sample, intended: Array, change: TableChange) -> bool:
+def matters(item: Sample, intended: Array, change: TableChange) -> bool:
     """Whether three cells lie more than 5 % of the span and more than 3 steps from what was meant."""
-    moved = np.abs(change.new.physical - one.grid(intended).physical)[~change.new.off]
-    far = (moved > 0.05 * one.span) & (moved > 3 * one.step * (1 + 1e-9))
+    moved = np.abs(change.new.physical - item.grid(intended).physical)[~change.new.off]
+    far = (moved > 0.05 * item.span) & (moved > 3 * item.step * (1 + 1e-9))
     return int(np.count_nonzero(far)) >= 3

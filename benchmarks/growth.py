@@ -69,10 +69,10 @@ def measure(folder: Path, sample: Sample) -> None:
         print_table(heading, ["", "ratio", "time ×", "at most", "MiB"], rows)
 
 
-def _best(words: Sequence[str | Path]) -> Cost:
-    result = python_once(words, environment=_UNCACHED)
+def _best(arguments: Sequence[str | Path]) -> Cost:
+    result = python_once(arguments, environment=_UNCACHED)
     for _ in range(_RUNS if result.seconds < _LONG else 0):
-        result = result.better(python_once(words, environment=_UNCACHED))
+        result = result.better(python_once(arguments, environment=_UNCACHED))
     return result
 
 

@@ -110,9 +110,9 @@ def _best(job: Callable[[], None]) -> float:
     return shortest
 
 
-def _git(folder: Path, *words: str) -> bytes:
+def _git(folder: Path, *arguments: str) -> bytes:
     return subprocess.run(
-        ["git", *words], cwd=folder, env=_environment(), capture_output=True, check=True
+        ["git", *arguments], cwd=folder, env=_environment(), capture_output=True, check=True
     ).stdout
 
 

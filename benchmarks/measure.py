@@ -119,8 +119,8 @@ def medians(calls: Mapping[str, Call], runs: int) -> tuple[dict[str, float], dic
     return _medians(wall), _medians(processor)
 
 
-def _medians(found: Mapping[str, Sequence[float]]) -> dict[str, float]:
-    return {name: median(seconds) for name, seconds in found.items()}
+def _medians(result: Mapping[str, Sequence[float]]) -> dict[str, float]:
+    return {name: median(seconds) for name, seconds in result.items()}
 
 
 def print_table(title: str, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:

@@ -64,28 +64,28 @@ def run(seeds: tuple[int, ...], clean: int = _CLEAN, each: int = _SLIPS, baselin
     return score
 
 
-def _pasted(score: Score, one: Sample, numbers: np.random.Generator, each: int) -> None:
+def _pasted(score: Score, item: Sample, numbers: np.random.Generator, each: int) -> None:
     for name, paste in PASTED.items():
         for _ in range(each):
-            grids = paste(numbers, one)
-            if grids is None or not matters(one, grids[0], change := one.change(grids[1])):
+            grids = paste(numbers, item)
+            if grids is None or not matters(item, grids[0], change := item.change(grids[1])):
                 continue
             score.pasted[name] += 1
-            blocks = find_paste_errors(edit_of(change, one.conversion))
+            blocks = find_paste_errors(edit_of(change, item.conversion))
             score.pasted_found[name] += any(block.twice == (name == "row twice") for block in blocks)
 
 
-def _flagged(one: Sample, change: TableChange) -> set[tuple[int, int]]:
-    return {(suspect.y, suspect.x) for suspect in find_entry_errors(edit_of(change, one.conversion))}
+def _flagged(item: Sample, change: TableChange) -> set[tuple[int, int]]:
+    return {(suspect.y, suspect.x) for suspect in find_entry_errors(edit_of(change, item.conversion))}
 
 
-def _clean(score: Score, one: Sample, name: str, change: TableChange, baselines: bool) -> None:
+def _clean(score: Score, item: Sample, name: str, change: TableChange, baselines: bool) -> None:
     score.clean[name] += 1
-    flagged = _flagged(one, change)
+    flagged = _flagged(item, change)
     if flagged:
         score.blamed[name] += 1
-        score.false.append((one, name, change, flagged))
-    score.blocks[name] += bool(find_paste_errors(edit_of(change, one.conversion)))
+        score.false.append((item, name, change, flagged))
+    score.blocks[name] += bool(find_paste_errors(edit_of(change, item.conversion)))
     if baselines:
         for method, values in _baselines(change).items():
             score.baseline_clean[method].append(
@@ -94,19 +94,19 @@ def _clean(score: Score, one: Sample, name: str, change: TableChange, baselines:
 
 
 def _slips(
-    score: Score, one: Sample, name: str, slip: str, numbers: np.random.Generator, each: int, baselines: bool
+    score: Score, item: Sample, name: str, slip: str, numbers: np.random.Generator, each: int, baselines: bool
 ) -> None:
     made = 0
     for _ in range(each * _TRIES):
-        case = slipped(numbers, one, EDITS[name](numbers, one), SLIPS[slip])
+        case = slipped(numbers, item, EDITS[name](numbers, item), SLIPS[slip])
         if case is None:
             continue
-        flagged = _flagged(one, case.change)
+        flagged = _flagged(item, case.change)
         score.slips[slip] += 1
         if (case.y, case.x) in flagged:
             score.found[slip] += 1
         else:
-            score.misses.append((one, name, slip, case))
+            score.misses.append((item, name, slip, case))
         score.innocent += len(flagged - {(case.y, case.x)})
         if baselines:
             for method, values in _baselines(case.change).items():

@@ -67,6 +67,6 @@ def _repository(folder: Path, sample: Sample, image: bytes) -> Path:
     return folder
 
 
-def _git(folder: Path, *words: str) -> None:
+def _git(folder: Path, *arguments: str) -> None:
     quiet = {"GIT_CONFIG_GLOBAL": os.devnull, "GIT_CONFIG_NOSYSTEM": "1"}
-    subprocess.run(["git", *words], cwd=folder, env={**os.environ, **quiet}, check=True)
+    subprocess.run(["git", *arguments], cwd=folder, env={**os.environ, **quiet}, check=True)

@@ -231,17 +231,17 @@ def _line(class_name: str, /, **values: object) -> str:
     return f"  {class_name} [{inside}]"
 
 
-def _told(found: object) -> Iterator[str]:
+def _told(result: object) -> Iterator[str]:
     """One line for each thing that was found."""
-    if isinstance(found, ChangeSet):
-        for field in fields(found):
-            value = getattr(found, field.name)
+    if isinstance(result, ChangeSet):
+        for field in fields(result):
+            value = getattr(result, field.name)
             if isinstance(value, tuple):
                 yield from _told(value)
             elif not isinstance(value, Definition):
                 yield f"  {field.name} {value}"
-    elif isinstance(found, tuple):
-        yield from (f"  {words(item)}" for item in found)
+    elif isinstance(result, tuple):
+        yield from (f"  {words(item)}" for item in result)
 
 
 def words(value: object) -> str:

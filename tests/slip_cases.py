@@ -106,8 +106,8 @@ def _end(edit: TableEdit, cell: tuple[int, int], side: int) -> float:
     return moved(low)
 
 
-def _suspects(one: Sample, change: TableChange) -> Iterator[str]:
-    yield from _told(edit_of(change, one.conversion))
+def _suspects(item: Sample, change: TableChange) -> Iterator[str]:
+    yield from _told(edit_of(change, item.conversion))
 
 
 def _told(edit: TableEdit) -> Iterator[str]:
@@ -118,8 +118,8 @@ def _told(edit: TableEdit) -> Iterator[str]:
         )
 
 
-def _pasted(one: Sample, change: TableChange) -> Iterator[str]:
-    for result in find_paste_errors(edit_of(change, one.conversion)):
+def _pasted(item: Sample, change: TableChange) -> Iterator[str]:
+    for result in find_paste_errors(edit_of(change, item.conversion)):
         yield (
             f"  pasted {'twice' if result.twice else 'off'} {result.left} {result.top} to {result.right}"
             f" {result.bottom} by {result.x_off} {result.y_off}"
@@ -146,16 +146,16 @@ def least(name: str) -> Iterator[str]:
             yield f"{edited}, {text} {x} {y} is off from {sign * steps} steps on"
 
 
-def _steps(one: Sample, grid: Array, cell: tuple[int, int], sign: int) -> int:
+def _steps(item: Sample, grid: Array, cell: tuple[int, int], sign: int) -> int:
     """The fewest steps by bisection; 0 where even two spans of the table are not enough."""
 
     def is_off(steps: int) -> bool:
         moved = grid.copy()
-        moved[cell] += sign * steps * one.step
-        result = find_entry_errors(edit_of(one.change(moved), one.conversion))
+        moved[cell] += sign * steps * item.step
+        result = find_entry_errors(edit_of(item.change(moved), item.conversion))
         return any((result.y, result.x) == cell for result in result)
 
-    low, high = 0, max(4, int(2 * one.span / one.step))
+    low, high = 0, max(4, int(2 * item.span / item.step))
     if not np.isfinite(grid[cell]) or not is_off(high):
         return 0
     while high - low > 1:

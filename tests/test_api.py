@@ -404,7 +404,7 @@ def test_a_definition_that_is_not_valid_in_every_line_says_so() -> None:
 
 
 @pytest.mark.parametrize(
-    ("point", "words"),
+    ("point", "message"),
     [
         ({}, "smoke_cap.at: the table depends on speed; give a value for each"),
         ({"sped": 1}, "smoke_cap.at sped: no signal has this name; did you mean 'speed'?"),
@@ -417,11 +417,11 @@ def test_a_definition_that_is_not_valid_in_every_line_says_so() -> None:
         ),
     ],
 )
-def test_a_wrong_operating_point_is_an_error(point: dict[str, Any], words: str) -> None:
+def test_a_wrong_operating_point_is_an_error(point: dict[str, Any], message: str) -> None:
     table = callint.tables(callint.read_image("good.bin"), yard())["smoke_cap"]
     with pytest.raises(callint.InputError) as caught:
         table.at(**point)
-    assert str(caught.value) == words
+    assert str(caught.value) == message
 
 
 @pytest.mark.parametrize("speed", [1000.0, [1000.0, 2000.0]])

@@ -185,7 +185,7 @@ def test_an_include_that_is_not_there_is_refused_with_its_place(tmp_path: Path, 
 
 
 @pytest.mark.parametrize(
-    ("text", "words"),
+    ("text", "message"),
     [
         ("", "engine.a2l: it has no PROJECT with a MODULE"),
         ('/begin PROJECT P "" /end PROJECT', "engine.a2l: it has no PROJECT with a MODULE"),
@@ -213,8 +213,8 @@ def test_an_include_that_is_not_there_is_refused_with_its_place(tmp_path: Path, 
         (module("/begin X " * (MAX_DEPTH + 1) + "/end X " * (MAX_DEPTH + 1)), "deep"),
     ],
 )
-def test_what_breaks_the_structure_is_refused_with_its_place(tmp_path: Path, text: str, words: str) -> None:
-    assert words in refusal(tmp_path, text)
+def test_what_breaks_the_structure_is_refused_with_its_place(tmp_path: Path, text: str, message: str) -> None:
+    assert message in refusal(tmp_path, text)
 
 
 def test_very_deep_nesting_is_refused_and_no_traceback(tmp_path: Path) -> None:

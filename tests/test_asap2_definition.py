@@ -468,9 +468,9 @@ def record(*parts: str) -> str:
     return layout("R", *parts)
 
 
-def curve(*words: object, layout: str = "WORD_VALUES") -> str:
+def curve(*arguments: object, layout: str = "WORD_VALUES") -> str:
     """The curve A on one axis."""
-    attribute, points, *rest = words
+    attribute, points, *rest = arguments
     return value("A", axis(str(attribute), int(str(points)), *map(str, rest)), type="CURVE", layout=layout)
 
 
@@ -742,10 +742,10 @@ def test_a_shared_axis_in_another_unit_than_its_signal_has_one_of_its_own_and_is
 
 
 @pytest.mark.parametrize(
-    ("method", "unit", "words"), [("MPS", "m/s", "in m/s"), ("NO_COMPU_METHOD", "-", "without a unit")]
+    ("method", "unit", "message"), [("MPS", "m/s", "in m/s"), ("NO_COMPU_METHOD", "-", "without a unit")]
 )
 def test_an_axis_of_a_tables_own_in_another_unit_than_its_signal_has_one_of_its_own_and_is_listed(
-    tmp_path: Path, method: str, unit: str, words: str
+    tmp_path: Path, method: str, unit: str, message: str
 ) -> None:
     axes = [axis("STD_AXIS", 4, signal="v", method=item) for item in ("KMH", method)]
     blocks = [
@@ -757,7 +757,7 @@ def test_an_axis_of_a_tables_own_in_another_unit_than_its_signal_has_one_of_its_
     assert {name: item.unit for name, item in definition.signals.items()} == {"v": "km/h", "B.x": unit}
     assert [definition.axes[name].signal for name in ("A/x", "B/x")] == ["v", "B.x"]
     assert reasons(result) == [
-        ("B", f"its input v is in km/h, but its breakpoints are {words}; they get their own signal")
+        ("B", f"its input v is in km/h, but its breakpoints are {message}; they get their own signal")
     ]
 
 

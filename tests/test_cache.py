@@ -72,9 +72,9 @@ def entries(folder: Path) -> list[Path]:
     return sorted(folder.iterdir())
 
 
-def same(one: object, other: object) -> bool:
+def same(item: object, other: object) -> bool:
     """Whether two are the same to the letter: 1 is not 1.0 here, and 0.0 not -0.0."""
-    return one == other and repr(one) == repr(other)
+    return item == other and repr(item) == repr(other)
 
 
 # What is packed
@@ -470,9 +470,9 @@ def test_checks_that_start_at_once_say_the_same_and_leave_one_entry_of_each_kind
     assert len(entries(folder)) == 3  # the policy, the definition, the findings about it
 
 
-def outputs(root: Path, folder: Path, *words: str) -> list[Result]:
+def outputs(root: Path, folder: Path, *arguments: str) -> list[Result]:
     """What a command says without a cache, with an empty one, and with one that knows everything."""
-    return [call(*words, cwd=root, CALLINT_CACHE=place) for place in ("", str(folder), str(folder))]
+    return [call(*arguments, cwd=root, CALLINT_CACHE=place) for place in ("", str(folder), str(folder))]
 
 
 def test_the_demo_has_the_same_findings_with_and_without_it(tmp_path: Path) -> None:

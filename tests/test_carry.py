@@ -231,9 +231,9 @@ def whole_software(draw: st.DrawFn) -> tuple[bytes, list[int]]:
 
 @given(whole_software(), st.sampled_from(HOWS), st.binary(min_size=0xE0, max_size=0xE0), st.data())
 def test_on_its_own_base_a_rework_is_reproduced_to_the_byte(
-    found: tuple[bytes, list[int]], how: How, start: bytes, choice: st.DataObject
+    result: tuple[bytes, list[int]], how: How, start: bytes, choice: st.DataObject
 ) -> None:
-    xml, free = found
+    xml, free = result
     base = sealed(start + bytes(32))
     edits = choice.draw(st.dictionaries(st.sampled_from(free), st.integers(0, 255), max_size=12))
     new = bytearray(base)
@@ -452,7 +452,7 @@ def test_a_value_at_the_end_of_the_new_type_fits() -> None:
 
 
 @pytest.mark.parametrize(
-    ("new", "words"),
+    ("new", "message"),
     [
         ("", "the new software has no such table"),
         (
@@ -473,12 +473,12 @@ def test_a_value_at_the_end_of_the_new_type_fits() -> None:
         ),
     ],
 )
-def test_a_table_without_a_partner_is_a_problem(new: str, words: str) -> None:
+def test_a_table_without_a_partner_is_a_problem(new: str, message: str) -> None:
     problem = only(carried(OLD, OLD_BASE, REWORK, software(new), data()))
     assert (problem.name, problem.reason, problem_message(problem.cause)) == (
         "fuel",
         Reason.NO_PARTNER,
-        words,
+        message,
     )
 
 
@@ -807,7 +807,7 @@ def test_a_moved_axis_goes_over_to_coarser_breakpoints_to_half_an_old_step() -> 
 
 
 @pytest.mark.parametrize(
-    ("twos", "words"),
+    ("twos", "message"),
     [
         ((5, 9, 10), "breakpoints coincide in the new type"),  # 18 and 20 rpm, which both would be 19
         ((5, 8, 200), None),  # 400 rpm, raw 133
@@ -816,16 +816,17 @@ def test_a_moved_axis_goes_over_to_coarser_breakpoints_to_half_an_old_step() -> 
     ],
 )
 def test_breakpoints_that_fall_together_in_the_new_type_are_a_problem(
-    twos: tuple[int, int, int], words: str | None
+    twos: tuple[int, int, int], message: str | None
 ) -> None:
     done = carried(in_steps("twos", 10, 0), in_twos(5, 8, 11), in_twos(*twos), *IN_THREES)
-    if words is None:
+    if message is None:
         assert not done.problems
     else:
         problem = only(done)
         assert (problem.name, problem.reason) == ("speeds", Reason.AXIS)
         assert (
-            problem_message(problem.cause) == f"the axis was re-spaced: carry it by hand, with fuel; {words}"
+            problem_message(problem.cause)
+            == f"the axis was re-spaced: carry it by hand, with fuel; {message}"
         )
 
 
@@ -843,7 +844,7 @@ _FIXED += '<x><fixed-axis signal="speed" values="10 20 30"/></x></curve>'
 
 
 @pytest.mark.parametrize(
-    ("new", "words"),
+    ("new", "message"),
     [
         (software(_FIXED), "the new software stores no such axis"),
         (
@@ -858,12 +859,12 @@ _FIXED += '<x><fixed-axis signal="speed" values="10 20 30"/></x></curve>'
         ),
     ],
 )
-def test_an_axis_that_is_another_one_in_the_new_software_is_a_problem(new: bytes, words: str) -> None:
+def test_an_axis_that_is_another_one_in_the_new_software_is_a_problem(new: bytes, message: str) -> None:
     new_base = data(at_20=bytes([5, 6, 7]), at_40=bytes([10, 20, 30]))
     rework = data(at_0=bytes([10, 25, 30]), at_10=bytes([1, 2, 3]))
     problem = only(carried(AXIS_OLD, AXIS_BASE, rework, new, new_base))
     assert (problem.name, problem.reason) == ("speeds", Reason.AXIS)
-    assert problem_message(problem.cause) == f"the axis was re-spaced: carry it by hand, with fuel; {words}"
+    assert problem_message(problem.cause) == f"the axis was re-spaced: carry it by hand, with fuel; {message}"
 
 
 def test_a_moved_axis_is_a_problem_where_a_table_on_it_is_left_out() -> None:

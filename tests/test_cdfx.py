@@ -251,20 +251,20 @@ def test_whatever_finite_numbers_and_texts_an_image_holds_are_read_back_to_the_s
 
 
 @pytest.mark.parametrize(
-    ("at", "content", "table", "words"),
+    ("at", "content", "table", "message"),
     [
         (0x48, bytes.fromhex("7fc00000"), "real", "a value that is not finite"),
         (0x58, bytes.fromhex("7ff0000000000000"), "double", "a value that is not finite"),
         (0x60, b"\x01\x02", "label", "not a text in latin-1 that XML can hold"),
     ],
 )
-def test_what_cdfx_cannot_hold_is_refused_by_name(at: int, content: bytes, table: str, words: str) -> None:
+def test_what_cdfx_cannot_hold_is_refused_by_name(at: int, content: bytes, table: str, message: str) -> None:
     rework = bytearray(BASE)
     rework[at : at + len(content)] = content
     with pytest.raises(InputError) as error:
         written(BASE, rework)
     (line,) = error.value.lines
-    assert line.startswith(f"boats/heron.bin: {table}: ") and words in line and "-t" in line
+    assert line.startswith(f"boats/heron.bin: {table}: ") and message in line and "-t" in line
 
 
 def test_values_that_scaling_cannot_lead_back_are_refused_by_name() -> None:
@@ -517,7 +517,7 @@ def test_a_wrong_file_is_refused_in_one_line_with_place_and_remedy(
 
 
 @pytest.mark.parametrize(
-    ("second", "line", "words"),
+    ("second", "line", "message"),
     [
         ('<text name="b" title="B" purpose="general" at="2" length="4"/>', 3, "a shares its bytes"),
         (
@@ -527,14 +527,14 @@ def test_a_wrong_file_is_refused_in_one_line_with_place_and_remedy(
         ),
     ],
 )
-def test_values_that_want_the_same_bytes_otherwise_are_refused(second: str, line: int, words: str) -> None:
+def test_values_that_want_the_same_bytes_otherwise_are_refused(second: str, line: int, message: str) -> None:
     first = '<text name="a" title="A" purpose="general" at="0" length="4"/>'
     result = decoded(definition_xml(first + second), bytes(64))
     other = (
         instance("b", "ASCII", "<VT>BBBB</VT>") if "text" in second else instance("b", "VALUE", "<V>7</V>")
     )
     file = read_cdfx(file_of(instance("a", "ASCII", "<VT>AAAA</VT>"), other), "heron.cdfx")
-    with pytest.raises(InputError, match=f"^heron.cdfx:{line}: {words}"):
+    with pytest.raises(InputError, match=f"^heron.cdfx:{line}: {message}"):
         apply_values(result, file)
 
 

@@ -164,9 +164,9 @@ def edits(draw: st.DrawFn) -> tuple[bytes, bytes]:
     return old, bytes(new)
 
 
-def held(one: Image) -> dict[int, int]:
+def held(item: Image) -> dict[int, int]:
     """The bytes of an image by address."""
-    return {segment.start + n: byte for segment in one.segments for n, byte in enumerate(segment.data)}
+    return {segment.start + n: byte for segment in item.segments for n, byte in enumerate(segment.data)}
 
 
 def check_runs(runs: tuple[Run, ...], addresses: set[int]) -> None:
@@ -227,9 +227,9 @@ def check_everything(reference: Reference, old: Image, new: Image) -> None:
     assert result.is_empty == (before == after)
 
 
-def contiguous(one: Image, cell: dict[int, int]) -> bool:
+def contiguous(item: Image, cell: dict[int, int]) -> bool:
     """Whether one segment holds the cell whole; segments do not touch, so any that holds its ends does."""
-    return one.read(min(cell), len(cell)) is not None
+    return item.read(min(cell), len(cell)) is not None
 
 
 @given(reference=references(), pair=edits())

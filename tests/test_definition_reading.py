@@ -989,7 +989,7 @@ def test_a_schema_location_is_not_followed() -> None:
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "words"),
+    ("old", "new", "message"),
     [
         ('conversion="speed" count="16"', 'conversion="speed" count="4294967296"', "count"),
         ('conversion="speed" count="16"', f'conversion="speed" count="{MAX_BREAKPOINTS + 1}"', "count"),
@@ -1017,9 +1017,9 @@ def test_a_schema_location_is_not_followed() -> None:
         ('start="1000" step="750.5"', 'start="1000" step="1e308"', "too large"),
     ],
 )
-def test_a_number_out_of_bounds_is_one_problem_with_its_line(old: str, new: str, words: str) -> None:
+def test_a_number_out_of_bounds_is_one_problem_with_its_line(old: str, new: str, message: str) -> None:
     problem = only_problem(edited(old, new))
-    assert words in problem.message
+    assert message in problem.message
     # The line is the one where the element begins, which may be some lines before the attribute.
     assert -5 <= (problem.line or 0) - line_of(old) <= 0
 

@@ -212,7 +212,7 @@ def definitions(draw: st.DrawFn) -> Definition:
         return draw(st.lists(NAMES, max_size=most, unique=True))
 
     def some(make: st.SearchStrategy[Any]) -> tuple[Any, ...]:
-        return tuple(draw(st.lists(make, max_size=2, unique_by=lambda one: getattr(one, "name", id(one)))))
+        return tuple(draw(st.lists(make, max_size=2, unique_by=lambda item: getattr(item, "name", id(item)))))
 
     line = st.just(0)
     memory = Memory(

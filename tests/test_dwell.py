@@ -31,9 +31,9 @@ def piece(rows: Sequence[Row], timed: bool = True) -> LogChunk:
     return LogChunk(times if timed else None, {"speed": speeds, "load": loads})
 
 
-def dwell_of(one: Surface, *pieces: Sequence[Row], timed: bool = True) -> tuple[list[list[float]], LogTime]:
+def dwell_of(item: Surface, *pieces: Sequence[Row], timed: bool = True) -> tuple[list[list[float]], LogTime]:
     """The times by cell, row by row, and the clock."""
-    dwell = CellTime([one], MAX_GAP)
+    dwell = CellTime([item], MAX_GAP)
     for rows in pieces:
         dwell.add(piece(rows, timed))
     times = dwell.of("t")
@@ -41,11 +41,11 @@ def dwell_of(one: Surface, *pieces: Sequence[Row], timed: bool = True) -> tuple[
     return times.tolist(), dwell.clock
 
 
-def used(one: Surface, rows: Sequence[Row], *cells: tuple[int, int]) -> float | None:
+def used(item: Surface, rows: Sequence[Row], *cells: tuple[int, int]) -> float | None:
     """The time in which any of some cells, by row and column, counts."""
-    dwell = CellTime([one], MAX_GAP)
+    dwell = CellTime([item], MAX_GAP)
     dwell.add(piece(rows))
-    flags = np.zeros(one.grid.physical.shape, bool)
+    flags = np.zeros(item.grid.physical.shape, bool)
     for cell in cells:
         flags[cell] = True
     return dwell.in_use("t", flags)

@@ -103,7 +103,7 @@ S1 = s_record(1, 0x100, b"\1\2")
 
 
 @pytest.mark.parametrize(
-    ("lines", "line", "words"),
+    ("lines", "line", "message"),
     [
         # Checksums
         ([hex_record(0, 0, b"\1")[:-2] + "00", END], 1, "its checksum is 0x00, but its bytes give 0xFE"),
@@ -162,11 +162,11 @@ S1 = s_record(1, 0x100, b"\1\2")
         ([s_record(3, 0xFFFFFFFF, b"\1\2"), s_record(7)], 1, "over the end of what 32 bits address"),
     ],
 )
-def test_a_wrong_line_is_told_with_its_number(lines: list[str], line: int, words: str) -> None:
+def test_a_wrong_line_is_told_with_its_number(lines: list[str], line: int, message: str) -> None:
     for end in ("\n", "\r\n"):
         ((result, said),) = damages(text_of(*lines, end=end))
         assert result == line
-        assert re.search(words, said)
+        assert re.search(message, said)
 
 
 def test_a_file_that_was_cut_off_within_a_record_lacks_its_end_too() -> None:
@@ -250,12 +250,12 @@ def test_lines_of_any_kind_make_an_image_or_are_told(lines: list[str], end: str)
 # Written again
 
 
-def with_bytes(found: Image, at: int, data: bytes) -> Image:
-    (segment,) = (segment for segment in found.segments if segment.start <= at < segment.end)
+def with_bytes(result: Image, at: int, data: bytes) -> Image:
+    (segment,) = (segment for segment in result.segments if segment.start <= at < segment.end)
     content = bytearray(segment.data)
     content[at - segment.start : at - segment.start + len(data)] = data
     changed = Segment(segment.start, bytes(content))
-    return Image(tuple(changed if item is segment else item for item in found.segments))
+    return Image(tuple(changed if item is segment else item for item in result.segments))
 
 
 def test_only_the_changed_record_and_its_sum_are_written_anew() -> None:

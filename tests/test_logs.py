@@ -42,8 +42,8 @@ def path(tmp_path: Path) -> Path:
     return tmp_path / "log.csv"
 
 
-def same(found: list[list[float]], expected: list[list[float]]) -> bool:
-    return np.array_equal(np.array(found, np.float64), np.array(expected, np.float64), equal_nan=True)
+def same(result: list[list[float]], expected: list[list[float]]) -> bool:
+    return np.array_equal(np.array(result, np.float64), np.array(expected, np.float64), equal_nan=True)
 
 
 # Forms
@@ -289,7 +289,7 @@ def test_a_log_may_have_a_single_column(path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("content", "words"),
+    ("content", "message"),
     [
         (b"", "the log is empty; export it again"),
         (b"\n \n\r\n", "the log is empty; export it again"),
@@ -302,11 +302,11 @@ def test_a_log_may_have_a_single_column(path: Path) -> None:
         (bytes(range(256)) * 100, "it is not a text file; export the log as CSV"),
     ],
 )
-def test_a_file_that_is_no_log_is_refused_with_a_remedy(path: Path, content: bytes, words: str) -> None:
+def test_a_file_that_is_no_log_is_refused_with_a_remedy(path: Path, content: bytes, message: str) -> None:
     with pytest.raises(InputError) as refused:
         opened(path, content)
     assert str(refused.value).startswith(str(path))
-    assert str(refused.value).endswith(words)
+    assert str(refused.value).endswith(message)
     assert len(refused.value.lines) == 1
 
 
@@ -379,7 +379,7 @@ def test_the_quick_reader_finds_what_the_slow_one_finds(
         assert quick is None or same(quick.tolist(), log._parse_any(lines).tolist())
 
 
-@given(st.lists(st.floats(-1e12, 1e12), min_size=3, max_size=60).filter(lambda one: len(one) % 3 == 0))
+@given(st.lists(st.floats(-1e12, 1e12), min_size=3, max_size=60).filter(lambda item: len(item) % 3 == 0))
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_numbers_arrive_to_the_last_bit_in_good_and_in_bad_company(
     tmp_path: Path, numbers: list[float]

@@ -46,8 +46,8 @@ def merged(
     return merge(decoded[0], decoded[1], decoded[2], leave_open if take is None else lambda conflict: take)
 
 
-def content(found: MergeResult) -> bytes:
-    return found.image.content.tobytes()
+def content(result: MergeResult) -> bytes:
+    return result.image.content.tobytes()
 
 
 def sealed(definition: Definition, data: bytes) -> bytes:
@@ -645,7 +645,7 @@ def test_a_checksum_over_another_one_is_computed_after_it() -> None:
 
 
 @pytest.mark.parametrize(
-    ("memory", "words"),
+    ("memory", "message"),
     [
         (checksum("a", 0, 20, 30) + checksum("b", 25, 10, 4), "checksum a and b cover each other"),
         (checksum("a", 0, 20, 18), "checksum a covers its own stored place"),
@@ -654,6 +654,6 @@ def test_a_checksum_over_another_one_is_computed_after_it() -> None:
         (checksum("a", 60, 20, 30), "needs bytes outside the memory"),
     ],
 )
-def test_checksums_that_cannot_be_computed_are_refused(memory: str, words: str) -> None:
-    with pytest.raises(UnsealableError, match=words):
+def test_checksums_that_cannot_be_computed_are_refused(memory: str, message: str) -> None:
+    with pytest.raises(UnsealableError, match=message):
         resealed(memory, image(at_0=b"\x07", at_2=b"\x01"))

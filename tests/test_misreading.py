@@ -187,10 +187,10 @@ def test_of_several_readings_the_worst_is_named() -> None:
 # The other signals
 
 
-def tried(found: SensorFault, table: str = "t") -> dict[str, list[float]]:
+def tried(result: SensorFault, table: str = "t") -> dict[str, list[float]]:
     """The values of the other signals that are tried for a table."""
-    (item,) = [effect.table for effect in found.effects() if effect.table.name == table]
-    return {signal: values.tolist() for signal, values in found.points_of(item).items()}
+    (item,) = [effect.table for effect in result.effects() if effect.table.name == table]
+    return {signal: values.tolist() for signal, values in result.points_of(item).items()}
 
 
 @pytest.mark.parametrize(
@@ -481,8 +481,8 @@ def test_sixty_signals_are_tried_at_no_more_points_than_the_bound(monkeypatch: p
 # Thresholds
 
 
-def thresholds(found: SensorFault, watched: Mapping[str, ComparedSignal]) -> dict[str, Threshold]:
-    return {item.table.name: item for item in found.thresholds(watched)}
+def thresholds(result: SensorFault, watched: Mapping[str, ComparedSignal]) -> dict[str, Threshold]:
+    return {item.table.name: item for item in result.thresholds(watched)}
 
 
 def watch(unit: str, true: list[float], false: list[float]) -> ComparedSignal:

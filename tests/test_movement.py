@@ -22,8 +22,8 @@ def changes(xml: bytes, old: bytes, new: bytes) -> ChangeSet:
     return compare(decoded(xml, old), decoded(xml, new))
 
 
-def only(found: ChangeSet) -> OutputShift:
-    (movement,) = found.output_shifts
+def only(result: ChangeSet) -> OutputShift:
+    (movement,) = result.output_shifts
     return movement
 
 

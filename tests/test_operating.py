@@ -79,7 +79,7 @@ def test_a_cell_alone_is_all_or_nothing() -> None:
 axes = st.lists(st.integers(-10, 10).map(float), min_size=2, max_size=4, unique=True).map(sorted)
 ranges = st.one_of(
     st.none(),
-    st.lists(st.integers(-60, 60).map(lambda one: one / 4), min_size=2, max_size=2).map(
+    st.lists(st.integers(-60, 60).map(lambda item: item / 4), min_size=2, max_size=2).map(
         lambda two: tuple(sorted(two))
     ),
 )

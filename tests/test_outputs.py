@@ -339,8 +339,8 @@ def seen(text: str) -> str:
 
 @pytest.mark.parametrize("form", READERS)
 def test_every_format_has_the_same_findings(form: str) -> None:
-    read = sorted(READERS[form](REPORT), key=lambda one: one.fingerprint)
-    wanted = sorted((expected(finding) for finding in FINDINGS), key=lambda one: one.fingerprint)
+    read = sorted(READERS[form](REPORT), key=lambda item: item.fingerprint)
+    wanted = sorted((expected(finding) for finding in FINDINGS), key=lambda item: item.fingerprint)
     assert len(read) == len(wanted) == len(FINDINGS)
     for item, other in zip(read, wanted, strict=True):
         assert (item.fingerprint, item.rule, item.severity, item.waived) == (
@@ -650,7 +650,7 @@ def test_lines_are_silent_where_nothing_is_found(yard: Yard) -> None:
 
 @pytest.mark.parametrize("form", FORMATS)
 @pytest.mark.parametrize(
-    ("arguments", "words"),
+    ("arguments", "message"),
     [
         (("boats/missing.bin",), "boats/missing.bin: it does not exist; check the path"),
         (("--output", "nowhere/found"), "there is no folder nowhere; make it first"),
@@ -659,10 +659,10 @@ def test_lines_are_silent_where_nothing_is_found(yard: Yard) -> None:
     ],
 )
 def test_a_wrong_call_is_one_line_in_every_format(
-    yard: Yard, form: str, arguments: tuple[str, ...], words: str
+    yard: Yard, form: str, arguments: tuple[str, ...], message: str
 ) -> None:
     before = yard.files()
-    assert words in yard.call("check", "--format", form, *arguments).error
+    assert message in yard.call("check", "--format", form, *arguments).error
     assert yard.files() == before
 
 

@@ -252,14 +252,14 @@ def ids(value: object) -> str | None:
     return value.replace("\n", " ").strip()[-50:] if isinstance(value, str) else None
 
 
-@pytest.mark.parametrize(("text", "line", "words"), MISTAKES, ids=ids)
+@pytest.mark.parametrize(("text", "line", "phrases"), MISTAKES, ids=ids)
 def test_a_mistake_is_said_in_one_line_with_file_and_line(
-    text: str, line: int | None, words: tuple[str, ...]
+    text: str, line: int | None, phrases: tuple[str, ...]
 ) -> None:
     result = complaint(text)
     assert result.startswith(f"callint.toml:{line}: " if line else "callint.toml")
-    for word in words:
-        assert word in result
+    for phrase in phrases:
+        assert phrase in result
     assert len(result) < 300
 
 
@@ -301,7 +301,7 @@ def test_broken_toml_is_one_line_with_file_and_place() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "words"),
+    ("text", "phrases"),
     [
         (b"\n\nfail-on = '\xff'\n", ("callint.toml:3:", "UTF-8")),
         (b"#" * (4 * 2**20 + 1), ("larger than 4 MiB",)),
@@ -310,10 +310,10 @@ def test_broken_toml_is_one_line_with_file_and_place() -> None:
     ],
     ids=["not UTF-8", "too large", "too deep", "a key twice"],
 )
-def test_a_file_that_is_no_policy_is_refused_in_one_line(text: bytes, words: tuple[str, ...]) -> None:
+def test_a_file_that_is_no_policy_is_refused_in_one_line(text: bytes, phrases: tuple[str, ...]) -> None:
     result = complaint(text)
-    for word in words:
-        assert word in result
+    for phrase in phrases:
+        assert phrase in result
 
 
 # Paths stay inside the repository

@@ -17,9 +17,9 @@ from tests.running import BAD, CUT, GOOD, REPOSITORY, Scratch, edited, environme
 HEAVY = {"numpy", "numpy.ma", "lxml", "jsonschema", "git", "rich", "click"}
 
 
-def start(*words: str, cwd: Path = REPOSITORY, **env: str) -> subprocess.CompletedProcess[str]:
+def start(*arguments: str, cwd: Path = REPOSITORY, **env: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, *words],
+        [sys.executable, *arguments],
         cwd=cwd,
         env=environment(**env),
         stdin=subprocess.DEVNULL,
@@ -30,8 +30,8 @@ def start(*words: str, cwd: Path = REPOSITORY, **env: str) -> subprocess.Complet
     )
 
 
-def passes(*words: str) -> None:
-    done = start("-m", *words)
+def passes(*arguments: str) -> None:
+    done = start("-m", *arguments)
     assert done.returncode == 0, (done.stdout + done.stderr)[-4000:]
 
 
@@ -153,14 +153,14 @@ def test_a_command_loads_no_more_than_is_listed_for_its_start(command: str) -> N
     assert imported(command, "--help") <= STARTS[command]
 
 
-@pytest.mark.parametrize("words", WARM)
+@pytest.mark.parametrize("message", WARM)
 def test_a_call_loads_no_more_than_is_listed_once_the_cache_is_warm(
-    words: str, scratch: Scratch, tmp_path: Path
+    message: str, scratch: Scratch, tmp_path: Path
 ) -> None:
     cache = str(tmp_path / "kept")
-    cold = imported(*words.split(), cwd=scratch.root, cache=cache)
-    assert cold <= WARM[words] | {"lxml", "jsonschema"}
-    assert imported(*words.split(), cwd=scratch.root, cache=cache) <= WARM[words]
+    cold = imported(*message.split(), cwd=scratch.root, cache=cache)
+    assert cold <= WARM[message] | {"lxml", "jsonschema"}
+    assert imported(*message.split(), cwd=scratch.root, cache=cache) <= WARM[message]
 
 
 @pytest.mark.parametrize(

@@ -27,9 +27,9 @@ def test_of_a_small_edit_its_slips_are_said(seed: int) -> None:
     _compare([*said_small(seed)], stored()[f"small edit {seed}"])
 
 
-def _compare(found: list[str], expected: list[str]) -> None:
-    assert [_words(line) for line in found] == [_words(line) for line in expected]
-    for item, other in zip(found, expected, strict=True):
+def _compare(result: list[str], expected: list[str]) -> None:
+    assert [_words(line) for line in result] == [_words(line) for line in expected]
+    for item, other in zip(result, expected, strict=True):
         assert _numbers(item) == pytest.approx(_numbers(other), rel=1e-4), item
 
 

@@ -47,8 +47,8 @@ def surface(seed: int, rows: int = 10, columns: int = 12, noise: float = 0.0) ->
     )
 
 
-def places(found: TableEdit) -> set[tuple[int, int]]:
-    return {(item.y, item.x) for item in find_entry_errors(found)}
+def places(result: TableEdit) -> set[tuple[int, int]]:
+    return {(item.y, item.x) for item in find_entry_errors(result)}
 
 
 seeds = st.integers(0, 2**32 - 1)
@@ -58,7 +58,7 @@ noises = st.sampled_from([0.0, 0.3, 3.0])
 # Honest edits
 
 
-@given(seed=seeds, noise=noises, factor=st.floats(0.75, 1.25).filter(lambda one: abs(one - 1) > 0.01))
+@given(seed=seeds, noise=noises, factor=st.floats(0.75, 1.25).filter(lambda item: abs(item - 1) > 0.01))
 @settings(max_examples=60, deadline=None)
 def test_a_region_by_factor_is_never_suspicious(seed: int, noise: float, factor: float) -> None:
     old = surface(seed, noise=noise)
@@ -67,7 +67,7 @@ def test_a_region_by_factor_is_never_suspicious(seed: int, noise: float, factor:
     assert places(edit(old, new)) == set()
 
 
-@given(seed=seeds, noise=noises, offset=st.floats(-25, 25).filter(lambda one: abs(one) > 1))
+@given(seed=seeds, noise=noises, offset=st.floats(-25, 25).filter(lambda item: abs(item) > 1))
 @settings(max_examples=60, deadline=None)
 def test_a_region_by_offset_is_never_suspicious(seed: int, noise: float, offset: float) -> None:
     old = surface(seed, noise=noise)
@@ -284,13 +284,13 @@ def in_an_edit_by_a_fifth(slope: float) -> tuple[Numbers, Numbers]:
     return old, new
 
 
-@pytest.mark.parametrize(("step", "found"), [(0.95, set()), (0.97, {(3, 4)})])
+@pytest.mark.parametrize(("step", "result"), [(0.95, set()), (0.97, {(3, 4)})])
 def test_a_value_within_ten_steps_of_what_fits_may_equal_its_neighbour_by_chance(
-    step: float, found: set[tuple[int, int]]
+    step: float, result: set[tuple[int, int]]
 ) -> None:
     old, new = in_an_edit_by_a_fifth(8)
     new[3, 4] = new[3, 3]  # 9.6 less than fits
-    assert places(edit(old, new, step)) == found
+    assert places(edit(old, new, step)) == result
 
 
 @pytest.mark.parametrize("is_mirrored", [False, True])
@@ -327,16 +327,16 @@ def test_the_unit_of_the_values_is_of_no_matter(seed: int, noise: float, power: 
 
 
 def told(
-    found: TableEdit, of: Callable[[int, int], tuple[int, int]] = lambda y, x: (y, x)
+    result: TableEdit, of: Callable[[int, int], tuple[int, int]] = lambda y, x: (y, x)
 ) -> list[list[float]]:
     """All that is said about the suspects of an edit, with other places for theirs."""
     return sorted(
-        [*of(o.y, o.x), o.expected, o.yardstick, o.score, o.is_lone] for o in find_entry_errors(found)
+        [*of(o.y, o.x), o.expected, o.yardstick, o.score, o.is_lone] for o in find_entry_errors(result)
     )
 
 
-def blocks(found: TableEdit, of: Callable[[PasteError], PasteError] = lambda item: item) -> set[PasteError]:
-    return {of(item) for item in find_paste_errors(found)}
+def blocks(result: TableEdit, of: Callable[[PasteError], PasteError] = lambda item: item) -> set[PasteError]:
+    return {of(item) for item in find_paste_errors(result)}
 
 
 # That two ways explain the fellows equally well, so that one is picked by its place, is rare, and in none of
@@ -357,17 +357,17 @@ def test_a_turned_table_has_the_same_suspects_and_blocks_turned_to_their_numbers
 
 @pytest.mark.parametrize("tens", range(30))
 def test_a_mirrored_table_has_the_same_suspects_and_blocks_mirrored_to_their_numbers(tens: int) -> None:
-    def check(one: TableEdit) -> None:
-        last = one.old.shape[0] - 1, one.old.shape[1] - 1
+    def check(item: TableEdit) -> None:
+        last = item.old.shape[0] - 1, item.old.shape[1] - 1
 
         def block(here: PasteError) -> PasteError:
             top, left = last[0] - here.bottom, last[1] - here.right
             bottom, right = last[0] - here.top, last[1] - here.left
             return PasteError(top, left, bottom, right, -here.x_off, -here.y_off, here.twice)
 
-        expected = told(one, lambda y, x: (last[0] - y, last[1] - x))
-        assert told(mirrored(one)) == [pytest.approx(numbers) for numbers in expected]
-        assert blocks(mirrored(one)) == blocks(one, block)
+        expected = told(item, lambda y, x: (last[0] - y, last[1] - x))
+        assert told(mirrored(item)) == [pytest.approx(numbers) for numbers in expected]
+        assert blocks(mirrored(item)) == blocks(item, block)
 
     for seed in range(10 * tens, 10 * tens + 10):
         check(small_edit(seed).edit)
@@ -382,10 +382,10 @@ def test_a_mirrored_curve_of_few_changes_has_the_same_suspects_to_their_numbers(
     new[0, cells] = stored(old[0, cells] * 1.1)
     new[0, cells[0]] = stored(new[0, cells[0]] * (0.1, 0.8, 1.3, 10.0)[seed % 4])
 
-    def told(found: TableEdit, is_mirrored: bool) -> list[tuple[float, ...]]:
+    def told(result: TableEdit, is_mirrored: bool) -> list[tuple[float, ...]]:
         rows = [
             (14 - item.x if is_mirrored else item.x, item.expected, item.yardstick, item.score)
-            for item in find_entry_errors(found)
+            for item in find_entry_errors(result)
         ]
         return sorted(rows)
 

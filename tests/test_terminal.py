@@ -31,9 +31,12 @@ WORDS = [
 ]
 
 
-@pytest.mark.parametrize("words", WORDS, ids=" ".join)
-def test_colours_add_nothing_to_the_words(yard: Yard, words: tuple[str, ...]) -> None:
-    plain, styled = run(*words, cwd=yard.root), run(*words, cwd=yard.root, FORCE_COLOR="1", COLUMNS="80")
+@pytest.mark.parametrize("arguments", WORDS, ids=" ".join)
+def test_colours_add_nothing_to_the_words(yard: Yard, arguments: tuple[str, ...]) -> None:
+    plain, styled = (
+        run(*arguments, cwd=yard.root),
+        run(*arguments, cwd=yard.root, FORCE_COLOR="1", COLUMNS="80"),
+    )
     assert "\x1b" not in plain.stdout
     assert "\x1b[" in styled.stdout
     assert _STYLE.sub("", styled.stdout) == plain.stdout

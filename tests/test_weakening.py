@@ -86,9 +86,9 @@ def tables(draw: st.DrawFn, is_map: bool) -> tuple[list[float], list[float] | No
     return x, y, draw(st.lists(st.integers(-9, 9).map(float), min_size=size, max_size=size))
 
 
-def sampled(one: tuple[list[float], list[float] | None, list[float]], x: Numbers, y: Numbers) -> Numbers:
+def sampled(item: tuple[list[float], list[float] | None, list[float]], x: Numbers, y: Numbers) -> Numbers:
     """A table at a grid of points as SciPy has it, held at the ends; shape (y, x)."""
-    along, across, cells = one
+    along, across, cells = item
     values = np.reshape(cells, (len(across or [0]), len(along)))
     points = []
     for axis, places in ((across or [0.0], y), (along, x)):
@@ -213,9 +213,9 @@ def slopes(draw: st.DrawFn, falls: bool) -> tuple[list[float], list[float]]:
     return x, cells[::-1] if falls else cells
 
 
-def reached_at(one: tuple[list[float], list[float]], level: float) -> float | None:
+def reached_at(item: tuple[list[float], list[float]], level: float) -> float | None:
     """Where a curve passes a level that none of its cells has."""
-    for (x, x_next), (y, y_next) in zip(pairwise(one[0]), pairwise(one[1]), strict=True):
+    for (x, x_next), (y, y_next) in zip(pairwise(item[0]), pairwise(item[1]), strict=True):
         if min(y, y_next) < level < max(y, y_next):
             return x + (x_next - x) * (level - y) / (y_next - y)
     return None

@@ -18,10 +18,10 @@ from tests.running import REPOSITORY, environment
 SOURCES = ("callint", "schemas", "fixtures", "pyproject.toml", "README.md", "LICENSE")
 
 
-def start(*words: str, cwd: Path, **env: str) -> str:
+def start(*arguments: str, cwd: Path, **env: str) -> str:
     """The output of a Python module that has to succeed."""
     done = subprocess.run(
-        [sys.executable, "-m", *words],
+        [sys.executable, "-m", *arguments],
         cwd=cwd,
         env=environment(**env),
         stdin=subprocess.DEVNULL,

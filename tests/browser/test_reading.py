@@ -246,16 +246,16 @@ def test_of_findings_as_grave_those_on_what_protects_come_first(opened: Opened) 
     assert seen == [f"#finding-{number}" for number in (1, 0, 3, 2, 4)]
 
 
-@pytest.mark.parametrize(("state", "told"), [("new", True), ("known", False)])
+@pytest.mark.parametrize(("state", "is_reported"), [("new", True), ("known", False)])
 def test_of_an_unchanged_image_a_new_judgement_is_told_only_where_there_is_one(
-    opened: Opened, state: str, told: bool
+    opened: Opened, state: str, is_reported: bool
 ) -> None:
     result = [finding(0, "a/a", "note", "fuel", state=state)]
     same = image(0, "boats/heron.bin", [], state="same", sentences=[])
     page = opened(document([same], result))
     texts = ["What changed No byte of this image changed, but its definition, its policy or a waiver did."]
     assert [text.replace("changedNo", "changed No") for text in page.texts(".fact.changed")] == (
-        texts if told else []
+        texts if is_reported else []
     )
 
 
@@ -426,7 +426,7 @@ def test_a_link_to_nothing_leaves_the_page_as_it_is(opened: Opened) -> None:
 
 
 @pytest.mark.parametrize(
-    ("link", "told"),
+    ("link", "message"),
     [
         ("#nonsense", "This link names nothing here."),
         ("#finding-99", "This link names nothing here."),
@@ -437,9 +437,9 @@ def test_a_link_to_nothing_leaves_the_page_as_it_is(opened: Opened) -> None:
         ("", ""),
     ],
 )
-def test_a_link_to_nothing_is_said_to_be_one(opened: Opened, link: str, told: str) -> None:
+def test_a_link_to_nothing_is_said_to_be_one(opened: Opened, link: str, message: str) -> None:
     page = opened(yard(), link)
-    assert page.text(".toolbar .status[role=status]") == told
+    assert page.text(".toolbar .status[role=status]") == message
     page.run("location.hash = '#monitor'")
     page.until(lambda: page.text(".toolbar .status") == "")
 
@@ -517,7 +517,9 @@ def test_a_picture_whose_breakpoints_do_not_rise_says_so(opened: Opened) -> None
     words = "The breakpoints of Engine speed do not all rise: they stand evenly spaced, not to scale."
     for name, message in (("fuel", [True, True, False]), ("trim", [True])):
         page.show(name)
-        page.until(lambda name=name, told=message: len(page.texts(f"#{name} figcaption")) == len(told))
+        page.until(
+            lambda name=name, expected=message: len(page.texts(f"#{name} figcaption")) == len(expected)
+        )
         assert [words in text for text in page.texts(f"#{name} figcaption")] == message
 
 

@@ -127,7 +127,7 @@ TEXT = '<text name="t" title="T" purpose="protection" at="0" length="8"/>'
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "words"),
+    ("old", "new", "message"),
     [
         (b"ABC\0\0\0\0\0", b"ABC     ", "bytes 00 00 00 00 00 → 20 20 20 20 20"),
         (b"ABC \0\0\0\0", b"ABC  \0\0\0", "bytes 00 → 20"),
@@ -135,15 +135,15 @@ TEXT = '<text name="t" title="T" purpose="protection" at="0" length="8"/>'
         (b"A\x80C", b"A\x81C", "bytes 80 → 81"),
     ],
 )
-def test_texts_that_read_alike_say_what_differs(tmp_path: Path, old: bytes, new: bytes, words: str) -> None:
+def test_texts_that_read_alike_say_what_differs(tmp_path: Path, old: bytes, new: bytes, message: str) -> None:
     pair = Pair(tmp_path, TEXT, old, new)
-    assert f"they read alike; {words}" in pair.diff().flat
+    assert f"they read alike; {message}" in pair.diff().flat
     (text,) = pair.changes()["texts"]
     assert text["old"] == text["new"]
     assert text["old_bytes"] == old.ljust(8, b"\0").hex() and text["new_bytes"] == new.ljust(8, b"\0").hex()
     image = pair.review()["images"][0]
     assert image["texts"][0]["old_bytes"] == old.ljust(8, b"\0").hex()
-    became = words.replace("→", "became")
+    became = message.replace("→", "became")
     assert any(f"they read alike; {became}" in sentence["text"] for sentence in image["sentences"])
 
 

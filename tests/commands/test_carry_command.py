@@ -397,7 +397,7 @@ def test_neither_the_policy_nor_a_definition_is_written_over(yard: Yard, name: s
 
 
 @pytest.mark.parametrize(
-    ("arguments", "words"),
+    ("arguments", "message"),
     [
         ((*FILES, "--to", "boats"), "boats: it cannot be written: it is a folder; name a file"),
         ((*FILES, "--to", "no/such/folder.bin"), "it cannot be written"),
@@ -408,10 +408,10 @@ def test_neither_the_policy_nor_a_definition_is_written_over(yard: Yard, name: s
     ],
 )
 def test_a_wrong_call_is_one_line_and_writes_nothing(
-    yard: Yard, arguments: tuple[str, ...], words: str
+    yard: Yard, arguments: tuple[str, ...], message: str
 ) -> None:
     before = yard.files()
-    assert words in yard.call("carry", *arguments).error
+    assert message in yard.call("carry", *arguments).error
     assert yard.files() == before
 
 

@@ -183,7 +183,7 @@ def test_a_reader_that_goes_away_is_no_success_and_no_error(yard: Yard, argument
 
 @pytest.mark.parametrize("victim", [".git/config", "boats/new.bin", "boats/petrel.bin", "factory/base.bin"])
 @pytest.mark.parametrize(
-    "words",
+    "arguments",
     [
         ("check", "boats/heron.bin"),
         ("show", "boats/heron.bin", "--format", "csv"),
@@ -193,11 +193,11 @@ def test_a_reader_that_goes_away_is_no_success_and_no_error(yard: Yard, argument
     ids=" ".join,
 )
 def test_no_output_replaces_what_is_named_or_gits_own(
-    yard: Yard, words: tuple[str, ...], victim: str
+    yard: Yard, arguments: tuple[str, ...], victim: str
 ) -> None:
     yard.write(".git/config", "[core]\n")
     before = yard.files()
-    error = yard.call(*words, "--output", victim).error
+    error = yard.call(*arguments, "--output", victim).error
     assert "choose another" in error
     assert yard.files() == before
 
@@ -696,7 +696,7 @@ def test_the_nearest_policy_counts_and_none_beyond_the_repositorys_top(yard: Yar
 
 
 @pytest.mark.parametrize(
-    ("arguments", "words"),
+    ("arguments", "messages"),
     [
         (("check", "boats/missing.bin"), ["boats/missing.bin", "does not exist", "check the path"]),
         (("check", "callint.toml"), ["callint.toml", "--definition"]),
@@ -716,15 +716,15 @@ def test_the_nearest_policy_counts_and_none_beyond_the_repositorys_top(yard: Yar
     ],
 )
 def test_a_wrong_call_is_one_line_that_says_what_to_do(
-    yard: Yard, arguments: tuple[str, ...], words: list[str]
+    yard: Yard, arguments: tuple[str, ...], messages: list[str]
 ) -> None:
     error = yard.call(*arguments).error
-    for word in words:
-        assert word in error
+    for message in messages:
+        assert message in error
 
 
 @pytest.mark.parametrize(
-    ("policy", "words"),
+    ("policy", "phrases"),
     [
         ("images = ]\n", ["callint.toml", "not valid TOML", "line 1"]),
         (b"\n\n# \xff\n", ["callint.toml:3", "UTF-8"]),
@@ -742,12 +742,12 @@ def test_a_wrong_call_is_one_line_that_says_what_to_do(
     ],
 )
 def test_a_mistake_in_the_policy_is_one_line_with_its_place(
-    yard: Yard, policy: str | bytes, words: list[str]
+    yard: Yard, policy: str | bytes, phrases: list[str]
 ) -> None:
     yard.write("callint.toml", policy)
     error = yard.call("check").error
-    for word in words:
-        assert word in error
+    for phrase in phrases:
+        assert phrase in error
 
 
 def test_every_mistake_in_the_policy_is_named_in_a_line_of_its_own(yard: Yard) -> None:
@@ -836,7 +836,7 @@ def test_a_file_over_the_bound_is_not_read(yard: Yard) -> None:
 
 
 @pytest.mark.parametrize(
-    ("data", "words"),
+    ("data", "message"),
     [
         (b"", "the image is empty"),
         (GOOD[:-1], "truncated: it has 159 bytes and the memory has 160 (1 byte missing)"),
@@ -845,11 +845,11 @@ def test_a_file_over_the_bound_is_not_read(yard: Yard) -> None:
     ],
     ids=["empty", "one byte short", "cut off", "too long"],
 )
-def test_an_image_of_another_size_is_said_to_be_so(yard: Yard, data: bytes, words: str) -> None:
+def test_an_image_of_another_size_is_said_to_be_so(yard: Yard, data: bytes, message: str) -> None:
     yard.write("boats/auk.bin", data)
     report = checked(yard, "boats/auk.bin")
     (finding,) = (f for f in report["findings"] if f["rule"] == "image/wrong-size")
-    assert words in finding["message"]
+    assert message in finding["message"]
     assert finding["raw"] == len(data)
     result = yard.call("check", "boats/auk.bin")
     assert result.status == 1

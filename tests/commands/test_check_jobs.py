@@ -226,10 +226,10 @@ def test_bases_are_forgotten_beyond_a_bound_and_read_again(
 # What goes wrong
 
 
-def start(*words: str, cwd: Path, **env: str) -> subprocess.Popen[bytes]:
+def start(*arguments: str, cwd: Path, **env: str) -> subprocess.Popen[bytes]:
     """A check that has time to be disturbed."""
     return subprocess.Popen(
-        [sys.executable, "-m", "callint", "check", *words],
+        [sys.executable, "-m", "callint", "check", *arguments],
         cwd=cwd,
         env=environment(**env),
         stdin=subprocess.DEVNULL,
@@ -387,7 +387,7 @@ def test_a_cluster_that_loses_a_worker_midway_finds_the_same(yard: Yard, cluster
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("arguments", "said"),
     [
         (("--executor", "grid:here"), "use dask:ADDRESS"),
         (("--executor", "dask:"), "use dask:ADDRESS"),
@@ -396,5 +396,7 @@ def test_a_cluster_that_loses_a_worker_midway_finds_the_same(yard: Yard, cluster
         (("--executor", "dask:tcp://127.0.0.1:9", "--jobs", "2"), "exclude each other"),
     ],
 )
-def test_a_cluster_that_is_none_is_refused_in_one_line(yard: Yard, words: tuple[str, ...], said: str) -> None:
-    assert said in run("check", *words, cwd=yard.root).error
+def test_a_cluster_that_is_none_is_refused_in_one_line(
+    yard: Yard, arguments: tuple[str, ...], said: str
+) -> None:
+    assert said in run("check", *arguments, cwd=yard.root).error

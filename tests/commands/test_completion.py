@@ -135,12 +135,12 @@ def test_readme_and_docs_say_how_each_script_is_installed(shell: str) -> None:
 class Terminal:
     """A shell that reads what is typed, as if somebody sat there."""
 
-    def __init__(self, words: list[str], folder: Path) -> None:
+    def __init__(self, arguments: list[str], folder: Path) -> None:
         import pty  # Windows has none, and none of these shells either
 
         self._end, there = pty.openpty()
         self._process = subprocess.Popen(
-            words,
+            arguments,
             cwd=folder,
             env=environment(TERM="dumb", COLUMNS="200", LINES="100"),
             stdin=there,
@@ -169,8 +169,8 @@ class Terminal:
 
 
 @contextmanager
-def terminal(words: list[str], folder: Path) -> Iterator[Terminal]:
-    result = Terminal(words, folder)
+def terminal(arguments: list[str], folder: Path) -> Iterator[Terminal]:
+    result = Terminal(arguments, folder)
     try:
         yield result
     finally:

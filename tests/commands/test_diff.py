@@ -465,7 +465,7 @@ def test_a_definitions_words_never_reach_the_terminal_raw(yard: Yard) -> None:
 
 
 @pytest.mark.parametrize(
-    ("arguments", "words"),
+    ("arguments", "messages"),
     [
         ((BASE,), ["NEW", "callint diff --help"]),
         ((BASE, "none.bin"), ["none.bin", "does not exist", "check the path"]),
@@ -491,15 +491,15 @@ def test_a_definitions_words_never_reach_the_terminal_raw(yard: Yard) -> None:
     ],
 )
 def test_a_wrong_call_is_one_line_that_says_what_to_do(
-    yard: Yard, arguments: tuple[str, ...], words: list[str]
+    yard: Yard, arguments: tuple[str, ...], messages: list[str]
 ) -> None:
     yard.write("spare.bin", GOOD)
     yard.write("other.bin", GOOD)
     yard.write("boats/empty.bin", b"")
     yard.write("boats/foreign.bin", edited(GOOD, {SOFTWARE: b"YARD-02"}))
     error = yard.call("diff", *arguments).error
-    for word in words:
-        assert word in error
+    for message in messages:
+        assert message in error
 
 
 def test_images_outside_any_policy_need_only_a_definition(tmp_path: Path) -> None:

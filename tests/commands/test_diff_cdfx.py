@@ -48,9 +48,9 @@ def yard(tmp_path: Path) -> Yard:
     return make_yard(tmp_path / "yard", heron=GOOD, auk=EVERYTHING)
 
 
-def write(yard: Yard, *words: str, old: str = BASE, new: str = HERON) -> str:
+def write(yard: Yard, *arguments: str, old: str = BASE, new: str = HERON) -> str:
     """A written file; the standard error is the result."""
-    result = yard.call("diff", old, new, "--format", "cdfx", "--output", FILE, *words)
+    result = yard.call("diff", old, new, "--format", "cdfx", "--output", FILE, *arguments)
     assert (result.status, result.stdout) == (1, ""), result
     return result.stderr
 
@@ -185,7 +185,7 @@ def test_a_wrong_line_is_told_with_file_line_and_remedy(yard: Yard) -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "told"),
+    ("arguments", "message"),
     [
         ((FILE, HERON), "it holds values, not an image; pass it second"),
         ((FILE, FILE), "it holds values, not an image; pass it second"),
@@ -200,11 +200,11 @@ def test_a_wrong_line_is_told_with_file_line_and_remedy(yard: Yard) -> None:
     ids=lambda value: " ".join(value) if isinstance(value, tuple) else "",
 )
 def test_a_wrong_call_is_refused_in_one_line_and_nothing_is_written(
-    yard: Yard, words: tuple[str, ...], told: str
+    yard: Yard, arguments: tuple[str, ...], message: str
 ) -> None:
     write(yard)
     before = yard.files()
-    assert told in yard.call("diff", *words).error
+    assert message in yard.call("diff", *arguments).error
     assert yard.files() == before
 
 

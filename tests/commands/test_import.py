@@ -124,7 +124,7 @@ def test_a_file_that_exists_is_never_written_over(yard: Yard) -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "line"),
+    ("arguments", "line"),
     [
         (("none.a2l",), "none.a2l: it cannot be read: it does not exist; check the name"),
         (("engine.a2l", "--module", "X"), "engine.a2l: it has no module 'X'; its modules are: SKERRY"),
@@ -139,11 +139,11 @@ def test_a_file_that_exists_is_never_written_over(yard: Yard) -> None:
     ],
 )
 def test_wrong_input_is_one_line_and_nothing_is_written(
-    yard: Yard, words: tuple[str, ...], line: str
+    yard: Yard, arguments: tuple[str, ...], line: str
 ) -> None:
     yard.write("broken.a2l", 'ASAP2_VERSION 1 61\n/begin PROJECT P "')
     before = yard.files()
-    assert yard.run("import", *words).error.startswith(f"callint: {line}")
+    assert yard.run("import", *arguments).error.startswith(f"callint: {line}")
     assert yard.files() == before
 
 

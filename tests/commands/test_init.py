@@ -538,7 +538,7 @@ def test_what_is_in_the_way_is_one_line_and_nothing_is_written(yard: Scratch, ca
 
 
 @pytest.mark.parametrize(
-    ("arguments", "words"),
+    ("arguments", "message"),
     [
         (("boats/*.bin",), "--definition is missing; give the definition of the images"),
         (("boats/*.bin", "--definition", "defs/no.xml"), "defs/no.xml: it does not exist; check the path"),
@@ -557,13 +557,13 @@ def test_what_is_in_the_way_is_one_line_and_nothing_is_written(yard: Scratch, ca
     ],
 )
 def test_images_that_cannot_be_named_are_refused(
-    bare_yard: Scratch, arguments: tuple[str, ...], words: str | None
+    bare_yard: Scratch, arguments: tuple[str, ...], message: str | None
 ) -> None:
     before = state(bare_yard.root, times=True)
-    if words is None:  # the case that is no refusal shows that the others are
+    if message is None:  # the case that is no refusal shows that the others are
         done(initialize(bare_yard, *arguments))
         return
-    assert words in initialize(bare_yard, *arguments).error
+    assert message in initialize(bare_yard, *arguments).error
     assert state(bare_yard.root, times=True) == before
 
 

@@ -144,7 +144,7 @@ def test_what_git_kept_of_the_text_forms_is_gone(yard: Scratch) -> None:
 
 
 def line_of(*characters: str) -> st.SearchStrategy[bytes]:
-    return st.lists(st.sampled_from(characters), max_size=8).map(lambda found: "".join(found).encode())
+    return st.lists(st.sampled_from(characters), max_size=8).map(lambda result: "".join(result).encode())
 
 
 _PIECES = ("\n", "\r", "\r\n", "a", " ", "#", "\ufeff", "ü", "*.bin diff=x", "# callint init", "\t", "\0")

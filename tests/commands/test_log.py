@@ -89,17 +89,17 @@ def test_the_largest_change_may_never_have_been_reached(yard: Yard) -> None:
 
 
 @pytest.mark.parametrize(
-    ("cells", "words"),
+    ("cells", "message"),
     [
         ({fuel_cell(3, 0): u16(181)}, "and 1 of them was never reached"),
         ({fuel_cell(3, 0): u16(181), fuel_cell(3, 1): u16(481)}, "and 2 of them were never reached"),
     ],
 )
 def test_smaller_changes_that_were_never_reached_are_counted(
-    yard: Yard, cells: dict[int, bytes], words: str
+    yard: Yard, cells: dict[int, bytes], message: str
 ) -> None:
     yard.write("boats/auk.bin", edited(GOOD, cells))
-    assert f"55 % of it by weight, {words} load speed" in diff(yard, DRIVE, "boats/auk.bin")
+    assert f"55 % of it by weight, {message} load speed" in diff(yard, DRIVE, "boats/auk.bin")
 
 
 def test_a_drive_elsewhere_never_reached_the_change(yard: Yard) -> None:
@@ -109,10 +109,12 @@ def test_a_drive_elsewhere_never_reached_the_change(yard: Yard) -> None:
 
 
 @pytest.mark.parametrize(
-    ("speed", "words"), [("1600.0001", ">99 %"), ("2399.9", "<1 %"), ("1600", "100 %"), ("1680", "90 %")]
+    ("speed", "message"), [("1600.0001", ">99 %"), ("2399.9", "<1 %"), ("1600", "100 %"), ("1680", "90 %")]
 )
-def test_a_share_that_is_not_all_or_nothing_does_not_read_like_it(yard: Yard, speed: str, words: str) -> None:
-    assert f"time, {words} of it by weight" in diff(yard, f"time,speed,load\n0,{speed},40\n4,1600,40\n")
+def test_a_share_that_is_not_all_or_nothing_does_not_read_like_it(
+    yard: Yard, speed: str, message: str
+) -> None:
+    assert f"time, {message} of it by weight" in diff(yard, f"time,speed,load\n0,{speed},40\n4,1600,40\n")
 
 
 def test_a_moved_breakpoint_is_in_use_as_long_as_it_counts(yard: Yard) -> None:
@@ -240,7 +242,7 @@ def test_the_policy_names_columns_and_time(yard: Yard) -> None:
 
 
 @pytest.mark.parametrize(
-    ("entry", "words"),
+    ("entry", "message"),
     [
         ("max-gap = 0", "log max-gap"),
         ('max-gap = "5 s"', "log max-gap"),
@@ -249,12 +251,14 @@ def test_the_policy_names_columns_and_time(yard: Yard) -> None:
         ('column = "x"', "unknown key 'column'; did you mean 'columns'?"),
     ],
 )
-def test_a_wrong_log_part_of_the_policy_is_refused_with_its_line(yard: Yard, entry: str, words: str) -> None:
+def test_a_wrong_log_part_of_the_policy_is_refused_with_its_line(
+    yard: Yard, entry: str, message: str
+) -> None:
     yard.write("callint.toml", f"{POLICY}\n[log]\n{entry}\n")
     error = yard.call("diff", BASE, HERON, "--log", LOG).error
     line = POLICY.count("\n") + 3
     assert error.startswith(f"callint: callint.toml:{line}: ")
-    assert words in error
+    assert message in error
 
 
 def test_equal_images_are_silent_with_a_log_too(yard: Yard) -> None:
@@ -304,7 +308,7 @@ def test_show_leaves_tables_alone_of_whose_signals_the_log_has_no_column(yard: Y
 
 
 @pytest.mark.parametrize(
-    "words",
+    "arguments",
     [
         ("diff", BASE, HERON, "--log", LOG, "--stat"),
         ("show", HERON, "--log", LOG, "--list"),
@@ -313,8 +317,8 @@ def test_show_leaves_tables_alone_of_whose_signals_the_log_has_no_column(yard: Y
     ],
     ids=" ".join,
 )
-def test_a_log_does_not_go_with_every_option(yard: Yard, words: tuple[str, ...]) -> None:
-    assert "--log needs" in yard.call(*words).error
+def test_a_log_does_not_go_with_every_option(yard: Yard, arguments: tuple[str, ...]) -> None:
+    assert "--log needs" in yard.call(*arguments).error
 
 
 def test_a_log_does_not_go_with_revisions(tmp_path: Path) -> None:
@@ -329,7 +333,7 @@ def test_a_log_does_not_go_with_revisions(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("command", [("diff", BASE, HERON), ("show", HERON)])
 @pytest.mark.parametrize(
-    ("content", "words"),
+    ("content", "message"),
     [
         (None, "drive.csv: the log cannot be read: "),
         (b"", "drive.csv: the log is empty; export it again"),
@@ -339,10 +343,10 @@ def test_a_log_does_not_go_with_revisions(tmp_path: Path) -> None:
     ],
 )
 def test_a_file_that_is_no_log_is_refused_in_one_line(
-    yard: Yard, command: tuple[str, ...], content: bytes | None, words: str
+    yard: Yard, command: tuple[str, ...], content: bytes | None, message: str
 ) -> None:
     (yard.root / LOG).unlink() if content is None else yard.write(LOG, content)
-    assert yard.call(*command, "--log", LOG).error.startswith(f"callint: {words}")
+    assert yard.call(*command, "--log", LOG).error.startswith(f"callint: {message}")
 
 
 def test_a_folder_is_no_log(yard: Yard) -> None:

@@ -235,11 +235,11 @@ def test_take_settles_everything(yard: Yard) -> None:
 
 
 @pytest.mark.parametrize(
-    "words",
+    "arguments",
     [("--take", "theirs", "--table", "fu*"), ("--take", "theirs:fu*"), ("--take=theirs", "-t", "fuel")],
 )
-def test_take_with_a_glob_settles_only_such_tables(yard: Yard, words: tuple[str, ...]) -> None:
-    result = merged(yard, *words)
+def test_take_with_a_glob_settles_only_such_tables(yard: Yard, arguments: tuple[str, ...]) -> None:
+    result = merged(yard, *arguments)
     assert result.status == 1
     assert output(yard)[fuel_cell(1, 1) :][:2] == u16(460)
     assert output(yard)[HULL:].startswith(b"HERON-3")
@@ -268,7 +268,7 @@ def test_an_axis_is_settled_by_its_name_or_by_all_its_differing_tables(
 
 
 @pytest.mark.parametrize(
-    ("words", "error"),
+    ("arguments", "error"),
     [
         (("--take", "mine"), "write ours, theirs, ours:GLOB or theirs:GLOB"),
         (("--take", "ours:"), "write ours, theirs, ours:GLOB or theirs:GLOB"),
@@ -277,9 +277,11 @@ def test_an_axis_is_settled_by_its_name_or_by_all_its_differing_tables(
         (("--take", "ours:fule"), "there is no table 'fule'; did you mean 'fuel'?"),
     ],
 )
-def test_a_take_that_says_nothing_clear_is_refused(yard: Yard, words: tuple[str, ...], error: str) -> None:
+def test_a_take_that_says_nothing_clear_is_refused(
+    yard: Yard, arguments: tuple[str, ...], error: str
+) -> None:
     before = yard.files()
-    assert error in merged(yard, *words).error
+    assert error in merged(yard, *arguments).error
     assert yard.files() == before
 
 
@@ -414,7 +416,7 @@ def test_an_output_that_cannot_be_written_leaves_nothing_behind(yard: Yard) -> N
 
 
 @pytest.mark.parametrize(
-    ("words", "error"),
+    ("arguments", "error"),
     [
         ((), "missing --to FILE"),
         (("more.bin", "--to", "x.bin"), "a merge needs three images"),
@@ -422,9 +424,9 @@ def test_an_output_that_cannot_be_written_leaves_nothing_behind(yard: Yard) -> N
         (("boats/x.bin", "--driver", "--to", "x.bin"), "--driver needs BASE OURS THEIRS PATH"),
     ],
 )
-def test_a_call_without_its_words_is_refused(yard: Yard, words: tuple[str, ...], error: str) -> None:
+def test_a_call_without_its_words_is_refused(yard: Yard, arguments: tuple[str, ...], error: str) -> None:
     files = ("boats/base.bin", "boats/ours.bin", "boats/contrary.bin")
-    assert error in yard.call("merge", *files, *words).error
+    assert error in yard.call("merge", *files, *arguments).error
 
 
 # Revisions
@@ -525,7 +527,7 @@ def test_the_driver_lists_conflicts_beside_the_path_and_tells_git(yard: Yard) ->
 
 
 @pytest.mark.parametrize(
-    ("path", "base", "theirs", "words"),
+    ("path", "base", "theirs", "message"),
     [
         ("other/heron.bin", BASE, CONTRARY, "no definition is known"),
         ("boats/heron.bin", b"", CONTRARY, "both sides added it"),
@@ -533,11 +535,11 @@ def test_the_driver_lists_conflicts_beside_the_path_and_tells_git(yard: Yard) ->
     ],
 )
 def test_what_the_driver_cannot_merge_is_a_conflict_with_ours_as_it_is(
-    yard: Yard, path: str, base: bytes, theirs: bytes, words: str
+    yard: Yard, path: str, base: bytes, theirs: bytes, message: str
 ) -> None:
     result = driven(yard, path, theirs, base)
     assert (result.status, result.stdout) == (1, "")
-    assert len(result.stderr.splitlines()) == 1 and words in result.stderr
+    assert len(result.stderr.splitlines()) == 1 and message in result.stderr
     assert (yard.root / ".ours").read_bytes() == OURS
 
 

@@ -48,17 +48,17 @@ def yard(tmp_path: Path) -> Yard:
     return make_yard(tmp_path / "yard", heron=GOOD, auk=EVERYTHING, tern=BAD)
 
 
-def reviewed(yard: Yard, *words: str, **env: str) -> Any:
+def reviewed(yard: Yard, *arguments: str, **env: str) -> Any:
     """The document of a review, which keeps to its contract."""
     output = yard.root.parent / "review.json"
-    result = yard.call("review", *words, "--format", "json", "--output", str(output), **env)
+    result = yard.call("review", *arguments, "--format", "json", "--output", str(output), **env)
     assert (result.status, result.stdout, result.stderr) == (0, "", "")
     return valid(json.loads(output.read_text("utf-8")), "review.schema.json")
 
 
-def page_of(yard: Yard, *words: str) -> str:
+def page_of(yard: Yard, *arguments: str) -> str:
     output = yard.root.parent / "review.html"
-    result = yard.call("review", *words, "--output", str(output))
+    result = yard.call("review", *arguments, "--output", str(output))
     assert (result.status, result.stdout, result.stderr) == (0, "", "")
     return output.read_text("utf-8")
 
@@ -699,9 +699,9 @@ def test_that_the_old_revision_went_on_by_itself_is_said_first(forked: Scratch) 
     assert 0 < page.index(f">{message}.<") < page.index('class="verdict')
 
 
-@pytest.mark.parametrize("words", [("--range", "main...idle"), ("main...idle",)])
-def test_three_dots_show_the_branch_alone(forked: Scratch, words: tuple[str, ...]) -> None:
-    document = reviewed(forked, *words)
+@pytest.mark.parametrize("arguments", [("--range", "main...idle"), ("main...idle",)])
+def test_three_dots_show_the_branch_alone(forked: Scratch, arguments: tuple[str, ...]) -> None:
+    document = reviewed(forked, *arguments)
     assert [image["path"] for image in document["images"]] == [HERON]
     assert document["old"] == forked.must("rev-parse", "--short=10", "main~1").strip()
     assert "parted" not in document
@@ -921,7 +921,7 @@ def test_nothing_that_is_read_or_named_is_replaced(yard: Yard, output: str) -> N
 
 
 @pytest.mark.parametrize(
-    ("words", "told"),
+    ("arguments", "message"),
     [
         ((BASE,), "missing OLD and NEW"),
         ((BASE, "boats/none.bin"), "boats/none.bin: it does not exist"),
@@ -936,11 +936,13 @@ def test_nothing_that_is_read_or_named_is_replaced(yard: Yard, output: str) -> N
         ((BASE, HERON, "--definition", "callint.toml"), "callint.toml"),
     ],
 )
-def test_a_wrong_call_is_one_line_and_writes_nothing(yard: Yard, words: tuple[str, ...], told: str) -> None:
+def test_a_wrong_call_is_one_line_and_writes_nothing(
+    yard: Yard, arguments: tuple[str, ...], message: str
+) -> None:
     yard.write("strange.bin", b"")
     yard.write("boats/foreign.bin", edited(yard_base(), {SOFTWARE: b"YARD-02"}))
     before = yard.files()
-    assert told in yard.call("review", *words, "--output", "page.html").error
+    assert message in yard.call("review", *arguments, "--output", "page.html").error
     assert yard.files() == before
 
 

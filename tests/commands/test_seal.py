@@ -104,7 +104,7 @@ def refused(yard: Yard) -> str:
 
 
 @pytest.mark.parametrize(
-    ("data", "words"),
+    ("data", "message"),
     [
         (edited(STALE, {SOFTWARE: b"YARD-99"}, seal=False), 'its software number is "YARD-99"'),
         (STALE + b"\0", "it has 161 bytes, but the memory has 160"),
@@ -112,13 +112,13 @@ def refused(yard: Yard) -> str:
         (b"", "the image is empty"),
     ],
 )
-def test_an_image_that_is_not_of_the_definition_is_refused(yard: Yard, data: bytes, words: str) -> None:
+def test_an_image_that_is_not_of_the_definition_is_refused(yard: Yard, data: bytes, message: str) -> None:
     yard.write(IMAGE, data)
-    assert f"{IMAGE}: {words}" in refused(yard)
+    assert f"{IMAGE}: {message}" in refused(yard)
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "words"),
+    ("old", "new", "message"),
     [
         (b'"sum16"', b'"CRC-16/NOBODY"', "unknown algorithm"),
         (b'stored-at="0x90"', b'stored-at="0x10"', "covers its own stored place"),
@@ -128,13 +128,13 @@ def test_an_image_that_is_not_of_the_definition_is_refused(yard: Yard, data: byt
     ],
 )
 def test_a_checksum_that_cannot_be_computed_is_refused_with_its_line(
-    yard: Yard, old: bytes, new: bytes, words: str
+    yard: Yard, old: bytes, new: bytes, message: str
 ) -> None:
     definition = yard_definition()
     assert old in definition
     yard.write("defs/yard.xml", definition.replace(old, new))
     error = refused(yard)
-    assert error.startswith("callint: defs/yard.xml:") and words in error
+    assert error.startswith("callint: defs/yard.xml:") and message in error
 
 
 def test_checksums_that_cover_each_other_are_refused(yard: Yard) -> None:

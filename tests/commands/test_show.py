@@ -263,7 +263,7 @@ def test_a_pipe_gets_no_colour_and_force_color_gives_it(yard: Yard) -> None:
 
 
 @pytest.mark.parametrize(
-    ("arguments", "words"),
+    ("arguments", "messages"),
     [
         ((), ["IMAGE", "callint show --help"]),
         (("none.bin",), ["none.bin", "does not exist", "check the path"]),
@@ -275,14 +275,14 @@ def test_a_pipe_gets_no_colour_and_force_color_gives_it(yard: Yard) -> None:
     ],
 )
 def test_a_wrong_call_is_one_line_that_says_what_to_do(
-    yard: Yard, arguments: tuple[str, ...], words: list[str]
+    yard: Yard, arguments: tuple[str, ...], messages: list[str]
 ) -> None:
     yard.write("spare.bin", GOOD)
     yard.write("boats/empty.bin", b"")
     yard.write("boats/foreign.bin", edited(GOOD, {SOFTWARE: b"YARD-02"}))
     error = yard.call("show", *arguments).error
-    for word in words:
-        assert word in error
+    for message in messages:
+        assert message in error
 
 
 def test_an_image_is_found_from_any_folder_and_needs_no_policy_with_a_definition(
@@ -302,8 +302,8 @@ def test_an_image_is_found_from_any_folder_and_needs_no_policy_with_a_definition
 POINT = ("--at", "speed=1800,load=30")
 
 
-def at_point(yard: Yard, *words: str) -> Any:
-    result = yard.call("show", *words, "--format", "json")
+def at_point(yard: Yard, *arguments: str) -> Any:
+    result = yard.call("show", *arguments, "--format", "json")
     assert (result.status, result.stderr) == (0, ""), result
     return valid(result.data, "point.schema.json")
 
@@ -401,7 +401,7 @@ def test_an_axis_that_does_not_rise_leaves_its_tables_unread(yard: Yard) -> None
 
 
 @pytest.mark.parametrize(
-    ("axis", "words"),
+    ("axis", "message"),
     [
         (u16(3200, 2400, 2400, 800), "does not fall throughout (2400 rpm follows 2400 rpm)"),
         (u16(800, 2400, 1600, 3200), "does not rise throughout (1600 rpm follows 2400 rpm)"),
@@ -409,10 +409,12 @@ def test_an_axis_that_does_not_rise_leaves_its_tables_unread(yard: Yard) -> None
         (u16(800, 1600, 1600, 1600), "does not rise throughout (1600 rpm follows 1600 rpm)"),
     ],
 )
-def test_what_is_wrong_with_an_axis_is_said_with_its_breakpoints(yard: Yard, axis: bytes, words: str) -> None:
+def test_what_is_wrong_with_an_axis_is_said_with_its_breakpoints(
+    yard: Yard, axis: bytes, message: str
+) -> None:
     yard.write("boats/heron.bin", edited(GOOD, {0: axis}))
     text = yard.call("show", "boats/heron.bin", "smoke_cap", *POINT).flat
-    assert f"callint cannot evaluate smoke_cap: the axis speed_4 {words}." in text
+    assert f"callint cannot evaluate smoke_cap: the axis speed_4 {message}." in text
 
 
 def test_tables_beyond_the_end_of_a_cut_off_image_are_unread_and_not_off(yard: Yard) -> None:
@@ -446,7 +448,7 @@ def test_a_definition_that_is_named_leaves_the_image_the_policys_base(yard: Yard
 
 
 @pytest.mark.parametrize(
-    ("options", "words"),
+    ("options", "message"),
     [
         (("--at", "sped=1"), "--at sped: no signal has this name; did you mean 'speed'?"),
         (("--at", "spee=1"), "--at spee: no signal has this name; did you mean 'speed'?"),
@@ -477,10 +479,10 @@ def test_a_definition_that_is_named_leaves_the_image_the_policys_base(yard: Yard
     ids=lambda value: " ".join(value) if isinstance(value, tuple) else "",
 )
 def test_a_point_that_cannot_be_meant_is_refused_in_one_line(
-    yard: Yard, options: tuple[str, ...], words: str
+    yard: Yard, options: tuple[str, ...], message: str
 ) -> None:
     yard.write("empty.bin", b"")
-    assert words in yard.call("show", "boats/heron.bin", *options).error
+    assert message in yard.call("show", "boats/heron.bin", *options).error
 
 
 def test_a_revision_is_shown_at_a_point(tmp_path: Path) -> None:

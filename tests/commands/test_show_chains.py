@@ -21,15 +21,15 @@ def yard(tmp_path: Path) -> Yard:
     return filled(tmp_path / "yard")
 
 
-def document(yard: Yard, *words: str) -> Any:
-    result = yard.call("show", BOAT, *words, "--format", "json")
+def document(yard: Yard, *arguments: str) -> Any:
+    result = yard.call("show", BOAT, *arguments, "--format", "json")
     assert (result.status, result.stderr) == (0, ""), result
     return valid(result.data, "point.schema.json")
 
 
-def outputs(found: Any) -> dict[str, tuple[float | None, float | None]]:
+def outputs(result: Any) -> dict[str, tuple[float | None, float | None]]:
     """New and old output by table."""
-    return {table["table"]: (table["new"], table.get("old")) for table in found["tables"]}
+    return {table["table"]: (table["new"], table.get("old")) for table in result["tables"]}
 
 
 def test_tables_behind_a_table_that_puts_out_a_signal_are_followed(yard: Yard) -> None:

@@ -40,14 +40,14 @@ def rows(text: str) -> list[dict[str, str]]:
     return result
 
 
-def shown(yard: Yard, *words: str) -> list[dict[str, str]]:
-    result = yard.call("show", "boats/heron.bin", *words, "--format", "csv")
+def shown(yard: Yard, *arguments: str) -> list[dict[str, str]]:
+    result = yard.call("show", "boats/heron.bin", *arguments, "--format", "csv")
     assert (result.status, result.stderr) == (0, "")
     return rows(result.stdout)
 
 
-def document(yard: Yard, *words: str) -> Any:
-    result = yard.call("show", "boats/heron.bin", *words, "--format", "json")
+def document(yard: Yard, *arguments: str) -> Any:
+    result = yard.call("show", "boats/heron.bin", *arguments, "--format", "json")
     assert (result.status, result.stderr) == (0, "")
     return valid(result.data, "tables.schema.json")
 
@@ -244,7 +244,7 @@ def test_every_raw_number_of_the_demo_stands_in_the_json() -> None:
 
 
 @pytest.mark.parametrize(
-    ("options", "words"),
+    ("options", "message"),
     [
         (("--format", "csv", "--at", "speed=1"), "use --format text or json with --at"),
         (("--format", "csv", "--plain"), "use only one"),
@@ -258,10 +258,10 @@ def test_every_raw_number_of_the_demo_stands_in_the_json() -> None:
     ids=lambda value: " ".join(value) if isinstance(value, tuple) else "",
 )
 def test_a_wrong_call_is_refused_in_one_line_and_nothing_is_written(
-    yard: Yard, options: tuple[str, ...], words: str
+    yard: Yard, options: tuple[str, ...], message: str
 ) -> None:
     before = yard.files()
-    assert words in yard.call("show", "boats/heron.bin", *options).error
+    assert message in yard.call("show", "boats/heron.bin", *options).error
     assert yard.files() == before
 
 

@@ -63,18 +63,18 @@ def waivers(yard: Yard) -> list[dict[str, Any]]:
     return result
 
 
-def waive(yard: Yard, *words: str, reason: str = REASON, **env: str) -> Result:
-    result = yard.call("waive", *words, "--reason", reason, **env)
+def waive(yard: Yard, *arguments: str, reason: str = REASON, **env: str) -> Result:
+    result = yard.call("waive", *arguments, "--reason", reason, **env)
     assert (result.status, result.stderr) == (0, ""), result
     assert too_wide(result.stdout) == [] and steering(result.stdout) == []
     return result
 
 
-def refused(yard: Yard, *words: str, reason: str | None = REASON, **env: str) -> str:
+def refused(yard: Yard, *arguments: str, reason: str | None = REASON, **env: str) -> str:
     """The one line of a refusal, which leaves every file as it was."""
     before = yard.files()
     given_reason = () if reason is None else ("--reason", reason)
-    error = yard.call("waive", *words, *given_reason, **env).error
+    error = yard.call("waive", *arguments, *given_reason, **env).error
     assert yard.files() == before
     return error
 
@@ -346,14 +346,14 @@ def test_a_fingerprint_that_many_findings_share_the_start_of_is_refused(
 ) -> None:
     marks = {1: "abcdef0000000001", 2: "abcdef0000000002"}
     monkeypatch.setattr(
-        Finding, "fingerprint", property(lambda one: marks.get(one.cell.x if one.cell else 0, "9" * 16))
+        Finding, "fingerprint", property(lambda item: marks.get(item.cell.x if item.cell else 0, "9" * 16))
     )
     error = refused(yard, "abcdef")
     assert "2 fingerprints start with it; give more digits: abcdef0000000001, abcdef0000000002" in error
 
 
 @pytest.mark.parametrize(
-    ("word", "words"),
+    ("word", "message"),
     [
         ("abcde", "give the first 6 of them or more"),
         ("0123456789abcdef0", "a fingerprint has 16 digits"),
@@ -363,8 +363,8 @@ def test_a_fingerprint_that_many_findings_share_the_start_of_is_refused(
         ("weather/rain", "callint rules lists them"),
     ],
 )
-def test_what_is_neither_fingerprint_nor_rule_is_refused(yard: Yard, word: str, words: str) -> None:
-    assert words in refused(yard, word)
+def test_what_is_neither_fingerprint_nor_rule_is_refused(yard: Yard, word: str, message: str) -> None:
+    assert message in refused(yard, word)
 
 
 def test_a_fingerprint_of_something_else_than_what_is_named_is_refused(yard: Yard) -> None:
@@ -381,7 +381,7 @@ def test_a_finding_that_is_waived_already_is_refused_with_the_line(yard: Yard) -
 
 
 @pytest.mark.parametrize(
-    ("reason", "words"),
+    ("reason", "message"),
     [
         ("too short", "at least 10 characters"),
         ("a         b", "at least 10 characters"),
@@ -393,8 +393,8 @@ def test_a_finding_that_is_waived_already_is_refused_with_the_line(yard: Yard) -
         (None, "missing option '--reason'"),
     ],
 )
-def test_a_reason_that_is_none_is_refused(yard: Yard, reason: str | None, words: str) -> None:
-    assert words in refused(yard, *FUEL, reason=reason)
+def test_a_reason_that_is_none_is_refused(yard: Yard, reason: str | None, message: str) -> None:
+    assert message in refused(yard, *FUEL, reason=reason)
 
 
 @pytest.mark.parametrize("until", ["2031-02-30", "next summer", "31.3.2031", "20310331", "2031-3-1", ""])

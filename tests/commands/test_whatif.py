@@ -119,18 +119,18 @@ GIVEN = ("--true", "temp=100", "--reads", "35")
 WIRED = ("--true", "temp=60", "--series-resistor", "1000")
 
 
-def whatif(yard: Yard, *words: str) -> Result:
-    result = yard.call("whatif", BOAT, *words)
+def whatif(yard: Yard, *arguments: str) -> Result:
+    result = yard.call("whatif", BOAT, *arguments)
     assert (result.status, result.stderr) == (0, ""), result
     return result
 
 
-def document(yard: Yard, *words: str) -> Any:
-    return valid(whatif(yard, *words, "--format", "json").data, "whatif.schema.json")
+def document(yard: Yard, *arguments: str) -> Any:
+    return valid(whatif(yard, *arguments, "--format", "json").data, "whatif.schema.json")
 
 
-def effects(yard: Yard, *words: str) -> dict[str, Any]:
-    return {argument["table"]: argument for argument in document(yard, *words)["effects"]}
+def effects(yard: Yard, *arguments: str) -> dict[str, Any]:
+    return {argument["table"]: argument for argument in document(yard, *arguments)["effects"]}
 
 
 # What it says
@@ -194,7 +194,7 @@ def test_a_resistor_in_the_line_is_worked_through_from_the_sensor_to_the_reading
 
 
 @pytest.mark.parametrize(
-    ("options", "reading", "volts", "words"),
+    ("options", "reading", "volts", "message"),
     [
         (("--series-resistor", "1000"), 35.0, 3.125, "1,000 Ω in series"),
         (("--parallel-resistor", "2000"), 70.0, 5 / 3, "2,000 Ω in parallel"),
@@ -209,7 +209,7 @@ def test_a_resistor_in_the_line_is_worked_through_from_the_sensor_to_the_reading
     ],
 )
 def test_every_wiring_gives_its_reading_and_says_so(
-    yard: Yard, options: tuple[str, ...], reading: float, volts: float, words: str
+    yard: Yard, options: tuple[str, ...], reading: float, volts: float, message: str
 ) -> None:
     (result,) = document(yard, "--true", "temp=60", *options)["readings"]
     assert result["true"] == 60
@@ -218,7 +218,7 @@ def test_every_wiring_gives_its_reading_and_says_so(
     assert result["ohms"] == pytest.approx(2000 / 3)
     assert (result["seen_ohms"] is None) == ("--open" in options)
     text = whatif(yard, "--true", "temp=60", *options).flat
-    assert words in text
+    assert message in text
     assert ("which holds the reading at its end" in text) == (options[0] in ("--open", "--short"))
 
 
@@ -315,16 +315,16 @@ def test_other_signals_outside_their_plausible_range_are_remarked_on_too(yard: Y
 
 
 @pytest.mark.parametrize(
-    ("wiring", "words"),
+    ("wiring", "message"),
     [
         (("--open",), "The voltage is outside intake_curve, which holds the reading at its end."),
         (("--series-resistor", "1000"), "In part of this range the voltage is outside intake_curve, which"),
     ],
 )
 def test_at_every_temperature_too_a_voltage_beyond_the_curve_is_said_to_be(
-    yard: Yard, wiring: tuple[str, ...], words: str
+    yard: Yard, wiring: tuple[str, ...], message: str
 ) -> None:
-    assert words in whatif(yard, "--signal", "temp", *wiring).flat
+    assert message in whatif(yard, "--signal", "temp", *wiring).flat
     assert "outside intake_curve" not in whatif(yard, *WIRED).flat
 
 
@@ -447,7 +447,7 @@ def test_a_file_at_a_revision_is_looked_into_in_a_bare_repository_too(tmp_path: 
 
 
 @pytest.mark.parametrize(
-    ("options", "words"),
+    ("options", "message"),
     [
         ((), "missing --true SIGNAL=VALUE or --signal SIGNAL"),
         (("--reads", "20"), "missing --true SIGNAL=VALUE or --signal SIGNAL"),
@@ -508,9 +508,9 @@ def test_a_file_at_a_revision_is_looked_into_in_a_bare_repository_too(tmp_path: 
     ids=lambda value: " ".join(value) if isinstance(value, tuple) else "",
 )
 def test_a_call_that_cannot_be_meant_is_refused_in_one_line(
-    yard: Yard, options: tuple[str, ...], words: str
+    yard: Yard, options: tuple[str, ...], message: str
 ) -> None:
-    assert words in yard.call("whatif", BOAT, *options).error
+    assert message in yard.call("whatif", BOAT, *options).error
 
 
 def test_the_signals_that_a_word_may_stand_for_are_suggested_the_likeliest_first(yard: Yard) -> None:
@@ -527,7 +527,7 @@ def test_an_image_that_is_not_there_or_of_other_software_is_refused(yard: Yard) 
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "words"),
+    ("old", "new", "message"),
     [
         ('conversion="volt" count', 'conversion="rpm" count', "intake_curve is not over V or mV"),
         ('curve="intake_curve"', 'curve="recirculation"', "recirculation has another unit"),
@@ -541,25 +541,25 @@ def test_an_image_that_is_not_there_or_of_other_software_is_refused(yard: Yard) 
         ),
     ],
 )
-def test_a_sensor_that_is_described_wrongly_is_refused(yard: Yard, old: str, new: str, words: str) -> None:
+def test_a_sensor_that_is_described_wrongly_is_refused(yard: Yard, old: str, new: str, message: str) -> None:
     xml = definition().decode()
     assert old in xml
     yard.write("defs/yard.xml", xml.replace(old, new))
     error = yard.run("whatif", BOAT, *WIRED).stderr.splitlines()[-1]
     assert yard.run("whatif", BOAT, *WIRED).status == 2
-    assert error.startswith("callint: temp: its curve ") and words in error
+    assert error.startswith("callint: temp: its curve ") and message in error
     assert error.endswith("correct the definition, or give --reads")
 
 
 @pytest.mark.parametrize(
-    ("cells", "words"),
+    ("cells", "message"),
     [((90, 60, 70, 0), "does not rise or fall"), ((90, 60, 60, 0), "does not rise or fall")],
 )
 def test_a_sensors_curve_that_turns_or_stands_still_is_refused(
-    yard: Yard, cells: tuple[float, ...], words: str
+    yard: Yard, cells: tuple[float, ...], message: str
 ) -> None:
     yard.write(BOAT, image({0x20: degrees(*cells)}))
-    assert words in yard.call("whatif", BOAT, *WIRED).error
+    assert message in yard.call("whatif", BOAT, *WIRED).error
 
 
 def test_tables_in_a_circle_are_refused_with_their_names(yard: Yard) -> None:

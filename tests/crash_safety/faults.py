@@ -53,19 +53,19 @@ class Faults:
             self.step("fsync")
             real_sync(handle)
 
-        def opened(*words: Any, **more: Any) -> Any:
-            return Writer(real_fdopen(*words, **more), self)
+        def opened(*arguments: Any, **more: Any) -> Any:
+            return Writer(real_fdopen(*arguments, **more), self)
 
         os.fsync, os.fdopen = sync, opened  # type: ignore[assignment]
 
-    def heard(self, event: str, words: tuple[Any, ...]) -> None:
-        if event == "open" and isinstance(words[2], int) and words[2] & _WRITING:
-            if not isinstance(words[0], int) and str(words[0]) != os.devnull:
-                self.step(f"open {Path(os.fsdecode(words[0])).name}")
+    def heard(self, event: str, arguments: tuple[Any, ...]) -> None:
+        if event == "open" and isinstance(arguments[2], int) and arguments[2] & _WRITING:
+            if not isinstance(arguments[0], int) and str(arguments[0]) != os.devnull:
+                self.step(f"open {Path(os.fsdecode(arguments[0])).name}")
         elif event in _STEPS:
-            self.step(f"{event} {words[0]!s}")
+            self.step(f"{event} {arguments[0]!s}")
         elif event == "subprocess.Popen":
-            self.step(f"start {' '.join(map(str, words[1]))}"[:120], is_program=True)
+            self.step(f"start {' '.join(map(str, arguments[1]))}"[:120], is_program=True)
 
     def step(self, what: str, is_program: bool = False) -> None:
         if self.is_over:
@@ -105,7 +105,7 @@ class Writer:
             self.file.write(part[half:])
 
 
-def run(folder: Path, words: list[str], fault: str = "", at: int = 0) -> tuple[int, str]:
+def run(folder: Path, arguments: list[str], fault: str = "", at: int = 0) -> tuple[int, str]:
     """Run a command in a process of its own; its exit status, negative for a signal, and what it said."""
     said = folder.with_name(f"{folder.name}.said")
     child = os.fork()
@@ -119,7 +119,7 @@ def run(folder: Path, words: list[str], fault: str = "", at: int = 0) -> tuple[i
             sys.stdout = os.fdopen(1, "w", closefd=False)
             sys.stderr = os.fdopen(2, "w", closefd=False)
             faults = Faults(fault, at, folder.with_name(f"{folder.name}.step")) if fault else None
-            status = main(words)
+            status = main(arguments)
             sys.stdout.flush()
             sys.stderr.flush()
             if faults:
@@ -131,11 +131,11 @@ def run(folder: Path, words: list[str], fault: str = "", at: int = 0) -> tuple[i
     return os.waitstatus_to_exitcode(status), said.read_text("utf-8", "replace")
 
 
-def _warm(folder: Path, words: list[str]) -> None:
+def _warm(folder: Path, arguments: list[str]) -> None:
     """Run the command once in this process, so that those that are forked from it have all imports."""
     shutil.copytree(folder / "start", folder / "warm", symlinks=True)
     with chdir(folder / "warm"), redirect_stdout(StringIO()), redirect_stderr(StringIO()):
-        main(words)
+        main(arguments)
 
 
 def _chosen(count: int) -> list[int]:
@@ -145,21 +145,21 @@ def _chosen(count: int) -> list[int]:
     return sorted({1, 2, 3, *range(10, count, count // 4), *range(count - 7, count + 1)})
 
 
-def all_faults(folder: Path, fault: str, words: list[str]) -> list[dict[str, Any]]:
+def all_faults(folder: Path, fault: str, arguments: list[str]) -> list[dict[str, Any]]:
     """What each fault led to, in the order of the steps; ``at`` is the number of the step."""
-    _warm(folder, words)
+    _warm(folder, arguments)
     gc.collect()
     gc.freeze()
     counted = folder / "counted"
     shutil.copytree(folder / "start", counted, symlinks=True)
-    run(counted, words, fault, sys.maxsize)
+    run(counted, arguments, fault, sys.maxsize)
     result = []
     for at in _chosen(int((folder / "counted.count").read_text())):
         copy, again = folder / str(at), folder / f"{at}.again"
         shutil.copytree(folder / "start", copy, symlinks=True)
-        status, said = run(copy, words, fault, at)
+        status, said = run(copy, arguments, fault, at)
         shutil.copytree(copy, again, symlinks=True)
-        second, _ = run(again, words)
+        second, _ = run(again, arguments)
         step = (folder / f"{at}.step").read_text()
         result.append({"at": at, "step": step, "status": status, "said": said, "again": second})
     return result

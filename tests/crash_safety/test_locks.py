@@ -46,16 +46,16 @@ def refused(yard: Scratch, result: Result, lock: str) -> None:
     assert "remove the file if none is running" in result.error
 
 
-@pytest.mark.parametrize("words", [("init",), ("init", "--no-hook")])
+@pytest.mark.parametrize("arguments", [("init",), ("init", "--no-hook")])
 def test_settings_that_are_locked_are_not_changed_and_nothing_else_is(
-    yard: Scratch, words: tuple[str, ...]
+    yard: Scratch, arguments: tuple[str, ...]
 ) -> None:
     yard.write(".git/config.lock", b"")
     before = whole(yard)
-    refused(yard, yard.call(*words), ".git/config.lock")
+    refused(yard, yard.call(*arguments), ".git/config.lock")
     assert whole(yard) == before
     (yard.root / ".git/config.lock").unlink()
-    assert yard.call(*words).status == 0
+    assert yard.call(*arguments).status == 0
 
 
 def test_settings_that_are_locked_are_not_taken_back(yard: Scratch) -> None:

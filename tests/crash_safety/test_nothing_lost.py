@@ -101,18 +101,18 @@ def contents(root: Path) -> dict[str, bytes]:
     return actual
 
 
-def faulted(folder: Path, fault: str, words: tuple[str, ...]) -> list[dict[str, Any]]:
+def faulted(folder: Path, fault: str, command: tuple[str, ...]) -> list[dict[str, Any]]:
     """What every fault led to; ``start`` in the folder is what the command begins with."""
-    arguments = ("tests.crash_safety.faults", str(folder), fault, *words)
+    arguments = ("tests.crash_safety.faults", str(folder), fault, *command)
     done = run_python("-m", *arguments, cwd=REPOSITORY, env=environment(CALLINT_CACHE=""))
     assert done.status == 0, done.stderr
     return done.data  # type: ignore[no-any-return]
 
 
-def cleanly(folder: Path, words: tuple[str, ...]) -> dict[str, bytes]:
+def cleanly(folder: Path, arguments: tuple[str, ...]) -> dict[str, bytes]:
     """What the command leaves behind when nothing stops it."""
     shutil.copytree(folder / "start", folder / "clean", symlinks=True)
-    result = run(*words, cwd=folder / "clean")
+    result = run(*arguments, cwd=folder / "clean")
     assert result.status in (0, 1), result
     return contents(folder / "clean")
 
@@ -187,10 +187,10 @@ def test_a_killed_demo_is_made_anew_or_finished_by_the_next(tmp_path: Path, name
 # Real disks and users
 
 
-def as_nobody(folder: Path, *words: str) -> Result:
+def as_nobody(folder: Path, *arguments: str) -> Result:
     """A command as a user who owns nothing."""
     return run_python(
-        "-m", "tests.crash_safety.as_nobody", str(folder), *words, cwd=REPOSITORY, env=environment()
+        "-m", "tests.crash_safety.as_nobody", str(folder), *arguments, cwd=REPOSITORY, env=environment()
     )
 
 
@@ -393,7 +393,7 @@ def test_an_image_is_sealed_as_another_run_left_it(tmp_path: Path, monkeypatch: 
 
 
 @pytest.mark.parametrize(
-    ("words", "folder"),
+    ("arguments", "folder"),
     [
         (WAIVED, "."),
         (("seal", HERON), "boats"),
@@ -403,13 +403,13 @@ def test_an_image_is_sealed_as_another_run_left_it(tmp_path: Path, monkeypatch: 
     ],
 )
 def test_whoever_never_gets_a_turn_says_so(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], folder: str
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, arguments: tuple[str, ...], folder: str
 ) -> None:
     scratch = yard(tmp_path)
     old = contents(tmp_path)
     Another(tmp_path / folder, monkeypatch, *[lambda: None] * 1000)
     monkeypatch.setattr(locks, "PATIENCE", 0)
-    assert "another run keeps its folder locked" in scratch.call(*words).error
+    assert "another run keeps its folder locked" in scratch.call(*arguments).error
     assert contents(tmp_path) == old
 
 

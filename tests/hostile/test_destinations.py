@@ -149,11 +149,11 @@ class Place:
 
     yard: Scratch
 
-    def refused(self, *words: str, **env: str) -> Result:
+    def refused(self, *arguments: str, **env: str) -> Result:
         """A call that says in a line why, and changes nothing."""
         before = state(self.yard.root.parent)
-        result = self.yard.call(*words, **env)
-        assert state(self.yard.root.parent) == before, words
+        result = self.yard.call(*arguments, **env)
+        assert state(self.yard.root.parent) == before, arguments
         assert any(reason in result.error for reason in _REASONS), result
         return result
 

@@ -23,9 +23,11 @@ GLOBS = (
 )
 
 
-def within_patience(hostile: Hostile, words: tuple[str, ...]) -> None:
+def within_patience(hostile: Hostile, arguments: tuple[str, ...]) -> None:
     """A command in a process of its own that answers at all, in one line or with its work."""
-    done = run_python("-m", "callint", *words, cwd=hostile.yard.root, env=environment(), patience=_PATIENCE)
+    done = run_python(
+        "-m", "callint", *arguments, cwd=hostile.yard.root, env=environment(), patience=_PATIENCE
+    )
     assert done.status in (0, 1, 2), done.stderr
 
 

@@ -151,17 +151,17 @@ def test_the_traps_are_set(hostile: Hostile) -> None:
     assert started >= {"status", "diff", "add", "commit"}
 
 
-@pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
-def test_no_command_starts_what_the_repository_names(hostile: Hostile, words: tuple[str, ...]) -> None:
+@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
+def test_no_command_starts_what_the_repository_names(hostile: Hostile, arguments: tuple[str, ...]) -> None:
     arm(hostile)
-    result = hostile.tried(*words, **dict.fromkeys(VARIABLES, str(hostile.program)))
+    result = hostile.tried(*arguments, **dict.fromkeys(VARIABLES, str(hostile.program)))
     # The hooks that are there already are in the way of init's own, which says so.
-    assert result.status in (0, 1) or (words[0] == "init" and "this hook already exists" in result.error)
+    assert result.status in (0, 1) or (arguments[0] == "init" and "this hook already exists" in result.error)
 
 
-@pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
+@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
 def test_no_filter_looks_into_files_that_seem_to_have_changed(
-    hostile: Hostile, words: tuple[str, ...]
+    hostile: Hostile, arguments: tuple[str, ...]
 ) -> None:
     yard = hostile.yard
     yard.must("reset", "--quiet", "--hard")
@@ -177,11 +177,11 @@ def test_no_filter_looks_into_files_that_seem_to_have_changed(
     yard.git("diff-files", "--name-only")
     assert hostile.calls, "git does not start the filter"
     hostile.forget_calls()
-    hostile.tried(*words)
+    hostile.tried(*arguments)
 
 
-@pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
-def test_no_command_fetches_what_the_repository_lacks(hostile: Hostile, words: tuple[str, ...]) -> None:
+@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
+def test_no_command_fetches_what_the_repository_lacks(hostile: Hostile, arguments: tuple[str, ...]) -> None:
     arm(hostile)
     plain = ("-c", "core.fsmonitor=false", "-c", "core.pager=cat")
     for revision in (f":{HERON}", f"HEAD:{HERON}", "HEAD:factory/base.bin"):
@@ -190,22 +190,22 @@ def test_no_command_fetches_what_the_repository_lacks(hostile: Hostile, words: t
     hostile.yard.must(*plain, "config", "core.repositoryFormatVersion", "1")
     hostile.yard.must(*plain, "config", "extensions.partialClone", "origin")
     hostile.forget_calls()
-    hostile.tried(*words)
+    hostile.tried(*arguments)
 
 
-@pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
-def test_hooks_elsewhere_are_asked_by_no_command(hostile: Hostile, words: tuple[str, ...]) -> None:
+@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
+def test_hooks_elsewhere_are_asked_by_no_command(hostile: Hostile, arguments: tuple[str, ...]) -> None:
     hooks = hostile.yard.root / "tools"
     hooks.mkdir()
     for name in HOOKS:
         (hooks / name).write_text(f'#!/bin/sh\nexec "{hostile.program}" {name}\n', "utf-8")
         (hooks / name).chmod(0o755)
     hostile.yard.must("config", "core.hooksPath", "tools")
-    hostile.tried(*words)
+    hostile.tried(*arguments)
 
 
-@pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
+@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
 def test_every_command_does_its_work_where_nothing_is_hostile(
-    hostile: Hostile, words: tuple[str, ...]
+    hostile: Hostile, arguments: tuple[str, ...]
 ) -> None:
-    assert hostile.tried(*words).status in (0, 1)
+    assert hostile.tried(*arguments).status in (0, 1)

@@ -150,10 +150,10 @@ MORE = {
 }
 
 
-def outcome(root: Path, words: tuple[str, ...], copy: Path) -> tuple[Result, bytes]:
+def outcome(root: Path, arguments: tuple[str, ...], copy: Path) -> tuple[Result, bytes]:
     """What a command prints and writes in a copy of a repository."""
     shutil.copytree(root, copy, symlinks=True)
-    result = call(*words, cwd=copy)
+    result = call(*arguments, cwd=copy)
     page = copy / "review.html"
     written = page.read_bytes() if page.exists() else b""
     shutil.rmtree(copy)
@@ -174,14 +174,14 @@ def pair(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     return hostile.yard.root, folder / "hostile"
 
 
-@pytest.mark.parametrize("words", (COMMANDS | MORE).values(), ids=COMMANDS | MORE)
+@pytest.mark.parametrize("arguments", (COMMANDS | MORE).values(), ids=COMMANDS | MORE)
 def test_no_setting_changes_what_is_said(
-    pair: tuple[Path, Path], tmp_path: Path, words: tuple[str, ...]
+    pair: tuple[Path, Path], tmp_path: Path, arguments: tuple[str, ...]
 ) -> None:
     plain, hostile = pair
-    expected = outcome(plain, words, tmp_path / "yard")
+    expected = outcome(plain, arguments, tmp_path / "yard")
     assert expected[0].status in (0, 1), expected
-    assert outcome(hostile, words, tmp_path / "yard") == expected
+    assert outcome(hostile, arguments, tmp_path / "yard") == expected
 
 
 def test_the_settings_change_what_git_says(pair: tuple[Path, Path]) -> None:

@@ -36,9 +36,11 @@ sys.exit(main(sys.argv[2:]))
 """
 
 
-def capped(yard: Yard, *words: str) -> Result:
+def capped(yard: Yard, *arguments: str) -> Result:
     """A command in a process that gets no more memory than the cap."""
-    return run_python("-c", _CAPPED, str(_CAP), *words, cwd=yard.root, env=environment(), patience=_PATIENCE)
+    return run_python(
+        "-c", _CAPPED, str(_CAP), *arguments, cwd=yard.root, env=environment(), patience=_PATIENCE
+    )
 
 
 @pytest.fixture

@@ -54,9 +54,9 @@ NAMES = (
 )
 
 
-def words_for(words: tuple[str, ...], name: str) -> tuple[str, ...]:
+def words_for(arguments: tuple[str, ...], name: str) -> tuple[str, ...]:
     """A command with another image in place of heron's."""
-    return tuple(word.replace("boats/heron.bin", name).replace("boats/auk.bin", name) for word in words)
+    return tuple(word.replace("boats/heron.bin", name).replace("boats/auk.bin", name) for word in arguments)
 
 
 @pytest.mark.parametrize("name", NAMES, ids=range(len(NAMES)))
@@ -128,9 +128,9 @@ def steered(text: str) -> str:
     )
 
 
-@pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
+@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
 def test_no_text_of_a_definition_or_an_image_steers_a_terminal(
-    hostile: Hostile, words: tuple[str, ...]
+    hostile: Hostile, arguments: tuple[str, ...]
 ) -> None:
     yard = hostile.yard
     yard.write(DEFINITION, steered(yard_definition().decode()))
@@ -140,12 +140,12 @@ def test_no_text_of_a_definition_or_an_image_steers_a_terminal(
     yard.commit("Hulls")
     yard.write(HERON, edited(BAD, {HULL: hull[::-1], FUEL: u16(9999, 9999)}))
     yard.must("add", "--all")
-    hostile.tried(*words)
+    hostile.tried(*arguments)
 
 
-@pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
+@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
 def test_no_name_of_an_author_and_no_subject_steers_a_terminal(
-    hostile: Hostile, words: tuple[str, ...]
+    hostile: Hostile, arguments: tuple[str, ...]
 ) -> None:
     yard = hostile.yard
     name = STEERING.replace("\u2028", "")
@@ -162,14 +162,14 @@ def test_no_name_of_an_author_and_no_subject_steers_a_terminal(
     assert done.status == 0
     yard.must("branch", "\u202eevil\u2066")
     yard.stage(HERON, BAD)
-    hostile.tried(*words, GIT_AUTHOR_NAME=name)
+    hostile.tried(*arguments, GIT_AUTHOR_NAME=name)
     hostile.tried("diff", "\u202eevil\u2066", "HEAD")
     hostile.tried("check", "--range", f"{name}..{name}")
 
 
-@pytest.mark.parametrize("words", COMMANDS.values(), ids=COMMANDS)
+@pytest.mark.parametrize("arguments", COMMANDS.values(), ids=COMMANDS)
 def test_no_text_of_a_policy_or_a_description_steers_a_terminal(
-    hostile: Hostile, words: tuple[str, ...]
+    hostile: Hostile, arguments: tuple[str, ...]
 ) -> None:
     text = (
         IN_XML.replace("&#x", "\\u00")
@@ -186,7 +186,7 @@ def test_no_text_of_a_policy_or_a_description_steers_a_terminal(
     hostile.yard.write(
         "engine.a2l", A2L.replace('"rpm"', f'"{STEERING}"').replace("cut", f"cut{STEERING}", 1)
     )
-    hostile.tried(*words)
+    hostile.tried(*arguments)
 
 
 def test_no_cell_of_a_spreadsheet_is_a_formula(tmp_path: Path) -> None:

@@ -160,7 +160,7 @@ class Trials:
         for name in able[_FIRST:]:
             turns[name.partition("::")[0]].append(name)
         ranked = [(turn, name) for names in turns.values() for turn, name in enumerate(names)]
-        others = [name for _, name in sorted(ranked, key=lambda one: one[0])]
+        others = [name for _, name in sorted(ranked, key=lambda item: item[0])]
         return able[:_FIRST] + self._within(others, _SECONDS)
 
     def later(self, mutant: Mutant) -> list[str]:

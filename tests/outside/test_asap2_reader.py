@@ -91,16 +91,16 @@ def both(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactor
     return read_asap2(path), json.loads((folder / "read.json").read_bytes())
 
 
-def characteristic(one: Characteristic) -> list[Any]:
+def characteristic(item: Characteristic) -> list[Any]:
     return [
-        one.title,
-        one.type,
-        one.address,
-        one.layout,
-        one.conversion,
-        one.limits.low,
-        one.limits.high,
-        one.mask,
+        item.title,
+        item.type,
+        item.address,
+        item.layout,
+        item.conversion,
+        item.limits.low,
+        item.limits.high,
+        item.mask,
         [
             [
                 axis.attribute,
@@ -113,7 +113,7 @@ def characteristic(one: Characteristic) -> list[Any]:
                 None if axis.fixed is None else list(axis.fixed[1]),
                 axis.max_gradient,
             ]
-            for axis in one.axes
+            for axis in item.axes
         ],
     ]
 

@@ -315,7 +315,7 @@ def test_a_float_comes_back_from_its_physical_value(
 ) -> None:
     # Scaling by a power of two is exact as long as it stays clear of the ends of the type.
     numbers = st.floats(-(2.0**100), 2.0**100, width=32 if type is NumberType.float32 else 64)
-    numbers = numbers.filter(lambda one: one == 0 or abs(one) > 2.0**-100)
+    numbers = numbers.filter(lambda item: item == 0 or abs(item) > 2.0**-100)
     raw = np.array(data.draw(st.lists(numbers, min_size=1)), f"f{type.size}")
     for conversion in (PLAIN, linear(2.0**power)):
         back = to_raw(conversion, storage(type), to_physical(conversion, raw))

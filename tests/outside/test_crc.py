@@ -327,7 +327,7 @@ def test_the_parameters_that_are_not_given_are_zero_and_not_reflected() -> None:
 
 
 @pytest.mark.parametrize(
-    ("attributes", "words"),
+    ("attributes", "message"),
     [
         ('algorithm="crc" size="8"', "needs width and poly"),
         ('algorithm="crc" size="8" width="16"', "needs width and poly"),
@@ -345,17 +345,17 @@ def test_the_parameters_that_are_not_given_are_zero_and_not_reflected() -> None:
         ('algorithm="xor8" size="8" word="uint16"', "word goes with sum8"),
     ],
 )
-def test_a_checksum_that_makes_no_sense_is_a_finding_with_its_line(attributes: str, words: str) -> None:
+def test_a_checksum_that_makes_no_sense_is_a_finding_with_its_line(attributes: str, message: str) -> None:
     memory = f'\n\n<checksum name="all" start="0" stored-at="40" {attributes}/>\n'
     file = read_definition(definition_xml("", memory=memory), "defs/yard.xml")
     (problem,) = file.problems
-    assert problem.rule == "definition/invalid" and words in problem.message
+    assert problem.rule == "definition/invalid" and message in problem.message
     assert problem.line == 5
     assert file.definition is not None and file.definition.memory.checksums == ()
 
 
 @pytest.mark.parametrize(
-    ("attributes", "words"),
+    ("attributes", "message"),
     [
         ('algorithm="crc" width="8" poly="7" reflect-in="yes"', "reflect-in"),
         ('algorithm="sum16" word="int16"', "word"),
@@ -363,11 +363,11 @@ def test_a_checksum_that_makes_no_sense_is_a_finding_with_its_line(attributes: s
     ],
 )
 def test_an_attribute_of_a_checksum_that_the_schema_refuses_is_a_finding_too(
-    attributes: str, words: str
+    attributes: str, message: str
 ) -> None:
     memory = f'<checksum name="all" start="0" size="8" stored-at="40" {attributes}/>'
     (problem,) = read_definition(definition_xml("", memory=memory), "defs/yard.xml").problems
-    assert problem.rule == "definition/invalid" and words in problem.message
+    assert problem.rule == "definition/invalid" and message in problem.message
 
 
 # Sums

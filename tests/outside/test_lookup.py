@@ -42,7 +42,7 @@ def grid_of(x: list[float] | None, y: list[float] | None, cells: list[float]) ->
 def breakpoints(least: int = 2) -> st.SearchStrategy[list[float]]:
     """Strictly rising, of any spacing from 1/8 up."""
     return st.lists(st.integers(-8000, 8000), min_size=least, max_size=8, unique=True).map(
-        lambda found: [item / 8 for item in sorted(found)]
+        lambda result: [item / 8 for item in sorted(result)]
     )
 
 

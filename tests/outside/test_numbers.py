@@ -153,12 +153,12 @@ def memory_bytes() -> st.SearchStrategy[bytes]:
         ]
     )
     pieces = st.lists(edges | st.binary(min_size=8, max_size=8), min_size=10, max_size=10)
-    return pieces.map(lambda found: (b"".join(found) * (SIZE // 80 + 1))[:SIZE])
+    return pieces.map(lambda result: (b"".join(result) * (SIZE // 80 + 1))[:SIZE])
 
 
-def same(one: float, other: float) -> bool:
+def same(value: float, other: float) -> bool:
     """Whether two numbers are equal, NaN being equal to NaN."""
-    return one == other or (math.isnan(one) and math.isnan(other))
+    return value == other or (math.isnan(value) and math.isnan(other))
 
 
 def one_scalar(type_name: str, content: bytes, order: str = "big") -> Decoded:

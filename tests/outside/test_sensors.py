@@ -51,10 +51,10 @@ def built(
     return circuit(Sensor("temp", "c", supply, pull_up, 1), result, unit)
 
 
-def read(one: Circuit, wiring: Wiring, true: Numbers | float) -> Numbers:
+def read(item: Circuit, wiring: Wiring, true: Numbers | float) -> Numbers:
     """What is read for true values: from the value to volts, to ohms, through the wiring, and back."""
-    ohms = one.resistance_at(one.voltage_of(np.asarray(true, np.float64)))
-    return one.reading_at(one.voltage_at(wiring.seen(ohms)))
+    ohms = item.resistance_at(item.voltage_of(np.asarray(true, np.float64)))
+    return item.reading_at(item.voltage_at(wiring.seen(ohms)))
 
 
 # By hand. The sensor's curve reads 90 degrees at 1 V, 60 at 2 V, 40 at 3 V and 0 at 4 V; 1000 ohms pull it up
@@ -117,7 +117,7 @@ def test_a_curve_that_ends_at_the_supply_has_an_open_sensor_there() -> None:
 
 
 @pytest.mark.parametrize(
-    ("volts", "values", "unit", "words"),
+    ("volts", "values", "unit", "message"),
     [
         ([1, 2, 3], [90, 60, 40], "rpm", "not over V or mV"),
         ([1, 2, 3], [90, 60, 70], "V", "does not rise or fall"),
@@ -128,9 +128,9 @@ def test_a_curve_that_ends_at_the_supply_has_an_open_sensor_there() -> None:
     ],
 )
 def test_a_curve_that_leads_to_no_one_voltage_is_refused(
-    volts: list[float], values: list[float], unit: str, words: str
+    volts: list[float], values: list[float], unit: str, message: str
 ) -> None:
-    with pytest.raises(UnusableSensorError, match=words):
+    with pytest.raises(UnusableSensorError, match=message):
         built(volts, values, 1000, unit)
 
 
@@ -214,13 +214,13 @@ def chord_error(exact: Thermistor, volts: Numbers, values: Numbers) -> float:
 
 
 def assert_close(
-    found: Numbers, exact: Thermistor, true: Numbers, wiring: Wiring, ends: tuple[float, float], error: float
+    result: Numbers, exact: Thermistor, true: Numbers, wiring: Wiring, ends: tuple[float, float], error: float
 ) -> None:
     lowest = exact.read(true - error, wiring, ends) - error
     highest = exact.read(true + error, wiring, ends) + error
-    assert (lowest <= found).all() and (found <= highest).all(), (
+    assert (lowest <= result).all() and (result <= highest).all(), (
         wiring,
-        found - exact.read(true, wiring, ends),
+        result - exact.read(true, wiring, ends),
     )
 
 

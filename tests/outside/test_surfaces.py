@@ -115,12 +115,12 @@ def breakpoints(least: int = 1) -> st.SearchStrategy[list[float]]:
     """Strictly rising or falling, of any spacing from 1/8 up."""
     lists = st.lists(st.integers(-400, 400), min_size=least, max_size=6, unique=True)
     return st.tuples(lists, st.booleans()).map(
-        lambda found: [item / 8 for item in sorted(found[0], reverse=found[1])]
+        lambda result: [item / 8 for item in sorted(result[0], reverse=result[1])]
     )
 
 
 def cells(count: int) -> st.SearchStrategy[list[float]]:
-    return st.lists(st.integers(-8000, 8000).map(lambda one: one / 8), min_size=count, max_size=count)
+    return st.lists(st.integers(-8000, 8000).map(lambda item: item / 8), min_size=count, max_size=count)
 
 
 @st.composite
@@ -185,7 +185,7 @@ SHAPES = [
     (("speed",), ("load",)),
 ]
 every_shape = pytest.mark.parametrize(
-    ("one", "other"),
+    ("item", "other"),
     SHAPES,
     ids=[f"{'x'.join(a) or 'scalar'} and {'x'.join(b) or 'scalar'}" for a, b in SHAPES],
 )
@@ -205,10 +205,10 @@ KINDS: dict[
 @given(data=st.data(), seed=st.integers(0, 2**32 - 1), amount=st.integers(0, 80))
 @settings(max_examples=25, deadline=None)
 def test_nowhere_is_a_relation_missed_by_more_than_is_said(
-    kind: str, one: tuple[str, ...], other: tuple[str, ...], data: st.DataObject, seed: int, amount: int
+    kind: str, item: tuple[str, ...], other: tuple[str, ...], data: st.DataObject, seed: int, amount: int
 ) -> None:
     judge, missed = KINDS[kind]
-    first, second = data.draw(tables(*one)), data.draw(tables(*other))
+    first, second = data.draw(tables(*item)), data.draw(tables(*other))
     result = judge(made(first), made(second), amount / 8)
     points = dense((first, second), seed, within=True)
     if result is None:
@@ -217,7 +217,7 @@ def test_nowhere_is_a_relation_missed_by_more_than_is_said(
     assert points is not None
     values, others = by_scipy(first), by_scipy(second)
     assert missed(values(points), others(points), amount / 8).max() <= result.excess + CLOSE
-    assert set(result.at) == {*one, *other}
+    assert set(result.at) == {*item, *other}
     np.testing.assert_allclose(values(here(result.at)), result.value, rtol=0, atol=CLOSE)
     np.testing.assert_allclose(others(here(result.at)), result.other, rtol=0, atol=CLOSE)
     np.testing.assert_allclose(
@@ -229,9 +229,9 @@ def test_nowhere_is_a_relation_missed_by_more_than_is_said(
 @given(data=st.data())
 @settings(max_examples=10, deadline=None)
 def test_asked_about_its_worst_point_alone_a_relation_stands_the_same(
-    one: tuple[str, ...], other: tuple[str, ...], data: st.DataObject
+    item: tuple[str, ...], other: tuple[str, ...], data: st.DataObject
 ) -> None:
-    first, second = made(data.draw(tables(*one))), made(data.draw(tables(*other)))
+    first, second = made(data.draw(tables(*item))), made(data.draw(tables(*other)))
     for judge, _ in KINDS.values():
         result = judge(first, second, 0.5)
         assert result is None or judge(first, second, 0.5, result.at) == result
@@ -295,7 +295,7 @@ def round_trips(draw: st.DrawFn) -> tuple[Table, Table]:
         if shared:
             axes["speed"] = draw(rising_axis())
         count = int(np.prod([len(axis) for axis in axes.values()]))
-        numbers = st.integers(-400, 400).map(lambda one: one / 8)
+        numbers = st.integers(-400, 400).map(lambda item: item / 8)
         result.append((axes, draw(st.lists(numbers, min_size=count, max_size=count))))
     return result[0], result[1]
 

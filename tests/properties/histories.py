@@ -228,8 +228,8 @@ def import_history(root: Path, commits: list[Commit]) -> list[str]:
     return _git(root, "rev-parse", *ids).decode().split()
 
 
-def _git(root: Path, *words: str, stdin: bytes = b"") -> bytes:
+def _git(root: Path, *arguments: str, stdin: bytes = b"") -> bytes:
     done = subprocess.run(
-        ["git", *words], cwd=root, input=stdin, capture_output=True, check=True, env=environment()
+        ["git", *arguments], cwd=root, input=stdin, capture_output=True, check=True, env=environment()
     )
     return done.stdout

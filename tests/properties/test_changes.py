@@ -129,15 +129,15 @@ def turned(value: Any) -> Any:
     return [turned(item) for item in value] if isinstance(value, list) else value
 
 
-def _without_places(found: dict[str, Any]) -> dict[str, Any]:
+def _without_places(result: dict[str, Any]) -> dict[str, Any]:
     """The document without breakpoints of cells, which are the new ones, and outputs, which are sought."""
-    for table in found["tables"]:
+    for table in result["tables"]:
         for cell in table["cells"]:
             del cell["at"]
-    for axis in found.get("axes", ()):
+    for axis in result.get("axes", ()):
         for output in axis.pop("outputs"):
             assert output["table"] in axis["tables"]
-    return {key: value for key, value in found.items() if key not in ("old", "new")}
+    return {key: value for key, value in result.items() if key not in ("old", "new")}
 
 
 @property_examples

@@ -80,23 +80,23 @@ def test_every_cell_is_what_a_plain_reading_of_its_bytes_gives(data: st.DataObje
             _assert_value(item, bits, float(physical[y, x]))
 
 
-def _assert_value(item: Item, bits: int, found: float) -> None:
+def _assert_value(item: Item, bits: int, result: float) -> None:
     exact = item.physical(bits)
     raw = item.cells.number(bits)
     if exact is None:
         if isinstance(item.conversion, Pointwise) and np.isinf(raw):
-            assert found == float(item.conversion.points[-1 if raw > 0 else 0][1])  # held at the ends
+            assert result == float(item.conversion.points[-1 if raw > 0 else 0][1])  # held at the ends
         else:
-            assert not np.isfinite(found)
+            assert not np.isfinite(result)
         return
     rule = item.conversion or PLAIN
     if isinstance(rule, Linear) and item.cells.is_integer and item.cells.size <= 4:
-        assert found == float(exact)  # the double nearest to the true value
+        assert result == float(exact)  # the double nearest to the true value
         return
     slack = rule.slack(Fraction(raw)) * _ROUNDING
     if abs(exact) + slack > Fraction(np.finfo(float).max):
         return  # beyond what a double holds
-    assert abs(Fraction(found) - exact) <= slack + Fraction(float(np.finfo(float).smallest_subnormal))
+    assert abs(Fraction(result) - exact) <= slack + Fraction(float(np.finfo(float).smallest_subnormal))
 
 
 @property_examples

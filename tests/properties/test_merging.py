@@ -31,13 +31,13 @@ def merged(reference: Reference, base: bytes, ours: bytes, theirs: bytes) -> Mer
     return merge(reference.decoded(base), reference.decoded(ours), reference.decoded(theirs))
 
 
-def content(found: MergeResult) -> bytes:
-    return found.image.content.tobytes()
+def content(result: MergeResult) -> bytes:
+    return result.image.content.tobytes()
 
 
-def document(reference: Reference, found: MergeResult) -> dict[str, Any]:
+def document(reference: Reference, result: MergeResult) -> dict[str, Any]:
     report = MergeReport(
-        found, reference.definition, "world.xml", "base", "ours", "theirs", "image", Report((), 0, 0, 0)
+        result, reference.definition, "world.xml", "base", "ours", "theirs", "image", Report((), 0, 0, 0)
     )
     read: dict[str, Any] = json.loads(merge_json(report))
     return read

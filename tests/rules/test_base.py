@@ -33,8 +33,8 @@ NEW = image(at_0=u16(80, 475))
 POLICY = Policy(path="callint.toml", images=(ImageRule((IMAGE,), (DEFINITION,), (BASE,), 1),))
 
 
-def changed_base(name: str, new: bytes, words: tuple[str, ...]) -> Example:
-    expected = Expected(severity=Severity.ERROR, words=words)
+def changed_base(name: str, new: bytes, arguments: tuple[str, ...]) -> Example:
+    expected = Expected(severity=Severity.ERROR, words=arguments)
     return Example(
         rule="base/changed",
         name=name,
@@ -91,7 +91,7 @@ def judged(
         assignments(policy, trees[0]),
         policy.definitions,
         whole=True,
-        bases=lambda one: base_findings(one, states),
+        bases=lambda item: base_findings(item, states),
     )
 
 

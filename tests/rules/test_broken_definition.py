@@ -106,14 +106,14 @@ MISTAKES = [
 ]
 
 
-def messages(found: list[Finding]) -> str:
-    return " / ".join(finding.message for finding in found)
+def messages(findings: list[Finding]) -> str:
+    return " / ".join(finding.message for finding in findings)
 
 
-@pytest.mark.parametrize(("piece", "rule", "words"), MISTAKES)
-def test_one_run_finds_every_one_of_many_mistakes_with_its_line(piece: str, rule: str, words: str) -> None:
+@pytest.mark.parametrize(("piece", "rule", "message"), MISTAKES)
+def test_one_run_finds_every_one_of_many_mistakes_with_its_line(piece: str, rule: str, message: str) -> None:
     reported = [finding for finding in of_rule(findings(MANY), rule) if finding.line == line_of(MANY, piece)]
-    assert any(words in finding.message for finding in reported), messages(findings(MANY))
+    assert any(message in finding.message for finding in reported), messages(findings(MANY))
 
 
 def test_no_line_without_a_mistake_is_called_invalid() -> None:
@@ -149,7 +149,7 @@ def test_of_two_mistakes_in_one_table_both_are_found() -> None:
 
 
 @pytest.mark.parametrize(
-    ("content", "line", "words"),
+    ("content", "line", "message"),
     [
         (b"", 1, "well-formed"),
         (b"\x00\x01\x02\xff", 1, "UTF-8"),
@@ -165,11 +165,13 @@ def test_of_two_mistakes_in_one_table_both_are_found() -> None:
     ],
 )
 def test_a_file_that_is_no_definition_is_a_finding_with_its_line(
-    content: bytes, line: int, words: str
+    content: bytes, line: int, message: str
 ) -> None:
     reported = findings(content, image(), image())
     assert {finding.rule for finding in reported} == {"definition/invalid"}
-    assert any(finding.line == line and words in finding.message for finding in reported), messages(reported)
+    assert any(finding.line == line and message in finding.message for finding in reported), messages(
+        reported
+    )
 
 
 def test_every_break_of_the_xml_itself_is_reported() -> None:

@@ -330,16 +330,16 @@ def test_an_emissions_finding_shows_the_most_that_went_off_and_how_much_of_it_is
 
 
 @pytest.mark.parametrize(
-    ("before", "after", "words"), [(7, 15, "0.7 mg became off"), (15, 7, "off became 0.7 mg")]
+    ("before", "after", "message"), [(7, 15, "0.7 mg became off"), (15, 7, "off became 0.7 mg")]
 )
-def test_an_emissions_finding_calls_an_off_code_off(before: int, after: int, words: str) -> None:
+def test_an_emissions_finding_calls_an_off_code_off(before: int, after: int, message: str) -> None:
     xml = definition_xml(
         table("scalar", "release", '<off raw="15" allowed="anywhere"/>', purpose="emissions", type="uint8")
     )
     (result,) = of_rule(
         findings(xml, image(at_0=bytes([after])), image(at_0=bytes([before]))), "change/emissions"
     )
-    assert words in result.message
+    assert message in result.message
 
 
 @pytest.mark.parametrize(
@@ -386,14 +386,14 @@ def test_cells_worked_out_anew_for_a_moved_axis_are_judged_by_what_they_put_out(
     assert of_rule(findings(RAMP, ramp(200, 500, 600), old), "change/too-large")
 
 
-@pytest.mark.parametrize(("unit", "words"), [("%", "+50.0 points"), ("mg", "+50.0 mg")])
-def test_a_difference_of_two_shares_is_in_points(unit: str, words: str) -> None:
+@pytest.mark.parametrize(("unit", "message"), [("%", "+50.0 points"), ("mg", "+50.0 mg")])
+def test_a_difference_of_two_shares_is_in_points(unit: str, message: str) -> None:
     xml = definition_xml(
         table("scalar", "derate", '<change max="6"/>', conversion="own"),
         conversions=f'<linear name="own" unit="{unit}" factor="0.1" decimals="1"/>',
     )
     (finding,) = of_rule(findings(xml, image(at_0=u16(900)), image(at_0=u16(400))), "change/too-large")
-    assert words in finding.message
+    assert message in finding.message
 
 
 def test_a_change_that_is_hardly_more_than_accepted_shows_the_digits_in_which_it_is() -> None:
@@ -444,15 +444,15 @@ def test_many_stretches_are_one_finding() -> None:
     ]
 
 
-@pytest.mark.parametrize(("size", "found"), [(24, 0), (23, 1)])
-def test_a_raw_part_by_intent_lacks_only_what_a_region_of_its_own_has(size: int, found: int) -> None:
+@pytest.mark.parametrize(("size", "result"), [(24, 0), (23, 1)])
+def test_a_raw_part_by_intent_lacks_only_what_a_region_of_its_own_has(size: int, result: int) -> None:
     """The policy's start says that the file is a part."""
     files = Files()
     files.files |= {"test.xml": ONE_CELL, "new.bin": WHOLE[8 : 8 + size], "base.bin": WHOLE}
     report = Checker(files, Policy(), TODAY).report(
         [Assignment("new.bin", ("test.xml",), ("base.bin",), start=8)], ["test.xml"], whole=True
     )
-    assert len(of_rule(report.findings, "change/missing-bytes")) == found
+    assert len(of_rule(report.findings, "change/missing-bytes")) == result
 
 
 def test_a_stored_count_that_is_absent_is_among_the_missing_bytes() -> None:

@@ -17,12 +17,12 @@ def fails(
     name: str,
     xml: bytes,
     line: str,
-    *words: str,
+    *arguments: str,
     severity: Severity = Severity.ERROR,
     of: str = "",
 ) -> Example:
     """A definition that a rule finds one thing in; ``of`` is the table that the finding is about."""
-    expected = Expected(severity=severity, words=words, line=line, table=of)
+    expected = Expected(severity=severity, words=arguments, line=line, table=of)
     return Example(rule=rule, name=name, xml=xml, expected=expected)
 
 
@@ -969,10 +969,10 @@ FIXED_AXIS = (
 )
 
 
-def related(kind: str, one: str, other: str, **of: str) -> bytes:
+def related(kind: str, text: str, other: str, **of: str) -> bytes:
     """Two curves, each over the fixed breakpoints and in the conversion that are given, and a relation."""
     tables = axes = ""
-    for name, given in (("one", one), ("other", other)):
+    for name, given in (("one", text), ("other", other)):
         conversion, signal, values = given.split(":")
         axes += f'<fixed-axis name="of_{name}" signal="{signal}" values="{values}"/>'
         inside, at = f'<x axis="of_{name}"/>', 0 if name == "one" else 16
@@ -982,9 +982,11 @@ def related(kind: str, one: str, other: str, **of: str) -> bytes:
     return definition_xml(tables, axes=axes, relations=relation)
 
 
-def unusable(name: str, xml: bytes, *words: str) -> Example:
+def unusable(name: str, xml: bytes, *arguments: str) -> Example:
     kind = "<inverse" if b"<inverse" in xml else "<at-most"
-    return fails("definition/unusable-relation", name, xml, kind, *words, severity=Severity.WARNING, of="one")
+    return fails(
+        "definition/unusable-relation", name, xml, kind, *arguments, severity=Severity.WARNING, of="one"
+    )
 
 
 def usable(name: str, xml: bytes) -> Example:

@@ -42,8 +42,8 @@ def data(raw: int, kind: str = "uint64") -> bytes:
     return image(at_0=struct.pack(TYPES[kind], raw))
 
 
-def only(found: list[Finding], rule: str) -> Finding:
-    (item,) = of_rule(found, rule)
+def only(findings: list[Finding], rule: str) -> Finding:
+    (item,) = of_rule(findings, rule)
     return item
 
 

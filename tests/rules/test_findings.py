@@ -48,9 +48,9 @@ NUMBER, OTHER_NUMBER = b"SK28-0412", b"SK28-0398"
 IDENTITY = '<identity name="software number" at="48" text="SK28-0412"/>'
 
 
-def rules(found: Sequence[Finding]) -> set[str]:
+def rules(findings: Sequence[Finding]) -> set[str]:
     """The rules that found something in an image; what they say of its definition is left out."""
-    return {finding.rule for finding in found if finding.image}
+    return {finding.rule for finding in findings if finding.image}
 
 
 # Good files
@@ -652,9 +652,9 @@ TWO_SCALARS = (
 )
 
 
-def names(found: Sequence[Finding]) -> set[tuple[str, str, str]]:
+def names(findings: Sequence[Finding]) -> set[tuple[str, str, str]]:
     """Each finding's fingerprint beside what it is about."""
-    return {(finding.rule, finding.table, finding.fingerprint) for finding in found}
+    return {(finding.rule, finding.table, finding.fingerprint) for finding in findings}
 
 
 def test_a_fingerprint_survives_the_reordering_of_tables() -> None:
@@ -783,7 +783,7 @@ CONVERSIONS_OF_NO_NUMBER = {
 @pytest.mark.parametrize("kind", CONVERSIONS_OF_NO_NUMBER)
 @pytest.mark.parametrize("size", [4, 8])
 @pytest.mark.parametrize(
-    ("number", "words"),
+    ("number", "message"),
     [
         (math.inf, "raw inf is infinite"),
         (-math.inf, "raw -inf is infinite"),
@@ -791,7 +791,7 @@ CONVERSIONS_OF_NO_NUMBER = {
     ],
 )
 def test_a_raw_number_that_is_none_is_reported_whatever_converts_it(
-    kind: str, size: int, number: float, words: str
+    kind: str, size: int, number: float, message: str
 ) -> None:
     """IEEE 754 has infinities and NaN in every format."""
     guard = '<guard above="4"/>' if kind != "states" else '<guard state="off"/>'
@@ -800,7 +800,7 @@ def test_a_raw_number_that_is_none_is_reported_whatever_converts_it(
     odd, good = (image(at_0=struct.pack(">f" if size == 4 else ">d", value)) for value in (number, 0.5))
     for base in (None, good):
         (item,) = of_rule(findings(xml, odd, base), "value/not-a-number")
-        assert item.message == words and item.raw is None and item.physical is None
+        assert item.message == message and item.raw is None and item.physical is None
     assert not of_rule(findings(xml, good), "value/not-a-number")
 
 
@@ -898,18 +898,18 @@ _KEYS = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("one", "other"), _EARLIER, ids=str)
+@pytest.mark.parametrize(("item", "other"), _EARLIER, ids=str)
 def test_findings_stand_by_severity_file_line_table_cell_address_and_rule(
-    one: dict[str, object], other: dict[str, object]
+    item: dict[str, object], other: dict[str, object]
 ) -> None:
     later: dict[str, object] = {
         "image": "c", "definition": "c", "line": 3, "image_line": 3, "table": "c", "cell": Cell(3, 3),
         "address": 3, "rule": "c/c", "message": "c",
     }  # fmt: skip
-    (key,) = one
+    (key,) = item
     # All that counts less says the opposite.
     after = {name: later[name] for name in _KEYS[_KEYS.index(key) + 1 :]}
-    first, second = replace(_FIRST, **(one | after)), replace(_FIRST, **other)  # type: ignore[arg-type]
+    first, second = replace(_FIRST, **(item | after)), replace(_FIRST, **other)  # type: ignore[arg-type]
     assert sort_findings([first, second]) == sort_findings([second, first]) == [first, second]
 
 

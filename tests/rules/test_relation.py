@@ -74,8 +74,8 @@ FAN = scalars("fan_on", "fan_off", "temp", '<gap upper="fan_on" lower="fan_off" 
 TRIP = image(at_0=u16(100, 25, 20, 30, 80, 128))
 
 
-def error(*words: str, line: str, **about: object) -> Expected:
-    return Expected(severity=Severity.ERROR, words=words, line=line, **about)  # type: ignore[arg-type]
+def error(*arguments: str, line: str, **about: object) -> Expected:
+    return Expected(severity=Severity.ERROR, words=arguments, line=line, **about)  # type: ignore[arg-type]
 
 
 EXAMPLES = (
@@ -211,8 +211,8 @@ def test_the_rule(example: Example) -> None:
 # The pages' worked examples
 
 
-def only(found: list[Finding], rule: str) -> Finding:
-    (finding,) = of_rule(found, rule)
+def only(findings: list[Finding], rule: str) -> Finding:
+    (finding,) = of_rule(findings, rule)
     return finding
 
 

@@ -70,8 +70,8 @@ def second_person(*waivers: Waiver) -> Policy:
     return replace(policy(*waivers), second_person=True)
 
 
-def expected(*words: str) -> Expected:
-    return Expected(severity=Severity.WARNING, words=words, line=12)
+def expected(*arguments: str) -> Expected:
+    return Expected(severity=Severity.WARNING, words=arguments, line=12)
 
 
 EXAMPLES = (
@@ -170,9 +170,9 @@ def test_the_rule(example: Example) -> None:
     example.check()
 
 
-def waived(found: Sequence[Finding], rule: str = "value/out-of-range") -> list[bool]:
+def waived(findings: Sequence[Finding], rule: str = "value/out-of-range") -> list[bool]:
     """Whether each finding of a rule is waived."""
-    return [item.waived for item in of_rule(found, rule)]
+    return [item.waived for item in of_rule(findings, rule)]
 
 
 def waiver_rules(report: Report) -> set[str]:
@@ -194,7 +194,7 @@ def test_a_waived_finding_keeps_its_severity_and_its_fingerprint() -> None:
 
 
 @pytest.mark.parametrize(
-    ("one", "why"),
+    ("item", "why"),
     [
         (until(TODAY - timedelta(days=1)), "waiver/expired"),
         (replace(ACCEPTED, digest=f"sha256:{'0' * 40}"), "waiver/outdated"),
@@ -203,8 +203,8 @@ def test_a_waived_finding_keeps_its_severity_and_its_fingerprint() -> None:
         (replace(ACCEPTED, table=""), "waiver/unused"),
     ],
 )
-def test_a_waiver_that_no_longer_counts_accepts_nothing_and_says_why(one: Waiver, why: str) -> None:
-    report = inspect(XML, BAD, policy=policy(one))
+def test_a_waiver_that_no_longer_counts_accepts_nothing_and_says_why(item: Waiver, why: str) -> None:
+    report = inspect(XML, BAD, policy=policy(item))
     assert waived(report.findings) == [False]
     assert waiver_rules(report) == {why}
 
@@ -453,12 +453,12 @@ def test_findings_about_a_definition_are_waived_by_its_content() -> None:
 
 
 def looked_at(
-    files: dict[str, bytes], one: Waiver, definitions: Sequence[str] = (), whole: bool = True
+    files: dict[str, bytes], item: Waiver, definitions: Sequence[str] = (), whole: bool = True
 ) -> Report:
     """What is said about the image and its definition, with the base that is named for it."""
     tree = Files()
     tree.files.update(files)
-    inspector = Checker(tree, policy(one), TODAY)
+    inspector = Checker(tree, policy(item), TODAY)
     return inspector.report([Assignment(IMAGE, (DEFINITION,), (BASE,))], definitions, whole)
 
 
@@ -511,11 +511,11 @@ class Word:
         )
 
 
-def witnessed(xml: bytes, data: bytes, word: Word, one: Waiver | None = None) -> Report:
+def witnessed(xml: bytes, data: bytes, word: Word, item: Waiver | None = None) -> Report:
     """What is said where a second person is asked for and somebody knows."""
     tree = Files(test_xml=xml)
     tree.files[IMAGE] = data
-    accepted = one or replace(ACCEPTED, digest=table_digest(xml, data, "fuel"))
+    accepted = item or replace(ACCEPTED, digest=table_digest(xml, data, "fuel"))
     inspector = Checker(tree, second_person(accepted), TODAY, lambda: word)
     return inspector.report([Assignment(IMAGE, (DEFINITION,), ())], whole=True)
 
@@ -575,7 +575,7 @@ def test_a_waiver_of_what_a_definition_says_of_a_protection_is_a_second_persons_
 
 
 @pytest.mark.parametrize(
-    ("data", "one"),
+    ("data", "item"),
     [
         (WORSE, ACCEPTED),
         (BAD, until(TODAY - timedelta(days=1))),
@@ -583,9 +583,9 @@ def test_a_waiver_of_what_a_definition_says_of_a_protection_is_a_second_persons_
     ],
     ids=["outdated", "expired", "unused"],
 )
-def test_nobody_is_asked_who_wrote_a_waiver_that_does_not_count_anyway(data: bytes, one: Waiver) -> None:
+def test_nobody_is_asked_who_wrote_a_waiver_that_does_not_count_anyway(data: bytes, item: Waiver) -> None:
     word = Word(doubted=True)
-    assert "waiver/same-person" not in waiver_rules(witnessed(PROTECTIVE, data, word, one))
+    assert "waiver/same-person" not in waiver_rules(witnessed(PROTECTIVE, data, word, item))
     assert word.asked == []
 
 

@@ -40,9 +40,9 @@ EDITORS = {"GIT_EDITOR": "true", "GIT_SEQUENCE_EDITOR": "true"}
 class Room(Scratch):
     """A repository that callint init set up."""
 
-    def try_git(self, *words: str, **env: str) -> Result:
+    def try_git(self, *arguments: str, **env: str) -> Result:
         """A git command, whatever comes of it, with nobody at the editor."""
-        return self.git(*words, env={**EDITORS, **env})
+        return self.git(*arguments, env={**EDITORS, **env})
 
     def head(self) -> str:
         return self.must("rev-parse", "HEAD").strip()

@@ -75,27 +75,27 @@ class Boat:
         self.scratch.must("commit", "--quiet", "--message", message)
         return self.id()
 
-    def call(self, *words: str, image: str | None = None) -> Result:
-        result = self.scratch.call("history", image or self.path, *words)
+    def call(self, *arguments: str, image: str | None = None) -> Result:
+        result = self.scratch.call("history", image or self.path, *arguments)
         assert (result.status, result.stderr) == (0, ""), result
         assert too_wide(result.stdout) == [] and steering(result.stdout) == []
         return result
 
-    def document(self, *words: str, image: str | None = None) -> Any:
-        result = self.scratch.call("history", image or self.path, *words, "--format", "json")
+    def document(self, *arguments: str, image: str | None = None) -> Any:
+        result = self.scratch.call("history", image or self.path, *arguments, "--format", "json")
         assert (result.status, result.stderr) == (0, ""), result
         return valid(result.data, "history.schema.json")
 
-    def setters(self, table: str, *words: str) -> list[str]:
+    def setters(self, table: str, *arguments: str) -> list[str]:
         """The message of the commit that set each cell of a table, x fastest; "" where there is none yet."""
-        document = self.document(table, *words)
+        document = self.document(table, *arguments)
         subjects = {commit["id"]: commit["subject"] for commit in document["commits"]}
         (result,) = document["tables"]
         return [subjects[cell["commit"]] if "commit" in cell else "" for cell in result["cells"]]
 
-    def values(self, table: str, *words: str) -> list[tuple[float, str]]:
+    def values(self, table: str, *arguments: str) -> list[tuple[float, str]]:
         """Every value of a cell or scalar with its commit's message, newest first."""
-        document = self.document(table, *words)
+        document = self.document(table, *arguments)
         subjects = {commit["id"]: commit["subject"] for commit in document["commits"]}
         ((cell,),) = (table["cells"] for table in document["tables"])
         return [(value["value"], subjects.get(value.get("commit", ""), "")) for value in cell["values"]]
@@ -519,7 +519,7 @@ def test_a_value_says_where_its_cell_was_while_the_axis_was_another(boat: Boat) 
 
 
 @pytest.mark.parametrize(
-    ("words", "complaint"),
+    ("arguments", "complaint"),
     [
         (["fuel", "--cell", "1700,40"], "axis speed_4 has no breakpoint 1700; it has 800, 1600, 2400, 3200"),
         (["fuel", "--cell", "1600"], "--cell needs a breakpoint of speed_4 and one of load_3"),
@@ -532,8 +532,10 @@ def test_a_value_says_where_its_cell_was_while_the_axis_was_another(boat: Boat) 
         (["--rev", "nonsense"], "nonsense: no such revision"),
     ],
 )
-def test_a_call_that_cannot_be_meant_says_what_would_do(boat: Boat, words: list[str], complaint: str) -> None:
-    assert complaint in boat.scratch.call("history", HERON, *words).error
+def test_a_call_that_cannot_be_meant_says_what_would_do(
+    boat: Boat, arguments: list[str], complaint: str
+) -> None:
+    assert complaint in boat.scratch.call("history", HERON, *arguments).error
 
 
 def test_an_axis_that_the_definition_fixes_has_no_history(boat: Boat) -> None:

@@ -40,9 +40,9 @@ class Consumer(Scratch):
         path = os.pathsep.join([str(self.tools / "bin"), os.environ.get("PATH", os.defpath)])
         return environment(PATH=path, PRE_COMMIT_HOME=str(self.tools / "home"), PRE_COMMIT_COLOR="never")
 
-    def start(self, *words: str) -> Result:
+    def start(self, *arguments: str) -> Result:
         done = subprocess.run(
-            words,
+            arguments,
             cwd=self.root,
             env=self._environment(),
             stdin=subprocess.DEVNULL,

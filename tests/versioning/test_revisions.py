@@ -60,14 +60,14 @@ def test_a_revision_and_a_file_are_the_file_then_and_now(scratch: Scratch) -> No
     assert inside.status == 1 and "999.0 → 45.0" in inside.flat
 
 
-@pytest.mark.parametrize(("range_", "words"), [("HEAD~2..HEAD~1", ("HEAD~2", "HEAD~1")),
+@pytest.mark.parametrize(("range_", "arguments"), [("HEAD~2..HEAD~1", ("HEAD~2", "HEAD~1")),
                                                ("HEAD~1..", ("HEAD~1", "HEAD"))])  # fmt: skip
 def test_a_range_with_dots_is_its_two_revisions(
-    scratch: Scratch, range_: str, words: tuple[str, str]
+    scratch: Scratch, range_: str, arguments: tuple[str, str]
 ) -> None:
     result = scratch.call("diff", range_)
     assert result.status == 1
-    assert result == scratch.call("diff", *words)
+    assert result == scratch.call("diff", *arguments)
     assert scratch.call("diff", range_, "--", "boats/tern.bin").stdout == ""
 
 
@@ -100,7 +100,7 @@ def test_json_of_two_revisions_is_a_list_of_documents(scratch: Scratch) -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("arguments", "said"),
     [
         (("nothing", "HEAD"), "neither a file nor a git revision"),
         ((f"nothing:{HERON}", HERON), "no such revision"),
@@ -108,8 +108,8 @@ def test_json_of_two_revisions_is_a_list_of_documents(scratch: Scratch) -> None:
         ((f"--upload-pack=x:{HERON}", HERON), "no such option"),
     ],
 )
-def test_a_wrong_revision_is_one_line(scratch: Scratch, words: tuple[str, ...], said: str) -> None:
-    assert said in scratch.call("diff", *words).error
+def test_a_wrong_revision_is_one_line(scratch: Scratch, arguments: tuple[str, ...], said: str) -> None:
+    assert said in scratch.call("diff", *arguments).error
 
 
 def test_a_bare_repository_is_enough_to_read_from(scratch: Scratch, tmp_path: Path) -> None:

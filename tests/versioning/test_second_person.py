@@ -126,23 +126,25 @@ class Pair(Scratch):
     def id(self, revision: str = "HEAD") -> str:
         return self.must("rev-parse", revision).strip()
 
-    def report(self, *words: str, who: Person = TOMAS, folder: Path | None = None) -> Any:
+    def report(self, *arguments: str, who: Person = TOMAS, folder: Path | None = None) -> Any:
         """What check says when somebody calls it."""
-        done = call("check", *words, "--format", "json", cwd=folder or self.root, **who.env)
+        done = call("check", *arguments, "--format", "json", cwd=folder or self.root, **who.env)
         assert done.status in (0, 1) and not done.stderr, done
         return valid(done.data, "findings.schema.json")
 
-    def counts(self, *words: str, who: Person = TOMAS, folder: Path | None = None) -> bool:
+    def counts(self, *arguments: str, who: Person = TOMAS, folder: Path | None = None) -> bool:
         """Whether the waiver of the disabled protection counts; where it does not, a finding says so."""
-        findings = self.report(*words, who=who, folder=folder)["findings"]
+        findings = self.report(*arguments, who=who, folder=folder)["findings"]
         (waived,) = {finding["waived"] for finding in findings if finding["rule"] == "protection/disabled"}
         said = [finding for finding in findings if finding["rule"].startswith("waiver/")]
         assert [finding["rule"] for finding in said] == ([] if waived else ["waiver/same-person"])
         return bool(waived)
 
-    def complaint(self, *words: str, who: Person = TOMAS) -> str:
+    def complaint(self, *arguments: str, who: Person = TOMAS) -> str:
         """What is said of the waiver that does not count."""
-        (item,) = (f for f in self.report(*words, who=who)["findings"] if f["rule"] == "waiver/same-person")
+        (item,) = (
+            f for f in self.report(*arguments, who=who)["findings"] if f["rule"] == "waiver/same-person"
+        )
         return f"{item['message']}. {item['hint']}"
 
 
@@ -379,9 +381,9 @@ def hook(pair: Pair) -> None:
     path.chmod(path.stat().st_mode | stat.S_IXUSR)
 
 
-def commit(pair: Pair, *words: str, who: Person = ADA) -> Result:
+def commit(pair: Pair, *arguments: str, who: Person = ADA) -> Result:
     pair.must("add", "--all")
-    return pair.git("commit", "--quiet", "-m", "Accept", *words, env=who.env)
+    return pair.git("commit", "--quiet", "-m", "Accept", *arguments, env=who.env)
 
 
 def test_a_hook_goes_by_the_author_that_the_commit_will_have(pair: Pair) -> None:
