@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from callint.decoding import loaded_definition
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import Layout
 from callint.model.image import Image
-from callint.rules import context as case
 from tests.building import u16
 from tests.running import CUT, GOOD, Scratch, edited, make_repository_yard, yard_base
 
@@ -33,7 +33,7 @@ def decoded(monkeypatch: pytest.MonkeyPatch) -> list[bytes]:
         result.append(image.content.tobytes())
         return decode(layout, image)
 
-    monkeypatch.setattr(case, "decode", counted)
+    monkeypatch.setattr(loaded_definition, "decode", counted)
     return result
 
 
