@@ -28,7 +28,7 @@ def measure(folder: Path, sample: Sample) -> None:
         "callint diff": f"{python} -m callint diff {old} {new} --definition {four.definition}",
         "callint check": f"{python} -m callint check {new} --base {old} --definition {four.definition}",
         "cmp -l": f"cmp -l {old} {new}",
-        f"{dump.split()[0]}, diff": f"{dumped}; diff {folder}/old.txt {folder}/new.txt",
+        f"{dump.split(maxsplit=1)[0]}, diff": f"{dumped}; diff {folder}/old.txt {folder}/new.txt",
         "struct loop": f"{python} -m benchmarks.beside {four.definition} {old} {new}",
     }
     actual: dict[str, Cost] = {}
@@ -50,7 +50,7 @@ def measure(folder: Path, sample: Sample) -> None:
 
 def struct_loop(definition: Path, old: Path, new: Path) -> int:
     """How many cells differ, read one after another, as a script of a few lines does it."""
-    import xml.etree.ElementTree as ElementTree
+    from xml.etree import ElementTree
 
     codes = {"uint8": "B", "int16": "h", "uint16": "H", "uint32": "I", "float32": "f"}
     space = "{urn:callint:definition:1}"

@@ -26,8 +26,10 @@ RUNS = 7
 
 @dataclass(frozen=True, slots=True)
 class Cost:
-    """The shortest run in seconds, the largest resident set of all runs in bytes, and the least seconds of
-    the processor, its children's included.
+    """What a program costs in several runs.
+
+    ``seconds`` is the shortest run, the memory the largest resident set in bytes, and the processor time the
+    least one in seconds, child processes included.
     """
 
     seconds: float

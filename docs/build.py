@@ -1,7 +1,8 @@
-"""Build the site of these pages: python docs/build.py [FOLDER]
+"""Build the site of these pages.
 
-FOLDER is ``build/site`` where absent; ``index.html`` in it opens from disk. Warnings are errors: a reference
-that leads nowhere, a page that is in no list, a heading that skips a level.
+``python docs/build.py [FOLDER]``: FOLDER is ``build/site`` by default; ``index.html`` in it opens from
+disk. Warnings are errors: a reference that leads nowhere, a page that is in no list, a heading that skips a
+level.
 """
 
 from __future__ import annotations

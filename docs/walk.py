@@ -1,4 +1,6 @@
-"""Run the commands of the pages and write their real output below them: python docs/walk.py [PAGE...]
+"""Run the commands of the pages and write their real output below them.
+
+``python docs/walk.py [PAGE...]`` runs all pages by default.
 
 A page's ``console`` blocks hold commands after ``$`` and their output. The blocks of a page run in order,
 and each command starts in the folder where the one before ended, so that a page creates one demo and keeps

@@ -160,6 +160,7 @@ def lacking(folder: Path) -> list[str]:
     run = subprocess.run(
         [sys.executable, "-c", code],
         cwd=folder,
+        check=False,
         env={"PYTHONPATH": str(folder)},
         capture_output=True,
         text=True,

@@ -192,7 +192,7 @@ def axis_value(axis: Place, data: bytes) -> tuple[object, ...]:
 
 
 def clashing(base: object, ours: object, theirs: object) -> bool:
-    return base != ours and base != theirs and ours != theirs
+    return base not in (ours, theirs) and ours != theirs
 
 
 def expected(

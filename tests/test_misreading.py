@@ -462,9 +462,7 @@ def test_points_above_the_bound_are_thinned_and_keep_their_ends(monkeypatch: pyt
 
 
 def test_sixty_signals_are_tried_at_no_more_points_than_the_bound(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Two values of each would be more points than there is memory in the world, and more dimensions than
-    NumPy has.
-    """
+    """Two values of each would be more points than fit in memory, and more dimensions than NumPy has."""
     signals = {f"s{n}": 'unit="-"' for n in range(61)} | {f"f{n}": 'unit="-"' for n in range(60)}
     chain = [
         Sheet(f"t{n}", {f"s{n}": [0, 1], f"f{n}": [0, 1]}, [[0, 1], [0, 1]], produces=f"s{n + 1}")

@@ -76,8 +76,9 @@ class ImageChanges:
 
     @property
     def summary(self) -> dict[str, int]:
-        """The number of ``tables``, ``cells`` and ``bytes`` that changed, and of ``unexplained_bytes``, which
-        the definition does not describe.
+        """The number of ``tables``, ``cells`` and ``bytes`` that changed.
+
+        ``unexplained_bytes`` counts changed bytes that the definition does not describe.
         """
         counts: dict[str, int] = self._document()["summary"]
         return counts

@@ -36,8 +36,10 @@ class CheckReport:
 
     @property
     def summary(self) -> dict[str, int]:
-        """The number of findings that are not waived, by ``error``, ``warning`` and ``note``; of ``waived``
-        ones; and of checked ``images``, ``tables`` and ``cells``.
+        """The number of findings, and of what was checked.
+
+        ``error``, ``warning`` and ``note`` count findings that are not waived, and ``waived`` the others.
+        ``images``, ``tables`` and ``cells`` count what was checked.
         """
         return summary(self.report)
 

@@ -120,6 +120,7 @@ def _with_bytes(image: Image, at: int, content: bytes) -> Image:
         offset = at - segment.start
         if offset >= 0 and at + len(content) <= segment.end:
             data = segment.data[:offset] + content + segment.data[offset + len(content) :]
-            segment = Segment(segment.start, data)
-        segments.append(segment)
+            segments.append(Segment(segment.start, data))
+        else:
+            segments.append(segment)
     return Image(tuple(segments), image.is_part)

@@ -6,7 +6,7 @@ import unicodedata
 
 
 def clean(text: str) -> str:
-    """Text without characters that control a terminal or reverse a line; they show as \\uXXXX."""
+    r"""Text without characters that control a terminal or reverse a line; they show as \uXXXX."""
     if text.isascii() and text.isprintable():
         return text
     return "".join(character if _is_harmless(character) else _escaped(character) for character in text)

@@ -27,10 +27,10 @@ def _breakpoints(loaded: LoadedDefinition) -> Integers:
 
 
 def _breakpoint_steps(context: CheckContext) -> Iterator[tuple[Integers, Flags, Flags]]:
-    """By storage group: the breakpoints after the first of their axis, and whether each is below the one
-    before it, or equal to it.
+    """By storage group: the breakpoints after the first of their axis, compared with the one before them.
 
-    The order is that of the raw numbers, because a control unit searches these (common practice, no source).
+    The flags say which are below the one before, and which are equal to it. The order is that of the raw
+    numbers, because a control unit searches these (common practice, no source).
     """
     groups, present = context.layout.groups, context.new.present
     for group, raw, cells in zip(groups, context.new.raw, _followers(context.loaded), strict=True):

@@ -329,4 +329,5 @@ def _finite(value: float) -> float | None:
 
 
 def is_axis(item: Item) -> bool:
+    """Whether an item of a layout is a stored axis and not a table."""
     return isinstance(item, StoredAxis)

@@ -256,7 +256,6 @@ def gap_closed(context: CheckContext) -> Iterator[Finding]:
 
     Fix: move one of the two back.
     """
-
     for breach in _breaches(context, "gap", relations.gap):
         upper, lower = _values_at_worst(context, breach)
         distance, smallest = _distances(context, breach)

@@ -237,7 +237,9 @@ def start(*arguments: str, cwd: Path, **env: str) -> subprocess.Popen[bytes]:
         stderr=subprocess.PIPE,
         start_new_session=True,
         # What runs in the background of a script is deaf to Ctrl-C, and so would be what it starts.
-        preexec_fn=None if os.name == "nt" else lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+        preexec_fn=None  # noqa: PLW1509 - this process has one thread
+        if os.name == "nt"
+        else lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
 
 

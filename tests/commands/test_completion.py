@@ -286,7 +286,7 @@ def test_fish_offers_what_the_parsers_say(line: str, folder: Path) -> None:
         row.split("\t")[0].replace("\\ ", " ").rstrip("/") for row in done.stdout.decode().splitlines()
     }
     # Of a word that is open fish also offers what has it within; short options stand beside long ones.
-    typed = line.split(" ")[-1]
+    typed = line.rsplit(" ", maxsplit=1)[-1]
     assert {word for word in offered if word.startswith(typed)} == expected(line) | {
         word for word in offered if re.fullmatch("-[a-z]", word)
     }

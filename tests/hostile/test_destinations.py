@@ -167,7 +167,7 @@ def link(place: Path, target: str) -> None:
 
 
 @pytest.fixture(scope="module")
-def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
+def place(tmp_path_factory: pytest.TempPathFactory) -> Place:
     folder = tmp_path_factory.mktemp("destinations")
     images = {"auk": edited(GOOD, {HULL: b"AUK         "}), "owl": GOOD}
     yard = make_repository_yard(folder / "yard", heron=GOOD, **images)
@@ -201,7 +201,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Place]:
     link(root / "to-owl", "boats/owl.bin")
     for name, twin in (("callint.toml", "twin.toml"), (DEFINITION, "twin.xml"), (BASE, "twin.bin")):
         os.link(root / name, root / twin)
-    yield Place(yard)
+    return Place(yard)
 
 
 #: An image by itself whose definition is not there.

@@ -1,4 +1,7 @@
-"""``python -m tests.mutation [MODULE...]``: break the code in one place at a time; do the tests notice?"""
+"""Break the code in one place at a time and see whether the tests notice.
+
+``python -m tests.mutation [MODULE...]``; ``README.md`` says how to read the result.
+"""
 
 from __future__ import annotations
 

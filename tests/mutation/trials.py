@@ -144,8 +144,8 @@ class Trials:
         meter.stop()
         reach: Reach = {name: (seconds[name], {}) for name in seconds}
         for path, file in zip(self._measured_paths, files, strict=True):
-            for line, names in meter.get_data().contexts_by_lineno(file).items():
-                for name in names:
+            for line, contexts in meter.get_data().contexts_by_lineno(file).items():
+                for name in contexts:
                     if name in reach:
                         reach[name][1].setdefault(path.as_posix(), []).append(line)
         return json.dumps({name: result for name, result in reach.items() if result[1]})
@@ -225,7 +225,7 @@ class Trials:
 
         usual = sum(self._reach[name][0] for name in names)
         status, said = _in_fork(trial, _MORE + _TIMES * usual)
-        if status == -signal.SIGXCPU or status == -signal.SIGKILL:
+        if status in (-signal.SIGXCPU, -signal.SIGKILL):
             return MutantOutcome.TIMEOUT, ""
         if status != 0 or said:
             return MutantOutcome.KILLED, said

@@ -9,8 +9,7 @@ import json
 import sys
 from typing import Any
 
-import pya2l.model as model
-from pya2l import import_a2l
+from pya2l import import_a2l, model
 from pya2l.api.inspect import CompuMethod
 
 

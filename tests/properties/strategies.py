@@ -262,7 +262,7 @@ class Item:
 
     @property
     def places(self) -> list[tuple[int, int]]:
-        """x and y of every cell, x fastest."""
+        """X and y of every cell, x fastest."""
         return [(x, y) for y in range(self.rows) for x in range(self.columns)]
 
     def address(self, x: int, y: int) -> int:

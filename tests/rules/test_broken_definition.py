@@ -270,7 +270,7 @@ def test_fixed_breakpoints_at_the_edge_of_arithmetic_are_no_crash(values: str) -
     xml = definition_xml(
         table("curve", "fuel", demands), axes=f'<fixed-axis name="gears" signal="speed" values="{values}"/>'
     )
-    rising = float(values.split()[0]) < float(values.split()[1])
+    rising = float(values.split(maxsplit=1)[0]) < float(values.split()[1])
     reported = of_rule(findings(xml, image(at_0=b"\x00\x02\x00\x01")), "definition/fixed-axis-not-rising")
     assert len(reported) == (0 if rising else 1)
 

@@ -113,7 +113,7 @@ def test_a_content_that_is_cut_off_is_refused(scratch: Scratch, reader: BlobRead
     place = scratch.root / ".git" / "objects" / broken[:2] / broken[2:]
     place.chmod(0o644)
     place.write_bytes(place.read_bytes()[:250_000])
-    with pytest.raises(OSError):
+    with pytest.raises(OSError, match="damaged"):
         reader.read(broken)
     assert reader.read(present) == GOOD
 

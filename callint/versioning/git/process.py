@@ -74,8 +74,8 @@ def start(arguments: list[str], folder: Path, stdin: int, stderr: int) -> subpro
         os.environ.setdefault("NoDefaultCurrentDirectoryInExePath", "1")
     inherited = {name: value for name, value in os.environ.items() if name not in _DROPPED}
     try:
-        return subprocess.Popen(
-            ["git", *_OPTIONS, *arguments],
+        return subprocess.Popen(  # noqa: S603 - git alone, without a shell; its arguments are checked above
+            ["git", *_OPTIONS, *arguments],  # noqa: S607 - the git of the user
             cwd=folder,
             env={**inherited, **_ENVIRONMENT},
             stdin=stdin,

@@ -33,7 +33,7 @@ def attribute_pattern(glob: str) -> str:
 
 def ignore_pattern(glob: str, suffix: str) -> str:
     """A line of .gitignore for the files of a glob with a suffix added to their names."""
-    inside = "/*" if glob.split("/")[-1] == "**" else ""
+    inside = "/*" if glob.rsplit("/", maxsplit=1)[-1] == "**" else ""
     return f"{_pattern(glob)}{inside}{suffix}"
 
 

@@ -39,6 +39,7 @@ def has_framework_entry(context: PlanContext) -> bool:
 
 
 def framework_entry(context: PlanContext) -> Iterator[FileStep]:
+    """The step that adds callint to the configuration of the pre-commit framework."""
     path, purpose = context.top / PRE_COMMIT, "an entry that checks what a commit touches"
     old = context.read(path)
     if old is None:
