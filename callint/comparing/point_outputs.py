@@ -46,7 +46,7 @@ class TableOutput:
 
 
 @dataclass(frozen=True, slots=True)
-class DerivedSignal:
+class SignalOutput:
     """A signal that a table derives from the point: its value by the image and by the base.
 
     ``old`` is None as for a TableOutput. ``rivals`` are tables that derive the signal too; callint does not
@@ -71,7 +71,7 @@ class PointOutputs:
 
     point: Mapping[str, float]
     outputs: tuple[TableOutput, ...]
-    derived: Mapping[str, DerivedSignal]
+    derived: Mapping[str, SignalOutput]
     missing_signals: Mapping[str, int]
     scalars: int
     unreadable: Mapping[str, str]
@@ -116,7 +116,7 @@ def point_outputs(
 
 def _derived_signals(
     new: Decoded, old: Decoded | None, point: Mapping[str, float]
-) -> dict[str, DerivedSignal]:
+) -> dict[str, SignalOutput]:
     """The signals that tables derive from a point, each after the signals that it is derived from."""
     tables = new.layout.definition.tables.values()
     old_values = {} if old is None else derived_signals(old, point)
@@ -124,7 +124,7 @@ def _derived_signals(
     for name, new_value in derived_signals(new, point).items():
         old_value = old_values.get(name)
         is_comparable = old_value is not None and old_value.producer is new_value.producer
-        signals[name] = DerivedSignal(
+        signals[name] = SignalOutput(
             new_value.producer,
             new_value.value,
             old_value.value if old_value is not None and is_comparable else None,
@@ -133,9 +133,7 @@ def _derived_signals(
     return signals
 
 
-def _sources(
-    definition: Definition, signals: Iterable[str], derived: Mapping[str, DerivedSignal]
-) -> set[str]:
+def _sources(definition: Definition, signals: Iterable[str], derived: Mapping[str, SignalOutput]) -> set[str]:
     """The derived ones among some signals, and the derived signals that these come from."""
     sources: set[str] = set()
     pending = [signal for signal in signals if signal in derived]

@@ -9,7 +9,7 @@ import json
 import sys
 from typing import Any
 
-from pya2l import import_a2l, model
+from pya2l import import_a2l, model  # type: ignore[attr-defined]  # a module of the package
 from pya2l.api.inspect import CompuMethod
 
 
