@@ -408,7 +408,7 @@ def reading(new: bytes, old: bytes, xml: bytes | None = None) -> list[str]:
 def test_the_worked_example_of_reading_changed_can_be_redone_by_hand() -> None:
     page = " ".join(protection.reading_changed.page.split())
     assert "reads 110 °C at 0.5 V, and all of its cells are lowered by 4 °C" in page
-    assert "100 - 2 * 6 = 88 % there in place of 100 - 2 * 10 = 80 %" in page
+    assert "100 - 2 * 6 = 88 % there instead of 100 - 2 * 10 = 80 %" in page
     assert reading(read_as(106, 76, 36), read_as(110, 80, 40)) == [
         "temp reads up to 4 °C too low: 110 °C became 106 °C; protections that use it: torque_derating"
     ]
@@ -494,7 +494,7 @@ def cut_at(degrees: int, *sensor: int, inside: str = '<guard above="200"/>') -> 
 def test_the_worked_example_of_unreachable_threshold_can_be_redone_by_hand() -> None:
     page = " ".join(protection.unreachable_threshold.page.split())
     assert "a cut at 135 °C, with a plausible range up to 140 °C, but a sensor curve" in page
-    assert "whose highest cell reads 130 °C" in page
+    assert "highest cell is 130 °C" in page
     assert cut_at(135, 130, 80, 40, 0) == [
         "135 °C is above 130 °C, the highest value of temp from temp_curve: "
         "the signal never reaches this threshold"
@@ -526,9 +526,9 @@ def test_from_below_the_lowest_reading_counts() -> None:
 
 def test_the_worked_example_of_off_codes_can_be_redone_by_hand() -> None:
     page = " ".join(value.off_in_operating_range.page.split())
-    assert "breakpoints 0, 20, 40 and 60 °C whose cell at 40 °C is off" in page
-    assert "in an operating range from 10 to 60 °C" in page
-    assert "half of 40 K, of 50 K, which is 40 %" in page
+    assert "breakpoints 0, 20, 40 and 60 °C, let the cell at 40 °C be off" in page
+    assert "the operating range be 10 to 60 °C" in page
+    assert "half of 40 K, out of 50 K, which is 40 %" in page
     assert 40 / 2 / 50 == 0.4
     axis = '<x><axis signal="temp" at="0" type="uint16" conversion="degrees" count="4"/></x>'
     xml = definition_xml(
