@@ -426,6 +426,8 @@ def test_tables_beyond_the_end_of_a_cut_off_image_are_unread_and_not_off(yard: Y
         "callint cannot evaluate fuel, smoke_cap, trim, egr: the image does not hold all of their cells."
         in text
     )
+    text = yard.call("show", "boats/heron.bin", "fuel", *POINT).flat
+    assert "callint cannot evaluate fuel: the image does not hold all of its cells." in text
 
 
 def test_a_base_may_be_named_and_where_there_is_none_only_the_image_is_shown(yard: Yard) -> None:

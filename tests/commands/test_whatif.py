@@ -355,7 +355,7 @@ def test_a_table_that_cannot_be_read_is_named_with_those_behind_it(yard: Yard) -
     text = whatif(yard, *GIVEN).flat
     message = ": the axis temp_3 does not rise throughout (50 °C follows 50 °C)."
     assert f"callint cannot evaluate fan, boost_wish, recirculation, derate, idle{message}" in text
-    message = ": they depend on boost_wish, which cannot be evaluated."
+    message = ": it depends on boost_wish, which cannot be evaluated."
     assert f"callint cannot evaluate derate_by_boost{message}" in text
 
 
