@@ -1127,6 +1127,16 @@ def test_after_a_thousand_overlapping_pairs_the_rest_is_left_out() -> None:
     assert len(of_rule(findings(definition_xml(tables)), "definition/overlap")) == 1000
 
 
+def test_the_bound_on_overlapping_pairs_holds_for_all_places_together() -> None:
+    # 780 pairs at each address: the bound is reached at the second, and nothing is reported at the others.
+    tables = "".join(
+        table("scalar", f"fuel_{address}_{number}", at=address, type="uint8")
+        for address in (8, 9, 10, 11)
+        for number in range(40)
+    )
+    assert len(of_rule(findings(definition_xml(tables)), "definition/overlap")) == 1000
+
+
 def test_a_limit_that_no_value_reaches_from_either_side_is_said_plainly() -> None:
     result = of_rule(
         findings(scalar('<limits min="30" max="40"/>', type="uint8")), "definition/limits-unreachable"
