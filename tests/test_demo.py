@@ -27,6 +27,7 @@ from tests.running import (
     launcher,
     not_as_root,
     run,
+    run_python,
     run_unread,
     steering,
     too_wide,
@@ -286,6 +287,35 @@ def test_a_failure_on_the_way_leaves_no_litter(tmp_path: Path) -> None:
     result = run("demo", "yard", cwd=place, PATH=str(bare))
     assert result.status == 2, result
     assert "git" in result.error
+    assert list(place.iterdir()) == []
+
+
+@posix
+def test_a_git_that_vanishes_after_it_was_imported_is_one_line(tmp_path: Path) -> None:
+    program = (
+        "import git, os, sys; os.environ['PATH'] = sys.argv.pop(); import callint.__main__ as c; c.program()"
+    )
+    result = run_python("-c", program, "demo", "yard", str(tmp_path), cwd=tmp_path, env=environment())
+    assert result.status == 2, result
+    assert result.error == "callint: git: the program is not found; install git 2.39 or newer"
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("is_imported", [False, True], ids=["GitPython not imported", "GitPython imported"])
+def test_a_git_whose_settings_are_damaged_is_one_line(tmp_path: Path, is_imported: bool) -> None:
+    place = tmp_path / "place"
+    place.mkdir()
+    config = tmp_path / "gitconfig"
+    config.write_text("[user\n", "utf-8")
+    program = (
+        f"import {'git, ' if is_imported else ''}os, sys; os.environ['GIT_CONFIG_GLOBAL'] = sys.argv.pop(); "
+    )
+    program += "import callint.__main__ as c; c.program()"
+    result = run_python("-c", program, "demo", "yard", str(config), cwd=place, env=environment())
+    assert result.status == 2, result
+    (message,) = result.error.splitlines()
+    assert message.startswith("callint: git: the program does not run (fatal: bad config line 1 in file ")
+    assert message.endswith("; correct its settings or its installation")
     assert list(place.iterdir()) == []
 
 

@@ -153,9 +153,7 @@ def _overlaps(context: CheckContext) -> Iterator[tuple[_Extent, _Extent, int]]:
             cluster, end = [extent], extent.end
 
 
-def _overlaps_within(
-    context: CheckContext, cluster: list[_Extent]
-) -> Iterator[tuple[_Extent, _Extent, int]]:
+def _overlaps_within(context: CheckContext, cluster: list[_Extent]) -> Iterator[tuple[_Extent, _Extent, int]]:
     """The overlapping pairs in a cluster of extents, and an address that both claim.
 
     Two extents overlap if they claim the same bits of a byte.
