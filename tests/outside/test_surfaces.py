@@ -319,6 +319,25 @@ def test_a_round_trip_is_as_bad_as_one_worked_out_by_hand(pair: tuple[Table, Tab
     assert back == pytest.approx(result.value, abs=1e-6)
 
 
+@pytest.mark.parametrize(
+    ("cell", "other", "margin"),
+    [(-1000.0, 25.0, 2.0), (25.0, -1000.0, 2.0), (25.0, 2.0, 1000.0), (25.0, 2.0, -1000.0)],
+)
+def test_a_relation_allows_eight_units_in_the_last_place_of_its_largest_number(
+    cell: float, other: float, margin: float
+) -> None:
+    table, bound = made(({}, [cell])), made(({}, [other]))
+    for result in (
+        relations.at_most(table, bound, margin),
+        relations.equal(table, bound, margin),
+        relations.gap(table, bound, margin),
+    ):
+        assert result is not None
+        assert result.slack == 8 * np.spacing(1000.0)
+        assert not RelationResult(0.0, 0.0, {}, result.slack, result.slack).is_broken
+        assert RelationResult(0.0, 0.0, {}, 2 * result.slack, result.slack).is_broken
+
+
 def test_a_table_and_what_undoes_it_are_an_inverse_but_for_rounding() -> None:
     x = [0.1 * item for item in range(20)]
     y = [7.3 * item + 0.3 for item in x]
