@@ -60,7 +60,7 @@ def test_lines_end_as_any_machine_ends_them(tmp_path: Path, end: str) -> None:
     assert words(path) == [("A", 1), ("B", 2), ("/begin", 3), ("C", 3), ('"two\nlines"', 4), ("D", 5)]
 
 
-def test_comments_are_no_words_and_do_not_glue_words_together(tmp_path: Path) -> None:
+def test_comments_separate_words(tmp_path: Path) -> None:
     path = write(tmp_path, 'A/* "x */B // "y\nC /**/ D/***/ "/* no // comment */" /* /* */ E')
     assert words(path) == [("A", 1), ("B", 1), ("C", 2), ("D", 2), ('"/* no // comment */"', 2), ("E", 2)]
 

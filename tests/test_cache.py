@@ -148,7 +148,7 @@ def test_what_would_not_come_back_as_it_was_is_not_packed(physical: Any) -> None
         pack([Finding(rule="x", message="y", at={"speed": physical})])
 
 
-def test_what_is_no_noun_is_not_packed() -> None:
+def test_an_object_outside_the_model_is_not_packed() -> None:
     with pytest.raises(KeyError):
         pack([object()])
 
@@ -227,7 +227,7 @@ def test_an_entry_of_another_form_is_replaced_and_changes_nothing(folder: Path, 
         assert entry.read_bytes() == whole
 
 
-def test_a_place_before_the_first_noun_is_no_place() -> None:
+def test_a_reference_before_the_first_object_is_invalid() -> None:
     with pytest.raises(UnknownFormError):
         unpack(json.dumps([[[] for _ in range(29)], [-1]]).encode())
 

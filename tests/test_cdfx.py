@@ -363,7 +363,7 @@ def test_a_name_that_may_be_two_things_is_refused_with_both_and_one_of_nothing_w
         ("double", "VALUE", "<V>1</V>", "-"),
     ],
 )
-def test_a_dash_says_that_there_is_no_unit(name: str, category: str, values: str, unit: str) -> None:
+def test_a_dash_means_no_unit(name: str, category: str, values: str, unit: str) -> None:
     said = f"<UNIT-DISPLAY-NAME>{unit}</UNIT-DISPLAY-NAME>"
     image = over(BASE, file_of(instance(name, category, values, unit=said)))
     assert np.count_nonzero(image.content) > 0
@@ -402,7 +402,7 @@ def test_a_shared_axis_may_be_given_with_each_table() -> None:
     ]
 
 
-def test_the_line_of_an_element_beyond_the_parsers_own_count_is_told() -> None:
+def test_an_element_beyond_the_parsers_own_line_count_has_its_line() -> None:
     wrong = instance("idle", "VALUE", "<V>ten</V>")
     with pytest.raises(InputError, match=r"^heron.cdfx:70004: 'ten' is not a number; "):
         over(BASE, file_of("\n" * 70_000 + wrong))

@@ -473,7 +473,7 @@ def test_petrel_was_honest_before_that_evening(demo: Scratch, tmp_path: Path) ->
         demo.must("worktree", "remove", "--force", str(then.root))
 
 
-def test_of_gannet_only_its_software_is_said(report: Any) -> None:
+def test_gannet_is_reported_only_for_its_software(report: Any) -> None:
     rules = sorted(finding["rule"] for finding in about(report, "boats/gannet.bin"))
     assert rules == ["image/wrong-identity"]
 
@@ -549,7 +549,7 @@ def carried(yard: Scratch, *more: str) -> Result:
 LEFT_OUT = ("--leave-out", "egr_warm_correction", "--leave-out", "calibration_label")
 
 
-def test_what_of_heron_does_not_fit_the_newer_software_is_said_and_nothing_is_written(own: Scratch) -> None:
+def test_carry_names_what_of_heron_does_not_fit_the_newer_software_and_writes_nothing(own: Scratch) -> None:
     result = carried(own, "--format", "json")
     assert result.status == 1
     problems = valid(result.data, "carry.schema.json")["problems"]

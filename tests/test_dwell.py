@@ -94,7 +94,7 @@ def test_a_step_beyond_the_accepted_gap_is_left_out_and_counted() -> None:
     assert clock == LogTime(total=5.5, gaps=1, lost=5.5)
 
 
-def test_a_clock_that_goes_back_is_counted_and_starts_anew() -> None:
+def test_a_clock_that_goes_back_is_counted_and_restarts() -> None:
     times, clock = dwell_of(
         table_surface([1000, 2000]), [(8, 1000, 0), (9, 1000, 0), (0, 2000, 0), (2, 2000, 0)]
     )

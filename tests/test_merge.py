@@ -456,7 +456,7 @@ def test_the_halves_of_a_number_are_never_mixed() -> None:
     assert content(result) == edited(at_28=u16(0x012A))
 
 
-def test_the_same_edit_on_both_sides_is_no_conflict() -> None:
+def test_the_same_edit_on_both_sides_is_not_a_conflict() -> None:
     both = edited(at_0=u16(900), at_16=u16(11))
     assert content(merged(CHART, BASE, both, both)) == both
 

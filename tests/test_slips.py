@@ -206,7 +206,7 @@ def test_a_slip_does_not_hide_itself_in_an_edit_of_few_cells(cells: int) -> None
         assert places(edit(old, new)) == {(0, 4 + place)}
 
 
-def test_what_fits_is_said_with_the_change_of_the_fellow_cells() -> None:
+def test_the_expected_value_includes_the_change_of_neighbouring_cells() -> None:
     old = surface(3, noise=3.0)
     new = stored(old * 1.2)
     new[4, 5] = 999.0
@@ -231,7 +231,7 @@ def test_of_two_cells_the_one_that_went_another_way_by_far_is_found() -> None:
     # Two steps are nothing, and where all is rounded to halves 1.05 times a half more: 0.725 in all.
     [(0.1, 0.5, False), (0.1, 1.0, True), (0.124, 0.5, False), (0.125, 0.5, True)],
 )
-def test_where_values_are_rounded_to_more_than_four_steps_one_of_these_is_no_departure(
+def test_a_departure_of_one_step_of_rounded_values_is_not_reported(
     step: float, off: float, is_found: bool
 ) -> None:
     y, x = np.mgrid[:6, :8]
@@ -575,9 +575,7 @@ def test_nine_of_ten_cells_of_a_block_are_their_neighbours_old_ones(at: int, is_
 
 
 @pytest.mark.parametrize(("high", "is_found"), [(54.0, False), (54.5, True)])
-def test_values_that_waver_by_two_steps_around_one_are_no_block_one_place_off(
-    high: float, is_found: bool
-) -> None:
+def test_values_that_waver_by_two_steps_are_not_a_shifted_block(high: float, is_found: bool) -> None:
     old = np.full((6, 9), 90.0)
     old[:, 1:8] = [50.0, high, 50.0, high, 50.0, high, 50.0]
     new = old.copy()
@@ -601,7 +599,7 @@ def test_a_block_is_an_offset_where_that_explains_more_than_half_of_the_changed_
     assert find_paste_errors(edit(old, new)) == ((PasteError(1, 2, 4, 6, 1, 0),) if is_found else ())
 
 
-def test_blocks_beside_each_other_are_said_from_above() -> None:
+def test_adjacent_blocks_are_reported_from_the_top() -> None:
     old = surface(7, noise=3.0)
     new = old.copy()
     new[6:9, 2:6] = old[6:9, 1:5]
@@ -609,7 +607,7 @@ def test_blocks_beside_each_other_are_said_from_above() -> None:
     assert find_paste_errors(edit(old, new)) == (PasteError(1, 5, 3, 9, -1, 0), PasteError(6, 2, 8, 5, 1, 0))
 
 
-def test_of_blocks_that_share_a_cell_the_larger_one_is_said() -> None:
+def test_the_larger_of_two_blocks_that_share_a_cell_is_reported() -> None:
     old = surface(7, noise=3.0)
     new = old.copy()
     new[2:7, 2:7] = old[2:7, 3:8]
@@ -627,7 +625,7 @@ def test_of_blocks_that_share_a_cell_the_larger_one_is_said() -> None:
     assert find_paste_errors(edit(old, new)) == (PasteError(2, 2, 6, 6, -1, 0), PasteError(6, 7, 7, 10, 1, 0))
 
 
-def test_where_a_block_came_from_is_said_once_though_rows_and_columns_are_alike() -> None:
+def test_the_source_of_a_block_is_reported_once_if_rows_and_columns_are_alike() -> None:
     # What lies to the left of a cell is what lies above it.
     values = np.array([50.0, 71, 54, 93, 60, 62, 88, 51, 79, 57, 95, 64, 70, 53])
     old = values[np.add.outer(np.arange(6), np.arange(8))]
@@ -686,7 +684,7 @@ def test_a_block_one_place_off_ends_where_neighbours_differ_by_a_step_and_a_half
     assert find_paste_errors(edit(old, new, step=1.5)) == (PasteError(2, 3, 5, 5, x_off=1, y_off=0),)
 
 
-def test_a_column_pasted_twice_is_told_by_half_of_its_cells_that_do_not_lead_to_the_next() -> None:
+def test_a_column_pasted_twice_is_recognized_by_half_of_its_cells() -> None:
     old = np.array([
         [10.0, 20.0, 40.0, 60.0, 70.0, 80.0],
         [12.0, 24.0, 44.0, 64.0, 76.0, 86.0],

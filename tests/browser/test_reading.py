@@ -247,7 +247,7 @@ def test_of_findings_as_grave_those_on_what_protects_come_first(opened: Opened) 
 
 
 @pytest.mark.parametrize(("state", "is_reported"), [("new", True), ("known", False)])
-def test_of_an_unchanged_image_a_new_judgement_is_told_only_where_there_is_one(
+def test_an_unchanged_image_is_listed_only_if_its_judgement_changed(
     opened: Opened, state: str, is_reported: bool
 ) -> None:
     result = [finding(0, "a/a", "note", "fuel", state=state)]
@@ -437,7 +437,7 @@ def test_a_link_to_nothing_leaves_the_page_as_it_is(opened: Opened) -> None:
         ("", ""),
     ],
 )
-def test_a_link_to_nothing_is_said_to_be_one(opened: Opened, link: str, message: str) -> None:
+def test_a_dangling_link_is_reported_as_one(opened: Opened, link: str, message: str) -> None:
     page = opened(yard(), link)
     assert page.text(".toolbar .status[role=status]") == message
     page.run("location.hash = '#monitor'")

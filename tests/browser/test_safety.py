@@ -187,7 +187,7 @@ def test_what_is_filtered_or_far_away_is_printed_too(opened: Opened) -> None:
     assert [f"table_{n}" for n in range(12) if f"Table {n} table_{n}" not in paper] == []
 
 
-def test_a_full_map_fits_the_sheet_and_its_old_values_are_no_smaller_than_the_new(opened: Opened) -> None:
+def test_a_full_map_fits_the_sheet_with_old_values_as_large_as_new_ones(opened: Opened) -> None:
     page = opened(many(1, changed=256)).show("table_0")
     page.screen(703, 1000)  # a sheet of A4 without its margins
     page.chrome.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})

@@ -206,7 +206,7 @@ def test_a_ratio_or_the_values_themselves_are_carried_if_asked(yard: Yard) -> No
     assert written(yard)[CUT_2 : CUT_2 + 2] == u16(4300)
 
 
-def test_with_a_problem_nothing_is_written_and_every_problem_is_told(yard: Yard) -> None:
+def test_with_a_problem_nothing_is_written_and_every_problem_is_reported(yard: Yard) -> None:
     yard.write("newer.bin", b"what was there")
     before = yard.files()
     result = carry(yard, rework="stuck", run=True)
@@ -251,7 +251,7 @@ def with_rule(rule: str) -> bytes:
 STRICT = with_rule('<change max="50"/>')
 
 
-def test_rules_that_the_written_image_breaks_are_told(yard: Yard) -> None:
+def test_rules_that_the_written_image_breaks_are_reported(yard: Yard) -> None:
     yard.write("defs/newer.xml", STRICT)
     result = carry(yard, run=True)
     assert (result.status, result.stderr) == (1, "")
@@ -432,7 +432,7 @@ def test_a_checksum_that_covers_itself_is_the_definitions_fault(yard: Yard) -> N
 
 
 @not_as_root
-def test_a_folder_that_may_not_be_written_to_is_told(yard: Yard) -> None:
+def test_a_folder_without_permission_to_write_is_reported(yard: Yard) -> None:
     folder = yard.root / "shut"
     folder.mkdir(mode=0o500)
     assert "permission is missing" in yard.call("carry", *FILES, "--to", "shut/x.bin").error

@@ -137,7 +137,7 @@ def test_a_text_a_checksum_and_unexplained_bytes_are_shown(yard: Yard) -> None:
     assert "4 of them unexplained" in result.flat
 
 
-def test_a_change_that_is_all_explained_is_said_to_be_so(yard: Yard) -> None:
+def test_a_completely_explained_change_says_so(yard: Yard) -> None:
     result = yard.call("diff", BASE, "boats/heron.bin")
     assert result.lines[-1].startswith("1 table, 1 cell, ")
     assert result.lines[-1].endswith("bytes changed, all explained.")
@@ -359,7 +359,7 @@ def test_json_of_a_selection_agrees_with_its_text(yard: Yard) -> None:
     )
 
 
-def test_json_spells_out_what_is_no_number(tmp_path: Path) -> None:
+def test_json_spells_out_infinity_and_not_a_number(tmp_path: Path) -> None:
     yard = Yard(tmp_path)
     yard.write(
         "test.xml", definition_xml('<scalar name="f" title="F" at="0" type="float32" purpose="general"/>')

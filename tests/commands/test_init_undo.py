@@ -230,7 +230,7 @@ def test_a_block_with_own_lines_inside_stays(yard: Scratch) -> None:
     assert ".gitignore" not in yard.files()
 
 
-def test_other_line_ends_are_no_edit(yard: Scratch) -> None:
+def test_other_line_ends_are_not_an_edit(yard: Scratch) -> None:
     yard.write(".gitattributes", "*.xml text\n")
     done(initialize(yard))
     path = yard.root / ".gitattributes"

@@ -246,7 +246,7 @@ def test_an_axis_that_cannot_be_read_hides_no_table(yard: Yard) -> None:
     assert smoke["movement"] == "the movement of its output is unknown"
 
 
-def test_texts_identities_and_checksums_are_told(yard: Yard) -> None:
+def test_texts_identities_and_checksums_are_reported(yard: Yard) -> None:
     yard.write("boats/stale.bin", edited(EVERYTHING, {HULL: b"AUK-1       "}, seal=False))
     image = reviewed(yard, BASE, "boats/stale.bin")["images"][0]
     assert image["texts"] == [
@@ -260,7 +260,7 @@ def test_texts_identities_and_checksums_are_told(yard: Yard) -> None:
     assert image["checksums"][0]["stale"] is False
 
 
-def test_what_changed_is_said_in_a_sentence_for_each_purpose_and_group(yard: Yard) -> None:
+def test_changes_have_a_sentence_for_each_purpose_and_group(yard: Yard) -> None:
     sentences = reviewed(yard, BASE, "boats/auk.bin")["images"][0]["sentences"]
     assert sentences[0]["purpose"] == "protection"
     assert sentences[0]["text"].startswith(
@@ -272,7 +272,7 @@ def test_what_changed_is_said_in_a_sentence_for_each_purpose_and_group(yard: Yar
     assert any(text.startswith("Axis speed_4, which 4 tables share: 1 of 4 breakpoints") for text in whole)
 
 
-def test_values_that_the_usual_digits_do_not_tell_apart_are_told_apart(tmp_path: Path) -> None:
+def test_values_that_look_alike_in_the_usual_digits_get_more_digits(tmp_path: Path) -> None:
     yard = Yard(tmp_path / "yard")
     conversion = '<linear name="fine" unit="bar" factor="0.001" decimals="1"/>'
     table = '<scalar name="t" title="T" purpose="general" at="0" type="uint16" conversion="fine"/>'
@@ -283,7 +283,7 @@ def test_values_that_the_usual_digits_do_not_tell_apart_are_told_apart(tmp_path:
     assert (t["old"], t["new"], t["difference"]) == (["1.001"], ["1.002"], ["+0.001"])
 
 
-def test_floats_that_are_no_numbers_are_words(tmp_path: Path) -> None:
+def test_infinity_and_not_a_number_are_words(tmp_path: Path) -> None:
     yard = Yard(tmp_path / "yard")
     conversion = '<linear name="real" unit="bar" factor="1" decimals="5"/>'
     table = (
@@ -688,7 +688,7 @@ def forked(tmp_path: Path) -> Scratch:
     return scratch
 
 
-def test_that_the_old_revision_went_on_by_itself_is_said_first(forked: Scratch) -> None:
+def test_later_commits_of_the_old_revision_are_reported_first(forked: Scratch) -> None:
     base = forked.must("rev-parse", "--short=10", "main~1").strip()
     message = "main has 1 commit that idle lacks; what it changed appears undone here; "
     message += f"git merge-base gives {base}: compare with that to see idle alone"
@@ -715,7 +715,7 @@ def test_three_dots_are_the_same_for_diff_and_check(forked: Scratch) -> None:
     assert item == other
 
 
-def test_going_back_is_said_too(forked: Scratch) -> None:
+def test_a_review_of_older_contents_says_so(forked: Scratch) -> None:
     message = (
         "idle has 2 commits that idle~2 lacks; what they changed appears undone here, as idle~2 is the older"
     )
@@ -755,7 +755,7 @@ def test_of_very_many_commits_the_last_twenty_are_listed(forked: Scratch) -> Non
     assert ">and 2 more<" in page_of(forked, "main~22..main")
 
 
-def test_a_path_above_the_current_folder_is_no_range(forked: Scratch, tmp_path: Path) -> None:
+def test_a_path_above_the_current_folder_is_not_a_range(forked: Scratch, tmp_path: Path) -> None:
     (tmp_path / "beside.bin").write_bytes(GOOD)
     document = reviewed(forked, "../beside.bin", HERON)
     assert [image["path"] for image in document["images"]] == [HERON]
@@ -984,7 +984,7 @@ def test_images_that_are_a_part_of_the_memory_have_dashes_where_they_hold_nothin
     assert f" {lost} bytes are in NEW only. " in back["verdict"]
 
 
-def test_what_one_image_lacks_is_not_told_as_unchanged(yard: Yard) -> None:
+def test_cells_that_one_image_lacks_are_not_reported_as_unchanged(yard: Yard) -> None:
     yard.write("callint.toml", f"{POLICY}start = {SIZE - 4}\n")
     yard.write("boats/part.bin", GOOD[-4:])
     document = reviewed(yard, BASE, "boats/part.bin")

@@ -296,7 +296,7 @@ def test_a_waiver_that_died_is_left_alone_and_may_be_removed(yard: Yard) -> None
     assert (dead["line"], dead["hint"]) == (6, "Remove it: the waiver in line 14 replaces it.")
 
 
-def test_a_waiver_that_ended_may_be_written_anew(yard: Yard) -> None:
+def test_a_waiver_that_ended_may_be_written_again(yard: Yard) -> None:
     yesterday = date.today() - timedelta(days=1)
     waive(yard, *FUEL, "--until", date.today().isoformat())
     ended = policy_of(yard).decode().replace(date.today().isoformat(), yesterday.isoformat())
@@ -398,7 +398,7 @@ def test_a_reason_that_is_none_is_refused(yard: Yard, reason: str | None, messag
 
 
 @pytest.mark.parametrize("until", ["2031-02-30", "next summer", "31.3.2031", "20310331", "2031-3-1", ""])
-def test_a_last_day_that_is_no_date_is_refused(yard: Yard, until: str) -> None:
+def test_a_last_day_that_is_not_a_date_is_refused(yard: Yard, until: str) -> None:
     error = refused(yard, *FUEL, "--until", until)
     assert error.startswith(f"callint: --until: {until!r} is not a date; write YYYY-MM-DD")
 
@@ -438,7 +438,7 @@ def test_a_broken_policy_is_refused_with_its_line(yard: Yard) -> None:
 
 
 @pytest.mark.parametrize("written", ["waivers = []\n", "waivers = [\n  # none yet\n]\n"])
-def test_a_policy_whose_waivers_are_one_list_is_refused(yard: Yard, written: str) -> None:
+def test_a_policy_with_its_waivers_in_an_inline_list_is_refused(yard: Yard, written: str) -> None:
     yard.write("callint.toml", written + POLICY)
     error = refused(yard, *FUEL)
     assert error.startswith("callint: callint.toml: a waiver cannot be added at its end; give each waiver")

@@ -232,7 +232,7 @@ def test_no_report_becomes_an_image(place: Place, name: str, output: str) -> Non
     place.refused(*writing(name, output))
 
 
-def test_the_places_are_what_they_are_said_to_be(place: Place) -> None:
+def test_every_place_is_of_its_named_kind(place: Place) -> None:
     root = place.yard.root
     (root / "free").mkdir(exist_ok=True)
     for name in sorted(WRITERS.keys() - {"demo"}):
@@ -270,7 +270,7 @@ def test_nothing_is_written_into_what_the_environment_gives_to_git(
 
 
 @pytest.mark.parametrize("output", ["/dev/stdout", "/dev/new", "/dev/fd/1", "/proc/self/fd/1", "/proc/new"])
-def test_a_file_where_the_system_keeps_its_devices_is_no_output(output: str) -> None:
+def test_a_file_in_the_devices_of_the_system_is_not_an_output(output: str) -> None:
     # Only asked, as whoever may write there would do it to the whole machine.
     for ask in (destinations.output, destinations.image, destinations.in_place):
         with pytest.raises(InputError, match="not a regular file"):

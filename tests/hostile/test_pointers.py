@@ -150,7 +150,7 @@ def test_a_pointer_to_another_image_is_judged_as_that(yard: Scratch) -> None:
     assert smudged(yard) == other
 
 
-def test_a_content_in_place_of_its_pointer_is_no_news_and_another_one_is(yard: Scratch) -> None:
+def test_only_a_content_that_its_pointer_does_not_name_is_a_change(yard: Scratch) -> None:
     commit_as_stored(yard, POINTER.encode())
     commit_as_stored(yard, BAD)
     result = yard.call("check", "--range", "HEAD~1..HEAD")

@@ -173,7 +173,7 @@ def first_done(executor: Idle) -> Callable[..., Future[Any]]:
 # A worker
 
 
-def test_a_worker_reads_definition_and_base_once_in_a_run_and_anew_in_the_next() -> None:
+def test_a_worker_reads_definition_and_base_once_in_each_run() -> None:
     files, images = fleet(3)
     tree = Counted(files)
     for run, some in (("first", images[:1]), ("first", images[1:]), ("second", images[:1])):
@@ -203,7 +203,7 @@ def test_a_worker_of_another_version_says_so_and_what_to_do() -> None:
     )
 
 
-def test_infinite_breakpoints_are_no_trouble_to_a_worker() -> None:
+def test_a_worker_checks_infinite_breakpoints() -> None:
     # From an infinite breakpoint to the next there is no distance, and NumPy would warn.
     data = image(at_0=floats(1000, INFINITE, INFINITE, 4000), at_16=floats(300, 301, 302, 303) * 2)
     item = Assignment("new.bin", ("test.xml",), ())

@@ -1137,7 +1137,7 @@ def test_the_bound_on_overlapping_pairs_holds_for_all_places_together() -> None:
     assert len(of_rule(findings(definition_xml(tables)), "definition/overlap")) == 1000
 
 
-def test_a_limit_that_no_value_reaches_from_either_side_is_said_plainly() -> None:
+def test_limits_between_two_values_are_reported_as_unreachable() -> None:
     result = of_rule(
         findings(scalar('<limits min="30" max="40"/>', type="uint8")), "definition/limits-unreachable"
     )

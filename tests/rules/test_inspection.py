@@ -173,7 +173,7 @@ def test_a_base_larger_than_the_bound_is_kept_for_the_next_image(monkeypatch: py
     assert files.read_files.count("base.bin") == 1
 
 
-def test_every_image_is_told_of_when_it_is_done() -> None:
+def test_progress_reports_every_image_when_it_is_checked() -> None:
     files = Files(test_xml=definition_xml(""), a_bin=image(), b_bin=b"")
     images = [Assignment(name, ("test.xml",), ()) for name in ("b.bin", "a.bin", "lost.bin")]
     done: list[str] = []

@@ -180,7 +180,7 @@ def waiver_rules(report: Report) -> set[str]:
     return {finding.rule for finding in report.findings if finding.rule.startswith("waiver/")}
 
 
-def test_a_waiver_accepts_the_finding_and_nothing_is_said_about_the_waiver() -> None:
+def test_a_waiver_accepts_the_finding_and_is_not_reported_itself() -> None:
     report = inspect(XML, BAD, policy=policy(ACCEPTED))
     assert waived(report.findings) == [True]
     assert not waiver_rules(report)

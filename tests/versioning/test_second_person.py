@@ -225,7 +225,7 @@ def test_a_change_and_its_waiver_in_one_commit_are_one_persons(pair: Pair) -> No
         (Person("Ines Falk", ""), True),
     ],
 )
-def test_people_are_told_apart_by_e_mail_and_by_name_without_one(
+def test_people_are_distinguished_by_e_mail_and_without_one_by_name(
     pair: Pair, other: Person, counts: bool
 ) -> None:
     pair.by(other, "Accept", policy=WAIVED)
@@ -673,7 +673,7 @@ def test_git_is_imported_only_where_a_waiver_has_to_be_a_second_persons(pair: Pa
 
 
 @pytest.mark.parametrize("who", [ADA, INES])
-def test_callers_from_python_are_told_the_same(
+def test_callers_from_python_get_the_same_errors(
     who: Person, pair: Pair, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     pair.by(who, "Accept", policy=WAIVED)
