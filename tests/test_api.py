@@ -378,7 +378,7 @@ def test_a_raw_part_begins_at_its_given_address() -> None:
 
 
 @pytest.mark.parametrize("name", ["foreign.bin", "empty.bin", "damaged.hex", "absent.bin", "."])
-def test_what_the_command_line_refuses_is_an_error_with_the_same_words(name: str, folder: Path) -> None:
+def test_the_python_interface_raises_the_errors_of_the_command_line(name: str, folder: Path) -> None:
     refused = call("show", name, "--definition", "yard.xml", cwd=folder).error
     with pytest.raises(callint.InputError) as caught:
         callint.tables(callint.read_image(name), yard())

@@ -525,9 +525,7 @@ LOST = [
 
 
 @pytest.mark.parametrize(("blocks", "reason"), LOST, ids=[reason for _, reason in LOST])
-def test_what_cannot_be_kept_is_left_out_with_its_reason_and_nothing_half_made(
-    tmp_path: Path, blocks: str, reason: str
-) -> None:
+def test_import_leaves_out_whole_parts_and_gives_the_reason(tmp_path: Path, blocks: str, reason: str) -> None:
     result = imported(tmp_path, blocks, value("KEPT"))
     assert [(loss.name, loss.reason, loss.is_whole) for loss in result.losses] == [("A", reason, True)]
     definition = made(result)
@@ -814,7 +812,7 @@ def test_an_axis_whose_tables_name_several_inputs_has_its_own_signal_and_is_list
         ),
     ],
 )
-def test_what_a_table_says_of_its_shared_axis_and_is_not_so_is_listed(
+def test_a_false_statement_of_a_table_about_its_shared_axis_is_listed(
     tmp_path: Path, described: str, reason: str
 ) -> None:
     points = '/begin AXIS_PTS A "Speeds" 0x40 N BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
@@ -876,7 +874,7 @@ def test_names_are_kept_where_a_definition_can_have_them_and_rewritten_where_not
     assert reasons(result)[0][1] == "its name is rewritten as Grenze__"
 
 
-def test_whatever_a_title_holds_the_definition_is_valid(tmp_path: Path) -> None:
+def test_a_definition_with_any_title_is_valid(tmp_path: Path) -> None:
     titles = "", " ", "a\x01b", "<&>'", 'say ""off""', "x" * 2000, "\u202e", "tab\there\nnew line"
     blocks = [value(f"T{n}", title=title, at=16 + 2 * n) for n, title in enumerate(titles)]
     definition = made(imported(tmp_path, *blocks))
@@ -999,7 +997,7 @@ def test_an_epk_without_an_address_is_listed(tmp_path: Path) -> None:
     ]
 
 
-def test_of_things_too_far_apart_for_one_image_most_are_kept_and_the_rest_listed(tmp_path: Path) -> None:
+def test_import_keeps_most_parts_if_one_image_cannot_hold_all(tmp_path: Path) -> None:
     far = 0x80000000
     points = f'/begin AXIS_PTS AX "" {far + 64} N BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
     result = imported(
@@ -1025,7 +1023,7 @@ def test_of_things_too_far_apart_for_one_image_most_are_kept_and_the_rest_listed
 # The whole
 
 
-def test_what_is_made_is_a_valid_definition_that_reads_back_as_it_is(tmp_path: Path) -> None:
+def test_import_makes_a_valid_definition_that_reads_back_unchanged(tmp_path: Path) -> None:
     text = module(LAYOUTS, METHODS, SPEED_SIGNAL, value("A"), value("B", "NUMBER 4", type="VAL_BLK", at=32))
     definition = made(make_definition(described(tmp_path, text)))
     file = read_definition("".join(definition_lines(definition)).encode(), "made.xml")

@@ -258,7 +258,7 @@ def test_floats_are_reproduced_on_their_own_base(how: How, kind: str) -> None:
 
 
 @pytest.mark.parametrize("how", HOWS)
-def test_where_the_bases_hold_one_value_the_reworked_one_goes_over_without_any_sum(how: How) -> None:
+def test_a_value_is_carried_exactly_if_the_bases_are_equal(how: How) -> None:
     old = software(curve("1 2", 'at="0" type="float32" conversion="plain"'), conversions=PLAIN)
     new = software(curve("1 2", 'at="20" type="float64" conversion="plain"'), conversions=PLAIN)
     assert 1e10 + (1e-3 - 1e10) != 1e-3, "what a sum would make of it"
@@ -436,7 +436,7 @@ def test_every_cell_is_what_an_interpolation_in_fractions_gives(
 # What does not fit
 
 
-def test_what_the_new_type_cannot_hold_is_a_problem_with_its_place() -> None:
+def test_a_value_that_the_new_type_cannot_hold_is_a_problem_with_its_place() -> None:
     new = software(curve("1000 2000 3000", 'at="0" type="uint8" conversion="tenth"'))
     problem = only(carried(OLD, OLD_BASE, data(at_16=bytes([20, 30, 60])), new, data(at_0=bytes([200] * 3))))
     assert (problem.name, problem.reason) == ("fuel", Reason.DOES_NOT_FIT)
@@ -570,7 +570,7 @@ def test_limits_are_those_of_the_new_definition() -> None:
     assert problem_message(problem.cause) == "17.0 mg is above the new software's limit of 16.5 mg"
 
 
-def test_where_the_old_base_is_zero_a_ratio_falls_back_to_the_difference_and_says_so() -> None:
+def test_a_ratio_to_a_base_of_zero_becomes_a_difference_with_a_note() -> None:
     base, rework = data(at_16=bytes([0, 30, 40])), data(at_16=bytes([6, 33, 40]))
     new_base = data(at_100=struct.pack("<5H", 50, 100, 100, 100, 100))
     done = carried(OLD, base, rework, NEW, new_base, How.RATIO)
@@ -1062,7 +1062,7 @@ def test_the_images_that_come_in_are_not_touched() -> None:
 
 
 @pytest.mark.parametrize("is_part", [False, True])
-def test_where_nothing_is_written_the_image_is_the_one_that_came_in(is_part: bool) -> None:
+def test_encoding_without_changes_gives_the_same_image(is_part: bool) -> None:
     item = decode(decoded(OLD, OLD_BASE).layout, Image.raw(OLD_BASE, 0, is_part))
     written = encode(item, item.raw, np.zeros(len(item.physical), bool), {})
     assert (written.segments, written.is_part) == (item.image.segments, is_part)

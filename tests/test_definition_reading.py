@@ -776,7 +776,7 @@ def test_a_reference_to_a_character_of_xml_is_read(character: str) -> None:
     assert definition is not None and definition.signals["gear"].title == title
 
 
-def test_what_comes_before_a_character_that_is_none_is_looked_at() -> None:
+def test_text_before_an_invalid_character_is_checked() -> None:
     data = edited(">Gear<", ">&#27;<").replace(b"<memory ", b'<memory colour="red" ')
     first, second = problems(data)
     assert first.line == line_of("<memory ") and "colour" in first.message
@@ -1176,7 +1176,7 @@ PLACES = [
 
 @given(edits=st.lists(st.tuples(st.sampled_from(PLACES), st.sampled_from(NASTY)), min_size=1, max_size=3))
 @settings(max_examples=120, deadline=None)
-def test_whatever_attributes_say_there_are_findings_and_no_failure(
+def test_arbitrary_attributes_give_findings_and_no_failure(
     edits: list[tuple[tuple[int, str], str]],
 ) -> None:
     root = etree.fromstring(EXAMPLE)

@@ -102,7 +102,7 @@ def test_a_clock_that_goes_back_is_counted_and_restarts() -> None:
     assert clock == LogTime(total=3, resets=1)
 
 
-def test_of_rows_with_one_time_the_last_counts() -> None:
+def test_the_last_of_several_rows_with_one_time_counts() -> None:
     assert curve((0, 1000), (1, 2000), (1, 3000), (2, 1000)) == [1, 0, 1]
 
 

@@ -217,7 +217,7 @@ def test_a_line_without_an_end_is_one_short_row(path: Path, monkeypatch: pytest.
     assert (log.defects.rows, log.defects.short) == (2, 1)
 
 
-def test_where_the_blocks_end_makes_no_difference(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_ends_of_blocks_make_no_difference(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     content = "time;speed;load\r\ns;rpm;mg\r\n" + "".join(
         f"{n};{n * 7 % 5};{'' if n % 3 else 'Öl' if n % 2 else n}\r\n" for n in range(100)
     )

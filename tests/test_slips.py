@@ -134,7 +134,7 @@ def test_a_cell_that_smoothing_brought_part_of_the_way_is_not_suspicious_where_o
 
 
 @pytest.mark.parametrize("sign", [1, -1])
-def test_where_two_cells_of_an_edit_stop_at_one_value_they_stopped_at_a_limit(sign: int) -> None:
+def test_two_cells_that_stop_at_one_value_are_at_a_limit(sign: int) -> None:
     y, x = np.mgrid[:7, :7]
     old = 50.0 + x + 2 * y
     old[2, 2], old[4, 4] = 90.0, 86.0
@@ -221,7 +221,7 @@ def test_two_slips_are_both_found() -> None:
     assert places(edit(old, new)) == {(2, 2), (7, 9)}
 
 
-def test_of_two_cells_the_one_that_went_another_way_by_far_is_found() -> None:
+def test_the_one_of_two_cells_that_moved_far_more_is_found() -> None:
     (result,) = find_entry_errors(edit(np.array([[50.0, 60.0]]), np.array([[55.0, 600.0]])))
     assert (result.x, result.expected) == (1, 65.0)  # 5 more, as the other cell
 
@@ -469,7 +469,7 @@ def test_an_edit_has_values_breakpoints_and_digits_but_no_number_where_a_cell_is
     assert edit_in("shown", "float32", [1]).decimals == 2
 
 
-def test_of_named_states_none_is_a_number() -> None:
+def test_no_named_state_is_a_number() -> None:
     assert np.isnan(edit_in("named", "uint8", [1, 0, 2]).new).all()
 
 
@@ -502,7 +502,7 @@ def test_a_slip_is_named_as_the_taxonomies_do(
     assert result.meant == pytest.approx(meant)
 
 
-def test_what_no_slip_explains_has_no_name() -> None:
+def test_a_departure_that_no_slip_explains_has_no_name() -> None:
     assert find_typing_error(777.7, 125.0, within=0.5, decimals=1) is None
     assert find_typing_error(float("nan"), 125.0, within=0.5, decimals=1) is None
 
@@ -554,9 +554,7 @@ def test_a_block_holds_its_corners_and_all_between_them() -> None:
 
 
 @pytest.mark.parametrize(("step", "is_found"), [(2.0, True), (2.4, False)])
-def test_of_a_block_one_place_off_four_cells_differ_by_more_than_three_steps(
-    step: float, is_found: bool
-) -> None:
+def test_four_cells_of_a_shifted_block_differ_by_more_than_three_steps(step: float, is_found: bool) -> None:
     old = np.full((6, 8), 90.0)
     old[:, 2:6] = [50.0, 70.0, 77.0, 73.0]
     new = old.copy()
@@ -792,7 +790,7 @@ def test_the_scoreboard_stores_values_as_the_conversion_reads_them() -> None:
 
 
 @pytest.mark.parametrize(("last", "off"), [(6, 2), (5.875, 0), (10, 4 / 3), (10.125, 0)])
-def test_where_the_movement_goes_on_steadily_to_half_a_cell_moved_as_the_mean_of_its_neighbours(
+def test_a_cell_in_a_steady_movement_is_expected_at_the_mean_of_its_neighbours(
     last: float, off: float
 ) -> None:
     # From 1 to 5 past the third cell, which moved by 1: 3 is the mean. Beside them it goes on by 1 and by

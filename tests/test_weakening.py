@@ -62,7 +62,7 @@ def test_a_scalar_is_weakened_by_its_step() -> None:
     assert (result.old, result.new, result.at) == (4200, 4300, {})
 
 
-def test_what_differs_by_rounding_only_is_not_weakened() -> None:
+def test_a_difference_by_rounding_is_not_a_weakening() -> None:
     # A breakpoint more on a straight line: thirds do not come out even.
     old, new = curve([0, 3], [0, 1]), curve([0, 1, 3], [0, 1 / 3, 1])
     assert weakening(old, new, upward=True, downward=True) is None

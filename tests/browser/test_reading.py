@@ -223,7 +223,7 @@ def test_a_finding_on_an_axis_names_it_and_leads_to_every_table_on_it(opened: Op
     assert page.texts("#trim .own .place a") == ["Axis speed_axis, 3000 rpm", "This table"]
 
 
-def test_of_findings_as_grave_those_on_what_protects_come_first(opened: Opened) -> None:
+def test_findings_about_protections_come_first_within_a_severity(opened: Opened) -> None:
     tables = [
         table("fuel", [10.0, 11.0], {0: 12.0}, nx=2),
         table(
@@ -603,7 +603,7 @@ def test_a_link_to_a_table_that_the_filter_hides_shows_it(opened: Opened) -> Non
     assert page.text(".list .status") == ""
 
 
-def test_of_hundreds_of_tables_only_the_near_ones_are_drawn(opened: Opened) -> None:
+def test_the_page_draws_only_the_near_ones_of_hundreds_of_tables(opened: Opened) -> None:
     page = opened(many(200))
     page.until(lambda: page.all("#table_0 table"))
     assert 1 <= len(page.all("article table")) < 20

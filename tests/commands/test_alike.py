@@ -153,7 +153,7 @@ def test_texts_that_differ_say_no_more_than_before(tmp_path: Path) -> None:
     assert set(pair.changes()["texts"][0]) == {"name", "old", "new"}
 
 
-def test_of_long_padding_the_first_bytes_are_shown(tmp_path: Path) -> None:
+def test_the_first_bytes_of_long_padding_are_shown(tmp_path: Path) -> None:
     text = '<text name="t" title="T" purpose="general" at="0" length="16"/>'
     pair = Pair(tmp_path, text, b"A" + bytes(15), b"A" + b" " * 15)
     assert "bytes 00 00 00 00 00 00 00 00 ... → 20 20 20 20 20 20 20 20 ..." in pair.diff().flat

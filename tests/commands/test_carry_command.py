@@ -171,7 +171,7 @@ def test_a_rework_goes_over_and_only_what_it_changed_differs(yard: Yard) -> None
     ]
 
 
-def test_what_was_carried_is_a_sound_image_of_the_new_software(yard: Yard) -> None:
+def test_the_carried_image_is_valid_for_the_new_software(yard: Yard) -> None:
     carry(yard)
     yard.write("newer/heron.bin", written(yard))
     checked = yard.call("check", "newer/heron.bin", "--format", "json").data
@@ -268,7 +268,7 @@ def test_rules_that_the_written_image_breaks_are_reported(yard: Yard) -> None:
     assert carry(yard, "--leave-out", "overspeed_cut").status == 0
 
 
-def test_what_the_new_base_breaks_in_the_same_way_is_not_the_reworks_news(yard: Yard) -> None:
+def test_an_error_that_the_new_base_shares_is_not_reported_for_the_rework(yard: Yard) -> None:
     # The newer factory image does not protect above 4050 rpm, and has a stale checksum, as no factory's has.
     yard.write("defs/newer.xml", with_rule('<guard above="4050"/>'))
     broken = bytearray(newer())
@@ -321,7 +321,7 @@ def test_definitions_can_be_named(yard: Yard) -> None:
     assert written(yard) == EXPECTED
 
 
-def test_of_several_definitions_in_the_policy_the_identity_decides(yard: Yard) -> None:
+def test_the_identity_decides_between_several_definitions_of_the_policy(yard: Yard) -> None:
     yard.write(
         "callint.toml",
         """[[images]]

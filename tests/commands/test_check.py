@@ -72,7 +72,7 @@ def rules_of(report: Any) -> set[str]:
 # Text
 
 
-def test_nothing_is_printed_where_nothing_is_found(yard: Yard) -> None:
+def test_a_clean_check_prints_nothing(yard: Yard) -> None:
     result = yard.run("check", "boats/heron.bin")
     assert (result.status, result.stdout, result.stderr) == (0, "", "")
 
@@ -238,14 +238,14 @@ def broken_blocks(tmp_path: Path) -> Yard:
 CHECK_BLOCKS = ("check", "new.bin", "--definition", "test.xml")
 
 
-def test_of_one_rule_in_one_table_three_cells_are_spelled_out(broken_blocks: Yard) -> None:
+def test_three_cells_of_a_rule_in_a_table_are_listed_in_full(broken_blocks: Yard) -> None:
     result = broken_blocks.call(*CHECK_BLOCKS)
     headings = [text for text in result.lines if text.startswith("error ")]
     assert sum("block_00 " in text for text in headings) == 3
     assert "and 2 more of value/out-of-range in new.bin: block_00" in result.flat
 
 
-def test_of_one_rule_thirty_findings_are_spelled_out_and_the_rest_is_counted(broken_blocks: Yard) -> None:
+def test_thirty_findings_of_a_rule_are_listed_in_full_and_the_rest_is_counted(broken_blocks: Yard) -> None:
     result = broken_blocks.call(*CHECK_BLOCKS)
     assert result.stdout.count("value/out-of-range (") == 30
     assert "block_10" not in result.stdout
@@ -482,9 +482,7 @@ def test_waived_findings_do_not_fail(yard: Yard) -> None:
     assert result.stdout == "2 waived in 1 image, 6 tables, 26 cells.\n"
 
 
-def test_what_callint_itself_gets_wrong_is_exit_3_in_one_line(
-    yard: Yard, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_an_internal_error_is_status_3_in_one_line(yard: Yard, monkeypatch: pytest.MonkeyPatch) -> None:
     @click.command()
     def broken() -> int:
         raise ZeroDivisionError("a slip\nof two lines")

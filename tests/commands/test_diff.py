@@ -117,7 +117,7 @@ def test_an_axis_shows_its_breakpoints_and_names_every_table_that_it_moves(yard:
     assert text.endswith("800 1600 2400 3200 → 3300")
 
 
-def test_how_far_the_outputs_on_an_axis_moved_is_in_the_json_too(yard: Yard) -> None:
+def test_the_json_has_the_output_shifts_of_an_axis_too(yard: Yard) -> None:
     (axis,) = compared(yard, BASE, "boats/auk.bin")["axes"]
     assert [output["table"] for output in axis["outputs"]] == axis["tables"]
     for output in axis["outputs"]:
@@ -230,7 +230,7 @@ def test_the_largest_change_is_among_those_shown(wide: Yard) -> None:
     assert result.stdout.count("259.9 → 273.8") == 2
 
 
-def test_of_many_unexplained_runs_ten_are_shown_and_all_shows_the_rest(tmp_path: Path) -> None:
+def test_ten_of_many_unexplained_runs_are_shown_and_all_shows_the_rest(tmp_path: Path) -> None:
     yard = Yard(tmp_path)
     yard.write("test.xml", definition_xml("", size=4096))
     yard.write("old.bin", bytes(4096))

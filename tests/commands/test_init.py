@@ -528,7 +528,7 @@ REFUSED: dict[str, tuple[Callable[[Scratch], object], tuple[str, ...], str]] = {
 
 
 @pytest.mark.parametrize("case", REFUSED)
-def test_what_is_in_the_way_is_one_line_and_nothing_is_written(yard: Scratch, case: str) -> None:
+def test_init_refuses_obstacles_in_one_line_and_writes_nothing(yard: Scratch, case: str) -> None:
     prepare, arguments, command = REFUSED[case]
     prepare(yard)
     before = state(yard.root, times=True)

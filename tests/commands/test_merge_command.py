@@ -320,7 +320,7 @@ def test_edits_that_only_together_break_a_rule_are_reported(yard: Yard) -> None:
     assert document["broken"][0]["table"] == "steps"
 
 
-def test_what_one_side_breaks_alone_is_not_the_merges_news(yard: Yard) -> None:
+def test_an_error_of_one_side_alone_is_not_reported_for_the_merge(yard: Yard) -> None:
     # 99.9 mg is above the limit of 90 mg, in ours and therefore in the merged image.
     yard.write("boats/ours.bin", edited(OURS, {fuel_cell(0, 0): u16(999), NOTHING: b"\x05"}))
     yard.write("boats/apart.bin", edited(APART, {NOTHING + 8: b"\x06", CUT: u16(4900)}))
@@ -534,7 +534,7 @@ def test_the_driver_lists_conflicts_beside_the_path_and_tells_git(yard: Yard) ->
         ("boats/heron.bin", BASE, b"text", "it has 4 bytes, but the memory has 160"),
     ],
 )
-def test_what_the_driver_cannot_merge_is_a_conflict_with_ours_as_it_is(
+def test_a_file_that_the_driver_cannot_merge_is_a_conflict_with_ours_unchanged(
     yard: Yard, path: str, base: bytes, theirs: bytes, message: str
 ) -> None:
     result = driven(yard, path, theirs, base)

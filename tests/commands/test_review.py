@@ -123,7 +123,7 @@ def test_the_tables_are_those_of_the_diff_number_by_number(yard: Yard) -> None:
 
 
 @pytest.mark.parametrize("seed", range(12))
-def test_whatever_the_bytes_the_cells_are_those_of_the_diff(yard: Yard, seed: int) -> None:
+def test_the_cells_of_any_two_images_are_those_of_the_diff(yard: Yard, seed: int) -> None:
     random = Random(seed)
     data = bytearray(yard_base())
     for _ in range(4 ** random.randrange(5)):
@@ -349,7 +349,7 @@ def test_the_same_image_twice_is_a_page_that_says_so(yard: Yard) -> None:
     assert document["verdict"] == "The rules found nothing. Nothing changed. That is no approval."
 
 
-def test_what_the_old_image_has_too_is_known(yard: Yard) -> None:
+def test_a_finding_that_the_old_image_shares_is_known(yard: Yard) -> None:
     yard.write("boats/worse.bin", edited(BAD, {HULL: b"WORSE       "}))
     document = reviewed(yard, "boats/tern.bin", "boats/worse.bin")
     errors = [finding for finding in document["findings"] if finding["severity"] == "error"]
@@ -416,7 +416,7 @@ def test_a_waived_finding_says_who_accepted_it_and_why(tmp_path: Path) -> None:
     assert "waived" in document["verdict"]
 
 
-def test_where_a_second_person_is_asked_for_a_waiver_of_one_s_own_counts_no_more_than_in_check(
+def test_a_review_counts_waivers_by_the_author_as_check_does(
     tmp_path: Path,
 ) -> None:
     scratch = make_repository_yard(tmp_path / "yard", owl=GOOD)
@@ -571,7 +571,7 @@ def test_a_path_without_an_image_is_refused(scratch: Scratch) -> None:
     assert len(reviewed(scratch, "first", "HEAD", "boats/*.bin")["images"]) == 5
 
 
-def test_that_a_rename_is_git_s_guess_is_in_title_and_verdict(scratch: Scratch) -> None:
+def test_title_and_verdict_say_that_git_guessed_a_rename(scratch: Scratch) -> None:
     message = "boats/skua.bin → boats/skua-2.bin"
     document = reviewed(scratch, "first", "HEAD", "boats/skua-2.bin")
     assert document["title"] == f"{message}, taken for renamed by git"
@@ -746,7 +746,7 @@ def test_all_commits_of_a_range_are_listed(forked: Scratch) -> None:
     assert "<h2>Commits</h2>" not in page_of(forked, "idle~1..idle")
 
 
-def test_of_very_many_commits_the_last_twenty_are_listed(forked: Scratch) -> None:
+def test_the_last_twenty_of_very_many_commits_are_listed(forked: Scratch) -> None:
     for number in range(22):
         forked.must("commit", "--quiet", "--allow-empty", "--message", f"Empty {number}")
     document = reviewed(forked, "main~22..main")
@@ -777,7 +777,7 @@ def test_a_log_gives_each_cell_its_share_of_the_time(yard: Yard) -> None:
     assert document["images"][0]["log"] == ["drive.csv: 10 s in 4 rows."]
 
 
-def test_what_the_log_says_of_a_change_is_in_the_words_of_its_group(yard: Yard) -> None:
+def test_the_sentence_about_a_group_has_the_share_of_the_log(yard: Yard) -> None:
     yard.write("drive.csv", "time,speed,load\n0,1600,40\n3,2000,40\n8,800,10\n10,800,10\n")
     yard.write("idle.csv", "time,speed,load\n0,3200,70\n3,3200,70\n")
     message = "changed cells are in use for 80 % of the logged time, 55 % of it by weight"
@@ -812,7 +812,7 @@ def hostile_definition() -> bytes:
     return text.replace("  <memory", f"  <title>{_XML}</title>\n  <memory", 1).encode()
 
 
-def test_what_a_stranger_wrote_is_text_and_nothing_else(tmp_path: Path) -> None:
+def test_the_content_of_a_stranger_is_text_only(tmp_path: Path) -> None:
     yard = make_yard(tmp_path / "yard")
     hull = edited(EVERYTHING, {HULL: b"<b>\x1b[2J\x9bxy "})
     evil = "boats/<img src=x>\u202e.bin"
@@ -912,7 +912,7 @@ def test_open_starts_the_browser_on_the_written_file(yard: Yard) -> None:
         "boats/new.bin",
     ],
 )
-def test_nothing_that_is_read_or_named_is_replaced(yard: Yard, output: str) -> None:
+def test_a_review_replaces_no_input(yard: Yard, output: str) -> None:
     yard.write("drive.csv", "time,speed,load\n0,1600,40\n3,2000,40\n")
     before = yard.files()
     result = yard.call("review", BASE, HERON, "--log", "drive.csv", "--output", output)

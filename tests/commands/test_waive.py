@@ -217,7 +217,7 @@ def test_a_policy_that_is_a_link_stays_one(yard: Yard) -> None:
         "all of it",
     ],
 )
-def test_all_that_stood_in_the_policy_stays_to_the_byte(yard: Yard, before: str) -> None:
+def test_the_old_content_of_the_policy_stays_to_the_byte(yard: Yard, before: str) -> None:
     yard.write("callint.toml", before)
     waive(yard, *FUEL)
     after = policy_of(yard)
@@ -363,7 +363,9 @@ def test_a_fingerprint_that_many_findings_share_the_start_of_is_refused(
         ("weather/rain", "callint rules lists them"),
     ],
 )
-def test_what_is_neither_fingerprint_nor_rule_is_refused(yard: Yard, word: str, message: str) -> None:
+def test_an_argument_that_is_neither_fingerprint_nor_rule_is_refused(
+    yard: Yard, word: str, message: str
+) -> None:
     assert message in refused(yard, word)
 
 
@@ -444,7 +446,7 @@ def test_a_policy_with_its_waivers_in_an_inline_list_is_refused(yard: Yard, writ
     assert error.startswith("callint: callint.toml: a waiver cannot be added at its end; give each waiver")
 
 
-def test_whom_git_does_not_know_may_not_waive(yard: Yard) -> None:
+def test_a_person_whom_git_does_not_know_may_not_waive(yard: Yard) -> None:
     error = refused(yard, *FUEL, GIT_AUTHOR_NAME="")
     assert error == "callint: git: it does not know who you are; set user.name and user.email with git config"
     assert "cannot name the author of a waiver" in refused(yard, *FUEL, GIT_AUTHOR_NAME="Ad\udcff Quay")

@@ -213,7 +213,7 @@ definition = "defs/absent.xml"
 
 
 @pytest.mark.parametrize(("name", "output"), pairs(GITS))
-def test_nothing_is_written_into_what_is_gits(place: Place, name: str, output: str) -> None:
+def test_no_output_replaces_files_of_git(place: Place, name: str, output: str) -> None:
     place.refused(*writing(name, output))
 
 
@@ -317,7 +317,7 @@ _LOG = "time,speed,load\n0,1000,20\n1,1200,30\n"
 
 @pytest.mark.parametrize("spelling", ["itself", "link", "hard link", "dots", "absolute", "link to folder"])
 @pytest.mark.parametrize("name", READING)
-def test_what_a_call_reads_it_does_not_write(tmp_path: Path, name: str, spelling: str) -> None:
+def test_a_call_does_not_write_its_inputs(tmp_path: Path, name: str, spelling: str) -> None:
     yard = make_repository_yard(tmp_path / "yard", heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
     read = "other/input.bin"
     content: bytes | str = GOOD
@@ -348,7 +348,7 @@ def test_what_a_call_reads_it_does_not_write(tmp_path: Path, name: str, spelling
     assert yard.call(*arguments).status in (0, 1)
 
 
-def test_what_is_read_in_place_may_be_written_in_place_but_not_in_gits_folder(tmp_path: Path) -> None:
+def test_a_file_is_rewritten_in_place_except_in_gits_folder(tmp_path: Path) -> None:
     yard = make_repository_yard(tmp_path / "yard", heron=BAD)
     stale = edited(GOOD, {0x90: b"\0\0"}, seal=False)
     yard.write(HERON, stale)

@@ -138,7 +138,7 @@ def test_a_broken_definition_still_checks_what_it_does_define() -> None:
     }
 
 
-def test_of_two_mistakes_in_one_table_both_are_found() -> None:
+def test_both_of_two_mistakes_in_one_table_are_found() -> None:
     xml = definition_xml(
         table("scalar", "fuel", '\n<guard above="1" below="2"/>\n<off raw="70000"/>\n', purpose="protection")
     )

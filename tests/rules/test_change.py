@@ -422,7 +422,7 @@ def missing(xml: bytes, data: bytes, base: bytes) -> list[str]:
 NO_REGION = definition_xml(table("scalar", "idle_fuel", at=16))
 
 
-def test_without_regions_all_that_the_base_has_is_wanted() -> None:
+def test_without_regions_an_image_needs_all_bytes_of_its_base() -> None:
     assert missing(NO_REGION, hex_file({0: WHOLE[:63]}), WHOLE) == [
         "the image lacks 1 byte of the base that the definition does not describe: 0x0003F"
     ]

@@ -1083,7 +1083,7 @@ def test_two_things_of_one_name_are_found_even_on_one_line() -> None:
     assert len(of_rule(findings(definition_xml(tables)), "definition/duplicate-name")) == 1
 
 
-def test_of_three_things_with_one_name_two_are_reported() -> None:
+def test_two_of_three_elements_with_one_name_are_reported() -> None:
     tables = "".join(table("scalar", "fuel", at=at) for at in (0, 2, 4))
     assert len(of_rule(findings(definition_xml(tables)), "definition/duplicate-name")) == 2
 
@@ -1114,7 +1114,7 @@ def test_three_tables_on_one_byte_overlap_in_three_pairs() -> None:
     assert len(of_rule(findings(definition_xml(tables)), "definition/overlap")) == 3
 
 
-def test_of_three_masks_in_one_byte_only_those_with_a_common_bit_overlap() -> None:
+def test_only_masks_with_a_common_bit_overlap() -> None:
     masks = {"low": "0x0F", "high": "0xF0", "lowest": "0x01"}
     tables = "".join(table("scalar", name, at=8, type="uint8", mask=mask) for name, mask in masks.items())
     (finding,) = of_rule(findings(definition_xml(tables)), "definition/overlap")

@@ -137,14 +137,14 @@ INHERITABLE = [
 
 
 @pytest.mark.parametrize("example", INHERITABLE, ids=str)
-def test_what_the_base_has_too_is_a_note(example: Example) -> None:
+def test_a_fault_that_the_base_shares_is_a_note(example: Example) -> None:
     (finding,) = of_rule(replace(example, base=example.data).report().findings, example.rule)
     assert finding.inherited
     assert finding.severity is Severity.NOTE
 
 
 @pytest.mark.parametrize("example", INHERITABLE, ids=str)
-def test_what_the_base_does_not_have_keeps_its_severity(example: Example) -> None:
+def test_a_fault_that_the_base_lacks_keeps_its_severity(example: Example) -> None:
     assert example.expected is not None
     (finding,) = of_rule(example.report().findings, example.rule)
     assert not finding.inherited
@@ -157,13 +157,13 @@ def test_a_stale_checksum_stays_an_error_although_the_base_has_it() -> None:
     assert finding.severity is Severity.ERROR
 
 
-def test_what_the_base_has_too_stays_off_when_the_policy_says_off() -> None:
+def test_a_fault_that_the_base_shares_stays_off_if_the_policy_says_off() -> None:
     xml = definition_xml(table("scalar", "fuel", '<limits max="1"/>'))
     policy = Policy(severities={"value/out-of-range": None})
     assert not of_rule(findings(xml, image(at_0=u16(11)), image(at_0=u16(11)), policy), "value/out-of-range")
 
 
-def test_what_the_base_has_too_is_a_note_even_where_the_policy_is_stricter() -> None:
+def test_a_fault_that_the_base_shares_is_a_note_even_under_a_stricter_policy() -> None:
     xml = definition_xml(table("scalar", "fuel", '<limits max="1"/>'))
     policy = Policy(severities={"value": Severity.ERROR})
     (finding,) = of_rule(
@@ -513,7 +513,7 @@ def test_a_good_base_does_not_stand_in_silently_for_one_that_cannot_be_read() ->
     assert not rules(inspected(files, ("new.xml",), ("base.bin", "lost.bin")).findings)
 
 
-def test_where_no_base_fits_every_reason_is_given() -> None:
+def test_an_image_without_a_fitting_base_has_every_reason_reported() -> None:
     files = tree(new=NEW, base=image(at_48=OTHER_NUMBER))
     files.files["new.bin"] = image(at_48=NUMBER)
     (finding,) = [

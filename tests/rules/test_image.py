@@ -516,7 +516,7 @@ def test_a_long_list_of_missing_tables_is_cut_short() -> None:
     assert "5 more" in finding.message
 
 
-def test_what_the_base_lacks_as_well_is_a_note() -> None:
+def test_parts_that_the_base_lacks_too_are_a_note() -> None:
     data = hex_file({0: COVERED[:31], 100: b"x"})
     reported = [finding for finding in findings(CRC_XML, data, data) if finding.rule != "image/missing-base"]
     assert {(finding.rule, finding.severity) for finding in reported} >= {

@@ -69,7 +69,7 @@ def test_an_image_is_found_to_have_the_tables_and_cells_that_can_be_decoded() ->
     assert not {"change/emissions", "definition/invalid", "waiver/unused"} & {*item.rules}
 
 
-def test_of_other_software_only_the_file_is_looked_at() -> None:
+def test_an_image_of_other_software_is_checked_as_a_file_only() -> None:
     xml = definition_xml(table("scalar", "fuel"), memory='<identity name="number" at="8" text="B1"/>')
     item = found(xml, image(at_8=b"A1"))
     assert (item.tables, item.cells) == (0, 0)

@@ -308,7 +308,7 @@ BROKEN = boosts(1400, 1400)
     "axis", [(2000, 2000, 3000), (2000, 3000, 2500), (4000, 5000, 6000), (0, 0, 0)],
     ids=["repeated", "up and down", "no common range", "all equal"],
 )  # fmt: skip
-def test_where_nothing_can_be_compared_no_relation_is_called_broken(axis: tuple[int, ...]) -> None:
+def test_a_relation_without_comparable_points_is_not_broken(axis: tuple[int, ...]) -> None:
     assert relations_found(AT_MOST, BROKEN)
     assert not relations_found(AT_MOST, BROKEN[:8] + u16(*axis) + BROKEN[14:])
 
@@ -318,7 +318,7 @@ def test_tables_that_the_image_does_not_hold_break_no_relation() -> None:
     assert not relations_found(AT_MOST, BROKEN[:4])
 
 
-def test_of_a_table_that_the_image_holds_in_part_the_rest_is_compared() -> None:
+def test_the_present_part_of_an_incomplete_table_is_compared() -> None:
     (result,) = relations_found(AT_MOST, BROKEN[:16])
     assert result.at == {"speed": 2000.0}
 

@@ -86,7 +86,7 @@ def test_a_missing_object_is_reported_and_does_not_disturb_the_next(
     assert len(started) == 1
 
 
-def test_what_is_too_large_is_never_taken_into_memory(
+def test_a_file_that_is_too_large_is_never_read_into_memory(
     scratch: Scratch, reader: BlobReader, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # So large that it fits into no pipe: the rest of it must not be taken for the next answer.

@@ -265,7 +265,7 @@ CELLS = {SMOKE + 2 * n: ("smoke_cap", n) for n in range(4)} | {FUEL + 2 * n: ("f
 
 
 @pytest.mark.parametrize("trial", range(4))
-def test_who_set_what_is_what_git_blame_says_of_a_text_with_one_line_a_cell(boat: Boat, trial: int) -> None:
+def test_history_agrees_with_git_blame_of_a_text_with_one_line_per_cell(boat: Boat, trial: int) -> None:
     chance = random.Random(trial)
 
     def twin() -> None:

@@ -79,7 +79,7 @@ PARTS = {
 
 
 @pytest.mark.parametrize("part", PARTS)
-def test_what_is_bad_in_the_working_tree_alone_does_not_count(scratch: Scratch, part: str) -> None:
+def test_a_fault_in_the_working_tree_alone_does_not_count(scratch: Scratch, part: str) -> None:
     path, good, bad, _ = PARTS[part]
     scratch.write("defs/strict.xml", STRICT)
     scratch.commit("A stricter definition")
@@ -91,7 +91,7 @@ def test_what_is_bad_in_the_working_tree_alone_does_not_count(scratch: Scratch, 
 
 
 @pytest.mark.parametrize("part", PARTS)
-def test_what_is_bad_in_the_index_counts_whatever_the_working_tree_says(scratch: Scratch, part: str) -> None:
+def test_a_fault_in_the_index_counts_whatever_the_working_tree_holds(scratch: Scratch, part: str) -> None:
     path, good, bad, rule = PARTS[part]
     scratch.write("defs/strict.xml", STRICT)
     scratch.commit("A stricter definition")
@@ -121,7 +121,7 @@ def test_files_that_are_not_staged_at_all_do_not_exist(scratch: Scratch) -> None
     assert found(scratch) == set()
 
 
-def test_nothing_staged_is_nothing_to_say(scratch: Scratch) -> None:
+def test_an_empty_index_gives_no_output(scratch: Scratch) -> None:
     result = scratch.staged()
     assert (result.status, result.stdout, result.stderr) == (0, "", "")
 
