@@ -24,6 +24,7 @@ from callint.model.definition import Checksum, Definition, Identity, StoredAxis,
 from callint.model.image import Image
 from callint.reporting.carry.reasons import deviation, note_message, omission_text, place, problem_message
 from tests.building import decoded, image, u16
+from tests.golden import number, point
 from tests.test_carry import CONVERSIONS, curve, scalar, software
 
 STORED = Path(__file__).parent / "data" / "rework_cases.txt"
@@ -255,11 +256,13 @@ def words(value: object) -> str:
         case np.ndarray():
             if value.dtype == bool:
                 return f"at {[*map(int, np.flatnonzero(value))]}"
-            return " ".join(f"{item:.6g}" for item in value.ravel().tolist())
+            return " ".join(map(number, value.ravel().tolist()))
         case Enum():
             return str(value.value)
         case float():
-            return f"{value:.6g}" if not abs(value) < 1e-14 else "0"  # rounding has other bits elsewhere
+            return number(value)
+        case Mapping():
+            return point(value)
         case tuple():
             return f"({'; '.join(map(words, value))})"
     if is_dataclass(value):

@@ -8,10 +8,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
-from callint.comparing.relations import at_most, equal, gap
+from callint.comparing.relations import RelationResult, at_most, equal, gap
 from callint.comparing.weakening import shift_along_axis, weakening
 from callint.decoding.surfaces import Surface
 from tests.building import table_surface
+from tests.golden import number, point
 from tests.rework_cases import words
 
 STORED = Path(__file__).parent / "data" / "surface_cases.txt"
@@ -64,8 +65,7 @@ def _lines(name: str, other_name: str) -> Iterator[str]:
     }
     for kind, standing in actual.items():
         if standing is not None:
-            broken = "broken" if standing.is_broken else "kept"
-            yield f"  {kind}: {broken} {words(standing)}"
+            yield f"  {kind}: {_judgement(standing)}"
     if item.signals == other.signals:
         for upward, downward in ((True, False), (False, True), (True, True)):
             ways = " and ".join(way for way, is_one in (("up", upward), ("down", downward)) if is_one)
@@ -78,6 +78,13 @@ def _lines(name: str, other_name: str) -> Iterator[str]:
                 by = shift_along_axis(item, other, upward)
                 if by is not None:
                     yield f"  later, {'rising' if upward else 'falling'}: {by:.6g}"
+
+
+def _judgement(result: RelationResult) -> str:
+    """A relation, without its slack: how far arithmetic may round is nothing that a reviewer can judge."""
+    outcome = "broken" if result.is_broken else "kept"
+    values = f"{number(result.value)} beside {number(result.other)}, excess {number(result.excess)}"
+    return f"{outcome}, {values} at {point(result.at) or 'any point'}"
 
 
 def main() -> None:

@@ -151,7 +151,7 @@ def test_the_page_lists_every_public_name() -> None:
     assert [name for name in callint.__all__ if f"`{name}" not in page] == []
 
 
-def test_an_unknown_name_is_no_attribute() -> None:
+def test_an_unknown_name_is_not_an_attribute() -> None:
     with pytest.raises(AttributeError, match="no attribute 'chek'"):
         callint.chek  # type: ignore[attr-defined] # noqa: B018
 
@@ -358,14 +358,14 @@ def test_bytes_and_paths_of_every_kind_are_the_same(folder: Path) -> None:
     assert set(reports) == {callint.check(callint.read_image("bad.bin"), yard()).to_json()}
 
 
-def test_contents_with_one_name_are_told_apart() -> None:
+def test_contents_with_one_name_are_distinguished() -> None:
     report = callint.check(callint.read_image(GOOD), yard(), base=callint.read_image(BASE))
     named = callint.check(callint.read_image("good.bin"), yard(), base=callint.read_image("base.bin"))
     assert [finding.message for finding in report.findings] == [finding.message for finding in named.findings]
     assert report.summary == named.summary
 
 
-def test_a_raw_part_begins_where_it_is_said_to() -> None:
+def test_a_raw_part_begins_at_its_given_address() -> None:
     part = callint.read_image(GOOD[TRIM:], start=TRIM)
     table = callint.tables(part, yard())["egr"]
     assert table.raw.tolist() == callint.tables(callint.read_image(GOOD), yard())["egr"].raw.tolist()
@@ -378,14 +378,14 @@ def test_a_raw_part_begins_where_it_is_said_to() -> None:
 
 
 @pytest.mark.parametrize("name", ["foreign.bin", "empty.bin", "damaged.hex", "absent.bin", "."])
-def test_what_the_command_line_refuses_is_an_error_with_the_same_words(name: str, folder: Path) -> None:
+def test_the_python_interface_raises_the_errors_of_the_command_line(name: str, folder: Path) -> None:
     refused = call("show", name, "--definition", "yard.xml", cwd=folder).error
     with pytest.raises(callint.InputError) as caught:
         callint.tables(callint.read_image(name), yard())
     assert str(caught.value) == refused.removeprefix("callint: ").removesuffix(" with --definition")
 
 
-def test_what_is_no_definition_is_an_error(folder: Path) -> None:
+def test_a_file_that_is_not_a_definition_is_an_error(folder: Path) -> None:
     (folder / "broken.xml").write_text("<definition>", "utf-8")
     for source in ("broken.xml", b"no xml", "absent.xml"):
         with pytest.raises(callint.CallintError, match=r"^[^\n]+$"):
@@ -425,7 +425,7 @@ def test_a_wrong_operating_point_is_an_error(point: dict[str, Any], message: str
 
 
 @pytest.mark.parametrize("speed", [1000.0, [1000.0, 2000.0]])
-def test_a_table_whose_axis_does_not_rise_puts_out_nothing(speed: Any) -> None:
+def test_a_table_whose_axis_does_not_rise_has_no_output(speed: Any) -> None:
     image = callint.read_image(edited(BASE, {0x02: u16(3000)}))
     with pytest.raises(callint.InputError, match="the axis speed_4 does not rise throughout"):
         callint.tables(image, yard())["smoke_cap"].at(speed=speed)

@@ -60,7 +60,7 @@ def test_lines_end_as_any_machine_ends_them(tmp_path: Path, end: str) -> None:
     assert words(path) == [("A", 1), ("B", 2), ("/begin", 3), ("C", 3), ('"two\nlines"', 4), ("D", 5)]
 
 
-def test_comments_are_no_words_and_do_not_glue_words_together(tmp_path: Path) -> None:
+def test_comments_separate_words(tmp_path: Path) -> None:
     path = write(tmp_path, 'A/* "x */B // "y\nC /**/ D/***/ "/* no // comment */" /* /* */ E')
     assert words(path) == [("A", 1), ("B", 1), ("C", 2), ("D", 2), ('"/* no // comment */"', 2), ("E", 2)]
 
@@ -99,7 +99,7 @@ def test_a2ml_and_if_data_are_stepped_over_whole_and_counted(tmp_path: Path) -> 
 
 
 @pytest.mark.parametrize("block", [1, 2, 3, 7, 64])
-def test_where_a_file_is_cut_into_blocks_makes_no_difference(
+def test_the_blocks_in_which_a_file_is_read_make_no_difference(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, block: int
 ) -> None:
     text = (
@@ -213,7 +213,7 @@ def test_an_include_that_is_not_there_is_refused_with_its_place(tmp_path: Path, 
         (module("/begin X " * (MAX_DEPTH + 1) + "/end X " * (MAX_DEPTH + 1)), "deep"),
     ],
 )
-def test_what_breaks_the_structure_is_refused_with_its_place(tmp_path: Path, text: str, message: str) -> None:
+def test_a_broken_structure_is_refused_with_its_place(tmp_path: Path, text: str, message: str) -> None:
     assert message in refusal(tmp_path, text)
 
 
@@ -247,7 +247,7 @@ _MODULES = '/begin MODULE A "" {} /end MODULE /begin MODULE B "" {} /end MODULE'
 TWO = f'/begin PROJECT P "" {_MODULES} /end PROJECT'
 
 
-def test_of_several_modules_one_is_chosen_by_name(tmp_path: Path) -> None:
+def test_one_of_several_modules_is_chosen_by_name(tmp_path: Path) -> None:
     text = TWO.format(value("IN_A"), value("IN_B"))
     assert "it has 2 modules; choose one with --module: A, B" in refusal(tmp_path, text)
     assert "no module 'C'; its modules are: A, B" in refusal(tmp_path, text, "C")
@@ -284,7 +284,7 @@ def test_a_block_with_a_mistake_is_left_out_with_its_line_and_the_rest_is_read(t
         assert list(result.characteristics) == ["B"], block
 
 
-def test_what_is_not_looked_at_is_counted_with_its_first_line(tmp_path: Path) -> None:
+def test_ignored_parts_are_counted_with_their_first_line(tmp_path: Path) -> None:
     result = described(
         tmp_path,
         module(

@@ -374,7 +374,7 @@ def test_byte_order_and_mask_are_the_tables_own_before_the_modules(tmp_path: Pat
     assert cells(definition, image(at_10=b"\x12\x34"), "B") == [0x23 / 10]
 
 
-def test_without_a_byte_order_the_least_significant_byte_comes_first_and_that_is_told_once(
+def test_without_a_byte_order_the_least_significant_byte_comes_first_and_import_reports_it_once(
     tmp_path: Path,
 ) -> None:
     result = imported(tmp_path, value("A"), value("B"), common="")
@@ -392,7 +392,7 @@ def test_a_byte_order_that_nothing_depends_on_need_not_be_given(tmp_path: Path) 
 DOUBLES = "FNC_VALUES 2 FLOAT64_IEEE ROW_DIR DIRECT"
 
 
-def test_an_alignment_of_doubles_that_is_not_given_and_matters_is_told_once(tmp_path: Path) -> None:
+def test_a_missing_alignment_of_doubles_that_matters_is_reported_once(tmp_path: Path) -> None:
     parts = layout("R", "RESERVED 1 BYTE", DOUBLES)
     result = imported(
         tmp_path, parts, *(value(name, layout="R", at=at) for name, at in (("A", 16), ("B", 64)))
@@ -525,9 +525,7 @@ LOST = [
 
 
 @pytest.mark.parametrize(("blocks", "reason"), LOST, ids=[reason for _, reason in LOST])
-def test_what_cannot_be_kept_is_left_out_with_its_reason_and_nothing_half_made(
-    tmp_path: Path, blocks: str, reason: str
-) -> None:
+def test_import_leaves_out_whole_parts_and_gives_the_reason(tmp_path: Path, blocks: str, reason: str) -> None:
     result = imported(tmp_path, blocks, value("KEPT"))
     assert [(loss.name, loss.reason, loss.is_whole) for loss in result.losses] == [("A", reason, True)]
     definition = made(result)
@@ -551,7 +549,7 @@ def test_a_name_described_twice_is_kept_once_and_listed(tmp_path: Path) -> None:
     assert reasons(result) == [("A", "the name occurs before")] * 2
 
 
-def test_where_nothing_can_be_kept_there_is_no_definition(tmp_path: Path) -> None:
+def test_a_description_without_usable_parts_gives_no_definition(tmp_path: Path) -> None:
     assert imported(tmp_path, value("A", type="CUBOID")).definition is None
 
 
@@ -686,7 +684,7 @@ def test_single_values_become_named_states_and_their_limits_are_listed(tmp_path:
     ]
 
 
-def test_states_of_one_name_are_told_apart_by_their_raw_values(tmp_path: Path) -> None:
+def test_states_of_one_name_are_distinguished_by_their_raw_values(tmp_path: Path) -> None:
     table = '/begin COMPU_VTAB T "" TAB_VERB 3 0 "off" 1 "spare" 2 "spare" /end COMPU_VTAB'
     result = imported(tmp_path, table, method("X", "TAB_VERB", "COMPU_TAB_REF T"), value("A", method="X"))
     assert made(result).conversions["X"] == States("X", {0: "off", 1: "spare", 2: "spare (raw 2)"}, (), 0)
@@ -714,7 +712,7 @@ def test_an_axis_without_an_input_quantity_has_a_signal_of_its_own(tmp_path: Pat
     assert result.is_complete
 
 
-def test_an_input_quantity_that_is_no_measurement_is_listed(tmp_path: Path) -> None:
+def test_an_input_quantity_that_is_not_a_measurement_is_listed(tmp_path: Path) -> None:
     item = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", signal="GHOST")
     result = imported(tmp_path, value("A", item, type="CURVE"), value("B", item, type="CURVE"))
     assert list(made(result).signals) == ["GHOST"]
@@ -814,7 +812,7 @@ def test_an_axis_whose_tables_name_several_inputs_has_its_own_signal_and_is_list
         ),
     ],
 )
-def test_what_a_table_says_of_its_shared_axis_and_is_not_so_is_listed(
+def test_a_false_statement_of_a_table_about_its_shared_axis_is_listed(
     tmp_path: Path, described: str, reason: str
 ) -> None:
     points = '/begin AXIS_PTS A "Speeds" 0x40 N BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
@@ -843,7 +841,7 @@ def test_limits_of_an_axis_that_are_not_those_of_its_signal_are_counted(tmp_path
     assert result.is_complete
 
 
-def test_an_axis_in_raw_numbers_does_not_take_the_signal_whose_unit_it_has_not(tmp_path: Path) -> None:
+def test_an_axis_in_raw_numbers_does_not_take_a_signal_with_another_unit(tmp_path: Path) -> None:
     item = axis("FIX_AXIS", 3, "FIX_AXIS_PAR 0 1 3", method="NONE")
     result = imported(tmp_path, value("A", item, type="CURVE"))
     assert {signal.name: signal.unit for signal in made(result).signals.values()} == {"A.x.raw": "-"}
@@ -876,7 +874,7 @@ def test_names_are_kept_where_a_definition_can_have_them_and_rewritten_where_not
     assert reasons(result)[0][1] == "its name is rewritten as Grenze__"
 
 
-def test_whatever_a_title_holds_the_definition_is_valid(tmp_path: Path) -> None:
+def test_a_definition_with_any_title_is_valid(tmp_path: Path) -> None:
     titles = "", " ", "a\x01b", "<&>'", 'say ""off""', "x" * 2000, "\u202e", "tab\there\nnew line"
     blocks = [value(f"T{n}", title=title, at=16 + 2 * n) for n, title in enumerate(titles)]
     definition = made(imported(tmp_path, *blocks))
@@ -949,7 +947,7 @@ def test_memory_holds_the_count_that_stands_before_an_axis(tmp_path: Path) -> No
     assert (made(result).memory.start, made(result).memory.end) == (0x40, 0x49)
 
 
-def test_memory_that_is_no_part_of_an_image_is_listed(tmp_path: Path) -> None:
+def test_memory_outside_the_image_is_listed(tmp_path: Path) -> None:
     result = imported(
         tmp_path,
         value("A", at=0x8000),
@@ -986,7 +984,7 @@ def test_an_epk_too_far_away_for_one_image_is_listed(tmp_path: Path) -> None:
     assert reasons(result) == [("EPK", "its address 0x90000000 lies outside the image")]
 
 
-def test_an_epk_whose_end_sticks_out_of_the_segments_is_listed_as_that(tmp_path: Path) -> None:
+def test_an_epk_that_extends_beyond_the_segments_is_listed(tmp_path: Path) -> None:
     epk = mod_par('EPK "SW1234" ADDR_EPK 0x800C' + segment("CAL", 0x8000, 16))
     result = imported(tmp_path, value("A", at=0x8000), epk)
     assert made(result).memory.end == 0x8010
@@ -999,7 +997,7 @@ def test_an_epk_without_an_address_is_listed(tmp_path: Path) -> None:
     ]
 
 
-def test_of_things_too_far_apart_for_one_image_most_are_kept_and_the_rest_listed(tmp_path: Path) -> None:
+def test_import_keeps_most_parts_if_one_image_cannot_hold_all(tmp_path: Path) -> None:
     far = 0x80000000
     points = f'/begin AXIS_PTS AX "" {far + 64} N BYTE_AXIS 0 SPEED 4 0 6000 /end AXIS_PTS'
     result = imported(
@@ -1025,7 +1023,7 @@ def test_of_things_too_far_apart_for_one_image_most_are_kept_and_the_rest_listed
 # The whole
 
 
-def test_what_is_made_is_a_valid_definition_that_reads_back_as_it_is(tmp_path: Path) -> None:
+def test_import_makes_a_valid_definition_that_reads_back_unchanged(tmp_path: Path) -> None:
     text = module(LAYOUTS, METHODS, SPEED_SIGNAL, value("A"), value("B", "NUMBER 4", type="VAL_BLK", at=32))
     definition = made(make_definition(described(tmp_path, text)))
     file = read_definition("".join(definition_lines(definition)).encode(), "made.xml")

@@ -141,14 +141,14 @@ def test_every_noun_of_a_definition_can_be_packed() -> None:
 
 
 @pytest.mark.parametrize("physical", [1j, np.float64(1), [1.0]])
-def test_what_would_not_come_back_as_it_was_is_not_packed(physical: Any) -> None:
+def test_values_that_would_not_read_back_unchanged_are_not_packed(physical: Any) -> None:
     with pytest.raises(TypeError):
         pack([Finding(rule="x", message="y", physical=physical)])
     with pytest.raises(TypeError):
         pack([Finding(rule="x", message="y", at={"speed": physical})])
 
 
-def test_what_is_no_noun_is_not_packed() -> None:
+def test_an_object_outside_the_model_is_not_packed() -> None:
     with pytest.raises(KeyError):
         pack([object()])
 
@@ -227,7 +227,7 @@ def test_an_entry_of_another_form_is_replaced_and_changes_nothing(folder: Path, 
         assert entry.read_bytes() == whole
 
 
-def test_a_place_before_the_first_noun_is_no_place() -> None:
+def test_a_reference_before_the_first_object_is_invalid() -> None:
     with pytest.raises(UnknownFormError):
         unpack(json.dumps([[[] for _ in range(29)], [-1]]).encode())
 
@@ -294,7 +294,7 @@ def test_a_folder_that_is_a_link_is_not_used(folder: Path, tmp_path: Path) -> No
 
 @posix
 @pytest.mark.parametrize("mode", [0o770, 0o702, 0o777])
-def test_nothing_is_believed_that_others_may_write(folder: Path, readings: list[str], mode: int) -> None:
+def test_entries_that_others_may_write_are_not_trusted(folder: Path, readings: list[str], mode: int) -> None:
     open_definition(EXAMPLE, "one.xml")
     (entry,) = entries(folder)
     for place, usual in ((entry, 0o600), (folder, 0o700)):
@@ -306,7 +306,7 @@ def test_nothing_is_believed_that_others_may_write(folder: Path, readings: list[
 
 
 @posix
-def test_what_belongs_to_somebody_else_is_not_believed(
+def test_entries_of_another_user_are_not_trusted(
     folder: Path, readings: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     open_definition(EXAMPLE, "one.xml")
@@ -332,7 +332,7 @@ def aged(folder: Path, seconds: float) -> None:
         os.utime(entry, (result.st_atime - seconds, result.st_mtime - seconds))
 
 
-def test_what_was_not_used_for_the_longest_time_goes_first(
+def test_the_least_recently_used_entry_is_removed_first(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for number in range(4):
@@ -346,7 +346,7 @@ def test_what_was_not_used_for_the_longest_time_goes_first(
     assert sum(entry.stat().st_size for entry in entries(folder)) <= 3500
 
 
-def test_what_is_larger_than_an_entry_may_be_is_neither_kept_nor_read(
+def test_an_entry_that_is_too_large_is_neither_kept_nor_read(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     cache.store(lambda: b"x" * 5000, "test")

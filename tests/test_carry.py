@@ -128,7 +128,7 @@ def test_a_change_is_read_between_the_old_breakpoints(how: How, tenths: tuple[in
     assert (moved.name, moved.kind, moved.unit, moved.cells) == ("fuel", "curve", "mg", 3)
 
 
-def test_the_largest_deviation_is_told_with_its_place() -> None:
+def test_the_largest_deviation_is_reported_with_its_place() -> None:
     (moved,) = carried(OLD, OLD_BASE, REWORK, NEW, NEW_BASE, How.RATIO).items
     assert moved.deviation == pytest.approx(0.04)  # 13.44 is stored as 13.4
     assert moved.cell is not None
@@ -258,7 +258,7 @@ def test_floats_are_reproduced_on_their_own_base(how: How, kind: str) -> None:
 
 
 @pytest.mark.parametrize("how", HOWS)
-def test_where_the_bases_hold_one_value_the_reworked_one_goes_over_without_any_sum(how: How) -> None:
+def test_a_value_is_carried_exactly_if_the_bases_are_equal(how: How) -> None:
     old = software(curve("1 2", 'at="0" type="float32" conversion="plain"'), conversions=PLAIN)
     new = software(curve("1 2", 'at="20" type="float64" conversion="plain"'), conversions=PLAIN)
     assert 1e10 + (1e-3 - 1e10) != 1e-3, "what a sum would make of it"
@@ -436,7 +436,7 @@ def test_every_cell_is_what_an_interpolation_in_fractions_gives(
 # What does not fit
 
 
-def test_what_the_new_type_cannot_hold_is_a_problem_with_its_place() -> None:
+def test_a_value_that_the_new_type_cannot_hold_is_a_problem_with_its_place() -> None:
     new = software(curve("1000 2000 3000", 'at="0" type="uint8" conversion="tenth"'))
     problem = only(carried(OLD, OLD_BASE, data(at_16=bytes([20, 30, 60])), new, data(at_0=bytes([200] * 3))))
     assert (problem.name, problem.reason) == ("fuel", Reason.DOES_NOT_FIT)
@@ -520,7 +520,7 @@ def test_a_change_that_no_new_breakpoint_sees_is_a_problem(how: How) -> None:
     assert place(problem.cell) == "at 2000 rpm"
 
 
-def test_a_peak_between_the_new_breakpoints_is_flattened_and_that_is_said() -> None:
+def test_a_peak_between_the_new_breakpoints_is_flattened_with_a_note() -> None:
     new = software(curve("1000 1500 2500 3000", 'at="0" type="uint8" conversion="half"'))
     done = carried(OLD, OLD_BASE, REWORK, new, data(at_0=bytes([20, 25, 35, 40])))
     assert content(done) == data(at_0=bytes([20, 27, 37, 40]))
@@ -542,7 +542,7 @@ def test_a_change_is_flattened_where_more_than_half_an_old_step_is_lost(tenths: 
 
 
 @pytest.mark.parametrize(("last", "notes"), [(15, 0), (16, 1)])
-def test_between_breakpoints_that_repeat_nothing_is_said_to_be_flattened(last: int, notes: int) -> None:
+def test_repeated_breakpoints_give_no_note_about_flattening(last: int, notes: int) -> None:
     def a_map(x: str, storage: str) -> bytes:
         return software(f"""
         <map name="fuel" title="Fuel" purpose="general" {storage}>
@@ -570,7 +570,7 @@ def test_limits_are_those_of_the_new_definition() -> None:
     assert problem_message(problem.cause) == "17.0 mg is above the new software's limit of 16.5 mg"
 
 
-def test_where_the_old_base_is_zero_a_ratio_falls_back_to_the_difference_and_says_so() -> None:
+def test_a_ratio_to_a_base_of_zero_becomes_a_difference_with_a_note() -> None:
     base, rework = data(at_16=bytes([0, 30, 40])), data(at_16=bytes([6, 33, 40]))
     new_base = data(at_100=struct.pack("<5H", 50, 100, 100, 100, 100))
     done = carried(OLD, base, rework, NEW, new_base, How.RATIO)
@@ -585,7 +585,7 @@ def test_where_the_old_base_is_zero_a_ratio_falls_back_to_the_difference_and_say
     assert note.cell.at == {"speed": 1000.0}
 
 
-def test_what_is_no_number_is_a_problem() -> None:
+def test_a_value_that_is_not_a_number_is_a_problem() -> None:
     xml = software(curve("1 2", 'at="0" type="float32"'))
     base, rework = (data(at_0=struct.pack(">2f", 1.0, value)) for value in (1.0, float("nan")))
     for how in HOWS:
@@ -703,7 +703,7 @@ def test_a_state_that_the_new_software_lacks_is_a_problem() -> None:
 
 
 @pytest.mark.parametrize("number", [1e-45, 0.5, float("nan"), float("inf")])
-def test_a_float_that_is_no_state_is_a_problem_and_never_left_out_in_silence(number: float) -> None:
+def test_a_float_that_is_not_a_state_is_always_a_problem(number: float) -> None:
     modes = software(scalar('at="0" type="float32" conversion="old_modes"'))
     rework = data(at_0=struct.pack(">f", number))
     problem = only(carried(modes, data(), rework, modes, data()))
@@ -875,7 +875,7 @@ def test_a_moved_axis_is_a_problem_where_a_table_on_it_is_left_out() -> None:
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf")])
-def test_a_breakpoint_that_is_no_number_is_a_problem(value: float) -> None:
+def test_a_breakpoint_that_is_not_a_number_is_a_problem(value: float) -> None:
     old = on_axis(12, "float32", "0")
     base, rework = (
         data(at_0=struct.pack(">3f", 1, 2, last), at_12=bytes([1, 2, 3])) for last in (3.0, value)
@@ -933,7 +933,7 @@ def test_a_text_that_the_new_encoding_lacks_is_a_problem() -> None:
     assert problem_message(problem.cause) == "the new software has no such text"
 
 
-def test_bytes_that_are_no_text_go_over_to_a_text_that_is_stored_alike_only() -> None:
+def test_bytes_that_are_not_text_are_carried_only_to_a_text_of_the_same_storage() -> None:
     old, rework = software(text(0, 8, "ascii")), data(at_0=b"B\xf8lge   ")
     done = carried(old, data(), rework, software(text(20, 8, "ascii")), data())
     assert content(done) == data(at_20=b"B\xf8lge   ")
@@ -955,7 +955,7 @@ def test_bytes_that_nothing_defines_are_a_problem_unless_they_are_left_out() -> 
     assert content(done) == data(at_100=struct.pack("<5H", 100, 136, 172, 188, 204))
 
 
-def test_a_left_out_table_is_no_problem_and_keeps_its_bytes() -> None:
+def test_a_left_out_table_is_not_a_problem_and_keeps_its_bytes() -> None:
     both = scalar('at="40" type="uint8" conversion="whole"')
     fuel = curve("1000 2000 3000", 'at="16" type="uint8" conversion="half"')
     old, new = software(fuel + both), software(both)
@@ -1010,7 +1010,7 @@ def test_a_cell_that_a_part_of_an_image_does_not_hold_is_a_problem(
     assert content(held) == data(at_16=b"\0" + old[1:])[:18]
 
 
-def test_checksums_are_computed_anew_the_inner_one_first() -> None:
+def test_checksums_are_recalculated_the_inner_one_first() -> None:
     new = software(
         curve("1000 1500 2000 2500 3000", 'at="100" type="uint16" byte-order="little" conversion="tenth"'),
         memory=_SEALED,
@@ -1062,7 +1062,7 @@ def test_the_images_that_come_in_are_not_touched() -> None:
 
 
 @pytest.mark.parametrize("is_part", [False, True])
-def test_where_nothing_is_written_the_image_is_the_one_that_came_in(is_part: bool) -> None:
+def test_encoding_without_changes_gives_the_same_image(is_part: bool) -> None:
     item = decode(decoded(OLD, OLD_BASE).layout, Image.raw(OLD_BASE, 0, is_part))
     written = encode(item, item.raw, np.zeros(len(item.physical), bool), {})
     assert (written.segments, written.is_part) == (item.image.segments, is_part)

@@ -222,11 +222,11 @@ def test_a_short_name_is_an_identifier(name: str, short: str) -> None:
 # Reading back
 
 
-def test_what_is_read_back_over_the_rework_is_the_rework_bit_for_bit() -> None:
+def test_applying_the_file_to_the_rework_gives_the_rework_bit_for_bit() -> None:
     assert over(REWORK, written(BASE, REWORK)).content.tobytes() == bytes(REWORK)
 
 
-def test_what_is_read_back_over_the_base_is_the_rework_but_for_padding() -> None:
+def test_applying_the_file_to_the_base_gives_the_rework_except_for_padding() -> None:
     result = over(BASE, written(BASE, REWORK)).content.tobytes()
     assert result[:0x60] == bytes(REWORK[:0x60])
     assert result[0x60:].rstrip(b"\0 ") == "L\xe4&<".encode("latin-1")
@@ -238,7 +238,7 @@ def test_what_is_read_back_over_the_base_is_the_rework_but_for_padding() -> None
     double=st.floats(allow_nan=False, allow_infinity=False),
     label=st.text("aZ=<&>'\"\r\n\t \u00e4\u00b0", max_size=8),
 )
-def test_whatever_finite_numbers_and_texts_an_image_holds_are_read_back_to_the_same_bits(
+def test_finite_numbers_and_texts_are_read_back_to_the_same_bits(
     cells: bytes, reals: list[float], double: float, label: str
 ) -> None:
     parts = struct.pack(">3f", *reals) + bytes(4) + struct.pack(">d", double), label.encode("latin-1")
@@ -258,7 +258,9 @@ def test_whatever_finite_numbers_and_texts_an_image_holds_are_read_back_to_the_s
         (0x60, b"\x01\x02", "label", "not a text in latin-1 that XML can hold"),
     ],
 )
-def test_what_cdfx_cannot_hold_is_refused_by_name(at: int, content: bytes, table: str, message: str) -> None:
+def test_parts_that_cdfx_cannot_hold_are_refused_by_name(
+    at: int, content: bytes, table: str, message: str
+) -> None:
     rework = bytearray(BASE)
     rework[at : at + len(content)] = content
     with pytest.raises(InputError) as error:
@@ -335,7 +337,7 @@ def test_a_value_is_rounded_to_the_nearest_number_of_its_type() -> None:
     assert image.content[0x20:0x22].tobytes() == u16(60)
 
 
-def test_what_is_not_named_keeps_its_bytes() -> None:
+def test_tables_that_the_file_lacks_keep_their_bytes() -> None:
     result = np.flatnonzero(over(BASE, file_of(IDLE)).content)
     assert result.tolist() == [0x21]
 
@@ -363,7 +365,7 @@ def test_a_name_that_may_be_two_things_is_refused_with_both_and_one_of_nothing_w
         ("double", "VALUE", "<V>1</V>", "-"),
     ],
 )
-def test_a_dash_says_that_there_is_no_unit(name: str, category: str, values: str, unit: str) -> None:
+def test_a_dash_means_no_unit(name: str, category: str, values: str, unit: str) -> None:
     said = f"<UNIT-DISPLAY-NAME>{unit}</UNIT-DISPLAY-NAME>"
     image = over(BASE, file_of(instance(name, category, values, unit=said)))
     assert np.count_nonzero(image.content) > 0
@@ -402,7 +404,7 @@ def test_a_shared_axis_may_be_given_with_each_table() -> None:
     ]
 
 
-def test_the_line_of_an_element_beyond_the_parsers_own_count_is_told() -> None:
+def test_an_element_beyond_the_parsers_own_line_count_has_its_line() -> None:
     wrong = instance("idle", "VALUE", "<V>ten</V>")
     with pytest.raises(InputError, match=r"^heron.cdfx:70004: 'ten' is not a number; "):
         over(BASE, file_of("\n" * 70_000 + wrong))

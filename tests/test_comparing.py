@@ -410,7 +410,7 @@ def test_runs_part_where_as_many_equal_bytes_lie_between_as_the_gap(equal: int, 
 
 
 @pytest.mark.parametrize("start", [0, 0x40000])
-def test_what_only_the_longer_image_holds_is_missing(start: int) -> None:
+def test_cells_that_only_the_longer_image_holds_are_missing(start: int) -> None:
     table = f'<scalar name="s" title="S" purpose="general" at="{start + 60}" type="uint16"/>'
     xml = definition_xml(table, start=start)
     for old, new in ((bytes(64), bytes(50)), (bytes(50), bytes(64))):

@@ -754,7 +754,7 @@ NO_CHARACTERS = [
 
 @pytest.mark.parametrize("place", [">Gear", 'unit="', "<signals>", "<title>", '<guard above="'])
 @pytest.mark.parametrize("character", NO_CHARACTERS)
-def test_what_is_no_character_is_not_well_formed_in_its_line(character: str, place: str) -> None:
+def test_an_invalid_character_is_an_error_of_form_in_its_line(character: str, place: str) -> None:
     at = EXAMPLE.index(place.encode()) + len(place)
     data = EXAMPLE[:at] + character.encode() + EXAMPLE[at:]
     first, *others = problems(data)
@@ -776,7 +776,7 @@ def test_a_reference_to_a_character_of_xml_is_read(character: str) -> None:
     assert definition is not None and definition.signals["gear"].title == title
 
 
-def test_what_comes_before_a_character_that_is_none_is_looked_at() -> None:
+def test_text_before_an_invalid_character_is_checked() -> None:
     data = edited(">Gear<", ">&#27;<").replace(b"<memory ", b'<memory colour="red" ')
     first, second = problems(data)
     assert first.line == line_of("<memory ") and "colour" in first.message
@@ -824,7 +824,7 @@ def test_a_file_over_the_size_bound_is_refused(monkeypatch: pytest.MonkeyPatch) 
     ],
     ids=lambda data: repr(data[:12]),
 )
-def test_what_is_no_definition_is_said_to_be_invalid_and_gives_no_definition(data: bytes) -> None:
+def test_a_file_that_is_not_a_definition_is_invalid_and_gives_no_definition(data: bytes) -> None:
     assert read(data).definition is None
     assert problems(data)
     assert {finding.rule for finding in findings(data, IMAGE, BASE)} == {"definition/invalid"}
@@ -890,7 +890,7 @@ def test_no_more_than_so_many_mistakes_are_looked_at(name: str) -> None:
     assert f"no more than {xml.MOST_PROBLEMS:,} mistakes" in file.problems[-1].message
 
 
-def test_as_many_mistakes_as_that_are_all_told_and_the_rest_is_read() -> None:
+def test_up_to_the_bound_all_mistakes_are_reported_and_the_rest_is_read() -> None:
     data = many(SCALAR.replace("/>", ' a="1"/>'), xml.MOST_PROBLEMS)
     file = read_definition(data, "test.xml")
     assert len(file.problems) == xml.MOST_PROBLEMS
@@ -898,7 +898,7 @@ def test_as_many_mistakes_as_that_are_all_told_and_the_rest_is_read() -> None:
 
 
 @pytest.mark.parametrize("group", [False, True])
-def test_mistakes_anywhere_among_very_many_siblings_are_told_and_all_others_are_read(group: bool) -> None:
+def test_mistakes_among_very_many_siblings_are_reported_and_all_others_are_read(group: bool) -> None:
     """More siblings than are looked at together, so that none may get lost at a seam."""
     count, wrong = 3500, (0, 999, 1000, 1001, 2500, 3499)
     lines = [SCALAR.replace("@", str(number)) for number in range(count)]
@@ -915,7 +915,7 @@ def test_mistakes_anywhere_among_very_many_siblings_are_told_and_all_others_are_
     assert [problem.line for problem in file.problems] == [first + n for n in sorted((*wrong, 1700))]
 
 
-def test_names_declared_over_and_over_are_all_told_and_the_first_is_read() -> None:
+def test_repeated_names_are_all_reported_and_the_first_is_read() -> None:
     file = read_definition(many(SCALAR.replace("@", ""), 3000), "test.xml")
     assert file.problems == () and file.definition is not None
     assert len(file.definition.tables) == 1 and len(file.definition.declarations) == 3000 + 2 + 3
@@ -1176,7 +1176,7 @@ PLACES = [
 
 @given(edits=st.lists(st.tuples(st.sampled_from(PLACES), st.sampled_from(NASTY)), min_size=1, max_size=3))
 @settings(max_examples=120, deadline=None)
-def test_whatever_attributes_say_there_are_findings_and_no_failure(
+def test_arbitrary_attributes_give_findings_and_no_failure(
     edits: list[tuple[tuple[int, str], str]],
 ) -> None:
     root = etree.fromstring(EXAMPLE)
@@ -1206,7 +1206,7 @@ def test_mutated_bytes_never_make_reading_fail(edits: list[tuple[int, bytes]]) -
     )
 )
 @settings(max_examples=200, deadline=None)
-def test_what_is_no_character_never_makes_reading_fail(edits: list[tuple[int, str]]) -> None:
+def test_an_invalid_character_never_makes_reading_fail(edits: list[tuple[int, str]]) -> None:
     data = EXAMPLE
     for place, character in edits:
         data = data[:place] + character.encode() + data[place:]

@@ -27,6 +27,7 @@ from tests.running import (
     launcher,
     not_as_root,
     run,
+    run_python,
     run_unread,
     steering,
     too_wide,
@@ -289,6 +290,35 @@ def test_a_failure_on_the_way_leaves_no_litter(tmp_path: Path) -> None:
     assert list(place.iterdir()) == []
 
 
+@posix
+def test_a_git_that_vanishes_after_it_was_imported_is_one_line(tmp_path: Path) -> None:
+    program = (
+        "import git, os, sys; os.environ['PATH'] = sys.argv.pop(); import callint.__main__ as c; c.program()"
+    )
+    result = run_python("-c", program, "demo", "yard", str(tmp_path), cwd=tmp_path, env=environment())
+    assert result.status == 2, result
+    assert result.error == "callint: git: the program is not found; install git 2.39 or newer"
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("is_imported", [False, True], ids=["GitPython not imported", "GitPython imported"])
+def test_a_git_whose_settings_are_damaged_is_one_line(tmp_path: Path, is_imported: bool) -> None:
+    place = tmp_path / "place"
+    place.mkdir()
+    config = tmp_path / "gitconfig"
+    config.write_text("[user\n", "utf-8")
+    program = (
+        f"import {'git, ' if is_imported else ''}os, sys; os.environ['GIT_CONFIG_GLOBAL'] = sys.argv.pop(); "
+    )
+    program += "import callint.__main__ as c; c.program()"
+    result = run_python("-c", program, "demo", "yard", str(config), cwd=place, env=environment())
+    assert result.status == 2, result
+    (message,) = result.error.splitlines()
+    assert message.startswith("callint: git: the program does not run (fatal: bad config line 1 in file ")
+    assert message.endswith("; correct its settings or its installation")
+    assert list(place.iterdir()) == []
+
+
 # What it prints
 
 
@@ -443,7 +473,7 @@ def test_petrel_was_honest_before_that_evening(demo: Scratch, tmp_path: Path) ->
         demo.must("worktree", "remove", "--force", str(then.root))
 
 
-def test_of_gannet_only_its_software_is_said(report: Any) -> None:
+def test_gannet_is_reported_only_for_its_software(report: Any) -> None:
     rules = sorted(finding["rule"] for finding in about(report, "boats/gannet.bin"))
     assert rules == ["image/wrong-identity"]
 
@@ -519,7 +549,7 @@ def carried(yard: Scratch, *more: str) -> Result:
 LEFT_OUT = ("--leave-out", "egr_warm_correction", "--leave-out", "calibration_label")
 
 
-def test_what_of_heron_does_not_fit_the_newer_software_is_said_and_nothing_is_written(own: Scratch) -> None:
+def test_carry_names_what_of_heron_does_not_fit_the_newer_software_and_writes_nothing(own: Scratch) -> None:
     result = carried(own, "--format", "json")
     assert result.status == 1
     problems = valid(result.data, "carry.schema.json")["problems"]

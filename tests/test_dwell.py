@@ -94,7 +94,7 @@ def test_a_step_beyond_the_accepted_gap_is_left_out_and_counted() -> None:
     assert clock == LogTime(total=5.5, gaps=1, lost=5.5)
 
 
-def test_a_clock_that_goes_back_is_counted_and_starts_anew() -> None:
+def test_a_clock_that_goes_back_is_counted_and_restarts() -> None:
     times, clock = dwell_of(
         table_surface([1000, 2000]), [(8, 1000, 0), (9, 1000, 0), (0, 2000, 0), (2, 2000, 0)]
     )
@@ -102,7 +102,7 @@ def test_a_clock_that_goes_back_is_counted_and_starts_anew() -> None:
     assert clock == LogTime(total=3, resets=1)
 
 
-def test_of_rows_with_one_time_the_last_counts() -> None:
+def test_the_last_of_several_rows_with_one_time_counts() -> None:
     assert curve((0, 1000), (1, 2000), (1, 3000), (2, 1000)) == [1, 0, 1]
 
 

@@ -162,7 +162,7 @@ S1 = s_record(1, 0x100, b"\1\2")
         ([s_record(3, 0xFFFFFFFF, b"\1\2"), s_record(7)], 1, "over the end of what 32 bits address"),
     ],
 )
-def test_a_wrong_line_is_told_with_its_number(lines: list[str], line: int, message: str) -> None:
+def test_a_wrong_line_is_reported_with_its_number(lines: list[str], line: int, message: str) -> None:
     for end in ("\n", "\r\n"):
         ((result, said),) = damages(text_of(*lines, end=end))
         assert result == line
@@ -173,7 +173,7 @@ def test_a_file_that_was_cut_off_within_a_record_lacks_its_end_too() -> None:
     assert [line for line, _ in damages(HEX[:70])] == [3, 3]
 
 
-def test_every_wrong_line_is_told_and_very_many_are_cut_short() -> None:
+def test_every_wrong_line_is_reported_up_to_a_bound() -> None:
     good = hex_record(0, 0, b"\1")
     three = damages(text_of(good, good, good, good, "x", good, "y", END, "z"))
     assert [line for line, _ in three] == [5, 7, 9]
@@ -198,7 +198,7 @@ def test_a_later_linear_record_tells_how_the_ones_before_are_meant(end: str) -> 
     assert "64 KiB" in damages(text_of(across, hex_record(3, 0, bytes(4)), END, end=end))[0][1]
 
 
-def test_the_same_data_twice_is_no_contradiction() -> None:
+def test_repeated_equal_data_is_not_a_contradiction() -> None:
     text = text_of(hex_record(0, 4, b"\1\2\3"), hex_record(0, 2, b"\0\0\1\2"), hex_record(0, 20, b"x"), END)
     assert read_records(text, RecordFormat.HEX).segments == (Segment(2, b"\0\0\1\2\3"), Segment(20, b"x"))
 
@@ -234,7 +234,7 @@ _LINES = st.one_of(
 
 
 @given(st.lists(_LINES, max_size=12), st.sampled_from(["\n", "\r\n", "\r"]))
-def test_lines_of_any_kind_make_an_image_or_are_told(lines: list[str], end: str) -> None:
+def test_lines_of_any_kind_make_an_image_or_are_reported(lines: list[str], end: str) -> None:
     data = end.join(lines).encode("utf-8", "surrogatepass")
     try:
         result = read_image(data, MEMORY)
@@ -258,7 +258,7 @@ def with_bytes(result: Image, at: int, data: bytes) -> Image:
     return Image(tuple(changed if item is segment else item for item in result.segments))
 
 
-def test_only_the_changed_record_and_its_sum_are_written_anew() -> None:
+def test_only_the_changed_record_and_its_sum_are_rewritten() -> None:
     lines = [
         s_record(0, 0, b"by hand"),
         s_record(2, 0x100, b"\xab\xcd").lower().replace("s", "S"),

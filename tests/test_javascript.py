@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import subprocess
-import sysconfig
+import re
 from pathlib import Path
 
 import pytest
 
 from callint.reporting.review.html import page_script
+from tests.lint_javascript import lint
 from tests.running import REPOSITORY
 
 #: Errors of several kinds, with the rule that finds each.
@@ -26,15 +26,6 @@ PLANTED = {
 }
 
 
-def lint(script: str, folder: Path) -> subprocess.CompletedProcess[str]:
-    """Lint a script as the page has it: its parts share one scope."""
-    path = folder / "review.js"
-    path.write_text(script, encoding="utf-8")
-    program = Path(sysconfig.get_path("scripts")) / "oxlint"
-    command = [str(program), "--config", str(REPOSITORY / ".oxlintrc.json"), str(path)]
-    return subprocess.run(command, capture_output=True, text=True, encoding="utf-8", check=False)
-
-
 def test_the_script_of_the_page_has_no_error(tmp_path: Path) -> None:
     done = lint(page_script(), tmp_path)
     assert done.returncode == 0, done.stdout + done.stderr
@@ -49,3 +40,13 @@ def test_a_planted_error_is_found(rule: str, tmp_path: Path) -> None:
     done = lint(script.replace(start, f"{PLANTED[rule]}\n{start}"), tmp_path)
     assert done.returncode == 1, done.stdout + done.stderr
     assert f"({rule})" in done.stdout
+
+
+def test_the_hook_before_a_commit_sees_every_part_of_the_script() -> None:
+    config = (REPOSITORY / ".pre-commit-config.yaml").read_text("utf-8").partition("id: oxlint")[2]
+    pattern = re.search(r"files: (\S+)", config)
+    assert pattern is not None
+    parts = (REPOSITORY / "callint" / "reporting" / "review" / "browser").glob("*.js")
+    paths = [*(path.relative_to(REPOSITORY).as_posix() for path in parts), ".oxlintrc.json"]
+    assert len(paths) > 2
+    assert [path for path in paths if not re.search(pattern[1], path)] == []

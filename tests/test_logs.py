@@ -104,7 +104,7 @@ def test_logs_of_many_forms_say_the_same(path: Path, content: str) -> None:
     assert (log.defects.rows, log.defects.short, log.defects.unread) == (2, 0, {})
 
 
-def test_bytes_that_are_no_utf_8_are_taken_for_latin_1(path: Path) -> None:
+def test_bytes_that_are_not_utf_8_are_read_as_latin_1(path: Path) -> None:
     columns = LogColumns({"speed": "Drehzahl für Öl"})
     log = opened(path, "time;Drehzahl für Öl\ns;°\n0;800\n".encode("latin-1"), columns)
     assert rows_of(log) == [[0, 800]]
@@ -141,7 +141,7 @@ def test_utf_16_is_known_by_its_mark(path: Path, encoding: str) -> None:
     ],
 )
 @pytest.mark.parametrize("amount", [3, 1200])
-def test_what_is_no_number_is_no_reading_and_is_counted(path: Path, cell: str, amount: int) -> None:
+def test_a_field_that_is_not_a_number_is_counted_and_not_read(path: Path, cell: str, amount: int) -> None:
     log = opened(path, "time,speed,load\n" + "0,800,1\n" * amount + f"1,{cell},2\n" + "2,900,3\n" * amount)
     expected = [[0.0, 800.0, 1.0]] * amount + [[1.0, NONE, 2.0]] + [[2.0, 900.0, 3.0]] * amount
     assert same(rows_of(log), expected)
@@ -217,7 +217,7 @@ def test_a_line_without_an_end_is_one_short_row(path: Path, monkeypatch: pytest.
     assert (log.defects.rows, log.defects.short) == (2, 1)
 
 
-def test_where_the_blocks_end_makes_no_difference(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_ends_of_blocks_make_no_difference(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     content = "time;speed;load\r\ns;rpm;mg\r\n" + "".join(
         f"{n};{n * 7 % 5};{'' if n % 3 else 'Öl' if n % 2 else n}\r\n" for n in range(100)
     )
@@ -247,7 +247,7 @@ def test_columns_that_the_policy_names_in_vain_are_remembered(path: Path) -> Non
     assert rows_of(log) == [[800]]
 
 
-def test_names_that_are_nearly_those_of_signals_are_told(path: Path) -> None:
+def test_names_close_to_those_of_signals_are_reported(path: Path) -> None:
     log = opened(path, "Time [s],speed,LOAD (mg)\n0,800,1\n")
     assert (log.similar, log.similar_time, log.has_time) == ({"load": "LOAD (mg)"}, "Time [s]", False)
     with pytest.raises(InputError) as refused:
@@ -275,7 +275,7 @@ def test_a_number_with_commas_is_remembered_as_such(path: Path, cell: str, expec
     assert log.defects.comma == expected
 
 
-def test_the_first_of_several_columns_of_one_name_counts_and_that_is_said(path: Path) -> None:
+def test_the_first_of_several_columns_of_one_name_counts_and_the_name_is_reported(path: Path) -> None:
     log = opened(path, "time,speed,speed,note,note\n0,800,1,2,3\n")
     assert rows_of(log) == [[0, 800]]
     assert log.defects.doubled == ["speed"]
@@ -302,7 +302,7 @@ def test_a_log_may_have_a_single_column(path: Path) -> None:
         (bytes(range(256)) * 100, "it is not a text file; export the log as CSV"),
     ],
 )
-def test_a_file_that_is_no_log_is_refused_with_a_remedy(path: Path, content: bytes, message: str) -> None:
+def test_a_file_that_is_not_a_log_is_refused_with_a_remedy(path: Path, content: bytes, message: str) -> None:
     with pytest.raises(InputError) as refused:
         opened(path, content)
     assert str(refused.value).startswith(str(path))

@@ -456,7 +456,7 @@ def test_the_halves_of_a_number_are_never_mixed() -> None:
     assert content(result) == edited(at_28=u16(0x012A))
 
 
-def test_the_same_edit_on_both_sides_is_no_conflict() -> None:
+def test_the_same_edit_on_both_sides_is_not_a_conflict() -> None:
     both = edited(at_0=u16(900), at_16=u16(11))
     assert content(merged(CHART, BASE, both, both)) == both
 
@@ -534,7 +534,7 @@ def test_an_unknown_number_is_not_put_together_from_two_halves() -> None:
     assert content(result) == edited(at_40=b"\x01", at_44=b"\x03")
 
 
-def test_of_several_texts_each_is_merged_for_itself() -> None:
+def test_each_of_several_texts_is_merged_on_its_own() -> None:
     texts = "".join(
         f'<text name="{name}" title="T" purpose="general" at="{at}" length="4" encoding="ascii"/>'
         for name, at in (("hull", 8), ("port", 16), ("yard", 32))
@@ -557,7 +557,7 @@ def test_of_several_texts_each_is_merged_for_itself() -> None:
     assert content(settled) == image(at_8=b"tern", at_16=b"mole", at_32=b"barn")
 
 
-def test_of_several_identities_each_is_merged_for_itself() -> None:
+def test_each_of_several_identities_is_merged_on_its_own() -> None:
     identities = "".join(
         f'<identity name="{name}" at="{at}" text="SK28"/>'
         for name, at in (("one", 8), ("two", 16), ("three", 32))

@@ -176,7 +176,7 @@ def test_a_flat_table_has_no_span_and_no_share() -> None:
     assert (result.true, result.false, result.share) == (7, 7, 0)
 
 
-def test_of_several_readings_the_worst_is_named() -> None:
+def test_the_worst_of_several_readings_is_named() -> None:
     world = built(Sheet("t", {"temp": [0, 50, 100]}, [0, 1, 10]))
     result = world.effects("temp", [0, 50, 100], [10, 60, 60])["t"]
     assert (result.reading, result.true) == (2, 10)
@@ -300,7 +300,7 @@ def test_the_shortest_way_is_named() -> None:
     assert len(result["end"].via) == 1
 
 
-def test_what_an_off_cell_puts_out_leaves_those_it_feeds_off() -> None:
+def test_tables_fed_by_a_cell_that_is_off_are_off() -> None:
     broken = replace(HALF, cells=[0, np.nan])
     result = built(broken, PLUS).effects("temp", 0, 100)
     assert (result["plus"].true, result["plus"].switched) == (10, 1)
@@ -402,7 +402,7 @@ def test_a_chain_may_be_longer_than_pythons_stack() -> None:
     assert [table.name for table in world.reach("s0").tables] == [f"t{n}" for n in range(count)]
 
 
-def test_of_several_makers_the_first_that_is_reached_is_followed_and_the_others_are_named() -> None:
+def test_the_first_of_several_producers_is_followed_and_the_others_are_named() -> None:
     other = Sheet("other", {"speed": [0, 1]}, [0, 1], produces="a")
     third = Sheet("third", {"temp": [0, 100]}, [100, 0], produces="a")
     world = built(other, HALF, third, PLUS)

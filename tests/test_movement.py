@@ -37,7 +37,7 @@ def curve_xml(count: int) -> bytes:
     )
 
 
-def test_a_table_of_which_no_axis_changed_has_no_movement() -> None:
+def test_a_table_without_changed_axes_has_no_shift() -> None:
     xml = curve_xml(2)
     old, new = curve(1, 2, speeds=(10, 20)), curve(1, 3, speeds=(10, 20))
     assert changes(xml, old, new).output_shifts == ()
@@ -76,7 +76,7 @@ def test_breakpoints_that_repeat_or_turn_back_give_no_movement(speeds: tuple[int
     assert changes(xml, good, bad).output_shifts == changes(xml, bad, good).output_shifts == ()
 
 
-def test_a_cell_that_is_switched_off_is_no_slight_movement() -> None:
+def test_a_cell_that_is_switched_off_is_not_a_slight_shift() -> None:
     old, new = curve(5, 5, 5, speeds=(10, 20, 30)), curve(5, 5, 65535, speeds=(10, 21, 30))
     result = only(changes(curve_xml(3), old, new))
     assert result.switched
@@ -122,7 +122,7 @@ def test_numbers_that_are_none_or_hardly_any_keep_the_json_to_its_contract(odd: 
         assert all(math.isfinite(number) for m in result.output_shifts for number in (m.old, m.new))
 
 
-def test_infinite_numbers_on_both_sides_are_no_distance_and_huge_ones_span_infinity() -> None:
+def test_equal_infinite_numbers_have_no_distance_and_huge_ones_an_infinite_one() -> None:
     xml = definition_xml(FLOATS)
 
     def moved(old: tuple[float, float], new: tuple[float, float]) -> OutputShift:

@@ -36,7 +36,7 @@ def test_the_value_in_the_middle_is_that_of_numpy(values: np.ndarray) -> None:
 
 
 @given(definitions())
-def test_a_plan_has_all_items_of_which_everything_is_known_and_their_shapes(definition: Definition) -> None:
+def test_a_layout_has_all_completely_described_items_and_their_shapes(definition: Definition) -> None:
     known = [item for item in definition.stored_axes if definition.is_resolved(item)]
     tables = [item for item in definition.tables.values() if definition.is_resolved(item)]
     # Only few cells: any definition may claim 2 to the power of 26.

@@ -499,7 +499,7 @@ def test_a_file_without_findings_is_a_test_that_passes() -> None:
 
 
 @pytest.mark.parametrize(("level", "failures"), [("error", 3), ("warning", 5), ("note", 7)])
-def test_what_reaches_the_level_fails_what_is_waived_is_skipped_and_the_rest_passes(
+def test_findings_fail_at_the_level_are_skipped_if_waived_and_pass_otherwise(
     level: str, failures: int
 ) -> None:
     suites = junitparser.JUnitXml.fromstring(findings_junit([REPORT], [Severity(level)]).encode())
@@ -748,7 +748,7 @@ def test_the_working_tree_since_a_revision_has_base_states_too(scratch: Scratch)
     assert states(run) == [("new", "1,1"), ("unchanged", "2,2")]
 
 
-def test_what_was_there_before_is_in_no_other_format_and_fails_nothing(scratch: Scratch) -> None:
+def test_known_findings_are_in_no_other_format_and_fail_nothing(scratch: Scratch) -> None:
     for form in ("json", "junit", "markdown", "lines", "text"):
         assert "999.0" not in scratch.call("check", "--range", "HEAD~2..HEAD~1", "--format", form).stdout
     last = scratch.call("check", "--range", "HEAD~1..HEAD", "--format", "sarif")

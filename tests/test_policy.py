@@ -184,7 +184,7 @@ def test_a_family_that_is_off_leaves_on_the_rule_that_is_named() -> None:
     assert result.severity("value/unexpected", Severity.WARNING) is Severity.WARNING
 
 
-def test_a_family_is_no_prefix_of_another_ones_rules() -> None:
+def test_a_family_does_not_match_rules_that_only_begin_with_its_name() -> None:
     result = policy('[severity]\nval = "off"\n')
     assert result.severity("value/out-of-range", Severity.ERROR) is Severity.ERROR
 
@@ -253,7 +253,7 @@ def ids(value: object) -> str | None:
 
 
 @pytest.mark.parametrize(("text", "line", "phrases"), MISTAKES, ids=ids)
-def test_a_mistake_is_said_in_one_line_with_file_and_line(
+def test_a_mistake_is_reported_in_one_line_with_file_and_line(
     text: str, line: int | None, phrases: tuple[str, ...]
 ) -> None:
     result = complaint(text)
@@ -264,7 +264,7 @@ def test_a_mistake_is_said_in_one_line_with_file_and_line(
 
 
 @pytest.mark.parametrize("text", [text for text, _, _ in MISTAKES], ids=ids)
-def test_a_mistake_is_said_in_words_and_not_in_patterns(text: str) -> None:
+def test_a_mistake_is_reported_without_regular_expressions(text: str) -> None:
     result = complaint(text)
     for jargon in ("^", "does not match", "$", "schema"):
         assert jargon not in result
@@ -288,7 +288,7 @@ digest = "sha256:0"
 """
 
 
-def test_every_mistake_of_a_policy_is_said_in_one_go() -> None:
+def test_all_mistakes_of_a_policy_are_reported_together() -> None:
     # Line 3 lacks a definition; each of the other lines has a mistake of its own.
     assert sorted(int(line.split(":")[1]) for line in complaints(BROKEN)) == [1, 3, 5, 8, 12, 14]
 
@@ -310,7 +310,7 @@ def test_broken_toml_is_one_line_with_file_and_place() -> None:
     ],
     ids=["not UTF-8", "too large", "too deep", "a key twice"],
 )
-def test_a_file_that_is_no_policy_is_refused_in_one_line(text: bytes, phrases: tuple[str, ...]) -> None:
+def test_a_file_that_is_not_a_policy_is_refused_in_one_line(text: bytes, phrases: tuple[str, ...]) -> None:
     result = complaint(text)
     for phrase in phrases:
         assert phrase in result

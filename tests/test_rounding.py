@@ -13,7 +13,7 @@ DIGIT = 2.0**-52
 
 @pytest.mark.parametrize("sign", [1, -1])
 @pytest.mark.parametrize(("digits", "is_more"), [(0, False), (4, False), (5, True)])
-def test_four_last_digits_of_the_larger_value_are_no_difference(
+def test_four_units_in_the_last_place_of_the_larger_value_do_not_exceed_a_limit(
     digits: int, is_more: bool, sign: int
 ) -> None:
     small, large = np.array([0.25 * sign]), np.array([(1.25 + digits * DIGIT) * sign])
@@ -25,7 +25,7 @@ def test_a_tenth_is_a_tenth() -> None:
     assert not exceeds(np.array([1.0]), np.array([1.1]), 0.1).any()
 
 
-def test_what_is_no_number_differs_from_nothing_and_what_is_too_far_apart_for_one_does() -> None:
+def test_not_a_number_never_exceeds_a_limit_and_an_infinite_distance_does() -> None:
     old = np.array([np.nan, 1.0, np.inf, 1.7e308])
     new = np.array([1.0, np.nan, np.inf, -1.7e308])
     assert exceeds(old, new, np.full(4, 2.0)).tolist() == [False, False, False, True]

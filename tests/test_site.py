@@ -110,7 +110,7 @@ def test_a_skipped_level_is_noticed(levels: list[int], nest: bool) -> None:
     assert _nests(levels) is nest
 
 
-def test_every_picture_is_told_in_words(site: Site) -> None:
+def test_every_picture_has_a_description_in_words(site: Site) -> None:
     pictures = [item for page in site.pages.values() for item in page.tree.iter("img")]
     assert len(pictures) >= 5
     for item in pictures:

@@ -134,7 +134,7 @@ def test_a_cell_that_smoothing_brought_part_of_the_way_is_not_suspicious_where_o
 
 
 @pytest.mark.parametrize("sign", [1, -1])
-def test_where_two_cells_of_an_edit_stop_at_one_value_they_stopped_at_a_limit(sign: int) -> None:
+def test_two_cells_that_stop_at_one_value_are_at_a_limit(sign: int) -> None:
     y, x = np.mgrid[:7, :7]
     old = 50.0 + x + 2 * y
     old[2, 2], old[4, 4] = 90.0, 86.0
@@ -206,7 +206,7 @@ def test_a_slip_does_not_hide_itself_in_an_edit_of_few_cells(cells: int) -> None
         assert places(edit(old, new)) == {(0, 4 + place)}
 
 
-def test_what_fits_is_said_with_the_change_of_the_fellow_cells() -> None:
+def test_the_expected_value_includes_the_change_of_neighbouring_cells() -> None:
     old = surface(3, noise=3.0)
     new = stored(old * 1.2)
     new[4, 5] = 999.0
@@ -221,7 +221,7 @@ def test_two_slips_are_both_found() -> None:
     assert places(edit(old, new)) == {(2, 2), (7, 9)}
 
 
-def test_of_two_cells_the_one_that_went_another_way_by_far_is_found() -> None:
+def test_the_one_of_two_cells_that_moved_far_more_is_found() -> None:
     (result,) = find_entry_errors(edit(np.array([[50.0, 60.0]]), np.array([[55.0, 600.0]])))
     assert (result.x, result.expected) == (1, 65.0)  # 5 more, as the other cell
 
@@ -231,7 +231,7 @@ def test_of_two_cells_the_one_that_went_another_way_by_far_is_found() -> None:
     # Two steps are nothing, and where all is rounded to halves 1.05 times a half more: 0.725 in all.
     [(0.1, 0.5, False), (0.1, 1.0, True), (0.124, 0.5, False), (0.125, 0.5, True)],
 )
-def test_where_values_are_rounded_to_more_than_four_steps_one_of_these_is_no_departure(
+def test_a_departure_of_one_step_of_rounded_values_is_not_reported(
     step: float, off: float, is_found: bool
 ) -> None:
     y, x = np.mgrid[:6, :8]
@@ -469,7 +469,7 @@ def test_an_edit_has_values_breakpoints_and_digits_but_no_number_where_a_cell_is
     assert edit_in("shown", "float32", [1]).decimals == 2
 
 
-def test_of_named_states_none_is_a_number() -> None:
+def test_no_named_state_is_a_number() -> None:
     assert np.isnan(edit_in("named", "uint8", [1, 0, 2]).new).all()
 
 
@@ -502,7 +502,7 @@ def test_a_slip_is_named_as_the_taxonomies_do(
     assert result.meant == pytest.approx(meant)
 
 
-def test_what_no_slip_explains_has_no_name() -> None:
+def test_a_departure_that_no_slip_explains_has_no_name() -> None:
     assert find_typing_error(777.7, 125.0, within=0.5, decimals=1) is None
     assert find_typing_error(float("nan"), 125.0, within=0.5, decimals=1) is None
 
@@ -554,9 +554,7 @@ def test_a_block_holds_its_corners_and_all_between_them() -> None:
 
 
 @pytest.mark.parametrize(("step", "is_found"), [(2.0, True), (2.4, False)])
-def test_of_a_block_one_place_off_four_cells_differ_by_more_than_three_steps(
-    step: float, is_found: bool
-) -> None:
+def test_four_cells_of_a_shifted_block_differ_by_more_than_three_steps(step: float, is_found: bool) -> None:
     old = np.full((6, 8), 90.0)
     old[:, 2:6] = [50.0, 70.0, 77.0, 73.0]
     new = old.copy()
@@ -575,9 +573,7 @@ def test_nine_of_ten_cells_of_a_block_are_their_neighbours_old_ones(at: int, is_
 
 
 @pytest.mark.parametrize(("high", "is_found"), [(54.0, False), (54.5, True)])
-def test_values_that_waver_by_two_steps_around_one_are_no_block_one_place_off(
-    high: float, is_found: bool
-) -> None:
+def test_values_that_waver_by_two_steps_are_not_a_shifted_block(high: float, is_found: bool) -> None:
     old = np.full((6, 9), 90.0)
     old[:, 1:8] = [50.0, high, 50.0, high, 50.0, high, 50.0]
     new = old.copy()
@@ -601,7 +597,7 @@ def test_a_block_is_an_offset_where_that_explains_more_than_half_of_the_changed_
     assert find_paste_errors(edit(old, new)) == ((PasteError(1, 2, 4, 6, 1, 0),) if is_found else ())
 
 
-def test_blocks_beside_each_other_are_said_from_above() -> None:
+def test_adjacent_blocks_are_reported_from_the_top() -> None:
     old = surface(7, noise=3.0)
     new = old.copy()
     new[6:9, 2:6] = old[6:9, 1:5]
@@ -609,7 +605,7 @@ def test_blocks_beside_each_other_are_said_from_above() -> None:
     assert find_paste_errors(edit(old, new)) == (PasteError(1, 5, 3, 9, -1, 0), PasteError(6, 2, 8, 5, 1, 0))
 
 
-def test_of_blocks_that_share_a_cell_the_larger_one_is_said() -> None:
+def test_the_larger_of_two_blocks_that_share_a_cell_is_reported() -> None:
     old = surface(7, noise=3.0)
     new = old.copy()
     new[2:7, 2:7] = old[2:7, 3:8]
@@ -627,7 +623,7 @@ def test_of_blocks_that_share_a_cell_the_larger_one_is_said() -> None:
     assert find_paste_errors(edit(old, new)) == (PasteError(2, 2, 6, 6, -1, 0), PasteError(6, 7, 7, 10, 1, 0))
 
 
-def test_where_a_block_came_from_is_said_once_though_rows_and_columns_are_alike() -> None:
+def test_the_source_of_a_block_is_reported_once_if_rows_and_columns_are_alike() -> None:
     # What lies to the left of a cell is what lies above it.
     values = np.array([50.0, 71, 54, 93, 60, 62, 88, 51, 79, 57, 95, 64, 70, 53])
     old = values[np.add.outer(np.arange(6), np.arange(8))]
@@ -686,7 +682,7 @@ def test_a_block_one_place_off_ends_where_neighbours_differ_by_a_step_and_a_half
     assert find_paste_errors(edit(old, new, step=1.5)) == (PasteError(2, 3, 5, 5, x_off=1, y_off=0),)
 
 
-def test_a_column_pasted_twice_is_told_by_half_of_its_cells_that_do_not_lead_to_the_next() -> None:
+def test_a_column_pasted_twice_is_recognized_by_half_of_its_cells() -> None:
     old = np.array([
         [10.0, 20.0, 40.0, 60.0, 70.0, 80.0],
         [12.0, 24.0, 44.0, 64.0, 76.0, 86.0],
@@ -794,7 +790,7 @@ def test_the_scoreboard_stores_values_as_the_conversion_reads_them() -> None:
 
 
 @pytest.mark.parametrize(("last", "off"), [(6, 2), (5.875, 0), (10, 4 / 3), (10.125, 0)])
-def test_where_the_movement_goes_on_steadily_to_half_a_cell_moved_as_the_mean_of_its_neighbours(
+def test_a_cell_in_a_steady_movement_is_expected_at_the_mean_of_its_neighbours(
     last: float, off: float
 ) -> None:
     # From 1 to 5 past the third cell, which moved by 1: 3 is the mean. Beside them it goes on by 1 and by

@@ -62,7 +62,7 @@ def test_a_scalar_is_weakened_by_its_step() -> None:
     assert (result.old, result.new, result.at) == (4200, 4300, {})
 
 
-def test_what_differs_by_rounding_only_is_not_weakened() -> None:
+def test_a_difference_by_rounding_is_not_a_weakening() -> None:
     # A breakpoint more on a straight line: thirds do not come out even.
     old, new = curve([0, 3], [0, 1]), curve([0, 1, 3], [0, 1 / 3, 1])
     assert weakening(old, new, upward=True, downward=True) is None
@@ -147,7 +147,7 @@ def test_a_limit_that_rises_over_its_axis_sets_in_later_down_the_axis() -> None:
     assert shift_along_axis(old, new, upward=True) == pytest.approx(-100)
 
 
-def test_between_numbers_too_far_apart_for_their_distance_nothing_is_said() -> None:
+def test_numbers_with_an_infinite_distance_are_not_judged() -> None:
     huge, small = curve([0, 1], [1.7e308, -1.7e308]), curve([0, 1], [1, 0])
     assert shift_along_axis(huge, huge, upward=True) is None
     # Each of these has a distance, and their levels have none.
@@ -225,7 +225,7 @@ def reached_at(item: tuple[list[float], list[float]], level: float) -> float | N
 @pytest.mark.parametrize("falls", [True, False])
 @given(data=st.data())
 @settings(max_examples=120, deadline=None)
-def test_no_sampled_level_is_reached_later_than_is_said(
+def test_no_sampled_level_is_reached_later_than_reported(
     upward: bool, falls: bool, data: st.DataObject
 ) -> None:
     old, new = data.draw(slopes(falls)), data.draw(slopes(falls))
@@ -314,7 +314,7 @@ def test_a_breakpoint_moved_under_a_limit_is_a_finding() -> None:
     assert is_silent(derating(), old, new)
 
 
-def test_where_the_worst_point_is_no_cell_the_finding_says_where_it_is() -> None:
+def test_a_finding_names_a_worst_point_between_cells() -> None:
     # The corner at 100 °C is gone: there the old table had 60 %, the new one 100 - 40 * 20 / 30.
     old, new = derated(100, 60, 60), derated(100, 100, 60, axis=(70, 80, 110))
     (finding,) = of_rule(findings(derating(), new, old), "protection/weakened")
@@ -356,7 +356,7 @@ def test_a_guard_without_a_direction_leaves_it_to_somebody_to_say_what_a_change_
     assert is_silent(flat, derated(100, 100, 60), derated(100, 100, 60))
 
 
-def test_a_reaction_that_was_exchanged_for_another_is_said_aloud() -> None:
+def test_a_reaction_that_was_exchanged_for_another_is_reported() -> None:
     states = (
         '<states name="reaction"><state raw="0">none</state><state raw="1">lamp</state>'
         '<state raw="2">stop</state></states>'

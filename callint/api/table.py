@@ -13,12 +13,14 @@ from callint.api.definition import CalibrationDefinition
 from callint.api.html import grid_html
 from callint.api.image import CalibrationImage, context_of
 from callint.comparing.point_outputs import point_outputs
+from callint.decoding.obstacles import Obstacle, obstacle
 from callint.decoding.signal_names import signal_named
-from callint.decoding.surfaces import obstacle, surface
+from callint.decoding.surfaces import surface
 from callint.fmt import with_unit
 from callint.model.change import Flags, Grid, Numbers
 from callint.model.definition import Definition, States, Table
 from callint.model.errors import InputError, MissingLibraryError
+from callint.reporting.wording import obstacle_clause
 from callint.rules.context import CheckContext
 
 
@@ -137,24 +139,21 @@ class CalibrationTable:
 
     def _at_points(self, place: str, point: Mapping[str, Numbers]) -> Numbers:
         needed = dict.fromkeys(signal for signal in (self.x_signal, self.y_signal) if signal)
+        missing = [signal for signal in needed if signal not in point]
+        self._require(place, missing, obstacle(self.context.new, self.table))
         table_surface = surface(self.context.new, self.table)
-        self._require(place, [signal for signal in needed if signal not in point], self._obstacle)
-        assert table_surface is not None  # else there is an obstacle
+        assert table_surface is not None  # otherwise there is an obstacle
         try:
             shape = np.broadcast_shapes(*(value.shape for value in point.values()))
         except ValueError:
             raise InputError(f"{place}: the shapes of the signals do not fit; give equal ones") from None
         return np.broadcast_to(table_surface.at(point), shape).copy()
 
-    @property
-    def _obstacle(self) -> str | None:
-        return obstacle(self.context.new, self.table)
-
-    def _require(self, place: str, missing: Iterable[str], obstacle: str | None) -> None:
+    def _require(self, place: str, missing: Iterable[str], problem: Obstacle | None) -> None:
         if signals := " and ".join(missing):
             raise InputError(f"{place}: the table depends on {signals}; give a value for each")
-        if obstacle is not None:
-            raise InputError(f"{place}: {obstacle or 'its axes cannot be read'}; correct the image first")
+        if problem is not None:
+            raise InputError(f"{place}: {obstacle_clause(problem)}; correct the image first")
 
     def to_dataframe(self) -> Any:
         """The values as a ``pandas.DataFrame``: a row for each y and a column for each x breakpoint.

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from callint.checking.carry_report import CarryReport
 from callint.checking.new_findings import KnownFindings, new_findings
 from callint.checking.report import Report
 from callint.cli.definition_resolver import DefinitionResolver
@@ -25,7 +26,7 @@ from callint.model.finding import Severity
 from callint.model.image import Image
 from callint.reading.images import ImageFile
 from callint.reading.workspace import Workspace, open_workspace
-from callint.reporting.carry.json import CarryReport, carry_json
+from callint.reporting.carry.json import carry_json
 from callint.rules.registry import refuse_unknown_rules
 from callint.versioning.file_version import Content
 

@@ -15,15 +15,15 @@ from callint.cli.image_loading import read_content, workspace_for
 from callint.cli.name_selection import table_selection
 from callint.cli.operating_point_option import number, parse_point
 from callint.cli.options import as_options
-from callint.comparing.fault_report import FaultReport
+from callint.comparing.fault_report import FaultReport, obstacles
 from callint.comparing.sensor_faults import ComparedSignal, FalseReading, SensorFault
 from callint.decoding.decode import Decoded
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.decoding.round_numbers import round_values
 from callint.decoding.sensors import Circuit, UnusableSensorError, Wiring, circuit
-from callint.decoding.signal_graph import CycleError, ReachedTables, reached_tables, signals_of
+from callint.decoding.signal_graph import CycleError, ReachedTables, reached_tables
 from callint.decoding.signal_names import signal_named
-from callint.decoding.surfaces import Surface, obstacle, surface
+from callint.decoding.surfaces import Surface, surface
 from callint.model.change import Numbers
 from callint.model.definition import Definition, Sensor, Signal
 from callint.model.errors import InputError
@@ -147,7 +147,7 @@ def _report(loaded: LoadedDefinition, decoded: Decoded, name: str, options: What
         sensor_fault.effects(),
         list(sensor_fault.thresholds(_watched(definition, fault))),
         fixed,
-        _obstacles(decoded, reached, sensor_fault.unread),
+        obstacles(decoded, reached, sensor_fault.unread),
         reached.other_producers,
         fault.wiring,
         fault.circuit,
@@ -200,26 +200,6 @@ def _surfaces(decoded: Decoded, reached: ReachedTables) -> dict[str, Surface]:
             if table_surface is not None and table_surface.grid.present.all():
                 surfaces[table.name] = table_surface
     return surfaces
-
-
-def _obstacles(decoded: Decoded, reached: ReachedTables, unread: tuple[str, ...]) -> dict[str, str]:
-    """Why tables cannot be evaluated: what is wrong with them, or with the tables that feed them."""
-    definition, reasons = decoded.layout.definition, {}
-    for name in unread:
-        table = definition.tables[name]
-        if name not in decoded.layout.table_items:
-            reasons[name] = "the definition does not describe them completely"
-        elif reason := obstacle(decoded, table):
-            reasons[name] = reason
-        else:
-            producers = [
-                reached.producers[signal]
-                for signal in signals_of(definition, table)
-                if signal in reached.producers
-            ]
-            listed = " and ".join(producer.name for producer in producers if producer.name in unread)
-            reasons[name] = f"they depend on {listed}, which cannot be evaluated"
-    return reasons
 
 
 def _watched(definition: Definition, fault: _Fault) -> dict[str, ComparedSignal]:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
 from callint.comparing.sensor_faults import FaultEffect, Threshold
+from callint.decoding.decode import Decoded
+from callint.decoding.obstacles import NotDescribed, NotFed, Obstacle, obstacle
 from callint.decoding.round_numbers import round_values
 from callint.decoding.sensors import Circuit, SensorMeasurement, Wiring
+from callint.decoding.signal_graph import ReachedTables, signals_of
 from callint.model.change import Flags, Numbers
 from callint.model.definition import PLAIN, Conversion, Definition, Purpose, Signal, Table
 
@@ -36,7 +39,7 @@ class FaultReport:
     """A misread signal with all its effects: ``true`` values and ``false`` readings, shape (readings,).
 
     ``image`` is the image's name. ``given`` has the fixed values of other signals. ``unreadable`` gives, by
-    table, the reason why callint cannot evaluate it. ``rivals`` are tables that also put out a signal on the
+    table, what prevents its evaluation. ``rivals`` are tables that also put out a signal on the
     way and that callint does not follow. ``wiring`` and ``circuit`` are set if the readings are computed
     from a sensor. ``is_selection`` says that only some tables were asked for.
     """
@@ -49,7 +52,7 @@ class FaultReport:
     effects: list[FaultEffect]
     thresholds: list[Threshold]
     given: Mapping[str, float]
-    unreadable: Mapping[str, str]
+    unreadable: Mapping[str, Obstacle]
     rivals: Mapping[str, tuple[Table, ...]]
     wiring: Wiring | None = None
     circuit: Circuit | None = None
@@ -61,7 +64,7 @@ class FaultReport:
             self,
             effects=[effect for effect in self.effects if effect.table.name in names],
             thresholds=[threshold for threshold in self.thresholds if threshold.table.name in names],
-            unreadable={name: reason for name, reason in self.unreadable.items() if name in names},
+            unreadable={name: problem for name, problem in self.unreadable.items() if name in names},
             is_selection=True,
         )
 
@@ -124,3 +127,25 @@ class FaultReport:
         """The indexes of the readings whose true value is round: at most ``steps`` + 2, with both ends."""
         round_numbers = round_values(float(self.true[0]), float(self.true[-1]), steps)
         yield from np.flatnonzero(np.isin(self.true, round_numbers)).tolist()
+
+
+def obstacles(decoded: Decoded, reached: ReachedTables, names: Collection[str]) -> dict[str, Obstacle]:
+    """What prevents the evaluation of tables: a fault of their own, or of the tables that feed them.
+
+    ``names`` are all tables that cannot be evaluated.
+    """
+    definition, problems = decoded.layout.definition, dict[str, Obstacle]()
+    for name in names:
+        table = definition.tables[name]
+        if name not in decoded.layout.table_items:
+            problems[name] = NotDescribed()
+        elif problem := obstacle(decoded, table):
+            problems[name] = problem
+        else:
+            producers = [
+                reached.producers[signal].name
+                for signal in signals_of(definition, table)
+                if signal in reached.producers
+            ]
+            problems[name] = NotFed(tuple(producer for producer in producers if producer in names))
+    return problems

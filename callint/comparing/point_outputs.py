@@ -7,8 +7,9 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
 from callint.decoding.decode import Decoded
+from callint.decoding.obstacles import Obstacle, obstacle
 from callint.decoding.signal_graph import derived_signals, signals_of
-from callint.decoding.surfaces import Surface, obstacle, surface
+from callint.decoding.surfaces import Surface, surface
 from callint.model.definition import Definition, Table
 
 
@@ -65,8 +66,8 @@ class PointOutputs:
 
     ``derived`` has the signals that tables derive from the point and that some output needs.
     ``missing_signals`` counts the tables that need each signal that the point lacks. ``scalars`` is the
-    number of scalars left out, as they are the same at every point. ``unreadable`` gives, by table, the
-    reason why a table cannot be read.
+    number of scalars left out, as they are the same at every point. ``unreadable`` gives, by table, what
+    prevents its evaluation.
     """
 
     point: Mapping[str, float]
@@ -74,7 +75,7 @@ class PointOutputs:
     derived: Mapping[str, SignalOutput]
     missing_signals: Mapping[str, int]
     scalars: int
-    unreadable: Mapping[str, str]
+    unreadable: Mapping[str, Obstacle]
 
 
 def point_outputs(
@@ -87,7 +88,7 @@ def point_outputs(
     definition, layout = new.layout.definition, new.layout
     outputs: list[TableOutput] = []
     missing_signals: Counter[str] = Counter()
-    unreadable: dict[str, str] = {}
+    unreadable: dict[str, Obstacle] = {}
     scalars = 0
     derived = _derived_signals(new, old, point)
     new_point = {**point, **{name: signal.new for name, signal in derived.items()}}
@@ -103,10 +104,11 @@ def point_outputs(
         missing_signals.update(missing)
         if missing:
             continue
-        new_surface, reason = surface(new, table), obstacle(new, table)
-        if new_surface is None or reason is not None:
-            unreadable[name] = reason or ""
+        if problem := obstacle(new, table):
+            unreadable[name] = problem
             continue
+        new_surface = surface(new, table)
+        assert new_surface is not None  # otherwise there is an obstacle
         needed = tuple(signal for signal in signals if signal in derived)
         outputs.append(_output(new_surface, old, new_point, old_point, needed))
     used = {signal for output in outputs for signal in _sources(definition, output.derived_signals, derived)}

@@ -11,7 +11,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from callint.decoding.decode import Decoded
-from callint.decoding.surfaces import obstacle, surface
+from callint.decoding.obstacles import obstacle
+from callint.decoding.surfaces import surface
 from callint.model.definition import Definition, Table
 
 #: The largest number of tables that are named in a cycle.

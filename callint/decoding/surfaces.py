@@ -13,12 +13,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from callint import fmt
 from callint.decoding.decode import Decoded
 from callint.decoding.interpolation import lookup, position
 from callint.decoding.statistics import distinct
 from callint.model.change import Flags, Grid, Numbers
-from callint.model.definition import StoredAxis, Table
+from callint.model.definition import Table
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,37 +99,6 @@ def surface(decoded: Decoded, table: Table) -> Surface | None:
 def surfaces(decoded: Decoded, tables: Iterable[Table]) -> list[Surface]:
     """The surfaces of those tables whose axes can be read."""
     return [table_surface for table in tables if (table_surface := surface(decoded, table)) is not None]
-
-
-def obstacle(decoded: Decoded, table: Table) -> str | None:
-    """Why a table of the layout cannot be read at an operating point, as a clause; None if it can."""
-    definition = decoded.layout.definition
-    signals = [definition.axes[axis].signal for axis in table.axes]
-    if len(set(signals)) < len(signals):
-        return f"both axes are of {signals[0]}"
-    for name in table.axes:
-        if reason := _axis_obstacle(decoded, name):
-            return reason
-    return None if decoded.grid(table).present.all() else "the image does not hold all of their cells"
-
-
-def _axis_obstacle(decoded: Decoded, name: str) -> str | None:
-    definition, breakpoints = decoded.layout.definition, decoded.breakpoints(name)
-    axis, items = definition.axes[name], decoded.layout.axis_items
-    if isinstance(axis, StoredAxis) and not decoded.of_item(decoded.present, items[name]).all():
-        return f"the image does not hold all of the axis {name}"
-    if is_readable(breakpoints):
-        return None
-    if not np.isfinite(breakpoints).all():
-        return f"the axis {name} has a breakpoint that is not a number"
-    rising = breakpoints[1:] > breakpoints[:-1]
-    falls = np.count_nonzero(rising) < np.count_nonzero(breakpoints[1:] < breakpoints[:-1])
-    wrong = int(np.argmax(breakpoints[1:] >= breakpoints[:-1] if falls else ~rising))
-    before, after = (
-        fmt.with_unit(fmt.plain(value), definition.unit_of(axis))
-        for value in breakpoints[wrong : wrong + 2].tolist()
-    )
-    return f"the axis {name} does not {'fall' if falls else 'rise'} throughout ({after} follows {before})"
 
 
 def is_readable(breakpoints: Numbers) -> bool:

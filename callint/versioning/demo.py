@@ -17,14 +17,16 @@ from callint.reading.locks import LOCKS, folder_lock
 from callint.reading.resources import resource
 from callint.reading.temp_files import left_behind, temporary_name
 from callint.reading.tree import reason
+from callint.versioning.git import process
 from callint.versioning.git.repository import LOCAL_VARIABLES, open_repository
 from callint.versioning.git.repository import Repo as CallintRepo
 from callint.versioning.init.plan import ATTRIBUTES, IGNORED
 
 try:
     from git import Actor, Blob, Commit, IndexFile, Repo
-except ImportError:  # GitPython looks for git when it is imported
-    raise InputError("git: the program is not found; install git 2.39 or newer") from None
+except ImportError:  # GitPython runs git when it is imported
+    process.require()
+    raise
 
 #: A file in ``.git``, outside the demo's own files, that marks a folder which callint demo created.
 _MARK = "callint-demo"
@@ -54,10 +56,11 @@ def write_demo(target: Path, set_up: Callable[[CallintRepo], None]) -> bool:
 
     callint creates the repository next to the target and moves it there when it is complete. ``set_up`` does
     in it what callint init does, before each commit of main. InputError if the target is neither new nor an
-    empty folder.
+    empty folder, or if git does not run.
     """
     if (target / ".git" / _MARK).is_file():
         return False
+    process.require()
     if target.is_dir() and not target.is_symlink():
         target = target.resolve()
     is_new = not target.exists() and not target.is_symlink()

@@ -223,7 +223,7 @@ def test_a_finding_on_an_axis_names_it_and_leads_to_every_table_on_it(opened: Op
     assert page.texts("#trim .own .place a") == ["Axis speed_axis, 3000 rpm", "This table"]
 
 
-def test_of_findings_as_grave_those_on_what_protects_come_first(opened: Opened) -> None:
+def test_findings_about_protections_come_first_within_a_severity(opened: Opened) -> None:
     tables = [
         table("fuel", [10.0, 11.0], {0: 12.0}, nx=2),
         table(
@@ -247,7 +247,7 @@ def test_of_findings_as_grave_those_on_what_protects_come_first(opened: Opened) 
 
 
 @pytest.mark.parametrize(("state", "is_reported"), [("new", True), ("known", False)])
-def test_of_an_unchanged_image_a_new_judgement_is_told_only_where_there_is_one(
+def test_an_unchanged_image_is_listed_only_if_its_judgement_changed(
     opened: Opened, state: str, is_reported: bool
 ) -> None:
     result = [finding(0, "a/a", "note", "fuel", state=state)]
@@ -437,7 +437,7 @@ def test_a_link_to_nothing_leaves_the_page_as_it_is(opened: Opened) -> None:
         ("", ""),
     ],
 )
-def test_a_link_to_nothing_is_said_to_be_one(opened: Opened, link: str, message: str) -> None:
+def test_a_dangling_link_is_reported_as_one(opened: Opened, link: str, message: str) -> None:
     page = opened(yard(), link)
     assert page.text(".toolbar .status[role=status]") == message
     page.run("location.hash = '#monitor'")
@@ -603,7 +603,7 @@ def test_a_link_to_a_table_that_the_filter_hides_shows_it(opened: Opened) -> Non
     assert page.text(".list .status") == ""
 
 
-def test_of_hundreds_of_tables_only_the_near_ones_are_drawn(opened: Opened) -> None:
+def test_the_page_draws_only_the_near_ones_of_hundreds_of_tables(opened: Opened) -> None:
     page = opened(many(200))
     page.until(lambda: page.all("#table_0 table"))
     assert 1 <= len(page.all("article table")) < 20

@@ -160,7 +160,7 @@ def test_a_table_may_be_called_like_anything_in_the_page(opened: Opened) -> None
 # Paper
 
 
-def test_on_paper_stand_all_changed_tables_with_old_and_new_values(opened: Opened) -> None:
+def test_the_printed_page_has_all_changed_tables_with_old_and_new_values(opened: Opened) -> None:
     page = opened(yard())
     paper = page.pdf()
     for table in yard()["images"][0]["tables"]:
@@ -173,13 +173,13 @@ def test_on_paper_stand_all_changed_tables_with_old_and_new_values(opened: Opene
         assert control not in paper
 
 
-def test_what_was_remarked_stands_on_paper(opened: Opened) -> None:
+def test_the_printed_page_has_the_remarks(opened: Opened) -> None:
     page = opened(yard())
     page.show("smoke_limit").one("#smoke_limit .signing textarea").send_keys("Measured twice")
     assert "Measured twice" in page.pdf()
 
 
-def test_what_is_filtered_or_far_away_is_printed_too(opened: Opened) -> None:
+def test_the_printed_page_has_filtered_and_distant_tables_too(opened: Opened) -> None:
     page = opened(many(12, nx=8, ny=8))
     page.press("/")
     page.press("table_7")
@@ -187,7 +187,7 @@ def test_what_is_filtered_or_far_away_is_printed_too(opened: Opened) -> None:
     assert [f"table_{n}" for n in range(12) if f"Table {n} table_{n}" not in paper] == []
 
 
-def test_a_full_map_fits_the_sheet_and_its_old_values_are_no_smaller_than_the_new(opened: Opened) -> None:
+def test_a_full_map_fits_the_sheet_with_old_values_as_large_as_new_ones(opened: Opened) -> None:
     page = opened(many(1, changed=256)).show("table_0")
     page.screen(703, 1000)  # a sheet of A4 without its margins
     page.chrome.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})

@@ -61,13 +61,13 @@ def test_ticks_remarks_and_the_decision_are_there_again_after_a_reload(opened: O
     assert page.all(".signoff textarea")[0].get_attribute("value") == "Not like this."
 
 
-def test_what_is_kept_belongs_to_the_document_and_to_no_other(opened: Opened) -> None:
+def test_the_page_keeps_remarks_for_its_own_document_only(opened: Opened) -> None:
     sign(opened(yard()), "smoke_limit")
     other = opened({**yard(), "digest": "f" * 16})
     assert other.text(".list .progress") == "0 of 4 tables read"
 
 
-def test_where_the_browser_keeps_nothing_the_page_works_and_says_so(opened: Opened) -> None:
+def test_the_page_works_in_a_browser_without_storage_and_says_so(opened: Opened) -> None:
     page = opened(yard())
     refuse = "Object.defineProperty(window, 'localStorage', {get() { throw new DOMException('no'); }})"
     added = page.chrome.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": refuse})
@@ -82,7 +82,7 @@ def test_where_the_browser_keeps_nothing_the_page_works_and_says_so(opened: Open
         page.chrome.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", added)
 
 
-def test_what_another_page_left_behind_does_no_harm(opened: Opened) -> None:
+def test_data_that_another_page_left_in_the_browser_does_no_harm(opened: Opened) -> None:
     page = opened(yard())
     for left in ("no JSON", '{"read": 7, "remarks": null}', '["smoke_limit"]', "null"):
         page.run("localStorage.setItem('callint-review:0123456789abcdef', arguments[0])", left)
@@ -149,7 +149,7 @@ def test_markup_in_a_remark_is_text_in_the_copied_review(opened: Opened) -> None
     ] == hostile
 
 
-def test_where_the_browser_forbids_copying_the_text_is_shown_and_selected(opened: Opened) -> None:
+def test_the_page_shows_and_selects_the_text_if_the_browser_forbids_copying(opened: Opened) -> None:
     page = opened(yard())
     page.run("Object.defineProperty(navigator, 'clipboard', {value: undefined})")
     page.click(".copy")

@@ -79,7 +79,7 @@ def test_zero_that_became_minus_zero_says_so(tmp_path: Path) -> None:
     assert (table["old_raw"], table["new_raw"], table["difference"]) == ([0.0], ["-0"], [""])
 
 
-def test_numbers_that_are_none_are_told_apart_by_their_bits(tmp_path: Path) -> None:
+def test_values_that_are_not_numbers_are_distinguished_by_their_bits(tmp_path: Path) -> None:
     pair = Pair(tmp_path, scalar("float32", "bar"), QUIET, OTHER)
     assert "not a number (0x7FC00000) → not a number (0xFFC00001)" in pair.diff().flat
     (cell,) = pair.changes()["tables"][0]["cells"]
@@ -101,13 +101,13 @@ def test_numbers_that_differ_have_no_bits_in_the_document(tmp_path: Path) -> Non
     assert not {"old_bits", "new_bits"} & set(cell)
 
 
-def test_raw_numbers_that_a_conversion_holds_at_its_end_are_told_apart(tmp_path: Path) -> None:
+def test_raw_numbers_that_a_conversion_holds_at_its_end_are_distinguished(tmp_path: Path) -> None:
     pair = Pair(tmp_path, scalar("uint8", "ntc"), b"\x00", b"\x05")
     assert "140 (0x00) → 140 (0x05) °C" in pair.diff().flat
     assert (pair.table()["old"], pair.table()["new"]) == (["140 (0x00)"], ["140 (0x05)"])
 
 
-def test_breakpoints_that_look_alike_are_told_apart(tmp_path: Path) -> None:
+def test_breakpoints_that_look_alike_are_distinguished(tmp_path: Path) -> None:
     table = (
         '<curve name="t" title="T" purpose="general" at="12" type="uint8">'
         '<x><axis signal="speed" at="0" type="float32" count="2" conversion="bar"/></x></curve>'
@@ -153,7 +153,7 @@ def test_texts_that_differ_say_no_more_than_before(tmp_path: Path) -> None:
     assert set(pair.changes()["texts"][0]) == {"name", "old", "new"}
 
 
-def test_of_long_padding_the_first_bytes_are_shown(tmp_path: Path) -> None:
+def test_the_first_bytes_of_long_padding_are_shown(tmp_path: Path) -> None:
     text = '<text name="t" title="T" purpose="general" at="0" length="16"/>'
     pair = Pair(tmp_path, text, b"A" + bytes(15), b"A" + b" " * 15)
     assert "bytes 00 00 00 00 00 00 00 00 ... → 20 20 20 20 20 20 20 20 ..." in pair.diff().flat
@@ -195,13 +195,13 @@ def test_a_very_large_number_has_an_exponent(tmp_path: Path, number: float, text
     assert max(map(len, pair.diff().lines)) <= 80
 
 
-def test_large_numbers_that_are_near_each_other_are_told_apart(tmp_path: Path) -> None:
+def test_large_numbers_close_to_each_other_are_distinguished(tmp_path: Path) -> None:
     old, new = struct.pack(">d", 1e300), struct.pack(">d", 1.0000000000000002e300)
     pair = Pair(tmp_path, scalar("float64", "bar"), old, new)
     assert "1e+300 → 1.0000000000000002e+300 bar" in pair.diff().flat
 
 
-def test_the_smallest_number_is_told_from_zero(tmp_path: Path) -> None:
+def test_the_smallest_number_is_distinguished_from_zero(tmp_path: Path) -> None:
     """The least positive binary64 is 2**-1074, 4.9e-324."""
     pair = Pair(tmp_path, scalar("float64", "bar"), bytes(8), struct.pack(">Q", 1))
     assert "0 → 4.94065645841e-324 bar" in pair.diff().flat

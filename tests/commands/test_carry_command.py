@@ -171,7 +171,7 @@ def test_a_rework_goes_over_and_only_what_it_changed_differs(yard: Yard) -> None
     ]
 
 
-def test_what_was_carried_is_a_sound_image_of_the_new_software(yard: Yard) -> None:
+def test_the_carried_image_is_valid_for_the_new_software(yard: Yard) -> None:
     carry(yard)
     yard.write("newer/heron.bin", written(yard))
     checked = yard.call("check", "newer/heron.bin", "--format", "json").data
@@ -206,7 +206,7 @@ def test_a_ratio_or_the_values_themselves_are_carried_if_asked(yard: Yard) -> No
     assert written(yard)[CUT_2 : CUT_2 + 2] == u16(4300)
 
 
-def test_with_a_problem_nothing_is_written_and_every_problem_is_told(yard: Yard) -> None:
+def test_with_a_problem_nothing_is_written_and_every_problem_is_reported(yard: Yard) -> None:
     yard.write("newer.bin", b"what was there")
     before = yard.files()
     result = carry(yard, rework="stuck", run=True)
@@ -251,7 +251,7 @@ def with_rule(rule: str) -> bytes:
 STRICT = with_rule('<change max="50"/>')
 
 
-def test_rules_that_the_written_image_breaks_are_told(yard: Yard) -> None:
+def test_rules_that_the_written_image_breaks_are_reported(yard: Yard) -> None:
     yard.write("defs/newer.xml", STRICT)
     result = carry(yard, run=True)
     assert (result.status, result.stderr) == (1, "")
@@ -268,7 +268,7 @@ def test_rules_that_the_written_image_breaks_are_told(yard: Yard) -> None:
     assert carry(yard, "--leave-out", "overspeed_cut").status == 0
 
 
-def test_what_the_new_base_breaks_in_the_same_way_is_not_the_reworks_news(yard: Yard) -> None:
+def test_an_error_that_the_new_base_shares_is_not_reported_for_the_rework(yard: Yard) -> None:
     # The newer factory image does not protect above 4050 rpm, and has a stale checksum, as no factory's has.
     yard.write("defs/newer.xml", with_rule('<guard above="4050"/>'))
     broken = bytearray(newer())
@@ -321,7 +321,7 @@ def test_definitions_can_be_named(yard: Yard) -> None:
     assert written(yard) == EXPECTED
 
 
-def test_of_several_definitions_in_the_policy_the_identity_decides(yard: Yard) -> None:
+def test_the_identity_decides_between_several_definitions_of_the_policy(yard: Yard) -> None:
     yard.write(
         "callint.toml",
         """[[images]]
@@ -432,7 +432,7 @@ def test_a_checksum_that_covers_itself_is_the_definitions_fault(yard: Yard) -> N
 
 
 @not_as_root
-def test_a_folder_that_may_not_be_written_to_is_told(yard: Yard) -> None:
+def test_a_folder_without_permission_to_write_is_reported(yard: Yard) -> None:
     folder = yard.root / "shut"
     folder.mkdir(mode=0o500)
     assert "permission is missing" in yard.call("carry", *FILES, "--to", "shut/x.bin").error

@@ -72,7 +72,7 @@ def rules_of(report: Any) -> set[str]:
 # Text
 
 
-def test_nothing_is_printed_where_nothing_is_found(yard: Yard) -> None:
+def test_a_clean_check_prints_nothing(yard: Yard) -> None:
     result = yard.run("check", "boats/heron.bin")
     assert (result.status, result.stdout, result.stderr) == (0, "", "")
 
@@ -114,7 +114,7 @@ def test_the_worst_comes_first_then_the_order_is_by_image(yard: Yard) -> None:
     assert set(errors) == {"boats/auk.bin", "boats/petrel.bin"}
 
 
-def test_two_findings_about_one_cell_stand_under_one_heading_and_the_base_is_said_once(yard: Yard) -> None:
+def test_two_findings_about_one_cell_share_a_heading_and_one_value_of_the_base(yard: Yard) -> None:
     steep = yard_definition().replace(
         b'<limits min="0" max="90"/>', b'<limits min="0" max="90"/><gradient along="x" max="0.1"/>'
     )
@@ -175,7 +175,7 @@ def test_an_ascii_terminal_gets_the_findings_too(yard: Yard) -> None:
 
 
 @pytest.mark.parametrize("arguments", [("check",), ("show", "boats/heron.bin"), ("rules",), ("--help",)])
-def test_a_reader_that_goes_away_is_no_success_and_no_error(yard: Yard, arguments: tuple[str, ...]) -> None:
+def test_a_closed_pipe_is_neither_success_nor_error(yard: Yard, arguments: tuple[str, ...]) -> None:
     result = run_unread(*arguments, cwd=yard.root)
     # As shells report a program that writes into a pipe without a reader.
     assert (result.status, result.stderr) == (141, "")
@@ -238,14 +238,14 @@ def broken_blocks(tmp_path: Path) -> Yard:
 CHECK_BLOCKS = ("check", "new.bin", "--definition", "test.xml")
 
 
-def test_of_one_rule_in_one_table_three_cells_are_spelled_out(broken_blocks: Yard) -> None:
+def test_three_cells_of_a_rule_in_a_table_are_listed_in_full(broken_blocks: Yard) -> None:
     result = broken_blocks.call(*CHECK_BLOCKS)
     headings = [text for text in result.lines if text.startswith("error ")]
     assert sum("block_00 " in text for text in headings) == 3
     assert "and 2 more of value/out-of-range in new.bin: block_00" in result.flat
 
 
-def test_of_one_rule_thirty_findings_are_spelled_out_and_the_rest_is_counted(broken_blocks: Yard) -> None:
+def test_thirty_findings_of_a_rule_are_listed_in_full_and_the_rest_is_counted(broken_blocks: Yard) -> None:
     result = broken_blocks.call(*CHECK_BLOCKS)
     assert result.stdout.count("value/out-of-range (") == 30
     assert "block_10" not in result.stdout
@@ -482,9 +482,7 @@ def test_waived_findings_do_not_fail(yard: Yard) -> None:
     assert result.stdout == "2 waived in 1 image, 6 tables, 26 cells.\n"
 
 
-def test_what_callint_itself_gets_wrong_is_exit_3_in_one_line(
-    yard: Yard, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_an_internal_error_is_status_3_in_one_line(yard: Yard, monkeypatch: pytest.MonkeyPatch) -> None:
     @click.command()
     def broken() -> int:
         raise ZeroDivisionError("a slip\nof two lines")
@@ -566,7 +564,7 @@ def test_a_base_with_a_stale_checksum_is_doubted(yard: Yard) -> None:
     assert "stale checksum sum" in finding["message"]
 
 
-def test_of_an_image_of_none_of_several_softwares_only_that_is_said(yard: Yard) -> None:
+def test_an_image_of_unknown_software_has_no_other_finding(yard: Yard) -> None:
     other = b"YARD-99"
     yard.write("factory/other.bin", edited(yard_base(), {SOFTWARE: other}))
     yard.write(
@@ -634,7 +632,7 @@ def test_an_image_may_have_any_name(yard: Yard, name: str) -> None:
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse names that are not text")
-def test_an_image_whose_name_is_no_text_can_be_checked(yard: Yard) -> None:
+def test_an_image_whose_name_is_not_text_can_be_checked(yard: Yard) -> None:
     name = os.fsdecode(b"her\xffon.bin")
     yard.write(f"boats/{name}", BAD)
     plain = yard.call("check", f"boats/{name}")
@@ -770,7 +768,7 @@ def test_a_policy_that_is_a_folder_is_refused_and_not_passed_over(tmp_path: Path
     assert error.endswith("callint.toml: it is a folder; put a policy in its place")
 
 
-def test_a_policy_without_images_is_told_from_one_whose_images_are_missing(yard: Yard) -> None:
+def test_a_policy_without_images_differs_from_one_whose_images_are_missing(yard: Yard) -> None:
     yard.write("callint.toml", "# nothing yet\n")
     assert yard.call("check").error == ("callint: callint.toml: it names no images; add [[images]] entries")
     yard.write("callint.toml", POLICY.replace("boats/*", "ships/*"))
@@ -845,7 +843,7 @@ def test_a_file_over_the_bound_is_not_read(yard: Yard) -> None:
     ],
     ids=["empty", "one byte short", "cut off", "too long"],
 )
-def test_an_image_of_another_size_is_said_to_be_so(yard: Yard, data: bytes, message: str) -> None:
+def test_an_image_of_another_size_is_reported(yard: Yard, data: bytes, message: str) -> None:
     yard.write("boats/auk.bin", data)
     report = checked(yard, "boats/auk.bin")
     (finding,) = (f for f in report["findings"] if f["rule"] == "image/wrong-size")
@@ -856,13 +854,13 @@ def test_an_image_of_another_size_is_said_to_be_so(yard: Yard, data: bytes, mess
     assert too_wide(result.stdout) == []
 
 
-def test_of_an_image_of_other_software_nothing_else_is_said(yard: Yard) -> None:
+def test_an_image_of_other_software_has_no_other_finding(yard: Yard) -> None:
     other = edited(bytes(0xFF - byte for byte in MANY), {SOFTWARE: b"YARD-02"})
     yard.write("boats/auk.bin", other)
     assert rules_of(checked(yard, "boats/auk.bin")) == {"image/wrong-identity"}
 
 
-def test_of_an_image_whose_number_alone_was_changed_that_is_said_too(yard: Yard) -> None:
+def test_an_image_whose_software_number_alone_changed_is_reported_as_such(yard: Yard) -> None:
     yard.write("boats/auk.bin", edited(GOOD, {SOFTWARE: b"YARD-02"}))
     assert rules_of(checked(yard, "boats/auk.bin")) == {"image/wrong-identity", "change/identity"}
 

@@ -122,7 +122,7 @@ def test_the_index_is_read_by_every_process_for_itself(tmp_path: Path) -> None:
     assert together == alone
 
 
-def test_what_is_new_since_a_revision_is_the_same(tmp_path: Path) -> None:
+def test_findings_since_a_revision_are_the_same(tmp_path: Path) -> None:
     scratch = make_repository_yard(tmp_path, heron=GOOD)
     for number in range(20):
         scratch.write(f"boats/boat-{number:02}.bin", edited(BAD, {fuel_cell(2, 2): u16(700 + number)}))
@@ -182,7 +182,7 @@ def reported(root: Path, find: Callable[..., Any] | None) -> Report:
     return inspector.report(images, find=None if find is None else lambda some: find(tree, policy, some))
 
 
-def test_so_many_tasks_are_under_way_at_most(yard: Yard) -> None:
+def test_a_bounded_number_of_tasks_runs_at_once(yard: Yard) -> None:
     with Counting() as executor:
         crew = WorkerPool(executor, 2, True, lambda: None)
         assert reported(yard.root, crew.find) == reported(yard.root, None)

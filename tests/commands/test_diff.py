@@ -117,7 +117,7 @@ def test_an_axis_shows_its_breakpoints_and_names_every_table_that_it_moves(yard:
     assert text.endswith("800 1600 2400 3200 → 3300")
 
 
-def test_how_far_the_outputs_on_an_axis_moved_is_in_the_json_too(yard: Yard) -> None:
+def test_the_json_has_the_output_shifts_of_an_axis_too(yard: Yard) -> None:
     (axis,) = compared(yard, BASE, "boats/auk.bin")["axes"]
     assert [output["table"] for output in axis["outputs"]] == axis["tables"]
     for output in axis["outputs"]:
@@ -137,7 +137,7 @@ def test_a_text_a_checksum_and_unexplained_bytes_are_shown(yard: Yard) -> None:
     assert "4 of them unexplained" in result.flat
 
 
-def test_a_change_that_is_all_explained_is_said_to_be_so(yard: Yard) -> None:
+def test_a_completely_explained_change_says_so(yard: Yard) -> None:
     result = yard.call("diff", BASE, "boats/heron.bin")
     assert result.lines[-1].startswith("1 table, 1 cell, ")
     assert result.lines[-1].endswith("bytes changed, all explained.")
@@ -230,7 +230,7 @@ def test_the_largest_change_is_among_those_shown(wide: Yard) -> None:
     assert result.stdout.count("259.9 → 273.8") == 2
 
 
-def test_of_many_unexplained_runs_ten_are_shown_and_all_shows_the_rest(tmp_path: Path) -> None:
+def test_ten_of_many_unexplained_runs_are_shown_and_all_shows_the_rest(tmp_path: Path) -> None:
     yard = Yard(tmp_path)
     yard.write("test.xml", definition_xml("", size=4096))
     yard.write("old.bin", bytes(4096))
@@ -359,7 +359,7 @@ def test_json_of_a_selection_agrees_with_its_text(yard: Yard) -> None:
     )
 
 
-def test_json_spells_out_what_is_no_number(tmp_path: Path) -> None:
+def test_json_spells_out_infinity_and_not_a_number(tmp_path: Path) -> None:
     yard = Yard(tmp_path)
     yard.write(
         "test.xml", definition_xml('<scalar name="f" title="F" at="0" type="float32" purpose="general"/>')

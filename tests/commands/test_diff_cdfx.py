@@ -91,7 +91,7 @@ def test_equal_images_make_a_file_without_tables_and_status_0(yard: Yard) -> Non
     assert yard.call("diff", BASE, FILE).status == 0
 
 
-def test_what_differs_and_has_no_place_in_the_file_is_said(yard: Yard) -> None:
+def test_differences_without_a_place_in_the_file_are_reported(yard: Yard) -> None:
     text = write(yard, new=AUK)
     assert text == (
         "callint: boats/auk.bin: not in the CDFX, which has tables, axes and texts alone: "
@@ -175,7 +175,7 @@ def test_a_part_of_the_memory_is_compared_where_it_holds_the_tables(yard: Yard) 
 # Wrong input
 
 
-def test_a_wrong_line_is_told_with_file_line_and_remedy(yard: Yard) -> None:
+def test_a_wrong_line_is_reported_with_file_line_and_remedy(yard: Yard) -> None:
     write(yard)
     text = (yard.root / FILE).read_text("utf-8")
     line = text[: text.index("<V>45</V>")].count("\n") + 1

@@ -69,7 +69,7 @@ def test_the_definition_serves_to_show_an_image(yard: Yard) -> None:
     assert b'name="skerry-28"' in (yard.root / "made.xml").read_bytes()
 
 
-def test_what_could_not_be_kept_is_told_with_its_line_and_ends_with_1(yard: Yard) -> None:
+def test_parts_that_import_leaves_out_are_reported_with_their_line_and_status_1(yard: Yard) -> None:
     result = yard.run("import", "partly.a2l")
     assert (result.status, result.stderr) == (1, "")
     assert (

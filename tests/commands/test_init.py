@@ -225,12 +225,12 @@ def test_paths_count_from_the_folder_where_it_is_called(bare_yard: Scratch) -> N
     assert "wrote ../callint.toml" in result.stdout
 
 
-def test_globs_without_a_file_are_told(bare_yard: Scratch) -> None:
+def test_globs_without_a_file_are_reported(bare_yard: Scratch) -> None:
     result = done(initialize(bare_yard, "ships/*.bin", "--definition", "defs/yard.xml"))
     assert "No file matches the paths in callint.toml yet." in result.stdout
 
 
-def test_an_attribute_line_below_the_block_is_told(yard: Scratch) -> None:
+def test_an_attribute_line_below_the_block_is_reported(yard: Scratch) -> None:
     done(initialize(yard))
     attributes_file = yard.root / ".gitattributes"
     attributes_file.write_bytes(attributes_file.read_bytes() + b"*.bin diff=other\n")
@@ -250,7 +250,7 @@ def test_a_strange_name_in_a_remark_steers_no_terminal(yard: Scratch) -> None:
     assert r"boats/\x1b[31m\x0ared\u202e.bin: git's attributes for it are merge=union" in result.flat
 
 
-def test_an_image_that_no_pattern_of_git_reaches_is_told(yard: Scratch) -> None:
+def test_an_image_that_no_pattern_of_git_reaches_is_reported(yard: Scratch) -> None:
     yard.write("callint.toml", POLICY.replace("*.bin", "h?ron.bin"))
     yard.write("boats/hüron.bin", GOOD)
     result = done(initialize(yard))
@@ -528,7 +528,7 @@ REFUSED: dict[str, tuple[Callable[[Scratch], object], tuple[str, ...], str]] = {
 
 
 @pytest.mark.parametrize("case", REFUSED)
-def test_what_is_in_the_way_is_one_line_and_nothing_is_written(yard: Scratch, case: str) -> None:
+def test_init_refuses_obstacles_in_one_line_and_writes_nothing(yard: Scratch, case: str) -> None:
     prepare, arguments, command = REFUSED[case]
     prepare(yard)
     before = state(yard.root, times=True)
@@ -651,7 +651,7 @@ def test_lines_beside_the_hook_run_and_stay(yard: Scratch) -> None:
         ("pre-applypatch", "git am commits unchecked"),
     ],
 )
-def test_a_hook_of_somebody_elses_that_is_seldom_asked_stays_and_is_told(
+def test_a_strangers_hook_that_git_seldom_runs_stays_and_is_reported(
     yard: Scratch, name: str, unasked: str
 ) -> None:
     hook = yard.write(f".git/hooks/{name}", FOREIGN_HOOK)
@@ -675,7 +675,7 @@ def test_a_commit_is_judged_once_and_not_by_each_hook(yard: Scratch) -> None:
     assert (said.stdout + said.stderr).count("1 image, ") == 1, said
 
 
-def test_a_hook_that_may_not_be_run_is_no_hook(yard: Scratch) -> None:
+def test_a_hook_without_permission_to_run_does_not_count(yard: Scratch) -> None:
     done(initialize(yard))
     hook = yard.root / OWN[0]
     hook.chmod(0o644)

@@ -129,7 +129,7 @@ def test_the_file_of_the_framework_is_as_it_was(yard: Scratch, content: str) -> 
     assert is_executable(path) == (os.name == "nt")
 
 
-def test_what_git_kept_of_the_text_forms_is_gone(yard: Scratch) -> None:
+def test_the_cached_text_forms_of_git_are_removed(yard: Scratch) -> None:
     done(initialize(yard))
     yard.write(HERON, edited(GOOD, {CUT: u16(4150)}))
     yard.commit("Set up")
@@ -230,7 +230,7 @@ def test_a_block_with_own_lines_inside_stays(yard: Scratch) -> None:
     assert ".gitignore" not in yard.files()
 
 
-def test_other_line_ends_are_no_edit(yard: Scratch) -> None:
+def test_other_line_ends_are_not_an_edit(yard: Scratch) -> None:
     yard.write(".gitattributes", "*.xml text\n")
     done(initialize(yard))
     path = yard.root / ".gitattributes"
@@ -249,7 +249,7 @@ def test_settings_that_were_edited_stay(yard: Scratch) -> None:
     assert set(settings(yard)) == {"diff.callint.command", "merge.callint.driver"}
 
 
-def test_what_a_colleague_committed_stays(yard: Scratch, tmp_path: Path) -> None:
+def test_settings_that_a_colleague_committed_stay(yard: Scratch, tmp_path: Path) -> None:
     done(initialize(yard))
     yard.commit("Set up")
     yard.must("clone", "--quiet", str(yard.root), str(tmp_path / "copy"))

@@ -146,7 +146,7 @@ def test_a_log_without_a_time_counts_rows_and_says_so(yard: Yard) -> None:
     assert document["log"] == {"file": "drive.csv", "rows": 4}
 
 
-def test_all_that_is_wrong_with_a_log_is_said(yard: Yard) -> None:
+def test_all_faults_of_a_log_are_reported(yard: Yard) -> None:
     yard.write("callint.toml", f'{POLICY}\n[log]\nmax-gap = 2.5\ncolumns = {{ load = "fuel [mg]" }}\n')
     log = "time,speed,speed\n0,1600,1\n1,n/a,2\n1.5\n10,1600,1\n110,1600,1\n0,800,1\n2,800,1\n"
     text = diff(yard, log)
@@ -211,7 +211,7 @@ def test_quoted_numbers_with_commas_are_named_as_the_reason(yard: Yard) -> None:
     assert "numbers with commas" not in diff(yard, "time,speed,load\n0,1600,n/a\n1,1600,40\n")
 
 
-def test_a_single_row_with_a_time_is_not_said_to_be_in_another_unit(yard: Yard) -> None:
+def test_a_single_row_with_a_time_gives_no_warning_about_its_unit(yard: Yard) -> None:
     assert "No time is left" not in diff(yard, 'time,speed,load\n"0",1600,40\n"0,1",1600,40\n')
 
 
@@ -229,7 +229,7 @@ def test_a_few_rows_with_too_many_cells_are_an_accident(yard: Yard) -> None:
     assert "1 row has more cells than the header has names and is left out. 1 table" in text
 
 
-def test_signals_that_never_come_together_are_said_to_be_so(yard: Yard) -> None:
+def test_signals_that_never_occur_together_are_reported(yard: Yard) -> None:
     text = diff(yard, "time,speed,load\n0,1600,\n1,1600,\n20,,40\n21,,40\n")
     assert "It never has all signals of fuel at the same time." in text
 
@@ -296,7 +296,7 @@ def test_show_puts_the_share_of_the_time_behind_each_value(yard: Yard) -> None:
     ]
 
 
-def test_show_leaves_tables_alone_of_whose_signals_the_log_has_no_column(yard: Yard) -> None:
+def test_show_leaves_out_tables_whose_signals_the_log_lacks(yard: Yard) -> None:
     yard.write(LOG, "time,load\n0,10\n1,10\n")
     with_log = yard.call("show", HERON, "--log", LOG)
     without = yard.call("show", HERON)
@@ -342,14 +342,14 @@ def test_a_log_does_not_go_with_revisions(tmp_path: Path) -> None:
         (b"PK\0\0\1", "drive.csv: it is not a text file; export the log as CSV"),
     ],
 )
-def test_a_file_that_is_no_log_is_refused_in_one_line(
+def test_a_file_that_is_not_a_log_is_refused_in_one_line(
     yard: Yard, command: tuple[str, ...], content: bytes | None, message: str
 ) -> None:
     (yard.root / LOG).unlink() if content is None else yard.write(LOG, content)
     assert yard.call(*command, "--log", LOG).error.startswith(f"callint: {message}")
 
 
-def test_a_folder_is_no_log(yard: Yard) -> None:
+def test_a_folder_is_refused_as_a_log(yard: Yard) -> None:
     assert yard.call("diff", BASE, HERON, "--log", "boats").error == (
         "callint: boats: it is not a file; give a log as CSV"
     )

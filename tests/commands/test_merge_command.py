@@ -94,7 +94,7 @@ def test_an_output_that_exists_is_replaced_and_keeps_its_permissions(yard: Yard)
 # Conflicts
 
 
-def test_a_conflict_is_told_with_its_breakpoints_three_values_and_unit(yard: Yard) -> None:
+def test_a_conflict_has_its_breakpoints_three_values_and_unit(yard: Yard) -> None:
     result = merged(yard)
     assert (result.status, result.stderr) == (1, "")
     assert result.lines == [
@@ -192,7 +192,7 @@ def test_many_cells_are_cut_short_in_the_terminal_but_not_in_the_list(yard: Yard
     assert not too_wide(result.stdout)
 
 
-def test_values_that_look_alike_are_told_apart(yard: Yard) -> None:
+def test_values_that_look_alike_are_distinguished(yard: Yard) -> None:
     table = '<scalar name="f" title="F" purpose="general" at="0x10" type="float32" conversion="mg"/>'
     yard.write("defs/float.xml", yard_definition(table, axes="", memory=""))
     raws = {"base": b"\x7f\xc0\x00\x00", "ours": b"\x7f\xc0\x00\x01", "contrary": b"\x3f\x80\x00\x00"}
@@ -214,7 +214,7 @@ def test_a_later_clean_run_removes_its_own_stale_lists(yard: Yard) -> None:
 
 
 @pytest.mark.parametrize("name", LISTS)
-def test_a_file_that_is_no_list_is_neither_replaced_nor_removed(yard: Yard, name: str) -> None:
+def test_a_file_that_is_not_a_list_is_neither_replaced_nor_removed(yard: Yard, name: str) -> None:
     yard.write(name, b"{}")
     before = yard.files()
     assert f"{name}: a list of conflicts belongs here" in merged(yard).error
@@ -301,7 +301,7 @@ RELATED = yard_definition(
 STEPS = edited(bytes(BASE), {0x28: u16(100, 200, 300, 400)})
 
 
-def test_edits_that_only_together_break_a_rule_are_said_to(yard: Yard) -> None:
+def test_edits_that_only_together_break_a_rule_are_reported(yard: Yard) -> None:
     yard.write("defs/yard.xml", RELATED)
     yard.write("boats/base.bin", STEPS)
     yard.write("boats/ours.bin", edited(STEPS, {0x28: u16(100, 290, 300, 400)}))
@@ -320,7 +320,7 @@ def test_edits_that_only_together_break_a_rule_are_said_to(yard: Yard) -> None:
     assert document["broken"][0]["table"] == "steps"
 
 
-def test_what_one_side_breaks_alone_is_not_the_merges_news(yard: Yard) -> None:
+def test_an_error_of_one_side_alone_is_not_reported_for_the_merge(yard: Yard) -> None:
     # 99.9 mg is above the limit of 90 mg, in ours and therefore in the merged image.
     yard.write("boats/ours.bin", edited(OURS, {fuel_cell(0, 0): u16(999), NOTHING: b"\x05"}))
     yard.write("boats/apart.bin", edited(APART, {NOTHING + 8: b"\x06", CUT: u16(4900)}))
@@ -462,7 +462,7 @@ def test_versions_of_revisions_are_merged_into_a_file(revisions: Scratch) -> Non
     assert named == ["boats/heron.bin", *at("ours", "contrary")]
 
 
-def test_a_file_is_no_input_where_a_revision_of_it_is(revisions: Scratch) -> None:
+def test_the_working_file_is_not_an_input_if_a_revision_of_it_is(revisions: Scratch) -> None:
     arguments = ("merge", *at("base", "ours", "apart"), "--to")
     assert revisions.call(*arguments, "boats/heron.bin").status == 0
     assert (revisions.root / "boats/heron.bin").read_bytes() == TOGETHER
@@ -534,7 +534,7 @@ def test_the_driver_lists_conflicts_beside_the_path_and_tells_git(yard: Yard) ->
         ("boats/heron.bin", BASE, b"text", "it has 4 bytes, but the memory has 160"),
     ],
 )
-def test_what_the_driver_cannot_merge_is_a_conflict_with_ours_as_it_is(
+def test_a_file_that_the_driver_cannot_merge_is_a_conflict_with_ours_unchanged(
     yard: Yard, path: str, base: bytes, theirs: bytes, message: str
 ) -> None:
     result = driven(yard, path, theirs, base)

@@ -99,7 +99,7 @@ def test_a_part_of_the_memory_is_complete_where_everything_defined_is_in_it(yard
     assert yard.call("check").status == 0
 
 
-def test_damaged_records_are_findings_with_their_lines_and_nothing_else_is_said(yard: Yard) -> None:
+def test_damaged_records_are_the_only_findings_and_have_their_lines(yard: Yard) -> None:
     lines = as_hex(BAD).splitlines()
     lines[3] = lines[3][:-2] + b"00"
     yard.write("boats/heron.hex", b"\n".join(lines[:-1]))
@@ -120,7 +120,7 @@ def test_a_damaged_file_does_not_hide_the_others(yard: Yard) -> None:
     assert {item["image"] for item in findings} == {"boats/heron.hex", "boats/petrel.hex"}
 
 
-def test_a_damaged_base_is_no_base(yard: Yard) -> None:
+def test_a_damaged_base_does_not_serve_as_base(yard: Yard) -> None:
     yard.write("boats/heron.hex", as_hex(GOOD))
     yard.write("factory/base.bin", as_hex(BASE)[:-20])
     assert "the base factory/base.bin is damaged: line" in yard.call("check").flat
@@ -134,7 +134,7 @@ def test_staged_records_are_checked(tmp_path: Path) -> None:
     assert "image/damaged-record" in scratch.staged().stdout
 
 
-def test_that_records_were_damaged_before_is_no_excuse(tmp_path: Path) -> None:
+def test_records_that_were_damaged_before_are_still_errors(tmp_path: Path) -> None:
     scratch = make_repository_yard(tmp_path / "yard", heron=as_s1(GOOD)[:-3])
     scratch.write("boats/heron.bin", as_s1(BAD)[:-3])
     result = scratch.call("check", "--since", "HEAD")
@@ -189,7 +189,7 @@ def test_a_raw_part_is_shown_and_merged_and_keeps_its_size(yard: Yard) -> None:
     assert len(merged) == 0x92 - 0x08
 
 
-def test_a_wrong_start_is_said_to_lead_outside(yard: Yard) -> None:
+def test_a_wrong_start_is_reported_as_leading_outside(yard: Yard) -> None:
     yard.write("callint.toml", f"{ANY}start = 0x2000\n")
     yard.write("boats/heron", GOOD[:0x92])
     assert "all bytes of the image lie outside the memory" in yard.call("check").flat
@@ -278,7 +278,7 @@ def test_a_checksum_over_a_gap_is_left_as_it_is(yard: Yard) -> None:
     assert target.read_bytes() == before
 
 
-def test_a_checksum_whose_bytes_are_there_is_renewed_beside_one_over_a_gap(yard: Yard) -> None:
+def test_a_complete_checksum_is_renewed_beside_one_over_a_gap(yard: Yard) -> None:
     second = '<checksum name="head" algorithm="sum8" start="0x00" size="0x10" stored-at="0x94"/>'
     yard.write("defs/yard.xml", yard_definition().replace(b"</memory>", second.encode() + b"</memory>"))
     target = yard.write("boats/heron.hex", hex_file({0: GOOD[:0x20], 0x30: GOOD[0x30:]}))

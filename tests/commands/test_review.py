@@ -123,7 +123,7 @@ def test_the_tables_are_those_of_the_diff_number_by_number(yard: Yard) -> None:
 
 
 @pytest.mark.parametrize("seed", range(12))
-def test_whatever_the_bytes_the_cells_are_those_of_the_diff(yard: Yard, seed: int) -> None:
+def test_the_cells_of_any_two_images_are_those_of_the_diff(yard: Yard, seed: int) -> None:
     random = Random(seed)
     data = bytearray(yard_base())
     for _ in range(4 ** random.randrange(5)):
@@ -246,7 +246,7 @@ def test_an_axis_that_cannot_be_read_hides_no_table(yard: Yard) -> None:
     assert smoke["movement"] == "the movement of its output is unknown"
 
 
-def test_texts_identities_and_checksums_are_told(yard: Yard) -> None:
+def test_texts_identities_and_checksums_are_reported(yard: Yard) -> None:
     yard.write("boats/stale.bin", edited(EVERYTHING, {HULL: b"AUK-1       "}, seal=False))
     image = reviewed(yard, BASE, "boats/stale.bin")["images"][0]
     assert image["texts"] == [
@@ -260,7 +260,7 @@ def test_texts_identities_and_checksums_are_told(yard: Yard) -> None:
     assert image["checksums"][0]["stale"] is False
 
 
-def test_what_changed_is_said_in_a_sentence_for_each_purpose_and_group(yard: Yard) -> None:
+def test_changes_have_a_sentence_for_each_purpose_and_group(yard: Yard) -> None:
     sentences = reviewed(yard, BASE, "boats/auk.bin")["images"][0]["sentences"]
     assert sentences[0]["purpose"] == "protection"
     assert sentences[0]["text"].startswith(
@@ -272,7 +272,7 @@ def test_what_changed_is_said_in_a_sentence_for_each_purpose_and_group(yard: Yar
     assert any(text.startswith("Axis speed_4, which 4 tables share: 1 of 4 breakpoints") for text in whole)
 
 
-def test_values_that_the_usual_digits_do_not_tell_apart_are_told_apart(tmp_path: Path) -> None:
+def test_values_that_look_alike_in_the_usual_digits_get_more_digits(tmp_path: Path) -> None:
     yard = Yard(tmp_path / "yard")
     conversion = '<linear name="fine" unit="bar" factor="0.001" decimals="1"/>'
     table = '<scalar name="t" title="T" purpose="general" at="0" type="uint16" conversion="fine"/>'
@@ -283,7 +283,7 @@ def test_values_that_the_usual_digits_do_not_tell_apart_are_told_apart(tmp_path:
     assert (t["old"], t["new"], t["difference"]) == (["1.001"], ["1.002"], ["+0.001"])
 
 
-def test_floats_that_are_no_numbers_are_words(tmp_path: Path) -> None:
+def test_infinity_and_not_a_number_are_words(tmp_path: Path) -> None:
     yard = Yard(tmp_path / "yard")
     conversion = '<linear name="real" unit="bar" factor="1" decimals="5"/>'
     table = (
@@ -349,7 +349,7 @@ def test_the_same_image_twice_is_a_page_that_says_so(yard: Yard) -> None:
     assert document["verdict"] == "The rules found nothing. Nothing changed. That is no approval."
 
 
-def test_what_the_old_image_has_too_is_known(yard: Yard) -> None:
+def test_a_finding_that_the_old_image_shares_is_known(yard: Yard) -> None:
     yard.write("boats/worse.bin", edited(BAD, {HULL: b"WORSE       "}))
     document = reviewed(yard, "boats/tern.bin", "boats/worse.bin")
     errors = [finding for finding in document["findings"] if finding["severity"] == "error"]
@@ -416,7 +416,7 @@ def test_a_waived_finding_says_who_accepted_it_and_why(tmp_path: Path) -> None:
     assert "waived" in document["verdict"]
 
 
-def test_where_a_second_person_is_asked_for_a_waiver_of_one_s_own_counts_no_more_than_in_check(
+def test_a_review_counts_waivers_by_the_author_as_check_does(
     tmp_path: Path,
 ) -> None:
     scratch = make_repository_yard(tmp_path / "yard", owl=GOOD)
@@ -571,7 +571,7 @@ def test_a_path_without_an_image_is_refused(scratch: Scratch) -> None:
     assert len(reviewed(scratch, "first", "HEAD", "boats/*.bin")["images"]) == 5
 
 
-def test_that_a_rename_is_git_s_guess_is_in_title_and_verdict(scratch: Scratch) -> None:
+def test_title_and_verdict_say_that_git_guessed_a_rename(scratch: Scratch) -> None:
     message = "boats/skua.bin → boats/skua-2.bin"
     document = reviewed(scratch, "first", "HEAD", "boats/skua-2.bin")
     assert document["title"] == f"{message}, taken for renamed by git"
@@ -688,7 +688,7 @@ def forked(tmp_path: Path) -> Scratch:
     return scratch
 
 
-def test_that_the_old_revision_went_on_by_itself_is_said_first(forked: Scratch) -> None:
+def test_later_commits_of_the_old_revision_are_reported_first(forked: Scratch) -> None:
     base = forked.must("rev-parse", "--short=10", "main~1").strip()
     message = "main has 1 commit that idle lacks; what it changed appears undone here; "
     message += f"git merge-base gives {base}: compare with that to see idle alone"
@@ -715,7 +715,7 @@ def test_three_dots_are_the_same_for_diff_and_check(forked: Scratch) -> None:
     assert item == other
 
 
-def test_going_back_is_said_too(forked: Scratch) -> None:
+def test_a_review_of_older_contents_says_so(forked: Scratch) -> None:
     message = (
         "idle has 2 commits that idle~2 lacks; what they changed appears undone here, as idle~2 is the older"
     )
@@ -746,7 +746,7 @@ def test_all_commits_of_a_range_are_listed(forked: Scratch) -> None:
     assert "<h2>Commits</h2>" not in page_of(forked, "idle~1..idle")
 
 
-def test_of_very_many_commits_the_last_twenty_are_listed(forked: Scratch) -> None:
+def test_the_last_twenty_of_very_many_commits_are_listed(forked: Scratch) -> None:
     for number in range(22):
         forked.must("commit", "--quiet", "--allow-empty", "--message", f"Empty {number}")
     document = reviewed(forked, "main~22..main")
@@ -755,7 +755,7 @@ def test_of_very_many_commits_the_last_twenty_are_listed(forked: Scratch) -> Non
     assert ">and 2 more<" in page_of(forked, "main~22..main")
 
 
-def test_a_path_above_the_current_folder_is_no_range(forked: Scratch, tmp_path: Path) -> None:
+def test_a_path_above_the_current_folder_is_not_a_range(forked: Scratch, tmp_path: Path) -> None:
     (tmp_path / "beside.bin").write_bytes(GOOD)
     document = reviewed(forked, "../beside.bin", HERON)
     assert [image["path"] for image in document["images"]] == [HERON]
@@ -777,7 +777,7 @@ def test_a_log_gives_each_cell_its_share_of_the_time(yard: Yard) -> None:
     assert document["images"][0]["log"] == ["drive.csv: 10 s in 4 rows."]
 
 
-def test_what_the_log_says_of_a_change_is_in_the_words_of_its_group(yard: Yard) -> None:
+def test_the_sentence_about_a_group_has_the_share_of_the_log(yard: Yard) -> None:
     yard.write("drive.csv", "time,speed,load\n0,1600,40\n3,2000,40\n8,800,10\n10,800,10\n")
     yard.write("idle.csv", "time,speed,load\n0,3200,70\n3,3200,70\n")
     message = "changed cells are in use for 80 % of the logged time, 55 % of it by weight"
@@ -812,7 +812,7 @@ def hostile_definition() -> bytes:
     return text.replace("  <memory", f"  <title>{_XML}</title>\n  <memory", 1).encode()
 
 
-def test_what_a_stranger_wrote_is_text_and_nothing_else(tmp_path: Path) -> None:
+def test_the_content_of_a_stranger_is_text_only(tmp_path: Path) -> None:
     yard = make_yard(tmp_path / "yard")
     hull = edited(EVERYTHING, {HULL: b"<b>\x1b[2J\x9bxy "})
     evil = "boats/<img src=x>\u202e.bin"
@@ -912,7 +912,7 @@ def test_open_starts_the_browser_on_the_written_file(yard: Yard) -> None:
         "boats/new.bin",
     ],
 )
-def test_nothing_that_is_read_or_named_is_replaced(yard: Yard, output: str) -> None:
+def test_a_review_replaces_no_input(yard: Yard, output: str) -> None:
     yard.write("drive.csv", "time,speed,load\n0,1600,40\n3,2000,40\n")
     before = yard.files()
     result = yard.call("review", BASE, HERON, "--log", "drive.csv", "--output", output)
@@ -984,7 +984,7 @@ def test_images_that_are_a_part_of_the_memory_have_dashes_where_they_hold_nothin
     assert f" {lost} bytes are in NEW only. " in back["verdict"]
 
 
-def test_what_one_image_lacks_is_not_told_as_unchanged(yard: Yard) -> None:
+def test_cells_that_one_image_lacks_are_not_reported_as_unchanged(yard: Yard) -> None:
     yard.write("callint.toml", f"{POLICY}start = {SIZE - 4}\n")
     yard.write("boats/part.bin", GOOD[-4:])
     document = reviewed(yard, BASE, "boats/part.bin")

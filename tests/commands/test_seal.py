@@ -38,7 +38,7 @@ def hexadecimal(data: bytes) -> str:
     return f"0x{int.from_bytes(data[SEAL : SEAL + 2], 'big'):04X}"
 
 
-def test_a_stale_checksum_is_computed_anew_and_nothing_else_changes(yard: Yard) -> None:
+def test_a_stale_checksum_is_recalculated_and_nothing_else_changes(yard: Yard) -> None:
     result = yard.run("seal", IMAGE)
     assert (result.status, result.stderr) == (0, "")
     assert result.flat == f"{IMAGE}: checksum sum was {hexadecimal(STALE)} and is now {hexadecimal(SEALED)}"

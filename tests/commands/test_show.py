@@ -131,7 +131,7 @@ def test_cells_that_a_cut_off_image_lacks_are_dashes(yard: Yard) -> None:
     assert "  -" in result.lines
 
 
-def test_what_is_no_number_is_said_to_be_none(tmp_path: Path) -> None:
+def test_show_prints_not_a_number_in_words(tmp_path: Path) -> None:
     yard = Yard(tmp_path)
     yard.write(
         "test.xml", definition_xml('<scalar name="f" title="F" at="0" type="float32" purpose="general"/>')
@@ -409,9 +409,7 @@ def test_an_axis_that_does_not_rise_leaves_its_tables_unread(yard: Yard) -> None
         (u16(800, 1600, 1600, 1600), "does not rise throughout (1600 rpm follows 1600 rpm)"),
     ],
 )
-def test_what_is_wrong_with_an_axis_is_said_with_its_breakpoints(
-    yard: Yard, axis: bytes, message: str
-) -> None:
+def test_the_fault_of_an_axis_is_reported_with_its_breakpoints(yard: Yard, axis: bytes, message: str) -> None:
     yard.write("boats/heron.bin", edited(GOOD, {0: axis}))
     text = yard.call("show", "boats/heron.bin", "smoke_cap", *POINT).flat
     assert f"callint cannot evaluate smoke_cap: the axis speed_4 {message}." in text
@@ -426,6 +424,8 @@ def test_tables_beyond_the_end_of_a_cut_off_image_are_unread_and_not_off(yard: Y
         "callint cannot evaluate fuel, smoke_cap, trim, egr: the image does not hold all of their cells."
         in text
     )
+    text = yard.call("show", "boats/heron.bin", "fuel", *POINT).flat
+    assert "callint cannot evaluate fuel: the image does not hold all of its cells." in text
 
 
 def test_a_base_may_be_named_and_where_there_is_none_only_the_image_is_shown(yard: Yard) -> None:

@@ -68,7 +68,7 @@ def test_a_signal_that_is_given_is_not_made(yard: Yard) -> None:
     assert list(result["made"]) == ["boost"]
 
 
-def test_what_is_off_or_cannot_be_read_makes_nothing(yard: Yard) -> None:
+def test_a_table_that_is_off_or_unreadable_derives_no_signal(yard: Yard) -> None:
     tables = TABLES.replace(
         'produces="boost"><x axis="temp_3"/>', 'produces="boost"><x axis="temp_3"/><off raw="0"/>'
     )

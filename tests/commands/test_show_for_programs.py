@@ -139,7 +139,7 @@ def test_numbers_have_a_point_every_digit_and_no_mark_whatever_their_sign(tmp_pa
     assert wide["raw"] == "18446744073709551615"
 
 
-def test_what_is_no_finite_number_is_said_in_words_and_keeps_its_bits(tmp_path: Path) -> None:
+def test_infinity_and_not_a_number_are_words_and_keep_their_bits(tmp_path: Path) -> None:
     yard = make_yard(tmp_path / "floats")
     yard.write("defs/yard.xml", definition_xml(FLOATS))
     yard.write("boats/heron.bin", image(at_16=bytes.fromhex("7fc00001 ff800000 7f800000 00000000")))
@@ -219,7 +219,7 @@ def test_a_table_has_its_axes_values_and_raw_numbers_in_rows(yard: Yard) -> None
     assert fuel["digest"] in yard.call("show", "boats/heron.bin", "fuel").stdout
 
 
-def test_states_off_cells_texts_and_named_axes_are_told(yard: Yard) -> None:
+def test_states_off_cells_texts_and_named_axes_are_reported(yard: Yard) -> None:
     yard.write("boats/heron.bin", yard_base().replace(bytes([60, 62]), b"\xff\x3e"))
     result = document(yard, "monitor", "trim", "hull_number", "load_3")
     monitor, trim, hull = result["tables"]

@@ -217,7 +217,7 @@ def test_a_policy_that_is_a_link_stays_one(yard: Yard) -> None:
         "all of it",
     ],
 )
-def test_all_that_stood_in_the_policy_stays_to_the_byte(yard: Yard, before: str) -> None:
+def test_the_old_content_of_the_policy_stays_to_the_byte(yard: Yard, before: str) -> None:
     yard.write("callint.toml", before)
     waive(yard, *FUEL)
     after = policy_of(yard)
@@ -296,7 +296,7 @@ def test_a_waiver_that_died_is_left_alone_and_may_be_removed(yard: Yard) -> None
     assert (dead["line"], dead["hint"]) == (6, "Remove it: the waiver in line 14 replaces it.")
 
 
-def test_a_waiver_that_ended_may_be_written_anew(yard: Yard) -> None:
+def test_a_waiver_that_ended_may_be_written_again(yard: Yard) -> None:
     yesterday = date.today() - timedelta(days=1)
     waive(yard, *FUEL, "--until", date.today().isoformat())
     ended = policy_of(yard).decode().replace(date.today().isoformat(), yesterday.isoformat())
@@ -363,7 +363,9 @@ def test_a_fingerprint_that_many_findings_share_the_start_of_is_refused(
         ("weather/rain", "callint rules lists them"),
     ],
 )
-def test_what_is_neither_fingerprint_nor_rule_is_refused(yard: Yard, word: str, message: str) -> None:
+def test_an_argument_that_is_neither_fingerprint_nor_rule_is_refused(
+    yard: Yard, word: str, message: str
+) -> None:
     assert message in refused(yard, word)
 
 
@@ -398,7 +400,7 @@ def test_a_reason_that_is_none_is_refused(yard: Yard, reason: str | None, messag
 
 
 @pytest.mark.parametrize("until", ["2031-02-30", "next summer", "31.3.2031", "20310331", "2031-3-1", ""])
-def test_a_last_day_that_is_no_date_is_refused(yard: Yard, until: str) -> None:
+def test_a_last_day_that_is_not_a_date_is_refused(yard: Yard, until: str) -> None:
     error = refused(yard, *FUEL, "--until", until)
     assert error.startswith(f"callint: --until: {until!r} is not a date; write YYYY-MM-DD")
 
@@ -438,13 +440,13 @@ def test_a_broken_policy_is_refused_with_its_line(yard: Yard) -> None:
 
 
 @pytest.mark.parametrize("written", ["waivers = []\n", "waivers = [\n  # none yet\n]\n"])
-def test_a_policy_whose_waivers_are_one_list_is_refused(yard: Yard, written: str) -> None:
+def test_a_policy_with_its_waivers_in_an_inline_list_is_refused(yard: Yard, written: str) -> None:
     yard.write("callint.toml", written + POLICY)
     error = refused(yard, *FUEL)
     assert error.startswith("callint: callint.toml: a waiver cannot be added at its end; give each waiver")
 
 
-def test_whom_git_does_not_know_may_not_waive(yard: Yard) -> None:
+def test_a_person_whom_git_does_not_know_may_not_waive(yard: Yard) -> None:
     error = refused(yard, *FUEL, GIT_AUTHOR_NAME="")
     assert error == "callint: git: it does not know who you are; set user.name and user.email with git config"
     assert "cannot name the author of a waiver" in refused(yard, *FUEL, GIT_AUTHOR_NAME="Ad\udcff Quay")

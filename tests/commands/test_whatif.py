@@ -321,7 +321,7 @@ def test_other_signals_outside_their_plausible_range_are_remarked_on_too(yard: Y
         (("--series-resistor", "1000"), "In part of this range the voltage is outside intake_curve, which"),
     ],
 )
-def test_at_every_temperature_too_a_voltage_beyond_the_curve_is_said_to_be(
+def test_a_voltage_beyond_the_curve_is_reported_for_a_range_of_temperatures(
     yard: Yard, wiring: tuple[str, ...], message: str
 ) -> None:
     assert message in whatif(yard, "--signal", "temp", *wiring).flat
@@ -355,11 +355,11 @@ def test_a_table_that_cannot_be_read_is_named_with_those_behind_it(yard: Yard) -
     text = whatif(yard, *GIVEN).flat
     message = ": the axis temp_3 does not rise throughout (50 °C follows 50 °C)."
     assert f"callint cannot evaluate fan, boost_wish, recirculation, derate, idle{message}" in text
-    message = ": they depend on boost_wish, which cannot be evaluated."
+    message = ": it depends on boost_wish, which cannot be evaluated."
     assert f"callint cannot evaluate derate_by_boost{message}" in text
 
 
-def test_tables_that_cannot_be_read_are_not_said_to_be_out_of_reach(yard: Yard) -> None:
+def test_unreadable_tables_are_not_reported_as_out_of_reach(yard: Yard) -> None:
     yard.write(BOAT, image({0x10: degrees(0, 50, 40)}))
     for arguments in ((), ("-t", "fan", "-t", "friction")):
         text = whatif(yard, *GIVEN, *arguments).flat

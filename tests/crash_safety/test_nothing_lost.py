@@ -172,7 +172,7 @@ def test_a_command_that_cannot_write_says_so_and_leaves_nothing(
 
 
 @pytest.mark.parametrize("name", DEMO)
-def test_a_killed_demo_is_made_anew_or_finished_by_the_next(tmp_path: Path, name: str) -> None:
+def test_a_killed_demo_is_repeated_or_finished_by_the_next(tmp_path: Path, name: str) -> None:
     make, arguments = DEMO[name]
     make(tmp_path / "start")
     new = cleanly(tmp_path, arguments)
@@ -374,7 +374,7 @@ def test_a_waiver_is_added_to_what_another_run_wrote_meanwhile(
     assert text.startswith(others) and "boats/a.bin" in text.removeprefix(others)
 
 
-def test_a_finding_is_judged_anew_where_the_policy_says_something_else_by_now(
+def test_a_finding_is_judged_again_if_the_policy_changed(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     scratch = boats(tmp_path, "a")

@@ -39,7 +39,7 @@ def test_what_fuzzing_starts_from_and_mutations_of_it_are_harmless(target: str) 
 @pytest.mark.parametrize(
     "path", sorted(FOUND.glob("*/*")), ids=lambda path: f"{path.parent.name}/{path.name}"
 )
-def test_what_was_found_once_is_harmless_now(path: Path) -> None:
+def test_inputs_that_once_failed_are_harmless(path: Path) -> None:
     TARGETS[path.parent.name](path.read_bytes())
 
 

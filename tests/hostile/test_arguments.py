@@ -177,7 +177,7 @@ def yard_of(root: Path) -> Scratch:
 
 
 @pytest.mark.parametrize("path", PATHS)
-def test_a_path_that_is_no_file_is_one_line(tmp_path: Path, path: str) -> None:
+def test_a_path_that_is_not_a_file_is_refused_in_one_line(tmp_path: Path, path: str) -> None:
     root = yard_of(tmp_path / "yard").root
     for name, target in (("loop", "loop"), ("to-there", "to-here"), ("to-here", "to-there")):
         (root / name).symlink_to(target)

@@ -213,7 +213,7 @@ definition = "defs/absent.xml"
 
 
 @pytest.mark.parametrize(("name", "output"), pairs(GITS))
-def test_nothing_is_written_into_what_is_gits(place: Place, name: str, output: str) -> None:
+def test_no_output_replaces_files_of_git(place: Place, name: str, output: str) -> None:
     place.refused(*writing(name, output))
 
 
@@ -232,7 +232,7 @@ def test_no_report_becomes_an_image(place: Place, name: str, output: str) -> Non
     place.refused(*writing(name, output))
 
 
-def test_the_places_are_what_they_are_said_to_be(place: Place) -> None:
+def test_every_place_is_of_its_named_kind(place: Place) -> None:
     root = place.yard.root
     (root / "free").mkdir(exist_ok=True)
     for name in sorted(WRITERS.keys() - {"demo"}):
@@ -270,7 +270,7 @@ def test_nothing_is_written_into_what_the_environment_gives_to_git(
 
 
 @pytest.mark.parametrize("output", ["/dev/stdout", "/dev/new", "/dev/fd/1", "/proc/self/fd/1", "/proc/new"])
-def test_a_file_where_the_system_keeps_its_devices_is_no_output(output: str) -> None:
+def test_a_file_in_the_devices_of_the_system_is_not_an_output(output: str) -> None:
     # Only asked, as whoever may write there would do it to the whole machine.
     for ask in (destinations.output, destinations.image, destinations.in_place):
         with pytest.raises(InputError, match="not a regular file"):
@@ -317,7 +317,7 @@ _LOG = "time,speed,load\n0,1000,20\n1,1200,30\n"
 
 @pytest.mark.parametrize("spelling", ["itself", "link", "hard link", "dots", "absolute", "link to folder"])
 @pytest.mark.parametrize("name", READING)
-def test_what_a_call_reads_it_does_not_write(tmp_path: Path, name: str, spelling: str) -> None:
+def test_a_call_does_not_write_its_inputs(tmp_path: Path, name: str, spelling: str) -> None:
     yard = make_repository_yard(tmp_path / "yard", heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
     read = "other/input.bin"
     content: bytes | str = GOOD
@@ -348,7 +348,7 @@ def test_what_a_call_reads_it_does_not_write(tmp_path: Path, name: str, spelling
     assert yard.call(*arguments).status in (0, 1)
 
 
-def test_what_is_read_in_place_may_be_written_in_place_but_not_in_gits_folder(tmp_path: Path) -> None:
+def test_a_file_is_rewritten_in_place_except_in_gits_folder(tmp_path: Path) -> None:
     yard = make_repository_yard(tmp_path / "yard", heron=BAD)
     stale = edited(GOOD, {0x90: b"\0\0"}, seal=False)
     yard.write(HERON, stale)

@@ -233,7 +233,7 @@ def test_the_record_of_init_removes_nothing_outside(hostile: Hostile) -> None:
     hostile.tried("init", "--undo")
 
 
-def test_a_bare_repository_in_the_working_tree_is_no_repository_of_callints(hostile: Hostile) -> None:
+def test_a_bare_repository_in_the_working_tree_is_not_used(hostile: Hostile) -> None:
     bare = hostile.yard.root / "boats" / "bare"
     hostile.yard.must("init", "--quiet", "--bare", str(bare))
     hostile.yard.must("config", "--file", str(bare / "config"), "core.fsmonitor", str(hostile.program))

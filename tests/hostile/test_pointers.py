@@ -93,7 +93,7 @@ def smudged(yard: Scratch) -> bytes | None:
 
 
 @pytest.mark.parametrize("form", FORMS)
-def test_what_git_lfs_takes_for_a_pointer_is_one(yard: Scratch, form: str) -> None:
+def test_callint_recognizes_the_pointers_that_git_lfs_recognizes(yard: Scratch, form: str) -> None:
     data = FORMS[form].encode("latin-1" if "image" in form else "utf-8")
     commit_as_stored(yard, data)
     result = yard.call("check", "--range", "HEAD~1..HEAD")
@@ -123,7 +123,7 @@ def test_a_pointer_to_what_is_not_here_is_an_error(yard: Scratch) -> None:
 
 
 @pytest.mark.parametrize("kind", ["other content", "folder", "link", "pipe"])
-def test_what_lies_under_a_false_id_in_the_store_is_not_believed(yard: Scratch, kind: str) -> None:
+def test_a_content_under_a_false_id_in_the_store_is_not_trusted(yard: Scratch, kind: str) -> None:
     commit_as_stored(yard, POINTER.encode())
     place = yard.root / ".git/lfs/objects" / OID[:2] / OID[2:4] / OID
     place.unlink()
@@ -150,7 +150,7 @@ def test_a_pointer_to_another_image_is_judged_as_that(yard: Scratch) -> None:
     assert smudged(yard) == other
 
 
-def test_a_content_in_place_of_its_pointer_is_no_news_and_another_one_is(yard: Scratch) -> None:
+def test_only_a_content_that_its_pointer_does_not_name_is_a_change(yard: Scratch) -> None:
     commit_as_stored(yard, POINTER.encode())
     commit_as_stored(yard, BAD)
     result = yard.call("check", "--range", "HEAD~1..HEAD")
@@ -163,7 +163,7 @@ def test_a_content_in_place_of_its_pointer_is_no_news_and_another_one_is(yard: S
     assert "egr" in yard.call("check", "--range", "HEAD~1..HEAD").flat
 
 
-def test_what_an_extension_makes_of_a_content_is_not_guessed(yard: Scratch, tmp_path: Path) -> None:
+def test_the_result_of_an_extension_is_not_guessed(yard: Scratch, tmp_path: Path) -> None:
     # The program turns an honest image into the slip when it is checked out.
     (tmp_path / "slip").write_bytes(BAD)
     (tmp_path / "honest").write_bytes(edited(GOOD, {HULL: b"HERON-9     "}))

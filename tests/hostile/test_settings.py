@@ -175,7 +175,7 @@ def pair(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
 
 
 @pytest.mark.parametrize("arguments", (COMMANDS | MORE).values(), ids=COMMANDS | MORE)
-def test_no_setting_changes_what_is_said(
+def test_no_setting_changes_the_findings(
     pair: tuple[Path, Path], tmp_path: Path, arguments: tuple[str, ...]
 ) -> None:
     plain, hostile = pair
@@ -192,7 +192,7 @@ def test_the_settings_change_what_git_says(pair: tuple[Path, Path]) -> None:
 
 
 @pytest.mark.parametrize("encoding", ENCODINGS)
-def test_no_encoding_of_the_log_changes_what_is_said(hostile: Hostile, encoding: str) -> None:
+def test_no_encoding_of_the_log_changes_the_history(hostile: Hostile, encoding: str) -> None:
     furnish(hostile.yard)
     arguments = ("check", "--range", "HEAD~4..HEAD", "--each", "--format", "json")
     expected = hostile.tried(*arguments)

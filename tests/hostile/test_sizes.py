@@ -302,7 +302,7 @@ DESCRIPTIONS = {
 
 
 @pytest.mark.parametrize("kind", DESCRIPTIONS)
-def test_a_description_that_lies_is_refused_or_told(yard: Yard, kind: str) -> None:
+def test_a_false_description_is_refused_or_reported(yard: Yard, kind: str) -> None:
     yard.write("engine.a2l", DESCRIPTIONS[kind])
     result = capped(yard, "import", "engine.a2l")
     assert result.status in (0, 1, 2), result

@@ -242,7 +242,7 @@ def test_conversions_of_the_demo_are_what_their_names_say(made: Imported) -> Non
     assert "CM.FORM.X_PLUS_4" not in definition.conversions
 
 
-def test_what_the_demo_has_and_a_definition_cannot_say_is_listed(made: Imported) -> None:
+def test_parts_of_the_demo_that_a_definition_cannot_express_are_listed(made: Imported) -> None:
     whole = Counter(
         re.sub(r"(RECORD_LAYOUT) \S+", r"\1", loss.reason) for loss in made.losses if loss.is_whole
     )

@@ -247,7 +247,7 @@ def test_falling_points_turn_round() -> None:
     assert [raw_of(sensor, value) for value in (140, 50, -40)] == [12, 131, 250]
 
 
-def test_what_is_no_number_is_held_nowhere() -> None:
+def test_not_a_number_is_held_nowhere() -> None:
     sensor = interpolated([(12, 140), (250, -40)])
     reciprocal = rational(0, 0, 1, 0, 1, 0)
     for odd in (math.inf, -math.inf, math.nan):
@@ -391,7 +391,7 @@ def test_a_value_within_half_a_step_of_the_end_is_the_end() -> None:
 
 @pytest.mark.parametrize("type", list(NumberType))
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
-def test_what_is_no_finite_number_is_refused_by_every_type(type: NumberType, value: float) -> None:
+def test_every_type_refuses_infinity_and_not_a_number(type: NumberType, value: float) -> None:
     with pytest.raises(UnstorableError):
         raw_of(PLAIN, value, type)
 

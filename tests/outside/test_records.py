@@ -195,7 +195,7 @@ def test_s_records_read_the_same_by_two_readers(draw: st.DataObject, size: int, 
 
 
 @given(_parts(), st.integers(1, 40), st.sampled_from(["hex", "srec"]), st.data())
-def test_what_is_written_again_reads_as_meant_and_differs_where_data_changed(
+def test_rewritten_records_read_as_meant_and_differ_only_in_changed_data(
     parts: dict[int, bytes], size: int, what: str, draw: st.DataObject
 ) -> None:
     text = made_by_bincopy(parts, what, size)

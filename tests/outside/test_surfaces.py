@@ -143,7 +143,7 @@ def re_spaced(draw: st.DrawFn) -> tuple[Table, Table]:
 
 @given(pair=re_spaced(), seed=st.integers(0, 2**32 - 1))
 @settings(max_examples=120, deadline=None)
-def test_nowhere_did_an_output_move_further_than_is_said(pair: tuple[Table, Table], seed: int) -> None:
+def test_no_output_moves_further_than_reported(pair: tuple[Table, Table], seed: int) -> None:
     old, new = pair
     result = moved(old, new)
     points = dense(pair, seed, within=False)
@@ -156,7 +156,7 @@ def test_nowhere_did_an_output_move_further_than_is_said(pair: tuple[Table, Tabl
 
 @given(old=tables("speed"), seed=st.integers(0, 2**32 - 1))
 @settings(max_examples=60, deadline=None)
-def test_cells_worked_out_anew_for_more_spread_breakpoints_leave_a_straight_line_unchanged(
+def test_cells_recalculated_for_wider_breakpoints_leave_a_straight_line_unchanged(
     old: Table, seed: int
 ) -> None:
     ((axis,), count) = (list(old[0].values()), len(old[1]))
@@ -204,7 +204,7 @@ KINDS: dict[
 @pytest.mark.parametrize("kind", KINDS)
 @given(data=st.data(), seed=st.integers(0, 2**32 - 1), amount=st.integers(0, 80))
 @settings(max_examples=25, deadline=None)
-def test_nowhere_is_a_relation_missed_by_more_than_is_said(
+def test_no_relation_is_missed_by_more_than_reported(
     kind: str, item: tuple[str, ...], other: tuple[str, ...], data: st.DataObject, seed: int, amount: int
 ) -> None:
     judge, missed = KINDS[kind]
@@ -317,6 +317,25 @@ def test_a_round_trip_is_as_bad_as_one_worked_out_by_hand(pair: tuple[Table, Tab
     assert half_way == pytest.approx(result.between, abs=CLOSE)
     back = at(gives, section(other, "load", speed), held(gives, half_way))
     assert back == pytest.approx(result.value, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("cell", "other", "margin"),
+    [(-1000.0, 25.0, 2.0), (25.0, -1000.0, 2.0), (25.0, 2.0, 1000.0), (25.0, 2.0, -1000.0)],
+)
+def test_a_relation_allows_eight_units_in_the_last_place_of_its_largest_number(
+    cell: float, other: float, margin: float
+) -> None:
+    table, bound = made(({}, [cell])), made(({}, [other]))
+    for result in (
+        relations.at_most(table, bound, margin),
+        relations.equal(table, bound, margin),
+        relations.gap(table, bound, margin),
+    ):
+        assert result is not None
+        assert result.slack == 8 * np.spacing(1000.0)
+        assert not RelationResult(0.0, 0.0, {}, result.slack, result.slack).is_broken
+        assert RelationResult(0.0, 0.0, {}, 2 * result.slack, result.slack).is_broken
 
 
 def test_a_table_and_what_undoes_it_are_an_inverse_but_for_rounding() -> None:

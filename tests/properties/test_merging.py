@@ -67,7 +67,7 @@ def test_merging_the_same_rework_twice_gives_that_rework(
 
 @property_examples
 @given(st.data())
-def test_where_nothing_is_in_conflict_it_does_not_matter_whose_side_is_whose(data: st.DataObject) -> None:
+def test_without_conflicts_the_sides_of_a_merge_are_interchangeable(data: st.DataObject) -> None:
     reference = data.draw(references())
     base = data.draw(images(reference))
     ours, theirs = data.draw(reworks(reference, base)), data.draw(reworks(reference, base))

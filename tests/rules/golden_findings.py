@@ -5,13 +5,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import fields, replace
 from enum import Enum
 from pathlib import Path
 
 from callint.model.finding import Cell, Finding
 from callint.model.waiver import Waiver
+from tests.golden import number, point
 from tests.rules import (
     test_axis,
     test_base,
@@ -93,6 +94,10 @@ def _said(value: object) -> str:
             return str(value)
         case True:
             return "yes"
+        case float():
+            return number(value)
+        case Mapping():
+            return point(value)
     return repr(value)
 
 

@@ -255,7 +255,7 @@ def test_an_axis_of_a_tables_own_is_judged_as_a_shared_one_is() -> None:
     }
 
 
-def test_the_last_breakpoint_of_one_axis_is_no_neighbour_of_the_first_of_the_next() -> None:
+def test_the_last_breakpoint_of_an_axis_is_not_compared_with_the_next_axis() -> None:
     xml = definition_xml(
         table("curve", "one", '<x axis="first"/>', at=8) + table("curve", "two", '<x axis="second"/>', at=12),
         axes=axis("first", at=0) + axis("second", at=4),
@@ -265,7 +265,7 @@ def test_the_last_breakpoint_of_one_axis_is_no_neighbour_of_the_first_of_the_nex
         assert not [finding for finding in reported if finding.rule.startswith("axis/")]
 
 
-def test_breakpoints_that_the_image_lacks_are_no_neighbours() -> None:
+def test_breakpoints_that_the_image_lacks_are_not_compared() -> None:
     # The memory begins behind the first breakpoint: the definition is wrong, the second breakpoint is not.
     xml = definition_xml(
         table("curve", "one", '<x axis="speeds"/>', at=20), axes=axis("speeds", at=14), start=16
@@ -336,7 +336,7 @@ def test_the_numbers_of_the_example_of_a_changed_shared_axis_are_those_that_the_
         assert text in page
 
 
-def test_cells_worked_out_anew_for_new_breakpoints_are_unchanged_within_their_rounding() -> None:
+def test_cells_recalculated_for_new_breakpoints_are_unchanged_within_their_rounding() -> None:
     xml, base = limits_over("smoke_limit"), three(1000, 2000, 3000, cells=(10, 110, 210))
     exact = said(xml, three(1000, 2200, 3000, cells=(10, 130, 210)), base, "axis/changed")
     assert exact.endswith("the output of smoke_limit is unchanged")
@@ -344,7 +344,7 @@ def test_cells_worked_out_anew_for_new_breakpoints_are_unchanged_within_their_ro
     assert rounded.endswith("the output of smoke_limit is unchanged within 0.4 mg")
 
 
-def test_an_axis_of_which_the_new_breakpoints_cannot_be_read_names_its_tables_only() -> None:
+def test_an_axis_with_unreadable_new_breakpoints_only_names_its_tables() -> None:
     xml, base = limits_over("smoke_limit"), three(1000, 2000, 3000, cells=(10, 20, 60))
     for breakpoints in ((1000, 3000, 3000), (1000, 3100, 3000)):
         message = said(xml, three(*breakpoints, cells=(10, 20, 60)), base, "axis/changed")

@@ -114,11 +114,11 @@ def test_a_base_of_another_name_is_a_changed_one_where_it_has_the_same_identity(
     assert changes(judged({IMAGE: NEW, "new/b.bin": OLD}, {IMAGE: NEW, BASE: OLD}, policy=elsewhere)) == []
 
 
-def test_the_same_bytes_in_another_form_are_no_change() -> None:
+def test_the_same_bytes_in_another_form_are_not_a_change() -> None:
     assert changes(judged({IMAGE: NEW, BASE: s_file({0: OLD})}, {IMAGE: NEW, BASE: OLD})) == []
 
 
-def test_a_base_that_is_new_or_missed_by_its_images_is_no_changed_one() -> None:
+def test_a_new_or_missing_base_is_not_a_changed_one() -> None:
     assert changes(judged({IMAGE: NEW, BASE: NEW}, {IMAGE: NEW})) == []
     missed = judged({IMAGE: NEW}, {IMAGE: NEW, BASE: NEW})
     assert changes(missed) == []

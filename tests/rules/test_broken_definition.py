@@ -121,7 +121,7 @@ def test_no_line_without_a_mistake_is_called_invalid() -> None:
     assert {finding.line for finding in of_rule(findings(MANY), "definition/invalid")} <= lines
 
 
-def test_mistakes_are_said_without_the_validators_jargon() -> None:
+def test_errors_are_worded_without_the_validators_jargon() -> None:
     for finding in of_rule(findings(MANY), "definition/invalid"):
         for jargon in ("facet", "atomic type", "urn:callint", "pattern '", "minLength", "xs:"):
             assert jargon not in finding.message, finding.message
@@ -138,7 +138,7 @@ def test_a_broken_definition_still_checks_what_it_does_define() -> None:
     }
 
 
-def test_of_two_mistakes_in_one_table_both_are_found() -> None:
+def test_both_of_two_mistakes_in_one_table_are_found() -> None:
     xml = definition_xml(
         table("scalar", "fuel", '\n<guard above="1" below="2"/>\n<off raw="70000"/>\n', purpose="protection")
     )
@@ -164,7 +164,7 @@ def test_of_two_mistakes_in_one_table_both_are_found() -> None:
         (b"not xml at all", 1, "well-formed"),
     ],
 )
-def test_a_file_that_is_no_definition_is_a_finding_with_its_line(
+def test_a_file_that_is_not_a_definition_is_a_finding_with_its_line(
     content: bytes, line: int, message: str
 ) -> None:
     reported = findings(content, image(), image())
@@ -251,7 +251,9 @@ def test_a_definition_that_claims_too_much_is_an_error_and_not_a_crash(xml: byte
     ],
 )
 @pytest.mark.parametrize("limits", ["", '<limits min="-1e308" max="1e308"/>', '<limits min="0" max="1"/>'])
-def test_numbers_at_the_edge_of_arithmetic_are_no_crash(attributes: dict[str, str], limits: str) -> None:
+def test_numbers_at_the_edge_of_arithmetic_do_not_crash_a_check(
+    attributes: dict[str, str], limits: str
+) -> None:
     conversions = (
         '<linear name="huge" unit="mg" factor="1e300" offset="-1e308"/>'
         '<linear name="tiny" unit="mg" factor="1e-300"/>'
@@ -265,7 +267,7 @@ def test_numbers_at_the_edge_of_arithmetic_are_no_crash(attributes: dict[str, st
 
 
 @pytest.mark.parametrize("values", ["-1e308 1e308", "1e308 -1e308", "0 1e-308"])
-def test_fixed_breakpoints_at_the_edge_of_arithmetic_are_no_crash(values: str) -> None:
+def test_fixed_breakpoints_at_the_edge_of_arithmetic_do_not_crash_a_check(values: str) -> None:
     demands = '<x axis="gears"/><monotonic along="x" direction="rising"/><gradient along="x" max="1"/>'
     xml = definition_xml(
         table("curve", "fuel", demands), axes=f'<fixed-axis name="gears" signal="speed" values="{values}"/>'
@@ -275,7 +277,7 @@ def test_fixed_breakpoints_at_the_edge_of_arithmetic_are_no_crash(values: str) -
     assert len(reported) == (0 if rising else 1)
 
 
-def test_of_very_many_findings_of_one_rule_the_first_are_told_and_that_there_are_more() -> None:
+def test_a_rule_reports_its_first_findings_and_that_there_are_more() -> None:
     most = definition_findings.MOST_FINDINGS
     names = "".join('<signal name="depth" unit="m"/>' for _ in range(most + 2))
     reported = of_rule(findings(definition_xml("", signals=names), image()), "definition/duplicate-name")

@@ -18,7 +18,7 @@ def subject(tables: str = table("scalar", "fuel")) -> LoadedDefinition:
     return LoadedDefinition(file, file.definition)
 
 
-def test_what_was_decoded_is_kept_by_content_and_the_one_longest_unasked_goes() -> None:
+def test_decoded_images_are_kept_by_content_until_others_are_used_more_recently() -> None:
     item = subject()
     images = [Image.raw(u16(number)) for number in range(5)]
     first = [item.decoded(image) for image in images[:4]]
@@ -51,7 +51,7 @@ def test_without_a_base_nothing_is_kept_and_nothing_changed() -> None:
     assert case.changes.tables == ()
 
 
-def test_what_base_and_image_both_have_is_kept() -> None:
+def test_findings_that_base_and_image_share_are_kept() -> None:
     tables = "".join(table("scalar", name, at=at) for name, at in (("one", 0), ("two", 2), ("three", 4)))
     case = CheckContext(subject(tables), Image.raw(u16(1, 2)), Image.raw(u16(1, 3, 3)))
     assert case.kept.tolist() == [True, False, False]

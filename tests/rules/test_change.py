@@ -379,7 +379,7 @@ def test_the_worked_example_of_a_moved_axis_can_be_redone_by_hand() -> None:
     assert (finding.cell, dict(finding.at)) == (None, {"speed": 1500})
 
 
-def test_cells_worked_out_anew_for_a_moved_axis_are_judged_by_what_they_put_out() -> None:
+def test_cells_recalculated_for_a_moved_axis_are_judged_by_their_output() -> None:
     # 10 mg per 1000 rpm before and after: the cell at 2500 rpm moved by 10 mg, the output nowhere.
     old = ramp(200, 400, 600)
     assert not of_rule(findings(RAMP, ramp(200, 500, 600, axis=(1000, 2500, 3000)), old), "change/too-large")
@@ -406,7 +406,7 @@ def test_a_change_that_is_hardly_more_than_accepted_shows_the_digits_in_which_it
     assert finding.message == "10.0 mg became 16.0 mg, +6.0004 mg; at most 6 mg is accepted"
 
 
-def test_a_state_that_may_not_change_is_told_by_its_name() -> None:
+def test_a_state_that_may_not_change_is_reported_by_its_name() -> None:
     xml = definition_xml(table("scalar", "monitor", '<change max="0.5"/>', type="uint8", conversion="on_off"))
     (finding,) = of_rule(findings(xml, image(at_0=b"\x00"), image(at_0=b"\x01")), "change/too-large")
     assert finding.message == "on became off; at most 0.5 is accepted"
@@ -422,7 +422,7 @@ def missing(xml: bytes, data: bytes, base: bytes) -> list[str]:
 NO_REGION = definition_xml(table("scalar", "idle_fuel", at=16))
 
 
-def test_without_regions_all_that_the_base_has_is_wanted() -> None:
+def test_without_regions_an_image_needs_all_bytes_of_its_base() -> None:
     assert missing(NO_REGION, hex_file({0: WHOLE[:63]}), WHOLE) == [
         "the image lacks 1 byte of the base that the definition does not describe: 0x0003F"
     ]

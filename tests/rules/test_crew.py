@@ -103,7 +103,7 @@ def test_images_are_shared_out_in_their_order(images: int, workers: int, sizes: 
         assert (task.version, task.tree, task.policy) == (callint.__version__, tree, POLICY)
 
 
-def test_what_is_found_is_right_for_every_image() -> None:
+def test_findings_are_right_for_every_image() -> None:
     tree, images = fleet(20)
     result = list(crew(Here()).find(tree, POLICY, images))
     # 9.0 mg and a tenth more each: the limit of 9.9 mg is passed from number 10 on.
@@ -140,14 +140,14 @@ def test_workers_who_cannot_read_the_files_get_those_that_they_need() -> None:
     [(Here(breaks_after=3), 5), (Here(fails_after=2), 6), (Here(breaks_after=0), 8)],
     ids=["takes three", "does two", "takes none"],
 )
-def test_what_an_executor_that_broke_down_has_not_done_is_done_here(executor: Here, times: int) -> None:
+def test_the_calling_process_completes_the_work_of_a_broken_executor(executor: Here, times: int) -> None:
     tree, images = fleet(8)
     lost: list[int] = []
     assert list(crew(executor, lost=lost).find(tree, POLICY, images)) == alone(tree, images)
     assert len(lost) == times
 
 
-def test_who_wants_no_more_calls_off_what_has_not_begun() -> None:
+def test_a_caller_that_stops_cancels_pending_work() -> None:
     tree, images = fleet(8)
     executor = Idle()
     result = crew(executor).find(tree, POLICY, images)
@@ -173,7 +173,7 @@ def first_done(executor: Idle) -> Callable[..., Future[Any]]:
 # A worker
 
 
-def test_a_worker_reads_definition_and_base_once_in_a_run_and_anew_in_the_next() -> None:
+def test_a_worker_reads_definition_and_base_once_in_each_run() -> None:
     files, images = fleet(3)
     tree = Counted(files)
     for run, some in (("first", images[:1]), ("first", images[1:]), ("second", images[:1])):
@@ -203,7 +203,7 @@ def test_a_worker_of_another_version_says_so_and_what_to_do() -> None:
     )
 
 
-def test_infinite_breakpoints_are_no_trouble_to_a_worker() -> None:
+def test_a_worker_checks_infinite_breakpoints() -> None:
     # From an infinite breakpoint to the next there is no distance, and NumPy would warn.
     data = image(at_0=floats(1000, INFINITE, INFINITE, 4000), at_16=floats(300, 301, 302, 303) * 2)
     item = Assignment("new.bin", ("test.xml",), ())

@@ -1083,7 +1083,7 @@ def test_two_things_of_one_name_are_found_even_on_one_line() -> None:
     assert len(of_rule(findings(definition_xml(tables)), "definition/duplicate-name")) == 1
 
 
-def test_of_three_things_with_one_name_two_are_reported() -> None:
+def test_two_of_three_elements_with_one_name_are_reported() -> None:
     tables = "".join(table("scalar", "fuel", at=at) for at in (0, 2, 4))
     assert len(of_rule(findings(definition_xml(tables)), "definition/duplicate-name")) == 2
 
@@ -1114,7 +1114,7 @@ def test_three_tables_on_one_byte_overlap_in_three_pairs() -> None:
     assert len(of_rule(findings(definition_xml(tables)), "definition/overlap")) == 3
 
 
-def test_of_three_masks_in_one_byte_only_those_with_a_common_bit_overlap() -> None:
+def test_only_masks_with_a_common_bit_overlap() -> None:
     masks = {"low": "0x0F", "high": "0xF0", "lowest": "0x01"}
     tables = "".join(table("scalar", name, at=8, type="uint8", mask=mask) for name, mask in masks.items())
     (finding,) = of_rule(findings(definition_xml(tables)), "definition/overlap")
@@ -1127,7 +1127,17 @@ def test_after_a_thousand_overlapping_pairs_the_rest_is_left_out() -> None:
     assert len(of_rule(findings(definition_xml(tables)), "definition/overlap")) == 1000
 
 
-def test_a_limit_that_no_value_reaches_from_either_side_is_said_plainly() -> None:
+def test_the_bound_on_overlapping_pairs_holds_for_all_places_together() -> None:
+    # 780 pairs at each address: the bound is reached at the second, and nothing is reported at the others.
+    tables = "".join(
+        table("scalar", f"fuel_{address}_{number}", at=address, type="uint8")
+        for address in (8, 9, 10, 11)
+        for number in range(40)
+    )
+    assert len(of_rule(findings(definition_xml(tables)), "definition/overlap")) == 1000
+
+
+def test_limits_between_two_values_are_reported_as_unreachable() -> None:
     result = of_rule(
         findings(scalar('<limits min="30" max="40"/>', type="uint8")), "definition/limits-unreachable"
     )

@@ -137,14 +137,14 @@ INHERITABLE = [
 
 
 @pytest.mark.parametrize("example", INHERITABLE, ids=str)
-def test_what_the_base_has_too_is_a_note(example: Example) -> None:
+def test_a_fault_that_the_base_shares_is_a_note(example: Example) -> None:
     (finding,) = of_rule(replace(example, base=example.data).report().findings, example.rule)
     assert finding.inherited
     assert finding.severity is Severity.NOTE
 
 
 @pytest.mark.parametrize("example", INHERITABLE, ids=str)
-def test_what_the_base_does_not_have_keeps_its_severity(example: Example) -> None:
+def test_a_fault_that_the_base_lacks_keeps_its_severity(example: Example) -> None:
     assert example.expected is not None
     (finding,) = of_rule(example.report().findings, example.rule)
     assert not finding.inherited
@@ -157,13 +157,13 @@ def test_a_stale_checksum_stays_an_error_although_the_base_has_it() -> None:
     assert finding.severity is Severity.ERROR
 
 
-def test_what_the_base_has_too_stays_off_when_the_policy_says_off() -> None:
+def test_a_fault_that_the_base_shares_stays_off_if_the_policy_says_off() -> None:
     xml = definition_xml(table("scalar", "fuel", '<limits max="1"/>'))
     policy = Policy(severities={"value/out-of-range": None})
     assert not of_rule(findings(xml, image(at_0=u16(11)), image(at_0=u16(11)), policy), "value/out-of-range")
 
 
-def test_what_the_base_has_too_is_a_note_even_where_the_policy_is_stricter() -> None:
+def test_a_fault_that_the_base_shares_is_a_note_even_under_a_stricter_policy() -> None:
     xml = definition_xml(table("scalar", "fuel", '<limits max="1"/>'))
     policy = Policy(severities={"value": Severity.ERROR})
     (finding,) = of_rule(
@@ -239,7 +239,7 @@ def off_curve(demands: str, purpose: str = "general") -> bytes:
         ("protection/weakened", '|<guard above="850"/>'),
     ],
 )
-def test_an_off_code_is_no_value(rule: str, demands: str) -> None:
+def test_an_off_code_is_not_judged_as_a_value(rule: str, demands: str) -> None:
     purpose = "protection" if rule.startswith("protection") else "general"
     xml = off_curve(demands, purpose)
     base, off, beside = (test_value.curve(400, 400, last) for last in (400, 999, 998))
@@ -257,12 +257,12 @@ def test_a_cell_that_is_switched_off_does_not_protect() -> None:
     assert "1 of 3 cells" in finding.message and "off" in finding.message
 
 
-def test_an_off_code_at_the_end_of_its_type_is_no_end_stop() -> None:
+def test_an_off_code_at_the_end_of_its_type_is_not_an_end_stop() -> None:
     xml = definition_xml(table("scalar", "gain", '<off raw="255" allowed="anywhere"/>', type="uint8"))
     assert "value/at-end-stop" not in rules(findings(xml, image(at_0=b"\xff")))
 
 
-def test_an_off_code_is_no_threshold_that_is_never_reached() -> None:
+def test_an_off_code_is_not_an_unreachable_threshold() -> None:
     off = '<off raw="65535" allowed="anywhere"/><guard above="5000"/>'
     xml = definition_xml(table("scalar", "cut", off, purpose="protection", conversion="rpm", signal="speed"))
     assert "protection/unreachable-threshold" not in rules(findings(xml, image(at_0=b"\xff\xff")))
@@ -513,7 +513,7 @@ def test_a_good_base_does_not_stand_in_silently_for_one_that_cannot_be_read() ->
     assert not rules(inspected(files, ("new.xml",), ("base.bin", "lost.bin")).findings)
 
 
-def test_where_no_base_fits_every_reason_is_given() -> None:
+def test_an_image_without_a_fitting_base_has_every_reason_reported() -> None:
     files = tree(new=NEW, base=image(at_48=OTHER_NUMBER))
     files.files["new.bin"] = image(at_48=NUMBER)
     (finding,) = [
@@ -568,7 +568,9 @@ def test_where_no_base_fits_every_reason_is_given() -> None:
         ),
     ],
 )
-def test_why_an_image_has_no_base_is_said_in_full(data: bytes, bases: dict[str, bytes], trouble: str) -> None:
+def test_a_missing_base_is_reported_with_all_reasons(
+    data: bytes, bases: dict[str, bytes], trouble: str
+) -> None:
     files = Files(test_xml=TWO_NUMBERS, new_bin=data)
     files.files |= {f"{name}.bin": content for name, content in bases.items()}
     report = inspected(files, ("test.xml",), tuple(f"{name}.bin" for name in bases or "b"))
@@ -746,7 +748,7 @@ def floats(*values: float | bytes) -> bytes:
 
 
 @pytest.mark.parametrize("odd", [NOT_A_NUMBER, SIGNALLING, INFINITE, b"\xff\x80\x00\x00"])
-def test_cells_that_are_no_numbers_are_reported_and_upset_no_other_rule(odd: bytes) -> None:
+def test_cells_that_are_not_numbers_are_reported_and_upset_no_other_rule(odd: bytes) -> None:
     base = image(at_0=floats(1000, 2000, 3000, 4000), at_16=floats(*[odd] * 2, 300, 310) * 2)
     data = image(at_0=floats(1000, 2000, 3000, 4000), at_16=floats(*[odd] * 2, 301, odd) * 2)
     reported = of_rule(findings(FLOATS, data, base), "value/not-a-number")
@@ -758,7 +760,7 @@ def test_cells_that_are_no_numbers_are_reported_and_upset_no_other_rule(odd: byt
 
 
 @pytest.mark.parametrize("odd", [NOT_A_NUMBER, SIGNALLING, INFINITE])
-def test_breakpoints_that_are_no_numbers_are_reported_and_upset_no_other_rule(odd: bytes) -> None:
+def test_breakpoints_that_are_not_numbers_are_reported_and_upset_no_other_rule(odd: bytes) -> None:
     data = image(at_0=floats(1000, odd, odd, 4000), at_16=floats(300, 301, 302, 303) * 2)
     reported = of_rule(findings(FLOATS, data), "value/not-a-number")
     assert [(item.table, item.cell) for item in reported] == [
@@ -833,7 +835,7 @@ def test_findings_about_changes_tell_apart_what_reads_alike() -> None:
     assert "9007199254740992 mg became 9007199254740993 mg" in item.message
 
 
-def test_a_value_beyond_the_largest_number_is_told_from_a_raw_one() -> None:
+def test_a_value_beyond_the_largest_number_is_distinguished_from_a_raw_one() -> None:
     """The largest double is 1.8e308 (IEEE 754), and ten times 1e308 is no double any more."""
     xml = definition_xml(
         table("scalar", "fuel", type="float64", conversion="ten"),
@@ -844,7 +846,7 @@ def test_a_value_beyond_the_largest_number_is_told_from_a_raw_one() -> None:
 
 
 @pytest.mark.parametrize("odd", [NOT_A_NUMBER, INFINITE, floats(0.5), floats(1e30)])
-def test_a_state_that_is_no_whole_number_is_reported(odd: bytes) -> None:
+def test_a_state_that_is_not_a_whole_number_is_reported(odd: bytes) -> None:
     tables = "".join(
         table("scalar", purpose, type="float32", conversion="on_off", purpose=purpose, at=at)
         for at, purpose in ((0, "emissions"), (4, "protection"))
@@ -917,7 +919,7 @@ def test_findings_stand_by_severity_file_line_table_cell_address_and_rule(
 
 
 @pytest.mark.parametrize("path", ["test.xml", "h\udce4ger.xml"], ids=["UTF-8", "other bytes"])
-def test_what_is_kept_about_a_definition_is_taken_and_what_is_no_finding_is_not(
+def test_a_cached_finding_is_used_and_an_invalid_entry_is_not(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, path: str
 ) -> None:
     monkeypatch.setenv("CALLINT_CACHE", str(tmp_path / "kept"))

@@ -493,12 +493,12 @@ def test_a_blank_axis_is_a_blank_table() -> None:
     assert finding.table == "speeds"
 
 
-def test_an_empty_base_is_no_base_to_compare_with() -> None:
+def test_an_empty_base_is_not_compared_with() -> None:
     reported = findings(PLAIN, image(), b"")
     assert [name.severity for name in of_rule(reported, "image/missing-base")] == [Severity.ERROR]
 
 
-def test_an_identity_that_is_no_text_is_shown_in_hexadecimal() -> None:
+def test_an_identity_that_is_not_text_is_shown_in_hexadecimal() -> None:
     (finding,) = of_rule(findings(NUMBERED, image()), "image/wrong-identity")
     assert 'is 00 00 00 00 00 00 00 00 00, not "SK28-0412"' in finding.message
 
@@ -516,7 +516,7 @@ def test_a_long_list_of_missing_tables_is_cut_short() -> None:
     assert "5 more" in finding.message
 
 
-def test_what_the_base_lacks_as_well_is_a_note() -> None:
+def test_parts_that_the_base_lacks_too_are_a_note() -> None:
     data = hex_file({0: COVERED[:31], 100: b"x"})
     reported = [finding for finding in findings(CRC_XML, data, data) if finding.rule != "image/missing-base"]
     assert {(finding.rule, finding.severity) for finding in reported} >= {
@@ -528,7 +528,7 @@ def test_what_the_base_lacks_as_well_is_a_note() -> None:
     assert found_table.severity is Severity.NOTE
 
 
-def test_a_base_that_lacks_bytes_of_the_image_is_said_to() -> None:
+def test_a_base_that_lacks_bytes_of_the_image_is_reported() -> None:
     (finding,) = of_rule(findings(PLAIN, image(), hex_file({0: bytes(62)})), "image/missing-base")
     assert "lacks 2 bytes of the image" in finding.message
     (finding,) = of_rule(findings(PLAIN, image(), RECORDS[:-4]), "image/missing-base")
@@ -591,7 +591,7 @@ def test_an_image_of_the_wrong_size_names_what_it_lacks(size: int, message: str)
         ),
     ],
 )
-def test_what_lies_in_a_gap_is_said_cell_by_cell(end: int, messages: list[str]) -> None:
+def test_cells_in_a_gap_are_reported_one_by_one(end: int, messages: list[str]) -> None:
     xml = definition_xml(
         table("scalar", "fuel", at=8)
         + table("curve", "pair", '<x axis="two"/>', at=2, type="uint16")

@@ -69,7 +69,7 @@ def test_an_image_is_found_to_have_the_tables_and_cells_that_can_be_decoded() ->
     assert not {"change/emissions", "definition/invalid", "waiver/unused"} & {*item.rules}
 
 
-def test_of_other_software_only_the_file_is_looked_at() -> None:
+def test_an_image_of_other_software_is_checked_as_a_file_only() -> None:
     xml = definition_xml(table("scalar", "fuel"), memory='<identity name="number" at="8" text="B1"/>')
     item = found(xml, image(at_8=b"A1"))
     assert (item.tables, item.cells) == (0, 0)
@@ -173,7 +173,7 @@ def test_a_base_larger_than_the_bound_is_kept_for_the_next_image(monkeypatch: py
     assert files.read_files.count("base.bin") == 1
 
 
-def test_every_image_is_told_of_when_it_is_done() -> None:
+def test_progress_reports_every_image_when_it_is_checked() -> None:
     files = Files(test_xml=definition_xml(""), a_bin=image(), b_bin=b"")
     images = [Assignment(name, ("test.xml",), ()) for name in ("b.bin", "a.bin", "lost.bin")]
     done: list[str] = []

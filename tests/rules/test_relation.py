@@ -308,7 +308,7 @@ BROKEN = boosts(1400, 1400)
     "axis", [(2000, 2000, 3000), (2000, 3000, 2500), (4000, 5000, 6000), (0, 0, 0)],
     ids=["repeated", "up and down", "no common range", "all equal"],
 )  # fmt: skip
-def test_where_nothing_can_be_compared_no_relation_is_called_broken(axis: tuple[int, ...]) -> None:
+def test_a_relation_without_comparable_points_is_not_broken(axis: tuple[int, ...]) -> None:
     assert relations_found(AT_MOST, BROKEN)
     assert not relations_found(AT_MOST, BROKEN[:8] + u16(*axis) + BROKEN[14:])
 
@@ -318,7 +318,7 @@ def test_tables_that_the_image_does_not_hold_break_no_relation() -> None:
     assert not relations_found(AT_MOST, BROKEN[:4])
 
 
-def test_of_a_table_that_the_image_holds_in_part_the_rest_is_compared() -> None:
+def test_the_present_part_of_an_incomplete_table_is_compared() -> None:
     (result,) = relations_found(AT_MOST, BROKEN[:16])
     assert result.at == {"speed": 2000.0}
 
@@ -357,7 +357,7 @@ def test_a_map_below_a_scalar_is_compared_in_all_its_cells_but_those_that_are_of
     assert result.at == {"speed": 2000.0, "load": 20.0}
 
 
-def test_a_map_of_which_both_axes_have_one_signal_is_not_compared_and_the_definition_is_told() -> None:
+def test_a_map_with_one_signal_on_both_axes_is_a_finding_about_the_definition() -> None:
     reported = findings(limiter("speed"), image(at_0=u16(1000, 2000, 10, 20, 60, 60, 60, 60, 50)))
     assert of_rule(reported, "definition/unusable-relation")
     assert not of_rule(reported, "relation/exceeds-bound")
@@ -383,7 +383,7 @@ def test_numbers_that_are_none_or_hardly_any_crash_no_relation(odd: float, place
         assert item.physical is not None and abs(item.physical) != float("inf")
 
 
-def test_what_interpolation_rounds_is_no_difference() -> None:
+def test_rounding_by_interpolation_does_not_break_a_relation() -> None:
     # 0.1 * 3 lies between the breakpoints of the one and on one of the other.
     numbers = [0.0, 3.0, -1000.1, 1000.2, 0.0, 1.0, -1000.1, -1000.1 + 2000.3 / 3]
     assert not relations_found(floats('<equal table="one" mirror="other"/>'), struct.pack(">8d", *numbers))
@@ -431,5 +431,7 @@ def test_what_interpolation_rounds_is_no_difference() -> None:
         ),
     ],
 )
-def test_a_broken_relation_is_told_in_full(rule: str, xml: bytes, data: bytes, said: str) -> None:
+def test_the_finding_about_a_broken_relation_is_complete(
+    rule: str, xml: bytes, data: bytes, said: str
+) -> None:
     assert [finding.message for finding in of_rule(findings(xml, data), rule)] == [said]

@@ -272,7 +272,7 @@ def test_values_that_move_with_their_axis_are_not_pasted_one_place_off() -> None
     assert not of_rule(findings(curve(), moved, SLOPE), "change/shifted-block")
 
 
-def test_a_cell_that_is_switched_off_is_no_slip() -> None:
+def test_a_cell_that_is_switched_off_is_not_a_slip() -> None:
     xml = curve(inside='<off raw="65535" allowed="anywhere"/>')
     data = image(at_0=BREAKPOINTS, at_10=u16(451, 143, 65535, 297, 1023))
     assert suspicious(xml, data, BASE) == []
@@ -284,7 +284,7 @@ def test_a_lone_cell_is_judged_by_its_neighbours() -> None:
     assert result.message == "the cell is 850.0 mg, but its neighbours suggest about 85: out by ten?"
 
 
-def test_named_states_are_no_numbers() -> None:
+def test_named_states_are_not_judged_as_numbers() -> None:
     xml = definition_xml(
         table("curve", "modes", '<x axis="speeds"/>', at=10, type="uint8", conversion="on_off"), axes=SPEEDS
     )

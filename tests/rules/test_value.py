@@ -639,7 +639,7 @@ def test_breakpoints_and_states_have_no_end_stop() -> None:
     assert "value/at-end-stop" not in {finding.rule for finding in reported}
 
 
-def test_how_much_is_off_is_not_told_of_an_axis_that_does_not_rise() -> None:
+def test_an_axis_that_does_not_rise_has_no_share_of_its_range_that_is_off() -> None:
     xml, rule = with_off_code("outside-operating"), "value/off-in-operating-range"
     (alone,) = of_rule(findings(xml, released(2000)), rule)
     assert alone.message == "raw 15 switches the function off here, inside the operating range"

@@ -180,7 +180,7 @@ def waiver_rules(report: Report) -> set[str]:
     return {finding.rule for finding in report.findings if finding.rule.startswith("waiver/")}
 
 
-def test_a_waiver_accepts_the_finding_and_nothing_is_said_about_the_waiver() -> None:
+def test_a_waiver_accepts_the_finding_and_is_not_reported_itself() -> None:
     report = inspect(XML, BAD, policy=policy(ACCEPTED))
     assert waived(report.findings) == [True]
     assert not waiver_rules(report)
@@ -238,7 +238,7 @@ def test_a_dead_waiver_is_to_be_removed_where_another_counts_wherever_it_stands(
     assert "Remove" not in alone.hint
 
 
-def test_of_two_waivers_of_one_finding_neither_is_called_unused() -> None:
+def test_neither_of_two_waivers_of_one_finding_is_unused() -> None:
     report = inspect(XML, BAD, policy=policy(ACCEPTED, replace(ACCEPTED, who="Tomas Rook", line=20)))
     assert waived(report.findings) == [True]
     assert not waiver_rules(report)
@@ -534,7 +534,7 @@ def test_a_waiver_of_a_protections_finding_counts_only_when_it_is_a_second_perso
         )
 
 
-def test_who_wrote_a_waiver_is_asked_once_for_all_that_it_covers() -> None:
+def test_callint_asks_once_for_the_author_of_a_waiver_of_several_findings() -> None:
     data = image(at_0=u16(100, 901, 902, 1000, 2000), at_10=b"\x02", at_48=NUMBER)
     item = waiver("value/out-of-range", table_digest(PROTECTIVE, data, "torque"), image=IMAGE, table="torque")
     word = Word(doubted=True)
@@ -542,7 +542,7 @@ def test_who_wrote_a_waiver_is_asked_once_for_all_that_it_covers() -> None:
     assert word.asked == [("Ines Falk", "torque")]
 
 
-def test_of_each_waiver_it_is_asked_who_wrote_it() -> None:
+def test_callint_asks_for_the_author_of_each_waiver() -> None:
     data = image(at_0=u16(901, 901, 200, 1000, 2000), at_10=b"\x02", at_48=NUMBER)
     waivers = [
         waiver("value/out-of-range", table_digest(PROTECTIVE, data, name), image=IMAGE, table=name)

@@ -76,7 +76,7 @@ def test_contents_come_as_they_are_from_one_process(
     assert len(started) == 1
 
 
-def test_what_is_absent_is_said_and_does_not_disturb_the_next(
+def test_a_missing_object_is_reported_and_does_not_disturb_the_next(
     scratch: Scratch, reader: BlobReader, started: list[subprocess.Popen[bytes]]
 ) -> None:
     present = stored(scratch, GOOD)
@@ -86,7 +86,7 @@ def test_what_is_absent_is_said_and_does_not_disturb_the_next(
     assert len(started) == 1
 
 
-def test_what_is_too_large_is_never_taken_into_memory(
+def test_a_file_that_is_too_large_is_never_read_into_memory(
     scratch: Scratch, reader: BlobReader, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # So large that it fits into no pipe: the rest of it must not be taken for the next answer.
@@ -99,7 +99,7 @@ def test_what_is_too_large_is_never_taken_into_memory(
     assert len(reader.read(large)) == 1_000_000
 
 
-def test_what_is_no_file_is_refused(scratch: Scratch, reader: BlobReader) -> None:
+def test_a_path_that_is_not_a_file_is_refused(scratch: Scratch, reader: BlobReader) -> None:
     present = stored(scratch, GOOD)
     scratch.commit("One file")
     folder = scratch.must("rev-parse", "HEAD^{tree}").strip()
@@ -183,7 +183,7 @@ def test_revisions_are_compared_where_ids_are_long(modern: Scratch) -> None:
     assert "fuel at load 40 mg: 42  45  46  48" in modern.call("show", "--plain", f"HEAD~1:{HERON}").lines
 
 
-def test_history_is_told_where_ids_are_long(modern: Scratch) -> None:
+def test_history_works_with_long_ids(modern: Scratch) -> None:
     slip = modern.must("rev-parse", "HEAD").strip()
     document = valid(
         run("history", HERON, "fuel", "--format", "json", cwd=modern.root).data, "history.schema.json"

@@ -103,7 +103,7 @@ def test_an_error_whose_waiver_died_of_the_definition_is_new(scratch: Scratch) -
     assert failing(checks(scratch), "change/emissions")
 
 
-def test_what_an_earlier_state_did_not_fail_on_is_new_where_it_fails_now(scratch: Scratch) -> None:
+def test_an_error_that_an_earlier_state_lacks_is_new(scratch: Scratch) -> None:
     start(scratch, {HERON: EMISSIONS})
     put(scratch, {"callint.toml": STRICT})
     assert failing(checks(scratch), "change/emissions")
@@ -114,7 +114,7 @@ def test_what_an_earlier_state_did_not_fail_on_is_new_where_it_fails_now(scratch
     assert failing(checks(scratch), "change/emissions")
 
 
-def test_what_was_accepted_and_still_is_is_not_new(scratch: Scratch) -> None:
+def test_a_finding_that_stays_waived_is_not_new(scratch: Scratch) -> None:
     start(scratch, {"callint.toml": WAIVED, HERON: EMISSIONS})
     put(scratch, {HERON: edited(EMISSIONS, {fuel_cell(1, 1): u16(451)})})
     assert {name: result.status for name, result in checks(scratch).items()} == dict.fromkeys(
@@ -165,7 +165,7 @@ def test_an_error_that_was_there_is_not_new_when_another_cell_changes(scratch: S
     assert all(result.status == 0 for result in checks(scratch).values())
 
 
-def test_what_was_of_the_wrong_software_is_new_when_it_changes(scratch: Scratch) -> None:
+def test_a_changed_image_of_the_wrong_software_is_new(scratch: Scratch) -> None:
     foreign = edited(GOOD, {0x80: b"YARD-09"})
     start(scratch, {HERON: foreign})
     put(scratch, {HERON: edited(foreign, {CUT: u16(4790)})})
@@ -224,7 +224,7 @@ def test_a_merge_that_puts_an_image_of_one_side_under_a_definition_of_the_other_
     assert failing(checks(scratch), "protection/disabled")
 
 
-def test_what_a_merge_of_an_older_branch_brings_back_is_found_in_the_sum(scratch: Scratch) -> None:
+def test_an_error_that_a_merge_brings_back_is_found_in_the_sum(scratch: Scratch) -> None:
     put(scratch, {HERON: WRONG})
     scratch.must("branch", "old")
     put(scratch, {HERON: GOOD})

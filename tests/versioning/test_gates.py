@@ -222,7 +222,7 @@ def test_a_good_image_passes_in_silence(room: Room, way: Way) -> None:
         (by_rebase_that_stops_for_an_edit, ("rebase", "--abort")),
     ],
 )
-def test_what_was_stopped_can_be_given_up(room: Room, way: Way, abort: tuple[str, ...]) -> None:
+def test_a_stopped_operation_can_be_aborted(room: Room, way: Way, abort: tuple[str, ...]) -> None:
     topic(room, BAD)
     before = {item: room.must("rev-parse", item) for item in ("main", "topic")}
     if way is by_rebase_that_stops_for_an_edit:
@@ -235,7 +235,7 @@ def test_what_was_stopped_can_be_given_up(room: Room, way: Way, abort: tuple[str
     assert room.must("status", "--porcelain", "--untracked-files=no") == ""
 
 
-def test_who_does_not_want_to_be_asked_is_not(room: Room) -> None:
+def test_git_options_that_skip_hooks_skip_callint(room: Room) -> None:
     ways: tuple[tuple[str, ...], ...] = (
         ("commit", "--all", "--no-verify", "-m", "Now"),
         ("commit", "--all", "--no-verify", "--amend", "--no-edit"),
@@ -314,7 +314,9 @@ def unasked_plumbing(room: Room) -> Result:
         unasked_revert,
     ],
 )
-def test_what_git_asks_nobody_about_is_found_in_the_range(room: Room, way: Callable[[Room], Result]) -> None:
+def test_commits_that_git_makes_without_hooks_are_checked_in_the_range(
+    room: Room, way: Callable[[Room], Result]
+) -> None:
     topic(room, BAD)
     result = way(room)
     assert result.status == 0, "git asks now: docs/git.md says that it does not"

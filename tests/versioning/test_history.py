@@ -127,7 +127,7 @@ def test_a_value_that_was_changed_and_set_back_belongs_to_the_commit_that_set_it
     assert boat.setters("overspeed_cut") == ["Back"]
 
 
-def test_what_is_not_committed_yet_is_said_to_be_so(boat: Boat) -> None:
+def test_history_lists_uncommitted_changes_as_such(boat: Boat) -> None:
     boat.commit("Lower", cut(4100))
     boat.edit({SMOKE: u16(610)})
     assert boat.setters("smoke_cap") == ["", *["The yard"] * 3]
@@ -155,7 +155,7 @@ def test_an_image_that_is_gone_from_the_working_tree_has_a_history_at_a_revision
     assert boat.setters("overspeed_cut", "--rev", "HEAD") == ["Lower"]
 
 
-def test_tables_that_share_a_byte_are_told_apart_by_their_bits(tmp_path: Path) -> None:
+def test_tables_that_share_a_byte_are_distinguished_by_their_bits(tmp_path: Path) -> None:
     xml = yard_definition(
         """
         <scalar name="low" title="Low" purpose="general" at="0x50" type="uint8" mask="0x0F"/>
@@ -265,7 +265,7 @@ CELLS = {SMOKE + 2 * n: ("smoke_cap", n) for n in range(4)} | {FUEL + 2 * n: ("f
 
 
 @pytest.mark.parametrize("trial", range(4))
-def test_who_set_what_is_what_git_blame_says_of_a_text_with_one_line_a_cell(boat: Boat, trial: int) -> None:
+def test_history_agrees_with_git_blame_of_a_text_with_one_line_per_cell(boat: Boat, trial: int) -> None:
     chance = random.Random(trial)
 
     def twin() -> None:
@@ -401,7 +401,7 @@ def test_history_ends_where_the_image_had_another_size(boat: Boat) -> None:
     assert boat.setters("monitor") == ["Whole again"]
 
 
-def test_an_image_that_was_removed_and_came_back_begins_anew(boat: Boat) -> None:
+def test_an_image_that_was_removed_and_came_back_has_a_new_history(boat: Boat) -> None:
     data = boat.data
     boat.scratch.must("rm", "--quiet", HERON)
     boat.scratch.commit("Sold")

@@ -273,7 +273,7 @@ def test_a_check_says_that_the_content_is_not_here(bare_clone: Stored) -> None:
         assert "truncated" not in result.stdout
 
 
-def test_an_image_that_nobody_touched_is_no_news_though_it_is_not_here(bare_clone: Stored) -> None:
+def test_an_untouched_image_without_content_is_not_reported(bare_clone: Stored) -> None:
     for arguments in (("--since", "HEAD"), ("--range", "HEAD..HEAD")):
         assert bare_clone.call("check", *arguments).status == 0
 

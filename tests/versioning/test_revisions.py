@@ -183,7 +183,7 @@ def test_a_pointer_whose_content_is_absent_is_a_clear_finding(scratch: Scratch) 
         assert "image/unreadable" in result.stdout and "git lfs pull" in result.flat
 
 
-def test_an_image_that_is_here_neither_before_nor_after_is_no_silence(scratch: Scratch) -> None:
+def test_an_image_without_content_before_and_after_is_reported(scratch: Scratch) -> None:
     for message, data in (("Into the store", GOOD), ("A slip", BAD)):
         scratch.stage(HERON, _pointer(data))
         scratch.must("commit", "--quiet", "--message", message)

@@ -225,7 +225,7 @@ def test_a_change_and_its_waiver_in_one_commit_are_one_persons(pair: Pair) -> No
         (Person("Ines Falk", ""), True),
     ],
 )
-def test_people_are_told_apart_by_e_mail_and_by_name_without_one(
+def test_people_are_distinguished_by_e_mail_and_without_one_by_name(
     pair: Pair, other: Person, counts: bool
 ) -> None:
     pair.by(other, "Accept", policy=WAIVED)
@@ -278,7 +278,7 @@ def test_a_policy_that_could_not_be_read_for_a_while_had_no_waivers(pair: Pair) 
 # Who made the change
 
 
-def test_what_is_as_in_the_base_is_nobodys_change(pair: Pair) -> None:
+def test_a_value_of_the_base_is_nobodys_change(pair: Pair) -> None:
     # Ines committed the image first, but none of her cells differs from the base.
     pair.by(INES, "Back", heron=yard_base())
     pair.by(ADA, "Faster again", heron=LIFTED)
@@ -308,7 +308,7 @@ def test_nobody_who_moved_an_axis_of_the_table_may_waive(pair: Pair) -> None:
     assert pair.counts()
 
 
-def test_who_edits_another_table_may_waive(pair: Pair) -> None:
+def test_a_person_who_edits_another_table_may_waive(pair: Pair) -> None:
     other = edited(LIFTED, {SMOKE: u16(610)})
     pair.by(INES, "A little smoke", heron=other)
     pair.by(INES, "Accept", policy=STRICT + waiver(other))
@@ -590,7 +590,7 @@ def test_without_the_program_no_such_waiver_counts(pair: Pair) -> None:
 
 
 @pytest.mark.parametrize("path", ["callint.toml", HERON])
-def test_what_git_does_not_keep_has_no_author(pair: Pair, path: str) -> None:
+def test_an_untracked_file_has_no_author(pair: Pair, path: str) -> None:
     pair.by(INES, "Accept", policy=WAIVED)
     pair.must("rm", "--quiet", "--cached", path)
     assert not pair.counts()
@@ -673,7 +673,7 @@ def test_git_is_imported_only_where_a_waiver_has_to_be_a_second_persons(pair: Pa
 
 
 @pytest.mark.parametrize("who", [ADA, INES])
-def test_callers_from_python_are_told_the_same(
+def test_callers_from_python_get_the_same_errors(
     who: Person, pair: Pair, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     pair.by(who, "Accept", policy=WAIVED)

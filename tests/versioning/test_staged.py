@@ -79,7 +79,7 @@ PARTS = {
 
 
 @pytest.mark.parametrize("part", PARTS)
-def test_what_is_bad_in_the_working_tree_alone_does_not_count(scratch: Scratch, part: str) -> None:
+def test_a_fault_in_the_working_tree_alone_does_not_count(scratch: Scratch, part: str) -> None:
     path, good, bad, _ = PARTS[part]
     scratch.write("defs/strict.xml", STRICT)
     scratch.commit("A stricter definition")
@@ -91,7 +91,7 @@ def test_what_is_bad_in_the_working_tree_alone_does_not_count(scratch: Scratch, 
 
 
 @pytest.mark.parametrize("part", PARTS)
-def test_what_is_bad_in_the_index_counts_whatever_the_working_tree_says(scratch: Scratch, part: str) -> None:
+def test_a_fault_in_the_index_counts_whatever_the_working_tree_holds(scratch: Scratch, part: str) -> None:
     path, good, bad, rule = PARTS[part]
     scratch.write("defs/strict.xml", STRICT)
     scratch.commit("A stricter definition")
@@ -121,7 +121,7 @@ def test_files_that_are_not_staged_at_all_do_not_exist(scratch: Scratch) -> None
     assert found(scratch) == set()
 
 
-def test_nothing_staged_is_nothing_to_say(scratch: Scratch) -> None:
+def test_an_empty_index_gives_no_output(scratch: Scratch) -> None:
     result = scratch.staged()
     assert (result.status, result.stdout, result.stderr) == (0, "", "")
 
@@ -196,14 +196,14 @@ def test_a_removed_definition_is_missed(scratch: Scratch) -> None:
     assert found(scratch) == {("definition/invalid", "defs/yard.xml")}
 
 
-def test_an_image_that_is_only_meant_to_be_added_is_no_part_of_the_commit(scratch: Scratch) -> None:
+def test_an_image_with_intent_to_add_is_not_part_of_the_commit(scratch: Scratch) -> None:
     scratch.write("boats/tern.bin", BAD)
     scratch.must("add", "--intent-to-add", "boats/tern.bin")
     scratch.stage("callint.toml", POLICY + "\n# Reviewed.\n")
     assert found(scratch) == set()
 
 
-def test_a_removed_image_that_is_meant_to_be_added_again_is_no_part_of_the_commit(scratch: Scratch) -> None:
+def test_a_removed_image_with_intent_to_add_is_not_part_of_the_commit(scratch: Scratch) -> None:
     scratch.must("rm", "--quiet", "--cached", HERON)
     scratch.must("add", "--intent-to-add", HERON)
     assert found(scratch) == set()
@@ -249,7 +249,7 @@ def test_a_linked_working_tree_has_an_index_of_its_own(scratch: Scratch, tmp_pat
     assert found(scratch) == set()
 
 
-def test_a_folder_that_is_no_repository_is_refused_in_one_line(tmp_path: Path) -> None:
+def test_a_folder_that_is_not_a_repository_is_refused_in_one_line(tmp_path: Path) -> None:
     make_yard(tmp_path / "plain")
     error = run("check", "--staged", cwd=tmp_path / "plain", GIT_CEILING_DIRECTORIES=str(tmp_path)).error
     assert "plain" in error
@@ -332,7 +332,7 @@ def test_a_file_name_never_reaches_the_terminal_raw(scratch: Scratch) -> None:
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse names that are not text")
-def test_a_file_name_that_is_no_text_is_checked(scratch: Scratch) -> None:
+def test_a_file_name_that_is_not_text_is_checked(scratch: Scratch) -> None:
     scratch.stage(os.fsdecode(b"boats/h\xff.bin"), BAD)
     result = scratch.staged()
     assert result.status == 1, result
@@ -526,7 +526,7 @@ def test_an_amended_commit_is_judged(scratch: Scratch) -> None:
 @pytest.mark.parametrize(
     "word", ["--literal-pathspecs", "--glob-pathspecs", "--noglob-pathspecs", "--icase-pathspecs"]
 )
-def test_how_git_was_told_to_read_paths_does_not_matter(scratch: Scratch, word: str) -> None:
+def test_gits_settings_for_reading_paths_do_not_matter(scratch: Scratch, word: str) -> None:
     # git hands these on to its hooks in GIT_LITERAL_PATHSPECS and its like; some front ends always set them.
     with_hook(scratch)
     scratch.stage(HERON, BAD)
@@ -634,7 +634,7 @@ def test_a_blob_that_the_repository_lacks_is_not_fetched_by_a_program(
     assert result.status in {1, 2}, result
 
 
-def test_an_object_that_is_broken_is_no_fault_of_callints(scratch: Scratch) -> None:
+def test_a_broken_object_is_not_reported_as_a_bug_of_callint(scratch: Scratch) -> None:
     scratch.stage(HERON, BAD)
     blob = scratch.must("rev-parse", f":{HERON}").strip()
     lost = scratch.root / ".git" / "objects" / blob[:2] / blob[2:]

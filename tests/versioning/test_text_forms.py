@@ -154,7 +154,7 @@ def test_a_setting_of_somebody_else_is_never_touched(yard: Scratch, value: str) 
     assert yard.must("config", "--get-all", TEXTCONV).splitlines()[0] == value
 
 
-def test_settings_that_cannot_be_written_are_no_failure(yard: Scratch) -> None:
+def test_settings_that_cannot_be_written_do_not_fail_the_command(yard: Scratch) -> None:
     before = key(yard)
     # git takes this lock before it writes its settings.
     yard.write(".git/config.lock", "")

@@ -3,30 +3,12 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from typing import Any
 
-from callint.checking.report import Report
-from callint.comparing.carry.result import CarriedItem, CarryNote, CarryProblem, CarryResult, CellRef
+from callint.checking.carry_report import CarryReport
+from callint.comparing.carry.result import CarriedItem, CarryNote, CarryProblem, CellRef
 from callint.reporting.carry.reasons import note_message, omission_text, problem_message
 from callint.reporting.findings.json import brief
-
-
-@dataclass(frozen=True, slots=True)
-class CarryReport:
-    """What was carried, and the names of all files; ``image`` is the file that is written.
-
-    ``broken`` has the errors of the written image that the new base does not have.
-    """
-
-    carried: CarryResult
-    old_base: str
-    reworked: str
-    new_base: str
-    old_definition: str
-    new_definition: str
-    image: str
-    broken: Report
 
 
 def carry_json(report: CarryReport) -> str:

@@ -6,9 +6,9 @@ from collections import Counter
 from collections.abc import Iterable
 
 from callint import fmt
+from callint.checking.carry_report import CarryReport
 from callint.comparing.carry.causes import Reason
 from callint.comparing.carry.result import CarriedItem, CarryNote, CarryProblem
-from callint.reporting.carry.json import CarryReport
 from callint.reporting.carry.reasons import deviation, note_message, omission_text, place, problem_message
 from callint.reporting.findings.text import print_findings
 from callint.reporting.terminal import QUIET, Terminal, heading, line, width, wrapped

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 
 import numpy as np
 from numpy.typing import NDArray
@@ -116,7 +117,7 @@ def overlap(context: CheckContext) -> Iterator[Finding]:
     Fix: correct the address, count, type, stride or mask. If the engine really reads one place twice, set the
     rule to note in the policy.
     """
-    for first, second, address in _overlaps(context):
+    for first, second, address in islice(_overlaps(context), _MOST_OVERLAPS):
         yield definition_finding(
             rule_ids.DEFINITION_OVERLAP,
             max(first.line, second.line),
@@ -141,26 +142,21 @@ def _overlaps(context: CheckContext) -> Iterator[tuple[_Extent, _Extent, int]]:
     extents.sort(key=lambda extent: (extent.start, extent.end, extent.name))
     cluster: list[_Extent] = []
     end = -1
-    remaining = _MOST_OVERLAPS
     for extent in [*extents, None]:
         if extent is not None and extent.start < end:
             cluster.append(extent)
             end = max(end, extent.end)
             continue
         if len(cluster) > 1:
-            for pair in _overlaps_within(context, cluster, remaining):
-                remaining -= 1
-                yield pair
+            yield from _overlaps_within(context, cluster)
         if extent is not None:
             cluster, end = [extent], extent.end
 
 
-def _overlaps_within(
-    context: CheckContext, cluster: list[_Extent], most: int
-) -> Iterator[tuple[_Extent, _Extent, int]]:
+def _overlaps_within(context: CheckContext, cluster: list[_Extent]) -> Iterator[tuple[_Extent, _Extent, int]]:
     """The overlapping pairs in a cluster of extents, and an address that both claim.
 
-    Two extents overlap if they claim the same bits of a byte. At most ``most`` pairs.
+    Two extents overlap if they claim the same bits of a byte.
     """
     claims = [_claimed(context, extent) for extent in cluster]
     addresses = np.concatenate([claim[0] for claim in claims])
@@ -181,8 +177,6 @@ def _overlaps_within(
                 if pair[0] != pair[1] and pair not in seen and masks[low] & masks[high]:
                     seen.add(pair)
                     yield cluster[pair[0]], cluster[pair[1]], int(addresses[low])
-                    if len(seen) >= most:
-                        return
 
 
 def _claimed(context: CheckContext, extent: _Extent) -> tuple[NDArray[np.int64], NDArray[np.uint8]]:

@@ -88,6 +88,16 @@ def start(arguments: list[str], folder: Path, stdin: int, stderr: int) -> subpro
         raise InputError("git: the program is not found; install git 2.39 or newer") from None
 
 
+def require() -> None:
+    """InputError if git is not installed, or if it does not even print its version."""
+    try:
+        output(["version"], Path.cwd())
+    except GitError as error:
+        raise InputError(
+            f"git: the program does not run ({error.reason}); correct its settings or its installation"
+        ) from None
+
+
 def output(arguments: list[str], folder: Path, timeout: float | None = None) -> bytes:
     """The standard output of a git command that runs in a folder; errors as ``output_and_warnings``."""
     return output_and_warnings(arguments, folder, timeout)[0]

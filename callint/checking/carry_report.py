@@ -1,0 +1,25 @@
+"""What a rework became on another software version, with the findings about the new image."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from callint.checking.report import Report
+from callint.comparing.carry.result import CarryResult
+
+
+@dataclass(frozen=True, slots=True)
+class CarryReport:
+    """What was carried, and the names of all files; ``image`` is the file that is written.
+
+    ``broken`` has the errors of the written image that the new base does not have.
+    """
+
+    carried: CarryResult
+    old_base: str
+    reworked: str
+    new_base: str
+    old_definition: str
+    new_definition: str
+    image: str
+    broken: Report
