@@ -417,15 +417,19 @@ EXPECTED: dict[str, Check] = {
     "at-most/@table": (lambda d: d.relations[0].table, "boost_demand"),
     "at-most/@bound": (lambda d: d.relations[0].other, "boost_ceiling"),
     "at-most/@margin": (lambda d: d.relations[0].amount, 50.0),
+    "at-most/@within": (lambda d: d.relations[0].within, "operating"),
     "equal/@table": (lambda d: d.relations[1].table, "idle_speed_a"),
     "equal/@mirror": (lambda d: d.relations[1].other, "idle_speed_b"),
     "equal/@tolerance": (lambda d: d.relations[1].amount, 0.5),
+    "equal/@within": (lambda d: d.relations[1].within, "operating"),
     "inverse/@table": (lambda d: d.relations[2].table, "torque_to_fuel"),
     "inverse/@of": (lambda d: d.relations[2].other, "fuel_to_torque"),
     "inverse/@tolerance": (lambda d: d.relations[2].amount, 2.5),
+    "inverse/@within": (lambda d: d.relations[2].within, "operating"),
     "gap/@upper": (lambda d: d.relations[3].table, "fan_on"),
     "gap/@lower": (lambda d: d.relations[3].other, "fan_off"),
     "gap/@min": (lambda d: d.relations[3].amount, 3.0),
+    "gap/@within": (lambda d: d.relations[3].within, "operating"),
 }
 
 

@@ -270,7 +270,13 @@ def definitions(draw: st.DrawFn) -> Definition:
             0,
         )
     relations = st.builds(
-        Relation, st.sampled_from(["at-most", "equal", "inverse", "gap"]), NAMES, NAMES, REALS, line
+        Relation,
+        st.sampled_from(["at-most", "equal", "inverse", "gap"]),
+        NAMES,
+        NAMES,
+        REALS,
+        line,
+        st.sampled_from(["", "operating"]),
     )
     return Definition(
         name=draw(NAMES),

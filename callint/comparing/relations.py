@@ -6,7 +6,8 @@ unfavourable value counts. That is exact: the largest value of a bilinear surfac
 function of the other, a maximum of piecewise linear functions, which is convex between breakpoints, and the
 smallest value is concave; so the excess is largest at a breakpoint.
 
-Every function can also judge a single operating point (``at``).
+Every function can also judge a single operating point (``at``), and can be limited to ``ranges`` of signals.
+A limited relation is also compared at the ends of the ranges, so that it stays exact.
 """
 
 from __future__ import annotations
@@ -18,10 +19,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from callint.decoding.statistics import distinct
 from callint.decoding.surfaces import Surface, grid_points, merged_breakpoints, point_of, rounding
 from callint.model.change import Flags, Numbers
+from callint.model.definition import Range
 
 Point = Mapping[str, float]
+
+#: By signal, the range to which a relation is limited; a signal that is absent has no limits.
+Ranges = Mapping[str, Range]
+
+#: No limits at all.
+EVERYWHERE: Ranges = {}
 
 #: Two large tables with different signals would be compared at more points than memory holds.
 MOST_POINTS = 1 << 22
@@ -60,13 +69,17 @@ def points_needed(kind: str, table: Mapping[str, int], other: Mapping[str, int])
 
 
 def at_most(
-    table: Surface, bound: Surface, margin: float = 0.0, at: Point | None = None
+    table: Surface,
+    bound: Surface,
+    margin: float = 0.0,
+    at: Point | None = None,
+    ranges: Ranges = EVERYWHERE,
 ) -> RelationResult | None:
     """Whether a table stays below another one by the margin; points where either is off do not count.
 
     None if they have no operating point in common.
     """
-    points = _points("at-most", table, bound, at)
+    points = _points("at-most", table, bound, at, ranges)
     shared = [signal for signal in table.signals if signal in bound.signals]
     if points is None:
         return None
@@ -88,18 +101,29 @@ def at_most(
 
 
 def equal(
-    table: Surface, mirror: Surface, tolerance: float = 0.0, at: Point | None = None
+    table: Surface,
+    mirror: Surface,
+    tolerance: float = 0.0,
+    at: Point | None = None,
+    ranges: Ranges = EVERYWHERE,
 ) -> RelationResult | None:
     """Whether two tables are equal everywhere; None if they have no operating point in common."""
-    above, below = at_most(table, mirror, -tolerance, at), at_most(mirror, table, -tolerance, at)
+    above = at_most(table, mirror, -tolerance, at, ranges)
+    below = at_most(mirror, table, -tolerance, at, ranges)
     if above is None or below is None:
         return None
     return above if above.excess >= below.excess else _swapped(below)
 
 
-def gap(upper: Surface, lower: Surface, smallest: float, at: Point | None = None) -> RelationResult | None:
+def gap(
+    upper: Surface,
+    lower: Surface,
+    smallest: float,
+    at: Point | None = None,
+    ranges: Ranges = EVERYWHERE,
+) -> RelationResult | None:
     """Whether a table stays above another one by at least ``smallest``; None as in ``at_most``."""
-    result = at_most(lower, upper, smallest, at)
+    result = at_most(lower, upper, smallest, at, ranges)
     return None if result is None else _swapped(result)
 
 
@@ -114,7 +138,11 @@ def own_signal(signals: Sequence[str], others: Sequence[str]) -> str | None:
 
 
 def inverse(
-    table: Surface, other: Surface, tolerance: float = 0.0, at: Point | None = None
+    table: Surface,
+    other: Surface,
+    tolerance: float = 0.0,
+    at: Point | None = None,
+    ranges: Ranges = EVERYWHERE,
 ) -> RelationResult | None:
     """Whether a table is the inverse of the other: compares the result of a round trip with its input.
 
@@ -130,22 +158,11 @@ def inverse(
     if own is None or back is None:
         return None
     shared = [signal for signal in table.signals if signal in other.signals]
-    points = _points("inverse", table, other, at)
+    points = _points("inverse", table, other, at, ranges)
     if points is None:
         return None
-    fixed = {signal: array[..., None] for signal, array in grid_points(points, shared).items()}
-    lengths = tuple(len(points[signal]) for signal in shared)
-    tried = [np.broadcast_to(points[own], (*lengths, len(points[own])))]
-    if at is None:
-        back_at = grid_points(points, (*shared, back))
-        tried.append(np.broadcast_to(other.at(back_at), (*lengths, len(points[back]))))
-    values = np.concatenate(tried, axis=-1)
-    between = table.at({**fixed, own: values})
-    result = other.at({**fixed, back: between})
-    inside = _inside(values, table.breakpoints[own], other.magnitude)
-    inside &= _inside(between, other.breakpoints[back], table.magnitude)
-    with np.errstate(over="ignore", invalid="ignore"):
-        error = np.where(inside, np.abs(result - values), np.nan)
+    values = _inputs(other, points, shared, own, back if at is None else None)
+    between, result, error = _round_trip((table, other), (own, back), values, points, shared, ranges)
     if np.isnan(error).all():
         return None
     worst = np.unravel_index(int(np.nanargmax(error)), error.shape)
@@ -161,6 +178,44 @@ def inverse(
     )
 
 
+def _inputs(
+    other: Surface, points: Mapping[str, Numbers], shared: Sequence[str], own: str, back: str | None
+) -> Numbers:
+    """The inputs of round trips, shape (points of each shared signal, inputs).
+
+    With ``back``, the outputs of the other table at its breakpoints are inputs too.
+    """
+    lengths = tuple(len(points[signal]) for signal in shared)
+    tried = [np.broadcast_to(points[own], (*lengths, len(points[own])))]
+    if back is not None:
+        back_at = grid_points(points, (*shared, back))
+        tried.append(np.broadcast_to(other.at(back_at), (*lengths, len(points[back]))))
+    return np.concatenate(tried, axis=-1)
+
+
+def _round_trip(
+    tables: tuple[Surface, Surface],
+    signals: tuple[str, str],
+    values: Numbers,
+    points: Mapping[str, Numbers],
+    shared: Sequence[str],
+    ranges: Ranges,
+) -> tuple[Numbers, Numbers, Numbers]:
+    """What inputs become half-way and in the end, and the error, all of the shape of ``values``.
+
+    The error is NaN where the round trip leaves the breakpoints of a table or the ranges.
+    """
+    (table, other), (own, back) = tables, signals
+    fixed = {signal: array[..., None] for signal, array in grid_points(points, shared).items()}
+    between = table.at({**fixed, own: values})
+    result = other.at({**fixed, back: between})
+    inside = _inside(values, table.breakpoints[own], other.magnitude, ranges.get(own))
+    inside &= _inside(between, other.breakpoints[back], table.magnitude, ranges.get(back))
+    with np.errstate(over="ignore", invalid="ignore"):
+        error = np.where(inside, np.abs(result - values), np.nan)
+    return between, result, error
+
+
 def _slack_of_round_trip(table: Surface, other: Surface, own: str, back: str) -> float:
     """Rounding of the result, plus the rounding half-way times the steepest slope of the second table."""
     steps = np.abs(np.diff(other.grid.physical, axis=1 if other.signals[0] == back else 0))
@@ -172,7 +227,9 @@ def _slack_of_round_trip(table: Surface, other: Surface, own: str, back: str) ->
     return rounding(other.magnitude, float(np.abs(table.breakpoints[own]).max())) + slope * half_way
 
 
-def _points(kind: str, table: Surface, other: Surface, at: Point | None) -> dict[str, Numbers] | None:
+def _points(
+    kind: str, table: Surface, other: Surface, at: Point | None, ranges: Ranges
+) -> dict[str, Numbers] | None:
     """The points at which two tables are compared, by signal; None if there are none, or too many."""
     if at is not None:
         return {signal: np.array([value]) for signal, value in at.items()}
@@ -182,17 +239,111 @@ def _points(kind: str, table: Surface, other: Surface, at: Point | None) -> dict
     )
     if points_needed(kind, *counts) > MOST_POINTS:
         return None
-    points = merged_breakpoints((table, other), within=True)
+    points = _limited(merged_breakpoints((table, other), within=True), ranges)
     return points if all(len(values) for values in points.values()) else None
 
 
-def _inside(values: Numbers, breakpoints: Numbers, magnitude: float) -> Flags:
+def _limited(points: Mapping[str, Numbers], ranges: Ranges) -> dict[str, Numbers]:
+    """The points within the ranges, and the ends of the ranges; none for a signal that never is within."""
+    limited = dict(points)
+    for signal, values in points.items():
+        if signal not in ranges or not len(values):
+            continue
+        low, high = max(values[0], ranges[signal].low), min(values[-1], ranges[signal].high)
+        inside = values[(values > low) & (values < high)]
+        limited[signal] = distinct([low, *inside, high]) if low <= high else values[:0]
+    return limited
+
+
+def _inside(values: Numbers, breakpoints: Numbers, magnitude: float, limits: Range | None = None) -> Flags:
     """Which values lie in the range of breakpoints, with a tolerance for rounding at that magnitude."""
     low, high = float(breakpoints.min()), float(breakpoints.max())
+    if limits is not None:
+        low, high = max(low, limits.low), min(high, limits.high)
     slack = rounding(abs(low), abs(high), magnitude)
     with np.errstate(invalid="ignore"):
         inside: Flags = (values >= low - slack) & (values <= high + slack)
     return inside
+
+
+# Against a base
+
+
+Pair = tuple[Surface, Surface]
+
+
+def worst_new_point(
+    kind: str, new: Pair, old: Pair, amount: float, ranges: Ranges = EVERYWHERE
+) -> dict[str, float] | None:
+    """The point at which the new pair breaks a relation by the most more than the old pair does there.
+
+    ``new`` and ``old`` are the two tables in two images. None if the new pair breaks the relation nowhere
+    more than the old one, or if there are too many points. Every signal of both tables counts: a point at
+    which the old pair breaks the relation excuses no other, not even one at the same value of another signal.
+    """
+    points = _limited(_points_of_both(new, old), ranges)
+    if math.prod(len(values) for values in points.values()) > MOST_POINTS:
+        return None
+    if not all(len(values) for values in points.values()):
+        return None
+    if kind == "inverse":
+        return _worst_new_round_trip(new, old, amount, points, ranges)
+    signals = tuple(points)
+    places = grid_points(points, signals)
+    with np.errstate(over="ignore", invalid="ignore"):
+        after, before = (_excess(kind, pair, places, amount) for pair in (new, old))
+    slack = rounding(*(table.magnitude for table in (*new, *old)), abs(amount))
+    worst = _most_added(after, before, slack)
+    return None if worst is None else point_of(points, signals, worst)
+
+
+def _points_of_both(new: Pair, old: Pair) -> dict[str, Numbers]:
+    """The breakpoints of four tables by signal, in the range that the new ones have in common."""
+    points = merged_breakpoints((*new, *old))
+    covered = merged_breakpoints(new, within=True)
+    return {
+        signal: values[(values >= covered[signal][0]) & (values <= covered[signal][-1])]
+        if len(covered[signal])
+        else covered[signal]
+        for signal, values in points.items()
+    }
+
+
+def _excess(kind: str, pair: Pair, places: Mapping[str, Numbers], amount: float) -> Numbers:
+    """By how much two tables break a relation at points, any one shape; NaN where one has no value."""
+    first, second = (table.at(places) for table in pair)
+    if kind == "equal":
+        return np.abs(first - second) - amount
+    return first - (second - amount) if kind == "at-most" else second - (first - amount)
+
+
+def _most_added(after: Numbers, before: Numbers, slack: float) -> int | None:
+    """The number of the point at which a broken relation became worse by the most; None if nowhere."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        added = after - np.fmax(before, 0.0)
+        is_new = (after > slack) & (added > slack)
+    return int(np.argmax(np.where(is_new, added, -np.inf))) if is_new.any() else None
+
+
+def _worst_new_round_trip(
+    new: Pair, old: Pair, amount: float, points: Mapping[str, Numbers], ranges: Ranges
+) -> dict[str, float] | None:
+    table, other = new
+    own, back = own_signal(table.signals, other.signals), own_signal(other.signals, table.signals)
+    if own is None or back is None:
+        return None
+    shared = [signal for signal in table.signals if signal in other.signals]
+    values = _inputs(other, points, shared, own, back)
+    after, before = (
+        _round_trip(pair, (own, back), values, points, shared, ranges)[2] - amount for pair in (new, old)
+    )
+    slack = max(_slack_of_round_trip(*pair, own, back) for pair in (new, old))
+    worst = _most_added(after, before, slack)
+    if worst is None:
+        return None
+    place = np.unravel_index(worst, values.shape)
+    at = {signal: float(points[signal][index]) for signal, index in zip(shared, place, strict=False)}
+    return {**at, own: float(values[place])}
 
 
 @dataclass(frozen=True, slots=True)

@@ -187,7 +187,16 @@ def relation_statement(relations: Iterable[Relation]) -> str:
     """The digest of the demands of relations."""
     return sha256(
         canonical(
-            [(relation.kind, relation.table, relation.other, relation.amount) for relation in relations]
+            [
+                (
+                    relation.kind,
+                    relation.table,
+                    relation.other,
+                    relation.amount,
+                    *filter(None, [relation.within]),
+                )
+                for relation in relations
+            ]
         )
     )
 

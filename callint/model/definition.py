@@ -464,7 +464,8 @@ class Relation:
     """A relation that must hold between two tables.
 
     ``kind`` is at-most, equal, inverse or gap. ``amount`` is the margin, the tolerance or the smallest
-    distance, in the unit of the first table.
+    distance, in the unit of the first table. ``within`` is "operating" if the relation must hold only in the
+    operating ranges of the signals, else "".
     """
 
     kind: str
@@ -472,6 +473,13 @@ class Relation:
     other: str
     amount: float
     line: int
+    within: str = ""
+
+    def ranges(self, signals: Mapping[str, Signal]) -> dict[str, Range]:
+        """By signal, the range in which it must hold; a signal that is absent has no limits."""
+        if not self.within:
+            return {}
+        return {name: signal.operating for name, signal in signals.items() if signal.operating is not None}
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from callint import fmt
 from callint.comparing import relations
-from callint.comparing.relations import Point, RelationResult
+from callint.comparing.relations import Point, Ranges, RelationResult
 from callint.decoding.decode import Decoded
 from callint.decoding.surfaces import Surface, surface
 from callint.model import rule_ids
@@ -16,15 +16,16 @@ from callint.model.finding import Finding, Severity
 from callint.rules.context import CheckContext
 from callint.rules.rule import Scope, rule
 
-_Comparison = Callable[[Surface, Surface, float, Point | None], RelationResult | None]
+_Comparison = Callable[[Surface, Surface, float, Point | None, Ranges], RelationResult | None]
 
 
 @dataclass(frozen=True, slots=True)
 class _Breach:
-    """A relation that the image breaks, with its ``result`` at the worst operating point.
+    """A relation that the image breaks, with its ``result`` at an operating point.
 
-    ``base_result`` is the result of the base at that point, and ``base_worst`` the one at its own worst
-    point; None if there is no base or it cannot be read.
+    The point is the worst one, or the one that became worse by the most (``is_further``). ``base_result`` is
+    the result of the base at that point, and ``base_worst`` the one at its own worst point; None if there is
+    no base or it cannot be read.
     """
 
     relation: Relation
@@ -33,6 +34,7 @@ class _Breach:
     result: RelationResult
     base_result: RelationResult | None
     base_worst: RelationResult | None
+    is_further: bool = False
 
     @property
     def is_inherited(self) -> bool:
@@ -47,31 +49,42 @@ class _Breach:
 
 
 def _breaches(context: CheckContext, kind: str, compare: _Comparison) -> Iterator[_Breach]:
-    """The relations of one kind that the image breaks."""
+    """The relations of one kind that the image breaks, each at its worst point.
+
+    If the base breaks the relation at that point too, the point that became worse by the most follows: what
+    the base breaks at one point excuses no other.
+    """
     items, tables = context.layout.table_items, context.definition.tables
     for relation in context.definition.relations:
         if relation.kind != kind or relation.table not in items or relation.other not in items:
             continue
-        table, other = tables[relation.table], tables[relation.other]
-        result = _judge(context.new, table, other, relation.amount, compare)
-        if result is None or not result.is_broken:
+        pair = tables[relation.table], tables[relation.other]
+        ranges = relation.ranges(context.definition.signals)
+        new = _surfaces(context.new, pair)
+        result = None if new is None else compare(*new, relation.amount, None, ranges)
+        if new is None or result is None or not result.is_broken:
             continue
-        base_result = base_worst = None
-        if context.old is not None:
-            base_result = _judge(context.old, table, other, relation.amount, compare, result.at)
-            base_worst = _judge(context.old, table, other, relation.amount, compare)
-        yield _Breach(relation, table, other, result, base_result, base_worst)
+        old = None if context.old is None else _surfaces(context.old, pair)
+        if old is None:
+            yield _Breach(relation, *pair, result, None, None)
+            continue
+        base_result = compare(*old, relation.amount, result.at, ranges)
+        base_worst = compare(*old, relation.amount, None, ranges)
+        worst = _Breach(relation, *pair, result, base_result, base_worst)
+        yield worst
+        if base_result is None or not base_result.is_broken:
+            continue
+        at = relations.worst_new_point(kind, new, old, relation.amount, ranges)
+        further = None if at is None else compare(*new, relation.amount, at, ranges)
+        if further is not None and further.at != result.at:
+            base_result = compare(*old, relation.amount, further.at, ranges)
+            yield replace(worst, result=further, base_result=base_result, is_further=True)
 
 
-def _judge(
-    decoded: Decoded, table: Table, other: Table, amount: float, compare: _Comparison, at: Point | None = None
-) -> RelationResult | None:
-    """The result of a relation at a point (default: the worst); None if a table is not readable.
-
-    Other rules report such a table.
-    """
-    first, second = surface(decoded, table), surface(decoded, other)
-    return None if first is None or second is None else compare(first, second, amount, at)
+def _surfaces(decoded: Decoded, pair: tuple[Table, Table]) -> relations.Pair | None:
+    """Both tables of a relation; None if one is not readable, which other rules report."""
+    first, second = (surface(decoded, table) for table in pair)
+    return None if first is None or second is None else (first, second)
 
 
 def _finding(
@@ -79,10 +92,17 @@ def _finding(
 ) -> Finding:
     """A finding; ``base`` is a clause that says how the base breaks the relation, "" if it does not."""
     measured = breach.other if breach.relation.kind == "inverse" else breach.table
+    subject = ""
+    if breach.is_further:
+        # Both findings are about the same tables, and the values may be the same.
+        subject = f"{breach.other.name} {sorted(breach.result.at.items())}"
+        if breach.base_result is None or not breach.base_result.is_broken:
+            message += "; the base keeps the relation there"
     return Finding(
         rule=rule_id,
         table=breach.table.name,
         other=breach.other.name,
+        subject=subject,
         line=breach.relation.line,
         address=breach.table.at,
         size=context.extent(breach.table),
@@ -149,6 +169,15 @@ def exceeds_bound(context: CheckContext) -> Iterator[Finding]:
     Example: the demand for boost is 1180 mbar at 2000 rpm and 1240 mbar at 3000 rpm; the ceiling has 1300,
     1200 and 1300 mbar at 2000, 2500 and 3000 rpm. At 2500 rpm the demand is (1180 + 1240) / 2 = 1210 mbar,
     which is 10 mbar above the ceiling, although neither cell of the demand is.
+
+    A base that breaks the relation excuses no other point. Let the base have 1310 mbar at 2000 rpm, 10 mbar
+    above the ceiling, and 1050 mbar at 3000 rpm; at 2500 rpm it gives (1310 + 1050) / 2 = 1180 mbar. An image
+    with the same 1310 mbar, but 1100 mbar at 3000 rpm, gives 1205 mbar at 2500 rpm. The 10 mbar at 2000 rpm
+    are a note, as the base has them; the 5 mbar at 2500 rpm are an error of their own.
+
+    With `within="operating"`, a relation must hold only in the operating ranges of the signals. If that of
+    speed ends at 2200 rpm, the ceiling ends at 1300 - 100 * 200 / 500 = 1260 mbar there, and a demand of 1310
+    mbar at 2000 rpm and 1210 mbar at 3000 rpm gives 1290 mbar, 30 mbar too much.
 
     Fix: lower the table, or raise the bound if the maker's limit allows it.
     """

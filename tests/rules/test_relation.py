@@ -435,3 +435,179 @@ def test_the_finding_about_a_broken_relation_is_complete(
     rule: str, xml: bytes, data: bytes, said: str
 ) -> None:
     assert [finding.message for finding in of_rule(findings(xml, data), rule)] == [said]
+
+
+# Point by point against the base
+
+
+def test_what_the_base_breaks_at_one_point_hides_no_new_breach_at_another() -> None:
+    # At 2000 rpm both are 10 mbar above the ceiling. At 2500 rpm the base gives (1310 + 1050) / 2 = 1180
+    # mbar, and the image (1310 + 1100) / 2 = 1205 mbar, 5 mbar above the ceiling of 1200 mbar.
+    kept, new = sorted(
+        of_rule(findings(AT_MOST, boosts(1310, 1100), boosts(1310, 1050)), "relation/exceeds-bound"),
+        key=lambda finding: finding.at["speed"],
+    )
+    assert (kept.severity, dict(kept.at), kept.physical) == (Severity.NOTE, {"speed": 2000.0}, 1310.0)
+    assert (new.severity, dict(new.at), new.physical) == (Severity.ERROR, {"speed": 2500.0}, 1205.0)
+    assert new.base_physical == 1180.0
+    assert new.message == (
+        "1205 mbar at 2500 rpm is above ceiling, which is 1200 mbar there; the base keeps the relation there"
+    )
+    assert kept.fingerprint != new.fingerprint
+
+
+def test_a_breach_that_stays_the_same_at_every_point_is_one_note() -> None:
+    only(findings(AT_MOST, boosts(1310, 1050), boosts(1310, 1050)), "relation/exceeds-bound")
+    # At 2500 rpm it is within a slack that the base does not need.
+    only(findings(AT_MOST, boosts(1310, 1090), boosts(1310, 1050)), "relation/exceeds-bound")
+
+
+def test_a_breach_that_grew_a_little_hides_no_new_one_elsewhere() -> None:
+    # 10 mbar became 11 mbar at 2000 rpm; at 3000 rpm, 1000 mbar became 1308 mbar, 8 mbar too much.
+    lower = (1300, 1400, 1300)
+    after, before = (boosts(*demand, ceiling=lower) for demand in ((1311, 1308), (1310, 1000)))
+    reported = of_rule(findings(AT_MOST, after, before), "relation/exceeds-bound")
+    assert {(item.severity, item.at["speed"]) for item in reported} == {
+        (Severity.ERROR, 2000.0),
+        (Severity.ERROR, 3000.0),
+    }
+
+
+def two_mirrors() -> bytes:
+    """Two curves over the same three speeds (0, and cells 6 and 12) that must be equal within 2."""
+    return related(
+        table("curve", "fuel", f"<x>{stored('speed', 0, 3)}</x>", at=6, conversion="mg")
+        + table("curve", "copy", f"<x>{stored('speed', 0, 3)}</x>", at=12, conversion="mg"),
+        '<equal table="fuel" mirror="copy" tolerance="2"/>',
+    )
+
+
+def test_mirrors_that_differ_in_the_base_may_not_differ_elsewhere_too() -> None:
+    speeds = u16(1000, 2000, 3000)
+    before = image(at_0=speeds + u16(50, 50, 50) + u16(59, 50, 50))
+    after = image(at_0=speeds + u16(50, 50, 50) + u16(59, 50, 45))
+    reported = of_rule(findings(two_mirrors(), after, before), "relation/mirror-differs")
+    assert {(item.severity, item.at["speed"]) for item in reported} == {
+        (Severity.NOTE, 1000.0),
+        (Severity.ERROR, 3000.0),
+    }
+
+
+def test_thresholds_that_are_too_close_in_the_base_may_not_close_up_elsewhere_too() -> None:
+    xml = related(
+        table("curve", "on", f"<x>{stored('speed', 0, 2)}</x>", at=4, conversion="temp")
+        + table("curve", "off", f"<x>{stored('speed', 0, 2)}</x>", at=8, conversion="temp"),
+        '<gap upper="on" lower="off" min="3"/>',
+    )
+    speeds = u16(1000, 2000)
+    before, after = (image(at_0=speeds + u16(90, 90) + u16(89, last)) for last in (85, 88))
+    reported = of_rule(findings(xml, after, before), "relation/gap-closed")
+    assert {(item.severity, item.at["speed"]) for item in reported} == {
+        (Severity.NOTE, 1000.0),
+        (Severity.ERROR, 2000.0),
+    }
+    (new,) = (item for item in reported if item.severity is Severity.ERROR)
+    assert new.message == (
+        "90 °C at 2000 rpm is only 2 °C above off, which is 88 °C there; the gap must be at least 3 °C; "
+        "the base keeps the relation there"
+    )
+
+
+def test_a_round_trip_that_is_off_in_the_base_may_not_be_off_elsewhere_too() -> None:
+    xml = related(
+        table("curve", "fuel", f"<x>{stored('torque', 0, 3, 'torque')}</x>", at=6, conversion="mg")
+        + table("curve", "back", f"<x>{stored('load', 12, 3, 'mg')}</x>", at=18, conversion="torque"),
+        '<inverse table="fuel" of="back" tolerance="2"/>',
+    )
+    # 300 Nm comes back as 310 Nm in both; 100 Nm comes back as 106 Nm in the image alone.
+    there = u16(100, 200, 300) + u16(10, 20, 30) + u16(10, 20, 30)
+    before, after = (image(at_0=there + u16(first, 200, 310)) for first in (100, 106))
+    reported = of_rule(findings(xml, after, before), "relation/not-inverse")
+    assert {(item.severity, item.at["torque"]) for item in reported} == {
+        (Severity.NOTE, 300.0),
+        (Severity.ERROR, 100.0),
+    }
+
+
+def test_a_point_at_the_same_speed_but_another_load_is_another_point() -> None:
+    xml = related(
+        table("map", "cap", f"<x>{stored('speed', 0, 2)}</x><y>{stored('load', 4, 2, 'mg')}</y>", at=8,
+              conversion="mg")
+        + table("curve", "most", f"<x>{stored('speed', 0, 2)}</x>", at=16, conversion="mg"),
+        '<at-most table="cap" bound="most"/>',
+    )  # fmt: skip
+    axes = u16(1000, 2000, 10, 20)
+    before, after = (image(at_0=axes + u16(60, 40, low, 40) + u16(50, 50)) for low in (40, 55))
+    reported = of_rule(findings(xml, after, before), "relation/exceeds-bound")
+    assert {(item.severity, item.at["load"]) for item in reported} == {
+        (Severity.NOTE, 10.0),
+        (Severity.ERROR, 20.0),
+    }
+
+
+# Limited to the operating range
+
+
+def limited(relation: str, low: int, high: int) -> bytes:
+    """The demand and ceiling of the worked example, with an operating range of the speed."""
+    xml = boost(relation)
+    return xml.replace(
+        b'<signal name="speed" unit="rpm">',
+        f'<signal name="speed" unit="rpm" operating="{low} {high}">'.encode(),
+    )
+
+
+WITHIN = '<at-most table="boost" bound="ceiling" within="operating"/>'
+
+
+def test_a_relation_within_the_operating_range_is_judged_up_to_its_ends() -> None:
+    # At 2200 rpm the demand is 1310 - 100 / 5 = 1290 mbar, the ceiling 1300 - 100 * 200 / 500 = 1260 mbar.
+    finding = only(findings(limited(WITHIN, 700, 2200), boosts(1310, 1210)), "relation/exceeds-bound")
+    assert finding.message == "1290 mbar at 2200 rpm is above ceiling, which is 1260 mbar there"
+    everywhere = only(
+        findings(limited(WITHIN.replace(' within="operating"', ""), 700, 2200), boosts(1310, 1210)),
+        "relation/exceeds-bound",
+    )
+    assert everywhere.message == "1260 mbar at 2500 rpm is above ceiling, which is 1200 mbar there"
+
+
+def test_a_relation_within_the_operating_range_may_be_broken_beyond_it() -> None:
+    # The ceiling falls from 1300 mbar at 2000 rpm by 20 mbar in 100 rpm: 1250 mbar at 2250 rpm.
+    for high, is_broken in ((2251, True), (2250, False)):
+        assert bool(relations_found(limited(WITHIN, 700, high), boosts(1250, 1250))) is is_broken
+    # The operating range begins beyond both axes.
+    assert not relations_found(limited(WITHIN, 3500, 4000), boosts(1400, 1400))
+
+
+def test_a_round_trip_within_the_operating_range_leaves_out_inputs_and_results_beyond_it() -> None:
+    xml = round_trip(2.5).replace(b'of="back" tolerance', b'of="back" within="operating" tolerance')
+    for signal, operating, count in (
+        ("Nm", "0 90", 0),
+        ("Nm", "0 100", 1),
+        ("mg", "26 90", 0),
+        ("mg", "25 90", 1),
+    ):
+        given = xml.replace(
+            f'unit="{signal}">'.encode(), f'unit="{signal}" operating="{operating}">'.encode()
+        )
+        assert len(of_rule(findings(given, TRIP), "relation/not-inverse")) == count, (signal, operating)
+
+
+def test_a_limit_to_operating_ranges_that_nothing_has_is_told() -> None:
+    (finding,) = of_rule(findings(boost(WITHIN)), "definition/unusable-relation")
+    assert finding.message == (
+        'at-most of boost and ceiling: within="operating" limits nothing, because no axis has a signal '
+        "with an operating range"
+    )
+    assert not of_rule(findings(limited(WITHIN, 700, 2200)), "definition/unusable-relation")
+
+
+def test_the_worked_examples_of_exceeds_bound_can_be_redone_by_hand() -> None:
+    page = " ".join(RULES["relation/exceeds-bound"].page.split())
+    assert "gives (1310 + 1050) / 2 = 1180 mbar" in page
+    assert "but 1100 mbar at 3000 rpm, gives 1205 mbar at 2500 rpm" in page
+    assert "the ceiling ends at 1300 - 100 * 200 / 500 = 1260 mbar there" in page
+    assert "gives 1290 mbar, 30 mbar too much" in page
+    assert (1310 + 1050) / 2 == 1180
+    assert (1310 + 1100) / 2 == 1205
+    assert 1300 - 100 * 200 / 500 == 1290 - 30

@@ -115,7 +115,8 @@ def read_relation(reader: ElementReader, element: etree._Element) -> Relation:
         "gap": ("upper", "lower", "min"),
     }[kind]
     names = required(element, first), required(element, second)
-    return Relation(kind, *names, to_real(element.get(amount, "0")), reader.line(element))
+    distance, within = to_real(element.get(amount, "0")), element.get("within", "")
+    return Relation(kind, *names, distance, reader.line(element), within)
 
 
 def _notes(element: etree._Element) -> tuple[str, ...]:

@@ -163,7 +163,7 @@ def _relation(relation: Relation) -> str:
         "gap": ("upper", "lower", "min"),
     }[relation.kind]
     pairs = {table: relation.table, other: relation.other, amount: exact(relation.amount)}
-    return f"<{relation.kind}{_attributes(**pairs)}/>"
+    return f"<{relation.kind}{_attributes(**pairs, within=relation.within or None)}/>"
 
 
 def _values(axis: FixedAxis) -> str:

@@ -9,6 +9,7 @@ from callint.model import rule_ids
 from callint.model.definition import (
     Axis,
     FixedAxis,
+    Relation,
     Table,
 )
 from callint.model.finding import Finding, Severity
@@ -23,7 +24,8 @@ def unusable_relation(context: CheckContext) -> Iterator[Finding]:
 
     Why it matters: the relation looks like a check, but no image can break it, or it compares numbers of
     different kinds. callint checks a relation wherever both tables have a value; it cannot compare tables in
-    different units, or tables over signals that do not overlap.
+    different units, or tables over signals that do not overlap. `within="operating"` needs a signal with an
+    operating range, and that range must overlap with the axes.
 
     Example: `<at-most table="boost_demand" bound="boost_ceiling"/>` with the demand in mbar and the ceiling
     in bar: 1200 is above 2, although 1200 mbar is not above 2 bar.
@@ -35,7 +37,7 @@ def unusable_relation(context: CheckContext) -> Iterator[Finding]:
     for relation in context.definition.relations:
         if relation.table in context.layout.table_items and relation.other in context.layout.table_items:
             table, other = tables[relation.table], tables[relation.other]
-            problem = _problem(context, relation.kind, table, other)
+            problem = _problem(context, relation.kind, table, other) or _within_problem(context, relation)
             if problem:
                 yield definition_finding(
                     rule_ids.DEFINITION_UNUSABLE_RELATION,
@@ -76,6 +78,24 @@ def _problem(context: CheckContext, kind: str, table: Table, other: Table) -> st
     return _unit_mismatch(context, table, other_axes[other_own], forward) or _unit_mismatch(
         context, other, axes[own], back
     )
+
+
+def _within_problem(context: CheckContext, relation: Relation) -> str | None:
+    """A clause that says why a relation cannot be limited to operating ranges; None if it can."""
+    if not relation.within:
+        return None
+    tables, ranges = context.definition.tables, relation.ranges(context.definition.signals)
+    axes = [axis for name in (relation.table, relation.other) for axis in context.axes_of(tables[name])]
+    limited = [axis for axis in axes if axis.signal in ranges]
+    if axes and not limited:
+        return (
+            f'within="{relation.within}" limits nothing, because no axis has a signal with an operating range'
+        )
+    for axis in limited:
+        limits = ranges[axis.signal]
+        if isinstance(axis, FixedAxis) and (max(axis.values) < limits.low or min(axis.values) > limits.high):
+            return f"the axis {axis.name} lies outside the operating range of {axis.signal}"
+    return None
 
 
 def _unit_mismatch(
