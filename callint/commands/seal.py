@@ -18,7 +18,9 @@ from callint.versioning.file_version import Content
 
 @click.command()
 @click.argument("image")
-@click.option("--check", "only_check", is_flag=True, help="Report stale and unverifiable checksums; write nothing.")
+@click.option(
+    "--check", "only_check", is_flag=True, help="Report stale and unverifiable checksums; write nothing."
+)
 @click.option("--definition", metavar="FILE", help="Definition file of the image (default: from the policy).")
 @click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 def command(image: str, only_check: bool, definition: str | None, policy: str | None) -> int:
