@@ -60,7 +60,7 @@ def framework_entry(context: PlanContext) -> Iterator[FileStep]:
     if not _are_framework_hooks_installed(context):
         types = " ".join(f"--hook-type {name}" for name in _FRAMEWORK_HOOKS)
         context.remarks.append(
-            f"The framework checks commits and merges only with both of its hooks: pre-commit install {types}."
+            f"The framework needs both of its hooks to check commits and merges: pre-commit install {types}."
         )
     text, newline = as_text(old)
     if find(text):
