@@ -26,8 +26,8 @@ from callint.versioning.file_version import Content
 def command(image: str, only_check: bool, definition: str | None, policy: str | None) -> int:
     """Recompute the stored checksums of IMAGE and write the image.
 
-    Prints the changes, or nothing if no checksum is stale. In a partial image, checksums over missing bytes are
-    left alone. With --check, exits with 1 if a checksum is stale or lacks bytes.
+    Prints the changes, or nothing if no checksum is stale. In a partial image, checksums over missing bytes
+    are left alone. With --check, exits with 1 if a checksum is stale or lacks bytes.
     """
     workspace = open_workspace(policy)
     name = workspace.name(image)

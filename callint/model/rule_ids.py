@@ -24,6 +24,7 @@ DEFINITION_UNGUARDED_PROTECTION: Final = "definition/unguarded-protection"
 DEFINITION_FIXED_AXIS_NOT_RISING: Final = "definition/fixed-axis-not-rising"
 DEFINITION_UNUSABLE_RELATION: Final = "definition/unusable-relation"
 
+IMAGE_UNASSIGNED: Final = "image/unassigned"
 IMAGE_UNREADABLE: Final = "image/unreadable"
 IMAGE_DAMAGED_RECORD: Final = "image/damaged-record"
 IMAGE_WRONG_SIZE: Final = "image/wrong-size"
