@@ -70,6 +70,7 @@ CHANGE_MISSING_BYTES: Final = "change/missing-bytes"
 CHANGE_TOO_LARGE: Final = "change/too-large"
 CHANGE_SUSPICIOUS_CELL: Final = "change/suspicious-cell"
 CHANGE_SHIFTED_BLOCK: Final = "change/shifted-block"
+CHANGE_OFF_CODE: Final = "change/off-code"
 CHANGE_EMISSIONS: Final = "change/emissions"
 CHANGE_IDENTITY: Final = "change/identity"
 
