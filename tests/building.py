@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date
 
 from callint.checking.assignments import Assignment
@@ -170,6 +170,9 @@ class Files:
 
     def paths(self) -> Iterator[str]:
         return iter(sorted(self.files))
+
+    def sizes(self, paths: Iterable[str]) -> dict[str, int]:
+        return {path: len(self.files[path]) for path in paths if path in self.files}
 
 
 class Counted(Files):

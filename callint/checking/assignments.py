@@ -43,7 +43,19 @@ def assignment_of_named(policy: Policy, image: str) -> Assignment | None:
 
 def assignments(policy: Policy, tree: Tree) -> list[Assignment]:
     """Every image of the tree that the policy names."""
+    return assigned_and_others(policy, tree)[0]
+
+
+def assigned_and_others(policy: Policy, tree: Tree) -> tuple[list[Assignment], list[str]]:
+    """Every image of the tree that the policy names, and the paths of all files that it does not name."""
     if not policy.images:
-        return []
-    assigned = (assignment(policy, path) for path in tree.paths())
-    return [item for item in assigned if item is not None]
+        return [], []
+    assigned, others = [], []
+    for path in tree.paths():
+        item = assignment(policy, path)
+        if item is not None:
+            assigned.append(item)
+        else:
+            others.append(path)
+    named = {policy.path, *policy.definitions, *policy.bases}
+    return assigned, [path for path in others if path not in named]

@@ -74,7 +74,7 @@ class Checker:
         self._applier = PolicyApplier(policy, today)
         self._authorship = cache(authorship)
         self._is_compared = is_compared
-        self._base_contexts: dict[str, CheckContext | None] = {}
+        self._other_contexts: dict[str, CheckContext | None] = {}
         self._images = self._tables = self._cells = 0
 
     @property
@@ -95,13 +95,15 @@ class Checker:
         step: Callable[[str], None] = lambda path: None,
         find: Find | None = None,
         bases: Callable[[Checker], Iterable[Finding]] | None = None,
+        unassigned: Callable[[Checker], Iterable[Finding]] | None = None,
     ) -> Report:
         """Check the images with their definitions, and further definitions by their paths.
 
         ``whole`` says that this is everything the policy names: then a waiver that matches no finding is
         unused, whatever image it names. ``step`` is called with the path of each image when it is done.
         ``find`` checks the images elsewhere (default: here). ``bases`` gives the findings about bases that
-        differ from an earlier state, if there is one.
+        differ from an earlier state, if there is one. ``unassigned`` gives the findings about files that the
+        policy does not name.
         """
         images = list(images)
         findings: list[Finding] = []
@@ -113,6 +115,8 @@ class Checker:
         elif whole:
             for path in self.policy.bases:
                 self.judge_base_waivers(path)
+        if unassigned is not None:
+            findings += unassigned(self)
         for path in definitions:
             self.loader.load(path)
         for path, definition in self.loader.definitions.items():
@@ -165,8 +169,8 @@ class Checker:
         if not finding.image:
             definition = self.loader.definitions.get(finding.definition)
             return CheckContext(definition.loaded) if definition and definition.loaded else None
-        if finding.image in self._base_contexts:
-            return self._base_contexts[finding.image]
+        if finding.image in self._other_contexts:
+            return self._other_contexts[finding.image]
         assigned = assignment(self.policy, finding.image)
         return None if assigned is None else self.loader.context(assigned)
 
@@ -240,7 +244,7 @@ class Checker:
 
         ``context`` has the changed base as its image, and is None if it cannot be read.
         """
-        self._base_contexts[path] = context
+        self._other_contexts[path] = context
         digest = base_digest(context.image) if context is not None and context.image is not None else None
         self._applier.judge_base_waivers(path, digest)
 
@@ -253,6 +257,23 @@ class Checker:
             image=path,
             definition="" if context is None else context.file.path,
             objection=objection,
+        )
+        return list(settled)
+
+    # Files that the policy does not name
+
+    def settle_unassigned(
+        self, path: str, context: CheckContext, findings: Iterable[Finding]
+    ) -> list[Finding]:
+        """The settled findings about a file that looks like an image."""
+        self._other_contexts[path] = context
+        contents = FindingDigests(context)
+        settled = self._applier.settle(
+            (replace(finding, content=contents.of(finding)) for finding in findings),
+            partial(accepted_content, context),
+            image=path,
+            definition=context.file.path,
+            objection=partial(self.objection, context),
         )
         return list(settled)
 

@@ -87,6 +87,15 @@ class ImageLoader:
                 self.definitions[path] = DefinitionResult(DefinitionFile(path, None, (finding,)), None)
         return self.definitions[path]
 
+    def peek(self, path: str) -> LoadedDefinition | None:
+        """The definition at a path, without asking for it: no finding about the file follows from that."""
+        if path in self.definitions:
+            return self.definitions[path].loaded
+        try:
+            return self._shared.load(self.tree.read(path), path).loaded
+        except OSError:
+            return None
+
     def choose_definition(self, assignment: Assignment, data: bytes | None) -> LoadedDefinition | None:
         """The first definition whose identity the image carries, or the first one if none fits.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from callint.checking.assignments import Assignment, assignment_of_named, assignments
+from callint.checking.assignments import Assignment, assigned_and_others, assignment_of_named, assignments
 from callint.checking.base_changes import base_findings
 from callint.checking.checker import Checker, Find
 from callint.checking.loading import Definitions
@@ -22,7 +22,9 @@ from callint.checking.report import Report, merge_reports
 from callint.cli.authorship import AuthorshipFactory
 from callint.cli.options import as_options
 from callint.cli.progress import progress
+from callint.cli.unassigned_check import unassigned_check
 from callint.cli.workers import workers
+from callint.model import rule_ids
 from callint.model.errors import InputError
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy
@@ -162,9 +164,10 @@ def _fails(report: Report, level: Severity) -> bool:
 class _Target:
     """What to check. ``place`` returns the path on disk of a file by its name in the tree.
 
-    ``is_complete`` says that images and definitions are everything that the policy names. ``earlier`` are the
-    states to compare with, each with its own policy. If ``is_difference``, only findings count that are new
-    compared with each of these states. ``commit`` is the commit that is checked, if it is a single one.
+    ``is_complete`` says that images and definitions are everything that the policy names. ``unassigned`` are
+    files that the policy does not name. ``earlier`` are the states to compare with, each with its own policy.
+    If ``is_difference``, only findings count that are new compared with each of these states. ``commit`` is
+    the commit that is checked, if it is a single one.
     """
 
     tree: Tree
@@ -173,6 +176,7 @@ class _Target:
     definitions: Sequence[str]
     is_complete: bool
     place: Callable[[str], Path]
+    unassigned: Sequence[str] = ()
     earlier: Sequence[TreeState] = ()
     is_difference: bool = False
     commit: Commit | None = None
@@ -212,6 +216,7 @@ def _span_target(span: Span) -> _Target:
         definitions=span.scope.definitions,
         is_complete=span.scope.is_complete,
         place=span.folder.joinpath,
+        unassigned=span.scope.unassigned,
         earlier=span.earlier,
         is_difference=True,
         commit=span.commit,
@@ -247,27 +252,34 @@ class _TargetChecker:
             self.step,
             self._find(target.tree, target.policy, target.is_difference),
             partial(base_findings, earlier=earlier) if earlier else None,
+            unassigned_check(target.unassigned, target.tree),
         )
         if not target.is_difference:
             return report
         known = [
-            self._known(target, self._checker(state.tree, state.policy, True))
+            self._known(target, self._checker(state.tree, state.policy, True), _unassigned_paths(report))
             for state in target.earlier
             if state.policy is not None
         ]
         return new_findings(report, known, fail_on, target.commit.id if target.commit else "")
 
-    def _known(self, target: _Target, earlier: Checker) -> KnownFindings:
-        """The findings of an earlier state, by its own policy, about the files of a target."""
+    def _known(self, target: _Target, earlier: Checker, unassigned: Collection[str]) -> KnownFindings:
+        """The findings of an earlier state, by its own policy, about the files of a target.
+
+        ``unassigned`` are the files that look like images and that the target's policy does not name.
+        """
         policy, stored = earlier.policy, set(earlier.tree.paths())
-        images = assignments(policy, earlier.tree)
+        images, others = assigned_and_others(policy, earlier.tree)
+        others = [path for path in others if path in unassigned]
         if not target.is_complete:
             checked = {assignment.image for assignment in target.images}
             images = [assignment for assignment in images if assignment.image in checked]
         paths = policy.definitions if target.is_complete else target.definitions
         definitions = [path for path in paths if path in stored]
         find = self._find(earlier.tree, policy, True)
-        report = earlier.report(images, definitions, target.is_complete, find=find)
+        report = earlier.report(
+            images, definitions, target.is_complete, find=find, unassigned=unassigned_check(others)
+        )
         return KnownFindings(report, Severity(self.fail_on) if self.fail_on else policy.fail_on)
 
     def _checker(self, tree: Tree, policy: Policy, is_compared: bool) -> Checker:
@@ -276,6 +288,10 @@ class _TargetChecker:
 
     def _find(self, tree: Tree, policy: Policy, is_compared: bool) -> Find | None:
         return None if self.pool is None else partial(self.pool.find, tree, policy, is_compared=is_compared)
+
+
+def _unassigned_paths(report: Report) -> set[str]:
+    return {finding.image for finding in report.findings if finding.rule == rule_ids.IMAGE_UNASSIGNED}
 
 
 def _without_repeats(whole_range: Report, commits: Sequence[Report]) -> Report:
@@ -294,33 +310,34 @@ def _disk_target(workspace: Workspace, options: CheckOptions) -> _Target:
     """The files on disk that the command line names, or everything that the policy names."""
     policy = workspace.policy
     definitions = (workspace.name(options.definition),) if options.definition else None
+    others: list[str] = []
     bases = (workspace.name(options.base),) if options.base else None
     if options.paths:
         images, named_definitions = _named_files(workspace, options.paths, definitions)
     else:
-        images, named_definitions = _policy_files(workspace)
+        images, named_definitions, others = _policy_files(workspace)
     images = [
         replace(image, definitions=definitions or image.definitions, bases=bases or image.bases)
         for image in images
     ]
-    return _Target(workspace, policy, images, named_definitions, not options.paths, workspace.place)
+    return _Target(workspace, policy, images, named_definitions, not options.paths, workspace.place, others)
 
 
-def _policy_files(workspace: Workspace) -> tuple[list[Assignment], list[str]]:
-    """The images and definitions that the policy names; InputError if there are no images."""
+def _policy_files(workspace: Workspace) -> tuple[list[Assignment], list[str], list[str]]:
+    """The images and definitions that the policy names, and all other files; InputError without images."""
     policy = workspace.policy
     if not policy.path:
         raise InputError(
             "no callint.toml in this folder or any parent; "
             "run callint init, or pass an image and --definition"
         )
-    images = assignments(policy, workspace.tree)
+    images, others = assigned_and_others(policy, workspace.tree)
     if not images:
         problem = "no file matches its paths; correct them"
         if not policy.images:
             problem = "it names no images; add [[images]] entries"
         raise InputError(f"{policy.path}: {problem}")
-    return images, list(policy.definitions)
+    return images, list(policy.definitions), others
 
 
 def _named_files(
@@ -384,6 +401,7 @@ def _staged_target(policy_path: str | None) -> _Target:
         definitions=scope.definitions,
         is_complete=scope.is_complete,
         place=state.folder.joinpath,
+        unassigned=scope.unassigned,
         earlier=state.earlier,
     )
 

@@ -9,6 +9,7 @@ import click
 from callint.cli.definition_resolver import DefinitionResolver
 from callint.decoding.checksum_update import Renewal, Sealed, UnsealableError, seal
 from callint.decoding.checksums import stored_size
+from callint.model.definition import Checksum
 from callint.model.errors import InputError
 from callint.reading.locks import exclusive_update
 from callint.reading.workspace import Workspace, open_workspace
@@ -17,14 +18,16 @@ from callint.versioning.file_version import Content
 
 @click.command()
 @click.argument("image")
-@click.option("--check", "only_check", is_flag=True, help="Report stale checksums; write nothing.")
+@click.option(
+    "--check", "only_check", is_flag=True, help="Report stale and unverifiable checksums; write nothing."
+)
 @click.option("--definition", metavar="FILE", help="Definition file of the image (default: from the policy).")
 @click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 def command(image: str, only_check: bool, definition: str | None, policy: str | None) -> int:
     """Recompute the stored checksums of IMAGE and write the image.
 
-    Prints the changes, or nothing if no checksum is stale. With --check, exits with 1 if a checksum is stale.
-    In a partial image, checksums over missing bytes are left alone.
+    Prints the changes, or nothing if no checksum is stale. In a partial image, checksums over missing bytes
+    are left alone. With --check, exits with 1 if a checksum is stale or lacks bytes.
     """
     workspace = open_workspace(policy)
     name = workspace.name(image)
@@ -42,7 +45,7 @@ def command(image: str, only_check: bool, definition: str | None, policy: str | 
                 replace_file(destination, data)
     if sealed.renewals or sealed.left:
         _print(name, sealed, only_check)
-    return int(only_check and bool(sealed.renewals))
+    return int(only_check and bool(sealed.renewals or sealed.left))
 
 
 def _seal(workspace: Workspace, name: str, definition: str | None) -> tuple[bytes, Sealed]:
@@ -63,10 +66,7 @@ def _print(name: str, sealed: Sealed, only_check: bool) -> None:
 
     terminal = console(sys.stdout)
     sentences = [_renewal_text(name, renewal, only_check) for renewal in sealed.renewals]
-    sentences += [
-        f"{name}: the image lacks bytes that checksum {checksum.name} needs; the checksum is left as it is"
-        for checksum in sealed.left
-    ]
+    sentences += [_left_text(name, checksum, only_check) for checksum in sealed.left]
     for sentence in sentences:
         for text in wrapped(sentence, width(terminal)):
             terminal.print(line(text))
@@ -79,3 +79,9 @@ def _renewal_text(name: str, renewal: Renewal, only_check: bool) -> str:
     if only_check:
         return f"{name}: checksum {checksum.name} is stored as {stored}, but must be {value}"
     return f"{name}: checksum {checksum.name} was {stored} and is now {value}"
+
+
+def _left_text(name: str, checksum: Checksum, only_check: bool) -> str:
+    if only_check:
+        return f"{name}: cannot check checksum {checksum.name}: the image lacks bytes that it needs"
+    return f"{name}: the image lacks bytes that checksum {checksum.name} needs; the checksum is left as it is"

@@ -15,12 +15,13 @@ from pathlib import Path
 import click
 
 from callint.checking.added_waiver import AddedWaiver
-from callint.checking.assignments import assignments
+from callint.checking.assignments import assigned_and_others
 from callint.checking.checker import Checker
 from callint.checking.content import accepted_content
 from callint.cli.authorship import AuthorshipFactory
 from callint.cli.finding_selection import FindingFilter, file_of, place_of, select_findings
 from callint.cli.options import as_options
+from callint.cli.unassigned_check import unassigned_check
 from callint.cli.waiver_adding import PolicyChangedError, add_waiver
 from callint.model.errors import InputError
 from callint.model.finding import Finding
@@ -118,14 +119,16 @@ def _waive(workspace: Workspace, request: _WaiverRequest, dry_run: bool) -> Adde
     refuse_unknown_rules(policy)
     authorship = AuthorshipFactory().for_tree(workspace, policy.path)
     checker = Checker(workspace, policy, date.today(), authorship)
+    images, others = assigned_and_others(policy, workspace.tree)
     report = checker.report(
-        assignments(policy, workspace.tree),
+        images,
         policy.definitions,
         whole=True,
         bases=_base_check(workspace),
+        unassigned=unassigned_check(others, workspace),
     )
-    images = set() if request.image is None else {request.image, workspace.label(Path(request.image))}
-    filter = FindingFilter(frozenset(images), request.table)
+    paths = set() if request.image is None else {request.image, workspace.label(Path(request.image))}
+    filter = FindingFilter(frozenset(paths), request.table)
     findings = select_findings(report.findings, request.finding, filter)
     first = findings[0]
     if all(finding.waived for finding in findings):

@@ -15,6 +15,8 @@ from dataclasses import dataclass
 
 #: git-lfs reads only this number of bytes of a file.
 _MAX_LENGTH = 1024
+#: No pointer is shorter: its digest alone has 64 digits.
+_MIN_LENGTH = 64
 _MAX_SIZE = 2**63 - 1
 #: White space around a pointer, by Unicode in UTF-8.
 _SPACE = (
@@ -66,6 +68,11 @@ class AbsentError(OSError):
     def __init__(self, pointer: Pointer) -> None:
         super().__init__(ABSENT)
         self.pointer = pointer
+
+
+def is_pointer_size(size: int) -> bool:
+    """Whether a file of this size may be a pointer."""
+    return _MIN_LENGTH <= size <= _MAX_LENGTH
 
 
 def parse_pointer(data: bytes) -> Pointer | None:

@@ -9,6 +9,7 @@ import errno
 import os
 import stat
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Protocol
@@ -33,6 +34,10 @@ class Tree(Protocol):
 
     def paths(self) -> Iterator[str]:
         """The paths of all files."""
+        ...
+
+    def sizes(self, paths: Iterable[str]) -> dict[str, int]:
+        """The size in bytes of each regular file; without those whose size is not known."""
         ...
 
 
@@ -69,6 +74,15 @@ class WorkingTree:
             here = Path(folder).relative_to(self.root)
             yield from ((here / name).as_posix() for name in sorted(files))
 
+    def sizes(self, paths: Iterable[str]) -> dict[str, int]:
+        sizes = {}
+        for path in paths:
+            with suppress(OSError, ValueError):
+                status = os.lstat(f"{self.root}/{path}")
+                if stat.S_ISREG(status.st_mode):
+                    sizes[path] = status.st_size
+        return sizes
+
 
 @dataclass
 class OverlayTree:
@@ -82,6 +96,11 @@ class OverlayTree:
 
     def paths(self) -> Iterator[str]:
         return self.below.paths()
+
+    def sizes(self, paths: Iterable[str]) -> dict[str, int]:
+        paths = list(paths)
+        own = {path: len(self.files[path]) for path in paths if path in self.files}
+        return {**self.below.sizes(path for path in paths if path not in own), **own}
 
 
 class InMemoryTree:
@@ -103,6 +122,10 @@ class InMemoryTree:
 
     def paths(self) -> Iterator[str]:
         return iter(self._files)
+
+    def sizes(self, paths: Iterable[str]) -> dict[str, int]:
+        contents = ((path, self._files.get(path)) for path in paths)
+        return {path: len(content) for path, content in contents if isinstance(content, bytes)}
 
 
 def read_file(path: Path, most: int = MAX_FILE) -> bytes:

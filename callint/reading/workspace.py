@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -70,6 +70,9 @@ class Workspace:
 
     def paths(self) -> Iterator[str]:
         return self.tree.paths()
+
+    def sizes(self, paths: Iterable[str]) -> dict[str, int]:
+        return self.tree.sizes(paths)
 
     def read_required(self, path: str) -> bytes:
         """As ``read``; raises InputError if the file cannot be read."""

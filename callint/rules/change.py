@@ -14,6 +14,7 @@ from callint.comparing.decimal_compare import exceeds
 from callint.comparing.entry_errors.detect import Suspect, find_entry_errors
 from callint.comparing.entry_errors.paste_errors import PasteError
 from callint.comparing.entry_errors.typing_errors import find_typing_error
+from callint.comparing.off_codes import Calculation, MovedOffCodes, find_moved_off_codes
 from callint.decoding.conversions import exact_value, largest_step, raw_distances
 from callint.decoding.operating_range import operating_cells
 from callint.model import rule_ids
@@ -289,6 +290,77 @@ def _block_text(context: CheckContext, table: Table, block: PasteError) -> str:
         f"{cells} up to {end} hold the old values of the cells {side} them along {axis.signal}: "
         "pasted one place off?"
     )
+
+
+@rule(rule_ids.CHANGE_OFF_CODE, Severity.WARNING, Scope.CHANGE, in_protection=Severity.ERROR)
+def off_code(context: CheckContext) -> Iterator[Finding]:
+    """A calculation turned the off code into a value, or a value into the off code.
+
+    Why it matters: the off code is a raw number. If a block with off cells is multiplied by a factor or moved
+    by an offset, the code becomes a value, often inside the limits, and the function is on where it was off.
+    A value that the calculation carries to the end of the storage may become the code there, and the function
+    is off where it was on.
+
+    How it is judged: at least two cells that changed and hold values before and after must show one factor or
+    one offset, and nine tenths of them must follow it within rounding. The switched cell must hold what the
+    same calculation makes of its old number, or the limit at which that was cut off. callint does not report
+    cells that were switched on or off with another value: that is a decision.
+
+    Example: 20, 30 and 50 degC and the off code, raw 255, which would be 215 degC, became 18, 27, 45 and 194
+    degC: 0.9 × 215 = 193.5. The same edit with 60 degC in the last cell passes.
+
+    Fix: restore the off code, or the value. If the change is intended, waive the finding with the reason.
+    """
+    for change in context.changes.tables:
+        if change.table.demands.off is None:
+            continue
+        conversion = context.conversion(change.table)
+        moved = find_moved_off_codes(change, conversion, context.edits[change.table.name][0].resolution)
+        if moved is None:
+            continue
+        for cells, is_lost in ((moved.lost, True), (moved.gained, False)):
+            if cells.any():
+                yield _off_code_finding(context, change, moved, cells, is_lost)
+
+
+def _off_code_finding(
+    context: CheckContext, change: TableChange, moved: MovedOffCodes, cells: Flags, is_lost: bool
+) -> Finding:
+    table, off = change.table, change.table.demands.off
+    assert off is not None
+    y, x = np.argwhere(cells)[0].tolist()
+    count, place = int(np.count_nonzero(cells)), context.place(table, x, y)
+    old, new = (context.quantity(table, float(grid.physical[y, x])) for grid in (change.old, change.new))
+    cause = _calculation_text(context, table, moved.calculation)
+    if is_lost:
+        value = f"{new} {place}".strip()
+        were = f"{count} cells were off in the base and now hold values, such as {value}"
+        if count == 1:
+            were = f"a cell was off in the base and now holds {value}"
+        message = f"{were}: {cause} was applied to the off code, raw {off.raw}, too"
+    else:
+        value = f"{old} {place}".strip()
+        were = f"{count} cells held values in the base and are now off, such as {value}"
+        if count == 1:
+            were = f"a cell held {value} in the base and is now off"
+        message = f"{were}: {cause} turned them into the off code, raw {off.raw}"
+        message = message if count > 1 else message.replace(" turned them ", " turned it ")
+    hint = "Restore the off code" if is_lost else "Enter a value that the table can hold"
+    finding = context.about_table(
+        rule_ids.CHANGE_OFF_CODE, table, message, f"{hint}, or waive the finding with a reason."
+    )
+    return replace(finding, subject="lost" if is_lost else "gained")
+
+
+def _calculation_text(context: CheckContext, table: Table, calculation: Calculation) -> str:
+    """The calculation as a noun phrase: "the factor 0.9 of 11 other changed cells"."""
+    others = f"of {calculation.explained:,} other changed cells"
+    if calculation.factor is not None:
+        return (
+            f"the factor {calculation.factor:.4g} {'on raw numbers ' if calculation.is_raw else ''}{others}"
+        )
+    unit = fmt.distance_unit(context.definition.unit_of(table))
+    return f"the offset {fmt.with_unit(f'{calculation.offset:+.6g}', unit)} {others}"
 
 
 @rule(rule_ids.CHANGE_EMISSIONS, Severity.WARNING, Scope.CHANGE)

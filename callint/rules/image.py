@@ -17,6 +17,41 @@ from callint.rules.context import CheckContext
 from callint.rules.rule import Scope, rule
 
 
+@rule(rule_ids.IMAGE_UNASSIGNED, Severity.WARNING, Scope.UNASSIGNED)
+def unassigned(context: CheckContext) -> Iterator[Finding]:
+    """No entry of the policy names a file that looks like an image.
+
+    A file looks like an image if it carries every identity of a definition in the policy and is as large as
+    the memory. Intel HEX files, S-records and raw files of an entry with a `start` may hold part of it;
+    callint looks for them by suffix: those that are usual for records, and those in the policy. `callint
+    check` looks at all files that git does not ignore, the hook and ranges at those that changed.
+
+    Why it matters: callint does not check the file. It gets into the repository, and from there into a
+    control unit, with any content.
+
+    Example: `boats/dora.BIN`, while the policy names `boats/*.bin`: paths distinguish upper and lower case.
+
+    Fix: add the file to `paths` in the policy, rename it, or move it out of the repository. The rule is a
+    warning because a repository may keep such files on purpose; to stop their commits, write
+    `"image/unassigned" = "error"` below `[severity]` in the policy.
+    """
+    image, memory = context.image, context.definition.memory
+    if image is None or not memory.identities:
+        return
+    if image.size != memory.size and not image.is_part:
+        return
+    if any(image.read(item.at, len(item.content)) != item.content for item in memory.identities):
+        return
+    names = fmt.list_names([item.name for item in memory.identities], _MOST_NAMES)
+    yield Finding(
+        rule=rule_ids.IMAGE_UNASSIGNED,
+        message=f"callint does not check this image: it carries the {names} of {context.file.path}, but no "
+        "entry of the policy names it",
+        hint="Add the file to the paths of the policy, rename it to match them, or move it out of the "
+        "repository.",
+    )
+
+
 @rule(rule_ids.IMAGE_UNREADABLE, Severity.ERROR, Scope.FILE)
 def unreadable(context: CheckContext) -> Iterator[Finding]:
     """The image file cannot be read.

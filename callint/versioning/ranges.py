@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from callint.checking.assignments import assignments
+from callint.checking.assignments import assigned_and_others
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
@@ -30,6 +30,9 @@ class EmptyTree:
 
     def paths(self) -> Iterator[str]:
         return iter(())
+
+    def sizes(self, paths: Iterable[str]) -> dict[str, int]:
+        return {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,16 +178,19 @@ def _policy(tree: RevisionTree, revision: str) -> Policy:
 def _span(
     earlier: Sequence[TreeState], new: Tree, policy: Policy, folder: Path, commit: Commit | None = None
 ) -> Span:
-    paths = {policy.path}
-    for assignment in assignments(policy, new):
+    assigned, others = assigned_and_others(policy, new)
+    # On disk, the contents of all other files would have to be read; their sizes tell most of them apart.
+    unread = set() if isinstance(new, StoredTree) else set(others)
+    paths = {policy.path, *others} - unread
+    for assignment in assigned:
         paths |= {assignment.image, *assignment.definitions, *assignment.bases}
     paths -= {""}
     # An image that equals one parent's, with its definition, bases and policy, was checked in that parent.
     by_parent = [
-        affected_scope(policy, new, {path for path in paths if _differs(state.tree, new, path)})
+        affected_scope(policy, new, {path for path in paths if _differs(state.tree, new, path)} | unread)
         for state in earlier
     ]
-    scope = common_scope(by_parent) if by_parent else affected_scope(policy, new, paths)
+    scope = common_scope(by_parent) if by_parent else affected_scope(policy, new, paths | unread)
     return Span(tuple(earlier), new, policy, scope, folder, commit)
 
 

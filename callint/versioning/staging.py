@@ -7,7 +7,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from callint.checking.assignments import Assignment, assignments
+from callint.checking.assignments import Assignment, assigned_and_others
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
@@ -52,26 +52,30 @@ def state_of(tree: StoredTree, path: str = POLICY) -> TreeState:
 class CheckScope:
     """The images to check and the further definitions to check.
 
-    ``is_complete`` says that these are everything that the policy names.
+    ``is_complete`` says that these are everything that the policy names. ``unassigned`` are the files to look
+    at that the policy does not name.
     """
 
     images: tuple[Assignment, ...]
     definitions: tuple[str, ...]
     is_complete: bool
+    unassigned: tuple[str, ...] = ()
 
 
 def affected_scope(policy: Policy, tree: Tree, changed: Collection[str]) -> CheckScope:
     """What must be checked if the paths in ``changed`` differ; a changed policy affects everything."""
     is_complete = policy.path in changed
     images = []
-    for assignment in assignments(policy, tree):
+    assigned, others = assigned_and_others(policy, tree)
+    for assignment in assigned:
         sources = {assignment.image, *assignment.definitions, *assignment.bases}
         if is_complete or not sources.isdisjoint(changed):
             images.append(assignment)
     definitions = set(policy.definitions)
     if not is_complete:
         definitions &= set(changed)
-    return CheckScope(tuple(images), tuple(sorted(definitions)), is_complete)
+    unassigned = [path for path in others if is_complete or path in changed]
+    return CheckScope(tuple(images), tuple(sorted(definitions)), is_complete, tuple(unassigned))
 
 
 def common_scope(scopes: Sequence[CheckScope]) -> CheckScope:
@@ -81,6 +85,7 @@ def common_scope(scopes: Sequence[CheckScope]) -> CheckScope:
         tuple(image for image in first.images if all(image in other.images for other in others)),
         tuple(path for path in first.definitions if all(path in other.definitions for other in others)),
         all(scope.is_complete for scope in scopes),
+        tuple(path for path in first.unassigned if all(path in other.unassigned for other in others)),
     )
 
 

@@ -267,15 +267,24 @@ def test_sealing_writes_the_record_with_the_checksum_and_no_other(
     assert target.read_bytes() == form(GOOD)
 
 
-def test_a_checksum_over_a_gap_is_left_as_it_is(yard: Yard) -> None:
+def test_a_checksum_over_a_gap_is_left_as_it_is_and_the_check_of_it_fails(yard: Yard) -> None:
     target = yard.write("boats/heron.hex", hex_file({0: GOOD[:0x20], 0x30: GOOD[0x30:]}))
     before = target.read_bytes()
-    for more in ((), ("--check",)):
-        result = yard.call("seal", "boats/heron.hex", *more)
-        assert (result.status, result.stderr) == (0, "")
-        text = "the image lacks bytes that checksum sum needs; the checksum is left as it is"
-        assert text in result.flat
+    sealed = yard.call("seal", "boats/heron.hex")
+    assert (sealed.status, sealed.stderr) == (0, "")
+    text = "the image lacks bytes that checksum sum needs; the checksum is left as it is"
+    assert text in sealed.flat
+    checked = yard.call("seal", "boats/heron.hex", "--check")
+    assert (checked.status, checked.stderr) == (1, "")
+    assert checked.flat == "boats/heron.hex: cannot check checksum sum: the image lacks bytes that it needs"
     assert target.read_bytes() == before
+
+
+def test_a_checksum_whose_stored_bytes_are_absent_fails_the_check(yard: Yard) -> None:
+    yard.write("boats/heron.hex", hex_file({0: GOOD[:SEAL], SEAL + 2: GOOD[SEAL + 2 :]}))
+    checked = yard.call("seal", "boats/heron.hex", "--check")
+    assert (checked.status, checked.stderr) == (1, "")
+    assert "cannot check checksum sum: the image lacks bytes that it needs" in checked.flat
 
 
 def test_a_complete_checksum_is_renewed_beside_one_over_a_gap(yard: Yard) -> None:
@@ -286,7 +295,9 @@ def test_a_complete_checksum_is_renewed_beside_one_over_a_gap(yard: Yard) -> Non
     assert result.status == 0
     assert f"checksum head was 0x00 and is now 0x{sum(GOOD[:0x10]) & 0xFF:02X}" in result.flat
     assert "bytes that checksum sum needs" in result.flat
-    assert yard.call("seal", "--check", "boats/heron.hex").status == 0
+    checked = yard.call("seal", "--check", "boats/heron.hex")
+    assert checked.status == 1
+    assert "head" not in checked.stdout
     assert target.read_bytes() != hex_file({0: GOOD[:0x20], 0x30: GOOD[0x30:]})
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import re
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from datetime import date
 from functools import cache
@@ -65,6 +65,9 @@ class Files:
 
     def paths(self) -> list[str]:
         return sorted(self._files)
+
+    def sizes(self, paths: Iterable[str]) -> dict[str, int]:
+        return {path: len(self._files[path]) for path in paths if path in self._files}
 
 
 @cache

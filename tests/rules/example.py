@@ -12,6 +12,7 @@ from callint.checking.assignments import Assignment
 from callint.checking.base_changes import base_findings
 from callint.checking.checker import Checker
 from callint.checking.report import Report
+from callint.checking.unassigned import unassigned_findings
 from callint.decoding import digest
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.image import Image
@@ -50,7 +51,8 @@ class Example:
     """Files that a rule finds one thing in, or none where nothing is ``expected``.
 
     ``assignment`` stands in for the usual one: the image new.bin, where ``data`` is given, of the
-    definition test.xml, with the base base.bin where one is given. ``earlier_base`` is what the base was in
+    definition test.xml, with the base base.bin where one is given. If not ``is_assigned``, no entry of the
+    policy names new.bin. ``earlier_base`` is what the base was in
     the state before.
     """
 
@@ -61,6 +63,7 @@ class Example:
     base: bytes | None = None
     policy: Policy = field(default_factory=Policy)
     assignment: Assignment | None = None
+    is_assigned: bool = True
     earlier_base: bytes | None = None
     expected: Expected | None = None
 
@@ -76,10 +79,17 @@ class Example:
         if self.base is not None:
             files.files[BASE] = self.base
         bases = (BASE,) if self.base is not None else ()
-        usual = [Assignment(IMAGE, (DEFINITION,), bases)] if self.data is not None else []
+        has_usual = self.data is not None and self.is_assigned
+        usual = [Assignment(IMAGE, (DEFINITION,), bases)] if has_usual else []
         images = [self.assignment] if self.assignment else usual
         inspector = Checker(files, self.policy, TODAY)
-        return inspector.report(images, [DEFINITION], whole=True, bases=self._bases(files))
+        return inspector.report(
+            images,
+            [DEFINITION],
+            whole=True,
+            bases=self._bases(files),
+            unassigned=None if self.is_assigned else partial(unassigned_findings, paths=[IMAGE]),
+        )
 
     def _bases(self, files: Files) -> Callable[[Checker], Iterable[Finding]] | None:
         """What finds the bases that differ from the state before, if there is one."""

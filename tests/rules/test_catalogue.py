@@ -16,6 +16,7 @@ from tests.rules import (
     test_change,
     test_definition,
     test_image,
+    test_off_codes,
     test_protection,
     test_relation,
     test_suspicious,
@@ -31,7 +32,7 @@ BY_FAMILY: dict[str, tuple[Example, ...]] = {
     "value": test_value.EXAMPLES,
     "protection": test_protection.EXAMPLES,
     "relation": test_relation.EXAMPLES,
-    "change": (*test_change.EXAMPLES, *test_suspicious.EXAMPLES),
+    "change": (*test_change.EXAMPLES, *test_off_codes.EXAMPLES, *test_suspicious.EXAMPLES),
     "base": test_base.EXAMPLES,
     "waiver": test_waiver.EXAMPLES,
 }

@@ -10,6 +10,7 @@ import pytest
 
 from callint.checking.assignments import Assignment
 from callint.model.finding import Severity
+from callint.model.policy import ImageRule, Policy
 from tests.building import definition_xml, findings, hex_file, image, s_file, u16
 from tests.rules.example import (
     BASE,
@@ -56,6 +57,27 @@ def filled(four: bytes) -> bytes:
     """An image with the curve of four bytes; the scalar of two bytes is blank."""
     return image(at_16=four, at_24=b"\xff\xff")
 
+
+def unassigned(name: str, data: bytes, xml: bytes = NUMBERED, is_found: bool = False) -> Example:
+    """An image beside the only one that the policy names."""
+    expected = Expected(severity=Severity.WARNING, words=("carries the software number of test.xml",))
+    return Example(
+        rule="image/unassigned",
+        name=name,
+        xml=xml,
+        data=data,
+        policy=Policy(path="callint.toml", images=(ImageRule(("other.bin",), (DEFINITION,), (), 1),)),
+        is_assigned=False,
+        expected=expected if is_found else None,
+    )
+
+
+UNASSIGNED = (
+    unassigned("an image of the right software", image(at_48=NUMBER), is_found=True),
+    unassigned("an image of other software", image(at_48=OTHER_NUMBER)),
+    unassigned("an image that is a byte too long", image(at_48=NUMBER) + b"\0"),
+    unassigned("a file of a definition without identity", image(at_48=NUMBER), PLAIN),
+)
 
 UNREADABLE = (
     Example(
@@ -416,6 +438,7 @@ UNCOVERED_CHECKSUM = (
 )
 
 EXAMPLES = (
+    *UNASSIGNED,
     *UNREADABLE,
     *DAMAGED_RECORD,
     *OUTSIDE_MEMORY,

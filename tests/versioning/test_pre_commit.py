@@ -6,12 +6,14 @@ import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
 from tests.building import u16
+from tests.commands.initiating import FRAMEWORK, done
 from tests.running import (
     BAD,
     CUT,
@@ -87,6 +89,7 @@ def consumer(tmp_path: Path) -> Consumer:
     consumer.write(
         ".pre-commit-config.yaml",
         f"""\
+default_install_hook_types: [pre-commit, pre-merge-commit]
 repos:
   - repo: {hooks.root.as_posix()}
     rev: {revision}
@@ -96,9 +99,13 @@ repos:
 """,
     )
     consumer.commit("Check before every commit")
-    installed = consumer.pre_commit("install")
-    assert installed.status == 0, installed
+    install(consumer)  # both hooks, by the first line
     return consumer
+
+
+def install(consumer: Consumer, *types: str) -> None:
+    installed = consumer.pre_commit("install", *types)
+    assert installed.status == 0, installed
 
 
 def test_a_bad_cell_stops_the_commit_and_a_good_one_passes(consumer: Consumer) -> None:
@@ -153,6 +160,60 @@ def test_a_commit_with_a_path_and_a_run_by_hand_are_checked(consumer: Consumer) 
     passed = consumer.try_to_commit(HERON)
     assert passed.status == 0, passed
     assert consumer.head() != before
+
+
+def by_the_hook_file(consumer: Consumer) -> None:
+    """The fixture's own configuration names the hook file."""
+
+
+def by_init_with_the_framework(consumer: Consumer) -> None:
+    # The hook must run at merges, whatever else the configuration says about the stages of hooks.
+    consumer.write(".pre-commit-config.yaml", f"default_stages: [pre-commit]\n{FRAMEWORK}")
+    initialized = done(consumer.run("init", "--pre-commit"))
+    assert "--hook-type pre-merge-commit" not in initialized.flat  # they are installed
+    consumer.commit("Set up")
+
+
+def by_init(consumer: Consumer) -> None:
+    for name in ("pre-commit", "pre-merge-commit"):
+        (consumer.root / ".git" / "hooks" / name).unlink()
+    done(consumer.run("init"))
+    consumer.commit("Set up")
+
+
+@pytest.mark.parametrize("set_up", [by_the_hook_file, by_init_with_the_framework, by_init])
+def test_a_merge_that_brings_in_a_bad_cell_is_stopped(
+    consumer: Consumer, set_up: Callable[[Consumer], None]
+) -> None:
+    set_up(consumer)
+    consumer.must("checkout", "--quiet", "-b", "topic")
+    consumer.write("boats/petrel.bin", BAD)
+    consumer.commit("Unchecked")
+    consumer.must("checkout", "--quiet", "main")
+    consumer.write(HERON, BETTER)
+    consumer.commit("Apart")
+    before = consumer.head()
+    stopped = consumer.start("git", "merge", "--no-edit", "topic")
+    assert stopped.status != 0
+    assert "999.0 mg is above the limit of 90 mg" in stopped.stdout + stopped.stderr
+    assert consumer.head() == before
+    consumer.must("merge", "--abort")
+    consumer.must("checkout", "--quiet", "topic")
+    consumer.write("boats/petrel.bin", GOOD)
+    consumer.commit("Corrected")
+    consumer.must("checkout", "--quiet", "main")
+    merged = consumer.start("git", "merge", "--no-edit", "topic")
+    assert merged.status == 0, merged
+    assert consumer.must("rev-list", "--parents", "-1", "HEAD").split()[1] == before.strip()
+
+
+def test_init_names_the_hooks_of_the_framework_that_are_not_installed(consumer: Consumer) -> None:
+    (consumer.root / ".git" / "hooks" / "pre-merge-commit").unlink()
+    for _ in range(2):
+        text = done(consumer.run("init", "--pre-commit")).flat
+        assert "pre-commit install --hook-type pre-commit --hook-type pre-merge-commit" in text
+    install(consumer, "--hook-type", "pre-commit", "--hook-type", "pre-merge-commit")
+    assert "pre-commit install" not in done(consumer.run("init", "--pre-commit")).flat
 
 
 def test_the_hook_file_is_what_pre_commit_asks_for(consumer: Consumer) -> None:

@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Collection
 from pathlib import Path
 
 from callint.reading.lfs_pointers import EXTENDED, AbsentError, parse_pointer
 from callint.reading.tree import read_as_stored
+from callint.versioning.git.blob_reader import sizes_of
 from callint.versioning.git.repository import Repo
 
 
 def read_blob(repo: Repo, blob: str) -> bytes:
     """The content of a blob; OSError if it is absent, too large or unreadable."""
     return repo.blobs.read(blob)
+
+
+def blob_sizes(repo: Repo, blobs: Collection[str]) -> dict[str, int]:
+    """The sizes in bytes of blobs by id, without reading them; without those that are absent."""
+    return sizes_of(repo.working_dir, blobs) if blobs else {}
 
 
 def resolve_pointer(repo: Repo, data: bytes) -> bytes:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import posixpath
 from collections.abc import Iterable, Iterator, Mapping
+from contextlib import suppress
 from pathlib import Path, PurePosixPath
 
 from callint.model.errors import InputError
+from callint.reading.lfs_pointers import is_pointer_size, parse_pointer
 from callint.reading.tree import POLICY
 from callint.versioning.git.entries import (
     LINK_MODE,
@@ -15,7 +17,7 @@ from callint.versioning.git.entries import (
     index_entries,
     revision_entries,
 )
-from callint.versioning.git.objects import read_blob, resolve_pointer
+from callint.versioning.git.objects import blob_sizes, read_blob, resolve_pointer
 from callint.versioning.git.repository import Repo, top_level
 
 
@@ -42,6 +44,22 @@ class StoredTree:
 
     def paths(self) -> Iterator[str]:
         return (path[len(self._prefix) :] for path in sorted(self._entries) if path.startswith(self._prefix))
+
+    def sizes(self, paths: Iterable[str]) -> dict[str, int]:
+        """The size of each regular file; for a git-lfs pointer, that of the content behind it."""
+        blobs = {}
+        for path in paths:
+            entry = self._entries.get(self._prefix + path)
+            if entry is not None and entry.mode in REGULAR_MODES and not entry.stage:
+                blobs[path] = entry.blob
+        of_blobs = blob_sizes(self.repo, set(blobs.values()))
+        sizes = {path: of_blobs[blob] for path, blob in blobs.items() if blob in of_blobs}
+        for path, size in sizes.items():
+            if is_pointer_size(size):
+                with suppress(OSError):
+                    pointer = parse_pointer(read_blob(self.repo, blobs[path]))
+                    sizes[path] = pointer.size if pointer else size
+        return sizes
 
     def from_top(self, path: str) -> str:
         """A path of the tree as a path from the top."""

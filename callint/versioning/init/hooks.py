@@ -54,7 +54,14 @@ def framework_entry(context: PlanContext) -> Iterator[FileStep]:
         "      language: system",
         "      always_run: true",
         "      pass_filenames: false",
+        # Neither a default of the file nor other hooks that are installed decide when it runs.
+        f"      stages: [{', '.join(_FRAMEWORK_HOOKS)}]",
     )
+    if not _are_framework_hooks_installed(context):
+        types = " ".join(f"--hook-type {name}" for name in _FRAMEWORK_HOOKS)
+        context.remarks.append(
+            f"The framework needs both of its hooks to check commits and merges: pre-commit install {types}."
+        )
     text, newline = as_text(old)
     if find(text):
         yield from context.replace_block(path, old, lines, purpose)
@@ -70,10 +77,13 @@ def framework_entry(context: PlanContext) -> Iterator[FileStep]:
     new = text[: head.end()] + block(lines, first[1]).replace("\n", newline) + text[head.end() :]
     context.record_file(path, RecordedFile(None, "", False))
     yield FileStep(path, old, as_bytes(new), purpose)
-    types = " ".join(f"--hook-type {name}" for name in _FRAMEWORK_HOOKS)
-    context.remarks.append(
-        f"If you have not installed the framework's hooks yet: pre-commit install {types}."
-    )
+
+
+def _are_framework_hooks_installed(context: PlanContext) -> bool:
+    """Whether each hook that the framework supports exists, and is not callint init's own."""
+    folder, _ = hooks_folder(context.repo)
+    hooks = [content_of(folder / name) for name in _FRAMEWORK_HOOKS]
+    return all(hook is not None and find(as_text(hook)[0]) is None for hook in hooks)
 
 
 def git_hooks(context: PlanContext, wanted: bool) -> Iterator[FileStep]:

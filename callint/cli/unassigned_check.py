@@ -1,0 +1,33 @@
+"""The check of files that the policy does not name, as the commands share it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Sequence
+from functools import partial
+
+from callint.checking.checker import Checker
+from callint.checking.unassigned import unassigned_findings
+from callint.model.finding import Finding
+from callint.reading.tree import Tree
+from callint.reading.workspace import Workspace
+
+
+def unassigned_check(
+    paths: Sequence[str], tree: Tree | None = None
+) -> Callable[[Checker], Iterable[Finding]] | None:
+    """A function that looks for images among files that the policy does not name; None without such files.
+
+    Of a ``tree`` on disk, files that git ignores do not count.
+    """
+    if not paths:
+        return None
+    if not isinstance(tree, Workspace):
+        return partial(unassigned_findings, paths=paths)
+    root = tree.root
+
+    def ignored(candidates: Sequence[str]) -> Collection[str]:
+        from callint.versioning.git.ignored import ignored_paths  # only such files need git
+
+        return ignored_paths(root, candidates)
+
+    return partial(unassigned_findings, paths=paths, ignored=ignored)
