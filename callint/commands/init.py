@@ -21,7 +21,14 @@ from callint.reporting.files.destinations import own_file
 from callint.reporting.terminal import QUIET, console, line, width, wrapped
 from callint.versioning.git.config import hooks_folder, set_setting
 from callint.versioning.git.refs import delete_reference
-from callint.versioning.git.repository import Repo, common_folder, open_repository, top_level
+from callint.versioning.git.repository import (
+    Repo,
+    common_folder,
+    lock_clause,
+    open_repository,
+    settings_lock,
+    top_level,
+)
 from callint.versioning.init.plan import foreign_attributes
 from callint.versioning.init.plan import plan as make_plan
 from callint.versioning.init.plan_context import InitOptions
@@ -213,6 +220,8 @@ def _remarks(repo: Repo, plan: Plan, dry_run: bool, is_undo: bool) -> list[str]:
             remarks += foreign_attributes(repo, Path.cwd())
         except InputError as error:  # all steps are done by now
             remarks += (f"{text}." for text in error.lines)
+    if lock := settings_lock(repo):
+        remarks.append(f"{lock_clause(relative_name(lock, Path.cwd()))}.")
     if not plan.steps:
         remarks.insert(0, "There is nothing to undo." if is_undo else "Everything is set up already.")
     elif not is_undo and not dry_run and any(_is_committed(repo, step) for step in plan.steps):

@@ -17,12 +17,34 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from callint.decoding.double_double import (
+    Pair,
+    add,
+    divide,
+    multiply,
+    negative,
+    of_fraction,
+    of_raw,
+    scale,
+    square_root,
+)
 from callint.decoding.statistics import distinct
 from callint.model.definition import Conversion, Interpolated, Linear, Rational, States, Storage
 
 Numbers = NDArray[np.float64]
 
 _EXACT = 2**53
+
+#: Above this number of cells, a rational conversion converts equal raw numbers once.
+_MANY = 1024
+#: The bytes of the widest whole raw numbers whose products with a small coefficient a double may hold.
+_EXACT_SIZE = 4
+#: Coefficients of a rational conversion may become whole numbers up to this.
+_LARGEST_TERM = 2**200
+#: Raw numbers of a rational conversion are scaled down to this power of 2.
+_LARGEST_EXPONENT = 500
+#: Digits beyond this share of the square of the slope are those of rounding.
+_DOUBLE_ROOT = 2.0**-100
 
 
 @lru_cache(maxsize=65536)
@@ -106,7 +128,7 @@ def to_physical(conversion: Conversion, raw: NDArray[Any]) -> Numbers:
             linear: Numbers = (numbers * a + b) / q
             return linear
         case Rational():
-            return _rational_physical(conversion, numbers)
+            return _rational_physical(conversion, raw)
         case States():
             return numbers
         case Interpolated():
@@ -115,21 +137,93 @@ def to_physical(conversion: Conversion, raw: NDArray[Any]) -> Numbers:
             return np.where(np.isfinite(numbers), np.interp(numbers, points, values), np.nan)
 
 
-def _rational_physical(conversion: Rational, raw: Numbers) -> Numbers:
-    """Solve (a - r d) p² + (b - r e) p + (c - r f) = 0 for p, the larger root."""
-    a, b, c, d, e, f = conversion.coefficients
+@lru_cache(maxsize=1024)
+def _rational_terms(coefficients: tuple[float, ...]) -> tuple[Pair, ...]:
+    """The coefficients of a rational conversion, multiplied to whole numbers if they do not become too large.
+
+    The factor is the same for all of them, so that it does not change the roots.
+    """
+    exact = [Fraction(repr(coefficient)) for coefficient in coefficients]
+    factor = lcm(*(coefficient.denominator for coefficient in exact))
+    if max(abs(coefficient * factor) for coefficient in exact) < _LARGEST_TERM:
+        exact = [coefficient * factor for coefficient in exact]
+    return tuple(of_fraction(coefficient) for coefficient in exact)
+
+
+def _rational_physical(conversion: Rational, raw: NDArray[Any]) -> Numbers:
+    """Solve (a - r d) p² + (b - r e) p + (c - r f) = 0 for p, the larger root.
+
+    Where p² has the factor 0, as for each r if a and d are 0, the equation has one root. The root of a number
+    that is not 0 may be beyond the doubles; then it is NaN.
+    """
+    a, _, _, d, _, _ = conversion.coefficients
+    terms = _rational_terms(conversion.coefficients)
+    if a == d == 0 and _is_exact(terms, raw):
+        _, b, c, _, e, f = (term[0] for term in terms)
+        number = raw.astype(np.float64)
+        with np.errstate(all="ignore"):
+            root = (number * f - c) / (b - number * e)
+        return np.where(np.isfinite(root), root + 0.0, np.nan)
+    if raw.dtype.kind in "iu" and raw.size > _MANY:
+        values = distinct(raw)
+        return _exact_roots(terms, values)[np.searchsorted(values, raw)]
+    return _exact_roots(terms, raw)
+
+
+def _exact_roots(terms: tuple[Pair, ...], raw: NDArray[Any]) -> Numbers:
     with np.errstate(all="ignore"):
-        square, slope, constant = a - raw * d, b - raw * e, c - raw * f
-        straight = -constant / slope
-        if a == 0 and d == 0:
-            root = straight
-        else:
-            discriminant = np.sqrt(slope * slope - 4 * square * constant)
-            # -b and the root are added with the same sign, so that nearly equal numbers never cancel.
-            away = -0.5 * (slope + np.copysign(discriminant, slope))
-            larger = np.fmax(away / square, constant / away)
-            root = np.where(square == 0, straight, larger)
-    return np.where(np.isfinite(root) & np.isfinite(raw), root, np.nan)
+        pair = of_raw(raw)
+        # Numbers near the largest double would overflow when they are split.
+        exponent = np.maximum(np.frexp(pair[0])[1] - _LARGEST_EXPONENT, 0)
+        pair = scale(pair, -exponent)
+        square, slope_pair, constant_pair = (
+            add(scale(above, -exponent), negative(multiply(pair, below)))
+            for above, below in zip(terms[:3], terms[3:], strict=True)
+        )
+        root = divide(negative(constant_pair), slope_pair)
+        if terms[0][0] or terms[3][0]:
+            root = np.where(square[0] == 0, root, _larger_root(square, slope_pair, constant_pair))
+    # The formula may make -0 of 0, but the root of an equation has no such sign.
+    return np.where(np.isfinite(root) & np.isfinite(pair[0]), root + 0.0, np.nan)
+
+
+def _is_exact(terms: tuple[Pair, ...], raw: NDArray[Any]) -> bool:
+    """Whether doubles hold each product of a whole raw number and a coefficient, and their sums."""
+    if raw.dtype.kind not in "iu" or raw.dtype.itemsize > _EXACT_SIZE:
+        return False
+    largest = max(abs(int(np.iinfo(raw.dtype).min)), int(np.iinfo(raw.dtype).max))
+    are_whole = all(float(term[0]).is_integer() and not term[1] for term in terms)
+    return are_whole and max(abs(float(term[0])) for term in terms) * (largest + 1) < _EXACT
+
+
+def _larger_root(square: Pair, slope: Pair, constant: Pair) -> Numbers:
+    """The larger root of a quadratic equation; NaN where it has none."""
+    # In p times a power of 2, the outer coefficients are of one size, and no product that counts underflows.
+    exponents = [np.frexp(term[0])[1] for term in (square, slope, constant)]
+    is_whole = (square[0] != 0) & (constant[0] != 0)
+    unit = np.where(is_whole, (exponents[2] - exponents[0]) // 2, 0)
+    has_slope = is_whole & (slope[0] != 0)
+    size = np.where(has_slope, np.maximum(exponents[2], exponents[1] + unit), exponents[2])
+    square, slope, constant = (
+        scale(square, 2 * unit - size),
+        scale(slope, unit - size),
+        scale(constant, -size),
+    )
+    slope_square = multiply(slope, slope)
+    discriminant = add(slope_square, scale(negative(multiply(square, constant)), 2))
+    # What is left of a double root may be below 0 by the last of the digits.
+    is_double = np.abs(discriminant[0]) <= _DOUBLE_ROOT * slope_square[0]
+    high, low = square_root(
+        (np.where(is_double, 0.0, discriminant[0]), np.where(is_double, 0.0, discriminant[1]))
+    )
+    # The slope and the root are added with the same sign, so that nearly equal numbers never cancel.
+    sign = np.copysign(1.0, slope[0])
+    # Where 0 is a root, the slope is the root of its square, which may have underflowed.
+    is_factor = constant[0] == 0
+    signed = np.where(is_factor, slope[0], high * sign), np.where(is_factor, slope[1], low * sign)
+    away = scale(negative(add(slope, signed)), -1)
+    larger: Numbers = np.ldexp(np.fmax(divide(away, square), divide(constant, away)), unit)
+    return larger
 
 
 def to_raw_numbers(conversion: Conversion, physical: Numbers) -> Numbers:

@@ -2,6 +2,7 @@
 
 from callint.fmt.numbers import (
     NO_NUMBER,
+    Column,
     address,
     count,
     decimal_digits,
@@ -11,7 +12,9 @@ from callint.fmt.numbers import (
     format_change,
     format_distinct,
     format_near,
+    has_stored_digits,
     number,
+    output,
     percent,
     plain,
     quantity,
@@ -37,6 +40,7 @@ from callint.fmt.tables import (
 
 __all__ = [
     "NO_NUMBER",
+    "Column",
     "address",
     "axis_value",
     "byte_string",
@@ -49,9 +53,11 @@ __all__ = [
     "format_change",
     "format_distinct",
     "format_near",
+    "has_stored_digits",
     "list_names",
     "name_with_purpose",
     "number",
+    "output",
     "output_shift",
     "output_shift_clause",
     "percent",

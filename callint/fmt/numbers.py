@@ -3,16 +3,33 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
+from decimal import Decimal
 from fractions import Fraction
 from functools import lru_cache
 
-from callint.model.definition import Conversion, Linear, States
+import numpy as np
+
+from callint.model.definition import Conversion, Linear, NumberType, States, Storage
 
 #: The most decimals if the conversion does not say how many there are.
 _DIGITS = 4
 
 #: From here on doubles are not exact to one: printing all digits would suggest a precision they lack.
 _LARGEST = 1e16
+
+#: From here down a number is written with an exponent.
+_SMALLEST = 1e-5
+
+#: The significant digits of a value that no cell holds, such as one between cells. float32 has just over 7.
+_OUTPUT_DIGITS = 7
+
+#: By type, the most digits to which zeros fill up the numbers of a column: three more than a shortest decimal
+#: of the type can have.
+_COLUMN_DIGITS = {NumberType.float32: 12, NumberType.float64: 20}
+
+#: The most decimals to which zeros fill up one of two numbers in a sentence.
+_FILLED_DECIMALS = 9
 
 #: The text for a value that is not a number.
 NO_NUMBER = "not a number"
@@ -41,11 +58,18 @@ def _linear_decimals(factor: float, offset: float) -> int | None:
 
 def plain(value: float) -> str:
     """A number in up to 12 significant digits, as definitions write limits and breakpoints."""
-    return f"{value:.12g}".replace("e+", "e")
+    return _without_minus(f"{value:.12g}".replace("e+", "e"))
 
 
-def exact(value: float) -> str:
-    """A number in the fewest digits that no other double has."""
+def exact(value: float, conversion: Conversion | None = None, storage: Storage | None = None) -> str:
+    """A number in the fewest digits that give it back: the double, or the float stored in a table.
+
+    A minus before zero stays, because it is another number.
+    """
+    if conversion is not None and storage is not None and math.isfinite(value):
+        digits = _stored_digits(value, conversion, storage)
+        if digits is not None:
+            return f"{'-' if not digits and math.copysign(1, value) < 0 else ''}{_written(digits)}"
     return repr(float(value)).removesuffix(".0")
 
 
@@ -59,10 +83,11 @@ def decimal_digits(value: Fraction) -> str:
     return f"{'-' if value < 0 else ''}{whole}{point}"
 
 
-def number(value: float, conversion: Conversion) -> str:
+def number(value: float, conversion: Conversion, storage: Storage | None = None) -> str:
     """A physical value without its unit; a named state by its name.
 
-    Between two cells, a table of states puts out a value between two states.
+    Between two cells, a table of states puts out a value between two states. A stored float has the fewest
+    digits that give it back, unless the conversion says how many decimals it has.
     """
     if math.isnan(value):
         return NO_NUMBER
@@ -73,29 +98,149 @@ def number(value: float, conversion: Conversion) -> str:
             low, high = (number(math.floor(value) + step, conversion) for step in (0, 1))
             return f"between {low} and {high}"
         return conversion.names.get(int(value), f"raw {plain(value)}")
+    if has_stored_digits(conversion, storage):
+        stored = _stored_digits(value, conversion, storage)
+        return output(value) if stored is None else _written(stored)
     digits = decimals(conversion)
     if digits is None or abs(value) >= _LARGEST:
         return significant(value)
     return _fixed(value, digits)
 
 
+class Column:
+    """Writes the values of a table as ``number`` does, with one number of decimals, so that they align.
+
+    Stored floats get as many decimals as the one that needs the most, unless zeros would then fill a number
+    up to more digits than the type has.
+    """
+
+    def __init__(self, values: Iterable[float], conversion: Conversion, storage: Storage) -> None:
+        self._conversion, self._storage = conversion, storage
+        self._decimals = 0
+        if not has_stored_digits(conversion, storage):
+            return
+        texts = [self.text(value) for value in set(values)]
+        fixed = [text.lstrip("-").partition(".") for text in texts if _is_decimal(text)]
+        decimals_needed = max((len(fraction) for _, _, fraction in fixed), default=0)
+        whole_digits = max((len(whole) for whole, _, _ in fixed), default=0)
+        if whole_digits + decimals_needed <= _COLUMN_DIGITS[storage.type]:
+            self._decimals = decimals_needed
+
+    def text(self, value: float) -> str:
+        """A value without its unit."""
+        text = number(value, self._conversion, self._storage)
+        return _filled(text, self._decimals) if self._decimals and _is_decimal(text) else text
+
+
 def significant(value: float) -> str:
     """A number in six significant digits, with an exponent if it is very large or very small."""
-    return f"{value:.6g}".replace("e+", "e")
+    return _without_minus(f"{value:.6g}".replace("e+", "e"))
+
+
+def output(value: float) -> str:
+    """A number that no cell holds, in the digits of a float32; the digits before the point are complete."""
+    if not value or not _SMALLEST <= abs(value) < _LARGEST:
+        return significant(value)
+    digits = max(_OUTPUT_DIGITS - 1 - math.floor(math.log10(abs(value))), 0)
+    return trimmed(_fixed(value, digits))
 
 
 def _fixed(value: float, digits: int) -> str:
     """A number with ``digits`` decimals, without a minus before zero."""
-    text = f"{value:.{digits}f}"
+    return _without_minus(f"{value:.{digits}f}")
+
+
+def _without_minus(text: str) -> str:
+    """The text of a number, without a minus before zero."""
     return text[1:] if text.startswith("-") and not float(text) else text
 
 
-def rounded(value: float, within: float, conversion: Conversion) -> str:
+# Stored floats
+
+
+def has_stored_digits(conversion: Conversion, storage: Storage | None) -> bool:
+    """Whether numbers are stored floats of which nothing but the stored number says how many digits count."""
+    is_float = storage is not None and not storage.type.is_integer
+    return is_float and isinstance(conversion, Linear) and conversion.decimals is None
+
+
+def _stored_digits(value: float, conversion: Conversion, storage: Storage | None) -> Decimal | None:
+    """The shortest decimal that is stored as the same float as a value; None if no float gives the value."""
+    if storage is None or storage.type.is_integer or not isinstance(conversion, Linear):
+        return None
+    if not conversion.factor:
+        return None
+    return _shortest(value, conversion.factor, conversion.offset, storage.type)
+
+
+@lru_cache(maxsize=65536)
+def _shortest(value: float, factor: float, offset: float, type_: NumberType) -> Decimal | None:
+    is_single = type_ is NumberType.float32
+    if (factor, offset) == (1.0, 0.0):
+        if not is_single:
+            return Decimal(repr(value))
+        with np.errstate(over="ignore"):
+            single = np.float32(value)
+        return Decimal(str(single)) if float(single) == value else None
+    raw = _stored(Fraction(value), factor, offset, is_single)
+    if raw is None:
+        return None
+    back = float(Fraction(raw) * Fraction(repr(factor)) + Fraction(repr(offset)))
+    # A conversion may round three times, each time by half a unit in the last place.
+    if abs(back - value) > 4 * math.ulp(max(abs(value), abs(offset))):
+        return None
+    for digits in range(1, 18):
+        decimal = Decimal(f"{value:.{digits - 1}e}")
+        if _stored(Fraction(decimal), factor, offset, is_single) == raw:
+            return decimal
+    return Decimal(repr(value))
+
+
+def _stored(value: Fraction, factor: float, offset: float, is_single: bool) -> float | None:
+    """The float that a physical value is stored as; None if it is too large for the type."""
+    try:
+        raw = float((value - Fraction(repr(offset))) / Fraction(repr(factor)))
+    except OverflowError:
+        return None
+    with np.errstate(over="ignore"):
+        raw = float(np.float32(raw)) if is_single else raw
+    return raw if math.isfinite(raw) else None
+
+
+def _written(digits: Decimal) -> str:
+    """A decimal number without zeros at its end; with an exponent if it is very large or very small."""
+    if not digits:
+        return "0"
+    if _SMALLEST <= abs(digits) < _LARGEST:
+        return trimmed(f"{digits:f}")
+    mantissa, _, exponent = f"{digits:e}".partition("e")
+    return f"{trimmed(mantissa)}e{int(exponent)}"
+
+
+def _is_decimal(text: str) -> bool:
+    """Whether a text is a number without an exponent."""
+    return text[-1].isdigit() and "e" not in text
+
+
+def _count_decimals(text: str) -> int:
+    return len(text.partition(".")[2])
+
+
+def _filled(text: str, digits: int) -> str:
+    """The text of a number with zeros up to a number of decimals."""
+    missing = digits - _count_decimals(text)
+    return text if not missing else f"{text}{'' if '.' in text else '.'}{'0' * missing}"
+
+
+# Numbers with units
+
+
+def rounded(value: float, within: float, conversion: Conversion, storage: Storage | None = None) -> str:
     """A value with an uncertainty, in the digits that are certain: 1198.6 within 25 as 1200."""
     if not (math.isfinite(value) and math.isfinite(within) and within > 0):
-        return number(value, conversion)
+        return number(value, conversion, storage)
     step = 10.0 ** math.floor(math.log10(within))
-    return trimmed(number(round(value / step) * step, conversion))
+    return trimmed(number(round(value / step) * step, conversion, storage))
 
 
 def trimmed(text: str) -> str:
@@ -119,52 +264,87 @@ def same_unit(first: str, second: str) -> bool:
     return unit_word(first) == unit_word(second)
 
 
-def quantity(value: float, conversion: Conversion, unit: str | None = None) -> str:
+def quantity(
+    value: float, conversion: Conversion, unit: str | None = None, storage: Storage | None = None
+) -> str:
     """A physical value with its unit."""
-    return with_unit(number(value, conversion), conversion.unit if unit is None else unit)
+    return with_unit(number(value, conversion, storage), conversion.unit if unit is None else unit)
 
 
-def format_distinct(values: tuple[float, ...], conversion: Conversion) -> list[str]:
+def format_distinct(
+    values: tuple[float, ...], conversion: Conversion, storage: Storage | None = None
+) -> list[str]:
     """Values without their unit; values that differ have enough digits to show it."""
-    texts = [number(value, conversion) for value in values]
-    for format_longer in (plain, exact):
+    texts = [number(value, conversion, storage) for value in values]
+    for is_exact in (False, True):
         if len(set(texts)) == len(set(values)) or isinstance(conversion, States):
             break
         texts = [
-            format_longer(value) if math.isfinite(value) else text
+            _longer(value, conversion, storage, is_exact) if math.isfinite(value) else text
             for value, text in zip(values, texts, strict=True)
         ]
     return texts
 
 
-def format_change(old: float, new: float, conversion: Conversion) -> tuple[str, str, str]:
+def _longer(value: float, conversion: Conversion, storage: Storage | None, is_exact: bool) -> str:
+    """A number in 12 digits, if it is no float32, or in all that it needs."""
+    is_single = storage is not None and storage.type is NumberType.float32
+    if is_exact or (is_single and _stored_digits(value, conversion, storage) is not None):
+        return exact(value, conversion, storage)
+    return plain(value)
+
+
+def format_change(
+    old: float, new: float, conversion: Conversion, storage: Storage | None = None
+) -> tuple[str, str, str]:
     """Two values and their signed difference, without unit, each rounded by at most 5 % of the difference.
 
     The decimals of the conversion may not be enough, because an output between cells can have any value, and
     a cell can hold more digits. The printed difference is that of the printed numbers.
     """
     digits = decimals(conversion)
-    is_large = max(abs(old), abs(new)) >= _LARGEST and math.isfinite(new - old)
+    is_finite = math.isfinite(new - old)
+    is_large = max(abs(old), abs(new)) >= _LARGEST and is_finite
     if is_large and not isinstance(conversion, States):
-        before_text, after_text = format_distinct((old, new), conversion)
-        return before_text, after_text, f"{'' if new < old else '+'}{significant(new - old)}"
+        return _distinct_change(old, new, conversion, storage)
+    if is_finite and has_stored_digits(conversion, storage) and _are_stored((old, new), conversion, storage):
+        texts = number(old, conversion, storage), number(new, conversion, storage)
+        if not all(_is_decimal(text) for text in texts):
+            return _distinct_change(old, new, conversion, storage)
+        digits = max(_count_decimals(text) for text in texts)
+        difference = Decimal(texts[1]) - Decimal(texts[0])
+        sign = "" if difference < 0 else "+"
+        if digits <= _FILLED_DECIMALS:
+            texts = _filled(texts[0], digits), _filled(texts[1], digits)
+        return *texts, f"{sign}{difference:.{digits}f}"
     if digits is None or isinstance(conversion, States) or not math.isfinite(new - old):
         return number(old, conversion), number(new, conversion), signed_number(new - old, conversion)
     slack = 0.05 * abs(new - old)
     while digits < 2 * _DIGITS and any(abs(value - round(value, digits)) > slack for value in (old, new)):
         digits += 1
     before, after = round(old, digits), round(new, digits)
-    difference = _fixed(after - before, digits)
+    moved = _fixed(after - before, digits)
     texts = _fixed(before, digits), _fixed(after, digits)
     if texts[0] == texts[1] and old != new:
-        first, second = format_distinct((old, new), conversion)
-        return first, second, f"{'' if new < old else '+'}{significant(new - old)}"
-    return *texts, difference if difference.startswith("-") else f"+{difference}"
+        return _distinct_change(old, new, conversion, storage)
+    return *texts, moved if moved.startswith("-") else f"+{moved}"
 
 
-def format_near(value: float, limit: float, conversion: Conversion) -> str:
+def _are_stored(values: Iterable[float], conversion: Conversion, storage: Storage | None) -> bool:
+    return all(_stored_digits(value, conversion, storage) is not None for value in values)
+
+
+def _distinct_change(
+    old: float, new: float, conversion: Conversion, storage: Storage | None
+) -> tuple[str, str, str]:
+    """Two values and their signed difference, if decimals do not serve."""
+    first, second = format_distinct((old, new), conversion, storage)
+    return first, second, f"{'' if new < old else '+'}{significant(new - old)}"
+
+
+def format_near(value: float, limit: float, conversion: Conversion, storage: Storage | None = None) -> str:
     """A value without its unit, in enough digits to differ from the limit."""
-    return format_distinct((value, limit), conversion)[0]
+    return format_distinct((value, limit), conversion, storage)[0]
 
 
 def signed_number(value: float, conversion: Conversion) -> str:

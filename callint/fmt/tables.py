@@ -14,7 +14,7 @@ def axis_value(definition: Definition, axis: Axis, value: float) -> str:
     text = (
         numbers.plain(value)
         if isinstance(axis, FixedAxis)
-        else numbers.number(value, definition.conversion_of(axis))
+        else numbers.number(value, definition.conversion_of(axis), axis.storage)
     )
     return numbers.with_unit(numbers.trimmed(text), definition.unit_of(axis))
 

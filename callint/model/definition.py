@@ -269,7 +269,7 @@ class Rational:
     """raw = (a p² + b p + c) / (d p² + e p + f), p being the physical value.
 
     The form is that of RAT_FUNC in the standard ASAM MCD-2 MC. If two values of p give the same raw value,
-    the larger one is meant.
+    the larger one is meant, for each raw value by itself.
     """
 
     name: str

@@ -184,11 +184,11 @@ def _change_text(context: CheckContext, table: Table, old: float, new: float, li
     conversion, unit = context.conversion(table), context.definition.unit_of(table)
     if isinstance(conversion, States):
         return " became ".join(context.format_distinct(table, old, new))
-    old_text, new_text, difference = fmt.format_change(old, new, conversion)
+    old_text, new_text, difference = fmt.format_change(old, new, conversion, table.storage)
     if math.isclose(abs(float(difference)), limit):
         # The difference is slightly above the limit, and its digits must show it.
-        old_text, new_text = fmt.format_distinct((old, new), conversion)
-        difference = f"{difference[0]}{fmt.format_near(abs(new - old), limit, conversion)}"
+        old_text, new_text = fmt.format_distinct((old, new), conversion, table.storage)
+        difference = f"{difference[0]}{fmt.format_near(abs(new - old), limit, conversion, table.storage)}"
     before, after = (fmt.with_unit(text, unit) for text in (old_text, new_text))
     return f"{before} became {after}, {fmt.with_unit(difference, fmt.distance_unit(unit))}"
 
@@ -238,7 +238,7 @@ def _suspect_text(context: CheckContext, change: TableChange, suspect: Suspect) 
     conversion = context.conversion(table)
     source = "its neighbours suggest" if suspect.is_lone else "the edit around it suggests"
     error = find_typing_error(value, suspect.expected, suspect.yardstick, fmt.decimals(conversion))
-    expected = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion)
+    expected = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion, table.storage)
     return (
         f"the cell is {context.quantity(table, value)}, but {source} about {expected}"
         f"{f': {error.name}?' if error else '; no simple slip explains it'}"

@@ -205,11 +205,11 @@ class CheckContext:
 
     def quantity(self, item: Item, value: float) -> str:
         """A value of a table or axis with its unit."""
-        return fmt.quantity(value, self.conversion(item), self.definition.unit_of(item))
+        return fmt.quantity(value, self.conversion(item), self.definition.unit_of(item), item.storage)
 
     def format_near(self, item: Item, value: float, limit: float) -> str:
         """A value with its unit, in enough digits to differ from the limit."""
-        text = fmt.format_near(value, limit, self.conversion(item))
+        text = fmt.format_near(value, limit, self.conversion(item), item.storage)
         return fmt.with_unit(text, self.definition.unit_of(item))
 
     def limit_violation(self, cell: int, limits: Range) -> tuple[str, str, str]:
@@ -256,7 +256,7 @@ class CheckContext:
             exact = [exact_value(conversion, int(number)) for number in numbers]
             if any(is_large(conversion, int(number)) for number in numbers):
                 return [fmt.with_unit(fmt.decimal_digits(value), unit) for value in exact]
-        texts = fmt.format_distinct((old, new), conversion)
+        texts = fmt.format_distinct((old, new), conversion, item.storage)
         if texts[0] == texts[1]:
             texts = with_bits(texts, raws)
         return [
@@ -266,7 +266,7 @@ class CheckContext:
 
     def format_distinct(self, item: Item, *values: float) -> list[str]:
         """Values with their unit; values that differ have enough digits to show it."""
-        texts = fmt.format_distinct(values, self.conversion(item))
+        texts = fmt.format_distinct(values, self.conversion(item), item.storage)
         return [fmt.with_unit(text, self.definition.unit_of(item)) for text in texts]
 
     def limit(self, item: Item, value: float) -> str:

@@ -369,7 +369,7 @@ def _protections_behind(definition: Definition, signal: str) -> list[Table]:
 
 def _distance(context: CheckContext, shift: Weakening, table: Table) -> str:
     """The distance between two outputs with its unit."""
-    _, _, difference = fmt.format_change(shift.old, shift.new, context.conversion(table))
+    _, _, difference = fmt.format_change(shift.old, shift.new, context.conversion(table), table.storage)
     return fmt.with_unit(difference.lstrip("+-"), fmt.distance_unit(context.definition.unit_of(table)))
 
 

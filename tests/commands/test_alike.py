@@ -198,7 +198,7 @@ def test_a_very_large_number_has_an_exponent(tmp_path: Path, number: float, text
 def test_large_numbers_close_to_each_other_are_distinguished(tmp_path: Path) -> None:
     old, new = struct.pack(">d", 1e300), struct.pack(">d", 1.0000000000000002e300)
     pair = Pair(tmp_path, scalar("float64", "bar"), old, new)
-    assert "1e+300 → 1.0000000000000002e+300 bar" in pair.diff().flat
+    assert "1e300 → 1.0000000000000002e300 bar" in pair.diff().flat
 
 
 def test_the_smallest_number_is_distinguished_from_zero(tmp_path: Path) -> None:

@@ -58,6 +58,21 @@ def test_settings_that_are_locked_are_not_changed_and_nothing_else_is(
     assert yard.call(*arguments).status == 0
 
 
+@pytest.mark.parametrize("arguments", [("init",), ("init", "--dry-run")])
+def test_a_lock_that_is_left_is_named_where_there_is_nothing_to_set(
+    yard: Scratch, arguments: tuple[str, ...]
+) -> None:
+    assert yard.call("init").status == 0
+    assert "config.lock" not in yard.call(*arguments).stdout
+    yard.write(".git/config.lock", b"")
+    before = whole(yard)
+    result = yard.call(*arguments)
+    assert result.status == 0
+    assert ".git/config.lock: another git command is running" in result.flat
+    assert "remove the file if none is running." in result.flat
+    assert whole(yard) == before
+
+
 def test_settings_that_are_locked_are_not_taken_back(yard: Scratch) -> None:
     assert yard.call("init").status == 0
     yard.write(".git/config.lock", b"")

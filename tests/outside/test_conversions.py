@@ -170,6 +170,88 @@ def test_raw_from_a_rat_func_decodes_to_the_larger_value_that_has_it(
     assert physical(conversion, raw) == pytest.approx(float(max(p, q)), rel=1e-7, abs=1e-7)
 
 
+def is_root_within_an_ulp(coefficients: Sequence[float], raw: Fraction, p: float) -> bool:
+    """Whether the larger root of the equation for a raw number lies within an ulp of p, exactly."""
+    a, b, c, d, e, f = (Fraction(repr(coefficient)) for coefficient in coefficients)
+    square, slope, constant = a - raw * d, b - raw * e, c - raw * f
+
+    def left(x: Fraction) -> Fraction:
+        return (square * x + slope) * x + constant
+
+    step = Fraction(math.ulp(p))
+    low, high = Fraction(p) - step, Fraction(p) + step
+    if not square:
+        return left(low) * left(high) <= 0
+    vertex = -slope / (2 * square)
+    if slope * slope == 4 * square * constant:
+        return low <= vertex <= high
+    return high >= vertex and left(max(low, vertex)) * left(high) <= 0
+
+
+#: Where digits cancel: a double root, a sum that is nearly 0, large raw numbers, raw numbers near 0.
+_CANCELLING = [
+    ((1.0, 2.0, 1.0, 0.0, 0.0, 1.0), 1e-12),
+    ((1.0, 2.0, 1.0, 1.0, 2.0, 3.0), 1e-12),
+    ((0.0, 0.0, 1.0, 0.1, 0.2, 0.1), 4294967295),
+    ((0.0, 0.0, 1.0, 0.1, 0.2, 0.1), 2**53 + 1),
+    ((0.0, 0.0, 1.0, 0.1, 0.2, 0.1), 17500000000000000001),
+    ((0.0, 0.0, 1.0, 0.1, 0.2, 0.1), 2**64 - 1),
+    ((0.3, 1.0, -2.0, 0.1, 0.0, 1.0), 3),
+    ((1e-6, 1.0, 0.0, 0.0, 0.0, 1.0), 1e-300),
+    ((-1.0, 1.0, -1.0, -1.0, 1.0, 1.0), 1e300),
+    ((0.0, 1.0, 0.0, 1e-12, 0.0, 1.0), 1),
+    ((1.0, 0.0, 0.0, 1.0, 1.0, 0.0), 1e-300),
+    ((0.0, 0.0, 0.0, -6.17e-09, 0.0, 5.6e-09), 1e-300),
+    ((0.0, 0.1, -0.7, 0.0, 0.0, 0.3), 17500000000000000001),
+]
+
+
+@pytest.mark.parametrize(("coefficients", "raw"), _CANCELLING)
+def test_the_root_of_a_rat_func_has_all_digits_where_they_would_cancel(
+    coefficients: tuple[float, ...], raw: float
+) -> None:
+    numbers = np.array([raw], np.uint64 if isinstance(raw, int) else np.float64)
+    (p,) = to_physical(rational(*coefficients), numbers).tolist()
+    assert is_root_within_an_ulp(coefficients, Fraction(raw), p)
+
+
+@given(
+    coefficients=st.tuples(*[decimals(3, 4).map(float)] * 6),
+    raws=st.lists(st.integers(0, 2**64 - 1) | st.integers(0, 9), min_size=1, max_size=5),
+)
+@settings(max_examples=150, deadline=None)
+def test_every_root_of_a_rat_func_is_the_larger_one_to_the_last_digit(
+    coefficients: tuple[float, ...], raws: list[int]
+) -> None:
+    assume(any(coefficients[3:]))
+    values = to_physical(rational(*coefficients), np.array(raws, np.uint64)).tolist()
+    for raw, p in zip(raws, values, strict=True):
+        a, b, c, d, e, f = (Fraction(repr(coefficient)) for coefficient in coefficients)
+        square, slope, constant = a - raw * d, b - raw * e, c - raw * f
+        if math.isnan(p):
+            assert slope**2 < 4 * square * constant or square == slope == 0
+        else:
+            assert is_root_within_an_ulp(coefficients, Fraction(raw), p)
+
+
+def test_many_raw_numbers_have_the_roots_that_each_has_alone() -> None:
+    raws = np.arange(5000, dtype=np.uint16).reshape(50, 100)[::-1]
+    for conversion in (
+        rational(1, 2, 1, 0.5, 0, 4),
+        rational(0, 0, 30e6, 0, 1, 0),
+        rational(0, 2, 1, 0, 0, 3),
+    ):
+        alone = [to_physical(conversion, raws.ravel()[[index]])[0] for index in range(raws.size)]
+        np.testing.assert_array_equal(to_physical(conversion, raws).ravel(), alone)
+
+
+@pytest.mark.parametrize("coefficients", [(0, 4, 0, 0, 0, 1), (0, -1, 0, 0, 0, 1), (1, 2, 0, 0, 0, 1)])
+@pytest.mark.parametrize("type", [NumberType.uint16, NumberType.int64, NumberType.float32])
+def test_the_root_0_has_no_sign(coefficients: tuple[float, ...], type: NumberType) -> None:
+    (value,) = to_physical(rational(*coefficients), np.zeros(1, storage(type).dtype)).tolist()
+    assert str(value) == "0.0"
+
+
 def test_a_linear_conversion_may_be_written_as_a_rat_func() -> None:
     # Half a degree a step from -40 degC: INT = (2 PHYS + 80) / 1.
     as_rational, as_linear = rational(0, 2, 80, 0, 0, 1), linear(0.5, -40.0)

@@ -143,7 +143,7 @@ def _print_breakpoints(
     old_texts, new_texts = (
         breakpoint_texts(definition, change.axis, values.tolist()) for values in (change.old, change.new)
     )
-    _make_distinct(change, old_texts, new_texts)
+    _make_distinct(definition, change, old_texts, new_texts)
     row: StyledRow = []
     length = 0
     for old, new, is_changed in zip(old_texts, new_texts, change.changed.tolist(), strict=True):
@@ -156,14 +156,18 @@ def _print_breakpoints(
     _print_lines(iter([row]), terminal)
 
 
-def _make_distinct(change: AxisChange, old_texts: list[str], new_texts: list[str]) -> None:
+def _make_distinct(
+    definition: Definition, change: AxisChange, old_texts: list[str], new_texts: list[str]
+) -> None:
     """Replace equal texts of a changed breakpoint by texts with more digits, or with the bits."""
     for index in np.flatnonzero(change.changed).tolist():
         if old_texts[index] != new_texts[index]:
             continue
         old, new = float(change.old[index]), float(change.new[index])
         if math.isfinite(old) and math.isfinite(new):
-            old_texts[index], new_texts[index] = fmt.exact(old), fmt.exact(new)
+            old_texts[index], new_texts[index] = breakpoint_texts(
+                definition, change.axis, [old, new], exact=True
+            )
         if old_texts[index] == new_texts[index]:
             raws = change.old_raw[index], change.new_raw[index]
             old_texts[index], new_texts[index] = with_bits((old_texts[index], new_texts[index]), raws)

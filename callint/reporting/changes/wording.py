@@ -32,9 +32,10 @@ def cell_change(definition: Definition, change: TableChange, y: int, x: int, arr
     is_off = bool(change.old.off[y, x]), bool(change.new.off[y, x])
     raws = change.old.raw[y, x], change.new.raw[y, x]
     has_difference = not isinstance(conversion, States) and math.isfinite(new - old) and not any(is_off)
-    texts, difference = fmt.format_distinct((old, new), conversion), ""
+    storage = change.table.storage
+    texts, difference = fmt.format_distinct((old, new), conversion, storage), ""
     if has_difference:
-        *texts, difference = exact_step(conversion, *raws) or fmt.format_change(old, new, conversion)
+        *texts, difference = exact_step(conversion, *raws) or fmt.format_change(old, new, conversion, storage)
     if texts[0] == texts[1] and not any(is_off):
         texts, has_difference = with_bits(texts, raws), False
     texts[1] = texts[1] if math.isnan(new) else fmt.with_unit(texts[1], conversion.unit)

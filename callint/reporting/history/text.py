@@ -219,7 +219,7 @@ def value_texts(definition: Definition, query: HistoryQuery, settings: Sequence[
     grids = [setting.grid for setting in settings if setting.grid is not None]
     numbers = tuple(float(grid.physical[query.y, query.x]) for grid in grids)
     conversion, raws = definition.conversion_of(item), [grid.raw[query.y, query.x] for grid in grids]
-    texts = fmt.format_distinct(numbers, conversion)
+    texts = fmt.format_distinct(numbers, conversion, item.storage)
     texts = [exact_text(conversion, raw) or text for raw, text in zip(raws, texts, strict=True)]
     if len(set(texts)) < len({raw.tobytes() for raw in raws}):
         texts = with_bits(texts, raws)

@@ -24,7 +24,7 @@ from callint.fmt.raw_bits import with_bits
 from callint.model.definition import Definition, States
 from callint.reporting.findings.text import print_findings
 from callint.reporting.merge.lists import TITLE
-from callint.reporting.tables.values import breakpoint_texts, cell_place
+from callint.reporting.tables.values import breakpoint_texts, cell_place, table_column
 from callint.reporting.terminal import QUIET, Terminal, ellipsis, heading, line, width, wrapped
 
 _INDENT = "  "
@@ -250,11 +250,13 @@ def _three(definition: Definition, versions: TableVersions, y: int, x: int) -> l
     values = [float(grid.physical[y, x]) for grid in grids]
     raws = [grid.raw[y, x] for grid in grids]
     offs = [bool(grid.off[y, x]) for grid in grids]
-    texts = ["off" if off else fmt.number(value, conversion) for value, off in zip(values, offs, strict=True)]
+    storage = versions.table.storage
+    column = table_column(definition, *grids)
+    texts = ["off" if off else column.text(value) for value, off in zip(values, offs, strict=True)]
     distinct = len({raw.tobytes() for raw in raws})
     if len(set(texts)) < distinct and not isinstance(conversion, States):
         texts = [
-            fmt.exact(value) if np.isfinite(value) and not off else text
+            fmt.exact(value, conversion, storage) if np.isfinite(value) and not off else text
             for value, off, text in zip(values, offs, texts, strict=True)
         ]
     if len(set(texts)) < distinct:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from callint import fmt
 from callint.comparing.point_outputs import PointOutputs, TableOutput
-from callint.model.definition import Conversion, Definition, Purpose, States, Table
+from callint.model.definition import Conversion, Definition, Purpose, States, Storage, Table
 from callint.reporting.terminal import QUIET, Terminal, arrow, heading, line, row_with_prose, width, wrapped
 from callint.reporting.wording import plausibility_question, unreadable_sentences
 
@@ -94,14 +94,16 @@ def _value_text(definition: Definition, output: TableOutput) -> str:
 
 def _compared(definition: Definition, table: Table, new: float, old: float | None) -> str:
     """The output of a table by the image and by the base, in its own unit."""
-    conversion, unit = definition.conversion_of(table), definition.unit_of(table)
+    conversion, unit, storage = definition.conversion_of(table), definition.unit_of(table), table.storage
     if old is None:
-        return _quantity(new, conversion, unit)
+        return _quantity(new, conversion, unit, storage)
     if _is_same(old, new):
-        return f"{_quantity(new, conversion, unit)}, as in the base"
+        return f"{_quantity(new, conversion, unit, storage)}, as in the base"
     if math.isnan(old) or math.isnan(new) or isinstance(conversion, States):
-        return f"{_quantity(new, conversion, unit)}; base {_quantity(old, conversion, unit)}"
-    old_text, new_text, difference = fmt.format_change(old, new, conversion)
+        return (
+            f"{_quantity(new, conversion, unit, storage)}; base {_quantity(old, conversion, unit, storage)}"
+        )
+    old_text, new_text, difference = fmt.format_change(old, new, conversion, storage)
     percent = fmt.percent(old, new, unit)
     change = f"({difference}{f', {percent}' if percent else ''})"
     return f"{fmt.with_unit(new_text, unit)}; base {fmt.with_unit(old_text, unit)} {change}"
@@ -111,8 +113,8 @@ def _is_same(old: float, new: float) -> bool:
     return old == new or (math.isnan(old) and math.isnan(new))
 
 
-def _quantity(value: float, conversion: Conversion, unit: str) -> str:
-    return "off" if math.isnan(value) else fmt.quantity(value, conversion, unit)
+def _quantity(value: float, conversion: Conversion, unit: str, storage: Storage) -> str:
+    return "off" if math.isnan(value) else fmt.quantity(value, conversion, unit, storage)
 
 
 def _print_cells(definition: Definition, output: TableOutput, terminal: Terminal) -> None:
@@ -121,7 +123,10 @@ def _print_cells(definition: Definition, output: TableOutput, terminal: Terminal
     rows = []
     for cell in output.cells:
         values = [cell.new] if cell.old is None or _is_same(cell.old, cell.new) else [cell.old, cell.new]
-        texts = ["off" if math.isnan(value) else fmt.number(value, conversion) for value in values]
+        texts = [
+            "off" if math.isnan(value) else fmt.number(value, conversion, output.table.storage)
+            for value in values
+        ]
         place = fmt.point(definition, output.table.axes, cell.at)
         rows.append((f"{100 * cell.weight:.1f} %", f" {arrow(terminal)} ".join(texts), f"at {place}"))
     widths = [max(len(row[column]) for row in rows) for column in range(2)]

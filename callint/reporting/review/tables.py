@@ -19,7 +19,7 @@ from callint.model.change import ChangeSet, Flags, Grid, Numbers, TableChange
 from callint.model.definition import Conversion, Definition, States
 from callint.reporting.changes.wording import change_parts
 from callint.reporting.log.wording import axis_use_text, change_use_text, share_text
-from callint.reporting.tables.values import breakpoint_texts, exact_step, exact_text
+from callint.reporting.tables.values import breakpoint_texts, exact_step, exact_text, table_column
 
 #: The movement of a table whose axes cannot be read.
 UNKNOWN_MOVEMENT = "the movement of its output is unknown"
@@ -40,7 +40,10 @@ class ReviewTables:
         """The entry of a table without its id; ``change`` has no changed cell if only the axes moved."""
         table, definition = change.table, self._definition
         conversion = definition.conversion_of(table)
-        texts = self._texts.setdefault(conversion.name, _NumberTexts(conversion))
+        if fmt.has_stored_digits(conversion, table.storage):
+            texts = _NumberTexts(conversion, table_column(definition, change.old, change.new))
+        else:
+            texts = self._texts.setdefault(conversion.name, _NumberTexts(conversion))
         rows, columns = change.changed.shape
         changed = np.flatnonzero(change.changed)
         cells = _CellTexts(change, changed, texts)
@@ -152,11 +155,15 @@ class _TextCache(dict[float, str]):
 
 
 class _NumberTexts:
-    """Values and differences of one conversion as texts without unit."""
+    """Values and differences of one conversion as texts without unit.
 
-    def __init__(self, conversion: Conversion) -> None:
+    ``column`` writes the values if the table and not the conversion says how many digits they need.
+    """
+
+    def __init__(self, conversion: Conversion, column: fmt.Column | None = None) -> None:
         self.conversion = conversion
-        self.values = _TextCache(lambda value: fmt.number(value, conversion))
+        self.is_column = column is not None
+        self.values = _TextCache(column.text if column else lambda value: fmt.number(value, conversion))
         self.differences = _TextCache(lambda value: fmt.signed_number(value, conversion))
 
 
@@ -164,7 +171,7 @@ class _CellTexts:
     """The old values of all cells and the new values of the changed cells, as distinct texts."""
 
     def __init__(self, change: TableChange, changed: NDArray[np.int64], texts: _NumberTexts) -> None:
-        self._texts = texts
+        self._texts, self._storage = texts, change.table.storage
         self.old = _cell_texts(change.old, slice(None), texts)
         self.new = _cell_texts(change.new, changed, texts)
         self._old = change.old.physical.ravel()[changed]
@@ -183,7 +190,7 @@ class _CellTexts:
                 continue
             if self._has_difference[index]:
                 pair = float(self._old[index]), float(self._new[index])
-                self.old[cell], self.new[index] = fmt.format_distinct(pair, texts.conversion)
+                self.old[cell], self.new[index] = fmt.format_distinct(pair, texts.conversion, self._storage)
             if self.old[cell] == self.new[index] and not off[index]:
                 raws = change.old.raw.flat[cell], change.new.raw.flat[cell]
                 self.old[cell], self.new[index] = with_bits((self.old[cell], self.new[index]), raws)
@@ -191,6 +198,13 @@ class _CellTexts:
 
     def differences(self) -> list[str]:
         """The difference of each changed cell; "" if it has no meaning."""
+        if self._texts.is_column:
+            pairs = zip(self._old.tolist(), self._new.tolist(), self._has_difference.tolist(), strict=True)
+            conversion, storage = self._texts.conversion, self._storage
+            return [
+                fmt.format_change(old, new, conversion, storage)[2] if has_difference else ""
+                for old, new, has_difference in pairs
+            ]
         cache = self._texts.differences
         steps = zip(self._steps.tolist(), self._has_difference.tolist(), strict=True)
         texts = [cache[step] if has_difference else "" for step, has_difference in steps]

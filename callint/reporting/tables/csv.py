@@ -22,7 +22,7 @@ import numpy as np
 from callint import fmt
 from callint.decoding.decode import Decoded
 from callint.model.change import Grid, Numbers
-from callint.model.definition import Axis, Conversion, States, StoredAxis, Table, Text
+from callint.model.definition import Axis, Conversion, States, Storage, StoredAxis, Table, Text
 from callint.reporting.tables.values import exact_text, raw_number
 
 #: The columns in order; docs/numbers.md explains them.
@@ -78,8 +78,8 @@ def _unit(unit: str) -> str:
     return "" if unit == "-" else harmless(unit)
 
 
-def _number(value: float) -> str:
-    return fmt.exact(value) if math.isfinite(value) else ""
+def _number(value: float, conversion: Conversion | None = None, storage: Storage | None = None) -> str:
+    return fmt.exact(value, conversion, storage) if math.isfinite(value) else ""
 
 
 def _cells(decoded: Decoded, table: Table) -> Iterator[tuple[str, ...]]:
@@ -108,7 +108,14 @@ def _axis_fields(
         return [_NO_AXIS] * count
     axis = definition.axes[name]
     unit = _unit(definition.unit_of(axis))
-    return [(str(i), axis.signal, _number(value), unit) for i, value in enumerate(values.tolist())]
+    numbers = _breakpoint_numbers(decoded, axis, values)
+    return [(str(i), axis.signal, number, unit) for i, number in enumerate(numbers)]
+
+
+def _breakpoint_numbers(decoded: Decoded, axis: Axis, values: Numbers) -> list[str]:
+    conversion = decoded.layout.definition.conversion_of(axis) if isinstance(axis, StoredAxis) else None
+    storage = axis.storage if isinstance(axis, StoredAxis) else None
+    return [_number(value, conversion, storage) for value in values.tolist()]
 
 
 def _cell(grid: Grid, y: int, x: int, conversion: Conversion) -> tuple[str, str, str]:
@@ -118,12 +125,14 @@ def _cell(grid: Grid, y: int, x: int, conversion: Conversion) -> tuple[str, str,
     value, raw = float(grid.physical[y, x]), _raw(grid.raw[y, x])
     if grid.off[y, x]:
         return "", "off", raw
-    number = exact_text(conversion, grid.raw[y, x]) or _number(value)
+    number = exact_text(conversion, grid.raw[y, x]) or _number(value, conversion, grid.table.storage)
     return number, _value_text(value, conversion), raw
 
 
 def _raw(raw: np.generic[Any]) -> str:
-    return str(raw_number(raw)).removesuffix(".0")
+    number = raw_number(raw)
+    # The text of NumPy's number has the digits of its type, that of Python's those of a double.
+    return number if isinstance(number, str) else str(raw).removesuffix(".0")
 
 
 def _value_text(value: float, conversion: Conversion) -> str:
@@ -149,6 +158,7 @@ def _breakpoints(decoded: Decoded, axis: Axis) -> Iterator[tuple[str, ...]]:
     head = (axis.name, "axis", "", "", _unit(definition.unit_of(axis)))
     values = decoded.breakpoints(axis.name)
     fields = _axis_fields(decoded, axis.name, values, axis.count)
+    numbers = _breakpoint_numbers(decoded, axis, values)
     item = layout.axis_items.get(axis.name)
     for x, value in enumerate(values.tolist()):
         text, raw, address = "", "", ""
@@ -158,4 +168,4 @@ def _breakpoints(decoded: Decoded, axis: Axis) -> Iterator[tuple[str, ...]]:
             is_present = bool(decoded.present[cell])
             raw = _raw(decoded.raw_of(item)[0, x]) if is_present else ""
             text = _value_text(value, definition.conversion_of(axis)) if is_present else "absent"
-        yield *head, *fields[x], *_NO_AXIS, _number(value), text, raw, address
+        yield *head, *fields[x], *_NO_AXIS, numbers[x], text, raw, address

@@ -16,7 +16,7 @@ from callint.decoding.statistics import distinct
 from callint.fmt.raw_bits import with_bits
 from callint.model.change import Flags, Grid, Numbers, TableChange
 from callint.model.definition import Definition, Table
-from callint.reporting.tables.values import breakpoint_texts, cell_texts, signal_and_unit
+from callint.reporting.tables.values import breakpoint_texts, cell_texts, signal_and_unit, table_column
 
 #: A text with its style, and a row of them.
 StyledText = tuple[str, str]
@@ -72,7 +72,8 @@ def change_lines(definition: Definition, change: TableChange, layout: GridLayout
     Unless ``layout.everything`` is set, a large change is cut to the surroundings of its largest step, and
     the last line gives the number of changed cells left out.
     """
-    old, new = (cell_texts(definition, grid) for grid in (change.old, change.new))
+    column = table_column(definition, change.old, change.new)
+    old, new = (cell_texts(definition, grid, column=column) for grid in (change.old, change.new))
     exact = [cell_texts(definition, grid, exact=True) for grid in (change.old, change.new)]
     cells: list[list[StyledText]] = [[(text, "") for text in row] for row in new]
     for y, x in np.argwhere(change.changed).tolist():

@@ -15,16 +15,29 @@ from callint.model.change import Grid
 from callint.model.definition import Axis, Conversion, Definition, FixedAxis, Linear, States
 
 
-def cell_texts(definition: Definition, grid: Grid, exact: bool = False) -> list[list[str]]:
+def table_column(definition: Definition, *grids: Grid) -> fmt.Column:
+    """What writes the cells of one table in some images, in as many digits as these cells need."""
+    table = grids[0].table
+    values = (value for grid in grids for value in grid.physical[grid.present & ~grid.off].tolist())
+    return fmt.Column(values, definition.conversion_of(table), table.storage)
+
+
+def cell_texts(
+    definition: Definition, grid: Grid, exact: bool = False, column: fmt.Column | None = None
+) -> list[list[str]]:
     """Every cell as text: its value, "off" for the off code, a dash if the image lacks the cell.
 
-    ``exact`` asks for all digits, so that different cells have different texts. The lists have the shape of
-    the grid.
+    ``exact`` asks for all digits, so that different cells have different texts. ``column`` writes the values
+    (default: that of the grid alone). The lists have the shape of the grid.
     """
-    conversion = definition.conversion_of(grid.table)
+    conversion, storage = definition.conversion_of(grid.table), grid.table.storage
+    column = column or table_column(definition, grid)
+    is_exact = exact and not isinstance(conversion, States)
     texts = [
         [
-            _cell_text(value, is_off, is_present, conversion, exact)
+            _cell_text(value, is_off, is_present, column)
+            if not is_exact or not math.isfinite(value) or is_off
+            else fmt.exact(value, conversion, storage)
             for value, is_off, is_present in zip(*row, strict=True)
         ]
         for row in zip(grid.physical.tolist(), grid.off.tolist(), grid.present.tolist(), strict=True)
@@ -35,24 +48,25 @@ def cell_texts(definition: Definition, grid: Grid, exact: bool = False) -> list[
     return texts
 
 
-def _cell_text(value: float, is_off: bool, is_present: bool, conversion: Conversion, exact: bool) -> str:
+def _cell_text(value: float, is_off: bool, is_present: bool, column: fmt.Column) -> str:
     if not is_present:
         return "-"
-    if is_off:
-        return "off"
-    if exact and not isinstance(conversion, States) and math.isfinite(value):
-        return fmt.exact(value)
-    return fmt.number(value, conversion)
+    return "off" if is_off else column.text(value)
 
 
 def breakpoint_texts(
     definition: Definition, axis: Axis, values: list[float], exact: bool = False
 ) -> list[str]:
     """Breakpoints without their unit; ``exact`` asks for all digits."""
-    if isinstance(axis, FixedAxis) or exact:
+    if isinstance(axis, FixedAxis):
         return [fmt.exact(value) if math.isfinite(value) else "not a number" for value in values]
-    conversion = definition.conversion_of(axis)
-    return [fmt.trimmed(fmt.number(value, conversion)) for value in values]
+    conversion, storage = definition.conversion_of(axis), axis.storage
+    if exact:
+        return [
+            fmt.exact(value, conversion, storage) if math.isfinite(value) else "not a number"
+            for value in values
+        ]
+    return [fmt.trimmed(fmt.number(value, conversion, storage)) for value in values]
 
 
 def signal_and_unit(definition: Definition, name: str | None) -> tuple[str, str]:

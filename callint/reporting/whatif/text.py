@@ -211,7 +211,7 @@ def _effect_text(report: FaultReport, effect: FaultEffect) -> str:
         return "off by either reading"
     if effect.true == effect.false:
         return "no difference"
-    old, new, difference = fmt.format_change(effect.true, effect.false, conversion)
+    old, new, difference = fmt.format_change(effect.true, effect.false, conversion, table.storage)
     if math.isnan(effect.true):
         text = f"switched on{_extent(effect)}: off becomes {fmt.with_unit(new, unit)}"
     elif math.isnan(effect.false):
@@ -251,7 +251,7 @@ def _threshold_text(report: FaultReport, threshold: Threshold) -> str:
     conversion, unit = definition.conversion_of(table), definition.unit_of(table)
     if math.isnan(threshold.value):
         return "off"
-    value = fmt.quantity(threshold.value, conversion, unit)
+    value = fmt.quantity(threshold.value, conversion, unit, table.storage)
     readings = f"{_span(threshold.false, unit)} is read in place of {_span(threshold.true, unit)}"
     if not threshold.is_crossed:
         return f"{value} is not crossed; {readings}"
@@ -264,7 +264,9 @@ def _uncrossed_sentences(report: FaultReport) -> Iterator[str]:
     listed = []
     for threshold in report.uncrossed:
         conversion, unit = definition.conversion_of(threshold.table), definition.unit_of(threshold.table)
-        value = "off" if math.isnan(threshold.value) else fmt.quantity(threshold.value, conversion, unit)
+        storage = threshold.table.storage
+        is_off = math.isnan(threshold.value)
+        value = "off" if is_off else fmt.quantity(threshold.value, conversion, unit, storage)
         listed.append(f"{threshold.table.name} ({value})")
     if listed:
         noun = "Threshold" if len(listed) == 1 else "Thresholds"

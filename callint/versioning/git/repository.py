@@ -171,6 +171,20 @@ _LOCKED = re.compile(
 )
 
 
+def lock_clause(lock: Path | str) -> str:
+    """What a lock of git's means and what to do about it. callint never removes one."""
+    return (
+        f"{lock}: another git command is running, or was killed and left this lock; wait for it, "
+        "or remove the file if none is running"
+    )
+
+
+def settings_lock(repo: Repo) -> Path | None:
+    """The lock that keeps git from changing the repository's settings; None if there is none."""
+    lock = common_folder(repo) / "config.lock"
+    return lock if os.path.lexists(lock) else None
+
+
 def run_git(repo: Repo, *arguments: str, timeout: float | None = None) -> str:
     """The output of a git command, with file names decoded without loss.
 
@@ -182,10 +196,7 @@ def run_git(repo: Repo, *arguments: str, timeout: float | None = None) -> str:
         if match := _LOCKED.search(error.stderr):
             # For a configuration git names the file itself, for all else the lock.
             lock = repo.working_dir / (match["lock"] or f"{match['file']}.lock")
-            raise InputError(
-                f"{lock}: another git command is running, or was killed and left this lock; wait for it, "
-                "or remove the file if none is running"
-            ) from None
+            raise InputError(lock_clause(lock)) from None
         command = next(argument for argument in arguments if argument != "-c" and "=" not in argument)
         raise InputError(f"git {command}: {error.reason}") from None
 
