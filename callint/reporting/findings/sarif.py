@@ -17,7 +17,7 @@ from callint.fmt import clean
 from callint.model.finding import Finding
 from callint.model.waiver import Waiver
 from callint.reporting.findings.summary import summary
-from callint.reporting.findings.wording import one_line
+from callint.reporting.findings.wording import location, one_line
 from callint.reporting.json_fields import without_none
 from callint.reporting.rules.pages import page_paragraphs
 from callint.rules.registry import RULES
@@ -77,7 +77,7 @@ class _Run:
 
     def _result(self, finding: Finding, state: str) -> _Object:
         logical = [_cell(finding)] if finding.table else None
-        location = without_none({"physicalLocation": self._line(finding), "logicalLocations": logical})
+        place = without_none({"physicalLocation": self._line(finding), "logicalLocations": logical})
         related = [*self._bytes(finding), *_other(finding)]
         return without_none(
             {
@@ -86,9 +86,8 @@ class _Run:
                 "level": finding.severity.value,
                 "message": {"text": _plain(one_line(finding))},
                 "analysisTarget": self._artifact(finding.image) if finding.image else None,
-                "locations": [location] if location else None,
-                "relatedLocations": [{"id": number, **location} for number, location in enumerate(related)]
-                or None,
+                "locations": [place],
+                "relatedLocations": [{"id": number, **other} for number, other in enumerate(related)] or None,
                 "partialFingerprints": {_FINGERPRINT: finding.fingerprint},
                 "suppressions": self._suppressions(finding.waiver),
                 "baselineState": state if self._report.known is not None else None,
@@ -96,13 +95,11 @@ class _Run:
             }
         )
 
-    def _line(self, finding: Finding) -> _Object | None:
-        """The line in the definition or the policy."""
-        source = finding.policy or finding.definition
-        if not source:
-            return None
-        region = {"startLine": finding.line} if finding.line else None
-        return without_none({"artifactLocation": self._artifact(source), "region": region})
+    def _line(self, finding: Finding) -> _Object:
+        """The line in the definition, the policy or an image file of records."""
+        path, line = location(finding)
+        region = {"startLine": line} if line else None
+        return without_none({"artifactLocation": self._artifact(path), "region": region})
 
     def _bytes(self, finding: Finding) -> list[_Object]:
         """The bytes in the image's file and in the control unit's memory.
@@ -159,7 +156,7 @@ def _rule(rule: Rule) -> _Object:
         "name": "".join(word.capitalize() for word in re.split("[/-]", rule.id)),
         "shortDescription": {"text": _plain(rule.title)},
         "fullDescription": {"text": _plain(first)},
-        "help": {"text": _plain("\n\n".join(paragraphs)), "markdown": "\n\n".join(paragraphs)},
+        "help": {"text": "\n\n".join(map(_plain, paragraphs)), "markdown": "\n\n".join(paragraphs)},
         "defaultConfiguration": {"level": rule.severity.value},
         "properties": {"tags": [rule.family]},
     }
