@@ -446,6 +446,22 @@ def test_sarif_points_to_line_cell_and_bytes() -> None:
     }
 
 
+def test_sarif_proposes_the_bytes_of_the_base_for_a_finding_that_is_not_waived() -> None:
+    finding = replace(FINDINGS[0], base_bytes=b"\x2e\xd1")
+    (fix,) = sarif_of(finding)["results"][0]["fixes"]
+    assert fix["description"]["text"] == "Restore the bytes of the base (1198.5 bar), then run callint seal."
+    (change,) = fix["artifactChanges"]
+    assert change["artifactLocation"]["uri"] == "boats/petrel.bin"
+    assert change["replacements"] == [
+        {
+            "deletedRegion": {"byteOffset": 0xC1A, "byteLength": 2},
+            "insertedContent": {"binary": "LtE="},
+        }
+    ]
+    for other in (replace(finding, waiver=WAIVER), replace(finding, offset=None), FINDINGS[0]):
+        assert "fixes" not in sarif_of(other)["results"][0]
+
+
 def test_sarif_names_the_other_table_of_a_relation() -> None:
     (result,) = sarif_of(FINDINGS[4])["results"]
     assert result["relatedLocations"][1]["logicalLocations"][0]["name"] == "rail_pressure_ceiling"

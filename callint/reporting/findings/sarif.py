@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import re
+from base64 import b64encode
 from collections.abc import Sequence
 from typing import Any
 from urllib.parse import quote
@@ -88,6 +89,7 @@ class _Run:
                 "analysisTarget": self._artifact(finding.image) if finding.image else None,
                 "locations": [place],
                 "relatedLocations": [{"id": number, **other} for number, other in enumerate(related)] or None,
+                "fixes": self._fixes(finding),
                 "partialFingerprints": {_FINGERPRINT: finding.fingerprint},
                 "suppressions": self._suppressions(finding.waiver),
                 "baselineState": state if self._report.known is not None else None,
@@ -118,6 +120,19 @@ class _Run:
             "address": without_none(address),
         }
         return [{"physicalLocation": without_none(place), "message": {"text": "The bytes in the image."}}]
+
+    def _fixes(self, finding: Finding) -> list[_Object] | None:
+        """The proposal to restore the bytes of the base; an accepted finding needs no fix."""
+        if not finding.base_bytes or finding.offset is None or finding.waived:
+            return None
+        value = f" ({clean(finding.base)})" if finding.base else ""
+        replacement = {
+            "deletedRegion": {"byteOffset": finding.offset, "byteLength": finding.size},
+            "insertedContent": {"binary": b64encode(finding.base_bytes).decode("ascii")},
+        }
+        change = {"artifactLocation": self._artifact(finding.image), "replacements": [replacement]}
+        text = _plain(f"Restore the bytes of the base{value}, then run callint seal.")
+        return [{"description": {"text": text}, "artifactChanges": [change]}]
 
     def _suppressions(self, waiver: Waiver | None) -> list[_Object] | None:
         """The suppression for a waiver, which is outside the checked files: "external" in section 3.35.2.
