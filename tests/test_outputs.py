@@ -25,6 +25,8 @@ from callint.checking.report import Report, merge_reports
 from callint.fmt import clean
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.waiver import Waiver
+from callint.reporting.findings.github import findings_github
+from callint.reporting.findings.gitlab import findings_gitlab
 from callint.reporting.findings.json import findings_json
 from callint.reporting.findings.junit import findings_junit
 from callint.reporting.findings.lines import findings_lines
@@ -40,13 +42,14 @@ from tests.running import (
     Yard,
     edited,
     fuel_cell,
+    make_repository,
     make_repository_yard,
     make_yard,
     steering,
     yard_definition,
 )
 
-FORMATS = ("text", "json", "sarif", "junit", "markdown", "lines")
+FORMATS = ("text", "json", "sarif", "junit", "markdown", "lines", "github", "gitlab")
 
 #: What a stranger's definition, path or policy may say: HTML, links, mentions, placeholders, steering, ends.
 HOSTILE = (
@@ -311,15 +314,21 @@ def read_markdown(report: Report) -> Iterator[Read]:
 def read_lines(report: Report) -> Iterator[Read]:
     for text, finding in zip(findings_lines(report).splitlines(), report.findings, strict=True):
         result = re.fullmatch(
-            r"(.+?):(\d+): (error|warning|note): ([a-z]+/[a-z-]+): (.*) \[([0-9a-f]{8})\]( waived by .*)?",
+            r"(.+?):(\d+): (error|warning|note): ([a-z]+/[a-z-]+): (.*) "
+            r"\[([0-9a-f]{8})\](?: (error|warning|note) waived by .*)?",
             text,
         )
         assert result, text
-        assert result[1] == clean(finding.policy or finding.definition)
+        file = finding.image if finding.line is None else finding.policy or finding.definition
+        assert result[1] == clean(file)
         assert int(result[2]) == (finding.line or 1)
+        severity = result[3]
+        if result[7]:
+            assert severity == "note"
+            severity = result[7]
         assert finding.fingerprint.startswith(result[6])
         yield Read(
-            finding.fingerprint, result[4], result[3], source(finding), bool(result[7]), words=result[5]
+            finding.fingerprint, result[4], severity, source(finding), bool(result[7]), words=result[5]
         )
 
 
@@ -364,13 +373,15 @@ def test_a_format_is_the_same_each_time(tmp_path: Path, form: str) -> None:
     assert first.status == second.status == 1
 
 
-@pytest.mark.parametrize("form", ["sarif", "junit", "markdown", "lines"])
+@pytest.mark.parametrize("form", ["sarif", "junit", "markdown", "lines", "github", "gitlab"])
 def test_nothing_in_a_format_steers_a_terminal(form: str) -> None:
     text = {
         "sarif": lambda: findings_sarif([REPORT]),
         "junit": lambda: findings_junit([REPORT], [Severity.ERROR]),
         "markdown": lambda: findings_markdown(REPORT),
         "lines": lambda: findings_lines(REPORT),
+        "github": lambda: findings_github(REPORT),
+        "gitlab": lambda: findings_gitlab(REPORT),
     }[form]()
     assert "evil" in text
     assert steering(text) == []
@@ -393,7 +404,8 @@ def strings(document: Any) -> Iterator[str]:
 def test_whoever_shows_a_text_of_sarif_is_not_steered_by_it() -> None:
     log = valid_sarif(findings_sarif([REPORT]))
     for rule in log["runs"][0]["tool"]["driver"]["rules"]:
-        del rule["help"]  # callint's own words, in lines
+        for form, page in rule.pop("help").items():  # callint's own paragraphs
+            assert steering(page.replace("\n", "")) == [], form
     for text in strings(log):
         assert steering(text) == [], text
         text.encode()
@@ -411,6 +423,9 @@ def test_sarif_explains_every_rule() -> None:
     for rule in driver["rules"]:
         assert rule["shortDescription"]["text"] and rule["defaultConfiguration"]["level"]
         assert "Why it matters:" in rule["help"]["text"] and "Fix:" in rule["help"]["markdown"]
+        for page in rule["help"].values():
+            assert "\\x" not in page
+            assert len(page.split("\n\n")) >= 4
 
 
 def test_sarif_points_to_line_cell_and_bytes() -> None:
@@ -429,6 +444,22 @@ def test_sarif_points_to_line_cell_and_bytes() -> None:
         "length": 2,
         "kind": "data",
     }
+
+
+def test_sarif_proposes_the_bytes_of_the_base_for_a_finding_that_is_not_waived() -> None:
+    finding = replace(FINDINGS[0], base_bytes=b"\x2e\xd1")
+    (fix,) = sarif_of(finding)["results"][0]["fixes"]
+    assert fix["description"]["text"] == "Restore the bytes of the base (1198.5 bar), then run callint seal."
+    (change,) = fix["artifactChanges"]
+    assert change["artifactLocation"]["uri"] == "boats/petrel.bin"
+    assert change["replacements"] == [
+        {
+            "deletedRegion": {"byteOffset": 0xC1A, "byteLength": 2},
+            "insertedContent": {"binary": "LtE="},
+        }
+    ]
+    for other in (replace(finding, waiver=WAIVER), replace(finding, offset=None), FINDINGS[0]):
+        assert "fixes" not in sarif_of(other)["results"][0]
 
 
 def test_sarif_names_the_other_table_of_a_relation() -> None:
@@ -607,6 +638,151 @@ def test_a_line_is_what_editors_jump_to() -> None:
     )
 
 
+DAMAGED = Finding(
+    rule="image/damaged-record",
+    message="line 17: the checksum is 0x1F, but its bytes give 0x1E",
+    image="boats/tern.hex",
+    definition="definitions/skerry-28.xml",
+    image_line=17,
+)
+
+
+def test_a_damaged_record_has_the_line_of_its_own_file() -> None:
+    report = replace(REPORT, findings=(DAMAGED,), files=())
+    assert findings_lines(report).startswith("boats/tern.hex:17: error: image/damaged-record: ")
+    (result,) = sarif_of(DAMAGED)["results"]
+    place = result["locations"][0]["physicalLocation"]
+    assert (place["artifactLocation"]["uri"], place["region"]) == ("boats/tern.hex", {"startLine": 17})
+    case = next(
+        iter(next(iter(junitparser.JUnitXml.fromstring(findings_junit([report], [Severity.NOTE]).encode()))))
+    )
+    assert (case._elem.get("file"), case._elem.get("line")) == ("boats/tern.hex", "17")
+    assert "file=boats/tern.hex,line=17," in findings_github(report)
+    (entry,) = json.loads(findings_gitlab(report))
+    assert entry["location"] == {"path": "boats/tern.hex", "lines": {"begin": 17}}
+
+
+# Annotations of forges
+
+
+#: The documented form of workflow commands (from memory).
+COMMAND = re.compile(r"::(error|warning|notice) ((?:\w+=[^,:\r\n]*)(?:,\w+=[^,:\r\n]*)*)::([^\r\n]*)\n")
+
+
+def decoded_property(text: str) -> str:
+    for code, character in (("%2C", ","), ("%3A", ":"), ("%0A", "\n"), ("%0D", "\r"), ("%25", "%")):
+        text = text.replace(code, character)
+    return text
+
+
+def decoded_message(text: str) -> str:
+    return text.replace("%0A", "\n").replace("%0D", "\r").replace("%25", "%")
+
+
+def commands(text: str) -> list[tuple[str, dict[str, str], str]]:
+    """The level, the properties and the message of each workflow command."""
+    lines = text.splitlines(keepends=True)
+    matches = [COMMAND.fullmatch(line) for line in lines]
+    assert None not in matches, text
+    return [
+        (
+            match[1],
+            {
+                name: decoded_property(value)
+                for name, _, value in (item.partition("=") for item in match[2].split(","))
+            },
+            decoded_message(match[3]),
+        )
+        for match in matches
+        if match
+    ]
+
+
+#: The documented form of a code quality report (from memory).
+CODE_QUALITY = {
+    "type": "array",
+    "items": {
+        "type": "object",
+        "required": ["description", "check_name", "fingerprint", "severity", "location"],
+        "additionalProperties": False,
+        "properties": {
+            "description": {"type": "string", "minLength": 1},
+            "check_name": {"type": "string", "minLength": 1},
+            "fingerprint": {"type": "string", "minLength": 1},
+            "severity": {"enum": ["info", "minor", "major", "critical", "blocker"]},
+            "location": {
+                "type": "object",
+                "required": ["path", "lines"],
+                "properties": {
+                    "path": {"type": "string", "minLength": 1, "pattern": r"^(?!\./)"},
+                    "lines": {
+                        "type": "object",
+                        "required": ["begin"],
+                        "properties": {"begin": {"type": "integer", "minimum": 1}},
+                    },
+                },
+            },
+        },
+    },
+}
+
+
+def code_quality(text: str) -> Any:
+    report = json.loads(text)
+    jsonschema.validate(report, CODE_QUALITY)
+    return report
+
+
+ACTIVE = [finding for finding in FINDINGS if not finding.waived]
+
+
+def test_workflow_commands_have_the_findings_that_are_not_waived() -> None:
+    levels = {"error": "error", "warning": "warning", "note": "notice"}
+    result = commands(findings_github(REPORT))
+    assert len(result) == len(ACTIVE) < len(FINDINGS)
+    for (level, properties, message), finding in zip(result, ACTIVE, strict=True):
+        assert level == levels[finding.severity.value]
+        assert properties["title"] == f"{finding.rule} [{finding.fingerprint[:8]}]"
+        assert clean(finding.message) in message and message.endswith(clean(finding.hint))
+    assert result[0][1]["file"] == "definitions/skerry-28.xml" and result[0][1]["line"] == "409"
+
+
+def test_a_workflow_command_names_no_file_outside_the_repository() -> None:
+    for path in ("../elsewhere/tern.bin", "/srv/tern.bin", "C:/boats/tern.bin"):
+        ((_, properties, message),) = commands(
+            findings_github(replace(REPORT, findings=(replace(FINDINGS[5], image=path),)))
+        )
+        assert properties.keys() == {"title"} and path in message
+    inside = replace(REPORT, findings=(replace(FINDINGS[5], image="../tern.bin"),))
+    ((_, properties, _),) = commands(findings_github(inside, "harbour"))
+    assert properties["file"] == "tern.bin"
+
+
+@given(NASTY)
+@settings(max_examples=200, deadline=None)
+def test_no_text_breaks_out_of_a_workflow_command(text: str) -> None:
+    finding = replace(FINDINGS[1], message=text, hint=text, image=f"x{text}", definition=f"yy{text}")
+    ((_, properties, message),) = commands(findings_github(replace(REPORT, findings=(finding,))))
+    assert properties.keys() == {"file", "line", "title"}
+    assert clean(text) in message
+
+
+def test_a_code_quality_report_has_the_findings_that_are_not_waived() -> None:
+    severities = {"error": "critical", "warning": "major", "note": "info"}
+    result = code_quality(findings_gitlab(REPORT))
+    assert [entry["fingerprint"] for entry in result] == [finding.fingerprint for finding in ACTIVE]
+    for entry, finding in zip(result, ACTIVE, strict=True):
+        assert entry["check_name"] == finding.rule
+        assert entry["severity"] == severities[finding.severity.value]
+        assert clean(finding.message) in entry["description"]
+    assert code_quality(findings_gitlab(replace(REPORT, findings=()))) == []
+
+
+def test_a_code_quality_report_has_each_fingerprint_once() -> None:
+    twice = replace(REPORT, findings=(FINDINGS[0], replace(FINDINGS[0], commit=COMMIT)))
+    assert len(code_quality(findings_gitlab(twice))) == 1
+
+
 # The command
 
 
@@ -711,6 +887,40 @@ def test_every_address_that_a_rule_names_has_its_bytes_in_the_file(yard: Yard) -
         "change/emissions",
         "protection/disabled",
     }
+
+
+def test_annotations_count_paths_from_the_top_of_the_repository(tmp_path: Path) -> None:
+    scratch = make_repository(tmp_path / "fleet")
+    yard = make_yard(scratch.root / "harbour 1", petrel=BAD)
+    for place, lead in ((yard, "harbour 1/"), (make_yard(tmp_path / "alone", petrel=BAD), "")):
+        files = {
+            properties["file"]
+            for _, properties, _ in commands(place.call("check", "--format", "github").stdout)
+        }
+        assert files == {f"{lead}defs/yard.xml"}
+        report = code_quality(place.call("check", "--format", "gitlab").stdout)
+        assert {entry["location"]["path"] for entry in report} == files
+    assert yard.call("check", "boats/heron.bin", "--format", "github").status == 2
+    yard.write("boats/petrel.bin", GOOD)
+    assert yard.call("check", "--format", "github").stdout == ""
+    assert code_quality(yard.call("check", "--format", "gitlab").stdout) == []
+
+
+@pytest.mark.parametrize("form", FORMATS)
+def test_waived_findings_can_be_left_out_of_every_format(tmp_path: Path, form: str) -> None:
+    scratch = make_repository_yard(tmp_path / "yard", petrel=BAD)
+    assert (
+        scratch.call(
+            "waive", "value/out-of-range", "--table", "fuel", "--reason", "Measured on the brake."
+        ).status
+        == 0
+    )
+    full, short = (scratch.call("check", "--format", form, *more) for more in ((), ("--without-waived",)))
+    assert full.status == short.status == 0
+    assert "change/suspicious-cell" in short.stdout
+    assert not re.search("Measured|suppressions|skipped/|[1-9] waived", short.stdout)
+    if form not in ("github", "gitlab"):
+        assert short.stdout != full.stdout
 
 
 # Ranges

@@ -10,6 +10,7 @@ from functools import cache, cached_property, partial
 
 from callint.checking.apply_policy import PolicyApplier
 from callint.checking.assignments import Assignment, assignment
+from callint.checking.base_bytes import base_bytes
 from callint.checking.content import FindingDigests, accepted_content
 from callint.checking.definition_findings import definition_findings
 from callint.checking.float_errors import ignore_float_errors
@@ -152,7 +153,7 @@ class Checker:
             layout = context.layout
             tables = len(layout.table_items)
             cells = int(layout.shapes.prod(axis=1)[list(layout.table_items.values())].sum())
-        findings = tuple(_with_offset(context, finding) for rule in rules for finding in rule.check(context))
+        findings = tuple(_with_bytes(context, finding) for rule in rules for finding in rule.check(context))
         digests = {
             _content_key(finding): accepted_content(context, replace(finding, image=assigned.image))
             for finding in findings
@@ -304,12 +305,16 @@ def _applicable_rules(context: CheckContext) -> list[Rule]:
     return rules
 
 
-def _with_offset(context: CheckContext, finding: Finding) -> Finding:
-    """The finding with the offset of its bytes in the image's file, if the file is raw."""
-    if finding.offset is not None or finding.address is None or finding.size is None:
+def _with_bytes(context: CheckContext, finding: Finding) -> Finding:
+    """The finding with the place of its bytes in a raw image file, and with those of the base."""
+    if finding.address is None or finding.size is None:
         return finding
-    offset = context.offset(finding.address, finding.size)
-    return finding if offset is None else replace(finding, offset=offset)
+    offset = finding.offset
+    if offset is None:
+        offset = context.offset(finding.address, finding.size)
+    if offset is None:
+        return finding
+    return replace(finding, offset=offset, base_bytes=base_bytes(context, finding))
 
 
 def _content_key(finding: Finding) -> tuple[str, str, str]:

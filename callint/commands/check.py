@@ -42,8 +42,10 @@ if TYPE_CHECKING:  # git and processes are slow to import, and most checks need 
 #: From this number of images on, a progress bar is useful.
 _LONG = 4
 
-#: For people, programs, code scanning, build servers, comments in reviews, and editors.
-_FORMATS = ("text", "json", "sarif", "junit", "markdown", "lines")
+#: For people, programs, code scanning, build servers, comments in reviews, editors, and two forges.
+_FORMATS = ("text", "json", "sarif", "junit", "markdown", "lines", "github", "gitlab")
+#: The formats that are empty without findings.
+_SILENT = ("text", "lines", "github")
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +66,7 @@ class CheckOptions:
     jobs: int | None
     executor: str | None
     everything: bool
+    without_waived: bool
 
 
 @click.command()
@@ -101,6 +104,7 @@ class CheckOptions:
 )
 @click.option("--executor", metavar="NAME", help="Run the checks on a Dask cluster: dask:ADDRESS.")
 @click.option("--all", "everything", is_flag=True, help="List every finding in full.")
+@click.option("--without-waived", is_flag=True, help="Leave out waived findings, and do not count them.")
 @as_options(CheckOptions)
 def command(options: CheckOptions) -> int:
     """Check images and their definitions.
@@ -117,7 +121,9 @@ def command(options: CheckOptions) -> int:
         *reports, whole_range = reports
         rest = _without_repeats(whole_range, reports)
         reports, levels = ([*reports, rest], levels) if rest.findings else (reports, levels[:-1])
-    _print(reports, levels, options, destination)
+    if options.without_waived:
+        reports = [_without_waived(report) for report in reports]
+    _print(reports, levels, options, destination, targets[-1].place(".") if targets else Path.cwd())
     return int(any(_fails(report, level) for report, level in zip(reports, levels, strict=True)))
 
 
@@ -294,6 +300,15 @@ def _unassigned_paths(report: Report) -> set[str]:
     return {finding.image for finding in report.findings if finding.rule == rule_ids.IMAGE_UNASSIGNED}
 
 
+def _without_waived(report: Report) -> Report:
+    known = report.known
+    return replace(
+        report,
+        findings=tuple(finding for finding in report.findings if not finding.waived),
+        known=None if known is None else tuple(finding for finding in known if not finding.waived),
+    )
+
+
 def _without_repeats(whole_range: Report, commits: Sequence[Report]) -> Report:
     """The findings of a whole range without those that one of its commits has."""
     of_commits = {_comparison_key(finding) for report in commits for finding in report.findings}
@@ -446,10 +461,15 @@ def _destination(output: str, targets: list[_Target]) -> Destination:
 
 
 def _print(
-    reports: list[Report], levels: list[Severity], options: CheckOptions, output: Destination | None
+    reports: list[Report],
+    levels: list[Severity],
+    options: CheckOptions,
+    output: Destination | None,
+    root: Path,
 ) -> None:
+    """Print or write the findings; ``root`` is the folder that their paths are relative to."""
     merged = merge_reports(reports)
-    if options.form in ("text", "lines") and not output and not merged.findings:
+    if options.form in _SILENT and not output and not merged.findings:
         return
     from io import StringIO
 
@@ -461,14 +481,14 @@ def _print(
         for report in reports:
             print_findings(report, console(stream), options.everything)
     else:
-        stream.write(_document(merged, reports, levels, options.form))
+        stream.write(_document(merged, reports, levels, options.form, root))
     if isinstance(stream, StringIO) and output:
         from callint.reporting.files.atomic_write import replace_file
 
         replace_file(output, stream.getvalue().encode())
 
 
-def _document(merged: Report, reports: list[Report], levels: list[Severity], form: str) -> str:
+def _document(merged: Report, reports: list[Report], levels: list[Severity], form: str, root: Path) -> str:
     """The findings in one of the formats other than text."""
     match form:
         case "sarif":
@@ -487,7 +507,25 @@ def _document(merged: Report, reports: list[Report], levels: list[Severity], for
             from callint.reporting.findings.lines import findings_lines
 
             return findings_lines(merged)
+        case "github":
+            from callint.reporting.findings.github import findings_github
+
+            return findings_github(merged, _folder_in_repository(root))
+        case "gitlab":
+            from callint.reporting.findings.gitlab import findings_gitlab
+
+            return findings_gitlab(merged, _folder_in_repository(root))
         case _:
             from callint.reporting.findings.json import findings_json
 
             return findings_json(merged)
+
+
+def _folder_in_repository(root: Path) -> str:
+    """The path of a folder from the top of its repository; "" without a repository."""
+    from callint.versioning.git.repository import folder_of, open_repository
+
+    try:
+        return folder_of(open_repository(root, bare=True), root)
+    except InputError:
+        return ""

@@ -64,6 +64,8 @@ class Finding:
     - ``address`` and ``size``: the first address and the number of bytes; ``offset``: their place in the
       image's file, if the file is raw and holds them.
     - ``base``: the base's value as text.
+    - ``base_bytes``: what restores the base in place of the ``size`` bytes at ``offset``; empty if the base
+      has the same or lacks them, if there is no offset, and for findings that another content would fix.
     - ``protective``: whether the table is a protection.
     - ``inherited``: whether the base has the same.
     - ``evidence``: what the finding was judged on (default: ``table`` and ``other``, or the whole image).
@@ -96,6 +98,7 @@ class Finding:
     unit: str = ""
     place: str = ""
     base: str = ""
+    base_bytes: bytes = b""
     commit: str = ""
     protective: bool = False
     inherited: bool = False

@@ -80,7 +80,7 @@ def yard(tmp_path_factory: pytest.TempPathFactory) -> Yard:
 # The same findings
 
 
-@pytest.mark.parametrize("form", ["text", "json", "sarif", "junit", "markdown", "lines"])
+@pytest.mark.parametrize("form", ["text", "json", "sarif", "junit", "markdown", "lines", "github", "gitlab"])
 def test_several_processes_find_what_one_finds_in_the_same_order(yard: Yard, form: str) -> None:
     alone, together = (run("check", "--format", form, "--jobs", jobs, cwd=yard.root) for jobs in ("1", "3"))
     assert alone.status == 1

@@ -305,7 +305,9 @@ def test_the_script_for_powershell_registers_one_completer_with_every_word(tmp_p
     for name in COMMANDS:
         for option in long_options(name):
             assert f"            '{option}' = '" in text
-    formats = ", ".join(f"'{line}'" for line in ("text", "json", "sarif", "junit", "markdown", "lines"))
+    formats = ", ".join(
+        f"'{line}'" for line in ("text", "json", "sarif", "junit", "markdown", "lines", "github", "gitlab")
+    )
     assert f"        'check --format' = @({formats})\n" in text
     assert all(f"'{rule}'" in text for rule in RULES)
 

@@ -47,6 +47,8 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "check as JUnit": ("check", "--format", "junit"),
     "check as Markdown": ("check", "--format", "markdown"),
     "check as lines": ("check", "--format", "lines"),
+    "check as github": ("check", "--format", "github"),
+    "check as gitlab": ("check", "--format", "gitlab"),
     "diff": ("diff", BASE, HERON),
     "diff of a revision": ("diff", f"HEAD~1:{HERON}", HERON),
     "diff of revisions": ("diff", "HEAD~1", "HEAD"),

@@ -10,7 +10,7 @@ from lxml import etree
 from callint.checking.report import Report
 from callint.fmt import clean
 from callint.model.finding import Finding, Severity
-from callint.reporting.findings.wording import one_line, sentence
+from callint.reporting.findings.wording import location, one_line, sentence
 
 #: Characters that XML 1.0 does not allow even as references (production 2, Char).
 _ILLEGAL = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -48,13 +48,14 @@ def findings_junit(reports: Sequence[Report], levels: Sequence[Severity]) -> str
 
 def _add_test_case(suite: etree._Element, finding: Finding, level: Severity) -> None:
     place = f"{finding.table} {finding.place}".strip()
+    path, line = location(finding)
     test_case = etree.SubElement(
         suite,
         "testcase",
         classname=_text(finding.image or finding.definition or finding.policy),
         name=_text(f"{finding.rule}: {place}" if place else finding.rule),
-        file=_text(finding.policy or finding.definition or finding.image),
-        line=str(finding.line or 1),
+        file=_text(path),
+        line=str(line or 1),
     )
     properties = etree.SubElement(test_case, "properties")
     cell = f"{finding.cell.x},{finding.cell.y}" if finding.cell else ""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import re
+from base64 import b64encode
 from collections.abc import Sequence
 from typing import Any
 from urllib.parse import quote
@@ -17,7 +18,7 @@ from callint.fmt import clean
 from callint.model.finding import Finding
 from callint.model.waiver import Waiver
 from callint.reporting.findings.summary import summary
-from callint.reporting.findings.wording import one_line
+from callint.reporting.findings.wording import location, one_line
 from callint.reporting.json_fields import without_none
 from callint.reporting.rules.pages import page_paragraphs
 from callint.rules.registry import RULES
@@ -77,7 +78,7 @@ class _Run:
 
     def _result(self, finding: Finding, state: str) -> _Object:
         logical = [_cell(finding)] if finding.table else None
-        location = without_none({"physicalLocation": self._line(finding), "logicalLocations": logical})
+        place = without_none({"physicalLocation": self._line(finding), "logicalLocations": logical})
         related = [*self._bytes(finding), *_other(finding)]
         return without_none(
             {
@@ -86,9 +87,9 @@ class _Run:
                 "level": finding.severity.value,
                 "message": {"text": _plain(one_line(finding))},
                 "analysisTarget": self._artifact(finding.image) if finding.image else None,
-                "locations": [location] if location else None,
-                "relatedLocations": [{"id": number, **location} for number, location in enumerate(related)]
-                or None,
+                "locations": [place],
+                "relatedLocations": [{"id": number, **other} for number, other in enumerate(related)] or None,
+                "fixes": self._fixes(finding),
                 "partialFingerprints": {_FINGERPRINT: finding.fingerprint},
                 "suppressions": self._suppressions(finding.waiver),
                 "baselineState": state if self._report.known is not None else None,
@@ -96,13 +97,11 @@ class _Run:
             }
         )
 
-    def _line(self, finding: Finding) -> _Object | None:
-        """The line in the definition or the policy."""
-        source = finding.policy or finding.definition
-        if not source:
-            return None
-        region = {"startLine": finding.line} if finding.line else None
-        return without_none({"artifactLocation": self._artifact(source), "region": region})
+    def _line(self, finding: Finding) -> _Object:
+        """The line in the definition, the policy or an image file of records."""
+        path, line = location(finding)
+        region = {"startLine": line} if line else None
+        return without_none({"artifactLocation": self._artifact(path), "region": region})
 
     def _bytes(self, finding: Finding) -> list[_Object]:
         """The bytes in the image's file and in the control unit's memory.
@@ -121,6 +120,19 @@ class _Run:
             "address": without_none(address),
         }
         return [{"physicalLocation": without_none(place), "message": {"text": "The bytes in the image."}}]
+
+    def _fixes(self, finding: Finding) -> list[_Object] | None:
+        """The proposal to restore the bytes of the base; an accepted finding needs no fix."""
+        if not finding.base_bytes or finding.offset is None or finding.waived:
+            return None
+        value = f" ({clean(finding.base)})" if finding.base else ""
+        replacement = {
+            "deletedRegion": {"byteOffset": finding.offset, "byteLength": finding.size},
+            "insertedContent": {"binary": b64encode(finding.base_bytes).decode("ascii")},
+        }
+        change = {"artifactLocation": self._artifact(finding.image), "replacements": [replacement]}
+        text = _plain(f"Restore the bytes of the base{value}, then run callint seal.")
+        return [{"description": {"text": text}, "artifactChanges": [change]}]
 
     def _suppressions(self, waiver: Waiver | None) -> list[_Object] | None:
         """The suppression for a waiver, which is outside the checked files: "external" in section 3.35.2.
@@ -159,7 +171,7 @@ def _rule(rule: Rule) -> _Object:
         "name": "".join(word.capitalize() for word in re.split("[/-]", rule.id)),
         "shortDescription": {"text": _plain(rule.title)},
         "fullDescription": {"text": _plain(first)},
-        "help": {"text": _plain("\n\n".join(paragraphs)), "markdown": "\n\n".join(paragraphs)},
+        "help": {"text": "\n\n".join(map(_plain, paragraphs)), "markdown": "\n\n".join(paragraphs)},
         "defaultConfiguration": {"level": rule.severity.value},
         "properties": {"tags": [rule.family]},
     }

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import posixpath
+import re
+
 from callint.model.finding import Finding
 
 #: The number of printed digits of a fingerprint; they distinguish the findings of a repository.
@@ -11,6 +14,30 @@ _DIGITS = 8
 def short_fingerprint(finding: Finding) -> str:
     """The digits of the fingerprint that callint waive accepts for a finding."""
     return finding.fingerprint[:_DIGITS]
+
+
+def location(finding: Finding) -> tuple[str, int | None]:
+    """The file to open for a finding, and the line in it; None if no line is known.
+
+    A line of an image file of records comes before the line of the definition. A finding without any line is
+    about the image itself, if it has one.
+    """
+    if finding.policy:
+        return finding.policy, finding.line
+    if finding.image and finding.image_line:
+        return finding.image, finding.image_line
+    if finding.definition and (finding.line or not finding.image):
+        return finding.definition, finding.line
+    return finding.image, None
+
+
+def path_from_top(folder: str, path: str) -> str | None:
+    """A path relative to the policy's folder as one from the top of its repository; None if it leads out.
+
+    ``folder`` is the policy's folder from the top, "" for the top itself.
+    """
+    whole = posixpath.normpath(posixpath.join(folder, path))
+    return None if whole.startswith(("../", "/")) or re.match(r"[A-Za-z]:/", whole) else whole
 
 
 def headline(finding: Finding, with_place: bool = True) -> str:
