@@ -1,6 +1,6 @@
-"""What is said about reworks of one small software, compared, merged and carried, as a text to be read over.
+"""What callint makes of reworks of one small software: compared, merged and carried, as a text for reviewers.
 
-``python -m tests.rework_cases`` writes it down anew; what differs is then to be looked at, line by line.
+``python -m tests.rework_cases`` writes the text again; review each line that differs.
 """
 
 from __future__ import annotations

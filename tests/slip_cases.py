@@ -1,6 +1,6 @@
-"""What is said about edits of the scoreboard's shapes, as a text that people can read over.
+"""Suspects in edits of the benchmark's shapes, as a text for reviewers.
 
-``python -m tests.slip_cases`` writes it down anew; what differs is then to be looked at, line by line.
+``python -m tests.slip_cases`` writes the text again; review each line that differs.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""How pairs of small tables stand to each other, and what weakens from one to the other, to be read over.
+"""Relations and weakened protections in pairs of small tables, as a text for reviewers.
 
-``python -m tests.surface_cases`` writes it down anew; what differs is then to be looked at, line by line.
+``python -m tests.surface_cases`` writes the text again; review each line that differs.
 """
 
 from __future__ import annotations

@@ -758,6 +758,21 @@ def test_a_workflow_command_names_no_file_outside_the_repository() -> None:
     assert properties["file"] == "tern.bin"
 
 
+def test_a_workflow_command_encodes_what_would_end_a_property_or_a_line() -> None:
+    finding = replace(
+        FINDINGS[0],
+        definition="defs/50 %25, a:b%0A,line=9.xml",
+        message="7 %2C is above 5 %, at 3:4",
+        hint="Restore 50 %0A.",
+    )
+    text = findings_github(replace(REPORT, findings=(finding,)))
+    assert text.startswith("::error file=defs/50 %2525%2C a%3Ab%250A%2Cline=9.xml,line=409,title=")
+    assert "7 %252C is above 5 %25, at 3:4" in text and text.endswith("%0ARestore 50 %250A.\n")
+    ((_, properties, message),) = commands(text)
+    assert (properties["file"], properties["line"]) == (finding.definition, "409")
+    assert finding.message in message and message.endswith(f"\n{finding.hint}")
+
+
 @given(NASTY)
 @settings(max_examples=200, deadline=None)
 def test_no_text_breaks_out_of_a_workflow_command(text: str) -> None:

@@ -1,4 +1,4 @@
-"""What reworks are compared, merged and carried to is what it was when somebody last read it over."""
+"""Reworks are compared, merged and carried as reviewed."""
 
 from __future__ import annotations
 

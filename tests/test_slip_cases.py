@@ -1,4 +1,4 @@
-"""What is said about edits and slips is what was said when somebody last read it over."""
+"""The suspects in edits are as reviewed."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How tables stand to each other is what it was when somebody last read it over."""
+"""Small tables are judged beside each other as reviewed."""
 
 from __future__ import annotations
 

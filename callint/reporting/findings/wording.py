@@ -16,30 +16,6 @@ def short_fingerprint(finding: Finding) -> str:
     return finding.fingerprint[:_DIGITS]
 
 
-def location(finding: Finding) -> tuple[str, int | None]:
-    """The file to open for a finding, and the line in it; None if no line is known.
-
-    A line of an image file of records comes before the line of the definition. A finding without any line is
-    about the image itself, if it has one.
-    """
-    if finding.policy:
-        return finding.policy, finding.line
-    if finding.image and finding.image_line:
-        return finding.image, finding.image_line
-    if finding.definition and (finding.line or not finding.image):
-        return finding.definition, finding.line
-    return finding.image, None
-
-
-def path_from_top(folder: str, path: str) -> str | None:
-    """A path relative to the policy's folder as one from the top of its repository; None if it leads out.
-
-    ``folder`` is the policy's folder from the top, "" for the top itself.
-    """
-    whole = posixpath.normpath(posixpath.join(folder, path))
-    return None if whole.startswith(("../", "/")) or re.match(r"[A-Za-z]:/", whole) else whole
-
-
 def headline(finding: Finding, with_place: bool = True) -> str:
     """The subject of the finding and its place: "boats/heron.bin: smoke_limit at 2200 rpm, 45 mg"."""
     source = finding.image or finding.definition or finding.policy
@@ -66,3 +42,27 @@ def one_line(finding: Finding) -> str:
     """
     place = headline(finding) if finding.image else finding.table
     return f"{place}: {sentence(finding)}" if place else sentence(finding)
+
+
+def location(finding: Finding) -> tuple[str, int | None]:
+    """The file to open for a finding, and the line in it; None if no line is known.
+
+    A line of an image file of records comes before the line of the definition. A finding without any line is
+    about the image itself, if it has one.
+    """
+    if finding.policy:
+        return finding.policy, finding.line
+    if finding.image and finding.image_line:
+        return finding.image, finding.image_line
+    if finding.definition and (finding.line or not finding.image):
+        return finding.definition, finding.line
+    return finding.image, None
+
+
+def path_from_top(folder: str, path: str) -> str | None:
+    """A path relative to the policy's folder as one from the top of its repository; None if it leads out.
+
+    ``folder`` is the policy's folder from the top, "" for the top itself.
+    """
+    whole = posixpath.normpath(posixpath.join(folder, path))
+    return None if whole.startswith(("../", "/")) or re.match(r"[A-Za-z]:/", whole) else whole
