@@ -341,6 +341,10 @@ EXPECTED: dict[str, Check] = {
     "scalar/@type": (lambda d: d.tables["overspeed_cut"].storage.type, NumberType.uint16),
     "scalar/@conversion": (lambda d: d.tables["overboost_monitor"].conversion, "on_off"),
     "scalar/@signal": (lambda d: d.tables["overspeed_cut"].signal, "engine_speed"),
+    "scalar/@unit-own": (
+        lambda d: [d.tables[item].unit_own for item in ("fan_on", "idle_speed_b")],
+        [False, True],
+    ),
     "scalar/@produces": (lambda d: d.tables["fan_on"].produces, "coolant_temp"),
     "scalar/@byte-order": (lambda d: d.tables["idle_speed_a"].storage.byte_order, LITTLE),
     "scalar/@stride": (lambda d: d.tables["idle_speed_b"].storage.stride, 4),
@@ -405,6 +409,7 @@ EXPECTED: dict[str, Check] = {
     "text/@at": (lambda d: d.texts["hull_number"].at, 0x5FFC0),
     "text/@length": (lambda d: d.texts["hull_number"].length, 17),
     "text/@encoding": (lambda d: [value.encoding for value in d.texts.values()], ["ascii", "latin-1"]),
+    "text/@unit-own": (lambda d: [value.unit_own for value in d.texts.values()], [False, True]),
     "text/@purpose": (
         lambda d: [value.purpose for value in d.texts.values()],
         [Purpose.GENERAL, Purpose.DIAGNOSIS],

@@ -241,7 +241,9 @@ def definitions(draw: st.DrawFn) -> Definition:
         if kind is Kind.TEXT:
             encoding = draw(st.sampled_from(["ascii", "latin-1", "utf-8"]))
             length = draw(st.integers(1, 2**20))
-            texts[name] = Text(name, title, purpose, group, draw(ADDRESSES), length, encoding, notes, 0)
+            texts[name] = Text(
+                name, title, purpose, group, draw(ADDRESSES), length, encoding, notes, 0, draw(st.booleans())
+            )
             continue
         own: list[str] = []
         for along in {Kind.SCALAR: "", Kind.CURVE: "x", Kind.MAP: "xy"}[kind]:
@@ -268,6 +270,7 @@ def definitions(draw: st.DrawFn) -> Definition:
             draw(demands(kind, storage)),
             notes,
             0,
+            kind is Kind.SCALAR and draw(st.booleans()),
         )
     relations = st.builds(
         Relation,

@@ -96,15 +96,15 @@ class Checker:
         step: Callable[[str], None] = lambda path: None,
         find: Find | None = None,
         bases: Callable[[Checker], Iterable[Finding]] | None = None,
-        unassigned: Callable[[Checker], Iterable[Finding]] | None = None,
+        further: Iterable[Callable[[Checker], Iterable[Finding]]] = (),
     ) -> Report:
         """Check the images with their definitions, and further definitions by their paths.
 
         ``whole`` says that this is everything the policy names: then a waiver that matches no finding is
         unused, whatever image it names. ``step`` is called with the path of each image when it is done.
         ``find`` checks the images elsewhere (default: here). ``bases`` gives the findings about bases that
-        differ from an earlier state, if there is one. ``unassigned`` gives the findings about files that the
-        policy does not name.
+        differ from an earlier state, if there is one. ``further`` give more findings, such as those about
+        files that the policy does not name.
         """
         images = list(images)
         findings: list[Finding] = []
@@ -116,8 +116,8 @@ class Checker:
         elif whole:
             for path in self.policy.bases:
                 self.judge_base_waivers(path)
-        if unassigned is not None:
-            findings += unassigned(self)
+        for find_more in further:
+            findings += find_more(self)
         for path in definitions:
             self.loader.load(path)
         for path, definition in self.loader.definitions.items():
@@ -261,13 +261,21 @@ class Checker:
         )
         return list(settled)
 
-    # Files that the policy does not name
+    # Files beside each other
 
     def settle_unassigned(
         self, path: str, context: CheckContext, findings: Iterable[Finding]
     ) -> list[Finding]:
         """The settled findings about a file that looks like an image."""
         self._other_contexts[path] = context
+        return self._settle_alone(path, context, findings)
+
+    def settle_unit(self, path: str, context: CheckContext, findings: Iterable[Finding]) -> list[Finding]:
+        """The settled findings about the numbers of the unit in an image."""
+        self._applier.mark_checked(path, (rule.id for rule in in_scope(Scope.UNIT)))
+        return self._settle_alone(path, context, [_with_offset(context, finding) for finding in findings])
+
+    def _settle_alone(self, path: str, context: CheckContext, findings: Iterable[Finding]) -> list[Finding]:
         contents = FindingDigests(context)
         settled = self._applier.settle(
             (replace(finding, content=contents.of(finding)) for finding in findings),

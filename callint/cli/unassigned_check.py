@@ -14,15 +14,15 @@ from callint.reading.workspace import Workspace
 
 def unassigned_check(
     paths: Sequence[str], tree: Tree | None = None
-) -> Callable[[Checker], Iterable[Finding]] | None:
-    """A function that looks for images among files that the policy does not name; None without such files.
+) -> list[Callable[[Checker], Iterable[Finding]]]:
+    """What looks for images among files that the policy does not name; nothing without such files.
 
     Of a ``tree`` on disk, files that git ignores do not count.
     """
     if not paths:
-        return None
+        return []
     if not isinstance(tree, Workspace):
-        return partial(unassigned_findings, paths=paths)
+        return [partial(unassigned_findings, paths=paths)]
     root = tree.root
 
     def ignored(candidates: Sequence[str]) -> Collection[str]:
@@ -30,4 +30,4 @@ def unassigned_check(
 
         return ignored_paths(root, candidates)
 
-    return partial(unassigned_findings, paths=paths, ignored=ignored)
+    return [partial(unassigned_findings, paths=paths, ignored=ignored)]

@@ -19,6 +19,7 @@ from callint.checking.checker import Checker, Find
 from callint.checking.loading import Definitions
 from callint.checking.new_findings import Key, KnownFindings, key_of, new_findings
 from callint.checking.report import Report, merge_reports
+from callint.checking.unit_numbers import no_trees, unit_findings
 from callint.cli.authorship import AuthorshipFactory
 from callint.cli.options import as_options
 from callint.cli.progress import progress
@@ -171,7 +172,8 @@ class _Target:
     """What to check. ``place`` returns the path on disk of a file by its name in the tree.
 
     ``is_complete`` says that images and definitions are everything that the policy names. ``unassigned`` are
-    files that the policy does not name. ``earlier`` are the states to compare with, each with its own policy.
+    files that the policy does not name. ``previous`` gives the trees of the states before, if there are any.
+    ``earlier`` are the states to compare with, each with its own policy.
     If ``is_difference``, only findings count that are new compared with each of these states. ``commit`` is
     the commit that is checked, if it is a single one.
     """
@@ -183,6 +185,7 @@ class _Target:
     is_complete: bool
     place: Callable[[str], Path]
     unassigned: Sequence[str] = ()
+    previous: Callable[[], Sequence[Tree]] = no_trees
     earlier: Sequence[TreeState] = ()
     is_difference: bool = False
     commit: Commit | None = None
@@ -223,6 +226,7 @@ def _span_target(span: Span) -> _Target:
         is_complete=span.scope.is_complete,
         place=span.folder.joinpath,
         unassigned=span.scope.unassigned,
+        previous=lambda: [state.tree for state in span.earlier],
         earlier=span.earlier,
         is_difference=True,
         commit=span.commit,
@@ -258,7 +262,10 @@ class _TargetChecker:
             self.step,
             self._find(target.tree, target.policy, target.is_difference),
             partial(base_findings, earlier=earlier) if earlier else None,
-            unassigned_check(target.unassigned, target.tree),
+            [
+                *unassigned_check(target.unassigned, target.tree),
+                partial(unit_findings, images=target.images, earlier=target.previous),
+            ],
         )
         if not target.is_difference:
             return report
@@ -284,7 +291,11 @@ class _TargetChecker:
         definitions = [path for path in paths if path in stored]
         find = self._find(earlier.tree, policy, True)
         report = earlier.report(
-            images, definitions, target.is_complete, find=find, unassigned=unassigned_check(others)
+            images,
+            definitions,
+            target.is_complete,
+            find=find,
+            further=[*unassigned_check(others), partial(unit_findings, images=images)],
         )
         return KnownFindings(report, Severity(self.fail_on) if self.fail_on else policy.fail_on)
 
@@ -417,6 +428,7 @@ def _staged_target(policy_path: str | None) -> _Target:
         is_complete=scope.is_complete,
         place=state.folder.joinpath,
         unassigned=scope.unassigned,
+        previous=state.parents,
         earlier=state.earlier,
     )
 

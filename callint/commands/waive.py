@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -18,6 +19,7 @@ from callint.checking.added_waiver import AddedWaiver
 from callint.checking.assignments import assigned_and_others
 from callint.checking.checker import Checker
 from callint.checking.content import accepted_content
+from callint.checking.unit_numbers import unit_findings
 from callint.cli.authorship import AuthorshipFactory
 from callint.cli.finding_selection import FindingFilter, file_of, place_of, select_findings
 from callint.cli.options import as_options
@@ -31,6 +33,9 @@ from callint.reading.workspace import Workspace, open_workspace
 from callint.rules.context import CheckContext
 from callint.rules.registry import refuse_unknown_rules
 from callint.rules.waiver import WaiverStatus
+
+if TYPE_CHECKING:  # git is slow to import
+    from callint.versioning.git.trees import RevisionTree
 
 #: The shortest reason and name that a policy accepts.
 _MIN_REASON, _MIN_NAME = 10, 2
@@ -125,7 +130,10 @@ def _waive(workspace: Workspace, request: _WaiverRequest, dry_run: bool) -> Adde
         policy.definitions,
         whole=True,
         bases=_base_check(workspace),
-        unassigned=unassigned_check(others, workspace),
+        further=[
+            *unassigned_check(others, workspace),
+            partial(unit_findings, images=images, earlier=partial(_parents, workspace)),
+        ],
     )
     paths = set() if request.image is None else {request.image, workspace.label(Path(request.image))}
     filter = FindingFilter(frozenset(paths), request.table)
@@ -154,22 +162,30 @@ def _base_check(workspace: Workspace) -> Callable[[Checker], Iterable[Finding]] 
     """A function that finds bases that differ from the last commit; None without a commit."""
     from callint.checking.base_changes import base_findings
 
-    try:
-        from callint.versioning.git.refs import next_parents
-        from callint.versioning.git.repository import folder_of, open_repository
-        from callint.versioning.git.trees import RevisionTree
-        from callint.versioning.staging import state_of
-
-        repo = open_repository(workspace.root)
-        folder = folder_of(repo, workspace.root)
-        trees = [RevisionTree(repo, commit, folder) for commit in next_parents(repo)]
-    except InputError:
+    trees = _parents(workspace)
+    if not trees:
         return None
+    from callint.versioning.staging import state_of
+
     states = [state_of(tree, workspace.policy.path) for tree in trees]
     earlier = [
         Checker(state.tree, state.policy, date.today()) for state in states if state.policy is not None
     ]
     return partial(base_findings, earlier=earlier) if earlier else None
+
+
+def _parents(workspace: Workspace) -> list[RevisionTree]:
+    """The trees of the next commit's parents; none without a commit."""
+    try:
+        from callint.versioning.git.refs import next_parents
+        from callint.versioning.git.repository import folder_of, open_repository
+        from callint.versioning.git.trees import RevisionTree
+
+        repo = open_repository(workspace.root)
+        folder = folder_of(repo, workspace.root)
+        return [RevisionTree(repo, commit, folder) for commit in next_parents(repo)]
+    except InputError:
+        return []
 
 
 # Options

@@ -418,7 +418,8 @@ class Table:
     """Anything with cells: a scalar, a curve or a map.
 
     The cells have numbers in logical order, x fastest, whatever their order in memory: cell (x, y) has the
-    number ``y * columns + x``.
+    number ``y * columns + x``. A scalar that is ``unit_own`` is the number of one unit, such as a serial
+    number.
     """
 
     name: str
@@ -437,6 +438,7 @@ class Table:
     demands: Constraints
     notes: tuple[str, ...]
     line: int
+    unit_own: bool = False
 
     @property
     def axes(self) -> tuple[str, ...]:
@@ -446,7 +448,7 @@ class Table:
 
 @dataclass(frozen=True, slots=True)
 class Text:
-    """A string of ``length`` bytes."""
+    """A string of ``length`` bytes; if ``unit_own``, the number of one unit, such as a hull number."""
 
     name: str
     title: str
@@ -457,6 +459,7 @@ class Text:
     encoding: str
     notes: tuple[str, ...]
     line: int
+    unit_own: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -19,6 +19,7 @@ from callint.decoding.conversions import exact_value, is_large
 from callint.decoding.decode import Decoded
 from callint.decoding.layout import Item, Layout
 from callint.decoding.loaded_definition import LoadedDefinition
+from callint.decoding.unit_numbers import UnitNumber
 from callint.fmt.raw_bits import with_bits
 from callint.model.change import ChangeSet, Flags, TableChange
 from callint.model.definition import Axis, Conversion, Definition, Linear, Purpose, Range, StoredAxis, Table
@@ -31,6 +32,15 @@ from callint.reading.images import Damage
 KEPT_DEFINITIONS = 8
 
 
+@dataclass(frozen=True, slots=True)
+class OtherImage:
+    """Another image of the policy, with its numbers of the unit by the name of their items."""
+
+    path: str
+    image: Image
+    numbers: Mapping[str, UnitNumber]
+
+
 @dataclass(frozen=True)
 class CheckContext:
     """A definition, with an image and its base if the rules look at these.
@@ -40,6 +50,8 @@ class CheckContext:
     - ``base_problem``: a clause that says why there is no base although the policy names one, or what is
       wrong with it.
     - ``start``: the address of the first byte, if the image is a raw file of part of the memory.
+    - ``others``: the other images of the policy, for the rules about numbers of the unit.
+    - ``earlier``: the image in the states before, for the same rules: one, or one for each parent of a merge.
     - ``is_raw``: whether the image file is raw, so that addresses are offsets in it.
     """
 
@@ -52,6 +64,8 @@ class CheckContext:
     base_problem: str | None = None
     start: int | None = None
     is_raw: bool = True
+    others: tuple[OtherImage, ...] = ()
+    earlier: tuple[Image, ...] = ()
 
     @property
     def file(self) -> DefinitionFile:

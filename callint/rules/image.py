@@ -9,11 +9,12 @@ import numpy as np
 from callint import fmt
 from callint.decoding import checksums
 from callint.decoding.statistics import distinct
+from callint.decoding.unit_numbers import UnitNumber, unit_items, unit_numbers
 from callint.model import rule_ids
-from callint.model.definition import Memory, Table
+from callint.model.definition import Memory, Purpose, Table, Text
 from callint.model.finding import Evidence, Finding, Severity
 from callint.model.image import Image
-from callint.rules.context import CheckContext
+from callint.rules.context import CheckContext, OtherImage
 from callint.rules.rule import Scope, rule
 
 
@@ -343,6 +344,62 @@ def wrong_identity(context: CheckContext) -> Iterator[Finding]:
                 hint="Name the right definition, or rework the right image. "
                 "callint checked nothing else in it.",
             )
+
+
+@rule(rule_ids.IMAGE_UNIT_NUMBER, Severity.ERROR, Scope.UNIT)
+def unit_number(context: CheckContext) -> Iterator[Finding]:
+    """A number of the unit is that of another image, or changed in the history of the file.
+
+    The definition marks such numbers, a hull number or a serial number, with `unit-own="true"`. The hook and
+    the checks of ranges compare an image with its earlier version, and every check compares it with the other
+    images of the policy. Filling, and the number that the base has, count as no number.
+
+    Why it matters: somebody saved the image of one boat over the file of another. Each value in it may be
+    right, for the wrong engine. The next person flashes it.
+
+    Example: `boats/petrel.bin` has the hull number "HERON-3" of `boats/heron.bin`, and its last commit had
+    "PETREL-1".
+
+    Fix: restore the image of the unit from git. If the unit got a new number, waive the finding with the
+    reason.
+    """
+    image, definition = context.image, context.definition
+    if image is None or not (context.others or context.earlier):
+        return
+    numbers = unit_numbers(definition, image, context.base)
+    earlier = [unit_numbers(definition, before, context.base) for before in context.earlier]
+    for item in unit_items(definition):
+        number = numbers.get(item.name)
+        before = [present.get(item.name) for present in earlier]
+        sharing = [other for other in context.others if number and other.numbers.get(item.name) == number]
+        old = before[0] if before and None not in before and number not in before else None
+        if sharing or old:
+            yield Finding(
+                rule=rule_ids.IMAGE_UNIT_NUMBER,
+                table=item.name,
+                line=item.line,
+                address=item.at,
+                size=item.length if isinstance(item, Text) else item.storage.type.size,
+                message=_unit_message(item.name, image, number, old, sharing),
+                hint="Restore the image of this unit, or waive the finding with a reason.",
+                protective=item.purpose is Purpose.PROTECTION,
+            )
+
+
+def _unit_message(
+    name: str, image: Image, number: UnitNumber | None, old: UnitNumber | None, sharing: list[OtherImage]
+) -> str:
+    """The message about a number of the unit that changed, or that other images have too."""
+    now = "the number of the base or filling" if number is None else number.text
+    copies = [other for other in sharing if other.image == image]
+    is_copy = bool(copies)
+    paths = fmt.list_names([other.path for other in copies or sharing], _MOST_NAMES)
+    whose = f"the number of {paths}" + (", with all other bytes" if is_copy else "")
+    if old is None:
+        return f"{name} is {now}, {whose} too" if not is_copy else f"{name} is {now}, {whose}"
+    if not sharing:
+        return f"{name} changed from {old.text} to {now}, but it is the unit's own number"
+    return f"{name} changed from {old.text} to {now}, {whose}: was that image saved over this file?"
 
 
 @rule(rule_ids.IMAGE_STALE_CHECKSUM, Severity.ERROR, Scope.IMAGE)

@@ -20,6 +20,7 @@ class Scope(Enum):
     UNASSIGNED = auto()  # once for each file that no entry of the policy names
     FILE = auto()  # once for each image, even of other software
     IMAGE = auto()  # once for each image of the definition's software
+    UNIT = auto()  # once for each image whose definition marks numbers of the unit
     CHANGE = auto()  # once for each image that has a base
     BASE = auto()  # once for each base that differs from its earlier state
     POLICY = auto()  # once for each run

@@ -104,6 +104,11 @@ class StagedState:
     repo: Repo
     earlier: tuple[TreeState, ...] = ()
 
+    def parents(self) -> list[RevisionTree]:
+        """The trees of the next commit's parents."""
+        prefix = self.tree.from_top("").rstrip("/")
+        return [RevisionTree(self.repo, parent, prefix) for parent in next_parents(self.repo)]
+
 
 def read_staged(start: Path, policy_path: str | None = None) -> StagedState:
     """The state that the next commit would record, read from the index alone.

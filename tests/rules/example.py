@@ -13,6 +13,7 @@ from callint.checking.base_changes import base_findings
 from callint.checking.checker import Checker
 from callint.checking.report import Report
 from callint.checking.unassigned import unassigned_findings
+from callint.checking.unit_numbers import unit_findings
 from callint.decoding import digest
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.image import Image
@@ -52,8 +53,8 @@ class Example:
 
     ``assignment`` stands in for the usual one: the image new.bin, where ``data`` is given, of the
     definition test.xml, with the base base.bin where one is given. If not ``is_assigned``, no entry of the
-    policy names new.bin. ``earlier_base`` is what the base was in
-    the state before.
+    policy names new.bin. ``earlier`` and ``earlier_base`` are what the image and the base were in the state
+    before.
     """
 
     rule: str
@@ -64,6 +65,7 @@ class Example:
     policy: Policy = field(default_factory=Policy)
     assignment: Assignment | None = None
     is_assigned: bool = True
+    earlier: bytes | None = None
     earlier_base: bytes | None = None
     expected: Expected | None = None
 
@@ -88,8 +90,17 @@ class Example:
             [DEFINITION],
             whole=True,
             bases=self._bases(files),
-            unassigned=None if self.is_assigned else partial(unassigned_findings, paths=[IMAGE]),
+            further=self._further(images),
         )
+
+    def _further(self, images: list[Assignment]) -> list[Callable[[Checker], Iterable[Finding]]]:
+        """What looks at files beside each other."""
+        if not self.is_assigned:
+            return [partial(unassigned_findings, paths=[IMAGE])]
+        earlier = Files()
+        if self.earlier is not None:
+            earlier.files[IMAGE] = self.earlier
+        return [partial(unit_findings, images=images, earlier=lambda: [earlier])]
 
     def _bases(self, files: Files) -> Callable[[Checker], Iterable[Finding]] | None:
         """What finds the bases that differ from the state before, if there is one."""

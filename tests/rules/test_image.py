@@ -72,6 +72,41 @@ def unassigned(name: str, data: bytes, xml: bytes = NUMBERED, is_found: bool = F
     )
 
 
+OWN_NUMBER = definition_xml(
+    table("scalar", "idle_fuel", at=0)
+    + '\n<text name="hull" title="Hull" purpose="general" at="8" length="8" unit-own="true"/>\n'
+)
+UNIT_NUMBER = (
+    Example(
+        rule="image/unit-number",
+        name="a hull number that changed",
+        xml=OWN_NUMBER,
+        data=image(at_8=b"HERON-3"),
+        earlier=image(at_8=b"PETREL-1"),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=('hull changed from "PETREL-1" to "HERON-3"', "the unit's own number"),
+            line='name="hull"',
+            table="hull",
+            address=8,
+        ),
+    ),
+    Example(
+        rule="image/unit-number",
+        name="a hull number with other filling",
+        xml=OWN_NUMBER,
+        data=image(at_8=b"HERON-3 "),
+        earlier=image(at_8=b"HERON-3\0"),
+    ),
+    Example(
+        rule="image/unit-number",
+        name="a hull number that was entered for the first time",
+        xml=OWN_NUMBER,
+        data=image(at_8=b"HERON-3"),
+        earlier=image(),
+    ),
+)
+
 UNASSIGNED = (
     unassigned("an image of the right software", image(at_48=NUMBER), is_found=True),
     unassigned("an image of other software", image(at_48=OTHER_NUMBER)),
@@ -438,6 +473,7 @@ UNCOVERED_CHECKSUM = (
 )
 
 EXAMPLES = (
+    *UNIT_NUMBER,
     *UNASSIGNED,
     *UNREADABLE,
     *DAMAGED_RECORD,

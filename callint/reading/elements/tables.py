@@ -73,6 +73,7 @@ def read_text(reader: ElementReader, element: etree._Element, group: str) -> Tex
         encoding=element.get("encoding", "ascii"),
         notes=_notes(element),
         line=reader.line(element),
+        unit_own=element.get("unit-own") == "true",
     )
 
 
@@ -102,6 +103,7 @@ def read_table(reader: ElementReader, element: etree._Element, group: str) -> Ta
         demands=_constraints(reader, children, kind, storage),
         notes=_notes(element) if "note" in children else (),
         line=reader.line(element),
+        unit_own=element.get("unit-own") == "true",
     )
 
 

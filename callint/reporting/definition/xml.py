@@ -316,6 +316,7 @@ class _DefinitionWriter:
             order="y-first" if table.y_first else None,
             signal=table.signal,
             produces=table.produces,
+            unit_own="true" if table.unit_own else None,
         )
         rows = [self.table_axis(along, name) for along, name in zip("xy", table.axes, strict=False)]
         rows += _constraints(table.demands)
@@ -331,7 +332,12 @@ class _DefinitionWriter:
 def _text(text: Text) -> Iterator[str]:
     head = _attributes(name=text.name, title=text.title, purpose=text.purpose.value)
     encoding = None if text.encoding == "ascii" else text.encoding
-    place = _attributes(at=address(text.at), length=str(text.length), encoding=encoding)
+    place = _attributes(
+        at=address(text.at),
+        length=str(text.length),
+        encoding=encoding,
+        unit_own="true" if text.unit_own else None,
+    )
     yield from _element("text", head, place, [f"<note>{escape(note)}</note>" for note in text.notes])
 
 

@@ -1,0 +1,97 @@
+"""Compares the numbers of units between the images of a policy, and with earlier states of the images."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+from callint.checking.assignments import Assignment, assignments
+from callint.checking.checker import Checker
+from callint.checking.identity import identity_mismatch
+from callint.decoding.loaded_definition import LoadedDefinition
+from callint.decoding.unit_numbers import unit_items, unit_numbers
+from callint.model.finding import Finding
+from callint.model.image import Image
+from callint.reading.images import DamagedError, read_image_file
+from callint.reading.tree import Tree
+from callint.rules.context import CheckContext, OtherImage
+from callint.rules.registry import in_scope
+from callint.rules.rule import Scope
+
+
+@dataclass(frozen=True, slots=True)
+class _Unit:
+    """An image with the definition that marks its numbers, and its base."""
+
+    assignment: Assignment
+    loaded: LoadedDefinition
+    image: Image
+    base: Image | None
+    is_raw: bool
+
+
+def no_trees() -> Sequence[Tree]:
+    """There is no earlier state."""
+    return ()
+
+
+def unit_findings(
+    checker: Checker, images: Sequence[Assignment], earlier: Callable[[], Sequence[Tree]] = no_trees
+) -> Iterator[Finding]:
+    """The settled findings about the numbers of the units of some images.
+
+    ``earlier`` gives the trees of the states before. Neither they nor the other images of the policy are read
+    unless a definition marks such numbers.
+    """
+    units = [unit for unit in (_read(checker, item) for item in images) if unit is not None]
+    if not units:
+        return
+    known = {unit.assignment.image: unit for unit in units}
+    for item in assignments(checker.policy, checker.tree):
+        if item.image not in known and (unit := _read(checker, item)) is not None:
+            known[item.image] = unit
+    others = [
+        OtherImage(path, unit.image, unit_numbers(unit.loaded.definition, unit.image, unit.base))
+        for path, unit in known.items()
+    ]
+    trees = earlier()
+    for unit in units:
+        path = unit.assignment.image
+        before = (_image(tree, unit.assignment, unit.loaded) for tree in trees)
+        context = CheckContext(
+            unit.loaded,
+            unit.image,
+            unit.base,
+            start=unit.assignment.start,
+            is_raw=unit.is_raw,
+            others=tuple(other for other in others if other.path != path),
+            earlier=tuple(read[0] for read in before if read is not None),
+        )
+        yield from checker.settle_unit(
+            path, context, [finding for rule in in_scope(Scope.UNIT) for finding in rule.check(context)]
+        )
+
+
+def _read(checker: Checker, assignment: Assignment) -> _Unit | None:
+    """An image, if its definition marks numbers of the unit and it is of that software."""
+    for path in assignment.definitions:
+        loaded = checker.loader.peek(path)
+        if loaded is None or next(unit_items(loaded.definition), None) is None:
+            continue
+        if (read := _image(checker.tree, assignment, loaded)) is not None:
+            image, is_raw = read
+            base = checker.loader.choose_base(loaded, assignment, image).image
+            return _Unit(assignment, loaded, image, base, is_raw)
+    return None
+
+
+def _image(tree: Tree, assignment: Assignment, loaded: LoadedDefinition) -> tuple[Image, bool] | None:
+    """An image of the definition's software, and whether its file is raw; None if the file is not one."""
+    memory = loaded.definition.memory
+    try:
+        file = read_image_file(tree.read(assignment.image), memory, assignment.start)
+    except (OSError, DamagedError):
+        return None
+    if not file.image.size or identity_mismatch(file.image, memory):
+        return None
+    return file.image, file.records is None
