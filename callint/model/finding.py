@@ -65,6 +65,7 @@ class Finding:
       image's file, if the file is raw and holds them.
     - ``base``: the base's value as text.
     - ``protective``: whether the table is a protection.
+    - ``severe``: whether it is worse than most of its rule, which may then have another severity.
     - ``inherited``: whether the base has the same.
     - ``evidence``: what the finding was judged on (default: ``table`` and ``other``, or the whole image).
     - ``content``: the digest of that, if two states are compared; without it, nobody can tell whether another
@@ -98,6 +99,7 @@ class Finding:
     base: str = ""
     commit: str = ""
     protective: bool = False
+    severe: bool = False
     inherited: bool = False
     evidence: Evidence | None = None
     content: str = ""
