@@ -203,10 +203,10 @@ def weakened(context: CheckContext) -> Iterator[Finding]:
 
     What a curve or map takes away is the distance from its highest output in the base, or from its lowest one
     if its guard is below. In the example the base takes away 100 - 60 = 40 % at 120 °C, and 16 / 40 = 40 % of
-    that is lost. callint looks where the base takes away at least half of the most that it takes away
-    anywhere. If more than half is lost there, the finding is an error: with 81 % at 120 °C, 21 / 40 = 52.5 %
-    is lost; 80 % barely remains a warning. A cell that is switched off has lost everything. A loss within one
-    stored step does not count.
+    that is lost; the message says so from 10 % on. callint looks where the base takes away at least half of
+    the most that it takes away anywhere. If more than half is lost there, the finding is an error: with 81 %
+    at 120 °C, 21 / 40 = 52.5 % is lost; 80 % barely remains a warning. A cell that is switched off has lost
+    everything. A loss within one stored step does not count.
 
     If an axis got other breakpoints, the cells were recalculated for them and rounded to what the table can
     store. At a breakpoint that is not in both images, callint therefore accepts one stored step. Take the
@@ -263,11 +263,11 @@ def _weakened_table(context: CheckContext, table: Table) -> Iterator[Finding]:
     relative = fmt.percent(weakest.old, weakest.new, context.definition.unit_of(table))
     message = f"the table protects later than the base: {before} became {after}"
     message += f" ({relative})" if relative else ""
-    rest = _delay_text(context, table, old, new, upward, downward) + _lost_text(context, table, lost)
+    rest = _delay_text(context, table, old, new, upward, downward)
     count = 0 if _has_moved(context, table) else _count_weakened(cells, upward, downward)
     if count > 1:
         rest += f"; {fmt.count(count, 'cell')} changed in this direction, this one the most"
-    rest += implied
+    rest += _lost_text(context, table, lost) + implied
     finding = _about_point(context, rule_ids.PROTECTION_WEAKENED, new, weakest.at, (message, rest), hint)
     yield replace(finding, severe=severe)
 
@@ -304,7 +304,7 @@ def _has_moved(context: CheckContext, table: Table) -> bool:
 
 
 def _lost_text(context: CheckContext, table: Table, lost: LostEffect | None) -> str:
-    """The lost share of what a table takes away, as a clause; "" if hardly anything was lost."""
+    """The lost share of what a table takes away, as a clause; "" if a small share was lost."""
     if lost is None or lost.share < _LEAST_SHARE:
         return ""
     effect = context.quantity(table, lost.effect)
@@ -315,7 +315,7 @@ def _lost_text(context: CheckContext, table: Table, lost: LostEffect | None) -> 
 
 
 #: The smallest lost share that a message names.
-_LEAST_SHARE = 0.01
+_LEAST_SHARE = 0.1
 
 
 def _switched_off(context: CheckContext, change: TableChange, severe: bool, lost: str, hint: str) -> Finding:
@@ -367,9 +367,11 @@ def _about_point(
     table = new.grid.table
     place = _cell_at(table, new, at)
     if place is not None:
-        return context.about_cell(
+        finding = context.about_cell(
             rule_id, context.cell_number(table, *place), "".join(texts), hint, inherited=False
         )
+        # If an axis moved, the cell of the base belongs to another operating point.
+        return replace(finding, base="") if _has_moved(context, table) else finding
     point = fmt.point(context.definition, table.axes, at)
     return replace(context.about_table(rule_id, table, f"{texts[0]} at {point}{texts[1]}", hint), at=at)
 
