@@ -14,7 +14,8 @@ from scipy.interpolate import RegularGridInterpolator
 from callint.comparing.weakening import shift_along_axis, weakening
 from callint.decoding.surfaces import Surface, surface
 from callint.model.change import Numbers
-from callint.model.finding import Cell
+from callint.model.finding import Cell, Finding, Severity
+from callint.model.policy import Policy
 from callint.rules import protection, value
 from tests.building import decoded, definition_xml, findings, image, table_surface, u16
 from tests.rules.example import of_rule, table
@@ -298,7 +299,7 @@ def test_the_worked_example_of_weakened_can_be_redone_by_hand() -> None:
     )
     assert result.message == (
         "the table protects later than the base: 60 % became 76 % (+26.7 %), "
-        "so that it sets in up to 8 °C later"
+        "so that it sets in up to 8 °C later; of the 40 % that the base takes away at 120 °C, 40 % is lost"
     )
     assert (result.cell, dict(result.at)) == (Cell(2, 0), {"temp": 120})
     assert (result.base_physical, result.physical) == (60, 76)
@@ -309,7 +310,8 @@ def test_a_breakpoint_moved_under_a_limit_is_a_finding() -> None:
     # At 110 °C there were 100 - 40 / 2 = 80 %.
     assert weakened(derating(), new, old) == (
         "the table protects later than the base: 80 % became 100 % (+25.0 %), "
-        "so that it sets in up to 10 °C later"
+        "so that it sets in up to 10 °C later; "
+        "of the 20 % that the base takes away at 110 °C, 100 % is lost, above the limit of 50 %"
     )
     assert is_silent(derating(), old, new)
 
@@ -320,7 +322,7 @@ def test_a_finding_names_a_worst_point_between_cells() -> None:
     (finding,) = of_rule(findings(derating(), new, old), "protection/weakened")
     assert finding.message == (
         "the table protects later than the base: 60 % became 73 % (+22.2 %) at 100 °C, "
-        "so that it sets in up to 10 °C later"
+        "so that it sets in up to 10 °C later; of the 40 % that the base takes away at 100 °C, 33.3 % is lost"
     )
     assert finding.cell is None
     assert dict(finding.at) == {"temp": 100}
@@ -342,15 +344,16 @@ def test_a_ceiling_that_rises_says_how_far_down_it_gives_what_it_gave() -> None:
     old, new = derated(20, 60, 100), derated(20, 60, 100, axis=(80, 90, 120))
     assert weakened(derating(), new, old) == (
         "the table protects later than the base: 40 % became 60 % (+50.0 %), "
-        "so that it reaches its old output up to 10 °C further down the axis"
+        "so that it reaches its old output up to 10 °C further down the axis; "
+        "of the 60 % that the base takes away at 90 °C, 33.3 % is lost"
     )
 
 
 def test_a_guard_without_a_direction_leaves_it_to_somebody_to_say_what_a_change_does() -> None:
-    flat = derating('<guard flat="true"/>')
+    flat = derating('<guard flat="true"/>', conversion="rpm")
     for new, old, message in (
-        (derated(100, 100, 76), derated(100, 100, 60), "60 % became 76 %"),
-        (derated(100, 90, 60), derated(100, 100, 70), "100 % became 90 %, and 1 other cell changed"),
+        (derated(100, 100, 76), derated(100, 100, 60), "60 rpm became 76 rpm"),
+        (derated(100, 90, 60), derated(100, 100, 70), "100 rpm became 90 rpm, and 1 other cell changed"),
     ):
         assert weakened(flat, new, old) == f"{message}; no guard says which direction protects less"
     assert is_silent(flat, derated(100, 100, 60), derated(100, 100, 60))
@@ -371,6 +374,191 @@ def test_a_reaction_that_was_exchanged_for_another_is_reported() -> None:
     )
     # That it no longer protects at all is another rule's.
     assert is_silent(xml, image(at_0=b"\x00"), image(at_0=b"\x02"))
+
+
+# The lost share of the effect
+
+
+def severity(xml: bytes, new: bytes, old: bytes) -> Severity:
+    (finding,) = of_rule(findings(xml, new, old), "protection/weakened")
+    return finding.severity
+
+
+def test_more_than_half_of_the_effect_lost_is_an_error_and_half_is_a_warning() -> None:
+    page = " ".join(protection.weakened.page.split())
+    assert "takes away 100 - 60 = 40 % at 120 °C, and 16 / 40 = 40 % of that is lost" in page
+    assert "with 81 % at 120 °C, 21 / 40 = 52.5 % is lost; 80 % barely remains a warning" in page
+    old = derated(100, 100, 60)
+    assert severity(derating(), derated(100, 100, 80), old) is Severity.WARNING
+    assert severity(derating(), derated(100, 100, 81), old) is Severity.ERROR
+    assert weakened(derating(), derated(100, 100, 81), old).endswith(
+        "; of the 40 % that the base takes away at 120 °C, 52.5 % is lost, above the limit of 50 %"
+    )
+
+
+@pytest.mark.parametrize("guard", ['<guard above="100"/>', '<guard above="100"/><guard flat="true"/>'])
+def test_a_derate_raised_to_just_below_100_percent_is_an_error(guard: str) -> None:
+    xml = derating(guard)
+    # 99 % is neither flat nor above 100 %, but of the 70 % hardly anything is left.
+    assert severity(xml, derated(100, 100, 99), derated(100, 100, 30)) is Severity.ERROR
+    assert "of the 70 % that the base takes away at 120 °C, 98.6 % is lost" in weakened(
+        xml, derated(100, 100, 99), derated(100, 100, 30)
+    )
+
+
+def test_the_policy_still_settles_the_severity_of_a_large_loss() -> None:
+    policy = Policy(path="callint.toml", severities={"protection/weakened": Severity.NOTE})
+    reported = findings(derating(), derated(100, 100, 99), derated(100, 100, 30), policy)
+    (finding,) = of_rule(reported, "protection/weakened")
+    assert finding.severity is Severity.NOTE
+
+
+def test_what_a_protection_loses_where_it_hardly_acts_is_no_error() -> None:
+    # At 100 °C the base takes away 10 % of the 40 % that it takes away at 120 °C: less than half.
+    assert severity(derating(), derated(100, 100, 60), derated(100, 90, 60)) is Severity.WARNING
+    # 20 % are half of it.
+    assert severity(derating(), derated(100, 100, 60), derated(100, 80, 60)) is Severity.ERROR
+
+
+def test_a_floor_loses_what_it_adds() -> None:
+    floor = derating('<guard below="0"/>')
+    assert weakened(floor, derated(20, 20, 30), derated(20, 20, 60)).endswith(
+        "; of the 40 % that the base adds at 120 °C, 75 % is lost, above the limit of 50 %"
+    )
+    assert severity(floor, derated(20, 20, 40), derated(20, 20, 60)) is Severity.WARNING
+
+
+def test_a_loss_of_one_stored_step_is_no_error() -> None:
+    assert severity(derating(), derated(100, 100, 100), derated(100, 100, 99)) is Severity.WARNING
+    assert severity(derating(), derated(100, 100, 100), derated(100, 100, 98)) is Severity.ERROR
+
+
+def test_a_limit_raised_beyond_all_of_the_base_has_lost_all_there_and_no_more() -> None:
+    assert "takes away at 120 °C, 100 % is lost" in weakened(
+        derating('<guard above="1000"/>'), derated(100, 100, 300), derated(100, 100, 60)
+    )
+
+
+def test_a_scalar_has_no_effect_to_lose() -> None:
+    xml = definition_xml(
+        table("scalar", "cut", '<guard above="5000"/>', purpose="protection", conversion="rpm")
+    )
+    assert severity(xml, image(at_0=u16(4999)), image(at_0=u16(4000))) is Severity.WARNING
+
+
+def test_a_cell_of_a_protection_that_is_switched_off_is_said_and_has_lost_everything() -> None:
+    xml = derating('<off raw="255" allowed="anywhere"/><guard above="100"/>')
+    new, old = derated(100, 100, 255), derated(100, 100, 60)
+    assert severity(xml, new, old) is Severity.ERROR
+    assert weakened(xml, new, old) == (
+        "the table no longer protects here: 60 % became off; "
+        "of the 40 % that the base takes away at 120 °C, 100 % is lost, above the limit of 50 %"
+    )
+    assert is_silent(xml, old, new)
+
+
+# Directions that no guard says
+
+
+def test_a_derate_with_only_a_flat_guard_is_judged_by_its_operating_range() -> None:
+    # The operating range ends at 60 °C, and the base gives 100 % up to 100 °C.
+    flat = derating('<guard flat="true"/>')
+    assert is_silent(flat, derated(100, 90, 50), derated(100, 100, 60))
+    assert severity(flat, derated(100, 100, 99), derated(100, 100, 30)) is Severity.ERROR
+    assert weakened(flat, derated(100, 100, 76), derated(100, 100, 60)).endswith(
+        "40 % is lost; the base is 100 % in the operating range, and lower beyond it"
+    )
+
+
+@pytest.mark.parametrize(
+    ("cells", "name"),
+    [((20, 60, 100), "a fan"), ((90, 90, 60), "a limit below 100 %"), ((100, 100, 100), "a level")],
+)
+def test_a_share_that_need_not_take_away_is_left_to_a_person(cells: tuple[int, ...], name: str) -> None:
+    flat = derating('<guard flat="true"/>')
+    for step in (-1, 1):
+        changed = (*cells[:2], cells[2] + step)
+        assert weakened(flat, derated(*changed), derated(*cells)).endswith(
+            "no guard says which direction protects less"
+        ), name
+
+
+def test_a_derate_that_acts_in_the_operating_range_is_left_to_a_person() -> None:
+    flat = derating('<guard flat="true"/>')
+    # At 60 °C the base gives 100 - 40 * 4 / 40 = 96 %, a tenth of the 40 %; then 94 %.
+    old = derated(100, 100, 60, axis=(20, 56, 96))
+    assert is_silent(flat, derated(100, 100, 50, axis=(20, 56, 96)), old)
+    old = derated(100, 100, 60, axis=(20, 54, 94))
+    assert not is_silent(flat, derated(100, 100, 50, axis=(20, 54, 94)), old)
+
+
+def test_a_moved_axis_of_a_table_without_a_direction_is_not_passed_over() -> None:
+    flat = derating('<guard flat="true"/>', conversion="rpm")
+    old = derated(100, 100, 60)
+    assert weakened(flat, derated(100, 100, 60, axis=(80, 110, 120)), old) == (
+        "80 rpm became 100 rpm; no guard says which direction protects less"
+    )
+
+
+def test_a_table_without_a_direction_that_was_recalculated_for_new_breakpoints_has_not_changed() -> None:
+    flat = derating('<guard flat="true"/>', conversion="rpm")
+    # 100, 50 and 0 at 80, 100 and 120 °C are 100 - 2.5 * 11 = 72.5 at 91 °C.
+    old = derated(100, 50, 0)
+    for cell, silent in ((72, True), (73, True), (74, False), (71, False)):
+        assert is_silent(flat, derated(100, cell, 0, axis=(80, 91, 120)), old) is silent
+
+
+# Recalculated for new breakpoints
+
+
+def test_a_limit_recalculated_for_new_breakpoints_may_be_off_by_a_stored_step() -> None:
+    page = " ".join(protection.weakened.page.split())
+    assert "at a new breakpoint of 109 °C it should have 100 - 2 * 9 = 82 %, and 83 % barely passes" in page
+    assert 100 - 2 * 9 == 82
+    old = derated(100, 100, 60)
+    # The corner at 100 °C stays; the new breakpoint takes the place of the one at 80 °C.
+    for cell, silent in ((81, True), (83, True), (84, False)):
+        assert is_silent(derating(), derated(100, cell, 60, axis=(100, 109, 120)), old) is silent
+
+
+def test_a_stronger_derate_on_new_breakpoints_is_not_weakened_by_rounding() -> None:
+    # 100 - 40 * 9 / 20 = 82 % at 109 °C; 83 % is rounded up, while 50 % at the end is stronger.
+    assert is_silent(derating(), derated(100, 83, 50, axis=(100, 109, 120)), derated(100, 100, 60))
+
+
+def test_at_breakpoints_that_stayed_every_step_counts() -> None:
+    old = derated(100, 100, 60)
+    assert not is_silent(derating(), derated(100, 82, 61, axis=(100, 109, 120)), old)
+    assert not is_silent(derating(), derated(100, 100, 61), old)
+
+
+def test_a_step_is_that_of_the_table_at_its_value() -> None:
+    # A table that stores the inverse: 1000 / 10 = 100 and 1000 / 11 = 90.9 are neighbours.
+    conversions = CONVERSIONS + (
+        '<rational name="period" unit="rpm" decimals="1" a="0" b="0" c="1000" d="0" e="1" f="0"/>'
+    )
+    xml = definition_xml(
+        table(
+            "curve", "limit",
+            '<x><axis signal="temp" at="0" type="uint16" conversion="degrees" count="3"/></x>'
+            '<guard above="1000"/>',
+            at=6, purpose="protection", conversion="period",
+        ),
+        signals=SIGNALS,
+        conversions=conversions,
+    )  # fmt: skip
+    # From 100 at 80 °C to 50 at 120 °C, 75 at 100 °C, by way of 62.5 at 110 °C: raw 10, 16 and 20.
+    old = image(at_0=u16(80, 110, 120), at_6=u16(10, 16, 20))
+    # At 100 °C: 100 - 37.5 * 2 / 3 = 75; the neighbours are 1000 / 13 = 76.9 and 1000 / 14 = 71.4.
+    respaced = image(at_0=u16(80, 100, 120), at_6=u16(10, 13, 20))
+    assert is_silent(xml, respaced, old)
+    assert not is_silent(xml, image(at_0=u16(80, 100, 120), at_6=u16(10, 12, 20)), old)
+
+
+def test_a_sensor_curve_recalculated_for_new_breakpoints_still_reads_the_same() -> None:
+    straight = read_as(100, 85, 50, axis=(10, 16, 30))  # 2.5 °C in 0.1 V; 77.5 °C at 1.9 V
+    for degrees, silent in ((77, True), (78, True), (76, False), (79, False)):
+        assert (not reading(read_as(100, degrees, 50, axis=(10, 19, 30)), straight)) is silent
 
 
 # The reading that protections rest on
@@ -473,6 +661,16 @@ def test_a_protection_that_is_off_in_a_cell_is_disabled_and_not_weakened() -> No
 
 def cut_at(degrees: int, *sensor: int, inside: str = '<guard above="200"/>') -> list[str]:
     """What is said of a temperature cut, with a sensor's curve of four cells."""
+    return [finding.message for finding in unreachable(degrees, sensor, None, inside)]
+
+
+def unreachable(
+    degrees: int,
+    sensor: tuple[int, ...],
+    base: tuple[int, ...] | None,
+    inside: str = '<guard above="200"/>',
+) -> list[Finding]:
+    """The findings about a temperature cut, with a sensor's curve of four cells in image and base."""
     xml = definition_xml(
         table(
             "scalar", "hot_cut", inside, at=0, type="int16", purpose="protection",
@@ -487,8 +685,11 @@ def cut_at(degrees: int, *sensor: int, inside: str = '<guard above="200"/>') -> 
         signals=SIGNALS,
         conversions=CONVERSIONS,
     )  # fmt: skip
-    data = image(at_0=u16(degrees & 0xFFFF), at_2=u16(5, 15, 30, 45), at_10=u16(*sensor))
-    return [result.message for result in of_rule(findings(xml, data), "protection/unreachable-threshold")]
+    data, old = (
+        None if cells is None else image(at_0=u16(degrees), at_2=u16(5, 15, 30, 45), at_10=u16(*cells))
+        for cells in (sensor, base)
+    )
+    return of_rule(findings(xml, data, old), "protection/unreachable-threshold")
 
 
 def test_the_worked_example_of_unreachable_threshold_can_be_redone_by_hand() -> None:
@@ -506,6 +707,14 @@ def test_a_curve_that_reads_further_than_is_plausible_does_not_widen_the_range()
     (said,) = cut_at(141, 150, 80, 40, 0)
     assert "above 140 °C, the highest value of temp: " in said
     assert cut_at(140, 150, 80, 40, 0) == []
+
+
+def test_a_cut_that_the_sensor_reached_in_the_base_is_an_error_though_it_is_unchanged() -> None:
+    page = " ".join(protection.unreachable_threshold.page.split())
+    assert "If the curve of the base went up to 140 °C, the finding is an error, although the cut" in page
+    for highest, expected in ((140, Severity.ERROR), (135, Severity.ERROR), (134, Severity.NOTE)):
+        (finding,) = unreachable(135, (130, 80, 40, 0), (highest, 80, 40, 0))
+        assert (finding.severity, finding.inherited) == (expected, expected is Severity.NOTE)
 
 
 def test_a_cell_of_the_curve_that_is_off_reads_nothing() -> None:

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from callint.decoding.statistics import distinct
 from callint.decoding.surfaces import Surface, grid_points, merged_breakpoints, point_of
-from callint.model.change import Numbers
+from callint.model.change import Flags, Numbers
+
+#: Gives the distance between neighbouring stored values around outputs, any one shape.
+Steps = Callable[[Numbers], Numbers]
 
 #: Distance from the ends of an interval at which its inside is evaluated, as a share of the interval.
 _INSIDE = 1e-9
+#: The largest difference of equal shares.
+_ROUNDING = 1e-9
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,10 +29,22 @@ class Weakening:
     at: dict[str, float]
 
 
-def weakening(old: Surface, new: Surface, upward: bool, downward: bool) -> Weakening | None:
+def weakening(
+    old: Surface,
+    new: Surface,
+    upward: bool,
+    downward: bool,
+    steps: Steps | None = None,
+    accepted: float = 0.0,
+) -> Weakening | None:
     """The largest move of a table towards its guard; None if it moved towards it nowhere.
 
-    ``upward`` and ``downward`` are the directions in which guards lie. Exact, see ``decoding/surfaces.py``.
+    ``upward`` and ``downward`` are the directions in which guards lie. Moves of up to ``accepted`` do not
+    count. Exact, see ``decoding/surfaces.py``.
+
+    ``steps`` gives the stored steps at outputs. Recalculated for new breakpoints, a cell can only have the
+    stored value next to the old output, so a move within one stored step does not count. At breakpoints that
+    are in both images no cell was recalculated, and every move counts.
     """
     if old.signals != new.signals:
         return None
@@ -34,15 +52,88 @@ def weakening(old: Surface, new: Surface, upward: bool, downward: bool) -> Weake
     places = grid_points(points, old.signals)
     before, after = old.at(places), new.at(places)
     with np.errstate(invalid="ignore"):
-        steps = after - before
-        slack = 4 * np.spacing(np.maximum(np.abs(before), np.abs(after)))
-        towards = np.maximum(steps if upward else -np.inf, -steps if downward else -np.inf)
+        moves = after - before
+        slack = accepted + 4 * np.spacing(np.maximum(np.abs(before), np.abs(after)))
+        if steps is not None and _is_respaced(old, new):
+            slack = slack + np.where(_in_both(old, new, points), 0.0, steps(before))
+        towards = np.maximum(moves if upward else -np.inf, -moves if downward else -np.inf)
         towards = np.where(towards > slack, towards, 0.0)
     if not (towards > 0).any():
         return None
     worst = int(np.argmax(towards))
     at = point_of(points, old.signals, worst)
     return Weakening(float(before.flat[worst]), float(after.flat[worst]), at)
+
+
+def _is_respaced(old: Surface, new: Surface) -> bool:
+    return any(
+        not np.array_equal(breakpoints, new.breakpoints[signal])
+        for signal, breakpoints in old.breakpoints.items()
+    )
+
+
+def _in_both(old: Surface, new: Surface, points: Mapping[str, Numbers]) -> Flags:
+    """The points at breakpoints that both images have, along every axis; of the shape of the grid."""
+    along = [
+        (points[signal][:, None] == breakpoints).any(axis=1)
+        & (points[signal][:, None] == new.breakpoints[signal]).any(axis=1)
+        for signal, breakpoints in old.breakpoints.items()
+    ]
+    both: Flags = np.logical_and.reduce(np.meshgrid(*along, indexing="ij"))
+    return both
+
+
+@dataclass(frozen=True, slots=True)
+class LostEffect:
+    """An operating point at which a limit lost a share of its effect.
+
+    ``effect`` is the distance of the old output from the output at which the old table limits least, and
+    ``share`` the part of it that the new table lacks, 0 to 1. ``is_large`` says that this is more than is
+    accepted.
+    """
+
+    effect: float
+    share: float
+    at: dict[str, float]
+    is_large: bool
+
+
+def lost_effect(
+    old: Surface, new: Surface, upward: bool, least: float, most: float, steps: Steps
+) -> LostEffect | None:
+    """The share of the effect of a curve or map that was lost, at the most telling point; None if none was.
+
+    Of the points that lost more than the share ``most``, that is the one of the largest effect; if there are
+    none, the one that lost the largest share.
+
+    ``upward`` if the guard is above. The old table limits least at its highest output then, else at its
+    lowest. Only points count at which the old effect is at least the share ``least`` of its largest one:
+    where a table hardly limits, a large share of that means little. For the same reason, a loss within one
+    stored step does not count. An output that is off has no effect.
+    """
+    if old.signals != new.signals or not old.signals or not np.isfinite(old.grid.physical).any():
+        return None
+    points = merged_breakpoints((old, new))
+    places = grid_points(points, old.signals)
+    direction = 1.0 if upward else -1.0
+    before, after = direction * old.at(places), direction * new.at(places)
+    with np.errstate(over="ignore", invalid="ignore"):
+        effects = float(np.nanmax(direction * old.grid.physical)) - before
+        lost = np.where(new.is_off(places), effects, np.clip(after - before, 0.0, effects))
+        smallest = steps(direction * before) + 8 * np.spacing(np.abs(before))
+        lost = np.where(lost > smallest, lost, 0.0)
+        largest = float(np.nanmax(effects))
+        if not 0 < largest < np.inf:
+            return None
+        shares = np.where((effects >= least * largest) & (effects > 0), lost / effects, np.nan)
+    if not (shares > 0).any():
+        return None
+    highest = float(np.nanmax(shares))
+    is_large = highest > most + _ROUNDING
+    telling = shares > most + _ROUNDING if is_large else shares >= highest - _ROUNDING
+    worst = int(np.nanargmax(np.where(telling, effects, np.nan)))
+    at = point_of(points, old.signals, worst)
+    return LostEffect(float(effects.flat[worst]), float(shares.flat[worst]), at, is_large)
 
 
 def shift_along_axis(old: Surface, new: Surface, upward: bool) -> float | None:

@@ -298,6 +298,22 @@ def to_raw(conversion: Conversion, storage: Storage, physical: Numbers) -> NDArr
     return quantised.raw
 
 
+def stored_steps(conversion: Conversion, storage: Storage, physical: Numbers) -> Numbers:
+    """The distance between the two stored values around each physical one, any one shape; 0 if unknown."""
+    if isinstance(conversion, Linear) and storage.type.is_integer:
+        return np.full(np.shape(physical), abs(conversion.factor))
+    raw = to_raw_numbers(conversion, physical)
+    if storage.type.is_integer:
+        below = np.floor(raw)
+        above = below + 1
+    else:
+        below = raw.astype(storage.dtype.newbyteorder("="))
+        above = np.nextafter(below, np.array(np.inf, below.dtype))
+    with np.errstate(all="ignore"):
+        steps = np.abs(to_physical(conversion, above) - to_physical(conversion, below))
+    return np.where(np.isfinite(steps), steps, 0.0)
+
+
 def physical_limits(conversion: Conversion, storage: Storage) -> tuple[float, float]:
     """The lowest and the highest physical value that the storage can hold; NaN if unknown."""
     if isinstance(conversion, Interpolated):

@@ -67,6 +67,7 @@ class Finding:
     - ``base_bytes``: what restores the base in place of the ``size`` bytes at ``offset``; empty if the base
       has the same or lacks them, if there is no offset, and for findings that another content would fix.
     - ``protective``: whether the table is a protection.
+    - ``severe``: whether it is worse than most of its rule, which may then have another severity.
     - ``inherited``: whether the base has the same.
     - ``evidence``: what the finding was judged on (default: ``table`` and ``other``, or the whole image).
     - ``content``: the digest of that, if two states are compared; without it, nobody can tell whether another
@@ -101,6 +102,7 @@ class Finding:
     base_bytes: bytes = b""
     commit: str = ""
     protective: bool = False
+    severe: bool = False
     inherited: bool = False
     evidence: Evidence | None = None
     content: str = ""

@@ -21,6 +21,7 @@ DEFINITION_NO_UNIT: Final = "definition/no-unit"
 DEFINITION_UNIT_DIFFERS: Final = "definition/unit-differs"
 DEFINITION_UNUSED: Final = "definition/unused"
 DEFINITION_UNGUARDED_PROTECTION: Final = "definition/unguarded-protection"
+DEFINITION_UNDIRECTED_PROTECTION: Final = "definition/undirected-protection"
 DEFINITION_FIXED_AXIS_NOT_RISING: Final = "definition/fixed-axis-not-rising"
 DEFINITION_UNUSABLE_RELATION: Final = "definition/unusable-relation"
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import numpy as np
@@ -15,13 +15,13 @@ from callint.comparing.compare import changed_cells, compare
 from callint.comparing.entry_errors.detect import edit_of
 from callint.comparing.entry_errors.neighbours import TableEdit
 from callint.comparing.entry_errors.paste_errors import PasteError, find_paste_errors
-from callint.decoding.conversions import exact_value, is_large
+from callint.decoding.conversions import exact_value, is_large, stored_steps
 from callint.decoding.decode import Decoded
 from callint.decoding.layout import Item, Layout
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.decoding.unit_numbers import UnitNumber
 from callint.fmt.raw_bits import with_bits
-from callint.model.change import ChangeSet, Flags, TableChange
+from callint.model.change import ChangeSet, Flags, Numbers, TableChange
 from callint.model.definition import Axis, Conversion, Definition, Linear, Purpose, Range, StoredAxis, Table
 from callint.model.finding import Cell, Evidence, Finding
 from callint.model.image import Image
@@ -282,6 +282,10 @@ class CheckContext:
         """Values with their unit; values that differ have enough digits to show it."""
         texts = fmt.format_distinct(values, self.conversion(item), item.storage)
         return [fmt.with_unit(text, self.definition.unit_of(item)) for text in texts]
+
+    def stored_steps(self, item: Item) -> Callable[[Numbers], Numbers]:
+        """Gives the distance between neighbouring stored values of an item around values, any one shape."""
+        return partial(stored_steps, self.conversion(item), item.storage)
 
     def limit(self, item: Item, value: float) -> str:
         """A limit as the definition writes it, with the unit of the table or axis."""

@@ -9,11 +9,20 @@ from functools import lru_cache
 import numpy as np
 
 from callint import fmt
-from callint.comparing.weakening import Weakening, shift_along_axis, weakening
+from callint.comparing.decimal_compare import exceeds
+from callint.comparing.weakening import (
+    LostEffect,
+    Weakening,
+    lost_effect,
+    shift_along_axis,
+    weakening,
+)
+from callint.decoding.decode import Decoded
 from callint.decoding.layout import Integers
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.decoding.signal_graph import CycleError, reached_tables, signals_of
-from callint.decoding.surfaces import Surface, surface
+from callint.decoding.statistics import distinct
+from callint.decoding.surfaces import Surface, grid_points, surface
 from callint.model import rule_ids
 from callint.model.change import Flags, Numbers, TableChange
 from callint.model.definition import Definition, Guard, Kind, Purpose, Range, Signal, States, Table, decimal
@@ -23,6 +32,11 @@ from callint.rules.rule import Scope, rule
 
 #: The most protections that a message names.
 _MOST_NAMES = 8
+
+#: The share of the effect that a protection may lose before protection/weakened is an error.
+_MOST_LOST = 0.5
+#: The share of its largest effect that a protection has at the places where lost effect counts.
+_LEAST_EFFECT = 0.5
 
 
 @lru_cache(maxsize=KEPT_DEFINITIONS)
@@ -171,7 +185,7 @@ def disabled(context: CheckContext) -> Iterator[Finding]:
             yield context.about_table(rule_ids.PROTECTION_DISABLED, table, message, hint, inherited)
 
 
-@rule(rule_ids.PROTECTION_WEAKENED, Severity.WARNING, Scope.CHANGE)
+@rule(rule_ids.PROTECTION_WEAKENED, Severity.WARNING, Scope.CHANGE, if_severe=Severity.ERROR)
 def weakened(context: CheckContext) -> Iterator[Finding]:
     """A protection table still protects, but later than in the base.
 
@@ -187,8 +201,23 @@ def weakened(context: CheckContext) -> Iterator[Finding]:
     °C: it sets in up to 8 °C later. For a ceiling that rises along its axis, the message instead says how
     much earlier on the axis it reaches its old output.
 
-    Named states and texts have no order, and a guard may match a single number. callint then reports any
-    change, and a person must decide whether the table protects less.
+    What a curve or map takes away is the distance from its highest output in the base, or from its lowest one
+    if its guard is below. In the example the base takes away 100 - 60 = 40 % at 120 °C, and 16 / 40 = 40 % of
+    that is lost; the message says so from 10 % on. callint looks where the base takes away at least half of
+    the most that it takes away anywhere. If more than half is lost there, the finding is an error: with 81 %
+    at 120 °C, 21 / 40 = 52.5 % is lost; 80 % barely remains a warning. A cell that is switched off has lost
+    everything. A loss within one stored step does not count.
+
+    If an axis got other breakpoints, the cells were recalculated for them and rounded to what the table can
+    store. At a breakpoint that is not in both images, callint therefore accepts one stored step. Take the
+    derating in steps of 1 %: at a new breakpoint of 109 °C it should have 100 - 2 * 9 = 82 %, and 83 % barely
+    passes. At a breakpoint that is in both images, every step counts.
+
+    Named states and texts have no order, and a guard may match a single number or only say `flat`. callint
+    then reports any change, and a person must decide whether the table protects less;
+    `definition/undirected-protection` reports such tables. One of them is certain: a table in % that is 100 %
+    in the base throughout the operating range of its signals, but lower beyond it, protects less if it rises.
+    It may already be below 100 % there by a tenth of what it takes away at most.
 
     Fix: restore the table, or waive the finding with the reason for the smaller margin: the maker's own
     limit, or a measurement.
@@ -196,37 +225,136 @@ def weakened(context: CheckContext) -> Iterator[Finding]:
     changes = context.changes
     for name in dict.fromkeys([*changes.by_table, *changes.output_shift_of]):
         table = context.definition.tables[name]
-        if table.purpose is not Purpose.PROTECTION or _matching_guard(context, table) is not None:
-            continue
-        cells = changes.by_table.get(name)
-        upward = any(guard.above is not None for guard in table.demands.guards)
-        downward = any(guard.below is not None for guard in table.demands.guards)
-        if not (upward or downward):
-            if cells is not None:
-                yield _changed_protection(context, cells)
-            continue
-        assert context.old is not None
-        old, new = surface(context.old, table), surface(context.new, table)
-        if old is None or new is None:
-            continue  # the rules about axes report why
-        weakest = weakening(old, new, upward, downward)
-        if weakest is None:
-            continue
-        before, after = context.format_distinct(table, weakest.old, weakest.new)
-        relative = fmt.percent(weakest.old, weakest.new, context.definition.unit_of(table))
-        message = f"the table protects later than the base: {before} became {after}"
-        message += f" ({relative})" if relative else ""
-        delay = _delay_text(context, table, old, new, upward, downward)
-        hint = "Restore it, or waive the finding and say why the smaller margin is acceptable."
-        count = _count_weakened(cells, upward, downward)
-        if count > 1:
-            delay += f"; {fmt.count(count, 'cell')} changed in this direction, this one the most"
-        yield _about_point(context, rule_ids.PROTECTION_WEAKENED, new, weakest.at, (message, delay), hint)
-    yield from context.about_texts(
-        rule_ids.PROTECTION_WEAKENED,
-        Purpose.PROTECTION,
-        "Restore it, or waive the finding and say why the change is acceptable.",
-    )
+        if table.purpose is Purpose.PROTECTION and _matching_guard(context, table) is None:
+            yield from _weakened_table(context, table)
+    yield from context.about_texts(rule_ids.PROTECTION_WEAKENED, Purpose.PROTECTION, _CHANGED_HINT)
+
+
+def _directions(table: Table) -> tuple[bool, bool]:
+    """Whether a table protects less if it rises, and if it falls; neither if no guard says so."""
+    guards = table.demands.guards
+    return any(guard.above is not None for guard in guards), any(guard.below is not None for guard in guards)
+
+
+def _weakened_table(context: CheckContext, table: Table) -> Iterator[Finding]:
+    """The finding about a table that protects later, or of which nobody knows whether it does."""
+    cells = context.changes.by_table.get(table.name)
+    assert context.old is not None
+    old, new = surface(context.old, table), surface(context.new, table)
+    upward, downward = _directions(table)
+    implied = ""
+    if not (upward or downward) and old is not None and _is_derating(context, table, old):
+        upward, implied = True, "; the base is 100 % in the operating range, and lower beyond it"
+    if not (upward or downward):
+        yield from _undirected(context, table, old, new)
+        return
+    if old is None or new is None:
+        return  # the rules about axes report why
+    steps = context.stored_steps(table)
+    weakest = weakening(old, new, upward, downward, steps)
+    lost = None if upward and downward else lost_effect(old, new, upward, _LEAST_EFFECT, _MOST_LOST, steps)
+    severe = lost is not None and lost.is_large
+    hint = "Restore it, or waive the finding and say why the smaller margin is acceptable."
+    if weakest is None:
+        if cells is not None and (cells.changed & cells.new.off & ~cells.old.off).any():
+            yield _switched_off(context, cells, severe, _lost_text(context, table, lost) + implied, hint)
+        return
+    before, after = context.format_distinct(table, weakest.old, weakest.new)
+    relative = fmt.percent(weakest.old, weakest.new, context.definition.unit_of(table))
+    message = f"the table protects later than the base: {before} became {after}"
+    message += f" ({relative})" if relative else ""
+    rest = _delay_text(context, table, old, new, upward, downward)
+    count = 0 if _has_moved(context, table) else _count_weakened(cells, upward, downward)
+    if count > 1:
+        rest += f"; {fmt.count(count, 'cell')} changed in this direction, this one the most"
+    rest += _lost_text(context, table, lost) + implied
+    finding = _about_point(context, rule_ids.PROTECTION_WEAKENED, new, weakest.at, (message, rest), hint)
+    yield replace(finding, severe=severe)
+
+
+#: The share of the span of a derating by which it may already act in the operating range.
+_SLIGHT_DERATING = 0.1
+
+
+def _is_derating(context: CheckContext, table: Table, base: Surface) -> bool:
+    """Whether a share in % takes away from 100 %, but not in the operating range: a larger one protects less.
+
+    Only that is certain: a share of 100 % beyond the operating range may be the least at which a fan runs.
+    """
+    ranges = {signal: context.definition.signals.get(signal) for signal in base.signals}
+    limits = {name: signal.operating for name, signal in ranges.items() if signal and signal.operating}
+    values = base.grid.physical[np.isfinite(base.grid.physical)]
+    if context.definition.unit_of(table) != "%" or not limits or not values.size or values.max() != _ALL:
+        return False
+    points = dict(base.breakpoints)
+    for name, limit in limits.items():
+        inside = points[name][(points[name] > limit.low) & (points[name] < limit.high)]
+        points[name] = distinct([limit.low, *inside, limit.high])
+    usual, lowest = base.at(grid_points(points, base.signals)), float(values.min())
+    return bool((usual >= _ALL - _SLIGHT_DERATING * (_ALL - lowest)).all()) and lowest < float(usual.min())
+
+
+#: A share that takes nothing away, in %.
+_ALL = 100.0
+
+
+def _has_moved(context: CheckContext, table: Table) -> bool:
+    """Whether an axis of a table changed, so that its cells have other operating points than before."""
+    return any(axis in context.changes.by_axis for axis in table.axes)
+
+
+def _lost_text(context: CheckContext, table: Table, lost: LostEffect | None) -> str:
+    """The lost share of what a table takes away, as a clause; "" if a small share was lost."""
+    if lost is None or lost.share < _LEAST_SHARE:
+        return ""
+    effect = context.quantity(table, lost.effect)
+    verb = "adds" if _directions(table)[1] else "takes away"
+    point = fmt.point(context.definition, table.axes, lost.at)
+    limit = f", above the limit of {100 * _MOST_LOST:.0f} %" if lost.is_large else ""
+    return f"; of the {effect} that the base {verb} at {point}, {100 * lost.share:.3g} % is lost{limit}"
+
+
+#: The smallest lost share that a message names.
+_LEAST_SHARE = 0.1
+
+
+def _switched_off(context: CheckContext, change: TableChange, severe: bool, lost: str, hint: str) -> Finding:
+    """A finding about a protection that was switched off in some cells, and else moved nowhere."""
+    y, x = change.largest
+    before, after = context.cell_change(change, y, x)
+    count = int(np.count_nonzero(change.changed & change.new.off & ~change.old.off))
+    others = f", and {fmt.count(count - 1, 'other cell')} too" if count > 1 else ""
+    cell = context.cell_number(change.table, x, y)
+    message = f"the table no longer protects here: {before} became {after}{others}{lost}"
+    finding = context.about_cell(rule_ids.PROTECTION_WEAKENED, cell, message, hint, inherited=False)
+    return replace(finding, severe=severe)
+
+
+def _undirected(
+    context: CheckContext, table: Table, old: Surface | None, new: Surface | None
+) -> Iterator[Finding]:
+    """The finding about a changed protection whose guards do not say which direction protects less.
+
+    If an axis moved, the outputs decide whether the table changed.
+    """
+    cells = context.changes.by_table.get(table.name)
+    is_state = isinstance(context.conversion(table), States)
+    if is_state or old is None or new is None or not _has_moved(context, table):
+        if cells is not None:
+            yield _changed_protection(context, cells)
+        return
+    furthest = weakening(old, new, True, True, context.stored_steps(table))
+    switched = cells is not None and bool((cells.changed & (cells.new.off != cells.old.off)).any())
+    if cells is not None and (furthest is not None or switched):
+        yield _changed_protection(context, cells)
+    elif furthest is not None:
+        before, after = context.format_distinct(table, furthest.old, furthest.new)
+        texts = f"{before} became {after}", f"; {_NO_DIRECTION}"
+        yield _about_point(context, rule_ids.PROTECTION_WEAKENED, new, furthest.at, texts, _CHANGED_HINT)
+
+
+_NO_DIRECTION = "no guard says which direction protects less"
+_CHANGED_HINT = "Restore it, or waive the finding and say why the change is acceptable."
 
 
 def _about_point(
@@ -239,9 +367,11 @@ def _about_point(
     table = new.grid.table
     place = _cell_at(table, new, at)
     if place is not None:
-        return context.about_cell(
+        finding = context.about_cell(
             rule_id, context.cell_number(table, *place), "".join(texts), hint, inherited=False
         )
+        # If an axis moved, the cell of the base belongs to another operating point.
+        return replace(finding, base="") if _has_moved(context, table) else finding
     point = fmt.point(context.definition, table.axes, at)
     return replace(context.about_table(rule_id, table, f"{texts[0]} at {point}{texts[1]}", hint), at=at)
 
@@ -255,8 +385,8 @@ def _changed_protection(context: CheckContext, change: TableChange) -> Finding:
     return context.about_cell(
         rule_ids.PROTECTION_WEAKENED,
         context.cell_number(table, x, y),
-        f"{before} became {after}{others}; no guard says which direction protects less",
-        "Restore it, or waive the finding and say why the change is acceptable.",
+        f"{before} became {after}{others}; {_NO_DIRECTION}",
+        _CHANGED_HINT,
         inherited=False,
     )
 
@@ -328,7 +458,9 @@ def reading_changed(context: CheckContext) -> Iterator[Finding]:
         protections = _protections_behind(context.definition, table.produces)
         if old is None or new is None or not protections:
             continue
-        too_high, too_low = weakening(old, new, True, False), weakening(old, new, False, True)
+        steps = context.stored_steps(table)
+        too_high = weakening(old, new, True, False, steps)
+        too_low = weakening(old, new, False, True, steps)
         both = (too_high, "high"), (too_low, "low")
         shifts = [(shift, direction) for shift, direction in both if shift is not None]
         if not shifts:
@@ -399,37 +531,37 @@ def unreachable_threshold(context: CheckContext) -> Iterator[Finding]:
 
     Example: an overspeed cut at 6500 rpm with a speed signal whose plausible range ends at 6000 rpm; 6000 rpm
     barely passes. Or a cut at 135 °C, with a plausible range up to 140 °C, but a sensor curve whose highest
-    cell is 130 °C.
+    cell is 130 °C. If the curve of the base went up to 140 °C, the finding is an error, although the cut
+    itself is unchanged.
 
     Fix: set the threshold to a value that the sensor reads, or correct the range if the sensor reads further.
     """
     for table, signal in _thresholds(context.loaded):
-        signal_range = _signal_range(context, signal)
-        guards = table.demands.guards
-        upward = any(guard.above is not None for guard in guards)
-        downward = any(guard.below is not None for guard in guards)
+        signal_range = _signal_range(context.new, signal)
+        unreachable = _unreachable_cells(context.new, table, signal_range)
+        if not unreachable.any():
+            continue
         item = context.layout.table_items[table.name]
         values: Numbers = context.new.of_item(context.new.physical, item)
-        valued: Flags = context.new.of_item(context.new.valued, item)
-        # Without a guard it is unknown from which side the signal comes, so both ends count.
-        unreachable = np.zeros(values.shape, bool)
-        if upward or not downward:
-            unreachable |= context.new.is_outside(item, None, decimal(signal_range.high))
-        if downward or not upward:
-            unreachable |= context.new.is_outside(item, decimal(signal_range.low), None)
-        for y, x in np.argwhere(unreachable & valued).tolist():
+        in_base = np.zeros(values.shape, bool)
+        if context.old is not None:
+            # The cell may be the same, but the curve that the signal comes from need not be.
+            in_base = _unreachable_cells(context.old, table, _signal_range(context.old, signal))
+        for y, x in np.argwhere(unreachable).tolist():
             value = float(values[y, x])
             side, end, extreme = "below", signal_range.low, "lowest"
             if value > signal_range.high:
                 side, end, extreme = "above", signal_range.high, "highest"
+            cell = context.cell_number(table, x, y)
             finding = context.about_cell(
                 rule_ids.PROTECTION_UNREACHABLE_THRESHOLD,
-                context.cell_number(table, x, y),
+                cell,
                 f"{context.format_near(table, value, end)} is {side} "
                 f"{fmt.with_unit(fmt.plain(end), signal.unit)}, "
                 f"the {extreme} value of {signal.name}{signal_range.source(end)}: "
                 "the signal never reaches this threshold",
                 "Set the threshold within the range of the signal.",
+                inherited=bool(context.kept[cell] and in_base[y, x]),
             )
             judged = (table.name, signal_range.curve) if signal_range.curve else (table.name,)
             yield replace(finding, evidence=Evidence(tables=judged))
@@ -453,22 +585,41 @@ class _SignalRange:
         return f" from {self.curve}" if end in (self.curve_low, self.curve_high) else ""
 
 
-def _signal_range(context: CheckContext, signal: Signal) -> _SignalRange:
+def _unreachable_cells(decoded: Decoded, table: Table, signal_range: _SignalRange) -> Flags:
+    """The thresholds of a table that a signal never reaches; shape (rows, columns)."""
+    upward, downward = _directions(table)
+    item = decoded.layout.table_items[table.name]
+    values: Numbers = decoded.of_item(decoded.physical, item)
+    valued: Flags = decoded.of_item(decoded.valued, item)
+    # Without a guard it is unknown from which side the signal comes, so both ends count.
+    unreachable = np.zeros(values.shape, bool)
+    if upward or not downward:
+        unreachable |= decoded.is_outside(item, None, decimal(signal_range.high))
+    if downward or not upward:
+        unreachable |= decoded.is_outside(item, decimal(signal_range.low), None)
+    return unreachable & valued
+
+
+def _signal_range(decoded: Decoded, signal: Signal) -> _SignalRange:
     plausible = signal.plausible or Range(-np.inf, np.inf)
-    for table in context.definition.tables.values():
-        if table.produces == signal.name and table.name in context.layout.table_items:
-            item = context.layout.table_items[table.name]
-            values = context.new.of_item(context.new.physical, item)
-            values = values[context.new.of_item(context.new.valued, item) & np.isfinite(values)]
+    for table in decoded.layout.definition.tables.values():
+        if table.produces == signal.name and table.name in decoded.layout.table_items:
+            item = decoded.layout.table_items[table.name]
+            values = decoded.of_item(decoded.physical, item)
+            values = values[decoded.of_item(decoded.valued, item) & np.isfinite(values)]
             if len(values) and table.kind is Kind.CURVE:
                 low, high = float(values.min()), float(values.max())
                 return _SignalRange(max(low, plausible.low), min(high, plausible.high), table.name, low, high)
     return _SignalRange(plausible.low, plausible.high, "", np.nan, np.nan)
 
 
+#: The share of the base's span of values up to which a changed protection counts as flat.
+_FLAT_SPAN = 0.1
+
+
 @rule(rule_ids.PROTECTION_FLAT, Severity.ERROR, Scope.IMAGE)
 def flat(context: CheckContext) -> Iterator[Finding]:
-    """A protection curve or map has one value everywhere.
+    """A protection curve or map has one value everywhere, or nearly so.
 
     Why it matters: a limit that depended on speed, air or temperature now depends on nothing. People who want
     to hide that they switched off a limiter do it this way.
@@ -476,6 +627,11 @@ def flat(context: CheckContext) -> Iterator[Finding]:
     Example: a derating curve of 100 % at every coolant temperature. A curve with one cell of 99 % barely
     passes. callint reports a flat table if its guard says so (`<guard flat="true"/>`) or if it was not flat
     in the base.
+
+    If no guard is above or below, `protection/weakened` cannot tell how much was lost, and one cell that
+    differs would hide a flat table. callint then compares the spans of the values. The base's derating from
+    100 % to 30 % spans 70 points; a changed table that spans at most a tenth of that, 7 points, counts as
+    flat. 100 % to 93 % is reported, and 100 % to 92.9 % barely passes.
 
     Fix: restore the shape.
     """
@@ -499,3 +655,35 @@ def flat(context: CheckContext) -> Iterator[Finding]:
                 "Restore the shape of the table.",
                 inherited=context.is_unchanged(table),
             )
+    for change in context.changes.tables:
+        if change.table.purpose is Purpose.PROTECTION and change.table.axes:
+            yield from _nearly_flat(context, change)
+
+
+def _nearly_flat(context: CheckContext, change: TableChange) -> Iterator[Finding]:
+    """The finding about a changed protection without a direction that hardly varies any more."""
+    table = change.table
+    if any(_directions(table)) or isinstance(context.conversion(table), States):
+        return
+    spans = []
+    for grid in (change.old, change.new):
+        values = grid.physical[np.isfinite(grid.physical) & ~grid.off]
+        spans.append(float(values.max()) - float(values.min()) if values.size > 1 else np.nan)
+    old_span, span = spans
+    # exceeds() is False for spans that are not numbers.
+    if not span or not np.isfinite(span) or exceeds(np.zeros(1), np.array([span]), _FLAT_SPAN * old_span)[0]:
+        return
+    if not span <= old_span:
+        return
+    low, high = (context.quantity(table, float(end(change.new.physical))) for end in (np.nanmin, np.nanmax))
+    old_text, text = (
+        fmt.with_unit(fmt.plain(float(f"{size:.3g}")), fmt.distance_unit(context.definition.unit_of(table)))
+        for size in spans
+    )
+    yield context.about_table(
+        rule_ids.PROTECTION_FLAT,
+        table,
+        f"the cells of {table.name} span only {text}, {low} to {high}, of {old_text} in the base: "
+        f"it hardly depends on anything{_title(table)}",
+        "Restore the shape of the table.",
+    )

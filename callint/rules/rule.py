@@ -30,8 +30,8 @@ class Scope(Enum):
 class Rule:
     """A check with an id.
 
-    ``page`` is the docstring of the check, which is its documentation everywhere. ``in_protection`` is its
-    severity in protection tables, if that differs.
+    ``page`` is the docstring of the check, its documentation everywhere. ``in_protection`` is its severity in
+    protection tables, and ``if_severe`` that of findings which it marks as severe, if they differ.
     """
 
     id: str
@@ -40,6 +40,7 @@ class Rule:
     page: str
     check: Check
     in_protection: Severity | None
+    if_severe: Severity | None = None
 
     @property
     def family(self) -> str:
@@ -47,6 +48,8 @@ class Rule:
 
     def severity_of(self, finding: Finding) -> Severity:
         """The severity of a finding if the policy does not set one."""
+        if self.if_severe and finding.severe:
+            return self.if_severe
         return self.in_protection if self.in_protection and finding.protective else self.severity
 
     @property
@@ -56,11 +59,16 @@ class Rule:
 
 
 def rule(
-    id: str, severity: Severity, scope: Scope, in_protection: Severity | None = None
+    id: str,
+    severity: Severity,
+    scope: Scope,
+    in_protection: Severity | None = None,
+    if_severe: Severity | None = None,
 ) -> Callable[[Check], Rule]:
     """Turn a function that yields findings into a rule; its docstring becomes the rule's page."""
 
     def make(check: Check) -> Rule:
-        return Rule(id, severity, scope, inspect.cleandoc(check.__doc__ or ""), check, in_protection)
+        page = inspect.cleandoc(check.__doc__ or "")
+        return Rule(id, severity, scope, page, check, in_protection, if_severe)
 
     return make

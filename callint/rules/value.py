@@ -231,9 +231,14 @@ def _tables_with_gradients(loaded: LoadedDefinition) -> tuple[Table, ...]:
 
 
 def _is_unchanged_pair(context: CheckContext, table: Table, along: str, first: int, second: int) -> bool:
-    axis = table.x if along == "x" else table.y
-    moved = axis in context.changes.by_axis
-    return bool(context.kept[first] and context.kept[second]) and not moved
+    """Whether two neighbours and their breakpoints are those of the base; other breakpoints may differ."""
+    if not (context.kept[first] and context.kept[second]):
+        return False
+    change = context.changes.by_axis.get((table.x if along == "x" else table.y) or "")
+    if change is None:
+        return True
+    places = (context.layout.place(cell)[1:] for cell in (first, second))
+    return not any(change.changed[x if along == "x" else y] for x, y in places)
 
 
 def _interval_text(context: CheckContext, table: Table, along: str, cell: int) -> str:
@@ -453,7 +458,7 @@ def off_in_operating_range(context: CheckContext) -> Iterator[Finding]:
                 forbidden = forbidden & operating_cells(context.definition, table, x, y)
                 where = "inside the operating range"
                 lost = _share_text(context, table)
-            moved = any(axis in context.changes.by_axis for axis in table.axes)
+            moves = [context.changes.by_axis.get(axis) for axis in table.axes]
             for y_index, x_index in np.argwhere(forbidden).tolist():
                 cell = context.cell_number(table, x_index, y_index)
                 finding = context.about_cell(
@@ -461,7 +466,11 @@ def off_in_operating_range(context: CheckContext) -> Iterator[Finding]:
                     cell,
                     f"raw {off.raw} switches the function off here, {where}",
                     "Set the cell to a value.",
-                    inherited=bool(context.kept[cell]) and not moved,
+                    inherited=bool(context.kept[cell])
+                    and not any(
+                        move is not None and move.changed[place]
+                        for move, place in zip(moves, (x_index, y_index), strict=False)
+                    ),
                     judged=(cell,),
                 )
                 # The base value of the cell precedes the shares, which are about the table.

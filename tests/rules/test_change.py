@@ -386,6 +386,19 @@ def test_cells_recalculated_for_a_moved_axis_are_judged_by_their_output() -> Non
     assert of_rule(findings(RAMP, ramp(200, 500, 600), old), "change/too-large")
 
 
+def test_at_new_breakpoints_a_limit_is_exceeded_by_more_than_a_stored_step() -> None:
+    # At 1500 rpm the base gives 50 mg; 56 mg are accepted, and 56.1 mg may be rounded.
+    old = ramp(400, 600, 600)
+    for cell, is_accepted in ((561, True), (562, False)):
+        new = ramp(400, cell, 600, axis=(1000, 1500, 3000))
+        assert (not of_rule(findings(RAMP, new, old), "change/too-large")) is is_accepted
+    # 1000 rpm is in both images, so nothing was recalculated there.
+    (finding,) = of_rule(
+        findings(RAMP, ramp(461, 561, 600, axis=(1000, 1500, 3000)), old), "change/too-large"
+    )
+    assert finding.message.startswith("40.0 mg became 46.1 mg, +6.1 mg at 1000 rpm, because an axis moved")
+
+
 @pytest.mark.parametrize(("unit", "message"), [("%", "+50.0 points"), ("mg", "+50.0 mg")])
 def test_a_difference_of_two_shares_is_in_points(unit: str, message: str) -> None:
     xml = definition_xml(

@@ -937,6 +937,43 @@ UNGUARDED = (
 )
 
 
+UNDIRECTED = (
+    fails(
+        "definition/undirected-protection",
+        "a protection that only must not be flat",
+        curve(f'{ON_GEARS}<guard flat="true"/>', purpose="protection"),
+        'name="fuel"',
+        "protection table fuel has no guard above or below, only flat",
+        severity=Severity.WARNING,
+        of="fuel",
+    ),
+    fails(
+        "definition/undirected-protection",
+        "a protection that only must not have one raw number",
+        scalar('<guard raw="65535"/>', purpose="protection"),
+        'name="fuel"',
+        "only raw 65535",
+        severity=Severity.WARNING,
+        of="fuel",
+    ),
+    passes(
+        "definition/undirected-protection",
+        "a protection that must not be flat, with a guard below too",
+        curve(f'{ON_GEARS}<guard flat="true"/><guard below="5"/>', purpose="protection"),
+    ),
+    passes(
+        "definition/undirected-protection",
+        "a protection of named states",
+        scalar('<guard state="off"/>', purpose="protection", conversion="on_off"),
+    ),
+    passes(
+        "definition/undirected-protection",
+        "a protection without a guard, which is unguarded",
+        scalar(purpose="protection"),
+    ),
+)
+
+
 def fixed(values: str) -> bytes:
     """A curve over fixed breakpoints."""
     return curve(ON_GEARS, axes=f'\n<fixed-axis name="gears" signal="speed" {values}/>\n')
@@ -1064,6 +1101,7 @@ EXAMPLES = (
     *OTHER_UNIT,
     *UNUSED,
     *UNGUARDED,
+    *UNDIRECTED,
     *FIXED_AXIS,
 )
 

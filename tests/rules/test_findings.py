@@ -238,17 +238,25 @@ def off_curve(demands: str, purpose: str = "general") -> bytes:
         ("value/too-steep", '|<gradient along="x" max="0.02"/>'),
         ("value/not-monotonic", '|<monotonic along="x" direction="falling"/>'),
         ("change/too-large", '|<change max="6"/>'),
-        ("protection/weakened", '|<guard above="850"/>'),
     ],
 )
 def test_an_off_code_is_not_judged_as_a_value(rule: str, demands: str) -> None:
-    purpose = "protection" if rule.startswith("protection") else "general"
-    xml = off_curve(demands, purpose)
+    xml = off_curve(demands)
     base, off, beside = (test_value.curve(400, 400, last) for last in (400, 999, 998))
     assert rule in rules(findings(xml, beside, base))
     assert rule not in rules(findings(xml, off, base))
     # Coming back from off is no step either.
     assert rule not in rules(findings(xml, base, off))
+
+
+def test_a_protection_with_a_cell_off_is_weakened_by_that_and_not_by_the_value_of_the_code() -> None:
+    xml = off_curve('|<guard above="850"/>', "protection")
+    base, off, beside = (test_value.curve(400, 400, last) for last in (400, 999, 998))
+    switched, raised = (of_rule(findings(xml, new, base), "protection/weakened")[0] for new in (off, beside))
+    assert switched.message == "the table no longer protects here: 40.0 mg became off"
+    assert "40.0 mg became 99.8 mg" in raised.message
+    # Coming back from off is no step either.
+    assert "protection/weakened" not in rules(findings(xml, base, off))
 
 
 def test_a_cell_that_is_switched_off_does_not_protect() -> None:

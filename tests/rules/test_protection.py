@@ -396,7 +396,53 @@ READING = (
         base=limits(100, 200, 300),
     ),
 )
-EXAMPLES = (*READING, *DISABLED, *WEAKENED, *UNREACHABLE, *FLAT)
+#: A derating from 100 % to 30 % in steps of 0.1 %, which only must not be flat.
+DERATING = definition_xml(
+    table("curve", "derate", '<x axis="speeds"/><guard flat="true"/>', at=10, purpose="protection",
+          conversion="share"),
+    axes=AXES,
+    conversions='<linear name="share" unit="%" factor="0.1"/><linear name="rpm" unit="rpm" factor="1"/>'
+    '<linear name="mg" unit="mg" factor="0.1"/>',
+)  # fmt: skip
+NEARLY_FLAT = (
+    Example(
+        rule="protection/flat",
+        name="a span of 7 points where the base had a shape of 70",
+        xml=DERATING,
+        data=limits(1000, 1000, 930),
+        base=limits(1000, 600, 300),
+        expected=Expected(
+            severity=Severity.ERROR,
+            words=("the cells of derate span only 7 points, 93.0 % to 100.0 %, of 70 points in the base",),
+            line='name="derate"',
+            table="derate",
+            address=10,
+            unit="%",
+        ),
+    ),
+    Example(
+        rule="protection/flat",
+        name="a span of 7.1 points where the base has 70",
+        xml=DERATING,
+        data=limits(1000, 1000, 929),
+        base=limits(1000, 600, 300),
+    ),
+    Example(
+        rule="protection/flat",
+        name="a span of 1 point where the base has 1 point",
+        xml=DERATING,
+        data=limits(1000, 1000, 990),
+        base=limits(1000, 990, 990),
+    ),
+    Example(
+        rule="protection/flat",
+        name="a small span of a table with a guard above, of which weakened says how much is lost",
+        xml=DERATING.replace(b'<guard flat="true"/>', b'<guard flat="true"/><guard above="100"/>'),
+        data=limits(1000, 1000, 995),
+        base=limits(1000, 600, 300),
+    ),
+)
+EXAMPLES = (*READING, *NEARLY_FLAT, *DISABLED, *WEAKENED, *UNREACHABLE, *FLAT)
 
 
 @all_examples(EXAMPLES)

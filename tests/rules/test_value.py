@@ -649,3 +649,28 @@ def test_an_axis_that_does_not_rise_has_no_share_of_its_range_that_is_off() -> N
         "raw 15 switches the function off here, inside the operating range (the base has off here); "
         "48.6 % of that range is off"
     )
+
+
+# What the base has in the same way
+
+
+def test_a_steep_slope_stays_a_note_if_another_breakpoint_moves() -> None:
+    # 41.0 to 45.1 mg from 2000 to 2200 rpm is steeper than 0.02 mg per rpm, in the base too.
+    base = curve(400, 410, 451)
+    for axis, severity in (
+        ((1100, 2000, 2200), Severity.NOTE),
+        ((1000, 2000, 2190), Severity.WARNING),
+        ((1000, 2010, 2200), Severity.WARNING),
+    ):
+        data = image(at_0=u16(*axis), at_6=u16(100, 500), at_10=u16(400, 410, 451))
+        (finding,) = of_rule(findings(STEEP_X, data, base), "value/too-steep")
+        assert finding.severity is severity, axis
+
+
+def test_a_cell_that_is_off_in_the_base_stays_a_note_if_another_breakpoint_moves() -> None:
+    xml = shaped('<off raw="65535" allowed="outside-operating"/>')
+    base = curve(400, 65535, 451)
+    for axis, severity in (((1100, 2000, 2200), Severity.NOTE), ((1000, 2010, 2200), Severity.ERROR)):
+        data = image(at_0=u16(*axis), at_6=u16(100, 500), at_10=u16(400, 65535, 451))
+        (finding,) = of_rule(findings(xml, data, base), "value/off-in-operating-range")
+        assert finding.severity is severity, axis

@@ -25,6 +25,8 @@ WAIVING = (
 
 
 def _severity(rule: Rule) -> str:
+    if rule.if_severe is not None:
+        return f"{rule.severity.value}, or {rule.if_severe.value} as said above,"
     if rule.in_protection is None:
         return rule.severity.value
     return f"{rule.severity.value}, in protection tables {rule.in_protection.value},"

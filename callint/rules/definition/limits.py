@@ -10,6 +10,7 @@ from callint.decoding.conversions import physical_limits
 from callint.model import rule_ids
 from callint.model.definition import (
     Conversion,
+    Guard,
     Linear,
     Purpose,
     Range,
@@ -182,3 +183,44 @@ def unguarded_protection(context: CheckContext) -> Iterator[Finding]:
                 "Add <guard .../> with the value beyond which the table no longer protects.",
                 table.name,
             )
+
+
+@rule(rule_ids.DEFINITION_UNDIRECTED_PROTECTION, Severity.WARNING, Scope.DEFINITION)
+def undirected_protection(context: CheckContext) -> Iterator[Finding]:
+    """No guard of a protection table says in which direction it protects less.
+
+    Why it matters: `<guard flat="true"/>` is evaded by changing one cell, and a guard of a raw number by the
+    number next to it. Only a guard above or below tells callint whether a changed value protects less, how
+    much of the effect is lost, and that a stronger protection is not a fault.
+
+    Example: a torque derating that has only `<guard flat="true"/>`. Its last cell is raised from 30 % to 99.5
+    %: the table is not flat, and nothing in the definition says that 99.5 % protects less than 30 %. With
+    `<guard above="99"/>` too, that is an error. Tables of named states have no direction and need none.
+
+    Fix: add `<guard above= />` to a table that limits from above, or `<guard below= />` to one that limits
+    from below.
+    """
+    for table in context.definition.tables.values():
+        guards = table.demands.guards
+        is_known = table.conversion is None or table.conversion in context.definition.conversions
+        is_states = isinstance(context.definition.conversion_of(table), States)
+        if table.purpose is not Purpose.PROTECTION or not guards or not is_known or is_states:
+            continue  # a table without guards is unguarded
+        if all(guard.above is None and guard.below is None for guard in guards):
+            kinds = " and ".join(dict.fromkeys(map(_condition, guards)))
+            yield definition_finding(
+                rule_ids.DEFINITION_UNDIRECTED_PROTECTION,
+                table.line,
+                table.name,
+                f"protection table {table.name} has no guard above or below, only {kinds}: "
+                "nobody knows whether a changed value protects less",
+                "Add <guard above= /> or <guard below= /> with the value beyond which it no longer protects.",
+                table.name,
+            )
+
+
+def _condition(guard: Guard) -> str:
+    """The condition of a guard without a direction."""
+    if guard.flat:
+        return "flat"
+    return f"raw {guard.raw}" if guard.raw is not None else f'"{guard.state}"'
