@@ -6,10 +6,12 @@ import json
 import sys
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from callint.cli.definition_resolver import DefinitionResolver
+from callint.cli.image_loading import read_content, workspace_for
 from callint.cli.name_selection import table_selection
 from callint.cli.options import as_options
 from callint.cli.revision_pairs import CDFX_SUFFIX, ImagePair, expand_range, is_range, pairs
@@ -20,9 +22,13 @@ from callint.decoding.log_residency import LogSummary
 from callint.decoding.surfaces import surfaces
 from callint.fmt import clean
 from callint.model.change import ChangeSet
+from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.reading.workspace import open_workspace
 from callint.versioning.file_version import Content
+
+if TYPE_CHECKING:  # only what writes a file needs it
+    from callint.reporting.files.destinations import Destination
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +48,7 @@ class DiffOptions:
 
 
 @click.command()
-@click.argument("arguments", nargs=-1, metavar="OLD NEW [PATH]...")
+@click.argument("arguments", nargs=-1, metavar="[OLD] NEW [PATH]...")
 @click.option(
     "--definition", metavar="FILE", help="Definition file of the images (default: from the policy)."
 )
@@ -67,7 +73,7 @@ def command(options: DiffOptions) -> int:
     OLD and NEW are image files, or REV:path for a file at a revision; REV FILE compares a file with its
     version at REV. Both can also be revisions: A B, A..B, or A...B for the changes in B since the merge base.
     Then callint shows every image that differs, or only those below PATH. Protection tables come first.
-    Prints nothing and exits with 0 if nothing differs.
+    NEW alone is compared with its base. Prints nothing and exits with 0 if nothing differs.
 
     --format cdfx writes the NEW values of the changed tables in the open standard ASAM CDF 2.0. If NEW is a
     CDF file (.cdfx), callint compares its values with those of OLD, bit for bit.
@@ -77,8 +83,12 @@ def command(options: DiffOptions) -> int:
 
         return drive(options.arguments, options.definition, options.policy)
     arguments = expand_range(options.arguments)
-    if len(arguments) < 2:
-        raise click.UsageError("Missing OLD and NEW: pass two images, or two revisions.")
+    if not arguments:
+        raise click.UsageError(
+            "Missing OLD and NEW: pass an image that has a base, two images or two revisions."
+        )
+    if len(arguments) == 1:
+        return _compare_with_base(arguments[0], options)
     image_pairs, resolver = pairs(open_workspace(options.policy), options.definition, arguments)
     has_range = is_range(arguments)
     _check_options(options, has_range)
@@ -87,19 +97,41 @@ def command(options: DiffOptions) -> int:
     report = _DiffReport(resolver, options)
     differs = [report.add(pair) for pair in image_pairs]
     if options.form != "text":
-        from callint.reporting.files.atomic_write import write_output
-
-        document = report.documents if has_range else report.documents[0]
-        if destination is not None:
-            destination = destination.protecting(*report.inputs)
-        write_output(document if isinstance(document, str) else _json(document), destination)
+        _write(report, destination, has_range)
     return int(any(differs))
+
+
+def _compare_with_base(name: str, options: DiffOptions) -> int:
+    """Show what changed in an image against the base that the policy names for it; the exit status."""
+    _check_options(options, has_range=False)
+    if name.lower().endswith(CDFX_SUFFIX):
+        raise InputError(f"{name}: it holds values, not an image; pass it second, after an image")
+    workspace = workspace_for(options.policy, options.definition, name)
+    content = read_content(workspace, name)
+    resolver = DefinitionResolver(workspace, options.definition)
+    output = options.output
+    destination = None if output is None else resolver.output(output, options.log)
+    report = _DiffReport(resolver, options)
+    differs = report.add_with_base(content)
+    if options.form != "text":
+        _write(report, destination, has_range=False)
+    return int(differs)
+
+
+def _write(report: _DiffReport, destination: Destination | None, has_range: bool) -> None:
+    """Write the documents of all pairs, or that of the only one."""
+    from callint.reporting.files.atomic_write import write_output
+
+    document = report.documents if has_range else report.documents[0]
+    if destination is not None:
+        destination = destination.protecting(*report.inputs)
+    write_output(document if isinstance(document, str) else _json(document), destination)
 
 
 def _check_options(options: DiffOptions, has_range: bool) -> None:
     """UsageError if options exclude each other, or do not fit a comparison of revisions."""
-    if options.log is not None and (has_range or options.stat):
-        raise click.UsageError("--log needs two images, and excludes --stat.")
+    if options.log is not None and has_range:
+        raise click.UsageError("--log needs one or two images, not revisions.")
     if options.form == "cdfx" and (has_range or options.stat or options.log is not None):
         raise click.UsageError("--format cdfx needs two images, and excludes --stat and --log.")
     if options.output is not None and options.form == "text":
@@ -137,10 +169,33 @@ class _DiffReport:
             sys.stdout.write(f"{clean(note)}\n\n")
 
     def _add_change(self, old: Content, new: Content, is_single: bool) -> bool:
-        options, resolver = self._options, self._resolver
+        resolver = self._resolver
         loaded = resolver.resolve(new, old)
         self.inputs += [resolver.path_on_disk(old), resolver.path_on_disk(new)]
-        before, after = self._read(loaded, old, new)
+        title = None if is_single else (new.name, old.name)
+        return self._add_images(loaded, *self._read(loaded, old, new), (old.name, new.name), title)
+
+    def add_with_base(self, new: Content) -> bool:
+        """Print or collect the difference of an image and its base; whether there is one."""
+        loaded = self._resolver.resolve(new)
+        self.inputs.append(self._resolver.path_on_disk(new))
+        after = self._resolver.read_image(loaded, new)
+        base_name, before = self._resolver.read_base(loaded, new, after, None)
+        if before is None:
+            raise InputError(f"{new.name}: the policy names no base that fits it; pass OLD and NEW")
+        names = base_name, new.name
+        return self._add_images(loaded, before, after, names, (new.name, base_name))
+
+    def _add_images(
+        self,
+        loaded: LoadedDefinition,
+        before: Image,
+        after: Image,
+        names: tuple[str, str],
+        title: tuple[str, str] | None,
+    ) -> bool:
+        """Print or collect a difference; ``names`` are the old and the new one, ``title`` as for _print."""
+        options = self._options
         decoded = loaded.decoded(after)
         changes = compare(loaded.decoded(before), decoded)
         if options.globs:
@@ -149,13 +204,12 @@ class _DiffReport:
         if options.form == "json":
             from callint.reporting.changes.json import changes_document
 
-            self.documents.append(changes_document(changes, old.name, new.name, loaded.file.path, log))
+            self.documents.append(changes_document(changes, *names, loaded.file.path, log))
         elif options.form == "cdfx":
             from callint.cli.cdfx import checked_cdfx
 
-            self.documents.append(checked_cdfx(changes, decoded, new.name, loaded.file.path))
+            self.documents.append(checked_cdfx(changes, decoded, names[1], loaded.file.path))
         elif not changes.is_empty:
-            title = None if is_single else (new.name, old.name)
             _print(changes, (before, after), options, log, title)
         return not changes.is_empty
 
@@ -199,7 +253,7 @@ def _print(
             terminal.print(line)
         terminal.print()
     if options.stat:
-        print_statistics(changes, terminal)
+        print_statistics(changes, terminal, log)
     else:
         print_changes(changes, *images, terminal, options.everything, log)
     if title is not None:

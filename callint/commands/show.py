@@ -14,6 +14,7 @@ from callint.cli.name_selection import table_selection
 from callint.cli.options import as_options
 from callint.decoding.decode import Decoded
 from callint.decoding.loaded_definition import LoadedDefinition
+from callint.model.change import ChangeSet
 from callint.model.definition import Axis, FixedAxis, Table, Text
 from callint.model.errors import InputError
 from callint.model.image import Image
@@ -22,6 +23,7 @@ from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # only what writes a file needs it
     from callint.reporting.files.destinations import Destination
+    from callint.reporting.tables.text import BaseMarks
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +42,8 @@ class ShowOptions:
     plain: bool
     key: str | None
     as_list: bool
+    changes: bool
+    shade: bool
 
 
 @click.command()
@@ -51,7 +55,7 @@ class ShowOptions:
     metavar="SIGNAL=VALUE,...",
     help="Show the output of the tables at an operating point, in base and rework.",
 )
-@click.option("--base", metavar="FILE", help="With --at: base image (default: from the policy).")
+@click.option("--base", metavar="FILE", help="Base image to compare with (default: from the policy).")
 @click.option(
     "--format", "form", type=click.Choice(["text", "csv", "json"]), default="text", show_default=True
 )
@@ -66,11 +70,14 @@ class ShowOptions:
 )
 @click.option("--key", hidden=True, help="Digest of policy and definitions, for git's cache of text forms.")
 @click.option("--list", "as_list", is_flag=True, help="List the tables only, one per line.")
+@click.option("--changes", is_flag=True, help="Show only what differs from the base.")
+@click.option("--shade", is_flag=True, help="Show maps as shades from the lowest to the highest value.")
 @as_options(ShowOptions)
 def command(options: ShowOptions) -> int:
     """Print the tables of IMAGE, or only the tables and axes that match one of the TABLE globs.
 
-    IMAGE is a file, or REV:path for a file at a revision. The output includes the digest of each table, which
+    IMAGE is a file, or REV:path for a file at a revision. A sign marks each cell that differs from the base:
+    raised, lowered, or changed in another way. The output includes the digest of each table, which
     a waiver needs. --format csv and --format json write every cell with its breakpoints, units and raw
     number, for spreadsheets and programs.
     """
@@ -89,11 +96,21 @@ def command(options: ShowOptions) -> int:
     if options.output is not None:
         destination = resolver.output(options.output).protecting(resolver.path_on_disk(content))
     image = resolver.read_image(loaded, content)
-    if options.at:
+    needs_base = options.form == "text" and (options.changes or not options.as_list)
+    base_name, base = "", None
+    if options.at or needs_base:
         base_name, base = resolver.read_base(loaded, content, image, options.base)
+    if options.at:
         _print_outputs(loaded, content.name, image, base_name, base, options, destination)
-    else:
-        _print_tables(loaded, content, image, options, destination, workspace.policy)
+        return 0
+    if options.changes and base is None:
+        raise InputError(f"{content.name}: it has no base to compare with; name one with --base")
+    comparison = None
+    if base is not None:
+        from callint.comparing.compare import compare
+
+        comparison = base_name, compare(loaded.decoded(base), loaded.decoded(image))
+    _print_tables(loaded, content, image, options, destination, workspace.policy, comparison)
     return 0
 
 
@@ -103,8 +120,17 @@ def _check_options(options: ShowOptions) -> None:
         raise click.UsageError("--log needs whole tables, and excludes --at, --list and --plain.")
     if options.at and (options.plain or options.as_list):
         raise click.UsageError("--at excludes --plain and --list; use only one")
-    if not options.at and options.base is not None:
-        raise click.UsageError("--base needs --at SIGNAL=VALUE")
+    is_whole_text = options.form == "text" and not (options.plain or options.at)
+    if (
+        options.base is not None
+        and not options.at
+        and not (is_whole_text and (options.changes or not options.as_list))
+    ):
+        raise click.UsageError("--base needs whole tables as text, or --at SIGNAL=VALUE")
+    if options.changes and not is_whole_text:
+        raise click.UsageError("--changes excludes --at, --plain and --format csv and json.")
+    if options.shade and (options.as_list or options.log is not None or not is_whole_text):
+        raise click.UsageError("--shade excludes --at, --list, --log, --plain and --format csv and json.")
     if options.at and options.form == "csv":
         raise click.UsageError("--format csv needs whole tables; use --format text or json with --at")
     if options.form != "text" and (options.plain or options.as_list or options.log is not None):
@@ -120,6 +146,7 @@ def _print_tables(
     options: ShowOptions,
     destination: Destination | None,
     policy: Policy,
+    comparison: tuple[str, ChangeSet] | None,
 ) -> None:
     """Print whole tables, texts and axes, or write them to a file."""
     decoded = loaded.decoded(image)
@@ -135,7 +162,16 @@ def _print_tables(
 
         write_output(tables_json(content.name, loaded.file.path, decoded, tables, axes), destination)
     else:
-        _print_text(decoded, tables, axes, options, policy)
+        marks = None
+        if comparison is not None:
+            from callint.reporting.tables.text import BaseMarks
+
+            base_name, changes = comparison
+            changed = {change.table.name: change for change in changes.tables}
+            marks = BaseMarks(base_name, changed, options.changes)
+            if options.changes:
+                tables, axes = _changed_items(loaded, changes, tables, options.tables)
+        _print_text(decoded, tables, axes, options, policy, marks)
 
 
 def _select(loaded: LoadedDefinition, globs: tuple[str, ...]) -> tuple[list[Table | Text], list[Axis]]:
@@ -155,12 +191,25 @@ def _select(loaded: LoadedDefinition, globs: tuple[str, ...]) -> tuple[list[Tabl
     return [table for table in tables if table.name in names], axes
 
 
+def _changed_items(
+    loaded: LoadedDefinition, changes: ChangeSet, tables: list[Table | Text], globs: tuple[str, ...]
+) -> tuple[list[Table | Text], list[Axis]]:
+    """Those of the tables and texts whose contents changed, and the changed axes that the globs select."""
+    names = {change.table.name for change in changes.tables} | {change.text.name for change in changes.texts}
+    selected = table_selection(loaded.definition, globs) if globs else None
+    axes: list[Axis] = [
+        change.axis for change in changes.axes if selected is None or change.axis.name in selected
+    ]
+    return [table for table in tables if table.name in names], axes
+
+
 def _print_text(
     decoded: Decoded,
     tables: list[Table | Text],
     axes: list[Axis],
     options: ShowOptions,
     policy: Policy,
+    marks: BaseMarks | None,
 ) -> None:
     """Print tables and axes, or a list of the tables."""
     from callint.reporting.tables.text import print_axes, print_table_list, print_tables
@@ -168,6 +217,8 @@ def _print_text(
 
     terminal = console(sys.stdout)
     if options.as_list:
+        if options.changes and not tables:
+            return
         print_table_list(decoded, tables, terminal)
         return
     log = None
@@ -177,7 +228,7 @@ def _print_text(
 
         logged_tables = [table for table in tables if isinstance(table, Table)]
         log = read_log(options.log, policy, decoded.layout.definition, surfaces(decoded, logged_tables))
-    print_tables(decoded, tables, terminal, log)
+    print_tables(decoded, tables, terminal, log, marks, options.shade)
     print_axes(decoded, axes, terminal)
 
 

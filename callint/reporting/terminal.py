@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 #: Styles by what they mark; the text has the same meaning without them.
 SEVERITY_STYLES = {Severity.ERROR: "bold red", Severity.WARNING: "yellow", Severity.NOTE: "cyan"}
 CHANGED = "bold"
+RAISED, LOWERED = "bold magenta", "bold cyan"
 QUIET = "dim"
 
 #: Joins a number and its unit while prose is broken into lines.
@@ -129,6 +130,16 @@ def width(terminal: Terminal) -> int:
 def arrow(terminal: Terminal) -> str:
     """The sign between an old and a new value."""
     return "→" if terminal.encoding.startswith("utf") else "->"
+
+
+def has_blocks(terminal: Terminal) -> bool:
+    """Whether the terminal can show block characters."""
+    return arrow(terminal) == "→"
+
+
+def directions(terminal: Terminal) -> tuple[str, str, str]:
+    """The signs of a cell that was raised, that was lowered, and that changed in another way."""
+    return ("↑", "↓", "≠") if has_blocks(terminal) else ("^", "v", "*")
 
 
 def ellipsis(terminal: Terminal) -> str:

@@ -20,11 +20,12 @@ from callint.reporting.log.wording import axis_use_text, change_use_text, log_se
 from callint.reporting.tables.grids import GridLayout, StyledRow, change_lines
 from callint.reporting.tables.values import breakpoint_texts
 from callint.reporting.terminal import (
-    CHANGED,
     QUIET,
     Terminal,
     arrow,
+    directions,
     ellipsis,
+    has_blocks,
     heading,
     line,
     row_with_prose,
@@ -54,7 +55,7 @@ def print_changes(
     if changes.is_empty:
         return
     columns = width(terminal) - len(_INDENT)
-    layout = GridLayout(columns, arrow(terminal), ellipsis(terminal), CHANGED, QUIET, everything)
+    layout = _layout(terminal, columns, everything)
     for change in _in_reading_order(changes):
         _print_table(changes.definition, change, layout, terminal, logged)
     for axis in changes.axes:
@@ -75,8 +76,19 @@ def print_changes(
 def print_table_change(definition: Definition, change: TableChange, terminal: Terminal) -> None:
     """Print the change of one table."""
     columns = width(terminal) - len(_INDENT)
-    layout = GridLayout(columns, arrow(terminal), ellipsis(terminal), CHANGED, QUIET)
+    layout = _layout(terminal, columns)
     _print_table(definition, change, layout, terminal, None)
+
+
+def _layout(terminal: Terminal, columns: int, everything: bool = False) -> GridLayout:
+    return GridLayout(
+        columns,
+        arrow(terminal),
+        ellipsis(terminal),
+        everything=everything,
+        directions=directions(terminal),
+        has_blocks=has_blocks(terminal),
+    )
 
 
 def _in_reading_order(changes: ChangeSet) -> list[TableChange]:
@@ -146,12 +158,15 @@ def _print_breakpoints(
     _make_distinct(definition, change, old_texts, new_texts)
     row: StyledRow = []
     length = 0
-    for old, new, is_changed in zip(old_texts, new_texts, change.changed.tolist(), strict=True):
-        text = f"{old} {layout.arrow} {new}" if is_changed else new
+    numbers = zip(change.old.tolist(), change.new.tolist(), change.changed.tolist(), strict=True)
+    for old, new, (before, after, is_changed) in zip(old_texts, new_texts, numbers, strict=True):
+        direction = 0 if after > before else 1 if after < before else 2
+        sign = layout.arrow if direction == len(layout.directions) - 1 else layout.directions[direction]
+        text = f"{old} {sign} {new}" if is_changed else new
         if length and length + len(text) + 2 > layout.columns:
             _print_lines(iter([row]), terminal)
             row, length = [], 0
-        row += [("  " if length else "", ""), (text, CHANGED if is_changed else "")]
+        row += [("  " if length else "", ""), (text, layout.styles[direction] if is_changed else "")]
         length += len(text) + (2 if length else 0)
     _print_lines(iter([row]), terminal)
 
@@ -220,8 +235,11 @@ def _run_lines(
     yield [(f"  {old_bytes}{more} {layout.arrow} {new_bytes}{more}", "")]
 
 
-def print_statistics(changes: ChangeSet, terminal: Terminal) -> None:
-    """Print a line for each table: its purpose, the number of changed cells, and the largest change."""
+def print_statistics(changes: ChangeSet, terminal: Terminal, logged: LogSummary | None = None) -> None:
+    """Print a line for each table: its purpose, the number of changed cells, and the largest change.
+
+    With a driving log, also print the share of its time in which the changes count.
+    """
     if changes.is_empty:
         return
     definition, sign = changes.definition, arrow(terminal)
@@ -230,6 +248,8 @@ def print_statistics(changes: ChangeSet, terminal: Terminal) -> None:
         y, x = change.largest
         cells = f"{change.count}/{change.changed.size}"
         largest = cell_change(definition, change, y, x, sign)
+        if logged and (use := change_use_text(change, logged)):
+            largest += f"; {use}"
         rows.append((change.table.name, change.table.purpose.value, cells, largest))
     names, purposes, counts = (max((len(row[n]) for row in rows), default=0) for n in range(3))
     for name, purpose, cells, largest in rows:
@@ -246,6 +266,9 @@ def print_statistics(changes: ChangeSet, terminal: Terminal) -> None:
     for run in changes.unexplained[:_MOST_RUNS]:
         size = fmt.count(run.size, "byte")
         terminal.print(line(("unexplained", "bold"), f"  {fmt.address(run.start)}, {size}"))
+    for sentence in log_sentences(logged) if logged else ():
+        for text in wrapped(sentence, width(terminal)):
+            terminal.print(line((text, QUIET)))
     for text in wrapped(closing_line(changes), width(terminal)):
         terminal.print(line(text))
 

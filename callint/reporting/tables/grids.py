@@ -1,7 +1,7 @@
 """The cells of a table as lines of text: breakpoints at the top and the left, values in columns.
 
-A grid with changes shows ``old → new`` in changed cells and leaves out cells that are far from them; an
-ellipsis marks each gap.
+A grid with changes shows ``old ↑ new`` in raised cells, ``old ↓ new`` in lowered ones and ``old → new`` in
+others that changed. It leaves out cells that are far from them; an ellipsis marks each gap.
 """
 
 from __future__ import annotations
@@ -15,8 +15,9 @@ from callint import fmt
 from callint.decoding.statistics import distinct
 from callint.fmt.raw_bits import with_bits
 from callint.model.change import Flags, Grid, Numbers, TableChange
-from callint.model.definition import Definition, Table
+from callint.model.definition import Definition, States, Table
 from callint.reporting.tables.values import breakpoint_texts, cell_texts, signal_and_unit, table_column
+from callint.reporting.terminal import CHANGED, LOWERED, RAISED, wrapped
 
 #: A text with its style, and a row of them.
 StyledText = tuple[str, str]
@@ -29,21 +30,32 @@ _LONGEST_LABEL = 28
 _CONTEXT = 1
 #: Larger changes are cut to this number of rows and blocks of columns, around the largest change.
 _MOST_ROWS, _MOST_BLOCKS = 24, 2
+#: The values of a curve and of a map between the lowest and the highest one; a cell without a number.
+_BLOCKS, _SHADES = "▁▂▃▄▅▆▇█", "░▒▓█"
+_NO_LEVEL = {-1: "·", -2: "-"}
+#: The indexes of signs and styles.
+_RAISED, _LOWERED, _OTHER = range(3)
+#: The columns of a shaded cell, which make it about square.
+_SHADE_COLUMNS = 2
 
 
 @dataclass(frozen=True, slots=True)
 class GridLayout:
     """The width of a grid in columns, the signs for a change and for a gap, and the styles of the cells.
 
-    With ``everything`` no changed cell is left out.
+    ``directions`` are the signs for a raised cell, a lowered one and one that changed in another way. With
+    ``everything`` no changed cell is left out; with ``has_blocks`` a curve gets a line of block characters.
     """
 
     columns: int
     arrow: str = "→"
     cut: str = "…"
-    changed: str = "bold"
+    changed: str = CHANGED
     quiet: str = "dim"
     everything: bool = False
+    directions: tuple[str, str, str] = ("↑", "↓", "≠")
+    styles: tuple[str, str, str] = (RAISED, LOWERED, CHANGED)
+    has_blocks: bool = False
 
 
 def grid_lines(definition: Definition, grid: Grid, layout: GridLayout) -> Iterator[StyledRow]:
@@ -55,15 +67,80 @@ def grid_lines(definition: Definition, grid: Grid, layout: GridLayout) -> Iterat
 
 
 def marked_lines(
-    definition: Definition, grid: Grid, marks: list[list[StyledText]], layout: GridLayout
+    definition: Definition,
+    grid: Grid,
+    cells: list[list[StyledText]],
+    layout: GridLayout,
+    only: Flags | None = None,
 ) -> Iterator[StyledRow]:
-    """A whole table with a mark behind each value; ``marks`` has the grid's shape, all of one length."""
-    cells = [
-        [(f"{text} {mark}", style) for text, (mark, style) in zip(*row, strict=True)]
-        for row in zip(cell_texts(definition, grid), marks, strict=True)
-    ]
-    rows, columns = grid.physical.shape
-    yield from _lines(definition, grid, cells, list(range(rows)), list(range(columns)), layout)
+    """A table with cells that have marks; ``cells`` has the grid's shape.
+
+    With ``only``, of the grid's shape, the rows and columns without a flag are left out.
+    """
+    flags = np.ones(grid.physical.shape, bool) if only is None else only
+    rows, columns = (np.flatnonzero(flags.any(axis=axis)).tolist() for axis in (1, 0))
+    yield from _lines(definition, grid, cells, rows, columns, layout)
+
+
+def direction_of(definition: Definition, change: TableChange, y: int, x: int) -> int:
+    """The index of the sign and style of a changed cell: 0 if it was raised, 1 if it was lowered, else 2."""
+    is_states = isinstance(definition.conversion_of(change.table), States)
+    old, new = change.old.physical[y, x], change.new.physical[y, x]
+    if is_states or change.old.off[y, x] or change.new.off[y, x]:
+        return _OTHER
+    return _RAISED if new > old else _LOWERED if new < old else _OTHER
+
+
+def shaded_lines(definition: Definition, grid: Grid, layout: GridLayout) -> Iterator[StyledRow]:
+    """A map as shades between its lowest and its highest value; the last line gives both with their unit.
+
+    A cell that is off is a point, and one that the image lacks is a dash.
+    """
+    levels = levels_of(grid, len(_SHADES))
+    labels = _breakpoint_texts(definition, grid.table.y, grid.y)
+    heads = _breakpoint_texts(definition, grid.table.x, grid.x)
+    x_signal, y_signal = (signal_and_unit(definition, name) for name in (grid.table.x, grid.table.y))
+    room = max(map(len, labels))
+    per_cell = _SHADE_COLUMNS if room + len(_GAP) + _SHADE_COLUMNS * len(heads) <= layout.columns else 1
+    for label, row in zip(labels, levels, strict=True):
+        text = "".join((_SHADES[level] if level >= 0 else _NO_LEVEL[level]) * per_cell for level in row)
+        yield [(f"{label:>{room}}", layout.quiet), (f"{_GAP}{text}"[: layout.columns - room], "")]
+    along, up = (" ".join(filter(None, names)) for names in (x_signal, y_signal))
+    prose = f"{along} {heads[0]} to {heads[-1]} to the right, {up} {labels[0]} to {labels[-1]} downward"
+    values = grid.physical[_has_level(grid)]
+    if values.size:
+        low, high = (table_column(definition, grid).text(float(end)) for end in (values.min(), values.max()))
+        unit = definition.unit_of(grid.table)
+        prose += f"; {_SHADES[0]} is {low}, {_SHADES[-1]} is {fmt.with_unit(high, unit)}"
+    yield from ([(text, layout.quiet)] for text in wrapped(prose, layout.columns))
+
+
+def levels_of(grid: Grid, count: int) -> list[list[int]]:
+    """The place of each value between the lowest and the highest one, from 0 to ``count`` - 1.
+
+    -1 for a cell that is off or not a number, -2 for one that the image lacks.
+    """
+    has_level = _has_level(grid)
+    levels = np.where(grid.present, -1, -2)
+    if has_level.any():
+        values = grid.physical[has_level]
+        low, high = values.min(), values.max()
+        # Halves, as the difference of two floats may exceed the largest float.
+        span = high / 2 - low / 2
+        shares = (values / 2 - low / 2) / span if span > 0 else np.zeros(values.shape)
+        levels[has_level] = np.minimum((shares * count).astype(np.int64), count - 1)
+    listed: list[list[int]] = levels.tolist()
+    return listed
+
+
+def _has_level(grid: Grid) -> Flags:
+    flags: Flags = grid.present & ~grid.off & np.isfinite(grid.physical)
+    return flags
+
+
+def _block_line(grid: Grid) -> str:
+    """The cells of a curve as a line of blocks."""
+    return "".join(_BLOCKS[level] if level >= 0 else _NO_LEVEL[level] for level in levels_of(grid, 8)[0])
 
 
 def change_lines(definition: Definition, change: TableChange, layout: GridLayout) -> Iterator[StyledRow]:
@@ -83,7 +160,9 @@ def change_lines(definition: Definition, change: TableChange, layout: GridLayout
         if old_text == new_text:
             raws = change.old.raw[y, x], change.new.raw[y, x]
             old_text, new_text = with_bits((old_text, new_text), raws)
-        cells[y][x] = f"{old_text} {layout.arrow} {new_text}", layout.changed
+        direction = direction_of(definition, change, y, x)
+        sign = layout.arrow if direction == _OTHER else layout.directions[direction]
+        cells[y][x] = f"{old_text} {sign} {new_text}", layout.styles[direction]
     rows, columns = _near(change.changed, along=0), _near(change.changed, along=1)
     if not layout.everything:
         y, x = change.largest
@@ -153,7 +232,10 @@ def _lines(
             yield []
         title = ", ".join(filter(None, signal_and_unit(definition, table.x)))
         title = _fitting(title, layout.columns - label_width - len(_GAP), layout)
-        yield [(f"{signal:>{label_width}}{_GAP}{title}", layout.quiet)]
+        yield [
+            (f"{signal:>{label_width}}{_GAP}{title}", layout.quiet),
+            *_blocks_behind(definition, grid, title, layout),
+        ]
         texts: list[tuple[StyledText, int]] = [
             ((heads[column], layout.quiet), widths[column]) for column in block
         ]
@@ -165,6 +247,15 @@ def _lines(
             previous = row
             texts = [(cells[row][column], widths[column]) for column in block]
             yield [(f"{labels[row]:>{label_width}}", layout.quiet), *_row(block, texts, layout)]
+
+
+def _blocks_behind(definition: Definition, grid: Grid, title: str, layout: GridLayout) -> StyledRow:
+    """The line of blocks of a curve of numbers, if there is room behind the title."""
+    if not layout.has_blocks or grid.table.y or isinstance(definition.conversion_of(grid.table), States):
+        return []
+    blocks = _block_line(grid)
+    room = layout.columns - 2 * len(_GAP) - len(title)
+    return [(f"{_GAP}{blocks}", "")] if len(blocks) <= room else []
 
 
 def _label_width(definition: Definition, grid: Grid, rows: list[int]) -> int:

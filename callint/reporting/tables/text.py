@@ -2,21 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
 
 from callint import fmt
 from callint.decoding.decode import Decoded
 from callint.decoding.digest import axis_digest, table_digest, whole_digest
 from callint.decoding.log_residency import LogSummary
-from callint.model.definition import Axis, Kind, StoredAxis, Table, Text
+from callint.model.change import Grid, TableChange
+from callint.model.definition import Axis, Definition, Kind, StoredAxis, Table, Text
 from callint.reporting.log.wording import log_sentences, share_text
-from callint.reporting.tables.grids import GridLayout, StyledText, grid_lines, marked_lines
-from callint.reporting.tables.values import breakpoint_texts
+from callint.reporting.tables.grids import (
+    GridLayout,
+    StyledRow,
+    StyledText,
+    direction_of,
+    grid_lines,
+    marked_lines,
+    shaded_lines,
+)
+from callint.reporting.tables.values import breakpoint_texts, cell_texts
 from callint.reporting.terminal import (
     QUIET,
     Terminal,
     arrow,
+    directions,
     ellipsis,
+    has_blocks,
     heading,
     line,
     row_with_prose,
@@ -33,29 +47,42 @@ _MARKS = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class BaseMarks:
+    """The changes against a base, whose name the closing sentence gives.
+
+    With ``is_only``, unchanged cells are left out.
+    """
+
+    name: str
+    changes: Mapping[str, TableChange]
+    is_only: bool = False
+
+
 def print_tables(
-    decoded: Decoded, tables: Iterable[Table | Text], terminal: Terminal, logged: LogSummary | None = None
+    decoded: Decoded,
+    tables: Iterable[Table | Text],
+    terminal: Terminal,
+    logged: LogSummary | None = None,
+    marks: BaseMarks | None = None,
+    is_shaded: bool = False,
 ) -> None:
     """Print each table with its axes, units, notes, and the digest that a waiver for it needs.
 
-    With a driving log, print behind each value its share of the logged time.
+    With a driving log, print behind each value its share of the logged time. ``marks`` sign the cells that
+    differ from the base; ``is_shaded`` shows maps as shades.
     """
+    has_signs = False
     for table in tables:
+        has_signs |= marks is not None and table.name in marks.changes
         for title in heading(table.name, f": {table.title} ({table.purpose.value})", width(terminal)):
             terminal.print(title)
         for text in wrapped(_details(decoded, table), width(terminal), _INDENT):
             terminal.print(line((text, QUIET)))
         if isinstance(table, Table):
-            layout = GridLayout(width(terminal) - len(_INDENT), arrow(terminal), ellipsis(terminal))
-            marks = _share_marks(logged, table.name, layout.quiet) if logged else None
-            grid, definition = decoded.grid(table), decoded.layout.definition
-            rows = (
-                grid_lines(definition, grid, layout)
-                if marks is None
-                else marked_lines(definition, grid, marks, layout)
-            )
+            rows = _table_rows(decoded, table, terminal, logged, marks, is_shaded)
             for cells in rows:
-                terminal.print(line(_INDENT, *cells) if cells else "")
+                terminal.print(line(_INDENT, *cells).stripped() if cells else "")
         else:
             content = decoded.text(table)
             quoted = "-" if content is None else f'"{content}"'
@@ -65,11 +92,78 @@ def print_tables(
             for text in wrapped(note, width(terminal), _INDENT):
                 terminal.print(line((text, QUIET)))
         terminal.print()
-    if logged:
-        for sentence in (*log_sentences(logged), _MARKS):
-            for text in wrapped(sentence, width(terminal)):
-                terminal.print(line((text, QUIET)))
+    sentences = [_signs_sentence(marks, terminal)] if marks and has_signs else []
+    for sentence in (*sentences, *((*log_sentences(logged), _MARKS) if logged else ())):
+        for text in wrapped(sentence, width(terminal)):
+            terminal.print(line((text, QUIET)))
+    if sentences or logged:
         terminal.print()
+
+
+def _signs_sentence(marks: BaseMarks, terminal: Terminal) -> str:
+    raised, lowered, other = directions(terminal)
+    return f"Compared with {marks.name}: {raised} raised, {lowered} lowered, {other} changed in another way."
+
+
+def _table_rows(
+    decoded: Decoded,
+    table: Table,
+    terminal: Terminal,
+    logged: LogSummary | None,
+    marks: BaseMarks | None,
+    is_shaded: bool,
+) -> Iterator[StyledRow]:
+    """The lines of a table's cells."""
+    layout = GridLayout(
+        width(terminal) - len(_INDENT),
+        arrow(terminal),
+        ellipsis(terminal),
+        directions=directions(terminal),
+        has_blocks=has_blocks(terminal),
+    )
+    grid, definition = decoded.grid(table), decoded.layout.definition
+    shares = _share_marks(logged, table.name, layout.quiet) if logged else None
+    change = marks.changes.get(table.name) if marks else None
+    is_only = marks is not None and marks.is_only
+    if is_shaded and table.y and layout.has_blocks:
+        return shaded_lines(definition, grid, layout)
+    if shares is None and change is None:
+        return grid_lines(definition, grid, layout)
+    cells = _with_marks(_signed_cells(definition, grid, change, layout, is_only), shares)
+    return marked_lines(definition, grid, cells, layout, change.changed if change and is_only else None)
+
+
+def _signed_cells(
+    definition: Definition, grid: Grid, change: TableChange | None, layout: GridLayout, is_only: bool
+) -> list[list[StyledText]]:
+    """The cells of a table, a changed one with a sign behind it; with ``is_only``, others are points."""
+    cells: list[list[StyledText]] = [[(text, "") for text in row] for row in cell_texts(definition, grid)]
+    if change is None:
+        return cells
+    signed = change.changed.any(axis=0).tolist()
+    for row in cells:
+        for x in np.flatnonzero(signed).tolist():
+            row[x] = f"{layout.cut if is_only else row[x][0]}  ", layout.quiet if is_only else ""
+    texts = cell_texts(definition, grid)
+    for y, x in np.argwhere(change.changed).tolist():
+        direction = direction_of(definition, change, y, x)
+        cells[y][x] = f"{texts[y][x]} {layout.directions[direction]}", layout.styles[direction]
+    return cells
+
+
+def _with_marks(
+    cells: list[list[StyledText]], marks: list[list[StyledText]] | None
+) -> list[list[StyledText]]:
+    """The cells with a mark behind each of them."""
+    if marks is None:
+        return cells
+    return [
+        [
+            (f"{text} {mark}", style or mark_style)
+            for (text, style), (mark, mark_style) in zip(*row, strict=True)
+        ]
+        for row in zip(cells, marks, strict=True)
+    ]
 
 
 def _share_marks(log: LogSummary, table: str, quiet: str) -> list[list[StyledText]] | None:
