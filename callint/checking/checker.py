@@ -273,7 +273,7 @@ class Checker:
     def settle_unit(self, path: str, context: CheckContext, findings: Iterable[Finding]) -> list[Finding]:
         """The settled findings about the numbers of the unit in an image."""
         self._applier.mark_checked(path, (rule.id for rule in in_scope(Scope.UNIT)))
-        return self._settle_alone(path, context, [_with_offset(context, finding) for finding in findings])
+        return self._settle_alone(path, context, [_with_bytes(context, finding) for finding in findings])
 
     def _settle_alone(self, path: str, context: CheckContext, findings: Iterable[Finding]) -> list[Finding]:
         contents = FindingDigests(context)
