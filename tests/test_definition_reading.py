@@ -398,7 +398,7 @@ EXPECTED: dict[str, Check] = {
         lambda d: [table.state for table in d.tables["overboost_monitor"].demands.guards],
         ["off"],
     ),
-    "guard/@flat": (lambda d: [table.flat for table in d.tables["gear_share"].demands.guards], [True]),
+    "guard/@flat": (lambda d: [table.flat for table in d.tables["gear_share"].demands.guards], [True, False]),
     "guard/@share": (
         lambda d: [d.tables[item].demands.guards[0].share for item in ("smoke_limit", "overspeed_cut")],
         [0.5, 1.0],

@@ -97,7 +97,7 @@ def _finding(
         # Both findings are about the same tables, and the values may be the same.
         subject = f"{breach.other.name} {sorted(breach.result.at.items())}"
         if breach.base_result is None or not breach.base_result.is_broken:
-            message += "; the base keeps the relation there"
+            message, base = f"{message}; the base keeps the relation there", ""
     return Finding(
         rule=rule_id,
         table=breach.table.name,

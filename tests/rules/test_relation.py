@@ -7,6 +7,8 @@ from dataclasses import replace
 
 import pytest
 
+from callint.decoding.digest import canonical, relation_statement, sha256
+from callint.model.definition import Relation
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy
 from callint.rules.registry import RULES
@@ -611,3 +613,11 @@ def test_the_worked_examples_of_exceeds_bound_can_be_redone_by_hand() -> None:
     assert (1310 + 1050) / 2 == 1180
     assert (1310 + 1100) / 2 == 1205
     assert 1300 - 100 * 200 / 500 == 1290 - 30
+
+
+def test_a_waiver_lives_on_without_a_limit_and_dies_when_one_is_added() -> None:
+    everywhere = Relation("at-most", "boost", "ceiling", 50.0, 3)
+    statement = relation_statement([everywhere])
+    # What waivers hold that were written before relations could be limited.
+    assert statement == sha256(canonical([("at-most", "boost", "ceiling", 50.0)]))
+    assert relation_statement([replace(everywhere, within="operating")]) != statement
