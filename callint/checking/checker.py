@@ -261,6 +261,19 @@ class Checker:
         )
         return list(settled)
 
+    def settle_definition(
+        self, path: str, context: CheckContext, findings: Iterable[Finding]
+    ) -> list[Finding]:
+        """The settled findings about a definition beside a factory image."""
+        self._applier.mark_checked("", (rule.id for rule in in_scope(Scope.FACTORY)))
+        settled = self._applier.settle(
+            (replace(finding, content=_without_line_numbers(finding.message)) for finding in findings),
+            partial(accepted_content, CheckContext(context.loaded)),
+            definition=path,
+            objection=partial(self.objection, CheckContext(context.loaded)),
+        )
+        return list(settled)
+
     # Files beside each other
 
     def settle_unassigned(

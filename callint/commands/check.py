@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
@@ -16,6 +16,7 @@ import click
 from callint.checking.assignments import Assignment, assigned_and_others, assignment_of_named, assignments
 from callint.checking.base_changes import base_findings
 from callint.checking.checker import Checker, Find
+from callint.checking.definition_base import findings_against_base
 from callint.checking.loading import Definitions
 from callint.checking.new_findings import Key, KnownFindings, key_of, new_findings
 from callint.checking.report import Report, merge_reports
@@ -86,7 +87,11 @@ class CheckOptions:
 @click.option(
     "--definition", metavar="FILE", help="Definition file of the images (default: from the policy)."
 )
-@click.option("--base", metavar="FILE", help="Base image to compare with (default: from the policy).")
+@click.option(
+    "--base",
+    metavar="FILE",
+    help="Base image to compare with, or to judge a definition by (default: from the policy).",
+)
 @click.option(
     "--policy", "policy_path", metavar="FILE", help="Policy file (default: the nearest callint.toml)."
 )
@@ -173,7 +178,7 @@ class _Target:
 
     ``is_complete`` says that images and definitions are everything that the policy names. ``unassigned`` are
     files that the policy does not name. ``previous`` gives the trees of the states before, if there are any.
-    ``earlier`` are the states to compare with, each with its own policy.
+    ``further`` give more findings. ``earlier`` are the states to compare with, each with its own policy.
     If ``is_difference``, only findings count that are new compared with each of these states. ``commit`` is
     the commit that is checked, if it is a single one.
     """
@@ -186,6 +191,7 @@ class _Target:
     place: Callable[[str], Path]
     unassigned: Sequence[str] = ()
     previous: Callable[[], Sequence[Tree]] = no_trees
+    further: Sequence[Callable[[Checker], Iterable[Finding]]] = ()
     earlier: Sequence[TreeState] = ()
     is_difference: bool = False
     commit: Commit | None = None
@@ -265,6 +271,7 @@ class _TargetChecker:
             [
                 *unassigned_check(target.unassigned, target.tree),
                 partial(unit_findings, images=target.images, earlier=target.previous),
+                *target.further,
             ],
         )
         if not target.is_difference:
@@ -346,7 +353,21 @@ def _disk_target(workspace: Workspace, options: CheckOptions) -> _Target:
         replace(image, definitions=definitions or image.definitions, bases=bases or image.bases)
         for image in images
     ]
-    return _Target(workspace, policy, images, named_definitions, not options.paths, workspace.place, others)
+    against = (
+        [partial(findings_against_base, definitions=named_definitions, base=bases[0])]
+        if bases and options.paths
+        else []
+    )
+    return _Target(
+        workspace,
+        policy,
+        images,
+        named_definitions,
+        not options.paths,
+        workspace.place,
+        unassigned=others,
+        further=against,
+    )
 
 
 def _policy_files(workspace: Workspace) -> tuple[list[Assignment], list[str], list[str]]:

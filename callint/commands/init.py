@@ -5,13 +5,14 @@ from __future__ import annotations
 import os
 import shlex
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 import click
 
+from callint import fmt
 from callint.cli.options import as_options
 from callint.model.errors import InputError
 from callint.reading.locks import exclusive_update
@@ -95,8 +96,22 @@ def command(options: InitCommandOptions) -> int:
             _carry_out(repo, plan, options.undo)
             if options.undo:
                 _remove_empty(plan.folders)
-    _print(repo, plan, options.dry_run, options.undo)
+    _print(repo, plan, options.dry_run, options.undo, _contradictions(here, options))
     return 0
+
+
+def _contradictions(here: Path, options: InitCommandOptions) -> list[str]:
+    """Sentences about definitions that the factory images contradict."""
+    if not (options.definitions and options.bases):
+        return []
+    from callint.cli.definition_judgement import contradicted
+
+    return [
+        f"{definition} may read the wrong bytes: {base} contradicts it in "
+        f"{fmt.count(count, 'place')}; callint check {shlex.quote(definition)} --base {shlex.quote(base)} "
+        "lists them."
+        for definition, base, count in contradicted(here, options.definitions, options.bases)
+    ]
 
 
 def _plan_options(here: Path, options: InitCommandOptions) -> InitOptions:
@@ -191,7 +206,7 @@ def _apply(repo: Repo, step: Step) -> None:
 # Printing
 
 
-def _print(repo: Repo, plan: Plan, dry_run: bool, is_undo: bool) -> None:
+def _print(repo: Repo, plan: Plan, dry_run: bool, is_undo: bool, judgements: Sequence[str]) -> None:
     terminal = console(sys.stdout)
     columns = width(terminal)
     here = Path.cwd()
@@ -203,7 +218,7 @@ def _print(repo: Repo, plan: Plan, dry_run: bool, is_undo: bool) -> None:
         if dry_run and isinstance(step, SettingStep) and step.new is not None:
             for text in wrapped(step.new, columns, "  "):
                 terminal.print(line((text, QUIET)))
-    for remark in _remarks(repo, plan, dry_run, is_undo):
+    for remark in (*_remarks(repo, plan, dry_run, is_undo), *judgements):
         for text in wrapped(remark, columns):
             terminal.print(line(text))
     if not is_undo and plan.steps:

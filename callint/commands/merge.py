@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import click
 import numpy as np
 
+from callint import fmt
 from callint.checking.merge_report import MergeReport
 from callint.checking.report import Report
 from callint.cli.definition_resolver import DefinitionResolver
@@ -21,6 +22,7 @@ from callint.cli.image_loading import read_content, workspace_for
 from callint.cli.name_selection import table_selection
 from callint.cli.options import as_options
 from callint.cli.result_check import ResultChecker
+from callint.comparing.completion import UnknownBytesError, completed, cut_to
 from callint.comparing.merge import (
     AxisConflict,
     CellConflict,
@@ -38,6 +40,8 @@ from callint.model import rule_ids
 from callint.model.definition import Definition
 from callint.model.errors import InputError
 from callint.model.finding import Finding
+from callint.model.image import Image
+from callint.reading.images import ImageFile
 from callint.reading.locks import exclusive_update
 from callint.reading.tree import CONFLICT_DATA, CONFLICT_TEXT, read_file, reason
 from callint.reading.workspace import Workspace, open_workspace
@@ -289,21 +293,36 @@ class _MergeJob:
         self._files = [resolver.read_for_writing(self.loaded, content) for content in contents]
         starts = (resolver.start_of(content) for content in contents)
         self._start = next((start for start in starts if start is not None), None)
-        for content, file in zip(contents[1:], self._files[1:], strict=True):
-            if file.image.extents != self._files[0].image.extents:
-                problem = f"its addresses differ from those of {base.name}, so they cannot be merged"
-                raise InputError(f"{content.name}: {problem}; write both with the same addresses")
+        fill = self.loaded.definition.memory.fill
+        try:
+            self._images = completed([file.image for file in self._files], fill)
+        except UnknownBytesError as error:
+            lacking, holding = contents[error.lacking].name, contents[error.holding].name
+            raise InputError(
+                f"{lacking}: it lacks the byte at {fmt.address(error.address)}, which is not fill in "
+                f"{holding}, so they cannot be merged; write both with the same addresses"
+            ) from None
 
     def merged(self, report: MergeReport) -> bytes:
         """The merged image file: in the file format of ours, or of theirs if only they changed it."""
         base, ours, theirs = self._files
         template = theirs if ours.frame == base.frame else ours
-        return template.with_content(report.merge.image)
+        return self._written(template, report.merge.image)
+
+    def _written(self, template: ImageFile, image: Image) -> bytes:
+        """An image in the form of a file, which may lack addresses that hold fill."""
+        cut = cut_to(image, template.image.extents, self.loaded.definition.memory.fill)
+        if cut is None:
+            raise InputError(
+                f"{self._image}: the merged image has bytes at addresses that the file of one side lacks; "
+                "write all three with the same addresses"
+            )
+        return template.with_content(cut)
 
     def run(self) -> MergeReport:
         """Merge, and check the result."""
         loaded = self.loaded
-        base, ours, theirs = (file.image for file in self._files)
+        base, ours, theirs = self._images
         choice = self._takes.choice(loaded.definition)
         # Values from strangers' images may be infinite or NaN.
         with np.errstate(all="ignore"):
@@ -330,7 +349,7 @@ class _MergeJob:
         merge_base = replace(base, name="the merge base")
         checker = ResultChecker(self._workspace, self.loaded, self._image, merge_base, self._start)
         known = {_key(finding) for side in (ours, theirs) for finding in checker.errors(side.data).findings}
-        report = checker.errors(self._files[1].with_content(result.image))
+        report = checker.errors(self._written(self._files[1], result.image))
         new = (finding for finding in report.findings if _key(finding) not in known)
         return replace(report, findings=tuple(new))
 

@@ -24,6 +24,7 @@ DEFINITION_UNGUARDED_PROTECTION: Final = "definition/unguarded-protection"
 DEFINITION_UNDIRECTED_PROTECTION: Final = "definition/undirected-protection"
 DEFINITION_FIXED_AXIS_NOT_RISING: Final = "definition/fixed-axis-not-rising"
 DEFINITION_UNUSABLE_RELATION: Final = "definition/unusable-relation"
+DEFINITION_CONTRADICTS_BASE: Final = "definition/contradicts-base"
 
 IMAGE_UNASSIGNED: Final = "image/unassigned"
 IMAGE_UNREADABLE: Final = "image/unreadable"

@@ -7,6 +7,7 @@ from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.rules import axis, base, change, image, protection, relation, value, waiver
 from callint.rules.definition import axes, conversions, limits, names, placement, relations
+from callint.rules.definition import base as definition_base
 from callint.rules.rule import Rule, Scope
 
 #: The modules that define rules. A rule needs no entry here, only a new module does.
@@ -17,6 +18,7 @@ MODULES = (
     limits,
     axes,
     relations,
+    definition_base,
     image,
     axis,
     value,

@@ -17,6 +17,7 @@ class Scope(Enum):
     """What a rule looks at, which decides when it runs."""
 
     DEFINITION = auto()  # once for each definition file
+    FACTORY = auto()  # once for each definition with a factory image to judge it by
     UNASSIGNED = auto()  # once for each file that no entry of the policy names
     FILE = auto()  # once for each image, even of other software
     IMAGE = auto()  # once for each image of the definition's software

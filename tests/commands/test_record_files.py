@@ -18,6 +18,7 @@ from tests.running import (
     POLICY,
     SEAL,
     SIZE,
+    Result,
     Yard,
     edited,
     fuel_cell,
@@ -326,11 +327,53 @@ def test_a_merge_is_written_as_theirs_where_they_alone_changed_the_form(yard: Ya
     assert (yard.root / "boats/merged").read_bytes() == as_s3(TOGETHER)
 
 
-def test_images_that_do_not_hold_the_same_addresses_are_not_merged(yard: Yard) -> None:
-    for name, data in (("base", part(BASE)), ("ours", part(GOOD)), ("theirs", as_hex(APART))):
+def merged(yard: Yard, base: bytes, ours: bytes, theirs: bytes) -> Result:
+    for name, data in (("base", base), ("ours", ours), ("theirs", theirs)):
         yard.write(f"boats/{name}", data)
-    error = yard.call("merge", "boats/base", "boats/ours", "boats/theirs", "--to", "boats/merged").error
-    assert error.startswith("callint: boats/theirs: its addresses differ from those of boats/base")
+    return yard.call("merge", "boats/base", "boats/ours", "boats/theirs", "--to", "boats/merged")
+
+
+@pytest.mark.parametrize("whole", [as_hex, bytes], ids=["whole records", "a whole raw file"])
+def test_a_file_of_the_calibration_is_not_merged_with_one_of_other_bytes(
+    yard: Yard, whole: Callable[[bytes], bytes]
+) -> None:
+    error = merged(yard, part(BASE), part(GOOD), whole(APART)).error
+    assert error == (
+        "callint: boats/base: it lacks the byte at 0x00092, which is not fill in boats/theirs, so they "
+        "cannot be merged; write both with the same addresses"
+    )
+    assert not (yard.root / "boats/merged").exists()
+
+
+def zero_filled(yard: Yard) -> None:
+    """The yard's images have zeros where its parts of the memory end; now its definition says so."""
+    definition = yard_definition().replace(b"<memory ", b'<memory fill="0x00" ', 1)
+    yard.write("defs/yard.xml", definition)
+
+
+@pytest.mark.parametrize(
+    ("base", "ours", "theirs", "expected"),
+    [
+        (part(BASE), part(GOOD), as_hex(APART), as_hex(TOGETHER)),
+        (BASE, part(GOOD), as_hex(APART), part(TOGETHER)),
+        (BASE, GOOD, part(APART), part(TOGETHER)),
+        (part(BASE), GOOD, part(APART), TOGETHER),
+    ],
+    ids=["theirs is whole", "ours is a part", "theirs alone is a part", "ours is whole"],
+)
+def test_bytes_that_are_fill_in_one_file_may_be_absent_from_another(
+    yard: Yard, base: bytes, ours: bytes, theirs: bytes, expected: bytes
+) -> None:
+    zero_filled(yard)
+    result = merged(yard, base, ours, theirs)
+    assert (result.status, result.stderr) == (0, ""), result
+    assert (yard.root / "boats/merged").read_bytes() == expected
+
+
+def test_a_changed_byte_of_fill_is_not_lost_in_a_merge(yard: Yard) -> None:
+    zero_filled(yard)
+    error = merged(yard, part(BASE), part(GOOD), as_hex(edited(APART, {0x98: b"\x01"}))).error
+    assert "it lacks the byte at 0x00098, which is not fill in boats/theirs" in error
     assert not (yard.root / "boats/merged").exists()
 
 

@@ -11,6 +11,7 @@ import pytest
 from callint.checking.assignments import Assignment
 from callint.checking.base_changes import base_findings
 from callint.checking.checker import Checker
+from callint.checking.definition_base import findings_against_base
 from callint.checking.report import Report
 from callint.checking.unassigned import unassigned_findings
 from callint.checking.unit_numbers import unit_findings
@@ -53,8 +54,8 @@ class Example:
 
     ``assignment`` stands in for the usual one: the image new.bin, where ``data`` is given, of the
     definition test.xml, with the base base.bin where one is given. If not ``is_assigned``, no entry of the
-    policy names new.bin. ``earlier`` and ``earlier_base`` are what the image and the base were in the state
-    before.
+    policy names new.bin. If it ``is_factory``, it judges the definition. ``earlier`` and ``earlier_base`` are
+    what the image and the base were in the state before.
     """
 
     rule: str
@@ -65,6 +66,7 @@ class Example:
     policy: Policy = field(default_factory=Policy)
     assignment: Assignment | None = None
     is_assigned: bool = True
+    is_factory: bool = False
     earlier: bytes | None = None
     earlier_base: bytes | None = None
     expected: Expected | None = None
@@ -81,7 +83,7 @@ class Example:
         if self.base is not None:
             files.files[BASE] = self.base
         bases = (BASE,) if self.base is not None else ()
-        has_usual = self.data is not None and self.is_assigned
+        has_usual = self.data is not None and self.is_assigned and not self.is_factory
         usual = [Assignment(IMAGE, (DEFINITION,), bases)] if has_usual else []
         images = [self.assignment] if self.assignment else usual
         inspector = Checker(files, self.policy, TODAY)
@@ -95,6 +97,8 @@ class Example:
 
     def _further(self, images: list[Assignment]) -> list[Callable[[Checker], Iterable[Finding]]]:
         """What looks at files beside each other."""
+        if self.is_factory:
+            return [partial(findings_against_base, definitions=[DEFINITION], base=IMAGE)]
         if not self.is_assigned:
             return [partial(unassigned_findings, paths=[IMAGE])]
         earlier = Files()

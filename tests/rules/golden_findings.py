@@ -17,6 +17,7 @@ from tests.rules import (
     test_axis,
     test_base,
     test_change,
+    test_contradicts_base,
     test_definition,
     test_image,
     test_off_codes,
@@ -31,6 +32,7 @@ from tests.rules.example import Example
 STORED = Path(__file__).parent / "golden_findings.txt"
 EXAMPLES: tuple[Example, ...] = (
     *test_definition.EXAMPLES,
+    *test_contradicts_base.EXAMPLES,
     *test_image.EXAMPLES,
     *test_axis.EXAMPLES,
     *test_value.EXAMPLES,

@@ -14,6 +14,7 @@ from tests.rules import (
     test_axis,
     test_base,
     test_change,
+    test_contradicts_base,
     test_definition,
     test_image,
     test_off_codes,
@@ -26,7 +27,7 @@ from tests.rules import (
 from tests.rules.example import Example, waiver
 
 BY_FAMILY: dict[str, tuple[Example, ...]] = {
-    "definition": test_definition.EXAMPLES,
+    "definition": (*test_definition.EXAMPLES, *test_contradicts_base.EXAMPLES),
     "image": test_image.EXAMPLES,
     "axis": test_axis.EXAMPLES,
     "value": test_value.EXAMPLES,

@@ -1,0 +1,25 @@
+"""Judges definitions against a factory image alone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+from callint.checking.assignments import Assignment, assignment_of_named
+from callint.checking.checker import Checker
+from callint.model.finding import Finding
+from callint.rules.registry import in_scope
+from callint.rules.rule import Scope
+
+
+def findings_against_base(checker: Checker, definitions: Sequence[str], base: str) -> Iterator[Finding]:
+    """The settled findings about definitions that the factory image ``base`` contradicts."""
+    assigned = assignment_of_named(checker.policy, base)
+    start = assigned.start if assigned else None
+    for path in definitions:
+        context = checker.loader.context(Assignment(base, (path,), (), start))
+        if context is None:
+            continue  # the findings about the definition say why
+        context = replace(context, base_path=base)
+        findings = [finding for rule in in_scope(Scope.FACTORY) for finding in rule.check(context)]
+        yield from checker.settle_definition(path, context, findings)
