@@ -71,8 +71,18 @@ def test_a_change_shows_old_and_new_value_unit_share_place_and_neighbours(yard: 
         "  load  speed, rpm",
         "    mg   800         1600  2400",
         "    10  12.0         14.0  16.0",
-        "    40  42.0  44.0 → 45.0  46.0",
+        "    40  42.0  44.0 ↑ 45.0  46.0",
     ]
+
+
+def test_an_image_alone_is_compared_with_its_base(yard: Yard) -> None:
+    alone, pair = yard.call("diff", "boats/heron.bin"), yard.call("diff", BASE, "boats/heron.bin")
+    assert (alone.status, alone.lines[:2]) == (1, [f"boats/heron.bin beside {BASE}", ""])
+    assert alone.lines[2 : 2 + len(pair.lines)] == pair.lines
+    assert compared(yard, "boats/heron.bin") == compared(yard, BASE, "boats/heron.bin")
+    yard.write("boats/heron.bin", yard_base())
+    equal = yard.call("diff", "boats/heron.bin")
+    assert (equal.status, equal.stdout, equal.stderr) == (0, "", "")
 
 
 def test_protection_comes_first_and_general_tables_last(yard: Yard) -> None:
@@ -114,7 +124,7 @@ def test_an_axis_shows_its_breakpoints_and_names_every_table_that_it_moves(yard:
     assert names == ["smoke_cap", "egr", "fuel", "trim"]
     assert "smoke_cap (protection): " in text
     assert "egr (emissions): " in text
-    assert text.endswith("800 1600 2400 3200 → 3300")
+    assert text.endswith("800 1600 2400 3200 ↑ 3300")
 
 
 def test_the_json_has_the_output_shifts_of_an_axis_too(yard: Yard) -> None:
@@ -203,7 +213,7 @@ def test_only_the_surroundings_of_changes_are_shown_and_a_cut_is_marked(wide: Ya
     labels = [line.split()[0] for line in result.lines if re.match(r" +(\d+|…)( |$)", line)]
     rows = [label for label in labels if label == "…" or int(label) % 100 == 0]
     assert rows[rows.index("200") :] == ["200", "300", "400", "…", "900", "1000", "1100"]
-    assert "108.2 → 113.2" in result.stdout
+    assert "108.2 ↑ 113.2" in result.stdout
     assert len(result.lines) < 16
 
 
@@ -214,12 +224,12 @@ def test_a_cut_between_columns_is_marked(wide: Yard) -> None:
 
 def test_changes_far_from_the_largest_are_counted_and_all_shows_them(wide: Yard) -> None:
     short = wide.call("diff", "old.bin", "all.bin", "--definition", "test.xml")
-    shown = short.stdout.count("→") - 1
+    shown = short.stdout.count("↑") + short.stdout.count("↓")
     match = re.search(r"and ([\d,]+) more changed cells further away; --all shows them", short.flat)
     assert match is not None
     assert shown + int(match[1].replace(",", "")) == 1600
     whole = wide.call("diff", "old.bin", "all.bin", "--definition", "test.xml", "--all")
-    assert whole.stdout.count("→") - 1 == 1600
+    assert whole.stdout.count("↑") + whole.stdout.count("↓") == 1600
     assert "further away" not in whole.stdout
     assert too_wide(short.stdout) == too_wide(whole.stdout) == []
 
@@ -227,7 +237,7 @@ def test_changes_far_from_the_largest_are_counted_and_all_shows_them(wide: Yard)
 def test_the_largest_change_is_among_those_shown(wide: Yard) -> None:
     result = wide.call("diff", "old.bin", "far.bin", "--definition", "test.xml")
     assert "259.9 → 273.8" in result.flat.split("inside")[0].split("outside")[0]
-    assert result.stdout.count("259.9 → 273.8") == 2
+    assert result.stdout.count("259.9 ↑ 273.8") == 1
 
 
 def test_ten_of_many_unexplained_runs_are_shown_and_all_shows_the_rest(tmp_path: Path) -> None:
@@ -467,7 +477,9 @@ def test_a_definitions_words_never_reach_the_terminal_raw(yard: Yard) -> None:
 @pytest.mark.parametrize(
     ("arguments", "messages"),
     [
-        ((BASE,), ["NEW", "callint diff --help"]),
+        ((), ["NEW", "callint diff --help"]),
+        ((BASE,), [BASE, "the policy names no base that fits it", "pass OLD and NEW"]),
+        (("new.cdfx",), ["new.cdfx", "it holds values, not an image"]),
         ((BASE, "none.bin"), ["none.bin", "does not exist", "check the path"]),
         (("none.bin", BASE), ["none.bin", "does not exist", "check the path"]),
         ((BASE, "boats"), ["boats", "folder"]),

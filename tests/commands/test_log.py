@@ -284,11 +284,12 @@ def test_show_puts_the_share_of_the_time_behind_each_value(yard: Yard) -> None:
     assert not too_wide(result.stdout)
     assert result.lines[3:] == [
         "  load  speed, rpm",
-        "    mg        800       1600       2400       3200",
-        "    10  12.0 20 %  14.0    -  16.0    -  18.0    -",
-        "    40  42.0    -  45.0 55 %  46.0 25 %  48.0    -",
-        "    70  70.0    -  72.0    -  74.0    -  76.0    -",
+        "    mg        800         1600       2400       3200",
+        "    10  12.0 20 %  14.0      -  16.0    -  18.0    -",
+        "    40  42.0    -  45.0 ↑ 55 %  46.0 25 %  48.0    -",
+        "    70  70.0    -  72.0      -  74.0    -  76.0    -",
         "",
+        "Compared with factory/base.bin: ↑ raised, ↓ lowered, ≠ changed in another way.",
         "drive.csv: 10 s in 4 rows.",
         "The share of the logged time, by weight, follows each value; - means that the",
         "engine was never there.",
@@ -300,7 +301,7 @@ def test_show_leaves_out_tables_whose_signals_the_log_lacks(yard: Yard) -> None:
     yard.write(LOG, "time,load\n0,10\n1,10\n")
     with_log = yard.call("show", HERON, "--log", LOG)
     without = yard.call("show", HERON)
-    assert with_log.stdout.startswith(without.stdout)
+    assert with_log.stdout.startswith(without.stdout.rstrip("\n"))
     assert "It has no column of speed, so it says nothing about tables on them." in with_log.flat
 
 
@@ -310,7 +311,6 @@ def test_show_leaves_out_tables_whose_signals_the_log_lacks(yard: Yard) -> None:
 @pytest.mark.parametrize(
     "arguments",
     [
-        ("diff", BASE, HERON, "--log", LOG, "--stat"),
         ("show", HERON, "--log", LOG, "--list"),
         ("show", HERON, "--log", LOG, "--plain"),
         ("show", HERON, "--log", LOG, "--at", "speed=1000"),
@@ -321,12 +321,23 @@ def test_a_log_does_not_go_with_every_option(yard: Yard, arguments: tuple[str, .
     assert "--log needs" in yard.call(*arguments).error
 
 
+def test_one_line_a_table_has_the_share_of_the_time_in_which_its_changes_count(yard: Yard) -> None:
+    result = yard.call("diff", BASE, HERON, "--log", LOG, "--stat")
+    assert result.status == 1
+    assert not too_wide(result.stdout)
+    assert result.flat.startswith(
+        "fuel demand 1/12 44.0 → 45.0 mg (+1.0, +2.3 %) at 1600 rpm, 40 mg; changed cells are in use for "
+        "80 % of the logged time, 55 % of it by weight"
+    )
+    assert "drive.csv: 10 s in 4 rows." in result.lines
+
+
 def test_a_log_does_not_go_with_revisions(tmp_path: Path) -> None:
     scratch: Scratch = make_repository_yard(tmp_path / "yard", heron=GOOD)
     scratch.write(HERON, TWO)
     scratch.commit()
     scratch.write(LOG, DRIVE)
-    assert "--log needs two images" in scratch.call("diff", "HEAD~1", "HEAD", "--log", LOG).error
+    assert "--log needs one or two images" in scratch.call("diff", "HEAD~1", "HEAD", "--log", LOG).error
     result = scratch.call("diff", f"HEAD~1:{HERON}", f"HEAD:{HERON}", "--log", LOG)
     assert "the logged engine was never at a changed cell" in result.flat
 

@@ -64,12 +64,58 @@ def test_a_map_shows_title_purpose_shape_type_address_axes_units_and_all_cells(y
         "  map of 3 by 4, mg, uint16 at 0x00010,",
         f"  {digest(yard, 'fuel')}",
         "  load  speed, rpm",
-        "    mg   800  1600  2400  3200",
-        "    10  12.0  14.0  16.0  18.0",
-        "    40  42.0  45.0  46.0  48.0",
-        "    70  70.0  72.0  74.0  76.0",
+        "    mg   800    1600  2400  3200",
+        "    10  12.0  14.0    16.0  18.0",
+        "    40  42.0  45.0 ↑  46.0  48.0",
+        "    70  70.0  72.0    74.0  76.0",
+        "",
+        "Compared with factory/base.bin: ↑ raised, ↓ lowered, ≠ changed in another way.",
         "",
     ]
+
+
+def test_only_what_differs_from_the_base_is_shown_where_that_is_asked_for(yard: Yard) -> None:
+    yard.write("boats/heron.bin", edited(GOOD, {TRIM + 2: b"\xff", 0x10: u16(100)}))
+    result = yard.call("show", "boats/heron.bin", "--changes")
+    assert shown(result.lines) == ["fuel", "trim", "hull_number"]
+    assert "    mg     800    1600" in result.lines
+    assert "    10  10.0 ↓     …" in result.lines
+    assert "    40     …    45.0 ↑" in result.lines
+    assert "  off ≠" not in result.lines and "    off ≠" in result.lines
+    assert "2400" in result.stdout, "the breakpoint of the cell that went off"
+    listed = yard.call("show", "boats/heron.bin", "--changes", "--list").stdout
+    assert "fuel" in listed and "smoke_cap" not in listed
+
+
+def test_a_base_may_be_named_and_an_equal_one_leaves_nothing(yard: Yard) -> None:
+    result = yard.call("show", "boats/heron.bin", "--changes", "--base", "boats/heron.bin")
+    assert (result.status, result.stdout, result.stderr) == (0, "", "")
+    error = yard.call("show", "factory/base.bin", "--changes").error
+    assert "factory/base.bin: it has no base to compare with; name one with --base" in error
+
+
+def test_signs_have_other_characters_where_the_terminal_knows_no_arrows(yard: Yard) -> None:
+    result = yard.run("show", "boats/heron.bin", "fuel", PYTHONIOENCODING="ascii", PYTHONUTF8="0")
+    assert "    40  42.0  45.0 ^  46.0  48.0" in result.lines
+
+
+def test_a_colour_says_nothing_that_a_sign_does_not(yard: Yard) -> None:
+    result = yard.run("show", "boats/heron.bin", "fuel", FORCE_COLOR="1")
+    assert "\x1b[1;35m45.0 ↑\x1b[0m" in result.stdout
+
+
+def test_a_curve_has_a_line_of_blocks_and_a_map_is_shaded_where_that_is_asked_for(yard: Yard) -> None:
+    assert "    speed, rpm  ▁▃▆█" in yard.call("show", "factory/base.bin", "trim").lines
+    result = yard.call("show", "factory/base.bin", "fuel", "--shade")
+    assert result.lines[3:] == [
+        "  10  ░░░░░░░░",
+        "  40  ▒▒▓▓▓▓▓▓",
+        "  70  ████████",
+        "  speed rpm 800 to 3200 to the right, load mg 10 to 70 downward; ░ is 12.0, █ is",
+        "  76.0 mg",
+        "",
+    ]
+    assert not too_wide(result.stdout)
 
 
 def test_a_scalar_a_state_a_text_an_off_cell_and_a_note_are_shown_in_words(yard: Yard) -> None:
@@ -78,7 +124,7 @@ def test_a_scalar_a_state_a_text_an_off_cell_and_a_note_are_shown_in_words(yard:
     assert "  on" in yard.call("show", "boats/heron.bin", "monitor").lines
     assert '  "HERON-3"' in yard.call("show", "boats/heron.bin", "hull_number").lines
     trim = yard.call("show", "boats/heron.bin", "trim")
-    assert "     20    22   off    26" in trim.lines
+    assert "     20    22  off ≠    26" in trim.lines
     assert "°C" in trim.stdout
     assert "  255 leaves the temperature alone." in trim.lines
 
@@ -127,7 +173,7 @@ def test_cells_that_a_cut_off_image_lacks_are_dashes(yard: Yard) -> None:
     yard.write("boats/heron.bin", GOOD[: fuel_cell(2, 2)])
     result = yard.call("show", "boats/heron.bin")
     assert result.status == 0
-    assert "    70  70.0  72.0     -     -" in result.lines
+    assert "    70  70.0  72.0       -     -" in result.lines
     assert "  -" in result.lines
 
 
@@ -464,7 +510,11 @@ def test_a_definition_that_is_named_leaves_the_image_the_policys_base(yard: Yard
         (("--at", "speed=1,"), "write SIGNAL=VALUE"),
         (("--at", "speed=1", "--plain"), "--at excludes --plain and --list"),
         (("--at", "speed=1", "--list"), "--at excludes --plain and --list"),
-        (("--base", "factory/base.bin"), "--base needs --at SIGNAL=VALUE; callint show"),
+        (("--base", "factory/base.bin", "--list"), "--base needs whole tables as text"),
+        (("--base", "factory/base.bin", "--plain"), "--base needs whole tables as text"),
+        (("--changes", "--format", "csv"), "--changes excludes --at"),
+        (("--changes", "--plain"), "--changes excludes --at"),
+        (("--shade", "--list"), "--shade excludes --at"),
         (("--at", "speed=1", "--format", "csv"), "use --format text or json with --at"),
         (("--at", "speed=1", "--base", "none.bin"), "none.bin"),
         (

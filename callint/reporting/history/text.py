@@ -13,7 +13,7 @@ from callint.decoding.layout import Item
 from callint.fmt.raw_bits import with_bits
 from callint.model.change import Grid
 from callint.model.definition import Definition, Purpose, StoredAxis, Table, Text
-from callint.reporting.tables.grids import GridLayout, StyledText, marked_lines
+from callint.reporting.tables.grids import GridLayout, StyledText, marked_lines, with_marks
 from callint.reporting.tables.values import breakpoint_texts, cell_place, cell_texts, exact_text
 from callint.reporting.terminal import (
     CHANGED,
@@ -136,7 +136,9 @@ def _print_table(
     layout = GridLayout(width(terminal) - len(_INDENT), arrow(terminal), ellipsis(terminal))
     cell_marks = [[marks[number] for number in row] for row in numbers.tolist()]
     definition = decoded.layout.definition
-    for cells in marked_lines(definition, decoded.grid(table), cell_marks, layout):
+    grid = decoded.grid(table)
+    values: list[list[StyledText]] = [[(text, "") for text in row] for row in cell_texts(definition, grid)]
+    for cells in marked_lines(definition, grid, with_marks(values, cell_marks), layout):
         terminal.print(line(_INDENT, *cells) if cells else "")
     _print_legend(attribution, numbers, marks, "cell", terminal)
 

@@ -82,6 +82,17 @@ def marked_lines(
     yield from _lines(definition, grid, cells, rows, columns, layout)
 
 
+def with_marks(cells: list[list[StyledText]], marks: list[list[StyledText]]) -> list[list[StyledText]]:
+    """Cells with a mark behind each of them; ``marks`` has the grid's shape, all of one length."""
+    return [
+        [
+            (f"{text} {mark}", style or mark_style)
+            for (text, style), (mark, mark_style) in zip(*row, strict=True)
+        ]
+        for row in zip(cells, marks, strict=True)
+    ]
+
+
 def direction_of(definition: Definition, change: TableChange, y: int, x: int) -> int:
     """The index of the sign and style of a changed cell: 0 if it was raised, 1 if it was lowered, else 2."""
     is_states = isinstance(definition.conversion_of(change.table), States)

@@ -22,6 +22,7 @@ from callint.reporting.tables.grids import (
     grid_lines,
     marked_lines,
     shaded_lines,
+    with_marks,
 )
 from callint.reporting.tables.values import breakpoint_texts, cell_texts
 from callint.reporting.terminal import (
@@ -129,7 +130,9 @@ def _table_rows(
         return shaded_lines(definition, grid, layout)
     if shares is None and change is None:
         return grid_lines(definition, grid, layout)
-    cells = _with_marks(_signed_cells(definition, grid, change, layout, is_only), shares)
+    cells = _signed_cells(definition, grid, change, layout, is_only)
+    if shares is not None:
+        cells = with_marks(cells, shares)
     return marked_lines(definition, grid, cells, layout, change.changed if change and is_only else None)
 
 
@@ -149,21 +152,6 @@ def _signed_cells(
         direction = direction_of(definition, change, y, x)
         cells[y][x] = f"{texts[y][x]} {layout.directions[direction]}", layout.styles[direction]
     return cells
-
-
-def _with_marks(
-    cells: list[list[StyledText]], marks: list[list[StyledText]] | None
-) -> list[list[StyledText]]:
-    """The cells with a mark behind each of them."""
-    if marks is None:
-        return cells
-    return [
-        [
-            (f"{text} {mark}", style or mark_style)
-            for (text, style), (mark, mark_style) in zip(*row, strict=True)
-        ]
-        for row in zip(cells, marks, strict=True)
-    ]
 
 
 def _share_marks(log: LogSummary, table: str, quiet: str) -> list[list[StyledText]] | None:
