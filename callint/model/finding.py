@@ -66,6 +66,7 @@ class Finding:
     - ``base``: the base's value as text.
     - ``protective``: whether the table is a protection.
     - ``inherited``: whether the base has the same.
+    - ``unsure``: whether it may as well be intended, which makes it a note.
     - ``evidence``: what the finding was judged on (default: ``table`` and ``other``, or the whole image).
     - ``content``: the digest of that, if two states are compared; without it, nobody can tell whether another
       state has the same finding.
@@ -99,6 +100,7 @@ class Finding:
     commit: str = ""
     protective: bool = False
     inherited: bool = False
+    unsure: bool = False
     evidence: Evidence | None = None
     content: str = ""
     waiver: Waiver | None = None

@@ -173,6 +173,23 @@ class PaddedGrid:
         return base.scattered(mean_residual(off))
 
     @cached_property
+    def base_mean(self) -> Numbers:
+        """The mean of the base over every changed cell and its neighbours, in the padded grid.
+
+        Beyond an edge the base goes on straight.
+        """
+        old = self.old
+        for line in self.straight[::-1]:
+            step = line.step
+            before, after = np.roll(old, step), np.roll(old, -step)
+            before, after = (
+                np.where(np.isnan(side), 2 * old - other, side)
+                for side, other in ((before, after), (after, before))
+            )
+            old = (before + old + after) / 3
+        return old
+
+    @cached_property
     def _base_residuals(self) -> tuple[PaddedGrid, Numbers]:
         edit = self.edit
         whole = TableEdit(edit.old, edit.old, edit.changed, edit.resolution, x=edit.x, y=edit.y)
