@@ -74,6 +74,8 @@ _TYPABLE, _CLOSELY, _MOST_TYPABLE = 0.5, 0.4, 12
 #: A lone cell is surely a slip if it departs by this many times what is never suspicious: people move a cell
 #: by less on purpose.
 LONE_SURE = 1.75
+#: Within this share of its old value a lone cell may have been changed on purpose before it was mistyped.
+_NEAR_OLD = 0.1
 #: A cell at the end of an edit that stands out by less may be what the edit ends with.
 _END_SURE = 1.6
 #: This share of the cells of an edit moves the same way if the edit smooths, or has as few digits if people
@@ -229,13 +231,20 @@ def _suspect(window: PaddedGrid, judged: _Scores, number: int) -> Suspect:
 
 
 def _looks_mistyped(window: PaddedGrid, judged: _Scores, number: int) -> bool:
-    """Whether a cell looks mistyped from the value that fits; a lone cell, from its old value to the step."""
+    """Whether a cell looks mistyped from the value that fits; a lone cell, from its old value to the step.
+
+    A lone cell may also have lost its point or its sign, or be out by ten, from a value near its old one.
+    """
     cell = int(judged.cells[number])
     place = int(window.places[cell])
     expected, within = float(judged.expected[number]), _CLOSELY * float(judged.allowed[number])
     if judged.is_lone[number]:
         expected, within = float(window.old[place]), 0.5 * float(window.step[cell])
     actual, decimals = float(window.new[place]), window.edit.decimals
+    if judged.is_lone[number]:
+        error = find_typing_error(actual, expected, _NEAR_OLD * abs(expected), decimals, is_distinctive=True)
+        if error is not None and error.name in TELLING:
+            return True
     return find_typing_error(actual, expected, within, decimals, is_distinctive=True) is not None
 
 
