@@ -616,14 +616,16 @@ def _is_smoothed(window: PaddedGrid, predictions: _Predictions, around: Flags, c
 
 
 def _is_averaged(window: PaddedGrid, around: Flags, cells: Indexes) -> Flags:
-    """Cells that moved towards the mean of the base around them, as most cells around them did."""
+    """Cells that moved towards a mean of the base around them, as most cells around them did."""
     old, new = window.old[window.places], window.new[window.places]
-    towards = window.base_mean[window.places] - old
-    share = np.where(np.abs(towards) > window.step, (new - old) / towards, np.nan)
-    went = (share > 0) & (share <= _SMOOTHING)
-    given = window.scattered(np.isfinite(share), False)[window.around[cells]] & around
-    same = (window.scattered(went, False)[window.around[cells]] & given).sum(axis=1)
-    averaged: Flags = went[cells] & (same >= 1) & (same >= _MOSTLY * given.sum(axis=1))
+    averaged = np.zeros(len(cells), bool)
+    for mean in window.base_means:
+        towards = mean[window.places] - old
+        share = np.where(np.abs(towards) > window.step, (new - old) / towards, np.nan)
+        went = (share > 0) & (share <= _SMOOTHING)
+        given = window.scattered(np.isfinite(share), False)[window.around[cells]] & around
+        same = (window.scattered(went, False)[window.around[cells]] & given).sum(axis=1)
+        averaged |= went[cells] & (same >= 1) & (same >= _MOSTLY * given.sum(axis=1))
     return averaged
 
 

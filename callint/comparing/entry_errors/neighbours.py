@@ -173,21 +173,14 @@ class PaddedGrid:
         return base.scattered(mean_residual(off))
 
     @cached_property
-    def base_mean(self) -> Numbers:
-        """The mean of the base over every changed cell and its neighbours, in the padded grid.
+    def base_means(self) -> tuple[Numbers, ...]:
+        """The means of the base over every cell and its neighbours, in the padded grid.
 
-        Beyond an edge the base goes on straight.
+        They are along each of the straight lines, and over both. Beyond an edge the base goes on straight.
         """
-        old = self.old
-        for line in self.straight[::-1]:
-            step = line.step
-            before, after = np.roll(old, step), np.roll(old, -step)
-            before, after = (
-                np.where(np.isnan(side), 2 * old - other, side)
-                for side, other in ((before, after), (after, before))
-            )
-            old = (before + old + after) / 3
-        return old
+        along = tuple(_mean_along(self.old, line.step) for line in self.straight)
+        both = (_mean_along(along[0], self.straight[1].step),) if len(along) > 1 else ()
+        return *along, *both
 
     @cached_property
     def _base_residuals(self) -> tuple[PaddedGrid, Numbers]:
@@ -202,6 +195,14 @@ def _coordinates(axis: Numbers | None, count: int) -> Numbers:
     if axis is not None and len(axis) == count > 1 and is_readable(axis):
         return axis
     return np.arange(float(count))
+
+
+def _mean_along(grid: Numbers, step: int) -> Numbers:
+    before, after = np.roll(grid, step), np.roll(grid, -step)
+    start = np.where(np.isnan(before), 2 * grid - after, before)
+    end = np.where(np.isnan(after), 2 * grid - before, after)
+    mean: Numbers = (start + grid + end) / 3
+    return mean
 
 
 # Predictions
