@@ -103,6 +103,10 @@ def sample(shape: Shape) -> Sample:
 # Edits
 
 
+#: What somebody does to a table.
+Edit = Callable[[np.random.Generator, Sample], Array]
+
+
 @dataclass(frozen=True)
 class Region:
     """Where an edit takes place, and how much weight it has there; shape (rows, columns)."""
@@ -308,7 +312,7 @@ def by_copying(numbers: np.random.Generator, item: Sample) -> Array:
     return values
 
 
-EDITS: dict[str, Callable[[np.random.Generator, Sample], Array]] = {
+EDITS: dict[str, Edit] = {
     "by factor": by_factor,
     "by offset": by_offset,
     "with a taper": by_taper,
@@ -319,6 +323,115 @@ EDITS: dict[str, Callable[[np.random.Generator, Sample], Array]] = {
     "partly off": switched_off,
     "by smoothing": by_smoothing,
     "by copying": by_copying,
+}
+
+
+def alone_on_purpose(numbers: np.random.Generator, item: Sample) -> Array:
+    """One cell moved by 3 to 8 % of the span, typed with the table's digits or as a round number."""
+    values = item.numbers.copy()
+    places = np.argwhere(np.isfinite(values))
+    y, x = places[numbers.integers(len(places))]
+    by = numbers.uniform(0.03, 0.08) * item.span * numbers.choice([-1, 1])
+    ladder = np.array([m * 10.0**e for e in range(-4, 4) for m in (1, 2, 5)])
+    fair = ladder[(ladder >= item.step) & (ladder <= 0.02 * item.span)]
+    step = float(numbers.choice(fair)) if len(fair) and numbers.random() < 0.5 else item.step
+    values[y, x] = np.rint((values[y, x] + by) / step) * step
+    return values
+
+
+#: Edits of one cell that somebody wants; no slip is made in them.
+LONE: dict[str, Edit] = {"one cell on purpose": alone_on_purpose}
+
+
+# Edits that constants are never chosen by: the same work, done in other ways
+
+
+def by_eye(numbers: np.random.Generator, item: Sample) -> Array:
+    """A bump of 2 to 20 % of the span, each value drawn with an error and typed as a round number."""
+    where = region(numbers, item.numbers.shape, 3)
+    rows, columns = (np.arange(size) for size in item.numbers.shape)
+    ys, xs = np.nonzero(where.cells)
+    y, x = numbers.choice(ys), numbers.choice(xs)
+    wide = 1 + numbers.uniform(0.5, 1) * max(np.ptp(ys), np.ptp(xs))
+    bump = np.exp(-((rows[:, None] - y) ** 2 + (columns[None, :] - x) ** 2) / wide**2)
+    size = np.exp(numbers.uniform(np.log(0.02), np.log(0.2))) * numbers.choice([-1, 1])
+    drawn = item.numbers + item.span * (size * bump + 0.004 * numbers.standard_normal(bump.shape))
+    return np.where(where.cells, _to_round_numbers(numbers, item, drawn), item.numbers)
+
+
+def rounded_only(numbers: np.random.Generator, item: Sample) -> Array:
+    """Each value of a region made a round number, and nothing else."""
+    where = region(numbers, item.numbers.shape, 3)
+    return np.where(where.cells, _to_round_numbers(numbers, item, item.numbers), item.numbers)
+
+
+def _to_round_numbers(numbers: np.random.Generator, item: Sample, values: Array) -> Array:
+    """Multiples of 1, 2, 2.5 or 5 times a power of ten, between 0.5 and 4 % of the span."""
+    ladder = np.array([m * 10.0**e for e in range(-5, 5) for m in (1, 2, 2.5, 5)])
+    fair = ladder[(ladder >= max(item.step, 0.005 * item.span)) & (ladder <= 0.04 * item.span)]
+    step = float(numbers.choice(fair)) if len(fair) else item.step
+    return np.asarray(np.rint(values / step) * step)
+
+
+def smoothed_along(numbers: np.random.Generator, item: Sample) -> Array:
+    """Each value of a region half its own and a quarter each of its two neighbours, along one axis."""
+    where = region(numbers, item.numbers.shape, 3)
+    values = item.numbers
+    turned = bool(len(values) > 2 and numbers.random() < 0.5)
+    grid = values.T if turned else values
+    padded = np.pad(grid, ((0, 0), (1, 1)), mode="reflect", reflect_type="odd")
+    smooth = (padded[:, :-2] + 2 * grid + padded[:, 2:]) / 4
+    smooth = smooth.T if turned else smooth
+    return np.where(where.cells & np.isfinite(smooth), smooth, values)
+
+
+def straightened(numbers: np.random.Generator, item: Sample) -> Array:
+    """A region drawn straight between its first and its last column, or row."""
+    values = item.numbers.copy()
+    turned = bool(len(values) > 3 and numbers.random() < 0.5)
+    grid, axis = (values.T, item.shape.y) if turned else (values, item.shape.x)
+    height, width = grid.shape
+    rows = int(numbers.integers(1, height + 1))
+    columns = int(numbers.integers(4, max(5, min(width, 9) + 1)))
+    y = int(numbers.integers(0, height - rows + 1))
+    x = int(numbers.integers(0, max(1, width - columns + 1)))
+    at = np.asarray(axis)[x : x + columns]
+    share = (at - at[0]) / (at[-1] - at[0])
+    part = grid[y : y + rows, x : x + columns]
+    part[:] = part[:, :1] + share * (part[:, -1:] - part[:, :1])
+    return values
+
+
+def rows_copied(numbers: np.random.Generator, item: Sample) -> Array:
+    """A row or a column, or three cells of it and more, copied over the next one to four."""
+    values = item.numbers.copy()
+    turned = bool(len(values) > 2 and numbers.random() < 0.5)
+    grid = values if turned else values.T
+    height, width = grid.shape
+    length = int(numbers.integers(min(3, width), width + 1))
+    x = int(numbers.integers(0, width - length + 1))
+    times = int(numbers.integers(1, min(4, height - 1) + 1))
+    y = int(numbers.integers(0, height - times))
+    part = grid[y : y + times + 1, x : x + length]
+    part[:] = part[:1] if numbers.random() < 0.5 else part[-1:]
+    return values
+
+
+def copied_and_raised(numbers: np.random.Generator, item: Sample) -> Array:
+    """As ``rows_copied``, and by 2 to 15 % of itself."""
+    copied = rows_copied(numbers, item)
+    share = numbers.uniform(0.02, 0.15) * numbers.choice([-1, 1])
+    return np.where(copied != item.numbers, copied * (1 + share), item.numbers)
+
+
+#: The edits that constants are never chosen by.
+OTHER: dict[str, Edit] = {
+    "by eye": by_eye,
+    "to round numbers": rounded_only,
+    "smoothed along": smoothed_along,
+    "straightened": straightened,
+    "rows copied": rows_copied,
+    "copied and raised": copied_and_raised,
 }
 
 
@@ -467,9 +580,29 @@ def pasted_twice(numbers: np.random.Generator, item: Sample) -> tuple[Array, Arr
     return (meant.T, grid.T) if turned else (meant, grid)
 
 
+def edited_one_off(numbers: np.random.Generator, item: Sample) -> tuple[Array, Array] | None:
+    """A block of at least three rows and columns by a factor or an offset, pasted one place off."""
+    values = item.numbers
+    if min(values.shape) < 5:
+        return None
+    turned = bool(numbers.random() < 0.5)
+    grid = (values.T if turned else values).copy()
+    height = int(numbers.integers(3, len(grid) + 1))
+    width = int(numbers.integers(3, grid.shape[1]))
+    y, x = numbers.integers(0, len(grid) - height + 1), numbers.integers(0, grid.shape[1] - width)
+    share = numbers.uniform(0.02, 0.25) * numbers.choice([-1, 1])
+    block = grid[y : y + height, x : x + width]
+    edited = block * (1 + share) if numbers.random() < 0.5 else block + share * item.span
+    meant = grid.copy()
+    meant[y : y + height, x : x + width] = edited
+    grid[y : y + height, x + 1 : x + 1 + width] = edited
+    return (meant.T, grid.T) if turned else (meant, grid)
+
+
 PASTED: dict[str, Callable[[np.random.Generator, Sample], tuple[Array, Array] | None]] = {
     "one place off": pasted_one_off,
     "row twice": pasted_twice,
+    "edited, one place off": edited_one_off,
 }
 
 

@@ -9,15 +9,17 @@ from __future__ import annotations
 import sys
 import time
 from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks.edits import EDITS, PASTED, SLIPS, Sample, matters, sample, slipped
+from benchmarks import engineering
+from benchmarks.edits import EDITS, LONE, OTHER, PASTED, SLIPS, Edit, Sample, matters, sample, slipped
 from benchmarks.measure import print_table
-from benchmarks.shapes import shapes
-from callint.comparing.entry_errors.detect import edit_of, find_entry_errors
+from benchmarks.shapes import Shape, shapes
+from callint.comparing.entry_errors.detect import LONE_SHARE, LONE_SURE, Suspect, edit_of, find_entry_errors
 from callint.comparing.entry_errors.paste_errors import find_paste_errors
 from callint.model.change import TableChange
 
@@ -28,14 +30,34 @@ _CLEAN, _SLIPS, _TRIES = 20, 2, 12
 Numbers = NDArray[np.float64]
 
 
+@dataclass(frozen=True)
+class Group:
+    """Tables and edits that are measured together."""
+
+    name: str
+    shapes: Callable[[int], list[Shape]]
+    edits: Mapping[str, Edit]
+
+
+#: What constants are chosen by, and what they are never chosen by.
+HOME = Group("shapes of the scoreboard", shapes, {**EDITS, **LONE})
+TUNED = Group("engineering tables, tuned", engineering.tuned, {**EDITS, **LONE})
+UNTUNED = Group("engineering tables, untuned", engineering.untuned, {**EDITS, **OTHER, **LONE})
+
+
 @dataclass
 class Score:
     """What was counted; baselines keep a score for every case, so that every setting can be tried."""
 
     clean: Counter[str] = field(default_factory=Counter)
     blamed: Counter[str] = field(default_factory=Counter)
+    noted: Counter[str] = field(default_factory=Counter)
     slips: Counter[str] = field(default_factory=Counter)
     found: Counter[str] = field(default_factory=Counter)
+    slips_noted: Counter[str] = field(default_factory=Counter)
+    #: The scores of lone cells that are mere notes: of cells changed on purpose, and of slips.
+    lone_clean: list[float] = field(default_factory=list)
+    lone_slips: list[float] = field(default_factory=list)
     pasted: Counter[str] = field(default_factory=Counter)
     pasted_found: Counter[str] = field(default_factory=Counter)
     blocks: Counter[str] = field(default_factory=Counter)
@@ -46,20 +68,28 @@ class Score:
     baseline_slips: dict[str, list[tuple[str, float]]] = field(default_factory=lambda: defaultdict(list))
 
 
-def run(seeds: tuple[int, ...], clean: int = _CLEAN, each: int = _SLIPS, baselines: bool = True) -> Score:
+def run(
+    seeds: tuple[int, ...],
+    clean: int = _CLEAN,
+    each: int = _SLIPS,
+    baselines: bool = True,
+    group: Group = HOME,
+) -> Score:
     """Every shape with every kind of edit: so many clean ones, and so many with each kind of slip."""
     score = Score()
     for seed in seeds:
-        for number, shape in enumerate(shapes(seed)):
+        for number, shape in enumerate(group.shapes(seed)):
             item = sample(shape)
-            for kind, (name, edit) in enumerate(EDITS.items()):
+            for kind, (name, edit) in enumerate(group.edits.items()):
                 numbers = np.random.default_rng([seed, number, kind])
                 for _ in range(clean):
                     change = item.change(edit(numbers, item))
                     if change.changed.any():
                         _clean(score, item, name, change, baselines)
+                if name in LONE:
+                    continue
                 for slip in SLIPS:
-                    _slips(score, item, name, slip, numbers, each, baselines)
+                    _slips(score, item, (name, edit), slip, numbers, each, baselines)
             _pasted(score, item, np.random.default_rng([seed, number, len(EDITS)]), clean)
     return score
 
@@ -75,14 +105,23 @@ def _pasted(score: Score, item: Sample, numbers: np.random.Generator, each: int)
             score.pasted_found[name] += any(block.twice == (name == "row twice") for block in blocks)
 
 
-def _flagged(item: Sample, change: TableChange) -> set[tuple[int, int]]:
-    return {(suspect.y, suspect.x) for suspect in find_entry_errors(edit_of(change, item.conversion))}
+def _suspects(item: Sample, change: TableChange) -> dict[tuple[int, int], Suspect]:
+    return {
+        (suspect.y, suspect.x): suspect for suspect in find_entry_errors(edit_of(change, item.conversion))
+    }
+
+
+def _sure(suspects: Mapping[tuple[int, int], Suspect]) -> set[tuple[int, int]]:
+    return {place for place, suspect in suspects.items() if suspect.is_sure}
 
 
 def _clean(score: Score, item: Sample, name: str, change: TableChange, baselines: bool) -> None:
     score.clean[name] += 1
-    flagged = _flagged(item, change)
-    if flagged:
+    suspects = _suspects(item, change)
+    score.noted[name] += bool(suspects)
+    if name in LONE:
+        score.lone_clean += [suspect.score for suspect in suspects.values() if not suspect.is_sure]
+    if flagged := _sure(suspects):
         score.blamed[name] += 1
         score.false.append((item, name, change, flagged))
     score.blocks[name] += bool(find_paste_errors(edit_of(change, item.conversion)))
@@ -94,15 +133,25 @@ def _clean(score: Score, item: Sample, name: str, change: TableChange, baselines
 
 
 def _slips(
-    score: Score, item: Sample, name: str, slip: str, numbers: np.random.Generator, each: int, baselines: bool
+    score: Score,
+    item: Sample,
+    named: tuple[str, Edit],
+    slip: str,
+    numbers: np.random.Generator,
+    each: int,
+    baselines: bool,
 ) -> None:
-    made = 0
+    made, (name, edit) = 0, named
     for _ in range(each * _TRIES):
-        case = slipped(numbers, item, EDITS[name](numbers, item), SLIPS[slip])
+        case = slipped(numbers, item, edit(numbers, item), SLIPS[slip])
         if case is None:
             continue
-        flagged = _flagged(item, case.change)
+        suspects = _suspects(item, case.change)
+        flagged, hit = _sure(suspects), suspects.get((case.y, case.x))
         score.slips[slip] += 1
+        score.slips_noted[slip] += hit is not None
+        if hit is not None and hit.is_lone and not hit.is_sure:
+            score.lone_slips.append(hit.score)
         if (case.y, case.x) in flagged:
             score.found[slip] += 1
         else:
@@ -183,12 +232,22 @@ def _settings(score: Score, method: str) -> list[Setting]:
 
 
 def report(seeds: tuple[int, ...] = REPORTED) -> None:
-    """Print the scoreboard."""
+    """Print the scoreboard: what constants were chosen by, and what they were never chosen by."""
     start = time.perf_counter()
-    score = run(seeds)
-    total, hits = sum(score.slips.values()), sum(score.found.values())
-    clean, blamed = sum(score.clean.values()), sum(score.blamed.values())
-    print(f"Seeds {', '.join(map(str, seeds))}; constants were chosen by seed {TUNING}.\n")
+    print(f"Seeds {', '.join(map(str, seeds))}; constants were chosen by seed {TUNING} of what is tuned.")
+    for group in (HOME, TUNED, UNTUNED):
+        score = run(seeds, baselines=group is HOME, group=group)
+        print(f"\n# {group.name}\n")
+        _print_slips(score)
+        _print_edits(score, group)
+        _print_pasted(score, group)
+        _print_curve(score)
+        print(f"Innocent cells flagged beside each slip: {score.innocent / sum(score.slips.values()):.4f}")
+    print(f"{time.perf_counter() - start:.0f} s")
+
+
+def _print_slips(score: Score) -> None:
+    total, clean = sum(score.slips.values()), sum(score.clean.values())
     columns: list[tuple[str, Setting]] = []
     for method in ("z-score", "Tukey's fences", "Hampel filter"):
         settings = [
@@ -197,54 +256,84 @@ def report(seeds: tuple[int, ...] = REPORTED) -> None:
         quiet = [s for s in settings if s.alarms <= 0.005]
         if quiet:
             columns.append((f"{method}, quiet", max(quiet, key=lambda s: s.recall)))
-        columns.append((f"{method}, best F1", max(settings, key=lambda s: s.f1)))
-    heads = ["slip", "cases", "callint", *(name for name, _ in columns)]
+        if settings:
+            columns.append((f"{method}, best F1", max(settings, key=lambda s: s.f1)))
+    heads = ["slip", "cases", "callint", "with notes", *(name for name, _ in columns)]
     rows = [
         [
             kind,
             f"{score.slips[kind]:,}",
-            f"{score.found[kind] / score.slips[kind]:.4f}",
+            _share(score.found[kind], score.slips[kind]),
+            _share(score.slips_noted[kind], score.slips[kind]),
             *(f"{setting.by_kind[kind]:.3f}" for _, setting in columns),
         ]
         for kind in SLIPS
+        if score.slips[kind]
     ]
-    rows.append(["all", f"{total:,}", f"{hits / total:.4f}", *(f"{s.recall:.3f}" for _, s in columns)])
-    rows.append(
-        [
-            "clean edits blamed",
-            f"{clean:,}",
-            f"{blamed / clean:.4f}",
-            *(f"{s.alarms:.3f}" for _, s in columns),
-        ]
+    found, noted = sum(score.found.values()), sum(score.slips_noted.values())
+    alone = sum(score.clean[name] for name in LONE)
+    blamed = [
+        _share(sum(count[name] for name in count if name not in LONE), clean - alone)
+        for count in (score.blamed, score.noted)
+    ]
+    recalls, alarms, thresholds = (
+        [f"{s.recall:.3f}" for _, s in columns],
+        [f"{s.alarms:.3f}" for _, s in columns],
+        [f"{s.threshold:.3g}" for _, s in columns],
     )
-    rows.append(["threshold", "", "", *(f"{s.threshold:.3g}" for _, s in columns)])
+    rows.append(["all", f"{total:,}", _share(found, total), _share(noted, total), *recalls])
+    rows.append(["clean edits blamed", f"{clean - alone:,}", *blamed, *alarms])
+    if columns:
+        rows.append(["threshold", "", "", "", *thresholds])
     print_table("Recall by kind of slip, and false alarms", heads, rows)
-    print_table(
-        "False alarms by kind of edit",
-        ["edit", "clean edits", "blamed", "share"],
+
+
+def _print_edits(score: Score, group: Group) -> None:
+    rows = [
         [
-            [
-                name,
-                f"{score.clean[name]:,}",
-                f"{score.blamed[name]}",
-                f"{score.blamed[name] / score.clean[name]:.4f}",
-            ]
-            for name in EDITS
-        ],
-    )
-    print_table(
-        "Pasted wrongly, and blocks blamed in clean edits",
-        ["", "cases", "share"],
+            name,
+            f"{score.clean[name]:,}",
+            f"{score.blamed[name]}",
+            _share(score.blamed[name], score.clean[name]),
+            _share(score.noted[name], score.clean[name]),
+        ]
+        for name in group.edits
+    ]
+    heads = ["edit", "clean edits", "blamed", "share", "with notes"]
+    print_table("False alarms by kind of edit", heads, rows)
+
+
+def _print_pasted(score: Score, group: Group) -> None:
+    rows = [
+        [name, f"{score.pasted[name]:,}", _share(score.pasted_found[name], score.pasted[name])]
+        for name in PASTED
+    ]
+    rows += [
+        [f"blamed {name}", f"{score.clean[name]:,}", _share(score.blocks[name], score.clean[name])]
+        for name in group.edits
+        if score.blocks[name]
+    ]
+    print_table("Pasted wrongly, and clean edits blamed", ["", "cases", "share"], rows)
+
+
+def _print_curve(score: Score) -> None:
+    """What each limit for lone cells would find and blame; the last is the limit of callint."""
+    clean, total = sum(score.clean[name] for name in LONE), sum(score.slips.values())
+    blamed, found = sum(score.blamed[name] for name in LONE), sum(score.found.values())
+    rows = [
         [
-            *(
-                [name, f"{score.pasted[name]:,}", f"{score.pasted_found[name] / score.pasted[name]:.4f}"]
-                for name in PASTED
-            ),
-            ["clean edits blamed", f"{clean:,}", f"{sum(score.blocks.values()) / clean:.4f}"],
-        ],
-    )
-    print(f"Innocent cells flagged beside each slip: {score.innocent / total:.4f}")
-    print(f"{time.perf_counter() - start:.0f} s")
+            f"{100 * LONE_SHARE * limit:.1f} % of the span",
+            _share(found + sum(item > limit for item in score.lone_slips), total),
+            _share(blamed + sum(item > limit for item in score.lone_clean), clean),
+        ]
+        for limit in (1.0, 1.2, 1.4, 1.6, LONE_SURE)
+    ]
+    title = "Slips found, against lone cells changed on purpose and blamed, by the limit for lone cells"
+    print_table(title, ["a lone cell departs by", "slips found", "on purpose, blamed"], rows)
+
+
+def _share(count: int, total: int) -> str:
+    return f"{count / total:.4f}" if total else "-"
 
 
 if __name__ == "__main__":

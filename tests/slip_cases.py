@@ -112,8 +112,9 @@ def _suspects(item: Sample, change: TableChange) -> Iterator[str]:
 
 def _told(edit: TableEdit) -> Iterator[str]:
     for result in find_entry_errors(edit):
+        kind = f"{'' if result.is_sure else 'perhaps '}{'lone' if result.is_lone else 'off'}"
         yield (
-            f"  {'lone' if result.is_lone else 'off'} {result.x} {result.y} : {result.expected:.6g} fits,"
+            f"  {kind} {result.x} {result.y} : {result.expected:.6g} fits,"
             f" allowed {result.yardstick:.6g} , score {result.score:.6g}"
         )
 

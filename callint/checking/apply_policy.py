@@ -62,7 +62,7 @@ class PolicyApplier:
             severity = self.policy.severity(finding.rule, RULES[finding.rule].severity_of(finding))
             if severity is None:
                 continue
-            if finding.inherited:
+            if finding.inherited or finding.unsure:
                 severity = Severity.NOTE
             placed = replace(finding, image=image, definition=definition, severity=severity)
             waiver = self._accepting_waiver(placed, digest, objection)

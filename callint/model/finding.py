@@ -69,6 +69,7 @@ class Finding:
     - ``protective``: whether the table is a protection.
     - ``severe``: whether it is worse than most of its rule, which may then have another severity.
     - ``inherited``: whether the base has the same.
+    - ``unsure``: whether it may as well be intended, which makes it a note.
     - ``evidence``: what the finding was judged on (default: ``table`` and ``other``, or the whole image).
     - ``content``: the digest of that, if two states are compared; without it, nobody can tell whether another
       state has the same finding.
@@ -104,6 +105,7 @@ class Finding:
     protective: bool = False
     severe: bool = False
     inherited: bool = False
+    unsure: bool = False
     evidence: Evidence | None = None
     content: str = ""
     waiver: Waiver | None = None

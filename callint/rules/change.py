@@ -224,8 +224,16 @@ def suspicious_cell(context: CheckContext) -> Iterator[Finding]:
     neighbour. A prediction that fits most of these cells must fit each of them within 2 % of the span of the
     base's values, plus an allowance for how rounded or uneven the others are. A cell that changed alone must
     stay on the surface around it, within 4.5 % of the span and as evenly as the base lies there. One of its
-    axes is enough, so a dent that follows its row or its column passes. callint ignores off codes, which are
-    not numbers, and unchanged cells among changed ones.
+    axes is enough, so a dent that follows its row or its column passes. A cell that alone has the other sign
+    than its old value and its neighbours lost its sign, however little it moved. callint ignores off codes,
+    which are not numbers, and unchanged cells among changed ones.
+
+    How sure it is: a cell that somebody may as well have meant is a note, whatever the policy says. That is a
+    cell that changed alone and departs by less than 8 % of the span; a small edit of one cell that looks
+    mistyped from its old value, such as 54.3 for 53.4; and a cell with which an edit may end, at a limit or
+    at the edge of the table. It is more than a note if the number looks mistyped: its sign, its decimal point
+    or a digit is lost, or digits are swapped or doubled, so that the number that fits, or the old value of a
+    lone cell, becomes this one.
 
     Example: 41.0, 13.0, 83.0, 27.0 and 93.0 mg became 45.1, 14.3, 913.0, 29.7 and 102.3 mg. Four of them are
     1.1 times the base, and the third is 913.0 / 83.0 = 11 times. 1.1 × 83.0 = 91.3 mg would fit, and 913.0 is
@@ -240,12 +248,13 @@ def suspicious_cell(context: CheckContext) -> Iterator[Finding]:
         for suspect in find_entry_errors(edit):
             if any(block.holds(suspect.y, suspect.x) for block in blocks):
                 continue  # change/shifted-block reports the block
-            yield context.about_cell(
+            finding = context.about_cell(
                 rule_ids.CHANGE_SUSPICIOUS_CELL,
                 context.cell_number(change.table, suspect.x, suspect.y),
                 _suspect_text(context, change, suspect),
                 "Look up the intended value and enter it again, or waive the finding with a reason.",
             )
+            yield finding if suspect.is_sure else replace(finding, unsure=True)
 
 
 def _suspect_text(context: CheckContext, change: TableChange, suspect: Suspect) -> str:
@@ -269,11 +278,13 @@ def shifted_block(context: CheckContext) -> Iterator[Finding]:
     out, but the engine runs with the values of another speed or load.
 
     How it is judged: in a block that was pasted one cell off, each changed cell has the old value of the next
-    cell, along the whole block. A row was pasted twice if it repeats the changed row next to it, and that row
-    continues the rows before it but does not lead to the rows after it. callint does not report a neighbour
-    that was copied on purpose, once or over several rows. On an even slope, it cannot distinguish a block
-    that is one cell off from an offset; and it cannot distinguish a block that was edited before it was
-    pasted from another edit.
+    cell, along the whole block. If the block was edited first, each has that value by one factor or offset,
+    in at least 8 cells, of three along the axis and two across or more. A row was pasted twice if it repeats
+    the changed row next to it, and that row continues the rows before it but does not lead to the rows after
+    it. callint does not report a neighbour that was copied on purpose, once or over several rows. On an even
+    slope, nobody can distinguish a block that is one cell off from an offset, nor from a factor where values
+    grow by one; and a single row that was edited before it was pasted looks like a copied row that was
+    edited.
 
     Example: 10.0, 14.0, 23.0, 31.0 and 52.0 mg became 10.0, 10.0, 14.0, 23.0 and 31.0 mg. Each of the last
     four has the old value of the cell before it, and no offset or factor explains them: 10.0 - 14.0 = -4.0
@@ -302,6 +313,11 @@ def _block_text(context: CheckContext, table: Table, block: PasteError) -> str:
     side = "before" if block.x_off + block.y_off > 0 else "after"
     if block.twice:
         return f"{cells} up to {end} repeat the cells {side} them along {axis.signal}: pasted twice?"
+    if block.edited:
+        return (
+            f"{cells} up to {end} follow the old values of the cells {side} them along {axis.signal} by one "
+            "factor or offset: edited, then pasted one place off?"
+        )
     return (
         f"{cells} up to {end} hold the old values of the cells {side} them along {axis.signal}: "
         "pasted one place off?"

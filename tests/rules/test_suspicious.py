@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 
 import pytest
 
@@ -242,6 +243,32 @@ def test_a_shifted_block_says_on_which_side_it_stood(new: tuple[tuple[int, ...],
     assert [finding.message for finding in reported] == [said]
 
 
+#: Six loads and four speeds, in tenths of a mg; values rise faster and faster.
+STEEP = tuple(tuple(200 + 9 * y**3 + 11 * x + 2 * x * y for x in range(4)) for y in range(6))
+
+
+@pytest.mark.parametrize("edited", [lambda cell: round(cell * 1.2), lambda cell: cell + 70])
+def test_a_block_that_was_edited_and_pasted_a_row_below_is_reported(edited: Callable[[int], int]) -> None:
+    xml = definition_xml(
+        table("map", "fuel", '<x axis="speeds"/><y axis="loads"/>', at=20, purpose="demand"),
+        axes=axis("speeds", at=0, count=4) + axis("loads", "load", at=8, conversion="mg", count=6),
+    )
+    breakpoints = u16(1000, 1200, 1400, 1600, 100, 200, 300, 400, 500, 600)
+
+    def stored(cells: tuple[tuple[int, ...], ...]) -> bytes:
+        return image(at_0=breakpoints, at_20=u16(*sum(cells, ())))
+
+    meant = tuple(tuple(map(edited, row)) for row in STEEP)
+    below = (*STEEP[:2], *meant[1:5])
+    reported = of_rule(findings(xml, stored(below), stored(STEEP)), "change/shifted-block")
+    assert [finding.message for finding in reported] == [
+        "16 cells up to 1600 rpm, 60 mg follow the old values of the cells before them along load by one "
+        "factor or offset: edited, then pasted one place off?"
+    ]
+    in_place = (STEEP[0], *meant[1:5], STEEP[5])
+    assert not of_rule(findings(xml, stored(in_place), stored(STEEP)), "change/shifted-block")
+
+
 @pytest.mark.parametrize(
     ("place", "source", "said"),
     [
@@ -282,6 +309,67 @@ def test_a_lone_cell_is_judged_by_its_neighbours() -> None:
     even = holding(80.0, 82.5, 85.0, 87.5, 90.0)
     (result,) = suspicious(curve(), holding(80.0, 82.5, 850.0, 87.5, 90.0), even)
     assert result.message == "the cell is 850.0 mg, but its neighbours suggest about 85: out by ten?"
+
+
+#: An even curve that a lone cell leaves by a small share of its span of 80.0 mg.
+EVEN = (20.0, 40.0, 60.0, 80.0, 100.0)
+
+
+def even(value: float) -> bytes:
+    """The even curve with another value in the middle."""
+    return holding(*EVEN[:2], value, *EVEN[3:])
+
+
+@pytest.mark.parametrize("purpose", ["protection", "demand"])
+@pytest.mark.parametrize("policy", [None, Policy(severities={"change/suspicious-cell": Severity.ERROR})])
+def test_a_lone_cell_that_may_be_meant_is_a_note_whatever_the_policy_says(
+    purpose: str, policy: Policy | None
+) -> None:
+    # It leaves the line by 6.0 mg, 7.5 % of the span.
+    (result,) = suspicious(curve(purpose), even(54.0), holding(*EVEN), policy)
+    assert result.unsure and result.severity is Severity.NOTE
+
+
+def test_a_lone_cell_far_from_its_neighbours_is_a_warning() -> None:
+    (result,) = suspicious(curve(), even(53.0), holding(*EVEN))
+    assert not result.unsure and result.severity is Severity.WARNING
+
+
+def test_swapped_digits_of_a_lone_cell_are_a_note_however_little_they_move_it() -> None:
+    old = (33.4, 43.4, 53.4, 63.4, 173.4)
+    new = (33.4, 43.4, 54.3, 63.4, 173.4)
+    (result,) = suspicious(curve(), holding(*new), holding(*old))
+    assert result.message == ("the cell is 54.3 mg, but its neighbours suggest about 53.4: swapped digits?")
+    assert result.severity is Severity.NOTE
+    assert suspicious(curve(), holding(33.4, 43.4, 54.4, 63.4, 173.4), holding(*old)) == []
+
+
+@pytest.mark.parametrize(
+    ("old", "typed", "severity"),
+    [
+        ((-0.8, -0.7, -0.6, -0.5, 90.0), 0.6, Severity.WARNING),
+        ((-0.8, -0.7, -0.6, -0.5, 90.0), 0.5, Severity.WARNING),  # it was changed, and lost its sign
+        ((-1.8, -1.7, -1.6, -1.5, 90.0), 0.6, None),  # without its sign it is still another number
+        ((-0.8, -0.7, -0.6, 0.5, 90.0), 0.6, Severity.NOTE),  # a neighbour has the other sign too
+        ((-0.4, -0.3, -0.2, -0.1, 90.0), 0.2, Severity.NOTE),  # within two steps from zero
+    ],
+)
+def test_a_lost_sign_among_small_numbers_of_a_wide_table_is_a_warning(
+    old: tuple[float, ...], typed: float, severity: Severity | None
+) -> None:
+    xml = definition_xml(
+        table("curve", "trim", '<x axis="speeds"/>', at=10, type="int16", purpose="demand"), axes=SPEEDS
+    )
+
+    def signed(values: tuple[float, ...]) -> bytes:
+        return image(at_0=BREAKPOINTS, at_10=u16(*(round(10 * value) % 2**16 for value in values)))
+
+    result = suspicious(xml, signed((*old[:2], typed, *old[3:])), signed(old))
+    assert [(item.severity, item.message) for item in result] == (
+        [(severity, f"the cell is {typed} mg, but its neighbours suggest about -{typed}: lost sign?")]
+        if severity
+        else []
+    )
 
 
 def test_named_states_are_not_judged_as_numbers() -> None:

@@ -11,6 +11,7 @@ than the yardstick allows. A lone change is judged by the surface and by the rou
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,7 +31,7 @@ from callint.comparing.entry_errors.neighbours import (
     row_quantile,
     surface_residuals,
 )
-from callint.comparing.entry_errors.typing_errors import find_typing_error
+from callint.comparing.entry_errors.typing_errors import TELLING, count_digits, find_typing_error
 from callint.decoding.conversions import physical_limits, to_physical
 from callint.decoding.statistics import median
 from callint.model.change import Flags, Numbers, TableChange
@@ -39,7 +40,7 @@ from callint.model.definition import Conversion, Linear, States
 #: Departures below this share of the table's span, or this number of storage steps, are never suspicious.
 _SPAN_SHARE, _STEPS = 0.02, 2.0
 #: The same for a lone change.
-_LONE_SHARE, _LONE_STEPS = 0.045, 3.0
+LONE_SHARE, _LONE_STEPS = 0.045, 3.0
 #: A cell may depart by this many times the yardstick.
 _FACTOR = 4.0
 #: The yardstick is this quantile of the departures of the fellow cells.
@@ -70,11 +71,26 @@ _CHANCE_STEPS = 10
 #: A departure of the first share of the allowed one is enough if the number looks mistyped from a number that
 #: fits to within the second share. If more cells than the third number depart so far, it is noise.
 _TYPABLE, _CLOSELY, _MOST_TYPABLE = 0.5, 0.4, 12
+#: A lone cell is surely a slip if it departs by this many times what is never suspicious: people move a cell
+#: by less on purpose.
+LONE_SURE = 1.75
+#: Within this share of its old value a lone cell may have been changed on purpose before it was mistyped.
+_NEAR_OLD = 0.1
+#: A cell at the end of an edit that stands out by less may be what the edit ends with.
+_END_SURE = 1.6
+#: This share of the cells of an edit moves the same way if the edit smooths, or has as few digits if people
+#: typed that number of digits.
+_MOSTLY = 0.8
+#: Smoothing moves a cell by at most this share of its distance to the mean around it.
+_SMOOTHING = 1.25
 
 
 @dataclass(frozen=True, slots=True)
 class Suspect:
-    """A cell that does not fit: its place, the value that would fit, and how well that value is known."""
+    """A cell that does not fit: its place, the value that would fit, and how well that value is known.
+
+    ``is_sure`` says that a slip explains it better than intent does.
+    """
 
     x: int
     y: int
@@ -82,6 +98,7 @@ class Suspect:
     yardstick: float
     is_lone: bool
     score: float
+    is_sure: bool = True
 
 
 def find_entry_errors(edit: TableEdit) -> tuple[Suspect, ...]:
@@ -92,7 +109,8 @@ def find_entry_errors(edit: TableEdit) -> tuple[Suspect, ...]:
         if _is_uniform(edit):
             return ()
         window = PaddedGrid(edit, edit.cells)
-        return tuple(sorted(_suspects(window), key=lambda suspect: (suspect.y, suspect.x)))
+        suspects = {(suspect.y, suspect.x): suspect for suspect in (*_mistyped(window), *_suspects(window))}
+        return tuple(suspects[place] for place in sorted(suspects))
 
 
 def _is_uniform(edit: TableEdit) -> bool:
@@ -146,6 +164,57 @@ def _raise_typable(window: PaddedGrid, judged: _Scores) -> None:
             float(actual[number]), expected, within, window.edit.decimals, is_distinctive=True
         ):
             judged.score[number] = 1.0 + judged.score[number]
+            judged.is_sure[number] = True
+
+
+def _mistyped(window: PaddedGrid) -> Iterator[Suspect]:
+    """Cells that depart little, or not at all, but look mistyped from the value that they had or should have.
+
+    They are those that lost their sign among cells of that sign, and lone cells that look mistyped from their
+    old value to the step.
+    """
+    lone = np.flatnonzero(~window.changed[window.around].any(axis=1) & _is_far(window))
+    lost = np.flatnonzero(_lost_sign(window))
+    for cell in lost.tolist():
+        yield _mistyped_cell(window, cell, -float(window.new[window.places[cell]]), True)
+    lone = np.setdiff1d(lone, lost)
+    for cell in lone.tolist() if len(lone) <= _MOST_TYPABLE else ():
+        old, new = float(window.old[window.places[cell]]), float(window.new[window.places[cell]])
+        half, decimals = 0.5 * float(window.step[cell]), window.edit.decimals
+        error = find_typing_error(new, old, half, decimals, is_distinctive=True)
+        if error is not None:
+            yield _mistyped_cell(window, cell, old, error.name in TELLING and count_digits(old, decimals) > 1)
+
+
+def _mistyped_cell(window: PaddedGrid, cell: int, meant: float, is_sure: bool) -> Suspect:
+    y, x = window.cell(cell)
+    is_lone = not bool(window.changed[window.around[cell]].any())
+    return Suspect(x, y, meant, 0.5 * float(window.step[cell]), is_lone, 1.0, is_sure)
+
+
+def _is_far(window: PaddedGrid) -> Flags:
+    """Whether the changed cells moved by more than a lone cell's never suspicious steps."""
+    far: Flags = np.abs(window.new - window.old)[window.places] > _LONE_STEPS * window.step
+    return far
+
+
+def _lost_sign(window: PaddedGrid) -> Flags:
+    """The changed cells that alone have the other sign: without it they lie among the cells around them.
+
+    Both are more than the steps from zero within which a sign means nothing.
+    """
+    places, step = window.places, window.step
+    old, new = window.old[places], window.new[places]
+    sign = np.sign(old)
+    beside = np.stack([window.new[line.at[side]] for line in window.straight for side in (-1, 1)], axis=1)
+    known = np.isfinite(beside)
+    agree = (np.where(known, beside * sign[:, None], np.inf) > 0).all(axis=1) & (known.sum(axis=1) >= 2)
+    values = np.where(known, np.abs(beside), np.nan)
+    low = np.fmin(np.fmin.reduce(values, axis=1), np.abs(old)) - _STEPS * step
+    high = np.fmax(np.fmax.reduce(values, axis=1), np.abs(old)) + _STEPS * step
+    size = np.abs(new)
+    lost: Flags = agree & (new * sign < 0) & (size > _STEPS * step) & (low <= size) & (size <= high)
+    return lost
 
 
 def _suspect(window: PaddedGrid, judged: _Scores, number: int) -> Suspect:
@@ -157,7 +226,26 @@ def _suspect(window: PaddedGrid, judged: _Scores, number: int) -> Suspect:
         yardstick=float(judged.allowed[number]),
         is_lone=bool(judged.is_lone[number]),
         score=float(judged.score[number]),
+        is_sure=bool(judged.is_sure[number]) or _looks_mistyped(window, judged, number),
     )
+
+
+def _looks_mistyped(window: PaddedGrid, judged: _Scores, number: int) -> bool:
+    """Whether a cell looks mistyped from the value that fits; a lone cell, from its old value to the step.
+
+    A lone cell may also have lost its point or its sign, or be out by ten, from a value near its old one.
+    """
+    cell = int(judged.cells[number])
+    place = int(window.places[cell])
+    expected, within = float(judged.expected[number]), _CLOSELY * float(judged.allowed[number])
+    if judged.is_lone[number]:
+        expected, within = float(window.old[place]), 0.5 * float(window.step[cell])
+    actual, decimals = float(window.new[place]), window.edit.decimals
+    if judged.is_lone[number]:
+        error = find_typing_error(actual, expected, _NEAR_OLD * abs(expected), decimals, is_distinctive=True)
+        if error is not None and error.name in TELLING:
+            return True
+    return find_typing_error(actual, expected, within, decimals, is_distinctive=True) is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,6 +262,7 @@ class _Scores:
     expected: Numbers
     allowed: Numbers
     is_lone: Flags
+    is_sure: Flags
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,7 +362,22 @@ def _judge(window: PaddedGrid, excluded: Flags) -> _Scores | None:
     score = np.where(np.isfinite(score) & ~excused, score, 0.0)
     # Two cells that contradict each other: the one that leaves the surface further is the slip.
     tie = np.nan_to_num(np.abs(new - on_surface))
-    return _Scores(cells, score, tie, expected, room, lone)
+    is_sure = np.where(lone, score > LONE_SURE, ~_may_end(window, cells, around, expected, score))
+    return _Scores(cells, score, tie, expected, room, lone, is_sure)
+
+
+def _may_end(window: PaddedGrid, cells: Indexes, around: Flags, expected: Numbers, score: Numbers) -> Flags:
+    """Cells at which the edit may end: alone at a limit, or where nothing lies on one side of them."""
+    new = window.new[window.places[cells]]
+    values = window.new[window.around[cells]]
+    highest = np.where(around, values, -np.inf).max(axis=1)
+    lowest = np.where(around, values, np.inf).min(axis=1)
+    stopped = ((new >= highest) & (expected > new)) | ((new <= lowest) & (expected < new))
+    is_end = np.ones(len(cells), bool)
+    for line in window.straight:
+        is_end &= ~np.isfinite(window.new[line.at[-1][cells]]) | ~np.isfinite(window.new[line.at[1][cells]])
+    flags: Flags = stopped | (is_end & (score < _END_SURE))
+    return flags
 
 
 def _yardsticks(window: PaddedGrid, predictions: _Predictions, cells: Indexes, around: Flags) -> Numbers:
@@ -320,6 +424,7 @@ def _is_excused(
     new, step, coarse = window.new[window.places[cells]], window.step[cells], predictions.coarse[cells]
     held, level = hold
     smoothed = _is_smoothed(window, predictions, around, cells) & ~_is_even(window, around, cells)
+    smoothed |= _is_averaged(window, around, cells)
     one_up = (np.abs(new - level) <= _GRAIN_SHARE * coarse) & (coarse <= _FINE_GRAIN * window.edit.span)
     rounded = held & one_up & _is_multiple(level, coarse, step)
     # A coarse edit has equal neighbours by chance, and so may a slip.
@@ -371,7 +476,19 @@ def _grain(window: PaddedGrid, live: Flags, coarse: Numbers) -> Numbers:
     seen = np.abs(values - row_median(values)[:, None]) > 0.5 * window.step[:, None]
     grains = np.where(seen, window.scattered(coarse)[window.around], np.nan)
     enough = np.isfinite(grains).sum(axis=1) >= 2
-    return np.where(enough, np.nan_to_num(row_quantile(grains, 0.35)), 0.0)
+    grain = np.where(enough, np.nan_to_num(row_quantile(grains, 0.35)), 0.0)
+    return np.fmax(grain, _digit(window, live))
+
+
+def _digit(window: PaddedGrid, live: Flags) -> Numbers:
+    """The last of two significant digits of every changed value, if most around it have no more; else 0."""
+    new, step = np.abs(window.new[window.places]), window.step
+    digit = 10.0 ** (np.floor(np.log10(new)) - 1)
+    typed = (digit > 4 * step) & _is_multiple(new, digit, step)
+    around = live[window.around] & window.scattered(digit > 4 * step, False)[window.around]
+    count = around.sum(axis=1)
+    same = (window.scattered(typed, False)[window.around] & around).sum(axis=1)
+    return np.where(typed & (count >= _ENOUGH) & (same >= _MOSTLY * count), digit, 0.0)
 
 
 def _made_equal(window: PaddedGrid, live: Flags) -> _EqualCells:
@@ -498,9 +615,23 @@ def _is_smoothed(window: PaddedGrid, predictions: _Predictions, around: Flags, c
     return smoothed
 
 
+def _is_averaged(window: PaddedGrid, around: Flags, cells: Indexes) -> Flags:
+    """Cells that moved towards a mean of the base around them, as most cells around them did."""
+    old, new = window.old[window.places], window.new[window.places]
+    averaged = np.zeros(len(cells), bool)
+    for mean in window.base_means:
+        towards = mean[window.places] - old
+        share = np.where(np.abs(towards) > window.step, (new - old) / towards, np.nan)
+        went = (share > 0) & (share <= _SMOOTHING)
+        given = window.scattered(np.isfinite(share), False)[window.around[cells]] & around
+        same = (window.scattered(went, False)[window.around[cells]] & given).sum(axis=1)
+        averaged |= went[cells] & (same >= 1) & (same >= _MOSTLY * given.sum(axis=1))
+    return averaged
+
+
 def _lone_floor(window: PaddedGrid, cells: Indexes) -> Numbers:
     """The largest unsuspicious change of a lone cell."""
-    floor: Numbers = np.maximum(_LONE_SHARE * window.edit.span, _LONE_STEPS * window.step[cells])
+    floor: Numbers = np.maximum(LONE_SHARE * window.edit.span, _LONE_STEPS * window.step[cells])
     return floor
 
 

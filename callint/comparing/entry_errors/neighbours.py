@@ -173,6 +173,16 @@ class PaddedGrid:
         return base.scattered(mean_residual(off))
 
     @cached_property
+    def base_means(self) -> tuple[Numbers, ...]:
+        """The means of the base over every cell and its neighbours, in the padded grid.
+
+        They are along each of the straight lines, and over both. Beyond an edge the base goes on straight.
+        """
+        along = tuple(_mean_along(self.old, line.step) for line in self.straight)
+        both = (_mean_along(along[0], self.straight[1].step),) if len(along) > 1 else ()
+        return *along, *both
+
+    @cached_property
     def _base_residuals(self) -> tuple[PaddedGrid, Numbers]:
         edit = self.edit
         whole = TableEdit(edit.old, edit.old, edit.changed, edit.resolution, x=edit.x, y=edit.y)
@@ -185,6 +195,14 @@ def _coordinates(axis: Numbers | None, count: int) -> Numbers:
     if axis is not None and len(axis) == count > 1 and is_readable(axis):
         return axis
     return np.arange(float(count))
+
+
+def _mean_along(grid: Numbers, step: int) -> Numbers:
+    before, after = np.roll(grid, step), np.roll(grid, -step)
+    start = np.where(np.isnan(before), 2 * grid - after, before)
+    end = np.where(np.isnan(after), 2 * grid - before, after)
+    mean: Numbers = (start + grid + end) / 3
+    return mean
 
 
 # Predictions

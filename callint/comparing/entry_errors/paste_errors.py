@@ -5,14 +5,18 @@ place off, each value is the old value of its neighbour, and the neighbour has t
 a chain, while copying repeats one value. A row was pasted twice if it repeats the changed row next to it, and
 that row fits the rows around it while this one does not.
 
-Ambiguous blocks are not reported: on an even slope a block that lies one place off looks like an offset, and
-a block that was edited and then pasted one place off looks like another edit.
+A block that was edited by one factor or offset before it was pasted one place off is found in the same way:
+its values are those of the neighbours after that edit, to the step.
+
+Ambiguous blocks are not reported: on an even slope a block that lies one place off looks like an offset,
+where values grow by a factor it looks like a factor, and a single edited row is one that was copied and
+edited.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,6 +26,8 @@ from callint.model.change import Flags, Numbers
 
 #: The least number of cells in a block, and, if it is a single row, along the direction of its shift.
 _CELLS, _CHAIN = 4, 3
+#: The least number of cells in a block that was edited before it was pasted.
+_EDITED_CELLS = 8
 #: The least number of cells in a repeated row.
 _ROW = 3
 #: Neighbours that differ by more than the first number of steps cannot be equal by chance; all differ by more
@@ -38,7 +44,7 @@ class PasteError:
     """A block of cells, including its last row and column, and where its values come from.
 
     ``x_off`` and ``y_off`` are the number of places by which it is shifted; if it was pasted ``twice``, the
-    distance from the row or column that it repeats.
+    distance from the row or column that it repeats. ``edited``: by one factor or offset before it was pasted.
     """
 
     top: int
@@ -48,6 +54,7 @@ class PasteError:
     x_off: int
     y_off: int
     twice: bool = False
+    edited: bool = False
 
     def holds(self, y: int, x: int) -> bool:
         return self.top <= y <= self.bottom and self.left <= x <= self.right
@@ -73,7 +80,8 @@ def find_paste_errors(
             if moved or whole.old.shape[1] < 2:
                 continue
             for side in (1, -1):
-                candidates += (_transposed_back(block, along_x) for block in _shifted_block(whole, side))
+                blocks = [*_shifted_block(whole, side)] or [*_edited_block(whole, side)]
+                candidates += (_transposed_back(block, along_x) for block in blocks)
             candidates += (_transposed_back(block, along_x) for block in _repeated_columns(whole))
     kept: list[PasteError] = []
     for candidate in sorted(candidates, key=lambda block: -block.size):
@@ -85,7 +93,9 @@ def find_paste_errors(
 def _transposed_back(block: PasteError, along_x: bool) -> PasteError:
     if along_x:
         return block
-    return PasteError(block.left, block.top, block.right, block.bottom, block.y_off, block.x_off, block.twice)
+    return PasteError(
+        block.left, block.top, block.right, block.bottom, block.y_off, block.x_off, block.twice, block.edited
+    )
 
 
 def _overlap(first: PasteError, second: PasteError) -> bool:
@@ -107,6 +117,44 @@ def _shifted_block(edit: TableEdit, side: int) -> Iterator[PasteError]:
     """The block whose new values are those of the base one column to the left (``side`` 1) or right (-1)."""
     source, step = _moved(edit.old, side), edit.resolution
     same = np.abs(edit.new - source) <= 0.5 * step
+    yield from _block_of(edit, source, same, side)
+
+
+def _edited_block(edit: TableEdit, side: int) -> Iterator[PasteError]:
+    """As ``_shifted_block``, of a block that was edited by one factor or offset before."""
+    source, step = _moved(edit.old, side), edit.resolution
+    cells = edit.cells & np.isfinite(source)
+    if np.count_nonzero(cells) < _EDITED_CELLS:
+        return
+    ratio = edit.new / source
+    factor = median(ratio[cells & np.isfinite(ratio)]) if (cells & np.isfinite(ratio)).any() else 1.0
+    offset = median((edit.new - source)[cells])
+    for wanted in (source * factor, source + offset):
+        # The factor is known to half a step, and the value is rounded.
+        same = cells & (np.abs(edit.new - wanted) <= step)
+        if np.count_nonzero(same) < max(_EDITED_CELLS, _SHARE * np.count_nonzero(cells)):
+            continue
+        for block in _block_of(edit, source, same, side):
+            inside = np.s_[block.top : block.bottom + 1, block.left : block.right + 1]
+            shape = same[inside].shape
+            old, new = edit.old[inside][same[inside]], edit.new[inside][same[inside]]
+            is_line = _is_straight(old, new, step[inside][same[inside]])
+            if min(shape) >= 2 and shape[1] >= _CHAIN and block.size >= _EDITED_CELLS and not is_line:
+                yield replace(block, edited=True)
+                return
+
+
+def _is_straight(old: Numbers, new: Numbers, step: Numbers) -> bool:
+    """Whether a factor and an offset together explain most of the cells."""
+    centred = old - old.mean()
+    slope = float((centred * new).sum() / (centred**2).sum())
+    off = np.abs(new.mean() + slope * centred - new)
+    return float(np.mean(off <= 1.5 * step)) > 0.5
+
+
+def _block_of(edit: TableEdit, source: Numbers, same: Flags, side: int) -> Iterator[PasteError]:
+    """The block of the cells that are the ``same`` as their ``source``, the cells to one side."""
+    step = edit.resolution
     moved = edit.cells & same & (np.abs(edit.old - source) > _LEAST_STEPS * step)
     adjacent = np.zeros_like(moved)
     adjacent[:, 1:] |= moved[:, :-1]

@@ -55,6 +55,12 @@ def texts(value: float, decimals: int | None) -> list[str]:
     return [full] if full == trimmed else [trimmed, full]
 
 
+def count_digits(value: float, decimals: int | None) -> int:
+    """The number of digits to type a number, without zeros before and behind them."""
+    shortest = "".join(texts(value, decimals)[:1])
+    return len(shortest.lstrip("-").replace(".", "").strip("0"))
+
+
 def _numbers(candidates: Iterator[str]) -> Iterator[float]:
     for text in candidates:
         if any(letter in _DIGITS for letter in text):
@@ -132,3 +138,6 @@ SLIPS: dict[str, Callable[[str], Iterator[str]]] = {
 
 #: The slips that are evidence on their own.
 DISTINCTIVE = frozenset({"lost sign", "lost decimal point", "out by ten", "swapped digits", "doubled digit"})
+
+#: The slips after which a number is seldom meant, however little it moves the cell.
+TELLING = frozenset({"lost sign", "lost decimal point", "out by ten"})
