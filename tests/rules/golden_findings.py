@@ -41,7 +41,7 @@ EXAMPLES: tuple[Example, ...] = (
 )
 #: Nearly every small definition has these, and they have examples of their own.
 _EVERYWHERE = {"definition/unused", "definition/no-limits", "definition/overlap"}
-_LEFT_OUT = {"rule", "message", "severity", "evidence", "content"}
+_LEFT_OUT = {"rule", "message", "severity", "evidence", "content", "explanation", "cause"}
 
 
 def stored() -> dict[str, str]:

@@ -13,9 +13,10 @@ from pathlib import Path
 import pytest
 
 from callint.checking.assignments import Assignment
+from callint.checking.cause_order import sort_findings
 from callint.checking.checker import Checker
 from callint.checking.definition_findings import definition_findings
-from callint.checking.report import Report, sort_findings
+from callint.checking.report import Report
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.policy import Policy
