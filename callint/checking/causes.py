@@ -249,8 +249,8 @@ class _Attributor:
             for name in (finding.table, finding.other)
             for cell in self._cells_around(name, finding.at)
         }
-        sizes = [place.size for place in self._places.places]
-        return sorted(touched, key=lambda number: (number != own, number not in near, -sizes[number]))
+        places = self._places.places
+        return sorted(touched, key=lambda number: (number != own, number not in near, -places[number].size))
 
     def _cells_around(self, name: str, at: Mapping[str, float]) -> list[int]:
         """The cells of a table between which an operating point lies."""
@@ -309,11 +309,13 @@ class _Attributor:
         """Findings whose places can be restored at once: none of them was judged on another one's."""
         batch: list[int] = []
         places: set[int] = set()
+        judged: set[int] = set()
         for number, trial in wanted.items():
-            joined = places | set(trial)
-            if all(joined & set(self._touched[other]) == set(wanted[other]) for other in (*batch, number)):
+            touched = self._touched[number]
+            if judged.isdisjoint(trial) and places.isdisjoint(touched):
                 batch.append(number)
-                places = joined
+                places.update(trial)
+                judged.update(touched)
         return batch
 
     def _judge(self, trials: Mapping[int, tuple[int, ...]]) -> dict[int, _Result]:

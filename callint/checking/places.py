@@ -113,7 +113,12 @@ class Places:
         cells = cells[is_table[layout.item[cells]]]
         if not len(cells):
             return []
-        labels = _components(len(cells), *self._links(cells))
+        near, mirrored = self._near_links(cells), self._mirror_links(cells)
+        labels = _components(len(cells), np.concatenate([near, mirrored], axis=1))
+        # A lone cell joins the edit around it, and is then taken out of it with its own mirror.
+        lone = self._is_lone[cells]
+        both = mirrored[:, lone[mirrored].all(axis=0)]
+        labels = np.where(lone, len(cells) + _components(len(cells), both), labels)
         order = np.argsort(labels, kind="stable")
         starts = np.flatnonzero(np.diff(labels[order])) + 1
         places = []
@@ -126,28 +131,28 @@ class Places:
             places.append(ChangedPlace(kind, tuple(items), part))
         return places
 
-    def _links(self, cells: Integers) -> tuple[Integers, Integers]:
-        """The pairs of cells that belong to one place, as positions in ``cells``."""
+    def _near_links(self, cells: Integers) -> Integers:
+        """The pairs of neighbours among rising changed cells, as positions in ``cells``; shape (2, pairs)."""
         layout = self.context.layout
         item = layout.item[cells]
         columns, rows = layout.shapes[item, 1], layout.shapes[item, 0]
         y, x = np.divmod(cells - layout.first[item], columns)
-        firsts, seconds = [], []
-        free = ~self._is_lone[cells]
+        pairs = []
         for along, down in _STEPS:
-            inside = (x + along >= 0) & (x + along < columns) & (y + down < rows) & free
+            inside = np.flatnonzero((x + along >= 0) & (x + along < columns) & (y + down < rows))
             other = cells[inside] + along + down * columns[inside]
             changed = self._flags[other]
-            first = np.flatnonzero(inside)[changed]
-            second = np.searchsorted(cells, other[changed])
-            both = free[second]
-            firsts.append(first[both])
-            seconds.append(second[both])
+            pairs.append(np.stack([inside[changed], np.searchsorted(cells, other[changed])]))
+        return np.concatenate(pairs, axis=1)
+
+    def _mirror_links(self, cells: Integers) -> Integers:
+        """The pairs of mirrored cells among rising changed cells, as ``_near_links``."""
+        pairs = [np.empty((2, 0), np.int64)]
         for mine, theirs in self._mirrored():
             offsets = np.flatnonzero(self._flags[mine] & self._flags[theirs])
-            firsts.append(np.searchsorted(cells, offsets + mine.start))
-            seconds.append(np.searchsorted(cells, offsets + theirs.start))
-        return np.concatenate(firsts), np.concatenate(seconds)
+            both = np.stack([offsets + mine.start, offsets + theirs.start])
+            pairs.append(np.searchsorted(cells, both))
+        return np.concatenate(pairs, axis=1)
 
     def _mirrored(self) -> list[tuple[slice, slice]]:
         """The cells of both tables of each relation that demands equal tables of one shape."""
@@ -351,13 +356,16 @@ def _slip(before: float, after: float, conversion: Conversion) -> str:
     return f"{error.name}? {fmt.number(before, conversion)} fits" if error else ""
 
 
-def _components(count: int, first: Integers, second: Integers) -> Integers:
-    """The least number among those that links join each of ``count`` numbers to; shape (count,)."""
+def _components(count: int, links: Integers) -> Integers:
+    """The least number among those that links join each of ``count`` numbers to; shape (count,).
+
+    ``links`` are pairs of numbers, shape (2, links).
+    """
     labels = np.arange(count)
     while True:
-        least = np.minimum(labels[first], labels[second])
+        least = labels[links].min(axis=0)
         joined = labels.copy()
-        for ends in (first, second):
+        for ends in links:
             np.minimum.at(joined, labels[ends], least)
             np.minimum.at(joined, ends, least)
         joined = joined[joined]

@@ -103,6 +103,38 @@ def test_a_suspicious_cell_in_a_larger_edit_is_a_place_of_its_own() -> None:
     assert len(kinds[CauseKind.BLOCK].findings) == 29
 
 
+def test_an_edit_on_both_sides_of_a_suspicious_cell_is_one_place() -> None:
+    xml = definition_xml(
+        table("curve", "idle", '<x axis="speeds"/><change max="8"/>', at=40), axes=GRID, size=128
+    )
+    old = image(128, at_0=u16(*_SPEEDS), at_12=u16(*_LOADS), at_40=u16(500, 500, 500, 500, 500, 500))
+    new = image(128, at_0=u16(*_SPEEDS), at_12=u16(*_LOADS), at_40=u16(600, 600, 960, 600, 600, 600))
+    assert sorted(titles(groups(xml, new, old))) == [
+        "idle at 2000 rpm: 50.0 → 96.0 mg, 60 would fit",
+        "idle from 1000 rpm to 3500 rpm: 5 cells, the largest change 50.0 → 60.0 mg at 1000 rpm",
+    ]
+
+
+def test_a_suspicious_cell_and_its_mirror_are_one_place() -> None:
+    xml = definition_xml(
+        table("curve", "idle", '<x axis="speeds"/><change max="8"/>', at=40)
+        + table("curve", "copy", '<x axis="speeds"/>', at=60),
+        axes=GRID,
+        relations='<equal table="idle" mirror="copy"/>',
+        size=128,
+    )
+    old, new = (
+        image(128, at_0=u16(*_SPEEDS), at_12=u16(*_LOADS), at_40=u16(*cells), at_60=u16(*cells))
+        for cells in ((500,) * 6, (600, 600, 960, 600, 600, 600))
+    )
+    found = groups(xml, new, old)
+    assert [title.partition(":")[0] for title in sorted(titles(found))] == [
+        "idle at 2000 rpm",
+        "idle from 1000 rpm to 3500 rpm",
+    ]
+    assert all("with its mirror copy" in title for title in titles(found))
+
+
 def test_what_a_moved_breakpoint_breaks_in_its_tables_has_the_axis_as_its_cause() -> None:
     xml = definition_xml(
         table("map", "egr", ON_AXES, at=40, purpose="emissions")

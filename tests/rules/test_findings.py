@@ -613,7 +613,7 @@ def test_the_policy_sets_the_severity_of_one_rule_over_that_of_its_family() -> N
 # Order
 
 
-def test_findings_come_worst_first_then_by_image_then_as_the_definition_has_them_then_by_cell() -> None:
+def test_findings_come_by_image_then_as_the_definition_has_them_then_worst_first_then_by_cell() -> None:
     demands = '<limits max="50"/><expected max="20"/>'
     xml = definition_xml(
         table("map", "zinc", ON_AXES + demands, at=10) + table("map", "amber", ON_AXES + demands, at=22),
@@ -626,12 +626,12 @@ def test_findings_come_worst_first_then_by_image_then_as_the_definition_has_them
     findings = [file for file in Checker(files, Policy(), TODAY).report(images).findings if file.image]
     assert [(item.severity, item.image, item.table, item.cell) for item in findings] == [
         (severity, name, of, cell)
+        for name in ("a.bin", "b.bin")
+        for of in ("zinc", "amber")
         for severity, cells_of in (
             (Severity.ERROR, (Cell(1, 0), Cell(0, 1))),
             (Severity.WARNING, (Cell(0, 0), Cell(2, 1))),
         )
-        for name in ("a.bin", "b.bin")
-        for of in ("zinc", "amber")
         for cell in cells_of
     ]
 
