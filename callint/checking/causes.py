@@ -312,7 +312,8 @@ class _Attributor:
         judged: set[int] = set()
         for number, trial in wanted.items():
             touched = self._touched[number]
-            if judged.isdisjoint(trial) and places.isdisjoint(touched):
+            is_undisturbed = places.intersection(touched) <= set(trial)
+            if is_undisturbed and judged.isdisjoint(set(trial) - places):
                 batch.append(number)
                 places.update(trial)
                 judged.update(touched)

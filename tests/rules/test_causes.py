@@ -235,6 +235,24 @@ def test_an_output_that_an_axis_and_a_cell_move_only_together_names_both() -> No
     assert {place.name for place in large.cause.places} == {"speeds", "smoke"}
 
 
+def test_many_findings_about_one_block_on_moved_axes_have_one_cause() -> None:
+    xml = definition_xml(
+        table(
+            "map", "limit", f'{ON_AXES}<limits max="80"/><guard flat="true"/>', at=40, purpose="protection"
+        ),
+        axes=GRID,
+        size=128,
+    )
+    new = bytearray(image(128, at_0=u16(*_SPEEDS), at_12=u16(*_LOADS), at_40=u16(*[900] * 30)))
+    new[2:4], new[14:16] = u16(1600), u16(210)
+    found = groups(xml, bytes(new), grid())
+    flat = next(group for group in found if "protection/flat" in rules(group))
+    assert flat.cause is not None
+    assert (flat.cause.kind, flat.cause.effect) == (CauseKind.BLOCK, None)
+    assert "value/out-of-range" in rules(flat)
+    assert len(flat.findings) > 30
+
+
 # What no change brings
 
 

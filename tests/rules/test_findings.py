@@ -8,6 +8,7 @@ import shutil
 import struct
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import groupby
 from pathlib import Path
 
 import pytest
@@ -636,13 +637,13 @@ def test_findings_come_by_image_then_as_the_definition_has_them_then_worst_first
     ]
 
 
-def test_notes_come_last_whatever_they_are_about() -> None:
-    ranks = [
-        finding.severity.rank
-        for finding in findings(GOOD, image(at_0=u16(9, 5, 1), at_48=NUMBER), GOOD_IMAGE)
-    ]
-    assert ranks == sorted(ranks)
-    assert len(set(ranks)) > 1
+def test_the_findings_of_a_cause_stand_together_the_worst_first() -> None:
+    found = findings(GOOD, image(at_0=u16(9, 5, 1), at_48=NUMBER), GOOD_IMAGE)
+    causes = [cause for cause, _ in groupby(finding.cause for finding in found)]
+    assert len(causes) == len(set(causes)) > 1
+    for _, members in groupby(found, key=lambda finding: finding.cause):
+        ranks = [finding.severity.rank for finding in members]
+        assert ranks == sorted(ranks)
 
 
 # Fingerprints
