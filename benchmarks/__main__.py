@@ -2,8 +2,9 @@
 
 ``python -m benchmarks start`` measures what a start costs, ``beside`` what callint costs beside what people
 do today, ``growth`` how that grows, ``throughput`` many images, ``history`` the history alone, ``import`` the
-import of descriptions and ``review`` the page of a large review, in Chromium too. ``python -m benchmarks
-slips`` measures no time, but how many number-entry slips are found.
+import of descriptions, ``causes`` what looking for the causes of findings costs and ``review`` the page of a
+large review, in Chromium too. ``python -m benchmarks slips`` measures no time, but how many number-entry
+slips are found.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from benchmarks import beside, descriptions, growth, history, log, review, slips, start, throughput
+from benchmarks import beside, causes, descriptions, growth, history, log, review, slips, start, throughput
 from benchmarks.generate import Sample, as_hex, write_sample
 from benchmarks.measure import Cost, cost, print_table
 
@@ -39,6 +40,7 @@ def main() -> int:
             "history": history.measure,
             "import": descriptions.measure,
             "log": log.measure,
+            "causes": causes.measure,
             "review": review.measure,
         }
         asked = sys.argv[1:]

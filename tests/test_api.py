@@ -82,9 +82,9 @@ SURFACE = {
     "CheckPolicy": "path",
     "CheckReport": "findings summary to_json",
     "Finding": (
-        "address at base base_bytes base_physical cell commit content definition evidence fingerprint hint "
-        "image image_line inherited line message offset other physical place policy protective raw rule "
-        "severe severity size subject table unit waived waiver"
+        "address at base base_bytes base_physical cause cell commit content definition evidence explanation "
+        "fingerprint hint image image_line inherited line message offset other physical place policy "
+        "protective raw rule severe severity size subject table unit unsure waived waiver"
     ),
     "ImageChanges": "summary tables to_json",
     "InputError": "lines",

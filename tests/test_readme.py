@@ -37,9 +37,14 @@ def test_the_policy_is_a_valid_one() -> None:
     assert read.images[0].paths == ("boats/*.bin",)
 
 
-def test_the_finding_is_one_of_the_demo(demo: Path) -> None:
-    (shown,) = (block for block in _blocks("") if block.startswith("error "))
-    assert shown in run("check", "boats/petrel.bin", cwd=demo).stdout
+def test_the_mistakes_are_those_of_the_demo(demo: Path) -> None:
+    (shown,) = (block for block in _blocks("") if block.startswith("8 mistakes "))
+    printed = run("check", "boats/petrel.bin", cwd=demo).stdout
+    assert printed.startswith(shown)
+    headings = [line for line in printed.splitlines() if line.startswith("error ")]
+    assert len(headings) == 8
+    assert len(printed.splitlines()) <= 70
+    assert max(map(len, printed.splitlines())) <= 80
 
 
 def test_the_diff_is_one_of_the_demo(demo: Path) -> None:

@@ -11,14 +11,16 @@ from functools import cache, cached_property, partial
 from callint.checking.apply_policy import PolicyApplier
 from callint.checking.assignments import Assignment, assignment
 from callint.checking.base_bytes import base_bytes
+from callint.checking.cause_order import sort_findings
 from callint.checking.content import FindingDigests, accepted_content
 from callint.checking.definition_findings import definition_findings
 from callint.checking.float_errors import ignore_float_errors
 from callint.checking.identity import count_held_bytes, identity_mismatch
 from callint.checking.loading import DefinitionResult, Definitions, ImageLoader
-from callint.checking.report import Report, sort_findings
+from callint.checking.report import Report
 from callint.decoding.digest import ContentDigest, base_digest
 from callint.model import rule_ids
+from callint.model.cause import Cause
 from callint.model.finding import Finding
 from callint.model.policy import Policy
 from callint.model.waiver import Waiver
@@ -36,7 +38,7 @@ class ImageResult:
 
     ``digests`` are the digests of the content that findings are about, by rule, table and other table; only
     for findings that a waiver might accept. ``definition`` is the path of the definition, "" if there is
-    none. ``rules`` are the ids of the rules that ran.
+    none. ``rules`` are the ids of the rules that ran. ``causes`` are the causes of the findings by id.
     """
 
     assignment: Assignment
@@ -46,6 +48,7 @@ class ImageResult:
     digests: Mapping[tuple[str, str, str], ContentDigest | None] = field(default_factory=dict)
     tables: int = 0
     cells: int = 0
+    causes: Mapping[str, Cause] = field(default_factory=dict)
 
 
 #: Finds what there is in images, in their order.
@@ -63,12 +66,14 @@ class Checker:
         authorship: Callable[[], AuthorshipCheck] = NoAuthorship,
         definitions: Definitions | None = None,
         is_compared: bool = False,
+        finds_causes: bool = True,
     ) -> None:
         """``authorship`` is called only if the policy demands that a second person writes a waiver.
 
         ``definitions`` are those that were read already; checkers of several trees share them.
         ``is_compared`` says that the findings will be compared with those of another state: then each gets
-        the digest of what it was judged on.
+        the digest of what it was judged on. ``finds_causes`` says that somebody will read the findings: then
+        each gets its cause.
         """
         self.policy = policy
         self.loader = ImageLoader(tree, definitions)
@@ -76,6 +81,8 @@ class Checker:
         self._authorship = cache(authorship)
         self._is_compared = is_compared
         self._other_contexts: dict[str, CheckContext | None] = {}
+        self._finds_causes = finds_causes
+        self._causes: dict[str, Cause] = {}
         self._images = self._tables = self._cells = 0
 
     @property
@@ -127,13 +134,16 @@ class Checker:
             if all(definition.loaded for definition in self.loader.definitions.values()):
                 self._applier.mark_checked("", (rule.id for rule in in_scope(Scope.DEFINITION)))
         findings += self._check_waivers()
+        if self._finds_causes and findings:
+            findings = self._with_own_causes(findings)
         return Report(
-            findings=tuple(sort_findings(findings)),
+            findings=tuple(sort_findings(findings, self._causes)),
             images=self._images,
             tables=self._tables,
             cells=self._cells,
             files=tuple(dict.fromkeys([*(item.image for item in images), *self.loader.definitions])),
             policy=self.policy.path,
+            causes=self._causes,
         )
 
     @ignore_float_errors
@@ -162,8 +172,13 @@ class Checker:
         if self._is_compared:
             contents = FindingDigests(context)
             findings = tuple(replace(finding, content=contents.of(finding)) for finding in findings)
+        causes: Mapping[str, Cause] = {}
+        if self._finds_causes and findings:
+            from callint.checking.causes import find_causes  # most images have no findings
+
+            findings, causes = find_causes(context, assigned.image, findings)
         rule_names = tuple(rule.id for rule in rules)
-        return ImageResult(assigned, context.file.path, rule_names, findings, digests, tables, cells)
+        return ImageResult(assigned, context.file.path, rule_names, findings, digests, tables, cells, causes)
 
     def context_of(self, finding: Finding) -> CheckContext | None:
         """The context of a finding of this checker; None if nothing of it can be read."""
@@ -193,6 +208,7 @@ class Checker:
         for path in assigned.definitions:  # a worker may have read them, and their findings belong here
             self.loader.load(path)
         self._applier.mark_checked(assigned.image, result.rules)
+        self._causes.update(result.causes)
 
         def objection(finding: Finding, waiver: Waiver) -> WaiverObjection | None:
             context = self.loader.context(assigned) if self.policy.second_person else None
@@ -230,6 +246,20 @@ class Checker:
                 (replace(finding, content=finding.message) for finding in findings), lambda finding: None
             )
         )
+
+    def _with_own_causes(self, findings: Iterable[Finding]) -> list[Finding]:
+        """The findings, of which those without a cause are causes of their own."""
+        from callint.checking.causes import own_cause
+
+        complete = []
+        for finding in findings:
+            if finding.cause:
+                complete.append(finding)
+                continue
+            cause = own_cause(finding)
+            self._causes.setdefault(cause.id, cause)
+            complete.append(replace(finding, cause=cause.id))
+        return complete
 
     @cached_property
     def _waived(self) -> frozenset[tuple[str, str]]:

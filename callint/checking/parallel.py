@@ -42,6 +42,7 @@ class Task:
     policy: Policy
     images: tuple[Assignment, ...]
     is_compared: bool = False
+    finds_causes: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,15 +59,21 @@ class WorkerPool:
     on_broken: Callable[[], None]
 
     def find(
-        self, tree: Tree, policy: Policy, images: Sequence[Assignment], is_compared: bool = False
+        self,
+        tree: Tree,
+        policy: Policy,
+        images: Sequence[Assignment],
+        is_compared: bool = False,
+        finds_causes: bool = True,
     ) -> Iterator[ImageResult]:
         """The findings in the images, in their order. At most two tasks for each worker are under way.
 
-        ``is_compared`` says that the findings will be compared with those of another state.
+        ``is_compared`` says that the findings will be compared with those of another state, and
+        ``finds_causes`` that each gets its cause.
         """
         under_way: deque[tuple[Task, Future[list[ImageResult]] | None]] = deque()
         try:
-            for task in self._tasks(tree, policy, images, is_compared):
+            for task in self._tasks(tree, policy, images, is_compared, finds_causes):
                 under_way.append((task, self._submit(task)))
                 if len(under_way) > 2 * self.size:
                     yield from self._results(*under_way.popleft())
@@ -78,14 +85,19 @@ class WorkerPool:
                     future.cancel()
 
     def _tasks(
-        self, tree: Tree, policy: Policy, images: Sequence[Assignment], is_compared: bool
+        self,
+        tree: Tree,
+        policy: Policy,
+        images: Sequence[Assignment],
+        is_compared: bool,
+        finds_causes: bool,
     ) -> Iterator[Task]:
         run = secrets.token_hex(16)
         size = max(1, min(_MOST_IMAGES, len(images) // (_TASKS_PER_WORKER * self.size)))
         for start in range(0, len(images), size):
             part = tuple(images[start : start + size])
             files = _files_of(tree, part) if self.carries_files else tree
-            yield Task(__version__, run, files, policy, part, is_compared)
+            yield Task(__version__, run, files, policy, part, is_compared, finds_causes)
 
     def _submit(self, task: Task) -> Future[list[ImageResult]] | None:
         """The future of a task; None if the executor has broken down."""
@@ -127,7 +139,13 @@ def work(task: Task) -> list[ImageResult]:
         )
     checker = _state.checker
     if checker is None or _state.run != task.run:
-        checker = Checker(task.tree, task.policy, date.today(), is_compared=task.is_compared)
+        checker = Checker(
+            task.tree,
+            task.policy,
+            date.today(),
+            is_compared=task.is_compared,
+            finds_causes=task.finds_causes,
+        )
         _state.checker, _state.run = checker, task.run
     elif isinstance(task.tree, InMemoryTree):
         checker.loader.tree = task.tree  # any other tree has all files already, and perhaps a process

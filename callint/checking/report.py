@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
+from callint.model.cause import Cause
 from callint.model.finding import Finding
 
 
@@ -14,7 +15,7 @@ class Report:
 
     ``files`` are the checked images and definitions, and ``policy`` is the path of the policy. If the check
     reports only new findings, ``known`` are the findings that an earlier state has too. ``commit`` is the id
-    of the commit, if the report is about a single one.
+    of the commit, if the report is about a single one. ``causes`` are the causes of the findings by id.
     """
 
     findings: tuple[Finding, ...]
@@ -25,12 +26,14 @@ class Report:
     policy: str = ""
     known: tuple[Finding, ...] | None = None
     commit: str = ""
+    causes: Mapping[str, Cause] = field(default_factory=dict)
 
 
 def merge_reports(reports: Sequence[Report]) -> Report:
     """Several reports as one, in order."""
     if len(reports) == 1:
         return reports[0]
+    causes = {name: cause for report in reports for name, cause in report.causes.items()}
     return Report(
         findings=tuple(finding for report in reports for finding in report.findings),
         images=sum(report.images for report in reports),
@@ -38,25 +41,5 @@ def merge_reports(reports: Sequence[Report]) -> Report:
         cells=sum(report.cells for report in reports),
         files=tuple(dict.fromkeys(path for report in reports for path in report.files)),
         policy=next((report.policy for report in reports), ""),
-    )
-
-
-def sort_findings(findings: Iterable[Finding]) -> list[Finding]:
-    """Findings by severity, the worst first, then by image, table and cell."""
-    return sorted(findings, key=_sort_key)
-
-
-def _sort_key(finding: Finding) -> tuple[object, ...]:
-    cell = (finding.cell.y, finding.cell.x) if finding.cell else (-1, -1)
-    return (
-        finding.severity.rank,
-        finding.image,
-        finding.definition,
-        finding.line or 0,
-        finding.image_line or 0,
-        finding.table,
-        cell,
-        finding.address or 0,
-        finding.rule,
-        finding.message,
+        causes=causes,
     )

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from callint.checking.cause_order import sort_findings
 from callint.checking.report import Report
 from callint.model.finding import Finding, Severity
 
@@ -37,10 +38,11 @@ class ReviewCounts:
 
 
 def review_findings(report: Report) -> list[ReviewFinding]:
-    """All findings in the order of reading: not waived before waived, then by severity, new before known."""
-    findings = [ReviewFinding(finding, False) for finding in report.findings]
-    findings += [ReviewFinding(finding, True) for finding in report.known or ()]
-    return sorted(findings, key=lambda item: (item.finding.waived, item.finding.severity.rank, item.is_known))
+    """All findings: not waived before waived, then in the order of their causes."""
+    new = {id(finding) for finding in report.findings}
+    ordered = sort_findings((*report.findings, *(report.known or ())), report.causes)
+    findings = [ReviewFinding(finding, id(finding) not in new) for finding in ordered]
+    return sorted(findings, key=lambda item: item.finding.waived)
 
 
 def review_counts(findings: Sequence[ReviewFinding]) -> ReviewCounts:

@@ -31,26 +31,54 @@ class FindingFilter:
         ]
 
 
-def select_findings(findings: Sequence[Finding], name: str, filter: FindingFilter) -> list[Finding]:
-    """All findings that a waiver of the named finding accepts; the named one is not always the first.
+#: The id of a cause, or its first digits.
+_CAUSE = re.compile(r"cause-([0-9a-f]+)", re.IGNORECASE)
 
-    ``name`` is a fingerprint or its first digits, or the id of a rule. InputError if it is ambiguous.
+
+def is_cause(name: str) -> bool:
+    """Whether a name is that of a cause."""
+    return _CAUSE.fullmatch(name) is not None
+
+
+def select_findings(findings: Sequence[Finding], name: str, filter: FindingFilter) -> list[list[Finding]]:
+    """By waiver that is needed, all findings that it accepts; the named one is not always the first.
+
+    ``name`` is a fingerprint or its first digits, the id of a cause or its first digits, or the id of a rule.
+    InputError if it is ambiguous.
     """
-    if re.fullmatch(r"[0-9a-fA-F]+", name):
-        chosen = _by_fingerprint(findings, name.lower(), filter)
+    if is_cause(name):
+        chosen = _by_cause(findings, name.lower(), filter)
+    elif re.fullmatch(r"[0-9a-fA-F]+", name):
+        chosen = [_by_fingerprint(findings, name.lower(), filter)]
     elif "/" in name:
-        chosen = _by_rule(findings, name, filter)
+        chosen = [_by_rule(findings, name, filter)]
     else:
         raise InputError(
-            f"{name}: it is neither a fingerprint nor the id of a rule; callint check prints fingerprints, "
-            "callint rules lists rules"
+            f"{name}: it is neither a fingerprint nor the id of a cause or a rule; callint check prints "
+            "fingerprints and causes, callint rules lists rules"
         )
-    if chosen.policy:
+    if chosen[0].policy:
         raise InputError(
             f"{name}: a finding about a waiver cannot be waived; correct the waiver itself, "
-            f"in line {chosen.line} of {chosen.policy}"
+            f"in line {chosen[0].line} of {chosen[0].policy}"
         )
-    return [finding for finding in findings if _waived_key(finding) == _waived_key(chosen)]
+    keys = dict.fromkeys(waived_key(finding) for finding in chosen)
+    return [[finding for finding in findings if waived_key(finding) == key] for key in keys]
+
+
+def _by_cause(findings: Sequence[Finding], name: str, filter: FindingFilter) -> list[Finding]:
+    """The findings of a cause that are not waived, or all of them if all are."""
+    matching = [finding for finding in findings if finding.cause.startswith(name)]
+    names = list(dict.fromkeys(finding.cause for finding in matching))
+    if not names:
+        raise InputError(f"{name}: no cause has this id; callint check prints the ids of causes")
+    if len(names) > 1:
+        raise InputError(f"{name}: {len(names)} causes start with it; give more digits: {_list_names(names)}")
+    kept = filter.apply(matching)
+    if not kept:
+        places = _list_names(map(place_of, matching))
+        raise InputError(f"{name}: it is about {places}; correct or remove --image and --table")
+    return [finding for finding in kept if not finding.waived] or kept
 
 
 def _by_fingerprint(findings: Sequence[Finding], digits: str, filter: FindingFilter) -> Finding:
@@ -107,7 +135,7 @@ def _nothing_matches(findings: Sequence[Finding], of_rule: Sequence[Finding], fi
     return f"{message}; callint check --all prints all findings"
 
 
-def _waived_key(finding: Finding) -> tuple[str, ...]:
+def waived_key(finding: Finding) -> tuple[str, ...]:
     """What a waiver covers: a rule on a table of an image, or of a definition."""
     return finding.rule, finding.image, finding.table, "" if finding.image else finding.definition
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from datetime import date
 
 from callint.checking.assignments import Assignment
+from callint.checking.cause_order import sort_findings
 from callint.checking.checker import Checker
-from callint.checking.report import Report, sort_findings
+from callint.checking.report import Report
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.finding import Severity
 from callint.reading.tree import OverlayTree
@@ -30,7 +31,9 @@ class ResultChecker:
         start: int | None = None,
     ) -> None:
         self._tree = OverlayTree(workspace, {base.name: base.data})
-        self._checker = Checker(self._tree, workspace.policy, date.today(), is_compared=True)
+        self._checker = Checker(
+            self._tree, workspace.policy, date.today(), is_compared=True, finds_causes=False
+        )
         self._assignment = Assignment(image, (loaded.file.path,), (base.name,), start)
         self._layout = loaded.layout
 

@@ -56,7 +56,10 @@ def review_of_images(
     commit = _commit_of(arguments[1])
     day = ReviewDay(policy, options.day, commit, {new.path, ""})
     authorship = AuthorshipFactory().for_tree(workspace, policy.path)
-    checker, earlier = (Checker(tree, policy, day.checked, authorship, is_compared=True) for tree in trees)
+    checker, earlier = (
+        Checker(tree, policy, day.checked, authorship, is_compared=True, finds_causes=is_new)
+        for tree, is_new in zip(trees, (True, False), strict=True)
+    )
     report = checker.report([assignment])
     known = KnownFindings(earlier.report([replace(assignment, bases=bases)]), policy.fail_on)
     report = new_findings(report, [known], policy.fail_on)

@@ -187,7 +187,9 @@ class _ReviewedRange:
 
             def check(tree: OverlayTree, images: list[Assignment], named: Sequence[str]) -> Report:
                 authorship = authorships.for_tree(tree.below, span.policy.path)
-                checker = Checker(tree, span.policy, day, authorship, is_compared=True)
+                checker = Checker(
+                    tree, span.policy, day, authorship, is_compared=True, finds_causes=tree is new
+                )
                 is_complete = tree is new and self._is_complete and span.scope.is_complete
                 return checker.report(images, named, is_complete, lambda path: step(next(done)))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,10 +20,11 @@ class PolicyChangedError(Exception):
     """The policy has changed since it was read, so it may say something else about the finding."""
 
 
-def add_waiver(workspace: Workspace, waiver: Waiver, dry_run: bool) -> Waiver:
-    """Add a waiver to the policy and return it with its line; nothing else in the policy changes.
+def add_waivers(workspace: Workspace, waivers: Sequence[Waiver], dry_run: bool) -> list[Waiver]:
+    """Add waivers to the policy and return them with their lines; nothing else in the policy changes.
 
-    PolicyChangedError if the policy on disk says something else about the finding by now.
+    All are written, or none. PolicyChangedError if the policy on disk says something else about one of the
+    findings by now.
     """
     from callint.reporting.files.atomic_write import replace_file
     from callint.reporting.files.destinations import in_place
@@ -31,14 +33,14 @@ def add_waiver(workspace: Workspace, waiver: Waiver, dry_run: bool) -> Waiver:
     destination = in_place(workspace.root / workspace.policy.path)
     path, name = destination.place(), workspace.policy.path
     data = _read(path, name)
-    content, added = _with_waiver(data, workspace.policy, waiver)
+    content, added = _with_waivers(data, workspace.policy, waivers)
     if dry_run:
         return added
     # Two runs at once must not each write without the other's waiver. The lock is held only for writing; if
     # another run wrote in between, the entry is made again from its policy.
     with exclusive_update(path, name):
         if (present := _read(path, name)) != data:
-            content, added = _with_waiver(present, workspace.policy, waiver)
+            content, added = _with_waivers(present, workspace.policy, waivers)
         replace_file(destination, content)
     return added
 
@@ -50,18 +52,27 @@ def _read(path: Path, name: str) -> bytes:
         raise InputError(f"{name}: {reason(error)}; correct that first") from None
 
 
-def _with_waiver(data: bytes, checked: Policy, waiver: Waiver) -> tuple[bytes, Waiver]:
-    """A policy's file with the waiver, and the waiver with its line.
+def _with_waivers(data: bytes, checked: Policy, waivers: Sequence[Waiver]) -> tuple[bytes, list[Waiver]]:
+    """A policy's file with the waivers, and the waivers with their lines.
 
-    ``checked`` is the policy by which the finding was checked. PolicyChangedError if the file says something
-    else about the finding by now.
+    ``checked`` is the policy by which the findings were checked. PolicyChangedError if the file says
+    something else about one of them by now.
     """
+    present = read_policy(data, checked.path)
+    if not all(_is_same_for(waiver, checked, present) for waiver in waivers):
+        raise PolicyChangedError
+    added = []
+    for waiver in waivers:
+        data, with_line = _with_waiver(data, checked.path, waiver)
+        added.append(with_line)
+    return data, added
+
+
+def _with_waiver(data: bytes, name: str, waiver: Waiver) -> tuple[bytes, Waiver]:
+    """A policy's file with the waiver, and the waiver with its line."""
     from callint.reporting.waiver.toml import with_entry
 
-    name = checked.path
     present = read_policy(data, name)
-    if not _is_same_for(waiver, checked, present):
-        raise PolicyChangedError
     try:
         content = with_entry(data, waiver)
     except UnicodeEncodeError:

@@ -258,7 +258,8 @@ class _TargetChecker:
         refuse_unknown_rules(target.policy)
         # An earlier state without a readable policy still has the bases to compare with.
         earlier = [
-            self._checker(state.tree, state.policy or target.policy, False) for state in target.earlier
+            self._checker(state.tree, state.policy or target.policy, False, is_reported=False)
+            for state in target.earlier
         ]
         checker = self._checker(target.tree, target.policy, target.is_difference)
         report = checker.report(
@@ -277,7 +278,11 @@ class _TargetChecker:
         if not target.is_difference:
             return report
         known = [
-            self._known(target, self._checker(state.tree, state.policy, True), _unassigned_paths(report))
+            self._known(
+                target,
+                self._checker(state.tree, state.policy, True, is_reported=False),
+                _unassigned_paths(report),
+            )
             for state in target.earlier
             if state.policy is not None
         ]
@@ -296,7 +301,7 @@ class _TargetChecker:
             images = [assignment for assignment in images if assignment.image in checked]
         paths = policy.definitions if target.is_complete else target.definitions
         definitions = [path for path in paths if path in stored]
-        find = self._find(earlier.tree, policy, True)
+        find = self._find(earlier.tree, policy, True, is_reported=False)
         report = earlier.report(
             images,
             definitions,
@@ -306,12 +311,17 @@ class _TargetChecker:
         )
         return KnownFindings(report, Severity(self.fail_on) if self.fail_on else policy.fail_on)
 
-    def _checker(self, tree: Tree, policy: Policy, is_compared: bool) -> Checker:
+    def _checker(self, tree: Tree, policy: Policy, is_compared: bool, is_reported: bool = True) -> Checker:
+        """A checker of one tree; ``is_reported`` says that somebody will read its findings."""
         authorship = self.authorship.for_tree(tree, policy.path)
-        return Checker(tree, policy, date.today(), authorship, self.definitions, is_compared)
+        return Checker(
+            tree, policy, date.today(), authorship, self.definitions, is_compared, finds_causes=is_reported
+        )
 
-    def _find(self, tree: Tree, policy: Policy, is_compared: bool) -> Find | None:
-        return None if self.pool is None else partial(self.pool.find, tree, policy, is_compared=is_compared)
+    def _find(self, tree: Tree, policy: Policy, is_compared: bool, is_reported: bool = True) -> Find | None:
+        if self.pool is None:
+            return None
+        return partial(self.pool.find, tree, policy, is_compared=is_compared, finds_causes=is_reported)
 
 
 def _unassigned_paths(report: Report) -> set[str]:
@@ -508,11 +518,13 @@ def _print(
 
     stream = StringIO() if output else sys.stdout
     if options.form == "text":
-        from callint.reporting.findings.text import print_findings
+        from callint.reporting.findings.cause_text import print_causes
         from callint.reporting.terminal import console
 
-        for report in reports:
-            print_findings(report, console(stream), options.everything)
+        for number, report in enumerate(report for report in reports if report.findings):
+            if number:
+                print(file=stream)
+            print_causes(report, console(stream), options.everything)
     else:
         stream.write(_document(merged, reports, levels, options.form, root))
     if isinstance(stream, StringIO) and output:

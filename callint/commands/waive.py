@@ -21,10 +21,17 @@ from callint.checking.checker import Checker
 from callint.checking.content import accepted_content
 from callint.checking.unit_numbers import unit_findings
 from callint.cli.authorship import AuthorshipFactory
-from callint.cli.finding_selection import FindingFilter, file_of, place_of, select_findings
+from callint.cli.finding_selection import (
+    FindingFilter,
+    file_of,
+    is_cause,
+    place_of,
+    select_findings,
+    waived_key,
+)
 from callint.cli.options import as_options
 from callint.cli.unassigned_check import unassigned_check
-from callint.cli.waiver_adding import PolicyChangedError, add_waiver
+from callint.cli.waiver_adding import PolicyChangedError, add_waivers
 from callint.model.errors import InputError
 from callint.model.finding import Finding
 from callint.model.waiver import Waiver
@@ -47,7 +54,7 @@ _TRIES = 5
 class WaiveOptions:
     """The arguments and options of callint waive."""
 
-    finding: str
+    findings: tuple[str, ...]
     text: str
     until: str | None
     image: str | None
@@ -57,13 +64,13 @@ class WaiveOptions:
 
 
 @click.command()
-@click.argument("finding")
+@click.argument("findings", nargs=-1, required=True, metavar="FINDING...")
 @click.option(
     "--reason",
     "text",
     required=True,
     metavar="TEXT",
-    help="Reason for accepting the finding, in one sentence.",
+    help="Reason for accepting the findings, in one sentence.",
 )
 @click.option("--until", metavar="YYYY-MM-DD", help="Last day on which the waiver is valid.")
 @click.option("--image", metavar="PATH", help="If FINDING is a rule: image of the finding.")
@@ -72,16 +79,17 @@ class WaiveOptions:
 @click.option("--dry-run", is_flag=True, help="Print the waiver; write nothing.")
 @as_options(WaiveOptions)
 def command(options: WaiveOptions) -> int:
-    """Accept a finding: add a waiver to the policy under your git user name.
+    """Accept findings: add waivers to the policy under your git user name.
 
-    FINDING is a fingerprint from callint check (six digits or more) or the id of a rule. With a rule, --table
-    and --image select the finding. The waiver accepts all findings of one rule about one table of one image.
-    It stops applying when that table changes.
+    FINDING is a fingerprint from callint check (six digits or more), the id of a cause, which stands for all
+    of its findings, or the id of a rule. With a rule, --table and --image select the finding. A waiver
+    accepts all findings of one rule about one table of one image. It stops applying when that table changes.
+    Several findings get waivers with the same reason, all of them or none.
 
     A waiver does not make a change safe: the maker's limits, local law and licensed practice come first.
     """
     request = _WaiverRequest(
-        finding=options.finding.strip(),
+        findings=tuple(name.strip() for name in options.findings),
         reason=_reason(options.text),
         until=_last_day(options.until),
         image=options.image,
@@ -89,41 +97,43 @@ def command(options: WaiveOptions) -> int:
     )
     for _ in range(_TRIES):
         with suppress(PolicyChangedError):
-            entry = _waive(open_workspace(options.policy), request, options.dry_run)
+            entries = _waive(open_workspace(options.policy), request, options.dry_run)
             break
     else:
         name = options.policy or POLICY
         raise InputError(f"{name}: another process keeps changing it; run callint waive again later")
 
     from callint.reporting.terminal import console
-    from callint.reporting.waiver.text import print_waiver
+    from callint.reporting.waiver.text import print_waivers
 
-    print_waiver(entry, console(sys.stdout), is_written=not options.dry_run)
+    print_waivers(entries, console(sys.stdout), is_written=not options.dry_run)
     return 0
 
 
 @dataclass(frozen=True, slots=True)
 class _WaiverRequest:
-    """The finding to waive with the reason; the last day, the image and the table if given."""
+    """The findings to waive with the reason; the last day, the image and the table if given."""
 
-    finding: str
+    findings: tuple[str, ...]
     reason: str
     until: date | None
     image: str | None
     table: str | None
 
 
-def _waive(workspace: Workspace, request: _WaiverRequest, dry_run: bool) -> AddedWaiver:
-    """Check the images, and write the waiver.
+def _waive(workspace: Workspace, request: _WaiverRequest, dry_run: bool) -> list[AddedWaiver]:
+    """Check the images, and write the waivers.
 
-    InputError if the waiver is impossible, PolicyChangedError if the policy changed in the meantime.
+    InputError if a waiver is impossible, PolicyChangedError if the policy changed in the meantime; then none
+    is written.
     """
     policy = workspace.policy
     if not policy.path:
         raise InputError("no callint.toml in this folder or any parent; run callint init first")
     refuse_unknown_rules(policy)
     authorship = AuthorshipFactory().for_tree(workspace, policy.path)
-    checker = Checker(workspace, policy, date.today(), authorship)
+    needs_causes = any(is_cause(name) for name in request.findings)
+    checker = Checker(workspace, policy, date.today(), authorship, finds_causes=needs_causes)
     images, others = assigned_and_others(policy, workspace.tree)
     report = checker.report(
         images,
@@ -137,25 +147,43 @@ def _waive(workspace: Workspace, request: _WaiverRequest, dry_run: bool) -> Adde
     )
     paths = set() if request.image is None else {request.image, workspace.label(Path(request.image))}
     filter = FindingFilter(frozenset(paths), request.table)
-    findings = select_findings(report.findings, request.finding, filter)
-    first = findings[0]
-    if all(finding.waived for finding in findings):
-        raise _waived_already(first, checker)
-    context = checker.context_of(first)
+    selected = [
+        findings for name in request.findings for findings in select_findings(report.findings, name, filter)
+    ]
+    selected = list({waived_key(findings[0]): findings for findings in selected}.values())
+    still_open = [findings for findings in selected if not all(finding.waived for finding in findings)]
+    if not still_open:
+        raise _waived_already(selected[0][0], checker)
+    who = _author_name(workspace)
+    waivers = [_waiver(findings[0], checker, request, who) for findings in still_open]
+    added = add_waivers(workspace, waivers, dry_run)
+    return [
+        AddedWaiver(
+            waiver=waiver,
+            policy=policy.path,
+            covered=len(findings),
+            content=_content_kind(checker.context_of(findings[0]), findings[0]),
+            dead=_ineffective_waivers(checker, waiver),
+        )
+        for waiver, findings in zip(added, still_open, strict=True)
+    ]
+
+
+def _waiver(finding: Finding, checker: Checker, request: _WaiverRequest, who: str) -> Waiver:
+    """The waiver of a finding; InputError if it would have no effect."""
+    context = checker.context_of(finding)
     waiver = Waiver(
-        rule=first.rule,
-        image=first.image,
-        table=first.table,
+        rule=finding.rule,
+        image=finding.image,
+        table=finding.table,
         reason=request.reason,
-        who=_author_name(workspace),
+        who=who,
         until=request.until,
-        digest=_digest(context, first),
+        digest=_digest(context, finding),
         line=0,
     )
-    _require_second_person(checker, context, first, waiver)
-    waiver = add_waiver(workspace, waiver, dry_run)
-    kind, outdated = _content_kind(context, first), _ineffective_waivers(checker, waiver)
-    return AddedWaiver(waiver, policy.path, len(findings), kind, outdated)
+    _require_second_person(checker, context, finding, waiver)
+    return waiver
 
 
 def _base_check(workspace: Workspace) -> Callable[[Checker], Iterable[Finding]] | None:
@@ -169,7 +197,9 @@ def _base_check(workspace: Workspace) -> Callable[[Checker], Iterable[Finding]] 
 
     states = [state_of(tree, workspace.policy.path) for tree in trees]
     earlier = [
-        Checker(state.tree, state.policy, date.today()) for state in states if state.policy is not None
+        Checker(state.tree, state.policy, date.today(), finds_causes=False)
+        for state in states
+        if state.policy is not None
     ]
     return partial(base_findings, earlier=earlier) if earlier else None
 

@@ -237,6 +237,19 @@ def explained_bits(layout: Layout, old: Image, new: Image, cells: Flags) -> NDAr
     Only items that both images hold completely count, as other items are not compared elsewhere. ``cells``
     flags the cells to include, shape (cells,).
     """
+    bits = cell_bits(layout, old, new, cells)
+    for start, size in _named_ranges(layout):
+        (position,) = _in_both(old, new, np.array([start]), size).tolist()
+        if position >= 0:
+            bits[position : position + size] = 0xFF
+    return bits
+
+
+def cell_bits(layout: Layout, old: Image, new: Image, cells: Flags) -> NDArray[np.uint8]:
+    """The bits of the new image that store flagged cells; shape of ``new.content``.
+
+    Only cells that both images hold completely count. ``cells`` has the shape (cells,).
+    """
     bits = np.zeros(new.size, np.uint8)
     numbers = np.flatnonzero(cells)
     for group, masks in zip(layout.groups, layout.masks, strict=True):
@@ -253,10 +266,6 @@ def explained_bits(layout: Layout, old: Image, new: Image, cells: Flags) -> NDAr
         held = positions >= 0
         stored = masks.masks[selected_masks][held].astype(group.dtype).view(np.uint8).reshape(-1, size)
         np.bitwise_or.at(bits, positions[held, None] + np.arange(size), stored)
-    for start, size in _named_ranges(layout):
-        (position,) = _in_both(old, new, np.array([start]), size).tolist()
-        if position >= 0:
-            bits[position : position + size] = 0xFF
     return bits
 
 

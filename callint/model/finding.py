@@ -74,6 +74,8 @@ class Finding:
     - ``content``: the digest of that, if two states are compared; without it, nobody can tell whether another
       state has the same finding.
     - ``commit``: the id of the commit that caused it, if commits are judged one by one.
+    - ``explanation``: how the value may have come about: "swapped digits? 1200 fits".
+    - ``cause``: the id of the cause, if causes were looked for.
     - ``waiver``: the waiver that accepts it.
     """
 
@@ -108,6 +110,8 @@ class Finding:
     unsure: bool = False
     evidence: Evidence | None = None
     content: str = ""
+    explanation: str = ""
+    cause: str = ""
     waiver: Waiver | None = None
 
     @property

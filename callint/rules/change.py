@@ -254,7 +254,17 @@ def suspicious_cell(context: CheckContext) -> Iterator[Finding]:
                 _suspect_text(context, change, suspect),
                 "Look up the intended value and enter it again, or waive the finding with a reason.",
             )
-            yield finding if suspect.is_sure else replace(finding, unsure=True)
+            yield replace(
+                finding, explanation=_explanation(context, change, suspect), unsure=not suspect.is_sure
+            )
+
+
+def _explanation(context: CheckContext, change: TableChange, suspect: Suspect) -> str:
+    """The slip that explains a cell, with the number that fits: "swapped digits? 1200 fits"."""
+    value, conversion = float(change.new.physical[suspect.y, suspect.x]), context.conversion(change.table)
+    error = find_typing_error(value, suspect.expected, suspect.yardstick, fmt.decimals(conversion))
+    fitting = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion)
+    return f"{error.name}? {fitting} fits" if error else f"{fitting} would fit"
 
 
 def _suspect_text(context: CheckContext, change: TableChange, suspect: Suspect) -> str:

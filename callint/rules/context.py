@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from typing import Any
 
@@ -16,7 +16,7 @@ from callint.comparing.entry_errors.detect import edit_of
 from callint.comparing.entry_errors.neighbours import TableEdit
 from callint.comparing.entry_errors.paste_errors import PasteError, find_paste_errors
 from callint.decoding.conversions import exact_value, is_large, stored_steps
-from callint.decoding.decode import Decoded
+from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import Item, Layout
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.decoding.unit_numbers import UnitNumber
@@ -90,6 +90,15 @@ class CheckContext:
     def old(self) -> Decoded | None:
         """The decoded base."""
         return None if self.base is None else self.loaded.decoded(self.base)
+
+    def with_image(self, image: Image) -> CheckContext:
+        """The context of another image with the same base.
+
+        The image is decoded for this context alone: the definition keeps only the last few, and needs those.
+        """
+        other = replace(self, image=image)
+        vars(other).update(new=decode(self.layout, image), old=self.old)
+        return other
 
     @cached_property
     def changes(self) -> ChangeSet:

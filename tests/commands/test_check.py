@@ -13,6 +13,7 @@ import click
 import pytest
 
 from callint.commands import rules as rules_command
+from callint.reporting.findings import cause_text
 from tests.building import definition_xml, u16
 from tests.running import (
     BAD,
@@ -77,55 +78,93 @@ def test_a_clean_check_prints_nothing(yard: Yard) -> None:
     assert (result.status, result.stdout, result.stderr) == (0, "", "")
 
 
-def test_a_finding_says_cell_value_limit_base_hint_address_and_line(yard: Yard) -> None:
+def test_a_cause_says_place_change_and_slip_then_what_it_breaks_and_what_to_do(yard: Yard) -> None:
     result = yard.run("check", "boats/petrel.bin")
-    assert result.status == 1
-    assert result.stderr == ""
+    assert (result.status, result.stderr) == (1, "")
+    report = checked(yard, "boats/petrel.bin")
+    marks = {finding["rule"]: finding["fingerprint"][:8] for finding in report["findings"]}
+    (cause,) = report["causes"]
+    assert result.lines == [
+        "1 mistake in boats/petrel.bin.",
+        "1 error, 1 warning in 1 image, 6 tables, 26 cells.",
+        "",
+        "error    fuel at 1600 rpm, 40 mg: 44.0 → 999.0 mg, 43.5 would fit",
+        f"  {marks['value/out-of-range']} 999.0 mg is above the limit of 90 mg",
+        f"  {marks['change/suspicious-cell']} warning: change/suspicious-cell",
+        "  Look up the intended value and enter it again, or waive the finding with a",
+        f"  reason. ({cause['id']})",
+    ]
+
+
+def test_all_says_rule_hint_address_and_line_of_each_finding(yard: Yard) -> None:
+    findings = checked(yard, "boats/petrel.bin")["findings"]
+    (mark,) = (finding["fingerprint"] for finding in findings if finding["rule"] == "value/out-of-range")
     line = next(
         number
         for number, text in enumerate(yard_definition().decode().splitlines(), 1)
         if '<map name="fuel"' in text
     )
-    findings = checked(yard, "boats/petrel.bin")["findings"]
-    (mark,) = (finding["fingerprint"] for finding in findings if finding["rule"] == "value/out-of-range")
-    assert result.lines[:6] == [
-        "error    boats/petrel.bin: fuel at 1600 rpm, 40 mg",
-        "         999.0 mg is above the limit of 90 mg (base: 44.0 mg)",
-        f"           value/out-of-range ({mark[:8]}): Correct the cell; the limits are what",
-        "           the hardware withstands.",
+    lines = yard.run("check", "boats/petrel.bin", "--all").lines
+    start = lines.index("error    fuel at 1600 rpm, 40 mg: 44.0 → 999.0 mg, 43.5 would fit")
+    assert lines[start + 1 : start + 6] == [
+        "         fuel at 1600 rpm, 40 mg: 999.0 mg is above the limit of 90 mg (base:",
+        "         44.0 mg)",
+        f"           error, value/out-of-range ({mark[:8]}): Correct the cell; the limits",
+        "           are what the hardware withstands.",
         f"           0x0001A, defs/yard.xml line {line}",
-        "",
     ]
-    assert result.lines[-1] == "1 error, 1 warning in 1 image, 6 tables, 26 cells."
 
 
-def test_the_worst_comes_first_then_the_order_is_by_image(yard: Yard) -> None:
-    yard.write("boats/auk.bin", MANY)
-    headings = [
-        match.groups()
-        for text in yard.call("check").lines
-        if (match := re.match(r"(error|warning|note) +(boats/\w+\.bin)", text))
-    ]
-    ranks = [["error", "warning", "note"].index(severity) for severity, _ in headings]
+def test_disabled_protections_come_first_then_weakened_ones_then_the_order_is_by_severity(yard: Yard) -> None:
+    off_and_more = edited(MANY, {CUT: u16(5600)})
+    weakened = edited(yard_base(), {CUT: u16(4650), fuel_cell(3, 2): u16(9000)})
+    yard.write("boats/auk.bin", weakened)
+    yard.write("boats/tern.bin", off_and_more)
+    causes = checked(yard)["causes"]
+    dangers = [cause.get("danger", "") for cause in causes]
+    assert dangers == sorted(dangers, key=["disabled protection", "weakened protection", ""].index)
+    assert set(dangers) == {"disabled protection", "weakened protection", ""}
+    ranks = [["error", "warning", "note"].index(c["severity"]) for c in causes if not c.get("danger")]
     assert ranks == sorted(ranks)
-    assert {severity for severity, _ in headings} >= {"error", "warning"}
-    errors = [image for severity, image in headings if severity == "error"]
-    assert errors == sorted(errors)
-    assert set(errors) == {"boats/auk.bin", "boats/petrel.bin"}
+    headings = [text for text in yard.call("check").lines if re.match("(error|warning|note) ", text)]
+    for heading, cause in zip(headings, causes, strict=True):
+        assert heading.startswith(f"{cause['severity']:<9}{cause['image']}: "[:60])
 
 
-def test_two_findings_about_one_cell_share_a_heading_and_one_value_of_the_base(yard: Yard) -> None:
-    steep = yard_definition().replace(
-        b'<limits min="0" max="90"/>', b'<limits min="0" max="90"/><gradient along="x" max="0.1"/>'
-    )
-    yard.write("defs/yard.xml", steep)
-    yard.write("callint.toml", POLICY + '[severity]\n"value/too-steep" = "error"\n')
-    result = yard.call("check", "boats/petrel.bin")
-    cell = result.stdout.split("\n\n")[0]
-    assert cell.startswith("error    boats/petrel.bin: fuel at 1600 rpm, 40 mg\n")
-    assert "value/out-of-range" in cell
-    assert "value/too-steep" in cell
-    assert " ".join(cell.split()).count("(base: 44.0 mg)") == 1
+def test_every_format_keeps_the_order_of_the_causes(yard: Yard) -> None:
+    yard.write("boats/auk.bin", edited(MANY, {CUT: u16(5600)}))
+    report = checked(yard, "boats/auk.bin")
+    order = [finding["fingerprint"] for finding in report["findings"]]
+    assert [mark for cause in report["causes"] for mark in cause["findings"]] == order
+    assert len(order) == len(set(order)) > 5
+    for form in ("sarif", "junit", "markdown", "lines"):
+        text = yard.call("check", "boats/auk.bin", "--format", form).stdout
+        marks = [mark[:8] for mark in re.findall(r"\b(?:[0-9a-f]{16}|[0-9a-f]{8}(?=\]))\b", text)]
+        assert marks == [mark[:8] for mark in order], form
+
+
+def test_the_summary_counts_mistakes_and_what_they_do_to_protections(yard: Yard) -> None:
+    yard.write("boats/auk.bin", edited(yard_base(), {CUT: u16(5600), SMOKE: u16(600, 700, 800, 900)}))
+    result = yard.call("check", "boats/auk.bin")
+    summary = result.lines[: result.lines.index("")]
+    assert len(summary) <= 6
+    causes = checked(yard, "boats/auk.bin")["causes"]
+    assert summary[0].startswith(f"{len(causes)} mistakes in boats/auk.bin, 1 disables a protection")
+
+
+def test_what_the_base_has_too_is_one_line_for_each_image(yard: Yard) -> None:
+    yard.write("factory/base.bin", BAD)
+    inherited = "1 note as in the base; --all shows it"
+    assert yard.call("check", "boats/petrel.bin").lines == [
+        "1 note in 1 image, 6 tables, 26 cells.",
+        inherited,
+    ]
+    yard.write("boats/auk.bin", edited(BAD, {CUT: u16(4650)}))
+    lines = yard.call("check", "boats/auk.bin", "boats/petrel.bin").lines
+    assert f"boats/auk.bin: {inherited}" in lines
+    assert f"boats/petrel.bin: {inherited}" in lines
+    assert not any("999.0" in text for text in lines)
+    assert "999.0 mg is above" in yard.call("check", "boats/petrel.bin", "--all").flat
 
 
 def test_no_line_to_a_pipe_is_wider_than_80_columns(yard: Yard) -> None:
@@ -238,19 +277,25 @@ def broken_blocks(tmp_path: Path) -> Yard:
 CHECK_BLOCKS = ("check", "new.bin", "--definition", "test.xml")
 
 
-def test_three_cells_of_a_rule_in_a_table_are_listed_in_full(broken_blocks: Yard) -> None:
+def test_of_one_rule_in_one_cause_three_findings_are_printed_and_the_rest_is_counted(
+    broken_blocks: Yard,
+) -> None:
+    result = broken_blocks.call(*CHECK_BLOCKS)
+    first = result.stdout.split("\n\n")[1].splitlines()
+    assert first[0] == "error    block_00"
+    assert sum(" is above the limit " in text for text in first) == 3
+    assert "  and 2 more of value/out-of-range" in first
+
+
+def test_of_many_causes_the_first_are_printed_and_the_rest_is_counted(
+    broken_blocks: Yard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(cause_text, "_MOST_CAUSES", 10)
     result = broken_blocks.call(*CHECK_BLOCKS)
     headings = [text for text in result.lines if text.startswith("error ")]
-    assert sum("block_00 " in text for text in headings) == 3
-    assert "and 2 more of value/out-of-range in new.bin: block_00" in result.flat
-
-
-def test_thirty_findings_of_a_rule_are_listed_in_full_and_the_rest_is_counted(broken_blocks: Yard) -> None:
-    result = broken_blocks.call(*CHECK_BLOCKS)
-    assert result.stdout.count("value/out-of-range (") == 30
-    assert "block_10" not in result.stdout
-    assert "10 more findings of value/out-of-range not shown; --all shows them" in result.flat
-    assert result.lines[-1] == "60 errors in 1 image, 12 tables, 60 cells."
+    assert headings == [f"error    block_{number:02}" for number in range(10)]
+    assert result.lines[:2] == ["12 mistakes in new.bin.", "60 errors in 1 image, 12 tables, 60 cells."]
+    assert result.lines[-1] == "2 more mistakes not shown; --all shows them"
     assert too_wide(result.stdout) == []
 
 
@@ -258,7 +303,7 @@ def test_all_spells_out_every_finding(broken_blocks: Yard) -> None:
     result = broken_blocks.call(*CHECK_BLOCKS, "--all")
     assert result.stdout.count("value/out-of-range (") == 60
     assert "more" not in result.stdout
-    assert result.lines[-1] == "60 errors in 1 image, 12 tables, 60 cells."
+    assert result.lines[1] == "60 errors in 1 image, 12 tables, 60 cells."
 
 
 def test_json_is_never_folded(broken_blocks: Yard) -> None:
@@ -452,7 +497,7 @@ def test_a_finding_is_printed_even_where_it_does_not_fail(yard: Yard) -> None:
     yard.write("boats/auk.bin", edited(yard_base(), {CUT: u16(4650)}))
     result = yard.call("check", "boats/auk.bin")
     assert result.status == 0
-    assert result.stdout.startswith("warning  boats/auk.bin: overspeed_cut\n")
+    assert "warning  overspeed_cut: 4200 → 4650 rpm" in result.lines
 
 
 def test_a_note_fails_only_where_notes_do(yard: Yard) -> None:
@@ -637,7 +682,7 @@ def test_an_image_whose_name_is_not_text_can_be_checked(yard: Yard) -> None:
     yard.write(f"boats/{name}", BAD)
     plain = yard.call("check", f"boats/{name}")
     assert plain.status == 1, plain
-    assert "value/out-of-range" in plain.stdout
+    assert "above the limit of 90 mg" in plain.stdout
     result = yard.call("check", f"boats/{name}", "--format", "json")
     assert result.status == 1, result
     assert steering(result.stdout) == []

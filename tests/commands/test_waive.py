@@ -114,12 +114,58 @@ def test_a_finding_is_accepted_in_the_name_that_git_knows(yard: Yard) -> None:
 
 def test_a_finding_is_known_by_its_fingerprint_or_the_start_of_it(yard: Yard) -> None:
     item, other = findings(yard, "value/out-of-range")
-    printed = f"({item['fingerprint'][:8]})"
-    assert printed in yard.call("check").stdout
-    for mark in (item["fingerprint"], other["fingerprint"][:6].upper(), printed.strip("()")):
+    printed = item["fingerprint"][:8]
+    assert f"  {printed} " in yard.call("check").stdout
+    for mark in (item["fingerprint"], other["fingerprint"][:6].upper(), printed):
         yard.write("callint.toml", POLICY)
         waive(yard, mark)
         assert [entry["digest"] for entry in waivers(yard)] == [FUEL_DIGEST]
+
+
+def causes(yard: Yard) -> dict[str, dict[str, Any]]:
+    """The causes in boats/heron.bin by the name of their place."""
+    report = yard.call("check", "--format", "json").data
+    return {cause["places"][0].get("name", ""): cause for cause in report["causes"] if "image" in cause}
+
+
+def test_a_cause_is_accepted_with_all_of_its_findings(yard: Yard) -> None:
+    cause = causes(yard)["fuel"]
+    assert len(cause["findings"]) > 1
+    result = waive(yard, cause["id"])
+    assert result.flat.count("Ada Quay accepts ") == len(waivers(yard))
+    assert result.flat.count("A waiver does not make a change safe") == 1
+    assert {entry["table"] for entry in waivers(yard)} == {"fuel"}
+    assert causes(yard)["fuel"]["waived"]
+    assert not causes(yard)["overspeed_cut"]["waived"]
+    assert "is already waived here" in refused(yard, cause["id"])
+
+
+def test_a_cause_is_known_by_the_start_of_its_id(yard: Yard) -> None:
+    waive(yard, causes(yard)["egr"]["id"][:-2].upper())
+    assert [entry["table"] for entry in waivers(yard)] == ["egr"]
+
+
+def test_several_findings_are_accepted_at_once_each_table_once(yard: Yard) -> None:
+    item, other = (finding["fingerprint"] for finding in findings(yard, "value/out-of-range"))
+    (emissions,) = (finding["fingerprint"] for finding in findings(yard, "change/emissions"))
+    waive(yard, item, other, emissions[:8])
+    assert [(entry["rule"], entry["table"]) for entry in waivers(yard)] == [
+        ("value/out-of-range", "fuel"),
+        ("change/emissions", "egr"),
+    ]
+    assert waivers(yard)[0]["digest"] == FUEL_DIGEST
+
+
+def test_of_several_findings_none_is_accepted_if_one_cannot_be(yard: Yard) -> None:
+    mark = findings(yard, "value/out-of-range")[0]["fingerprint"]
+    assert "no finding has this fingerprint" in refused(yard, mark, "0123456789abcdef")
+    assert "no cause has this id" in refused(yard, mark, "cause-00000000")
+
+
+def test_a_cause_of_something_else_than_what_is_named_is_refused(yard: Yard) -> None:
+    assert "it is about fuel in boats/heron.bin" in refused(
+        yard, causes(yard)["fuel"]["id"], "--table", "egr"
+    )
 
 
 def test_a_waiver_without_an_end_has_no_last_day(yard: Yard) -> None:
@@ -357,8 +403,8 @@ def test_a_fingerprint_that_many_findings_share_the_start_of_is_refused(
     [
         ("abcde", "give the first 6 of them or more"),
         ("0123456789abcdef0", "a fingerprint has 16 digits"),
-        ("overspeed", "neither a fingerprint nor the id of a rule"),
-        ("", "neither a fingerprint nor the id of a rule"),
+        ("overspeed", "neither a fingerprint nor the id of a cause or a rule"),
+        ("", "neither a fingerprint nor the id of a cause or a rule"),
         ("value/out-of-rage", "did you mean value/out-of-range?"),
         ("weather/rain", "callint rules lists them"),
     ],

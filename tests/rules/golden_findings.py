@@ -46,8 +46,8 @@ EXAMPLES: tuple[Example, ...] = (
 )
 #: Nearly every small definition has these, and they have examples of their own.
 _EVERYWHERE = {"definition/unused", "definition/no-limits", "definition/overlap"}
-# Tests of their own look at the bytes of the base.
-_LEFT_OUT = {"rule", "message", "severity", "evidence", "content", "base_bytes"}
+# Tests of their own look at the bytes of the base and at causes.
+_LEFT_OUT = {"rule", "message", "severity", "evidence", "content", "base_bytes", "explanation", "cause"}
 
 
 def stored() -> dict[str, str]:

@@ -8,14 +8,16 @@ import shutil
 import struct
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import groupby
 from pathlib import Path
 
 import pytest
 
 from callint.checking.assignments import Assignment
+from callint.checking.cause_order import sort_findings
 from callint.checking.checker import Checker
 from callint.checking.definition_findings import definition_findings
-from callint.checking.report import Report, sort_findings
+from callint.checking.report import Report
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.finding import Cell, Finding, Severity
 from callint.model.policy import Policy
@@ -624,7 +626,7 @@ def test_the_policy_sets_the_severity_of_one_rule_over_that_of_its_family() -> N
 # Order
 
 
-def test_findings_come_worst_first_then_by_image_then_as_the_definition_has_them_then_by_cell() -> None:
+def test_findings_come_by_image_then_as_the_definition_has_them_then_worst_first_then_by_cell() -> None:
     demands = '<limits max="50"/><expected max="20"/>'
     xml = definition_xml(
         table("map", "zinc", ON_AXES + demands, at=10) + table("map", "amber", ON_AXES + demands, at=22),
@@ -637,23 +639,23 @@ def test_findings_come_worst_first_then_by_image_then_as_the_definition_has_them
     findings = [file for file in Checker(files, Policy(), TODAY).report(images).findings if file.image]
     assert [(item.severity, item.image, item.table, item.cell) for item in findings] == [
         (severity, name, of, cell)
+        for name in ("a.bin", "b.bin")
+        for of in ("zinc", "amber")
         for severity, cells_of in (
             (Severity.ERROR, (Cell(1, 0), Cell(0, 1))),
             (Severity.WARNING, (Cell(0, 0), Cell(2, 1))),
         )
-        for name in ("a.bin", "b.bin")
-        for of in ("zinc", "amber")
         for cell in cells_of
     ]
 
 
-def test_notes_come_last_whatever_they_are_about() -> None:
-    ranks = [
-        finding.severity.rank
-        for finding in findings(GOOD, image(at_0=u16(9, 5, 1), at_48=NUMBER), GOOD_IMAGE)
-    ]
-    assert ranks == sorted(ranks)
-    assert len(set(ranks)) > 1
+def test_the_findings_of_a_cause_stand_together_the_worst_first() -> None:
+    found = findings(GOOD, image(at_0=u16(9, 5, 1), at_48=NUMBER), GOOD_IMAGE)
+    causes = [cause for cause, _ in groupby(finding.cause for finding in found)]
+    assert len(causes) == len(set(causes)) > 1
+    for _, members in groupby(found, key=lambda finding: finding.cause):
+        ranks = [finding.severity.rank for finding in members]
+        assert ranks == sorted(ranks)
 
 
 # Fingerprints

@@ -6,7 +6,9 @@ import json
 from typing import Any
 
 from callint import __version__
+from callint.checking.cause_order import CauseFindings, cause_groups
 from callint.checking.report import Report
+from callint.model.cause import Place
 from callint.model.finding import Finding
 from callint.reporting.findings.summary import summary
 from callint.reporting.json_fields import without_none
@@ -18,6 +20,7 @@ def findings_json(report: Report) -> str:
         "format": "callint-findings",
         "version": 1,
         "callint": __version__,
+        "causes": [_cause(group) for group in cause_groups(report.findings, report.causes) if group.cause],
         "findings": [_finding(finding) for finding in report.findings],
         "summary": summary(report),
     }
@@ -28,6 +31,44 @@ def brief(finding: Finding) -> dict[str, Any]:
     """A finding in a report about one image, without the fields that name the image."""
     names = ("rule", "table", "cell", "message", "hint")
     return {name: value for name, value in _finding(finding).items() if name in names}
+
+
+def _cause(group: CauseFindings) -> dict[str, Any]:
+    """A cause with what it does and the fingerprints of its findings, in their order."""
+    cause, first = group.cause, group.first
+    assert cause is not None
+    fields: dict[str, Any] = {
+        "id": cause.id,
+        "kind": cause.kind.value,
+        "severity": group.severity.value,
+        "danger": group.danger.value or None,
+        "image": first.image or None,
+        "definition": first.definition or None,
+        "policy": first.policy or None,
+        "commit": first.commit or None,
+        "title": cause.title,
+        "explanation": cause.explanation or None,
+        "effect": cause.effect.value if cause.effect else None,
+        "places": [_place(place) for place in cause.places],
+        "affected": round(cause.share, 6),
+        "hint": group.hint or None,
+        "findings": [finding.fingerprint for finding in group.findings],
+        "waived": not group.active,
+    }
+    return without_none(fields)
+
+
+def _place(place: Place) -> dict[str, Any]:
+    ranges = [{"address": address, "size": size} for address, size in place.ranges]
+    return without_none(
+        {
+            "kind": place.kind.value,
+            "name": place.name or None,
+            "text": place.text,
+            "cells": len(place.cells) or None,
+            "ranges": ranges or None,
+        }
+    )
 
 
 def _finding(finding: Finding) -> dict[str, Any]:
@@ -53,6 +94,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "commit": finding.commit or None,
         "inherited": finding.inherited or None,
         "fingerprint": finding.fingerprint,
+        "cause": finding.cause or None,
         "waived": finding.waived,
     }
     return without_none(fields)

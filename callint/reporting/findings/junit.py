@@ -66,6 +66,7 @@ def _add_test_case(suite: etree._Element, finding: Finding, level: Severity) -> 
         ("cell", cell),
         ("address", "" if finding.address is None else f"0x{finding.address:05X}"),
         ("fingerprint", finding.fingerprint),
+        ("cause", finding.cause),
     ):
         if value:
             etree.SubElement(properties, "property", name=name, value=_text(value))

@@ -30,7 +30,6 @@ def findings_markdown(report: Report) -> str:
     """
     lines = [f"### callint: {closing_line(report)}", ""]
     active = [finding for finding in report.findings if not finding.waived]
-    active.sort(key=lambda finding: finding.severity.rank)
     if active:
         lines += ["| severity | where | what |", "| --- | --- | --- |"]
         lines += [_row(finding) for finding in active[:_WORST]]

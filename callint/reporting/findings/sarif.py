@@ -207,6 +207,7 @@ def _properties(finding: Finding) -> _Object:
             "unit": clean(finding.unit) or None,
             "commit": finding.commit or None,
             "inherited": finding.inherited or None,
+            "cause": finding.cause or None,
         }
     )
 

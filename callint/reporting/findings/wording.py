@@ -16,11 +16,15 @@ def short_fingerprint(finding: Finding) -> str:
     return finding.fingerprint[:_DIGITS]
 
 
+def source_of(finding: Finding) -> str:
+    """The file that the finding is about, with its commit if commits are judged one by one."""
+    source = finding.image or finding.definition or finding.policy
+    return f"{finding.commit[:10]}:{source}" if finding.commit else source
+
+
 def headline(finding: Finding, with_place: bool = True) -> str:
     """The subject of the finding and its place: "boats/heron.bin: smoke_limit at 2200 rpm, 45 mg"."""
-    source = finding.image or finding.definition or finding.policy
-    if finding.commit:
-        source = f"{finding.commit[:10]}:{source}"
+    source = source_of(finding)
     if not finding.table:
         return source
     return f"{source}: {finding.table} {finding.place if with_place else ''}".rstrip()

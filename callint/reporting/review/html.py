@@ -421,16 +421,8 @@ def _concerned_tables(document: Json) -> dict[tuple[int | None, str], list[Json]
 
 
 def _in_order(document: Json) -> list[Json]:
-    """The findings in the order of reading; among equally severe ones, protection tables come first."""
-    tables_of = _concerned_tables(document)
-    order = list(_SEVERITIES)
-
-    def rank(finding: Json) -> tuple[bool, int, bool]:
-        tables = tables_of.get(_subject(finding), ())
-        protects = any(table["purpose"] == "protection" for table in tables)
-        return "waiver" in finding, order.index(finding["severity"]), not protects
-
-    return sorted(document["findings"], key=rank)
+    """The findings in the order of reading: that of the document, waived ones last."""
+    return sorted(document["findings"], key=lambda finding: "waiver" in finding)
 
 
 def _tables(document: Json) -> Iterator[str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from callint import fmt
 from callint.checking.added_waiver import AddedWaiver
@@ -14,16 +14,19 @@ CAUTION = (
 )
 
 
-def print_waiver(added: AddedWaiver, terminal: Terminal, is_written: bool = True) -> None:
-    """Who accepts what, until when and for which content; the entry itself where it is not added."""
-    if not is_written:
-        terminal.print(line((f"callint would add to {added.policy}:", "bold")))
-        for text in entry(added.waiver).splitlines():
-            terminal.print(line(f"  {text}"))
-        terminal.print()
-    for sentence in _sentences(added, is_written):
-        for text in wrapped(sentence, width(terminal)):
-            terminal.print(line(text))
+def print_waivers(entries: Sequence[AddedWaiver], terminal: Terminal, is_written: bool = True) -> None:
+    """Who accepts what, until when and for which content; the entries themselves if they are not added."""
+    for number, added in enumerate(entries):
+        if number:
+            terminal.print()
+        if not is_written:
+            terminal.print(line((f"callint would add to {added.policy}:", "bold")))
+            for text in entry(added.waiver).splitlines():
+                terminal.print(line(f"  {text}"))
+            terminal.print()
+        for sentence in _sentences(added, is_written):
+            for text in wrapped(sentence, width(terminal)):
+                terminal.print(line(text))
     for text in wrapped(CAUTION, width(terminal)):
         terminal.print(line((text, QUIET)))
 

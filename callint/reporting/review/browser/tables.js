@@ -277,9 +277,5 @@ function assignFindings() {
 }
 assignFindings();
 
-/** The findings in the order of reading; among equally severe ones, protection tables come first. */
-const findingsInOrder = (() => {
-  const protects = (finding) => tablesOf.get(finding).some(({ data }) => data.purpose === "protection");
-  const order = (finding) => 10 * Boolean(finding.waiver) + 2 * severities.indexOf(finding.severity) + !protects(finding);
-  return [...review.findings].sort((first, second) => order(first) - order(second));
-})();
+/** The findings in the order of reading: that of the document, waived ones last. */
+const findingsInOrder = [...review.findings].sort((first, second) => Boolean(first.waiver) - Boolean(second.waiver));

@@ -1,0 +1,402 @@
+"""The places of a change: cells, edited blocks, axes, texts and runs of undefined bytes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from callint import fmt
+from callint.comparing.compare import cell_bits, changed_cells
+from callint.comparing.entry_errors.typing_errors import find_typing_error
+from callint.decoding.operating_range import operating_share
+from callint.decoding.statistics import distinct
+from callint.model.cause import CauseKind, Place
+from callint.model.change import AxisChange, Flags, Grid, Run, TableChange, TextChange
+from callint.model.definition import Conversion, States, Table
+from callint.model.image import Image, Segment
+from callint.rules.context import CheckContext, is_axis
+
+Integers = NDArray[np.int64]
+
+#: The neighbours of a cell that follow it, as steps along x and y; with those before it, they are all eight.
+_STEPS = ((1, 0), (-1, 1), (0, 1), (1, 1))
+
+
+@dataclass(frozen=True, slots=True)
+class ChangedPlace:
+    """A place before it is described.
+
+    ``cells`` rise and are numbers in the flat vectors, shape (changed cells,); ``items`` are the numbers of
+    their tables or axes, in the order of the definition. A place without cells has a ``change``.
+    """
+
+    kind: CauseKind
+    items: tuple[int, ...] = ()
+    cells: Integers | None = None
+    ranges: tuple[tuple[int, int], ...] = ()
+    change: TextChange | Run | None = None
+
+    @property
+    def size(self) -> int:
+        return 0 if self.cells is None else len(self.cells)
+
+
+class Places:
+    """The places of the change from the base to the image of one context."""
+
+    def __init__(self, context: CheckContext, lone: Iterable[int] = ()) -> None:
+        """``lone`` are the cells that are places of their own, though cells next to them changed too."""
+        assert context.old is not None
+        self.context = context
+        self._flags: Flags = changed_cells(context.old, context.new)
+        self._is_lone: Flags = np.zeros(context.layout.size, bool)
+        self._is_lone[list(lone)] = True
+        self.places = [*self._table_places(), *self._axis_places(), *self._byte_places()]
+
+    def of_item(self, name: str) -> tuple[int, ...]:
+        """The numbers of the places in a table, axis or text."""
+        return self._by_name.get(name, ())
+
+    def of_table(self, name: str) -> tuple[int, ...]:
+        """The numbers of the places in a table and its axes, or in an axis or text."""
+        table = self.context.definition.tables.get(name)
+        names = (name, *table.axes) if table else (name,)
+        return tuple(dict.fromkeys(number for name in names for number in self.of_item(name)))
+
+    def of_cell(self, cell: int) -> int | None:
+        """The number of the place that holds a cell; None if the cell did not change."""
+        number = int(self._place_of_cell[cell])
+        return None if number < 0 else number
+
+    def is_lone(self, number: int) -> bool:
+        """Whether a place is a cell that does not belong to the edit around it."""
+        cells = self.places[number].cells
+        return cells is not None and len(cells) == 1 and bool(self._is_lone[cells[0]])
+
+    def of_range(self, start: int, size: int) -> tuple[int, ...]:
+        """The numbers of the places outside tables and axes that have bytes in a range."""
+        return tuple(
+            number
+            for number, place in enumerate(self.places)
+            if any(start < low + count and low < start + size for low, count in place.ranges)
+        )
+
+    @cached_property
+    def _by_name(self) -> dict[str, tuple[int, ...]]:
+        names: dict[str, list[int]] = {}
+        for number, place in enumerate(self.places):
+            for item in place.items:
+                names.setdefault(self.context.layout.items[item].name, []).append(number)
+            if isinstance(place.change, TextChange):
+                names.setdefault(place.change.text.name, []).append(number)
+        return {name: tuple(numbers) for name, numbers in names.items()}
+
+    @cached_property
+    def _place_of_cell(self) -> Integers:
+        numbers = np.full(self.context.layout.size, -1, np.int64)
+        for number, place in enumerate(self.places):
+            if place.cells is not None:
+                numbers[place.cells] = number
+        return numbers
+
+    # What is a place
+
+    def _table_places(self) -> list[ChangedPlace]:
+        """Neighbouring changed cells are one place, and so are changed cells with their mirrors."""
+        layout = self.context.layout
+        cells = np.flatnonzero(self._flags)
+        is_table = np.array([not is_axis(item) for item in layout.items], bool)
+        cells = cells[is_table[layout.item[cells]]]
+        if not len(cells):
+            return []
+        near, mirrored = self._near_links(cells), self._mirror_links(cells)
+        labels = _components(len(cells), np.concatenate([near, mirrored], axis=1))
+        # A lone cell joins the edit around it, and is then taken out of it with its own mirror.
+        lone = self._is_lone[cells]
+        both = mirrored[:, lone[mirrored].all(axis=0)]
+        labels = np.where(lone, len(cells) + _components(len(cells), both), labels)
+        order = np.argsort(labels, kind="stable")
+        starts = np.flatnonzero(np.diff(labels[order])) + 1
+        places = []
+        for members in np.split(order, starts):
+            part = cells[members]
+            items = sorted(distinct(layout.item[part]).tolist(), key=lambda item: layout.items[item].line)
+            kind = CauseKind.MIRROR if len(items) > 1 else CauseKind.BLOCK
+            if len(part) == 1:
+                kind = CauseKind.CELL
+            places.append(ChangedPlace(kind, tuple(items), part))
+        return places
+
+    def _near_links(self, cells: Integers) -> Integers:
+        """The pairs of neighbours among rising changed cells, as positions in ``cells``; shape (2, pairs)."""
+        layout = self.context.layout
+        item = layout.item[cells]
+        columns, rows = layout.shapes[item, 1], layout.shapes[item, 0]
+        y, x = np.divmod(cells - layout.first[item], columns)
+        pairs = []
+        for along, down in _STEPS:
+            inside = np.flatnonzero((x + along >= 0) & (x + along < columns) & (y + down < rows))
+            other = cells[inside] + along + down * columns[inside]
+            changed = self._flags[other]
+            pairs.append(np.stack([inside[changed], np.searchsorted(cells, other[changed])]))
+        return np.concatenate(pairs, axis=1)
+
+    def _mirror_links(self, cells: Integers) -> Integers:
+        """The pairs of mirrored cells among rising changed cells, as ``_near_links``."""
+        pairs = [np.empty((2, 0), np.int64)]
+        for mine, theirs in self._mirrored():
+            offsets = np.flatnonzero(self._flags[mine] & self._flags[theirs])
+            both = np.stack([offsets + mine.start, offsets + theirs.start])
+            pairs.append(np.searchsorted(cells, both))
+        return np.concatenate(pairs, axis=1)
+
+    def _mirrored(self) -> list[tuple[slice, slice]]:
+        """The cells of both tables of each relation that demands equal tables of one shape."""
+        layout, pairs = self.context.layout, []
+        for relation in self.context.definition.relations:
+            numbers = [layout.table_items.get(name) for name in (relation.table, relation.other)]
+            first, second = numbers
+            if relation.kind != "equal" or first is None or second is None or first == second:
+                continue
+            if layout.shape(first) == layout.shape(second):
+                pairs.append((layout.cells(first), layout.cells(second)))
+        return pairs
+
+    def _axis_places(self) -> list[ChangedPlace]:
+        """Every axis with changed breakpoints or a changed count of them."""
+        layout, changes = self.context.layout, self.context.changes
+        counts = {
+            change.axis.name: (change.axis.stored_count.at, change.axis.stored_count.storage.type.size)
+            for change in changes.counts
+            if change.axis.stored_count
+        }
+        places = []
+        for name in dict.fromkeys([*changes.by_axis, *counts]):
+            cells = layout.cells(layout.axis_items[name])
+            places.append(
+                ChangedPlace(
+                    CauseKind.AXIS,
+                    (layout.axis_items[name],),
+                    np.flatnonzero(self._flags[cells]) + cells.start,
+                    (counts[name],) if name in counts else (),
+                )
+            )
+        return places
+
+    def _byte_places(self) -> list[ChangedPlace]:
+        changes = self.context.changes
+        return [
+            *(
+                ChangedPlace(CauseKind.TEXT, ranges=((change.text.at, change.text.length),), change=change)
+                for change in changes.texts
+            ),
+            *(
+                ChangedPlace(CauseKind.BYTES, ranges=((run.start, run.size),), change=run)
+                for run in changes.unexplained
+            ),
+        ]
+
+    # What a place is called
+
+    def describe(self, number: int) -> Place:
+        """A place as people read it."""
+        place = self.places[number]
+        cells = () if place.cells is None else tuple(place.cells.tolist())
+        name, text = self._name_and_text(place)
+        return Place(place.kind, name, text, cells, place.ranges)
+
+    def merged(self, numbers: Sequence[int]) -> Place | None:
+        """Several places of one table as one; None if they lie in several tables."""
+        places = [self.places[number] for number in numbers]
+        if len({place.items for place in places}) > 1 or any(
+            place.kind not in (CauseKind.CELL, CauseKind.BLOCK) for place in places
+        ):
+            return None
+        cells = np.sort(np.concatenate([place.cells for place in places if place.cells is not None]))
+        name, change = self._change(ChangedPlace(CauseKind.BLOCK, places[0].items, cells), 0)
+        count = fmt.count(len(cells), "cell")
+        text = f"{name}: {count} in {len(places)} places, the largest change {self._largest(change)}"
+        return Place(CauseKind.BLOCK, name, text, tuple(cells.tolist()))
+
+    def _name_and_text(self, place: ChangedPlace) -> tuple[str, str]:
+        if isinstance(place.change, TextChange):
+            return place.change.text.name, f"{place.change.text.name}: {fmt.text_change(place.change, '→')}"
+        if isinstance(place.change, Run):
+            run = place.change
+            last = f" to {fmt.address(run.start + run.size - 1)}" if run.size > 1 else ""
+            return "", f"{fmt.count(run.changed, 'byte')} at {fmt.address(run.start)}{last}"
+        if place.kind is CauseKind.AXIS:
+            return self._axis_text(place)
+        name, change = self._change(place, 0)
+        text = f"{name}{self._extent(change)}"
+        for item in range(1, len(place.items)):
+            other, other_change = self._change(place, item)
+            if np.array_equal(other_change.new.physical, change.new.physical, equal_nan=True):
+                text += f", with its mirror {other}"
+            else:
+                text += f"; {other}{self._extent(other_change)}"
+        return name, text
+
+    def _axis_text(self, place: ChangedPlace) -> tuple[str, str]:
+        axis = self.context.layout.items[place.items[0]]
+        change = self.context.changes.by_axis.get(axis.name)
+        if change is None:
+            return axis.name, f"{axis.name}: the stored number of breakpoints"
+        first = int(np.flatnonzero(change.changed)[0])
+        raws = change.old_raw[first], change.new_raw[first]
+        texts = self.context.format_change(axis, float(change.old[first]), float(change.new[first]), raws)
+        others = int(np.count_nonzero(change.changed)) - 1
+        more = f" and {fmt.count(others, 'other breakpoint')}" if others else ""
+        return (
+            axis.name,
+            f"{axis.name}: {_arrow(texts[0], texts[1], self.context.definition.unit_of(axis))}{more}",
+        )
+
+    def _change(self, place: ChangedPlace, number: int) -> tuple[str, TableChange]:
+        """The name of one of a place's tables, and its change with this place alone flagged."""
+        layout, item = self.context.layout, place.items[number]
+        table = layout.items[item]
+        assert place.cells is not None
+        cells = place.cells[layout.item[place.cells] == item] - int(layout.first[item])
+        flags = np.zeros(int(np.prod(layout.shape(item))), bool)
+        flags[cells] = True
+        change = replace(self.context.changes.by_table[table.name], changed=flags.reshape(layout.shape(item)))
+        return table.name, change
+
+    def _extent(self, change: TableChange) -> str:
+        """The cells that changed, and how: " at 2000 rpm: 41.0 → 47.5 mg"."""
+        table = change.table
+        if change.count == 1:
+            y, x = np.argwhere(change.changed)[0].tolist()
+            place = self.context.place(table, x, y)
+            return f"{f' {place}' if place else ''}: {self._values(change, y, x)}"
+        rows, columns = np.nonzero(change.changed)
+        low, high = (
+            self.context.place(table, int(x), int(y)).removeprefix("at ")
+            for x, y in ((columns.min(), rows.min()), (columns.max(), rows.max()))
+        )
+        count = fmt.count(change.count, "cell")
+        return f" from {low} to {high}: {count}, the largest change {self._largest(change)}"
+
+    def _largest(self, change: TableChange) -> str:
+        y, x = change.largest
+        return f"{self._values(change, y, x)} {self.context.place(change.table, x, y)}".rstrip()
+
+    def _values(self, change: TableChange, y: int, x: int) -> str:
+        return _arrow(*self.context.cell_change(change, y, x), self.context.definition.unit_of(change.table))
+
+    def explanation(self, number: int) -> str:
+        """The slip that turns the base's number of a scalar or axis into the new one; "" if none does."""
+        place = self.places[number]
+        if place.kind not in (CauseKind.CELL, CauseKind.AXIS, CauseKind.MIRROR) or not place.size:
+            return ""
+        item = self.context.layout.items[place.items[0]]
+        if isinstance(item, Table) and item.axes:
+            return ""  # change/suspicious-cell judges tables with axes by their neighbours
+        old = self.context.old
+        conversion = self.context.conversion(item)
+        if place.cells is None or old is None or isinstance(conversion, States):
+            return ""
+        cell = int(place.cells[0])
+        before, after = float(old.physical[cell]), float(self.context.new.physical[cell])
+        return _slip(before, after, conversion)
+
+    def share(self, number: int) -> float:
+        """The share of the operating range that a place affects, from 0 to 1; 0 for bytes and texts."""
+        place = self.places[number]
+        if place.cells is None:
+            return 0.0
+        if place.kind is CauseKind.AXIS:
+            return self._share_of_axis(self.context.changes.by_axis.get(self._item_name(place)))
+        shares = []
+        for position in range(len(place.items)):
+            _, change = self._change(place, position)
+            shares.append(self._share(change.new, change.old, change.changed))
+        return max(shares)
+
+    def _item_name(self, place: ChangedPlace) -> str:
+        return self.context.layout.items[place.items[0]].name
+
+    def _share_of_axis(self, change: AxisChange | None) -> float:
+        """The largest share among the tables on an axis of the columns or rows that moved."""
+        if change is None or self.context.old is None:
+            return 1.0  # with another number of breakpoints, every cell moves
+        shares = [0.0]
+        for table in self.context.definition.tables_on(change.axis.name):
+            if table.name not in self.context.layout.table_items:
+                continue
+            old, new = self.context.old.grid(table), self.context.new.grid(table)
+            flags = change.changed if table.x == change.axis.name else change.changed[:, None]
+            shares.append(self._share(new, old, np.broadcast_to(flags, new.physical.shape)))
+        return max(shares)
+
+    def _share(self, new: Grid, old: Grid, flags: Flags) -> float:
+        for grid in (new, old):  # an axis of the new image may be unreadable
+            share = operating_share(self.context.definition, grid, flags)
+            if share is not None and np.isfinite(share):
+                return share
+        return 0.0
+
+
+def _arrow(old: str, new: str, unit: str) -> str:
+    """Old and new value with one unit: "41.0 → 47.5 mg"."""
+    ending = f" {fmt.unit_word(unit)}" if unit else ""
+    if ending and old.endswith(ending) and new.endswith(ending):
+        old = old.removesuffix(ending)
+    return f"{old} → {new}"
+
+
+def _slip(before: float, after: float, conversion: Conversion) -> str:
+    within = 1e-9 * abs(before)
+    error = find_typing_error(after, before, within, fmt.decimals(conversion), is_distinctive=True)
+    return f"{error.name}? {fmt.number(before, conversion)} fits" if error else ""
+
+
+def _components(count: int, links: Integers) -> Integers:
+    """The least number among those that links join each of ``count`` numbers to; shape (count,).
+
+    ``links`` are pairs of numbers, shape (2, links).
+    """
+    labels = np.arange(count)
+    while True:
+        least = labels[links].min(axis=0)
+        joined = labels.copy()
+        for ends in links:
+            np.minimum.at(joined, labels[ends], least)
+            np.minimum.at(joined, ends, least)
+        joined = joined[joined]
+        if np.array_equal(joined, labels):
+            return labels
+        labels = joined
+
+
+def restored(context: CheckContext, places: Iterable[ChangedPlace | Place]) -> Image:
+    """The image with the bytes of the base in some places; bits of other masked cells stay."""
+    image, base = context.image, context.base
+    assert image is not None
+    assert base is not None
+    flags = np.zeros(context.layout.size, bool)
+    ranges: list[tuple[int, int]] = []
+    for place in places:
+        if place.cells is not None:
+            flags[np.asarray(place.cells, np.int64)] = True
+        ranges += place.ranges
+    bits = cell_bits(context.layout, base, image, flags)
+    for start, size in ranges:
+        addresses = np.arange(start, start + size)
+        positions = image.positions(addresses, 1)
+        bits[positions[(positions >= 0) & (base.positions(addresses, 1) >= 0)]] = 0xFF
+    at = np.flatnonzero(bits)
+    content = image.content.copy()
+    before = base.content[base.positions(image.addresses(at), 1)]
+    content[at] ^= (content[at] ^ before) & bits[at]
+    segments, position = [], 0
+    for segment in image.segments:
+        size = len(segment.data)
+        segments.append(Segment(segment.start, content[position : position + size].tobytes()))
+        position += size
+    return Image(tuple(segments), image.is_part)
