@@ -146,7 +146,7 @@ def test_a_commit_that_changes_only_the_definition_is_checked_too(consumer: Cons
     consumer.stage("defs/yard.xml", strict)
     stopped = consumer.try_to_commit()
     assert stopped.status != 0
-    assert "value/out-of-range" in stopped.stdout + stopped.stderr
+    assert "above the limit" in stopped.stdout + stopped.stderr
     assert consumer.head() == before
 
 

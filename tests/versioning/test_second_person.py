@@ -198,7 +198,7 @@ def test_a_waiver_by_the_one_who_made_the_change_does_not_count(pair: Pair) -> N
     assert done.status == 1
     assert (
         "Ines Falk's waiver of protection/disabled for overspeed_cut in boats/heron.bin was written by the "
-        "author of the change, Ada Quay waiver/same-person: Ask a colleague to look at the change and to "
+        "author of the change, Ada Quay waiver/same-person Ask a colleague to look at the change and to "
         "write the waiver." in done.flat
     )
 
