@@ -176,6 +176,8 @@ class Places:
         }
         places = []
         for name in dict.fromkeys([*changes.by_axis, *counts]):
+            if name not in layout.axis_items:  # a wrong definition may not say how it is stored
+                continue
             cells = layout.cells(layout.axis_items[name])
             places.append(
                 ChangedPlace(

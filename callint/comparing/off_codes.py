@@ -109,7 +109,8 @@ def _explain(
     """The calculation that explains the valued cells, and the switched cells that follow it; None if none."""
     play = view.step * (rounding + 1e-6) + _NOISE * np.abs(view.new)
     # A value that was cut off says little about the factor, and neither does one near zero.
-    at_end = np.isin(view.new, [end for pair in view.ends for end in pair])
+    ends = np.array([end for pair in view.ends for end in pair])
+    at_end = (view.new[..., None] == ends).any(axis=-1)  # np.isin would import all of numpy.ma
     usable = valued & ~at_end
     if is_factor:
         usable &= np.abs(view.old) > view.step

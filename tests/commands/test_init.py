@@ -269,7 +269,8 @@ def test_the_hook_stops_a_bad_image_and_lets_a_good_one_pass(yard: Scratch) -> N
     yard.write(HERON, BAD)
     said = try_to_commit(yard)
     assert said is not None
-    assert f"{HERON}: fuel" in said
+    assert f"1 mistake in {HERON}." in said
+    assert "error    fuel at " in said
     assert "999.0 mg is above the limit of 90 mg" in said
     yard.write(HERON, edited(GOOD, {CUT: u16(4150)}))
     assert try_to_commit(yard) is None

@@ -229,8 +229,8 @@ def test_tables_are_shown_and_read_at_a_point(yard: Yard, form: Callable[[bytes]
 def test_a_table_in_a_gap_is_shown_without_values(yard: Yard) -> None:
     yard.write("boats/heron.s19", s_file({0: GOOD[: fuel_cell(2, 2)]}, 1))
     shown = yard.call("show", "boats/heron.s19", "fuel", "egr").stdout
-    assert shown.splitlines()[-2].split() == ["-", "-", "-", "-"]
-    assert "70  70.0  72.0     -     -" in shown
+    assert ["-", "-", "-", "-"] in [line.split() for line in shown.splitlines()]
+    assert ["70", "70.0", "72.0", "-", "-"] in [line.split() for line in shown.splitlines()]
 
 
 @pytest.mark.parametrize("command", ["show", "seal", "whatif", "diff", "merge", "carry"])

@@ -271,7 +271,7 @@ def test_every_path_on_a_command_line_is_tried() -> None:
             is_path = parameter.metavar in ("FILE", "PATH", "DIR")
             tried = any(f"{name} {option}" in CALLS for option in parameter.opts)
         else:
-            is_path = parameter.name not in ("tables", "finding", "rule", "rules", "shell", "name", "table")
+            is_path = parameter.name not in ("tables", "findings", "rule", "rules", "shell", "name", "table")
             tried = f"{name} {parameter.name}" in CALLS
         if is_path and not tried:
             missing.append(f"{name} {parameter.name}")

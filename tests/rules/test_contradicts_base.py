@@ -118,7 +118,7 @@ def test_init_judges_the_definition_by_the_factory_image(tmp_path: Path) -> None
     sentence = f"defs/yard.xml may read the wrong bytes: {BASE} contradicts it in 1 place; "
     assert sentence in text
     command = text.partition(sentence)[2].partition(" lists them.")[0]
-    assert RULE in scratch.call(*shlex.split(command)[1:]).stdout
+    assert RULE in scratch.call(*shlex.split(command)[1:], "--all").stdout
     scratch.call("init", "--undo")
     scratch.write("defs/yard.xml", yard_definition())
     assert "wrong bytes" not in scratch.call(*files).flat

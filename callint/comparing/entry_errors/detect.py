@@ -177,7 +177,7 @@ def _mistyped(window: PaddedGrid) -> Iterator[Suspect]:
     lost = np.flatnonzero(_lost_sign(window))
     for cell in lost.tolist():
         yield _mistyped_cell(window, cell, -float(window.new[window.places[cell]]), True)
-    lone = np.setdiff1d(lone, lost)
+    lone = lone[~(lone[:, None] == lost).any(axis=1)]  # np.setdiff1d would import all of numpy.ma
     for cell in lone.tolist() if len(lone) <= _MOST_TYPABLE else ():
         old, new = float(window.old[window.places[cell]]), float(window.new[window.places[cell]])
         half, decimals = 0.5 * float(window.step[cell]), window.edit.decimals
