@@ -163,6 +163,12 @@ def wrapped(text: str, columns: int, indent: str = "") -> list[str]:
     return [text.replace(_TIE, " ") for text in lines] or [indent]
 
 
+def print_prose(prose: str, terminal: Terminal, style: str = "", indent: str = "") -> None:
+    """Print prose in lines that fit the terminal, each with the indent."""
+    for text in wrapped(prose, width(terminal), indent):
+        terminal.print(line((text, style)))
+
+
 def heading(name: str, rest: str, columns: int) -> list[StyledLine]:
     """A name in bold with a text behind it, in lines of bounded width; later lines are indented."""
     first, *more = wrapped(f"{name}{rest}", columns)

@@ -12,7 +12,14 @@ from callint.model.cause import CauseKind
 from callint.model.finding import Finding
 from callint.reporting.findings.cause_wording import cause_title, effect_text, mistakes_text
 from callint.reporting.findings.summary import closing_line
-from callint.reporting.findings.wording import headline, sentence, short_fingerprint, source_of
+from callint.reporting.findings.wording import (
+    headline,
+    reference_text,
+    rule_text,
+    sentence,
+    short_fingerprint,
+    source_of,
+)
 from callint.reporting.terminal import (
     QUIET,
     SEVERITY_STYLES,
@@ -20,6 +27,7 @@ from callint.reporting.terminal import (
     arrow,
     ellipsis,
     line,
+    print_prose,
     width,
     wrapped,
 )
@@ -59,7 +67,7 @@ def print_causes(report: Report, terminal: Terminal, everything: bool = False) -
     if notes and mistakes:
         terminal.print()
     for text in notes:
-        _print_prose(text, terminal, QUIET, "")
+        print_prose(text, terminal, QUIET, "")
 
 
 def _print_summary(
@@ -69,7 +77,7 @@ def _print_summary(
     if mistakes:
         for text in wrapped(f"{mistakes_text(mistakes, common)}.", width(terminal)):
             terminal.print(line((text, "bold")))
-    _print_prose(f"{closing_line(report)}.", terminal, "", "")
+    print_prose(f"{closing_line(report)}.", terminal, "", "")
 
 
 def _notes(groups: Sequence[CauseFindings], mistakes: Sequence[CauseFindings], common: str) -> Iterator[str]:
@@ -99,7 +107,7 @@ def _print_heading(group: CauseFindings, has_common_source: bool, terminal: Term
     for text in more:
         terminal.print(line((text, "bold")))
     if effect := effect_text(group):
-        _print_prose(effect, terminal)
+        print_prose(effect, terminal, indent=_INDENT)
 
 
 def _print_group(group: CauseFindings, terminal: Terminal) -> None:
@@ -107,10 +115,10 @@ def _print_group(group: CauseFindings, terminal: Terminal) -> None:
     for finding, others in _first_of_each_rule(group.findings):
         terminal.print(line(_cut(_short(group, finding), terminal)))
         if others:
-            _print_prose(f"and {others:,} more of {finding.rule}", terminal, QUIET, _SHORT_INDENT)
+            print_prose(f"and {others:,} more of {finding.rule}", terminal, QUIET, _SHORT_INDENT)
     name = f" ({group.cause.id})" if group.cause and not group.first.policy else ""
     if group.hint or name:
-        _print_prose(f"{group.hint}{name}".strip(), terminal, QUIET, _SHORT_INDENT)
+        print_prose(f"{group.hint}{name}".strip(), terminal, QUIET, _SHORT_INDENT)
 
 
 def _first_of_each_rule(findings: Iterable[Finding]) -> Iterator[tuple[Finding, int]]:
@@ -150,23 +158,8 @@ def _cut(text: str, terminal: Terminal) -> str:
 def _print_finding(finding: Finding, terminal: Terminal) -> None:
     """A finding in full: its place, message, rule, hint, address and line."""
     place = headline(finding).removeprefix(source_of(finding)).removeprefix(": ")
-    _print_prose(f"{place}: {sentence(finding)}" if place else sentence(finding), terminal)
-    rule = finding.rule if finding.policy else f"{finding.rule} ({short_fingerprint(finding)})"
-    rule = f"{finding.severity.value}, {rule}"
-    _print_prose(f"{rule}: {finding.hint}" if finding.hint else rule, terminal, QUIET, f"{_INDENT}  ")
-    if reference := ", ".join(_reference(finding)):
-        _print_prose(reference, terminal, QUIET, f"{_INDENT}  ")
-
-
-def _reference(finding: Finding) -> Iterator[str]:
-    """The address and the line of a finding."""
-    if finding.address is not None:
-        yield fmt.address(finding.address)
-    source = finding.policy or finding.definition
-    if source and finding.line:
-        yield f"{source} line {finding.line}"
-
-
-def _print_prose(prose: str, terminal: Terminal, style: str = "", indent: str = _INDENT) -> None:
-    for text in wrapped(prose, width(terminal), indent):
-        terminal.print(line((text, style)))
+    print_prose(f"{place}: {sentence(finding)}" if place else sentence(finding), terminal, indent=_INDENT)
+    rule = f"{finding.severity.value}, {rule_text(finding)}"
+    print_prose(f"{rule}: {finding.hint}" if finding.hint else rule, terminal, QUIET, f"{_INDENT}  ")
+    if reference := reference_text(finding):
+        print_prose(reference, terminal, QUIET, f"{_INDENT}  ")

@@ -10,8 +10,8 @@ from callint import fmt
 from callint.checking.report import Report
 from callint.model.finding import Finding
 from callint.reporting.findings.summary import closing_line
-from callint.reporting.findings.wording import headline, sentence, short_fingerprint
-from callint.reporting.terminal import QUIET, SEVERITY_STYLES, Terminal, line, width, wrapped
+from callint.reporting.findings.wording import headline, reference_text, rule_text, sentence
+from callint.reporting.terminal import QUIET, SEVERITY_STYLES, Terminal, line, print_prose, width, wrapped
 
 #: The largest number of findings of a rule that are printed for a table, and for all tables.
 _PER_TABLE, _PER_RULE = 3, 30
@@ -38,7 +38,7 @@ def print_findings(report: Report, terminal: Terminal, everything: bool = False)
         for rule, count in hidden.items():
             if any(finding.rule == rule for finding in shown):
                 note = f"and {count:,} more of {rule} in {headline(findings[0], with_place=False)}"
-                _print_prose(note, terminal, QUIET)
+                print_prose(note, terminal, QUIET, _INDENT)
                 terminal.print()
             else:
                 unprinted[rule] += count
@@ -85,29 +85,10 @@ def _print_place(findings: list[Finding], terminal: Terminal) -> None:
         terminal.print(line((text, "bold")))
     base = ""
     for finding in findings:
-        _print_prose(sentence(finding, base), terminal)
-        rule = f"{_rule(finding)}: {finding.hint}" if finding.hint else _rule(finding)
-        _print_prose(rule, terminal, QUIET, 2)
+        print_prose(sentence(finding, base), terminal, indent=_INDENT)
+        rule = f"{rule_text(finding)}: {finding.hint}" if finding.hint else rule_text(finding)
+        print_prose(rule, terminal, QUIET, f"{_INDENT}  ")
         base = finding.base
-    if reference := ", ".join(_reference(first)):
-        _print_prose(reference, terminal, QUIET, 2)
+    if reference := reference_text(first):
+        print_prose(reference, terminal, QUIET, f"{_INDENT}  ")
     terminal.print()
-
-
-def _print_prose(prose: str, terminal: Terminal, style: str = "", indent: int = 0) -> None:
-    for text in wrapped(prose, width(terminal), _INDENT + " " * indent):
-        terminal.print(line((text, style)))
-
-
-def _rule(finding: Finding) -> str:
-    """The rule with the fingerprint for callint waive; a finding about a waiver cannot be waived."""
-    return finding.rule if finding.policy else f"{finding.rule} ({short_fingerprint(finding)})"
-
-
-def _reference(finding: Finding) -> Iterator[str]:
-    """The address and the line of a finding."""
-    if finding.address is not None:
-        yield fmt.address(finding.address)
-    source = finding.policy or finding.definition
-    if source and finding.line:
-        yield f"{source} line {finding.line}"

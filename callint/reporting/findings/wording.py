@@ -5,6 +5,7 @@ from __future__ import annotations
 import posixpath
 import re
 
+from callint import fmt
 from callint.model.finding import Finding
 
 #: The number of printed digits of a fingerprint; they distinguish the findings of a repository.
@@ -14,6 +15,18 @@ _DIGITS = 8
 def short_fingerprint(finding: Finding) -> str:
     """The digits of the fingerprint that callint waive accepts for a finding."""
     return finding.fingerprint[:_DIGITS]
+
+
+def rule_text(finding: Finding) -> str:
+    """The rule with the fingerprint for callint waive; a finding about a waiver cannot be waived."""
+    return finding.rule if finding.policy else f"{finding.rule} ({short_fingerprint(finding)})"
+
+
+def reference_text(finding: Finding) -> str:
+    """The address and the line of a finding; "" if neither is known."""
+    address = [] if finding.address is None else [fmt.address(finding.address)]
+    source = finding.policy or finding.definition
+    return ", ".join([*address, *([f"{source} line {finding.line}"] if source and finding.line else [])])
 
 
 def source_of(finding: Finding) -> str:
