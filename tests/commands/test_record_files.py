@@ -231,6 +231,7 @@ def test_a_table_in_a_gap_is_shown_without_values(yard: Yard) -> None:
     shown = yard.call("show", "boats/heron.s19", "fuel", "egr").stdout
     assert ["-", "-", "-", "-"] in [line.split() for line in shown.splitlines()]
     assert ["70", "70.0", "72.0", "-", "-"] in [line.split() for line in shown.splitlines()]
+    assert "    speed, rpm\n" in shown, "no blocks stand for a curve without values"
 
 
 @pytest.mark.parametrize("command", ["show", "seal", "whatif", "diff", "merge", "carry"])

@@ -264,6 +264,8 @@ def _blocks_behind(definition: Definition, grid: Grid, title: str, layout: GridL
     """The line of blocks of a curve of numbers, if there is room behind the title."""
     if not layout.has_blocks or grid.table.y or isinstance(definition.conversion_of(grid.table), States):
         return []
+    if not _has_level(grid).any():
+        return []
     blocks = _block_line(grid)
     room = layout.columns - 2 * len(_GAP) - len(title)
     return [(f"{_GAP}{blocks}", "")] if len(blocks) <= room else []
