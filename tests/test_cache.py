@@ -357,7 +357,28 @@ def test_an_entry_that_is_too_large_is_neither_kept_nor_read(
     assert len(entries(folder)) == 1
 
 
-def test_litter_of_a_process_that_was_ended_is_cleared(folder: Path) -> None:
+def test_many_small_entries_stay_near_the_bound_without_a_look_at_all_entries_each_time(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sweeps: list[Path] = []
+    shrink = cache._shrink
+
+    def counted(of: Path) -> None:
+        sweeps.append(of)
+        shrink(of)
+
+    monkeypatch.setattr(cache, "MAX_TOTAL", 64_000)
+    monkeypatch.setattr(cache, "_shrink", counted)
+    for number in range(3000):
+        cache.store(lambda: b"x" * 100, "test", number.to_bytes(2, "big"))
+    # By chance one look for each 1,000 bytes: more than 20,000 bytes without one happen once in e^20.
+    size = sum(entry.stat().st_size for entry in entries(folder))
+    assert 64_000 * 0.9 < size < 64_000 + 20_000 * 1.5
+    assert 150 < len(sweeps) < 600
+
+
+def test_litter_of_a_process_that_was_ended_is_cleared(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(cache, "MAX_TOTAL", 150)  # so small that each entry is a reason to look at all
     cache.store(lambda: b"one", "test")
     old, new = folder / ".a.part", folder / ".b.part"
     old.write_bytes(b"half")

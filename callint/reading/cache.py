@@ -30,9 +30,13 @@ from callint import __version__
 VARIABLE = "CALLINT_CACHE"
 
 #: Largest entry, and largest sum of all entries, in bytes. Above the sum, the entries that were not used for
-#: the longest time are removed first.
+#: the longest time are removed first. The sum is taken only once in a while (`_is_sweep_due`), so the folder
+#: may hold a few MiB more for some time.
 MAX_ENTRY = 32 * 2**20
 MAX_TOTAL = 64 * 2**20
+
+#: The sum is taken about this many times while as many bytes are stored as the folder may hold.
+_SWEEPS = 64
 
 #: The first bytes of an entry; the number changes with the layout of entries.
 _MAGIC = b"callint cache 1\n"
@@ -81,7 +85,8 @@ def store(make: Callable[[], bytes], kind: str, *parts: bytes) -> None:
             with suppress(OSError):
                 Path(part).unlink()
             raise
-        _shrink(folder)
+        if _is_sweep_due(name, len(content)):
+            _shrink(folder)
 
 
 def _content(path: Path) -> bytes | None:
@@ -102,6 +107,15 @@ def _content(path: Path) -> bytes | None:
         with suppress(OSError):
             os.utime(path)
     return content
+
+
+def _is_sweep_due(name: str, size: int) -> bool:
+    """Whether to look at all entries after an entry of ``size`` bytes was stored.
+
+    A look at thousands of entries takes longer than storing one, and processes share no counter. The name is
+    a digest, so its first eight digits are a uniform random number: the chance is in proportion to the size.
+    """
+    return int(name[:8], 16) * MAX_TOTAL < size * _SWEEPS * 2**32
 
 
 def _shrink(folder: Path) -> None:
