@@ -15,7 +15,6 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from benchmarks import engineering
 from benchmarks.edits import EDITS, LONE, OTHER, PASTED, SLIPS, Edit, Sample, matters, sample, slipped
 from benchmarks.measure import print_table
 from benchmarks.shapes import Shape, shapes
@@ -41,8 +40,23 @@ class Group:
 
 #: What constants are chosen by, and what they are never chosen by.
 HOME = Group("shapes of the scoreboard", shapes, {**EDITS, **LONE})
-TUNED = Group("engineering tables, tuned", engineering.tuned, {**EDITS, **LONE})
-UNTUNED = Group("engineering tables, untuned", engineering.untuned, {**EDITS, **OTHER, **LONE})
+
+
+# The libraries take seconds to import, and only the scores of their tables need them.
+def _engineering_tuned(seed: int) -> list[Shape]:
+    from benchmarks import engineering
+
+    return engineering.tuned(seed)
+
+
+def _engineering_untuned(seed: int) -> list[Shape]:
+    from benchmarks import engineering
+
+    return engineering.untuned(seed)
+
+
+TUNED = Group("engineering tables, tuned", _engineering_tuned, {**EDITS, **LONE})
+UNTUNED = Group("engineering tables, untuned", _engineering_untuned, {**EDITS, **OTHER, **LONE})
 
 
 @dataclass

@@ -6,9 +6,13 @@ Hypothesis makes new examples at a desk, and the same examples every time where 
 from __future__ import annotations
 
 import atexit
+import importlib
 import os
 import shutil
+import sys
 import tempfile
+import warnings
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +29,15 @@ settings.load_profile("steady" if os.environ.get("CI") else "desk")
 _MEMORY = Path("/dev/shm")
 if "TMPDIR" not in os.environ and _MEMORY.is_dir() and shutil.disk_usage(_MEMORY).free >= 4 * 2**30:
     os.environ["TMPDIR"] = tempfile.tempdir = str(_MEMORY)
+
+# Compiling the tests takes longer than running many of them. If Python is told to leave no bytecode beside
+# the sources, one folder of this run has it: the first process to get here makes it for the workers.
+if sys.dont_write_bytecode:
+    sys.dont_write_bytecode = False
+    if sys.pycache_prefix is None:
+        sys.pycache_prefix = tempfile.mkdtemp(prefix="callint-bytecode-")
+        atexit.register(shutil.rmtree, sys.pycache_prefix, ignore_errors=True)
+    os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix
 
 # Commands that tests start have a home, and so a cache, of their own.
 os.environ["CALLINT_CACHE"] = tempfile.mkdtemp(prefix="callint-cache-")
@@ -60,6 +73,28 @@ _SLOW = (
     "test_wheel.py",
     "versioning/",
 )
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection(session: pytest.Session) -> None:
+    """Let each worker compile other modules first, so that they do not all compile the same ones.
+
+    pytest rewrites assertions as it imports a module, and keeps the result beside the bytecode.
+    """
+    worker = getattr(session.config, "workerinput", None)
+    if worker is None:
+        return
+    top = Path(__file__).parent
+    asked = [
+        session.config.invocation_params.dir / argument.partition("::")[0] for argument in session.config.args
+    ]
+    files = sorted(file for file in top.rglob("test_*.py") if any(map(file.is_relative_to, asked)))
+    first = len(files) * int(worker["workerid"].removeprefix("gw")) // worker["workercount"]
+    for file in files[first:] + files[:first]:
+        # A module that fails, or warns, is not kept: the collection imports it again and reports it.
+        with suppress(Exception), warnings.catch_warnings():
+            warnings.simplefilter("error")
+            importlib.import_module(".".join(file.relative_to(top.parent).with_suffix("").parts))
 
 
 @pytest.hookimpl(tryfirst=True)

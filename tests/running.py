@@ -134,6 +134,7 @@ def environment(**more: str) -> dict[str, str]:
         "PYTHONPATH": str(REPOSITORY),
         "PYTHONUTF8": "1",
         "PYTHONDONTWRITEBYTECODE": "1",
+        **({"PYTHONPYCACHEPREFIX": sys.pycache_prefix} if sys.pycache_prefix else {}),
         "TERM": "xterm-256color",
         **more,
     }
