@@ -1,4 +1,4 @@
-"""One browser for each module of tests, and a page in it for each test."""
+"""One browser for each worker, and a page in it for each test."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from tests.browser.documents import Json, text_of
 Opened = Callable[..., Page]
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def chrome(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
     with chromium(tmp_path_factory.mktemp("profile")) as driver:
         yield driver
