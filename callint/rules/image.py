@@ -272,11 +272,13 @@ def uncovered_checksum(context: CheckContext) -> Iterator[Finding]:
 
     Why it matters: the right value depends on what the control unit has in the gap. callint therefore neither
     checks such a checksum nor computes it over zeros. A stale checksum keeps the control unit in its boot
-    loader.
+    loader. If the definition says gaps="fill" of the checksum, missing bytes count as the fill byte of the
+    memory, unless the image has no byte that the checksum covers.
 
     Example: a CRC over 0x40000 to 0x5FFFF, and an S-record file that ends at 0x5FEFF.
 
-    Fix: generate the file with all bytes that the checksum covers, or correct the range in the definition.
+    Fix: generate the file with all bytes that the checksum covers, correct the range in the definition, or
+    add gaps="fill" to the checksum if the control unit has fill in the gap.
     """
     image, base = context.new.image, context.base
     if not image.is_part:
@@ -287,6 +289,8 @@ def uncovered_checksum(context: CheckContext) -> Iterator[Finding]:
         end = checksum.start + checksum.size
         absent = checksum.size - image.count_bytes(checksum.start, end)
         is_stored = checksums.stored_value(checksum, image) is not None
+        if checksum.gap_fill is not None and absent < checksum.size:
+            absent = 0  # the definition says what is there
         if not absent and is_stored:
             continue
         what = f"{fmt.count(absent, 'byte')} that it covers" if absent else "the bytes that store it"
