@@ -90,6 +90,11 @@ class Checker:
         return self.loader.tree
 
     @property
+    def causes(self) -> Mapping[str, Cause]:
+        """The causes of the findings about what was checked so far, by id."""
+        return self._causes
+
+    @property
     def waiver_usage(self) -> WaiverUsage:
         """The state of the policy's waivers after what was checked so far."""
         return self._applier.waiver_usage()
@@ -160,9 +165,7 @@ class Checker:
         rules = _applicable_rules(context)
         tables = cells = 0
         if any(rule.scope is Scope.IMAGE for rule in rules):
-            layout = context.layout
-            tables = len(layout.table_items)
-            cells = int(layout.shapes.prod(axis=1)[list(layout.table_items.values())].sum())
+            tables, cells = len(context.layout.table_items), context.layout.table_cells
         findings = tuple(_with_bytes(context, finding) for rule in rules for finding in rule.check(context))
         digests = {
             _content_key(finding): accepted_content(context, replace(finding, image=assigned.image))

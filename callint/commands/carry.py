@@ -179,7 +179,7 @@ class _CarryJob:
         """The errors of the carried image that the new base does not have in the same way."""
         checker = ResultChecker(self.workspace, self.target, image, self.new_base, self.start)
         known = KnownFindings(checker.errors(self.new_base.data), Severity.ERROR)
-        return new_findings(checker.errors(data), [known], Severity.ERROR)
+        return new_findings(checker.errors(data, finds_causes=True), [known], Severity.ERROR)
 
     def report(self, carried: CarryResult, image: str, broken: Report) -> CarryReport:
         return CarryReport(

@@ -350,7 +350,7 @@ class _MergeJob:
         merge_base = replace(base, name="the merge base")
         checker = ResultChecker(self._workspace, self.loaded, self._image, merge_base, self._start)
         known = {_key(finding) for side in (ours, theirs) for finding in checker.errors(side.data).findings}
-        report = checker.errors(self._written(self._files[1], result.image))
+        report = checker.errors(self._written(self._files[1], result.image), finds_causes=True)
         new = (finding for finding in report.findings if _key(finding) not in known)
         return replace(report, findings=tuple(new))
 

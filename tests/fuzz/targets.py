@@ -43,7 +43,6 @@ from callint.reading.records import DamagedError, RecordFormat, kind_of, read_re
 from callint.reporting.changes.json import changes_document
 from callint.reporting.definition.xml import definition_lines
 from callint.reporting.findings.cause_text import print_causes
-from callint.reporting.findings.text import print_findings
 from callint.reporting.tables.json import tables_json
 from callint.reporting.tables.textconv import plain_lines
 from callint.reporting.terminal import console
@@ -96,7 +95,6 @@ def _inspected(definition: bytes, image: bytes | None, base: bytes | None) -> No
 
 def _printed(report: Report) -> None:
     stream = StringIO()
-    print_findings(report, console(stream, colour=False))
     for everything in (False, True):
         print_causes(report, console(stream, colour=False), everything)
     assert steering(stream.getvalue()) == []
