@@ -321,6 +321,11 @@ class Checker:
         self._applier.mark_checked(path, (rule.id for rule in in_scope(Scope.UNIT)))
         return self._settle_alone(path, context, [_with_bytes(context, finding) for finding in findings])
 
+    def settle_copy(self, path: str, context: CheckContext, findings: Iterable[Finding]) -> list[Finding]:
+        """The settled findings about an image that became equal to another one."""
+        self._applier.mark_checked(path, (rule.id for rule in in_scope(Scope.COPY)))
+        return self._settle_alone(path, context, findings)
+
     def _settle_alone(self, path: str, context: CheckContext, findings: Iterable[Finding]) -> list[Finding]:
         contents = FindingDigests(context)
         settled = self._applier.settle(

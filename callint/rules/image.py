@@ -406,6 +406,41 @@ def _unit_message(
     return f"{name} changed from {old.text} to {now}, {whose}: was that image saved over this file?"
 
 
+@rule(rule_ids.IMAGE_COPIED, Severity.WARNING, Scope.COPY)
+def copied(context: CheckContext) -> Iterator[Finding]:
+    """The file of an image now holds the same bytes as another image of the policy.
+
+    The hook and the checks of ranges compare an image with its earlier version, and its new bytes with the
+    other images of the policy. They report an image that differed from the other one before. If both changed,
+    the finding is a note: one new calibration may be meant for both. Several boats may carry the same
+    calibration from the start, so a new file, and files that change together and stay equal, are not
+    reported; nor is an image that became equal to its base.
+
+    Why it matters: somebody saved the image of one boat over the file of another, and what was tuned on that
+    engine is lost. Each value in it may be right, for the wrong engine. `unit-own="true"` at a hull or serial
+    number finds such a copy even after it was edited (`image/unit-number`).
+
+    Example: `boats/petrel.bin` is committed with all bytes of `boats/heron.bin`.
+
+    Fix: restore the image of the unit from git. If both units are meant to have one calibration, waive the
+    finding with the reason.
+    """
+    if not context.others:
+        return
+    kept = [other for other in context.others if not other.changed]
+    paths = fmt.list_names([other.path for other in kept or context.others], _MOST_NAMES)
+    if kept:
+        message = f"the image became equal to {paths}: was that image saved over this file?"
+    else:
+        message = f"the image and {paths} differed and are now equal: is one calibration meant for all?"
+    yield Finding(
+        rule=rule_ids.IMAGE_COPIED,
+        message=message,
+        hint="Restore the image of this unit, or waive the finding if one calibration is meant for both.",
+        unsure=not kept,
+    )
+
+
 @rule(rule_ids.IMAGE_STALE_CHECKSUM, Severity.ERROR, Scope.IMAGE)
 def stale_checksum(context: CheckContext) -> Iterator[Finding]:
     """A stored checksum does not match the bytes that it covers.
