@@ -17,6 +17,7 @@ from callint.model.finding import Finding
 from callint.model.image import Image
 from callint.model.policy import Policy
 from callint.reading.definition import read_definition
+from callint.reading.tree import file_digests
 
 #: The day on which the tests take place.
 TODAY = date(2026, 6, 15)
@@ -170,6 +171,9 @@ class Files:
 
     def paths(self) -> Iterator[str]:
         return iter(sorted(self.files))
+
+    def digests(self, paths: Iterable[str]) -> dict[str, str]:
+        return file_digests(self, paths)
 
     def sizes(self, paths: Iterable[str]) -> dict[str, int]:
         return {path: len(self.files[path]) for path in paths if path in self.files}

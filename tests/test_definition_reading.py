@@ -213,6 +213,10 @@ EXPECTED: dict[str, Check] = {
         ["uint8", "uint16", "uint8"],
     ),
     "checksum/@word-order": (lambda d: d.memory.checksums[1].word.byte_order, BIG),
+    "checksum/@gaps": (
+        lambda d: [checksum.gap_fill for checksum in d.memory.checksums],
+        [None, None, 0xFF],
+    ),
     "checksum/@width": (lambda d: crc(d).width, 16),
     "checksum/@poly": (lambda d: crc(d).poly, 0x1021),
     "checksum/@init": (lambda d: crc(d).init, 0xFFFF),

@@ -182,7 +182,7 @@ def demands(draw: st.DrawFn, kind: Kind, storage: Storage) -> Constraints:
 
 
 @st.composite
-def checksums(draw: st.DrawFn) -> Checksum:
+def checksums(draw: st.DrawFn, fill: int) -> Checksum:
     algorithm = draw(st.sampled_from(["CRC-32/ISO-HDLC", "sum16", "crc"]))
     order, crc, word = draw(ORDERS), None, NumberType.uint8
     if algorithm == "crc":
@@ -203,6 +203,7 @@ def checksums(draw: st.DrawFn) -> Checksum:
         word=Storage(word, draw(ORDERS) if algorithm == "sum16" else order, word.size),
         crc=crc,
         line=0,
+        gap_fill=draw(st.sampled_from([None, fill])),
     )
 
 
@@ -215,17 +216,18 @@ def definitions(draw: st.DrawFn) -> Definition:
         return tuple(draw(st.lists(make, max_size=2, unique_by=lambda item: getattr(item, "name", id(item)))))
 
     line = st.just(0)
+    fill = draw(st.integers(0, 255))
     memory = Memory(
         draw(ADDRESSES),
         draw(st.integers(1, 2**28)),
-        draw(st.integers(0, 255)),
+        fill,
         some(st.builds(Region, NAMES, ADDRESSES, st.integers(1, 2**20), line)),
         some(
             st.builds(
                 Identity, LABELS, ADDRESSES, st.binary(min_size=1, max_size=9) | LABELS.map(str.encode), line
             )
         ),
-        some(checksums()),
+        some(checksums(fill)),
         0,
     )
     groups = {name: Group(name, draw(LABELS), 0) for name in named(2)}

@@ -90,6 +90,11 @@ class Checker:
         return self.loader.tree
 
     @property
+    def causes(self) -> Mapping[str, Cause]:
+        """The causes of the findings about what was checked so far, by id."""
+        return self._causes
+
+    @property
     def waiver_usage(self) -> WaiverUsage:
         """The state of the policy's waivers after what was checked so far."""
         return self._applier.waiver_usage()
@@ -160,9 +165,7 @@ class Checker:
         rules = _applicable_rules(context)
         tables = cells = 0
         if any(rule.scope is Scope.IMAGE for rule in rules):
-            layout = context.layout
-            tables = len(layout.table_items)
-            cells = int(layout.shapes.prod(axis=1)[list(layout.table_items.values())].sum())
+            tables, cells = len(context.layout.table_items), context.layout.table_cells
         findings = tuple(_with_bytes(context, finding) for rule in rules for finding in rule.check(context))
         digests = {
             _content_key(finding): accepted_content(context, replace(finding, image=assigned.image))
@@ -317,6 +320,11 @@ class Checker:
         """The settled findings about the numbers of the unit in an image."""
         self._applier.mark_checked(path, (rule.id for rule in in_scope(Scope.UNIT)))
         return self._settle_alone(path, context, [_with_bytes(context, finding) for finding in findings])
+
+    def settle_copy(self, path: str, context: CheckContext, findings: Iterable[Finding]) -> list[Finding]:
+        """The settled findings about an image that became equal to another one."""
+        self._applier.mark_checked(path, (rule.id for rule in in_scope(Scope.COPY)))
+        return self._settle_alone(path, context, findings)
 
     def _settle_alone(self, path: str, context: CheckContext, findings: Iterable[Finding]) -> list[Finding]:
         contents = FindingDigests(context)

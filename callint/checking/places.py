@@ -392,10 +392,13 @@ def restored(context: CheckContext, places: Iterable[ChangedPlace | Place]) -> I
         addresses = np.arange(start, start + size)
         positions = image.positions(addresses, 1)
         bits[positions[(positions >= 0) & (base.positions(addresses, 1) >= 0)]] = 0xFF
-    at = np.flatnonzero(bits)
-    content = image.content.copy()
-    before = base.content[base.positions(image.addresses(at), 1)]
-    content[at] ^= (content[at] ^ before) & bits[at]
+    if image.extents == base.extents:
+        content = image.content ^ ((image.content ^ base.content) & bits)
+    else:
+        at = np.flatnonzero(bits)
+        content = image.content.copy()
+        before = base.content[base.positions(image.addresses(at), 1)]
+        content[at] ^= (content[at] ^ before) & bits[at]
     segments, position = [], 0
     for segment in image.segments:
         size = len(segment.data)

@@ -10,6 +10,7 @@ from callint.checking.checker import Checker
 from callint.checking.identity import identity_mismatch
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.decoding.unit_numbers import unit_items, unit_numbers
+from callint.model.definition import Definition
 from callint.model.finding import Finding
 from callint.model.image import Image
 from callint.reading.images import DamagedError, read_image_file
@@ -20,8 +21,8 @@ from callint.rules.rule import Scope
 
 
 @dataclass(frozen=True, slots=True)
-class _Unit:
-    """An image with the definition that marks its numbers, and its base."""
+class Unit:
+    """An image with its definition and its base."""
 
     assignment: Assignment
     loaded: LoadedDefinition
@@ -43,12 +44,14 @@ def unit_findings(
     ``earlier`` gives the trees of the states before. Neither they nor the other images of the policy are read
     unless a definition marks such numbers.
     """
-    units = [unit for unit in (_read(checker, item) for item in images) if unit is not None]
+    units = [
+        unit for unit in (read_unit(checker, item, _marks_numbers) for item in images) if unit is not None
+    ]
     if not units:
         return
     known = {unit.assignment.image: unit for unit in units}
     for item in assignments(checker.policy, checker.tree):
-        if item.image not in known and (unit := _read(checker, item)) is not None:
+        if item.image not in known and (unit := read_unit(checker, item, _marks_numbers)) is not None:
             known[item.image] = unit
     others = [
         OtherImage(path, unit.image, unit_numbers(unit.loaded.definition, unit.image, unit.base))
@@ -72,16 +75,24 @@ def unit_findings(
         )
 
 
-def _read(checker: Checker, assignment: Assignment) -> _Unit | None:
-    """An image, if its definition marks numbers of the unit and it is of that software."""
+def _marks_numbers(definition: Definition) -> bool:
+    return next(unit_items(definition), None) is not None
+
+
+def read_unit(
+    checker: Checker,
+    assignment: Assignment,
+    is_wanted: Callable[[Definition], bool] = lambda definition: True,
+) -> Unit | None:
+    """An image of the software of a definition that is wanted; None if there is no such definition."""
     for path in assignment.definitions:
         loaded = checker.loader.peek(path)
-        if loaded is None or next(unit_items(loaded.definition), None) is None:
+        if loaded is None or not is_wanted(loaded.definition):
             continue
         if (read := _image(checker.tree, assignment, loaded)) is not None:
             image, is_raw = read
             base = checker.loader.choose_base(loaded, assignment, image).image
-            return _Unit(assignment, loaded, image, base, is_raw)
+            return Unit(assignment, loaded, image, base, is_raw)
     return None
 
 

@@ -7,6 +7,7 @@ from datetime import date
 from callint.checking.assignments import Assignment
 from callint.checking.cause_order import sort_findings
 from callint.checking.checker import Checker
+from callint.checking.loading import Definitions
 from callint.checking.report import Report
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.finding import Severity
@@ -31,17 +32,28 @@ class ResultChecker:
         start: int | None = None,
     ) -> None:
         self._tree = OverlayTree(workspace, {base.name: base.data})
-        self._checker = Checker(
-            self._tree, workspace.policy, date.today(), is_compared=True, finds_causes=False
-        )
+        self._policy = workspace.policy
+        self._definitions = Definitions()
         self._assignment = Assignment(image, (loaded.file.path,), (base.name,), start)
         self._layout = loaded.layout
 
-    def errors(self, data: bytes) -> Report:
-        """The errors of a content, sorted, without waived errors and errors that the base has too."""
+    def errors(self, data: bytes, *, finds_causes: bool = False) -> Report:
+        """The errors of a content, sorted, without waived errors and errors that the base has too.
+
+        ``finds_causes`` says that somebody will read them: then each error gets its cause.
+        """
         self._tree.files[self._assignment.image] = data
-        findings = sort_findings(self._checker.check_image(self._assignment))
+        checker = Checker(
+            self._tree,
+            self._policy,
+            date.today(),
+            definitions=self._definitions,
+            is_compared=True,
+            finds_causes=finds_causes,
+        )
+        findings = sort_findings(checker.check_image(self._assignment), checker.causes)
         errors = [
             finding for finding in findings if finding.severity is Severity.ERROR and not finding.waived
         ]
-        return Report(tuple(errors), 1, len(self._layout.table_items), self._layout.size)
+        tables, cells = len(self._layout.table_items), self._layout.table_cells
+        return Report(tuple(errors), 1, tables, cells, causes=checker.causes)

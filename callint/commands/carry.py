@@ -16,12 +16,12 @@ from callint.cli.image_loading import read_content, stored_workspace
 from callint.cli.name_selection import names_matching
 from callint.cli.options import as_options
 from callint.cli.result_check import ResultChecker
+from callint.cli.sealing_error import sealing_error
 from callint.comparing.carry.apply import carry
 from callint.comparing.carry.result import UNEXPLAINED, CarryResult, How
 from callint.decoding.checksum_update import UnsealableError
 from callint.decoding.decode import decode
 from callint.decoding.loaded_definition import LoadedDefinition
-from callint.model.errors import InputError
 from callint.model.finding import Severity
 from callint.model.image import Image
 from callint.reading.images import ImageFile
@@ -166,7 +166,7 @@ class _CarryJob:
         try:
             return carry(old, reworked, new, how, self._names(left_out))
         except UnsealableError as error:
-            raise InputError(f"{self.target.file.path}:{error.line}: {error}") from None
+            raise sealing_error(error, self.target.file.path, self.new_base.name) from None
 
     def _names(self, globs: tuple[str, ...]) -> frozenset[str]:
         """The names that globs match; InputError if a glob matches nothing in either definition."""
@@ -179,7 +179,7 @@ class _CarryJob:
         """The errors of the carried image that the new base does not have in the same way."""
         checker = ResultChecker(self.workspace, self.target, image, self.new_base, self.start)
         known = KnownFindings(checker.errors(self.new_base.data), Severity.ERROR)
-        return new_findings(checker.errors(data), [known], Severity.ERROR)
+        return new_findings(checker.errors(data, finds_causes=True), [known], Severity.ERROR)
 
     def report(self, carried: CarryResult, image: str, broken: Report) -> CarryReport:
         return CarryReport(

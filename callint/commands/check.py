@@ -272,6 +272,7 @@ class _TargetChecker:
             [
                 *unassigned_check(target.unassigned, target.tree),
                 partial(unit_findings, images=target.images, earlier=target.previous),
+                *_copy_check(target),
                 *target.further,
             ],
         )
@@ -322,6 +323,15 @@ class _TargetChecker:
         if self.pool is None:
             return None
         return partial(self.pool.find, tree, policy, is_compared=is_compared, finds_causes=is_reported)
+
+
+def _copy_check(target: _Target) -> list[Callable[[Checker], Iterable[Finding]]]:
+    """What looks for images that became equal to others; nothing without a state before."""
+    if target.previous is no_trees or not target.images:
+        return []
+    from callint.checking.copies import copy_findings
+
+    return [partial(copy_findings, images=target.images, earlier=target.previous)]
 
 
 def _unassigned_paths(report: Report) -> set[str]:

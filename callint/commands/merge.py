@@ -22,6 +22,7 @@ from callint.cli.image_loading import read_content, workspace_for
 from callint.cli.name_selection import table_selection
 from callint.cli.options import as_options
 from callint.cli.result_check import ResultChecker
+from callint.cli.sealing_error import sealing_error
 from callint.comparing.completion import UnknownBytesError, completed, cut_to
 from callint.comparing.merge import (
     AxisConflict,
@@ -330,7 +331,7 @@ class _MergeJob:
                 decoded = [decode(loaded.layout, image) for image in (base, ours, theirs)]
                 result = merge(decoded[0], decoded[1], decoded[2], choice)
             except UnsealableError as error:
-                raise InputError(f"{loaded.file.path}:{error.line}: {error}") from None
+                raise sealing_error(error, loaded.file.path, self._image) from None
             broken = Report((), 0, 0, 0) if result.conflicts else self._new_errors(result)
         return MergeReport(
             merge=result,
@@ -349,7 +350,7 @@ class _MergeJob:
         merge_base = replace(base, name="the merge base")
         checker = ResultChecker(self._workspace, self.loaded, self._image, merge_base, self._start)
         known = {_key(finding) for side in (ours, theirs) for finding in checker.errors(side.data).findings}
-        report = checker.errors(self._written(self._files[1], result.image))
+        report = checker.errors(self._written(self._files[1], result.image), finds_causes=True)
         new = (finding for finding in report.findings if _key(finding) not in known)
         return replace(report, findings=tuple(new))
 

@@ -7,10 +7,10 @@ import sys
 import click
 
 from callint.cli.definition_resolver import DefinitionResolver
+from callint.cli.sealing_error import sealing_error
 from callint.decoding.checksum_update import Renewal, Sealed, UnsealableError, seal
 from callint.decoding.checksums import stored_size
 from callint.model.definition import Checksum
-from callint.model.errors import InputError
 from callint.reading.locks import exclusive_update
 from callint.reading.workspace import Workspace, open_workspace
 from callint.versioning.file_version import Content
@@ -26,13 +26,15 @@ from callint.versioning.file_version import Content
 def command(image: str, only_check: bool, definition: str | None, policy: str | None) -> int:
     """Recompute the stored checksums of IMAGE and write the image.
 
-    Prints the changes, or nothing if no checksum is stale. In a partial image, checksums over missing bytes
-    are left alone. With --check, exits with 1 if a checksum is stale or lacks bytes.
+    Prints the changes, or nothing if no checksum is stale. Bytes that a partial image lacks count as fill if
+    the definition says gaps="fill" of the checksum. Otherwise a checksum stored in the image that covers
+    bytes of it and missing ones is refused. Checksums of other bytes, or stored elsewhere, are left alone.
+    With --check, exits with 1 if a checksum is stale or lacks bytes.
     """
     workspace = open_workspace(policy)
     name = workspace.name(image)
     if only_check:
-        _, sealed = _seal(workspace, name, definition)
+        _, sealed = _seal(workspace, name, definition, allow_gaps=True)
     else:
         from callint.reporting.files.atomic_write import replace_file
         from callint.reporting.files.destinations import in_place
@@ -48,16 +50,18 @@ def command(image: str, only_check: bool, definition: str | None, policy: str | 
     return int(only_check and bool(sealed.renewals or sealed.left))
 
 
-def _seal(workspace: Workspace, name: str, definition: str | None) -> tuple[bytes, Sealed]:
+def _seal(
+    workspace: Workspace, name: str, definition: str | None, *, allow_gaps: bool = False
+) -> tuple[bytes, Sealed]:
     """The content of the sealed image file, and what changed. InputError if the image cannot be sealed."""
     content = Content(name, name, workspace.read_required(name))
     resolver = DefinitionResolver(workspace, definition)
     loaded = resolver.resolve_for_writing(content)
     file = resolver.read_for_writing(loaded, content)
     try:
-        sealed = seal(file.image, loaded.definition.memory)
+        sealed = seal(file.image, loaded.definition.memory, allow_gaps=allow_gaps)
     except UnsealableError as error:
-        raise InputError(f"{loaded.file.path}:{error.line}: {error}") from None
+        raise sealing_error(error, loaded.file.path, name) from None
     return file.with_content(sealed.image), sealed
 
 

@@ -19,6 +19,7 @@ from callint.checking.added_waiver import AddedWaiver
 from callint.checking.assignments import assigned_and_others
 from callint.checking.checker import Checker
 from callint.checking.content import accepted_content
+from callint.checking.copies import copy_findings
 from callint.checking.unit_numbers import unit_findings
 from callint.cli.authorship import AuthorshipFactory
 from callint.cli.finding_selection import (
@@ -143,6 +144,7 @@ def _waive(workspace: Workspace, request: _WaiverRequest, dry_run: bool) -> list
         further=[
             *unassigned_check(others, workspace),
             partial(unit_findings, images=images, earlier=partial(_parents, workspace)),
+            partial(copy_findings, images=images, earlier=partial(_parents, workspace)),
         ],
     )
     paths = set() if request.image is None else {request.image, workspace.label(Path(request.image))}

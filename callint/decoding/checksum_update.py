@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from graphlib import CycleError, TopologicalSorter
 
+from callint import fmt
 from callint.decoding import checksums
 from callint.model.definition import Checksum, Memory
 from callint.model.image import Image, Segment
@@ -17,6 +18,15 @@ class UnsealableError(ValueError):
     def __init__(self, message: str, line: int) -> None:
         super().__init__(message)
         self.line = line
+
+
+class MissingBytesError(UnsealableError):
+    """A checksum stored in a partial image that covers bytes of it, and others that it lacks."""
+
+    def __init__(self, checksum: Checksum, image: Image) -> None:
+        start, end = _first_gap(checksum, image)
+        message = f"checksum {checksum.name} also covers {fmt.address(start)} to {fmt.address(end - 1)}"
+        super().__init__(f"{message}, which the image lacks", checksum.line)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +42,8 @@ class Renewal:
 class Sealed:
     """An image with correct checksums, and the checksums that changed, in the order of calculation.
 
-    ``left`` has the checksums over bytes that a partial image lacks; these are unchanged.
+    ``left`` has the checksums that a partial image does not store, or none of whose bytes it has; these are
+    unchanged.
     """
 
     image: Image
@@ -40,12 +51,16 @@ class Sealed:
     left: tuple[Checksum, ...] = ()
 
 
-def seal(image: Image, memory: Memory) -> Sealed:
+def seal(image: Image, memory: Memory, *, allow_gaps: bool = False) -> Sealed:
     """The image with every checksum of the definition recalculated.
 
-    Checksums over bytes that the image lacks are left alone. Raises UnsealableError if the algorithm of a
-    checksum is unknown, if it needs bytes outside the memory, or if checksums cover each other or are stored
-    at the same place.
+    Bytes that a partial image lacks count as fill if the definition says so of the checksum. Other checksums
+    over missing bytes are left alone if the image does not store them, or has none of their bytes: then no
+    edit of the image makes its stored bytes wrong. ``allow_gaps`` leaves the rest alone too.
+
+    Raises MissingBytesError for a checksum that is not left alone, and UnsealableError if the algorithm of
+    one is unknown, if it needs bytes outside the memory, or if checksums cover each other or are stored at
+    the same place.
     """
     ordered = in_order(memory.checksums)
     renewals, left = [], []
@@ -56,6 +71,9 @@ def seal(image: Image, memory: Memory) -> Sealed:
         stored = checksums.stored_value(checksum, image)
         value = checksums.expected_value(checksum, image)
         if stored is None or value is None:
+            held = image.count_bytes(checksum.start, checksum.start + checksum.size)
+            if held and stored is not None and not allow_gaps:
+                raise MissingBytesError(checksum, image)
             left.append(checksum)
             continue
         content = checksums.sealed_bytes(checksum, value)
@@ -111,6 +129,16 @@ def _covers(checksum: Checksum, inner: Checksum) -> bool:
     """Whether a checksum covers any byte of the stored place of another one."""
     end = inner.stored_at + checksums.stored_size(inner)
     return checksum.start < end and inner.stored_at < checksum.start + checksum.size
+
+
+def _first_gap(checksum: Checksum, image: Image) -> tuple[int, int]:
+    """The first stretch of the covered bytes that the image lacks: its first address, and its end."""
+    start, end = checksum.start, checksum.start + checksum.size
+    for low, high in image.extents:
+        if low > start:
+            return start, min(low, end)
+        start = max(start, high)
+    return start, end
 
 
 def _with_bytes(image: Image, at: int, content: bytes) -> Image:

@@ -105,8 +105,13 @@ def _crc(crc: Crc, data: bytes | memoryview) -> int:
 
 
 def expected_value(checksum: Checksum, image: Image) -> int | None:
-    """The correct value of the stored checksum, or None if the image lacks bytes that it covers."""
-    data = image.view(checksum.start, checksum.size)
+    """The correct value of the stored checksum, or None if nobody knows all bytes that it covers.
+
+    If the definition says that gaps contain fill, missing bytes count as fill, except if all are missing.
+    """
+    data: bytes | memoryview | None = image.view(checksum.start, checksum.size)
+    if data is None and checksum.gap_fill is not None:
+        data = _with_fill(checksum, image, checksum.gap_fill)
     if data is None:
         return None
     modulus = 1 << width(checksum)
@@ -116,6 +121,19 @@ def expected_value(checksum: Checksum, image: Image) -> int | None:
     elif checksum.complement == "twos":
         value = -value % modulus
     return value
+
+
+def _with_fill(checksum: Checksum, image: Image, fill: int) -> bytes | None:
+    """The bytes that the checksum covers, with fill in the gaps; None if the image has none of them."""
+    start, end = checksum.start, checksum.start + checksum.size
+    if not image.count_bytes(start, end):
+        return None
+    data = bytearray([fill]) * checksum.size
+    for segment in image.segments:
+        low, high = max(start, segment.start), min(end, segment.end)
+        if low < high:
+            data[low - start : high - start] = segment.data[low - segment.start : high - segment.start]
+    return bytes(data)
 
 
 def stored_value(checksum: Checksum, image: Image) -> int | None:

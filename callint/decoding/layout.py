@@ -121,6 +121,11 @@ class Layout:
         """The item number of each stored axis."""
         return {item.name: n for n, item in enumerate(self.items) if isinstance(item, StoredAxis)}
 
+    @cached_property
+    def table_cells(self) -> int:
+        """The number of cells of all tables, without those of axes."""
+        return int(self.shapes.prod(axis=1)[list(self.table_items.values())].sum())
+
     def cells(self, item: int) -> slice:
         """The cells of an item."""
         return slice(int(self.first[item]), int(self.first[item + 1]))

@@ -11,7 +11,6 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from callint.decoding.decode import Decoded
-from callint.decoding.obstacles import obstacle
 from callint.decoding.surfaces import surface
 from callint.model.definition import Definition, Table
 
@@ -105,6 +104,8 @@ def derived_signals(decoded: Decoded, point: Mapping[str, float]) -> dict[str, D
     The signals of the point itself are not derived. If several tables put out one signal, the first whose
     signals are all known counts. A table that is off there or cannot be read puts out nothing.
     """
+    from callint.decoding.obstacles import obstacle  # a check follows signals, but reads no single outputs
+
     definition = decoded.layout.definition
     dependents: dict[str, list[Table]] = {}
     missing_counts: dict[str, int] = {}

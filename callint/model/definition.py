@@ -193,7 +193,8 @@ class Checksum:
     """A stored sum or CRC over ``size`` bytes from ``start``.
 
     ``word`` is the storage of the numbers that a sum adds up. ``crc`` has the parameters if the definition
-    gives its own algorithm.
+    gives its own algorithm. ``gap_fill`` is the byte that counts for each byte of the range that an image
+    lacks; None if the checksum of such an image is unknown.
     """
 
     name: str
@@ -206,6 +207,7 @@ class Checksum:
     word: Storage
     crc: Crc | None
     line: int
+    gap_fill: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ All paths are relative to the root and have forward slashes.
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import stat
 from collections.abc import Iterable, Iterator
@@ -38,6 +39,13 @@ class Tree(Protocol):
 
     def sizes(self, paths: Iterable[str]) -> dict[str, int]:
         """The size in bytes of each regular file; without those whose size is not known."""
+        ...
+
+    def digests(self, paths: Iterable[str]) -> dict[str, str]:
+        """Texts for files: files of one tree with the same text have the same content, and no others.
+
+        Files without a text equal no other one of ``paths``, or cannot be read.
+        """
         ...
 
 
@@ -74,6 +82,9 @@ class WorkingTree:
             here = Path(folder).relative_to(self.root)
             yield from ((here / name).as_posix() for name in sorted(files))
 
+    def digests(self, paths: Iterable[str]) -> dict[str, str]:
+        return file_digests(self, paths)
+
     def sizes(self, paths: Iterable[str]) -> dict[str, int]:
         sizes = {}
         for path in paths:
@@ -96,6 +107,9 @@ class OverlayTree:
 
     def paths(self) -> Iterator[str]:
         return self.below.paths()
+
+    def digests(self, paths: Iterable[str]) -> dict[str, str]:
+        return file_digests(self, paths)
 
     def sizes(self, paths: Iterable[str]) -> dict[str, int]:
         paths = list(paths)
@@ -123,9 +137,24 @@ class InMemoryTree:
     def paths(self) -> Iterator[str]:
         return iter(self._files)
 
+    def digests(self, paths: Iterable[str]) -> dict[str, str]:
+        return file_digests(self, paths)
+
     def sizes(self, paths: Iterable[str]) -> dict[str, int]:
         contents = ((path, self._files.get(path)) for path in paths)
         return {path: len(content) for path, content in contents if isinstance(content, bytes)}
+
+
+def file_digests(tree: Tree, paths: Iterable[str]) -> dict[str, str]:
+    """The digests of those files of a tree that share their size with another one, by reading them."""
+    of_size: dict[int, list[str]] = {}
+    for path, size in tree.sizes(paths).items():
+        of_size.setdefault(size, []).append(path)
+    digests = {}
+    for path in (path for group in of_size.values() if len(group) > 1 for path in group):
+        with suppress(OSError):
+            digests[path] = hashlib.sha256(tree.read(path)).hexdigest()
+    return digests
 
 
 def read_file(path: Path, most: int = MAX_FILE) -> bytes:

@@ -71,6 +71,9 @@ class Workspace:
     def paths(self) -> Iterator[str]:
         return self.tree.paths()
 
+    def digests(self, paths: Iterable[str]) -> dict[str, str]:
+        return self.tree.digests(paths)
+
     def sizes(self, paths: Iterable[str]) -> dict[str, int]:
         return self.tree.sizes(paths)
 

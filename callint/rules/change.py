@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,7 +15,6 @@ from callint.comparing.decimal_compare import exceeds
 from callint.comparing.entry_errors.detect import Suspect, find_entry_errors
 from callint.comparing.entry_errors.paste_errors import PasteError
 from callint.comparing.entry_errors.typing_errors import find_typing_error
-from callint.comparing.off_codes import Calculation, MovedOffCodes, find_moved_off_codes
 from callint.comparing.weakening import Weakening, weakening
 from callint.decoding.conversions import exact_value, largest_step, raw_distances
 from callint.decoding.operating_range import operating_cells
@@ -25,6 +25,9 @@ from callint.model.definition import Linear, Purpose, States, Table, decimal
 from callint.model.finding import Evidence, Finding, Severity
 from callint.rules.context import CheckContext
 from callint.rules.rule import Scope, rule
+
+if TYPE_CHECKING:  # loaded when a table with an off code changed
+    from callint.comparing.off_codes import Calculation, MovedOffCodes
 
 
 @rule(rule_ids.CHANGE_UNEXPLAINED_BYTES, Severity.ERROR, Scope.CHANGE)
@@ -356,6 +359,8 @@ def off_code(context: CheckContext) -> Iterator[Finding]:
     for change in context.changes.tables:
         if change.table.demands.off is None:
             continue
+        from callint.comparing.off_codes import find_moved_off_codes
+
         conversion = context.conversion(change.table)
         moved = find_moved_off_codes(change, conversion, context.edits[change.table.name][0].resolution)
         if moved is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from typing import Any
 
@@ -34,11 +34,16 @@ KEPT_DEFINITIONS = 8
 
 @dataclass(frozen=True, slots=True)
 class OtherImage:
-    """Another image of the policy, with its numbers of the unit by the name of their items."""
+    """Another image of the policy.
+
+    ``numbers`` are its numbers of the unit by the name of their items. ``changed`` says whether it changed
+    since the state before.
+    """
 
     path: str
     image: Image
-    numbers: Mapping[str, UnitNumber]
+    numbers: Mapping[str, UnitNumber] = field(default_factory=dict)
+    changed: bool = False
 
 
 @dataclass(frozen=True)

@@ -272,11 +272,13 @@ def uncovered_checksum(context: CheckContext) -> Iterator[Finding]:
 
     Why it matters: the right value depends on what the control unit has in the gap. callint therefore neither
     checks such a checksum nor computes it over zeros. A stale checksum keeps the control unit in its boot
-    loader.
+    loader. If the definition says gaps="fill" of the checksum, missing bytes count as the fill byte of the
+    memory, unless the image has no byte that the checksum covers.
 
     Example: a CRC over 0x40000 to 0x5FFFF, and an S-record file that ends at 0x5FEFF.
 
-    Fix: generate the file with all bytes that the checksum covers, or correct the range in the definition.
+    Fix: generate the file with all bytes that the checksum covers, correct the range in the definition, or
+    add gaps="fill" to the checksum if the control unit has fill in the gap.
     """
     image, base = context.new.image, context.base
     if not image.is_part:
@@ -287,6 +289,8 @@ def uncovered_checksum(context: CheckContext) -> Iterator[Finding]:
         end = checksum.start + checksum.size
         absent = checksum.size - image.count_bytes(checksum.start, end)
         is_stored = checksums.stored_value(checksum, image) is not None
+        if checksum.gap_fill is not None and absent < checksum.size:
+            absent = 0  # the definition says what is there
         if not absent and is_stored:
             continue
         what = f"{fmt.count(absent, 'byte')} that it covers" if absent else "the bytes that store it"
@@ -400,6 +404,41 @@ def _unit_message(
     if not sharing:
         return f"{name} changed from {old.text} to {now}, but it is the unit's own number"
     return f"{name} changed from {old.text} to {now}, {whose}: was that image saved over this file?"
+
+
+@rule(rule_ids.IMAGE_COPIED, Severity.WARNING, Scope.COPY)
+def copied(context: CheckContext) -> Iterator[Finding]:
+    """The file of an image now holds the same bytes as another image of the policy.
+
+    The hook and the checks of ranges compare an image with its earlier version, and its new bytes with the
+    other images of the policy. They report an image that differed from the other one before. If both changed,
+    the finding is a note: one new calibration may be meant for both. Several boats may carry the same
+    calibration from the start, so a new file, and files that change together and stay equal, are not
+    reported; nor is an image that became equal to its base.
+
+    Why it matters: somebody saved the image of one boat over the file of another, and what was tuned on that
+    engine is lost. Each value in it may be right, for the wrong engine. `unit-own="true"` at a hull or serial
+    number finds such a copy even after it was edited (`image/unit-number`).
+
+    Example: `boats/petrel.bin` is committed with all bytes of `boats/heron.bin`.
+
+    Fix: restore the image of the unit from git. If both units are meant to have one calibration, waive the
+    finding with the reason.
+    """
+    if not context.others:
+        return
+    kept = [other for other in context.others if not other.changed]
+    paths = fmt.list_names([other.path for other in kept or context.others], _MOST_NAMES)
+    if kept:
+        message = f"the image became equal to {paths}: was that image saved over this file?"
+    else:
+        message = f"the image and {paths} differed and are now equal: is one calibration meant for all?"
+    yield Finding(
+        rule=rule_ids.IMAGE_COPIED,
+        message=message,
+        hint="Restore the image of this unit, or waive the finding if one calibration is meant for both.",
+        unsure=not kept,
+    )
 
 
 @rule(rule_ids.IMAGE_STALE_CHECKSUM, Severity.ERROR, Scope.IMAGE)

@@ -22,6 +22,7 @@ class Scope(Enum):
     FILE = auto()  # once for each image, even of other software
     IMAGE = auto()  # once for each image of the definition's software
     UNIT = auto()  # once for each image whose definition marks numbers of the unit
+    COPY = auto()  # once for each image that became equal to another one
     CHANGE = auto()  # once for each image that has a base
     BASE = auto()  # once for each base that differs from its earlier state
     POLICY = auto()  # once for each run

@@ -34,6 +34,9 @@ class EmptyTree:
     def sizes(self, paths: Iterable[str]) -> dict[str, int]:
         return {}
 
+    def digests(self, paths: Iterable[str]) -> dict[str, str]:
+        return {}
+
 
 @dataclass(frozen=True, slots=True)
 class Span:

@@ -257,14 +257,22 @@ def test_rules_that_the_written_image_breaks_are_reported(yard: Yard) -> None:
     assert (result.status, result.stderr) == (1, "")
     assert written(yard) == EXPECTED
     start = result.lines.index("It breaks 1 rule that factory/newer.bin does not break:")
-    assert result.lines[start + 2] == "error    newer.bin: overspeed_cut"
-    assert "4100 rpm became 4200 rpm" in result.flat and "change/too-large" in result.flat
-    assert result.lines[-1].startswith("1 error in 1 image")
+    assert result.lines[start + 2 : start + 5] == [
+        "1 mistake in newer.bin.",
+        "1 error in 1 image, 4 tables, 26 cells.",
+        "",
+    ]
+    assert result.lines[start + 5] == "error    overspeed_cut: 4100 → 4200 rpm"
+    assert result.lines[start + 6].endswith(" 4100 rpm became 4200 rpm, +100 rpm; at most 50 rpm is accepted")
     assert too_wide(result.stdout) == []
     document = report(yard)
     assert document["written"] is True and document["summary"]["broken"] == 1
     (broken,) = document["broken"]
     assert (broken["rule"], broken["table"]) == ("change/too-large", "overspeed_cut")
+    (cause,) = document["causes"]
+    assert (cause["id"], cause["findings"]) == (broken["cause"], [broken["fingerprint"]])
+    assert cause["title"] == "overspeed_cut: 4100 → 4200 rpm"
+    assert "change/too-large" in carry(yard, "--all").stdout
     assert carry(yard, "--leave-out", "overspeed_cut").status == 0
 
 

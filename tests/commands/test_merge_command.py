@@ -312,12 +312,46 @@ def test_edits_that_only_together_break_a_rule_are_reported(yard: Yard) -> None:
     result = merged(yard)
     assert result.status == 1
     assert "boats/merged.bin: merged cleanly, but together the edits break:" in result.lines
-    assert "value/not-monotonic" in result.flat
+    start = result.lines.index("1 mistake in boats/merged.bin.")
+    assert result.lines[start + 1 :] == [
+        "1 error in 1 image, 2 tables, 5 cells.",
+        "",
+        "error    steps from 1600 rpm to 2400 rpm: 2 cells, the largest change 20.0 →",
+        "         29.0 mg at 1600 rpm",
+        "  the values must not fall with speed, but go from 29.0 mg to 21.0 mg between …",
+        "  Correct the cell that breaks the order.",
+    ]
     assert output(yard) == edited(STEPS, {0x28: u16(100, 290, 210, 400)})
     assert not set(LISTS) & yard.files().keys()
     document = valid(merged(yard, "--format", "json").data, "conflicts.schema.json")
     assert [finding["rule"] for finding in document["broken"]] == ["value/not-monotonic"]
     assert document["broken"][0]["table"] == "steps"
+    (cause,) = document["causes"]
+    assert cause["title"].startswith("steps from 1600 rpm to 2400 rpm: 2 cells")
+    assert [cause["id"]] == [finding["cause"] for finding in document["broken"]]
+    assert cause["findings"] == [finding["fingerprint"] for finding in document["broken"]]
+
+
+def test_the_edits_of_two_sides_that_only_together_break_a_relation_are_named_together(yard: Yard) -> None:
+    xml = yard_definition(
+        """
+        <scalar name="high" title="High" purpose="general" at="0x10" type="uint16" conversion="mg"/>
+        <scalar name="low" title="Low" purpose="general" at="0x28" type="uint16" conversion="mg"/>
+        """,
+        relations='<gap upper="high" lower="low" min="3"/>',
+    )
+    base = edited(bytes(BASE), {0x10: u16(920), 0x28: u16(870)})
+    yard.write("defs/yard.xml", xml)
+    yard.write("boats/base.bin", base)
+    yard.write("boats/ours.bin", edited(base, {0x10: u16(900)}))
+    yard.write("boats/contrary.bin", edited(base, {0x28: u16(880)}))
+    result = merged(yard)
+    assert "error    high: 92.0 → 90.0 mg; low: 87.0 → 88.0 mg" in result.lines
+    assert "Only the two together bring this; restoring one of them is enough." in result.flat
+    assert "cause-" not in result.stdout, "callint waive knows no cause of a merge"
+    (cause,) = valid(merged(yard, "--format", "json").data, "conflicts.schema.json")["causes"]
+    assert (cause["kind"], cause["effect"]) == ("together", "only together")
+    assert [place["name"] for place in cause["places"]] == ["high", "low"]
 
 
 def test_an_error_of_one_side_alone_is_not_reported_for_the_merge(yard: Yard) -> None:

@@ -269,17 +269,85 @@ def test_sealing_writes_the_record_with_the_checksum_and_no_other(
     assert target.read_bytes() == form(GOOD)
 
 
-def test_a_checksum_over_a_gap_is_left_as_it_is_and_the_check_of_it_fails(yard: Yard) -> None:
-    target = yard.write("boats/heron.hex", hex_file({0: GOOD[:0x20], 0x30: GOOD[0x30:]}))
+GAP = hex_file({0: GOOD[:0x20], 0x30: GOOD[0x30:]})
+
+
+def fill_in_gaps(yard: Yard, fill: int = 0xFF) -> None:
+    """Let the yard's definition say that control units have fill in the gaps of image files."""
+    definition = yard_definition().replace(b"<memory ", f'<memory fill="0x{fill:02X}" '.encode(), 1)
+    definition = definition.replace(b"<checksum ", b'<checksum gaps="fill" ', 1)
+    yard.write("defs/yard.xml", definition)
+
+
+def test_a_checksum_over_a_gap_is_refused_and_the_check_of_it_fails(yard: Yard) -> None:
+    target = yard.write("boats/heron.hex", GAP)
+    assert yard.call("seal", "boats/heron.hex").error == (
+        "callint: boats/heron.hex: checksum sum also covers 0x00020 to 0x0002F, which the image lacks; "
+        'export these bytes too, or write gaps="fill" in defs/yard.xml:6 if the control unit has fill there'
+    )
+    assert target.read_bytes() == GAP
+    checked = yard.call("seal", "boats/heron.hex", "--check")
+    assert (checked.status, checked.stderr) == (1, "")
+    assert checked.flat == "boats/heron.hex: cannot check checksum sum: the image lacks bytes that it needs"
+
+
+def test_a_gap_counts_as_fill_if_the_definition_says_so(yard: Yard) -> None:
+    fill_in_gaps(yard, 0xA5)
+    target = yard.write("boats/heron.hex", GAP)
+    expected = (sum(GOOD[:0x20]) + 16 * 0xA5 + sum(GOOD[0x30:0x80])) & 0xFFFF
+    stored = int.from_bytes(GOOD[SEAL : SEAL + 2], "big")
+    assert expected != stored
+    text = f"checksum sum is stored as 0x{stored:04X}, but must be 0x{expected:04X}"
+    checked = yard.call("seal", "--check", "boats/heron.hex")
+    assert (checked.status, checked.flat) == (1, f"boats/heron.hex: {text}")
+    assert "image/stale-checksum" in yard.call("check", "boats/heron.hex").stdout
+    sealed = yard.call("seal", "boats/heron.hex")
+    assert (sealed.status, sealed.stderr) == (0, "")
+    assert f"checksum sum was 0x{stored:04X} and is now 0x{expected:04X}" in sealed.flat
+    right = GOOD[:SEAL] + u16(expected) + GOOD[SEAL + 2 :]
+    assert target.read_bytes() == hex_file({0: right[:0x20], 0x30: right[0x30:]})
+    again = yard.call("seal", "--check", "boats/heron.hex")
+    assert (again.status, again.stdout, again.stderr) == (0, "", "")
+    found = yard.call("check", "boats/heron.hex", "--all").stdout
+    assert "image/stale-checksum" not in found and "image/uncovered-checksum" not in found
+
+
+def test_a_checksum_of_which_a_file_has_no_byte_is_left_alone_whatever_the_definition_says(
+    yard: Yard,
+) -> None:
+    fill_in_gaps(yard)
+    target = yard.write("boats/heron.hex", hex_file({0x80: GOOD[0x80:]}))
     before = target.read_bytes()
     sealed = yard.call("seal", "boats/heron.hex")
     assert (sealed.status, sealed.stderr) == (0, "")
     text = "the image lacks bytes that checksum sum needs; the checksum is left as it is"
-    assert text in sealed.flat
-    checked = yard.call("seal", "boats/heron.hex", "--check")
-    assert (checked.status, checked.stderr) == (1, "")
-    assert checked.flat == "boats/heron.hex: cannot check checksum sum: the image lacks bytes that it needs"
+    assert sealed.flat == f"boats/heron.hex: {text}"
     assert target.read_bytes() == before
+    assert "lacks 128 bytes that it covers" in yard.call("check", "boats/heron.hex").flat
+
+
+@pytest.mark.parametrize("command", ["merge", "carry"])
+def test_no_command_writes_an_edited_image_with_a_checksum_over_unknown_bytes(
+    yard: Yard, command: str
+) -> None:
+    def gap(data: bytes) -> bytes:
+        return hex_file({0: data[:0x70], 0x78: data[0x78:]})
+
+    def run() -> Result:
+        if command == "merge":
+            return merged(yard, gap(BASE), gap(GOOD), gap(APART))
+        arguments = ("factory/base.bin", "boats/ours", "boats/base", "--new-definition", "defs/yard.xml")
+        return yard.call("carry", *arguments, "--to", "boats/merged")
+
+    yard.write("boats/base", gap(BASE))
+    yard.write("boats/ours", as_hex(GOOD))
+    assert "checksum sum also covers 0x00070 to 0x00077, which the image lacks" in run().error
+    assert not (yard.root / "boats/merged").exists()
+    fill_in_gaps(yard)
+    result = run()
+    assert (result.status, result.stderr) == (0, ""), result
+    checked = yard.call("seal", "--check", "boats/merged")
+    assert (checked.status, checked.stdout) == (0, "")
 
 
 def test_a_checksum_whose_stored_bytes_are_absent_fails_the_check(yard: Yard) -> None:
@@ -289,10 +357,11 @@ def test_a_checksum_whose_stored_bytes_are_absent_fails_the_check(yard: Yard) ->
     assert "cannot check checksum sum: the image lacks bytes that it needs" in checked.flat
 
 
-def test_a_complete_checksum_is_renewed_beside_one_over_a_gap(yard: Yard) -> None:
+def test_a_complete_checksum_is_renewed_beside_one_that_is_stored_elsewhere(yard: Yard) -> None:
     second = '<checksum name="head" algorithm="sum8" start="0x00" size="0x10" stored-at="0x94"/>'
     yard.write("defs/yard.xml", yard_definition().replace(b"</memory>", second.encode() + b"</memory>"))
-    target = yard.write("boats/heron.hex", hex_file({0: GOOD[:0x20], 0x30: GOOD[0x30:]}))
+    rest = {0: GOOD[:SEAL], SEAL + 2: GOOD[SEAL + 2 :]}
+    target = yard.write("boats/heron.hex", hex_file(rest))
     result = yard.call("seal", "boats/heron.hex")
     assert result.status == 0
     assert f"checksum head was 0x00 and is now 0x{sum(GOOD[:0x10]) & 0xFF:02X}" in result.flat
@@ -300,7 +369,15 @@ def test_a_complete_checksum_is_renewed_beside_one_over_a_gap(yard: Yard) -> Non
     checked = yard.call("seal", "--check", "boats/heron.hex")
     assert checked.status == 1
     assert "head" not in checked.stdout
-    assert target.read_bytes() != hex_file({0: GOOD[:0x20], 0x30: GOOD[0x30:]})
+    assert target.read_bytes() != hex_file(rest)
+
+
+def test_no_checksum_is_renewed_beside_one_that_is_refused(yard: Yard) -> None:
+    second = '<checksum name="head" algorithm="sum8" start="0x00" size="0x10" stored-at="0x94"/>'
+    yard.write("defs/yard.xml", yard_definition().replace(b"</memory>", second.encode() + b"</memory>"))
+    target = yard.write("boats/heron.hex", GAP)
+    assert "checksum sum also covers" in yard.call("seal", "boats/heron.hex").error
+    assert target.read_bytes() == GAP
 
 
 def test_a_file_of_records_that_lie_elsewhere_is_refused_by_every_command(yard: Yard) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import re
 import tempfile
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from datetime import date
 from functools import cache
@@ -40,10 +40,10 @@ from callint.reading.images import read_image_file
 from callint.reading.logs import Log
 from callint.reading.policy import read_policy
 from callint.reading.records import DamagedError, RecordFormat, kind_of, read_records
+from callint.reading.tree import file_digests
 from callint.reporting.changes.json import changes_document
 from callint.reporting.definition.xml import definition_lines
 from callint.reporting.findings.cause_text import print_causes
-from callint.reporting.findings.text import print_findings
 from callint.reporting.tables.json import tables_json
 from callint.reporting.tables.textconv import plain_lines
 from callint.reporting.terminal import console
@@ -64,8 +64,11 @@ class Files:
             raise FileNotFoundError(path)
         return self._files[path]
 
-    def paths(self) -> list[str]:
-        return sorted(self._files)
+    def paths(self) -> Iterator[str]:
+        return iter(sorted(self._files))
+
+    def digests(self, paths: Iterable[str]) -> dict[str, str]:
+        return file_digests(self, paths)
 
     def sizes(self, paths: Iterable[str]) -> dict[str, int]:
         return {path: len(self._files[path]) for path in paths if path in self._files}
@@ -87,7 +90,7 @@ def _inspected(definition: bytes, image: bytes | None, base: bytes | None) -> No
     """Check a definition and an image, and print what is found."""
     given = {"definition": definition, "image": image, "base": base}
     tree = Files(**{name: data for name, data in given.items() if data is not None})
-    inspector = Checker(tree, Policy(), date(2026, 1, 1))  # type: ignore[arg-type]
+    inspector = Checker(tree, Policy(), date(2026, 1, 1))
     images = [Assignment("image", ("definition",), ("base",))] if image is not None else []
     with np.errstate(all="ignore"):
         report = inspector.report(images, ["definition"], whole=True)
@@ -96,7 +99,6 @@ def _inspected(definition: bytes, image: bytes | None, base: bytes | None) -> No
 
 def _printed(report: Report) -> None:
     stream = StringIO()
-    print_findings(report, console(stream, colour=False))
     for everything in (False, True):
         print_causes(report, console(stream, colour=False), everything)
     assert steering(stream.getvalue()) == []

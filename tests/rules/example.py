@@ -11,6 +11,7 @@ import pytest
 from callint.checking.assignments import Assignment
 from callint.checking.base_changes import base_findings
 from callint.checking.checker import Checker
+from callint.checking.copies import copy_findings
 from callint.checking.definition_base import findings_against_base
 from callint.checking.report import Report
 from callint.checking.unassigned import unassigned_findings
@@ -23,7 +24,7 @@ from callint.model.waiver import Waiver
 from tests.building import TODAY, Files, decoded, definition_xml, image, read
 
 #: Names under which the files of an example lie.
-DEFINITION, IMAGE, BASE = "test.xml", "new.bin", "base.bin"
+DEFINITION, IMAGE, BASE, OTHER = "test.xml", "new.bin", "base.bin", "other.bin"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,7 +56,7 @@ class Example:
     ``assignment`` stands in for the usual one: the image new.bin, where ``data`` is given, of the
     definition test.xml, with the base base.bin where one is given. If not ``is_assigned``, no entry of the
     policy names new.bin. If it ``is_factory``, it judges the definition. ``earlier`` and ``earlier_base`` are
-    what the image and the base were in the state before.
+    what the image and the base were in the state before, ``other`` is other.bin, now and before.
     """
 
     rule: str
@@ -68,6 +69,8 @@ class Example:
     is_assigned: bool = True
     is_factory: bool = False
     earlier: bytes | None = None
+    other: bytes | None = None
+    earlier_other: bytes | None = None
     earlier_base: bytes | None = None
     expected: Expected | None = None
 
@@ -82,6 +85,8 @@ class Example:
             files.files[IMAGE] = self.data
         if self.base is not None:
             files.files[BASE] = self.base
+        if self.other is not None:
+            files.files[OTHER] = self.other
         bases = (BASE,) if self.base is not None else ()
         has_usual = self.data is not None and self.is_assigned and not self.is_factory
         usual = [Assignment(IMAGE, (DEFINITION,), bases)] if has_usual else []
@@ -104,7 +109,11 @@ class Example:
         earlier = Files()
         if self.earlier is not None:
             earlier.files[IMAGE] = self.earlier
-        return [partial(unit_findings, images=images, earlier=lambda: [earlier])]
+        if self.earlier_other is not None:
+            earlier.files[OTHER] = self.earlier_other
+        return [
+            partial(find, images=images, earlier=lambda: [earlier]) for find in (unit_findings, copy_findings)
+        ]
 
     def _bases(self, files: Files) -> Callable[[Checker], Iterable[Finding]] | None:
         """What finds the bases that differ from the state before, if there is one."""

@@ -4,12 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-from hypothesis import given
-
 from callint.checking.cause_order import CauseFindings, Danger, cause_groups
 from callint.checking.places import restored
-from callint.checking.report import Report
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.cause import CauseKind, Effect
 from callint.model.definition import Definition
@@ -17,11 +13,7 @@ from callint.model.image import Image
 from callint.model.policy import Policy
 from callint.reading.definition_file import DefinitionFile
 from callint.rules.context import CheckContext
-from callint.rules.registry import RULES
-from callint.rules.rule import Scope
 from tests.building import definition_xml, image, inspect, read, u16
-from tests.properties.example_counts import property_examples
-from tests.properties.strategies import Reference, pairs
 from tests.rules.example import AXES, ON_AXES, axis, table, table_digest, waiver
 from tests.rules.test_relation import FAN, scalars
 
@@ -334,34 +326,3 @@ def _context(definition: Definition, new: bytes, old: bytes) -> CheckContext:
     start = definition.memory.start
     loaded = LoadedDefinition(DefinitionFile("test.xml", definition, ()), definition)
     return CheckContext(loaded, Image.raw(new, start), Image.raw(old, start))
-
-
-def _of_changes(report: Report) -> list[CauseFindings]:
-    """The causes that are places in a change."""
-    own = {CauseKind.INHERITED, CauseKind.TABLE, CauseKind.IMAGE, CauseKind.DEFINITION, CauseKind.POLICY}
-    found = cause_groups(report.findings, report.causes)
-    return [group for group in found if group.cause and group.cause.kind not in own]
-
-
-@property_examples
-@given(pairs())
-def test_every_finding_has_one_cause_and_none_is_left_when_all_causes_are_restored(
-    pair: tuple[Reference, bytes, bytes],
-) -> None:
-    reference, base, rework = pair
-    report = inspect(reference.xml(), rework, base)
-    found = cause_groups(report.findings, report.causes)
-    assert [finding for group in found for finding in group.findings] == list(report.findings)
-    assert all(finding.cause in report.causes for finding in report.findings)
-    assert len({finding.cause for finding in report.findings}) == len(found)
-    for finding in report.findings:
-        if RULES[finding.rule].scope is Scope.CHANGE and finding.rule != "image/doubtful-table":
-            assert report.causes[finding.cause].kind not in (CauseKind.TABLE, CauseKind.IMAGE)
-    changed = _of_changes(report)
-    places = [place for group in changed if group.cause for place in group.cause.places]
-    context = _context(reference.definition, rework, base)
-    with np.errstate(all="ignore"):
-        repaired = restored(context, places).content.tobytes()
-    after = inspect(reference.xml(), reference.sealed(repaired), base)
-    left = {finding.fingerprint for finding in after.findings if not finding.inherited}
-    assert not [f for group in changed for f in group.findings if f.fingerprint in left]

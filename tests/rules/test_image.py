@@ -5,6 +5,7 @@ from __future__ import annotations
 import zlib
 from functools import reduce
 from operator import xor
+from typing import Any
 
 import pytest
 
@@ -105,6 +106,35 @@ UNIT_NUMBER = (
         data=image(at_8=b"HERON-3"),
         earlier=image(),
     ),
+)
+
+ONE, TWO, THREE = (image(at_0=u16(number)) for number in (410, 420, 430))
+
+
+def copy(name: str, earlier: bytes | None, earlier_other: bytes, words: str = "", **given: Any) -> Example:
+    """An image that equals another one of the policy now."""
+    severity = Severity.NOTE if "differed" in words else Severity.WARNING
+    return Example(
+        rule="image/copied",
+        name=name,
+        xml=PLAIN,
+        data=ONE,
+        other=ONE,
+        earlier=earlier,
+        earlier_other=earlier_other,
+        policy=Policy(path="callint.toml", images=(ImageRule(("*.bin",), (DEFINITION,), (), 1),)),
+        expected=Expected(severity=severity, words=(words,)) if words else None,
+        **given,
+    )
+
+
+COPIES = (
+    copy("two images that got one content", TWO, THREE, "and other.bin differed and are now equal"),
+    copy("an image saved over another one", TWO, ONE, "became equal to other.bin: was that image saved"),
+    copy("two images that were equal before", TWO, TWO),
+    copy("a new image", None, ONE),
+    copy("an image that did not change", ONE, TWO),
+    copy("an image that was reset to its base", TWO, ONE, base=ONE),
 )
 
 UNASSIGNED = (
@@ -474,6 +504,7 @@ UNCOVERED_CHECKSUM = (
 
 EXAMPLES = (
     *UNIT_NUMBER,
+    *COPIES,
     *UNASSIGNED,
     *UNREADABLE,
     *DAMAGED_RECORD,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 from lxml import etree
 
@@ -16,10 +17,11 @@ _CRC_PARAMETERS = ("width", "poly", "init", "reflect-in", "reflect-out", "xorout
 def read_memory(reader: ElementReader, element: etree._Element) -> Memory:
     """The memory with its regions, identities and checksums; wrong ones are reported and left out."""
     size = reader.size(element, "size")
+    fill = to_integer(element.get("fill", "0xFF"))
     makers: dict[str, Callable[[ElementReader, etree._Element], Region | Identity | Checksum]] = {
         "region": _read_region,
         "identity": _read_identity,
-        "checksum": _read_checksum,
+        "checksum": partial(_read_checksum, fill),
     }
     parts: list[Region | Identity | Checksum] = []
     for child in element:
@@ -30,7 +32,7 @@ def read_memory(reader: ElementReader, element: etree._Element) -> Memory:
     return Memory(
         start=reader.address(element, "start"),
         size=size,
-        fill=to_integer(element.get("fill", "0xFF")),
+        fill=fill,
         regions=tuple(part for part in parts if isinstance(part, Region)),
         identities=tuple(part for part in parts if isinstance(part, Identity)),
         checksums=tuple(part for part in parts if isinstance(part, Checksum)),
@@ -51,7 +53,7 @@ def _read_identity(reader: ElementReader, element: etree._Element) -> Identity:
     return Identity(required(element, "name"), reader.address(element, "at"), content, reader.line(element))
 
 
-def _read_checksum(reader: ElementReader, element: etree._Element) -> Checksum:
+def _read_checksum(fill: int, reader: ElementReader, element: etree._Element) -> Checksum:
     algorithm, size = required(element, "algorithm"), reader.size(element, "size")
     return Checksum(
         name=required(element, "name"),
@@ -64,6 +66,7 @@ def _read_checksum(reader: ElementReader, element: etree._Element) -> Checksum:
         word=_read_word(reader, element, algorithm, size),
         crc=_read_crc(element, algorithm),
         line=reader.line(element),
+        gap_fill=fill if element.get("gaps") == "fill" else None,
     )
 
 

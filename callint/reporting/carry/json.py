@@ -8,7 +8,7 @@ from typing import Any
 from callint.checking.carry_report import CarryReport
 from callint.comparing.carry.result import CarriedItem, CarryNote, CarryProblem, CellRef
 from callint.reporting.carry.reasons import note_message, omission_text, problem_message
-from callint.reporting.findings.json import brief
+from callint.reporting.findings.json import brief, causes_json
 
 
 def carry_json(report: CarryReport) -> str:
@@ -33,6 +33,7 @@ def carry_json(report: CarryReport) -> str:
             {"name": renewal.checksum.name, "old": renewal.stored, "new": renewal.value}
             for renewal in carried.renewals
         ],
+        "causes": causes_json(report.broken),
         "broken": [brief(finding) for finding in report.broken.findings],
         "summary": {
             "tables": len(carried.items),

@@ -10,7 +10,7 @@ from callint.checking.carry_report import CarryReport
 from callint.comparing.carry.causes import Reason
 from callint.comparing.carry.result import CarriedItem, CarryNote, CarryProblem
 from callint.reporting.carry.reasons import deviation, note_message, omission_text, place, problem_message
-from callint.reporting.findings.text import print_findings
+from callint.reporting.findings.cause_text import print_causes
 from callint.reporting.terminal import QUIET, Terminal, heading, line, width, wrapped
 
 _INDENT = " " * 9
@@ -41,7 +41,7 @@ def print_carry(report: CarryReport, terminal: Terminal, everything: bool = Fals
         rules = fmt.count(len({finding.rule for finding in report.broken.findings}), "rule")
         _print_prose(f"It breaks {rules} that {report.new_base} does not break:", terminal)
         terminal.print()
-        print_findings(report.broken, terminal, everything)
+        print_causes(report.broken, terminal, everything)
 
 
 def closing_line(report: CarryReport) -> str:

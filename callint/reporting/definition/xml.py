@@ -257,6 +257,7 @@ class _DefinitionWriter:
             complement=checksum.complement,
             word=None if word.type is NumberType.uint8 and not order else word.type.name,
             word_order=order,
+            gaps=None if checksum.gap_fill is None else "fill",
             **own,
         )
         return f"<checksum{head}/>"

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 
 from callint import fmt
 from callint.checking.cause_order import CauseFindings, cause_groups
 from callint.checking.report import Report
 from callint.model.cause import CauseKind
-from callint.model.finding import Finding
-from callint.reporting.findings.cause_wording import cause_title, effect_text, mistakes_text
+from callint.model.finding import Finding, Severity
+from callint.reporting.findings.cause_wording import cause_title, danger_counts, effect_text, mistakes_text
 from callint.reporting.findings.summary import closing_line
 from callint.reporting.findings.wording import (
     headline,
@@ -34,15 +34,20 @@ from callint.reporting.terminal import (
 
 #: The largest number of findings of a rule that are printed for a cause, and of causes that are printed.
 _PER_RULE, _MOST_CAUSES = 3, 40
+#: The most tables that are named because none of their findings is printed.
+_MOST_NAMES = 4
 _INDENT, _SHORT_INDENT = " " * 9, " " * 2
 
 
-def print_causes(report: Report, terminal: Terminal, everything: bool = False) -> None:
+def print_causes(
+    report: Report, terminal: Terminal, everything: bool = False, *, has_names: bool = True
+) -> None:
     """Print a summary, then the causes of the findings that are not waived, the most dangerous first.
 
     Prints nothing without findings. Below each cause, a finding has one line with its fingerprint. Unless
     ``everything`` is set, what the base has in the same way is one line for each image, and only the first
-    causes are printed; with it, every finding is printed in full.
+    causes are printed; with it, every finding is printed in full. ``has_names`` says whether ``callint
+    waive`` knows the findings and causes by their names: not if the base is another than the policy's.
     """
     if not report.findings:
         return
@@ -60,7 +65,7 @@ def print_causes(report: Report, terminal: Terminal, everything: bool = False) -
             for finding in group.findings:
                 _print_finding(finding, terminal)
         else:
-            _print_group(group, terminal)
+            _print_group(group, terminal, has_names)
     if everything:
         return
     notes = list(_notes(groups, mistakes, common))
@@ -82,8 +87,9 @@ def _print_summary(
 
 def _notes(groups: Sequence[CauseFindings], mistakes: Sequence[CauseFindings], common: str) -> Iterator[str]:
     """What is not printed: further causes, and by image what the base has in the same way."""
-    if (others := len(mistakes) - _MOST_CAUSES) > 0:
-        yield f"{fmt.count(others, 'more mistake')} not shown; --all shows them"
+    if others := mistakes[_MOST_CAUSES:]:
+        parts = [f"{fmt.count(len(others), 'more mistake')} not shown", *danger_counts(others)]
+        yield f"{', '.join(parts)}; --all shows {_them(len(others))}"
     inherited = Counter(
         source_of(finding) for group in groups if group.is_inherited for finding in group.findings
     )
@@ -110,29 +116,57 @@ def _print_heading(group: CauseFindings, has_common_source: bool, terminal: Term
         print_prose(effect, terminal, indent=_INDENT)
 
 
-def _print_group(group: CauseFindings, terminal: Terminal) -> None:
+def _print_group(group: CauseFindings, terminal: Terminal, has_names: bool) -> None:
     """A line for each finding of a cause, then a hint."""
-    for finding, others in _first_of_each_rule(group.findings):
-        terminal.print(line(_cut(_short(group, finding), terminal)))
-        if others:
-            print_prose(f"and {others:,} more of {finding.rule}", terminal, QUIET, _SHORT_INDENT)
-    name = f" ({group.cause.id})" if group.cause and not group.first.policy else ""
+    of_rule: dict[str, list[Finding]] = {}
+    for finding in group.findings:
+        of_rule.setdefault(finding.rule, []).append(finding)
+    chosen = {rule: _chosen(findings) for rule, findings in of_rule.items()}
+    for finding in group.findings:
+        shown = chosen[finding.rule]
+        if not any(finding is other for other in shown):
+            continue
+        terminal.print(line(_cut(_short(group, finding, has_names), terminal)))
+        if finding is shown[-1] and len(shown) < len(of_rule[finding.rule]):
+            print_prose(_more_text(of_rule[finding.rule], shown), terminal, QUIET, _SHORT_INDENT)
+    name = f" ({group.cause.id})" if has_names and group.cause and not group.first.policy else ""
     if group.hint or name:
         print_prose(f"{group.hint}{name}".strip(), terminal, QUIET, _SHORT_INDENT)
 
 
-def _first_of_each_rule(findings: Iterable[Finding]) -> Iterator[tuple[Finding, int]]:
-    """The findings to print; behind the last one of a rule, the number of those left out."""
-    counts: Counter[str] = Counter(finding.rule for finding in findings)
-    printed: Counter[str] = Counter()
-    for finding in findings:
-        printed[finding.rule] += 1
-        if printed[finding.rule] <= _PER_RULE:
-            is_last = printed[finding.rule] == _PER_RULE
-            yield finding, counts[finding.rule] - _PER_RULE if is_last else 0
+def _chosen(findings: Sequence[Finding]) -> list[Finding]:
+    """The findings of a rule to print, in order: the most severe, of many tables, the largest changes.
+
+    ``findings`` are in order, the most severe first.
+    """
+    if len(findings) <= _PER_RULE:
+        return list(findings)
+    in_table: Counter[tuple[Severity, str]] = Counter()
+    ranks: dict[int, int] = {}
+    for number in sorted(range(len(findings)), key=lambda number: -_change(findings[number])):
+        finding = findings[number]
+        ranks[number] = in_table[finding.severity, finding.table]
+        in_table[finding.severity, finding.table] += 1
+    best = sorted(ranks, key=lambda number: (findings[number].severity.rank, ranks[number], number))
+    return [findings[number] for number in sorted(best[:_PER_RULE])]
 
 
-def _short(group: CauseFindings, finding: Finding) -> str:
+def _change(finding: Finding) -> float:
+    """The change of the value that a finding is about; 0 if it is not about one."""
+    if finding.physical is None or finding.base_physical is None:
+        return 0.0
+    return abs(finding.physical - finding.base_physical)
+
+
+def _more_text(findings: Sequence[Finding], shown: Sequence[Finding]) -> str:
+    """The number of findings of a rule that are not printed, and the tables of which none is."""
+    text = f"and {len(findings) - len(shown):,} more of {shown[0].rule}"
+    tables = {finding.table: None for finding in shown}
+    others = [name for name in dict.fromkeys(finding.table for finding in findings) if name not in tables]
+    return f"{text}, also in {fmt.list_names(others, _MOST_NAMES)}" if others else text
+
+
+def _short(group: CauseFindings, finding: Finding, has_names: bool) -> str:
     """A finding with its fingerprint; its severity if that is not the one of the cause."""
     message, cause = finding.message, group.cause
     if cause and ((finding.explanation and finding.explanation in cause.title) or message in cause.title):
@@ -142,7 +176,7 @@ def _short(group: CauseFindings, finding: Finding) -> str:
     elif cause and finding.place and cause.kind is CauseKind.TABLE:
         message = f"{finding.place}: {message}"
     severity = "" if finding.severity is group.severity else f"{finding.severity.value}: "
-    name = "" if finding.policy else f"{short_fingerprint(finding)} "
+    name = "" if finding.policy or not has_names else f"{short_fingerprint(finding)} "
     return f"{_SHORT_INDENT}{name}{severity}{message}"
 
 

@@ -43,9 +43,14 @@ def effect_text(group: CauseFindings) -> str:
 def mistakes_text(groups: Sequence[CauseFindings], source: str = "") -> str:
     """The number of causes and what they do to protections: "8 mistakes, 2 disable a protection"."""
     place = f" in {source}" if source else ""
-    parts = [f"{fmt.count(len(groups), 'mistake')}{place}"]
+    return ", ".join([f"{fmt.count(len(groups), 'mistake')}{place}", *danger_counts(groups)])
+
+
+def danger_counts(groups: Sequence[CauseFindings]) -> list[str]:
+    """By danger, the number of causes and what they do to protections: "2 disable a protection"."""
     counts = Counter(group.danger for group in groups)
-    for danger, (single, several) in _VERBS.items():
-        if count := counts[danger]:
-            parts.append(f"{count:,} {single if count == 1 else several}")
-    return ", ".join(parts)
+    return [
+        f"{count:,} {single if count == 1 else several}"
+        for danger, (single, several) in _VERBS.items()
+        if (count := counts[danger])
+    ]

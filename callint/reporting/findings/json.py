@@ -20,7 +20,7 @@ def findings_json(report: Report) -> str:
         "format": "callint-findings",
         "version": 1,
         "callint": __version__,
-        "causes": [_cause(group) for group in cause_groups(report.findings, report.causes) if group.cause],
+        "causes": causes_json(report),
         "findings": [_finding(finding) for finding in report.findings],
         "summary": summary(report),
     }
@@ -29,8 +29,13 @@ def findings_json(report: Report) -> str:
 
 def brief(finding: Finding) -> dict[str, Any]:
     """A finding in a report about one image, without the fields that name the image."""
-    names = ("rule", "table", "cell", "message", "hint")
+    names = ("rule", "table", "cell", "message", "hint", "fingerprint", "cause")
     return {name: value for name, value in _finding(finding).items() if name in names}
+
+
+def causes_json(report: Report) -> list[dict[str, Any]]:
+    """The causes of a report, in the order of all formats."""
+    return [_cause(group) for group in cause_groups(report.findings, report.causes) if group.cause]
 
 
 def _cause(group: CauseFindings) -> dict[str, Any]:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import html
 import re
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from itertools import groupby
 
 from callint import fmt
@@ -32,7 +33,7 @@ def findings_markdown(report: Report) -> str:
     active = [finding for finding in report.findings if not finding.waived]
     if active:
         lines += ["| severity | where | what |", "| --- | --- | --- |"]
-        lines += [_row(finding) for finding in active[:_WORST]]
+        lines += [_row(finding) for finding in _worst(active)]
         lines.append("")
     if len(active) > _WORST:
         lines += [f"{fmt.count(len(active) - _WORST, 'more finding')} below.", ""]
@@ -40,6 +41,16 @@ def findings_markdown(report: Report) -> str:
     for (source, commit), group in groupby(ordered, key=_file):
         lines += _details(f"{commit[:10]}:{source}" if commit else source, list(group))
     return "\n".join(lines)
+
+
+def _worst(findings: Sequence[Finding]) -> list[Finding]:
+    """The findings to see at once, in their order: the first of each cause before the second of any."""
+    in_cause: Counter[tuple[str, str]] = Counter()
+    ranks = []
+    for number, finding in enumerate(findings):
+        ranks.append((in_cause[finding.cause, finding.commit] if finding.cause else 0, number))
+        in_cause[finding.cause, finding.commit] += 1
+    return [findings[number] for number in sorted(number for _, number in sorted(ranks)[:_WORST])]
 
 
 def _file(finding: Finding) -> tuple[str, str]:

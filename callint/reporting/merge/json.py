@@ -21,7 +21,7 @@ from callint.comparing.merge import (
 )
 from callint.model.change import Grid
 from callint.model.definition import Definition
-from callint.reporting.findings.json import brief
+from callint.reporting.findings.json import brief, causes_json
 from callint.reporting.json_fields import cell_position, finite, finite_values, raw_value
 from callint.reporting.merge.lists import FORMAT
 
@@ -38,6 +38,7 @@ def merge_json(report: MergeReport) -> str:
         "definition": report.path,
         "conflicts": [_decision(report.definition, decision) for decision in report.open_decisions],
         "settled": [_decision(report.definition, decision) for decision in report.merge.settled],
+        "causes": causes_json(report.broken),
         "broken": [brief(finding) for finding in report.broken.findings],
         "summary": {
             "conflicts": len(report.open_decisions),

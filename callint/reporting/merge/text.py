@@ -22,7 +22,7 @@ from callint.comparing.merge import (
 from callint.comparing.merge_sides import moved_sides
 from callint.fmt.raw_bits import with_bits
 from callint.model.definition import Definition, States
-from callint.reporting.findings.text import print_findings
+from callint.reporting.findings.cause_text import print_causes
 from callint.reporting.merge.lists import TITLE
 from callint.reporting.tables.values import breakpoint_texts, cell_place, table_column
 from callint.reporting.terminal import QUIET, Terminal, ellipsis, heading, line, width, wrapped
@@ -61,7 +61,7 @@ def print_merge(
     if report.broken.findings:
         _print_prose(f"{report.image}: merged cleanly, but together the edits break:", terminal)
         terminal.print()
-        print_findings(report.broken, terminal)
+        print_causes(report.broken, terminal, has_names=False)
 
 
 def print_list(report: MergeReport, terminal: Terminal) -> None:

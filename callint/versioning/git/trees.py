@@ -47,11 +47,7 @@ class StoredTree:
 
     def sizes(self, paths: Iterable[str]) -> dict[str, int]:
         """The size of each regular file; for a git-lfs pointer, that of the content behind it."""
-        blobs = {}
-        for path in paths:
-            entry = self._entries.get(self._prefix + path)
-            if entry is not None and entry.mode in REGULAR_MODES and not entry.stage:
-                blobs[path] = entry.blob
+        blobs = self.digests(paths)
         of_blobs = blob_sizes(self.repo, set(blobs.values()))
         sizes = {path: of_blobs[blob] for path, blob in blobs.items() if blob in of_blobs}
         for path, size in sizes.items():
@@ -60,6 +56,15 @@ class StoredTree:
                     pointer = parse_pointer(read_blob(self.repo, blobs[path]))
                     sizes[path] = pointer.size if pointer else size
         return sizes
+
+    def digests(self, paths: Iterable[str]) -> dict[str, str]:
+        """The ids of the blobs of regular files; equal git-lfs pointers stand for equal contents."""
+        blobs = {}
+        for path in paths:
+            entry = self._entries.get(self._prefix + path)
+            if entry is not None and entry.mode in REGULAR_MODES and not entry.stage:
+                blobs[path] = entry.blob
+        return blobs
 
     def from_top(self, path: str) -> str:
         """A path of the tree as a path from the top."""
