@@ -343,7 +343,7 @@ def alone_on_purpose(numbers: np.random.Generator, item: Sample) -> Array:
 LONE: dict[str, Edit] = {"one cell on purpose": alone_on_purpose}
 
 
-# Edits that constants are never chosen by: the same work, done in other ways
+# The same work, done in other ways
 
 
 def by_eye(numbers: np.random.Generator, item: Sample) -> Array:
@@ -424,7 +424,7 @@ def copied_and_raised(numbers: np.random.Generator, item: Sample) -> Array:
     return np.where(copied != item.numbers, copied * (1 + share), item.numbers)
 
 
-#: The edits that constants are never chosen by.
+#: Constants are chosen by these on the tuned tables only.
 OTHER: dict[str, Edit] = {
     "by eye": by_eye,
     "to round numbers": rounded_only,
@@ -432,6 +432,74 @@ OTHER: dict[str, Edit] = {
     "straightened": straightened,
     "rows copied": rows_copied,
     "copied and raised": copied_and_raised,
+}
+
+
+# Edits that constants are never chosen by
+
+
+def row_by_row(numbers: np.random.Generator, item: Sample) -> Array:
+    """Each row (or column) of a region by its own whole number of percent, up to 10 either way."""
+    where = region(numbers, item.numbers.shape, 4)
+    rows, columns = item.numbers.shape
+    is_turned = rows > 1 and numbers.random() < 0.5
+    percent = numbers.integers(-10, 11, (1, columns) if is_turned else (rows, 1))
+    return np.where(where.cells, item.numbers * (1 + percent / 100), item.numbers)
+
+
+def in_notches(numbers: np.random.Generator, item: Sample) -> Array:
+    """A hill of one to four notches, each 0.5 to 2 % of the span, added to a region."""
+    where = tapered(numbers, region(numbers, item.numbers.shape, 4))
+    notch = max(item.step, np.rint(numbers.uniform(0.005, 0.02) * item.span / item.step) * item.step)
+    height = numbers.integers(1, 5) * numbers.choice([-1, 1])
+    return np.asarray(item.numbers + notch * np.rint(height * where.weight))
+
+
+def corners_pulled(numbers: np.random.Generator, item: Sample) -> Array:
+    """A region moved by up to 15 % of the span at each corner, and by the values between inside."""
+    where = region(numbers, item.numbers.shape, 4)
+    ys, xs = np.nonzero(where.cells)
+    y, x = (np.arange(size) for size in item.numbers.shape)
+    down = np.clip((y - ys.min()) / max(1, np.ptp(ys)), 0, 1)[:, None]
+    across = np.clip((x - xs.min()) / max(1, np.ptp(xs)), 0, 1)[None, :]
+    corners = numbers.uniform(-0.15, 0.15, 4) * item.span
+    top, bottom = (left + (right - left) * across for left, right in (corners[:2], corners[2:]))
+    return np.where(where.cells, item.numbers + top + (bottom - top) * down, item.numbers)
+
+
+def between_neighbours(numbers: np.random.Generator, item: Sample) -> Array:
+    """One row or column, or up to three beside it, set to what lies straight between its neighbours."""
+    values = item.numbers.copy()
+    is_turned = bool(len(values) > 4 and numbers.random() < 0.5)
+    grid = values.T if is_turned else values
+    width = int(numbers.integers(1, min(3, grid.shape[1] - 2) + 1))
+    x = int(numbers.integers(0, grid.shape[1] - width - 1))
+    share = np.arange(width + 2) / (width + 1)
+    grid[:, x : x + width + 2] = grid[:, [x]] + share * (grid[:, [x + width + 1]] - grid[:, [x]])
+    return values
+
+
+def made_rising(numbers: np.random.Generator, item: Sample) -> Array:
+    """A region in which each value is at least the one before, or at most, by 0 to 3 % of the span."""
+    where = region(numbers, item.numbers.shape, 4)
+    values = item.numbers.copy()
+    is_turned = bool(len(values) > 2 and numbers.random() < 0.5)
+    grid, cells = (values.T, where.cells.T) if is_turned else (values, where.cells)
+    more = numbers.uniform(0, 0.03) * item.span * numbers.choice([-1, 1])
+    for x in range(1, grid.shape[1]):
+        least = grid[:, x - 1] + more
+        kept = np.maximum(grid[:, x], least) if more > 0 else np.minimum(grid[:, x], least)
+        grid[:, x] = np.where(cells[:, x] & np.isfinite(least), kept, grid[:, x])
+    return values
+
+
+#: The edits that constants are never chosen by, on any table.
+BLIND: dict[str, Edit] = {
+    "row by row": row_by_row,
+    "in notches": in_notches,
+    "corners pulled": corners_pulled,
+    "between neighbours": between_neighbours,
+    "made rising": made_rising,
 }
 
 
