@@ -56,7 +56,7 @@ class CalibrationDefinition:
             result = self.known.load(self.source.data, label or self.source.name)
         if result.loaded is None:
             first = result.file.problems[0]
-            place = f"{first.definition}:{first.line}" if first.line else self.source.name
+            place = first.place_in_definition if first.line else self.source.name
             raise InputError(f"{place}: {first.message}; callint check shows all that is wrong with it")
         return result.loaded
 

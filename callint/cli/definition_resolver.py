@@ -187,8 +187,8 @@ class DefinitionResolver:
 
 
 def _problem_place(problem: Finding, assignment: Assignment) -> str:
-    """The file and line of a definition's problem; without a line, the first definition."""
-    return f"{problem.definition}:{problem.line}" if problem.line else assignment.definitions[0]
+    """The file and line of a definition's problem, and those in another file; else the first definition."""
+    return problem.place_in_definition if problem.line else assignment.definitions[0]
 
 
 def _fits(data: bytes, loaded: LoadedDefinition, start: int | None) -> bool:

@@ -166,7 +166,7 @@ class _CarryJob:
         try:
             return carry(old, reworked, new, how, self._names(left_out))
         except UnsealableError as error:
-            raise InputError(f"{self.target.file.path}:{error.line}: {error}") from None
+            raise InputError(error.located(self.target.definition)) from None
 
     def _names(self, globs: tuple[str, ...]) -> frozenset[str]:
         """The names that globs match; InputError if a glob matches nothing in either definition."""

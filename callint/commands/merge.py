@@ -330,7 +330,7 @@ class _MergeJob:
                 decoded = [decode(loaded.layout, image) for image in (base, ours, theirs)]
                 result = merge(decoded[0], decoded[1], decoded[2], choice)
             except UnsealableError as error:
-                raise InputError(f"{loaded.file.path}:{error.line}: {error}") from None
+                raise InputError(error.located(loaded.definition)) from None
             broken = Report((), 0, 0, 0) if result.conflicts else self._new_errors(result)
         return MergeReport(
             merge=result,

@@ -57,7 +57,7 @@ def _seal(workspace: Workspace, name: str, definition: str | None) -> tuple[byte
     try:
         sealed = seal(file.image, loaded.definition.memory)
     except UnsealableError as error:
-        raise InputError(f"{loaded.file.path}:{error.line}: {error}") from None
+        raise InputError(error.located(loaded.definition)) from None
     return file.with_content(sealed.image), sealed
 
 

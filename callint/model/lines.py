@@ -59,6 +59,14 @@ class Lines:
         source = self._source(number)
         return source.reference or number - source.first
 
+    def origin(self, number: int) -> tuple[str, int]:
+        """The other file and the line there that an element comes from; "" and 0 for one of this file."""
+        source = self._source(self.changed_at.get(number, number))
+        if not source.reference and number in self.changed_at:
+            source = self._source(number)
+            return source.path, number - source.first
+        return self.location(number) if source.reference else ("", 0)
+
     def text(self, number: int) -> str:
         """The place of an element for people: "line 5", or "line 5 of parent.xml" in another file."""
         path, line = self.location(number)

@@ -19,6 +19,8 @@ from callint.reading.tree import error_with_remedy
 
 NAMESPACE = "urn:callint:definition:1"
 
+#: The end of the name of every file that a definition builds on: so the scope of a commit is known by names.
+SUFFIX = ".xml"
 #: What every reference has; most definitions lack it, and their heads need no look.
 _HINT = re.compile(rb"\bextends\b|[<:]use\b")
 #: Bytes in which nearly every head ends.
@@ -220,6 +222,8 @@ def resolve(path: str, reference: str) -> str:
     bounds = posixpath.normpath(folder or ".") + "/" if is_outside(path) else ""
     if reference.startswith("/") or reference[1:2] == ":" or "\0" in reference or "\\" in reference:
         raise OSError("it leads out of the repository; give a path inside it")
+    if not target.lower().endswith(SUFFIX):
+        raise OSError(f"its name does not end in {SUFFIX}; rename the file")
     if bounds and not target.startswith(bounds):
         raise OSError("it leads out of the folder of the definition; move it there")
     if not bounds and is_outside(target):
@@ -236,6 +240,10 @@ def references(data: bytes) -> tuple[Reference, ...]:
     """The files that a definition names in its head, in their order; none if it is not well-formed."""
     if _HINT.search(data) is None:
         return ()
+    return tuple(_parsed_head(data).references)
+
+
+def _parsed_head(data: bytes) -> _Head:
     from xml.parsers import expat  # most definitions name no other file
 
     head = _Head()
@@ -247,7 +255,15 @@ def references(data: bytes) -> tuple[Reference, ...]:
         parser.Parse(data[_STEP:], False)  # at once: expat may read a long token again with each further part
     except (_EndError, expat.ExpatError):
         pass
-    return tuple(head.references)
+    return head
+
+
+def is_shared(data: bytes) -> bool:
+    """Whether a file is one of shared parts, by its outermost element."""
+    if b"shared" not in data:
+        return False
+    head = _parsed_head(data)
+    return head.outermost == f"{NAMESPACE} shared"
 
 
 class _EndError(Exception):
@@ -259,11 +275,11 @@ class _Head:
 
     def __init__(self) -> None:
         self.references: list[Reference] = []
-        self._is_inside = False
+        self.outermost = ""
 
     def start(self, tag: str, attributes: dict[str, str], line: int) -> None:
-        if not self._is_inside:
-            self._is_inside = True
+        if not self.outermost:
+            self.outermost = tag
             if tag != f"{NAMESPACE} definition":
                 raise _EndError
             if "extends" in attributes:

@@ -46,6 +46,7 @@ def duplicate_name(context: CheckContext) -> Iterator[Finding]:
 
     Fix: rename one of them.
     """
+    lines = context.definition.lines
     first: dict[tuple[str, str], int] = {}
     times: Counter[tuple[str, str]] = Counter()
     for declared in context.definition.declarations:
@@ -57,7 +58,7 @@ def duplicate_name(context: CheckContext) -> Iterator[Finding]:
                 rule_ids.DEFINITION_DUPLICATE_NAME,
                 declared.line,
                 f"{declared.space} {declared.name} {times[key]}",
-                f"line {line} already uses the {declared.space} name {declared.name!r}",
+                f"{lines.text(line)} already uses the {declared.space} name {declared.name!r}",
                 "Rename one of the two; callint checks only the first.",
             )
 
