@@ -121,7 +121,13 @@ def _problems_before_syntax_error(tree: xml.XmlDocument) -> list[xml.XmlProblem]
         problems = _in_order(reader.problems)
     except xml.FloodError as flood:
         problems = _in_order(flood.problems)
-    guesses = ("missing child", "not expected here", "character content")
+    guesses = (
+        "missing child",
+        "not expected here",
+        "character content",
+        "is missing; only",
+        "needs a parent",
+    )
     return [
         problem
         for problem in problems
