@@ -164,10 +164,10 @@ class _Reader:
         parent_line = 0
         for reference in references(data):
             target = ""
+            parent_line = reference.line if reference.is_parent else parent_line
             try:
                 target = resolve(self.path, reference.file)
                 if reference.is_parent:
-                    parent_line = reference.line
                     self._refuse_line(target, [*children, self.path])
                     parent = target, self._read(target)
                 elif target in shared:
@@ -218,16 +218,15 @@ def resolve(path: str, reference: str) -> str:
     folder of the definition.
     """
     folder = posixpath.dirname(path)
-    target = posixpath.normpath(posixpath.join(folder, reference))
-    bounds = posixpath.normpath(folder or ".") + "/" if is_outside(path) else ""
     if reference.startswith("/") or reference[1:2] == ":" or "\0" in reference or "\\" in reference:
         raise OSError("it leads out of the repository; give a path inside it")
+    target = posixpath.normpath(posixpath.join(folder, reference))
     if not target.lower().endswith(SUFFIX):
         raise OSError(f"its name does not end in {SUFFIX}; rename the file")
-    if bounds and not target.startswith(bounds):
-        raise OSError("it leads out of the folder of the definition; move it there")
-    if not bounds and is_outside(target):
+    if not is_outside(path) and is_outside(target):
         raise OSError("it leads out of the repository; give a path inside it")
+    if is_outside(path) and is_outside(posixpath.relpath(target, folder)):
+        raise OSError("it leads out of the folder of the definition; move it there")
     return target
 
 

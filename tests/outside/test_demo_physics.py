@@ -27,6 +27,7 @@ from callint.model.change import Grid
 from callint.model.definition import StoredAxis
 from callint.model.image import Image
 from callint.reading.definition import read_definition
+from callint.reading.tree import OverlayTree, WorkingTree
 from tests.building import findings
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
@@ -62,7 +63,8 @@ EVERY_TABLE = [(number, name) for number, tables in TABLES.items() for name in t
 @functools.cache
 def factory(number: str = OLD) -> Decoded:
     """A factory base as callint decodes it."""
-    file = read_definition(SOFTWARE[number].definition, f"{number}.xml")
+    parent = OverlayTree(WorkingTree(STEPS), {"skerry-28.xml": SOFTWARE[OLD].definition})
+    file = read_definition(SOFTWARE[number].definition, f"{number}.xml", parent)
     assert file.definition is not None and not file.problems
     image = Image.raw(SOFTWARE[number].image, file.definition.memory.start)
     return decode(make_layout(file.definition), image)

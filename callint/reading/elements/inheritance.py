@@ -365,6 +365,8 @@ class Inheritance:
         self._merge(merged.groups, own.groups)
         self._merge(merged.tables, own.tables)
         self._merge(merged.texts, own.texts)
+        merged.tables, merged.texts = _by_group(merged.tables), _by_group(merged.texts)
+        merged.axes = _with_own_axes_last(merged.axes, merged.tables)
         sensors = {sensor.signal: sensor for sensor in merged.sensors}
         relations = {(item.kind, item.table, item.other): item for item in merged.relations}
         self._merge(sensors, {sensor.signal: sensor for sensor in own.sensors})
@@ -419,6 +421,27 @@ class Inheritance:
             self.elements.texts[item.name] = item
         else:
             self.elements.tables[item.name] = item
+
+
+def _by_group(items: dict[str, Named]) -> dict[str, Named]:
+    """The items in their order, but each after the others of its group, as in a definition of one file."""
+    first: dict[tuple[str, str], int] = {}
+    for item in items.values():
+        first.setdefault((item.group, "" if item.group else item.name), len(first))
+    order = sorted(items.values(), key=lambda item: first[item.group, "" if item.group else item.name])
+    return {item.name: item for item in order}
+
+
+def _with_own_axes_last(axes: dict[str, Axis], tables: Mapping[str, Table]) -> dict[str, Axis]:
+    """The shared axes, then those of single tables in the order of the tables, as in one file."""
+    shared = {name: axis for name, axis in axes.items() if "/" not in name}
+    own = {
+        name: axes[name]
+        for table in tables.values()
+        for name in table.axes
+        if name in axes and name not in shared
+    }
+    return {**shared, **own}
 
 
 @dataclass

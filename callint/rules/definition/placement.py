@@ -121,7 +121,7 @@ def overlap(context: CheckContext) -> Iterator[Finding]:
     for first, second, address in islice(_overlaps(context), _MOST_OVERLAPS):
         yield definition_finding(
             rule_ids.DEFINITION_OVERLAP,
-            max(first.line, second.line),
+            max(first.line, second.line, key=lambda line: lines.changed_at.get(line, line)),
             f"{first.name} {second.name}",
             f"{first.name} ({lines.text(first.line)}) and {second.name} ({lines.text(second.line)}) "
             f"both claim {fmt.address(address)}",
