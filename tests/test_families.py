@@ -11,11 +11,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import callint
 from callint.decoding.digest import layout_statement, statements
 from callint.model.definition import ByteOrder, Definition, OffAllowed, Purpose, Range, StoredAxis
 from callint.model.finding import Finding
 from callint.reading.definition import read_definition
-from callint.reading.definition_bounds import MAX_GENERATIONS, MAX_SHARED_FILES
+from callint.reading.definition_bounds import MAX_ADDRESS, MAX_GENERATIONS, MAX_SHARED_FILES
 from callint.reading.definition_cache import open_definition
 from callint.reading.family import references
 from callint.reading.tree import WorkingTree
@@ -176,11 +177,12 @@ def test_a_child_of_any_definition_shifts_it_and_nothing_else(
     items: list[Any] = [*parent.tables.values(), *parent.stored_axes, *parent.texts.values()]
     if not items:
         return
-    by = data.draw(st.integers(0, 0x1000))
+
     end = max(
         [item.at for item in items]
         + [axis.stored_count.at for axis in parent.stored_axes if axis.stored_count]
     )
+    by = data.draw(st.integers(0, min(0x1000, MAX_ADDRESS - 1 - end)))
     files = {
         "test.xml": "".join(definition_lines(parent)).encode(),
         "child.xml": child(f'<shift start="0" size="{end + 1}" by="{by}"/>'),
@@ -606,3 +608,19 @@ def test_every_format_names_both_files(tmp_path: Path) -> None:
     for form in ("text", "json", "sarif", "markdown", "lines", "github"):
         result = call("check", "defs/child.xml", "--format", form, cwd=tmp_path)
         assert "defs/child.xml" in result.stdout and "defs/yard.xml" in result.stdout, form
+
+
+def test_the_library_reads_families_from_files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    yard = make_yard(tmp_path / "repo", good=yard_base())
+    strict = child('<table name="egr"><limits max="20"/></table>', extends="yard.xml")
+    yard.write("defs/child.xml", strict)
+    folders = {tmp_path / "repo": "defs/child.xml", tmp_path / "repo/boats": "../defs/child.xml"}
+    for folder, name in folders.items():
+        monkeypatch.chdir(folder)
+        definition = callint.load_definition(name)
+        assert definition.problems == ()
+        image = callint.read_image(tmp_path / "repo/boats/good.bin")
+        rules = {finding.rule for finding in callint.check(image, definition).findings}
+        assert "value/out-of-range" in rules
+    with pytest.raises(callint.InputError, match="read it from its path"):
+        callint.load_definition(strict)

@@ -13,7 +13,7 @@ from callint.model.finding import Finding
 from callint.model.image import Image
 from callint.reading.definition_cache import open_family
 from callint.reading.definition_file import DefinitionFile
-from callint.reading.family import Family, Readable, find_family
+from callint.reading.family import Family, FileReader, find_family
 from callint.reading.images import Damage, DamagedError, ImageFile, read_image_file
 from callint.reading.tree import Tree, reason
 
@@ -40,7 +40,7 @@ class Definitions:
     def __init__(self) -> None:
         self._results: dict[tuple[bytes, ...], DefinitionResult] = {}
 
-    def load(self, data: bytes, path: str, tree: Readable | None = None) -> DefinitionResult:
+    def load(self, data: bytes, path: str, tree: FileReader | None = None) -> DefinitionResult:
         """The definition in the content of a file; ``tree`` has the files that it builds on."""
         return self._load(find_family(data, path, tree))
 

@@ -32,7 +32,7 @@ from callint.reading.elements.memory import read_memory
 from callint.reading.elements.reader import BYTE_ORDERS, ElementReader
 from callint.reading.elements.signals import read_conversion, read_sensor, read_signal
 from callint.reading.elements.tables import read_relation, read_table, read_text, tables_with_groups
-from callint.reading.family import NAMESPACE, Family, Readable, find_family
+from callint.reading.family import NAMESPACE, Family, FileReader, find_family
 
 #: The children of the outermost element by their tag.
 Parts = dict[str, etree._Element]
@@ -40,7 +40,7 @@ Parts = dict[str, etree._Element]
 Opener = Callable[[Family], DefinitionFile]
 
 
-def read_definition(data: bytes, path: str, tree: Readable | None = None) -> DefinitionFile:
+def read_definition(data: bytes, path: str, tree: FileReader | None = None) -> DefinitionFile:
     """Read a definition; ``path`` is the name that findings show. Never raises for the file's content.
 
     ``tree`` has the files that the definition builds on; without it, such a definition cannot be read.

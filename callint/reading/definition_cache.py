@@ -8,14 +8,14 @@ from callint.model.definition import Definition
 from callint.model.finding import Finding
 from callint.reading import cache
 from callint.reading.definition_file import DefinitionFile
-from callint.reading.family import Family, Readable, find_family
+from callint.reading.family import Family, FileReader, find_family
 from callint.reading.serialize import UnknownFormError, pack, unpack
 
 #: The kind of entry in the cache.
 _KIND = "definition file"
 
 
-def open_definition(data: bytes, path: str, tree: Readable | None = None) -> DefinitionFile:
+def open_definition(data: bytes, path: str, tree: FileReader | None = None) -> DefinitionFile:
     """As ``reading.definition.read_definition``; takes the result from the cache if it is there."""
     return open_family(find_family(data, path, tree))
 

@@ -27,7 +27,7 @@ _HINT = re.compile(rb"\bextends\b|[<:]use\b")
 _STEP = 2**16
 
 
-class Readable(Protocol):
+class FileReader(Protocol):
     """The files from which a definition takes others."""
 
     def read(self, path: str) -> bytes:
@@ -127,7 +127,7 @@ class Family:
         return tuple(parts)
 
 
-def find_family(data: bytes, path: str, tree: Readable | None) -> Family:
+def find_family(data: bytes, path: str, tree: FileReader | None) -> Family:
     """A definition file with all files that it builds on, read from the same tree.
 
     Files that cannot be read become problems; ``tree`` is None for bytes that belong to no folder.
@@ -151,7 +151,7 @@ def find_family(data: bytes, path: str, tree: Readable | None) -> Family:
 class _Reader:
     """Reads the files that one definition names; ``size`` counts the bytes of the family so far."""
 
-    tree: Readable | None
+    tree: FileReader | None
     path: str
     size: int
 

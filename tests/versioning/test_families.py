@@ -228,7 +228,7 @@ def test_a_waiver_about_a_definition_ends_when_its_parent_changes(scratch: Scrat
     scratch.write(CHILD, wide)
     (finding,) = scratch.call("check", CHILD, "--format", "json").data["findings"]
     assert finding["rule"] == "definition/limits-unreachable"
-    waived = scratch.call("waive", finding["fingerprint"], "--reason", "Known")
+    waived = scratch.call("waive", finding["fingerprint"], "--reason", "Known since the first software")
     assert waived.status == 0, waived
     assert scratch.call("check", "--without-waived").stdout == ""
     scratch.write(PARENT, PARENT_TEXT.replace(b"Engine speed", b"Speed of the engine"))
