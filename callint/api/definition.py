@@ -11,6 +11,7 @@ from callint.checking.loading import Definitions
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.errors import InputError
 from callint.model.finding import Finding
+from callint.reading.definition_file import problem_place
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,7 +58,7 @@ class CalibrationDefinition:
             result = self.known.load(self.source.data, name, files_beside(self.source, name))
         if result.loaded is None:
             first = result.file.problems[0]
-            place = first.place_in_definition if first.line else self.source.name
+            place = problem_place(first) if first.line else self.source.name
             raise InputError(f"{place}: {first.message}; callint check shows all that is wrong with it")
         return result.loaded
 

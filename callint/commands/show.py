@@ -21,6 +21,7 @@ from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.model.policy import Policy
 from callint.reading.definition_cache import open_definition
+from callint.reading.definition_file import problem_place
 from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # only what writes a file needs it
@@ -150,9 +151,7 @@ def _print_definition(options: ShowOptions) -> int:
     file = open_definition(content.data, content.path, content.tree or workspace)
     if file.problems or file.definition is None:
         problem = file.problems[0]
-        raise InputError(
-            f"{problem.place_in_definition}: {problem.message}; run callint check for all problems"
-        )
+        raise InputError(f"{problem_place(problem)}: {problem.message}; run callint check for all problems")
     from callint.reporting.definition.xml import definition_lines
     from callint.reporting.files.atomic_write import write_output
     from callint.reporting.files.destinations import output

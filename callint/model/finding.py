@@ -124,12 +124,6 @@ class Finding:
         return self.waiver is not None
 
     @property
-    def place_in_definition(self) -> str:
-        """The file and line in the definition, and those that it comes from in another: "a.xml:5"."""
-        origin = f" ({self.origin}:{self.origin_line})" if self.origin else ""
-        return f"{self.definition}:{self.line}{origin}" if self.line else self.definition
-
-    @property
     def fingerprint(self) -> str:
         """Sixteen hexadecimal digits that identify the finding.
 
