@@ -55,9 +55,9 @@ def definition_page() -> Iterator[str]:
     yield _documentation(schema)
     yield ""
     yield "The namespace is `urn:callint:definition:1`. Attributes in bold are required."
-    root = next(one for one in schema if one.tag == f"{_XS}element")
     seen: set[str] = set()
-    yield from _element("definition", root.find(f"{_XS}complexType"), types, seen)
+    for root in schema.iterfind(f"{_XS}element"):  # definition, then shared
+        yield from _element(root.get("name", ""), root.find(f"{_XS}complexType"), types, seen)
     yield ""
     yield "## Kinds of values"
     yield ""

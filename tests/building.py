@@ -192,10 +192,18 @@ class Counted(Files):
 
 
 def inspect(
-    xml: bytes, data: bytes | None = None, base: bytes | None = None, policy: Policy | None = None
+    xml: bytes,
+    data: bytes | None = None,
+    base: bytes | None = None,
+    policy: Policy | None = None,
+    beside: Mapping[str, bytes] | None = None,
 ) -> Report:
-    """What callint says about a definition, an image (new.bin) and its base (base.bin)."""
+    """What callint says about a definition, an image (new.bin) and its base (base.bin).
+
+    ``beside`` has the files on which the definition builds.
+    """
     files = Files(test_xml=xml)
+    files.files.update(beside or {})
     if data is not None:
         files.files["new.bin"] = data
     if base is not None:
@@ -210,10 +218,14 @@ def inspect(
 
 
 def findings(
-    xml: bytes, data: bytes | None = None, base: bytes | None = None, policy: Policy | None = None
+    xml: bytes,
+    data: bytes | None = None,
+    base: bytes | None = None,
+    policy: Policy | None = None,
+    beside: Mapping[str, bytes] | None = None,
 ) -> list[Finding]:
     """The findings of ``inspect``."""
-    return list(inspect(xml, data, base, policy).findings)
+    return list(inspect(xml, data, base, policy, beside).findings)
 
 
 def rules_found(xml: bytes, data: bytes | None = None, base: bytes | None = None) -> set[str]:

@@ -83,8 +83,8 @@ SURFACE = {
     "CheckReport": "findings summary to_json",
     "Finding": (
         "address at base base_bytes base_physical cause cell commit content definition evidence explanation "
-        "fingerprint hint image image_line inherited line message offset other physical place policy "
-        "protective raw rule severe severity size subject table unit unsure waived waiver"
+        "fingerprint hint image image_line inherited line message offset origin origin_line other physical "
+        "place policy protective raw rule severe severity size subject table unit unsure waived waiver"
     ),
     "ImageChanges": "summary tables to_json",
     "InputError": "lines",

@@ -23,9 +23,10 @@ from callint.model import definition as nouns
 from callint.model.finding import Cell, Finding, Severity
 from callint.reading import cache, serialize
 from callint.reading import definition as reader
-from callint.reading.definition import read_definition
+from callint.reading.definition import read_definition, read_family
 from callint.reading.definition_cache import open_definition
 from callint.reading.definition_file import DefinitionFile
+from callint.reading.family import Family
 from callint.reading.serialize import UnknownFormError, pack, unpack
 from tests.running import BAD as WITH_SLIP
 from tests.running import (
@@ -60,11 +61,11 @@ def readings(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """The paths of all definitions that are read from their XML."""
     result: list[str] = []
 
-    def read(data: bytes, path: str) -> DefinitionFile:
-        result.append(path)
-        return read_definition(data, path)
+    def read(family: Family, open_parent: reader.Opener | None = None) -> DefinitionFile:
+        result.append(family.path)
+        return read_family(family, open_parent)
 
-    monkeypatch.setattr(reader, "read_definition", read)
+    monkeypatch.setattr(reader, "read_family", read)
     return result
 
 
@@ -119,7 +120,7 @@ def test_any_findings_are_unpacked_as_they_were_packed(findings: list[Finding]) 
 def test_a_file_is_the_same_from_the_cache_with_all_that_is_wrong_with_it(
     data: bytes, folder: Path, readings: list[str]
 ) -> None:
-    expected = read_definition(data, "defs/one.xml")
+    expected = read_family(Family("defs/one.xml", data))
     first, second = (open_definition(data, "defs/one.xml") for _ in range(2))
     assert same(first, expected)
     assert same(second, expected)

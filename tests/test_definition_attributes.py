@@ -14,6 +14,7 @@ import pytest
 from lxml import etree
 
 from callint.reading.definition import read_definition
+from callint.reading.tree import WorkingTree
 from callint.reporting.definition.xml import definition_lines
 from tests.running import REPOSITORY
 from tests.test_definition_xml import bare
@@ -31,6 +32,10 @@ JOURNEY = (SCHEMA, EXAMPLE, EXPECTATIONS, MODEL, READER, WRITER, PAGE)
 
 #: Values that are read and written where the example says what holds anyway, or writes it in another way.
 OTHER_VALUES = {"fill": "0x00", "byte-order": "little", "stride": "4", "bytes": "00 01"}
+
+#: The elements by which a definition takes from other files: the writer writes what comes of them.
+FAMILY = {"use", "inherited", "shift", "at", "table", "gone", "shared"}
+FOLDER = REPOSITORY / "tests/data/family"
 
 TEXTS = {path: (REPOSITORY / path).read_text("utf-8") for path in JOURNEY}
 DECLARATIONS = etree.fromstring(TEXTS[SCHEMA].encode())
@@ -116,6 +121,33 @@ def is_on_its_page(element: str, attribute: str) -> bool:
     return any(mark in heading and line.search(text) for heading, _, text in sections)
 
 
+def is_of_family(element: str, attribute: str) -> bool:
+    return element in FAMILY or (element, attribute) == ("definition", "extends")
+
+
+def is_taken_over(element: str, attribute: str) -> bool:
+    """Whether something else is read of the child without any one of its uses of the attribute or element."""
+    root = etree.fromstring((FOLDER / "child.xml").read_bytes())
+    found = users(root, element, attribute)
+    for user in found:
+        copy = deepcopy(root)
+        (same,) = copy.xpath(root.getroottree().getpath(user))
+        if attribute:
+            del same.attrib[attribute]
+        else:
+            same.getparent().remove(same)
+        if meaning_of_child(copy) == meaning_of_child(root):
+            return False
+    return bool(found)
+
+
+def meaning_of_child(root: etree._Element) -> object:
+    """What is read from a child of tests/data/family, without lines; its problems if it has some."""
+    file = read_definition(etree.tostring(root), "child.xml", WorkingTree(FOLDER))
+    messages = [problem.message for problem in file.problems]
+    return messages or bare(file.definition)
+
+
 def forgotten(element: str, attribute: str) -> Iterator[str]:
     """A line for each file that lacks the attribute, or the element where the attribute is ""."""
     part = f"{element}/@{attribute}" if attribute else f"<{element}>"
@@ -123,6 +155,10 @@ def forgotten(element: str, attribute: str) -> Iterator[str]:
         yield f"{SCHEMA}: document {part}"
     if not is_on_its_page(element, attribute):
         yield f"{PAGE}: run python docs/generate.py"
+    if is_of_family(element, attribute):
+        if element != "shared" and not is_taken_over(element, attribute):
+            yield f"{FOLDER.name}/child.xml: use {part}, and let the reader read it"
+        return
     if not users(ROOT, element, attribute):
         yield f"{EXAMPLE}: use {part}"
         return

@@ -67,7 +67,7 @@ def bare(noun: Any) -> Any:
     """A noun as plain data, without the lines on which things stand."""
     if dataclasses.is_dataclass(noun) and not isinstance(noun, type):
         fields = [field.name for field in dataclasses.fields(noun)]
-        left = {"line", "declarations", "digest"}
+        left = {"line", "lines", "declarations", "digest"}
         return type(noun).__name__, {name: bare(getattr(noun, name)) for name in fields if name not in left}
     if isinstance(noun, dict):
         return {name: bare(value) for name, value in noun.items()}

@@ -18,6 +18,7 @@ import pytest
 
 from callint.model.definition import Definition, Linear, Purpose
 from callint.reading.definition import read_definition
+from callint.reading.tree import WorkingTree
 from tests.running import (
     REPOSITORY,
     Result,
@@ -63,7 +64,7 @@ def report(demo: Scratch) -> Any:
 
 
 def defined(demo: Scratch, path: str) -> Definition:
-    file = read_definition((demo.root / path).read_bytes(), path)
+    file = read_definition((demo.root / path).read_bytes(), path, WorkingTree(demo.root))
     assert file.definition is not None
     assert file.problems == ()
     return file.definition

@@ -6,11 +6,12 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from threading import RLock
 
-from callint.api.source import NamedBytes, Readable, read_source, workspace_here
+from callint.api.source import NamedBytes, Readable, files_beside, read_source, workspace_here
 from callint.checking.loading import Definitions
 from callint.decoding.loaded_definition import LoadedDefinition
 from callint.model.errors import InputError
 from callint.model.finding import Finding
+from callint.reading.definition_file import problem_place
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,10 +54,11 @@ class CalibrationDefinition:
     def loaded(self, label: str = "") -> LoadedDefinition:
         """The loaded definition, with a path for reports; InputError if the file is not a definition."""
         with self.lock:
-            result = self.known.load(self.source.data, label or self.source.name)
+            name = label or self.source.name
+            result = self.known.load(self.source.data, name, files_beside(self.source, name))
         if result.loaded is None:
             first = result.file.problems[0]
-            place = f"{first.definition}:{first.line}" if first.line else self.source.name
+            place = problem_place(first) if first.line else self.source.name
             raise InputError(f"{place}: {first.message}; callint check shows all that is wrong with it")
         return result.loaded
 

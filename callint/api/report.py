@@ -10,7 +10,7 @@ from callint.api.definition import CalibrationDefinition
 from callint.api.html import findings_html
 from callint.api.image import CalibrationImage
 from callint.api.policy import CheckPolicy
-from callint.api.source import workspace_here
+from callint.api.source import files_beside, workspace_here
 from callint.checking.assignments import Assignment, assignment_of_named
 from callint.checking.checker import Checker
 from callint.checking.report import Report
@@ -80,7 +80,9 @@ def check(
     tree = OverlayTree(workspace.tree, files)
     authorship = _authorship(workspace, files)
     with definition.lock:
-        definition.loaded(path)
+        parts = definition.loaded(path).definition.lines.parts
+        if (beside := files_beside(definition.source, path)) is not None:
+            files.update((part, beside.read(part)) for part in parts if part not in files)
         checker = Checker(tree, workspace.policy, date.today(), authorship, definition.known)
         report = checker.report([Assignment(label, (path,), bases, start)])
     return CheckReport(report)

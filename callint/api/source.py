@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
+import posixpath
 from dataclasses import dataclass, field
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from callint.model.policy import Policy
+from callint.reading.family import FileReader, is_outside
 from callint.reading.tree import WorkingTree
 from callint.reading.workspace import Workspace
 
@@ -25,6 +27,26 @@ class NamedBytes:
     def label(self, workspace: Workspace) -> str:
         """The name in reports: the path as seen from the workspace's root, or the name of the bytes."""
         return self.name if self.path is None else workspace.label(self.path)
+
+
+@dataclass(frozen=True, slots=True)
+class _FolderOutside:
+    """The files of a folder outside the root, under paths that begin with ``name``."""
+
+    name: str
+    tree: WorkingTree
+
+    def read(self, path: str) -> bytes:
+        return self.tree.read(posixpath.relpath(path, self.name))
+
+
+def files_beside(source: NamedBytes, label: str) -> FileReader | None:
+    """The files on which a source may build, under paths like its ``label``; None for bytes."""
+    if source.path is None:
+        return None
+    if is_outside(label):
+        return _FolderOutside(posixpath.dirname(label), WorkingTree(source.path.parent))
+    return WorkingTree(source.path.parents[len(PurePosixPath(label).parts) - 1])
 
 
 def workspace_here() -> Workspace:

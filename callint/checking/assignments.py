@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 
 from callint.model.policy import Policy
+from callint.reading.family import find_family
 from callint.reading.globs import matches
 from callint.reading.tree import Tree
 
@@ -21,6 +24,20 @@ class Assignment:
     definitions: tuple[str, ...]
     bases: tuple[str, ...]
     start: int | None = None
+
+
+def definition_parts(paths: Iterable[str], tree: Tree) -> dict[str, tuple[str, ...]]:
+    """The other files that each definition builds on, also those that cannot be read; by its path."""
+    parts = {}
+    for path in paths:
+        with suppress(OSError):
+            parts[path] = find_family(tree.read(path), path, tree).paths[1:]
+    return parts
+
+
+def definitions_on(files: Collection[str], paths: Iterable[str], tree: Tree) -> list[str]:
+    """Those of some definitions that build on one of the files."""
+    return [path for path, parts in definition_parts(paths, tree).items() if not set(parts).isdisjoint(files)]
 
 
 def assignment(policy: Policy, image: str) -> Assignment | None:

@@ -129,7 +129,7 @@ def _compare_base(checker: Checker, base: _ChangedBase) -> tuple[CheckContext | 
     if loaded is None or image is None or before is None:
         return None, [unreadable_change(f"the factory base was changed, and {_problem(new, base.old)}")]
     context = CheckContext(loaded, image=image, base=before, base_path=base.replaced_path or base.path)
-    findings = [finding for rule in in_scope(Scope.BASE) for finding in rule.check(context)]
+    findings = [finding for rule in in_scope(Scope.BASE) for finding in rule.findings(context)]
     if base.replaced_path:
         prefix = f"it replaces {base.replaced_path}; "
         findings = [replace(finding, message=prefix + finding.message) for finding in findings]

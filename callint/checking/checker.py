@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cache, cached_property, partial
@@ -132,8 +132,7 @@ class Checker:
             findings += find_more(self)
         for path in definitions:
             self.loader.load(path)
-        for path, definition in self.loader.definitions.items():
-            findings += self._check_definition(path, definition)
+        findings += self._check_definitions()
         if whole:
             self._applier.mark_complete(item.image for item in images)
             if all(definition.loaded for definition in self.loader.definitions.values()):
@@ -166,7 +165,9 @@ class Checker:
         tables = cells = 0
         if any(rule.scope is Scope.IMAGE for rule in rules):
             tables, cells = len(context.layout.table_items), context.layout.table_cells
-        findings = tuple(_with_bytes(context, finding) for rule in rules for finding in rule.check(context))
+        findings = tuple(
+            _with_bytes(context, finding) for rule in rules for finding in rule.findings(context)
+        )
         digests = {
             _content_key(finding): accepted_content(context, replace(finding, image=assigned.image))
             for finding in findings
@@ -225,6 +226,22 @@ class Checker:
             objection=objection,
         )
         return list(settled)
+
+    def _check_definitions(self) -> Iterator[Finding]:
+        """The settled findings about all definition files.
+
+        A finding that a child takes over from its parent counts once, if both are checked.
+        """
+        known: set[tuple[str, str, str, str]] = set()
+        kept: list[list[Finding]] = []
+        for path, definition in self.loader.definitions.items():
+            kept.append(self._check_definition(path, definition))
+            known.update((path, finding.rule, finding.table, finding.subject) for finding in kept[-1])
+        for findings in kept:
+            for finding in findings:
+                taken_over = finding.origin, finding.rule, finding.table, finding.subject
+                if finding.waived or not finding.origin or taken_over not in known:
+                    yield finding
 
     def _check_definition(self, path: str, definition: DefinitionResult) -> list[Finding]:
         """The settled findings about a definition file itself."""

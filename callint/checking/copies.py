@@ -34,8 +34,8 @@ def copy_findings(
     for item in suspects:
         context = _context(checker, item, equal[item.image], trees)
         if context is not None:
-            found = [finding for rule in in_scope(Scope.COPY) for finding in rule.check(context)]
-            yield from checker.settle_copy(item.image, context, found)
+            findings = [finding for rule in in_scope(Scope.COPY) for finding in rule.findings(context)]
+            yield from checker.settle_copy(item.image, context, findings)
 
 
 def _equal_paths(tree: Tree, paths: Iterable[str]) -> Mapping[str, list[str]]:

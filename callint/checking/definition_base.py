@@ -21,5 +21,5 @@ def findings_against_base(checker: Checker, definitions: Sequence[str], base: st
         if context is None:
             continue  # the findings about the definition say why
         context = replace(context, base_path=base)
-        findings = [finding for rule in in_scope(Scope.FACTORY) for finding in rule.check(context)]
+        findings = [finding for rule in in_scope(Scope.FACTORY) for finding in rule.findings(context)]
         yield from checker.settle_definition(path, context, findings)

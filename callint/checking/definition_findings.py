@@ -22,7 +22,11 @@ _KIND = "definition findings"
 
 def definition_findings(loaded: LoadedDefinition) -> tuple[Finding, ...]:
     """The findings about a definition itself, in the order of the rules, before any policy is applied."""
-    parts = bytes.fromhex(loaded.definition.digest), loaded.file.path.encode("utf-8", "surrogateescape")
+    paths = (loaded.file.path, *loaded.definition.lines.parts)
+    parts = (
+        bytes.fromhex(loaded.definition.digest),
+        *(path.encode("utf-8", "surrogateescape") for path in paths),
+    )
     entry = cache.load(_KIND, *parts)
     findings = None if entry is None else _unpacked(entry)
     if findings is None:
@@ -36,7 +40,7 @@ def definition_findings(loaded: LoadedDefinition) -> tuple[Finding, ...]:
 
 def _bounded_findings(rule: Rule, context: CheckContext) -> Iterator[Finding]:
     """The findings of a rule up to the bound; if there are more, one further finding says so."""
-    findings = iter(rule.check(context))
+    findings = iter(rule.findings(context))
     first = list(islice(findings, MOST_FINDINGS))
     yield from first
     if next(findings, None) is not None:

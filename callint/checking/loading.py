@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -12,8 +11,9 @@ from callint.checking.identity import is_foreign
 from callint.model import rule_ids
 from callint.model.finding import Finding
 from callint.model.image import Image
-from callint.reading.definition_cache import open_definition
+from callint.reading.definition_cache import open_family
 from callint.reading.definition_file import DefinitionFile
+from callint.reading.family import Family, FileReader, find_family
 from callint.reading.images import Damage, DamagedError, ImageFile, read_image_file
 from callint.reading.tree import Tree, reason
 
@@ -38,14 +38,17 @@ class Definitions:
     """Definition files by path and content: a file that several trees have is read once."""
 
     def __init__(self) -> None:
-        self._results: dict[tuple[str, bytes], DefinitionResult] = {}
+        self._results: dict[tuple[bytes, ...], DefinitionResult] = {}
 
-    def load(self, data: bytes, path: str) -> DefinitionResult:
-        """The definition in the content of a file."""
-        key = path, hashlib.sha256(data).digest()
+    def load(self, data: bytes, path: str, tree: FileReader | None = None) -> DefinitionResult:
+        """The definition in the content of a file; ``tree`` has the files that it builds on."""
+        return self._load(find_family(data, path, tree))
+
+    def _load(self, family: Family) -> DefinitionResult:
+        key = family.key
         result = self._results.pop(key, None)
         if result is None:
-            file = open_definition(data, path)
+            file = open_family(family, lambda parent: self._load(parent).file)
             loaded = LoadedDefinition(file, file.definition) if file.definition else None
             result = DefinitionResult(file, loaded)
         self._results[key] = result
@@ -77,7 +80,7 @@ class ImageLoader:
         """The definition file at a path; one that cannot be read has a finding that says so."""
         if path not in self.definitions:
             try:
-                self.definitions[path] = self._shared.load(self.tree.read(path), path)
+                self.definitions[path] = self._shared.load(self.tree.read(path), path, self.tree)
             except OSError as error:
                 message = f"the definition cannot be read: {reason(error)}"
                 hint = "Correct the path in the policy."
@@ -92,7 +95,7 @@ class ImageLoader:
         if path in self.definitions:
             return self.definitions[path].loaded
         try:
-            return self._shared.load(self.tree.read(path), path).loaded
+            return self._shared.load(self.tree.read(path), path, self.tree).loaded
         except OSError:
             return None
 

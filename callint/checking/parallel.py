@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from callint import __version__
-from callint.checking.assignments import Assignment
+from callint.checking.assignments import Assignment, definition_parts
 from callint.checking.checker import Checker, ImageResult
 from callint.model.errors import InputError
 from callint.model.policy import Policy
@@ -116,9 +116,11 @@ class WorkerPool:
 
 def _files_of(tree: Tree, images: Sequence[Assignment]) -> InMemoryTree:
     """The files that these images need."""
-    return InMemoryTree(
-        tree, sorted({path for item in images for path in (item.image, *item.definitions, *item.bases)})
-    )
+    paths = {path for item in images for path in (item.image, *item.definitions, *item.bases)}
+    definitions = {path for item in images for path in item.definitions}
+    for parts in definition_parts(definitions, tree).values():
+        paths.update(parts)
+    return InMemoryTree(tree, sorted(paths))
 
 
 class _WorkerState(threading.local):

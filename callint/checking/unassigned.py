@@ -46,7 +46,7 @@ def unassigned_findings(
     left_out = ignored(list(contexts)) if contexts else ()
     for path, context in contexts.items():
         if path not in left_out:
-            found = [finding for rule in in_scope(Scope.UNASSIGNED) for finding in rule.check(context)]
+            found = [finding for rule in in_scope(Scope.UNASSIGNED) for finding in rule.findings(context)]
             yield from checker.settle_unassigned(path, context, found)
 
 
@@ -92,6 +92,6 @@ def _context(
         except DamagedError:
             return None
         context = CheckContext(loaded, file.image, start=start, is_raw=file.records is None)
-        if any(finding for rule in in_scope(Scope.UNASSIGNED) for finding in rule.check(context)):
+        if any(finding for rule in in_scope(Scope.UNASSIGNED) for finding in rule.findings(context)):
             return context
     return None

@@ -71,7 +71,7 @@ def unit_findings(
             earlier=tuple(read[0] for read in before if read is not None),
         )
         yield from checker.settle_unit(
-            path, context, [finding for rule in in_scope(Scope.UNIT) for finding in rule.check(context)]
+            path, context, [finding for rule in in_scope(Scope.UNIT) for finding in rule.findings(context)]
         )
 
 

@@ -19,6 +19,7 @@ from callint.model.errors import InputError
 from callint.model.finding import Finding
 from callint.model.image import Image
 from callint.model.policy import Policy
+from callint.reading.definition_file import problem_place
 from callint.reading.images import DamagedError, ImageFile, read_image_file
 from callint.reading.workspace import Workspace
 from callint.versioning.file_version import Content
@@ -187,8 +188,8 @@ class DefinitionResolver:
 
 
 def _problem_place(problem: Finding, assignment: Assignment) -> str:
-    """The file and line of a definition's problem; without a line, the first definition."""
-    return f"{problem.definition}:{problem.line}" if problem.line else assignment.definitions[0]
+    """The file and line of a definition's problem, and those in another file; else the first definition."""
+    return problem_place(problem) if problem.line else assignment.definitions[0]
 
 
 def _fits(data: bytes, loaded: LoadedDefinition, start: int | None) -> bool:

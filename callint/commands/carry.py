@@ -166,7 +166,7 @@ class _CarryJob:
         try:
             return carry(old, reworked, new, how, self._names(left_out))
         except UnsealableError as error:
-            raise sealing_error(error, self.target.file.path, self.new_base.name) from None
+            raise sealing_error(error, self.target.definition, self.new_base.name) from None
 
     def _names(self, globs: tuple[str, ...]) -> frozenset[str]:
         """The names that globs match; InputError if a glob matches nothing in either definition."""

@@ -13,7 +13,13 @@ from typing import TYPE_CHECKING
 
 import click
 
-from callint.checking.assignments import Assignment, assigned_and_others, assignment_of_named, assignments
+from callint.checking.assignments import (
+    Assignment,
+    assigned_and_others,
+    assignment_of_named,
+    assignments,
+    definitions_on,
+)
 from callint.checking.base_changes import base_findings
 from callint.checking.checker import Checker, Find
 from callint.checking.definition_base import findings_against_base
@@ -30,6 +36,7 @@ from callint.model import rule_ids
 from callint.model.errors import InputError
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy
+from callint.reading.family import is_shared
 from callint.reading.tree import CONFLICT_TEXT, Tree
 from callint.reading.workspace import Workspace, open_workspace
 from callint.rules.registry import refuse_unknown_rules
@@ -424,7 +431,17 @@ def _named_files(
             named_definitions.append(label)
         else:
             images.append(_assign(workspace.policy, label, definitions))
-    return images, named_definitions
+    return images, _with_children(workspace, named_definitions)
+
+
+def _with_children(workspace: Workspace, definitions: list[str]) -> list[str]:
+    """The named definitions, and those of the policy that build on one of them and may break with it.
+
+    A file of shared parts is not a definition: the definitions that use it stand for it.
+    """
+    children = definitions_on(definitions, workspace.policy.definitions, workspace)
+    kept = [path for path in definitions if not (children and is_shared(workspace.read_required(path)))]
+    return list(dict.fromkeys([*kept, *children]))
 
 
 def _files_below(workspace: Workspace, path: str, label: str) -> tuple[list[Assignment], list[str]]:

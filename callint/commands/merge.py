@@ -331,7 +331,7 @@ class _MergeJob:
                 decoded = [decode(loaded.layout, image) for image in (base, ours, theirs)]
                 result = merge(decoded[0], decoded[1], decoded[2], choice)
             except UnsealableError as error:
-                raise sealing_error(error, loaded.file.path, self._image) from None
+                raise sealing_error(error, loaded.definition, self._image) from None
             broken = Report((), 0, 0, 0) if result.conflicts else self._new_errors(result)
         return MergeReport(
             merge=result,

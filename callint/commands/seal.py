@@ -61,7 +61,7 @@ def _seal(
     try:
         sealed = seal(file.image, loaded.definition.memory, allow_gaps=allow_gaps)
     except UnsealableError as error:
-        raise sealing_error(error, loaded.file.path, name) from None
+        raise sealing_error(error, loaded.definition, name) from None
     return file.with_content(sealed.image), sealed
 
 

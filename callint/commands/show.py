@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -19,6 +20,8 @@ from callint.model.definition import Axis, FixedAxis, Table, Text
 from callint.model.errors import InputError
 from callint.model.image import Image
 from callint.model.policy import Policy
+from callint.reading.definition_cache import open_definition
+from callint.reading.definition_file import problem_place
 from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # only what writes a file needs it
@@ -30,7 +33,7 @@ if TYPE_CHECKING:  # only what writes a file needs it
 class ShowOptions:
     """The arguments and options of callint show."""
 
-    image: str
+    image: str | None
     tables: tuple[str, ...]
     at: tuple[str, ...]
     base: str | None
@@ -46,8 +49,27 @@ class ShowOptions:
     shade: bool
 
 
+#: The options without any option.
+_NO_OPTIONS = ShowOptions(
+    image=None,
+    tables=(),
+    at=(),
+    base=None,
+    form="text",
+    output=None,
+    log=None,
+    definition=None,
+    policy=None,
+    plain=False,
+    key=None,
+    as_list=False,
+    changes=False,
+    shade=False,
+)
+
+
 @click.command()
-@click.argument("image")
+@click.argument("image", required=False)
 @click.argument("tables", nargs=-1, metavar="[TABLE]...")
 @click.option(
     "--at",
@@ -76,11 +98,16 @@ class ShowOptions:
 def command(options: ShowOptions) -> int:
     """Print the tables of IMAGE, or only the tables and axes that match one of the TABLE globs.
 
+    Without IMAGE, --definition FILE prints the whole definition, with all that it takes from its parent and
+    from shared files.
+
     IMAGE is a file, or REV:path for a file at a revision. A sign marks each cell that differs from the base:
     raised, lowered, or changed in another way. The output includes the digest of each table, which
     a waiver needs. --format csv and --format json write every cell with its breakpoints, units and raw
     number, for spreadsheets and programs.
     """
+    if options.image is None:
+        return _print_definition(options)
     _check_options(options)
     if options.plain:
         from callint.cli.textconv import print_text_form, renew_cache_key
@@ -111,6 +138,28 @@ def command(options: ShowOptions) -> int:
 
         comparison = base_name, compare(loaded.decoded(base), loaded.decoded(image))
     _print_tables(loaded, content, image, options, destination, workspace.policy, comparison)
+    return 0
+
+
+def _print_definition(options: ShowOptions) -> int:
+    """Print a definition as a single file, without comments; UsageError with options for images."""
+    given = replace(options, definition=None, output=None, policy=None)
+    if options.definition is None or given != _NO_OPTIONS:
+        raise click.UsageError("name an image, or give --definition FILE alone to print the definition")
+    workspace = workspace_for(options.policy, options.definition)
+    content = read_content(workspace, options.definition)
+    file = open_definition(content.data, content.path, content.tree or workspace)
+    if file.problems or file.definition is None:
+        problem = file.problems[0]
+        raise InputError(f"{problem_place(problem)}: {problem.message}; run callint check for all problems")
+    from callint.reporting.definition.xml import definition_lines
+    from callint.reporting.files.atomic_write import write_output
+    from callint.reporting.files.destinations import output
+
+    destination = None
+    if options.output is not None:
+        destination = output(Path(options.output), workspace)
+    write_output("".join(definition_lines(file.definition)), destination)
     return 0
 
 

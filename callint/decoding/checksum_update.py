@@ -8,7 +8,7 @@ from graphlib import CycleError, TopologicalSorter
 
 from callint import fmt
 from callint.decoding import checksums
-from callint.model.definition import Checksum, Memory
+from callint.model.definition import Checksum, Definition, Memory
 from callint.model.image import Image, Segment
 
 
@@ -18,6 +18,11 @@ class UnsealableError(ValueError):
     def __init__(self, message: str, line: int) -> None:
         super().__init__(message)
         self.line = line
+
+    def located(self, definition: Definition) -> str:
+        """The message after the file and line of the checksum."""
+        path, line = definition.location(self.line)
+        return f"{path}:{line}: {self}"
 
 
 class MissingBytesError(UnsealableError):

@@ -4,13 +4,14 @@ The classes mirror the elements of the definition format, so the format's refere
 ``schemas/definition.xsd``. References between elements are names. The ``definition/`` rules report a name
 that does not exist; this module accepts it.
 
-``line`` is the line of the element in the definition file, counted from 1.
+``line`` is the line of the element in the definition file, counted from 1. If a definition takes elements
+from other files, it is a number that ``Definition.location`` turns into a file and a line.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum, StrEnum
 from fractions import Fraction
 from functools import cached_property
@@ -18,6 +19,8 @@ from math import isfinite
 from typing import Any
 
 import numpy as np
+
+from callint.model.lines import Lines
 
 
 def decimal(value: float, text: str = "") -> Fraction | None:
@@ -507,10 +510,10 @@ class Declaration:
 
 @dataclass(frozen=True)
 class Definition:
-    """One definition file; its elements by name.
+    """One definition with all that it takes from other files; its elements by name.
 
     If a name is declared twice, the first element counts; ``declarations`` has both. ``digest`` identifies
-    the content of the file.
+    the content of the file and of those it builds on, which ``lines`` has.
     """
 
     name: str
@@ -527,6 +530,11 @@ class Definition:
     relations: tuple[Relation, ...]
     declarations: tuple[Declaration, ...]
     digest: str
+    lines: Lines = field(default_factory=Lines, compare=False)
+
+    def location(self, line: int) -> tuple[str, int]:
+        """The file and line of an element by its ``line``; of the last change to it, if it is inherited."""
+        return self.lines.location(line)
 
     def conversion_of(self, item: Table | StoredAxis) -> Conversion:
         """The conversion of a table or axis; PLAIN if it has none or an unknown one."""

@@ -57,6 +57,8 @@ class Finding:
     A rule fills in what it knows. ``checking.apply_policy`` sets image, definition, severity and waiver.
 
     - ``line``: the line in the definition or policy; ``image_line``: that in an image file of records.
+    - ``origin`` and ``origin_line``: the file and the line of what the definition takes from another file;
+      ``line`` is then that of a change to it, or of the reference to the file.
     - ``table``: the name of the table, axis or text; ``other``: the second table of a relation.
     - ``subject``: what the finding is about if it is not a table, such as a checksum or a range of bytes. It
       is part of the fingerprint and tells findings of one rule apart.
@@ -88,6 +90,8 @@ class Finding:
     policy: str = ""
     line: int | None = None
     image_line: int | None = None
+    origin: str = ""
+    origin_line: int | None = None
     table: str = ""
     other: str = ""
     subject: str = ""

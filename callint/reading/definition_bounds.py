@@ -11,3 +11,9 @@ MAX_CELLS = 2**26  # of all tables together
 MAX_CELLS_PER_BYTE = 8
 #: The number of cells that any definition may have, however small its memory.
 ALWAYS_ALLOWED_CELLS = 2**16
+#: Definitions in a line of parents, the first child included.
+MAX_GENERATIONS = 8
+#: Files of shared parts that one definition uses.
+MAX_SHARED_FILES = 16
+#: Bytes of a definition and all files that it builds on.
+MAX_FAMILY_BYTES = 128 * 2**20

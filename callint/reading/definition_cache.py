@@ -2,39 +2,48 @@
 
 from __future__ import annotations
 
-import hashlib
+from collections.abc import Callable
 
 from callint.model.definition import Definition
 from callint.model.finding import Finding
 from callint.reading import cache
-from callint.reading.definition_file import DefinitionFile, content_digest
+from callint.reading.definition_file import DefinitionFile
+from callint.reading.family import Family, FileReader, find_family
 from callint.reading.serialize import UnknownFormError, pack, unpack
 
 #: The kind of entry in the cache.
 _KIND = "definition file"
 
 
-def open_definition(data: bytes, path: str) -> DefinitionFile:
+def open_definition(data: bytes, path: str, tree: FileReader | None = None) -> DefinitionFile:
     """As ``reading.definition.read_definition``; takes the result from the cache if it is there."""
-    parts = hashlib.sha256(data).digest(), path.encode("utf-8", "surrogateescape")
-    entry = cache.load(_KIND, *parts)
-    file = None if entry is None else _unpack_file(entry, path, content_digest(data))
-    if file is None:
-        from callint.reading.definition import read_definition  # XML is slow to import
+    return open_family(find_family(data, path, tree))
 
-        file = read_definition(data, path)
-        cache.store(lambda: pack((file.definition, *file.problems)), _KIND, *parts)
+
+def open_family(
+    family: Family, open_parent: Callable[[Family], DefinitionFile] | None = None
+) -> DefinitionFile:
+    """As ``reading.definition.read_family``; takes the result from the cache if it is there."""
+    entry = cache.load(_KIND, *family.key)
+    file = None if entry is None else _unpack_file(entry, family)
+    if file is None:
+        from callint.reading.definition import read_family  # XML is slow to import
+
+        file = read_family(family, open_parent or open_family)
+        cache.store(lambda: pack((file.definition, *file.problems)), _KIND, *family.key)
     return file
 
 
-def _unpack_file(entry: bytes, path: str, digest: str) -> DefinitionFile | None:
-    """The file that a cache entry holds, or None if the entry does not belong to the digest."""
+def _unpack_file(entry: bytes, family: Family) -> DefinitionFile | None:
+    """The file that a cache entry holds, or None if the entry is not the family's."""
     try:
         definition, *problems = unpack(entry)
     except (UnknownFormError, ValueError):
         return None
     if not all(isinstance(problem, Finding) for problem in problems):
         return None
-    if definition is not None and not (isinstance(definition, Definition) and definition.digest == digest):
+    if definition is not None and not (
+        isinstance(definition, Definition) and definition.digest == family.digest
+    ):
         return None
-    return DefinitionFile(path, definition, tuple(problems))
+    return DefinitionFile(family.path, definition, tuple(problems))

@@ -21,6 +21,12 @@ class DefinitionFile:
     problems: tuple[Finding, ...]
 
 
+def problem_place(problem: Finding) -> str:
+    """The file and line of a problem, and those in the other file that it comes from: "a.xml:5 (b.xml:7)"."""
+    origin = f" ({problem.origin}:{problem.origin_line})" if problem.origin else ""
+    return f"{problem.definition}:{problem.line}{origin}" if problem.line else problem.definition
+
+
 def normalized(data: bytes) -> bytes:
     """A definition file with LF at the end of its lines, as XML reads it and as git stores it.
 

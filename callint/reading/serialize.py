@@ -15,6 +15,7 @@ from typing import Any
 
 from callint.model import definition as model
 from callint.model.finding import Cell, Finding, Severity
+from callint.model.lines import Lines, Source
 
 _ENUMS: tuple[type[Enum], ...] = (
     model.ByteOrder,
@@ -53,6 +54,8 @@ _CLASSES: tuple[type[Any], ...] = (
     model.Relation,
     model.Group,
     model.Declaration,
+    Source,
+    Lines,
     model.Definition,
     Cell,
     Finding,

@@ -129,7 +129,9 @@ class InMemoryTree:
                 self._files[path] = reason(error)
 
     def read(self, path: str) -> bytes:
-        content = self._files[path]
+        content = self._files.get(path)
+        if content is None:
+            raise FileNotFoundError(path)
         if isinstance(content, str):
             raise OSError(content)
         return content

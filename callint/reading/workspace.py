@@ -9,6 +9,7 @@ from pathlib import Path
 
 from callint.model.errors import InputError
 from callint.model.policy import Policy
+from callint.reading.family import is_outside
 from callint.reading.policy import MAX_BYTES, read_policy
 from callint.reading.tree import (
     POLICY,
@@ -19,6 +20,7 @@ from callint.reading.tree import (
     read_file,
     reason,
     require_inside_repository,
+    resolved,
 )
 
 
@@ -65,8 +67,24 @@ class Workspace:
         return self.named.get(label, self.root / label)
 
     def read(self, path: str) -> bytes:
-        """The content of a named file, or of a file below the root. Raises OSError."""
-        return read_file(self.named[path]) if path in self.named else self.tree.read(path)
+        """The content of a named file, of a file below the root, or of one beside a named file outside.
+
+        Raises OSError.
+        """
+        if path in self.named:
+            return read_file(self.named[path])
+        return self._read_outside(path) if is_outside(path) else self.tree.read(path)
+
+    def _read_outside(self, path: str) -> bytes:
+        """A file on which a named file outside the root builds; it lies in that file's folder or below."""
+        target = _absolute(self.root / path)
+        folders = [_absolute(place).parent for label, place in self.named.items() if is_outside(label)]
+        for folder in folders:
+            if target.is_relative_to(folder):
+                if not resolved(target).is_relative_to(folder.resolve()):
+                    raise OSError("a link leads out of the folder of the definition")
+                return read_file(target)
+        raise OSError("it lies outside the repository")
 
     def paths(self) -> Iterator[str]:
         return self.tree.paths()

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum, auto
 from typing import Any
 
+from callint.model import rule_ids
 from callint.model.finding import Finding, Severity
+from callint.model.lines import Lines
 
 Check = Callable[[Any], Iterator[Finding]]  # of a CheckContext; of a WaiverUsage in Scope.POLICY
 
@@ -54,10 +56,29 @@ class Rule:
             return self.if_severe
         return self.in_protection if self.in_protection and finding.protective else self.severity
 
+    def findings(self, context: Any) -> Iterator[Finding]:
+        """The findings of the check, each at its line of the definition file.
+
+        If its subject comes from another file, a finding has the line that brings that in, and the other file
+        and the line there as ``origin``.
+        """
+        lines = None if self.scope is Scope.POLICY else context.definition.lines
+        # The problems of the form are found file by file, and have their lines already.
+        if not lines or not lines.parts or self.id == rule_ids.DEFINITION_INVALID:
+            return self.check(context)
+        return (_placed(finding, lines) for finding in self.check(context))
+
     @property
     def title(self) -> str:
         """The first line of its page."""
         return self.page.partition("\n")[0]
+
+
+def _placed(finding: Finding, lines: Lines) -> Finding:
+    if not finding.line:
+        return finding
+    origin, line = lines.origin(finding.line)
+    return replace(finding, line=lines.line_in_file(finding.line), origin=origin, origin_line=line or None)
 
 
 def rule(

@@ -190,11 +190,8 @@ class _CommitAuthorshipCheck:
     def _change_authors(self, finding: Finding, context: CheckContext) -> Iterator[Person]:
         """The authors of the change that a finding is about; none if nothing differs from the base."""
         if not finding.image:
-            content = normalized(self._state.tree.read(finding.definition))
-            author = self._introducer(
-                finding.definition, lambda blob: normalized(self._log.content(blob)) == content
-            )
-            yield author or self._state.author
+            for path in filter(None, (finding.definition, finding.origin)):
+                yield self._definition_author(path)
             return
         attribution = self._attribution(finding, context)
         if attribution is None:
@@ -212,6 +209,12 @@ class _CommitAuthorshipCheck:
             if origin.id in gaps:
                 raise _gap_error(gaps[origin.id])
             yield _author(origin) if origin.id else self._state.author
+
+    def _definition_author(self, path: str) -> Person:
+        """The author of the present content of a definition file."""
+        content = normalized(self._state.tree.read(path))
+        author = self._introducer(path, lambda blob: normalized(self._log.content(blob)) == content)
+        return author or self._state.author
 
     # Commits
 

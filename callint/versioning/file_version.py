@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+from callint.reading.tree import Tree
 
 
 @dataclass(frozen=True, slots=True)
 class Content:
-    """The name that a file is reported under, its path for the policy, and its bytes."""
+    """The name that a file is reported under, its path for the policy, and its bytes.
+
+    ``tree`` has the files beside it, None if that is the working tree.
+    """
 
     name: str
     path: str
     data: bytes
+    tree: Tree | None = field(default=None, compare=False, repr=False)

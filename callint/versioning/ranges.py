@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from callint.checking.assignments import assigned_and_others
+from callint.checking.assignments import assigned_and_others, definition_parts
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
@@ -187,10 +187,14 @@ def _span(
     paths = {policy.path, *others} - unread
     for assignment in assigned:
         paths |= {assignment.image, *assignment.definitions, *assignment.bases}
+    parts = definition_parts(policy.definitions, new).values()
+    paths.update(path for files in parts for path in files)
     paths -= {""}
     # An image that equals one parent's, with its definition, bases and policy, was checked in that parent.
     by_parent = [
-        affected_scope(policy, new, {path for path in paths if _differs(state.tree, new, path)} | unread)
+        affected_scope(
+            policy, new, {path for path in paths if _differs(state.tree, new, path)} | (unread - paths)
+        )
         for state in earlier
     ]
     scope = common_scope(by_parent) if by_parent else affected_scope(policy, new, paths | unread)

@@ -46,7 +46,10 @@ def content_at(workspace: Workspace, name: str) -> Content:
         listing = f"git ls-tree -r {revision}" if revision else "git ls-files --stage"
         message = error_with_remedy(error, f"{listing} lists what there is")
         raise InputError(f"{name}: {message}") from None
-    return Content(name, _path_from(folder_of(repo, workspace.root), path), data)
+    folder = folder_of(repo, workspace.root)
+    return Content(
+        name, _path_from(folder, path), data, tree.below(folder) if is_below(path, [folder]) else tree
+    )
 
 
 def workspace_at(revision: str) -> Workspace:

@@ -7,9 +7,10 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from callint.checking.assignments import Assignment, assigned_and_others
+from callint.checking.assignments import Assignment, assigned_and_others, definitions_on
 from callint.model.errors import InputError
 from callint.model.policy import Policy
+from callint.reading.family import SUFFIX
 from callint.reading.policy import read_policy
 from callint.reading.tree import POLICY, Tree, reason
 from callint.versioning.git.diff import staged_paths
@@ -63,17 +64,21 @@ class CheckScope:
 
 
 def affected_scope(policy: Policy, tree: Tree, changed: Collection[str]) -> CheckScope:
-    """What must be checked if the paths in ``changed`` differ; a changed policy affects everything."""
+    """What must be checked if the paths in ``changed`` differ; a changed policy affects everything.
+
+    A definition has changed if any file that it builds on has.
+    """
     is_complete = policy.path in changed
+    files = [path for path in changed if path.lower().endswith(SUFFIX)]
+    if files and not is_complete:
+        changed = {*changed, *definitions_on(files, policy.definitions, tree)}
     images = []
     assigned, others = assigned_and_others(policy, tree)
     for assignment in assigned:
         sources = {assignment.image, *assignment.definitions, *assignment.bases}
         if is_complete or not sources.isdisjoint(changed):
             images.append(assignment)
-    definitions = set(policy.definitions)
-    if not is_complete:
-        definitions &= set(changed)
+    definitions = [path for path in policy.definitions if is_complete or path in changed]
     unassigned = [path for path in others if is_complete or path in changed]
     return CheckScope(tuple(images), tuple(sorted(definitions)), is_complete, tuple(unassigned))
 

@@ -12,6 +12,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from callint import __version__
+from callint.checking.assignments import definition_parts
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.policy import read_policy
@@ -33,7 +34,9 @@ def text_form_key(policy_text: bytes, policy: Policy, tree: Tree) -> str:
     """Sixteen hexadecimal digits that change when the policy, a definition or callint's version changes."""
     content = hashlib.sha256(__version__.encode() + b"\0")
     content.update(hashlib.sha256(policy_text).digest())
-    for path in policy.definitions:
+    parts = definition_parts(policy.definitions, tree)
+    paths = [path for definition in policy.definitions for path in (definition, *parts.get(definition, ()))]
+    for path in paths:
         try:
             data = tree.read(path)
         except OSError:

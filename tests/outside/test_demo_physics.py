@@ -27,6 +27,7 @@ from callint.model.change import Grid
 from callint.model.definition import StoredAxis
 from callint.model.image import Image
 from callint.reading.definition import read_definition
+from callint.reading.tree import OverlayTree, WorkingTree
 from tests.building import findings
 
 FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
@@ -62,7 +63,8 @@ EVERY_TABLE = [(number, name) for number, tables in TABLES.items() for name in t
 @functools.cache
 def factory(number: str = OLD) -> Decoded:
     """A factory base as callint decodes it."""
-    file = read_definition(SOFTWARE[number].definition, f"{number}.xml")
+    parent = OverlayTree(WorkingTree(STEPS), {"skerry-28.xml": SOFTWARE[OLD].definition})
+    file = read_definition(SOFTWARE[number].definition, f"{number}.xml", parent)
     assert file.definition is not None and not file.problems
     image = Image.raw(SOFTWARE[number].image, file.definition.memory.start)
     return decode(make_layout(file.definition), image)
@@ -259,7 +261,8 @@ def test_the_stored_counts_of_the_demo_agree_with_the_definition(number: str) ->
 
 @pytest.mark.parametrize("number", SOFTWARE)
 def test_a_factory_base_is_without_findings(number: str) -> None:
-    assert findings(SOFTWARE[number].definition, SOFTWARE[number].image) == []
+    parent = {"skerry-28.xml": SOFTWARE[OLD].definition}
+    assert findings(SOFTWARE[number].definition, SOFTWARE[number].image, beside=parent) == []
 
 
 def test_the_script_writes_exactly_the_committed_demo() -> None:

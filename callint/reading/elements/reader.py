@@ -23,7 +23,8 @@ ItemType = TypeVar("ItemType")
 class ElementReader:
     """What is known of a file so far: its problems, the elements that have some, its byte order, its axes.
 
-    ``breakpoints`` counts those of all axes, to bound them together.
+    ``breakpoints`` counts those of all axes, to bound them together. ``first`` is added to the line of each
+    element, so that the lines of several files differ.
     """
 
     problems: list[xml.XmlProblem]
@@ -32,20 +33,21 @@ class ElementReader:
     byte_order: ByteOrder = ByteOrder.BIG
     axes: dict[str, Axis] = field(default_factory=dict)
     declarations: list[Declaration] = field(default_factory=list)
+    first: int = 0
     _breakpoints: int = 0
 
     # Mistakes
 
     def line(self, element: etree._Element) -> int:
-        """The line on which an element begins, counted from 1."""
-        return self.tree.line_of(element)
+        """The number of the line on which an element begins, over all files."""
+        return self.first + self.tree.line_of(element)
 
     def report(self, element: etree._Element, message: str) -> None:
         """Report a problem with an element. Raises FloodError if there are too many."""
-        self.report_line(self.line(element), f"<{tag_of(element)}>: {message}")
+        self.report_line(self.tree.line_of(element), f"<{tag_of(element)}>: {message}")
 
     def report_line(self, line: int, message: str) -> None:
-        """Report a problem at a line. Raises FloodError if there are too many."""
+        """Report a problem at a line of the file. Raises FloodError if there are too many."""
         self.problems.append(xml.XmlProblem(line, xml.shortened(message)))
         if len(self.problems) > xml.MOST_PROBLEMS:
             raise xml.FloodError(self.problems)

@@ -37,7 +37,8 @@ from callint.reading.elements.attributes import (
 from callint.reading.elements.axes import read_axis
 from callint.reading.elements.reader import ElementReader
 
-_PURPOSES = {purpose.value: purpose for purpose in Purpose}
+#: The purposes by their word in the format.
+PURPOSES = {purpose.value: purpose for purpose in Purpose}
 _KINDS = {kind.value: kind for kind in Kind if kind is not Kind.TEXT}
 _CONSTRAINTS = {"limits", "expected", "off", "monotonic", "gradient", "change", "guard"}
 
@@ -66,12 +67,12 @@ def read_text(reader: ElementReader, element: etree._Element, group: str) -> Tex
     return Text(
         name=required(element, "name"),
         title=required(element, "title").strip(),
-        purpose=_PURPOSES[required(element, "purpose")],
+        purpose=PURPOSES[required(element, "purpose")],
         group=group,
         at=reader.address(element, "at"),
         length=length,
         encoding=element.get("encoding", "ascii"),
-        notes=_notes(element),
+        notes=read_notes(element),
         line=reader.line(element),
         unit_own=element.get("unit-own") == "true",
     )
@@ -81,16 +82,14 @@ def read_table(reader: ElementReader, element: etree._Element, group: str) -> Ta
     """A scalar, curve or map with its constraints, in a group of the given name, "" for none."""
     kind, name = _KINDS[tag_of(element)], required(element, "name")
     storage = reader.storage(element)
-    children: Children = {}
-    for child in element:
-        children.setdefault(tag_of(child), []).append(child)
+    children = children_by_tag(element)
     x = _axis_name(reader, children["x"][0], name) if kind is not Kind.SCALAR else None
     y = _axis_name(reader, children["y"][0], name) if kind is Kind.MAP else None
     return Table(
         name=name,
         title=required(element, "title").strip(),
         kind=kind,
-        purpose=_PURPOSES[required(element, "purpose")],
+        purpose=PURPOSES[required(element, "purpose")],
         group=group,
         at=reader.address(element, "at"),
         storage=storage,
@@ -100,8 +99,8 @@ def read_table(reader: ElementReader, element: etree._Element, group: str) -> Ta
         y_first=element.get("order") == "y-first",
         signal=element.get("signal"),
         produces=element.get("produces"),
-        demands=_constraints(reader, children, kind, storage),
-        notes=_notes(element) if "note" in children else (),
+        demands=read_constraints(reader, children, kind, storage),
+        notes=read_notes(element) if "note" in children else (),
         line=reader.line(element),
         unit_own=element.get("unit-own") == "true",
     )
@@ -121,7 +120,16 @@ def read_relation(reader: ElementReader, element: etree._Element) -> Relation:
     return Relation(kind, *names, distance, reader.line(element), within)
 
 
-def _notes(element: etree._Element) -> tuple[str, ...]:
+def children_by_tag(element: etree._Element) -> Children:
+    """The children of an element by their tag."""
+    children: Children = {}
+    for child in element:
+        children.setdefault(tag_of(child), []).append(child)
+    return children
+
+
+def read_notes(element: etree._Element) -> tuple[str, ...]:
+    """The notes among the children of a table or text."""
     return tuple(" ".join((note.text or "").split()) for note in element if tag_of(note) == "note")
 
 
@@ -141,7 +149,8 @@ def _axis_name(reader: ElementReader, element: etree._Element, table: str) -> st
 # Constraints
 
 
-def _constraints(reader: ElementReader, children: Children, kind: Kind, storage: Storage) -> Constraints:
+def read_constraints(reader: ElementReader, children: Children, kind: Kind, storage: Storage) -> Constraints:
+    """The demands among the children of a table element."""
     if not children.keys() & _CONSTRAINTS:
         return NO_CONSTRAINTS
     return Constraints(

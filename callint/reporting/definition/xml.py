@@ -36,7 +36,7 @@ from callint.model.definition import (
     Table,
     Text,
 )
-from callint.reading.definition import NAMESPACE
+from callint.reading.family import NAMESPACE
 
 _MOST_IN_A_LINE = 108
 

@@ -13,8 +13,9 @@ from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from callint.checking.assignments import assignment, assignments
+from callint.checking.assignments import assignment, assignments, definition_parts
 from callint.model.errors import InputError
+from callint.reading.family import SUFFIX
 from callint.reading.tree import POLICY, reason, require_inside_repository, resolved
 from callint.reading.workspace import Workspace
 
@@ -108,6 +109,10 @@ class Destination:
         yield from self.protected
         for workspace in self.workspaces:
             yield from (workspace.root / name for name in workspace.policy.inputs)
+            named = (name for name in workspace.named if name.lower().endswith(SUFFIX))
+            definitions = (*workspace.policy.definitions, *named)
+            for parts in definition_parts(definitions, workspace).values():
+                yield from (workspace.place(name) for name in parts)
             yield from workspace.named.values()
             if not self.is_image:
                 images = assignments(workspace.policy, workspace.tree)

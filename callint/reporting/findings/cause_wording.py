@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from callint import fmt
 from callint.checking.cause_order import CauseFindings, Danger
 from callint.model.cause import CauseKind, Effect
+from callint.reporting.findings.wording import origin_text
 
 #: What causes do, by how many there are.
 _VERBS = {
@@ -22,7 +23,8 @@ def cause_title(group: CauseFindings) -> str:
     finding = group.first
     title = group.cause.title if group.cause else finding.message
     if group.cause and group.cause.kind in (CauseKind.DEFINITION, CauseKind.POLICY) and finding.line:
-        return f"line {finding.line}: {title}"
+        origin = f", from {origin_text(finding)}" if finding.origin else ""
+        return f"line {finding.line}{origin}: {title}"
     return title
 
 

@@ -84,6 +84,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "definition": finding.definition or None,
         "policy": finding.policy or None,
         "line": finding.line,
+        "origin": {"definition": finding.origin, "line": finding.origin_line} if finding.origin else None,
         "image_line": finding.image_line,
         "table": finding.table or None,
         "other": finding.other or None,

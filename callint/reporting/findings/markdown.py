@@ -96,6 +96,8 @@ def _hint(finding: Finding) -> str:
     places = [] if finding.address is None else [fmt.address(finding.address)]
     if source and finding.line:
         places.append(f"{prose(source)} line {finding.line}")
+    if finding.origin:
+        places.append(f"from {prose(finding.origin)} line {finding.origin_line}")
     places.append(f"`{finding.fingerprint}`")
     return " ".join([*parts, f"({', '.join(places)})"])
 

@@ -79,7 +79,7 @@ class _Run:
     def _result(self, finding: Finding, state: str) -> _Object:
         logical = [_cell(finding)] if finding.table else None
         place = without_none({"physicalLocation": self._line(finding), "logicalLocations": logical})
-        related = [*self._bytes(finding), *_other(finding)]
+        related = [*self._bytes(finding), *_other(finding), *self._origin(finding)]
         return without_none(
             {
                 "ruleId": finding.rule,
@@ -120,6 +120,14 @@ class _Run:
             "address": without_none(address),
         }
         return [{"physicalLocation": without_none(place), "message": {"text": "The bytes in the image."}}]
+
+    def _origin(self, finding: Finding) -> list[_Object]:
+        """The line of another file that the definition takes the subject of the finding from."""
+        if not finding.origin:
+            return []
+        region = {"startLine": finding.origin_line}
+        place = {"artifactLocation": self._artifact(finding.origin), "region": region}
+        return [{"physicalLocation": place, "message": {"text": "The line in the other definition."}}]
 
     def _fixes(self, finding: Finding) -> list[_Object] | None:
         """The proposal to restore the bytes of the base; an accepted finding needs no fix."""

@@ -26,7 +26,14 @@ def reference_text(finding: Finding) -> str:
     """The address and the line of a finding; "" if neither is known."""
     address = [] if finding.address is None else [fmt.address(finding.address)]
     source = finding.policy or finding.definition
-    return ", ".join([*address, *([f"{source} line {finding.line}"] if source and finding.line else [])])
+    line = [f"{source} line {finding.line}"] if source and finding.line else []
+    origin = [f"from {origin_text(finding)}"] if finding.origin else []
+    return ", ".join([*address, *line, *origin])
+
+
+def origin_text(finding: Finding) -> str:
+    """The file and line that a definition takes the subject of the finding from; "" for its own."""
+    return f"{finding.origin} line {finding.origin_line}" if finding.origin else ""
 
 
 def source_of(finding: Finding) -> str:
@@ -55,10 +62,11 @@ def sentence(finding: Finding, known_base: str = "") -> str:
 def one_line(finding: Finding) -> str:
     """The finding in one line: "boats/heron.bin: smoke_limit at 2200 rpm, 45 mg: 47.5 mg is above ...".
 
-    The definition or policy and its line are left out.
+    The definition or policy and its line are left out; of a finding about a definition, the origin is not.
     """
     place = headline(finding) if finding.image else finding.table
-    return f"{place}: {sentence(finding)}" if place else sentence(finding)
+    origin = f" (from {origin_text(finding)})" if finding.origin and not finding.image else ""
+    return f"{place}: {sentence(finding)}{origin}" if place else f"{sentence(finding)}{origin}"
 
 
 def location(finding: Finding) -> tuple[str, int | None]:

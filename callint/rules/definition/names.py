@@ -46,6 +46,7 @@ def duplicate_name(context: CheckContext) -> Iterator[Finding]:
 
     Fix: rename one of them.
     """
+    lines = context.definition.lines
     first: dict[tuple[str, str], int] = {}
     times: Counter[tuple[str, str]] = Counter()
     for declared in context.definition.declarations:
@@ -57,7 +58,7 @@ def duplicate_name(context: CheckContext) -> Iterator[Finding]:
                 rule_ids.DEFINITION_DUPLICATE_NAME,
                 declared.line,
                 f"{declared.space} {declared.name} {times[key]}",
-                f"line {line} already uses the {declared.space} name {declared.name!r}",
+                f"{lines.text(line)} already uses the {declared.space} name {declared.name!r}",
                 "Rename one of the two; callint checks only the first.",
             )
 
@@ -150,7 +151,8 @@ def unused(context: CheckContext) -> Iterator[Finding]:
 
     Example: an axis `speed_16` that no table uses, while a map uses `speed_12`.
 
-    Fix: use it or remove it.
+    Fix: use it or remove it. What comes from a parent or a shared file is left out: other definitions may use
+    it.
     """
     definition = context.definition
     used: Counter[tuple[str, str]] = Counter()
@@ -169,7 +171,8 @@ def unused(context: CheckContext) -> Iterator[Finding]:
         ("axis", definition.axes.values()),
     ):
         for noun in nouns:
-            if not used[space, noun.name] and "/" not in noun.name:
+            is_own = not definition.lines.origin(noun.line)[0]
+            if not used[space, noun.name] and "/" not in noun.name and is_own:
                 yield definition_finding(
                     rule_ids.DEFINITION_UNUSED,
                     noun.line,

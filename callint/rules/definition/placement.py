@@ -117,12 +117,13 @@ def overlap(context: CheckContext) -> Iterator[Finding]:
     Fix: correct the address, count, type, stride or mask. If the engine really reads one place twice, set the
     rule to note in the policy.
     """
+    lines = context.definition.lines
     for first, second, address in islice(_overlaps(context), _MOST_OVERLAPS):
         yield definition_finding(
             rule_ids.DEFINITION_OVERLAP,
-            max(first.line, second.line),
+            max(first.line, second.line, key=lambda line: lines.changed_at.get(line, line)),
             f"{first.name} {second.name}",
-            f"{first.name} (line {first.line}) and {second.name} (line {second.line}) "
+            f"{first.name} ({lines.text(first.line)}) and {second.name} ({lines.text(second.line)}) "
             f"both claim {fmt.address(address)}",
             "Correct address, count, type, stride or mask of one of them.",
             second.table or first.table,

@@ -66,6 +66,10 @@ class StoredTree:
                 blobs[path] = entry.blob
         return blobs
 
+    def below(self, folder: str) -> StoredTree:
+        """The same files, with their paths from a folder of the top."""
+        return StoredTree(self.repo, self._entries, folder)
+
     def from_top(self, path: str) -> str:
         """A path of the tree as a path from the top."""
         return self._prefix + path
