@@ -72,16 +72,15 @@ def change_text(change: DefinitionChange, arrow: str = "→") -> str:
     """The whole change in one line, without the lines of the files."""
     subject, predicate = change_subject(change), change_predicate(change, arrow)
     if not predicate:
-        if change.kind in (ChangeKind.ASKS_LESS, ChangeKind.GONE):
-            text = f"{subject}: gone"
-        else:
-            text = f"{subject}: new"
+        # A list of what is new or gone says so above its lines.
+        verb = {ChangeKind.ASKS_LESS: ": gone", ChangeKind.ASKS_MORE: ": new"}.get(change.kind, "")
+        text = f"{subject}{verb}"
     else:
         text = f"{subject}: {predicate}"
     if change.reading is not None:
         text += f"; {reading_text(change, change.reading, arrow)}"
     if change.in_image is not None:
-        text += f"; {image_text(change.in_image, change.new_unit, arrow)}"
+        text += f"; {image_text(change.in_image, arrow)}"
     shared = len(change.tables) > 1 or (change.tables and change.element is not ElementKind.TABLE)
     if shared and change.element in (ElementKind.CONVERSION, ElementKind.SIGNAL, ElementKind.AXIS):
         text += f" ({tables_text(change.tables)})"
@@ -154,21 +153,24 @@ def guard_text(guard: Guard, unit: str) -> str:
 
 
 def conversion_text(conversion: Conversion) -> str:
-    """A conversion: "raw * 0.1 + 40, in bar"."""
+    """A conversion: "raw * 0.1 bar", "raw * 0.5 - 40, in °C"."""
     unit = numbers.unit_word(conversion.unit)
+    separator = ", in "
     match conversion:
         case Linear():
             text = "raw" if conversion.factor == 1 else f"raw * {numbers.exact(conversion.factor)}"
             if conversion.offset:
                 sign = "-" if conversion.offset < 0 else "+"
                 text += f" {sign} {numbers.exact(abs(conversion.offset))}"
+            else:
+                separator = " "
         case Rational():
             text = "rational " + " ".join(numbers.plain(number) for number in conversion.coefficients)
         case Interpolated():
             text = f"{len(conversion.raw)} points"
         case States():
             text = f"{len(conversion.names)} states"
-    return f"{text}, in {unit}" if unit not in ("", "-") else text
+    return f"{text}{separator}{unit}" if unit not in ("", "-") else text
 
 
 def _conversion_change(change: DefinitionChange, arrow: str) -> str:
@@ -178,8 +180,9 @@ def _conversion_change(change: DefinitionChange, arrow: str) -> str:
     texts = [conversion_text(conversion) for conversion in (old, new)]
     if texts[0] == texts[1]:
         return f"other points or coefficients ({texts[0]})"
-    before = f"{old.name or 'none'}: " if old.name != new.name else ""
-    return f"{before}{texts[0]} {arrow} {texts[1]}"
+    if old.name != new.name:
+        texts[0] += f" ({old.name or 'no conversion'})"
+    return f" {arrow} ".join(texts)
 
 
 def reading_text(change: DefinitionChange, effect: ReadingEffect, arrow: str = "→") -> str:
@@ -211,10 +214,13 @@ def reading_text(change: DefinitionChange, effect: ReadingEffect, arrow: str = "
     return ", ".join(ends)
 
 
-def image_text(effect: ImageEffect, unit: str, arrow: str = "→") -> str:
-    """What a change does to the values of an image."""
-    values = (numbers.with_unit(numbers.significant(value), unit) for value in (effect.old, effect.new))
+def image_text(effect: ImageEffect, arrow: str = "→") -> str:
+    """What a change does to the values of an image: "12 of 48 cells read otherwise, at most ..."."""
+    values = (
+        numbers.with_unit(numbers.significant(value), effect.unit) for value in (effect.old, effect.new)
+    )
+    place = f" at {effect.place}" if effect.place else ""
     return (
-        f"in the image {effect.cells:,} of {numbers.count(effect.total, 'cell')} read otherwise, "
-        f"the most in {effect.table}: {f' {arrow} '.join(values)}"
+        f"in the image, {effect.cells:,} of {numbers.count(effect.total, 'cell')} read otherwise, "
+        f"the most {effect.table}{place}: {f' {arrow} '.join(values)}"
     )

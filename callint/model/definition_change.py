@@ -71,8 +71,8 @@ class ReadingEffect:
 class ImageEffect:
     """What a change does to the values of one image: the cell whose value changes most.
 
-    ``cells`` of ``total`` cells of ``tables`` read as another value; ``old`` and ``new`` are the values of
-    the cell ``x``, ``y`` of ``table``.
+    ``cells`` of ``total`` cells of ``tables`` tables read as another value; ``old`` and ``new`` are the
+    values of the cell ``x``, ``y`` of ``table`` in ``unit``, and ``place`` names its breakpoints.
     """
 
     tables: int
@@ -81,8 +81,10 @@ class ImageEffect:
     table: str
     x: int
     y: int
+    place: str
     old: float
     new: float
+    unit: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -35,11 +35,15 @@ from callint.model.definition_change import (
 
 @dataclass(slots=True)
 class _Use:
-    """What used one conversion before and uses another one now, with the storage of the first."""
+    """What used one conversion before and uses another one now.
+
+    ``storage`` is that of the first user; the raw numbers have partners only if ``has_same_raw``.
+    """
 
     old: Conversion
     new: Conversion
     storage: Storage | None = None
+    has_same_raw: bool = True
     tables: list[str] = field(default_factory=list)
     purposes: set[Purpose] = field(default_factory=set)
 
@@ -105,6 +109,10 @@ def conversion_changes(old: Definition, new: Definition, matches: Matches) -> It
             uses[key] = _Use(old.conversion_of(before), new.conversion_of(after))
         use = uses[key]
         use.storage = use.storage or after.storage
+        use.has_same_raw &= (before.storage.type, before.storage.mask) == (
+            after.storage.type,
+            after.storage.mask,
+        )
         use.tables.append(table)
         if purpose is not None:
             use.purposes.add(purpose)
@@ -165,7 +173,7 @@ def _use_changes(use: _Use, is_match: bool) -> Iterator[DefinitionChange]:
             before, after = _state_list(old, renamed), _state_list(new, renamed)
             yield change(ChangeKind.READS_DIFFERENTLY, "states", before, after)
     elif not same_reading(old, new):
-        if use.storage is not None:
+        if use.storage is not None and use.has_same_raw:
             reading = reading_effect(old, new, use.storage)
         yield change(ChangeKind.READS_DIFFERENTLY, "conversion", old, new)
     reading = None

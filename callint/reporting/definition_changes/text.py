@@ -24,23 +24,22 @@ TITLES = {
 
 
 def print_definition_changes(
-    diff: DefinitionDiff, names: tuple[str, str], terminal: Terminal, everything: bool = False
+    diff: DefinitionDiff, names: tuple[str, str] | None, terminal: Terminal, everything: bool = False
 ) -> None:
     """Print every change, and a closing line; print nothing if nothing changed.
 
-    ``names`` are those of the old and the new file. Each change begins with the lines in both files.
+    ``names`` are those of the old and the new file, for a heading. Each change begins with the lines in both.
     """
     if not diff.changes:
         return
     sign = arrow(terminal)
     columns = width(terminal)
-    for text in wrapped(f"{names[0]} {sign} {names[1]}", columns):
+    for text in wrapped(f"{names[0]} {sign} {names[1]}", columns) if names else ():
         terminal.print(line((text, "bold")))
-    for kind in ChangeKind:
+    for number, kind in enumerate(kind for kind in ChangeKind if diff.of_kind(kind)):
         rows = list(_rows(diff, kind, sign))
-        if not rows:
-            continue
-        terminal.print()
+        if names or number:
+            terminal.print()
         terminal.print(line((f"{TITLES[kind]}: {len(diff.of_kind(kind))}", "bold")))
         shown = rows if everything else rows[:_MOST_CHANGES]
         widest = max(len(lines) for lines, _ in shown)
@@ -72,12 +71,11 @@ def _rows(diff: DefinitionDiff, kind: ChangeKind, sign: str) -> Iterator[tuple[s
     """The lines in both files and the text of each change of a kind; moved groups share a row."""
     groups = [move for move in diff.moves if len(move.names) > 1]
     moved = {(move.element, name) for move in groups for name in move.names}
-    is_listed = False
     for change in diff.of_kind(kind):
         if change.attribute == "at" and (change.element, change.name) in moved:
             continue
         yield lines_text(change, sign), change_text(change, sign)
-    if kind is ChangeKind.READS_DIFFERENTLY and not is_listed:
+    if kind is ChangeKind.READS_DIFFERENTLY:
         for move in groups:
             yield "", move_text(move)
 
