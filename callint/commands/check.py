@@ -272,6 +272,7 @@ class _TargetChecker:
             [
                 *unassigned_check(target.unassigned, target.tree),
                 partial(unit_findings, images=target.images, earlier=target.previous),
+                *_change_checks(earlier, target.images),
                 *target.further,
             ],
         )
@@ -322,6 +323,18 @@ class _TargetChecker:
         if self.pool is None:
             return None
         return partial(self.pool.find, tree, policy, is_compared=is_compared, finds_causes=is_reported)
+
+
+def _change_checks(
+    earlier: list[Checker], images: Sequence[Assignment]
+) -> Iterator[Callable[[Checker], Iterable[Finding]]]:
+    """What compares the definitions and the policy with those of the states before, if there are any."""
+    if earlier:
+        from callint.checking.definition_changes import loosened_findings
+        from callint.checking.policy_changes import policy_findings
+
+        yield partial(loosened_findings, earlier=earlier, images=images)
+        yield partial(policy_findings, earlier=earlier)
 
 
 def _unassigned_paths(report: Report) -> set[str]:

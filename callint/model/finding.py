@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from callint.model import rule_ids
 from callint.model.waiver import Waiver
 
 
@@ -118,6 +119,11 @@ class Finding:
     def waived(self) -> bool:
         """Whether a waiver accepts it."""
         return self.waiver is not None
+
+    @property
+    def can_be_waived(self) -> bool:
+        """Whether a waiver can accept it; what is wrong with a waiver must be corrected."""
+        return not self.policy or self.rule == rule_ids.POLICY_LOOSENED
 
     @property
     def fingerprint(self) -> str:

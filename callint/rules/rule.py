@@ -10,7 +10,8 @@ from typing import Any
 
 from callint.model.finding import Finding, Severity
 
-Check = Callable[[Any], Iterator[Finding]]  # of a CheckContext; of a WaiverUsage in Scope.POLICY
+#: Of a CheckContext; of a WaiverUsage in Scope.POLICY, and of a comparison in scopes of changes.
+Check = Callable[[Any], Iterator[Finding]]
 
 
 class Scope(Enum):
@@ -24,6 +25,8 @@ class Scope(Enum):
     UNIT = auto()  # once for each image whose definition marks numbers of the unit
     CHANGE = auto()  # once for each image that has a base
     BASE = auto()  # once for each base that differs from its earlier state
+    DEFINITION_CHANGE = auto()  # once for each definition that demands less than its earlier state
+    POLICY_CHANGE = auto()  # once for a policy that demands less than its earlier state
     POLICY = auto()  # once for each run
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -12,6 +12,8 @@ from callint.checking.assignments import Assignment
 from callint.checking.base_changes import base_findings
 from callint.checking.checker import Checker
 from callint.checking.definition_base import findings_against_base
+from callint.checking.definition_changes import loosened_findings
+from callint.checking.policy_changes import policy_findings
 from callint.checking.report import Report
 from callint.checking.unassigned import unassigned_findings
 from callint.checking.unit_numbers import unit_findings
@@ -55,7 +57,8 @@ class Example:
     ``assignment`` stands in for the usual one: the image new.bin, where ``data`` is given, of the
     definition test.xml, with the base base.bin where one is given. If not ``is_assigned``, no entry of the
     policy names new.bin. If it ``is_factory``, it judges the definition. ``earlier`` and ``earlier_base`` are
-    what the image and the base were in the state before.
+    what the image and the base were in the state before, ``earlier_xml`` and ``earlier_policy`` what the
+    definition and the policy were.
     """
 
     rule: str
@@ -69,6 +72,8 @@ class Example:
     is_factory: bool = False
     earlier: bytes | None = None
     earlier_base: bytes | None = None
+    earlier_xml: bytes | None = None
+    earlier_policy: Policy | None = None
     expected: Expected | None = None
 
     def __str__(self) -> str:
@@ -104,7 +109,20 @@ class Example:
         earlier = Files()
         if self.earlier is not None:
             earlier.files[IMAGE] = self.earlier
-        return [partial(unit_findings, images=images, earlier=lambda: [earlier])]
+        unit = partial(unit_findings, images=images, earlier=lambda: [earlier])
+        return [unit, *self._comparisons(images)]
+
+    def _comparisons(self, images: list[Assignment]) -> Iterator[Callable[[Checker], Iterable[Finding]]]:
+        """What compares definition and policy with the state before, if there is one."""
+        if self.earlier_xml is None and self.earlier_policy is None:
+            return
+        before = Files()
+        before.files.update({DEFINITION: self.earlier_xml or self.xml})
+        if self.earlier is not None:
+            before.files[IMAGE] = self.earlier
+        states = [Checker(before, self.earlier_policy or self.policy, TODAY)]
+        yield partial(loosened_findings, earlier=states, images=images)
+        yield partial(policy_findings, earlier=states)
 
     def _bases(self, files: Files) -> Callable[[Checker], Iterable[Finding]] | None:
         """What finds the bases that differ from the state before, if there is one."""
@@ -170,7 +188,7 @@ def _check_place(finding: Finding) -> None:
     match finding.rule.partition("/")[0]:
         case "definition":
             assert (finding.image, finding.definition) == ("", DEFINITION)
-        case "waiver":
+        case "waiver" | "policy":
             assert (finding.image, finding.definition, finding.policy) == ("", "", "callint.toml")
         case "base":
             assert (finding.image, finding.definition) == (BASE, DEFINITION)

@@ -116,7 +116,7 @@ def _print_group(group: CauseFindings, terminal: Terminal) -> None:
         terminal.print(line(_cut(_short(group, finding), terminal)))
         if others:
             print_prose(f"and {others:,} more of {finding.rule}", terminal, QUIET, _SHORT_INDENT)
-    name = f" ({group.cause.id})" if group.cause and not group.first.policy else ""
+    name = f" ({group.cause.id})" if group.cause and group.first.can_be_waived else ""
     if group.hint or name:
         print_prose(f"{group.hint}{name}".strip(), terminal, QUIET, _SHORT_INDENT)
 
@@ -142,7 +142,7 @@ def _short(group: CauseFindings, finding: Finding) -> str:
     elif cause and finding.place and cause.kind is CauseKind.TABLE:
         message = f"{finding.place}: {message}"
     severity = "" if finding.severity is group.severity else f"{finding.severity.value}: "
-    name = "" if finding.policy else f"{short_fingerprint(finding)} "
+    name = f"{short_fingerprint(finding)} " if finding.can_be_waived else ""
     return f"{_SHORT_INDENT}{name}{severity}{message}"
 
 

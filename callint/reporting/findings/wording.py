@@ -19,7 +19,7 @@ def short_fingerprint(finding: Finding) -> str:
 
 def rule_text(finding: Finding) -> str:
     """The rule with the fingerprint for callint waive; a finding about a waiver cannot be waived."""
-    return finding.rule if finding.policy else f"{finding.rule} ({short_fingerprint(finding)})"
+    return f"{finding.rule} ({short_fingerprint(finding)})" if finding.can_be_waived else finding.rule
 
 
 def reference_text(finding: Finding) -> str:
