@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from callint.checking.content import is_about_demand
 from callint.model.errors import InputError
-from callint.model.finding import Finding
+from callint.model.finding import Finding, can_be_waived
 from callint.rules.registry import RULES
 
 #: The number of places or rules that an error lists.
@@ -58,7 +58,7 @@ def select_findings(findings: Sequence[Finding], name: str, filter: FindingFilte
             f"{name}: it is neither a fingerprint nor the id of a cause or a rule; callint check prints "
             "fingerprints and causes, callint rules lists rules"
         )
-    if not chosen[0].can_be_waived:
+    if not can_be_waived(chosen[0]):
         raise InputError(
             f"{name}: a finding about a waiver cannot be waived; correct the waiver itself, "
             f"in line {chosen[0].line} of {chosen[0].policy}"

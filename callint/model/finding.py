@@ -121,11 +121,6 @@ class Finding:
         return self.waiver is not None
 
     @property
-    def can_be_waived(self) -> bool:
-        """Whether a waiver can accept it; what is wrong with a waiver must be corrected."""
-        return not self.policy or self.rule == rule_ids.POLICY_LOOSENED
-
-    @property
     def fingerprint(self) -> str:
         """Sixteen hexadecimal digits that identify the finding.
 
@@ -137,3 +132,8 @@ class Finding:
         place = self.image or self.definition or self.policy
         parts = [self.rule, place, self.table, self.subject or self.other, cell, repr(value)]
         return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:16]
+
+
+def can_be_waived(finding: Finding) -> bool:
+    """Whether a waiver can accept a finding; what is wrong with a waiver must be corrected."""
+    return not finding.policy or finding.rule == rule_ids.POLICY_LOOSENED

@@ -9,7 +9,7 @@ from callint import fmt
 from callint.checking.cause_order import CauseFindings, cause_groups
 from callint.checking.report import Report
 from callint.model.cause import CauseKind
-from callint.model.finding import Finding
+from callint.model.finding import Finding, can_be_waived
 from callint.reporting.findings.cause_wording import cause_title, effect_text, mistakes_text
 from callint.reporting.findings.summary import closing_line
 from callint.reporting.findings.wording import (
@@ -116,7 +116,7 @@ def _print_group(group: CauseFindings, terminal: Terminal) -> None:
         terminal.print(line(_cut(_short(group, finding), terminal)))
         if others:
             print_prose(f"and {others:,} more of {finding.rule}", terminal, QUIET, _SHORT_INDENT)
-    name = f" ({group.cause.id})" if group.cause and group.first.can_be_waived else ""
+    name = f" ({group.cause.id})" if group.cause and can_be_waived(group.first) else ""
     if group.hint or name:
         print_prose(f"{group.hint}{name}".strip(), terminal, QUIET, _SHORT_INDENT)
 
@@ -142,7 +142,7 @@ def _short(group: CauseFindings, finding: Finding) -> str:
     elif cause and finding.place and cause.kind is CauseKind.TABLE:
         message = f"{finding.place}: {message}"
     severity = "" if finding.severity is group.severity else f"{finding.severity.value}: "
-    name = f"{short_fingerprint(finding)} " if finding.can_be_waived else ""
+    name = f"{short_fingerprint(finding)} " if can_be_waived(finding) else ""
     return f"{_SHORT_INDENT}{name}{severity}{message}"
 
 
