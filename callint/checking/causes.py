@@ -101,7 +101,7 @@ def own_cause(finding: Finding) -> Cause:
         name = finding.subject if kind is CauseKind.CHECKSUM else ""
         key += [finding.rule, finding.subject or finding.message]
     file = finding.image or finding.definition or finding.policy
-    return Cause(_id(file, key), kind, (Place(kind, name, text, ranges=ranges),))
+    return Cause(cause_id(file, key), kind, (Place(kind, name, text, ranges=ranges),))
 
 
 def _own_kind(finding: Finding) -> CauseKind:
@@ -116,7 +116,7 @@ def _own_kind(finding: Finding) -> CauseKind:
     return CauseKind.TABLE if finding.table else CauseKind.IMAGE
 
 
-def _id(file: str, key: Sequence[object]) -> str:
+def cause_id(file: str, key: Sequence[object]) -> str:
     """The id of a cause: it depends on the file and the places, and not on values."""
     return f"cause-{hashlib.sha256(json.dumps([file, *key]).encode()).hexdigest()[:_DIGITS]}"
 
@@ -151,7 +151,7 @@ def _cause(image: str, places: Places, attribution: _Attribution) -> Cause:
     kind = described[0].kind if len(described) == 1 else CauseKind.TOGETHER
     key = [[place.kind.value, place.name, list(place.cells[:1]), list(place.ranges)] for place in described]
     return Cause(
-        id=_id(image, [attribution.effect, *key]),
+        id=cause_id(image, [attribution.effect, *key]),
         kind=kind,
         places=described,
         effect=attribution.effect if len(described) > 1 else None,

@@ -12,7 +12,7 @@ from callint.checking.apply_policy import PolicyApplier
 from callint.checking.assignments import Assignment, assignment
 from callint.checking.base_bytes import base_bytes
 from callint.checking.cause_order import sort_findings
-from callint.checking.content import FindingDigests, accepted_content
+from callint.checking.content import FindingDigests, accepted_content, demand_content
 from callint.checking.definition_findings import definition_findings
 from callint.checking.float_errors import ignore_float_errors
 from callint.checking.identity import count_held_bytes, identity_mismatch
@@ -28,7 +28,13 @@ from callint.reading.tree import Tree
 from callint.rules.context import CheckContext
 from callint.rules.registry import in_scope
 from callint.rules.rule import Rule, Scope
-from callint.rules.second_person import AuthorshipCheck, NoAuthorship, WaiverObjection, needs_second_person
+from callint.rules.second_person import (
+    SECOND_PERSON,
+    AuthorshipCheck,
+    NoAuthorship,
+    WaiverObjection,
+    needs_second_person,
+)
 from callint.rules.waiver import WaiverUsage
 
 
@@ -195,9 +201,16 @@ class Checker:
         return None if assigned is None else self.loader.context(assigned)
 
     @ignore_float_errors
-    def objection(self, context: CheckContext, finding: Finding, waiver: Waiver) -> WaiverObjection | None:
-        """The reason why a waiver does not count as a second person's; None if it counts."""
-        if not self.policy.second_person or not needs_second_person(finding, context.definition):
+    def objection(
+        self, context: CheckContext | None, finding: Finding, waiver: Waiver
+    ) -> WaiverObjection | None:
+        """The reason why a waiver does not count as a second person's; None if it counts.
+
+        Only a second person may accept that the policy no longer demands one.
+        """
+        is_demanded = self.policy.second_person or finding.subject == SECOND_PERSON
+        definition = None if context is None else context.definition
+        if not is_demanded or not needs_second_person(finding, definition):
             return None
         return self._authorship().objection(waiver, finding, context)
 
@@ -323,6 +336,21 @@ class Checker:
             objection=partial(self.objection, CheckContext(context.loaded)),
         )
         return list(settled)
+
+    def settle_changed_definition(
+        self, path: str, context: CheckContext, findings: Iterable[Finding], causes: Iterable[Cause]
+    ) -> list[Finding]:
+        """The settled findings about a definition beside its earlier state; each of them is new."""
+        self._causes.update({cause.id: cause for cause in causes})
+        settled = self._applier.settle(
+            findings, demand_content, definition=path, objection=partial(self.objection, context)
+        )
+        return list(settled)
+
+    def settle_changed_policy(self, findings: Iterable[Finding], causes: Iterable[Cause]) -> list[Finding]:
+        """The settled findings about the policy beside its earlier state; each of them is new."""
+        self._causes.update({cause.id: cause for cause in causes})
+        return list(self._applier.settle(findings, demand_content, objection=partial(self.objection, None)))
 
     # Files beside each other
 

@@ -23,13 +23,16 @@ from callint.rules.rule import Scope
 def accepted_content(context: CheckContext, finding: Finding) -> ContentDigest | None:
     """The digest of what a waiver of the finding accepts; None if the image cannot be read.
 
-    - A finding about a definition: the whole file.
+    - A finding about a demand that was loosened: what is demanded now.
+    - Any other about a definition: the whole file.
     - About a changed base: that base.
     - About a relation: both of its tables.
     - About a table, axis or text: that item, a table with its axes.
     - Any other: the whole image.
     """
     definition = context.definition
+    if is_about_demand(finding):
+        return demand_content(finding)
     if not finding.image:
         return digest.definition_digest(definition)
     if context.image is None:
@@ -45,6 +48,16 @@ def accepted_content(context: CheckContext, finding: Finding) -> ContentDigest |
     if finding.table in definition.texts:
         return digest.text_digest(context.image, definition.texts[finding.table])
     return digest.whole_digest(context.image, definition)
+
+
+def is_about_demand(finding: Finding) -> bool:
+    """Whether a finding is about a demand that was loosened; each such finding has its own waiver."""
+    return finding.rule in (rule_ids.DEFINITION_LOOSENED, rule_ids.POLICY_LOOSENED)
+
+
+def demand_content(finding: Finding) -> ContentDigest:
+    """The digest of what is demanded now, for a finding about a demand that was loosened."""
+    return ContentDigest(digest.sha256(finding.content.encode()), digest.sha256(b""), digest.sha256(b""))
 
 
 def _relation_content(context: CheckContext, finding: Finding) -> ContentDigest:

@@ -51,6 +51,10 @@ class DefinitionResolver:
 
         return output(Path(path), self._workspace, inputs=() if log is None else (Path(log),))
 
+    def read_named(self, name: str) -> Content:
+        """A file that the command line names, on disk or at a revision."""
+        return read_content(self._workspace, name)
+
     def path_on_disk(self, image: Content) -> Path:
         """The path of an image on disk; for an image at a revision, the path that it would have."""
         return self._workspace.place(image.path)

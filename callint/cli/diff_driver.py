@@ -19,6 +19,7 @@ from callint.cli.git_file import read_git_file
 from callint.comparing.compare import compare
 from callint.fmt import clean
 from callint.model.errors import InputError
+from callint.reading.definition_sniff import looks_like_definition
 from callint.reading.workspace import open_workspace
 from callint.reporting.changes.text import undefined_changes
 from callint.versioning.file_version import Content
@@ -54,7 +55,11 @@ def drive(arguments: tuple[str, ...], definition: str | None, policy: str | None
         return 0
     for line in _headings(old, new):
         sys.stdout.write(f"{clean(line)}\n")
-    if old.content is not None and new.content is not None and old.content.data != new.content.data:
+    if old.content is None or new.content is None or old.content.data == new.content.data:
+        return 0
+    if looks_like_definition(old.content.data) and looks_like_definition(new.content.data):
+        _print_definition_change(old.content, new.content)
+    else:
         _print_change(old.content, new.content, definition, policy)
     return 0
 
@@ -74,6 +79,23 @@ def _headings(old: _Side, new: _Side) -> list[str]:
     if old.mode != new.mode:
         lines.append(f"  mode {old.mode} became {new.mode}")
     return lines
+
+
+def _print_definition_change(old: Content, new: Content) -> None:
+    """Print what changed in the meaning of a definition, or that nothing did."""
+    from callint.cli.definition_diff import definition_diff, print_diff
+    from callint.reporting.terminal import console
+
+    terminal = console(sys.stdout, colour=_colour())
+    try:
+        diff = definition_diff(old, new)
+        if diff.changes:
+            print_diff(diff, None, terminal)
+        else:
+            terminal.print("  only layout, comments or spelling changed")
+    except InputError as error:
+        sys.stdout.write(f"  {clean(error.lines[0])}\n")
+    terminal.print()
 
 
 def _print_change(old: Content, new: Content, definition: str | None, policy: str | None) -> None:

@@ -7,8 +7,9 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from callint.checking.content import is_about_demand
 from callint.model.errors import InputError
-from callint.model.finding import Finding
+from callint.model.finding import Finding, can_be_waived
 from callint.rules.registry import RULES
 
 #: The number of places or rules that an error lists.
@@ -57,7 +58,7 @@ def select_findings(findings: Sequence[Finding], name: str, filter: FindingFilte
             f"{name}: it is neither a fingerprint nor the id of a cause or a rule; callint check prints "
             "fingerprints and causes, callint rules lists rules"
         )
-    if chosen[0].policy:
+    if not can_be_waived(chosen[0]):
         raise InputError(
             f"{name}: a finding about a waiver cannot be waived; correct the waiver itself, "
             f"in line {chosen[0].line} of {chosen[0].policy}"
@@ -136,8 +137,9 @@ def _nothing_matches(findings: Sequence[Finding], of_rule: Sequence[Finding], fi
 
 
 def waived_key(finding: Finding) -> tuple[str, ...]:
-    """What a waiver covers: a rule on a table of an image, or of a definition."""
-    return finding.rule, finding.image, finding.table, "" if finding.image else finding.definition
+    """What a waiver covers: a rule on a table of an image, or of a definition; or one loosened demand."""
+    demand = finding.content if is_about_demand(finding) else ""
+    return finding.rule, finding.image, finding.table, "" if finding.image else finding.definition, demand
 
 
 def file_of(finding: Finding) -> str:

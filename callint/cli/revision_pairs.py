@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 import click
@@ -12,23 +13,25 @@ import click
 from callint.cli.definition_resolver import DefinitionResolver
 from callint.cli.image_loading import read_content, stored_workspace
 from callint.model.errors import InputError
+from callint.reading.definition_sniff import looks_like_definition, looks_like_xml
 from callint.reading.workspace import Workspace
 from callint.versioning.file_version import Content
 
-#: The suffix of files in ASAM CDF 2.0.
-CDFX_SUFFIX = ".cdfx"
+#: The suffixes of files in ASAM CDF 2.0, and of definitions.
+CDFX_SUFFIX, DEFINITION_SUFFIX = ".cdfx", ".xml"
 
 
 @dataclass(frozen=True, slots=True)
 class ImagePair:
-    """Two versions of an image; ``is_single`` says that it is the only pair that is compared.
+    """Two versions of an image, or of a definition; ``is_single`` says that no other pair is compared.
 
-    ``old`` is None for an added image, ``new`` for a removed one.
+    ``old`` is None for an added file, ``new`` for a removed one.
     """
 
     old: Content | None
     new: Content | None
     is_single: bool
+    is_definition: bool = False
 
 
 def expand_range(arguments: tuple[str, ...]) -> tuple[str, ...]:
@@ -71,22 +74,45 @@ def pairs(
 ) -> tuple[Iterator[ImagePair], DefinitionResolver]:
     """The image pairs that the arguments select, and the resolver of their definitions."""
     if not is_range(arguments):
-        workspace, old, new = two_images(workspace, definition, arguments)
-        return iter([ImagePair(old, new, is_single=True)]), DefinitionResolver(workspace, definition)
+        workspace, before, after = two_images(workspace, definition, arguments)
+        pair = ImagePair(before, after, is_single=True, is_definition=_are_definitions(before, after))
+        return iter([pair]), DefinitionResolver(workspace, definition)
     from callint.versioning.revisions import changed_files, workspace_at
 
     require_revisions(arguments)
     if not workspace.policy.path and definition is None:
         workspace = workspace_at(arguments[1])
     resolver = DefinitionResolver(workspace, definition)
-    changed = changed_files(workspace, arguments[0], arguments[1], arguments[2:])
-    if definition is None or not arguments[2:]:
+    old, new, *paths = arguments
+    definitions = (
+        ImagePair(file.old, file.new, is_single=False, is_definition=True)
+        for file in changed_files(workspace, old, new, paths, _is_definition_name)
+        if all(looks_like_definition(content.data) for content in (file.old, file.new) if content)
+    )
+    changed = changed_files(workspace, old, new, paths, lambda path: not _is_definition_name(path))
+    if definition is None or not paths:
         changed = (
             file
             for file in changed
             if any(resolver.has_definition(content.path) for content in (file.old, file.new) if content)
         )
-    return (ImagePair(file.old, file.new, is_single=False) for file in changed), resolver
+    images = (ImagePair(file.old, file.new, is_single=False) for file in changed)
+    return chain(definitions, images), resolver
+
+
+def _is_definition_name(path: str) -> bool:
+    return path.lower().endswith(DEFINITION_SUFFIX)
+
+
+def _are_definitions(old: Content, new: Content) -> bool:
+    """Whether two files are definitions; InputError if one of them is, and the other is an image."""
+    if new.name.lower().endswith(CDFX_SUFFIX):
+        return False
+    sides = [looks_like_xml(side.data) for side in (old, new)]
+    if sides[0] != sides[1]:
+        names = [side.name for side in ((old, new) if sides[0] else (new, old))]
+        raise InputError(f"{names[0]}: it is a definition, and {names[1]} is not; pass two definitions")
+    return sides[0]
 
 
 def two_images(

@@ -13,6 +13,7 @@ from callint.cli.git_file import read_git_file
 from callint.cli.image_loading import read_content, workspace_for
 from callint.fmt import address, clean
 from callint.model.errors import InputError
+from callint.reading.definition_sniff import looks_like_definition
 from callint.reading.tree import POLICY
 from callint.reading.workspace import open_workspace
 from callint.versioning.file_version import Content
@@ -44,11 +45,15 @@ def print_text_form(image: str, definition: str | None, policy: str | None) -> i
             # git names its copies differently each time, and a name in the output would show as a change.
             git_file = read_git_file(file, file.name)
             stored = git_file.stored
+            if looks_like_definition(git_file.content):
+                return _print_definition(git_file.content, file.name)
             workspace = workspace_for(policy, definition, image)
             content = Content(git_file.name, workspace.label(file), git_file.content)
         else:
             workspace = workspace_for(policy, definition, image)
             content = read_content(workspace, image)
+            if looks_like_definition(content.data):
+                return _print_definition(content.data, content.name)
         loaded, decodable = DefinitionResolver(workspace, definition).match(content)
         lines = plain_lines(loaded.decoded(decodable))
     except InputError as error:
@@ -56,6 +61,18 @@ def print_text_form(image: str, definition: str | None, policy: str | None) -> i
             raise
         lines = [error.lines[0], *_checksum_lines(stored)]
     for line in lines:
+        sys.stdout.write(f"{clean(line)}\n")
+    return 0
+
+
+def _print_definition(data: bytes, name: str) -> int:
+    """Print the text form of a definition, or the lines of the file if it is not a valid definition."""
+    from callint.reading.definition_cache import open_definition
+    from callint.reporting.definition.textconv import definition_lines
+
+    definition = open_definition(data, name).definition
+    lines: Iterable[str] = data.decode("utf-8", "replace").splitlines()
+    for line in lines if definition is None else definition_lines(definition):
         sys.stdout.write(f"{clean(line)}\n")
     return 0
 

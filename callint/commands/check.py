@@ -280,6 +280,7 @@ class _TargetChecker:
                 *unassigned_check(target.unassigned, target.tree),
                 partial(unit_findings, images=target.images, earlier=target.previous),
                 *_copy_check(target),
+                *_change_checks(earlier, target.images),
                 *target.further,
             ],
         )
@@ -339,6 +340,18 @@ def _copy_check(target: _Target) -> list[Callable[[Checker], Iterable[Finding]]]
     from callint.checking.copies import copy_findings
 
     return [partial(copy_findings, images=target.images, earlier=target.previous)]
+
+
+def _change_checks(
+    earlier: list[Checker], images: Sequence[Assignment]
+) -> Iterator[Callable[[Checker], Iterable[Finding]]]:
+    """What compares the definitions and the policy with those of the states before, if there are any."""
+    if earlier:
+        from callint.checking.definition_changes import loosened_findings
+        from callint.checking.policy_changes import policy_findings
+
+        yield partial(loosened_findings, earlier=earlier, images=images)
+        yield partial(policy_findings, earlier=earlier)
 
 
 def _unassigned_paths(report: Report) -> set[str]:

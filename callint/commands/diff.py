@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -44,6 +45,7 @@ class DiffOptions:
     output: str | None
     everything: bool
     log: str | None
+    image: str | None
     driver: bool
 
 
@@ -65,6 +67,11 @@ class DiffOptions:
 @click.option(
     "--log", metavar="FILE", help="Driving log; show the share of its time that the changes affect."
 )
+@click.option(
+    "--image",
+    metavar="FILE",
+    help="With two definitions: show what the changes do to the values of an image.",
+)
 @click.option("--driver", is_flag=True, help="Run as git's external diff driver (set up by callint init).")
 @as_options(DiffOptions)
 def command(options: DiffOptions) -> int:
@@ -72,8 +79,12 @@ def command(options: DiffOptions) -> int:
 
     OLD and NEW are image files, or REV:path for a file at a revision; REV FILE compares a file with its
     version at REV. Both can also be revisions: A B, A..B, or A...B for the changes in B since the merge base.
-    Then callint shows every image that differs, or only those below PATH. Protection tables come first.
-    NEW alone is compared with its base. Prints nothing and exits with 0 if nothing differs.
+    Then callint shows every definition and image that differs, or only those below PATH. Protection tables
+    come first. NEW alone is compared with its base. Prints nothing and exits with 0 if nothing differs.
+
+    If OLD and NEW are definitions (.xml), callint compares what they mean: what NEW demands less, reads
+    differently, demands more, has new or lacks, and what only people read. Layout, comments, order and
+    spellings of numbers are no change.
 
     --format cdfx writes the NEW values of the changed tables in the open standard ASAM CDF 2.0. If NEW is a
     CDF file (.cdfx), callint compares its values with those of OLD, bit for bit.
@@ -153,22 +164,53 @@ class _DiffReport:
     def add(self, pair: ImagePair) -> bool:
         """Print or collect the difference of a pair; whether there is one."""
         old, new = pair.old, pair.new
+        noun = "definition" if pair.is_definition else "image"
         if old is None or new is None:
             image = new or old
             assert image is not None
             status = "added" if new else "removed"
-            self._print_note(f"{image.name}: the image was {status} ({len(image.data):,} bytes)")
+            self._print_note(f"{image.name}: the {noun} was {status} ({len(image.data):,} bytes)")
             return True
         if not pair.is_single and old.data == new.data:
             self._print_note(f"{new.name}: renamed from {old.name}, nothing else changed")
             return True
+        if pair.is_definition:
+            return self._add_definitions(old, new, pair.is_single)
         return self._add_change(old, new, pair.is_single)
+
+    def _add_definitions(self, old: Content, new: Content, is_single: bool) -> bool:
+        """Print or collect what changed in the meaning of a definition; whether anything did."""
+        from callint.cli.definition_diff import definition_diff, diff_document, print_diff
+
+        options, names = self._options, (old.name, new.name)
+        if is_single and (options.log is not None or options.form == "cdfx" or options.definition):
+            raise click.UsageError("--log, --definition and --format cdfx need images, not definitions.")
+        self.inputs += [self._resolver.path_on_disk(old), self._resolver.path_on_disk(new)]
+        diff = definition_diff(old, new, options.globs, self._image)
+        if options.form == "json":
+            self.documents.append(diff_document(diff, names))
+        elif diff.changes:
+            from callint.reporting.terminal import console
+
+            terminal = console(sys.stdout)
+            print_diff(diff, names, terminal, options.stat, options.everything)
+            if not is_single:
+                terminal.print()
+        return bool(diff.changes)
+
+    @cached_property
+    def _image(self) -> Content | None:
+        """The image of which the values are shown."""
+        name = self._options.image
+        return None if name is None else self._resolver.read_named(name)
 
     def _print_note(self, note: str) -> None:
         if self._options.form == "text":
             sys.stdout.write(f"{clean(note)}\n\n")
 
     def _add_change(self, old: Content, new: Content, is_single: bool) -> bool:
+        if self._options.image is not None and is_single:
+            raise click.UsageError("--image needs two definitions, not images.")
         resolver = self._resolver
         loaded = resolver.resolve(new, old)
         self.inputs += [resolver.path_on_disk(old), resolver.path_on_disk(new)]

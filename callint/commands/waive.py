@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import sys
 import unicodedata
-from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
@@ -17,9 +16,12 @@ import click
 
 from callint.checking.added_waiver import AddedWaiver
 from callint.checking.assignments import assigned_and_others
+from callint.checking.base_changes import base_findings
 from callint.checking.checker import Checker
-from callint.checking.content import accepted_content
+from callint.checking.content import accepted_content, demand_content, is_about_demand
 from callint.checking.copies import copy_findings
+from callint.checking.definition_changes import loosened_findings
+from callint.checking.policy_changes import policy_findings
 from callint.checking.unit_numbers import unit_findings
 from callint.cli.authorship import AuthorshipFactory
 from callint.cli.finding_selection import (
@@ -33,6 +35,7 @@ from callint.cli.finding_selection import (
 from callint.cli.options import as_options
 from callint.cli.unassigned_check import unassigned_check
 from callint.cli.waiver_adding import PolicyChangedError, add_waivers
+from callint.decoding.digest import ContentDigest
 from callint.model.errors import InputError
 from callint.model.finding import Finding
 from callint.model.waiver import Waiver
@@ -136,12 +139,15 @@ def _waive(workspace: Workspace, request: _WaiverRequest, dry_run: bool) -> list
     needs_causes = any(is_cause(name) for name in request.findings)
     checker = Checker(workspace, policy, date.today(), authorship, finds_causes=needs_causes)
     images, others = assigned_and_others(policy, workspace.tree)
+    earlier = _earlier_checkers(workspace)
     report = checker.report(
         images,
         policy.definitions,
         whole=True,
-        bases=_base_check(workspace),
+        bases=partial(base_findings, earlier=earlier) if earlier else None,
         further=[
+            partial(loosened_findings, earlier=earlier, images=images),
+            partial(policy_findings, earlier=earlier),
             *unassigned_check(others, workspace),
             partial(unit_findings, images=images, earlier=partial(_parents, workspace)),
             partial(copy_findings, images=images, earlier=partial(_parents, workspace)),
@@ -188,22 +194,19 @@ def _waiver(finding: Finding, checker: Checker, request: _WaiverRequest, who: st
     return waiver
 
 
-def _base_check(workspace: Workspace) -> Callable[[Checker], Iterable[Finding]] | None:
-    """A function that finds bases that differ from the last commit; None without a commit."""
-    from callint.checking.base_changes import base_findings
-
+def _earlier_checkers(workspace: Workspace) -> list[Checker]:
+    """The checkers of the next commit's parents; none without a commit."""
     trees = _parents(workspace)
     if not trees:
-        return None
+        return []
     from callint.versioning.staging import state_of
 
     states = [state_of(tree, workspace.policy.path) for tree in trees]
-    earlier = [
+    return [
         Checker(state.tree, state.policy, date.today(), finds_causes=False)
         for state in states
         if state.policy is not None
     ]
-    return partial(base_findings, earlier=earlier) if earlier else None
 
 
 def _parents(workspace: Workspace) -> list[RevisionTree]:
@@ -266,7 +269,11 @@ def _waived_already(finding: Finding, checker: Checker) -> InputError:
 
 
 def _digest(context: CheckContext | None, finding: Finding) -> str:
-    digest = None if context is None else accepted_content(context, finding)
+    digest: ContentDigest | None = None
+    if is_about_demand(finding):
+        digest = demand_content(finding)
+    elif context is not None:
+        digest = accepted_content(context, finding)
     if not digest:
         raise InputError(
             f"{file_of(finding)}: {finding.rule} is about unreadable content, which a waiver cannot cover; "
@@ -289,7 +296,9 @@ def _require_second_person(
     checker: Checker, context: CheckContext | None, finding: Finding, waiver: Waiver
 ) -> None:
     """InputError if the policy demands a second person and the author is none."""
-    objection = None if context is None else checker.objection(context, finding, waiver)
+    if context is None and not finding.policy:
+        return
+    objection = checker.objection(context, finding, waiver)
     if objection is not None:
         hint = objection.hint.rstrip(".")
         raise InputError(
@@ -300,6 +309,8 @@ def _require_second_person(
 
 def _content_kind(context: CheckContext | None, finding: Finding) -> str:
     """The kind of content whose change ends the waiver."""
+    if is_about_demand(finding):
+        return "demand"
     if not finding.image:
         return "definition"
     if context is not None and finding.table in context.layout.table_items:

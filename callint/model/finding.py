@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from callint.model import rule_ids
 from callint.model.waiver import Waiver
 
 
@@ -135,3 +136,8 @@ class Finding:
         place = self.image or self.definition or self.policy
         parts = [self.rule, place, self.table, self.subject or self.other, cell, repr(value)]
         return hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:16]
+
+
+def can_be_waived(finding: Finding) -> bool:
+    """Whether a waiver can accept a finding; what is wrong with a waiver must be corrected."""
+    return not finding.policy or finding.rule == rule_ids.POLICY_LOOSENED

@@ -25,6 +25,7 @@ DEFINITION_UNDIRECTED_PROTECTION: Final = "definition/undirected-protection"
 DEFINITION_FIXED_AXIS_NOT_RISING: Final = "definition/fixed-axis-not-rising"
 DEFINITION_UNUSABLE_RELATION: Final = "definition/unusable-relation"
 DEFINITION_CONTRADICTS_BASE: Final = "definition/contradicts-base"
+DEFINITION_LOOSENED: Final = "definition/loosened"
 
 IMAGE_UNASSIGNED: Final = "image/unassigned"
 IMAGE_UNREADABLE: Final = "image/unreadable"
@@ -79,6 +80,8 @@ CHANGE_EMISSIONS: Final = "change/emissions"
 CHANGE_IDENTITY: Final = "change/identity"
 
 BASE_CHANGED: Final = "base/changed"
+
+POLICY_LOOSENED: Final = "policy/loosened"
 
 WAIVER_EXPIRED: Final = "waiver/expired"
 WAIVER_OUTDATED: Final = "waiver/outdated"

@@ -18,8 +18,9 @@ def resource(name: str) -> Path:
 
 def schemas() -> dict[str, Path]:
     """The shipped schemas by name, in alphabetical order: ``definition``, ``findings`` and so on."""
-    return {
+    names = {
         path.name.removesuffix(path.suffix).removesuffix(".schema"): path
-        for path in sorted(resource("schemas").iterdir())
+        for path in resource("schemas").iterdir()
         if path.suffix in (".xsd", ".json")
     }
+    return dict(sorted(names.items()))

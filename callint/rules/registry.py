@@ -5,8 +5,8 @@ from __future__ import annotations
 from callint.model import rule_ids
 from callint.model.errors import InputError
 from callint.model.policy import Policy
-from callint.rules import axis, base, change, image, protection, relation, value, waiver
-from callint.rules.definition import axes, conversions, limits, names, placement, relations
+from callint.rules import axis, base, change, image, policy, protection, relation, value, waiver
+from callint.rules.definition import axes, conversions, limits, loosened, names, placement, relations
 from callint.rules.definition import base as definition_base
 from callint.rules.rule import Rule, Scope
 
@@ -19,6 +19,7 @@ MODULES = (
     axes,
     relations,
     definition_base,
+    loosened,
     image,
     axis,
     value,
@@ -26,6 +27,7 @@ MODULES = (
     relation,
     change,
     base,
+    policy,
     waiver,
 )
 
@@ -46,11 +48,11 @@ def in_scope(scope: Scope) -> list[Rule]:
     return [rule for rule in RULES.values() if rule.scope is scope]
 
 
-def refuse_unknown_rules(policy: Policy) -> None:
+def refuse_unknown_rules(settings: Policy) -> None:
     """InputError if a policy names a rule or family that does not exist."""
     known = {*RULES, *(rule.family for rule in RULES.values())}
-    named = [(name, policy.severity_lines.get(name, 1), "severity") for name in policy.severities]
-    named += [(waiver.rule, waiver.line, "waiver") for waiver in policy.waivers]
+    named = [(name, settings.severity_lines.get(name, 1), "severity") for name in settings.severities]
+    named += [(waiver.rule, waiver.line, "waiver") for waiver in settings.waivers]
     mistakes = []
     for name, line, place in named:
         if name not in known:
@@ -58,6 +60,6 @@ def refuse_unknown_rules(policy: Policy) -> None:
 
             close = get_close_matches(name, sorted(known))
             advice = f"did you mean {close[0]!r}?" if close else "callint rules lists them"
-            mistakes.append(f"{policy.path}:{line}: {place}: there is no rule {name!r}; {advice}")
+            mistakes.append(f"{settings.path}:{line}: {place}: there is no rule {name!r}; {advice}")
     if mistakes:
         raise InputError(*mistakes)

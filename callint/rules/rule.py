@@ -12,7 +12,8 @@ from callint.model import rule_ids
 from callint.model.finding import Finding, Severity
 from callint.model.lines import Lines
 
-Check = Callable[[Any], Iterator[Finding]]  # of a CheckContext; of a WaiverUsage in Scope.POLICY
+#: Of a CheckContext; of a WaiverUsage in Scope.POLICY, and of a comparison in scopes of changes.
+Check = Callable[[Any], Iterator[Finding]]
 
 
 class Scope(Enum):
@@ -27,6 +28,8 @@ class Scope(Enum):
     COPY = auto()  # once for each image that became equal to another one
     CHANGE = auto()  # once for each image that has a base
     BASE = auto()  # once for each base that differs from its earlier state
+    DEFINITION_CHANGE = auto()  # once for each definition that demands less than its earlier state
+    POLICY_CHANGE = auto()  # once for a policy that demands less than its earlier state
     POLICY = auto()  # once for each run
 
 

@@ -34,15 +34,22 @@ NO_AUTHORSHIP = WaiverObjection(
 class AuthorshipCheck(Protocol):
     """Compares the author of a waiver with those of the changes that it covers."""
 
-    def objection(self, waiver: Waiver, finding: Finding, context: CheckContext) -> WaiverObjection | None:
-        """The reason why the waiver does not count as another person's; None if it counts."""
+    def objection(
+        self, waiver: Waiver, finding: Finding, context: CheckContext | None
+    ) -> WaiverObjection | None:
+        """The reason why the waiver does not count as another person's; None if it counts.
+
+        ``context`` is None for a finding about the policy.
+        """
         ...
 
 
 class NoAuthorship:
     """Without git no author is known: no waiver counts as a second person's."""
 
-    def objection(self, waiver: Waiver, finding: Finding, context: CheckContext) -> WaiverObjection | None:
+    def objection(
+        self, waiver: Waiver, finding: Finding, context: CheckContext | None
+    ) -> WaiverObjection | None:
         return NO_AUTHORSHIP
 
 
@@ -59,15 +66,23 @@ _HIDING = {
 }
 
 
-def needs_second_person(finding: Finding, definition: Definition) -> bool:
+#: The subject of the finding that a policy no longer demands a second person.
+SECOND_PERSON = "second-person"
+
+
+def needs_second_person(finding: Finding, definition: Definition | None) -> bool:
     """Whether a finding is about protection or emissions.
 
     This includes findings about an axis of such a table, because moving the axis changes what the table does;
     about a changed base, compared with which no protection differs; and those that keep other rules from
     running.
     """
+    if finding.rule in (rule_ids.DEFINITION_LOOSENED, rule_ids.POLICY_LOOSENED):
+        return finding.severe  # the table may be gone, or have another purpose now
     if finding.rule.startswith("protection/") or finding.rule in _HIDING:
         return True
+    if definition is None:
+        return False
     tables = definition.tables.values()
     purposes = {table.purpose for table in tables if finding.table in (table.name, *table.axes)}
     if text := definition.texts.get(finding.table):

@@ -16,6 +16,7 @@ import numpy as np
 from callint.model.definition import Text
 from callint.model.errors import InputError
 from callint.model.finding import Finding
+from callint.model.policy import Policy
 from callint.model.waiver import Waiver
 from callint.reading.definition_file import normalized
 from callint.reading.policy import read_policy
@@ -113,6 +114,16 @@ def _without_line(waiver: Waiver) -> Waiver:
     return replace(waiver, line=0)
 
 
+def _settings(content: bytes) -> Policy | None:
+    """What a policy demands, without its waivers; None if the content is not a policy."""
+    try:
+        policy = read_policy(content, "")
+    except InputError:
+        return None
+    images = tuple(replace(entry, line=0) for entry in policy.images)
+    return replace(policy, waivers=(), images=images)
+
+
 class _FileState:
     """One state of the files: a commit, the index or the working tree.
 
@@ -169,7 +180,9 @@ class _CommitAuthorshipCheck:
         self._log = log
         self._attributions: dict[tuple[str, str], Attribution | None] = {}
 
-    def objection(self, waiver: Waiver, finding: Finding, context: CheckContext) -> WaiverObjection | None:
+    def objection(
+        self, waiver: Waiver, finding: Finding, context: CheckContext | None
+    ) -> WaiverObjection | None:
         try:
             author = self._waiver_author(waiver)
             if author is None:
@@ -187,9 +200,16 @@ class _CommitAuthorshipCheck:
         author = self._introducer(self._state.policy, lambda blob: wanted in self._log.waivers(blob))
         return author if author or self._state.is_commit else self._state.author
 
-    def _change_authors(self, finding: Finding, context: CheckContext) -> Iterator[Person]:
+    def _change_authors(self, finding: Finding, context: CheckContext | None) -> Iterator[Person]:
         """The authors of the change that a finding is about; none if nothing differs from the base."""
-        if not finding.image:
+        if finding.policy:
+            settings = _settings(self._state.tree.read(finding.policy))
+            author = self._introducer(
+                finding.policy, lambda blob: _settings(self._log.content(blob)) == settings
+            )
+            yield author or self._state.author
+            return
+        if not finding.image or context is None:
             for path in filter(None, (finding.definition, finding.origin)):
                 yield self._definition_author(path)
             return

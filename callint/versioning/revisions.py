@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -63,16 +63,24 @@ def workspace_at(revision: str) -> Workspace:
     return Workspace(Path.cwd(), policy, tree)
 
 
-def changed_files(workspace: Workspace, old: str, new: str, paths: Sequence[str]) -> Iterator[ChangedFile]:
+def changed_files(
+    workspace: Workspace,
+    old: str,
+    new: str,
+    paths: Sequence[str],
+    wanted: Callable[[str], bool] = lambda path: True,
+) -> Iterator[ChangedFile]:
     """The files that differ between two revisions, by path; git detects renames.
 
-    ``paths`` are folders, files or globs from the top; without any, all files. Raises InputError for an
-    unreadable file.
+    ``paths`` are folders, files or globs from the top; without any, all files. ``wanted`` says whether to
+    read a file, by its newest path. Raises InputError for an unreadable file.
     """
     repo = open_repository(Path.cwd(), bare=True)
     trees = RevisionTree(repo, old), RevisionTree(repo, new)
     folder = folder_of(repo, workspace.root)
     for before, after in _changed_paths(repo, old, new, paths):
+        if not wanted(after or before or ""):
+            continue
         yield ChangedFile(
             _content(trees[0], before, folder) if before else None,
             _content(trees[1], after, folder) if after else None,

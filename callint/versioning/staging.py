@@ -99,7 +99,7 @@ class StagedState:
     """The index as a tree with its policy, and the scope that the next commit affects.
 
     ``folder`` is the folder of the tree's files on disk. ``earlier`` is the newest commit if the next one
-    changes a base or the policy, and is empty otherwise.
+    changes a base, a definition or the policy, and is empty otherwise.
     """
 
     folder: Path
@@ -134,7 +134,7 @@ def read_staged(start: Path, policy_path: str | None = None) -> StagedState:
         raise InputError(f"{path}: in the index, {reason(error)}; git add it or resolve it first") from None
     changed = set(tree.within(staged_paths(repo)))
     earlier: tuple[TreeState, ...] = ()
-    if not changed.isdisjoint({policy.path, *policy.bases}):
+    if not changed.isdisjoint({policy.path, *policy.bases, *policy.definitions}):
         # Compared with HEAD alone: this commit brings in whatever a merge takes from the other side.
         earlier = tuple(state_at(repo, head, folder, name) for head in next_parents(repo)[:1])
     scope = affected_scope(policy, tree, changed)

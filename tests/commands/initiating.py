@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
 from tests.running import Result, Scratch, steering, too_wide
@@ -12,6 +13,8 @@ KEYS = (
     "diff.callint.textconv",
     "diff.callint.cachetextconv",
     "diff.callint.binary",
+    "diff.callint-definition.command",
+    "diff.callint-definition.textconv",
     "merge.callint.name",
     "merge.callint.driver",
 )
@@ -50,7 +53,7 @@ def settings(scratch: Scratch) -> dict[str, str]:
     """The settings that are callint's."""
     fields = scratch.must("config", "--local", "--null", "--list").split("\0")
     pairs = (field.split("\n", 1) for field in fields if "\n" in field)
-    return {key: value for key, value in pairs if ".callint." in key}
+    return {key: value for key, value in pairs if re.search(r"\.callint[.-]", key)}
 
 
 def attributes(scratch: Scratch, *paths: str) -> dict[str, tuple[str, str, str]]:

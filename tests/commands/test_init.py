@@ -388,7 +388,7 @@ def test_a_dry_run_writes_nothing_and_says_what_the_run_then_says(bare_yard: Scr
     assert "would" not in wet.stdout
     # Dry, the settings' values are named too.
     message = dry.flat
-    for value in bare_yard.must("config", "--get-regexp", r"^(diff|merge)\.callint\.").splitlines():
+    for value in bare_yard.must("config", "--get-regexp", r"^(diff|merge)\.callint[.-]").splitlines():
         shown = f" {value.partition(' ')[2]} "
         assert shown in message
         message = message.replace(shown, " ", 1)
@@ -912,7 +912,7 @@ def test_a_killed_run_is_harmless(bare_yard: Scratch, steps: int) -> None:
         with mock.patch.dict(os.environ, environment(), clear=True):
             repo = open_repository(bare_yard.root)
             result = plan(repo, wishes)
-            assert result.record is not None and len(result.steps) == 13
+            assert result.record is not None and len(result.steps) == 15
             for step in (result.record, *result.steps)[:count]:
                 init._apply(repo, step)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -13,6 +13,8 @@ from callint.checking.base_changes import base_findings
 from callint.checking.checker import Checker
 from callint.checking.copies import copy_findings
 from callint.checking.definition_base import findings_against_base
+from callint.checking.definition_changes import loosened_findings
+from callint.checking.policy_changes import policy_findings
 from callint.checking.report import Report
 from callint.checking.unassigned import unassigned_findings
 from callint.checking.unit_numbers import unit_findings
@@ -56,7 +58,8 @@ class Example:
     ``assignment`` stands in for the usual one: the image new.bin, where ``data`` is given, of the
     definition test.xml, with the base base.bin where one is given. If not ``is_assigned``, no entry of the
     policy names new.bin. If it ``is_factory``, it judges the definition. ``earlier`` and ``earlier_base`` are
-    what the image and the base were in the state before, ``other`` is other.bin, now and before.
+    what the image and the base were in the state before, ``earlier_xml`` and ``earlier_policy`` what the
+    definition and the policy were; ``other`` is other.bin, now and before.
     """
 
     rule: str
@@ -72,6 +75,8 @@ class Example:
     other: bytes | None = None
     earlier_other: bytes | None = None
     earlier_base: bytes | None = None
+    earlier_xml: bytes | None = None
+    earlier_policy: Policy | None = None
     expected: Expected | None = None
 
     def __str__(self) -> str:
@@ -111,9 +116,21 @@ class Example:
             earlier.files[IMAGE] = self.earlier
         if self.earlier_other is not None:
             earlier.files[OTHER] = self.earlier_other
-        return [
-            partial(find, images=images, earlier=lambda: [earlier]) for find in (unit_findings, copy_findings)
-        ]
+        finders = (unit_findings, copy_findings)
+        images_before = [partial(find, images=images, earlier=lambda: [earlier]) for find in finders]
+        return [*images_before, *self._comparisons(images)]
+
+    def _comparisons(self, images: list[Assignment]) -> Iterator[Callable[[Checker], Iterable[Finding]]]:
+        """What compares definition and policy with the state before, if there is one."""
+        if self.earlier_xml is None and self.earlier_policy is None:
+            return
+        before = Files()
+        before.files.update({DEFINITION: self.earlier_xml or self.xml})
+        if self.earlier is not None:
+            before.files[IMAGE] = self.earlier
+        states = [Checker(before, self.earlier_policy or self.policy, TODAY)]
+        yield partial(loosened_findings, earlier=states, images=images)
+        yield partial(policy_findings, earlier=states)
 
     def _bases(self, files: Files) -> Callable[[Checker], Iterable[Finding]] | None:
         """What finds the bases that differ from the state before, if there is one."""
@@ -179,7 +196,7 @@ def _check_place(finding: Finding) -> None:
     match finding.rule.partition("/")[0]:
         case "definition":
             assert (finding.image, finding.definition) == ("", DEFINITION)
-        case "waiver":
+        case "waiver" | "policy":
             assert (finding.image, finding.definition, finding.policy) == ("", "", "callint.toml")
         case "base":
             assert (finding.image, finding.definition) == (BASE, DEFINITION)

@@ -17,6 +17,7 @@ from tests.rules import (
     test_contradicts_base,
     test_definition,
     test_image,
+    test_loosened,
     test_off_codes,
     test_protection,
     test_relation,
@@ -27,7 +28,11 @@ from tests.rules import (
 from tests.rules.example import Example, waiver
 
 BY_FAMILY: dict[str, tuple[Example, ...]] = {
-    "definition": (*test_definition.EXAMPLES, *test_contradicts_base.EXAMPLES),
+    "definition": (
+        *test_definition.EXAMPLES,
+        *test_contradicts_base.EXAMPLES,
+        *test_loosened.OF_DEFINITIONS,
+    ),
     "image": test_image.EXAMPLES,
     "axis": test_axis.EXAMPLES,
     "value": test_value.EXAMPLES,
@@ -35,6 +40,7 @@ BY_FAMILY: dict[str, tuple[Example, ...]] = {
     "relation": test_relation.EXAMPLES,
     "change": (*test_change.EXAMPLES, *test_off_codes.EXAMPLES, *test_suspicious.EXAMPLES),
     "base": test_base.EXAMPLES,
+    "policy": test_loosened.OF_POLICIES,
     "waiver": test_waiver.EXAMPLES,
 }
 EXAMPLES = [example for examples in BY_FAMILY.values() for example in examples]

@@ -502,7 +502,9 @@ class Word:
         self.doubted = doubted
         self.asked: list[tuple[str, str]] = []
 
-    def objection(self, waiver: Waiver, finding: Finding, case: CheckContext) -> WaiverObjection | None:
+    def objection(
+        self, waiver: Waiver, finding: Finding, case: CheckContext | None
+    ) -> WaiverObjection | None:
         self.asked.append((waiver.who, finding.table))
         return (
             WaiverObjection("was written by the author of the change, Ines Falk", "Ask.")
@@ -550,7 +552,9 @@ def test_callint_asks_for_the_author_of_each_waiver() -> None:
     ]
 
     class Partial(Word):
-        def objection(self, waiver: Waiver, finding: Finding, case: CheckContext) -> WaiverObjection | None:
+        def objection(
+            self, waiver: Waiver, finding: Finding, case: CheckContext | None
+        ) -> WaiverObjection | None:
             result = super().objection(waiver, finding, case)
             return result if waiver.table == "fuel" else None
 

@@ -9,7 +9,7 @@ from callint import fmt
 from callint.checking.cause_order import CauseFindings, cause_groups
 from callint.checking.report import Report
 from callint.model.cause import CauseKind
-from callint.model.finding import Finding, Severity
+from callint.model.finding import Finding, Severity, can_be_waived
 from callint.reporting.findings.cause_wording import cause_title, danger_counts, effect_text, mistakes_text
 from callint.reporting.findings.summary import closing_line
 from callint.reporting.findings.wording import (
@@ -129,7 +129,7 @@ def _print_group(group: CauseFindings, terminal: Terminal, has_names: bool) -> N
         terminal.print(line(_cut(_short(group, finding, has_names), terminal)))
         if finding is shown[-1] and len(shown) < len(of_rule[finding.rule]):
             print_prose(_more_text(of_rule[finding.rule], shown), terminal, QUIET, _SHORT_INDENT)
-    name = f" ({group.cause.id})" if has_names and group.cause and not group.first.policy else ""
+    name = f" ({group.cause.id})" if has_names and group.cause and can_be_waived(group.first) else ""
     if group.hint or name:
         print_prose(f"{group.hint}{name}".strip(), terminal, QUIET, _SHORT_INDENT)
 
@@ -176,7 +176,7 @@ def _short(group: CauseFindings, finding: Finding, has_names: bool) -> str:
     elif cause and finding.place and cause.kind is CauseKind.TABLE:
         message = f"{finding.place}: {message}"
     severity = "" if finding.severity is group.severity else f"{finding.severity.value}: "
-    name = "" if finding.policy or not has_names else f"{short_fingerprint(finding)} "
+    name = f"{short_fingerprint(finding)} " if has_names and can_be_waived(finding) else ""
     return f"{_SHORT_INDENT}{name}{severity}{message}"
 
 

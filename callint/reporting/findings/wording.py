@@ -6,7 +6,7 @@ import posixpath
 import re
 
 from callint import fmt
-from callint.model.finding import Finding
+from callint.model.finding import Finding, can_be_waived
 
 #: The number of printed digits of a fingerprint; they distinguish the findings of a repository.
 _DIGITS = 8
@@ -19,7 +19,7 @@ def short_fingerprint(finding: Finding) -> str:
 
 def rule_text(finding: Finding) -> str:
     """The rule with the fingerprint for callint waive; a finding about a waiver cannot be waived."""
-    return finding.rule if finding.policy else f"{finding.rule} ({short_fingerprint(finding)})"
+    return f"{finding.rule} ({short_fingerprint(finding)})" if can_be_waived(finding) else finding.rule
 
 
 def reference_text(finding: Finding) -> str:

@@ -17,6 +17,7 @@ from pathlib import Path
 from callint.checking.assignments import assignments
 from callint.model.errors import InputError
 from callint.model.policy import Policy
+from callint.reading.definition_sniff import looks_like_xml
 from callint.reading.policy import read_policy
 from callint.reading.tree import (
     CONFLICT_DATA,
@@ -44,9 +45,6 @@ ATTRIBUTES, IGNORED = ".gitattributes", ".gitignore"
 #: The number of images whose attributes are verified: images in one folder mostly have the same attributes.
 _VERIFIED_IMAGES = 200
 
-#: The bytes that may precede the first < of an XML file: byte order marks, halves of characters, spaces.
-_BEFORE_XML = b"\xef\xbb\xbf\xff\xfe\0 \t\r\n"
-
 _DRIVER_COMMAND = re.compile(r" diff --driver(?: --policy (?P<policy>.+))? --$")
 
 
@@ -69,7 +67,9 @@ def _steps(context: PlanContext) -> Iterator[FileStep | SettingStep]:
     bases = dict.fromkeys(glob.escape(base) for entry in policy.images for base in entry.bases)
     patterns = dict.fromkeys(attribute_pattern(path) for path in (*images, *bases))
     lines = [f"{pattern} -text diff=callint merge=callint" for pattern in patterns]
-    yield from context.write_block(context.root / ATTRIBUTES, lines, "git's drivers for the images")
+    definitions = dict.fromkeys(attribute_pattern(glob.escape(path)) for path in policy.definitions)
+    lines += [f"{pattern} diff=callint-definition" for pattern in definitions]
+    yield from context.write_block(context.root / ATTRIBUTES, lines, "git's drivers for the files")
     lines = [ignore_pattern(image, suffix) for image in images for suffix in (CONFLICT_TEXT, CONFLICT_DATA)]
     yield from context.write_block(context.root / IGNORED, lines, "conflict lists are not committed")
     yield from _settings(context, text, policy)
@@ -113,7 +113,7 @@ def _policy_text(context: PlanContext) -> str:
             raise InputError(f"{image}: it does not exist; check the path, or give a glob in quotes")
     definitions = [context.existing(path) for path in options.definitions]
     for path, given in zip(definitions, options.definitions, strict=True):
-        if not (context.read(context.root / path) or b"").lstrip(_BEFORE_XML).startswith(b"<"):
+        if not looks_like_xml(context.read(context.root / path) or b""):
             raise InputError(f"{given}: it is not a definition; name the XML file that describes the images")
     return policy_text(tuple(images), definitions, [context.existing(base) for base in options.bases])
 
@@ -135,6 +135,14 @@ def _settings(context: PlanContext, text: bytes, policy: Policy) -> Iterator[Set
         "diff.callint.cachetextconv": ("true", "git keeps that text form"),
         # git would treat an image without NUL among its first bytes as text.
         "diff.callint.binary": ("true", "git add -p and patches do not take images for text"),
+        "diff.callint-definition.command": (
+            f"{program} diff --driver{option} --",
+            "git diff shows what definitions demand and read otherwise",
+        ),
+        "diff.callint-definition.textconv": (
+            f"{program} show --plain{option} --",
+            "git log -p, git show and git blame read them attribute by attribute",
+        ),
         "merge.callint.name": ("engine calibrations, cell by cell", "what git calls the merge"),
         "merge.callint.driver": (f"{merge} -- %O %A %B %P", "git merge merges images cell by cell"),
     }

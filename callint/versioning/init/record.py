@@ -25,6 +25,8 @@ SETTINGS = (
     "diff.callint.textconv",
     "diff.callint.cachetextconv",
     "diff.callint.binary",
+    "diff.callint-definition.command",
+    "diff.callint-definition.textconv",
     "merge.callint.name",
     "merge.callint.driver",
 )

@@ -1,0 +1,185 @@
+"""Finds definitions that demand less than in an earlier state of the repository."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
+
+from callint.checking.assignments import Assignment
+from callint.checking.causes import cause_id
+from callint.checking.checker import Checker
+from callint.checking.float_errors import ignore_float_errors
+from callint.checking.identity import count_held_bytes, identity_mismatch
+from callint.comparing.definitions.diff import compare_definitions
+from callint.comparing.definitions.elements import is_same_software
+from callint.decoding.loaded_definition import LoadedDefinition
+from callint.fmt.definition_changes import change_text
+from callint.model.cause import Cause, CauseKind, Place
+from callint.model.definition_change import ChangeKind, DefinitionChange
+from callint.model.finding import Finding
+from callint.model.image import Image
+from callint.reading.images import DamagedError, read_image
+from callint.reading.tree import content_or_reason
+from callint.rules.context import CheckContext
+from callint.rules.definition.loosened import DefinitionComparison, SlackUse, demand_digest
+from callint.rules.registry import in_scope
+from callint.rules.rule import Scope
+
+#: The most values of images that a cause names.
+_MOST_USES = 3
+
+
+def loosened_findings(
+    checker: Checker, earlier: Sequence[Checker], images: Sequence[Assignment] = ()
+) -> Iterator[Finding]:
+    """The settled findings about definitions that demand less than in every earlier state that has them.
+
+    ``images`` are those of the checked commits: the findings name values of them that the old demands refuse.
+    The earlier states of a merge are its parents: what one parent demands no more was not loosened by the
+    merge.
+    """
+    for path in checker.policy.definitions:
+        pairs = [_pair(checker, state, path) for state in earlier]
+        if not pairs or any(pair is None for pair in pairs):
+            continue
+        compared = [
+            (old, new, compare_definitions(old.definition, new.definition))
+            for old, new in (pair for pair in pairs if pair is not None)
+        ]
+        old, new, diff = compared[0]
+        keys = [{demand_digest(change) for change in other.of_kind(_LESS)} for _, _, other in compared]
+        loosened = tuple(
+            change for change in diff.of_kind(_LESS) if all(demand_digest(change) in known for known in keys)
+        )
+        if not loosened:
+            continue
+        uses = _uses(checker, earlier[0], (old, new), loosened, images)
+        replaced = old.file.path if old.file.path != path else ""
+        comparison = DefinitionComparison(replace(diff, changes=loosened), replaced, uses)
+        yield from _settled(checker, path, new, comparison)
+
+
+_LESS = ChangeKind.ASKS_LESS
+
+
+def _settled(
+    checker: Checker, path: str, new: LoadedDefinition, comparison: DefinitionComparison
+) -> list[Finding]:
+    """The settled findings about one definition.
+
+    What is demanded less of one element is one cause, together with the values that use it.
+    """
+    findings = []
+    definition_places: dict[str, list[Place]] = {}
+    uses: dict[str, dict[SlackUse, Place]] = {}
+    for rule in in_scope(Scope.DEFINITION_CHANGE):
+        for finding, change in zip(rule.check(comparison), comparison.diff.changes, strict=True):
+            id = cause_id(path, [rule.id, change.element.value, change.name, change.other])
+            findings.append(replace(finding, cause=id))
+            place = Place(CauseKind.DEFINITION, finding.table, change_text(change))
+            definition_places.setdefault(id, []).append(place)
+            used = {use: Place(CauseKind.CELL, use.table, use.text) for use in comparison.uses_of(change)}
+            uses.setdefault(id, {}).update(used)
+    causes = [
+        Cause(id, CauseKind.DEFINITION, (*places, *list(uses[id].values())[:_MOST_USES]))
+        for id, places in definition_places.items()
+    ]
+    return checker.settle_changed_definition(path, CheckContext(new), findings, causes)
+
+
+# The two states of a definition
+
+
+def _pair(checker: Checker, state: Checker, path: str) -> tuple[LoadedDefinition, LoadedDefinition] | None:
+    """The earlier and the present definition at a path; None if nothing in it changed.
+
+    A definition at a new path is compared with the earlier one of the same software.
+    """
+    present, before = (content_or_reason(side.tree, path) for side in (checker, state))
+    if not isinstance(present, bytes) or present == before:
+        return None
+    new = checker.loader.load(path).loaded
+    if new is None:
+        return None  # the findings about the definition say why
+    if isinstance(before, bytes):
+        old = state.loader.peek(path)
+        return None if old is None else (old, new)
+    for other in state.policy.definitions:
+        old = state.loader.peek(other)
+        if old is not None and is_same_software(old.definition, new.definition):
+            return old, new
+    return None
+
+
+# Values that use what is no longer demanded
+
+
+@ignore_float_errors
+def _uses(
+    checker: Checker,
+    state: Checker,
+    definitions: tuple[LoadedDefinition, LoadedDefinition],
+    changes: Iterable[DefinitionChange],
+    images: Sequence[Assignment],
+) -> dict[str, tuple[SlackUse, ...]]:
+    """By table, the values of images that the old definition refuses, and that the earlier images lack."""
+    old, new = definitions
+    tables = {name for change in changes for name in (change.name, *change.tables)}
+    uses: dict[str, list[SlackUse]] = {}
+    for assigned in images:
+        if new.file.path not in assigned.definitions:
+            continue
+        context = checker.loader.context(assigned)
+        if context is None or context.image is None or context.file.path != new.file.path:
+            continue
+        memory = old.definition.memory
+        if identity_mismatch(context.image, memory) or not count_held_bytes(context.image, memory):
+            continue
+        by_old = replace(context, loaded=old)
+        earlier = _earlier_image(state, assigned, old)
+        known = set(_refused(context, tables))
+        if earlier is not None:
+            known |= set(_refused(replace(by_old, image=earlier), tables))
+        for key, finding in _refused(by_old, tables).items():
+            if key not in known:
+                use = _use(assigned.image, finding, by_old, earlier)
+                uses.setdefault(finding.table, []).append(use)
+    return {table: tuple(found) for table, found in uses.items()}
+
+
+_Key = tuple[object, ...]
+
+
+def _refused(context: CheckContext, tables: set[str]) -> dict[_Key, Finding]:
+    """The findings of the rules about some tables of an image, by what they are about."""
+    rules = [*in_scope(Scope.IMAGE), *(in_scope(Scope.CHANGE) if context.base is not None else ())]
+    return {
+        (finding.rule, finding.table, finding.other, finding.cell, finding.raw): finding
+        for rule in rules
+        for finding in rule.check(context)
+        if finding.table in tables or finding.other in tables
+    }
+
+
+def _earlier_image(state: Checker, assigned: Assignment, old: LoadedDefinition) -> Image | None:
+    data = content_or_reason(state.tree, assigned.image)
+    if not isinstance(data, bytes):
+        return None
+    try:
+        return read_image(data, old.definition.memory, assigned.start)
+    except DamagedError:
+        return None
+
+
+def _use(image: str, finding: Finding, context: CheckContext, earlier: Image | None) -> SlackUse:
+    place = f" {finding.place}" if finding.place else ""
+    text = f"{image}: {finding.table}{place}"
+    table = context.definition.tables.get(finding.table)
+    if table is not None and finding.cell is not None and finding.physical is not None:
+        values = [finding.physical]
+        if earlier is not None:
+            before = context.loaded.decoded(earlier).grid(table).physical
+            values.insert(0, float(before[finding.cell.y, finding.cell.x]))
+        texts = [context.quantity(table, value) for value in dict.fromkeys(values)]
+        text += f": {' → '.join(texts)}"
+    return SlackUse(image, finding.table, text, f"{finding.table}{place}: {finding.message}")

@@ -1,0 +1,1 @@
+"""The differences between two definitions, for people and for programs."""

@@ -1,0 +1,1 @@
+"""Definitions beside each other."""
