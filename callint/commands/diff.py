@@ -15,6 +15,7 @@ from callint.cli.image_loading import read_content, workspace_for
 from callint.cli.name_selection import table_selection
 from callint.cli.options import as_options
 from callint.cli.revision_pairs import CDFX_SUFFIX, ImagePair, expand_range, is_range, pairs
+from callint.cli.software_pair import SoftwarePair, read_change_log
 from callint.comparing.compare import compare, selected
 from callint.decoding.decode import Decoded
 from callint.decoding.loaded_definition import LoadedDefinition
@@ -27,8 +28,10 @@ from callint.model.image import Image
 from callint.reading.workspace import open_workspace
 from callint.versioning.file_version import Content
 
-if TYPE_CHECKING:  # only what writes a file needs it
+if TYPE_CHECKING:  # not every call needs them
+    from callint.comparing.softwares.result import SoftwareChange
     from callint.reporting.files.destinations import Destination
+    from callint.reporting.terminal import Terminal
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +39,7 @@ class DiffOptions:
     """The arguments and options of callint diff."""
 
     arguments: tuple[str, ...]
-    definition: str | None
+    definitions: tuple[str, ...]
     policy: str | None
     globs: tuple[str, ...]
     stat: bool
@@ -46,11 +49,20 @@ class DiffOptions:
     log: str | None
     driver: bool
 
+    @property
+    def definition(self) -> str | None:
+        """The definition of NEW; None if the policy has it."""
+        return self.definitions[-1] if self.definitions else None
+
 
 @click.command()
 @click.argument("arguments", nargs=-1, metavar="[OLD] NEW [PATH]...")
 @click.option(
-    "--definition", metavar="FILE", help="Definition file of the images (default: from the policy)."
+    "--definition",
+    "definitions",
+    multiple=True,
+    metavar="FILE",
+    help="Definition file of the images (default: from the policy); twice for OLD and NEW.",
 )
 @click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 @click.option(
@@ -74,6 +86,9 @@ def command(options: DiffOptions) -> int:
     version at REV. Both can also be revisions: A B, A..B, or A...B for the changes in B since the merge base.
     Then callint shows every image that differs, or only those below PATH. Protection tables come first.
     NEW alone is compared with its base. Prints nothing and exits with 0 if nothing differs.
+
+    Images of two software versions are compared by table name, as the engine reads them: at the breakpoints
+    of both and in the units of NEW. A table that differs by rounding alone does not count.
 
     --format cdfx writes the NEW values of the changed tables in the open standard ASAM CDF 2.0. If NEW is a
     CDF file (.cdfx), callint compares its values with those of OLD, bit for bit.
@@ -136,6 +151,8 @@ def _check_options(options: DiffOptions, has_range: bool) -> None:
         raise click.UsageError("--format cdfx needs two images, and excludes --stat and --log.")
     if options.output is not None and options.form == "text":
         raise click.UsageError("--output needs --format json or cdfx.")
+    if len(options.definitions) > 2 or (len(options.definitions) == 2 and has_range):
+        raise click.UsageError("--definition can be given once, or twice for two images.")
 
 
 class _DiffReport:
@@ -149,6 +166,9 @@ class _DiffReport:
         self.inputs: list[Path] = []
         self._resolver = resolver
         self._options = options
+        self._old_resolver = resolver
+        if len(options.definitions) == 2:
+            self._old_resolver = resolver.with_definition(options.definitions[0])
 
     def add(self, pair: ImagePair) -> bool:
         """Print or collect the difference of a pair; whether there is one."""
@@ -170,10 +190,41 @@ class _DiffReport:
 
     def _add_change(self, old: Content, new: Content, is_single: bool) -> bool:
         resolver = self._resolver
-        loaded = resolver.resolve(new, old)
         self.inputs += [resolver.path_on_disk(old), resolver.path_on_disk(new)]
         title = None if is_single else (new.name, old.name)
-        return self._add_images(loaded, *self._read(loaded, old, new), (old.name, new.name), title)
+        names = old.name, new.name
+        if new.name.lower().endswith(CDFX_SUFFIX):
+            loaded = self._old_resolver.resolve(new, old)
+            return self._add_images(loaded, *self._read(loaded, old, new), names, title)
+        old_loaded, loaded = self._definitions(old, new)
+        if old_loaded is loaded:
+            return self._add_images(loaded, *self._read(loaded, old, new), names, title)
+        images = self._old_resolver.read_image(old_loaded, old), resolver.read_image(loaded, new)
+        return self._add_softwares(SoftwarePair(old_loaded, loaded, *images), names, title)
+
+    def _definitions(self, old: Content, new: Content) -> tuple[LoadedDefinition, LoadedDefinition]:
+        if self._old_resolver is self._resolver:
+            return self._resolver.resolve_each(old, new)
+        return self._old_resolver.resolve(old), self._resolver.resolve(new)
+
+    def _add_softwares(
+        self, pair: SoftwarePair, names: tuple[str, str], title: tuple[str, str] | None
+    ) -> bool:
+        """Print or collect the difference of images of two software versions; whether there is one."""
+        options = self._options
+        if options.form == "cdfx":
+            raise InputError(
+                f"{names[1]}: its software is not that of {names[0]}; --format cdfx needs two images of one"
+            )
+        change = pair.compare(options.globs)
+        log = None if options.log is None else read_change_log(options.log, self._resolver, change)
+        if options.form == "json":
+            from callint.reporting.softwares.json import software_changes_document
+
+            self.documents.append(software_changes_document(change, names, pair.definition_paths, log))
+        else:
+            _print_softwares(change, options, log, title)
+        return not change.is_empty
 
     def add_with_base(self, new: Content) -> bool:
         """Print or collect the difference of an image and its base; whether there is one."""
@@ -244,19 +295,45 @@ def _print(
 ) -> None:
     """Print the changes between two images; ``title`` are the new and the old name, if several follow."""
     from callint.reporting.changes.text import print_changes, print_statistics
-    from callint.reporting.terminal import console, heading, width
+    from callint.reporting.terminal import console
 
     terminal = console(sys.stdout)
     if title is not None:
-        new, old = title
-        for line in heading(new, f" beside {old}", width(terminal)):
-            terminal.print(line)
-        terminal.print()
+        _print_title(title, terminal)
     if options.stat:
         print_statistics(changes, terminal, log)
     else:
         print_changes(changes, *images, terminal, options.everything, log)
     if title is not None:
+        terminal.print()
+
+
+def _print_title(title: tuple[str, str], terminal: Terminal) -> None:
+    """Print the new and the old name of a pair, if several pairs follow."""
+    from callint.reporting.terminal import heading, width
+
+    new, old = title
+    for line in heading(new, f" beside {old}", width(terminal)):
+        terminal.print(line)
+    terminal.print()
+
+
+def _print_softwares(
+    change: SoftwareChange,
+    options: DiffOptions,
+    log: LogSummary | None,
+    title: tuple[str, str] | None,
+) -> None:
+    """Print the change between two software versions; ``title`` as for _print."""
+    from callint.reporting.softwares.text import print_software_change, print_software_statistics
+    from callint.reporting.terminal import console
+
+    terminal = console(sys.stdout)
+    if title is not None and not change.is_silent:
+        _print_title(title, terminal)
+    printer = print_software_statistics if options.stat else print_software_change
+    printer(change, terminal, options.everything, log)
+    if title is not None and not change.is_silent:
         terminal.print()
 
 
