@@ -47,6 +47,7 @@ class DiffOptions:
     output: str | None
     everything: bool
     log: str | None
+    as_carried: bool
     driver: bool
 
     @property
@@ -77,6 +78,11 @@ class DiffOptions:
 @click.option(
     "--log", metavar="FILE", help="Driving log; show the share of its time that the changes affect."
 )
+@click.option(
+    "--as-carried",
+    is_flag=True,
+    help="Compare two changes: pass OLD_BASE REWORKED NEW_BASE CARRIED, as for callint carry.",
+)
 @click.option("--driver", is_flag=True, help="Run as git's external diff driver (set up by callint init).")
 @as_options(DiffOptions)
 def command(options: DiffOptions) -> int:
@@ -90,6 +96,9 @@ def command(options: DiffOptions) -> int:
     Images of two software versions are compared by table name, as the engine reads them: at the breakpoints
     of both and in the units of NEW. A table that differs by rounding alone does not count.
 
+    --as-carried says whether the change from NEW_BASE to CARRIED is the change from OLD_BASE to REWORKED, at
+    each breakpoint and within half of a storage step. Exits with 1 if it is not.
+
     --format cdfx writes the NEW values of the changed tables in the open standard ASAM CDF 2.0. If NEW is a
     CDF file (.cdfx), callint compares its values with those of OLD, bit for bit.
     """
@@ -97,6 +106,8 @@ def command(options: DiffOptions) -> int:
         from callint.cli.diff_driver import drive
 
         return drive(options.arguments, options.definition, options.policy)
+    if options.as_carried:
+        return _compare_carried(options)
     arguments = expand_range(options.arguments)
     if not arguments:
         raise click.UsageError(
@@ -131,6 +142,25 @@ def _compare_with_base(name: str, options: DiffOptions) -> int:
     if options.form != "text":
         _write(report, destination, has_range=False)
     return int(differs)
+
+
+def _compare_carried(options: DiffOptions) -> int:
+    """Compare the changes of two software versions; the exit status."""
+    _check_options(options, has_range=False)
+    if options.stat or options.log is not None or options.form == "cdfx":
+        raise click.UsageError("--as-carried excludes --stat, --log and --format cdfx.")
+    if len(options.arguments) != 4:
+        raise click.UsageError("--as-carried needs four images: OLD_BASE REWORKED NEW_BASE CARRIED.")
+    from callint.cli.carried_check import CarriedImages
+    from callint.reporting.files.atomic_write import write_output
+
+    images = CarriedImages(open_workspace(options.policy), options.arguments, options.definitions)
+    output = options.output
+    destination = None if output is None else images.resolver.output(output).protecting(*images.paths)
+    is_same, document = images.report(options.globs, options.form, options.everything)
+    if document is not None:
+        write_output(_json(document), destination)
+    return int(not is_same)
 
 
 def _write(report: _DiffReport, destination: Destination | None, has_range: bool) -> None:

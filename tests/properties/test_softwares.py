@@ -5,14 +5,19 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from callint.comparing.carry.apply import carry
+from callint.comparing.carry.result import UNEXPLAINED
 from callint.comparing.compare import compare
+from callint.comparing.softwares.carried_change import compare_carried
+from callint.comparing.softwares.causes import Obstacle
 from callint.comparing.softwares.compare import compare_softwares, matched_tables
 from callint.comparing.softwares.pairs import TablePair, table_pair
 from callint.comparing.softwares.tables import TableComparison, compare_tables
 from callint.decoding.decode import Decoded, decode
+from callint.decoding.encode import encode
 from callint.decoding.layout import make_layout
 from callint.model.definition import Definition, StoredAxis
 from callint.model.image import Image
@@ -172,3 +177,47 @@ def test_a_cell_that_is_off_is_listed_at_its_breakpoints(
         reach = own[max(index - 1, 0)], own[min(index + 1, len(own) - 1)]
         touched = axis[listed.changed.any(axis=along)]
         assert ((touched >= reach[0]) & (touched <= reach[1])).all()
+
+
+@property_examples
+@given(pairs(), st.data())
+def test_a_carried_rework_has_the_same_change_and_one_further_edit_has_not(
+    pair: tuple[Reference, bytes, bytes], data: st.DataObject
+) -> None:
+    reference, base, rework = pair
+    old = reference.decoded(base), reference.decoded(rework)
+    new_base = relocated(reference, base)
+    done = carry(*old, new_base, left_out=[UNEXPLAINED])
+    assume(done.image is not None)
+    assert done.image is not None
+    names = [*old[0].layout.definition.tables, *old[0].layout.definition.texts]
+    carried = decode(new_base.layout, done.image)
+    result = compare_carried(old, (new_base, carried), names)
+    assert not any(table.differs.any() for table in result.tables)
+    assert all(text.is_same for text in result.texts)
+    # A rework may put the breakpoints of a table into order, which its base has not.
+    assert {item.cause for item in result.unjudged} <= {Obstacle.AXES_NOT_MONOTONIC}
+
+    cell = data.draw(st.integers(0, carried.layout.size - 1))
+    item, _, _ = carried.layout.place(cell)
+    assume(not isinstance(item, StoredAxis) and carried.present[cell] and not carried.off[cell])
+    spoilt, value = _with_other_bits(carried, cell)
+    # Another value, and no off code: a change of the sign of zero is none.
+    assume(np.isfinite(value) and value != carried.physical[cell] and not spoilt.off[cell])
+    assume(np.isfinite(carried.physical[cell]))
+    result = compare_carried(old, (new_base, spoilt), names)
+    judged = {table.table.name for table in result.tables if not table.is_same}
+    judged |= {unjudged.name for unjudged in result.unjudged}
+    assert item.name in judged
+
+
+def _with_other_bits(decoded: Decoded, cell: int) -> tuple[Decoded, float]:
+    """The image with a cell that has another lowest bit, and the value that it then has."""
+    group = decoded.layout.groups[decoded.layout.group_of(cell)]
+    raw = [numbers.copy() for numbers in decoded.raw]
+    bits = raw[decoded.layout.group_of(cell)].view(f"u{group.type.size}")
+    bits[cell - group.cells.start] ^= 1
+    changed = np.zeros(decoded.layout.size, bool)
+    changed[cell] = True
+    spoilt = decode(decoded.layout, encode(decoded, raw, changed, {}))
+    return spoilt, float(spoilt.physical[cell])

@@ -17,6 +17,7 @@ SIGNALS = """
 """
 CONVERSIONS = """
     <linear name="mg" unit="mg" factor="1"/>
+    <linear name="rpm" unit="rpm" factor="1"/>
     <linear name="half" unit="mg" factor="0.5"/>
     <linear name="tenth" unit="mg" factor="0.1"/>
     <linear name="bar" unit="bar" factor="0.001"/>

@@ -8,6 +8,7 @@ import pytest
 
 from callint.comparing.softwares.causes import AxesDiffer, Obstacle, UnknownUnits
 from callint.comparing.softwares.result import SoftwareChange
+from callint.decoding.decode import Decoded
 from tests.softwares.building import compared, fixed, points, table
 
 SPEED = fixed("speed", 1000, 2000, 3000)
@@ -177,6 +178,15 @@ def test_states_are_compared_by_name() -> None:
     names = change.changes.definition.conversion_of(change.changes.tables[0].table).names  # type: ignore[union-attr]
     ((before, after),) = points(change).values()
     assert (names[int(before)], names[int(after)]) == ("on", "limp")
+
+
+def test_states_without_a_name_are_told_apart_by_their_numbers() -> None:
+    def stored(raw: int, type_: str) -> Decoded:
+        return table([raw], conversion="on_off", type_=type_)
+
+    assert compared(stored(1048576, "uint32"), stored(1048577, "uint32")).changes.cells == 1
+    assert compared(stored(2**60, "uint64"), stored(2**60 + 1, "uint64")).changes.cells == 1
+    assert compared(stored(7, "uint32"), stored(7, "float32")).is_empty
 
 
 def test_between_two_states_nothing_is_known() -> None:

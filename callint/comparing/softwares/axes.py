@@ -1,4 +1,4 @@
-"""The breakpoints of both sides along one axis."""
+"""The breakpoints of several tables along one axis."""
 
 from __future__ import annotations
 
@@ -13,20 +13,20 @@ from callint.model.change import Flags, Numbers
 
 @dataclass(frozen=True, slots=True)
 class UnionAxis:
-    """The union of the breakpoints of two tables along one axis.
+    """The union of the breakpoints of several tables, the sides, along one axis.
 
     ``points`` are the breakpoints as people read them, shape (count,). ``places`` are the places at which the
-    tables are read, and ``old`` and ``new`` the breakpoints of each side among them; None if the side has no
-    such axis and is the same all along it.
+    tables are read, and ``sides`` the breakpoints of each table among them; None if the table has no such
+    axis and is the same all along it.
     """
 
     points: Numbers
     places: Numbers
-    old: Numbers | None
-    new: Numbers | None
+    sides: tuple[Numbers | None, ...]
 
-    def is_own(self, breakpoints: Numbers | None) -> Flags:
-        """The places at breakpoints of one side, ``old`` or ``new``; shape (count,)."""
+    def is_own(self, side: int) -> Flags:
+        """The places at breakpoints of one side; shape (count,)."""
+        breakpoints = self.sides[side]
         if breakpoints is None:
             return np.ones(len(self.places), bool)
         order = np.sort(breakpoints)
@@ -34,39 +34,38 @@ class UnionAxis:
         own: Flags = order[at] == self.places
         return own
 
-    @property
-    def is_same(self) -> bool:
-        """Whether all places are breakpoints of each side that has the axis."""
-        sides = [side for side in (self.old, self.new) if side is not None]
-        return all(len(side) == len(self.places) for side in sides)
+    def count(self, side: int) -> int:
+        """The number of breakpoints of one side; 0 if it has no such axis."""
+        breakpoints = self.sides[side]
+        return 0 if breakpoints is None else len(breakpoints)
 
 
-#: The axis of a table that has none.
-NO_AXIS = UnionAxis(np.zeros(1), np.zeros(1), None, None)
+def no_axis(sides: int) -> UnionAxis:
+    """The axis of tables that have none."""
+    return UnionAxis(np.zeros(1), np.zeros(1), (None,) * sides)
 
 
-def union_axis(old: Numbers | None, new: Numbers | None) -> UnionAxis | None:
-    """The union of the breakpoints of both sides, in one unit; at least one side has the axis.
+def union_axis(*sides: Numbers | None) -> UnionAxis | None:
+    """The union of the breakpoints of all sides, in one unit; at least one side has the axis.
 
     None if they differ and do not rise or fall strictly, so that nothing can be read between them.
-    Breakpoints that differ by the rounding of a conversion only are equal; the new one counts.
+    Breakpoints that differ only by the rounding of a conversion are equal; that of the last side counts.
     """
-    if old is None or new is None:
-        points = new if new is not None else old
-        assert points is not None
-        places = points if is_readable(points) else np.arange(len(points), dtype=np.float64)
-        return UnionAxis(points, places, None if old is None else places, None if new is None else places)
-    if _are_equal(old, new):
+    axes = [side for side in sides if side is not None]
+    if all(_are_equal(axis, axes[-1]) for axis in axes[:-1]):
+        points = axes[-1]
         # By index, so that even an axis that does not rise is compared.
-        places = new if is_readable(new) else np.arange(len(new), dtype=np.float64)
-        return UnionAxis(new, places, places, places)
-    if not (is_readable(old) and is_readable(new)):
+        places = points if is_readable(points) else np.arange(len(points), dtype=np.float64)
+        return UnionAxis(points, places, tuple(None if side is None else places for side in sides))
+    if not all(map(is_readable, axes)):
         return None
-    return _merged(old, new)
+    points, merged = _merged(axes)
+    remaining = iter(merged)
+    return UnionAxis(points, points, tuple(None if side is None else next(remaining) for side in sides))
 
 
-def _tolerance(old: Numbers, new: Numbers) -> float:
-    return rounding(float(np.abs(old).max()), float(np.abs(new).max()))
+def _tolerance(axes: list[Numbers]) -> float:
+    return rounding(*(float(np.abs(axis).max()) for axis in axes))
 
 
 def _are_equal(old: Numbers, new: Numbers) -> bool:
@@ -74,30 +73,29 @@ def _are_equal(old: Numbers, new: Numbers) -> bool:
         return False
     if np.array_equal(old, new, equal_nan=True):
         return True
-    return is_readable(old) and is_readable(new) and bool((np.abs(old - new) <= _tolerance(old, new)).all())
+    is_read = is_readable(old) and is_readable(new)
+    return is_read and bool((np.abs(old - new) <= _tolerance([old, new])).all())
 
 
-def _merged(old: Numbers, new: Numbers) -> UnionAxis:
-    for tolerance in (_tolerance(old, new), 0.0):
-        numbers = _numbers(np.concatenate([new, old]), tolerance)
-        new_numbers, old_numbers = numbers[: len(new)], numbers[len(new) :]
+def _merged(axes: list[Numbers]) -> tuple[Numbers, list[Numbers]]:
+    """The merged breakpoints, and each axis with the breakpoints in place of its own."""
+    ends = np.cumsum([len(axis) for axis in axes])[:-1]
+    for tolerance in (_tolerance(axes), 0.0):
+        numbers = _numbers(np.concatenate(axes), tolerance)
+        by_axis = np.split(numbers, ends)
         # Breakpoints of one side that are as close as that stay apart.
-        if _are_apart(new_numbers) and _are_apart(old_numbers):
+        if all(bool(np.diff(np.sort(own)).all()) for own in by_axis):
             break
     points = np.empty(int(numbers.max()) + 1)
-    points[old_numbers] = old
-    points[new_numbers] = new
-    return UnionAxis(points, points, points[old_numbers], points[new_numbers])
+    for axis, own in zip(axes, by_axis, strict=True):
+        points[own] = axis
+    return points, [points[own] for own in by_axis]
 
 
 def _numbers(values: Numbers, tolerance: float) -> NDArray[np.int64]:
     """The number of each value among the distinct ones, rising; neighbours within the tolerance share one."""
     order = np.argsort(values, kind="stable")
-    is_first = np.append(False, np.diff(values[order]) > tolerance)
+    is_further = np.append(False, np.diff(values[order]) > tolerance)
     numbers = np.empty(len(values), np.int64)
-    numbers[order] = np.cumsum(is_first)
+    numbers[order] = np.cumsum(is_further)
     return numbers
-
-
-def _are_apart(numbers: NDArray[np.int64]) -> bool:
-    return bool(np.diff(np.sort(numbers)).all())

@@ -1,49 +1,60 @@
-"""Reads a table at the breakpoints of two tables, as the control unit does between its own."""
+"""Reads a table at the breakpoints of several tables, as the control unit does between its own."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from callint.comparing.softwares.axes import NO_AXIS, UnionAxis
-from callint.comparing.softwares.pairs import TablePair
+from callint.comparing.softwares.axes import UnionAxis
 from callint.decoding.interpolation import lookup
 from callint.model.change import Flags, Grid, Numbers
 
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """The cells of one side, with rows and columns along the axes of the comparison.
+    """The cells of one table, with rows and columns along the axes of the comparison.
 
-    ``x`` and ``y`` are the breakpoints among the places of the union, None if the side has no such axis;
-    ``own`` flags the points of the union that are cells of this side.
+    ``grid.x`` and ``grid.y`` are the breakpoints among the places of the union, None if the table has no such
+    axis; ``own`` flags the points of the union that are cells of this table.
     """
 
     grid: Grid
-    x: Numbers | None
-    y: Numbers | None
-    union_x: UnionAxis
-    union_y: UnionAxis
+    x: UnionAxis
+    y: UnionAxis
     own: Flags
-
-    def aligned(self, values: NDArray[Any]) -> NDArray[Any]:
-        """Values at the union, if the side has a cell at each point or is the same along a missing axis."""
-        return np.broadcast_to(values, self.own.shape)
 
     def read(self, values: Numbers) -> Numbers:
         """A surface over the cells at all points of the union, shape (rows, columns)."""
-        surface = replace(self.grid, physical=values, x=self.x, y=self.y)
-        x, y = self.union_x.places, self.union_y.places
-        return lookup(surface, x[None, :], y[:, None])
+        surface = replace(self.grid, physical=values)
+        return lookup(surface, self.x.places[None, :], self.y.places[:, None])
 
     def touches(self, cells: Flags) -> Flags:
         """The points of the union at which any of the flagged cells has weight."""
         if not cells.any():
             return np.zeros(self.own.shape, bool)
         return np.isnan(self.read(np.where(cells, np.nan, 0.0)))
+
+    @property
+    def is_aligned(self) -> bool:
+        """Whether the cells are the points of the union, in the same order."""
+        pairs = ((self.grid.x, self.x), (self.grid.y, self.y))
+        return all(
+            breakpoints is not None and np.array_equal(breakpoints, union.places)
+            for breakpoints, union in pairs
+            if breakpoints is not None or len(union.places) > 1
+        )
+
+
+def make_side(grid: Grid, indexes: list[int | None], number: int, x: UnionAxis, y: UnionAxis) -> Side:
+    """A table as side ``number`` of the unions; ``indexes`` has its axis for each axis of the comparison."""
+    along_x, along_y = (*indexes, None, None)[:2]
+    # Cells have their rows along y; in a curve along the y of another table they are turned.
+    if along_x == 1 or along_y == 0:
+        grid = replace(grid, raw=grid.raw.T, physical=grid.physical.T, present=grid.present.T, off=grid.off.T)
+    grid = replace(grid, x=x.sides[number], y=y.sides[number])
+    return Side(grid, x, y, y.is_own(number)[:, None] & x.is_own(number)[None, :])
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,29 +68,6 @@ class Reading:
     values: Numbers
     off: Flags
     known: Flags
-
-
-def sides(pair: TablePair, old: Grid, new: Grid, x: UnionAxis, y: UnionAxis) -> tuple[Side, Side]:
-    """Both sides on the union of their breakpoints."""
-    return (
-        _side(old, [axis.old for axis in pair.axes], (x.old, y.old), x, y),
-        _side(new, [axis.new for axis in pair.axes], (x.new, y.new), x, y),
-    )
-
-
-def _side(
-    grid: Grid,
-    indexes: list[int | None],
-    breakpoints: tuple[Numbers | None, Numbers | None],
-    x: UnionAxis,
-    y: UnionAxis,
-) -> Side:
-    along_x, along_y = (*indexes, None, None)[:2]
-    # Cells have their rows along y; in a curve along the y of the other table they are turned.
-    if along_x == 1 or along_y == 0:
-        grid = replace(grid, raw=grid.raw.T, physical=grid.physical.T, present=grid.present.T, off=grid.off.T)
-    own = y.is_own(breakpoints[1])[:, None] & x.is_own(breakpoints[0])[None, :]
-    return Side(grid, *breakpoints, x, y, own)
 
 
 def read_numbers(side: Side) -> Reading:
@@ -111,8 +99,3 @@ def read_states(side: Side, numbers: NDArray[np.int64]) -> Reading:
     known = ~side.touches(~grid.present) & (touched + touches_off == 1)
     off = touches_off & known
     return Reading(np.where(known & ~off, values, np.nan), off, known)
-
-
-def union_shape(x: UnionAxis | None, y: UnionAxis | None) -> tuple[int, int]:
-    """Rows and columns of a comparison."""
-    return len((y or NO_AXIS).places), len((x or NO_AXIS).places)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,10 +11,10 @@ from numpy.typing import NDArray
 
 from callint.comparing.carry.rounding import step_at
 from callint.comparing.decimal_compare import exceeds
-from callint.comparing.softwares.axes import NO_AXIS, UnionAxis, union_axis
+from callint.comparing.softwares.axes import UnionAxis, no_axis, union_axis
 from callint.comparing.softwares.causes import Obstacle
 from callint.comparing.softwares.pairs import TablePair
-from callint.comparing.softwares.readings import Reading, Side, read_numbers, read_states, sides
+from callint.comparing.softwares.readings import Reading, Side, make_side, read_numbers, read_states
 from callint.decoding.decode import Decoded
 from callint.decoding.surfaces import rounding
 from callint.model.change import Flags, Grid, Numbers
@@ -54,14 +55,7 @@ class TableComparison:
     @property
     def breakpoint_counts(self) -> tuple[tuple[int, int, int], ...]:
         """By axis, the number of breakpoints of the old table, of the new one and of their union."""
-        return tuple(
-            (
-                0 if union.old is None else len(union.old),
-                0 if union.new is None else len(union.new),
-                len(union.places),
-            )
-            for union in self.unions
-        )
+        return tuple((union.count(0), union.count(1), len(union.places)) for union in self.unions)
 
     @property
     def is_slight(self) -> bool:
@@ -87,19 +81,30 @@ class TableComparison:
         return old, new
 
 
-def unions_of(pair: TablePair, old: Grid, new: Grid) -> tuple[UnionAxis, ...] | Obstacle:
-    """The unions of the breakpoints of both tables, by axis of the comparison."""
+def sides_of(
+    pair: TablePair, old: Sequence[Grid], new: Sequence[Grid]
+) -> tuple[tuple[UnionAxis, ...], list[Side]] | Obstacle:
+    """The unions of the breakpoints of all tables, by axis of the comparison, and the tables on them.
+
+    ``old`` and ``new`` are the table in images of the old and of the new software.
+    """
     unions = []
     for axis in pair.axes:
-        before = None if axis.old is None else (old.x, old.y)[axis.old]
-        after = None if axis.new is None else (new.x, new.y)[axis.new]
-        union = union_axis(None if before is None else axis.conversion.values(before), after)
+        before = [None if axis.old is None else (grid.x, grid.y)[axis.old] for grid in old]
+        after = [None if axis.new is None else (grid.x, grid.y)[axis.new] for grid in new]
+        converted = (None if points is None else axis.conversion.values(points) for points in before)
+        union = union_axis(*converted, *after)
         if union is None:
             return Obstacle.AXES_NOT_MONOTONIC
         unions.append(union)
     if np.prod([len(union.places) for union in unions], dtype=np.float64) > MOST_POINTS:
         return Obstacle.TOO_MANY_POINTS
-    return tuple(unions)
+    nothing = no_axis(len(old) + len(new))
+    x, y = (*unions, nothing, nothing)[:2]
+    old_indexes, new_indexes = [axis.old for axis in pair.axes], [axis.new for axis in pair.axes]
+    sides = [make_side(grid, old_indexes, number, x, y) for number, grid in enumerate(old)]
+    sides += [make_side(grid, new_indexes, number, x, y) for number, grid in enumerate(new, len(old))]
+    return tuple(unions), sides
 
 
 def are_alike(old: Decoded, new: Decoded, pair: TablePair) -> bool:
@@ -135,11 +140,10 @@ def compare_tables(old: Decoded, new: Decoded, pair: TablePair) -> TableComparis
     grids = old.grid(pair.old), new.grid(pair.new)
     if not (grids[0].present.any() and grids[1].present.any()):
         return Obstacle.NOT_IN_BOTH
-    unions = unions_of(pair, *grids)
-    if isinstance(unions, Obstacle):
-        return unions
-    x, y = (*unions, NO_AXIS, NO_AXIS)[:2]
-    both = sides(pair, *grids, x, y)
+    sides = sides_of(pair, grids[:1], grids[1:])
+    if isinstance(sides, Obstacle):
+        return sides
+    unions, both = sides
     definitions = old.layout.definition, new.layout.definition
     if isinstance(definitions[1].conversion_of(pair.new), States):
         return _compared_states(definitions, pair, unions, both)
@@ -150,7 +154,7 @@ def _compared_numbers(
     definitions: tuple[Definition, Definition],
     pair: TablePair,
     unions: tuple[UnionAxis, ...],
-    both: tuple[Side, Side],
+    both: list[Side],
 ) -> TableComparison:
     before, new = (read_numbers(side) for side in both)
     tolerance = step_tolerance(definitions, pair, before.values, new.values)
@@ -169,7 +173,7 @@ def _compared_numbers(
     return TableComparison(pair, unions, old, new, changed | switched, differs & ~changed, is_cell, None)
 
 
-def _differing_raw(both: tuple[Side, Side]) -> Flags | bool:
+def _differing_raw(both: list[Side]) -> Flags | bool:
     """The points at which whole raw numbers of one meaning differ, which doubles may not tell apart.
 
     False if the sides do not have all of their cells at the same points in the same order.
@@ -177,12 +181,7 @@ def _differing_raw(both: tuple[Side, Side]) -> Flags | bool:
     first, second = both
     if first.grid.raw.dtype.kind not in "iu" or first.grid.raw.shape != second.grid.raw.shape:
         return False
-    is_aligned = all(
-        breakpoints is None or np.array_equal(breakpoints, union.places)
-        for side in both
-        for breakpoints, union in ((side.x, side.union_x), (side.y, side.union_y))
-    )
-    if not is_aligned or first.grid.raw.shape != first.own.shape:
+    if not (first.is_aligned and second.is_aligned):
         return False
     differing: Flags = first.grid.raw != second.grid.raw
     return differing
@@ -225,7 +224,7 @@ def _compared_states(
     definitions: tuple[Definition, Definition],
     pair: TablePair,
     unions: tuple[UnionAxis, ...],
-    both: tuple[Side, Side],
+    both: list[Side],
 ) -> TableComparison:
     names: dict[str, int] = {}
     readings = []
@@ -243,9 +242,10 @@ def _compared_states(
 
 def state_numbers(grid: Grid, conversion: States, names: dict[str, int]) -> NDArray[np.int64]:
     """The number of each cell's state by its name, shape of the grid; new names are added to ``names``."""
-    values, index = np.unique(grid.physical, return_inverse=True)
+    values, index = np.unique(grid.raw, return_inverse=True)
     numbers = []
     for value in values.tolist():
-        name = conversion.names.get(value) or f"raw {value:g}"
-        numbers.append(names.setdefault(name, len(names)))
-    return np.array(numbers, np.int64)[index].reshape(grid.physical.shape)
+        # A float that is whole has the name of the whole number.
+        raw = int(value) if math.isfinite(value) and value == int(value) else value
+        numbers.append(names.setdefault(conversion.names.get(raw) or f"raw {raw}", len(names)))
+    return np.array(numbers, np.int64)[index].reshape(grid.raw.shape)
