@@ -10,7 +10,7 @@ import numpy as np
 from callint import fmt
 from callint.comparing.softwares.carried_change import CarriedChange, CarriedTable, PointChange, Unjudged
 from callint.model.definition import Definition, States
-from callint.reporting.softwares.wording import cause_text
+from callint.reporting.softwares.wording import cause_text, unknown_text
 from callint.reporting.tables.values import cell_place
 
 _NO_CHANGE = "no change"
@@ -65,8 +65,7 @@ def difference_texts(definition: Definition, table: CarriedTable, most: int | No
     if most is not None and count > most:
         yield f"and {count - most:,} more; --all shows them"
     if unknown := int(np.count_nonzero(table.unknown)):
-        lie = "lies" if unknown == 1 else "lie"
-        yield f"{fmt.count(unknown, 'changed point')} {lie} between cells that nothing can be read between"
+        yield unknown_text(unknown)
 
 
 def _count_text(table: CarriedTable, count: int) -> str:

@@ -88,9 +88,9 @@ def spacing_text(respaced: Respaced) -> str:
 
 
 def unknown_text(count: int) -> str:
-    """That some points cannot be compared."""
-    lie = "lies" if count == 1 else "lie"
-    return f"{fmt.count(count, 'point')} {lie} between cells that nothing can be read between"
+    """That some points are not compared, and why."""
+    points = f"{fmt.count(count, 'point')} {'is' if count == 1 else 'are'} not compared"
+    return f"{points}: nothing is read between a number and off, or between two states"
 
 
 def slight_text(definition: Definition, slight: Slight, arrow: str) -> str:
