@@ -111,7 +111,6 @@ def _review_of_versions(
     checker = Checker(
         OverlayTree(workspace, {new.path: new.data}), policy, day.checked, authorship, finds_causes=True
     )
-    change = pair.compare(())
     image = ReviewedImage(
         path=new.path,
         state=ImageState.SAME if old.data == new.data else ImageState.CHANGED,
@@ -120,9 +119,9 @@ def _review_of_versions(
         base=checker.loader.choose_base(pair.new, assignment, pair.new_image).path,
         context=CheckContext(pair.new, pair.new_image),
         sha256=Digests.of(old, new),
-        versions=VersionPair(change, pair.old.file.path),
-        log=None if options.log is None else read_change_log(options.log, resolver, change),
+        versions=VersionPair(pair.compare(()), pair.old.file.path),
     )
+    image = with_log(image, resolver, options.log)
     report = checker.report([assignment])
     return Review(new.name, old.name, new.name, (image,), report, commit, day.printed)
 
@@ -159,6 +158,8 @@ def with_log(image: ReviewedImage, resolver: DefinitionResolver, log: str | None
     """The image with the logged time in the cells of the tables that changed, if there is a log."""
     if log is None or image.context is None or image.context.image is None:
         return image
+    if image.versions is not None:
+        return replace(image, log=read_change_log(log, resolver, image.versions.change))
     context = image.context
     changed = surfaces(context.new, context.changes.touched_tables)
     return replace(image, log=read_log(log, resolver.policy, context.definition, changed))

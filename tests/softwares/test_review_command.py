@@ -10,7 +10,7 @@ import pytest
 
 from tests.building import u16
 from tests.commands.test_carry_command import CUT_2, NEWER, NEWER_POLICY, newer
-from tests.running import GOOD, POLICY, Yard, make_yard, valid
+from tests.running import GOOD, POLICY, Yard, make_repository, make_yard, valid, yard_definition
 
 OLD, NEW = "factory/base.bin", "factory/newer.bin"
 
@@ -117,3 +117,23 @@ def test_a_definition_is_no_output(yard: Yard) -> None:
     before = (yard.root / "defs/yard.xml").read_bytes()
     assert yard.call("review", OLD, NEW, "--output", "defs/yard.xml").status == 2
     assert (yard.root / "defs/yard.xml").read_bytes() == before
+
+
+def test_an_image_whose_software_changed_between_two_revisions_is_compared(tmp_path: Path) -> None:
+    yard = make_repository(tmp_path / "yard")
+    yard.write("defs/yard.xml", yard_definition())
+    yard.write("defs/newer.xml", NEWER)
+    yard.write(
+        "callint.toml",
+        '[[images]]\npaths = ["boats/*.bin"]\ndefinition = ["defs/yard.xml", "defs/newer.xml"]\n',
+    )
+    yard.write("boats/heron.bin", GOOD)
+    yard.commit("Old software")
+    yard.write("boats/heron.bin", newer())
+    yard.commit("New software")
+    yard.write("run.csv", "time,speed,load\n" + "".join(f"{n},2000,40\n" for n in range(11)))
+    document = review(yard, "--log", "run.csv", old="HEAD~1", new="HEAD")
+    (image,) = document["images"]
+    assert (image["state"], image["old_definition"]) == ("changed", "defs/yard.xml")
+    assert {table["name"] for table in image["tables"]} == {"smoke_cap", "overspeed_cut", "fuel", "trim"}
+    assert any("logged" in table for table in image["tables"])
