@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from callint.cli.definition_resolver import DefinitionResolver
@@ -31,8 +31,11 @@ class SoftwarePair:
     def definition_paths(self) -> tuple[str, str]:
         return self.old.file.path, self.new.file.path
 
-    def compare(self, globs: tuple[str, ...]) -> SoftwareChange:
-        """The change; ``globs`` select tables and texts. InputError if a glob matches none of either."""
+    def compare(self, globs: tuple[str, ...], at: tuple[str, ...] = ()) -> SoftwareChange:
+        """The change; ``globs`` select tables and texts, and ``at`` is an operating point.
+
+        InputError if a glob matches nothing in either definition, or if the point is unusable.
+        """
         from callint.comparing.softwares.compare import compare_softwares  # few calls need it
 
         names = None
@@ -40,7 +43,14 @@ class SoftwarePair:
             definitions: tuple[Definition, ...] = self.old.definition, self.new.definition
             known = [name for item in definitions for name in (*item.tables, *item.texts)]
             names = names_matching(list(dict.fromkeys(known)), globs)
-        return compare_softwares(self.old.decoded(self.old_image), self.new.decoded(self.new_image), names)
+        point = None
+        if at:
+            from callint.cli.operating_point_option import parse_point
+
+            old, new = self.old.definition, self.new.definition
+            point = parse_point(replace(new, signals={**old.signals, **new.signals}), ",".join(at))
+        images = self.old.decoded(self.old_image), self.new.decoded(self.new_image)
+        return compare_softwares(*images, names, point)
 
 
 def read_change_log(name: str, resolver: DefinitionResolver, change: SoftwareChange) -> LogSummary:

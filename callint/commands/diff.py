@@ -47,6 +47,7 @@ class DiffOptions:
     output: str | None
     everything: bool
     log: str | None
+    at: tuple[str, ...]
     as_carried: bool
     driver: bool
 
@@ -77,6 +78,12 @@ class DiffOptions:
 @click.option("--all", "everything", is_flag=True, help="Show every changed cell.")
 @click.option(
     "--log", metavar="FILE", help="Driving log; show the share of its time that the changes affect."
+)
+@click.option(
+    "--at",
+    multiple=True,
+    metavar="SIGNAL=VALUE,...",
+    help="Compare only the outputs of the tables at an operating point.",
 )
 @click.option(
     "--as-carried",
@@ -147,8 +154,8 @@ def _compare_with_base(name: str, options: DiffOptions) -> int:
 def _compare_carried(options: DiffOptions) -> int:
     """Compare the changes of two software versions; the exit status."""
     _check_options(options, has_range=False)
-    if options.stat or options.log is not None or options.form == "cdfx":
-        raise click.UsageError("--as-carried excludes --stat, --log and --format cdfx.")
+    if options.stat or options.at or options.log is not None or options.form == "cdfx":
+        raise click.UsageError("--as-carried excludes --stat, --at, --log and --format cdfx.")
     if len(options.arguments) != 4:
         raise click.UsageError("--as-carried needs four images: OLD_BASE REWORKED NEW_BASE CARRIED.")
     from callint.cli.carried_check import CarriedImages
@@ -181,6 +188,8 @@ def _check_options(options: DiffOptions, has_range: bool) -> None:
         raise click.UsageError("--format cdfx needs two images, and excludes --stat and --log.")
     if options.output is not None and options.form == "text":
         raise click.UsageError("--output needs --format json or cdfx.")
+    if options.at and (options.form == "cdfx" or options.log is not None):
+        raise click.UsageError("--at excludes --log and --format cdfx.")
     if len(options.definitions) > 2 or (len(options.definitions) == 2 and has_range):
         raise click.UsageError("--definition can be given once, or twice for two images.")
 
@@ -246,7 +255,7 @@ class _DiffReport:
             raise InputError(
                 f"{names[1]}: its software is not that of {names[0]}; --format cdfx needs two images of one"
             )
-        change = pair.compare(options.globs)
+        change = pair.compare(options.globs, options.at)
         log = None if options.log is None else read_change_log(options.log, self._resolver, change)
         if options.form == "json":
             from callint.reporting.softwares.json import software_changes_document
@@ -277,6 +286,8 @@ class _DiffReport:
     ) -> bool:
         """Print or collect a difference; ``names`` are the old and the new one, ``title`` as for _print."""
         options = self._options
+        if options.at:
+            return self._add_softwares(SoftwarePair(loaded, loaded, before, after), names, title)
         decoded = loaded.decoded(after)
         changes = compare(loaded.decoded(before), decoded)
         if options.globs:
@@ -361,7 +372,7 @@ def _print_softwares(
     terminal = console(sys.stdout)
     if title is not None and not change.is_silent:
         _print_title(title, terminal)
-    printer = print_software_statistics if options.stat else print_software_change
+    printer = print_software_statistics if options.stat or options.at else print_software_change
     printer(change, terminal, options.everything, log)
     if title is not None and not change.is_silent:
         terminal.print()

@@ -204,7 +204,8 @@ def test_a_carried_rework_has_the_same_change_and_one_further_edit_has_not(
     spoilt, value = _with_other_bits(carried, cell)
     # Another value, and no off code: a change of the sign of zero is none.
     assume(np.isfinite(value) and value != carried.physical[cell] and not spoilt.off[cell])
-    assume(np.isfinite(carried.physical[cell]))
+    # The difference of two floats is rounded by more than their lowest bit.
+    assume(np.isfinite(carried.physical[cell]) and item.storage.type.is_integer)
     result = compare_carried(old, (new_base, spoilt), names)
     judged = {table.table.name for table in result.tables if not table.is_same}
     judged |= {unjudged.name for unjudged in result.unjudged}

@@ -132,7 +132,7 @@ def test_the_document_goes_to_a_file_that_is_no_input(yard: Yard) -> None:
     ("arguments", "problem"),
     [
         (IMAGES[:3], "--as-carried needs four images: OLD_BASE REWORKED NEW_BASE CARRIED"),
-        ((*IMAGES, "--stat"), "--as-carried excludes --stat, --log and --format cdfx"),
+        ((*IMAGES, "--stat"), "--as-carried excludes --stat, --at, --log and --format cdfx"),
         ((*IMAGES, "--output", "x"), "--output needs --format json or cdfx"),
     ],
 )

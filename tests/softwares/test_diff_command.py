@@ -172,3 +172,46 @@ def test_git_shows_the_change_between_two_software_versions(yard: Yard) -> None:
     result = yard.call("diff", "--driver", NEW, old, "0" * 40, "100644", new, "1" * 40, "100644")
     assert result.status == 0
     assert "overspeed_cut: Fuel cut-off speed (protection)" in result.stdout
+
+
+def test_the_outputs_at_an_operating_point_are_compared_alone(yard: Yard) -> None:
+    result = yard.run("diff", OLD, NEW, "--at", "speed=3200", "--at", "load=55")
+    assert (result.status, result.stderr) == (1, "")
+    assert result.lines == [
+        "at speed 3200 rpm, load 55 mg",
+        "",
+        "smoke_cap  protection  85.00 → 82.00 mg (-3.00, -3.5 %)",
+        "fuel       demand      62.00 → 56.50 mg (-5.50, -8.9 %)",
+        "trim       correction  26 → 10 °C (-16)",
+        *result.lines[5:],
+    ]
+    report = document(yard, "--at", "speed=3200,load=55")
+    assert report["at"] == {"speed": 3200, "load": 55}
+    cells = {table["table"]: table["cells"] for table in report["tables"]}
+    assert cells["fuel"] == [{"at": {"speed": 3200, "load": 55}, "old": 62, "new": 56.5}]
+    assert (report["only_old"], report["identities"]) == ([], [])
+
+
+def test_tables_without_a_signal_of_the_point_are_left_out_and_scalars_are_if_not_named(yard: Yard) -> None:
+    assert [table["table"] for table in document(yard, "--at", "speed=3200")["tables"]] == [
+        "smoke_cap",
+        "trim",
+    ]
+    named = document(yard, "--at", "speed=3200", "-t", "overspeed_cut")
+    assert [table["table"] for table in named["tables"]] == ["overspeed_cut"]
+
+
+def test_a_point_works_for_two_images_of_one_software(yard: Yard) -> None:
+    result = diff(yard, OLD, "boats/heron.bin", "--at", "speed=1600,load=40", "--format", "json")
+    report = valid(result.data, "software-changes.schema.json")
+    assert [table["cells"] for table in report["tables"]] == [
+        [{"at": {"speed": 1600, "load": 40}, "old": 44, "new": 45}]
+    ]
+    assert diff(yard, OLD, "boats/heron.bin", "--at", "speed=800,load=10").status == 0
+
+
+def test_an_unknown_signal_and_options_that_do_not_fit_a_point_are_refused(yard: Yard) -> None:
+    assert "no signal has this name" in diff(yard, OLD, NEW, "--at", "sped=1").error
+    result = diff(yard, OLD, NEW, "--at", "speed=1", "--format", "cdfx")
+    assert result.status == 2
+    assert "--at excludes --log and --format cdfx" in " ".join(result.stderr.split())

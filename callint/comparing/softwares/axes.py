@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +33,13 @@ class UnionAxis:
         at = np.minimum(np.searchsorted(order, self.places), len(order) - 1)
         own: Flags = order[at] == self.places
         return own
+
+    def only_at(self, value: float) -> UnionAxis | None:
+        """The axis with one place, anywhere along it; None if nothing can be read between its breakpoints."""
+        if self.points is not self.places:
+            return None
+        place = np.array([value])
+        return replace(self, points=place, places=place)
 
     def count(self, side: int) -> int:
         """The number of breakpoints of one side; 0 if it has no such axis."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
+from dataclasses import replace
 
 import numpy as np
 
@@ -17,14 +18,21 @@ from callint.model.change import ChangeSet, Numbers, TableChange, TextChange
 from callint.model.definition import Definition, Purpose, States, Table, Text
 
 
-def compare_softwares(old: Decoded, new: Decoded, names: Collection[str] | None = None) -> SoftwareChange:
+def compare_softwares(
+    old: Decoded,
+    new: Decoded,
+    names: Collection[str] | None = None,
+    at: Mapping[str, float] | None = None,
+) -> SoftwareChange:
     """The change from an image of one software version to an image of another, as the engine reads both.
 
-    ``names`` selects tables and texts by their old or new names.
+    ``names`` selects tables and texts by their old or new names. ``at`` is an operating point by signal, at
+    which the tables over its signals are compared; scalars are the same everywhere, and compared if they are
+    selected.
     """
     # Values from strangers' images may be infinite or not numbers.
     with np.errstate(all="ignore"):
-        return _Comparison(old, new, names).result()
+        return _Comparison(old, new, names, at).result()
 
 
 def matched_tables(old: Definition, new: Definition) -> Iterator[tuple[Table, Table]]:
@@ -44,10 +52,18 @@ def matched_texts(old: Definition, new: Definition) -> Iterator[tuple[Text, Text
 class _Comparison:
     """One comparison: what it has found so far."""
 
-    def __init__(self, old: Decoded, new: Decoded, names: Collection[str] | None) -> None:
+    def __init__(
+        self,
+        old: Decoded,
+        new: Decoded,
+        names: Collection[str] | None,
+        at: Mapping[str, float] | None,
+    ) -> None:
         self._images = old, new
         self._definitions = old.layout.definition, new.layout.definition
         self._names = names
+        self._at = at
+        self._left_out = 0
         self._compared = ComparisonDefinition(*self._definitions)
         self._changes: list[TableChange] = []
         self._pairs: dict[str, TablePair] = {}
@@ -60,35 +76,50 @@ class _Comparison:
     def result(self) -> SoftwareChange:
         """Compare everything."""
         old, new = self._definitions
-        tables, texts = list(matched_tables(old, new)), list(matched_texts(old, new))
+        tables = list(matched_tables(old, new))
         for old_table, new_table in tables:
             if self._is_selected(old_table.name, new_table.name):
                 self._add(old_table, new_table)
         definition = self._compared.build()
         changes = sorted(self._changes, key=lambda change: _importance(definition, change))
-        matched: list[tuple[Table | Text, Table | Text]] = [*tables, *texts]
-        is_partial = self._names is not None
-        return SoftwareChange(
+        change = SoftwareChange(
             old=old,
             new=new,
-            changes=ChangeSet(
-                definition, tuple(changes), texts=tuple(self._text_changes(texts)), partial=is_partial
-            ),
+            changes=ChangeSet(definition, tuple(changes), partial=self._names is not None),
             pairs=self._pairs,
             respaced=self._respaced,
             slight=tuple(self._slight),
+            renamed=(),
+            uncompared=tuple(self._uncompared),
+            unknown=self._unknown,
+            only_old=(),
+            only_new=(),
+            identities=(),
+            equal=self._equal,
+            partial=self._names is not None,
+            at=self._at,
+            left_out=self._left_out,
+        )
+        return change if self._at is not None else self._with_everything_else(change, tables)
+
+    def _with_everything_else(
+        self, change: SoftwareChange, tables: list[tuple[Table, Table]]
+    ) -> SoftwareChange:
+        """The result with what differs outside the tables of both versions."""
+        old, new = self._definitions
+        texts = list(matched_texts(old, new))
+        matched: list[tuple[Table | Text, Table | Text]] = [*tables, *texts]
+        return replace(
+            change,
+            changes=replace(change.changes, texts=tuple(self._text_changes(texts))),
             renamed=tuple(
                 (before, after)
                 for before, after in matched
                 if before.name != after.name and self._is_selected(before.name, after.name)
             ),
-            uncompared=tuple(self._uncompared),
-            unknown=self._unknown,
             only_old=tuple(self._unmatched(old, {before.name for before, _ in matched})),
             only_new=tuple(self._unmatched(new, {after.name for _, after in matched})),
-            identities=() if is_partial else tuple(self._identities()),
-            equal=self._equal,
-            partial=is_partial,
+            identities=() if change.partial else tuple(self._identities()),
         )
 
     def _is_selected(self, *names: str) -> bool:
@@ -99,14 +130,17 @@ class _Comparison:
         if not isinstance(pair, TablePair):
             self._uncompared.append(Uncompared(old, new, pair))
             return
+        if self._at is not None and not self._is_read_at(pair):
+            self._left_out += 1
+            return
         if are_alike(*self._images, pair):
             self._equal += 1
             return
-        comparison = compare_tables(*self._images, pair)
+        comparison = compare_tables(*self._images, pair, self._at)
         if not isinstance(comparison, TableComparison):
             self._uncompared.append(Uncompared(old, new, comparison))
             return
-        if not comparison.has_same_breakpoints:
+        if not comparison.has_same_breakpoints and self._at is None:
             self._respaced[new.name] = Respaced(pair, comparison.breakpoint_counts)
         if unknown := int(np.count_nonzero(comparison.unknown)):
             self._unknown[new.name] = unknown
@@ -122,6 +156,13 @@ class _Comparison:
             return
         self._changes.append(TableChange(table, *grids, comparison.changed))
         self._pairs[new.name] = pair
+
+    def _is_read_at(self, pair: TablePair) -> bool:
+        """Whether the operating point has all signals of a table; a scalar has none, and must be selected."""
+        assert self._at is not None
+        return all(axis.signal in self._at for axis in pair.axes) and (
+            bool(pair.axes) or self._names is not None
+        )
 
     def _text_changes(self, texts: list[tuple[Text, Text]]) -> Iterator[TextChange]:
         """The texts that read differently, whatever their lengths."""

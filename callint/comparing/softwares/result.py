@@ -65,7 +65,9 @@ class SoftwareChange:
     the number of points of a table, changed or not, at which callint cannot say what one side puts out.
     ``respaced`` has the tables with other breakpoints, changed or not, by their new names. ``renamed`` has
     the tables and texts with another name, and ``equal`` the number of tables that read the same everywhere.
-    In a ``partial`` result only some tables were compared.
+    In a ``partial`` result only some tables were compared. With ``at``, the tables are compared at that
+    operating point alone, and nothing else is; ``left_out`` is the number of tables with a signal that the
+    point lacks, and of scalars.
     """
 
     old: Definition
@@ -82,6 +84,8 @@ class SoftwareChange:
     identities: tuple[IdentityPair, ...]
     equal: int
     partial: bool = False
+    at: Mapping[str, float] | None = None
+    left_out: int = 0
 
     @property
     def is_silent(self) -> bool:

@@ -82,11 +82,12 @@ class TableComparison:
 
 
 def sides_of(
-    pair: TablePair, old: Sequence[Grid], new: Sequence[Grid]
+    pair: TablePair, old: Sequence[Grid], new: Sequence[Grid], at: Mapping[str, float] | None = None
 ) -> tuple[tuple[UnionAxis, ...], list[Side]] | Obstacle:
     """The unions of the breakpoints of all tables, by axis of the comparison, and the tables on them.
 
-    ``old`` and ``new`` are the table in images of the old and of the new software.
+    ``old`` and ``new`` are the table in images of the old and of the new software. With ``at``, which has all
+    signals of the table, the union is that operating point alone.
     """
     unions = []
     for axis in pair.axes:
@@ -94,6 +95,8 @@ def sides_of(
         after = [None if axis.new is None else (grid.x, grid.y)[axis.new] for grid in new]
         converted = (None if points is None else axis.conversion.values(points) for points in before)
         union = union_axis(*converted, *after)
+        if union is not None and at is not None:
+            union = union.only_at(at[axis.signal])
         if union is None:
             return Obstacle.AXES_NOT_MONOTONIC
         unions.append(union)
@@ -135,12 +138,14 @@ def _are_same_points(old: Numbers | None, new: Numbers | None) -> bool:
     return np.array_equal(old, new, equal_nan=True)
 
 
-def compare_tables(old: Decoded, new: Decoded, pair: TablePair) -> TableComparison | Obstacle:
-    """A table in both images."""
+def compare_tables(
+    old: Decoded, new: Decoded, pair: TablePair, at: Mapping[str, float] | None = None
+) -> TableComparison | Obstacle:
+    """A table in both images; with ``at``, at one operating point, which has all signals of the table."""
     grids = old.grid(pair.old), new.grid(pair.new)
     if not (grids[0].present.any() and grids[1].present.any()):
         return Obstacle.NOT_IN_BOTH
-    sides = sides_of(pair, grids[:1], grids[1:])
+    sides = sides_of(pair, grids[:1], grids[1:], at)
     if isinstance(sides, Obstacle):
         return sides
     unions, both = sides

@@ -32,6 +32,7 @@ def software_changes_document(
         "new": names[1],
         "old_definition": definitions[0],
         "new_definition": definitions[1],
+        **({} if change.at is None else {"at": dict(change.at)}),
         "identities": [
             without_none(
                 {

@@ -18,12 +18,14 @@ from callint.reporting.softwares.wording import (
     identity_text,
     item_text,
     pair_parts,
+    point_line,
     point_parts,
     slight_text,
     spacing_text,
     unknown_text,
 )
 from callint.reporting.tables.grids import GridLayout, change_lines
+from callint.reporting.tables.values import cell_place
 from callint.reporting.terminal import (
     QUIET,
     Terminal,
@@ -63,6 +65,9 @@ def print_software_statistics(
     if change.is_silent:
         return
     _print_identities(change, terminal)
+    if change.at is not None:
+        print_prose(point_line(change), terminal)
+        terminal.print()
     definition, sign = change.changes.definition, arrow(terminal)
     rows = []
     for table in change.changes.tables:
@@ -70,16 +75,23 @@ def print_software_statistics(
         largest = cell_change(definition, table, y, x, sign)
         if logged and (use := change_use_text(table, logged)):
             largest += f"; {use}"
-        points = f"{table.count}/{table.changed.size}"
+        points = "" if change.at is not None else f"{table.count}/{table.changed.size}"
+        if change.at is not None:
+            largest = _without_place(definition, table, largest)
         rows.append((table.table.name, table.table.purpose.value, points, largest))
     names, purposes, counts = (max((len(row[n]) for row in rows), default=0) for n in range(3))
     for name, purpose, points, largest in rows:
-        lead = f"{name:<{names}}  {purpose:<{purposes}}  {points:>{counts}}"
+        lead = f"{name:<{names}}  {purpose:<{purposes}}  {points:>{counts}}".rstrip()
         for row in row_with_prose(lead, largest, width(terminal), len(name)):
             terminal.print(row)
     if rows:
         terminal.print()
     _print_rest(change, terminal, everything, logged)
+
+
+def _without_place(definition: Definition, table: TableChange, text: str) -> str:
+    """The change of a table without the place, which is the same for all tables."""
+    return text.removesuffix(cell_place(definition, table.new, 0, 0)).rstrip()
 
 
 def _print_identities(change: SoftwareChange, terminal: Terminal) -> None:

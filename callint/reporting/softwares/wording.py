@@ -142,4 +142,23 @@ def closing_sentence(change: SoftwareChange) -> str:
         others.append(f"{fmt.count(len(change.changes.texts), 'text')} changed")
     if others:
         sentence += f" {', '.join(others)}."
+    if change.at is not None:
+        return f"{sentence} {_left_out_sentence(change)}".rstrip()
     return sentence if change.partial else f"{sentence} Bytes without a definition are not compared."
+
+
+def _left_out_sentence(change: SoftwareChange) -> str:
+    if not change.left_out:
+        return ""
+    verb = "is" if change.left_out == 1 else "are"
+    return f"{fmt.count(change.left_out, 'table')} without these signals {verb} left out."
+
+
+def point_line(change: SoftwareChange) -> str:
+    """The operating point of a comparison: "at engine_speed 1800 rpm"."""
+    signals = change.changes.definition.signals
+    values = (
+        f"{name} {fmt.with_unit(fmt.plain(value), signals[name].unit)}"
+        for name, value in (change.at or {}).items()
+    )
+    return f"at {', '.join(values)}"
