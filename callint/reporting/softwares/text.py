@@ -81,7 +81,7 @@ def print_software_statistics(
         rows.append((table.table.name, table.table.purpose.value, points, largest))
     names, purposes, counts = (max((len(row[n]) for row in rows), default=0) for n in range(3))
     for name, purpose, points, largest in rows:
-        lead = f"{name:<{names}}  {purpose:<{purposes}}  {points:>{counts}}".rstrip()
+        lead = f"{name:<{names}}  {purpose:<{purposes}}" + (f"  {points:>{counts}}" if counts else "")
         for row in row_with_prose(lead, largest, width(terminal), len(name)):
             terminal.print(row)
     if rows:
