@@ -43,6 +43,10 @@ class DefinitionResolver:
         self._warned: set[str] = set()
         self._default_start: int | None = None
 
+    def with_definition(self, definition: str) -> DefinitionResolver:
+        """A resolver of the same workspace for images of another definition, which the command line names."""
+        return DefinitionResolver(self._workspace, definition, self._option)
+
     # Places
 
     def output(self, path: str, log: str | None = None) -> Destination:
@@ -79,6 +83,28 @@ class DefinitionResolver:
         The first image that the policy names decides. InputError if no definition is known or readable.
         """
         return self._load(*self._assign(images))
+
+    def resolve_each(self, old: Content, new: Content) -> tuple[LoadedDefinition, LoadedDefinition]:
+        """The definition of each of two images, which may be of two software versions.
+
+        An image that the policy does not name has the definition of the named one. If an image does not fit
+        its definition, and it fits another one in the policy, it has that.
+        """
+        shared = self.resolve(new, old)
+        if self._named is not None:
+            return shared, shared
+        return self._own_definition(old, shared), self._own_definition(new, shared)
+
+    def _own_definition(self, image: Content, shared: LoadedDefinition) -> LoadedDefinition:
+        is_named = assignment_of_named(self.policy, image.path) is not None
+        own = self.resolve(image) if is_named else shared
+        start = self.start_of(image)
+        if len(self.policy.definitions) > 1 and not _fits(image.data, own, start):
+            for path in self.policy.definitions:
+                loaded = self._loader.load(path).loaded
+                if loaded is not None and _fits(image.data, loaded, start):
+                    return self._load(Assignment("", (path,), (), start), image)
+        return own
 
     def resolve_for_writing(self, *images: Content) -> LoadedDefinition:
         """As ``resolve``, for a command that writes an image.

@@ -16,6 +16,7 @@ import click
 
 from callint.cli.definition_resolver import DefinitionResolver
 from callint.cli.git_file import read_git_file
+from callint.cli.software_pair import SoftwarePair
 from callint.comparing.compare import compare
 from callint.fmt import clean
 from callint.model.errors import InputError
@@ -109,9 +110,14 @@ def _print_change(old: Content, new: Content, definition: str | None, policy: st
         # git runs its drivers at the top of the working tree, and names paths from there.
         old, new = (replace(side, path=workspace.label(Path(side.path))) for side in (old, new))
         resolver = DefinitionResolver(workspace, definition)
-        loaded = resolver.resolve(new, old)
-        before, after = (resolver.read_image(loaded, side) for side in (old, new))
-        print_changes(compare(loaded.decoded(before), loaded.decoded(after)), before, after, terminal)
+        old_loaded, loaded = resolver.resolve_each(old, new)
+        before, after = resolver.read_image(old_loaded, old), resolver.read_image(loaded, new)
+        if old_loaded is loaded:
+            print_changes(compare(loaded.decoded(before), loaded.decoded(after)), before, after, terminal)
+        else:
+            from callint.reporting.softwares.text import print_software_change
+
+            print_software_change(SoftwarePair(old_loaded, loaded, before, after).compare(()), terminal)
     except InputError as error:
         sys.stdout.write(f"  {clean(error.lines[0])}\n")
         for line in undefined_changes(old.data, new.data):

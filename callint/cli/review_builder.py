@@ -14,13 +14,15 @@ from callint.cli.authorship import AuthorshipFactory
 from callint.cli.definition_resolver import DefinitionResolver
 from callint.cli.log_option import read_log
 from callint.cli.revision_pairs import two_images
+from callint.cli.software_pair import SoftwarePair, read_change_log
 from callint.decoding.surfaces import surfaces
 from callint.model.policy import Policy
 from callint.reading.tree import OverlayTree
 from callint.reading.workspace import Workspace
 from callint.rules.context import CheckContext
 from callint.rules.registry import refuse_unknown_rules
-from callint.versioning.review import Digests, ImageState, Review, ReviewedImage
+from callint.versioning.file_version import Content
+from callint.versioning.review import Digests, ImageState, Review, ReviewedImage, VersionPair
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
     from callint.versioning.git.log import LoggedCommit
@@ -30,9 +32,14 @@ if TYPE_CHECKING:  # git is slow to import, and two files need none of it
 class ReviewOptions:
     """The definition, the date and the driving log that the command line names."""
 
-    definition: str | None = None
+    definitions: tuple[str, ...] = ()
     day: date | None = None
     log: str | None = None
+
+    @property
+    def definition(self) -> str | None:
+        """The definition of NEW; None if the policy has it."""
+        return self.definitions[-1] if self.definitions else None
 
 
 def review_of_images(
@@ -42,8 +49,16 @@ def review_of_images(
     workspace, old, new = two_images(workspace, options.definition, arguments)
     refuse_unknown_rules(workspace.policy)
     resolver = DefinitionResolver(workspace, options.definition)
-    loaded = resolver.resolve(new, old)
-    before, after = (resolver.read_image(loaded, content) for content in (old, new))
+    old_resolver = resolver
+    if len(options.definitions) > 1:
+        old_resolver = resolver.with_definition(options.definitions[0])
+        old_loaded, loaded = old_resolver.resolve(old), resolver.resolve(new)
+    else:
+        old_loaded, loaded = resolver.resolve_each(old, new)
+    before, after = old_resolver.read_image(old_loaded, old), resolver.read_image(loaded, new)
+    if old_loaded is not loaded:
+        pair = SoftwarePair(old_loaded, loaded, before, after)
+        return _review_of_versions(workspace, resolver, pair, (old, new), arguments, options), workspace
     policy = workspace.policy
     known_as = assignment_of_named(policy, new.path) or assignment_of_named(policy, old.path)
     bases = known_as.bases if known_as else ()
@@ -74,6 +89,41 @@ def review_of_images(
     )
     image = with_log(image, resolver, options.log)
     return Review(new.name, old.name, new.name, (image,), report, commit, day.printed), workspace
+
+
+def _review_of_versions(
+    workspace: Workspace,
+    resolver: DefinitionResolver,
+    pair: SoftwarePair,
+    images: tuple[Content, Content],
+    arguments: tuple[str, ...],
+    options: ReviewOptions,
+) -> Review:
+    """The review of images of two software versions: the findings are those of NEW by its own definition."""
+    old, new = images
+    policy = workspace.policy
+    assigned = assignment_of_named(policy, new.path)
+    bases = assigned.bases if assigned else ()
+    assignment = Assignment(new.path, (pair.new.file.path,), bases, resolver.start_of(new))
+    commit = _commit_of(arguments[1])
+    day = ReviewDay(policy, options.day, commit, {new.path, ""})
+    authorship = AuthorshipFactory().for_tree(workspace, policy.path)
+    checker = Checker(
+        OverlayTree(workspace, {new.path: new.data}), policy, day.checked, authorship, finds_causes=True
+    )
+    image = ReviewedImage(
+        path=new.path,
+        state=ImageState.SAME if old.data == new.data else ImageState.CHANGED,
+        old=old.name,
+        new=new.name,
+        base=checker.loader.choose_base(pair.new, assignment, pair.new_image).path,
+        context=CheckContext(pair.new, pair.new_image),
+        sha256=Digests.of(old, new),
+        versions=VersionPair(pair.compare(()), pair.old.file.path),
+    )
+    image = with_log(image, resolver, options.log)
+    report = checker.report([assignment])
+    return Review(new.name, old.name, new.name, (image,), report, commit, day.printed)
 
 
 def _commit_of(argument: str) -> LoggedCommit | None:
@@ -108,6 +158,8 @@ def with_log(image: ReviewedImage, resolver: DefinitionResolver, log: str | None
     """The image with the logged time in the cells of the tables that changed, if there is a log."""
     if log is None or image.context is None or image.context.image is None:
         return image
+    if image.versions is not None:
+        return replace(image, log=read_change_log(log, resolver, image.versions.change))
     context = image.context
     changed = surfaces(context.new, context.changes.touched_tables)
     return replace(image, log=read_log(log, resolver.policy, context.definition, changed))

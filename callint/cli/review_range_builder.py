@@ -18,6 +18,7 @@ from callint.cli.definition_resolver import DefinitionResolver
 from callint.cli.progress import progress
 from callint.cli.review_builder import ReviewDay, ReviewOptions, with_log
 from callint.cli.revision_pairs import require_revisions
+from callint.cli.software_pair import SoftwarePair
 from callint.fmt import count
 from callint.model.errors import InputError
 from callint.reading.tree import OverlayTree, reason
@@ -25,7 +26,7 @@ from callint.reading.workspace import Workspace
 from callint.rules.context import CheckContext
 from callint.rules.registry import refuse_unknown_rules
 from callint.versioning.file_version import Content
-from callint.versioning.review import Digests, ImageState, Review, ReviewedImage
+from callint.versioning.review import Digests, ImageState, Review, ReviewedImage, VersionPair
 
 if TYPE_CHECKING:  # git is slow to import
     from callint.versioning.ranges import Span
@@ -218,16 +219,20 @@ def _reviewed(resolver: DefinitionResolver, version: _Version) -> ReviewedImage:
         base_name, base = resolver.read_base(loaded, new, after, None)
         if old is None:
             return replace(image, context=CheckContext(loaded, after, base), old=base_name, base=base_name)
-        before = resolver.read_image(loaded, old)
+        old_loaded, _ = resolver.resolve_each(old, new)
+        before = resolver.read_image(old_loaded, old)
     except InputError as error:
         # The remedy at the end is for a command line that names a single image.
         line = error.lines[0]
         image = replace(image, problem=line.rpartition("; ")[0] or line)
         return image if image.state is ImageState.SAME else replace(image, state=ImageState.UNREADABLE)
     has_base = version.assignment is not None and version.assignment.bases
-    return replace(
-        image, context=CheckContext(loaded, after, before), base=base_name if has_base else old.name
-    )
+    image = replace(image, base=base_name if has_base else old.name)
+    if old_loaded is loaded:
+        return replace(image, context=CheckContext(loaded, after, before))
+    change = SoftwarePair(old_loaded, loaded, before, after).compare(())
+    versions = VersionPair(change, old_loaded.file.path)
+    return replace(image, context=CheckContext(loaded, after), versions=versions)
 
 
 def _state(version: _Version) -> ImageState:

@@ -16,6 +16,7 @@ from callint.cli.image_loading import read_content, workspace_for
 from callint.cli.name_selection import table_selection
 from callint.cli.options import as_options
 from callint.cli.revision_pairs import CDFX_SUFFIX, ImagePair, expand_range, is_range, pairs
+from callint.cli.software_pair import SoftwarePair, read_change_log
 from callint.comparing.compare import compare, selected
 from callint.decoding.decode import Decoded
 from callint.decoding.loaded_definition import LoadedDefinition
@@ -28,8 +29,10 @@ from callint.model.image import Image
 from callint.reading.workspace import open_workspace
 from callint.versioning.file_version import Content
 
-if TYPE_CHECKING:  # only what writes a file needs it
+if TYPE_CHECKING:  # not every call needs them
+    from callint.comparing.softwares.result import SoftwareChange
     from callint.reporting.files.destinations import Destination
+    from callint.reporting.terminal import Terminal
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +40,7 @@ class DiffOptions:
     """The arguments and options of callint diff."""
 
     arguments: tuple[str, ...]
-    definition: str | None
+    definitions: tuple[str, ...]
     policy: str | None
     globs: tuple[str, ...]
     stat: bool
@@ -46,13 +49,24 @@ class DiffOptions:
     everything: bool
     log: str | None
     image: str | None
+    at: tuple[str, ...]
+    as_carried: bool
     driver: bool
+
+    @property
+    def definition(self) -> str | None:
+        """The definition of NEW; None if the policy has it."""
+        return self.definitions[-1] if self.definitions else None
 
 
 @click.command()
 @click.argument("arguments", nargs=-1, metavar="[OLD] NEW [PATH]...")
 @click.option(
-    "--definition", metavar="FILE", help="Definition file of the images (default: from the policy)."
+    "--definition",
+    "definitions",
+    multiple=True,
+    metavar="FILE",
+    help="Definition file of the images (default: from the policy); twice for OLD and NEW.",
 )
 @click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 @click.option(
@@ -72,6 +86,17 @@ class DiffOptions:
     metavar="FILE",
     help="With two definitions: show what the changes do to the values of an image.",
 )
+@click.option(
+    "--at",
+    multiple=True,
+    metavar="SIGNAL=VALUE,...",
+    help="Compare only the outputs of the tables at an operating point.",
+)
+@click.option(
+    "--as-carried",
+    is_flag=True,
+    help="Compare two changes: pass OLD_BASE REWORKED NEW_BASE CARRIED, as for callint carry.",
+)
 @click.option("--driver", is_flag=True, help="Run as git's external diff driver (set up by callint init).")
 @as_options(DiffOptions)
 def command(options: DiffOptions) -> int:
@@ -86,6 +111,12 @@ def command(options: DiffOptions) -> int:
     differently, demands more, has new or lacks, and what only people read. Layout, comments, order and
     spellings of numbers are no change.
 
+    Images of two software versions are compared by table name, as the engine reads them: at the breakpoints
+    of both and in the units of NEW. A table that differs by rounding alone does not count.
+
+    --as-carried says whether the change from NEW_BASE to CARRIED is the change from OLD_BASE to REWORKED, at
+    each breakpoint and within half of a storage step. Exits with 1 if it is not.
+
     --format cdfx writes the NEW values of the changed tables in the open standard ASAM CDF 2.0. If NEW is a
     CDF file (.cdfx), callint compares its values with those of OLD, bit for bit.
     """
@@ -93,6 +124,8 @@ def command(options: DiffOptions) -> int:
         from callint.cli.diff_driver import drive
 
         return drive(options.arguments, options.definition, options.policy)
+    if options.as_carried:
+        return _compare_carried(options)
     arguments = expand_range(options.arguments)
     if not arguments:
         raise click.UsageError(
@@ -129,6 +162,25 @@ def _compare_with_base(name: str, options: DiffOptions) -> int:
     return int(differs)
 
 
+def _compare_carried(options: DiffOptions) -> int:
+    """Compare the changes of two software versions; the exit status."""
+    _check_options(options, has_range=False)
+    if options.stat or options.at or options.log is not None or options.form == "cdfx":
+        raise click.UsageError("--as-carried excludes --stat, --at, --log and --format cdfx.")
+    if len(options.arguments) != 4:
+        raise click.UsageError("--as-carried needs four images: OLD_BASE REWORKED NEW_BASE CARRIED.")
+    from callint.cli.carried_check import CarriedImages
+    from callint.reporting.files.atomic_write import write_output
+
+    images = CarriedImages(open_workspace(options.policy), options.arguments, options.definitions)
+    output = options.output
+    destination = None if output is None else images.resolver.output(output).protecting(*images.paths)
+    is_same, document = images.report(options.globs, options.form, options.everything)
+    if document is not None:
+        write_output(_json(document), destination)
+    return int(not is_same)
+
+
 def _write(report: _DiffReport, destination: Destination | None, has_range: bool) -> None:
     """Write the documents of all pairs, or that of the only one."""
     from callint.reporting.files.atomic_write import write_output
@@ -147,6 +199,10 @@ def _check_options(options: DiffOptions, has_range: bool) -> None:
         raise click.UsageError("--format cdfx needs two images, and excludes --stat and --log.")
     if options.output is not None and options.form == "text":
         raise click.UsageError("--output needs --format json or cdfx.")
+    if options.at and (options.form == "cdfx" or options.log is not None):
+        raise click.UsageError("--at excludes --log and --format cdfx.")
+    if len(options.definitions) > 2 or (len(options.definitions) == 2 and has_range):
+        raise click.UsageError("--definition can be given once, or twice for two images.")
 
 
 class _DiffReport:
@@ -160,6 +216,9 @@ class _DiffReport:
         self.inputs: list[Path] = []
         self._resolver = resolver
         self._options = options
+        self._old_resolver = resolver
+        if len(options.definitions) == 2:
+            self._old_resolver = resolver.with_definition(options.definitions[0])
 
     def add(self, pair: ImagePair) -> bool:
         """Print or collect the difference of a pair; whether there is one."""
@@ -183,8 +242,11 @@ class _DiffReport:
         from callint.cli.definition_diff import definition_diff, diff_document, print_diff
 
         options, names = self._options, (old.name, new.name)
-        if is_single and (options.log is not None or options.form == "cdfx" or options.definition):
-            raise click.UsageError("--log, --definition and --format cdfx need images, not definitions.")
+        about_images = options.log is not None or options.form == "cdfx" or options.definition or options.at
+        if is_single and about_images:
+            raise click.UsageError(
+                "--log, --at, --definition and --format cdfx need images, not definitions."
+            )
         self.inputs += [self._resolver.path_on_disk(old), self._resolver.path_on_disk(new)]
         diff = definition_diff(old, new, options.globs, self._image)
         if options.form == "json":
@@ -212,10 +274,41 @@ class _DiffReport:
         if self._options.image is not None and is_single:
             raise click.UsageError("--image needs two definitions, not images.")
         resolver = self._resolver
-        loaded = resolver.resolve(new, old)
         self.inputs += [resolver.path_on_disk(old), resolver.path_on_disk(new)]
         title = None if is_single else (new.name, old.name)
-        return self._add_images(loaded, *self._read(loaded, old, new), (old.name, new.name), title)
+        names = old.name, new.name
+        if new.name.lower().endswith(CDFX_SUFFIX):
+            loaded = self._old_resolver.resolve(new, old)
+            return self._add_images(loaded, *self._read(loaded, old, new), names, title)
+        old_loaded, loaded = self._definitions(old, new)
+        if old_loaded is loaded:
+            return self._add_images(loaded, *self._read(loaded, old, new), names, title)
+        images = self._old_resolver.read_image(old_loaded, old), resolver.read_image(loaded, new)
+        return self._add_softwares(SoftwarePair(old_loaded, loaded, *images), names, title)
+
+    def _definitions(self, old: Content, new: Content) -> tuple[LoadedDefinition, LoadedDefinition]:
+        if self._old_resolver is self._resolver:
+            return self._resolver.resolve_each(old, new)
+        return self._old_resolver.resolve(old), self._resolver.resolve(new)
+
+    def _add_softwares(
+        self, pair: SoftwarePair, names: tuple[str, str], title: tuple[str, str] | None
+    ) -> bool:
+        """Print or collect the difference of images of two software versions; whether there is one."""
+        options = self._options
+        if options.form == "cdfx":
+            raise InputError(
+                f"{names[1]}: its software is not that of {names[0]}; --format cdfx needs two images of one"
+            )
+        change = pair.compare(options.globs, options.at)
+        log = None if options.log is None else read_change_log(options.log, self._resolver, change)
+        if options.form == "json":
+            from callint.reporting.softwares.json import software_changes_document
+
+            self.documents.append(software_changes_document(change, names, pair.definition_paths, log))
+        else:
+            _print_softwares(change, options, log, title)
+        return not change.is_empty
 
     def add_with_base(self, new: Content) -> bool:
         """Print or collect the difference of an image and its base; whether there is one."""
@@ -238,6 +331,8 @@ class _DiffReport:
     ) -> bool:
         """Print or collect a difference; ``names`` are the old and the new one, ``title`` as for _print."""
         options = self._options
+        if options.at:
+            return self._add_softwares(SoftwarePair(loaded, loaded, before, after), names, title)
         decoded = loaded.decoded(after)
         changes = compare(loaded.decoded(before), decoded)
         if options.globs:
@@ -286,19 +381,45 @@ def _print(
 ) -> None:
     """Print the changes between two images; ``title`` are the new and the old name, if several follow."""
     from callint.reporting.changes.text import print_changes, print_statistics
-    from callint.reporting.terminal import console, heading, width
+    from callint.reporting.terminal import console
 
     terminal = console(sys.stdout)
     if title is not None:
-        new, old = title
-        for line in heading(new, f" beside {old}", width(terminal)):
-            terminal.print(line)
-        terminal.print()
+        _print_title(title, terminal)
     if options.stat:
         print_statistics(changes, terminal, log)
     else:
         print_changes(changes, *images, terminal, options.everything, log)
     if title is not None:
+        terminal.print()
+
+
+def _print_title(title: tuple[str, str], terminal: Terminal) -> None:
+    """Print the new and the old name of a pair, if several pairs follow."""
+    from callint.reporting.terminal import heading, width
+
+    new, old = title
+    for line in heading(new, f" beside {old}", width(terminal)):
+        terminal.print(line)
+    terminal.print()
+
+
+def _print_softwares(
+    change: SoftwareChange,
+    options: DiffOptions,
+    log: LogSummary | None,
+    title: tuple[str, str] | None,
+) -> None:
+    """Print the change between two software versions; ``title`` as for _print."""
+    from callint.reporting.softwares.text import print_software_change, print_software_statistics
+    from callint.reporting.terminal import console
+
+    terminal = console(sys.stdout)
+    if title is not None and not change.is_silent:
+        _print_title(title, terminal)
+    printer = print_software_statistics if options.stat or options.at else print_software_change
+    printer(change, terminal, options.everything, log)
+    if title is not None and not change.is_silent:
         terminal.print()
 
 

@@ -32,7 +32,7 @@ class ReviewCommandOptions:
     opens: bool
     day: str | None
     log: str | None
-    definition: str | None
+    definitions: tuple[str, ...]
     policy: str | None
     form: str
 
@@ -51,7 +51,11 @@ class ReviewCommandOptions:
     "--log", metavar="FILE", help="Driving log; show the share of its time that the changes affect."
 )
 @click.option(
-    "--definition", metavar="FILE", help="Definition file of the images (default: from the policy)."
+    "--definition",
+    "definitions",
+    multiple=True,
+    metavar="FILE",
+    help="Definition file of the images (default: from the policy); twice for OLD and NEW.",
 )
 @click.option("--policy", metavar="FILE", help="Policy file (default: the nearest callint.toml).")
 @click.option("--format", "form", type=click.Choice(["html", "json"]), default="html", show_default=True)
@@ -63,6 +67,9 @@ def command(options: ReviewCommandOptions) -> int:
     page shows every image that differs between them, or only those below PATH. The page lists the findings of
     callint check for NEW, and marks those that OLD has too. It is a single file and needs no network. The
     exit status is 0 if callint wrote the page, whatever it shows.
+
+    Images of two software versions are compared as callint diff compares them: by table name, at the
+    breakpoints of both.
     """
     arguments = options.arguments
     if options.between is not None:
@@ -77,9 +84,11 @@ def command(options: ReviewCommandOptions) -> int:
     if options.opens and options.form != "html":
         raise click.UsageError("--open works only with --format html.")
     day = None if options.day is None else _day(options.day)
-    build_options = ReviewOptions(options.definition, day, options.log)
+    if len(options.definitions) > 2:
+        raise click.UsageError("--definition can be given once, or twice for OLD and NEW.")
+    build_options = ReviewOptions(options.definitions, day, options.log)
     if options.between is not None or is_range(arguments):
-        if options.definition or options.policy:
+        if options.definitions or options.policy:
             raise InputError(
                 "two revisions have definitions and policy of their own; leave out the named ones"
             )
@@ -89,7 +98,7 @@ def command(options: ReviewCommandOptions) -> int:
     else:
         review, workspace = review_of_images(open_workspace(options.policy), arguments, build_options)
     output = Path(options.output)
-    named = [*arguments[:2], options.definition, options.policy, options.log]
+    named = [*arguments[:2], *options.definitions, options.policy, options.log]
     inputs = [name for name in named if name is not None]
     _write(_destination(output, workspace, review, inputs), review, options.form)
     if options.opens:
@@ -109,6 +118,7 @@ def _destination(path: Path, workspace: Workspace, review: Review, inputs: list[
     from callint.reporting.files.destinations import output
 
     definitions = {image.context.file.path for image in review.images if image.context is not None}
+    definitions |= {image.versions.definition for image in review.images if image.versions is not None}
     paths = [workspace.place(name) for name in definitions]
     return output(path, workspace, inputs=[*paths, *map(Path, inputs)])
 

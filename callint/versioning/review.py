@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING, Self
 
 from callint.checking.report import Report
 from callint.decoding.log_residency import LogSummary
+from callint.model.change import ChangeSet
 from callint.rules.context import CheckContext
 from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
+    from callint.comparing.softwares.result import SoftwareChange
     from callint.versioning.git.log import LoggedCommit
     from callint.versioning.ranges import Course
 
@@ -41,12 +43,21 @@ class Digests:
 
 
 @dataclass(frozen=True, slots=True)
+class VersionPair:
+    """The change between images of two software versions, and the path of the old one's definition."""
+
+    change: SoftwareChange
+    definition: str
+
+
+@dataclass(frozen=True, slots=True)
 class ReviewedImage:
     """An image of a review; ``old``, ``new`` and ``base`` are names for people, "" if there is no such file.
 
     The base of ``context`` is the old content, or the factory image for an added image. ``context`` is None
     if nothing can be compared; ``problem`` gives the reason if the image is unreadable. ``renamed`` is the
-    former path. ``log`` is the driving log, if there is one.
+    former path. ``log`` is the driving log, if there is one. ``versions`` is the change if the images are of
+    two software versions; then ``context`` has no base.
     """
 
     path: str
@@ -59,6 +70,22 @@ class ReviewedImage:
     problem: str = ""
     log: LogSummary | None = None
     sha256: Digests = Digests()
+    versions: VersionPair | None = None
+
+    @property
+    def changes(self) -> ChangeSet | None:
+        """What changed; None if nothing can be compared."""
+        if self.versions is not None:
+            return self.versions.change.changes
+        return None if self.context is None else self.context.changes
+
+    @property
+    def is_unchanged(self) -> bool:
+        """Whether nothing that callint compares changed."""
+        if self.versions is not None:
+            return self.versions.change.is_empty
+        has_content = self.context is not None and self.context.changes.is_empty
+        return self.state is ImageState.SAME or has_content
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,7 +55,7 @@ def print_changes(
     if changes.is_empty:
         return
     columns = width(terminal) - len(_INDENT)
-    layout = _layout(terminal, columns, everything)
+    layout = grid_layout(terminal, columns, everything)
     for change in _in_reading_order(changes):
         _print_table(changes.definition, change, layout, terminal, logged)
     for axis in changes.axes:
@@ -76,11 +76,12 @@ def print_changes(
 def print_table_change(definition: Definition, change: TableChange, terminal: Terminal) -> None:
     """Print the change of one table."""
     columns = width(terminal) - len(_INDENT)
-    layout = _layout(terminal, columns)
+    layout = grid_layout(terminal, columns)
     _print_table(definition, change, layout, terminal, None)
 
 
-def _layout(terminal: Terminal, columns: int, everything: bool = False) -> GridLayout:
+def grid_layout(terminal: Terminal, columns: int, everything: bool = False) -> GridLayout:
+    """The layout of grids of changes on a terminal; ``columns`` is their width."""
     return GridLayout(
         columns,
         arrow(terminal),
@@ -113,11 +114,12 @@ def _print_table(
     for text in wrapped("; ".join(parts), width(terminal), _INDENT):
         terminal.print(line(text))
     if table.axes:
-        _print_lines(change_lines(definition, change, layout), terminal)
+        print_lines(change_lines(definition, change, layout), terminal)
     terminal.print()
 
 
-def _print_lines(rows: Iterator[StyledRow], terminal: Terminal) -> None:
+def print_lines(rows: Iterator[StyledRow], terminal: Terminal) -> None:
+    """Print the lines of a grid, indented."""
     for cells in rows:
         terminal.print(line(_INDENT, *cells) if cells else "")
 
@@ -164,11 +166,11 @@ def _print_breakpoints(
         sign = layout.arrow if direction == len(layout.directions) - 1 else layout.directions[direction]
         text = f"{old} {sign} {new}" if is_changed else new
         if length and length + len(text) + 2 > layout.columns:
-            _print_lines(iter([row]), terminal)
+            print_lines(iter([row]), terminal)
             row, length = [], 0
         row += [("  " if length else "", ""), (text, layout.styles[direction] if is_changed else "")]
         length += len(text) + (2 if length else 0)
-    _print_lines(iter([row]), terminal)
+    print_lines(iter([row]), terminal)
 
 
 def _make_distinct(
@@ -209,7 +211,7 @@ def _print_runs(changes: ChangeSet, old: Image, new: Image, layout: GridLayout, 
         size = f": {fmt.count(total, 'byte')} that the definition does not describe"
         terminal.print(line(("unexplained", "bold"), size))
         for run in runs if layout.everything else runs[:_MOST_RUNS]:
-            _print_lines(_run_lines(changes.definition, run, old, new, layout), terminal)
+            print_lines(_run_lines(changes.definition, run, old, new, layout), terminal)
         if len(runs) > _MOST_RUNS and not layout.everything:
             rest = fmt.count(len(runs) - _MOST_RUNS, "more run")
             terminal.print(line((f"{_INDENT}and {rest}; --all shows them", QUIET)))

@@ -238,10 +238,16 @@ def _identity(image: Json, heading: str) -> Iterator[str]:
     yield '<section class="fact identity">'
     yield _element(heading, "The image")
     yield "<dl>"
-    names = {"renamed": "Taken for renamed", "base": "Base", "definition": "Definition"}
+    names = {
+        "renamed": "Taken for renamed",
+        "base": "Base",
+        "definition": "Definition",
+        "old_definition": "Old definition",
+    }
     yield from (_fact(name, image[key]) for key, name in names.items() if image.get(key))
-    if image.get("title"):
-        yield _fact("For", image["title"])
+    for key, name in (("title", "For"), ("old_title", "Old software")):
+        if image.get(key):
+            yield _fact(name, image[key])
     if digits := image.get("sha256"):
         yield _fact("SHA-256", " → ".join(dict.fromkeys(digest[:16] for digest in digits.values())))
     is_pair = "old" in image and "new" in image

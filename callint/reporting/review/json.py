@@ -57,13 +57,24 @@ def review_document(review: Review) -> dict[str, Any]:
             "verdict": verdict(review, findings),
             "counts": _counts(findings),
             "rules": {rule: RULES[rule].title for rule in sorted({item.finding.rule for item in findings})},
-            "findings": finding_entries(findings, numbers, _column_counts(review)),
+            "findings": _findings(review, findings, numbers),
             "images": images,
         }
     )
     document = _cleaned(document)
     digest = hashlib.sha256(document_text(document).encode()).hexdigest()[:16]
     return {**document, "digest": digest}
+
+
+def _findings(
+    review: Review, findings: Sequence[ReviewFinding], numbers: dict[str, int]
+) -> list[dict[str, Any]]:
+    """The entries of the findings; those of a new software version have no cell of the compared points."""
+    entries = finding_entries(findings, numbers, _column_counts(review))
+    for entry in entries:
+        if "image" in entry and review.images[entry["image"]].versions is not None:
+            entry.pop("cell", None)
+    return entries
 
 
 def document_text(document: dict[str, Any]) -> str:
@@ -118,7 +129,7 @@ def _column_counts(review: Review) -> dict[tuple[str, str], int]:
     """The number of columns of the tables and axes, by the image's path and the item's name."""
     counts: dict[tuple[str, str], int] = {}
     for image in review.images:
-        if image.context is not None:
+        if image.context is not None and image.versions is None:
             layout = image.context.layout
             for number, item in enumerate(layout.items):
                 counts[image.path, item.name] = layout.shape(number)[1]
@@ -148,7 +159,11 @@ def _image(number: int, image: ReviewedImage, ranks: dict[str, int]) -> dict[str
         "axes": [],
         "tables": [],
     }
-    if image.context is not None:
+    if image.context is not None and image.versions is not None:
+        from callint.reporting.review.versions import version_fields
+
+        fields |= version_fields(image.versions, image.context, ranks, image.log)
+    elif image.context is not None:
         fields |= _content(image, image.context, ranks)
     return without_none(fields)
 

@@ -46,7 +46,7 @@ def verdict(review: Review, findings: Sequence[ReviewFinding]) -> str:
     if unreadable := sum(image.state is ImageState.UNREADABLE for image in review.images):
         sentences.append(f"{fmt.count(unreadable, 'image')} could not be compared.")
     contexts = [image.context for image in review.images if image.context is not None]
-    changes = [context.changes for context in contexts]
+    changes = [image.changes for image in review.images if image.changes is not None]
     unexplained = [run for change_set in changes for run in change_set.unexplained]
     sentences += [unexplained_sentence(unexplained)] if unexplained else []
     sentences += _critical_tables(changes)
@@ -112,11 +112,7 @@ def _image_sentences(review: Review) -> Iterator[str]:
         yield f"git takes {renamed[0].renamed} → {renamed[0].path} for a rename."
     elif renamed:
         yield f"git takes {len(renamed):,} images for renamed."
-    is_unchanged = (
-        image.state is ImageState.SAME or (image.context is not None and image.context.changes.is_empty)
-        for image in review.images
-    )
-    if all(is_unchanged):
+    if all(image.is_unchanged for image in review.images):
         yield f"Nothing changed below {' and '.join(review.paths)}." if review.paths else "Nothing changed."
 
 
@@ -154,12 +150,12 @@ def change_sentences(context: CheckContext, entries: Sequence[dict[str, Any]]) -
         groups.setdefault((table.purpose.value, table.group), []).append(entry)
     for (purpose, group), members in groups.items():
         fields = {"purpose": purpose, "group": group_title(definition, group)}
-        sentence = _group_sentence(members, totals[purpose, group])
+        sentence = group_sentence(members, totals[purpose, group])
         yield {**{key: value for key, value in fields.items() if value}, "text": sentence}
     yield from ({"text": sentence} for sentence in _other_sentences(context))
 
 
-def _group_sentence(entries: Sequence[dict[str, Any]], total: int) -> str:
+def group_sentence(entries: Sequence[dict[str, Any]], total: int) -> str:
     """The change of a group: its largest change, and how many of its ``total`` tables changed or moved."""
     changed = [entry for entry in entries if entry["changed"]]
     moved = len(entries) - len(changed)

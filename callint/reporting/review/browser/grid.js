@@ -180,7 +180,10 @@ function drawDetails(table, cell, view) {
   } else {
     pairs.push(["New", unchangedText(table, cell)]);
   }
-  pairs.push(["Raw", changed ? `${oldRaw} → ${newRaw}` : `${oldRaw}`], ["Address", table.address(cell)]);
+  // A point of two software versions is no stored cell.
+  if (!table.data.points) {
+    pairs.push(["Raw", changed ? `${oldRaw} → ${newRaw}` : `${oldRaw}`], ["Address", table.address(cell)]);
+  }
   if (data.logged) pairs.push(["Logged time", percentOf(data.logged.cells[cell])]);
   const list = make("dl", {}, ...pairs.filter(([, text]) => text !== "").map(([name, text]) =>
     make("div", { class: name.toLowerCase().replace(" ", "-") }, make("dt", {}, name), make("dd", {}, text))));

@@ -1,0 +1,1 @@
+"""Compares images of two software versions, whose definitions differ, as the engine reads them."""

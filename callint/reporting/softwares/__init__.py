@@ -1,0 +1,1 @@
+"""Differences between images of two software versions."""

@@ -1,0 +1,1 @@
+"""Comparisons of images of two software versions."""
