@@ -45,10 +45,11 @@ def read_definition(data: bytes, path: str) -> DefinitionFile:
     try:
         reader = ElementReader(*xml.schema_problems(tree), tree)
         definition = _read_root(reader, tree.root, content_digest(data))
-        problems = reader.problems
+        problems, addresses = reader.problems, reader.decimal_addresses
     except xml.FloodError as flood:
-        definition, problems = None, _with_notice(flood)
-    return DefinitionFile(path, definition, tuple(_finding(path, problem) for problem in _in_order(problems)))
+        definition, problems, addresses = None, _with_notice(flood), ()
+    findings = tuple(_finding(path, problem) for problem in _in_order(problems))
+    return DefinitionFile(path, definition, findings, addresses)
 
 
 def _in_order(problems: Iterable[xml.XmlProblem]) -> list[xml.XmlProblem]:

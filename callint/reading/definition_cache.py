@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 
-from callint.model.definition import Definition
+from callint.model.definition import DecimalAddress, Definition
 from callint.model.finding import Finding
 from callint.reading import cache
 from callint.reading.definition_file import DefinitionFile, content_digest
@@ -23,18 +23,20 @@ def open_definition(data: bytes, path: str) -> DefinitionFile:
         from callint.reading.definition import read_definition  # XML is slow to import
 
         file = read_definition(data, path)
-        cache.store(lambda: pack((file.definition, *file.problems)), _KIND, *parts)
+        cache.store(lambda: pack((file.definition, *file.problems, *file.decimal_addresses)), _KIND, *parts)
     return file
 
 
 def _unpack_file(entry: bytes, path: str, digest: str) -> DefinitionFile | None:
     """The file that a cache entry holds, or None if the entry does not belong to the digest."""
     try:
-        definition, *problems = unpack(entry)
+        definition, *rest = unpack(entry)
     except (UnknownFormError, ValueError):
         return None
-    if not all(isinstance(problem, Finding) for problem in problems):
+    problems = tuple(item for item in rest if isinstance(item, Finding))
+    addresses = tuple(item for item in rest if isinstance(item, DecimalAddress))
+    if len(problems) + len(addresses) < len(rest):
         return None
     if definition is not None and not (isinstance(definition, Definition) and definition.digest == digest):
         return None
-    return DefinitionFile(path, definition, tuple(problems))
+    return DefinitionFile(path, definition, problems, addresses)

@@ -53,6 +53,7 @@ _CLASSES: tuple[type[Any], ...] = (
     model.Relation,
     model.Group,
     model.Declaration,
+    model.DecimalAddress,
     model.Definition,
     Cell,
     Finding,

@@ -6,7 +6,7 @@ from callint.model import rule_ids
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.rules import axis, base, change, image, protection, relation, value, waiver
-from callint.rules.definition import axes, conversions, limits, names, placement, relations
+from callint.rules.definition import axes, conversions, guards, limits, names, operating, placement, relations
 from callint.rules.definition import base as definition_base
 from callint.rules.rule import Rule, Scope
 
@@ -16,7 +16,9 @@ MODULES = (
     placement,
     conversions,
     limits,
+    guards,
     axes,
+    operating,
     relations,
     definition_base,
     image,

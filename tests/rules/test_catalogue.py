@@ -16,6 +16,7 @@ from tests.rules import (
     test_change,
     test_contradicts_base,
     test_definition,
+    test_definition_lint,
     test_image,
     test_off_codes,
     test_protection,
@@ -27,7 +28,11 @@ from tests.rules import (
 from tests.rules.example import Example, waiver
 
 BY_FAMILY: dict[str, tuple[Example, ...]] = {
-    "definition": (*test_definition.EXAMPLES, *test_contradicts_base.EXAMPLES),
+    "definition": (
+        *test_definition_lint.EXAMPLES,
+        *test_definition.EXAMPLES,
+        *test_contradicts_base.EXAMPLES,
+    ),
     "image": test_image.EXAMPLES,
     "axis": test_axis.EXAMPLES,
     "value": test_value.EXAMPLES,

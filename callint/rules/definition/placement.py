@@ -104,6 +104,34 @@ def outside_image(context: CheckContext) -> Iterator[Finding]:
             )
 
 
+@rule(rule_ids.DEFINITION_DECIMAL_ADDRESS, Severity.WARNING, Scope.DEFINITION)
+def decimal_address(context: CheckContext) -> Iterator[Finding]:
+    """An address is decimal, but at least three quarters of all addresses are hexadecimal.
+
+    Why it matters: an address without its 0x is another address: 40512 is 0x9E40. What is read there depends
+    on chance.
+
+    Example: `at="40512"` among addresses such as `at="0x40510"`. Up to 9, both are the same.
+
+    Fix: add the missing 0x; or write the address in hexadecimal digits, if it is right.
+    """
+    for address in context.file.decimal_addresses:
+        number = int(address.text)
+        meant = f"0x{address.text}"
+        memory = context.definition.memory
+        fits = memory.start <= int(meant, 16) < memory.end
+        yield definition_finding(
+            rule_ids.DEFINITION_DECIMAL_ADDRESS,
+            address.line,
+            f"{address.owner} {address.attribute} {address.text}",
+            f"{address.attribute} of {address.owner} is the decimal number {address.text}, which is "
+            f"{fmt.address(number)}, but the other addresses are hexadecimal",
+            f"Write {meant} if that is meant, else {fmt.address(number)}."
+            if fits
+            else f"Write {fmt.address(number)} if the number is right.",
+        )
+
+
 @rule(rule_ids.DEFINITION_OVERLAP, Severity.WARNING, Scope.DEFINITION)
 def overlap(context: CheckContext) -> Iterator[Finding]:
     """Two elements occupy the same bytes.
