@@ -31,6 +31,7 @@ DEFINITION_UNCOVERED_OPERATING_RANGE: Final = "definition/uncovered-operating-ra
 DEFINITION_UNUSABLE_RELATION: Final = "definition/unusable-relation"
 DEFINITION_REDUNDANT_RELATION: Final = "definition/redundant-relation"
 DEFINITION_CONTRADICTS_BASE: Final = "definition/contradicts-base"
+DEFINITION_UNSTATED_MIRROR: Final = "definition/unstated-mirror"
 
 IMAGE_UNASSIGNED: Final = "image/unassigned"
 IMAGE_UNREADABLE: Final = "image/unreadable"

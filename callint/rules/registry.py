@@ -6,7 +6,17 @@ from callint.model import rule_ids
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.rules import axis, base, change, image, protection, relation, value, waiver
-from callint.rules.definition import axes, conversions, guards, limits, names, operating, placement, relations
+from callint.rules.definition import (
+    axes,
+    conversions,
+    guards,
+    limits,
+    mirrors,
+    names,
+    operating,
+    placement,
+    relations,
+)
 from callint.rules.definition import base as definition_base
 from callint.rules.rule import Rule, Scope
 
@@ -21,6 +31,7 @@ MODULES = (
     operating,
     relations,
     definition_base,
+    mirrors,
     image,
     axis,
     value,

@@ -221,7 +221,8 @@ def operated(axes: str, operating: str = "700 3700") -> bytes:
         table("curve", f"fuel_{number}", f'<x axis="{name}"/>', at=32 + 8 * number)
         for number, name in enumerate(names)
     )
-    return definition_xml(tables, axes=axes, signals=signals)
+    half = '<linear name="half" unit="rpm" factor="0.5"/>'
+    return definition_xml(tables, axes=axes, signals=signals, conversions=CONVERSIONS + half)
 
 
 UNCOVERED = (
@@ -234,42 +235,45 @@ UNCOVERED = (
         severity=Severity.WARNING,
     ),
     passes("definition/uncovered-operating-range", "an axis of two bytes", operated(axis("speeds"))),
+    # 0.5 rpm a step: a uint8 ends at 127.5 rpm; 100 to 155 rpm has its middle there.
     fails(
         "definition/uncovered-operating-range",
-        "a fixed axis that ends just below the middle",
-        operated('\n<fixed-axis name="speeds" signal="speed" values="700 2199"/>\n'),
+        "an axis whose byte ends just below the middle",
+        operated(axis("speeds", type="uint8", conversion="half"), "100 155.1"),
         'name="speeds"',
-        "axis speeds reaches from 700 to 2199 rpm",
+        "holds 0 to 127.5 rpm",
         severity=Severity.WARNING,
     ),
     passes(
         "definition/uncovered-operating-range",
-        "a fixed axis that ends in the middle",
-        operated('<fixed-axis name="speeds" signal="speed" values="700 2200"/>'),
+        "an axis whose byte ends in the middle",
+        operated(axis("speeds", type="uint8", conversion="half"), "100 155"),
+    ),
+    fails(
+        "definition/uncovered-operating-range",
+        "a fixed axis just below the operating range",
+        operated('\n<fixed-axis name="speeds" signal="speed" values="1 699"/>\n'),
+        'name="speeds"',
+        "axis speeds reaches from 1 to 699 rpm",
+        severity=Severity.WARNING,
     ),
     passes(
         "definition/uncovered-operating-range",
-        "idle speeds beside an axis that covers the rest",
-        operated('<fixed-axis name="idle" signal="speed" values="600 700"/>' + axis("speeds")),
+        "a fixed axis that reaches the operating range",
+        operated('<fixed-axis name="speeds" signal="speed" values="1 700"/>'),
     ),
-    fails(
+    passes(
         "definition/uncovered-operating-range",
-        "a fixed axis outside beside an axis that covers all",
-        operated('\n<fixed-axis name="idle" signal="speed" values="600 699"/>\n' + axis("speeds")),
-        'name="idle"',
-        "axis idle reaches from 600 to 699 rpm",
-        severity=Severity.WARNING,
-    ),
-    fails(
-        "definition/uncovered-operating-range",
-        "two fixed axes that end just below the middle together",
+        "a fixed axis below the operating range beside one that reaches it",
         operated(
-            '<fixed-axis name="low" signal="speed" values="600 800"/>'
-            '<fixed-axis name="high" signal="speed" values="900 2199"/>'
+            '<fixed-axis name="idle" signal="speed" values="600 699"/>'
+            '<fixed-axis name="high" signal="speed" values="2000 3600"/>'
         ),
-        '<signal name="speed"',
-        "the 2 axes of speed reach from 600 to 2199 rpm",
-        severity=Severity.WARNING,
+    ),
+    passes(
+        "definition/uncovered-operating-range",
+        "a fixed axis beside a stored one, whose breakpoints only the image knows",
+        operated('<fixed-axis name="idle" signal="speed" values="600 699"/>' + axis("speeds")),
     ),
 )
 

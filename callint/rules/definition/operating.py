@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 
 from callint import fmt
@@ -17,16 +16,15 @@ from callint.rules.rule import Scope, rule
 
 @rule(rule_ids.DEFINITION_UNCOVERED_OPERATING_RANGE, Severity.WARNING, Scope.DEFINITION)
 def uncovered_operating_range(context: CheckContext) -> Iterator[Finding]:
-    """The axes of a signal cover less than half of the signal's operating range.
+    """The axes of a signal miss the signal's operating range.
 
-    Why it matters: beyond its last breakpoint an axis gives no new values, so the engine would mostly run
-    where its tables have no cells. The type, the conversion or the signal of the axis is wrong, or the
-    operating range.
+    Why it matters: beyond its last breakpoint an axis gives no new values, so the engine would run where its
+    tables have no cells. The type, the conversion or the signal of the axis is wrong, or the operating range.
 
     Example: an axis of engine speed as uint8 with a factor of 0.25 rpm ends at 63.75 rpm, but the engine
-    operates at 700 to 3700 rpm; one that reaches 2200 rpm barely passes. A fixed axis may cover a small part
-    of the range, such as idle speeds, if other axes of the signal cover the rest; one that lies wholly
-    outside is reported.
+    operates at 700 to 3700 rpm; a type that reaches 2200 rpm, half of that range, barely passes. Fixed axes
+    may cover any part of the range, such as idle speeds. They are reported if no axis of the signal reaches
+    the operating range at all: breakpoints of 0.7 to 3.7 for a signal in rpm.
 
     Fix: correct the type, conversion, signal or values of the axis, or the operating range of the signal.
     """
@@ -42,36 +40,18 @@ def uncovered_operating_range(context: CheckContext) -> Iterator[Finding]:
 def _uncovered(
     context: CheckContext, signal: Signal, operating: Range, axes: Sequence[Axis]
 ) -> Iterator[Finding]:
-    low, high = math.inf, -math.inf
-    is_reported = False
-    for axis in axes:
-        reach = _reach(context, axis)
-        least = 0.0 if isinstance(axis, FixedAxis) else _LEAST_COVERED
-        if not _covers(reach, operating, least):
-            is_reported = True
+    reaches = [(axis, _reach(context, axis)) for axis in axes]
+    none_meets = not any(covers(reach, operating, 0.0) for _, reach in reaches)
+    for axis, reach in reaches:
+        if none_meets if isinstance(axis, FixedAxis) else not covers(reach, operating, _LEAST_COVERED):
             yield _finding(context, signal, operating, axis, reach)
-        low, high = min(low, reach.low), max(high, reach.high)
-    reach = Range(low, high)
-    if is_reported or _covers(reach, operating, _LEAST_COVERED):
-        return
-    if len(axes) == 1:
-        yield _finding(context, signal, operating, axes[0], reach)
-        return
-    yield definition_finding(
-        rule_ids.DEFINITION_UNCOVERED_OPERATING_RANGE,
-        signal.line,
-        signal.name,
-        f"the {len(axes)} axes of {signal.name} reach from {_span(reach, signal.unit)}, "
-        f"but its operating range is {_span(operating, signal.unit)}",
-        "Correct the axes or the operating range.",
-    )
 
 
-#: The smallest share of an operating range that the axes of its signal should cover together.
+#: The smallest share of an operating range that the storage of an axis should be able to cover.
 _LEAST_COVERED = 0.5
 
 
-def _covers(reach: Range, operating: Range, share: float) -> bool:
+def covers(reach: Range, operating: Range, share: float) -> bool:
     """Whether a range covers at least a share of the operating range; 0 if one point is enough."""
     covered = min(reach.high, operating.high) - max(reach.low, operating.low)
     return covered >= share * (operating.high - operating.low)
