@@ -96,7 +96,8 @@ def _finding(path: str, problem: xml.XmlProblem) -> Finding:
         line=problem.line,
         subject=problem.message,
         message=problem.message,
-        hint="Correct the line; docs/definition.md and schemas/definition.xsd describe the format.",
+        hint=problem.hint
+        or "Correct the line; docs/definition.md and schemas/definition.xsd describe the format.",
     )
 
 
