@@ -397,6 +397,11 @@ DECIMAL = (
         "9, which is the same in both",
         addressed("0x11", "0x12", "0x13", "9"),
     ),
+    passes(
+        "definition/decimal-address",
+        "an address that lies in the memory without 0x only",
+        addressed("0x11", "0x12", "0x13", "200"),
+    ),
     passes("definition/decimal-address", "decimal addresses alone", addressed("10", "11", "12", "13")),
 )
 
@@ -513,5 +518,12 @@ def test_one_wrong_type_is_one_finding_about_limits() -> None:
 def test_a_decimal_address_is_hinted_at_with_the_one_that_may_be_meant() -> None:
     (finding,) = of_rule(findings(addressed("0x11", "0x12", "0x13", "20")), "definition/decimal-address")
     assert finding.hint == "Write 0x20 if that is meant, else 0x00014."
-    (finding,) = of_rule(findings(addressed("0x11", "0x12", "0x13", "200")), "definition/decimal-address")
-    assert finding.hint == "Write 0x000C8 if the number is right."
+
+
+def test_a_decimal_address_outside_the_memory_is_one_error_with_the_address_that_may_be_meant() -> None:
+    xml = addressed("0x11", "0x12", "0x13", "30").replace(b'start="0" size="256"', b'start="0x10" size="40"')
+    assert of_rule(findings(xml), "definition/decimal-address")
+    xml = xml.replace(b'start="0x10" size="40"', b'start="0x20" size="40"')
+    assert not of_rule(findings(xml), "definition/decimal-address")
+    hints = [finding.hint for finding in of_rule(findings(xml), "definition/outside-image")]
+    assert hints[-1] == "Did you mean 0x30?"
