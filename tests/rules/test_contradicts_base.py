@@ -100,6 +100,13 @@ FAULTS = (
         of="speeds",
     ),
     *judged(
+        "a text of bytes that are not characters",
+        definition_xml('\n<text name="cut" title="Cut" purpose="general" at="0" length="4"/>\n'),
+        image(at_0=b"SK\x01-"),
+        image(at_0=b"SK-\xff"),
+        "cut has bytes that are not characters in new.bin",
+    ),
+    *judged(
         "a checksum over a range that is too long by a byte",
         definition_xml(
             "", memory='\n<checksum name="sum" algorithm="sum8" start="0" size="3" stored-at="8"/>\n'

@@ -51,6 +51,21 @@ UNUSABLE_GUARD = (
         guarded('<guard above="9.1"/>', '<limits min="5" max="20"/><expected min="9.1" max="15"/>'),
     ),
     unusable_guard(
+        "a guard beyond twice the upper limit",
+        guarded('<guard above="20.1"/>', '<limits min="5" max="10"/>'),
+        "the guard above 20.1 mg of fuel lies far beyond its limits of 5 to 10 mg",
+    ),
+    passes(
+        "definition/unusable-guard",
+        "a guard at twice the upper limit",
+        guarded('<guard above="20"/>', '<limits min="5" max="10"/>'),
+    ),
+    unusable_guard(
+        "a guard far below the limits",
+        guarded('<guard below="-0.1"/>', '<limits min="10" max="15"/>', type="int16"),
+        "the guard below -0.1 mg of fuel lies far beyond its limits",
+    ),
+    unusable_guard(
         "a flat scalar",
         guarded('<guard flat="true"/>', '<guard above="9"/>'),
         "the table has one value",
@@ -77,7 +92,7 @@ UNLIMITED_EMISSIONS = (
         "an emissions curve with limits alone",
         curve(f'{ON_GEARS}<limits max="90"/>', purpose="emissions"),
         'name="fuel"',
-        "emissions curve fuel has neither a change limit nor an expected range",
+        "emissions curve fuel has no change limit",
         severity=Severity.NOTE,
         of="fuel",
     ),
@@ -85,11 +100,6 @@ UNLIMITED_EMISSIONS = (
         "definition/unlimited-emissions",
         "an emissions curve with a change limit",
         curve(f'{ON_GEARS}<limits max="90"/><change max="5"/>', purpose="emissions"),
-    ),
-    passes(
-        "definition/unlimited-emissions",
-        "an emissions curve with an expected range",
-        curve(f'{ON_GEARS}<limits max="90"/><expected max="80"/>', purpose="emissions"),
     ),
     passes(
         "definition/unlimited-emissions",
@@ -209,6 +219,42 @@ LIMITS_UNREACHABLE = (
             '<rational name="own" unit="mg" a="0" b="0" c="1000000" d="0" e="1" f="0"/>',
             '<limits min="15.2588" max="900"/>',
         ),
+    ),
+)
+
+MAP = '<x axis="gears"/><y axis="gears"/>'
+TWICE = '<gradient along="x" max="2"/>\n<gradient along="x" max="45"/>\n'
+REPEATED = (
+    fails(
+        "definition/repeated-demand",
+        "two gradients along x",
+        definition_xml(table("map", "fuel", MAP + TWICE), axes=FIXED),
+        'max="45"',
+        "fuel has two <gradient> along x",
+        severity=Severity.WARNING,
+        of="fuel",
+    ),
+    passes(
+        "definition/repeated-demand",
+        "a gradient along each axis",
+        definition_xml(table("map", "fuel", MAP + TWICE.replace("x", "y", 1)), axes=FIXED),
+    ),
+    fails(
+        "definition/repeated-demand",
+        "two orders along y",
+        definition_xml(
+            table(
+                "map",
+                "fuel",
+                MAP
+                + '<monotonic along="y" direction="rising"/>\n<monotonic along="y" direction="falling"/>\n',
+            ),
+            axes=FIXED,
+        ),
+        "falling",
+        "fuel has two <monotonic> along y",
+        severity=Severity.WARNING,
+        of="fuel",
     ),
 )
 
@@ -493,6 +539,7 @@ EXAMPLES = (
     *UNLIMITED_EMISSIONS,
     *UNCHECKED,
     *LIMITS_UNREACHABLE,
+    *REPEATED,
     *UNCOVERED,
     *REDUNDANT,
     *NEVER_KEPT,

@@ -136,6 +136,13 @@ def _faults(context: CheckContext) -> dict[str, _Faults]:
     for item, clause in _outside_operation(context):
         if item.name not in faults:
             faults[item.name] = _Faults(item.line, clauses=[clause])
+    for text in context.definition.texts.values():
+        # What follows a NUL is not part of the text.
+        content = (context.new.text(text) or "").partition("\0")[0]
+        if not all(character.isprintable() or character.isspace() for character in content):
+            faults.setdefault(text.name, _Faults(text.line)).clauses.append(
+                "has bytes that are not characters"
+            )
     wrong = set(faults)
     for checked, clause in _OF_PROTECTIONS:
         for finding in checked.check(context):

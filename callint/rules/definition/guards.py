@@ -21,8 +21,9 @@ def unusable_guard(context: CheckContext) -> Iterator[Finding]:
 
     Why it matters: the guard looks like a check, but it says nothing about the table. callint looks at the
     guards of protection tables only, so a guard in any other table never matches. Nor does a guard beyond the
-    values that the table can store, or a guard against a flat scalar. If every value that the table accepts
-    matches the guard, its number or its direction is wrong.
+    values that the table can store, or a guard against a flat scalar. A guard that lies further beyond the
+    limits than these are wide, and beyond twice a limit, finds nothing that the limits do not find. If every
+    value that the table accepts matches the guard, its number or its direction is wrong.
 
     Example: `<guard above="300"/>` on a uint8 with factor 1, which ends at 255; 254 barely passes. With
     `<limits min="3000" max="4600"/>`, `<guard below="4700"/>` matches every accepted value.
@@ -85,6 +86,15 @@ def _problem(context: CheckContext, table: Table, guard: Guard) -> str | None:
             f"no value of {table.name} can match its guard {fmt.with_unit(text, unit)}: "
             f"its {table.storage.type.name} holds {_span(held, unit)}"
         )
+    limits = table.demands.limits
+    if limits is not None and not limits.is_inverted:
+        limit = limits.high if upward else limits.low
+        distance = bound - limit if upward else limit - bound
+        if distance > max(limits.high - limits.low, abs(limit)):
+            return (
+                f"the guard {fmt.with_unit(text, unit)} of {table.name} lies far beyond its limits of "
+                f"{_span(limits, unit)}: every value that it matches is an error anyway"
+            )
     for noun, accepted in (("limits", allowed(context, table)), ("expected range", table.demands.expected)):
         if accepted is None or accepted.is_inverted or accepted == held:
             continue

@@ -192,6 +192,30 @@ def _outside(name: str, outer_name: str, inner: Range, outer: Range, of: Table |
             )
 
 
+@rule(rule_ids.DEFINITION_REPEATED_DEMAND, Severity.WARNING, Scope.DEFINITION)
+def repeated_demand(context: CheckContext) -> Iterator[Finding]:
+    """A table has two demands of one kind along one axis.
+
+    Why it matters: one of the two was meant for the other axis, along which nothing is demanded now.
+
+    Example: a map with `<gradient along="x" max="2"/><gradient along="x" max="45"/>`, of which the second is
+    that of y.
+
+    Fix: correct `along=` of one of them, or remove it.
+    """
+    for table in context.definition.tables.values():
+        for name, demands in (("monotonic", table.demands.monotonic), ("gradient", table.demands.gradients)):
+            if len(demands) > 1 and demands[0].along == demands[1].along:
+                yield definition_finding(
+                    rule_ids.DEFINITION_REPEATED_DEMAND,
+                    demands[1].line,
+                    f"{table.name} {name}",
+                    f"{table.name} has two <{name}> along {demands[0].along}",
+                    "Correct along= of one of them, or remove it.",
+                    table.name,
+                )
+
+
 @rule(rule_ids.DEFINITION_NO_LIMITS, Severity.NOTE, Scope.DEFINITION)
 def no_limits(context: CheckContext) -> Iterator[Finding]:
     """A table has no limits.
@@ -308,17 +332,17 @@ def undirected_protection(context: CheckContext) -> Iterator[Finding]:
 
 @rule(rule_ids.DEFINITION_UNLIMITED_EMISSIONS, Severity.NOTE, Scope.DEFINITION)
 def unlimited_emissions(context: CheckContext) -> Iterator[Finding]:
-    """An emissions curve or map has neither a change limit nor an expected range.
+    """An emissions curve or map has no change limit.
 
     Why it matters: `change/emissions` reports every change of an emissions table, but the change of one cell
     among hundreds looks the same whether it is a correction of 1 % or an entry error of 100 %. Only a change
-    limit or an expected range tells them apart. Scalars need none, because the report shows their one value,
+    limit tells them apart. Scalars need none, because the report shows their one value,
     and neither do tables with an off code, because switching a cell off or on is a change without a size.
 
     Example: a map of the fresh air demand with `<limits min="200" max="1800"/>` alone. With `<change
     max="60"/>` too, an edit by 200 mg is an error.
 
-    Fix: add `<change max=/>` with the largest step that a calibrator makes at once, or the expected range.
+    Fix: add `<change max=/>` with the largest step that a calibrator makes at once.
     """
     for table in context.definition.tables.values():
         demands = table.demands
@@ -326,7 +350,6 @@ def unlimited_emissions(context: CheckContext) -> Iterator[Finding]:
             table.purpose is Purpose.EMISSIONS
             and table.axes
             and demands.change is None
-            and demands.expected is None
             and demands.off is None
             and demands.limits is not None  # definition/no-limits reports the others
             and not isinstance(context.definition.conversion_of(table), States)
@@ -335,7 +358,7 @@ def unlimited_emissions(context: CheckContext) -> Iterator[Finding]:
                 rule_ids.DEFINITION_UNLIMITED_EMISSIONS,
                 table.line,
                 table.name,
-                f"emissions {table.kind} {table.name} has neither a change limit nor an expected range: "
+                f"emissions {table.kind} {table.name} has no change limit: "
                 "an entry error within the limits looks like any other change",
                 "Add <change max=/> with the largest step that a calibrator makes at once.",
                 table.name,
