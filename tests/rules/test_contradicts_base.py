@@ -100,6 +100,17 @@ FAULTS = (
         of="speeds",
     ),
     *judged(
+        "a map whose x and y are swapped",
+        definition_xml(
+            table("map", "cut", '<x axis="long"/><y axis="short"/>'),
+            axes='<fixed-axis name="long" signal="speed" values="1000 2000 3000 4000 5000"/>'
+            '<fixed-axis name="short" signal="load" values="10 20 30 40"/>',
+        ),
+        image(at_0=u16(*(100 * row + 7 * column for row in range(5) for column in range(4)))),
+        image(at_0=u16(*(100 * row + 7 * column for row in range(4) for column in range(5)))),
+        "cut would be far smoother with order= changed or x and y swapped in new.bin",
+    ),
+    *judged(
         "a text of bytes that are not characters",
         definition_xml('\n<text name="cut" title="Cut" purpose="general" at="0" length="4"/>\n'),
         image(at_0=b"SK\x01-"),
@@ -272,3 +283,24 @@ def test_what_follows_from_another_fault_is_not_reported() -> None:
     example = Example(rule=RULE, name="", xml=xml, data=image(at_0=u16(600, 0)), is_factory=True)
     (finding,) = of_rule(example.report().findings, RULE)
     assert finding.table == "bound"
+
+
+def converted(bad: int, right: int) -> dict[str, str]:
+    """The messages about scalars of one conversion, of which some are out of range, by the subject."""
+    tables = "".join(
+        table("scalar", f"table_{n}", '<limits min="1"/>', at=2 * n, conversion="rpm")
+        for n in range(bad + right)
+    )
+    xml, data = definition_xml(tables), image(at_0=u16(*[0] * bad, *[1] * right))
+    example = Example(rule=RULE, name="", xml=xml, data=data, is_factory=True)
+    found = of_rule(example.report().findings, RULE)
+    return {finding.subject or finding.table: finding.message for finding in found}
+
+
+def test_a_conversion_is_named_in_place_of_most_of_its_tables() -> None:
+    assert converted(3, 3) == {
+        "conversion rpm": "3 of 6 tables and axes of conversion rpm contradict new.bin: "
+        "table_0, table_1, table_2"
+    }
+    assert set(converted(3, 4)) == {"table_0", "table_1", "table_2"}
+    assert set(converted(2, 0)) == {"table_0", "table_1"}
