@@ -355,7 +355,7 @@ _TABLES = """
     <text name="hull_number" title="Hull number" at="0x38" length="12" encoding="latin-1" purpose="general"/>
     <curve name="egr" title="Recirculation" purpose="emissions" at="0x44" type="uint8" conversion="share">
       <x axis="speed_4"/>
-      <limits min="0" max="60"/>
+      <limits min="0" max="60"/><change max="50"/>
     </curve>
 """
 

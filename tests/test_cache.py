@@ -116,7 +116,12 @@ def test_any_findings_are_unpacked_as_they_were_packed(findings: list[Finding]) 
     assert same(unpack(pack(findings)), tuple(findings))
 
 
-@pytest.mark.parametrize("data", [EXAMPLE, *WRONG], ids=range(1 + len(WRONG)))
+#: The example with a decimal address among its hexadecimal ones.
+DECIMAL = EXAMPLE.replace(b'at="0x40516"', b'at="40516"')
+FILES = (EXAMPLE, DECIMAL, *WRONG)
+
+
+@pytest.mark.parametrize("data", FILES, ids=range(len(FILES)))
 def test_a_file_is_the_same_from_the_cache_with_all_that_is_wrong_with_it(
     data: bytes, folder: Path, readings: list[str]
 ) -> None:
@@ -124,6 +129,7 @@ def test_a_file_is_the_same_from_the_cache_with_all_that_is_wrong_with_it(
     first, second = (open_definition(data, "defs/one.xml") for _ in range(2))
     assert same(first, expected)
     assert same(second, expected)
+    assert bool(second.decimal_addresses) == (data == DECIMAL)
     assert readings == ["defs/one.xml"]
 
 
@@ -256,6 +262,16 @@ def test_another_version_of_the_program_has_entries_of_its_own(
         cache._program_state.cache_clear()
     assert len(readings) == 2
     assert len(entries(folder)) == 2
+
+
+def test_every_file_that_makes_an_entry_belongs_to_the_state_of_the_program() -> None:
+    top = Path(cache.__file__).parent.parent
+    stamped = {stamp.partition(" ")[0] for stamp in cache._stamps(top)}
+    for layer in ("model", "reading", "decoding", "comparing", "rules", "checking"):
+        made = {*(top / layer).glob("*.py")}
+        if layer in ("reading", "rules"):
+            made = {*(top / layer).rglob("*.py")}
+        assert {path.name for path in made} <= stamped
 
 
 @posix

@@ -9,6 +9,7 @@ from pathlib import Path
 from callint.checking.checker import Checker
 from callint.checking.definition_base import findings_against_base
 from callint.checking.identity import is_foreign
+from callint.model import rule_ids
 from callint.model.policy import Policy
 from callint.reading.tree import WorkingTree
 from callint.reading.workspace import Workspace
@@ -37,6 +38,7 @@ def contradicted(
             if not is_foreign(workspace.read_required(name), memory, None)
         ]
         for base in own or list(bases)[:1]:
-            count = len(list(findings_against_base(checker, [path], names[base])))
+            found = findings_against_base(checker, [path], names[base])
+            count = sum(finding.rule == rule_ids.DEFINITION_CONTRADICTS_BASE for finding in found)
             if count:
                 yield definition, base, count

@@ -508,6 +508,19 @@ class Declaration:
     line: int
 
 
+@dataclass(frozen=True, slots=True)
+class DecimalAddress:
+    """An address in decimal digits, in a file that gives most addresses in hexadecimal ones.
+
+    ``owner`` is the name of the element, or its tag if it has no name; ``text`` is the address as written.
+    """
+
+    owner: str
+    attribute: str
+    text: str
+    line: int
+
+
 @dataclass(frozen=True)
 class Definition:
     """One definition with all that it takes from other files; its elements by name.

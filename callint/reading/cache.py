@@ -205,6 +205,10 @@ def _name(kind: str, parts: tuple[bytes, ...]) -> str:
     return digest.hexdigest() + _SUFFIX
 
 
+#: The folders of the program in whose subfolders lies what entries are made by.
+_FOLDERS_WITH_FOLDERS = ("callint", "reading", "rules")
+
+
 @cache
 def _program_state() -> bytes:
     """A digest of the state of the program: its version, and the modification times of its files.
@@ -231,6 +235,6 @@ def _stamps(folder: Path) -> list[str]:
             if entry.name.endswith((".py", ".xsd", ".json")):
                 status = entry.stat()
                 stamps.append(f"{entry.name} {status.st_size} {status.st_mtime_ns}")
-            elif entry.is_dir() and entry.name != "__pycache__" and folder.name == "callint":
+            elif entry.is_dir() and entry.name != "__pycache__" and folder.name in _FOLDERS_WITH_FOLDERS:
                 stamps += [entry.name, *_stamps(Path(entry.path))]
     return stamps

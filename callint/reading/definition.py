@@ -51,7 +51,7 @@ def read_definition(data: bytes, path: str, tree: FileReader | None = None) -> D
 def read_family(family: Family, open_parent: Opener | None = None) -> DefinitionFile:
     """As ``read_definition``, with the files at hand; ``open_parent`` may know the parent already."""
     parent = None if family.parent is None else (open_parent or read_family)(family.parent)
-    own, definition = _read_file(family, parent.definition if parent else None)
+    own = _read_file(family, parent.definition if parent else None)
     inherited = [
         replace(
             problem,
@@ -62,21 +62,21 @@ def read_family(family: Family, open_parent: Opener | None = None) -> Definition
         )
         for problem in (parent.problems if parent else ())
     ]
-    return DefinitionFile(family.path, definition, (*own, *inherited[: xml.MOST_PROBLEMS]))
+    return replace(own, problems=(*own.problems, *inherited[: xml.MOST_PROBLEMS]))
 
 
-def _read_file(family: Family, parent: Definition | None) -> tuple[list[Finding], Definition | None]:
-    """The problems of a file and its shared files, and the definition as far as it can be read."""
+def _read_file(family: Family, parent: Definition | None) -> DefinitionFile:
+    """The definition as far as it can be read, with the problems of the file and its shared files."""
     path = family.path
     tree = xml.parse(family.data, is_definition=True)
     if tree.root is None:
         problems = [*_problems_before_syntax_error(tree), *tree.problems]
-        return [_finding(path, problem) for problem in problems], None
+        return DefinitionFile(path, None, tuple(_finding(path, problem) for problem in problems))
     if tree.root.tag != f"{{{NAMESPACE}}}definition":
         message = f"the outermost element is not <definition> of {NAMESPACE}"
         if tree.root.tag == f"{{{NAMESPACE}}}shared":
             message = "it is a file of shared parts; check a definition that uses it"
-        return [_finding(path, xml.XmlProblem(tree.line_of(tree.root), message))], None
+        return DefinitionFile(path, None, (_finding(path, xml.XmlProblem(tree.line_of(tree.root), message)),))
     shared_problems: list[Finding] = []
     try:
         reader = ElementReader(*xml.schema_problems(tree), tree, first=family.first)
@@ -86,10 +86,11 @@ def _read_file(family: Family, parent: Definition | None) -> tuple[list[Finding]
         definition = None
         if parent is not None or not family.parent_line:
             definition = _read_root(reader, tree.root, family, shared, parent)
-        problems = reader.problems
+        problems, addresses = reader.problems, reader.decimal_addresses
     except xml.FloodError as flood:
-        definition, problems = None, _with_notice(flood)
-    return [*(_finding(path, problem) for problem in _in_order(problems)), *shared_problems], definition
+        definition, problems, addresses = None, _with_notice(flood), ()
+    findings = (*(_finding(path, problem) for problem in _in_order(problems)), *shared_problems)
+    return DefinitionFile(path, definition, findings, addresses)
 
 
 def _in_order(problems: Iterable[xml.XmlProblem]) -> list[xml.XmlProblem]:
@@ -142,7 +143,8 @@ def _finding(path: str, problem: xml.XmlProblem) -> Finding:
         line=problem.line,
         subject=problem.message,
         message=problem.message,
-        hint="Correct the line; docs/definition.md and schemas/definition.xsd describe the format.",
+        hint=problem.hint
+        or "Correct the line; docs/definition.md and schemas/definition.xsd describe the format.",
     )
 
 

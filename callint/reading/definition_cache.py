@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from callint.model.definition import Definition
+from callint.model.definition import DecimalAddress, Definition
 from callint.model.finding import Finding
 from callint.reading import cache
 from callint.reading.definition_file import DefinitionFile
@@ -30,20 +30,23 @@ def open_family(
         from callint.reading.definition import read_family  # XML is slow to import
 
         file = read_family(family, open_parent or open_family)
-        cache.store(lambda: pack((file.definition, *file.problems)), _KIND, *family.key)
+        content = (file.definition, *file.problems, *file.decimal_addresses)
+        cache.store(lambda: pack(content), _KIND, *family.key)
     return file
 
 
 def _unpack_file(entry: bytes, family: Family) -> DefinitionFile | None:
     """The file that a cache entry holds, or None if the entry is not the family's."""
     try:
-        definition, *problems = unpack(entry)
+        definition, *rest = unpack(entry)
     except (UnknownFormError, ValueError):
         return None
-    if not all(isinstance(problem, Finding) for problem in problems):
+    problems = tuple(item for item in rest if isinstance(item, Finding))
+    addresses = tuple(item for item in rest if isinstance(item, DecimalAddress))
+    if len(problems) + len(addresses) < len(rest):
         return None
     if definition is not None and not (
         isinstance(definition, Definition) and definition.digest == family.digest
     ):
         return None
-    return DefinitionFile(family.path, definition, tuple(problems))
+    return DefinitionFile(family.path, definition, problems, addresses)

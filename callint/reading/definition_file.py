@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 
-from callint.model.definition import Definition
+from callint.model.definition import DecimalAddress, Definition
 from callint.model.finding import Finding
 
 
@@ -14,11 +14,13 @@ class DefinitionFile:
     """The definition in a file, as far as it can be read, and every mistake in its form.
 
     ``path`` is the name that findings show. ``definition`` is None if the file is not a definition at all.
+    ``decimal_addresses`` are those that look like a forgotten 0x.
     """
 
     path: str
     definition: Definition | None
     problems: tuple[Finding, ...]
+    decimal_addresses: tuple[DecimalAddress, ...] = ()
 
 
 def problem_place(problem: Finding) -> str:

@@ -56,6 +56,7 @@ _CLASSES: tuple[type[Any], ...] = (
     model.Declaration,
     Source,
     Lines,
+    model.DecimalAddress,
     model.Definition,
     Cell,
     Finding,

@@ -16,6 +16,7 @@ from itertools import islice
 
 from lxml import etree
 
+from callint.reading import xml_order
 from callint.reading.resources import resource
 
 #: Largest file that is read, in bytes.
@@ -31,10 +32,11 @@ _ENCODING = re.compile(rb"""^<\?xml[^>]*?encoding\s*=\s*["']([^"']*)["']""")
 
 @dataclass(frozen=True, slots=True)
 class XmlProblem:
-    """A problem with the file, at a line counted from 1."""
+    """A problem with the file, at a line counted from 1; ``hint`` is an instruction, "" for the usual one."""
 
     line: int
     message: str
+    hint: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,10 +205,11 @@ def _syntax_message(message: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Schema:
-    """The compiled definition schema, and the documentation of its simple types by their pattern."""
+    """The compiled schema, its order, and the documentation of its simple types by their pattern."""
 
     compiled: etree.XMLSchema
     meanings: dict[str, str]
+    order: xml_order.ElementOrder
 
 
 @cache
@@ -218,12 +221,13 @@ def _schema() -> _Schema:
         for simple in tree.getroot().iter(f"{xs}simpleType")
         for pattern in simple.iter(f"{xs}pattern")
     }
+    order = xml_order.read_order(tree)
     # The rule definition/duplicate-name reports duplicates better, and much faster for many names.
     for constraint in [*tree.getroot().iter(*(f"{xs}{kind}" for kind in ("unique", "key", "keyref")))]:
         parent = constraint.getparent()
         if parent is not None:
             parent.remove(constraint)
-    return _Schema(etree.XMLSchema(tree), meanings)
+    return _Schema(etree.XMLSchema(tree), meanings, order)
 
 
 #: How often a tree is validated again after unexpected elements are removed.
@@ -346,10 +350,10 @@ class _Validation:
             if not any(removals):
                 return
 
-    def report(self, element: etree._Element | None, message: str, line: int = 1) -> None:
+    def report(self, element: etree._Element | None, message: str, line: int = 1, hint: str = "") -> None:
         """Report a problem with an element, or at a line. Raises FloodError for too many problems."""
         line = line if element is None else self.tree.line_of(element)
-        self.problems[XmlProblem(line, shortened(_NAMESPACE.sub("", message)))] = None
+        self.problems[XmlProblem(line, shortened(_NAMESPACE.sub("", message)), hint)] = None
         self.reports += 1  # if the file is a single line, many reports may be the same problem
         if self.reports > MOST_PROBLEMS:
             raise FloodError(self.problems)
@@ -365,6 +369,8 @@ class _Validation:
         if element is not None and missing and (element, missing["attribute"]) in self.removed_attributes:
             return False  # its invalid value was reported, and it was removed
         message = _in_plain_words(entry.message, _schema().meanings)
+        if element is not None and _UNEXPECTED.search(entry.message):
+            return self._handle_unexpected(element, message)
         self.report(element, message, entry.line)
         if element is None:
             return False
@@ -372,12 +378,27 @@ class _Validation:
             del element.attrib[attribute]
             self.removed_attributes.add((element, attribute))
             return True
-        parent = element.getparent()
-        if parent is not None and _UNEXPECTED.search(entry.message):
-            parent.remove(element)
-            self.removed.add(element)
-            return True
         return False
+
+    def _handle_unexpected(self, element: etree._Element, message: str) -> bool:
+        """Report an element that is not expected, or the sibling that stands in its way.
+
+        It is moved to its place, so that it is read, or else removed.
+        """
+        order = _schema().order
+        wrong = xml_order.misplaced(order, element)
+        if wrong is not element:
+            place, expected = (f"<{etree.QName(item).localname}>" for item in (wrong, element))
+            message = f"{place}: not expected here; expected: {expected[1:-1]}"
+        self.report(wrong, message, hint=xml_order.advice(order, wrong, self.tree.line_of))
+        if xml_order.move(order, wrong):
+            return True
+        parent = wrong.getparent()
+        if parent is None:
+            return False
+        parent.remove(wrong)
+        self.removed.add(wrong)
+        return True
 
 
 _Amounts = Mapping[tuple[etree._Element | None, str | None], int]

@@ -6,7 +6,18 @@ from callint.model import rule_ids
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.rules import axis, base, change, image, policy, protection, relation, value, waiver
-from callint.rules.definition import axes, conversions, limits, loosened, names, placement, relations
+from callint.rules.definition import (
+    axes,
+    conversions,
+    guards,
+    limits,
+    loosened,
+    mirrors,
+    names,
+    operating,
+    placement,
+    relations,
+)
 from callint.rules.definition import base as definition_base
 from callint.rules.rule import Rule, Scope
 
@@ -16,10 +27,13 @@ MODULES = (
     placement,
     conversions,
     limits,
+    guards,
     axes,
+    operating,
     relations,
     definition_base,
     loosened,
+    mirrors,
     image,
     axis,
     value,

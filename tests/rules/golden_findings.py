@@ -19,6 +19,7 @@ from tests.rules import (
     test_change,
     test_contradicts_base,
     test_definition,
+    test_definition_lint,
     test_image,
     test_off_codes,
     test_protection,
@@ -32,6 +33,7 @@ from tests.rules.example import Example
 STORED = Path(__file__).parent / "golden_findings.txt"
 EXAMPLES: tuple[Example, ...] = (
     *test_definition.EXAMPLES,
+    *test_definition_lint.EXAMPLES,
     *test_contradicts_base.EXAMPLES,
     *test_image.EXAMPLES,
     *test_axis.EXAMPLES,
@@ -45,7 +47,12 @@ EXAMPLES: tuple[Example, ...] = (
     *test_waiver.EXAMPLES,
 )
 #: Nearly every small definition has these, and they have examples of their own.
-_EVERYWHERE = {"definition/unused", "definition/no-limits", "definition/overlap"}
+_EVERYWHERE = {
+    "definition/unused",
+    "definition/no-limits",
+    "definition/overlap",
+    "definition/uncovered-operating-range",
+}
 # Tests of their own look at the bytes of the base and at causes.
 _LEFT_OUT = {"rule", "message", "severity", "evidence", "content", "base_bytes", "explanation", "cause"}
 

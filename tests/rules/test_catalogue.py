@@ -16,6 +16,7 @@ from tests.rules import (
     test_change,
     test_contradicts_base,
     test_definition,
+    test_definition_lint,
     test_image,
     test_loosened,
     test_off_codes,
@@ -29,6 +30,7 @@ from tests.rules.example import Example, waiver
 
 BY_FAMILY: dict[str, tuple[Example, ...]] = {
     "definition": (
+        *test_definition_lint.EXAMPLES,
         *test_definition.EXAMPLES,
         *test_contradicts_base.EXAMPLES,
         *test_loosened.OF_DEFINITIONS,

@@ -922,7 +922,7 @@ UNGUARDED = (
     fails(
         "definition/unguarded-protection",
         "a protection without a guard",
-        scalar(purpose="protection"),
+        scalar('<limits max="90"/>', purpose="protection"),
         'name="fuel"',
         "protection table fuel",
         severity=Severity.WARNING,

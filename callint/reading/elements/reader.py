@@ -8,7 +8,7 @@ from typing import TypeVar
 
 from lxml import etree
 
-from callint.model.definition import Axis, ByteOrder, Declaration, NumberType, Storage
+from callint.model.definition import Axis, ByteOrder, DecimalAddress, Declaration, NumberType, Storage
 from callint.reading import xml
 from callint.reading.definition_bounds import MAX_ADDRESS, MAX_ALL_BREAKPOINTS, MAX_BREAKPOINTS, MAX_MEMORY
 from callint.reading.elements.attributes import required, tag_of, to_integer
@@ -17,6 +17,11 @@ BYTE_ORDERS = {order.value: order for order in ByteOrder}
 NUMBER_TYPES = {number_type.name: number_type for number_type in NumberType}
 
 ItemType = TypeVar("ItemType")
+
+#: Up to this number, decimal and hexadecimal digits are the same.
+_LAST_DIGIT = 9
+#: The number of hexadecimal addresses for each decimal one from which the latter look like a mistake.
+_HEXADECIMAL_PER_DECIMAL = 3
 
 
 @dataclass
@@ -35,6 +40,8 @@ class ElementReader:
     declarations: list[Declaration] = field(default_factory=list)
     first: int = 0
     _breakpoints: int = 0
+    _decimal_addresses: list[DecimalAddress] = field(default_factory=list)
+    _hexadecimal_addresses: int = 0
 
     # Mistakes
 
@@ -78,10 +85,22 @@ class ElementReader:
 
     def address(self, element: etree._Element, name: str) -> int:
         """An attribute as an address. Raises ValueError above the highest address."""
-        address = to_integer(element.attrib[name])
+        text = element.attrib[name]
+        address = to_integer(text)
         if address >= MAX_ADDRESS:
             raise ValueError(f"{name} is not below 2 to the power of 48, the highest address that is read")
+        if "x" in text:
+            self._hexadecimal_addresses += 1
+        elif address > _LAST_DIGIT:
+            owner = element.get("name") or tag_of(element)
+            self._decimal_addresses.append(DecimalAddress(owner, name, text.strip(), self.line(element)))
         return address
+
+    @property
+    def decimal_addresses(self) -> tuple[DecimalAddress, ...]:
+        """The decimal addresses if at least three quarters of all addresses are hexadecimal."""
+        is_rare = len(self._decimal_addresses) * _HEXADECIMAL_PER_DECIMAL <= self._hexadecimal_addresses
+        return tuple(self._decimal_addresses) if is_rare else ()
 
     def size(self, element: etree._Element, name: str) -> int:
         """An attribute as a size in bytes. Raises ValueError above the largest memory."""

@@ -2,34 +2,21 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator
 
 from callint import fmt
 from callint.model import rule_ids
 from callint.model.finding import Finding, Severity
-from callint.rules import axis, image, value
+from callint.rules import image
 from callint.rules.context import CheckContext
+from callint.rules.definition.base_faults import faulty_conversions, find_faults
 from callint.rules.definition.finding import definition_finding
-from callint.rules.rule import Rule, Scope, rule
+from callint.rules.rule import Scope, rule
 
 #: Rules about the file as a whole, whose messages say all.
 _OF_THE_FILE = (image.unreadable, image.damaged_record, image.wrong_size, image.wrong_identity)
-_BLANK = "blank"
-#: Rules about tables and axes, with what their findings count.
-_OF_TABLES: tuple[tuple[Rule, str], ...] = (
-    (image.missing_table, "gap"),
-    (image.blank_table, _BLANK),
-    (value.not_a_number, "cell without a number"),
-    (value.unknown_state, "unknown state"),
-    (value.out_of_range, "value out of range"),
-    (value.unexpected, "unexpected value"),
-    (value.not_monotonic, "value out of order"),
-    (value.too_steep, "slope that is too steep"),
-    (axis.not_increasing, "breakpoint that does not increase"),
-    (axis.wrong_count, "wrong breakpoint count"),
-    (axis.outside_plausible, "implausible breakpoint"),
-)
+#: The most items of a conversion that a message names.
+_MOST_NAMES = 4
 
 
 @rule(rule_ids.DEFINITION_CONTRADICTS_BASE, Severity.WARNING, Scope.FACTORY)
@@ -42,10 +29,15 @@ def contradicts_base(context: CheckContext) -> Iterator[Finding]:
 
     Why it matters: a factory image is in order. If a table in it is out of range, out of order or blank, the
     definition probably reads the wrong bytes: a wrong address, type, byte order or factor. Then every
-    statement about this table is meaningless, and an edit of it overwrites something else.
+    statement about this table is meaningless, and an edit of it overwrites something else. The same applies
+    to a guard that a protection matches, to a broken relation, to a checksum that is not that of its range,
+    to axes that miss the operating range of their signal, to texts of other bytes than characters, and to
+    maps that are at least twice as smooth with their cells in the other order (`order=`, or x and y swapped).
 
     Example: `at="130"` instead of `at="0x130"`: 48 values of the factory image are out of range. A factory
-    image that keeps every demand passes.
+    image that keeps every demand passes. callint leaves out what follows from another fault: a relation to a
+    table that is itself wrong, or a slope between wrong breakpoints. If at least three tables and axes of one
+    conversion are wrong, and half of all that it has, the conversion is reported in their place.
 
     Fix: correct the address, type, byte order or conversion; or the demand, if the factory image really
     breaks it.
@@ -63,31 +55,38 @@ def contradicts_base(context: CheckContext) -> Iterator[Finding]:
                 "Name the factory image of this software, or correct the definition.",
             )
             return
-    faults: dict[str, Counter[str]] = {}
-    lines: dict[str, int] = {}
-    for checked, name in _OF_TABLES:
-        for finding in checked.check(context):
-            faults.setdefault(finding.table, Counter())[name] += 1
-            lines.setdefault(finding.table, finding.line or 1)
-    for table, names in sorted(faults.items(), key=lambda item: lines[item[0]]):
-        is_blank = names.pop(_BLANK, 0) > 0
-        parts = ["is blank"] if is_blank else []
-        if names:
-            parts.append("has " + ", ".join(_amount(count, name) for name, count in names.items()))
+    for finding in image.stale_checksum.check(context):
         yield definition_finding(
             rule_ids.DEFINITION_CONTRADICTS_BASE,
-            lines[table],
+            finding.line or 1,
+            f"checksum {finding.subject}",
+            f"{context.base_path}: {finding.message}",
+            "Check range, algorithm, byte order and address of the checksum.",
+        )
+    faults = find_faults(context)
+    for blamed in [*faulty_conversions(context, faults)]:
+        names = fmt.list_names(blamed.faulty, _MOST_NAMES)
+        yield definition_finding(
+            rule_ids.DEFINITION_CONTRADICTS_BASE,
+            blamed.line,
+            f"conversion {blamed.name}",
+            f"{len(blamed.faulty)} of {blamed.count} tables and axes of conversion {blamed.name} contradict "
+            f"{context.base_path}: {names}",
+            "Check the conversion, then the addresses and types.",
+        )
+        for name in blamed.faulty:
+            faults.pop(name, None)
+    for table, found in sorted(faults.items(), key=lambda item: item[1].line):
+        yield definition_finding(
+            rule_ids.DEFINITION_CONTRADICTS_BASE,
+            found.line,
             "",
-            f"{table} {' and '.join(parts)} in {context.base_path}: the definition may read the wrong bytes",
+            f"{table} {found.text} in {context.base_path}: the definition may read the wrong bytes",
             "Check address, type, byte order and conversion, then the demand itself.",
             table=table,
         )
 
 
-def _amount(count: int, name: str) -> str:
-    """A number of faults: "3 values out of range"."""
-    noun, space, rest = name.partition(" ")
-    if noun in ("wrong", "unknown", "unexpected", "implausible"):
-        return fmt.count(count, name)
-    rest = rest.replace("that is", "that are").replace("does", "do") if count > 1 else rest
-    return f"{fmt.count(count, noun)}{space}{rest}"
+def is_of_other_file(context: CheckContext) -> bool:
+    """Whether the factory image is unreadable or not of the definition's software."""
+    return any(next(iter(checked.check(context)), None) is not None for checked in _OF_THE_FILE)

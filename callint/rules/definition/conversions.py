@@ -119,6 +119,76 @@ def no_unit(context: CheckContext) -> Iterator[Finding]:
             )
 
 
+@rule(rule_ids.DEFINITION_SIMILAR_CONVERSION, Severity.WARNING, Scope.DEFINITION)
+def similar_conversion(context: CheckContext) -> Iterator[Finding]:
+    """Two conversions of one unit differ by a hundredth or less.
+
+    Why it matters: one of the two was probably meant to be the other, and a digit of it is wrong or was
+    rounded away. Every value of its tables is then wrong by a little, which nobody sees in a single table.
+    Two conversions that are equal are not reported: descriptions often have one for each table.
+
+    Example: factors of 0.0078125 and of 0.0078, both in the unit "-": 1/128 and its rounded copy, 0.16 %
+    apart. Factors of 0.1 and 0.102 barely pass.
+
+    Fix: correct the wrong one and use one conversion for both; or, if both are right, set the rule to note in
+    the policy.
+    """
+    groups: dict[tuple[str, str, int], list[tuple[Conversion, list[float]]]] = {}
+    for conversion in context.definition.conversions.values():
+        if numbers := _numbers(conversion):
+            key = type(conversion).__name__, conversion.unit, len(numbers)
+            groups.setdefault(key, []).append((conversion, numbers))
+    for members in groups.values():
+        if len(members) > 1:
+            yield from _similar(members)
+
+
+def _numbers(conversion: Conversion) -> list[float]:
+    """The numbers of a conversion, in an order in which those of two conversions can be compared."""
+    match conversion:
+        case Linear():
+            return [conversion.factor, conversion.offset]
+        case Rational():
+            return [*conversion.coefficients]
+        case Interpolated():
+            return [*conversion.raw, *conversion.physical]
+        case States():
+            return []
+
+
+#: The relative difference up to which two numbers of conversions are similar.
+_SIMILAR = 0.01
+
+
+def _similar(members: list[tuple[Conversion, list[float]]]) -> Iterator[Finding]:
+    """The findings about conversions of one form and unit: the neighbours in the order of their numbers."""
+    # Of equal ones, the first stands for all.
+    distinct = list({tuple(numbers): conversion for conversion, numbers in reversed(members)}.items())
+    order = sorted(distinct, key=lambda item: item[0])
+    numbers = np.array([numbers for numbers, _ in order])
+    before, after = numbers[:-1], numbers[1:]
+    near = np.abs(after - before) <= _SIMILAR * np.maximum(np.abs(before), np.abs(after))
+    for place in np.flatnonzero(near.all(axis=1)).tolist():
+        first, second = sorted((order[place][1], order[place + 1][1]), key=lambda item: item.line)
+        yield definition_finding(
+            rule_ids.DEFINITION_SIMILAR_CONVERSION,
+            second.line,
+            f"{first.name} {second.name}",
+            f"conversion {second.name} is almost {first.name} (line {first.line}): "
+            f"{_difference(first, second)}",
+            "Correct the wrong one and use one conversion for both.",
+        )
+
+
+def _difference(first: Conversion, second: Conversion) -> str:
+    """The first number in which two similar conversions differ."""
+    names = {Linear: ("factor", "offset"), Rational: tuple("abcdef")}.get(type(first), ())
+    pairs = zip(_numbers(first), _numbers(second), strict=True)
+    place, (one, other) = next((n, pair) for n, pair in enumerate(pairs) if pair[0] != pair[1])
+    noun = names[place] if names else "a point"
+    return f"{noun} {fmt.plain(other)} instead of {fmt.plain(one)}"
+
+
 #: The units of a pure number and of one whose unit the definition does not give.
 _NO_UNITS = {"", "-"}
 

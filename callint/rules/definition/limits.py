@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
+from dataclasses import replace
+
+import numpy as np
 
 from callint import fmt
-from callint.decoding.conversions import physical_limits
+from callint.decoding.conversions import to_raw_numbers
 from callint.model import rule_ids
 from callint.model.definition import (
+    NO_CONSTRAINTS,
     Conversion,
     Guard,
     Linear,
@@ -22,6 +26,7 @@ from callint.model.definition import (
 from callint.model.finding import Finding, Severity
 from callint.rules.context import CheckContext
 from callint.rules.definition.finding import definition_finding
+from callint.rules.definition.values import allowed, storable
 from callint.rules.rule import Scope, rule
 
 
@@ -57,16 +62,18 @@ def limits_unreachable(context: CheckContext) -> Iterator[Finding]:
     """No stored value can reach a limit.
 
     Why it matters: a limit beyond the range of the type never triggers, so it protects nothing; usually the
-    factor or the type is wrong. The same applies to an expected range beyond the limits, and to an operating
-    range beyond the plausible one.
+    factor or the type is wrong. The same applies to an expected range beyond the limits, to an operating
+    range beyond the plausible one, and to a change limit that is as wide as the limits.
 
-    Example: `<limits min="0" max="300"/>` on a uint8 with factor 1, which ends at 255.
+    Example: `<limits min="0" max="300"/>` on a uint8 with factor 1, which ends at 255. `<limits min="0"
+    max="90"/><change max="90"/>`: no change within the limits is larger than 90; 89.9 barely passes.
 
     Fix: correct the limit, the factor or the type.
     """
     for table in context.definition.tables.values():
         if context.definition.is_resolved(table):
             yield from _outside_storage(context, table)
+            yield from _wide_change(context, table)
         limits, expected = table.demands.limits, table.demands.expected
         if limits and expected:
             yield from _outside(f"expected range of {table.name}", "limits", expected, limits, table)
@@ -78,11 +85,29 @@ def limits_unreachable(context: CheckContext) -> Iterator[Finding]:
 
 def _outside_storage(context: CheckContext, table: Table) -> Iterator[Finding]:
     limits = table.demands.limits
-    conversion = context.definition.conversion_of(table)
-    if limits is None or limits.is_inverted or isinstance(conversion, Rational):
+    if limits is None or limits.is_inverted:
         return
-    low, high = physical_limits(conversion, table.storage)
+    conversion = context.definition.conversion_of(table)
+    if isinstance(conversion, Rational):
+        yield from _outside_rational(conversion, table, limits)
+        return
+    held = storable(context, table)
+    low, high = held.low, held.high
     unit = conversion.unit
+    if limits.low > high or limits.high < low:
+        yield definition_finding(
+            rule_ids.DEFINITION_LIMITS_UNREACHABLE,
+            table.line,
+            f"{table.name} limits",
+            f"no value that {table.name} can hold lies within its limits of {fmt.plain(limits.low)} to "
+            f"{fmt.with_unit(fmt.plain(limits.high), unit)}: its {table.storage.type.name} holds "
+            f"{fmt.plain(low)} to {fmt.with_unit(fmt.plain(high), unit)}",
+            "Correct the limits, the factor or the type.",
+            table.name,
+        )
+        return
+    if low <= limits.low and limits.high <= high:
+        return
     step = _step(conversion, table.storage, high - low)
     for value, broken in (
         # With 64-bit numbers, a double may equal the end and the last step before it.
@@ -100,15 +125,44 @@ def _outside_storage(context: CheckContext, table: Table) -> Iterator[Finding]:
                 "Correct the limit, the factor or the type.",
                 table.name,
             )
-    if limits.low > high or limits.high < low:
+
+
+def _outside_rational(conversion: Rational, table: Table, limits: Range) -> Iterator[Finding]:
+    """The limits whose raw numbers do not fit: the ends of a rational conversion need not be its extremes."""
+    low, high = table.storage.raw_limits
+    values = np.array([limits.low, limits.high])
+    for value, raw in zip(values.tolist(), to_raw_numbers(conversion, values).tolist(), strict=True):
+        # A lower limit of 0 is no mistake: a period never gets there, and 0 says so.
+        if value and math.isfinite(value) and math.isfinite(raw) and not low - 1 < raw < high + 1:
+            yield definition_finding(
+                rule_ids.DEFINITION_LIMITS_UNREACHABLE,
+                table.line,
+                f"{table.name} {value}",
+                f"no value of {table.name} can reach the limit of "
+                f"{fmt.with_unit(fmt.plain(value), conversion.unit)}: that is raw {fmt.plain(raw)}, and its "
+                f"{table.storage.type.name} holds {fmt.plain(low)} to {fmt.plain(high)}",
+                "Correct the limit, the coefficients or the type.",
+                table.name,
+            )
+
+
+def _wide_change(context: CheckContext, table: Table) -> Iterator[Finding]:
+    """The finding about a change limit that no change within the limits exceeds."""
+    change, conversion = table.demands.change, context.definition.conversion_of(table)
+    if change is None or isinstance(conversion, States):
+        return
+    accepted = allowed(context, table)
+    span = accepted.high - accepted.low
+    if 0 < span <= change and math.isfinite(span):
+        unit = conversion.unit
         yield definition_finding(
             rule_ids.DEFINITION_LIMITS_UNREACHABLE,
             table.line,
-            f"{table.name} limits",
-            f"no value that {table.name} can hold lies within its limits of {fmt.plain(limits.low)} to "
-            f"{fmt.with_unit(fmt.plain(limits.high), unit)}: its {table.storage.type.name} holds "
-            f"{fmt.plain(low)} to {fmt.with_unit(fmt.plain(high), unit)}",
-            "Correct the limits, the factor or the type.",
+            f"{table.name} change",
+            f"no change of {table.name} can exceed its change limit of "
+            f"{fmt.with_unit(fmt.plain(change), fmt.distance_unit(unit))}: its values lie between "
+            f"{fmt.plain(accepted.low)} and {fmt.with_unit(fmt.plain(accepted.high), unit)}",
+            "Correct the change limit or the limits.",
             table.name,
         )
 
@@ -138,6 +192,30 @@ def _outside(name: str, outer_name: str, inner: Range, outer: Range, of: Table |
             )
 
 
+@rule(rule_ids.DEFINITION_REPEATED_DEMAND, Severity.WARNING, Scope.DEFINITION)
+def repeated_demand(context: CheckContext) -> Iterator[Finding]:
+    """A table has two demands of one kind along one axis.
+
+    Why it matters: one of the two was meant for the other axis, along which nothing is demanded now.
+
+    Example: a map with `<gradient along="x" max="2"/><gradient along="x" max="45"/>`, of which the second is
+    that of y.
+
+    Fix: correct `along=` of one of them, or remove it.
+    """
+    for table in context.definition.tables.values():
+        for name, demands in (("monotonic", table.demands.monotonic), ("gradient", table.demands.gradients)):
+            if len(demands) > 1 and demands[0].along == demands[1].along:
+                yield definition_finding(
+                    rule_ids.DEFINITION_REPEATED_DEMAND,
+                    demands[1].line,
+                    f"{table.name} {name}",
+                    f"{table.name} has two <{name}> along {demands[0].along}",
+                    "Correct along= of one of them, or remove it.",
+                    table.name,
+                )
+
+
 @rule(rule_ids.DEFINITION_NO_LIMITS, Severity.NOTE, Scope.DEFINITION)
 def no_limits(context: CheckContext) -> Iterator[Finding]:
     """A table has no limits.
@@ -148,10 +226,13 @@ def no_limits(context: CheckContext) -> Iterator[Finding]:
 
     Fix: add `<limits min= max=/>` with what the hardware withstands and the maker allows.
     """
+    related = _related(context)
     for table in context.definition.tables.values():
+        if table.demands.limits is not None or _is_unchecked(context, table, related):
+            continue  # definition/unguarded-protection reports a protection of which nothing is demanded
         is_states = isinstance(context.definition.conversion_of(table), States)
         is_known = table.conversion is None or table.conversion in context.definition.conversions
-        if table.demands.limits is None and is_known and not is_states:
+        if is_known and not is_states:
             yield definition_finding(
                 rule_ids.DEFINITION_NO_LIMITS,
                 table.line,
@@ -162,27 +243,57 @@ def no_limits(context: CheckContext) -> Iterator[Finding]:
             )
 
 
-@rule(rule_ids.DEFINITION_UNGUARDED_PROTECTION, Severity.WARNING, Scope.DEFINITION)
+@rule(
+    rule_ids.DEFINITION_UNGUARDED_PROTECTION,
+    Severity.WARNING,
+    Scope.DEFINITION,
+    if_severe=Severity.ERROR,
+)
 def unguarded_protection(context: CheckContext) -> Iterator[Finding]:
     """A protection table has no guard.
 
     Why it matters: a guard describes what the table looks like when it no longer protects. Without a guard,
-    nobody notices when somebody moves an overspeed cut to a speed that the engine never reaches.
+    nobody notices when somebody moves an overspeed cut to a speed that the engine never reaches. If nothing
+    else is demanded of the table either, neither limits nor a change limit nor a relation, the finding is an
+    error.
 
     Example: `<scalar name="overspeed_cut" purpose="protection" ...>` without a `<guard above="5000"/>`.
 
     Fix: add `<guard .../>` with the value beyond which, or the state in which, the table no longer protects.
     """
+    related = _related(context)
     for table in context.definition.tables.values():
-        if table.purpose is Purpose.PROTECTION and not table.demands.guards:
-            yield definition_finding(
-                rule_ids.DEFINITION_UNGUARDED_PROTECTION,
-                table.line,
-                table.name,
-                f"protection table {table.name} has no guard: nobody notices when it stops protecting",
-                "Add <guard .../> with the value beyond which the table no longer protects.",
-                table.name,
-            )
+        if table.purpose is not Purpose.PROTECTION or table.demands.guards:
+            continue
+        unchecked = _is_unchecked(context, table, related)
+        finding = definition_finding(
+            rule_ids.DEFINITION_UNGUARDED_PROTECTION,
+            table.line,
+            table.name,
+            f"protection table {table.name} has neither a guard nor limits, and nothing else "
+            "is demanded of it: it may hold any value"
+            if unchecked
+            else f"protection table {table.name} has no guard: nobody notices when it stops protecting",
+            "Add <guard .../> with the value beyond which the table no longer protects.",
+            table.name,
+        )
+        yield replace(finding, severe=unchecked)
+
+
+def _related(context: CheckContext) -> set[str]:
+    """The names of the tables in relations."""
+    relations = context.definition.relations
+    return {name for relation in relations for name in (relation.table, relation.other)}
+
+
+def _is_unchecked(context: CheckContext, table: Table, related: Collection[str]) -> bool:
+    """Whether nothing at all is demanded of a protection."""
+    return (
+        table.purpose is Purpose.PROTECTION
+        and replace(table.demands, off=None) == NO_CONSTRAINTS
+        and table.name not in related
+        and not isinstance(context.definition.conversion_of(table), States)
+    )
 
 
 @rule(rule_ids.DEFINITION_UNDIRECTED_PROTECTION, Severity.WARNING, Scope.DEFINITION)
@@ -215,6 +326,41 @@ def undirected_protection(context: CheckContext) -> Iterator[Finding]:
                 f"protection table {table.name} has no guard above or below, only {kinds}: "
                 "nobody knows whether a changed value protects less",
                 "Add <guard above= /> or <guard below= /> with the value beyond which it no longer protects.",
+                table.name,
+            )
+
+
+@rule(rule_ids.DEFINITION_UNLIMITED_EMISSIONS, Severity.NOTE, Scope.DEFINITION)
+def unlimited_emissions(context: CheckContext) -> Iterator[Finding]:
+    """An emissions curve or map has no change limit.
+
+    Why it matters: `change/emissions` reports every change of an emissions table, but the change of one cell
+    among hundreds looks the same whether it is a correction of 1 % or an entry error of 100 %. Only a change
+    limit tells them apart. Scalars need none, because the report shows their one value,
+    and neither do tables with an off code, because switching a cell off or on is a change without a size.
+
+    Example: a map of the fresh air demand with `<limits min="200" max="1800"/>` alone. With `<change
+    max="60"/>` too, an edit by 200 mg is an error.
+
+    Fix: add `<change max=/>` with the largest step that a calibrator makes at once.
+    """
+    for table in context.definition.tables.values():
+        demands = table.demands
+        if (
+            table.purpose is Purpose.EMISSIONS
+            and table.axes
+            and demands.change is None
+            and demands.off is None
+            and demands.limits is not None  # definition/no-limits reports the others
+            and not isinstance(context.definition.conversion_of(table), States)
+        ):
+            yield definition_finding(
+                rule_ids.DEFINITION_UNLIMITED_EMISSIONS,
+                table.line,
+                table.name,
+                f"emissions {table.kind} {table.name} has no change limit: "
+                "an entry error within the limits looks like any other change",
+                "Add <change max=/> with the largest step that a calibrator makes at once.",
                 table.name,
             )
 

@@ -144,12 +144,13 @@ def _references(context: CheckContext) -> Iterator[_Reference]:
 
 @rule(rule_ids.DEFINITION_UNUSED, Severity.NOTE, Scope.DEFINITION)
 def unused(context: CheckContext) -> Iterator[Finding]:
-    """A signal, conversion or axis is never used.
+    """A signal, conversion, axis or group is never used.
 
     Why it matters: it is either left over or, more often, something was meant to use it and names
     another by mistake.
 
-    Example: an axis `speed_16` that no table uses, while a map uses `speed_12`.
+    Example: an axis `speed_16` that no table uses, while a map uses `speed_12`; a group without tables. A
+    sensor is a use of its signal, and a region may name bytes of which the definition knows nothing else.
 
     Fix: use it or remove it. What comes from a parent or a shared file is left out: other definitions may use
     it.
@@ -164,11 +165,14 @@ def unused(context: CheckContext) -> Iterator[Finding]:
         used["conversion", table.conversion or ""] += 1
         used.update(("axis", name) for name in table.axes)
         used.update(("signal", name) for name in (table.signal, table.produces) if name)
+        used["group", table.group] += 1
+    used.update(("group", text.group) for text in definition.texts.values())
     used.update(("signal", sensor.signal) for sensor in definition.sensors)
     for space, nouns in (
         ("signal", definition.signals.values()),
         ("conversion", definition.conversions.values()),
         ("axis", definition.axes.values()),
+        ("group", definition.groups.values()),
     ):
         for noun in nouns:
             is_own = not definition.lines.origin(noun.line)[0]

@@ -12,9 +12,7 @@ from numpy.typing import NDArray
 from callint import fmt
 from callint.decoding import checksums
 from callint.model import rule_ids
-from callint.model.definition import (
-    Table,
-)
+from callint.model.definition import DecimalAddress, Table
 from callint.model.finding import Finding, Severity
 from callint.rules.context import CheckContext
 from callint.rules.definition.finding import definition_finding
@@ -91,17 +89,53 @@ def outside_image(context: CheckContext) -> Iterator[Finding]:
         end = checksum.start + checksum.size
         name = f"the range of checksum {checksum.name}"
         extents.append(_Extent(name, checksum.line, checksum.start, end))
+    decimal = {address.line: address for address in context.file.decimal_addresses}
     for extent in extents:
         if extent.start < memory.start or extent.end > memory.end:
+            address = decimal.get(extent.line)
+            meant = _hexadecimal_in_memory(context, address) if address else ""
             yield definition_finding(
                 rule_ids.DEFINITION_OUTSIDE_IMAGE,
                 extent.line,
                 extent.name,
                 f"{extent.name} lies at {fmt.address(extent.start)} to {fmt.address(extent.end - 1)}, "
                 f"outside the memory {fmt.address(memory.start)} to {fmt.address(memory.end - 1)}",
-                "Correct the address, the count or the memory's size.",
+                f"Did you mean {meant}?" if meant else "Correct the address, the count or the memory's size.",
                 extent.table,
             )
+
+
+@rule(rule_ids.DEFINITION_DECIMAL_ADDRESS, Severity.WARNING, Scope.DEFINITION)
+def decimal_address(context: CheckContext) -> Iterator[Finding]:
+    """An address is decimal, but at least three quarters of all addresses are hexadecimal.
+
+    Why it matters: an address without its 0x is another address: 40512 is 0x9E40. What is read there depends
+    on chance.
+
+    Example: `at="40512"` among addresses such as `at="0x40510"`. Up to 9, both are the same. An address is
+    reported only if it would lie in the memory with 0x and without.
+
+    Fix: add the missing 0x; or write the address in hexadecimal digits, if it is right.
+    """
+    memory = context.definition.memory
+    for address in context.file.decimal_addresses:
+        number = int(address.text)
+        meant = _hexadecimal_in_memory(context, address)
+        if meant and memory.start <= number < memory.end:  # definition/outside-image reports the others
+            yield definition_finding(
+                rule_ids.DEFINITION_DECIMAL_ADDRESS,
+                address.line,
+                f"{address.owner} {address.attribute} {address.text}",
+                f"{address.attribute} of {address.owner} is the decimal number {address.text}, which is "
+                f"{fmt.address(number)}, but the other addresses are hexadecimal",
+                f"Write {meant} if that is meant, else {fmt.address(number)}.",
+            )
+
+
+def _hexadecimal_in_memory(context: CheckContext, address: DecimalAddress) -> str:
+    """The address with a 0x before it, if that lies in the memory; else ""."""
+    memory, meant = context.definition.memory, f"0x{address.text}"
+    return meant if memory.start <= int(meant, 16) < memory.end else ""
 
 
 @rule(rule_ids.DEFINITION_OVERLAP, Severity.WARNING, Scope.DEFINITION)

@@ -1,0 +1,86 @@
+"""The rule about axes and the operating ranges of their signals."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from callint import fmt
+from callint.model import rule_ids
+from callint.model.definition import Axis, FixedAxis, Range, Signal
+from callint.model.finding import Finding, Severity
+from callint.rules.context import CheckContext
+from callint.rules.definition.finding import definition_finding
+from callint.rules.definition.values import ALL_VALUES, storable
+from callint.rules.rule import Scope, rule
+
+
+@rule(rule_ids.DEFINITION_UNCOVERED_OPERATING_RANGE, Severity.WARNING, Scope.DEFINITION)
+def uncovered_operating_range(context: CheckContext) -> Iterator[Finding]:
+    """The axes of a signal miss the signal's operating range.
+
+    Why it matters: beyond its last breakpoint an axis gives no new values, so the engine would run where its
+    tables have no cells. The type, the conversion or the signal of the axis is wrong, or the operating range.
+
+    Example: an axis of engine speed as uint8 with a factor of 0.25 rpm ends at 63.75 rpm, but the engine
+    operates at 700 to 3700 rpm; a type that reaches 2200 rpm, half of that range, barely passes. Fixed axes
+    may cover any part of the range, such as idle speeds. They are reported if no axis of the signal reaches
+    the operating range at all: breakpoints of 0.7 to 3.7 for a signal in rpm.
+
+    Fix: correct the type, conversion, signal or values of the axis, or the operating range of the signal.
+    """
+    by_signal: dict[str, list[Axis]] = {}
+    for axis in context.definition.axes.values():
+        by_signal.setdefault(axis.signal, []).append(axis)
+    for name, axes in by_signal.items():
+        signal = context.definition.signals.get(name)
+        if signal is not None and signal.operating is not None and not signal.operating.is_inverted:
+            yield from _uncovered(context, signal, signal.operating, axes)
+
+
+def _uncovered(
+    context: CheckContext, signal: Signal, operating: Range, axes: Sequence[Axis]
+) -> Iterator[Finding]:
+    reaches = [(axis, _reach(context, axis)) for axis in axes]
+    none_meets = not any(covers(reach, operating, 0.0) for _, reach in reaches)
+    for axis, reach in reaches:
+        if none_meets if isinstance(axis, FixedAxis) else not covers(reach, operating, _LEAST_COVERED):
+            yield _finding(context, signal, operating, axis, reach)
+
+
+#: The smallest share of an operating range that the storage of an axis should be able to cover.
+_LEAST_COVERED = 0.5
+
+
+def covers(reach: Range, operating: Range, share: float) -> bool:
+    """Whether a range covers at least a share of the operating range; 0 if one point is enough."""
+    covered = min(reach.high, operating.high) - max(reach.low, operating.low)
+    return covered >= share * (operating.high - operating.low)
+
+
+def _reach(context: CheckContext, axis: Axis) -> Range:
+    """The values that the breakpoints of an axis can have; ALL_VALUES if nobody knows."""
+    if isinstance(axis, FixedAxis):
+        return Range(min(axis.values), max(axis.values))
+    if axis.conversion is not None and axis.conversion not in context.definition.conversions:
+        return ALL_VALUES
+    return storable(context, axis)
+
+
+def _finding(context: CheckContext, signal: Signal, operating: Range, axis: Axis, reach: Range) -> Finding:
+    unit = signal.unit
+    if isinstance(axis, FixedAxis):
+        extent = f"axis {axis.name} reaches from {_span(reach, unit)}"
+    else:
+        held = context.definition.unit_of(axis)
+        extent = f"the {axis.storage.type.name} of axis {axis.name} holds {_span(reach, held)}"
+    return definition_finding(
+        rule_ids.DEFINITION_UNCOVERED_OPERATING_RANGE,
+        axis.line,
+        f"axis {axis.name}",
+        f"{extent}, but its signal {signal.name} operates at {_span(operating, unit)}",
+        "Correct the axis, its signal or the operating range.",
+    )
+
+
+def _span(values: Range, unit: str) -> str:
+    return f"{fmt.plain(values.low)} to {fmt.with_unit(fmt.plain(values.high), unit)}"
