@@ -1,4 +1,4 @@
-"""The result of a merge of definitions with the errors that it causes."""
+"""The result of a merge of definitions with what it breaks."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from callint.reading.workspace import Workspace
 
 @dataclass(frozen=True, slots=True)
 class DefinitionMergeReport:
-    """A merge of definitions, the names of its files, and the errors that neither side has alone.
+    """A merge of definitions, the names of its files, and the findings that neither side has alone.
 
     ``path`` is the name of the merged file. ``definition`` is that of ours, or of theirs if ours cannot be
     read: it has the units of what is in conflict.
@@ -50,21 +50,24 @@ class DefinitionJudge:
         loaded = self._checker(data).loader.load(self._path).loaded
         return None if loaded is None else loaded.definition
 
-    def new_errors(self, data: bytes, sides: Iterable[bytes]) -> Report:
-        """The errors of a content that none of the sides has."""
-        known = {_key(finding) for side in sides for finding in self._errors(side).findings}
-        report = self._errors(data)
+    def new_findings(self, data: bytes, sides: Iterable[bytes]) -> Report:
+        """The errors and warnings about a content that none of the sides has."""
+        known = {_key(finding) for side in sides for finding in self._report(side).findings}
+        report = self._report(data)
         new = (finding for finding in report.findings if _key(finding) not in known)
         return replace(report, findings=tuple(new))
 
-    def _errors(self, data: bytes) -> Report:
+    def _report(self, data: bytes) -> Report:
+        # Two edits that only together bring a warning, such as two tables at one address, need a person too.
         report = self._checker(data).report((), [self._path])
-        errors = (
+        findings = (
             finding
             for finding in report.findings
-            if finding.severity is Severity.ERROR and not finding.waived and finding.definition == self._path
+            if finding.severity in (Severity.ERROR, Severity.WARNING)
+            and not finding.waived
+            and finding.definition == self._path
         )
-        return replace(report, findings=tuple(errors))
+        return replace(report, findings=tuple(findings))
 
     def _checker(self, data: bytes) -> Checker:
         tree = OverlayTree(self._workspace, {self._path: data})
@@ -72,6 +75,6 @@ class DefinitionJudge:
 
 
 def _key(finding: Finding) -> tuple[object, ...]:
-    """The key by which two versions of a definition have the same error, wherever its lines are."""
+    """The key by which two versions of a definition have the same finding, wherever its lines are."""
     without_lines = re.sub(r"\blines? \d+", "line", finding.subject)
     return finding.rule, finding.table, without_lines, re.sub(r"\blines? \d+", "line", finding.message)

@@ -23,7 +23,7 @@ _BEGINNING = 256
 
 @dataclass(frozen=True, slots=True)
 class MergeOutcome:
-    """The merged content, and the numbers of open conflicts, of all decisions, and of new errors.
+    """The merged content, and the numbers of open conflicts, of all decisions, and of new findings.
 
     ``print_merge`` takes a terminal, a sentence about the lists of conflicts, and the commands that settle
     them; ``print_list`` prints the list of conflicts.
@@ -39,7 +39,7 @@ class MergeOutcome:
 
     @property
     def status(self) -> int:
-        """The exit status: 1 if conflicts remain or the result has new errors."""
+        """The exit status: 1 if conflicts remain or the result breaks a new rule."""
         return int(bool(self.conflicts or self.broken))
 
 

@@ -316,23 +316,17 @@ class _Merger:
                 if all(map(is_comment, inside)) and not self._added.get(identity):
                     self._remove_container(identity, ours)
             elif theirs and not ours and identity not in self._created:
-                changes = self._own_changes(identity, (_BASE, _THEIRS))
+                changes = list(self._places.own_differences(identity, (_BASE, _THEIRS)))
                 if changes:
                     conflict = self._conflict(ConflictKind.REMOVED, identity, changes, Side.OURS)
                     self._decide(conflict, partial(self._container, identity))
 
     def _remove_container(self, identity: Identity, ours: Element) -> None:
-        if changes := self._own_changes(identity, (_BASE, _OURS)):
+        if changes := list(self._places.own_differences(identity, (_BASE, _OURS))):
             conflict = self._conflict(ConflictKind.REMOVED, identity, changes, Side.THEIRS)
             self._decide(conflict, lambda: self._remove(ours))
         else:
             self._remove(ours)
-
-    def _own_changes(self, identity: Identity, sides: tuple[int, ...]) -> list[ValueVersions]:
-        """The attributes of a container that differ, without what is in it."""
-        differences = self._places.differences(identity, sides)
-        place = self._places.place(identity)
-        return [change for change in differences if change.element == place.element and change.attribute]
 
     def _container(self, identity: Identity) -> Element:
         """The container in the merged file; made after theirs if ours lacks it."""

@@ -115,6 +115,16 @@ class Places:
         if len(present) < len(sides) or len({local_name(node) for node in elements}) > 1:
             yield self._whole(identity, nodes)
             return
+        yield from self.own_differences(identity, sides)
+        children = [self._versions[n].children.get(identity, ()) for n in sides]
+        for child in dict.fromkeys(item for items in children for item in items):
+            node = next(self._versions[n].nodes[child] for n in sides if child in self._versions[n].nodes)
+            if isinstance(node, Element):
+                yield from self.differences(child, sides)
+
+    def own_differences(self, identity: Identity, sides: tuple[int, ...]) -> Iterator[ValueVersions]:
+        """The attributes and the text in which an element differs between files that all have it."""
+        elements = [node for n in sides if (node := self._versions[n].element(identity)) is not None]
         type_ = element_type(local_name(elements[0]))
         for name in dict.fromkeys(name for node in elements for name in node.attributes):
             meanings = {type_.meaning(name, node.get(name)) for node in elements}
@@ -122,11 +132,6 @@ class Places:
                 yield self._only(self.attribute(identity, name), sides)
         if len({node.text for node in elements}) > 1:
             yield self._only(self.attribute(identity, ""), sides)
-        children = [self._versions[n].children.get(identity, ()) for n in sides]
-        for child in dict.fromkeys(item for items in children for item in items):
-            node = next(self._versions[n].nodes[child] for n in sides if child in self._versions[n].nodes)
-            if isinstance(node, Element):
-                yield from self.differences(child, sides)
 
     def _whole(self, identity: Identity, nodes: dict[int, Node | None]) -> ValueVersions:
         """A whole element in the files with these numbers."""
