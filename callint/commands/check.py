@@ -505,26 +505,26 @@ def _staged_target(policy_path: str | None) -> _Target:
 
 
 def _refuse_unresolved(state: StagedState) -> None:
-    """InputError if the next commit records an image whose conflicts are still listed.
+    """InputError if the next commit records an image or definition whose conflicts are still listed.
 
-    Unlike a text with conflict markers it looks like any other image; in the conflicting cells it has nothing
-    of theirs.
+    Unlike a text with conflict markers it looks like any other one; where the sides are contrary it has
+    nothing of theirs.
     """
     from callint.versioning.git.entries import resolved_conflicts
     from callint.versioning.git.refs import is_concluding
 
-    staged = {assignment.image for assignment in state.scope.images}
-    # The scope alone is not enough: an image that stays as ours had it is not part of the commit.
-    for assignment in assignments(state.policy, state.tree):
-        image = assignment.image
-        conflict_list = f"{image}{CONFLICT_TEXT}"
+    staged = {assignment.image for assignment in state.scope.images} | {*state.scope.definitions}
+    images = (assignment.image for assignment in assignments(state.policy, state.tree))
+    # The scope alone is not enough: a file that stays as ours had it is not part of the commit.
+    for file in (*images, *state.policy.definitions):
+        conflict_list = f"{file}{CONFLICT_TEXT}"
         if (state.folder / conflict_list).is_file() and (
-            image in staged
+            file in staged
             or is_concluding(state.repo)
-            or state.tree.from_top(image) in resolved_conflicts(state.repo)
+            or state.tree.from_top(file) in resolved_conflicts(state.repo)
         ):
             raise InputError(
-                f"{image}: it has unresolved conflicts; resolve them with callint merge --take, "
+                f"{file}: it has unresolved conflicts; resolve them with callint merge --take, "
                 f"or remove {conflict_list} if you resolved them by hand"
             )
 

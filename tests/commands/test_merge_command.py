@@ -453,7 +453,7 @@ def test_an_output_that_cannot_be_written_leaves_nothing_behind(yard: Yard) -> N
     ("arguments", "error"),
     [
         ((), "missing --to FILE"),
-        (("more.bin", "--to", "x.bin"), "a merge needs three images"),
+        (("more.bin", "--to", "x.bin"), "a merge needs three files"),
         (("--driver",), "--driver needs BASE OURS THEIRS PATH"),
         (("boats/x.bin", "--driver", "--to", "x.bin"), "--driver needs BASE OURS THEIRS PATH"),
     ],

@@ -16,7 +16,7 @@ import pytest
 
 from callint.reading import locks
 from tests.building import u16
-from tests.hostile.repository import A2L, BASE, HERON, WAIVED
+from tests.hostile.repository import A2L, BASE, DEFINITION, HERON, WAIVED
 from tests.running import (
     BAD,
     GOOD,
@@ -32,6 +32,7 @@ from tests.running import (
     make_repository_yard,
     run,
     run_python,
+    yard_definition,
 )
 
 pytestmark = pytest.mark.skipif(os.name == "nt", reason="processes are forked and killed")
@@ -43,6 +44,8 @@ _CONTRARY = edited(GOOD, {fuel_cell(1, 1): u16(470)})
 def yard(root: Path) -> Scratch:
     made = make_repository_yard(root, heron=GOOD, auk=_APART, crow=_CONTRARY, owl=GOOD)
     made.write("engine.a2l", A2L)
+    made.write("ours.xml", yard_definition().replace(b'max="90"', b'max="91"'))
+    made.write("theirs.xml", yard_definition().replace(b'max="90"', b'max="92"'))
     made.write(HERON, edited(BAD, {0x90: b"\0\0"}, seal=False))
     return made
 
@@ -70,6 +73,7 @@ COMMANDS: dict[str, tuple[Callable[[Path], Any], tuple[str, ...]]] = {
         yard,
         ("merge", BASE, "boats/owl.bin", "boats/crow.bin", "--to", "boats/new.bin"),
     ),
+    "merge of definitions": (yard, ("merge", DEFINITION, "ours.xml", "theirs.xml", "--to", "merged.xml")),
     "merge driver": (yard, ("merge", "--driver", "--", BASE, "boats/owl.bin", "boats/crow.bin", HERON)),
     "carry": (yard, ("carry", BASE, "boats/auk.bin", BASE, "--to", "carried.bin")),
     "import": (yard, ("import", "engine.a2l")),

@@ -47,6 +47,10 @@ def seeds(target: str) -> list[bytes]:
             b"\n".join((_DEMO / "01-factory/definitions/skerry-28.xml").read_bytes().splitlines()[:400])
             + b"\n</tables></definition>",
         ],
+        "definition_merge": lambda: [
+            yard_definition(),
+            yard_definition().replace(b'max="100"', b'max="99"').replace(b"<note>", b"<!-- a --><note>"),
+        ],
         "image": lambda: [GOOD, BAD, yard_base(), b"\xff" * len(GOOD), b""],
         "hex": lambda: [mark + _binary(GOOD).as_ihex().encode() for mark in (b"", b"+")],
         "srec": lambda: [mark + _binary(GOOD).as_srec().encode() for mark in (b"", b"+")],

@@ -23,7 +23,8 @@ from callint.checking.checker import Checker
 from callint.checking.report import Report
 from callint.comparing.apply_cdfx import apply_values
 from callint.comparing.compare import compare
-from callint.comparing.merge import merge
+from callint.comparing.definition_merge.merge import merge_definitions
+from callint.comparing.merge import Side, merge
 from callint.decoding.checksum_update import seal
 from callint.decoding.decode import Decoded, decode
 from callint.decoding.layout import make_layout
@@ -41,6 +42,7 @@ from callint.reading.logs import Log
 from callint.reading.policy import read_policy
 from callint.reading.records import DamagedError, RecordFormat, kind_of, read_records
 from callint.reading.tree import file_digests
+from callint.reading.xml_source import read_source
 from callint.reporting.changes.json import changes_document
 from callint.reporting.definition.xml import definition_lines
 from callint.reporting.findings.cause_text import print_causes
@@ -110,6 +112,22 @@ def definition(data: bytes) -> None:
     size = 0 if result is None else result.memory.size
     image = bytes(size) if 0 < size <= _LARGEST else None
     _inspected(data, image, None)
+
+
+def definition_merge(data: bytes) -> None:
+    """A definition is merged with the yard's, from each of the three sides; the result is well-formed."""
+    yard = yard_definition()
+    other = yard.replace(b'max="90"', b'max="91"').replace(b'<limits min="-40" max="150"/>', b"")
+    try:
+        assert read_source(data, "definition").render() == data
+    except InputError as error:
+        assert all(steering(clean(line)) == [] for line in error.lines)
+        return
+    for files in ((data, yard, other), (yard, data, other), (yard, other, data)):
+        for take in (lambda conflict: Side.OURS, lambda conflict: Side.THEIRS):
+            sources = [read_source(file, "definition") for file in files]
+            merged = merge_definitions(sources[0], sources[1], sources[2], take)
+            read_source(merged.data, "merged")
 
 
 def image(data: bytes) -> None:
@@ -200,7 +218,7 @@ def log(data: bytes) -> None:
 
 
 TARGETS: dict[str, Callable[[bytes], None]] = {
-    char.__name__: char for char in (definition, image, hex, srec, asap2, policy, cdfx, log)
+    char.__name__: char for char in (definition, definition_merge, image, hex, srec, asap2, policy, cdfx, log)
 }
 
 

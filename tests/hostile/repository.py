@@ -65,6 +65,7 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "history of a table": ("history", HERON, "fuel"),
     "merge": ("merge", BASE, HERON, "boats/auk.bin", "--to", "merged.bin"),
     "merge of revisions": ("merge", f"HEAD~1:{HERON}", f"HEAD:{HERON}", f"HEAD:{BASE}", "--to", "merged.bin"),
+    "merge of definitions": ("merge", DEFINITION, "ours.xml", "theirs.xml", "--to", "merged.xml"),
     "merge driver": ("merge", "--driver", "--", BASE, HERON, "boats/auk.bin", "boats/auk.bin"),
     "carry": ("carry", BASE, "boats/auk.bin", BASE, "--to", "carried.bin"),
     "waive": WAIVED,
@@ -150,6 +151,8 @@ def hostile_repository(folder: Path) -> Iterator[Hostile]:
     """A yard with two commits, a slip staged, and canaries beside it; nothing in it is hostile yet."""
     yard = make_repository_yard(folder / "yard", heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
     yard.write("engine.a2l", A2L)
+    yard.write("ours.xml", yard_definition().replace(b'max="90"', b'max="91"'))
+    yard.write("theirs.xml", yard_definition().replace(b'max="90"', b'max="92"'))
     yard.write(HERON, edited(GOOD, {HULL: b"HERON-4     "}))
     yard.commit("Another hull number")
     yard.stage(HERON, BAD)

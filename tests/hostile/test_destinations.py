@@ -56,9 +56,12 @@ WRITERS: dict[str, tuple[str, ...]] = {
     "carry --to": ("carry", BASE, AUK, BASE, "--to", "OUTPUT"),
     "import --to": ("import", "engine.a2l", "--to", "OUTPUT"),
     "demo": ("demo", "OUTPUT"),
+    "merge --to of definitions": ("merge", "twin-2.xml", "twin-3.xml", "twin-3.xml", "--to", "OUTPUT"),
 }
 #: What these commands make is an image, which the policy may name as one.
-IMAGES = {name for name in WRITERS if name.startswith(("merge", "carry"))}
+IMAGES = {name for name in WRITERS if name.startswith(("merge", "carry")) and "definitions" not in name}
+#: What these make is a definition, which the policy may name as one.
+DEFINITIONS = {"merge --to of definitions"}
 #: These make what is new.
 NEW = {"import --to", "demo"}
 
@@ -162,6 +165,12 @@ def writing(name: str, output: str) -> tuple[str, ...]:
     return tuple(output if word == "OUTPUT" else word for word in WRITERS[name])
 
 
+def write_definitions(yard: Scratch) -> None:
+    """Two versions of a definition that no policy names."""
+    yard.write("twin-2.xml", yard_definition())
+    yard.write("twin-3.xml", yard_definition().replace(b"Fuel by", b"Fuel over"))
+
+
 def link(place: Path, target: str) -> None:
     place.symlink_to(target)
 
@@ -190,6 +199,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Place:
     yard.must("config", "core.hooksPath", ".hooks")
     for name in (".hooks", ".GIT", ".Git", ".git.", "GIT~1", ".g\u200cit"):
         (root / name).mkdir()
+    write_definitions(yard)
     link(root / "to-hooks", ".git/hooks")
     link(root / "to-config", ".git/config")
     link(root / "to-nothing-yet", ".git/hooks/post-checkout")
@@ -217,9 +227,16 @@ def test_no_output_replaces_files_of_git(place: Place, name: str, output: str) -
     place.refused(*writing(name, output))
 
 
-@pytest.mark.parametrize(("name", "output"), pairs((*POLICIES, *NAMED), NEW))
+@pytest.mark.parametrize(("name", "output"), pairs((*POLICIES, *NAMED), NEW | DEFINITIONS))
 def test_nothing_is_written_over_the_policy_and_what_it_names(place: Place, name: str, output: str) -> None:
     place.refused(*writing(name, output))
+
+
+@pytest.mark.parametrize(
+    "output", [*POLICIES, "twin-2.xml", "twin-3.xml", BASE, "to-factory/base.bin", "twin.bin"]
+)
+def test_a_merged_definition_replaces_no_input_policy_or_image(place: Place, output: str) -> None:
+    place.refused(*writing("merge --to of definitions", output))
 
 
 @pytest.mark.parametrize("output", POLICIES)
@@ -303,6 +320,9 @@ READING = {
     "merge OURS": ("merge", BASE, "INPUT", BASE, "--definition", DEFINITION, "--to", "OUTPUT"),
     "merge THEIRS": ("merge", BASE, BASE, "INPUT", "--definition", DEFINITION, "--to", "OUTPUT"),
     "merge --definition": ("merge", BASE, AUK, BASE, "--definition", "INPUT", "--to", "OUTPUT"),
+    "merge of definitions BASE": ("merge", "INPUT", DEFINITION, DEFINITION, "--to", "OUTPUT"),
+    "merge of definitions OURS": ("merge", DEFINITION, "INPUT", DEFINITION, "--to", "OUTPUT"),
+    "merge of definitions THEIRS": ("merge", DEFINITION, DEFINITION, "INPUT", "--to", "OUTPUT"),
     "merge --policy": ("merge", BASE, AUK, BASE, "--policy", "INPUT", "--to", "OUTPUT"),
     "carry OLD_BASE": ("carry", "INPUT", AUK, BASE, "--old-definition", DEFINITION, "--to", "OUTPUT"),
     "carry REWORKED": ("carry", BASE, "INPUT", BASE, "--old-definition", DEFINITION, "--to", "OUTPUT"),
@@ -403,7 +423,7 @@ _OWN_WAYS = {
     "callint/reading/temp_files.py": "what killed runs left",
     "callint/versioning/demo.py": "a new folder, of which the command asks first",
     "callint/commands/init.py": "what init wrote is removed",
-    "callint/commands/merge.py": "lists of an earlier merge are removed",
+    "callint/cli/conflict_lists.py": "lists of an earlier merge are removed",
     "callint/cli/git_file.py": "folders in the store of git-lfs",
     "callint/__main__.py": "the null device",
 }
@@ -487,6 +507,7 @@ sys.stderr.write("\\n" + json.dumps([status, [one for one in found if one[1] != 
 def test_no_command_writes_by_another_way(tmp_path: Path, name: str) -> None:
     yard = make_repository_yard(tmp_path / "yard", heron=GOOD, auk=edited(GOOD, {HULL: b"AUK         "}))
     yard.write("engine.a2l", A2L)
+    write_definitions(yard)
     yard.write(HERON, edited(BAD, {0x90: b"\0\0"}, seal=False))
     yard.commit("A slip")
     if name == "init --undo":

@@ -72,7 +72,15 @@ def test_a_file_name_is_a_name_and_nothing_else(hostile: Hostile, name: str) -> 
     for arguments in WAYS.values():
         hostile.tried(*words_for(arguments, path))
     made = {path for path in yard.root.rglob("*") if ".git" not in path.parts and path.is_file()} - before
-    expected = {"merged.bin", "carried.bin", "imported.xml", "review.html", ".gitattributes", ".gitignore"}
+    expected = {
+        "merged.bin",
+        "merged.xml",
+        "carried.bin",
+        "imported.xml",
+        "review.html",
+        ".gitattributes",
+        ".gitignore",
+    }
     assert {item.name.replace(".conflicts.txt", "").replace(".conflicts.json", "") for item in made} <= {
         *expected,
         Path(path).name,

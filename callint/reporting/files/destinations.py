@@ -42,6 +42,7 @@ class Destination:
     workspaces: tuple[Workspace, ...] = ()
     git_paths: tuple[Path, ...] = ()
     is_image: bool = False
+    is_definition: bool = False
     is_new: bool = False
     is_in_place: bool = False
     is_own: bool = False
@@ -108,11 +109,15 @@ class Destination:
     def _all_protected(self) -> Iterator[Path]:
         yield from self.protected
         for workspace in self.workspaces:
-            yield from (workspace.root / name for name in workspace.policy.inputs)
-            named = (name for name in workspace.named if name.lower().endswith(SUFFIX))
-            definitions = (*workspace.policy.definitions, *named)
-            for parts in definition_parts(definitions, workspace).values():
-                yield from (workspace.place(name) for name in parts)
+            definitions = workspace.policy.definitions
+            inputs = workspace.policy.inputs
+            if self.is_definition:
+                inputs -= {*definitions}
+            else:
+                named = (name for name in workspace.named if name.lower().endswith(SUFFIX))
+                for parts in definition_parts((*definitions, *named), workspace).values():
+                    yield from (workspace.place(name) for name in parts)
+            yield from (workspace.root / name for name in inputs)
             yield from workspace.named.values()
             if not self.is_image:
                 images = assignments(workspace.policy, workspace.tree)
@@ -135,9 +140,29 @@ def image(
     return _checked(Destination(path, tuple(inputs), workspaces, is_image=True, follows_links=follows_links))
 
 
-def merge_driver_image(path: Path, workspace: Workspace) -> Destination | None:
-    """The image that git names to its merge driver; None in git's own folder, as without a working tree."""
-    destination = Destination(path, (), (workspace,), _git_paths_around(path), is_image=True)
+def definition(
+    path: Path, *workspaces: Workspace, inputs: Iterable[Path] = (), follows_links: bool = False
+) -> Destination:
+    """A definition, which a policy may name as a definition; otherwise as ``output``."""
+    destination = Destination(
+        path, tuple(inputs), workspaces, is_definition=True, follows_links=follows_links
+    )
+    return _checked(destination)
+
+
+def merge_driver_file(path: Path, workspace: Workspace, is_definition: bool) -> Destination | None:
+    """The image or definition that git names to its merge driver; None in git's own folder.
+
+    Git calls the driver there if it has no working tree.
+    """
+    destination = Destination(
+        path,
+        (),
+        (workspace,),
+        _git_paths_around(path),
+        is_image=not is_definition,
+        is_definition=is_definition,
+    )
     with suppress(OSError):
         aliases = (_absolute(path), resolved(path))
         if all(git_path_of(alias, destination.git_paths) is None for alias in aliases):

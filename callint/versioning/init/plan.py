@@ -11,7 +11,7 @@ from __future__ import annotations
 import glob
 import re
 import shlex
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from callint.checking.assignments import assignments
@@ -67,10 +67,13 @@ def _steps(context: PlanContext) -> Iterator[FileStep | SettingStep]:
     bases = dict.fromkeys(glob.escape(base) for entry in policy.images for base in entry.bases)
     patterns = dict.fromkeys(attribute_pattern(path) for path in (*images, *bases))
     lines = [f"{pattern} -text diff=callint merge=callint" for pattern in patterns]
-    definitions = dict.fromkeys(attribute_pattern(glob.escape(path)) for path in policy.definitions)
-    lines += [f"{pattern} diff=callint-definition" for pattern in definitions]
-    yield from context.write_block(context.root / ATTRIBUTES, lines, "git's drivers for the files")
-    lines = [ignore_pattern(image, suffix) for image in images for suffix in (CONFLICT_TEXT, CONFLICT_DATA)]
+    definitions = dict.fromkeys(map(glob.escape, policy.definitions))
+    lines += [f"{attribute_pattern(path)} diff=callint-definition merge=callint" for path in definitions]
+    yield from context.write_block(
+        context.root / ATTRIBUTES, lines, "git's drivers for images and definitions"
+    )
+    merged = {**images, **definitions}
+    lines = [ignore_pattern(path, suffix) for path in merged for suffix in (CONFLICT_TEXT, CONFLICT_DATA)]
     yield from context.write_block(context.root / IGNORED, lines, "conflict lists are not committed")
     yield from _settings(context, text, policy)
     uses_framework = context.options.pre_commit or has_framework_entry(context)
@@ -144,7 +147,10 @@ def _settings(context: PlanContext, text: bytes, policy: Policy) -> Iterator[Set
             "git log -p, git show and git blame read them attribute by attribute",
         ),
         "merge.callint.name": ("engine calibrations, cell by cell", "what git calls the merge"),
-        "merge.callint.driver": (f"{merge} -- %O %A %B %P", "git merge merges images cell by cell"),
+        "merge.callint.driver": (
+            f"{merge} -- %O %A %B %P",
+            "git merge merges images and definitions by what they mean",
+        ),
     }
     present = read_settings(context.repo)
     _refuse_second_policy(context, present)
@@ -180,25 +186,32 @@ def _refuse_second_policy(context: PlanContext, present: dict[str, list[str]]) -
 
 
 def foreign_attributes(repo: Repo, here: Path) -> list[str]:
-    """Sentences about images whose attributes the user's own lines override."""
+    """Sentences about images and definitions whose attributes the user's own lines override."""
     top = top_level(repo)
     root = find_root(here.resolve()) or top
     tree = WorkingTree(root)
     policy = read_policy(tree.read(POLICY), POLICY)
     prefix = root.relative_to(top)
     images = [assignment.image for assignment in assignments(policy, tree)]
-    paths = [(prefix / image).as_posix() for image in images[:_VERIFIED_IMAGES]]
-    wanted = {"diff": "callint", "merge": "callint", "text": "unset"}
+    return [
+        *_foreign(repo, prefix, images, {"diff": "callint", "merge": "callint", "text": "unset"}),
+        *_foreign(repo, prefix, policy.definitions, {"merge": "callint"}),
+    ][:1]
+
+
+def _foreign(repo: Repo, prefix: Path, files: Sequence[str], wanted: dict[str, str]) -> Iterator[str]:
+    """A sentence for each file whose attributes are not the wanted ones."""
+    paths = [(prefix / file).as_posix() for file in files[:_VERIFIED_IMAGES]]
     for path, values in read_attributes(repo, paths, *wanted).items():
         if set(values.values()) == {"unspecified"}:
-            return [
+            yield (
                 f"{path}: no line of {(prefix / ATTRIBUTES).as_posix()} matches it, because in git ? and "
                 f"[...] match one byte; use * in {POLICY} instead."
-            ]
+            )
+            continue
         wrong = [f"{name}={value}" for name, value in values.items() if value != wanted[name]]
         if wrong:
-            return [
+            yield (
                 f"{path}: git's attributes for it are {' '.join(wrong)}, by a line that is not callint "
                 f"init's; remove it, or move it above the block in {(prefix / ATTRIBUTES).as_posix()}."
-            ]
-    return []
+            )

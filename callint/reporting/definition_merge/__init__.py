@@ -1,0 +1,1 @@
+"""The conflicts of a merge of definitions."""
