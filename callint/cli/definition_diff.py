@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING, Any
 
 from callint.fmt import clean
 from callint.model.errors import InputError
 from callint.reading.definition_cache import open_definition
+from callint.reading.definition_file import problem_place
+from callint.reading.family import FileReader
 from callint.versioning.file_version import Content
 
 if TYPE_CHECKING:  # most calls compare images
@@ -17,12 +20,15 @@ if TYPE_CHECKING:  # most calls compare images
     from callint.reporting.terminal import Terminal
 
 
-def read_side(content: Content) -> Definition:
-    """The definition in a file; a warning if it has invalid lines, InputError if it is none."""
-    file = open_definition(content.data, content.path)
+def read_side(content: Content, beside: FileReader) -> Definition:
+    """The definition in a file; a warning if it has invalid lines, InputError if it is none.
+
+    ``beside`` has the files that it builds on, unless the content has its own tree.
+    """
+    file = open_definition(content.data, content.path, content.tree or beside)
     if file.definition is None:
         problem = file.problems[0]
-        place = f"{content.name}:{problem.line}" if problem.line else content.name
+        place = problem_place(replace(problem, definition=content.name))
         raise InputError(f"{place}: {problem.message}; run callint check for all problems")
     if file.problems:
         warning = f"{content.name} has invalid lines; run callint check {content.path} to list them"
@@ -31,15 +37,19 @@ def read_side(content: Content) -> Definition:
 
 
 def definition_diff(
-    old: Content, new: Content, globs: tuple[str, ...] = (), image: Content | None = None
+    old: Content,
+    new: Content,
+    beside: FileReader,
+    globs: tuple[str, ...] = (),
+    image: Content | None = None,
 ) -> DefinitionDiff:
     """The differences between two definition files; of those about tables that match the globs, if any.
 
-    With an ``image``, also what they do to its values.
+    ``beside`` has the files that they build on. With an ``image``, also what they do to its values.
     """
     from callint.comparing.definitions.diff import compare_definitions
 
-    diff = compare_definitions(read_side(old), read_side(new))
+    diff = compare_definitions(read_side(old, beside), read_side(new, beside))
     if globs:
         diff = _selected(diff, globs)
     return diff if image is None else _with_image(diff, image)
@@ -59,8 +69,6 @@ def _with_image(diff: DefinitionDiff, image: Content) -> DefinitionDiff:
 
 def _selected(diff: DefinitionDiff, globs: tuple[str, ...]) -> DefinitionDiff:
     """The changes of elements whose name, or one of whose tables, matches a glob."""
-    from dataclasses import replace
-
     kept = tuple(
         change
         for change in diff.changes

@@ -36,7 +36,7 @@ class DefinitionResolver:
 
     def __init__(self, workspace: Workspace, definition: str | None, option: str = "--definition") -> None:
         self.policy: Policy = workspace.policy
-        self._workspace = workspace
+        self.workspace = workspace
         self._named = None if definition is None else workspace.name(definition)
         self._loader = ImageLoader(workspace)
         self._option = option
@@ -45,7 +45,7 @@ class DefinitionResolver:
 
     def with_definition(self, definition: str) -> DefinitionResolver:
         """A resolver of the same workspace for images of another definition, which the command line names."""
-        return DefinitionResolver(self._workspace, definition, self._option)
+        return DefinitionResolver(self.workspace, definition, self._option)
 
     # Places
 
@@ -53,15 +53,15 @@ class DefinitionResolver:
         """The destination of a report; InputError if it is an input, or if the policy names it."""
         from callint.reporting.files.destinations import output
 
-        return output(Path(path), self._workspace, inputs=() if log is None else (Path(log),))
+        return output(Path(path), self.workspace, inputs=() if log is None else (Path(log),))
 
     def read_named(self, name: str) -> Content:
         """A file that the command line names, on disk or at a revision."""
-        return read_content(self._workspace, name)
+        return read_content(self.workspace, name)
 
     def path_on_disk(self, image: Content) -> Path:
         """The path of an image on disk; for an image at a revision, the path that it would have."""
-        return self._workspace.place(image.path)
+        return self.workspace.place(image.path)
 
     def start_of(self, image: Content) -> int | None:
         """The start address of a raw image of part of the memory, as the policy says.
@@ -194,7 +194,7 @@ class DefinitionResolver:
         InputError if the named file is unusable.
         """
         if named is not None:
-            file = read_content(self._workspace, named)
+            file = read_content(self.workspace, named)
             return file.name, self._read_named_base(loaded, file)
         assignment = assignment_of_named(self.policy, content.path)
         if assignment is None:

@@ -89,7 +89,10 @@ def _print_definition_change(old: Content, new: Content) -> None:
 
     terminal = console(sys.stdout, colour=_colour())
     try:
-        diff = definition_diff(old, new)
+        workspace = open_workspace()
+        # git runs its drivers at the top of the working tree, and names paths from there.
+        old, new = (replace(side, path=workspace.label(Path(side.path))) for side in (old, new))
+        diff = definition_diff(old, new, workspace)
         if diff.changes:
             print_diff(diff, None, terminal)
         else:

@@ -248,7 +248,7 @@ class _DiffReport:
                 "--log, --at, --definition and --format cdfx need images, not definitions."
             )
         self.inputs += [self._resolver.path_on_disk(old), self._resolver.path_on_disk(new)]
-        diff = definition_diff(old, new, options.globs, self._image)
+        diff = definition_diff(old, new, self._resolver.workspace, options.globs, self._image)
         if options.form == "json":
             self.documents.append(diff_document(diff, names))
         elif diff.changes:

@@ -7,6 +7,7 @@ dataclasses of ``model.definition`` do not have them. ``renames`` says what only
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any
 
 from callint.comparing.definitions.conversions import conversion_changes
@@ -38,8 +39,17 @@ _GUARDED = (Purpose.PROTECTION, Purpose.EMISSIONS)
 def compare_definitions(old: Definition, new: Definition) -> DefinitionDiff:
     """All differences in meaning between two definitions."""
     matches = match_elements(old, new)
-    changes = by_danger(_changes(old, new, matches))
+    changes = (_placed(change, old, new) for change in by_danger(_changes(old, new, matches)))
     return DefinitionDiff(old, new, tuple(changes), renamed(matches.items))
+
+
+def _placed(change: DefinitionChange, old: Definition, new: Definition) -> DefinitionChange:
+    """A change with the lines of the two files, where an inherited element has the line that brings it in."""
+    before, after = (
+        None if number is None else definition.lines.line_in_file(number)
+        for definition, number in ((old, change.old_line), (new, change.new_line))
+    )
+    return replace(change, old_line=before, new_line=after)
 
 
 def _changes(old: Definition, new: Definition, matches: Matches) -> Iterator[DefinitionChange]:
