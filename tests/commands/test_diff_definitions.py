@@ -234,3 +234,26 @@ def test_git_log_compares_definitions_attribute_by_attribute(scratch: Scratch) -
     assert "-fuel limits: 0 mg to 95 mg" in changed
     assert "+fuel limits: 0 mg to 90 mg" in changed
     assert len(changed) == 8
+
+
+CHILD = "defs/child.xml"
+
+
+def test_a_child_is_compared_by_all_that_it_means(scratch: Scratch) -> None:
+    """Its lines are those of its own file: 2 is the line that moves a table, 1 the one that extends."""
+    scratch.write(
+        CHILD,
+        '<definition xmlns="urn:callint:definition:1" name="child" revision="1" extends="yard.xml">\n'
+        '<inherited><at table="egr" at="0x60"/></inherited></definition>\n',
+    )
+    scratch.commit("Add a child")
+    egr = 1 + EDITED[: EDITED.index('name="egr"')].count("\n")
+
+    moved = [
+        item for item in document(scratch, DEFINITION, CHILD)["changes"] if item.get("attribute") == "at"
+    ]
+    assert [(item["name"], item["old_line"], item["new_line"]) for item in moved] == [("egr", egr, 2)]
+    scratch.write(DEFINITION, EDITED.replace('<limits min="0" max="95"/>', '<limits min="0" max="99"/>'))
+    (limit,) = document(scratch, f"HEAD:{CHILD}", CHILD)["changes"]
+    assert (limit["kind"], limit["name"], limit["old"], limit["new"]) == ("asks-less", "fuel", 95, 99)
+    assert (limit["old_line"], limit["new_line"]) == (1, 1)
