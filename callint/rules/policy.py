@@ -46,7 +46,7 @@ def loosened(comparison: PolicyComparison) -> Iterator[Finding]:
     - a rule with a lower severity, or switched off, for itself or with its family
     - a higher `fail-on`, and `second-person` switched off
     - an image that no entry reaches any more, a definition or base that an image no longer has
-    - a waiver that holds longer than before
+    - a waiver that holds longer than before.
 
     It is an error if an error became milder, if a rule about protection or emissions did, if an image is no
     longer checked or compared, and for `fail-on` and `second-person`; everything else is a warning. With

@@ -169,7 +169,7 @@ def test_changes_that_together_break_a_rule_are_refused(yard: Yard) -> None:
     result = merged(yard, theirs="apart.xml")
     assert result.status == 1
     assert "merged.xml: merged cleanly, but together the edits break:" in result.stdout
-    assert "definition/overlap" in result.stdout and "his" in result.stdout
+    assert "both claim 0x00058" in result.flat and "table his (line" in result.flat
     assert "his" in output(yard).decode() and "hers" in output(yard).decode()
     document = valid(merged(yard, "--format", "json", theirs="apart.xml").data, "conflicts.schema.json")
     assert [finding["rule"] for finding in document["broken"]] == ["definition/overlap"]
@@ -263,7 +263,7 @@ def content(scratch: Scratch) -> bytes:
 
 def test_init_gives_definitions_the_driver_and_their_lists_to_no_commit(repository: Scratch) -> None:
     attributes = (repository.root / ".gitattributes").read_text("utf-8")
-    assert "/defs/yard.xml merge=callint\n" in attributes
+    assert "/defs/yard.xml diff=callint-definition merge=callint\n" in attributes
     ignored = repository.must("check-ignore", *LISTS)
     assert ignored.split() == list(LISTS)
 

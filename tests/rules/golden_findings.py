@@ -21,6 +21,7 @@ from tests.rules import (
     test_definition,
     test_definition_lint,
     test_image,
+    test_loosened,
     test_off_codes,
     test_protection,
     test_relation,
@@ -35,6 +36,7 @@ EXAMPLES: tuple[Example, ...] = (
     *test_definition.EXAMPLES,
     *test_definition_lint.EXAMPLES,
     *test_contradicts_base.EXAMPLES,
+    *test_loosened.OF_DEFINITIONS,
     *test_image.EXAMPLES,
     *test_axis.EXAMPLES,
     *test_value.EXAMPLES,
@@ -44,6 +46,7 @@ EXAMPLES: tuple[Example, ...] = (
     *test_off_codes.EXAMPLES,
     *test_suspicious.EXAMPLES,
     *test_base.EXAMPLES,
+    *test_loosened.OF_POLICIES,
     *test_waiver.EXAMPLES,
 )
 #: Nearly every small definition has these, and they have examples of their own.

@@ -75,7 +75,7 @@ def loosened(comparison: DefinitionComparison) -> Iterator[Finding]:
     - a purpose that is no longer protection or emissions, a number that is no longer the unit's own
     - a table, relation, sensor, checksum or identity that is gone; a checksum over fewer bytes, a shorter
       identity, a relation with less margin or only within the operating range
-    - a wider plausible range of a signal, and a narrower operating range if rules judge inside it
+    - a wider plausible range of a signal, and a narrower operating range if rules judge inside it.
 
     A new name hides nothing: callint recognises a table by its place, shape and title. It is an error for
     protection and emissions, and a warning for everything else. If an image of the same commits uses the
