@@ -16,6 +16,7 @@ from callint.checking.review_findings import (
 from callint.comparing.one_sided import one_sided_runs, uncompared_tables
 from callint.model.change import ChangeSet, Run
 from callint.model.definition import Purpose
+from callint.model.definition_change import ChangeKind
 from callint.model.finding import Severity
 from callint.reporting.review.tables import group_title
 from callint.rules.context import CheckContext
@@ -116,7 +117,13 @@ def _image_sentences(review: Review) -> Iterator[str]:
         image.state is ImageState.SAME or (image.context is not None and image.context.changes.is_empty)
         for image in review.images
     )
-    if all(is_unchanged):
+    for definition in review.definitions:
+        less = len(definition.diff.of_kind(ChangeKind.ASKS_LESS))
+        amount = fmt.count(len(definition.diff.changes), "change")
+        yield f"{definition.path} has {amount} in its meaning" + (
+            f"; {less:,} {_form(less, 'asks', 'ask')} less." if less else "."
+        )
+    if all(is_unchanged) and not review.definitions:
         yield f"Nothing changed below {' and '.join(review.paths)}." if review.paths else "Nothing changed."
 
 
