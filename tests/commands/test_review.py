@@ -605,7 +605,7 @@ def test_an_image_whose_definition_alone_changed_stands_there_with_its_new_findi
     states = {image["path"]: image["state"] for image in document["images"]}
     assert states["boats/owl.bin"] == "same"
     assert "value/out-of-range" in document["rules"]
-    assert "Nothing changed." in document["verdict"]
+    assert "defs/yard.xml has 1 change in its meaning." in document["verdict"]
 
 
 def test_an_image_that_was_moved_to_where_no_policy_looks_is_gone(scratch: Scratch) -> None:
