@@ -95,7 +95,7 @@ class DiffOptions:
 @click.option(
     "--as-carried",
     is_flag=True,
-    help="Compare two changes: pass OLD_BASE REWORKED NEW_BASE CARRIED, as for callint carry.",
+    help="Say whether a carried change is the same: pass OLD_BASE REWORKED NEW_BASE CARRIED.",
 )
 @click.option("--driver", is_flag=True, help="Run as git's external diff driver (set up by callint init).")
 @as_options(DiffOptions)

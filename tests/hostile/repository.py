@@ -63,6 +63,8 @@ COMMANDS: dict[str, tuple[str, ...]] = {
         DEFINITION,
         *_DRIVEN,
     ),
+    "diff at a point": ("diff", BASE, HERON, "--at", "speed=1700", "--at", "load=30"),
+    "diff --as-carried": ("diff", "--as-carried", BASE, HERON, BASE, f"HEAD~1:{HERON}"),
     "diff as CDFX": ("diff", BASE, HERON, "--format", "cdfx"),
     "diff driver": ("diff", "--driver", "--", HERON, BASE, *_DRIVEN, HERON, *_DRIVEN),
     "show": ("show", HERON),

@@ -45,6 +45,17 @@ WRITERS: dict[str, tuple[str, ...]] = {
     "check --range --output": ("check", "--range", "HEAD~1..HEAD", "--each", *_JSON, "--output", "OUTPUT"),
     "diff --output": ("diff", BASE, HERON, *_JSON, "--output", "OUTPUT"),
     "diff --output as CDFX": ("diff", BASE, AUK, "--format", "cdfx", "--output", "OUTPUT"),
+    "diff --output as carried": (
+        "diff",
+        "--as-carried",
+        BASE,
+        HERON,
+        BASE,
+        AUK,
+        *_JSON,
+        "--output",
+        "OUTPUT",
+    ),
     "diff --output of revisions": ("diff", "HEAD~1", "HEAD", *_JSON, "--output", "OUTPUT"),
     "diff --output of definitions": (
         "diff",

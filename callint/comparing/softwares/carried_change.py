@@ -246,11 +246,10 @@ class _Comparison:
             tolerance = np.zeros(tables[0].own.shape)
         else:
             readings = [read_numbers(side) for side in tables]
-            steps = [
-                step_tolerance(self._definitions, pair, before.values, after.values)
-                for before, after in ((readings[0], readings[2]), (readings[1], readings[3]))
-            ]
-            tolerance = np.fmax(*steps)
+            # The bases are exact; what was rounded are the values of the reworks.
+            after = readings[1].values, readings[3].values
+            is_cell = np.logical_and.reduce([side.own for side in tables])
+            tolerance = step_tolerance(self._definitions, pair, *after, is_cell)
             readings[:2] = [
                 Reading(pair.conversion.values(reading.values), reading.off, reading.known)
                 for reading in readings[:2]

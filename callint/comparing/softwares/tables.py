@@ -162,13 +162,13 @@ def _compared_numbers(
     both: list[Side],
 ) -> TableComparison:
     before, new = (read_numbers(side) for side in both)
-    tolerance = step_tolerance(definitions, pair, before.values, new.values)
+    is_cell = both[0].own & both[1].own
+    tolerance = step_tolerance(definitions, pair, before.values, new.values, is_cell)
     old = Reading(pair.conversion.values(before.values), before.off, before.known)
     known = old.known & new.known
     are_numbers = known & ~old.off & ~new.off
     differs = are_numbers & ~equal_numbers(old.values, new.values)
     changed = differs & ~within(old.values, new.values, tolerance)
-    is_cell = both[0].own & both[1].own
     if pair.has_same_raw_meaning:
         # Where both have a cell, one step is a change, although rounding may explain half of it on each side.
         changed |= differs & is_cell
@@ -193,19 +193,26 @@ def _differing_raw(both: list[Side]) -> Flags | bool:
 
 
 def step_tolerance(
-    definitions: tuple[Definition, Definition], pair: TablePair, old: Numbers, new: Numbers
+    definitions: tuple[Definition, Definition],
+    pair: TablePair,
+    old: Numbers,
+    new: Numbers,
+    is_cell: Flags,
 ) -> Numbers:
     """Half of the larger storage step at each point, and the rounding of interpolation; in the new unit.
 
-    ``old`` are values in the unit of the old table. A value that was rounded to the storage of either table
-    is within it.
+    ``old`` are values in the unit of the old table, and ``is_cell`` flags the points between which nothing is
+    interpolated. A value that was rounded to the storage of either table is within the tolerance.
     """
     with np.errstate(all="ignore"):
         old_step = step_at(definitions[0].conversion_of(pair.old), pair.old.storage, old)
         new_step = step_at(definitions[1].conversion_of(pair.new), pair.new.storage, new)
         steps = np.maximum(np.abs(pair.conversion.differences(old_step)), new_step)
-        slack = rounding(*(magnitude(values) for values in (pair.conversion.values(old), new)))
-    return np.asarray(steps / 2 + slack)
+        converted = pair.conversion.values(old)
+        # Between cells, rounding is that of the largest cell.
+        slack = rounding(magnitude(converted), magnitude(new))
+        own_slack = 8 * np.spacing(np.maximum(np.abs(converted), np.abs(new)))
+    return np.asarray(steps / 2 + np.where(is_cell, own_slack, slack))
 
 
 def magnitude(values: Numbers) -> float:

@@ -97,7 +97,7 @@ def slight_text(definition: Definition, slight: Slight, arrow: str) -> str:
     """The largest difference of a table whose outputs differ by little, and its reason."""
     y, x = slight.change.largest
     change = cell_change(definition, slight.change, y, x, arrow)
-    return f"at most {change}"
+    return f"at most {change}" if slight.change.count > 1 else change
 
 
 def item_text(definition: Definition, item: Table | Text) -> str:
