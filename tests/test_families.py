@@ -15,9 +15,11 @@ import callint
 from callint.decoding.digest import layout_statement, statements
 from callint.model.definition import ByteOrder, Definition, OffAllowed, Purpose, Range, StoredAxis
 from callint.model.finding import Finding
+from callint.reading import xml
 from callint.reading.definition import read_definition
 from callint.reading.definition_bounds import MAX_ADDRESS, MAX_GENERATIONS, MAX_SHARED_FILES
 from callint.reading.definition_cache import open_definition
+from callint.reading.elements.attributes import tag_of
 from callint.reading.family import references
 from callint.reading.tree import WorkingTree
 from callint.reporting.definition.xml import definition_lines
@@ -541,7 +543,7 @@ def test_show_refuses_a_definition_that_cannot_be_read_whole(tmp_path: Path) -> 
     yard.write("defs/child.xml", child(extends="gone.xml"))
     error = yard.call("show", "--definition", "defs/child.xml").error
     assert "defs/child.xml:1: the parent defs/gone.xml is not read: it does not exist" in error
-    assert "name an image, or give --definition FILE" in yard.call("show").stderr
+    assert "name an IMAGE, or give --definition FILE" in yard.call("show").stderr
 
 
 def test_a_check_of_a_parent_says_which_children_break(tmp_path: Path) -> None:
@@ -624,3 +626,35 @@ def test_the_library_reads_families_from_files(tmp_path: Path, monkeypatch: pyte
         assert "value/out-of-range" in rules
     with pytest.raises(callint.InputError, match="read it from its path"):
         callint.load_definition(strict)
+
+
+# Memory
+
+
+def test_an_item_of_a_valid_file_is_freed_before_the_next_one_is_read() -> None:
+    items = "\n".join(
+        f'<scalar name="t{number}" title="T" purpose="general" at="{number}" type="uint8"/>'
+        for number in range(5000)
+    )
+    stream = xml.ElementStream(yard_definition(items))
+    most = tables = 0
+    for holder, item in stream:
+        if item is not None and tag_of(item) == "scalar":
+            tables += 1
+            most = max(most, len(holder))
+            assert stream.line_of(item) == int(item.get("at", "")) + stream.line_of(holder)
+    # The parser is at most one step of 64 KiB ahead of the item.
+    assert tables == 5000
+    assert most < 1000
+
+
+def test_a_definition_too_large_for_an_entry_is_not_packed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("CALLINT_CACHE", str(tmp_path / "kept"))
+    monkeypatch.setattr("callint.reading.definition_cache._MOST_PACKED", len(yard_definition()) - 1)
+    open_definition(yard_definition(), "yard.xml")
+    assert not (tmp_path / "kept").exists()
+    monkeypatch.setattr("callint.reading.definition_cache._MOST_PACKED", len(yard_definition()))
+    open_definition(yard_definition(), "yard.xml")
+    assert len(list((tmp_path / "kept").glob("*.entry"))) == 1

@@ -145,7 +145,7 @@ def _print_definition(options: ShowOptions) -> int:
     """Print a definition as a single file, without comments; UsageError with options for images."""
     given = replace(options, definition=None, output=None, policy=None)
     if options.definition is None or given != _NO_OPTIONS:
-        raise click.UsageError("name an image, or give --definition FILE alone to print the definition")
+        raise click.UsageError("name an IMAGE, or give --definition FILE alone to print the definition")
     workspace = workspace_for(options.policy, options.definition)
     content = read_content(workspace, options.definition)
     file = open_definition(content.data, content.path, content.tree or workspace)

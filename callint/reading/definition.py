@@ -7,8 +7,8 @@ definition of the rest. So one run shows everything that is wrong with a file.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 from lxml import etree
@@ -31,11 +31,9 @@ from callint.reading.elements.inheritance import Elements, Inheritance
 from callint.reading.elements.memory import read_memory
 from callint.reading.elements.reader import BYTE_ORDERS, ElementReader
 from callint.reading.elements.signals import read_conversion, read_sensor, read_signal
-from callint.reading.elements.tables import read_relation, read_table, read_text, tables_with_groups
+from callint.reading.elements.tables import read_group, read_relation, read_table, read_text
 from callint.reading.family import NAMESPACE, Family, FileReader, find_family
 
-#: The children of the outermost element by their tag.
-Parts = dict[str, etree._Element]
 #: Gives the definition of a parent.
 Opener = Callable[[Family], DefinitionFile]
 
@@ -67,30 +65,56 @@ def read_family(family: Family, open_parent: Opener | None = None) -> Definition
 
 def _read_file(family: Family, parent: Definition | None) -> DefinitionFile:
     """The definition as far as it can be read, with the problems of the file and its shared files."""
-    path = family.path
+    if xml.refusal(family.data) is None:
+        stream = xml.ElementStream(family.data)
+        items = iter(stream)
+        try:
+            result = _read_items(family, parent, ElementReader([], set(), stream), items)
+            for _ in items:  # only the end of the file says whether it is valid
+                pass
+        except (etree.XMLSyntaxError, xml.InvalidError):
+            pass
+        else:
+            return result
     tree = xml.parse(family.data, is_definition=True)
     if tree.root is None:
         problems = [*_problems_before_syntax_error(tree), *tree.problems]
-        return DefinitionFile(path, None, tuple(_finding(path, problem) for problem in problems))
-    if tree.root.tag != f"{{{NAMESPACE}}}definition":
-        message = f"the outermost element is not <definition> of {NAMESPACE}"
-        if tree.root.tag == f"{{{NAMESPACE}}}shared":
-            message = "it is a file of shared parts; check a definition that uses it"
-        return DefinitionFile(path, None, (_finding(path, xml.XmlProblem(tree.line_of(tree.root), message)),))
-    shared_problems: list[Finding] = []
+        return _unreadable(family, problems)
     try:
-        reader = ElementReader(*xml.schema_problems(tree), tree, first=family.first)
+        reader = ElementReader(*xml.schema_problems(tree), tree)
+    except xml.FloodError as flood:
+        return _unreadable(family, _in_order(_with_notice(flood)))
+    return _read_items(family, parent, reader, xml.items_of(tree.root))
+
+
+def _unreadable(family: Family, problems: Iterable[xml.XmlProblem]) -> DefinitionFile:
+    return DefinitionFile(family.path, None, tuple(_finding(family.path, problem) for problem in problems))
+
+
+def _read_items(
+    family: Family, parent: Definition | None, reader: ElementReader, items: Iterator[xml.Item]
+) -> DefinitionFile:
+    """As ``_read_file``, of the items of a tree or a stream."""
+    root, _ = next(items)  # a file without any element is not valid, which the items say
+    if root.tag != f"{{{NAMESPACE}}}definition":
+        message = f"the outermost element is not <definition> of {NAMESPACE}"
+        if root.tag == f"{{{NAMESPACE}}}shared":
+            message = "it is a file of shared parts; check a definition that uses it"
+        return _unreadable(family, [xml.XmlProblem(reader.tree.line_of(root), message)])
+    shared_problems: list[Finding] = []
+    definition = None
+    try:
+        reader.first = family.first
         for line, reason in family.problems:
             reader.report_line(line, reason)
-        shared = _read_shared(family, shared_problems)
-        definition = None
+        elements = _read_shared(family, shared_problems)
         if parent is not None or not family.parent_line:
-            definition = _read_root(reader, tree.root, family, shared, parent)
+            definition = _read_root(reader, _Content(root, elements), items, family, parent)
         problems, addresses = reader.problems, reader.decimal_addresses
     except xml.FloodError as flood:
         definition, problems, addresses = None, _with_notice(flood), ()
-    findings = (*(_finding(path, problem) for problem in _in_order(problems)), *shared_problems)
-    return DefinitionFile(path, definition, findings, addresses)
+    own = (_finding(family.path, problem) for problem in _in_order(problems))
+    return DefinitionFile(family.path, definition, (*own, *shared_problems), addresses)
 
 
 def _in_order(problems: Iterable[xml.XmlProblem]) -> list[xml.XmlProblem]:
@@ -118,7 +142,8 @@ def _problems_before_syntax_error(tree: xml.XmlDocument) -> list[xml.XmlProblem]
     try:
         reader = ElementReader(*xml.schema_problems(tree.recovered), tree.recovered)
         if tree.recovered.root is not None:
-            _read_root(reader, tree.recovered.root, Family("", b""), Elements(), None)
+            content = _Content(tree.recovered.root, Elements())
+            _read_root(reader, content, xml.items_of(tree.recovered.root), Family("", b""), None)
         problems = _in_order(reader.problems)
     except xml.FloodError as flood:
         problems = _in_order(flood.problems)
@@ -163,7 +188,7 @@ def _read_shared(family: Family, problems: list[Finding]) -> Elements:
         else:
             try:
                 reader = ElementReader(*xml.schema_problems(tree), tree, first=first)
-                _read_measured(reader, {tag_of(child): child for child in reversed(tree.root)}, elements)
+                _Content(tree.root, elements).read(reader, xml.items_of(tree.root))
                 found = reader.problems
                 elements.declarations += reader.declarations
             except xml.FloodError as flood:
@@ -175,43 +200,85 @@ def _read_shared(family: Family, problems: list[Finding]) -> Elements:
     return elements
 
 
+@dataclass
+class _Content:
+    """What is read of a file: its elements, and of those that stand alone the XML element."""
+
+    root: etree._Element
+    elements: Elements
+    holders: set[str] = field(default_factory=set)
+    title: str = ""
+    memory: etree._Element | None = None
+    inherited: etree._Element | None = None
+
+    def read(self, reader: ElementReader, items: Iterable[xml.Item]) -> None:
+        """Read the items of a file. Raises FloodError for too many problems."""
+        elements, group = self.elements, ""
+        for holder, item in items:
+            kind = tag_of(holder)
+            if item is None:
+                self.holders.add(kind)
+                group = holder.get("name", "") if kind == "group" else ""
+                if kind == "group":
+                    reader.declare("group", elements.groups, read_group(reader, holder))
+                continue
+            match kind:
+                case "tables" | "group":
+                    _read_table(reader, item, group if kind == "group" else "", elements)
+                case "signals" | "conversions":
+                    _read_measured(reader, item, elements)
+                case "axes":
+                    if axis := reader.build(read_axis, item):
+                        reader.declare("axis", reader.axes, axis)
+                case "relations":
+                    if relation := reader.build(read_relation, item):
+                        elements.relations.append(relation)
+                case _:
+                    self._read_single(reader, item)
+
+    def _read_single(self, reader: ElementReader, item: etree._Element) -> None:
+        match tag_of(item):
+            case "title":
+                self.title = " ".join((item.text or "").split())
+            case "memory":
+                self.memory = item
+                self.elements.memory = reader.build(read_memory, item)
+            case "inherited":
+                self.inherited = item
+
+
 def _read_root(
-    reader: ElementReader, root: etree._Element, family: Family, shared: Elements, parent: Definition | None
+    reader: ElementReader,
+    content: _Content,
+    items: Iterable[xml.Item],
+    family: Family,
+    parent: Definition | None,
 ) -> Definition | None:
     """The definition of a file, None without a readable memory. Raises FloodError for too many problems."""
+    root, elements = content.root, content.elements
+    shared = elements.declarations
     reader.byte_order = BYTE_ORDERS.get(root.get("byte-order", ""), ByteOrder.BIG)
-    parts = {tag_of(child): child for child in reversed(root)}
-    elements = shared
-    if "memory" in parts:
-        elements.memory = reader.build(read_memory, parts["memory"])
+    content.read(reader, items)
     if parent is None:
-        _require_whole(reader, root, parts)
+        _require_whole(reader, content)
         if elements.memory is None:
             return None
-    _read_measured(reader, parts, elements)
-    for element in parts.get("axes", ()):
-        if axis := reader.build(read_axis, element):
-            reader.declare("axis", reader.axes, axis)
-    _read_tables(reader, parts, elements)
     elements.axes = reader.axes
-    relations = [reader.build(read_relation, element) for element in parts.get("relations", ())]
-    elements.relations = [relation for relation in relations if relation is not None]
-    elements.declarations = [*shared.declarations, *reader.declarations]
+    elements.declarations = [*shared, *reader.declarations]
     lines = _lines(family, parent)
     if parent is not None:
         inheritance = Inheritance(reader, parent)
-        if "inherited" in parts:
-            inheritance.apply(parts["inherited"])
+        if content.inherited is not None:
+            inheritance.apply(content.inherited)
         elements = inheritance.merge(elements)
         lines = replace(lines, changed_at=inheritance.changed_at)
     memory = elements.memory
     assert memory is not None
     _drop_excess(reader, elements, memory.size, lines)
     revision = reader.build(lambda _, element: to_integer(element.get("revision", "0")), root) or 0
-    title = " ".join((root.findtext(f"{{{NAMESPACE}}}title") or "").split())
     return Definition(
         name=root.get("name", ""),
-        title=title or (parent.title if parent else ""),
+        title=content.title or (parent.title if parent else ""),
         revision=revision,
         memory=memory,
         signals=elements.signals,
@@ -228,13 +295,14 @@ def _read_root(
     )
 
 
-def _require_whole(reader: ElementReader, root: etree._Element, parts: Parts) -> None:
+def _require_whole(reader: ElementReader, content: _Content) -> None:
     """Report what only a definition with a parent may lack or have."""
-    for name in ("memory", "tables"):
-        if name not in parts and not any(tag_of(element) == name for element in reader.flagged):
-            reader.report(root, f"<{name}> is missing; only a definition with extends may lack it")
-    if "inherited" in parts:
-        reader.report(parts["inherited"], "it needs a parent; name one with extends in <definition>")
+    given = {"memory": content.memory is not None, "tables": "tables" in content.holders}
+    for name, is_given in given.items():
+        if not is_given and not any(tag_of(element) == name for element in reader.flagged):
+            reader.report(content.root, f"<{name}> is missing; only a definition with extends may lack it")
+    if content.inherited is not None:
+        reader.report(content.inherited, "it needs a parent; name one with extends in <definition>")
 
 
 def _lines(family: Family, parent: Definition | None) -> Lines:
@@ -251,26 +319,27 @@ def _lines(family: Family, parent: Definition | None) -> Lines:
     return Lines(tuple(sources))
 
 
-def _read_measured(reader: ElementReader, parts: Parts, elements: Elements) -> None:
-    """Read signals, sensors and conversions."""
-    for element in parts.get("signals", ()):
-        if tag_of(element) == "sensor":
-            if sensor := reader.build(read_sensor, element):
+def _read_measured(reader: ElementReader, item: etree._Element, elements: Elements) -> None:
+    """Read a signal, a sensor or a conversion."""
+    match tag_of(item):
+        case "sensor":
+            if sensor := reader.build(read_sensor, item):
                 elements.sensors.append(sensor)
-        elif signal := reader.build(read_signal, element):
-            reader.declare("signal", elements.signals, signal)
-    for element in parts.get("conversions", ()):
-        if conversion := reader.build(read_conversion, element):
-            reader.declare("conversion", elements.conversions, conversion)
+        case "signal":
+            if signal := reader.build(read_signal, item):
+                reader.declare("signal", elements.signals, signal)
+        case _:
+            if conversion := reader.build(read_conversion, item):
+                reader.declare("conversion", elements.conversions, conversion)
 
 
-def _read_tables(reader: ElementReader, parts: Parts, elements: Elements) -> None:
-    for element, group in tables_with_groups(reader, parts.get("tables", ()), elements.groups):
-        if tag_of(element) == "text":
-            if text := reader.build(partial(read_text, group=group), element):
-                reader.declare("table", elements.texts, text)
-        elif table := reader.build(partial(read_table, group=group), element):
-            reader.declare("table", elements.tables, table)
+def _read_table(reader: ElementReader, item: etree._Element, group: str, elements: Elements) -> None:
+    """Read a table or text."""
+    if tag_of(item) == "text":
+        if text := reader.build(partial(read_text, group=group), item):
+            reader.declare("table", elements.texts, text)
+    elif table := reader.build(partial(read_table, group=group), item):
+        reader.declare("table", elements.tables, table)
 
 
 def _drop_excess(reader: ElementReader, elements: Elements, size: int, lines: Lines) -> None:

@@ -11,6 +11,9 @@ from callint.reading.definition_file import DefinitionFile
 from callint.reading.family import Family, FileReader, find_family
 from callint.reading.serialize import UnknownFormError, pack, unpack
 
+#: Bytes of files above which a definition is not packed: an entry takes four fifths of them, give or take,
+#: and packing takes several times as much memory.
+_MOST_PACKED = 3 * cache.MAX_ENTRY // 2
 #: The kind of entry in the cache.
 _KIND = "definition file"
 
@@ -30,8 +33,9 @@ def open_family(
         from callint.reading.definition import read_family  # XML is slow to import
 
         file = read_family(family, open_parent or open_family)
-        content = (file.definition, *file.problems, *file.decimal_addresses)
-        cache.store(lambda: pack(content), _KIND, *family.key)
+        if family.size <= _MOST_PACKED:
+            content = (file.definition, *file.problems, *file.decimal_addresses)
+            cache.store(lambda: pack(content), _KIND, *family.key)
     return file
 
 

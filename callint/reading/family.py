@@ -99,6 +99,15 @@ class Family:
         return tuple(dict.fromkeys(paths))
 
     @property
+    def size(self) -> int:
+        """The bytes of all files."""
+        return sum(
+            len(data)
+            for member in self.line
+            for data in (member.data, *(file.data for file in member.shared))
+        )
+
+    @property
     def is_alone(self) -> bool:
         """Whether the definition refers to no other file."""
         return not self.parent_line and not self.shared and not self.problems

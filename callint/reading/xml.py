@@ -7,8 +7,9 @@ expand or load. The encoding must be UTF-8, and the size is bounded.
 from __future__ import annotations
 
 import re
+from array import array
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cache
@@ -99,10 +100,10 @@ def parse(data: bytes, is_definition: bool = False) -> XmlDocument:
         # While parsing, the validator does not locate problems, which takes time quadratic in the siblings.
         with suppress(etree.XMLSyntaxError):
             root = etree.fromstring(data, _parser(schema=_schema().compiled))
-            return XmlDocument(root, lines=_start_lines(root, data), is_valid=True)
+            return XmlDocument(root, lines=_lines_of(root, data), is_valid=True)
     try:
         root = etree.fromstring(data, _parser())
-        return XmlDocument(root, lines=_start_lines(root, data))
+        return XmlDocument(root, lines=_lines_of(root, data))
     except etree.XMLSyntaxError as error:
         recovered, problems = _recover(data)
         if not problems:
@@ -114,19 +115,119 @@ def parse(data: bytes, is_definition: bool = False) -> XmlDocument:
 _TOKEN = re.compile(rb"<!--.*?-->|<\?.*?\?>|<!\[CDATA\[.*?\]\]>|<(?=[^/!?])", re.DOTALL)
 
 
-def _start_lines(root: etree._Element, data: bytes) -> dict[etree._Element, int]:
-    """The line on which each element's start tag begins.
+def _lines_of(root: etree._Element, data: bytes) -> dict[etree._Element, int]:
+    """The line on which each element's start tag begins."""
+    return dict(zip(root.iter(), _start_lines(data), strict=False))
+
+
+def _start_lines(data: bytes) -> array[int]:
+    """The lines on which start tags begin, in the order of the file.
 
     The parser keeps only the line where a start tag ends, and none above line 65,535.
     """
-    lines = []
+    lines = array("I")
     line, position = 1, 0
     for token in _TOKEN.finditer(data):
         if len(token[0]) == 1:
             line += data.count(b"\n", position, token.start())
             position = token.start()
             lines.append(line)
-    return dict(zip(root.iter(), lines, strict=False))
+    return lines
+
+
+#: Bytes that are parsed before their items are read.
+_STEP = 2**16
+
+#: An element that holds items, and an item in it; None where the first begins.
+Item = tuple["etree._Element", "etree._Element | None"]
+
+
+def items_of(root: etree._Element) -> Iterator[Item]:
+    """The items of a tree in their order, each with the element that holds it."""
+    yield root, None
+    for element in root:
+        if element.tag in _HOLDERS:
+            yield from items_of(element)
+        else:
+            yield root, element
+
+
+class InvalidError(Exception):
+    """A file is not valid, or ends before its outermost element does."""
+
+
+class ElementStream:
+    """The items of a valid definition, read one after the other: the whole tree would take 30 times the file.
+
+    An item is there until the next one is asked for; those that the outermost element holds stay.
+    """
+
+    def __init__(self, data: bytes) -> None:
+        """``data`` must not be refused by ``refusal``."""
+        self._data = data
+        self._lines: dict[etree._Element, int] = {}
+
+    def line_of(self, element: etree._Element) -> int:
+        """The line on which an element of the present item begins, or a holder of it, counted from 1."""
+        return self._lines.get(element) or 1
+
+    def __iter__(self) -> Iterator[Item]:
+        """Raises etree.XMLSyntaxError or InvalidError for a file that is not valid, perhaps at its end."""
+        is_complete = False
+        lines = iter(_start_lines(self._data))
+        holders: list[etree._Element] = []
+        inside: list[etree._Element] = []
+        for event, element in self._events():
+            if event == "start":
+                self._lines[element] = next(lines, 1)
+                if not inside and (element.tag in _HOLDERS or not holders):
+                    holders.append(element)
+                    yield element, None
+                else:
+                    inside.append(element)
+            elif inside:
+                inside.pop()
+                if not inside:
+                    yield holders[-1], element
+                    if len(holders) > 1:
+                        self._forget(element)
+            else:
+                holder = holders.pop()
+                is_complete = not holders
+                if holders:
+                    self._forget(holder)
+        if not is_complete:
+            raise InvalidError
+
+    def _events(self) -> Iterator[tuple[str, etree._Element]]:
+        parser = etree.XMLPullParser(
+            events=("start", "end"),
+            schema=_schema().compiled,
+            resolve_entities=False,
+            no_network=True,
+            load_dtd=False,
+            huge_tree=False,
+            remove_comments=True,
+            remove_pis=True,
+            collect_ids=False,
+        )
+        for start in range(0, len(self._data), _STEP):
+            parser.feed(self._data[start : start + _STEP])
+            if len(parser.feed_error_log):  # so that no item is read that is not valid
+                raise InvalidError
+            yield from parser.read_events()
+        parser.close()
+        yield from parser.read_events()
+
+    def _forget(self, element: etree._Element) -> None:
+        """Free what an element holds, and those before it: the parser still needs the element itself."""
+        for inner in element.iter():
+            self._lines.pop(inner, None)
+        element.clear()
+        parent = element.getparent()
+        if parent is not None and parent.getparent() is not None:
+            while element.getprevious() is not None:
+                del parent[0]
 
 
 def _parser(recover: bool = False, schema: etree.XMLSchema | None = None) -> etree.XMLParser:
@@ -251,6 +352,11 @@ _CONTAINERS = frozenset(
         "group",
         "relations",
     )
+)
+#: Elements that hold items: tables, signals and so on.
+_HOLDERS = frozenset(
+    f"{{urn:callint:definition:1}}{name}"
+    for name in ("definition", "shared", "signals", "conversions", "axes", "tables", "group", "relations")
 )
 #: Number of children that an element keeps while others are validated: the most that any requires.
 _FEWEST = 2

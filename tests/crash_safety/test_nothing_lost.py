@@ -81,6 +81,7 @@ COMMANDS: dict[str, tuple[Callable[[Path], Any], tuple[str, ...]]] = {
     "check --output": (yard, ("check", "--format", "json", "--output", "report.json")),
     "diff --output": (yard, ("diff", BASE, HERON, "--format", "json", "--output", "report.json")),
     "show --output": (yard, ("show", HERON, "--format", "json", "--output", "report.json")),
+    "show --definition --output": (yard, ("show", "--definition", "defs/yard.xml", "--output", "flat.xml")),
 }
 
 DEMO: dict[str, tuple[Callable[[Path], Any], tuple[str, ...]]] = {

@@ -69,6 +69,8 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "diff driver": ("diff", "--driver", "--", HERON, BASE, *_DRIVEN, HERON, *_DRIVEN),
     "show": ("show", HERON),
     "show of a revision": ("show", f"HEAD:{HERON}"),
+    "show a definition": ("show", "--definition", DEFINITION),
+    "show a definition of a revision": ("show", "--definition", f"HEAD:{DEFINITION}"),
     "show as CSV": ("show", HERON, "--format", "csv"),
     "show as JSON": ("show", HERON, "--format", "json"),
     "show as git's text form": ("show", "--plain", "--", HERON),

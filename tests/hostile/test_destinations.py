@@ -68,6 +68,7 @@ WRITERS: dict[str, tuple[str, ...]] = {
     "diff --output of nothing": ("diff", "HEAD", "HEAD", *_JSON, "--output", "OUTPUT"),
     "show --output": ("show", HERON, *_JSON, "--output", "OUTPUT"),
     "show --output at a point": ("show", HERON, "--at", "speed=1700,load=30", *_JSON, "--output", "OUTPUT"),
+    "show --definition --output": ("show", "--definition", "defs/yard.xml", "--output", "OUTPUT"),
     "review --output": ("review", BASE, HERON, "--output", "OUTPUT"),
     "review --output of revisions": ("review", "--range", "HEAD~1..HEAD", "--output", "OUTPUT"),
     "merge --to": ("merge", BASE, AUK, BASE, "--to", "OUTPUT"),

@@ -34,7 +34,7 @@ class ElementReader:
 
     problems: list[xml.XmlProblem]
     flagged: set[etree._Element]
-    tree: xml.XmlDocument
+    tree: xml.XmlDocument | xml.ElementStream
     byte_order: ByteOrder = ByteOrder.BIG
     axes: dict[str, Axis] = field(default_factory=dict)
     declarations: list[Declaration] = field(default_factory=list)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from functools import partial
 from typing import TypeVar
 
@@ -47,18 +47,9 @@ Children = dict[str, list[etree._Element]]
 ItemType = TypeVar("ItemType")
 
 
-def tables_with_groups(
-    reader: ElementReader, elements: etree._Element | tuple[()], groups: dict[str, Group]
-) -> Iterator[tuple[etree._Element, str]]:
-    """Every table and text with the name of its group, "" for none; enters the groups."""
-    for element in elements:
-        if tag_of(element) != "group":
-            yield element, ""
-            continue
-        name = element.get("name", "")
-        reader.declare("group", groups, Group(name, element.get("title", ""), reader.line(element)))
-        for child in element:
-            yield child, name
+def read_group(reader: ElementReader, element: etree._Element) -> Group:
+    """A group, without its tables."""
+    return Group(element.get("name", ""), element.get("title", ""), reader.line(element))
 
 
 def read_text(reader: ElementReader, element: etree._Element, group: str) -> Text:
