@@ -165,6 +165,33 @@ UNCHECKED = (
     ),
 )
 
+
+def bounding(guard: str) -> bytes:
+    """A protection with a guard that bounds a demand."""
+    return definition_xml(
+        table("scalar", "demand", at=2)
+        + table("scalar", "fuel", f'<limits min="20" max="90"/>{guard}', purpose="protection"),
+        relations='<at-most table="demand" bound="fuel"/>',
+    )
+
+
+UNDIRECTED = (
+    fails(
+        "definition/undirected-protection",
+        "a bound that is guarded only below",
+        bounding('<guard below="10"/>'),
+        'name="fuel"',
+        "fuel bounds demand from above and protects less if it rises, but it has no guard above",
+        severity=Severity.WARNING,
+        of="fuel",
+    ),
+    passes(
+        "definition/undirected-protection",
+        "a bound that is guarded above too",
+        bounding('<guard below="10"/><guard above="95"/>'),
+    ),
+)
+
 LIMITS_UNREACHABLE = (
     fails(
         "definition/limits-unreachable",
@@ -324,6 +351,22 @@ UNCOVERED = (
 )
 
 
+def test_a_wrong_conversion_of_three_axes_is_one_finding() -> None:
+    rule = "definition/uncovered-operating-range"
+    axes = [axis(name, type="uint8") for name in ("a", "b", "c")]
+    (finding,) = of_rule(findings(operated("".join(axes))), rule)
+    assert finding.subject == "conversion rpm" and finding.message.endswith("signal: a, b, c")
+    assert len(of_rule(findings(operated("".join(axes[:2]))), rule)) == 2
+    found = of_rule(findings(operated("".join(axes) + axis("wide"))), rule)
+    assert [finding.subject for finding in found] == ["axis a", "axis b", "axis c"]
+
+
+def test_swapped_limits_are_one_finding() -> None:
+    xml = scalar('<limits min="90" max="5"/><expected min="6" max="80"/>')
+    found = [finding.rule for finding in findings(xml) if finding.table == "fuel"]
+    assert found == ["definition/limits-inverted"]
+
+
 def bounded(relation: str, one: str, other: str) -> bytes:
     """Two scalars with these limits, and a relation on a line of its own."""
     return definition_xml(
@@ -398,6 +441,26 @@ def never_kept(name: str, xml: bytes, line: str) -> Example:
 
 
 NEVER_KEPT = (
+    fails(
+        "definition/unusable-relation",
+        "a switch below a number",
+        definition_xml(
+            table("scalar", "one", conversion="on_off") + table("scalar", "other", at=2),
+            relations='\n<at-most table="one" bound="other"/>\n',
+        ),
+        "<at-most",
+        "one has named states, and the other table has numbers",
+        severity=Severity.WARNING,
+        of="one",
+    ),
+    passes(
+        "definition/unusable-relation",
+        "two switches that must be equal",
+        definition_xml(
+            table("scalar", "one", conversion="on_off") + table("scalar", "other", at=2, conversion="on_off"),
+            relations='<equal table="one" mirror="other"/>',
+        ),
+    ),
     never_kept("a bound below everything", bounded(AT_MOST, 'min="5.1" max="20"', LOW), "<at-most"),
     passes(
         "definition/unusable-relation",
@@ -538,6 +601,7 @@ EXAMPLES = (
     *UNUSABLE_GUARD,
     *UNLIMITED_EMISSIONS,
     *UNCHECKED,
+    *UNDIRECTED,
     *LIMITS_UNREACHABLE,
     *REPEATED,
     *UNCOVERED,

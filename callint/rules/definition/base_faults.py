@@ -18,13 +18,14 @@ from callint.rules.rule import Rule
 
 _BLANK = "blank"
 _STEEP = "slope that is too steep"
+_BEYOND_LIMITS = "value out of range"
 #: Rules about tables and axes, with what their findings count.
 _OF_TABLES: tuple[tuple[Rule, str], ...] = (
     (image.missing_table, "gap"),
     (image.blank_table, _BLANK),
     (value.not_a_number, "cell without a number"),
     (value.unknown_state, "unknown state"),
-    (value.out_of_range, "value out of range"),
+    (value.out_of_range, _BEYOND_LIMITS),
     (value.unexpected, "unexpected value"),
     (value.not_monotonic, "value out of order"),
     (value.too_steep, _STEEP),
@@ -70,7 +71,8 @@ def find_faults(context: CheckContext) -> dict[str, Faults]:
     faults: dict[str, Faults] = {}
     for checked, name in _OF_TABLES:
         for finding in checked.check(context):
-            faults.setdefault(finding.table, Faults(finding.line or 1)).counts[name] += 1
+            if name != _BEYOND_LIMITS or not _has_inverted_limits(context, finding.table):
+                faults.setdefault(finding.table, Faults(finding.line or 1)).counts[name] += 1
     for find in (_outside_operation, _transposed, _strange_texts, _idle_protections):
         for name, line, clause in [*find(context)]:
             if name not in faults:
@@ -81,6 +83,12 @@ def find_faults(context: CheckContext) -> dict[str, Faults]:
         if wrong.isdisjoint(axes):
             faults.setdefault(name, Faults(line)).clauses.append(clause)
     return faults
+
+
+def _has_inverted_limits(context: CheckContext, name: str) -> bool:
+    """Whether a table has limits that no value keeps: definition/limits-inverted reports that."""
+    table = context.definition.tables.get(name)
+    return table is not None and table.demands.limits is not None and table.demands.limits.is_inverted
 
 
 #: The name of an item, a line, and a clause of which the item is the subject.

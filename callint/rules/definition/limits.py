@@ -75,7 +75,7 @@ def limits_unreachable(context: CheckContext) -> Iterator[Finding]:
             yield from _outside_storage(context, table)
             yield from _wide_change(context, table)
         limits, expected = table.demands.limits, table.demands.expected
-        if limits and expected:
+        if limits and expected and not limits.is_inverted and not expected.is_inverted:
             yield from _outside(f"expected range of {table.name}", "limits", expected, limits, table)
     for signal in context.definition.signals.values():
         if signal.plausible and signal.operating:
@@ -306,11 +306,14 @@ def undirected_protection(context: CheckContext) -> Iterator[Finding]:
 
     Example: a torque derating that has only `<guard flat="true"/>`. Its last cell is raised from 30 % to 99.5
     %: the table is not flat, and nothing in the definition says that 99.5 % protects less than 30 %. With
-    `<guard above="99"/>` too, that is an error. Tables of named states have no direction and need none.
+    `<guard above="99"/>` too, that is an error. Tables of named states have no direction and need none. A
+    table that bounds another one in an `<at-most>` protects less if it rises, so it needs a guard above.
 
     Fix: add `<guard above= />` to a table that limits from above, or `<guard below= />` to one that limits
     from below.
     """
+    relations = context.definition.relations
+    bounded = {relation.other: relation.table for relation in relations if relation.kind == "at-most"}
     for table in context.definition.tables.values():
         guards = table.demands.guards
         is_known = table.conversion is None or table.conversion in context.definition.conversions
@@ -326,6 +329,16 @@ def undirected_protection(context: CheckContext) -> Iterator[Finding]:
                 f"protection table {table.name} has no guard above or below, only {kinds}: "
                 "nobody knows whether a changed value protects less",
                 "Add <guard above= /> or <guard below= /> with the value beyond which it no longer protects.",
+                table.name,
+            )
+        elif table.name in bounded and all(guard.above is None for guard in guards):
+            yield definition_finding(
+                rule_ids.DEFINITION_UNDIRECTED_PROTECTION,
+                table.line,
+                table.name,
+                f"protection table {table.name} bounds {bounded[table.name]} from above and protects less if "
+                "it rises, but it has no guard above, only below",
+                "Add <guard above= /> with the value beyond which it no longer protects.",
                 table.name,
             )
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 
 from callint import fmt
 from callint.model import rule_ids
-from callint.model.definition import Axis, FixedAxis, Range, Signal
+from callint.model.definition import Axis, FixedAxis, Range, Signal, StoredAxis
 from callint.model.finding import Finding, Severity
 from callint.rules.context import CheckContext
 from callint.rules.definition.finding import definition_finding
@@ -31,20 +32,56 @@ def uncovered_operating_range(context: CheckContext) -> Iterator[Finding]:
     by_signal: dict[str, list[Axis]] = {}
     for axis in context.definition.axes.values():
         by_signal.setdefault(axis.signal, []).append(axis)
+    findings: list[tuple[Axis, Finding]] = []
     for name, axes in by_signal.items():
         signal = context.definition.signals.get(name)
         if signal is not None and signal.operating is not None and not signal.operating.is_inverted:
-            yield from _uncovered(context, signal, signal.operating, axes)
+            findings += _uncovered(context, signal, signal.operating, axes)
+    yield from _by_conversion(context, findings)
 
 
 def _uncovered(
     context: CheckContext, signal: Signal, operating: Range, axes: Sequence[Axis]
-) -> Iterator[Finding]:
-    reaches = [(axis, _reach(context, axis)) for axis in axes]
+) -> Iterator[tuple[Axis, Finding]]:
+    """The axes of a signal that miss its operating range, each with its finding."""
+    # definition/unit-differs reports axes in another unit.
+    reaches = [
+        (axis, _reach(context, axis))
+        for axis in axes
+        if fmt.same_unit(context.definition.unit_of(axis) or signal.unit, signal.unit)
+    ]
     none_meets = not any(covers(reach, operating, 0.0) for _, reach in reaches)
     for axis, reach in reaches:
         if none_meets if isinstance(axis, FixedAxis) else not covers(reach, operating, _LEAST_COVERED):
-            yield _finding(context, signal, operating, axis, reach)
+            yield axis, _finding(context, signal, operating, axis, reach)
+
+
+#: The number of axes of one conversion from which the conversion is blamed if it has no other axes.
+_LEAST_AXES = 3
+#: The most axes that a message names.
+_MOST_NAMES = 4
+
+
+def _by_conversion(context: CheckContext, findings: Sequence[tuple[Axis, Finding]]) -> Iterator[Finding]:
+    """The findings, with one in place of those about all axes of a conversion."""
+    axes = Counter(axis.conversion for axis in context.definition.stored_axes)
+    wrong: dict[str, list[StoredAxis]] = {}
+    for axis, _ in findings:
+        if isinstance(axis, StoredAxis) and axis.conversion is not None:
+            wrong.setdefault(axis.conversion, []).append(axis)
+    blamed = [name for name, found in wrong.items() if len(found) == axes[name] >= _LEAST_AXES]
+    for axis, finding in findings:
+        if not (isinstance(axis, StoredAxis) and axis.conversion in blamed):
+            yield finding
+    for name in blamed:
+        yield definition_finding(
+            rule_ids.DEFINITION_UNCOVERED_OPERATING_RANGE,
+            context.definition.conversions[name].line,
+            f"conversion {name}",
+            f"with conversion {name}, none of its {len(wrong[name])} axes covers the operating range of its "
+            f"signal: {fmt.list_names([axis.name for axis in wrong[name]], _MOST_NAMES)}",
+            "Correct the conversion.",
+        )
 
 
 #: The smallest share of an operating range that the storage of an axis should be able to cover.

@@ -31,6 +31,7 @@ def unusable_relation(context: CheckContext) -> Iterator[Finding]:
     different units, or tables over signals that do not overlap. `within="operating"` needs a signal with an
     operating range, and that range must overlap with the axes. If the limits of the two tables do not overlap
     in the right order, no accepted values keep the relation; its tables or numbers are then swapped.
+    Named states cannot be compared with numbers.
 
     Example: `<at-most table="boost_demand" bound="boost_ceiling"/>` with the demand in mbar and the ceiling
     in bar: 1200 is above 2, although 1200 mbar is not above 2 bar.
@@ -62,6 +63,9 @@ def _problem(context: CheckContext, kind: str, table: Table, other: Table) -> st
     """A clause that says why two tables cannot be compared; None if they can."""
     if table.name == other.name:
         return "a table has no relation to itself"
+    named = [isinstance(context.definition.conversion_of(item), States) for item in (table, other)]
+    if any(named) and not all(named):
+        return f"{(table if named[0] else other).name} has named states, and the other table has numbers"
     axes, other_axes = ({axis.signal: axis for axis in context.axes_of(item)} for item in (table, other))
     for item, by_signal in ((table, axes), (other, other_axes)):
         if len(by_signal) < len(item.axes):
