@@ -567,6 +567,11 @@ SIMILAR = (
         "another offset",
         two_conversions(linear("a", "0.1"), linear("b", "0.101", "-40")),
     ),
+    passes(
+        "definition/similar-conversion",
+        "a factor and an offset that are each 1 % larger",
+        two_conversions(linear("a", "0.1", "-40"), linear("b", "0.101", "-40.4")),
+    ),
     similar(
         "an offset of 273.15 and of 273", linear("a", "1", "-273.15"), linear("b", "1", "-273"), "offset -273"
     ),

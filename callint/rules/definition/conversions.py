@@ -121,14 +121,14 @@ def no_unit(context: CheckContext) -> Iterator[Finding]:
 
 @rule(rule_ids.DEFINITION_SIMILAR_CONVERSION, Severity.WARNING, Scope.DEFINITION)
 def similar_conversion(context: CheckContext) -> Iterator[Finding]:
-    """Two conversions of one unit differ by a hundredth or less.
+    """Two conversions of one unit differ in one number, by a hundredth of it or less.
 
     Why it matters: one of the two was probably meant to be the other, and a digit of it is wrong or was
     rounded away. Every value of its tables is then wrong by a little, which nobody sees in a single table.
     Two conversions that are equal are not reported: descriptions often have one for each table.
 
     Example: factors of 0.0078125 and of 0.0078, both in the unit "-": 1/128 and its rounded copy, 0.16 %
-    apart. Factors of 0.1 and 0.102 barely pass.
+    apart. Factors of 0.1 and 0.102 barely pass, and so do two sensors that differ in factor and offset.
 
     Fix: correct the wrong one and use one conversion for both; or, if both are right, set the rule to note in
     the policy.
@@ -168,7 +168,8 @@ def _similar(members: list[tuple[Conversion, list[float]]]) -> Iterator[Finding]
     numbers = np.array([numbers for numbers, _ in order])
     before, after = numbers[:-1], numbers[1:]
     near = np.abs(after - before) <= _SIMILAR * np.maximum(np.abs(before), np.abs(after))
-    for place in np.flatnonzero(near.all(axis=1)).tolist():
+    alike = near.all(axis=1) & (np.count_nonzero(before != after, axis=1) == 1)
+    for place in np.flatnonzero(alike).tolist():
         first, second = sorted((order[place][1], order[place + 1][1]), key=lambda item: item.line)
         yield definition_finding(
             rule_ids.DEFINITION_SIMILAR_CONVERSION,
