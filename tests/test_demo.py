@@ -485,7 +485,13 @@ def test_gannet_is_reported_only_for_its_software(report: Any) -> None:
     [("factory/sk28-0412.bin", DEFINITION), ("factory/sk28-0431.bin", NEWER_DEFINITION)],
 )
 def test_a_factory_base_and_its_definition_give_no_finding(demo: Scratch, base: str, definition: str) -> None:
-    for arguments in (("check", base, "--definition", definition), ("check", base), ("check", definition)):
+    for arguments in (
+        ("check", base, "--definition", definition),
+        ("check", base),
+        ("check", definition),
+        # The child of the first definition is of other software than its base.
+        ("check", definition, "--base", base),
+    ):
         result = call(*arguments, cwd=demo.root)
         assert (result.status, result.stdout, result.stderr) == (0, "", "")
 

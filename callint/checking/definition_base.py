@@ -7,19 +7,35 @@ from dataclasses import replace
 
 from callint.checking.assignments import Assignment, assignment_of_named
 from callint.checking.checker import Checker
+from callint.checking.identity import identity_mismatch
 from callint.model.finding import Finding
+from callint.rules.context import CheckContext
 from callint.rules.registry import in_scope
 from callint.rules.rule import Scope
 
 
-def findings_against_base(checker: Checker, definitions: Sequence[str], base: str) -> Iterator[Finding]:
-    """The settled findings about definitions that the factory image ``base`` contradicts."""
+def findings_against_base(
+    checker: Checker, definitions: Sequence[str], base: str, named: Sequence[str] | None = None
+) -> Iterator[Finding]:
+    """The settled findings about definitions that the factory image ``base`` contradicts.
+
+    Of definitions that are not ``named`` (default: all are), those of other software are left out: they are
+    the children of named ones, and have factory images of their own.
+    """
     assigned = assignment_of_named(checker.policy, base)
     start = assigned.start if assigned else None
     for path in definitions:
         context = checker.loader.context(Assignment(base, (path,), (), start))
         if context is None:
             continue  # the findings about the definition say why
+        if named is not None and path not in named and _is_foreign(context):
+            continue
         context = replace(context, base_path=base)
         findings = [finding for rule in in_scope(Scope.FACTORY) for finding in rule.findings(context)]
         yield from checker.settle_definition(path, context, findings)
+
+
+def _is_foreign(context: CheckContext) -> bool:
+    """Whether an image is of other software than the definition."""
+    image = context.image
+    return image is not None and identity_mismatch(image, context.definition.memory) is not None

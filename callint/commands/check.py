@@ -394,7 +394,14 @@ def _disk_target(workspace: Workspace, options: CheckOptions) -> _Target:
         for image in images
     ]
     against = (
-        [partial(findings_against_base, definitions=named_definitions, base=bases[0])]
+        [
+            partial(
+                findings_against_base,
+                definitions=named_definitions,
+                base=bases[0],
+                named=tuple(map(workspace.name, options.paths)),
+            )
+        ]
         if bases and options.paths
         else []
     )
