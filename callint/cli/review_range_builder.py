@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,12 +22,21 @@ from callint.cli.revision_pairs import require_revisions
 from callint.cli.software_pair import SoftwarePair
 from callint.fmt import count
 from callint.model.errors import InputError
-from callint.reading.tree import OverlayTree, reason
+from callint.model.finding import Finding
+from callint.reading.definition_cache import open_definition
+from callint.reading.tree import OverlayTree, content_or_reason, reason
 from callint.reading.workspace import Workspace
 from callint.rules.context import CheckContext
 from callint.rules.registry import refuse_unknown_rules
 from callint.versioning.file_version import Content
-from callint.versioning.review import Digests, ImageState, Review, ReviewedImage, VersionPair
+from callint.versioning.review import (
+    Digests,
+    ImageState,
+    Review,
+    ReviewedDefinition,
+    ReviewedImage,
+    VersionPair,
+)
 
 if TYPE_CHECKING:  # git is slow to import
     from callint.versioning.ranges import Span
@@ -77,8 +87,29 @@ def review_of_range(arguments: tuple[str, ...], options: ReviewOptions) -> tuple
         day=day.printed,
         course=ranges.course(Path.cwd(), old, new),
         paths=tuple(paths),
+        definitions=tuple(_definitions(span, (old, new), paths)),
     )
     return review, workspace
+
+
+def _definitions(span: Span, revisions: tuple[str, str], paths: list[str]) -> Iterator[ReviewedDefinition]:
+    """The definitions of the new policy of which the meaning differs between the revisions."""
+    from callint.comparing.definitions.diff import compare_definitions
+    from callint.versioning.revisions import is_below
+
+    for path in span.policy.definitions:
+        contents = [content_or_reason(tree, path) for tree in (span.old, span.new)]
+        if contents[0] == contents[1] or (paths and not is_below(span.from_top(path), paths)):
+            continue
+        sides = [
+            open_definition(content, path).definition for content in contents if isinstance(content, bytes)
+        ]
+        if len(sides) < 2 or sides[0] is None or sides[1] is None:
+            continue  # a new definition has nothing to compare with; the findings name an invalid one
+        diff = compare_definitions(sides[0], sides[1])
+        if diff.changes:
+            names = [f"{revision}:{span.from_top(path)}" for revision in revisions]
+            yield ReviewedDefinition(path, names[0], names[1], diff)
 
 
 def _require_images(span: Span, revisions: str, selected: list[str]) -> None:
@@ -192,11 +223,27 @@ class _ReviewedRange:
                     tree, span.policy, day, authorship, is_compared=True, finds_causes=tree is new
                 )
                 is_complete = tree is new and self._is_complete and span.scope.is_complete
-                return checker.report(images, named, is_complete, lambda path: step(next(done)))
+                further = self._comparisons(images) if tree is new and self._is_complete else ()
+                return checker.report(
+                    images, named, is_complete, lambda path: step(next(done)), further=further
+                )
 
             fail_on = span.policy.fail_on
             known = KnownFindings(check(old, earlier, old_definitions), fail_on)
             return new_findings(check(new, later, definitions), [known], fail_on)
+
+    def _comparisons(self, images: Sequence[Assignment]) -> Iterator[Callable[[Checker], Iterable[Finding]]]:
+        """What compares the definitions and the policy with those of the old revision."""
+        from callint.checking.definition_changes import loosened_findings
+        from callint.checking.policy_changes import policy_findings
+
+        earlier = [
+            Checker(state.tree, state.policy, date.today(), finds_causes=False)
+            for state in self._span.earlier
+            if state.policy is not None
+        ]
+        yield partial(loosened_findings, earlier=earlier, images=images)
+        yield partial(policy_findings, earlier=earlier)
 
 
 def _reviewed(resolver: DefinitionResolver, version: _Version) -> ReviewedImage:

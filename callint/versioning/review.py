@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Self
 from callint.checking.report import Report
 from callint.decoding.log_residency import LogSummary
 from callint.model.change import ChangeSet
+from callint.model.definition_change import DefinitionDiff
 from callint.rules.context import CheckContext
 from callint.versioning.file_version import Content
 
@@ -89,12 +90,23 @@ class ReviewedImage:
 
 
 @dataclass(frozen=True, slots=True)
+class ReviewedDefinition:
+    """A definition of which the meaning differs; ``old`` and ``new`` are names of the files for people."""
+
+    path: str
+    old: str
+    new: str
+    diff: DefinitionDiff
+
+
+@dataclass(frozen=True, slots=True)
 class Review:
     """The images by path, and the findings on their new contents.
 
     ``report`` has the findings that OLD lacks, ``report.known`` those that OLD has too. ``day`` is the day
     for which callint judged the waivers, None if no waiver ends. For two revisions, ``course`` says how they
-    are related, and ``paths`` limits the review to some paths.
+    are related, and ``paths`` limits the review to some paths. ``definitions`` are those that differ between
+    them.
     """
 
     title: str
@@ -106,3 +118,4 @@ class Review:
     day: date | None = None
     course: Course | None = None
     paths: tuple[str, ...] = ()
+    definitions: tuple[ReviewedDefinition, ...] = ()

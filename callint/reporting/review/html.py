@@ -144,6 +144,7 @@ def _first_screen(document: Json) -> Iterator[str]:
         yield _count(severity, number, severity if number == 1 else plural)
     yield _count("waived", counts.get("waived", 0), "waived")
     yield "</ul>"
+    yield from _definitions(document)
     images = document["images"]
     for image in images:
         if len(images) > 1:
@@ -175,6 +176,23 @@ def _commit(commit: Json) -> str:
     subject = f"“{commit['subject']}”" if commit.get("subject") else ""
     text = ", ".join(filter(None, (commit.get("author"), commit.get("date"), subject)))
     return f'<p class="commit">{_element("code", commit["id"][:10])} {escape(text)}</p>'
+
+
+def _definitions(document: Json) -> Iterator[str]:
+    """What changed in the meaning of definitions; it comes before the images, whose verdicts rest on it."""
+    for definition in document.get("definitions", []):
+        yield '<section class="definition fact">'
+        yield _element("h2", f"Definition {definition['path']}")
+        for part in definition["parts"]:
+            yield _element("h3", f"{part['title']}: {part['count']:,}", part["kind"])
+            yield "<ul>"
+            for change in part["changes"]:
+                lines = f"line {change['lines']}: " if change["lines"] else ""
+                yield _element("li", f"{lines}{change['text']}")
+            if more := part.get("more"):
+                yield _element("li", f"and {more:,} more; callint diff lists them")
+            yield "</ul>"
+        yield "</section>"
 
 
 def _commits(document: Json) -> Iterator[str]:

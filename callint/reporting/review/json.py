@@ -15,8 +15,10 @@ from callint.decoding import checksums
 from callint.decoding.checksum_states import checksum_state
 from callint.model.change import ChangeSet, Run
 from callint.model.definition import Checksum, Purpose, StoredAxis
+from callint.model.definition_change import ChangeKind
 from callint.model.finding import Severity
 from callint.reporting.changes.json import hidden_text_fields
+from callint.reporting.definition_changes.wording import TITLES, change_rows
 from callint.reporting.json_fields import without_none
 from callint.reporting.log.wording import log_sentences
 from callint.reporting.review.findings import finding_entries
@@ -25,7 +27,7 @@ from callint.reporting.review.wording import CAUTIONS, change_sentences, diverge
 from callint.reporting.tables.values import breakpoint_texts
 from callint.rules.context import CheckContext
 from callint.rules.registry import RULES
-from callint.versioning.review import Review, ReviewedImage
+from callint.versioning.review import Review, ReviewedDefinition, ReviewedImage
 
 if TYPE_CHECKING:  # git is slow to import, and two files need none of it
     from callint.versioning.git.log import LoggedCommit
@@ -33,6 +35,8 @@ if TYPE_CHECKING:  # git is slow to import, and two files need none of it
 
 #: The largest number of runs of bytes that are listed.
 _MOST_RUNS = 20
+#: The largest number of changes of one kind that are listed for a definition.
+_MOST_CHANGES = 200
 
 
 def review_document(review: Review) -> dict[str, Any]:
@@ -58,6 +62,7 @@ def review_document(review: Review) -> dict[str, Any]:
             "counts": _counts(findings),
             "rules": {rule: RULES[rule].title for rule in sorted({item.finding.rule for item in findings})},
             "findings": _findings(review, findings, numbers),
+            "definitions": [_definition(definition) for definition in review.definitions] or None,
             "images": images,
         }
     )
@@ -134,6 +139,26 @@ def _column_counts(review: Review) -> dict[tuple[str, str], int]:
             for number, item in enumerate(layout.items):
                 counts[image.path, item.name] = layout.shape(number)[1]
     return counts
+
+
+# Definitions
+
+
+def _definition(definition: ReviewedDefinition) -> dict[str, Any]:
+    """What changed in the meaning of a definition, the most dangerous first."""
+    parts = []
+    for kind in ChangeKind:
+        rows = list(change_rows(definition.diff, kind, "→"))
+        if rows:
+            part: dict[str, Any] = {
+                "kind": kind.value,
+                "title": TITLES[kind],
+                "count": len(definition.diff.of_kind(kind)),
+                "changes": [{"lines": lines, "text": text} for lines, text in rows[:_MOST_CHANGES]],
+                "more": max(len(rows) - _MOST_CHANGES, 0) or None,
+            }
+            parts.append(without_none(part))
+    return {"path": definition.path, "old": definition.old, "new": definition.new, "parts": parts}
 
 
 # Images

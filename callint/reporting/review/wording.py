@@ -16,6 +16,7 @@ from callint.checking.review_findings import (
 from callint.comparing.one_sided import one_sided_runs, uncompared_tables
 from callint.model.change import ChangeSet, Run
 from callint.model.definition import Purpose
+from callint.model.definition_change import ChangeKind
 from callint.model.finding import Severity
 from callint.reporting.review.tables import group_title
 from callint.rules.context import CheckContext
@@ -112,7 +113,12 @@ def _image_sentences(review: Review) -> Iterator[str]:
         yield f"git takes {renamed[0].renamed} → {renamed[0].path} for a rename."
     elif renamed:
         yield f"git takes {len(renamed):,} images for renamed."
-    if all(image.is_unchanged for image in review.images):
+    for definition in review.definitions:
+        less = len(definition.diff.of_kind(ChangeKind.ASKS_LESS))
+        amount = fmt.count(len(definition.diff.changes), "change")
+        loosened = f"; {less:,} {_form(less, 'asks', 'ask')} less" if less else ""
+        yield f"{definition.path} has {amount} in its meaning{loosened}."
+    if all(image.is_unchanged for image in review.images) and not review.definitions:
         yield f"Nothing changed below {' and '.join(review.paths)}." if review.paths else "Nothing changed."
 
 
