@@ -2,9 +2,9 @@
 
 ``python -m benchmarks start`` measures what a start costs, ``beside`` what callint costs beside what people
 do today, ``growth`` how that grows, ``throughput`` many images, ``history`` the history alone, ``import`` the
-import of descriptions, ``causes`` what looking for the causes of findings costs and ``review`` the page of a
-large review, in Chromium too. ``python -m benchmarks slips`` measures no time, but how many number-entry
-slips are found.
+import of descriptions, ``definitions`` the comparison of two definitions, ``causes`` what looking for the
+causes of findings costs and ``review`` the page of a large review, in Chromium too. ``python -m benchmarks
+slips`` measures no time, but how many number-entry slips are found.
 """
 
 from __future__ import annotations
@@ -13,7 +13,19 @@ import sys
 import tempfile
 from pathlib import Path
 
-from benchmarks import beside, causes, descriptions, growth, history, log, review, slips, start, throughput
+from benchmarks import (
+    beside,
+    causes,
+    definition_diff,
+    descriptions,
+    growth,
+    history,
+    log,
+    review,
+    slips,
+    start,
+    throughput,
+)
 from benchmarks.generate import Sample, as_hex, write_sample
 from benchmarks.measure import Cost, cost, print_table
 
@@ -39,6 +51,7 @@ def main() -> int:
             "throughput": throughput.measure,
             "history": history.measure,
             "import": descriptions.measure,
+            "definitions": definition_diff.measure,
             "log": log.measure,
             "causes": causes.measure,
             "review": review.measure,

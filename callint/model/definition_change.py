@@ -20,11 +20,6 @@ class ChangeKind(StrEnum):
     GONE = "gone"
     WORDING = "wording"
 
-    @property
-    def rank(self) -> int:
-        """0 for the most dangerous."""
-        return list(ChangeKind).index(self)
-
 
 class ElementKind(StrEnum):
     """The kind of element that changed, in the order of a list of changes."""
@@ -42,10 +37,6 @@ class ElementKind(StrEnum):
     REGION = "region"
     GROUP = "group"
     DEFINITION = "definition"
-
-    @property
-    def rank(self) -> int:
-        return list(ElementKind).index(self)
 
 
 #: A value of an attribute, None if the element lacks it: a number, a text, bytes, a tuple of numbers, a Guard
@@ -137,7 +128,10 @@ class Move:
     last: int
 
 
+#: The order of reports.
 _PURPOSES = {purpose: rank for rank, purpose in enumerate(Purpose)}
+_KINDS = {kind: rank for rank, kind in enumerate(ChangeKind)}
+_ELEMENTS = {element: rank for rank, element in enumerate(ElementKind)}
 
 
 def most_important(purposes: Iterable[Purpose]) -> Purpose | None:
@@ -151,9 +145,9 @@ def by_danger(changes: Iterable[DefinitionChange]) -> list[DefinitionChange]:
     return sorted(
         changes,
         key=lambda change: (
-            change.kind.rank,
+            _KINDS[change.kind],
             count if change.purpose is None else _PURPOSES[change.purpose],
-            change.element.rank,
+            _ELEMENTS[change.element],
         ),
     )
 
@@ -185,4 +179,4 @@ class DefinitionDiff:
             places = [change.old for change in members if isinstance(change.old, int)]
             names = tuple(change.name for change in members)
             moves.append(Move(element, shift, names, min(places), max(places)))
-        return tuple(sorted(moves, key=lambda move: (move.element.rank, -len(move.names))))
+        return tuple(sorted(moves, key=lambda move: (_ELEMENTS[move.element], -len(move.names))))

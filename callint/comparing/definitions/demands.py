@@ -7,12 +7,12 @@ raw number that it names, and if a unit changed, the raw numbers decide.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from math import isfinite
 
 from callint import fmt
-from callint.comparing.definitions.pairs import TablePair, bound_change, demand_changes
+from callint.comparing.definitions.pairs import Bound, TablePair, bound_change, demand_changes
 from callint.model.definition import (
     Definition,
     Gradient,
@@ -81,48 +81,62 @@ def purpose_change(old: Table | Text, new: Table | Text) -> Iterator[DefinitionC
 def table_demands(pair: TablePair) -> Iterator[DefinitionChange]:
     """The changes of what is demanded of a table's cells."""
     old, new = pair.old.demands, pair.new.demands
-    if old == new and pair.conversions[0] == pair.conversions[1]:
+    if old is new:  # neither has any
         return
     yield from _range_changes(pair, "limits", old.limits, new.limits)
     yield from _range_changes(pair, "expected", old.expected, new.expected)
     yield from _off_changes(pair, old.off, new.off)
-    yield from _monotonic_changes(pair)
-    yield from _gradient_changes(pair)
+    if old.monotonic or new.monotonic:
+        yield from _monotonic_changes(pair)
+    if old.gradients or new.gradients:
+        yield from _gradient_changes(pair)
     yield from _change_changes(pair, old.change, new.change)
-    yield from _guard_changes(pair)
+    if old.guards or new.guards:
+        yield from _guard_changes(pair)
 
 
 def _range_changes(
     pair: TablePair, name: str, old: Range | None, new: Range | None
 ) -> Iterator[DefinitionChange]:
-    before = old.exact if old else (None, None)
-    after = new.exact if new else (None, None)
+    if old == new and pair.has_same_unit:
+        return
     given = _ends(old), _ends(new)
     for side, end in enumerate(("min", "max")):
         values = given[0][side], given[1][side]
-        kind = _bound_kind(pair, before[side], after[side], bool(side))
+        if values[0] == values[1] and pair.has_same_unit:
+            continue
+        kind = _bound_kind(pair, values[0], values[1], bool(side))
         if kind is not None:
             yield item_change(kind, pair.old, pair.new, f"{name} {end}", values, pair.units)
 
 
-def _bound_kind(
-    pair: TablePair, old: Fraction | None, new: Fraction | None, is_high: bool
-) -> ChangeKind | None:
+def _bound_kind(pair: TablePair, old: Bound, new: Bound, is_high: bool) -> ChangeKind | None:
     """What a change of an end of a range does."""
-    if old is not None and not pair.has_comparable_units:
-        return None if old == new else ChangeKind.ASKS_LESS  # nobody can tell that it asks as much as before
-    return bound_change(pair.in_new_unit(old), new, is_high, pair.storable[is_high])
+    storable = pair.storable[is_high]
+    if pair.has_same_unit and not (isinstance(old, Fraction) or isinstance(new, Fraction)):
+        return bound_change(old, new, is_high, storable)
+    before, after = _exact(old), _exact(new)
+    if before is not None and not pair.has_comparable_units:
+        # Nobody can tell that another number asks as much as before.
+        return None if before == after else ChangeKind.ASKS_LESS
+    return bound_change(pair.in_new_unit(before), after, is_high, storable)
 
 
-def _ends(given: Range | None) -> tuple[Value, Value]:
+def _exact(value: Bound) -> Fraction | None:
+    return decimal(value) if isinstance(value, float) else value
+
+
+def _ends(given: Range | None) -> tuple[Bound, Bound]:
     """Both ends of a range, None for an open end; a fraction if no double equals the number."""
     if given is None:
         return None, None
-    low, high = given.exact
-    return (
-        low if given.low_text else given.low if isfinite(given.low) else None,
-        high if given.high_text else given.high if isfinite(given.high) else None,
-    )
+    low: Bound = given.low if isfinite(given.low) else None
+    high: Bound = given.high if isfinite(given.high) else None
+    if given.low_text or given.high_text:
+        exact = given.exact
+        low = exact[0] if given.low_text else low
+        high = exact[1] if given.high_text else high
+    return low, high
 
 
 def _off_changes(pair: TablePair, old: OffCode | None, new: OffCode | None) -> Iterator[DefinitionChange]:
@@ -154,6 +168,8 @@ def _monotonic_changes(pair: TablePair) -> Iterator[DefinitionChange]:
         return first.along == second.along
 
     old, new = pair.old.demands.monotonic, pair.new.demands.monotonic
+    if [(m.along, m.rising, m.strict) for m in old] == [(m.along, m.rising, m.strict) for m in new]:
+        return
     for kind, before, after in demand_changes(old, new, covers, same_sort):
         demand = before or after
         assert demand is not None
@@ -192,6 +208,9 @@ class _Slope:
 
 def _gradient_changes(pair: TablePair) -> Iterator[DefinitionChange]:
     old_demands, new_demands = pair.old.demands.gradients, pair.new.demands.gradients
+    is_same = [(g.along, g.max) for g in old_demands] == [(g.along, g.max) for g in new_demands]
+    if is_same and pair.has_same_unit and pair.has_same_axis_units:
+        return
     old = [_Slope(demand, _old_slope(pair, demand)) for demand in old_demands]
     new = [_Slope(demand, decimal(demand.max)) for demand in new_demands]
     for kind, before, after in demand_changes(old, new, _Slope.covers, _Slope.is_along):
@@ -233,6 +252,8 @@ def _slope_unit(definition: Definition, table: Table, unit: str, along: str) -> 
 
 
 def _change_changes(pair: TablePair, old: float | None, new: float | None) -> Iterator[DefinitionChange]:
+    if old == new and pair.has_same_unit:
+        return
     before = None if old is None else pair.distance_in_new_unit(old)
     after = None if new is None else decimal(new)
     if old is not None and before is None:
@@ -268,6 +289,8 @@ class _GuardCondition:
 
 
 def _guard_changes(pair: TablePair) -> Iterator[DefinitionChange]:
+    if pair.has_same_unit and pair.conversions[0] == pair.conversions[1] and _same_guards(pair):
+        return
     old = [_condition(pair, guard, is_old=True) for guard in pair.old.demands.guards]
     new = [_condition(pair, guard, is_old=False) for guard in pair.new.demands.guards]
     # A guard asks for something in a protection only.
@@ -286,6 +309,14 @@ def _guard_changes(pair: TablePair) -> Iterator[DefinitionChange]:
             pair.units,
             (before.guard.line if before else None, after.guard.line if after else None),
         )
+
+
+def _same_guards(pair: TablePair) -> bool:
+    """Whether both lists of guards are the same but for their lines."""
+    old, new = pair.old.demands.guards, pair.new.demands.guards
+    return len(old) == len(new) and all(
+        replace(before, line=after.line) == after for before, after in zip(old, new, strict=True)
+    )
 
 
 def _condition(pair: TablePair, guard: Guard, is_old: bool) -> _GuardCondition:

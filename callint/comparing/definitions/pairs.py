@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import TypeVar
 
 from callint import fmt
 from callint.decoding.conversions import exact_terms, physical_limits
-from callint.model.definition import Conversion, Definition, Linear, Table, decimal
+from callint.model.definition import Conversion, Definition, Linear, Storage, Table, decimal
 from callint.model.definition_change import ChangeKind
 
 DemandType = TypeVar("DemandType")
@@ -56,6 +56,19 @@ class TablePair:
             return None
         return new_factor / old_factor, new_offset - new_factor * old_offset / old_factor
 
+    @cached_property
+    def has_same_unit(self) -> bool:
+        return self.units[0] == self.units[1]
+
+    @property
+    def has_same_axis_units(self) -> bool:
+        """Whether the breakpoints of both tables are in the same units."""
+        before, after = (
+            [definition.unit_of(definition.axes[axis]) for axis in table.axes if axis in definition.axes]
+            for definition, table in ((self.old_definition, self.old), (self.new_definition, self.new))
+        )
+        return before == after
+
     def in_new_unit(self, value: Fraction | None) -> Fraction | None:
         """An old value in the new unit; None if there is none, or if the units cannot be compared."""
         if value is None or self._terms is None:
@@ -72,29 +85,46 @@ class TablePair:
     def has_comparable_units(self) -> bool:
         return self._terms is not None
 
-    @cached_property
+    @property
     def storable(self) -> tuple[Fraction | None, Fraction | None]:
         """The lowest and the highest new value that the storage holds; None if unknown."""
         conversion, storage = self.conversions[1], self.new.storage
-        if isinstance(conversion, Linear) and storage.type.is_integer:
-            factor, offset = exact_terms(conversion.factor, conversion.offset)
-            low, high = sorted(int(raw) * factor + offset for raw in storage.raw_limits)
-            return low, high
-        if storage.type.is_integer:
-            limits = physical_limits(conversion, storage)
-            return decimal(limits[0]), decimal(limits[1])
-        return None, None
+        if not storage.type.is_integer:
+            return None, None
+        if isinstance(conversion, Linear):
+            return _linear_storable(conversion, storage)
+        low, high = physical_limits(conversion, storage)
+        return decimal(low), decimal(high)
 
 
-def is_beyond(bound: Fraction | None, storable: Fraction | None, is_high: bool) -> bool:
+@lru_cache(maxsize=4096)
+def _linear_storable(conversion: Linear, storage: Storage) -> tuple[Fraction, Fraction]:
+    factor, offset = exact_terms(conversion.factor, conversion.offset)
+    low, high = sorted(int(raw) * factor + offset for raw in storage.raw_limits)
+    return low, high
+
+
+#: A bound: the decimal number, or the double that is nearest to it. Doubles are faster, and sorted alike.
+Bound = Fraction | float | None
+
+
+def _is_beyond(bound: Bound, storable: Fraction | None, is_high: bool) -> bool:
     """Whether no number that can be stored breaks a bound."""
     if bound is None:
         return True
-    return storable is not None and (bound >= storable if is_high else bound <= storable)
+    if storable is None:
+        return False
+    limit: Fraction | float = storable
+    if isinstance(bound, float):
+        limit = float(storable)
+        if bound == limit:
+            exact = decimal(bound)
+            return exact is not None and (exact >= storable if is_high else exact <= storable)
+    return bound >= limit if is_high else bound <= limit
 
 
 def bound_change(
-    old: Fraction | None, new: Fraction | None, is_high: bool, storable: Fraction | None = None
+    old: Bound, new: Bound, is_high: bool, storable: Fraction | None = None
 ) -> ChangeKind | None:
     """What a change of an upper or a lower bound does; None if both are equal.
 
@@ -103,11 +133,12 @@ def bound_change(
     """
     if old == new:
         return None
-    bounds = [bound for bound in (old, new) if not is_beyond(bound, storable, is_high)]
-    if not bounds:
-        return ChangeKind.WORDING
-    if old is None or new is None or len(bounds) == 1:
-        return ChangeKind.ASKS_LESS if is_beyond(new, storable, is_high) else ChangeKind.ASKS_MORE
+    is_lost = _is_beyond(new, storable, is_high)
+    if _is_beyond(old, storable, is_high):
+        return ChangeKind.WORDING if is_lost else ChangeKind.ASKS_MORE
+    if is_lost:
+        return ChangeKind.ASKS_LESS
+    assert old is not None and new is not None
     return ChangeKind.ASKS_LESS if (new > old) == is_high else ChangeKind.ASKS_MORE
 
 
