@@ -248,6 +248,8 @@ class _DiffReport:
                 "--log, --at, --definition and --format cdfx need images, not definitions."
             )
         self.inputs += [self._resolver.path_on_disk(old), self._resolver.path_on_disk(new)]
+        if self._image is not None:
+            self.inputs.append(self._resolver.path_on_disk(self._image))
         diff = definition_diff(old, new, self._resolver.workspace, options.globs, self._image)
         if options.form == "json":
             self.documents.append(diff_document(diff, names))

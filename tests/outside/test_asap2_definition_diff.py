@@ -1,4 +1,4 @@
-"""A description that is imported again after one edit: the comparison of the definitions names just that edit.
+"""A description that is imported again after one edit: the comparison names just that edit.
 
 The description is the demo of version 1.6 of the standard ASAM MCD-2 MC that the published reader pya2ldb
 ships, completed as in ``test_asap2_reader``.
@@ -44,9 +44,9 @@ def edited(text: str, old: str, new: str) -> str:
 @pytest.mark.parametrize(
     ("old", "new", "kind", "said"),
     [
-        ("32267.0", "32300.0", ChangeKind.ASKS_LESS, "limits max: 32267 → 32300"),
-        ("32267.0", "32000.0", ChangeKind.ASKS_MORE, "limits max: 32267 → 32000"),
-        ("-32268.0", "-32400.0", ChangeKind.ASKS_LESS, "limits min: -32268 → -32400"),
+        ("32267.0", "32300.0", ChangeKind.ASKS_LESS, "limits max: 32267 hours → 32300 hours"),
+        ("32267.0", "32000.0", ChangeKind.ASKS_MORE, "limits max: 32267 hours → 32000 hours"),
+        ("-32268.0", "-32400.0", ChangeKind.ASKS_LESS, "limits min: -32268 hours → -32400 hours"),
         ("8455680", "8455688", ChangeKind.READS_DIFFERENTLY, "at: 0x810600 → 0x810608"),
         ('"Dependent SWORD"', '"Depends"', ChangeKind.WORDING, 'title: "Dependent SWORD" → "Depends"'),
     ],
