@@ -41,12 +41,9 @@ def loosened(comparison: PolicyComparison) -> Iterator[Finding]:
     compared. An edit of it can silence every rule at once.
 
     How it is judged: the hook compares the index with its parent commit, and `check --since` and `--range`
-    compare the two given states:
-
-    - a rule with a lower severity, or switched off, for itself or with its family
-    - a higher `fail-on`, and `second-person` switched off
-    - an image that no entry reaches any more, a definition or base that an image no longer has
-    - a waiver that holds longer than before.
+    compare the two given states. Less is demanded if a rule has a lower severity or is switched off, for
+    itself or with its family; if `fail-on` is higher or `second-person` is off; if no entry reaches an image
+    any more, or an image no longer has a definition or base; and if a waiver holds longer than before.
 
     It is an error if an error became milder, if a rule about protection or emissions did, if an image is no
     longer checked or compared, and for `fail-on` and `second-person`; everything else is a warning. With

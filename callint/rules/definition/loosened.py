@@ -65,17 +65,19 @@ def loosened(comparison: DefinitionComparison) -> Iterator[Finding]:
     all checks pass, and nobody learns that the limit was ever lower.
 
     How it is judged: the hook compares the index with its parent commit, and `check --since` and `--range`
-    compare the two given states. callint compares what the definitions demand in effect, not their text:
+    compare the two given states. callint compares what the definitions demand in effect, not their text. A
+    limit beyond what the storage holds demands nothing.
 
-    - limits, expected ranges, gradients and changes that became wider or are gone; a limit beyond what the
-      storage holds demands nothing
-    - an order that is gone, reversed or no longer strict; an off code that is newly allowed, another one, or
-      gone
-    - a guard that matches fewer tables, in its direction: a higher `above`, a lower `below`, a larger `share`
-    - a purpose that is no longer protection or emissions, a number that is no longer the unit's own
-    - a table, relation, sensor, checksum or identity that is gone; a checksum over fewer bytes, a shorter
-      identity, a relation with less margin or only within the operating range
-    - a wider plausible range of a signal, and a narrower operating range if rules judge inside it.
+    In a table, less is demanded if a limit, expected range, gradient or change became wider or is gone; if an
+    order is gone, reversed or no longer strict; if an off code is newly allowed, another one, or gone; if a
+    guard matches fewer tables in its direction (a higher `above`, a lower `below`, a larger `share`); if the
+    purpose is no longer protection or emissions; if a number is no longer the unit's own; and if the table is
+    gone.
+
+    Elsewhere, less is demanded if a relation, sensor, checksum or identity is gone; if a checksum covers
+    fewer bytes or an identity is shorter; if a relation has less margin, or holds only within the operating
+    range; if the plausible range of a signal became wider, or its operating range narrower while rules judge
+    inside it.
 
     A new name hides nothing: callint recognises a table by its place, shape and title. It is an error for
     protection and emissions, and a warning for everything else. If an image of the same commits uses the
