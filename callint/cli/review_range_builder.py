@@ -98,14 +98,17 @@ def _definitions(span: Span, revisions: tuple[str, str], paths: list[str]) -> It
     from callint.versioning.revisions import is_below
 
     for path in span.policy.definitions:
-        contents = [content_or_reason(tree, path) for tree in (span.old, span.new)]
-        if contents[0] == contents[1] or (paths and not is_below(span.from_top(path), paths)):
+        if paths and not is_below(span.from_top(path), paths):
             continue
         sides = [
-            open_definition(content, path).definition for content in contents if isinstance(content, bytes)
+            open_definition(content, path, tree).definition
+            for tree in (span.old, span.new)
+            if isinstance(content := content_or_reason(tree, path), bytes)
         ]
         if len(sides) < 2 or sides[0] is None or sides[1] is None:
             continue  # a new definition has nothing to compare with; the findings name an invalid one
+        if sides[0].digest == sides[1].digest:
+            continue
         diff = compare_definitions(sides[0], sides[1])
         if diff.changes:
             names = [f"{revision}:{span.from_top(path)}" for revision in revisions]
