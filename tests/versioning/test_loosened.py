@@ -284,3 +284,16 @@ def test_a_demand_that_a_parent_loosens_is_loosened_in_its_children(scratch: Scr
     assert loosened(result.data["findings"]) == [("error", said)]
     scratch.commit("Wider")
     assert loosened(document(scratch, "--range", "HEAD~1..HEAD")["findings"]) == [("error", said)]
+
+
+def test_one_waiver_accepts_a_demand_of_a_parent_and_its_children(scratch: Scratch) -> None:
+    scratch.must("config", "user.name", "Ines Falk")
+    scratch.write("defs/child.xml", CHILD)
+    commit(scratch, policy=POLICY.replace('"defs/yard.xml"', '["defs/yard.xml", "defs/child.xml"]'))
+    scratch.write(DEFINITION, CUT_WIDER)
+    result = scratch.call("waive", LOOSENED, "--table", "overspeed_cut", "--reason", "the maker's letter 12")
+    assert result.status == 0, result
+    assert "2 findings" in result.flat
+
+    scratch.must("add", "--all")
+    assert scratch.call("check", "--staged").status == 0
