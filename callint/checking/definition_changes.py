@@ -18,6 +18,7 @@ from callint.model.cause import Cause, CauseKind, Place
 from callint.model.definition_change import ChangeKind, DefinitionChange
 from callint.model.finding import Finding
 from callint.model.image import Image
+from callint.reading.family import find_family
 from callint.reading.images import DamagedError, read_image
 from callint.reading.tree import content_or_reason
 from callint.rules.context import CheckContext
@@ -96,8 +97,13 @@ def _pair(checker: Checker, state: Checker, path: str) -> tuple[LoadedDefinition
     A definition at a new path is compared with the earlier one of the same software.
     """
     present, before = (content_or_reason(side.tree, path) for side in (checker, state))
-    if not isinstance(present, bytes) or present == before:
+    if not isinstance(present, bytes):
         return None
+    if present == before:
+        # The files that it builds on may differ.
+        digests = {find_family(present, path, side.tree).digest for side in (checker, state)}
+        if len(digests) == 1:
+            return None
     new = checker.loader.load(path).loaded
     if new is None:
         return None  # the findings about the definition say why

@@ -111,7 +111,8 @@ def _by_rule(findings: Sequence[Finding], rule: str, filter: FindingFilter) -> F
     matching = filter.apply(of_rule)
     if not matching:
         raise InputError(f"{rule}: {_nothing_matches(findings, of_rule, filter)}")
-    if len({finding.image or finding.definition for finding in matching}) > 1:
+    demands = {finding.content for finding in matching if is_about_demand(finding)}
+    if len({finding.image or finding.definition for finding in matching}) > 1 and len(demands) != 1:
         files = _list_names(map(file_of, matching))
         raise InputError(f"{rule}: it has findings in {files}; select one with --image")
     if filter.table is None and any(finding.table for finding in matching):
@@ -138,8 +139,9 @@ def _nothing_matches(findings: Sequence[Finding], of_rule: Sequence[Finding], fi
 
 def waived_key(finding: Finding) -> tuple[str, ...]:
     """What a waiver covers: a rule on a table of an image, or of a definition; or one loosened demand."""
-    demand = finding.content if is_about_demand(finding) else ""
-    return finding.rule, finding.image, finding.table, "" if finding.image else finding.definition, demand
+    if is_about_demand(finding):  # a child inherits it, so it may be in several definitions
+        return finding.rule, finding.table, finding.content
+    return finding.rule, finding.image, finding.table, "" if finding.image else finding.definition
 
 
 def file_of(finding: Finding) -> str:

@@ -21,11 +21,10 @@ from callint.cli.review_builder import ReviewDay, ReviewOptions, with_log
 from callint.cli.revision_pairs import require_revisions
 from callint.cli.software_pair import SoftwarePair
 from callint.fmt import count
-from callint.model.definition import Definition
 from callint.model.errors import InputError
 from callint.model.finding import Finding
 from callint.reading.definition_cache import open_definition
-from callint.reading.tree import OverlayTree, Tree, content_or_reason, reason
+from callint.reading.tree import OverlayTree, content_or_reason, reason
 from callint.reading.workspace import Workspace
 from callint.rules.context import CheckContext
 from callint.rules.registry import refuse_unknown_rules
@@ -101,19 +100,19 @@ def _definitions(span: Span, revisions: tuple[str, str], paths: list[str]) -> It
     for path in span.policy.definitions:
         if paths and not is_below(span.from_top(path), paths):
             continue
-        sides = [_read_definition(tree, path) for tree in (span.old, span.new)]
-        if sides[0] is None or sides[1] is None or sides[0].digest == sides[1].digest:
+        sides = [
+            open_definition(content, path, tree).definition
+            for tree in (span.old, span.new)
+            if isinstance(content := content_or_reason(tree, path), bytes)
+        ]
+        if len(sides) < 2 or sides[0] is None or sides[1] is None:
             continue  # a new definition has nothing to compare with; the findings name an invalid one
+        if sides[0].digest == sides[1].digest:
+            continue
         diff = compare_definitions(sides[0], sides[1])
         if diff.changes:
             names = [f"{revision}:{span.from_top(path)}" for revision in revisions]
             yield ReviewedDefinition(path, names[0], names[1], diff)
-
-
-def _read_definition(tree: Tree, path: str) -> Definition | None:
-    """The definition in a state of the repository; None if it is absent or cannot be read."""
-    content = content_or_reason(tree, path)
-    return open_definition(content, path, tree).definition if isinstance(content, bytes) else None
 
 
 def _require_images(span: Span, revisions: str, selected: list[str]) -> None:

@@ -134,7 +134,8 @@ def read_staged(start: Path, policy_path: str | None = None) -> StagedState:
         raise InputError(f"{path}: in the index, {reason(error)}; git add it or resolve it first") from None
     changed = set(tree.within(staged_paths(repo)))
     earlier: tuple[TreeState, ...] = ()
-    if not changed.isdisjoint({policy.path, *policy.bases, *policy.definitions}):
+    has_definition = any(path.endswith(SUFFIX) for path in changed)  # one of the policy, or what it builds on
+    if has_definition or not changed.isdisjoint({policy.path, *policy.bases, *policy.definitions}):
         # Compared with HEAD alone: this commit brings in whatever a merge takes from the other side.
         earlier = tuple(state_at(repo, head, folder, name) for head in next_parents(repo)[:1])
     scope = affected_scope(policy, tree, changed)

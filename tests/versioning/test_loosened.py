@@ -19,6 +19,7 @@ from tests.running import (
     valid,
     yard_definition,
 )
+from tests.test_families import child
 
 HERON, DEFINITION = "boats/heron.bin", "defs/yard.xml"
 XML = yard_definition().decode()
@@ -264,3 +265,35 @@ def test_waive_accepts_a_policy_that_demands_less(scratch: Scratch) -> None:
     scratch.must("add", "--all")
     staged = scratch.call("check", "--staged", "--format", "json").data
     assert loosened(staged["findings"], "policy/loosened") == []
+
+
+# Families
+
+
+CHILD = child('<table name="fuel"><limits min="0" max="80"/></table>', extends="yard.xml")
+
+
+def test_a_demand_that_a_parent_loosens_is_loosened_in_its_children(scratch: Scratch) -> None:
+    scratch.write("defs/child.xml", CHILD)
+    commit(scratch, policy=POLICY.replace("yard.xml", "child.xml"))
+    assert scratch.call("check").status == 0
+    scratch.stage(DEFINITION, CUT_WIDER)
+
+    result = scratch.call("check", "--staged", "--format", "json")
+    said = "overspeed_cut (protection) demands less: limits max: 4800 rpm became 4900 rpm"
+    assert loosened(result.data["findings"]) == [("error", said)]
+    scratch.commit("Wider")
+    assert loosened(document(scratch, "--range", "HEAD~1..HEAD")["findings"]) == [("error", said)]
+
+
+def test_one_waiver_accepts_a_demand_of_a_parent_and_its_children(scratch: Scratch) -> None:
+    scratch.must("config", "user.name", "Ines Falk")
+    scratch.write("defs/child.xml", CHILD)
+    commit(scratch, policy=POLICY.replace('"defs/yard.xml"', '["defs/yard.xml", "defs/child.xml"]'))
+    scratch.write(DEFINITION, CUT_WIDER)
+    result = scratch.call("waive", LOOSENED, "--table", "overspeed_cut", "--reason", "the maker's letter 12")
+    assert result.status == 0, result
+    assert "2 findings" in result.flat
+
+    scratch.must("add", "--all")
+    assert scratch.call("check", "--staged").status == 0

@@ -116,9 +116,8 @@ def _image_sentences(review: Review) -> Iterator[str]:
     for definition in review.definitions:
         less = len(definition.diff.of_kind(ChangeKind.ASKS_LESS))
         amount = fmt.count(len(definition.diff.changes), "change")
-        yield f"{definition.path} has {amount} in its meaning" + (
-            f"; {less:,} {_form(less, 'asks', 'ask')} less." if less else "."
-        )
+        loosened = f"; {less:,} {_form(less, 'asks', 'ask')} less" if less else ""
+        yield f"{definition.path} has {amount} in its meaning{loosened}."
     if all(image.is_unchanged for image in review.images) and not review.definitions:
         yield f"Nothing changed below {' and '.join(review.paths)}." if review.paths else "Nothing changed."
 
