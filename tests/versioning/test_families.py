@@ -223,7 +223,7 @@ def test_no_output_replaces_a_file_of_a_family(scratch: Scratch) -> None:
 
 def test_a_waiver_about_a_definition_ends_when_its_parent_changes(scratch: Scratch) -> None:
     wide = CHILD_TEXT.replace(b"<limits", b'<expected max="99"/><limits').replace(
-        b'<expected max="99"/><limits max="70"/>', b'<limits max="70"/><expected max="99"/>'
+        b'<expected max="99"/><limits max="59"/>', b'<limits max="59"/><expected max="99"/>'
     )
     scratch.write(CHILD, wide)
     (finding,) = scratch.call("check", CHILD, "--format", "json").data["findings"]
