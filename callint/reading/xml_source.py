@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from bisect import bisect_left
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -18,8 +18,11 @@ from lxml import etree
 from callint.model.errors import InputError
 from callint.reading import xml
 
-#: Largest file that is read with all its bytes: the tree takes many times the size of the file.
-MAX_BYTES = 32 * 2**20
+#: Largest file that is read with all its bytes, and the most elements, attributes and comments together: the
+#: tree takes many times the size of the file.
+MAX_BYTES, MAX_PARTS = 16 * 2**20, 300_000
+#: The most elements in one another; a valid definition has six.
+MAX_DEPTH = 16
 
 _TOKEN = re.compile(
     rb"(?P<other><!--.*?-->|<\?.*?\?>)"
@@ -29,6 +32,8 @@ _TOKEN = re.compile(
     re.DOTALL,
 )
 _ATTRIBUTE = re.compile(rb"""(?P<lead>\s+)(?P<name>[^\s=/]+)(?P<equals>\s*=\s*)(?P<value>"[^"]*"|'[^']*')""")
+_REMEDY = "merge it line by line, with git merge-file"
+
 _DECLARATION = re.compile(rb"(?:\xef\xbb\xbf)?(?:<\?xml\s.*?\?>)?", re.DOTALL)
 _ASCII = re.compile(rb"""<\?xml[^>]*?encoding\s*=\s*["'](?:us-)?ascii["']""", re.IGNORECASE)
 
@@ -67,7 +72,8 @@ class Element:
 
     An element has either children with space between them, or ``content``: text with all that stands in it,
     as written. ``text`` is that text without markup. ``trail`` is the space before the end tag, ``head_end``
-    that before the end of the start tag. Attributes have their names as written.
+    that before the end of the start tag. Attributes have their names as written. ``start`` and ``end`` are
+    positions in the file.
     """
 
     lead: bytes
@@ -77,6 +83,7 @@ class Element:
     head_end: bytes
     is_empty: bool
     start: int
+    end: int = -1
     children: list[Node] = field(default_factory=list)
     content: bytes | None = None
     text: str = ""
@@ -132,6 +139,10 @@ class Source:
             parts += child.render()
         return b"".join([*parts, self.document.trail])
 
+    def written(self, element: Element) -> bytes:
+        """An element as the file has it."""
+        return self.data[element.start : element.end]
+
     def line(self, start: int) -> int:
         """The line of a position, counted from 1."""
         return bisect_left(self._newlines, start) + 1
@@ -164,7 +175,7 @@ def read_source(data: bytes, name: str) -> Source:
     declaration = _DECLARATION.match(data)
     assert declaration is not None
     document = Element(b"", b"", "", {}, b"", is_empty=False, start=0)
-    _Builder(data, tree.root).fill(document, declaration.end())
+    _Builder(data, tree.root, name).fill(document, declaration.end())
     root = next(child for child in document.children if isinstance(child, Element))
     return Source(data, declaration[0], document, root)
 
@@ -172,9 +183,11 @@ def read_source(data: bytes, name: str) -> Source:
 class _Builder:
     """Makes the tree of one file."""
 
-    def __init__(self, data: bytes, root: etree._Element) -> None:
+    def __init__(self, data: bytes, root: etree._Element, name: str) -> None:
         self._data = data
         self._parsed = iter(root.iter())
+        self._name = name
+        self._parts = 0
 
     def fill(self, document: Element, position: int) -> None:
         """Read everything behind a position into the element around the file."""
@@ -192,12 +205,22 @@ class _Builder:
                 self._close(element, content, token, lead, parsed)
             elif token["other"] is not None:
                 element.children.append(Other(lead, token[0], token.start()))
+                self._count(1)
             elif token["name"] is not None:
                 child, twin = self._element(token, lead)
                 element.children.append(child)
                 if not child.is_empty:
                     stack.append((child, position, twin))
+                if len(stack) > MAX_DEPTH + 1:
+                    raise InputError(f"{self._name}: its elements are more than {MAX_DEPTH} deep; {_REMEDY}")
         document.trail = data[position:]
+
+    def _count(self, parts: int) -> None:
+        """Count parts of the tree. InputError if there are too many."""
+        self._parts += parts
+        if self._parts > MAX_PARTS:
+            bound = f"{MAX_PARTS:,} elements, attributes and comments, the most that are merged"
+            raise InputError(f"{self._name}: it has more than {bound}; {_REMEDY}")
 
     def _close(
         self,
@@ -208,20 +231,18 @@ class _Builder:
         parsed: etree._Element | None,
     ) -> None:
         element.close = token[0]
+        element.end = token.end()
         element.trail = lead
         if element.content is not None:
             element.content = self._data[content : token.start()]
             element.children = []
             element.trail = b""
             assert parsed is not None
-            element.text = (
-                element.content.decode()
-                if len(parsed)
-                else " ".join("".join(str(part) for part in parsed.itertext()).split())
-            )
+            element.text = _plain_text(element.content, parsed)
 
     def _element(self, token: re.Match[bytes], lead: bytes) -> tuple[Element, etree._Element]:
         parsed = next(self._parsed)
+        nsmap = parsed.nsmap if b":" in token["attributes"] else {}
         raw = token["attributes"]
         is_empty = raw.endswith(b"/")
         if is_empty:
@@ -231,13 +252,14 @@ class _Builder:
         for match in _ATTRIBUTE.finditer(raw):
             name = match["name"].decode()
             start = token.start("attributes") + match.start("name")
-            text = parsed.get(_clark(name, parsed))
+            text = parsed.get(_clark(name, nsmap))
             if text is None:  # a declaration of a namespace
                 text = match["value"][1:-1].decode()
             attributes[name] = Attribute(
                 match["lead"], match["name"], match["equals"], match["value"], str(text), start
             )
             end = match.end()
+        self._count(1 + len(attributes))
         element = Element(
             lead=lead,
             name=token["name"],
@@ -246,14 +268,24 @@ class _Builder:
             head_end=raw[end:],
             is_empty=is_empty,
             start=token.start(),
+            end=token.end(),
         )
         return element, parsed
 
 
-def _clark(name: str, parsed: etree._Element) -> str:
+def _plain_text(content: bytes, parsed: etree._Element) -> str:
+    """The text in an element without markup, each run of spaces as one."""
+    if len(parsed):
+        return content.decode()
+    if b"<" not in content:
+        return " ".join((parsed.text or "").split())
+    return " ".join("".join(str(part) for part in parsed.itertext()).split())
+
+
+def _clark(name: str, nsmap: Mapping[str | None, str]) -> str:
     """The name of an attribute with its namespace, as the parser has it."""
     prefix, colon, local = name.partition(":")
     if not colon or prefix == "xmlns":
         return name
-    namespace = "http://www.w3.org/XML/1998/namespace" if prefix == "xml" else parsed.nsmap.get(prefix)
+    namespace = "http://www.w3.org/XML/1998/namespace" if prefix == "xml" else nsmap.get(prefix)
     return f"{{{namespace}}}{local}"

@@ -162,6 +162,8 @@ def _unnamed(
     the same element. Any other is new, and the same on both sides if its text is.
     """
     items = list(_with_followers(element, named))
+    if not items:
+        return {}
     matched: dict[Node, Identity] = {}
     known = [] if base is None else list(_unnamed_of(base, identity))
     taken: set[Identity] = set()
@@ -171,11 +173,13 @@ def _unnamed(
             if own not in taken:
                 key = _weak_key(node, follower, by_place, by_text)
                 free.setdefault(key, []).append(own)
+        for candidates in free.values():
+            candidates.reverse()  # so that the first one is taken in no time
         for node, follower in items:
             if node not in matched:
-                candidates = free.get(_weak_key(node, follower, by_place, by_text))
+                candidates = free.get(_weak_key(node, follower, by_place, by_text), [])
                 if candidates:
-                    matched[node] = candidates.pop(0)
+                    matched[node] = candidates.pop()
                     taken.add(matched[node])
     counts: dict[tuple[str, str], int] = {}
     for node, _ in items:

@@ -171,7 +171,9 @@ class _Merger:
     # Elements of all three files
 
     def _merge_element(self, identity: Identity, base: Element, ours: Element, theirs: Element) -> None:
-        if _are_other_elements(base, ours, theirs):
+        if self._base.source.written(base) == self._theirs.source.written(theirs):
+            pass  # ours stands, whatever it is
+        elif _are_other_elements(base, ours, theirs):
             self._merge_whole(identity, base, ours, theirs)
         else:
             self._merge_values(identity, base, ours, theirs)
