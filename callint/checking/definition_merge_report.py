@@ -7,11 +7,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
 
+from callint.checking.assignments import definitions_on
 from callint.checking.checker import Checker
 from callint.checking.report import Report
 from callint.comparing.definition_merge.conflicts import DefinitionDecision, DefinitionMerge
 from callint.model.definition import Definition
 from callint.model.finding import Finding, Severity
+from callint.reading.family import is_shared
 from callint.reading.tree import OverlayTree
 from callint.reading.workspace import Workspace
 
@@ -39,7 +41,7 @@ class DefinitionMergeReport:
 
 
 class DefinitionJudge:
-    """Judges contents of one definition file as ``callint check`` does."""
+    """Judges contents of one file, with all definitions of the policy that build on it, as a check does."""
 
     def __init__(self, workspace: Workspace, path: str) -> None:
         self._workspace = workspace
@@ -53,28 +55,31 @@ class DefinitionJudge:
     def new_findings(self, data: bytes, sides: Iterable[bytes]) -> Report:
         """The errors and warnings about a content that none of the sides has."""
         known = {_key(finding) for side in sides for finding in self._report(side).findings}
-        report = self._report(data)
+        report = self._report(data, finds_causes=True)
         new = (finding for finding in report.findings if _key(finding) not in known)
         return replace(report, findings=tuple(new))
 
-    def _report(self, data: bytes) -> Report:
+    def _report(self, data: bytes, *, finds_causes: bool = False) -> Report:
+        checker = self._checker(data, finds_causes=finds_causes)
+        children = definitions_on([self._path], self._workspace.policy.definitions, checker.tree)
+        paths = children if is_shared(data) else [self._path, *children]
         # Two edits that only together bring a warning, such as two tables at one address, need a person too.
-        report = self._checker(data).report((), [self._path])
+        report = checker.report((), paths)
         findings = (
             finding
             for finding in report.findings
             if finding.severity in (Severity.ERROR, Severity.WARNING)
             and not finding.waived
-            and finding.definition == self._path
+            and finding.definition in paths
         )
         return replace(report, findings=tuple(findings))
 
-    def _checker(self, data: bytes) -> Checker:
+    def _checker(self, data: bytes, *, finds_causes: bool = False) -> Checker:
         tree = OverlayTree(self._workspace, {self._path: data})
-        return Checker(tree, self._workspace.policy, date.today(), finds_causes=False)
+        return Checker(tree, self._workspace.policy, date.today(), finds_causes=finds_causes)
 
 
 def _key(finding: Finding) -> tuple[object, ...]:
     """The key by which two versions of a definition have the same finding, wherever its lines are."""
-    without_lines = re.sub(r"\blines? \d+", "line", finding.subject)
-    return finding.rule, finding.table, without_lines, re.sub(r"\blines? \d+", "line", finding.message)
+    texts = (re.sub(r"\blines? \d+", "line", text) for text in (finding.subject, finding.message))
+    return finding.rule, finding.definition, finding.table, *texts

@@ -40,11 +40,11 @@ class DefinitionMergeJob:
         self._takes = takes
         self._sources = [read_source(content.data, content.name) for content in contents]
         for source, content in zip(self._sources, contents, strict=True):
-            if source.root.tag != f"{{{NAMESPACE}}}definition":
+            if source.root.tag not in (f"{{{NAMESPACE}}}definition", f"{{{NAMESPACE}}}shared"):
                 line = source.line(source.root.start)
                 raise InputError(
-                    f"{content.name}:{line}: the outermost element is not <definition> of {NAMESPACE}; "
-                    "name a definition"
+                    f"{content.name}:{line}: the outermost element is not <definition> or <shared> of "
+                    f"{NAMESPACE}; name a definition"
                 )
 
     def run(self) -> MergeOutcome:

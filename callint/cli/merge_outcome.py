@@ -15,7 +15,7 @@ if TYPE_CHECKING:  # loaded when something is printed
 
 #: The beginning of a definition, without NUL bytes: so also in an encoding that the reader refuses.
 _DEFINITION = re.compile(
-    rb"(?:\xef\xbb\xbf|\xff\xfe|\xfe\xff)?\s*<(?:\?xml\b|!--|!DOCTYPE\b|(?:[\w.-]+:)?definition\b)"
+    rb"(?:\xef\xbb\xbf|\xff\xfe|\xfe\xff)?\s*<(?:\?xml\b|!--|!DOCTYPE\b|(?:[\w.-]+:)?(?:definition|shared)\b)"
 )
 #: The number of bytes in which a definition begins.
 _BEGINNING = 256

@@ -169,7 +169,7 @@ def test_changes_that_together_break_a_rule_are_refused(yard: Yard) -> None:
     result = merged(yard, theirs="apart.xml")
     assert result.status == 1
     assert "merged.xml: merged cleanly, but together the edits break:" in result.stdout
-    assert "both claim 0x00058" in result.flat and "table his (line" in result.flat
+    assert "table hers (line 52) and table his (line 58) both claim 0x00058" in result.stdout
     assert "his" in output(yard).decode() and "hers" in output(yard).decode()
     document = valid(merged(yard, "--format", "json", theirs="apart.xml").data, "conflicts.schema.json")
     assert [finding["rule"] for finding in document["broken"]] == ["definition/overlap"]
@@ -209,7 +209,7 @@ def test_an_error_that_a_side_has_already_is_not_that_of_the_merge(yard: Yard) -
         (
             "contrary.xml",
             b"<definition/>",
-            "contrary.xml:1: the outermost element is not <definition> of urn:",
+            "contrary.xml:1: the outermost element is not <definition> or <shared> of urn:",
         ),
         ("ours.xml", yard_base(), "ours.xml: it is not a definition, but defs/yard.xml is one"),
         (DEFINITION, BASE.decode().encode("utf-16"), "defs/yard.xml:1: the file is not UTF-8 text"),
@@ -348,6 +348,85 @@ def test_two_changes_that_together_break_a_rule_are_a_conflict_to_git(repository
     assert result.status == 1
     assert "merged cleanly, but together the edits break:" in result.stderr
     assert repository.must("ls-files", "--unmerged").count(DEFINITION) == 3
+
+
+# Families
+
+_XMLNS = 'xmlns="urn:callint:definition:1"'
+_CHILD = f"""\
+<definition {_XMLNS} name="child" revision="1" byte-order="big" extends="yard.xml">
+  <use file="shared.xml"/>
+  <inherited>
+    <shift start="0x10" size="0x8" by="0x60"/>
+    <at table="trim" at="0x5A"/>
+    <table name="overspeed_cut"><limits min="3000" max="4800"/></table>
+    <gone table="egr"/>
+  </inherited>
+</definition>
+"""
+_SHARED = f"""\
+<shared {_XMLNS}>
+  <signals><signal name="depth" unit="m" plausible="0 100"/></signals>
+</shared>
+"""
+
+
+def test_a_child_merges_by_what_it_says_of_its_parent(yard: Yard) -> None:
+    yard.write("shared.xml", _SHARED)
+    yard.write("defs/child.xml", _CHILD)
+    ours = _CHILD.replace('at="0x5A"', 'at="0x5B"').replace(
+        '    <gone table="egr"/>', '    <gone table="egr"/>\n    <gone table="monitor"/>'
+    )
+    theirs = _CHILD.replace('by="0x60"', 'by="-0x8"').replace('max="4800"', 'max="4700"')
+    yard.write("ours.xml", ours)
+    yard.write("theirs.xml", theirs)
+    arguments = ("merge", "defs/child.xml", "ours.xml", "theirs.xml", "--to", "merged.xml")
+    assert "together" not in yard.call(*arguments).stdout
+    expected = ours.replace('by="0x60"', 'by="-0x8"').replace('max="4800"', 'max="4700"')
+    assert output(yard).decode() == expected
+    yard.write("theirs.xml", _CHILD.replace('at="0x5A"', 'at="0x59"'))
+    result = yard.call(*arguments)
+    assert result.lines[:5] == [
+        "at trim",
+        "  at",
+        "    base    line 5  0x5A",
+        "    ours    line 5  0x5B",
+        "    theirs  line 5  0x59",
+    ]
+
+
+def test_a_file_of_shared_parts_merges_too(yard: Yard) -> None:
+    yard.write("shared.xml", _SHARED)
+    yard.write("ours.xml", _SHARED.replace('unit="m"', 'unit="ft"'))
+    yard.write("theirs.xml", _SHARED.replace('"0 100"', '"0 90"'))
+    result = yard.call("merge", "shared.xml", "ours.xml", "theirs.xml", "--to", "merged.xml")
+    assert (result.status, result.stdout) == (0, "")
+    assert output(yard).decode() == _SHARED.replace('unit="m"', 'unit="ft"').replace('"0 100"', '"0 90"')
+
+
+def test_init_gives_the_driver_to_files_that_definitions_build_on(repository: Scratch) -> None:
+    repository.write("defs/shared.xml", _SHARED)
+    repository.write("defs/child.xml", _CHILD)
+    repository.write("callint.toml", POLICY.replace("yard.xml", "child.xml"))
+    assert initialize(repository, "--no-hook").status == 0
+    lines = (repository.root / ".gitattributes").read_text("utf-8").splitlines()
+    assert {"/defs/yard.xml merge=callint", "/defs/shared.xml merge=callint"} <= {*lines}
+
+
+def test_a_merged_parent_that_breaks_a_child_is_refused(yard: Yard) -> None:
+    # Only in the child the two new tables lie at one address.
+    shift = '<inherited><shift start="0x58" size="0x4" by="0x8"/></inherited>'
+    head = _CHILD.splitlines()[0]
+    yard.write("defs/child.xml", f"{head}{shift}</definition>")
+    yard.write("callint.toml", POLICY.replace('"defs/yard.xml"', '["defs/yard.xml", "defs/child.xml"]'))
+    yard.write("base.xml", BASE)
+    yard.write("ours.xml", with_changes(HERS).replace(b"0x58", b"0x60"))
+    yard.write("theirs.xml", with_changes(HIS))
+    result = yard.call("merge", "base.xml", "ours.xml", "theirs.xml", "--to", DEFINITION, "--format", "json")
+    assert result.status == 1
+    (finding,) = result.data["broken"]
+    assert finding["rule"] == "definition/overlap"
+    assert "hers" in finding["message"] and "his" in finding["message"]
 
 
 @pytest.mark.parametrize(

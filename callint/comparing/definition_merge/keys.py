@@ -22,6 +22,8 @@ _KINDS = {
     **dict.fromkeys(("scalar", "curve", "map", "text"), "table"),
     **dict.fromkeys(("linear", "rational", "states", "interpolated"), "conversion"),
     "fixed-axis": "axis",
+    # What differs in a table of the parent is not the table that may replace it as a whole.
+    "table": "inherited table",
 }
 #: The attributes that identify an element among its siblings of the same kind. An element that is not in the
 #: table has its ``name``, or is the only one of its kind.
@@ -35,6 +37,10 @@ _KEYS = {
     "equal": ("table", "mirror"),
     "inverse": ("table", "of"),
     "gap": ("upper", "lower"),
+    "use": ("file",),
+    "shift": ("start",),
+    "at": ("table", "axis"),
+    "gone": ("table", "demand", "axis", "signal", "conversion", "relation", "first", "second"),
 }
 #: The attributes that say what kind of guard it is; those with a value of their own identify it too.
 _GUARD_KINDS, _GUARD_VALUES = ("above", "below", "flat"), ("state", "raw")
@@ -43,6 +49,7 @@ _GUARD_KINDS, _GUARD_VALUES = ("above", "below", "flat"), ("state", "raw")
 TOGETHER: dict[str, tuple[tuple[str, ...], ...]] = {
     "memory": (("start", "size"),),
     "region": (("start", "size"),),
+    "shift": (("size", "by"),),
     "identity": (("text", "bytes"),),
     "checksum": (
         ("start", "size"),
@@ -61,7 +68,7 @@ TOGETHER: dict[str, tuple[tuple[str, ...], ...]] = {
     "map": (("type", "mask"),),
 }
 #: Elements that hold others and say nothing else, apart from a title.
-CONTAINERS = frozenset({"signals", "conversions", "axes", "tables", "relations", "group"})
+CONTAINERS = frozenset({"signals", "conversions", "axes", "tables", "relations", "group", "inherited"})
 #: Elements in the order of a number, by their parent.
 NUMBERED = {"states": "raw", "interpolated": "raw"}
 

@@ -24,8 +24,15 @@ Three = tuple[FileVersion, FileVersion, FileVersion]
 ABSENT = Version(None, None)
 
 #: The attributes that name an element; the first one that it has.
-NAMES = ("name", "signal", "table", "upper")
-SECOND_NAMES = {"at-most": "bound", "equal": "mirror", "inverse": "of", "gap": "lower", "sensor": "curve"}
+NAMES = ("name", "signal", "table", "upper", "axis", "conversion", "first", "file")
+SECOND_NAMES = {
+    "at-most": "bound",
+    "equal": "mirror",
+    "inverse": "of",
+    "gap": "lower",
+    "sensor": "curve",
+    "gone": "second",
+}
 _KEYS = {"state": "raw", "point": "raw", "monotonic": "along", "gradient": "along"}
 _GUARDS = ("above", "below", "state", "raw", "flat")
 
@@ -59,7 +66,8 @@ class Places:
         if depth and is_unnamed(elements[depth]):
             item, inner = elements[depth - 1], elements[depth:]
         kind = kind_of(item)
-        names = [item.get(name) or "" for name in NAMES if item.get(name)][:1]
+        attributes = ("start",) if kind == "shift" else NAMES
+        names = [item.get(name) or "" for name in attributes if item.get(name)][:1]
         if second := item.get(SECOND_NAMES.get(kind, "")):
             names.append(second)
         element = " ".join(local_name(node) for node in inner)

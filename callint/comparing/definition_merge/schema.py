@@ -26,6 +26,11 @@ def _integer(text: str) -> Meaning:
     return to_integer(text)
 
 
+def _distance(text: str) -> Meaning:
+    text = text.strip()
+    return -to_integer(text[1:]) if text[:1] == "-" else to_integer(text)
+
+
 def _real(text: str) -> Meaning:
     return Fraction(text.strip())
 
@@ -40,6 +45,7 @@ def _bytes(text: str) -> Meaning:
 
 _MEANINGS: dict[str, Callable[[str], Meaning]] = {
     **dict.fromkeys(("unsigned", "positive", "integer", "byte", "crcNumber"), _integer),
+    "distance": _distance,
     **dict.fromkeys(("real", "positiveReal", "share"), _real),
     **dict.fromkeys(("reals", "range", "breakpoints"), _reals),
     "hexBytes": _bytes,

@@ -47,7 +47,7 @@ def value_unit(definition: Definition | None, conflict: DefinitionConflict, valu
         return ""
     place, attribute = conflict.place, value.attribute
     match place.kind:
-        case "table" if table := definition.tables.get(place.name):
+        case "table" | "inherited table" if table := definition.tables.get(place.name):
             unit = definition.unit_of(table)
             if (value.element, attribute) in _TABLE_VALUES:
                 return unit

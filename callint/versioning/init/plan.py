@@ -14,7 +14,7 @@ import shlex
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from callint.checking.assignments import assignments
+from callint.checking.assignments import assignments, definition_parts
 from callint.model.errors import InputError
 from callint.model.policy import Policy
 from callint.reading.definition_sniff import looks_like_xml
@@ -69,10 +69,12 @@ def _steps(context: PlanContext) -> Iterator[FileStep | SettingStep]:
     lines = [f"{pattern} -text diff=callint merge=callint" for pattern in patterns]
     definitions = dict.fromkeys(map(glob.escape, policy.definitions))
     lines += [f"{attribute_pattern(path)} diff=callint-definition merge=callint" for path in definitions]
+    shared = dict.fromkeys(map(glob.escape, _further_definitions(context, policy)))
+    lines += [f"{attribute_pattern(path)} merge=callint" for path in shared]
     yield from context.write_block(
         context.root / ATTRIBUTES, lines, "git's drivers for images and definitions"
     )
-    merged = {**images, **definitions}
+    merged = {**images, **definitions, **shared}
     lines = [ignore_pattern(path, suffix) for path in merged for suffix in (CONFLICT_TEXT, CONFLICT_DATA)]
     yield from context.write_block(context.root / IGNORED, lines, "conflict lists are not committed")
     yield from _settings(context, text, policy)
@@ -84,6 +86,14 @@ def _steps(context: PlanContext) -> Iterator[FileStep | SettingStep]:
         context.remarks.append(f"Name your images in {POLICY}, then call callint init again.")
     elif not assignments(policy, WorkingTree(context.root)):
         context.remarks.append(f"No file matches the paths in {POLICY} yet.")
+
+
+def _further_definitions(context: PlanContext, policy: Policy) -> Iterator[str]:
+    """The files that definitions build on and that the policy does not name."""
+    parts = definition_parts(policy.definitions, WorkingTree(context.root)).values()
+    for path in dict.fromkeys(path for paths in parts for path in paths):
+        if path not in policy.definitions and ".." not in path.split("/") and (context.root / path).is_file():
+            yield path
 
 
 def _policy_file(context: PlanContext) -> tuple[bytes, FileStep | None]:
