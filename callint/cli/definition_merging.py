@@ -17,6 +17,7 @@ from callint.comparing.definition_merge.merge import merge_definitions
 from callint.comparing.definition_merge.places import NAMES, SECOND_NAMES
 from callint.comparing.merge import Side
 from callint.model.errors import InputError
+from callint.reading import xml
 from callint.reading.workspace import Workspace
 from callint.reading.xml_source import Element, Source, read_source
 from callint.rules.registry import refuse_unknown_rules
@@ -68,6 +69,7 @@ class DefinitionMergeJob:
 
         base, ours, theirs = self._sources
         merge = merge_definitions(base, ours, theirs, choose)
+        self._refuse_malformed(merge.data)
         judge = DefinitionJudge(self._workspace, self._path)
         sides = [content.data for content in self._contents[1:]]
         is_new = not merge.conflicts and merge.data not in sides
@@ -80,6 +82,15 @@ class DefinitionMergeJob:
             theirs=self._contents[2].name,
             broken=judge.new_findings(merge.data, sides) if is_new else Report((), 0, 0, 0),
         )
+
+    def _refuse_malformed(self, data: bytes) -> None:
+        """InputError if the result is not well-formed, as without a prefix that one side removed."""
+        problems = xml.parse(data).problems
+        if problems:
+            raise InputError(
+                f"{self._path}: the merge would not be well-formed at line {problems[0].line} "
+                f"({problems[0].message}); declare the same namespaces on both sides"
+            )
 
 
 def _selection(sources: Sequence[Source], globs: tuple[str, ...]) -> frozenset[str]:

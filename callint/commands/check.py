@@ -37,7 +37,7 @@ from callint.model.errors import InputError
 from callint.model.finding import Finding, Severity
 from callint.model.policy import Policy
 from callint.reading.family import is_shared
-from callint.reading.tree import CONFLICT_TEXT, Tree
+from callint.reading.tree import Tree
 from callint.reading.workspace import Workspace, open_workspace
 from callint.rules.registry import refuse_unknown_rules
 
@@ -46,7 +46,7 @@ if TYPE_CHECKING:  # git and processes are slow to import, and most checks need 
     from callint.reporting.files.destinations import Destination
     from callint.versioning.git.log import Commit
     from callint.versioning.ranges import Span
-    from callint.versioning.staging import StagedState, TreeState
+    from callint.versioning.staging import TreeState
 
 #: From this number of images on, a progress bar is useful.
 _LONG = 4
@@ -482,6 +482,7 @@ def _assign(policy: Policy, label: str, definitions: tuple[str, ...] | None) -> 
 
 
 def _staged_target(policy_path: str | None) -> _Target:
+    from callint.cli.unresolved_conflicts import refuse_unresolved
     from callint.versioning.staging import read_staged  # git is slow to import, and only a hook needs it
 
     state = read_staged(Path.cwd(), policy_path)
@@ -490,7 +491,7 @@ def _staged_target(policy_path: str | None) -> _Target:
         from callint.versioning.textconv_cache import renew_key
 
         renew_key(state.repo, state.folder, state.policy.path)
-    _refuse_unresolved(state)
+    refuse_unresolved(state)
     return _Target(
         tree=state.tree,
         policy=state.policy,
@@ -502,31 +503,6 @@ def _staged_target(policy_path: str | None) -> _Target:
         previous=state.parents,
         earlier=state.earlier,
     )
-
-
-def _refuse_unresolved(state: StagedState) -> None:
-    """InputError if the next commit records an image or definition whose conflicts are still listed.
-
-    Unlike a text with conflict markers it looks like any other one; where the sides are contrary it has
-    nothing of theirs.
-    """
-    from callint.versioning.git.entries import resolved_conflicts
-    from callint.versioning.git.refs import is_concluding
-
-    staged = {assignment.image for assignment in state.scope.images} | {*state.scope.definitions}
-    images = (assignment.image for assignment in assignments(state.policy, state.tree))
-    # The scope alone is not enough: a file that stays as ours had it is not part of the commit.
-    for file in (*images, *state.policy.definitions):
-        conflict_list = f"{file}{CONFLICT_TEXT}"
-        if (state.folder / conflict_list).is_file() and (
-            file in staged
-            or is_concluding(state.repo)
-            or state.tree.from_top(file) in resolved_conflicts(state.repo)
-        ):
-            raise InputError(
-                f"{file}: it has unresolved conflicts; resolve them with callint merge --take, "
-                f"or remove {conflict_list} if you resolved them by hand"
-            )
 
 
 def _destination(output: str, targets: list[_Target]) -> Destination:

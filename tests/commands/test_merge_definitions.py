@@ -225,6 +225,17 @@ def test_a_file_that_cannot_be_merged_is_one_line_and_writes_nothing(
     assert yard.files() == before
 
 
+def test_a_prefix_that_one_side_removed_and_the_other_uses_is_refused(yard: Yard) -> None:
+    root = b'<definition xmlns="urn:callint:definition:1"'
+    base = BASE.replace(root, root + b' xmlns:x="urn:x"')
+    yard.write(DEFINITION, base)
+    yard.write("ours.xml", BASE)
+    yard.write("contrary.xml", base.replace(b'title="Hull number"', b'title="Hull number" x:by="Ines"'))
+    result = merged(yard)
+    assert "merged.xml: the merge would not be well-formed at line" in result.error
+    assert not (yard.root / "merged.xml").exists()
+
+
 def test_definition_is_an_option_for_images(yard: Yard) -> None:
     assert "--definition goes with images" in merged(yard, "--definition", DEFINITION).error
 
@@ -340,6 +351,22 @@ def test_the_hook_stops_a_commit_while_conflicts_are_listed(repository: Scratch)
     assert result.status == 2 and f"{DEFINITION}: it has unresolved conflicts" in result.error
     (repository.root / LISTS[0]).unlink()
     assert repository.staged().status == 0
+
+
+def test_the_hook_stops_a_commit_while_conflicts_of_a_shared_file_are_listed(repository: Scratch) -> None:
+    repository.write("defs/shared.xml", _SHARED)
+    repository.write("defs/child.xml", _CHILD)
+    repository.write("callint.toml", POLICY.replace("yard.xml", "child.xml"))
+    assert initialize(repository, "--no-hook").status == 0
+    repository.commit("A family")
+    for branch, unit in (("theirs", "ft"), ("main", "cm")):
+        repository.must("checkout", "--quiet", *(["-b"] if branch == "theirs" else []), branch)
+        repository.write("defs/shared.xml", _SHARED.replace('unit="m"', f'unit="{unit}"'))
+        repository.commit(branch)
+    assert repository.git("merge", "--no-edit", "theirs").status == 1
+    assert _SHARED.replace('unit="m"', 'unit="cm"').encode() == repository.files()["defs/shared.xml"]
+    repository.must("add", "--all")
+    assert "defs/shared.xml: it has unresolved conflicts" in repository.staged().error
 
 
 def test_two_changes_that_together_break_a_rule_are_a_conflict_to_git(repository: Scratch) -> None:

@@ -1,0 +1,36 @@
+"""Conflicts that are still listed when somebody commits."""
+
+from __future__ import annotations
+
+from callint.checking.assignments import assignments, definition_parts
+from callint.model.errors import InputError
+from callint.reading.tree import CONFLICT_TEXT
+from callint.versioning.git.entries import resolved_conflicts
+from callint.versioning.git.refs import is_concluding
+from callint.versioning.staging import StagedState
+
+
+def refuse_unresolved(state: StagedState) -> None:
+    """InputError if the next commit records an image or definition whose conflicts are still listed.
+
+    Unlike a text with conflict markers it looks like any other one; where the sides are contrary it has
+    nothing of theirs.
+    """
+    staged = {assignment.image for assignment in state.scope.images} | {*state.scope.definitions}
+    images = (assignment.image for assignment in assignments(state.policy, state.tree))
+    # The scope alone is not enough: a file that stays as ours had it is not part of the commit.
+    definitions = dict.fromkeys(state.policy.definitions)
+    if is_concluding(state.repo):
+        parts = definition_parts(state.policy.definitions, state.tree).values()
+        definitions |= dict.fromkeys(path for paths in parts for path in paths)
+    for file in (*images, *definitions):
+        conflict_list = f"{file}{CONFLICT_TEXT}"
+        if (state.folder / conflict_list).is_file() and (
+            file in staged
+            or is_concluding(state.repo)
+            or state.tree.from_top(file) in resolved_conflicts(state.repo)
+        ):
+            raise InputError(
+                f"{file}: it has unresolved conflicts; resolve them with callint merge --take, "
+                f"or remove {conflict_list} if you resolved them by hand"
+            )
