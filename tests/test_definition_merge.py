@@ -355,6 +355,14 @@ def test_a_removal_stands_with_changes_elsewhere() -> None:
     assert clean(theirs, ours) == changed(('title="Flag"', 'title="F"'), (IDLE, ""))
 
 
+def test_what_was_behind_a_removed_element_in_its_line_takes_its_place() -> None:
+    guards = '        <guard above="19" share="0.5"/>\n        <guard flat="true"/>\n'
+    base = changed((guards, '        <guard above="19" share="0.5"/><guard flat="true"/>\n'))
+    theirs = changed(('<guard above="19" share="0.5"/><guard', "<guard"), text=base)
+    ours = changed(('title="Idle"', 'title="Low"'), text=base)
+    assert clean(ours, theirs, base) == changed(('title="Idle"', 'title="Low"'), text=theirs)
+
+
 def test_both_sides_may_remove_one_element() -> None:
     ours, theirs = changed((IDLE, "")), changed((IDLE, ""), ('title="Flag"', 'title="F"'))
     assert clean(ours, theirs) == theirs

@@ -315,7 +315,7 @@ class _Merger:
             ours, theirs = self._ours.element(identity), self._theirs.element(identity)
             if ours and not theirs:
                 inside = [child for child in ours.children if child not in self._removed]
-                if all(map(is_comment, inside)) and not self._added.get(identity):
+                if all(map(is_comment, inside)):
                     self._remove_container(identity, ours)
             elif theirs and not ours and identity not in self._created:
                 changes = list(self._places.own_differences(identity, (_BASE, _THEIRS)))
