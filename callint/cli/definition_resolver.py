@@ -44,7 +44,9 @@ class DefinitionResolver:
         self._default_start: int | None = None
 
     def with_definition(self, definition: str) -> DefinitionResolver:
-        """A resolver of the same workspace for images of another definition, which the command line names."""
+        """The resolver of the same workspace for images of a definition that the command line names."""
+        if self.workspace.name(definition) == self._named:
+            return self
         return DefinitionResolver(self.workspace, definition, self._option)
 
     # Places

@@ -173,6 +173,19 @@ def test_an_address_follows_the_order_in_which_cells_are_stored(opened: Opened) 
     assert page.details("smoke_limit")["Address"] == f"0x{0x1234 + 2 * (4 * 6 + 3):05X}"
 
 
+def test_a_point_of_two_software_versions_has_no_raw_number_and_no_address(opened: Opened) -> None:
+    page = opened(document([image(0, "boats/heron.bin", [{**smoke_limit(), "points": True}])]))
+    page.hover(page.cell("smoke_limit", 4, 3))
+    assert page.details("smoke_limit") == {
+        "Where": "2200 rpm, 45 mg",
+        "Old": "35.0 mg",
+        "New": "33.5 mg",
+        "Difference": "-1.5 mg",
+        "Percent": "-4.3 %",
+        "Logged time": "4.0 %",
+    }
+
+
 def test_a_finding_is_pinned_to_its_cell_with_rule_message_and_hint(opened: Opened) -> None:
     page = opened(yard())
     page.cell("smoke_limit", 4, 2).click()

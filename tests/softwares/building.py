@@ -21,6 +21,9 @@ CONVERSIONS = """
     <linear name="half" unit="mg" factor="0.5"/>
     <linear name="tenth" unit="mg" factor="0.1"/>
     <linear name="bar" unit="bar" factor="0.001"/>
+    <linear name="fine_bar" unit="bar" factor="0.0001"/>
+    <linear name="fine_hPa" unit="hPa" factor="0.1"/>
+    <linear name="shown" unit="mg" factor="1" decimals="1"/>
     <linear name="hPa" unit="hPa" factor="1"/>
     <linear name="share" unit="%" factor="1"/>
     <linear name="steps" unit="notches" factor="1"/>

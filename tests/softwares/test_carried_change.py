@@ -115,6 +115,15 @@ def test_beside_a_cell_that_was_switched_off_nothing_is_known() -> None:
     assert np.count_nonzero(only(change).unknown) == 2
 
 
+def test_what_did_not_change_beside_an_off_cell_is_no_change() -> None:
+    old: Cells = ([10, 255, 30], [10, 255, 30])
+    change = carried(old, ([10, 15, 20, 25, 30], [10, 20, 20, 25, 30]), (SPEED, FINER), inside=OFF)
+    assert texts(change) == [
+        "another change at 1 of 5 points",
+        "at 1500 rpm: +5 mg in the carried image only",
+    ]
+
+
 def test_states_are_carried_by_name() -> None:
     kinds = {"old_conversion": "on_off", "new_conversion": "modes"}
     assert carried(([0], [1]), ([8], [3]), ("", ""), **kinds).is_same

@@ -9,7 +9,8 @@ import pytest
 from callint.comparing.softwares.causes import AxesDiffer, Obstacle, UnknownUnits
 from callint.comparing.softwares.result import SoftwareChange
 from callint.decoding.decode import Decoded
-from tests.softwares.building import compared, fixed, points, table
+from tests.building import decoded, definition_xml, u16
+from tests.softwares.building import CONVERSIONS, SIGNALS, compared, fixed, points, table
 
 SPEED = fixed("speed", 1000, 2000, 3000)
 FINER = fixed("speed", 1000, 1500, 2000, 2500, 3000)
@@ -60,6 +61,15 @@ def test_a_rounded_value_between_the_old_breakpoints_is_no_change() -> None:
 def test_one_step_at_a_common_breakpoint_is_a_change() -> None:
     change = compared(table([10, 20, 30], SPEED), table([10, 16, 21, 25, 30], FINER))
     assert points(change) == {(1500.0,): (15.0, 16.0), (2000.0,): (20.0, 21.0)}
+
+
+def test_a_stored_float_is_compared_in_all_its_digits_and_not_in_those_that_are_shown() -> None:
+    old = table([10, 20], fixed("speed", 1000, 2000), conversion="shown", type_="float64")
+    new = table([10, 20.01], fixed("speed", 1000, 2000), conversion="shown", type_="float64")
+    assert points(compared(old, new)) == {(2000.0,): (20.0, 20.01)}
+    # In another storage the shown digits are the step.
+    single = table([10, 20.01], fixed("speed", 1000, 2000), conversion="shown", type_="float32")
+    assert compared(old, single).is_empty
 
 
 def test_half_of_the_coarser_step_is_rounding_and_more_is_a_change() -> None:
@@ -144,6 +154,29 @@ def test_an_axis_is_converted_too() -> None:
     new = table([10, 20, *[0] * 98, 29365, 35365], kelvins)
     change = compared(old, new)
     assert change.is_empty and change.equal == 1
+
+
+def test_breakpoints_that_differ_by_the_rounding_of_a_conversion_are_one() -> None:
+    def stored(conversion: str) -> Decoded:
+        axis = f'<axis signal="speed" at="200" type="uint16" conversion="{conversion}" count="3"/>'
+        return table([10, 255, 30, *[0] * 97, 21, 42, 63], axis, inside=OFF)
+
+    # 2.1 hPa are 0.0021000000000000003 bar in doubles, which is not 0.0021.
+    change = compared(stored("fine_hPa"), stored("fine_bar"))
+    assert change.is_empty
+    assert not change.respaced
+    assert not change.unknown
+
+
+def test_breakpoints_of_one_table_stay_apart_however_close_they_are() -> None:
+    close = 1.0000000000000004
+    old, new = (
+        table([10, 20], fixed("speed", 1.0, close)),
+        table([10, 20, 25], fixed("speed", 1.0, close, 2.0)),
+    )
+    change = compared(old, new)
+    assert change.respaced["fuel"].counts == ((2, 3, 3),)
+    assert points(change) == {(2.0,): (20.0, 25.0)}
 
 
 def test_units_without_a_known_conversion_are_not_compared() -> None:
@@ -242,3 +275,27 @@ def test_too_many_points_are_not_computed() -> None:
     second = fixed("speed", *(n + 0.5 for n in range(count))), fixed("load", *(n + 0.5 for n in range(count)))
     old, new = (table([0] * count**2, *axes, type_="uint8", size=count**2) for axes in (first, second))
     assert only_cause(compared(old, new)) is Obstacle.TOO_MANY_POINTS
+
+
+# The order
+
+
+def test_protection_comes_first_and_then_what_changes_most_where_the_engine_runs() -> None:
+    names = ("idle", "rated", "guarded")
+
+    def image(*cells: int) -> Decoded:
+        tables = "".join(
+            f'<curve name="{name}" title="T" purpose="{purpose}" at="{8 * number}" type="uint16" '
+            f'conversion="mg"><x>{fixed("speed", 100, 1000, 2000)}</x></curve>'
+            for number, (name, purpose) in enumerate(
+                zip(names, ("demand", "demand", "protection"), strict=True)
+            )
+        )
+        xml = definition_xml(tables, signals=SIGNALS, conversions=CONVERSIONS)
+        content = b"".join(u16(*cells[3 * n : 3 * n + 3], 0) for n in range(3))
+        return decoded(xml, content.ljust(64, b"\0"))
+
+    old = image(100, 200, 300, 100, 200, 300, 100, 200, 300)
+    # The engine runs from 700 rpm on.
+    new = image(190, 200, 300, 100, 210, 300, 100, 201, 300)
+    assert [change.table.name for change in compared(old, new).changes.tables] == ["guarded", "rated", "idle"]

@@ -97,6 +97,13 @@ def test_two_definitions_on_the_command_line_are_those_of_old_and_new(yard: Yard
     assert "factory/newer.bin: its software number is" in swapped.error
 
 
+def test_the_same_definition_twice_is_one_software(yard: Yard) -> None:
+    images = (OLD, "boats/heron.bin")
+    once = diff(yard, *images, "--definition", "defs/yard.xml")
+    twice = diff(yard, *images, *("--definition", "defs/yard.xml") * 2)
+    assert (twice.status, twice.stdout) == (1, once.stdout)
+
+
 def test_three_definitions_are_refused(yard: Yard) -> None:
     result = diff(yard, OLD, NEW, *("--definition", "defs/yard.xml") * 3)
     assert result.status == 2

@@ -59,7 +59,7 @@ def union_axis(*sides: Numbers | None) -> UnionAxis | None:
     Breakpoints that differ only by the rounding of a conversion are equal; that of the last side counts.
     """
     axes = [side for side in sides if side is not None]
-    if all(_are_equal(axis, axes[-1]) for axis in axes[:-1]):
+    if all(np.array_equal(axis, axes[-1], equal_nan=True) for axis in axes[:-1]):
         points = axes[-1]
         # By index, so that even an axis that does not rise is compared.
         places = points if is_readable(points) else np.arange(len(points), dtype=np.float64)
@@ -73,15 +73,6 @@ def union_axis(*sides: Numbers | None) -> UnionAxis | None:
 
 def _tolerance(axes: list[Numbers]) -> float:
     return rounding(*(float(np.abs(axis).max()) for axis in axes))
-
-
-def _are_equal(old: Numbers, new: Numbers) -> bool:
-    if old.shape != new.shape:
-        return False
-    if np.array_equal(old, new, equal_nan=True):
-        return True
-    is_read = is_readable(old) and is_readable(new)
-    return is_read and bool((np.abs(old - new) <= _tolerance([old, new])).all())
 
 
 def _merged(axes: list[Numbers]) -> tuple[Numbers, list[Numbers]]:

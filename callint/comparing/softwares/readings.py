@@ -49,9 +49,8 @@ class Side:
 
 def make_side(grid: Grid, indexes: list[int | None], number: int, x: UnionAxis, y: UnionAxis) -> Side:
     """A table as side ``number`` of the unions; ``indexes`` has its axis for each axis of the comparison."""
-    along_x, along_y = (*indexes, None, None)[:2]
-    # Cells have their rows along y; in a curve along the y of another table they are turned.
-    if along_x == 1 or along_y == 0:
+    # Cells have their rows along y; x of the table may be y of the comparison.
+    if indexes[1:] == [0]:
         grid = replace(grid, raw=grid.raw.T, physical=grid.physical.T, present=grid.present.T, off=grid.off.T)
     grid = replace(grid, x=x.sides[number], y=y.sides[number])
     return Side(grid, x, y, y.is_own(number)[:, None] & x.is_own(number)[None, :])
