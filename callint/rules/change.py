@@ -288,7 +288,7 @@ def _suspect_text(context: CheckContext, change: TableChange, suspect: Suspect) 
     table, value = change.table, float(change.new.physical[suspect.y, suspect.x])
     conversion = context.conversion(table)
     source = "its neighbours suggest" if suspect.is_lone else "the edit around it suggests"
-    if suspect.counterpart and suspect.is_sure:
+    if suspect.counterpart:
         source = f"{suspect.counterpart} suggests"
     error = find_typing_error(value, suspect.expected, suspect.yardstick, fmt.decimals(conversion))
     expected = fmt.rounded(suspect.expected, 0.25 * suspect.yardstick, conversion, table.storage)

@@ -147,7 +147,7 @@ def weigh(
         agrees, contradicts = is_known & (off <= counterpart.within), is_known & (off > counterpart.within)
         for place, suspect in by_place.items():
             if agrees[place]:
-                by_place[place] = replace(suspect, is_sure=False, counterpart=counterpart.name)
+                by_place[place] = replace(suspect, is_sure=False)
         if np.count_nonzero(contradicts) <= _MOST:
             for y, x in np.argwhere(contradicts).tolist():
                 found = _contradicted(edit, counterpart, by_place.get((y, x)), y, x)

@@ -99,7 +99,7 @@ class Suspect:
     """A cell that does not fit: its place, the value that would fit, and how well that value is known.
 
     ``is_sure`` says that a slip explains it better than intent does. ``counterpart`` is the mirror or inverse
-    table that agrees with the cell if it is not sure, and else suggests the value that would fit.
+    table that suggests the value that would fit, "" if the table itself does.
     """
 
     x: int
